@@ -1,0 +1,65 @@
+"""What can go wrong in a way that the user can mend.
+
+Every error carries one clear message: where, which rule, what was found, what to do.
+The command line prints it and ends with exit code 1; nothing has been written by then.
+"""
+
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
+
+
+class BenchoddsError(Exception):
+    """Base of all errors that a user of the package can mend."""
+
+
+class InvalidInput(BenchoddsError, ValueError):
+    """A value, a file or an argument breaks a stated rule.
+
+    Parameters
+    ----------
+    message : str
+        What to tell the user.
+    faults : sequence of str, optional
+        One line per fault where several were found at once; they follow the message.
+    """
+
+    def __init__(self, message: str, faults: Sequence[str] = ()) -> None:
+        self.message = message
+        self.faults = tuple(faults)
+        super().__init__("\n".join((message, *self.faults)))
+
+
+class UnknownName(InvalidInput):
+    """A family, component, column or option that does not exist here."""
+
+
+class LedgerError(BenchoddsError):
+    """The ledger could not be opened, read or written."""
+
+
+class ReportError(BenchoddsError):
+    """At least one page of a report could not be made."""
+
+
+def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:
+    """Build the error for a name that is not known, with the nearest one that is.
+
+    Parameters
+    ----------
+    what : str
+        Subject of the sentence, such as ``"The ledger holds no family"``.
+    got : str
+        The name that was asked for.
+    known : iterable of str
+        All names that would have been accepted.
+
+    Returns
+    -------
+    UnknownName
+        To be raised by the caller.
+    """
+    names = sorted(set(known))
+    near = get_close_matches(got, names, n=1, cutoff=0.6)
+    hint = f" Did you mean {near[0]!r}?" if near else ""
+    listed = ", ".join(names) if names else "none yet"
+    return UnknownName(f"{what} {got!r}; known: {listed}.{hint}")
