@@ -1,0 +1,230 @@
+"""The one type for lives that are only partly known."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from reliability.errors import InvalidInput
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class LifeRecords:
+    """Lives known to lie in an interval of age, in one flat table.
+
+    The part still worked at age `lower` and had failed by age `upper`. 0 stands for "never seen
+    working", ``inf`` for "still working when last seen"; equal bounds are a life that somebody
+    witnessed. So a part found failed at 30 years is (0, 30], a sound one (30, inf).
+
+    Rows that share `record` are alternatives of one and the same finding, of which exactly one is
+    true (a unit built in one of several years). Their likelihoods are added with `weight`.
+
+    Parameters
+    ----------
+    lower, upper : array_like, shape (n_rows,)
+        Bounds of each life in years, ``0 <= lower <= upper``, `lower` finite. Every argument may
+        also be a scalar that holds for all rows.
+    count : array_like, shape (n_rows,), keyword-only
+        How many such lives there are, > 0. Need not be whole (a weighed opinion).
+    stratum : array_like of int, shape (n_rows,), keyword-only
+        The group of each row, >= 0; each group gets a fit of its own.
+    record : array_like of int, shape (n_rows,), keyword-only, optional
+        Which rows belong together. Without it every row is a record of its own.
+    weight : array_like, shape (n_rows,), keyword-only
+        Relative probability of each alternative, > 0; scaled here to a sum of 1 in each record.
+
+    Attributes
+    ----------
+    lower, upper, count, weight : ndarray of float64, shape (n_rows,), read-only
+    stratum, record : ndarray of int64, shape (n_rows,), read-only
+
+    Raises
+    ------
+    InvalidInput
+        If there is no row, or a row breaks one of the rules above; the message names its position.
+
+    Examples
+    --------
+    >>> lives = LifeRecords([0, 30], [30, float("inf")], count=[2, 5])
+    >>> len(lives), lives.strata.tolist()
+    (2, [0])
+    """
+
+    lower: Any
+    upper: Any
+    count: Any = field(default=1.0, kw_only=True)
+    stratum: Any = field(default=0, kw_only=True)
+    record: Any = field(default=None, kw_only=True)
+    weight: Any = field(default=1.0, kw_only=True)
+
+    def __post_init__(self) -> None:
+        given = {
+            name: _as_floats(name, getattr(self, name)) for name in ("lower", "upper", "count", "weight")
+        }
+        given["stratum"] = _as_integers("stratum", self.stratum)
+        if self.record is not None:
+            given["record"] = _as_integers("record", self.record)
+        arrays = _same_length(given)
+        _check_rows(arrays)
+        if self.record is None:
+            arrays["record"] = np.arange(arrays["lower"].size, dtype=np.int64)
+            arrays["weight"] = np.ones(arrays["lower"].size)
+        else:
+            arrays["weight"] = _shared_weight(arrays)
+        for name, values in arrays.items():
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+
+    def __len__(self) -> int:
+        return int(self.lower.size)
+
+    @property
+    def strata(self) -> IntArray:
+        """Strata that occur, ascending; ndarray of int64, shape (n_strata,)."""
+        return np.unique(self.stratum)
+
+    @property
+    def is_alternative(self) -> BoolArray:
+        """Rows that share their record with another row; ndarray of bool, shape (n_rows,)."""
+        order, start = _runs(self.record)
+        length = np.diff(np.append(start, self.record.size))
+        shared = np.empty(self.record.size, dtype=bool)
+        shared[order] = np.repeat(length > 1, length)
+        return shared
+
+    def subset(self, mask: ArrayLike) -> "LifeRecords":
+        """Take some of the rows, whole records only.
+
+        Parameters
+        ----------
+        mask : array_like of bool, shape (n_rows,)
+            True for the rows to keep.
+
+        Returns
+        -------
+        LifeRecords
+            The kept rows in their old order, with their old record numbers.
+
+        Raises
+        ------
+        InvalidInput
+            If the mask is not one truth value per row, keeps nothing, or keeps only some of the
+            alternatives of a record.
+        """
+        keep = np.asarray(mask)
+        if keep.dtype != bool or keep.shape != self.lower.shape:
+            raise InvalidInput(
+                f"`mask` must hold one truth value for each of the {len(self)} rows; "
+                f"it has type {keep.dtype} and shape {keep.shape}."
+            )
+        torn = np.isin(self.record, self.record[keep]) & ~keep
+        if torn.any():
+            raise InvalidInput(
+                f"`mask` must keep or drop all alternatives of a record together; it tears record "
+                f"{self.record[torn][0]} apart (position {np.argmax(torn)} is left out)."
+            )
+        names = ("count", "stratum", "record", "weight")
+        rest = {name: getattr(self, name)[keep] for name in names}
+        return LifeRecords(self.lower[keep], self.upper[keep], **rest)
+
+
+def _as_floats(name: str, values: ArrayLike) -> Any:
+    try:
+        return np.array(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise InvalidInput(f"`{name}` must hold numbers only; it holds {values!r}.") from None
+
+
+def _as_integers(name: str, values: ArrayLike) -> Any:
+    numbers = np.asarray(values)
+    if numbers.dtype.kind not in "iu":
+        as_float = _as_floats(name, values)
+        with np.errstate(invalid="ignore"):  # NaN and inf are caught by the comparison
+            numbers = as_float.astype(np.int64)
+        bad = np.atleast_1d(numbers != as_float)
+        if bad.any():
+            first = int(np.argmax(bad))
+            raise InvalidInput(
+                f"`{name}` must hold whole numbers; {bad.sum()} of {bad.size} are not "
+                f"(first: position {first}, {np.atleast_1d(as_float)[first]:g})."
+            )
+    return np.array(numbers, dtype=np.int64)
+
+
+def _same_length(given: dict[str, Any]) -> dict[str, Any]:
+    """Stretch scalars to the length of the longest argument."""
+    sizes = {name: values.size for name, values in given.items() if values.ndim > 0}
+    if any(values.ndim > 1 for values in given.values()) or len(set(sizes.values())) > 1:
+        listed = ", ".join(f"{name} {values.shape}" for name, values in given.items())
+        raise InvalidInput(
+            f"All columns must be flat and equally long, or scalars; their shapes are {listed}."
+        )
+    size = next(iter(sizes.values()), 1)
+    if size == 0:
+        raise InvalidInput("There are no life records: at least one row is needed, 0 were given.")
+    return {
+        name: values if values.ndim else np.full(size, values, dtype=values.dtype)
+        for name, values in given.items()
+    }
+
+
+def _check_rows(arrays: dict[str, Any]) -> None:
+    """Every rule that one row can break by itself, in the order in which it is best mended."""
+    lower, upper, count, weight = (arrays[name] for name in ("lower", "upper", "count", "weight"))
+    rules: tuple[tuple[str, BoolArray], ...] = (
+        ("`lower` and `upper` must be numbers, not NaN", np.isnan(lower) | np.isnan(upper)),
+        ("`lower` must not be negative", lower < 0),
+        ("`lower` must be finite (a part was last seen working at some age)", np.isinf(lower)),
+        ("`upper` must not be below `lower`", upper < lower),
+        (
+            "a life of exactly 0 years cannot be; give the shortest time that the records tell apart",
+            upper == 0,
+        ),
+        ("`count` must be finite and above 0", ~((count > 0) & (count < np.inf))),
+        ("`stratum` must be 0 or above", arrays["stratum"] < 0),
+        ("`weight` must be finite and above 0", ~((weight > 0) & (weight < np.inf))),
+    )
+    for rule, bad in rules:
+        if bad.any():
+            i = int(np.argmax(bad))
+            raise InvalidInput(
+                f"Life records: {rule}. Broken by {bad.sum()} of {bad.size} records (first: position {i}, "
+                f"lower {lower[i]:g}, upper {upper[i]:g}, count {count[i]:g}, "
+                f"stratum {arrays['stratum'][i]}, weight {weight[i]:g})."
+            )
+
+
+def _runs(values: IntArray) -> tuple[IntArray, IntArray]:
+    """Order that sorts the values, and where each run of equal ones starts in it."""
+    if values.size < 2 or np.all(values[1:] >= values[:-1]):
+        order = np.arange(values.size, dtype=np.int64)
+    else:
+        order = np.argsort(values, kind="stable")
+    ranked = values[order]
+    start = np.flatnonzero(np.append(True, ranked[1:] != ranked[:-1]))
+    return order, start
+
+
+def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
+    """Weights that add up to 1 within each record, after checking that its rows belong together."""
+    order, start = _runs(arrays["record"])
+    length = np.diff(np.append(start, order.size))
+    for name in ("stratum", "count"):
+        ranked = arrays[name][order]
+        bad = ranked != np.repeat(ranked[start], length)
+        if bad.any():
+            position = int(order[np.argmax(bad)])
+            raise InvalidInput(
+                f"Alternatives of one record must share their {name}; record {arrays['record'][position]} does not "
+                f"(position {position} has {name} {arrays[name][position]:g}, "
+                f"its first row {np.repeat(ranked[start], length)[np.argmax(bad)]:g})."
+            )
+    total = np.add.reduceat(arrays["weight"][order], start)
+    weight = np.empty(order.size)
+    weight[order] = arrays["weight"][order] / np.repeat(total, length)
+    return weight
