@@ -1,0 +1,223 @@
+"""Ages by the documented rule, and windows of years as equally likely alternatives.
+
+Everything that turns a date and a year into an age goes through here, so that a finding of the
+ledger, a unit offered for sale and a page of the report agree on how old a part is.
+"""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from reliability.errors import InvalidInput, unknown
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+MONTHS = 12
+JOB_COLUMNS = ("job", "family", "built_from", "built_to", "taken_in")
+FAMILY_COLUMNS = ("family", "kind", "first_year", "last_year")
+
+
+def decimal_year(dates: ArrayLike) -> FloatArray:
+    """Date as a year with its fraction: 1 January 2026 is 2026.0, 2 July 2026 about 2026.5.
+
+    Parameters
+    ----------
+    dates : array_like of datetime64, shape (n,)
+        Dates; NaT is allowed.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Decimal years, NaN for NaT.
+    """
+    days = np.asarray(dates, dtype="datetime64[D]")
+    years = days.astype("datetime64[Y]")
+    start = years.astype("datetime64[D]")
+    length = (years + 1).astype("datetime64[D]") - start
+    with np.errstate(invalid="ignore"):  # NaT minus NaT, set to NaN below
+        fraction = (days - start) / length
+    whole = years.astype(np.int64) + 1970.0
+    return np.where(np.isnat(days), np.nan, whole + fraction)
+
+
+def to_months(years: ArrayLike) -> FloatArray:
+    """Round to a twelfth of a year, halves up; ndarray of float64 in years, of the same shape."""
+    return np.floor(np.asarray(years, dtype=np.float64) * MONTHS + 0.5) / MONTHS
+
+
+def age_at(dates: ArrayLike, years: ArrayLike) -> FloatArray:
+    """Age on a day of something made in a known year.
+
+    Parameters
+    ----------
+    dates : array_like of datetime64, shape (n,)
+        Days on which the age is wanted.
+    years : array_like of float, shape (n,)
+        Years of production or fitting. Their middle counts as the beginning of the life.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Age in years, a multiple of 1/12 and at least 1/12; NaN where date or year is not known.
+    """
+    return np.maximum(since_middle(decimal_year(dates), years), 1 / MONTHS)
+
+
+def since_middle(moments: ArrayLike, years: ArrayLike) -> FloatArray:
+    """Time from the middle of a year to a moment, to a twelfth of a year; may be negative.
+
+    Parameters
+    ----------
+    moments : array_like of float, shape (n,)
+        Decimal years.
+    years : array_like of float, shape (n,)
+        Years whose middle counts as the beginning.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Years, a multiple of 1/12; NaN where either is not known.
+    """
+    return to_months(np.asarray(moments, dtype=np.float64) - (np.asarray(years, dtype=np.float64) + 0.5))
+
+
+def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    """First and last possible production year of each unit.
+
+    An end that the job leaves empty is taken from the family's span; a last year after the unit
+    was taken in is cut to that year.
+
+    Parameters
+    ----------
+    jobs : DataFrame, n_jobs rows
+        With the columns job, family, built_from, built_to, taken_in.
+    families : DataFrame
+        With the columns family, kind, first_year, last_year.
+
+    Returns
+    -------
+    first, last : ndarray of float64, shape (n_jobs,)
+        Both ends included; NaN where the year is not known. `first` above `last` means that the
+        job contradicts the family's span or its own dates.
+
+    Raises
+    ------
+    InvalidInput
+        If a column is missing, a job has no date of intake, its family is not in `families`, or a job
+        or family occurs twice.
+    """
+    require_columns("jobs", jobs, JOB_COLUMNS)
+    require_unique("jobs", jobs["job"])
+    row = family_rows(jobs, families)
+    undated = jobs["taken_in"].isna().to_numpy()
+    if undated.any():
+        raise InvalidInput(
+            f"Every job needs the date it was taken in; {undated.sum()} of {len(jobs)} have none "
+            f"(first: job {jobs['job'].iloc[int(np.argmax(undated))]!r})."
+        )
+    first = _filled(jobs["built_from"], families["first_year"], row)
+    last = _filled(jobs["built_to"], families["last_year"], row)
+    known = ~(np.isnan(first) | np.isnan(last))
+    last = np.minimum(last, _calendar_year(jobs["taken_in"]))
+    return np.where(known, first, np.nan), np.where(known, last, np.nan)
+
+
+def family_rows(jobs: pd.DataFrame, families: pd.DataFrame) -> IntArray:
+    """Position of each job's family in `families`; ndarray of int64, shape (n_jobs,)."""
+    require_columns("families", families, FAMILY_COLUMNS)
+    require_unique("families", families["family"])
+    row = pd.Index(families["family"]).get_indexer(pd.Index(jobs["family"]))
+    if (row < 0).any():
+        position = int(np.argmax(row < 0))
+        job, family = jobs["job"].iloc[position], jobs["family"].iloc[position]
+        raise unknown(f"Job {job!r} is of a family that is not listed:", family, families["family"])
+    return row.astype(np.int64)
+
+
+def spread_years(first: FloatArray, last: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Write every window of years out as one row per year.
+
+    Parameters
+    ----------
+    first, last : ndarray of float64, shape (n,)
+        Ends of each window, both included, ``first <= last``; NaN twice for an unknown year.
+
+    Returns
+    -------
+    source : ndarray of int64, shape (n_rows,)
+        Position of the window that the row came from.
+    year : ndarray of float64, shape (n_rows,)
+        The year; NaN (one row) where it is not known.
+    weight : ndarray of float64, shape (n_rows,)
+        Probability of that year, equal within a window.
+    """
+    n_years = np.where(np.isnan(first), 1, last - first + 1).astype(np.int64)
+    source = np.repeat(np.arange(first.size, dtype=np.int64), n_years)
+    start = np.cumsum(n_years) - n_years
+    step = np.arange(source.size) - start[source]
+    return source, first[source] + step, 1.0 / n_years[source]
+
+
+def unit_ages(jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
+    """Possible production years of units, with their probability and the age at intake.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        With the columns job, family, built_from, built_to, taken_in.
+    families : DataFrame
+        With the columns family, kind, first_year, last_year.
+
+    Returns
+    -------
+    DataFrame
+        Columns job, year, weight, age_years; one row per job and possible year, in the order of
+        `jobs`. A job whose year is not known, or contradicts the family's span, has one row with
+        year and age NaN.
+
+    Raises
+    ------
+    InvalidInput
+        If a column is missing, a job has no date of intake, its family is not in `families`, or a job
+        or family occurs twice.
+    """
+    first, last = production_windows(jobs, families)
+    first = np.where(first > last, np.nan, first)
+    source, year, weight = spread_years(first, last)
+    taken_in = jobs["taken_in"].to_numpy()[source]
+    return pd.DataFrame(
+        {
+            "job": jobs["job"].to_numpy()[source],
+            "year": year,
+            "weight": weight,
+            "age_years": age_at(taken_in, year),
+        }
+    )
+
+
+def require_columns(table: str, frame: pd.DataFrame, columns: tuple[str, ...]) -> None:
+    """Refuse a frame that lacks a column that is about to be read."""
+    missing = [name for name in columns if name not in frame.columns]
+    if missing:
+        raise InvalidInput(
+            f"The table {table} lacks the columns {', '.join(missing)}; "
+            f"it has {', '.join(map(str, frame.columns)) or 'none'}."
+        )
+
+
+def require_unique(table: str, keys: pd.Series) -> None:
+    """Refuse a table in which a name that others refer to occurs twice."""
+    twice = keys.duplicated()
+    if twice.any():
+        raise InvalidInput(f"The table {table} holds {keys.name} {keys[twice].iloc[0]!r} more than once.")
+
+
+def _filled(own: pd.Series, span: pd.Series, row: IntArray) -> FloatArray:
+    years = own.to_numpy(dtype=np.float64)
+    return np.where(np.isnan(years), span.to_numpy(dtype=np.float64)[row], years)
+
+
+def _calendar_year(dates: pd.Series) -> FloatArray:
+    return dates.dt.year.to_numpy(dtype=np.float64)
