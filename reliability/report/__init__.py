@@ -1,0 +1,1 @@
+"""Pages for people: HTML files made from the notebooks, one for each question."""

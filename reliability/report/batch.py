@@ -1,0 +1,141 @@
+"""Make a set of pages: those whose content differs from the file's, some at a time, each by itself."""
+
+import multiprocessing
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+from reliability.errors import BenchoddsError
+from reliability.report.pages import Page
+from reliability.report.progress import Progress
+from reliability.report.render import PageJob, render
+
+STUDIES = ".studies"
+_MARK = '<meta name="benchodds-page" content="'
+_HEAD_BYTES = 4096
+_LOOK = ("*.py", "templates/**/*")
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What became of a set of pages; paths are relative to the report's folder."""
+
+    made: tuple[str, ...]
+    kept: tuple[str, ...]
+    failed: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def digest(folder: Path, patterns: Iterable[str]) -> str:
+    """SHA-256 over names and contents of the files in a folder that match, hexadecimal."""
+    paths = sorted({path for pattern in patterns for path in folder.glob(pattern) if path.is_file()})
+    whole = sha256()
+    for path in paths:
+        content = path.read_bytes()
+        whole.update(f"{path.relative_to(folder).as_posix()}\0{len(content)}\0".encode() + content)
+    return whole.hexdigest()
+
+
+def key_in(path: Path) -> str:
+    """Read the key that a page carries; empty if the file is missing or is no page of ours."""
+    try:
+        with path.open("rb") as page:
+            head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")
+    except OSError:
+        return ""
+    _, found, rest = head.partition(_MARK)
+    return rest.partition('"')[0] if found else ""
+
+
+def make_batch(
+    pages: Sequence[Page],
+    out: Path,
+    notebooks: Path,
+    *,
+    executor: Executor | None = None,
+    workers: int = 2,
+    progress: bool = True,
+) -> Batch:
+    """Make the pages that would show something new.
+
+    Parameters
+    ----------
+    pages : sequence of Page
+        All pages that are wanted.
+    out, notebooks : Path
+        Folder of the report, folder of the notebooks.
+    executor : Executor, optional
+        Where the pages run; `workers` processes if not given.
+    workers : int
+        See above.
+    progress : bool
+        Tell how far the run is.
+
+    Returns
+    -------
+    Batch
+        A page that fails is in ``failed`` as one message; its old file is still there.
+    """
+    look = digest(Path(__file__).parent, _LOOK)
+    jobs: dict[str, PageJob] = {}
+    kept = []
+    for page in pages:
+        notebook = notebooks / f"{page.study.kind}.ipynb"
+        key = sha256(
+            f"{look}\0{sha256(notebook.read_bytes()).hexdigest()}\0{page.shown}".encode()
+        ).hexdigest()
+        if key_in(out / page.target) == key:
+            kept.append(page.target)
+            continue
+        path = page.study.save(out / STUDIES)
+        parameters = {**page.parameters, "study": str(path.resolve())}
+        jobs[page.target] = PageJob(notebook, out / page.target, page.subject, parameters, page.around(key))
+    if not jobs:
+        return Batch((), tuple(kept), (), ())
+    with _workers(executor, min(workers, len(jobs))) as pool:
+        made, failed, remarks = _run(jobs, pool, Progress(len(jobs), is_shown=progress))
+    return Batch(made, tuple(kept), failed, remarks)
+
+
+@contextmanager
+def _workers(executor: Executor | None, count: int) -> Iterator[Executor]:
+    """Lend the given executor, or processes that end with the block, also when it is interrupted."""
+    if executor is not None:
+        yield executor
+        return
+    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _run(
+    jobs: dict[str, PageJob], pool: Executor, progress: Progress
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    running: dict[Future[list[str]], str] = {pool.submit(render, job): target for target, job in jobs.items()}
+    failed: dict[str, str] = {}
+    remarks: dict[str, list[str]] = {}
+    for future in as_completed(running):
+        target = running[future]
+        error = future.exception()
+        if error is None:
+            remarks[target] = future.result()
+        else:
+            failed[target] = f"{target}: {_told(error, jobs[target])}"
+        progress.step(target, failed=error is not None)
+    return (
+        tuple(target for target in jobs if target not in failed),
+        tuple(failed[target] for target in jobs if target in failed),
+        tuple(f"{target}: {line}" for target in jobs for line in remarks.get(target, [])),
+    )
+
+
+def _told(error: BaseException, job: PageJob) -> str:
+    """Our own messages stand as they are; anything else is told with its kind and where it happened."""
+    if isinstance(error, BenchoddsError):
+        return str(error)
+    return f"{job.subject}: {job.notebook.name} could not be run: {type(error).__name__}: {error}"

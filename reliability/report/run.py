@@ -1,0 +1,188 @@
+"""Regenerate the report: only what changed, two pages at a time, the rest left alone.
+
+Each page carries the key of its own content. A run computes what every page would show, compares, and
+makes the ones that differ; so an interrupted run goes on where it stopped.
+"""
+
+import datetime
+import json
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reliability import __version__
+from reliability.errors import InvalidInput, ReportError, unknown
+from reliability.report.batch import STUDIES, Batch, digest, key_in, make_batch
+from reliability.report.study import write_whole
+
+if TYPE_CHECKING:
+    from reliability.records.frames import Records
+    from reliability.report.pages import Page
+
+PACKAGE = Path(__file__).parents[1]
+NOTEBOOKS = PACKAGE.parent / "notebooks"
+_STATE = ".state.json"
+_FOLDERS = ("families", "components")
+
+
+@dataclass(frozen=True)
+class PagesMade:
+    """What a run of the report did; paths are relative to the report's folder, with ``/``.
+
+    Attributes
+    ----------
+    made : tuple of str
+        Pages that were written.
+    kept : tuple of str
+        Pages that would show the same, left untouched.
+    removed : tuple of str
+        Pages of families or components that the ledger no longer holds.
+    printed : tuple of str
+        PDF files that were written.
+    remarks : tuple of str
+        What the notebooks printed or warned, each with its page and cell.
+    """
+
+    made: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+    printed: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def make_pages(
+    records: "Records",
+    out: str | Path,
+    *,
+    families: Sequence[str] | None = None,
+    demo: bool = False,
+    pdf: bool = False,
+    as_of: datetime.date | None = None,
+    command: str = "benchodds report",
+    workers: int = 2,
+    progress: bool = True,
+    notebooks: str | Path = NOTEBOOKS,
+    executor: Executor | None = None,
+) -> PagesMade:
+    """Make the pages whose content changed.
+
+    Parameters
+    ----------
+    records : Records
+        The ledger as data frames.
+    out : str or Path
+        Folder of the report; made if it is not there.
+    families : sequence of str, optional
+        Only the pages of these families, and the three about the whole bench; all pages if not given.
+    demo : bool
+        Mark every page DEMO.
+    pdf : bool
+        Also print the pages to PDF files beside them, by Chromium.
+    as_of : date, optional
+        The day the pages speak for; the last date in the ledger if not given.
+    command : str
+        The command that makes the pages again; shown at their foot.
+    workers : int
+        How many pages are made at a time.
+    progress : bool
+        Tell on standard error how far the run is.
+    notebooks : str or Path
+        Folder of the notebooks that show the pages.
+    executor : Executor, optional
+        Runs the pages instead of processes of our own.
+
+    Returns
+    -------
+    PagesMade
+        What was written, kept and removed.
+
+    Raises
+    ------
+    UnknownName
+        If the ledger holds no family of such a name.
+    InvalidInput
+        If `workers` is below 1.
+    ReportError
+        If pages could not be made: one line for each, with its family and cell. The others are there.
+    """
+    out, notebooks = Path(out), Path(notebooks)
+    _check(records, families, workers, notebooks)
+    run_key = _run_key(records, as_of, demo, command, notebooks)
+    kept = _unchanged(out, run_key) if families is None else ()
+    done = PagesMade(kept=kept)
+    if not kept:
+        from reliability.report.planning import plan
+
+        pages = plan(records, families=families, demo=demo, as_of=as_of, command=command)
+        batch = make_batch(pages, out, notebooks, executor=executor, workers=workers, progress=progress)
+        _check_made(batch, len(pages))
+        removed = _finish(out, run_key, pages) if families is None else ()
+        done = PagesMade(batch.made, batch.kept, removed, (), batch.remarks)
+    if pdf:
+        from reliability.report.printing import print_pages
+
+        done = replace(done, printed=print_pages(out, [*done.made, *done.kept]))
+    return done
+
+
+def _check(records: "Records", families: Sequence[str] | None, workers: int, notebooks: Path) -> None:
+    if workers < 1:
+        raise InvalidInput(f"`workers` must be 1 or more; got {workers}.")
+    known = list(records.families["family"])
+    for each in families or ():
+        if each not in known:
+            raise unknown("The ledger holds no family", each, known)
+    if not notebooks.is_dir():
+        raise ReportError(
+            f"The notebooks that show the pages are not in {notebooks}. Run the report from a checkout of "
+            "the project, or name their folder."
+        )
+
+
+def _run_key(
+    records: "Records", as_of: datetime.date | None, demo: bool, command: str, notebooks: Path
+) -> str:
+    """Everything that a whole run depends on: records, date, code."""
+    code = digest(PACKAGE, ("**/*.py", "report/templates/**/*")), digest(notebooks, ("*.ipynb",))
+    order = [records.fingerprint(), str(as_of), demo, command, __version__, *code]
+    return sha256(json.dumps(order).encode()).hexdigest()
+
+
+def _unchanged(out: Path, run_key: str) -> tuple[str, ...]:
+    """Pages of the last complete run if it was the same and all of them are what it left; else none."""
+    try:
+        state = json.loads((out / _STATE).read_text("utf-8"))
+        is_same = state["run"] == run_key and all(
+            key_in(out / each) == key for each, key in state["pages"].items()
+        )
+        return tuple(state["pages"]) if is_same else ()
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return ()  # no state, or a damaged one: look at every page
+
+
+def _check_made(batch: Batch, wanted: int) -> None:
+    if batch.failed:
+        listed = "\n".join(batch.failed)
+        raise ReportError(
+            f"{len(batch.failed)} of {wanted} pages could not be made; the others are up to date.\n{listed}"
+        )
+
+
+def _finish(out: Path, run_key: str, pages: "Iterable[Page]") -> tuple[str, ...]:
+    """After a complete run: drop pages that nothing stands behind any more, and note what was left."""
+    targets = [page.target for page in pages]
+    removed = []
+    for folder in _FOLDERS:
+        for path in sorted((out / folder).glob("*.html")):
+            if f"{folder}/{path.name}" not in targets and key_in(path):
+                path.unlink()
+                path.with_suffix(".pdf").unlink(missing_ok=True)
+                removed.append(f"{folder}/{path.name}")
+    for path in (out / STUDIES).glob("*.json"):
+        path.unlink()
+    state = {"run": run_key, "pages": {target: key_in(out / target) for target in targets}}
+    write_whole(out / _STATE, json.dumps(state, indent=1, sort_keys=True) + "\n")
+    return tuple(removed)
