@@ -22,6 +22,8 @@ class Rule:
         Short name; with the table's name in front it names the CHECK in the database.
     column : str
         The column beside which a fault is shown.
+    columns : tuple of str
+        The columns that it looks at.
     statement : str
         The rule as a sentence.
     holds : callable
@@ -32,6 +34,7 @@ class Rule:
 
     name: str
     column: str
+    columns: tuple[str, ...]
     statement: str
     holds: Callable[[Row], bool]
     sql: str
@@ -48,7 +51,9 @@ def years_in_order(first: str, last: str) -> Rule:
     def holds(row: Row) -> bool:
         return row[first] is None or row[last] is None or row[first] <= row[last]
 
-    return Rule(f"{first}_to_{last}", last, f"{last} is not below {first}", holds, f"{first} <= {last}")
+    return Rule(
+        f"{first}_to_{last}", last, (first, last), f"{last} is not below {first}", holds, f"{first} <= {last}"
+    )
 
 
 def dates_in_order(first: str, last: str) -> Rule:
@@ -58,7 +63,7 @@ def dates_in_order(first: str, last: str) -> Rule:
         return row[first] is None or row[last] is None or date_not_before(row[last], row[first])
 
     sql = f"substr({last}, 1, length({first})) >= substr({first}, 1, length({last}))"
-    return Rule(f"{first}_to_{last}", last, f"{last} is on or after {first}", holds, sql)
+    return Rule(f"{first}_to_{last}", last, (first, last), f"{last} is on or after {first}", holds, sql)
 
 
 def year_by_date(year: str, date: str) -> Rule:
@@ -68,7 +73,9 @@ def year_by_date(year: str, date: str) -> Rule:
         return row[year] is None or row[date] is None or row[year] <= int(row[date][:4])
 
     sql = f"{year} <= CAST(substr({date}, 1, 4) AS INTEGER)"
-    return Rule(f"{year}_by_{date}", year, f"{year} is not after the year of {date}", holds, sql)
+    return Rule(
+        f"{year}_by_{date}", year, (year, date), f"{year} is not after the year of {date}", holds, sql
+    )
 
 
 def needs(column: str, *others: str) -> Rule:
@@ -79,7 +86,8 @@ def needs(column: str, *others: str) -> Rule:
 
     given = " OR ".join(f"{other} IS NOT NULL" for other in others)
     statement = f"{column} is given only beside {' or '.join(others)}"
-    return Rule(f"{column}_needs_{others[0]}", column, statement, holds, f"{column} IS NULL OR {given}")
+    sql = f"{column} IS NULL OR {given}"
+    return Rule(f"{column}_needs_{others[0]}", column, (column, *others), statement, holds, sql)
 
 
 def _quoted(values: tuple[str, ...]) -> str:
@@ -94,7 +102,7 @@ def only_where(column: str, other: str, *values: str) -> Rule:
 
     statement = f"{column} is given only where {other} is {' or '.join(values)}"
     sql = f"{column} IS NULL OR coalesce({other}, '') IN ({_quoted(values)})"
-    return Rule(f"{column}_only_where_{other}", column, statement, holds, sql)
+    return Rule(f"{column}_only_where_{other}", column, (column, other), statement, holds, sql)
 
 
 def never_where(column: str, other: str, *values: str) -> Rule:
@@ -105,7 +113,7 @@ def never_where(column: str, other: str, *values: str) -> Rule:
 
     statement = f"{column} is empty where {other} is {' or '.join(values)}"
     sql = f"{column} IS NULL OR coalesce({other}, '') NOT IN ({_quoted(values)})"
-    return Rule(f"{column}_never_where_{other}", column, statement, holds, sql)
+    return Rule(f"{column}_never_where_{other}", column, (column, other), statement, holds, sql)
 
 
 def if_then(column: str, value: str, other: str, wanted: str, meaning: str) -> Rule:
@@ -116,7 +124,7 @@ def if_then(column: str, value: str, other: str, wanted: str, meaning: str) -> R
 
     statement = f"where {column} is {value}, {other} is {wanted} ({meaning})"
     sql = f"coalesce({column}, '') <> '{value}' OR coalesce({other}, '') = '{wanted}'"
-    return Rule(f"{column}_fixes_{other}", other, statement, holds, sql)
+    return Rule(f"{column}_fixes_{other}", other, (column, other), statement, holds, sql)
 
 
 def empty_exactly_where(column: str, other: str, value: str) -> Rule:
@@ -127,7 +135,7 @@ def empty_exactly_where(column: str, other: str, value: str) -> Rule:
 
     statement = f"{column} is empty where {other} is {value}, and only there"
     sql = f"({column} IS NULL) = ({other} = '{value}')"
-    return Rule(f"{column}_empty_where_{value}", column, statement, holds, sql)
+    return Rule(f"{column}_empty_where_{value}", column, (column, other), statement, holds, sql)
 
 
 def exactly_one(first: str, second: str) -> Rule:
@@ -138,7 +146,7 @@ def exactly_one(first: str, second: str) -> Rule:
 
     statement = f"exactly one of {first} and {second} is given"
     sql = f"({first} IS NULL) <> ({second} IS NULL)"
-    return Rule(f"either_{first}_or_{second}", first, statement, holds, sql)
+    return Rule(f"either_{first}_or_{second}", first, (first, second), statement, holds, sql)
 
 
 def together(first: str, second: str) -> Rule:
@@ -148,4 +156,5 @@ def together(first: str, second: str) -> Rule:
         return (row[first] is None) == (row[second] is None)
 
     statement = f"{first} and {second} are given together or not at all"
-    return Rule(f"{first}_with_{second}", first, statement, holds, f"({first} IS NULL) = ({second} IS NULL)")
+    sql = f"({first} IS NULL) = ({second} IS NULL)"
+    return Rule(f"{first}_with_{second}", first, (first, second), statement, holds, sql)

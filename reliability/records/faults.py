@@ -1,0 +1,63 @@
+"""What is wrong with a row, and where."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from reliability.errors import InvalidInput
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that breaks one rule.
+
+    Parameters
+    ----------
+    place : str
+        File and line, or the part of a job.
+    column : str
+        The column, empty where the whole row is meant.
+    message : str
+        What was found and what is allowed.
+    """
+
+    place: str
+    column: str
+    message: str
+
+    def __str__(self) -> str:
+        where = f"{self.place}, column {self.column}" if self.column else self.place
+        return f"{where}: {self.message}"
+
+
+class Refused(InvalidInput):
+    """One value that breaks the rule of its column."""
+
+
+def nearest(got: str, known: Iterable[str]) -> str:
+    """Word a suggestion of the nearest known name, with a space before it; empty if none is near."""
+    by_folded = {name.casefold(): name for name in known}
+    near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
+    return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
+
+
+def some(names: Iterable[str], most: int = 30) -> str:
+    """List names in order, cut short where there are very many."""
+    listed = sorted(set(names))
+    if not listed:
+        return "none yet"
+    rest = len(listed) - most
+    return ", ".join(listed[:most]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") -> None:
+    """Raise one error with every fault, if there is any.
+
+    Raises
+    ------
+    InvalidInput
+        With one line per fault.
+    """
+    if faults:
+        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        raise InvalidInput(f"{count} found. {done}", [str(fault) for fault in faults])

@@ -1,0 +1,345 @@
+"""The ledger: jobs and reference rows in a database that keeps every version of them."""
+
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, delete, func, select
+from sqlalchemy.engine import URL
+
+from reliability.errors import InvalidInput, UnknownName, unknown
+from reliability.records import store
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, check_document, check_rows
+from reliability.records.faults import Fault, nearest, refuse
+from reliability.records.merging import merge_document
+from reliability.records.opening import open_engine, parse_url, shown_url, transaction, worded
+from reliability.records.schema import SQL_TABLES
+from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
+from reliability.records.values import Value, read_value
+from reliability.records.writing import add_families, append_job, put_rows, write_job
+
+__all__ = ["JobDocument", "Ledger", "check_document", "check_rows", "open_ledger"]
+
+#: Tables that `put` writes; jobs and what belongs to them go in as whole documents.
+REFERENCE_TABLES = ("settings", "families", "models", "parts", "hearsay")
+
+
+def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
+    """Open a ledger.
+
+    Parameters
+    ----------
+    url : str or Path
+        A file, or a SQLAlchemy URL of SQLite or PostgreSQL.
+    create : bool
+        Whether to make it where there is none.
+
+    Returns
+    -------
+    Ledger
+        To be closed by the caller; it is a context manager too.
+
+    Raises
+    ------
+    LedgerError
+        If there is none, it cannot be opened, or is not a ledger that this version reads.
+    """
+    parsed = parse_url(url)
+    return Ledger(open_engine(parsed, create=create), parsed)
+
+
+class Ledger:
+    """An open ledger. Every method is one transaction; any number of writers may share it.
+
+    Parameters
+    ----------
+    engine : Engine
+        As `open_ledger` prepares it.
+    url : URL
+        Where it is, for messages.
+    """
+
+    def __init__(self, engine: Engine, url: URL) -> None:
+        self._engine = engine
+        self._url = url
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    @property
+    def name(self) -> str:
+        """Where the ledger is, without any password."""
+        return shown_url(self._url)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one state of the ledger."""
+        with worded(self._url), transaction(self._engine) as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Open a transaction that shuts other writers out; it writes all or nothing."""
+        with worded(self._url), transaction(self._engine, write=True) as connection:
+            yield connection
+
+    def next_job_number(self) -> str:
+        """Tell the number that the next intake will get, if nobody else is quicker."""
+        with self.reading() as connection:
+            return store.next_number(connection)
+
+    def intake(self, document: JobDocument, *, new_components: Collection[str] = ()) -> str:
+        """Take a unit in: give it the next number and write it as open.
+
+        Parameters
+        ----------
+        document : JobDocument
+            Family, date and what is known so far. A number in it is kept if it is free.
+        new_components : collection of str
+            Components that the ledger has never seen and that are meant so.
+
+        Returns
+        -------
+        str
+            The job number.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault; nothing is written then.
+        """
+        job = {"outcome": "open", **_said(document.get("job", {}))}
+        if job["outcome"] != "open":
+            raise InvalidInput(
+                f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
+            )
+        with self.writing() as connection:
+            return append_job(connection, {**document, "job": job}, new_components, "taken in")
+
+    def add(
+        self,
+        document: JobDocument,
+        *,
+        new_families: Iterable[Mapping[str, Any]] = (),
+        new_components: Collection[str] = (),
+        reason: str = "added",
+    ) -> str:
+        """Append a finished job, or finish the open job that the document names.
+
+        Parameters
+        ----------
+        document : JobDocument
+            Of an open job only what is new: columns and rows that are not given stay.
+        new_families : iterable of mapping
+            Rows of families that the ledger does not know yet.
+        new_components : collection of str
+            Components that the ledger has never seen and that are meant so.
+        reason : str
+            Kept in the history.
+
+        Returns
+        -------
+        str
+            The job number.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault; nothing is written then.
+        """
+        number = document.get("job", {}).get("job")
+        with self.writing() as connection:
+            exponent = store.exponent_in(connection)
+            old = store.fetch_document(connection, str(number).strip(), exponent) if number else None
+            faults = add_families(connection, new_families, exponent, reason)
+            if old is not None and old["job"]["outcome"] != "open":
+                faults.append(Fault("job", "job", f"job {number} is finished already "
+                                    f"({old['job']['outcome']}); amend corrects it"))  # fmt: skip
+                refuse(faults)
+            merged = merge_document(old, document, emptying=False) if old else document
+            if merged.get("job", {}).get("outcome") == "open":
+                faults.append(
+                    Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
+                )
+            if old is None:
+                return append_job(connection, merged, new_components, reason, faults)
+            return write_job(connection, merged, exponent, new_components, reason, old=old, faults=faults)
+
+    def amend(
+        self, job: str, changes: Mapping[str, Any], *, reason: str, new_components: Collection[str] = ()
+    ) -> None:
+        """Write a new version of a job; the old one is kept.
+
+        Parameters
+        ----------
+        job : str
+            Its number.
+        changes : JobDocument-like
+            Only what changes. None empties a column; a finding, sign or follow-up is matched by
+            its key, and taken out where its `found`, `seen` or `working` is given as None.
+        reason : str
+            Why, in the history.
+        new_components : collection of str
+            Components that the ledger has never seen and that are meant so.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault, or if nothing would change.
+        """
+        if not reason.strip():
+            raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
+        with self.writing() as connection:
+            exponent = store.exponent_in(connection)
+            old = _document(connection, job, exponent)
+            named = changes.get("job", {}).get("job", old["job"]["job"])
+            if named != old["job"]["job"]:
+                raise InvalidInput(
+                    f"A job keeps its number: {job} cannot become {named!r}. Nothing was written."
+                )
+            merged = merge_document(old, changes, emptying=True)
+            write_job(connection, merged, exponent, new_components, reason, old=old)
+
+    def sold(self, job: str, price: object, on: object) -> None:
+        """Record the sale of a unit.
+
+        Raises
+        ------
+        InvalidInput
+            If it was sold already, or price or date break a rule.
+        """
+        before = self.job(job)["job"]
+        if before["sold_for"] is not None or before["sold_on"] is not None:
+            raise InvalidInput(f"Job {job} was sold already ({before['sold_for'] or 'price not known'}, "
+                               f"{before['sold_on'] or 'day not known'}); amend corrects it.")  # fmt: skip
+        self.amend(job, {"job": {"sold_for": price, "sold_on": on}}, reason="sold")
+
+    def followup(self, job: str, row: Mapping[str, Any], *, new_components: Collection[str] = ()) -> None:
+        """Record what became of a repaired unit (a row of followups without the job)."""
+        self.amend(job, {"followups": [dict(row)]}, reason="followed up", new_components=new_components)
+
+    def withdraw(self, job: str, *, reason: str) -> None:
+        """Take a job out that never was one; its versions stay, its number is not used again."""
+        if not reason.strip():
+            raise InvalidInput("A withdrawal needs a reason; it is kept in the history. Nothing was written.")
+        with self.writing() as connection:
+            number = _document(connection, job, store.exponent_in(connection))["job"]["job"]
+            store.remove_parts(connection, number)
+            connection.execute(delete(SQL_TABLES["jobs"]).where(SQL_TABLES["jobs"].c.job == number))
+            store.keep_version(connection, "jobs", number, reason, None)
+
+    def job(self, job: str) -> JobDocument:
+        """Read a whole job.
+
+        Raises
+        ------
+        UnknownName
+            If there is none of that number.
+        """
+        with self.reading() as connection:
+            return _document(connection, job, store.exponent_in(connection))
+
+    def history(self, job: str) -> list[dict[str, Any]]:
+        """Read every version of a job, oldest first: version, written_at, reason, content.
+
+        `content` is a JobDocument, or None where the job was withdrawn.
+        """
+        with self.reading() as connection:
+            found = store.versions(connection, "jobs", job)
+            if not found:
+                _document(connection, job, 0)
+            exponent = store.exponent_in(connection)
+        return [
+            {"version": row.version, "written_at": row.written_at, "reason": row.reason,
+             "content": None if row.content is None else _document_from(json.loads(row.content), exponent)}
+            for row in found
+        ]  # fmt: skip
+
+    def put(self, table: str, rows: Iterable[Mapping[str, Any]], *, reason: str) -> None:
+        """Insert reference rows, or write new versions of them.
+
+        Parameters
+        ----------
+        table : str
+            One of settings, families, models, parts, hearsay.
+        rows : iterable of mapping
+            Matched by key; of a known row only the given columns change, None empties one.
+        reason : str
+            Kept in the history.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault; nothing is written then.
+        """
+        if table not in REFERENCE_TABLES:
+            raise unknown("put writes no table", table, REFERENCE_TABLES)
+        with self.writing() as connection:
+            exponent = store.exponent_in(connection)
+            refuse(put_rows(connection, table, rows, exponent, reason))
+
+    def rows(self, table: str) -> list[dict[str, Value]]:
+        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
+        if table not in TABLES:
+            raise unknown("The ledger has no table", table, TABLES)
+        with self.reading() as connection:
+            return store.fetch_rows(connection, table, store.exponent_in(connection))
+
+    def names(self, column: str) -> list[str]:
+        """List known names of one kind, sorted; components and signs include the usual ones."""
+        if column not in store.NAMES:
+            raise unknown("The ledger keeps no names of", column, store.NAMES)
+        with self.reading() as connection:
+            found = store.names_in(connection, column)
+        usual: Collection[str] = ()
+        if column == "component":
+            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
+        elif column == "sign":
+            usual = USUAL_SIGNS
+        return sorted(found | set(usual))
+
+    def setting(self, name: str) -> Value:
+        """Read a setting or its default: text, Decimal for money, float, int, or None."""
+        if name not in SETTINGS:
+            raise unknown("There is no setting", name, SETTINGS)
+        with self.reading() as connection:
+            exponent = store.exponent_in(connection)
+            settings = SQL_TABLES["settings"]
+            query = select(settings.c.value).where(settings.c.setting == name)
+            text = connection.execute(query).scalar()
+        text = SETTINGS[name].default if text is None else text
+        return None if text is None else read_value(SETTINGS[name], text, exponent)
+
+
+def _said(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in row.items() if value is not None}
+
+
+def _document(connection: Connection, job: str, exponent: int) -> JobDocument:
+    found = store.fetch_document(connection, str(job).strip(), exponent)
+    if found is not None:
+        return found
+    jobs = SQL_TABLES["jobs"].c.job
+    count = connection.execute(select(func.count(jobs))).scalar_one()
+    near = nearest(str(job), connection.execute(select(jobs)).scalars()) if count else ""
+    raise UnknownName(f"The ledger holds no job {job!r}; it holds {count} jobs.{near}")
+
+
+def _document_from(content: Mapping[str, Any], exponent: int) -> JobDocument:
+    document: JobDocument = {"job": store.from_json(TABLES["jobs"], content["job"], exponent)}
+    for part in PARTS_OF_A_JOB:
+        rows = [store.from_json(TABLES[part], {"job": "0", **row}, exponent) for row in content[part]]
+        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in rows]
+    return document
