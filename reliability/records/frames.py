@@ -1,0 +1,269 @@
+"""The ledger as data frames: what every statistic starts from."""
+
+import csv
+import datetime
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from functools import partial
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import pandas as pd
+from sqlalchemy import select
+
+from reliability.errors import InvalidInput, unknown
+from reliability.records.columns import Column, Table
+from reliability.records.currencies import exponent_of
+from reliability.records.schema import SQL_TABLES
+from reliability.records.settings import Settings
+from reliability.records.tables import TABLES
+
+if TYPE_CHECKING:
+    from reliability.records.ledger import Ledger
+
+__all__ = ["Records", "Settings", "known_by", "read_records", "records_from_rows"]
+
+NUMERIC = ("year", "count", "money", "hours", "number")
+MIDDLE_OF_A_MONTH = "-16"
+
+
+def _empty(name: str) -> pd.DataFrame:
+    return frame_from_columns(TABLES[name], [[] for _ in TABLES[name].columns])
+
+
+@dataclass(frozen=True, eq=False)
+class Records:
+    """Everything that a ledger holds at one time.
+
+    Attributes
+    ----------
+    families, models, jobs, findings, signs, followups, parts, hearsay : DataFrame
+        The documented tables, always with all their columns and in their order. Text is object
+        with None where empty; numbers are float64 with NaN; dates are datetime64[ns] with NaT,
+        a month alone standing for its 16th. Jobs are sorted by (taken_in, job), all others by
+        key; the index counts from 0.
+    settings : Settings
+        With the defaults for what the ledger does not set.
+    """
+
+    families: pd.DataFrame = field(default_factory=partial(_empty, "families"))
+    models: pd.DataFrame = field(default_factory=partial(_empty, "models"))
+    jobs: pd.DataFrame = field(default_factory=partial(_empty, "jobs"))
+    findings: pd.DataFrame = field(default_factory=partial(_empty, "findings"))
+    signs: pd.DataFrame = field(default_factory=partial(_empty, "signs"))
+    followups: pd.DataFrame = field(default_factory=partial(_empty, "followups"))
+    parts: pd.DataFrame = field(default_factory=partial(_empty, "parts"))
+    hearsay: pd.DataFrame = field(default_factory=partial(_empty, "hearsay"))
+    settings: Settings = field(default_factory=Settings)
+
+    @classmethod
+    def empty(cls) -> Self:
+        """Make records without a single row."""
+        return cls()
+
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """Give every table by name."""
+        return {item.name: getattr(self, item.name) for item in fields(self) if item.name != "settings"}
+
+    def fingerprint(self) -> str:
+        """Digest the content: equal for equal content, whatever the order in which it came.
+
+        Returns
+        -------
+        str
+            SHA-256 in 64 hexadecimal digits.
+        """
+        digest = hashlib.sha256()
+        for item in fields(Settings):
+            digest.update(f"{item.name}={getattr(self.settings, item.name)!r}\n".encode())
+        for name, frame in self.frames().items():
+            # U+0000 can stand in no cell, so "empty" differs from every text.
+            text = frame.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d", na_rep="\0",
+                                quoting=csv.QUOTE_ALL)  # fmt: skip
+            digest.update(f"{name}\n{text}".encode())
+        return digest.hexdigest()
+
+    def last_date(self) -> datetime.date:
+        """Give the last date that any row holds.
+
+        Raises
+        ------
+        InvalidInput
+            If no row holds a date.
+        """
+        dates = [frame[column.name].max() for name, frame in self.frames().items()
+                 for column in TABLES[name] if column.kind == "date"]  # fmt: skip
+        known = [date for date in dates if not pd.isna(date)]
+        if not known:
+            raise InvalidInput("The ledger holds no date yet: it has no job. Add one first.")
+        return max(known).date()
+
+
+def frame_from_columns(table: Table, columns: Sequence[Sequence[Any]]) -> pd.DataFrame:
+    """Build the sorted frame of a table.
+
+    Parameters
+    ----------
+    table : Table
+        The table.
+    columns : sequence of sequences, one per column of the table
+        Plain values; amounts in whole currency, dates as ISO text.
+
+    Returns
+    -------
+    DataFrame
+        Typed and sorted as `Records` describes.
+
+    Raises
+    ------
+    InvalidInput
+        If a value has another type than its column.
+    """
+    arrays = {}
+    for column, values in zip(table.columns, columns, strict=True):
+        try:
+            arrays[column.name] = _array(column, values)
+        except (TypeError, ValueError) as error:
+            raise InvalidInput(f"{table.name}, column {column.name}: {error}") from None
+    frame = pd.DataFrame(arrays, columns=list(table.names))
+    keys = ["taken_in", "job"] if table.name == "jobs" else list(table.key)
+    return frame.sort_values(keys, kind="stable", na_position="first", ignore_index=True)
+
+
+def _array(column: Column, values: Sequence[Any]) -> np.ndarray:
+    if column.kind in NUMERIC:
+        return np.array([np.nan if value is None else float(value) for value in values], dtype=float)
+    if column.kind == "date":
+        days = [_day(value) for value in values]
+        return np.array(days, dtype="datetime64[D]").astype("datetime64[ns]")
+    texts = np.empty(len(values), dtype=object)
+    texts[:] = [column.default if value is None else value for value in values]
+    return texts
+
+
+def _day(value: str | None) -> str:
+    if value is None:
+        return "NaT"
+    if not isinstance(value, str) or len(value) not in (7, 10):
+        raise ValueError(f"{value!r} is not a date such as 2026-05-17, or 2026-05")
+    return value if len(value) == 10 else value + MIDDLE_OF_A_MONTH
+
+
+def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Records:
+    """Build records from rows of plain values.
+
+    Parameters
+    ----------
+    rows : mapping of str to sequence of mapping
+        Rows by table; a missing table is empty, a missing column is "not known". Text, int,
+        float, Decimal or None; dates as ISO text.
+
+    Returns
+    -------
+    Records
+        Typed and sorted. The rules between rows are not checked here.
+
+    Raises
+    ------
+    UnknownName
+        If a table or column does not exist.
+    InvalidInput
+        If a value has another type than its column.
+    """
+    frames = {}
+    for name, given in rows.items():
+        if name not in TABLES:
+            raise unknown("There is no table", name, TABLES)
+        table = TABLES[name]
+        for column in {column for row in given for column in row} - set(table.names):
+            raise unknown(f"{name} has no column", column, table.names)
+        if name != "settings":
+            frames[name] = frame_from_columns(table, [[row.get(c) for row in given] for c in table.names])
+    return Records(**frames, settings=Settings.from_rows(rows.get("settings", ())))
+
+
+def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Records:
+    """Read a ledger into data frames, as one state of it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        An open ledger.
+    as_of : datetime.date, optional
+        Leave out what happened later, as `Records.known_by` does.
+
+    Returns
+    -------
+    Records
+        Everything that it holds.
+    """
+    frames = {}
+    with ledger.reading() as connection:
+        settings = Settings.from_rows(
+            row._asdict() for row in connection.execute(select(SQL_TABLES["settings"]))
+        )
+        unit = 10 ** exponent_of(settings.currency)
+        for name, table in TABLES.items():
+            if name != "settings":
+                found = connection.execute(select(SQL_TABLES[name])).all()
+                columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
+                frames[name] = frame_from_columns(
+                    table,
+                    [_in_currency(values, unit) if column.kind == "money" else values
+                     for column, values in zip(table.columns, columns, strict=True)],
+                )  # fmt: skip
+    records = Records(**frames, settings=settings)
+    return records if as_of is None else known_by(records, as_of)
+
+
+def _in_currency(minor: Sequence[int | None], unit: int) -> list[float | None]:
+    return [None if amount is None else amount / unit for amount in minor]
+
+
+def known_by(records: Records, as_of: datetime.date) -> Records:
+    """Take out what had not happened by the end of a day, as far as the rows are dated.
+
+    Jobs taken in later go, with all that belongs to them. Jobs closed later become open: what
+    only the finished job tells (findings, hours, costs, end, kept parts) goes, the signs stay. Later
+    sales, follow-ups, estimates of prices and notes on parts go. Families, models, hearsay and
+    settings bear no date and stay, and what was corrected later stays corrected.
+
+    Parameters
+    ----------
+    records : Records
+        Everything.
+    as_of : datetime.date
+        The last day that counts.
+
+    Returns
+    -------
+    Records
+        A copy.
+    """
+    day = pd.Timestamp(as_of)
+    jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
+    later = jobs["closed"] > day
+    told_at_end = ["closed", "hours", "other_costs", "salvage_value", "ended_by", "ended_why"]
+    _blank(jobs, later, told_at_end)
+    _blank(jobs, later | (jobs["sold_on"] > day), ["sold_for", "sold_on"])
+    jobs.loc[later, "outcome"] = "open"
+    finished = set(jobs.loc[~later, "job"])
+    families = records.families.copy()
+    _blank(families, families["priced_on"] > day, ["working_price", "priced_on", "price_spread"])
+    followups = records.followups
+    kept = {
+        "jobs": jobs,
+        "families": families,
+        "findings": records.findings[records.findings["job"].isin(finished)],
+        "signs": records.signs[records.signs["job"].isin(set(jobs["job"]))],
+        "followups": followups[followups["job"].isin(finished) & (followups["checked_on"] <= day)],
+        "parts": records.parts[~(records.parts["as_of"] > day)],
+    }
+    frames = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
+    return Records(**{**records.frames(), **frames}, settings=records.settings)
+
+
+def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:
+    for name in columns:
+        frame[name] = frame[name].mask(rows, None)
