@@ -1,0 +1,29 @@
+"""Write simulated data: ``python -m reliability.simulate demo --out data/demo``."""
+
+from pathlib import Path
+
+import click
+
+from reliability.simulate.demo import write_demo
+
+
+@click.group()
+def main() -> None:
+    """Write simulated data."""
+
+
+@main.command()
+@click.option(
+    "--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder to write."
+)
+def demo(out: Path) -> None:
+    """Write the demo ledger, the offers beside it and a page on what is true of them.
+
+    Example: python -m reliability.simulate demo --out data/demo
+    """
+    write_demo(out)
+    click.echo(f"The demo is in {out}.")
+
+
+if __name__ == "__main__":
+    main()

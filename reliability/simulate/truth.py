@@ -1,0 +1,265 @@
+"""What is true of an offer, given only what can be seen of it.
+
+Storage, production year and the season are integrated out, and so are the states of all
+parts: exactly, by summing over every case, because the parts of a unit are independent once
+its storage and its year are fixed. A sign that several parts can cause is there with
+probability one minus the product of all chances that it stays away, so "no" factorises over
+the parts and "yes" is the difference of two products; several signs give a sum over subsets.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from reliability.simulate import bench
+from reliability.simulate.world import WORN_SHOWS, Family, Part, Sign, World, part_age_years
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Appraisal:
+    """True odds and money of a unit, before its price is paid.
+
+    Attributes
+    ----------
+    success : float
+        Probability of a repair.
+    worth : float
+        Expected gain if the unit cost nothing.
+    hours : float
+        Expected bench hours.
+    ends_by : mapping
+        Per component, the probability that it ends the job.
+    sign_chance : float
+        Probability of seeing what was seen.
+    """
+
+    success: float
+    worth: float
+    hours: float
+    ends_by: Mapping[str, float]
+    sign_chance: float
+
+    @property
+    def chief_risk(self) -> str:
+        """The component most likely to end the job."""
+        return max(self.ends_by, key=lambda name: self.ends_by[name])
+
+
+@dataclass(frozen=True)
+class _Nodes:
+    """Cases of what the parts of a unit share; arrays of shape (n_nodes,)."""
+
+    weight: Array
+    damp: Array
+    year: Array
+    shift: Array
+
+
+@dataclass(frozen=True)
+class _PartCases:
+    """Cases of one component.
+
+    `chance` (n_nodes, n_cases), `unseen` (n_signs, n_cases): chance that the component
+    leaves a sign away; `fix` (n_nodes, n_cases); `fixed_hours`, `ended_hours`, `fixed_money`,
+    `ended_money` (n_cases,); `comeback` (n_nodes, n_cases): cost of comebacks in warranty.
+    """
+
+    chance: Array
+    unseen: Array
+    fix: Array
+    fixed_hours: Array
+    ended_hours: Array
+    fixed_money: Array
+    ended_money: Array
+    comeback: Array
+
+
+def appraise(
+    world: World,
+    family: Family,
+    *,
+    when: float,
+    years: Sequence[int] | None = None,
+    signs: Mapping[str, bool] | None = None,
+) -> Appraisal:
+    """Compute the exact truth of a unit from what can be seen of it.
+
+    Parameters
+    ----------
+    world : World
+    family : Family
+    when : float
+        Decimal year of the offer.
+    years : sequence of int, optional
+        Production years that are possible; all of the family's if not given.
+    signs : mapping, optional
+        Per sign that was looked for, whether it was there.
+
+    Returns
+    -------
+    Appraisal
+    """
+    seen = [(signs or {}).get(sign.name) for sign in family.signs]
+    nodes = _nodes(world, family, years or family.years, when)
+    parts = [_part_cases(world, part, family.signs, nodes, when) for part in family.parts]
+    yes = [i for i, value in enumerate(seen) if value]
+    no = [i for i, value in enumerate(seen) if value is False]
+    totals = np.zeros((4 + len(parts), len(nodes.weight)))
+    for size in range(len(yes) + 1):
+        for subset in combinations(yes, size):
+            absent = [*no, *subset]
+            away = nodes.weight.copy()
+            for i in absent:
+                away *= 1.0 - _shared_chance(family.signs[i], nodes.damp)
+            totals += (-1.0) ** size * away * _chain(parts, absent)
+    return _appraisal(world, family, nodes, totals, seen, when)
+
+
+def _nodes(world: World, family: Family, years: Sequence[int], when: float) -> _Nodes:
+    points, weights = np.polynomial.hermite_e.hermegauss(7)
+    damp, year, season = np.meshgrid([0, 1], list(years), np.arange(7), indexing="ij")
+    storage = np.array([1.0 - family.damp_share, family.damp_share])
+    weight = storage[damp] * (weights / weights.sum())[season] / len(years)
+    shift = world.shift(when, 0.0) + world.season_sd * points[season]
+    return _Nodes(weight.ravel(), damp.ravel(), year.ravel(), shift.ravel())
+
+
+def _shared_chance(sign: Sign, damp: Array) -> Array:
+    return np.where(damp == 1, sign.chance(True), sign.chance(False))
+
+
+def case_list(positions: int) -> list[tuple[int, int, int, int]]:
+    """List the cases of a component as numbers of positions (sound, worn, failed, died)."""
+    return [
+        (sound, worn, failed, positions - sound - worn - failed)
+        for failed in range(positions + 1)
+        for worn in range(positions - failed + 1)
+        for sound in range(positions - failed - worn + 1)
+    ]
+
+
+def case_chances(part: Part, year: int, when: float, damp: bool) -> Array:
+    """Probability of each case of :func:`case_list` in a unit built in `year`."""
+    kept = _kept_chances(part, year, when, damp, original=True)
+    refits = part.refit_years(year, when)
+    if part.refit == 0.0 or len(refits) == 0:
+        return kept
+    renewed = np.mean([_kept_chances(part, fit, when, damp, original=False) for fit in refits], axis=0)
+    return (1.0 - part.refit) * kept + part.refit * renewed
+
+
+def _kept_chances(part: Part, made: int, when: float, damp: bool, original: bool) -> Array:
+    states = part.states(part_age_years(when, made), part.life_scale(made, damp, original))
+    m = len(part.positions)
+    chances = []
+    for sound, worn, failed, died in case_list(m):
+        counts = (sound + died, worn, failed)
+        ways = math.factorial(m) / math.prod(map(math.factorial, counts))
+        apart = ways * math.prod(p**n for p, n in zip(states, counts, strict=True))
+        alike = sum(p for p, n in zip(states, counts, strict=True) if n == m)
+        deaths = math.comb(sound + died, died) * part.dies**died * (1 - part.dies) ** sound
+        chances.append((part.together * alike + (1 - part.together) * apart) * deaths)
+    return np.array(chances)
+
+
+def _part_cases(world: World, part: Part, signs: Sequence[Sign], nodes: _Nodes, when: float) -> _PartCases:
+    cases = case_list(len(part.positions))
+    known = {
+        (year, damp): case_chances(part, year, when, bool(damp))
+        for year in np.unique(nodes.year).tolist()
+        for damp in (0, 1)
+    }
+    chance = np.array([known[key] for key in zip(nodes.year.tolist(), nodes.damp.tolist(), strict=True)])
+    strength = np.array([1.0 if failed else WORN_SHOWS if worn else 0.0 for _, worn, failed, _ in cases])
+    unseen = np.array([1.0 - sign.shows.get(part.name, 0.0) * strength for sign in signs])
+    to_fix = np.array([failed + died for _, _, failed, died in cases])
+    mend = np.array([part.fix_chance(when, shift) for shift in nodes.shift])[:, None]
+    fixed = np.array([bench.step_costs(part, when, f + d, w, True) for _, w, f, d in cases])
+    ended = np.array([bench.step_costs(part, when, f + d, w, False) for _, w, f, d in cases])
+    touched = [bench.is_touched(part, when, f + d, w) for _, w, f, d in cases]
+    warranty = world.amount("warranty_days") / 365.25
+    due = np.array(
+        [
+            [-math.expm1(-warranty * bench.comeback_rate(part, t, damp)) for t in touched]
+            for damp in (False, True)
+        ]
+    )
+    cost = bench.COMEBACK_HOURS * world.amount("hour_rate") + bench.comeback_money(part)
+    return _PartCases(
+        chance=chance,
+        unseen=unseen,
+        fix=np.where(to_fix == 0, 1.0, mend),
+        fixed_hours=fixed[:, 0],
+        ended_hours=ended[:, 0],
+        fixed_money=fixed[:, 1],
+        ended_money=ended[:, 1],
+        comeback=due[nodes.damp] * cost,
+    )
+
+
+def _chain(parts: Sequence[_PartCases], absent: Sequence[int]) -> Array:
+    """Sum the bench's chain of steps, for one set of signs that stay away.
+
+    Returns
+    -------
+    ndarray, shape (4 + n_parts, n_nodes)
+        Weight of all cases, of a repair; hours, money (all weighted); then the weight of
+        ending the job at each component.
+    """
+    n_nodes = len(parts[0].chance)
+    weights = [
+        p.chance * (p.unseen[list(absent)].prod(axis=0) if absent else np.ones(p.chance.shape[1]))
+        for p in parts
+    ]
+    alive = np.array([w.sum(axis=1) for w in weights])
+    passed = np.array([(w * p.fix).sum(axis=1) for w, p in zip(weights, parts, strict=True)])
+    before = np.vstack([np.ones(n_nodes), np.cumprod(passed, axis=0)])
+    after = np.vstack([np.cumprod(alive[::-1], axis=0)[::-1], np.ones(n_nodes)])
+    result = np.zeros((4 + len(parts), n_nodes))
+    result[0], result[1] = after[0], before[-1]
+    for i, (weight, p) in enumerate(zip(weights, parts, strict=True)):
+        step = before[i] * after[i + 1]
+        ended = weight * (1.0 - p.fix)
+        result[2] += step * (weight * p.fix @ p.fixed_hours + ended @ p.ended_hours)
+        result[3] += step * (weight * p.fix @ p.fixed_money + ended @ p.ended_money)
+        others = np.prod(np.delete(passed, i, axis=0), axis=0)
+        result[3] += others * (weight * p.fix * p.comeback).sum(axis=1)
+        result[4 + i] = step * ended.sum(axis=1)
+    return result
+
+
+def _appraisal(
+    world: World, family: Family, nodes: _Nodes, totals: Array, seen: Sequence[bool | None], when: float
+) -> Appraisal:
+    every = totals[0].sum()
+    fee = 1.0 - world.amount("selling_fee")
+    price = world.price_level(family, when) * _price_factor(family, nodes.damp, seen)
+    as_is_share = 1.0 - family.donor_share - family.scrap_share
+    salvage = np.where(nodes.damp == 1, bench.donor_salvage(family, True), bench.donor_salvage(family, False))
+    given_up = family.donor_share * salvage + as_is_share * family.as_is * fee
+    given_up -= family.scrap_share * world.amount("disposal_cost")
+    brought = (totals[1] * price * fee + (totals[0] - totals[1]) * given_up).sum() / every
+    hours = family.base_hours + totals[2].sum() / every
+    spent = family.other_costs + hours * world.amount("hour_rate") + totals[3].sum() / every
+    ends = totals[4:].sum(axis=1) / every
+    return Appraisal(
+        success=float(totals[1].sum() / every),
+        worth=float(brought - spent),
+        hours=float(hours),
+        ends_by={part.name: float(chance) for part, chance in zip(family.parts, ends, strict=True)},
+        sign_chance=float(every),
+    )
+
+
+def _price_factor(family: Family, damp: Array, seen: Sequence[bool | None]) -> Array:
+    """Mean factor on the price from blemishes, seen or not looked for."""
+    factor = np.ones(len(damp))
+    for sign, value in zip(family.signs, seen, strict=True):
+        shown = _shared_chance(sign, damp) if value is None else float(value)
+        factor = factor * (1.0 - (1.0 - sign.price_factor) * shown)
+    return factor
