@@ -1,0 +1,246 @@
+"""Profile-likelihood intervals, all strata at once.
+
+The end of an interval is where the log-likelihood, made as large as it can be with the quantity held
+fixed, has dropped by half the chi-square quantile (S. S. Wilks 1938, Annals of Mathematical Statistics
+9, 60-62). Holding a quantity fixed leaves a line in the plane of (slope, level), so each step is a
+concave search along that line. Ends stay inside the range of the quantity by themselves.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.special import chdtri
+
+from reliability.life.existence import flat_limit, steep_limit
+from reliability.life.life_records import BoolArray, FloatArray
+from reliability.life.newton import Peak, climb
+from reliability.life.weibull_likelihood import Curvature, Likelihood
+
+_CLOSE = 1e-10
+_MOST_STEPS = 100
+
+Quantity = Literal["shape", "failed", "life"]
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """The log-likelihood along lines on which one quantity is fixed: a surface for `climb`.
+
+    The first coordinate runs along the line, the second one tells the lines apart:
+
+    - shape: the line of equal slope, told by its log; the level runs.
+    - failed: all curves through one share failed at the log age `fixed`, told by their z there.
+    - life: all curves that reach the z value `fixed` at one log age, told by that log age.
+
+    On the last two the slope runs.
+    """
+
+    likelihood: Likelihood
+    quantity: Quantity
+    fixed: FloatArray
+
+    @property
+    def steep(self) -> BoolArray:
+        """Strata where the running coordinate has to stay above 0."""
+        if self.quantity == "shape":
+            return np.zeros(self.fixed.size, dtype=bool)
+        return self.likelihood.steep
+
+    def take(self, keep: BoolArray) -> "Lines":
+        """The lines of some strata."""
+        return Lines(self.likelihood.take(keep), self.quantity, self.fixed[keep])
+
+    def direction(self, line: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Slope and level at 0 on each line, and how both change along it."""
+        zero, one = np.zeros_like(line), np.ones_like(line)
+        if self.quantity == "shape":
+            return np.exp(line), zero, zero, one
+        if self.quantity == "failed":
+            return zero, line, one, -self.fixed
+        return zero, self.fixed, one, -line
+
+    def point(self, run: FloatArray, line: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Slope and level at a place on each line."""
+        slope, level, by_slope, by_level = self.direction(line)
+        return slope + run * by_slope, level + run * by_level
+
+    def evaluate(self, run: FloatArray, line: FloatArray) -> Curvature:
+        """Value and derivatives along the lines; the second coordinate is left alone."""
+        at = self.likelihood.evaluate(*self.point(run, line))
+        _, _, by_slope, by_level = self.direction(line)
+        nothing, one = np.zeros_like(run), np.ones_like(run)
+
+        def along(curve: FloatArray) -> FloatArray:
+            bend = (curve * np.column_stack((by_slope**2, 2 * by_slope * by_level, by_level**2))).sum(axis=1)
+            return np.column_stack((bend, nothing, one))
+
+        rise = at.slope[:, 0] * by_slope + at.slope[:, 1] * by_level
+        return Curvature(
+            at.value, np.column_stack((rise, nothing)), along(at.information), along(at.complete)
+        )
+
+    def at_peak(self, peak: Peak) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Place on the line and line of the maximum, and the standard error across lines."""
+        slope, level = peak.slope, peak.level
+        if self.quantity == "shape":
+            run, line = level, np.log(slope)
+            across = np.column_stack((1.0 / slope, np.zeros_like(slope)))
+        elif self.quantity == "failed":
+            run, line = slope, slope * self.fixed + level
+            across = np.column_stack((self.fixed, np.ones_like(slope)))
+        else:
+            run, line = slope, (self.fixed - level) / slope
+            across = np.column_stack((-line / slope, -1.0 / slope))
+        ss, sl, ll = peak.information.T
+        a, b = across.T
+        variance = (ll * a**2 - 2 * sl * a * b + ss * b**2) / (ss * ll - sl**2)
+        return run, line, np.sqrt(np.where(variance > 0, variance, 1.0))
+
+    def highest(self, run: FloatArray, line: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Largest log-likelihood on each line and where it is, at slopes of 0 or more."""
+        top = climb(self, run, line)
+        value, run = np.where(top.converged, top.value, -np.inf), top.slope
+        if self.quantity != "shape":
+            # Concave along the line: with the top below slope 0, the best that is allowed is at 0.
+            below = run < 0
+            if below.any():
+                run = np.where(below, 0.0, run)
+                value = np.where(below, self.evaluate(run, line).value, value)
+        return value, run
+
+
+def profile_interval(
+    likelihood: Likelihood, peak: Peak, quantity: Quantity, fixed: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Both ends of the interval, as lines of the quantity (log slope, z or log age).
+
+    Parameters
+    ----------
+    likelihood : Likelihood
+    peak : Peak
+        Its maximum.
+    quantity : {"shape", "failed", "life"}
+        See `Lines`.
+    fixed : ndarray, shape (n_strata,)
+        See `Lines`.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    low, high : ndarray, shape (n_strata,)
+        ``-inf`` or ``inf`` where the records put no bound on that side.
+    """
+    lines = Lines(likelihood, quantity, fixed)
+    drop = 0.5 * float(chdtri(1, 1.0 - level))
+    open_low, open_high = _open_ends(lines, peak.value - drop)
+    low = np.where(open_low, -np.inf, 0.0)
+    high = np.where(open_high, np.inf, 0.0)
+    for end, is_open, side in ((low, open_low, -1.0), (high, open_high, 1.0)):
+        shut = ~is_open
+        if shut.any():
+            end[shut] = _end(lines.take(shut), peak.take(shut), side, np.sqrt(2 * drop))
+    return low, high
+
+
+def _open_ends(lines: Lines, threshold: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Sides on which curves that do not depend on age are still likely enough."""
+    data, never = lines.likelihood.data, np.zeros(threshold.size, dtype=bool)
+    if lines.quantity == "shape":
+        return flat_limit(data) >= threshold, _steep(lines.likelihood) >= threshold
+    if lines.quantity == "failed":
+        return never, never
+    share = -np.expm1(-np.exp(lines.fixed))
+    # A flat curve below the share reaches it never (age infinite), one above it at once (age 0).
+    return flat_limit(data, lowest=share) >= threshold, flat_limit(data, highest=share) >= threshold
+
+
+def _steep(likelihood: Likelihood) -> FloatArray:
+    """Value of jumps, which can be worth anything only where records have alternatives."""
+    value = np.full(likelihood.n_strata, -np.inf)
+    mixed = np.zeros(likelihood.n_strata, dtype=bool)
+    mixed[likelihood.data.mixed.stratum] = True
+    if mixed.any():
+        value[mixed] = steep_limit(likelihood.data.take(mixed))
+    return value
+
+
+def _end(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
+    """Line on one side of the maximum where the root of twice the drop meets the target."""
+    run, line, error = lines.at_peak(peak)
+    search = _Search(lines, peak.value, run, line, np.zeros_like(line), np.full(line.size, np.nan), target)
+    step = side * target * error
+    going = np.ones(line.size, dtype=bool)
+    for _ in range(_MOST_STEPS):
+        going &= ~search.try_out(search.inside + step, going)
+        if not going.any():
+            break
+        step = step * 2.0
+    search.best[going] = side * np.inf  # no drop however far away: the records put no bound here
+    search.last[going] = target
+    for _ in range(_MOST_STEPS):
+        trial = search.between()
+        width = np.abs(search.outside - search.inside)
+        going = (np.abs(search.last - target) > _CLOSE) & (width > 1e-13 * np.abs(search.outside))
+        if not going.any():
+            break
+        search.try_out(trial, going)
+    return search.best
+
+
+class _Search:
+    """Brackets of the ends being searched, narrowed by regula falsi in its Illinois form."""
+
+    def __init__(
+        self,
+        lines: Lines,
+        top: FloatArray,
+        run: FloatArray,
+        inside: FloatArray,
+        root_inside: FloatArray,
+        outside: FloatArray,
+        target: float,
+    ) -> None:
+        self.lines, self.top, self.target = lines, top, target
+        self.run, self.inside, self.root_inside = run, inside, root_inside
+        self.outside, self.root_outside = outside, np.full(inside.size, np.nan)
+        self.best, self.last = inside.copy(), np.full(inside.size, np.inf)
+        self.same_side = np.zeros(inside.size)
+
+    def try_out(self, line: FloatArray, who: BoolArray) -> BoolArray:
+        """Evaluate some strata at new lines, and move the bracket's ends; True where beyond the target."""
+        lines = self.lines if who.all() else self.lines.take(who)
+        value, run = lines.highest(self.run[who], line[who])
+        root = np.full(line.size, np.nan)
+        root[who] = np.sqrt(np.maximum(2.0 * (self.top[who] - value), 0.0))
+        beyond = who & (root > self.target)
+        within = who & ~beyond
+        self.best, self.last = np.where(who, line, self.best), np.where(who, root, self.last)
+        self.run[within] = run[within[who]]
+        # The Illinois step: an end that stays twice counts half, or the bracket shrinks from one side.
+        self.root_inside = np.where(
+            beyond & (self.same_side > 0), self._halved(self.root_inside), self.root_inside
+        )
+        self.root_outside = np.where(
+            within & (self.same_side < 0), self._halved(self.root_outside), self.root_outside
+        )
+        self.same_side = np.where(beyond, 1.0, np.where(within, -1.0, self.same_side))
+        self.inside, self.root_inside = (
+            np.where(within, line, self.inside),
+            np.where(within, root, self.root_inside),
+        )
+        self.outside, self.root_outside = (
+            np.where(beyond, line, self.outside),
+            np.where(beyond, root, self.root_outside),
+        )
+        return beyond
+
+    def _halved(self, root: FloatArray) -> FloatArray:
+        return 0.5 * (root + self.target)
+
+    def between(self) -> FloatArray:
+        """Next line: where the straight line through the bracket's ends meets the target."""
+        share = (self.target - self.root_inside) / (self.root_outside - self.root_inside)
+        share = np.where(np.isfinite(self.root_outside), share, 0.5)
+        return self.inside + np.clip(share, 0.001, 0.999) * (self.outside - self.inside)

@@ -1,0 +1,247 @@
+r"""Log-likelihood of partly known Weibull lives, with its slope and curvature, all strata at once.
+
+With ``z = slope * x + level`` the Weibull share failed is ``1 - exp(-exp(z))``, where ``x`` is log
+age, shifted and stretched so that the ages of a stratum run from 0 to 1. Left-censored, right-censored,
+interval-censored and exact lives are all concave in (slope, level) [1]_, [2]_; that is why the fit works
+in these two and not in shape and scale. A mixture over alternatives is not concave.
+
+References
+----------
+.. [1] J. Burridge (1981), "A note on maximum likelihood estimation for regression models using
+   grouped data", Journal of the Royal Statistical Society B 43, 41-45.
+.. [2] J. F. Lawless (2003), *Statistical Models and Methods for Lifetime Data*, 2nd ed., Wiley.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reliability.life.collapse import Collapsed, Rows
+from reliability.life.life_records import BoolArray, FloatArray, IntArray
+
+# exp(z) is cut here so that no product of two hazards overflows; a life that far out has a likelihood
+# of exactly 0 or 1 long before.
+_Z_LIMIT = 100.0
+
+
+@dataclass(frozen=True, eq=False)
+class Curvature:
+    """Value, slope and negative second derivative of the log-likelihood, one entry per stratum.
+
+    Attributes
+    ----------
+    value : ndarray, shape (n_strata,)
+    slope : ndarray, shape (n_strata, 2)
+        First derivatives by (slope, level).
+    information : ndarray, shape (n_strata, 3)
+        Negative second derivatives: (slope, slope), (slope, level), (level, level).
+    complete : ndarray, shape (n_strata, 3)
+        The same as if each record's true alternative were known: never negative definite. Equal
+        to `information` where there are no alternatives.
+    """
+
+    value: FloatArray
+    slope: FloatArray
+    information: FloatArray
+    complete: FloatArray
+
+    def take(self, keep: BoolArray) -> "Curvature":
+        """The entries of some strata, by a mask."""
+        return Curvature(self.value[keep], self.slope[keep], self.information[keep], self.complete[keep])
+
+    def where(self, other_is_meant: BoolArray, other: "Curvature") -> "Curvature":
+        """Entries of the other one where the mask is true, else of this one."""
+        column = other_is_meant[:, None]
+        return Curvature(
+            np.where(other_is_meant, other.value, self.value),
+            np.where(column, other.slope, self.slope),
+            np.where(column, other.information, self.information),
+            np.where(column, other.complete, self.complete),
+        )
+
+
+def _hazard(z: FloatArray) -> FloatArray:
+    return np.exp(np.minimum(z, _Z_LIMIT))
+
+
+def _left_part(z: FloatArray, hazard: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Parts of log(1 - exp(-h)), h = exp(z): its value, its derivative g by z, and h - (1 - g).
+
+    ``g = h / expm1(h)``, and minus the second derivative is g times the bracket, which for small h is
+    h / 2 + h^2 / 12: the difference as written would lose all its digits. Far in the young tail,
+    where h underflows, the value is z.
+    """
+    tiny = z < -30.0
+    safe = np.where(tiny, 1.0, hazard)
+    odds = 1.0 / np.expm1(safe)  # survivors per failed one
+    first = np.where(tiny, 1.0 - 0.5 * hazard, safe * odds)
+    bracket = np.where(hazard < 1e-3, hazard * (0.5 + hazard / 12.0), first + hazard - 1.0)
+    return np.where(tiny, z - 0.5 * hazard, -np.log1p(odds)), first, bracket
+
+
+class _Terms:
+    """Formulas for the rows of one table, sorted into the kinds of censoring."""
+
+    def __init__(self, rows: Rows, first_age: FloatArray, spread: FloatArray) -> None:
+        origin, stretch = first_age[rows.stratum], spread[rows.stratum]
+        with np.errstate(divide="ignore", invalid="ignore"):  # bounds 0 and inf are not used below
+            low_x = np.log1p((rows.lower - origin) / origin) / stretch
+            high_x = np.log1p((rows.upper - origin) / origin) / stretch
+        worked, ended = rows.lower > 0, np.isfinite(rows.upper)
+        exact = rows.lower == rows.upper
+        self.left = np.flatnonzero(~worked & ended)
+        self.right = np.flatnonzero(worked & ~ended)
+        self.exact = np.flatnonzero(exact)
+        self.between = np.flatnonzero(worked & ended & ~exact)
+        self.x = np.where(ended, high_x, np.where(worked, low_x, 0.0))
+        lower, upper = rows.lower[self.between], rows.upper[self.between]
+        # Half the width straight from the bounds: the difference of two logs would lose narrow ones.
+        self.half = 0.5 * np.log1p((upper - lower) / lower) / stretch[self.between]
+        self.x[self.between] = low_x[self.between] + self.half
+        self.log_density = -np.log(rows.upper[self.exact] * stretch[self.exact])
+
+    def evaluate(self, slope: FloatArray, level: FloatArray) -> FloatArray:
+        """Value, 2 first and 3 negative second derivatives per row; shape (6, n_rows)."""
+        x = self.x
+        z = slope * x + level
+        hazard = _hazard(z)
+        out = np.zeros((6, x.size))
+        value, by_z, by_z2 = out[0], out[2], out[5]
+        value[self.right] = by_z[self.right] = -hazard[self.right]
+        by_z2[self.right] = hazard[self.right]
+        value[self.left], first, bracket = _left_part(z[self.left], hazard[self.left])
+        by_z[self.left], by_z2[self.left] = first, first * bracket
+        value[self.exact] = z[self.exact] - hazard[self.exact] + self.log_density
+        by_z[self.exact] = 1.0 - hazard[self.exact]
+        by_z2[self.exact] = hazard[self.exact]
+        if self.between.size:
+            self._between(slope[self.between], z[self.between], out)
+        # By the chain rule, z = slope * x + level.
+        out[1] += by_z * x
+        out[4] += by_z2 * x
+        out[3] += (out[4] + (out[4] - by_z2 * x)) * x
+        if self.exact.size:
+            steep = slope[self.exact]
+            value[self.exact] += np.log(steep)
+            out[1, self.exact] += 1.0 / steep
+            out[3, self.exact] += steep**-2.0
+        return out
+
+    def _between(self, slope: FloatArray, middle: FloatArray, out: FloatArray) -> None:
+        """Lives between two ages, by the z of the middle and the half width in z.
+
+        Written so that an interval however narrow keeps its digits and tends to the exact life.
+        """
+        i, half = self.between, self.half
+        wide = slope * half
+        low, high = _hazard(middle - wide), _hazard(middle + wide)
+        log_width = middle + wide + np.log(-np.expm1(-2.0 * wide))
+        first_value, first, bracket = _left_part(log_width, _hazard(log_width))
+        total = high + low
+        ratio = first / np.tanh(wide)  # total / expm1(high - low), with neither of them underflowing
+        out[0, i] = first_value - low
+        out[2, i] = first - low
+        out[5, i] = first * bracket + low
+        out[1, i] = (ratio + low) * half
+        out[4, i] = (ratio * bracket - low) * half
+        out[3, i] = (ratio * (total + ratio) + low - first) * half**2
+
+
+class Likelihood:
+    """Log-likelihood of every stratum of collapsed records at its own (slope, level).
+
+    Parameters
+    ----------
+    data : Collapsed
+        Strata without two different finite ages are allowed but cannot be evaluated to any use.
+
+    Attributes
+    ----------
+    first_age, spread : ndarray, shape (n_strata,)
+        The youngest finite age of a stratum in years, and the log of the oldest over the youngest.
+    steep : ndarray of bool, shape (n_strata,)
+        Whether the slope has to stay above 0 (some life has two known ends).
+    """
+
+    def __init__(self, data: Collapsed) -> None:
+        self.data = data
+        self.n_strata = data.strata.size
+        self.first_age, self.spread = _age_scale(data)
+        self.steep = np.zeros(self.n_strata, dtype=bool)
+        for rows in (data.single, data.mixed):
+            self.steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
+        self._single = _Terms(data.single, self.first_age, self.spread)
+        self._mixed = _Terms(data.mixed, self.first_age, self.spread)
+
+    def take(self, keep: BoolArray) -> "Likelihood":
+        """The likelihood of some strata only, by a mask over them."""
+        return Likelihood(self.data.take(keep))
+
+    def places(self) -> tuple[tuple[Rows, FloatArray], ...]:
+        """Each table of rows with the standardised log age that stands for each of its rows."""
+        return (self.data.single, self._single.x), (self.data.mixed, self._mixed.x)
+
+    def evaluate(self, slope: FloatArray, level: FloatArray) -> Curvature:
+        """Evaluate all strata.
+
+        Parameters
+        ----------
+        slope, level : ndarray, shape (n_strata,)
+            Coefficients of the standardised log age; the slope above 0 where `steep`.
+
+        Returns
+        -------
+        Curvature
+        """
+        single = self.data.single
+        with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
+            terms = self._single.evaluate(slope[single.stratum], level[single.stratum])
+            sums = _by_stratum(terms * single.count, single.stratum, self.n_strata)
+            complete = sums[3:]
+            if len(self.data.mixed):
+                mixed, known = self._mixture(slope, level)
+                complete = complete + known
+                sums = sums + mixed
+        return Curvature(sums[0], sums[1:3].T, sums[3:].T, complete.T)
+
+    def _mixture(self, slope: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Sums over records with alternatives, and their information if the true ones were known."""
+        rows = self.data.mixed
+        start, stratum = rows.start, rows.stratum[rows.start]
+        length = np.diff(np.append(start, len(rows)))
+        terms = self._mixed.evaluate(slope[rows.stratum], level[rows.stratum])
+        joint = terms[0] + np.log(rows.weight)
+        top = np.maximum.reduceat(joint, start)
+        share = np.exp(joint - np.repeat(top, length))
+        total = np.add.reduceat(share, start)
+        share /= np.repeat(total, length)
+        first = np.add.reduceat(share * terms[1:3], start, axis=1)
+        known = np.add.reduceat(share * terms[3:], start, axis=1)
+        # Not knowing which alternative is true takes away the spread of the alternatives' slopes.
+        apart = terms[1:3] - np.repeat(first, length, axis=1)
+        lost = np.add.reduceat(share * apart[[0, 0, 1]] * apart[[0, 1, 1]], start, axis=1)
+        value = top + np.log(total)
+        counts = rows.count[start]
+        sums = np.vstack((value, first, known - lost)) * counts
+        return (
+            _by_stratum(sums, stratum, self.n_strata),
+            _by_stratum(known * counts, stratum, self.n_strata),
+        )
+
+
+def _by_stratum(values: FloatArray, stratum: IntArray, n_strata: int) -> FloatArray:
+    return np.vstack([np.bincount(stratum, row, minlength=n_strata) for row in values])
+
+
+def _age_scale(data: Collapsed) -> tuple[FloatArray, FloatArray]:
+    """Youngest finite age above 0 and the log range of ages; 1 and 1 where there is nothing to measure."""
+    first = np.full(data.strata.size, np.inf)
+    last = np.zeros(data.strata.size)
+    for rows in (data.single, data.mixed):
+        for bound in (rows.lower, rows.upper):
+            known = (bound > 0) & np.isfinite(bound)
+            np.minimum.at(first, rows.stratum[known], bound[known])
+            np.maximum.at(last, rows.stratum[known], bound[known])
+    first = np.where(np.isfinite(first), first, 1.0)
+    spread = np.log1p((np.maximum(last, first) - first) / first)
+    return first, np.where(spread > 0, spread, 1.0)
