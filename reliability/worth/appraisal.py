@@ -1,0 +1,230 @@
+"""One unit, everything known of it: odds, gain and their doubt. The pocket card follows the same steps."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, ndtri
+
+from reliability.worth.odds import (
+    FamilyLives,
+    Shared,
+    UnitStates,
+    centred_signs,
+    log_odds,
+    unit_states,
+)
+
+Floats = NDArray[np.float64]
+
+N_CASES = 16
+"""Equally likely cases that stand for the chance in one unit, under each state of knowledge."""
+
+STEP = 5
+"""The second of two independent spreads is taken this many cases further on (coprime to `N_CASES`)."""
+
+CASES = ndtri((np.arange(N_CASES) + 0.5) / N_CASES)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """An amount of money: its mean, the doubt about that mean, the spread of single cases."""
+
+    mean: float
+    doubt: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class FamilyEntry:
+    """All that judging a unit of one family needs (or of an unknown family of a kind).
+
+    Attributes
+    ----------
+    family, kind : str
+        "" where not known.
+    lives : FamilyLives
+    part_cost : ndarray, shape (c,)
+        Mean cost of mending a failed component.
+    tilt, tilt_doubt : float
+        Recalibration of the log odds, and what is not known of it.
+    pull : float
+        How far the family's own outcomes hold that odds at the reference age, 0 to 1.
+    reference_age, reference_year : float
+        Mean age and production year of the family's jobs; what `pull` refers to.
+    working_price, price_doubt : float
+        Price of a working unit, and the standard deviation of its logarithm (0 = the owner's estimate).
+    ratio : Spread
+        Logarithm of realised to working price.
+    remains, costs_repaired, costs_unrepaired : Spread
+        Worth of an unrepaired unit; costs beside purchase and failed parts, bench time included.
+    hours_repaired, hours_unrepaired : float
+        Bench hours beside those of failed components (repaired), or in all (unrepaired).
+    jobs_seen, open_jobs : int
+    offers_expected : float
+    evidence : str
+    first_year, last_year : float
+        Production years that a unit without a year may have; NaN if not known.
+    oldest_seen : float
+        Greatest age in the records of this kind, NaN if none.
+    """
+
+    family: str
+    kind: str
+    lives: FamilyLives
+    part_cost: Floats
+    tilt: float
+    tilt_doubt: float
+    pull: float
+    reference_age: float
+    reference_year: float
+    working_price: float
+    price_doubt: float
+    ratio: Spread
+    remains: Spread
+    costs_repaired: Spread
+    costs_unrepaired: Spread
+    hours_repaired: float
+    hours_unrepaired: float
+    jobs_seen: int
+    open_jobs: int
+    offers_expected: float
+    evidence: str
+    first_year: float
+    last_year: float
+    oldest_seen: float
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What the owner decided: the part of the settings that judging needs."""
+
+    hour_rate: float
+    selling_fee: float
+    margin: float
+    caution: float
+    haggle_room: float
+    comeback_cost: float
+
+
+@dataclass(frozen=True)
+class Unit:
+    """What is known of a unit on offer.
+
+    Attributes
+    ----------
+    age_years, year, weight : ndarray, shape (n_alternatives,)
+    signs : ndarray, shape (n_signs,)
+        1 seen, 0 not seen, NaN nobody looked.
+    working_price : float
+        The offer's own, NaN for the family's.
+    """
+
+    age_years: Floats
+    year: Floats
+    weight: Floats
+    signs: Floats
+    working_price: float = np.nan
+
+
+@dataclass(frozen=True)
+class Appraisal:
+    """Odds and gain of one unit if it cost nothing.
+
+    Attributes
+    ----------
+    success : ndarray, shape (n_draws,)
+        Chance of a repair under each state of knowledge.
+    gain_free : ndarray, shape (n_draws,)
+        Mean gain at a price of 0.
+    cases, case_weight : ndarray, shape (n_draws * 2 * N_CASES,)
+        Gains of single units at a price of 0, and their probabilities.
+    gain_repaired, gain_unrepaired : float
+        Mean gain at a price of 0 by outcome.
+    hours : float
+    states : UnitStates
+    """
+
+    success: Floats
+    gain_free: Floats
+    cases: Floats
+    case_weight: Floats
+    gain_repaired: float
+    gain_unrepaired: float
+    hours: float
+    states: UnitStates
+
+
+def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitStates) -> Floats:
+    """Recalibrate the chance that no component ends the job; ndarray, shape (n_draws,).
+
+    The family's own outcomes were fitted at the ages at which its units came. Where they weigh, a
+    state of knowledge that makes the lives at that age too rosy is taken back by as much.
+    """
+    raw = log_odds(states.success)
+    stretched = shared.tilt_centre + (1.0 + shared.tilt_slope) * (raw - shared.tilt_centre)
+    shift = entry.tilt + shared.tilt_signs @ centred_signs(unit.signs, shared)
+    if entry.pull > 0:
+        usual = unit_states(
+            entry.lives,
+            shared,
+            np.array([entry.reference_age]),
+            np.array([entry.reference_year]),
+            np.ones(1),
+            np.full(len(shared.signs), np.nan),
+        )
+        there = log_odds(usual.success)
+        stretched = stretched - entry.pull * (there - there.mean())
+    return expit(stretched + shift + entry.tilt_doubt * shared.draws[:, 0])
+
+
+def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Appraisal:
+    """Work out odds and gain of one unit.
+
+    Parameters
+    ----------
+    entry : FamilyEntry
+    shared : Shared
+    terms : Terms
+    unit : Unit
+
+    Returns
+    -------
+    Appraisal
+    """
+    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
+    success = success_draws(entry, shared, unit, states)
+    z = shared.draws
+    own_price = not np.isnan(unit.working_price)
+    price = unit.working_price if own_price else entry.working_price
+    doubt = np.hypot(entry.ratio.doubt, 0.0 if own_price else entry.price_doubt)
+    log_ratio = entry.ratio.mean + doubt * z[:, 1] + shared.price_signs @ centred_signs(unit.signs, shared)
+    price_mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2)
+    added_hours = states.mended @ shared.repair_hours[entry.lives.components]
+    added_costs = states.mended @ entry.part_cost + terms.hour_rate * added_hours + terms.comeback_cost
+    costs_repaired = entry.costs_repaired.mean + entry.costs_repaired.doubt * z[:, 3] + added_costs
+    costs_unrepaired = entry.costs_unrepaired.mean + entry.costs_unrepaired.doubt * z[:, 4]
+    remains = entry.remains.mean + entry.remains.doubt * z[:, 2]
+    net = 1.0 - terms.selling_fee
+    repaired, unrepaired = net * price_mean - costs_repaired, remains - costs_unrepaired
+    other = np.roll(CASES, STEP)
+    sale = price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)
+    cases = np.concatenate(
+        [
+            net * sale - costs_repaired[:, None] - entry.costs_repaired.spread * other,
+            unrepaired[:, None] + entry.remains.spread * CASES - entry.costs_unrepaired.spread * other,
+        ],
+        axis=1,
+    )
+    weight = np.repeat(np.stack([success, 1.0 - success], axis=1), N_CASES, axis=1) / (N_CASES * success.size)
+    lost = 1.0 - success
+    return Appraisal(
+        success,
+        success * repaired + lost * unrepaired,
+        cases.ravel(),
+        weight.ravel(),
+        float(success @ repaired / success.sum()),
+        float(lost @ unrepaired / lost.sum()),
+        float((success * (entry.hours_repaired + added_hours) + lost * entry.hours_unrepaired).mean()),
+        states,
+    )

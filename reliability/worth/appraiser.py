@@ -1,0 +1,200 @@
+"""Everything fitted once: the appraiser that judges offers, feeds the pages and fills the pocket card."""
+
+import datetime
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reliability.errors import InvalidInput
+from reliability.records.frames import Records
+from reliability.worth.appraisal import FamilyEntry, Spread, Terms
+from reliability.worth.bench import read_bench
+from reliability.worth.fitting import fit_everything
+from reliability.worth.odds import FamilyLives, Shared
+
+FORMAT = 1
+"""Raised when what is kept on disk changes its meaning."""
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What the records hold, for pages and notes."""
+
+    jobs_finished: int
+    jobs_imported: int
+    jobs_open: int
+    jobs_missing: int
+    repaired: int
+    loudest_hearsay: float
+
+
+@dataclass(frozen=True)
+class Appraiser:
+    """Fitted odds, prices and costs of every family of a ledger.
+
+    Attributes
+    ----------
+    as_of : datetime.date
+        Day of the appraisal.
+    fingerprint : str
+        Of the records it was fitted on.
+    currency : str
+    terms : Terms
+    shared : Shared
+    families : mapping of str to FamilyEntry
+    kinds : mapping of str to FamilyEntry
+        An unknown family of each kind; "" is an unknown kind.
+    models : mapping of str to str
+        Family of each model.
+    tally : Tally
+    """
+
+    as_of: datetime.date
+    fingerprint: str
+    currency: str
+    terms: Terms
+    shared: Shared
+    families: Mapping[str, FamilyEntry]
+    kinds: Mapping[str, FamilyEntry]
+    models: Mapping[str, str]
+    tally: Tally
+
+    def to_export(self) -> dict[str, Any]:
+        """Plain numbers, lists and texts: what is kept on disk and what the pocket card evaluates."""
+        return {
+            "format": FORMAT,
+            "as_of": self.as_of.isoformat(),
+            "fingerprint": self.fingerprint,
+            "currency": self.currency,
+            "terms": asdict(self.terms),
+            "shared": _plain(self.shared),
+            "families": {name: _plain(entry) for name, entry in self.families.items()},
+            "kinds": {name: _plain(entry) for name, entry in self.kinds.items()},
+            "models": dict(self.models),
+            "tally": asdict(self.tally),
+        }
+
+    def save(self, path: Path) -> None:
+        """Keep the appraiser on disk; the file is replaced in one step.
+
+        Parameters
+        ----------
+        path : Path
+        """
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft = path.with_name(path.name + ".part")
+        draft.write_text(json.dumps(self.to_export()), encoding="utf-8")
+        draft.replace(path)
+
+
+def fit_appraiser(records: Records, as_of: datetime.date) -> Appraiser:
+    """Fit lives, odds, prices and costs of all families.
+
+    Parameters
+    ----------
+    records : Records
+        The whole ledger.
+    as_of : datetime.date
+        What happened later is ignored.
+
+    Returns
+    -------
+    Appraiser
+        The same for the same records and day.
+    """
+    bench = read_bench(records, as_of)
+    shared, families, kinds, terms = fit_everything(bench)
+    own = bench.jobs["own"]
+    heard = bench.records.hearsay["worth_jobs"]
+    tally = Tally(
+        int(own.sum()),
+        int((~own).sum()),
+        len(bench.open_jobs),
+        bench.n_missing,
+        int(bench.jobs.loc[own, "repaired"].sum()),
+        float(heard.max()) if len(heard) else 0.0,
+    )
+    models = dict(zip(bench.records.models["model"], bench.records.models["family"], strict=True))
+    currency = bench.records.settings.currency
+    return Appraiser(as_of, records.fingerprint(), currency, terms, shared, families, kinds, models, tally)
+
+
+def load_appraiser(path: Path) -> Appraiser:
+    """Read an appraiser that was kept on disk.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Appraiser
+
+    Raises
+    ------
+    InvalidInput
+        If the file is not one, or was kept by another version.
+    """
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise InvalidInput(
+            f"{path.name} is not a kept appraiser ({error}). Delete it to have it made again."
+        ) from None
+    if not isinstance(kept, dict) or kept.get("format") != FORMAT:
+        raise InvalidInput(f"{path.name} was kept by another version. Delete it to have it made again.")
+    return Appraiser(
+        datetime.date.fromisoformat(kept["as_of"]),
+        kept["fingerprint"],
+        kept["currency"],
+        Terms(**kept["terms"]),
+        _shared(kept["shared"]),
+        {name: _entry(entry) for name, entry in kept["families"].items()},
+        {name: _entry(entry) for name, entry in kept["kinds"].items()},
+        kept["models"],
+        Tally(**kept["tally"]),
+    )
+
+
+def _plain(value: Any) -> Any:
+    """Turn results into what JSON holds; numbers keep every digit, NaN becomes null."""
+    if isinstance(value, np.ndarray):
+        return [_plain(v) for v in value.tolist()]
+    if isinstance(value, float):
+        return None if np.isnan(value) else value
+    if isinstance(value, tuple | list):
+        return [_plain(v) for v in value]
+    if hasattr(value, "__dataclass_fields__"):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    return value
+
+
+def _array(values: list[Any], columns: int = 0) -> NDArray[np.float64]:
+    table = np.array(values, dtype=float)
+    return table.reshape(-1, columns) if columns else table
+
+
+def _shared(kept: dict[str, Any]) -> Shared:
+    n_signs, n_components = len(kept["signs"]), len(kept["components"])
+    values = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items()}
+    values["components"], values["signs"] = tuple(kept["components"]), tuple(kept["signs"])
+    values["sign_effect"] = _array(kept["sign_effect"]).reshape(n_components, n_signs)
+    values["sign_covariance"] = _array(kept["sign_covariance"]).reshape(n_signs, n_signs)
+    return Shared(**values)
+
+
+def _entry(kept: dict[str, Any]) -> FamilyEntry:
+    values = {name: np.nan if v is None else v for name, v in kept.items()}
+    lives = kept["lives"]
+    values["lives"] = FamilyLives(
+        np.array(lives["components"], dtype=np.int64), _array(lives["life"], 5), _array(lives["repair"], 2)
+    )
+    values["part_cost"] = _array(kept["part_cost"])
+    for name in ("ratio", "remains", "costs_repaired", "costs_unrepaired"):
+        values[name] = Spread(**kept[name])
+    return FamilyEntry(**values)

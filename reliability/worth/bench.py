@@ -1,0 +1,221 @@
+"""What this bench has done: its jobs as they were known on a day, and those nobody wrote up."""
+
+import datetime
+import re
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from reliability.life.observe import unit_ages
+from reliability.records.frames import Records
+
+Floats = NDArray[np.float64]
+
+REPAIRED = "repaired"
+UNREPAIRED = ("donor", "scrapped", "sold as is")
+
+
+def records_known_on(records: Records, as_of: datetime.date) -> Records:
+    """Take the records back to what had happened by the end of a day.
+
+    Jobs taken in later are dropped; jobs closed later become open again and lose what was written
+    at their end (outcome, findings, hours, costs); sales and checks of later days are forgotten.
+
+    Parameters
+    ----------
+    records : Records
+        All that is in the ledger.
+    as_of : datetime.date
+        The last day that counts.
+
+    Returns
+    -------
+    Records
+    """
+    day = pd.Timestamp(as_of)
+    jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
+    reopened = jobs["closed"].isna() | (jobs["closed"] > day)
+    jobs.loc[reopened, "outcome"] = "open"
+    written_at_the_end = ("hours", "other_costs", "salvage_value", "sold_for")
+    jobs.loc[reopened, list(written_at_the_end)] = np.nan
+    jobs.loc[reopened, ["ended_by", "ended_why"]] = None
+    jobs.loc[reopened, ["closed", "sold_on"]] = pd.NaT
+    unsold = jobs["sold_on"] > day
+    jobs.loc[unsold, "sold_for"] = np.nan
+    jobs.loc[unsold, "sold_on"] = pd.NaT
+    kept, done = set(jobs["job"]), set(jobs.loc[~reopened, "job"])
+    followups = records.followups
+    return replace(
+        records,
+        jobs=jobs.reset_index(drop=True),
+        findings=_only(records.findings, done),
+        signs=_only(records.signs, kept),
+        followups=_only(followups[followups["checked_on"] <= day], done),
+    )
+
+
+def _only(frame: pd.DataFrame, jobs: set[str]) -> pd.DataFrame:
+    return frame[frame["job"].isin(jobs)].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The jobs of one ledger in the shape that the models of worth read.
+
+    Attributes
+    ----------
+    records : Records
+        What was known on `as_of`.
+    as_of : datetime.date
+    families, kinds, signs : tuple of str
+        Names in sorted order; arrays below hold positions in them.
+    family_kind : ndarray of int, shape (n_families,)
+    jobs : DataFrame
+        Finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind_at`,
+        `own` (no origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years`.
+    sign_values : ndarray, shape (n_jobs, n_signs)
+        1 seen, 0 looked for and not seen, NaN nobody looked.
+    ages : DataFrame
+        One row per job and possible production year: `at` (row of `jobs`), year, weight, age_years.
+    n_missing : int
+        Gaps in the job numbers.
+    open_jobs : DataFrame
+        Own jobs that are not finished, with `days` since they were taken in.
+    """
+
+    records: Records
+    as_of: datetime.date
+    families: tuple[str, ...]
+    kinds: tuple[str, ...]
+    signs: tuple[str, ...]
+    family_kind: NDArray[np.int64]
+    jobs: pd.DataFrame
+    sign_values: Floats
+    ages: pd.DataFrame
+    n_missing: int
+    open_jobs: pd.DataFrame
+
+    @property
+    def jobs_seen(self) -> NDArray[np.int64]:
+        """Finished own jobs of each family; ndarray of int, shape (n_families,)."""
+        own = self.jobs[self.jobs["own"]]
+        return np.bincount(own["family_at"], minlength=len(self.families))
+
+    @property
+    def taken_in_per_year(self) -> Floats:
+        """Own units of each family taken in per year of the ledger, at least half a year counted."""
+        own = self.records.jobs[self.records.jobs["origin"].isna()]
+        if own.empty:
+            return np.zeros(len(self.families))
+        years = max((pd.Timestamp(self.as_of) - own["taken_in"].min()).days / 365.25, 0.5)
+        counts = own["family"].value_counts().reindex(list(self.families), fill_value=0)
+        return counts.to_numpy(float) / years
+
+
+def read_bench(records: Records, as_of: datetime.date) -> Bench:
+    """Arrange the records for the models.
+
+    Parameters
+    ----------
+    records : Records
+    as_of : datetime.date
+        Later events are ignored.
+
+    Returns
+    -------
+    Bench
+    """
+    known = records_known_on(records, as_of)
+    families = tuple(sorted(known.families["family"]))
+    kind_of = known.families.set_index("family")["kind"]
+    kinds = tuple(sorted(set(kind_of)))
+    family_kind = np.array([kinds.index(kind_of[f]) for f in families], dtype=np.int64)
+    jobs = known.jobs[known.jobs["outcome"] != "open"].reset_index(drop=True)
+    jobs = jobs.assign(
+        family_at=pd.Index(families).get_indexer(jobs["family"]),
+        own=jobs["origin"].isna(),
+        repaired=(jobs["outcome"] == REPAIRED).astype(float),
+        season=jobs["taken_in"].dt.year,
+    )
+    jobs["kind_at"] = family_kind[jobs["family_at"]] if len(jobs) else np.zeros(0, np.int64)
+    signs = tuple(sorted(set(known.signs["sign"])))
+    ages = unit_ages(jobs, known.families)
+    ages = ages.assign(at=pd.Index(jobs["job"]).get_indexer(ages["job"]))
+    mean_age = (ages["age_years"] * ages["weight"]).groupby(ages["at"]).sum()
+    jobs["age_years"] = mean_age.reindex(range(len(jobs))).to_numpy(float)
+    open_jobs = known.jobs[(known.jobs["outcome"] == "open") & known.jobs["origin"].isna()]
+    open_jobs = open_jobs.assign(days=(pd.Timestamp(as_of) - open_jobs["taken_in"]).dt.days)
+    return Bench(
+        known,
+        as_of,
+        families,
+        kinds,
+        signs,
+        family_kind,
+        jobs,
+        sign_table(jobs["job"], known.signs, signs),
+        ages,
+        count_missing(known.jobs),
+        open_jobs.reset_index(drop=True),
+    )
+
+
+def sign_table(jobs: pd.Series, signs: pd.DataFrame, names: tuple[str, ...]) -> Floats:
+    """Lay out who saw what; ndarray, shape (n_jobs, n_signs): 1 yes, 0 no, NaN not looked."""
+    table = np.full((len(jobs), len(names)), np.nan)
+    row = pd.Index(jobs).get_indexer(signs["job"])
+    column = pd.Index(names).get_indexer(signs["sign"])
+    there = (row >= 0) & (column >= 0)
+    table[row[there], column[there]] = (signs["seen"] == "yes").to_numpy(float)[there]
+    return table
+
+
+def count_missing(jobs: pd.DataFrame) -> int:
+    """Count the job numbers of this bench that were given out and never written up.
+
+    Numbers run in sequence behind an optional prefix; what lies between the lowest and the highest of
+    a prefix and is not there is a job that nobody wrote up.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        The ledger's jobs; those with an origin do not count.
+
+    Returns
+    -------
+    int
+    """
+    numbers: dict[str, set[int]] = {}
+    for job in jobs.loc[jobs["origin"].isna(), "job"]:
+        found = re.fullmatch(r"(.*?)(\d+)", job)
+        if found:
+            numbers.setdefault(found[1], set()).add(int(found[2]))
+    return sum(max(seen) - min(seen) + 1 - len(seen) for seen in numbers.values())
+
+
+def share_unfinished_repaired(bench: Bench) -> Floats:
+    """Odds that each open job will still be repaired, by how long it has been open.
+
+    Of two jobs the one that has lain longer is likelier to be a failure if failures take longer to
+    be given up; which of the two this bench does is read off its finished jobs.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    ndarray, shape (n_open,)
+        Share of finished own jobs of at least that duration that were repaired, each class counted
+        one job richer so that nothing is certain.
+    """
+    own = bench.jobs[bench.jobs["own"]]
+    days = (own["closed"] - own["taken_in"]).dt.days.to_numpy(float)
+    repaired = own["repaired"].to_numpy(float)
+    base = (repaired.sum() + 1) / (repaired.size + 2)
+    shares = []
+    for open_days in bench.open_jobs["days"]:
+        longer = days >= open_days
+        shares.append((repaired[longer].sum() + 2 * base) / (longer.sum() + 2))
+    return np.array(shares, dtype=float)

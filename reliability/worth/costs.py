@@ -1,0 +1,236 @@
+"""What mending a component takes: hours, parts, deaths on the bench, and the comebacks afterwards."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from reliability.records.frames import Settings
+
+from reliability.worth.bench import REPAIRED, Bench
+from reliability.worth.money import Amount, one_hot
+from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_amount
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+COLLATERAL_SHARE, COLLATERAL_WORTH = 0.01, 30.0
+"""Deaths on the bench believed beforehand, and the findings this is worth (common practice, no source)."""
+
+PART_PRICE, PART_PRICE_LOG_SD = 8.0, 1.0
+"""Price level of a part believed beforehand, only where none is known (common practice, no source)."""
+
+PRICED_PART_WORTH = 4.0
+"""What a price in the parts table is worth beside prices that were paid."""
+
+PAID_SHARE, PAID_WORTH = 0.6, 4.0
+"""Share of mended components for which a part is paid, believed beforehand, and its worth in findings."""
+
+REPAIR_HOURS, REPAIR_HOURS_SD = 0.6, 0.5
+"""Hours that one failed component adds, believed beforehand (common practice, no source)."""
+
+COMEBACK_SHARE, COMEBACK_WORTH = 0.05, 10.0
+"""Share of repaired units that come back within the warranty, believed beforehand, and its worth in jobs."""
+
+PAID_ACTIONS = ("replaced", "rebuilt")
+
+
+def failed_in_job(bench: Bench, components: tuple[str, ...]) -> Floats:
+    """Mark the components that each finished job found failed; ndarray, shape (n_jobs, n_components)."""
+    table = np.zeros((len(bench.jobs), len(components)))
+    findings = bench.records.findings
+    failed = findings[findings["found"] == "failed"]
+    jobs = pd.Index(bench.jobs["job"])
+    row = jobs.get_indexer(failed["job"])
+    column = pd.Index(components).get_indexer(failed["component"])
+    there = (row >= 0) & (column >= 0)
+    table[row[there], column[there]] = 1.0
+    ended = pd.Index(components).get_indexer(bench.jobs["ended_by"].fillna(""))
+    table[np.flatnonzero(ended >= 0), ended[ended >= 0]] = 1.0
+    return table
+
+
+def collateral_shares(findings: pd.DataFrame, components: tuple[str, ...]) -> Floats:
+    """Chance that a component that arrived alive dies on the bench; ndarray, shape (n_components,)."""
+    during = (findings["arose"] == "during work") & (findings["found"] == "failed")
+    alive = during | (findings["found"] != "failed")
+    n = findings.loc[alive, "component"].value_counts().reindex(list(components), fill_value=0)
+    k = findings.loc[during, "component"].value_counts().reindex(list(components), fill_value=0)
+    total_share = (k.sum() + COLLATERAL_SHARE * COLLATERAL_WORTH) / (n.sum() + COLLATERAL_WORTH)
+    shares = (k + total_share * COLLATERAL_WORTH) / (n + COLLATERAL_WORTH)
+    return shares.to_numpy(float)
+
+
+@dataclass(frozen=True)
+class Hours:
+    """Bench hours: of a repaired unit without failed parts by family, of each failed component."""
+
+    base: Amount
+    by_component: Floats
+
+
+def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Hours:
+    """Split the hours of repaired jobs into a family's own and those of its failed components.
+
+    Parameters
+    ----------
+    bench : Bench
+    failed : ndarray, shape (n_jobs, n_components)
+        From `failed_in_job`.
+    usual, usual_sd : float
+        Hours of one job believed beforehand.
+
+    Returns
+    -------
+    Hours
+    """
+    hours = bench.jobs["hours"].to_numpy(float)
+    known = (bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)).to_numpy() & np.isfinite(hours)
+    at = bench.jobs["family_at"].to_numpy(np.int64)[known]
+    n_f, n_k, n_c = len(bench.families), len(bench.kinds), failed.shape[1]
+    fit = fit_shrunk_amount(
+        hours[known],
+        [
+            Block("level", np.ones((at.size, 1)), (usual_sd,), max(usual - REPAIR_HOURS, 0.0)),
+            Block("kind", one_hot(bench.family_kind[at], n_k), (0.1, 0.4)),
+            Block("component", failed[known], (REPAIR_HOURS_SD,), REPAIR_HOURS),
+        ],
+        inner=at,
+        n_inner=n_f,
+        inner_sds=(0.1, 0.3, 0.8),
+        usual_sd=usual_sd / 2,
+    )
+    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
+    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    rows = np.column_stack([np.ones(kind.size), one_hot(kind, n_k), np.zeros((kind.size, n_c))])
+    mean, sd, _ = fit.predict(rows, family)
+    effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
+    return Hours(Amount(np.maximum(mean, 0.1), sd, fit.residual_sd), np.maximum(effects[1 + n_k :], 0.0))
+
+
+@dataclass(frozen=True)
+class PartCosts:
+    """Mean cost of mending a failed component, by family and component."""
+
+    fit: ShrunkFit
+    components: tuple[str, ...]
+    paid_share: Floats
+
+    def of(self, family_at: int, component_at: Ints) -> Floats:
+        """Mean cost; `family_at` -1 is an unknown family. ndarray, shape (c,)."""
+        n_c = len(self.components)
+        at = np.asarray(component_at, np.int64)
+        rows = np.column_stack([np.ones(at.size), one_hot(at, n_c)])
+        cell = np.full(at.size, -1) if family_at < 0 else family_at * n_c + at
+        mean, sd, _ = self.fit.predict(rows, cell)
+        # Mean of a lognormal; the doubt counts too, but a part nobody ever priced must not cost a fortune.
+        return self.paid_share[at] * np.exp(mean + 0.5 * (self.fit.residual_sd**2 + np.minimum(sd, 0.7) ** 2))
+
+
+def fit_part_costs(bench: Bench, components: tuple[str, ...], uses_per_year: Floats) -> PartCosts:
+    """Fit what mending a failed component costs in parts.
+
+    Prices paid and prices in the `parts` table count; of a pack as many pieces are paid for by one
+    repair as there is no other use for within a year.
+
+    Parameters
+    ----------
+    bench : Bench
+    components : tuple of str
+    uses_per_year : ndarray, shape (n_components,)
+        How often the bench replaces each component.
+
+    Returns
+    -------
+    PartCosts
+    """
+    families = pd.Index(bench.families)
+    findings = bench.records.findings.merge(bench.jobs[["job", "family_at", "outcome"]], on="job")
+    mended = findings[(findings["found"] == "failed") & (findings["outcome"] == REPAIRED)]
+    column = pd.Index(components)
+    paid = findings[findings["action"].isin(PAID_ACTIONS) & (findings["part_cost"] > 0)]
+    parts = bench.records.parts
+    listed = parts[(parts["price"] > 0) & (parts["obtainable"] != "no") & parts["component"].isin(components)]
+    listed_at = column.get_indexer(listed["component"])
+    pack, unit = listed["pack_size"].fillna(1).to_numpy(float), listed["per_unit"].fillna(1).to_numpy(float)
+    used = np.clip(np.maximum(uses_per_year[listed_at], 1.0) * unit, unit, np.maximum(pack, unit))
+    price = listed["price"].to_numpy(float) * np.ceil(unit / pack) * np.where(pack > unit, unit / used, 1.0)
+    n_f, n_c = len(bench.families), len(components)
+    at = np.concatenate([column.get_indexer(paid["component"]), listed_at])
+    family_at = np.concatenate(
+        [paid["family_at"].to_numpy(np.int64), families.get_indexer(listed["family"].fillna(""))]
+    )
+    cost = np.concatenate([paid["part_cost"].to_numpy(float), price])
+    worth = np.concatenate([np.ones(len(paid)), np.full(len(listed), PRICED_PART_WORTH)])
+    keep = at >= 0
+    at, family_at, cost, worth = at[keep], family_at[keep], cost[keep], worth[keep]
+    # General prices belong to no family: they share one more cell per component.
+    cell = np.where(family_at < 0, n_f, family_at) * n_c + at
+    log_cost = np.log(cost)
+    centre = float(np.average(log_cost, weights=worth)) if cost.size else float(np.log(PART_PRICE))
+    fit = fit_shrunk_amount(
+        log_cost,
+        [
+            Block("level", np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre),
+            Block("component", one_hot(at, n_c), (0.5, 1.0)),
+        ],
+        inner=cell,
+        n_inner=(n_f + 1) * n_c,
+        inner_sds=(0.2, 0.5, 0.9),
+        weights=worth,
+        usual_sd=0.35,
+    )
+    mended_n = mended["component"].value_counts().reindex(list(components), fill_value=0).to_numpy(float)
+    paid_n = mended[mended["action"].isin(PAID_ACTIONS)]["component"].value_counts()
+    paid_n = paid_n.reindex(list(components), fill_value=0).to_numpy(float)
+    share = (paid_n + PAID_SHARE * PAID_WORTH) / (mended_n + PAID_WORTH)
+    return PartCosts(fit, components, share)
+
+
+def part_costs_by_job(bench: Bench, *, failed_only: bool | None) -> Floats:
+    """Add up the part costs written in each job; shape (n_jobs,).
+
+    Parameters
+    ----------
+    bench : Bench
+    failed_only : bool or None
+        True: failed components only; False: all others only; None: all.
+    """
+    findings = bench.records.findings
+    if failed_only is not None:
+        findings = findings[(findings["found"] == "failed") == failed_only]
+    total = findings.groupby("job")["part_cost"].sum()
+    return total.reindex(bench.jobs["job"]).fillna(0.0).to_numpy(float)
+
+
+def comeback_cost(bench: Bench, settings: Settings) -> float:
+    """Mean cost of comebacks within the warranty, per repaired unit.
+
+    Parameters
+    ----------
+    bench : Bench
+    settings : Settings
+        Without a warranty the cost is 0.
+
+    Returns
+    -------
+    float
+        Only units that somebody checked count; a unit nobody asked about is not one that works.
+    """
+    if settings.warranty_days <= 0:
+        return 0.0
+    checks = bench.records.followups.merge(
+        bench.jobs.loc[bench.jobs["outcome"] == REPAIRED, ["job", "sold_on", "closed", "own"]], on="job"
+    )
+    checks = checks[checks["own"]]
+    start = checks["sold_on"].fillna(checks["closed"])
+    failed = checks["working"] == "no"
+    days = (checks["failed_on"].fillna(checks["checked_on"]) - start).dt.days
+    within = failed & (days <= settings.warranty_days)
+    covered = within | ((checks["checked_on"] - start).dt.days >= settings.warranty_days)
+    n = checks.loc[covered, "job"].nunique()
+    k = checks.loc[within, "job"].nunique()
+    share = (k + COMEBACK_SHARE * COMEBACK_WORTH) / (n + COMEBACK_WORTH)
+    cost = (checks["hours"].fillna(1.0) * settings.hour_rate + checks["cost"].fillna(0.0))[within]
+    usual = 1.0 * settings.hour_rate + PART_PRICE
+    return float(share * (cost.sum() + 2 * usual) / (len(cost) + 2))

@@ -1,0 +1,144 @@
+"""Offers in, verdicts out: one row each, none depending on another."""
+
+import datetime
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
+from reliability.worth.appraiser import Appraiser
+from reliability.worth.offers import find_entry, read_unit
+from reliability.worth.verdict import (
+    ceiling_price,
+    cents,
+    decide,
+    draw_quantile,
+    weighted_quantile,
+)
+
+VERDICT_COLUMNS = (
+    "offer",
+    "verdict",
+    "ceiling",
+    "expected_gain",
+    "gain_low",
+    "gain_high",
+    "chance_of_loss",
+    "success_chance",
+    "success_low",
+    "success_high",
+    "hours",
+    "chief_risk",
+    "jobs_seen",
+    "evidence",
+    "note",
+)
+TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
+
+
+def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
+    """Judge units on offer.
+
+    Parameters
+    ----------
+    offers : DataFrame
+        From `read_offers` or `offers_from`.
+    appraiser : Appraiser
+    as_of : datetime.date, optional
+        Day of the sale for offers that do not say; the appraiser's own day if not given.
+
+    Returns
+    -------
+    DataFrame
+        `VERDICT_COLUMNS`, in the order of the offers. `gain_low` and `gain_high` hold 80 % of what this
+        one unit may bring; `success_low` and `success_high` 90 % of what is not known of its odds.
+        Columns that need an asked price are empty where there is none.
+
+    Raises
+    ------
+    InvalidInput
+        If an offer contradicts the ledger, or was built after it was seen.
+    """
+    day = as_of or appraiser.as_of
+    rows = [_judge_one(offer, appraiser, day) for offer in offers.to_dict("records")]
+    table = pd.DataFrame(rows, columns=list(VERDICT_COLUMNS))
+    numbers = [name for name in VERDICT_COLUMNS if name not in TEXTS and name != "jobs_seen"]
+    return table.astype({**dict.fromkeys(TEXTS, object), **dict.fromkeys(numbers, float), "jobs_seen": int})
+
+
+def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
+    entry, notes = find_entry(offer, appraiser)
+    unit, more = read_unit(offer, entry, appraiser, day)
+    appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
+    row = verdict_row(entry, appraisal, appraiser, float(offer["asked"]))
+    if entry.price_doubt > 0 and np.isnan(unit.working_price):
+        more.append(f"no working price given, {entry.working_price:.0f} {appraiser.currency} assumed")
+    return {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+
+
+def verdict_row(
+    entry: FamilyEntry, appraisal: Appraisal, appraiser: Appraiser, asked: float
+) -> dict[str, Any]:
+    """Fill the columns of one verdict.
+
+    Parameters
+    ----------
+    entry : FamilyEntry
+    appraisal : Appraisal
+    appraiser : Appraiser
+    asked : float
+        NaN where no price is asked.
+
+    Returns
+    -------
+    dict
+        All verdict columns but `offer` and `note`.
+    """
+    terms = appraiser.terms
+    ceiling = ceiling_price(appraisal, terms)
+    states = appraisal.states
+    chief = entry.lives.components[int(np.argmax(states.ends))]
+    row: dict[str, Any] = {
+        "verdict": None,
+        "ceiling": ceiling,
+        "expected_gain": np.nan,
+        "gain_low": np.nan,
+        "gain_high": np.nan,
+        "chance_of_loss": np.nan,
+        "success_chance": round(float(appraisal.success.mean()), 4),
+        "success_low": round(draw_quantile(appraisal.success, 0.05), 4),
+        "success_high": round(draw_quantile(appraisal.success, 0.95), 4),
+        "hours": round(appraisal.hours, 2),
+        "chief_risk": appraiser.shared.components[chief],
+        "jobs_seen": entry.jobs_seen,
+        "evidence": entry.evidence,
+    }
+    if np.isnan(asked):
+        return row
+    gains = appraisal.cases - asked
+    row["verdict"] = decide(entry, appraisal, terms, asked, ceiling)
+    row["expected_gain"] = cents(cents(float(appraisal.gain_free.mean())) - asked)
+    row["gain_low"] = cents(weighted_quantile(gains, appraisal.case_weight, 0.1))
+    row["gain_high"] = cents(weighted_quantile(gains, appraisal.case_weight, 0.9))
+    row["chance_of_loss"] = round(float(appraisal.case_weight[gains < 0].sum()), 4)
+    return row
+
+
+def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
+    """Write verdicts as CSV (RFC 4180, UTF-8); the file is replaced in one step.
+
+    Parameters
+    ----------
+    verdicts : DataFrame
+        From `judge`.
+    path : Path
+    """
+    draft = path.with_name(path.name + ".part")
+    shown = verdicts.copy()
+    for name in ("ceiling", "expected_gain", "gain_low", "gain_high"):
+        shown[name] = [f"{value:.2f}" if np.isfinite(value) else "" for value in verdicts[name]]
+    shown.to_csv(draft, index=False, lineterminator="\r\n")
+    draft.replace(path)

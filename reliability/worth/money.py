@@ -1,0 +1,246 @@
+"""Prices, costs and what an unrepaired unit still brings, drawn together over thin families."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from reliability.records.frames import Settings
+
+from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
+from reliability.worth.shrink import Block, fit_shrunk_amount
+
+Floats = NDArray[np.float64]
+
+USUAL_SPREAD = 0.25
+"""Relative spread of one sale around the working price where the family states none."""
+
+USUAL_PRICE = 100.0
+"""Price level believed beforehand, in the ledger's currency, only where nothing at all was ever sold."""
+
+PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
+"""Prior of a sign's effect on the log price (common practice, no source)."""
+
+USUAL_HOURS, USUAL_HOURS_SD = 2.0, 1.5
+"""Bench hours of a job believed beforehand (common practice, no source)."""
+
+USUAL_REMAINS = 0.1
+"""Worth of an unrepaired unit as a share of the working price beforehand (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Amount:
+    """What is known of one amount: its mean, the doubt about that mean, the spread of single cases."""
+
+    mean: Floats
+    doubt: Floats
+    spread: float
+
+
+def working_prices(bench: Bench) -> Amount:
+    """Working price of every family, as stated by the owner or from the sales of its kind.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    Amount
+        `mean`, shape (n_families + n_kinds + 1,): families, then an unknown family of each kind, then an
+        unknown kind. `doubt` is relative: 0 where the owner states a price.
+    """
+    stated = bench.records.families.set_index("family")["working_price"].reindex(list(bench.families))
+    known = stated.to_numpy(float)
+    sold = _sales(bench)
+    n_f, n_k = len(bench.families), len(bench.kinds)
+    at = np.concatenate([np.flatnonzero(known > 0), sold["family_at"].to_numpy(np.int64)])
+    log_price = np.log(np.concatenate([known[known > 0], sold["sold_for"].to_numpy(float)]))
+    centre = log_price.mean() if log_price.size else np.log(USUAL_PRICE)
+    fit = fit_shrunk_amount(
+        log_price,
+        [
+            Block("level", np.ones((at.size, 1)), (1.0,), centre),
+            Block("kind", one_hot(bench.family_kind[at], n_k), (0.2, 0.5)),
+        ],
+        inner=at,
+        n_inner=n_f,
+        inner_sds=(0.3, 0.6, 1.0),
+        usual_sd=USUAL_SPREAD,
+    )
+    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
+    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k)]), family)
+    stated_here = np.concatenate([known > 0, np.zeros(n_k + 1, bool)])
+    price = np.where(stated_here, np.concatenate([known, np.ones(n_k + 1)]), np.exp(mean))
+    return Amount(price, np.where(stated_here, 0.0, sd), 0.0)
+
+
+def _sales(bench: Bench) -> pd.DataFrame:
+    jobs = bench.jobs
+    sold = jobs["own"] & (jobs["outcome"] == REPAIRED) & (jobs["sold_for"] > 0)
+    return jobs[sold]
+
+
+@dataclass(frozen=True)
+class PriceModel:
+    """Log ratio of realised to working price.
+
+    Attributes
+    ----------
+    ratio : Amount
+        By family, unknown family of a kind, unknown kind; at the day of the appraisal.
+    signs : ndarray, shape (n_signs,)
+        Shift by a sign.
+    spread : ndarray, shape (n_families + n_kinds + 1,)
+        Log spread of one sale.
+    """
+
+    ratio: Amount
+    signs: Floats
+    spread: Floats
+
+
+def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
+    """Fit what units really fetched against what their owner thought they would.
+
+    Parameters
+    ----------
+    bench : Bench
+    price : Amount
+        From `working_prices`.
+    signs : ndarray, shape (n_jobs, n_signs)
+        Centred signs, 0 where nobody looked.
+
+    Returns
+    -------
+    PriceModel
+
+    Notes
+    -----
+    The level drifts as a random walk from year to year; an estimate of a price counts from the day
+    it was made, so that only drift since then matters.
+    """
+    sold = _sales(bench)
+    at = sold["family_at"].to_numpy(np.int64)
+    table = bench.records.families.set_index("family").reindex(list(bench.families))
+    spread = table["price_spread"].fillna(USUAL_SPREAD).to_numpy(float)
+    priced_on = table["priced_on"].fillna(pd.Timestamp(bench.as_of))
+    first = int(sold["taken_in"].dt.year.min()) if len(sold) else bench.as_of.year
+    years = np.arange(first, bench.as_of.year + 1)
+    sold_year = sold["sold_on"].fillna(sold["closed"]).dt.year.to_numpy(float)
+    walk = _walk(sold_year, years) - _walk(priced_on.dt.year.to_numpy(float)[at], years)
+    n_f, n_k = len(bench.families), len(bench.kinds)
+    x = signs[sold.index]
+    design = [np.ones((at.size, 1)), walk, one_hot(bench.family_kind[at], n_k), x]
+    fit = fit_shrunk_amount(
+        np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
+        [
+            Block("level", design[0], (0.25,)),
+            Block("drift", design[1], (0.03, 0.08, 0.15)),
+            Block("kind", design[2], (0.05, 0.15)),
+            Block("signs", design[3], (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
+        ],
+        inner=at,
+        n_inner=n_f,
+        inner_sds=(0.05, 0.15, 0.3),
+        weights=(USUAL_SPREAD / spread[at]) ** 2,
+        usual_sd=USUAL_SPREAD,
+    )
+    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
+    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    now = np.full(kind.size, float(bench.as_of.year))
+    since = np.concatenate([priced_on.dt.year.to_numpy(float), now[: n_k + 1]])
+    rows = np.column_stack(
+        [
+            np.ones(kind.size),
+            _walk(now, years) - _walk(since, years),
+            one_hot(kind, n_k),
+            np.zeros((kind.size, x.shape[1])),
+        ]
+    )
+    mean, sd, _ = fit.predict(rows, family)
+    effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
+    all_spread = np.concatenate([spread, np.full(n_k + 1, USUAL_SPREAD)])
+    return PriceModel(
+        Amount(mean, sd, fit.residual_sd),
+        effects[effects.size - x.shape[1] :],
+        fit.residual_sd * all_spread / USUAL_SPREAD,
+    )
+
+
+def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
+    """Mark the steps of a random walk taken by each year; the first year is its start."""
+    return (year[:, None] >= years[None, 1:]).astype(float)
+
+
+def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, usual_sd: float) -> Amount:
+    """Draw an amount together over bench, kind and family.
+
+    Parameters
+    ----------
+    bench : Bench
+    rows : Series of bool
+        Jobs that say something of the amount.
+    values : ndarray, shape (n_jobs,)
+        The amount in each job, NaN where it is not known.
+    usual, usual_sd : float
+        What is believed beforehand of a single job.
+
+    Returns
+    -------
+    Amount
+        `mean` and `doubt`, shape (n_families + n_kinds + 1,).
+    """
+    known = rows.to_numpy(bool) & np.isfinite(values)
+    y = values[known]
+    at = bench.jobs["family_at"].to_numpy(np.int64)[known]
+    scale = float(np.std(y)) if y.size >= 8 and np.std(y) > 0 else usual_sd
+    n_f, n_k = len(bench.families), len(bench.kinds)
+    fit = fit_shrunk_amount(
+        y,
+        [
+            Block("level", np.ones((y.size, 1)), (2 * scale,), usual),
+            Block("kind", one_hot(bench.family_kind[at], n_k), (0.1 * scale, 0.4 * scale)),
+        ],
+        inner=at,
+        n_inner=n_f,
+        inner_sds=(0.1 * scale, 0.3 * scale, 0.7 * scale),
+        usual_sd=scale,
+    )
+    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
+    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k)]), family)
+    return Amount(mean, sd, fit.residual_sd)
+
+
+def remains(bench: Bench, settings: Settings) -> Floats:
+    """Worth of what was left of each unrepaired unit, NaN where not known; shape (n_jobs,).
+
+    A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee. Nothing
+    is kept of a scrapped one unless a salvage value is written down, and its disposal costs.
+    """
+    jobs = bench.jobs
+    salvage = jobs["salvage_value"].to_numpy(float)
+    sale = jobs["sold_for"].to_numpy(float) * (1 - settings.selling_fee)
+    outcome = jobs["outcome"].to_numpy()
+    worth = np.full(len(jobs), np.nan)
+    donor, scrapped, as_is = (outcome == name for name in UNREPAIRED)
+    worth[donor] = salvage[donor]
+    worth[scrapped] = np.nan_to_num(salvage[scrapped]) - settings.disposal_cost
+    worth[as_is] = np.nan_to_num(salvage[as_is]) + sale[as_is]
+    return worth
+
+
+def other_costs(bench: Bench, part_costs: Floats) -> Floats:
+    """Add up what a job cost beside its failed parts, NaN where nothing is known; shape (n_jobs,)."""
+    written = bench.jobs["other_costs"].to_numpy(float)
+    return np.where(np.isnan(written) & (part_costs == 0), np.nan, np.nan_to_num(written) + part_costs)
+
+
+def one_hot(at: NDArray[np.int64], n: int) -> Floats:
+    """Membership matrix; a position below 0 belongs nowhere. ndarray, shape (len(at), n)."""
+    table = np.zeros((len(at), n))
+    rows = np.flatnonzero(np.asarray(at) >= 0)
+    table[rows, np.asarray(at)[rows]] = 1.0
+    return table

@@ -1,0 +1,259 @@
+"""Chance of a repair: the states of a unit's components, and what the bench makes of them.
+
+Everything here is a plain function of numbers that were fitted before, with exponentials and logarithms
+only. The pocket card evaluates the same numbers by the same steps in a browser, so a change here is a
+change there.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit, ndtri
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+N_DRAWS = 192
+"""How many states of knowledge a unit is judged under."""
+
+COMMON_DIMENSIONS = 6
+"""Draws 0 to 5: tilt, price, worth unrepaired, costs repaired, costs unrepaired, signs."""
+
+TINY = 1e-9
+LOGIT_SLOPE = 0.346
+"""Averaging a logit over a normal of variance v shrinks it by about sqrt(1 + 0.346 v)."""
+
+NODES, NODE_WEIGHTS = (
+    np.array([-2.8569700138728056, -1.355626179974266, 0.0, 1.355626179974266, 2.8569700138728056]),
+    np.array(
+        [
+            0.011257411327720689,
+            0.2220759220056126,
+            0.5333333333333333,
+            0.2220759220056126,
+            0.011257411327720689,
+        ]
+    ),
+)
+"""Five-point Gauss-Hermite rule for a standard normal (Abramowitz & Stegun, table 25.10, rescaled)."""
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What all families have in common.
+
+    Attributes
+    ----------
+    components, signs : tuple of str
+    reference_year : ndarray, shape (n_components,)
+    year_slope : ndarray, shape (n_components,)
+        Change of log scale per decade of production year.
+    sign_mean : ndarray, shape (n_signs,)
+        Share of the looked-for that was seen; a sign enters as its distance from this.
+    sign_effect : ndarray, shape (n_components, n_signs)
+        Shift of the log odds that a component has failed.
+    sign_covariance : ndarray, shape (n_signs, n_signs)
+        What is not known of the part of that shift which all components share.
+    state_shift : ndarray, shape (n_components,)
+    storage_sd : float
+        Spread, from unit to unit, of a shift that all components of one unit share.
+    collateral : ndarray, shape (n_components,)
+        Chance that a component that arrived alive dies on the bench.
+    repair_hours : ndarray, shape (n_components,)
+        Bench hours that a failed component adds.
+    tilt_slope, tilt_centre : float
+        Recalibration: the log odds keep `tilt_centre` and are stretched by ``1 + tilt_slope`` around it.
+    tilt_signs, price_signs : ndarray, shape (n_signs,)
+        Shift of the log odds of a repair, and of the log price, by signs.
+    draws : ndarray, shape (N_DRAWS, n_dimensions)
+        Standard normal points: `COMMON_DIMENSIONS` of them, then three for each component of a family.
+    """
+
+    components: tuple[str, ...]
+    signs: tuple[str, ...]
+    reference_year: Floats
+    year_slope: Floats
+    sign_mean: Floats
+    sign_effect: Floats
+    sign_covariance: Floats
+    state_shift: Floats
+    storage_sd: float
+    collateral: Floats
+    repair_hours: Floats
+    tilt_slope: float
+    tilt_centre: float
+    tilt_signs: Floats
+    price_signs: Floats
+    draws: Floats
+
+
+@dataclass(frozen=True)
+class FamilyLives:
+    """What is known of one family's components, as normal summaries.
+
+    Attributes
+    ----------
+    components : ndarray of int, shape (c,)
+        Positions in `Shared.components`.
+    life : ndarray, shape (c, 5)
+        Log scale, log shape at the reference year, and the lower triangle of the root of their
+        covariance (1,1), (2,1), (2,2).
+    repair : ndarray, shape (c, 2)
+        Mean and standard deviation of the log odds that a failed one does not end the job.
+    """
+
+    components: Ints
+    life: Floats
+    repair: Floats
+
+
+@dataclass(frozen=True)
+class UnitStates:
+    """Components of one unit under every state of knowledge.
+
+    Attributes
+    ----------
+    success : ndarray, shape (N_DRAWS,)
+        Chance that no component ends the job, before recalibration.
+    failed : ndarray, shape (c,)
+        Mean chance that a component arrives failed.
+    mended : ndarray, shape (N_DRAWS, c)
+        Chance that a component had failed (or died on the bench), in a unit that was repaired.
+    ends : ndarray, shape (c,)
+        Mean chance that the job ends by this component.
+    """
+
+    success: Floats
+    failed: Floats
+    mended: Floats
+    ends: Floats
+
+
+def normal_draws(n_components: int, seed: int = 20) -> Floats:
+    """Evenly spread standard normal points.
+
+    Parameters
+    ----------
+    n_components : int
+        Largest number of components of a family.
+    seed : int
+        Scrambling of the sequence.
+
+    Returns
+    -------
+    ndarray, shape (N_DRAWS, COMMON_DIMENSIONS + 3 * n_components)
+        Every column has mean 0 and variance 1 exactly; rounded to three decimals, so that a card
+        for the phone can carry the very same points.
+
+    Notes
+    -----
+    A Latin hypercube [1]_: each column holds every N-th part of the distribution once.
+
+    References
+    ----------
+    .. [1] M. D. McKay, R. J. Beckman, W. J. Conover, *Technometrics* 21 (1979) 239-245.
+    """
+    rng = np.random.default_rng(seed)
+    points = ndtri((np.arange(N_DRAWS) + 0.5) / N_DRAWS)
+    points /= points.std()
+    columns = [rng.permutation(points) for _ in range(COMMON_DIMENSIONS + 3 * n_components)]
+    return np.round(np.stack(columns, axis=1), 3)
+
+
+def component_odds(
+    family: FamilyLives, shared: Shared, age_years: Floats, year: Floats, sign_shift: Floats
+) -> Floats:
+    """Log odds that each component has failed, before what storage did to this unit.
+
+    Parameters
+    ----------
+    family : FamilyLives
+    shared : Shared
+    age_years, year : ndarray, shape (n_alternatives,)
+        Ages and production years that the unit may have.
+    sign_shift : ndarray, shape (c,) or (N_DRAWS, 1, c)
+        Shift by the signs of this unit.
+
+    Returns
+    -------
+    ndarray, shape (N_DRAWS, n_alternatives, c)
+
+    Notes
+    -----
+    With hazard ``h = (age / scale) ** shape`` the odds of failure are ``exp(h) - 1``. The stretch undoes
+    the shrinking towards even odds that averaging over storage brings [1]_.
+
+    References
+    ----------
+    .. [1] S. L. Zeger, K.-Y. Liang, P. S. Albert, *Biometrics* 44 (1988) 1049-1060, section 3.
+    """
+    c = family.components
+    z = shared.draws[:, COMMON_DIMENSIONS : COMMON_DIMENSIONS + 3 * c.size].reshape(
+        len(shared.draws), c.size, 3
+    )
+    log_scale = family.life[:, 0] + family.life[:, 2] * z[:, :, 0]
+    shape = np.exp(family.life[:, 1] + family.life[:, 3] * z[:, :, 0] + family.life[:, 4] * z[:, :, 1])
+    decades = (year[:, None] - shared.reference_year[c]) / 10.0
+    log_ratio = np.log(age_years)[:, None] - shared.year_slope[c] * decades  # (alternatives, c)
+    exponent = shape[:, None, :] * (log_ratio[None] - log_scale[:, None, :])
+    hazard = np.clip(np.exp(np.minimum(exponent, 30.0)), TINY, 30.0)
+    stretch = np.sqrt(1.0 + LOGIT_SLOPE * shared.storage_sd**2)
+    return (hazard + np.log(-np.expm1(-hazard))) * stretch + shared.state_shift[c] + sign_shift
+
+
+def unit_states(
+    family: FamilyLives,
+    shared: Shared,
+    age_years: Floats,
+    year: Floats,
+    weight: Floats,
+    signs: Floats,
+) -> UnitStates:
+    """States of the components of one unit.
+
+    Parameters
+    ----------
+    family : FamilyLives
+    shared : Shared
+    age_years, year, weight : ndarray, shape (n_alternatives,)
+        Ages and production years that the unit may have; weights sum to 1.
+    signs : ndarray, shape (n_signs,)
+        1 seen, 0 not seen, NaN nobody looked.
+
+    Returns
+    -------
+    UnitStates
+    """
+    c = family.components
+    x = centred_signs(signs, shared)
+    doubt = np.sqrt(max(float(x @ shared.sign_covariance @ x), 0.0))
+    shift = (shared.sign_effect[c] @ x)[None, None, :] + doubt * shared.draws[:, 5, None, None]
+    log_odds = component_odds(family, shared, age_years, year, shift)
+    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
+    fixable = expit(family.repair[:, 0] + family.repair[:, 1] * z)[:, None, None, :]
+    arrived = expit(
+        log_odds[:, :, None, :] + shared.storage_sd * NODES[:, None]
+    )  # (draw, alternative, node, c)
+    failed = arrived + (1.0 - arrived) * shared.collateral[c]
+    goes_on = 1.0 - failed * (1.0 - fixable)
+    chain = goes_on.prod(axis=3)
+    w = weight[:, None] * NODE_WEIGHTS
+    joint = chain * w
+    success = joint.sum(axis=(1, 2))
+    mended = (joint[..., None] * failed * fixable / goes_on).sum(axis=(1, 2)) / success[:, None]
+    hazard = -np.log(goes_on)
+    share = hazard / np.maximum(hazard.sum(axis=3, keepdims=True), TINY)
+    ends = (((1.0 - chain) * w)[..., None] * share).sum(axis=(1, 2)).mean(axis=0)
+    mean_failed = (arrived * w[:, :, None]).sum(axis=(1, 2)).mean(axis=0)
+    return UnitStates(success, mean_failed, mended, ends)
+
+
+def centred_signs(signs: Floats, shared: Shared) -> Floats:
+    """Distance of each sign from what is usual; 0 where nobody looked. ndarray, shape (n_signs,)."""
+    return np.where(np.isnan(signs), 0.0, signs - shared.sign_mean)
+
+
+def log_odds(share: Floats) -> Floats:
+    """Logit, kept finite; ndarray of the shape of `share`."""
+    return logit(np.clip(share, 1e-6, 1 - 1e-6))

@@ -1,0 +1,87 @@
+"""Families side by side: which to take, haggle over or skip at the price usually asked."""
+
+import datetime
+
+import numpy as np
+import pandas as pd
+
+from reliability.records.frames import Records
+from reliability.worth.appraisal import appraise
+from reliability.worth.appraiser import Appraiser
+from reliability.worth.judging import verdict_row
+from reliability.worth.offers import NAMES, read_unit
+
+RANKING_COLUMNS = (
+    "family",
+    "kind",
+    "verdict",
+    "usual_price",
+    "ceiling",
+    "expected_gain",
+    "chance_of_loss",
+    "success_chance",
+    "success_low",
+    "success_high",
+    "hours",
+    "chief_risk",
+    "jobs_seen",
+    "evidence",
+)
+
+ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
+
+
+def usual_prices(records: Records) -> pd.Series:
+    """Price at which each family's units were usually bought.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    Series of float, indexed by family
+        Median of what this bench paid; of the whole kind where the family was never bought; NaN where
+        nothing was.
+    """
+    kind_of = records.families.set_index("family")["kind"]
+    bought = records.jobs[records.jobs["origin"].isna() & records.jobs["bought_for"].notna()]
+    by_family = bought.groupby("family")["bought_for"].median().reindex(kind_of.index)
+    by_kind = bought.groupby(bought["family"].map(kind_of))["bought_for"].median()
+    return by_family.fillna(kind_of.map(by_kind)).astype(float)
+
+
+def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
+    """Judge a typical unit of every family at the price usually asked for one.
+
+    Parameters
+    ----------
+    appraiser : Appraiser
+    records : Records
+        For the prices that were paid.
+    as_of : datetime.date, optional
+        Day of the sale; the appraiser's own if not given.
+
+    Returns
+    -------
+    DataFrame
+        `RANKING_COLUMNS`, takes first, then by expected gain. A typical unit is one of the family's
+        years, at which nobody looked for signs. Families without a usual price have no verdict and
+        stand last.
+    """
+    prices = usual_prices(records)
+    rows = []
+    for family, entry in appraiser.families.items():
+        blank = {**dict.fromkeys(NAMES), "offer": family, "family": family}
+        blank |= {"built_from": np.nan, "built_to": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
+        unit, _ = read_unit(blank, entry, appraiser, as_of or appraiser.as_of)
+        appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
+        price = float(prices.get(family, np.nan))
+        row = verdict_row(entry, appraisal, appraiser, price)
+        rows.append({"family": family, "kind": entry.kind, "usual_price": price, **row})
+    table = pd.DataFrame(rows, columns=list(RANKING_COLUMNS))
+    place = table["verdict"].map(ORDER).fillna(len(ORDER))
+    order = table.assign(place=place).sort_values(
+        ["place", "expected_gain", "ceiling", "family"], ascending=[True, False, False, True]
+    )
+    return order.drop(columns="place").reset_index(drop=True)

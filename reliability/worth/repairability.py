@@ -1,0 +1,176 @@
+"""How often a failed component does not end the job.
+
+A trial is a failed component that somebody tried to mend: it was mended if the unit was repaired, or
+if an action was taken on it and something else ended the job; it failed if the job ended by it or no
+part could be had. A failed component that nobody touched in a job that ended otherwise is no trial.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reliability.worth.bench import REPAIRED
+from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_logit
+
+Floats = NDArray[np.float64]
+
+ORIGIN_DISCOUNT = 0.3
+"""What a job of another source is worth beside one of this bench, in the pooled rates."""
+
+OBTAINABLE = ("salvage only", "no")
+"""States of a part that change the odds; `yes` and unknown are the level they are compared with."""
+
+OBTAINABLE_MEAN = (-0.5, -2.5)
+OBTAINABLE_SD = 1.0
+"""Prior of their effects on the log odds of mending (common practice, no source)."""
+
+LEVEL_MEAN, LEVEL_SD = 1.2, 1.2
+"""Prior log odds that a failed component can be mended (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Repairability:
+    """Fitted log odds that a failed component does not end the job."""
+
+    fit: ShrunkFit
+    components: tuple[str, ...]
+    n_families: int
+    obtainable: dict[tuple[str, str], str]
+
+    def of(self, family: str, family_at: int, component_at: Floats) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of the log odds.
+
+        Parameters
+        ----------
+        family : str
+            Name, for the `parts` table.
+        family_at : int
+            Position of the family, -1 for one that the ledger does not know.
+        component_at : ndarray of int, shape (c,)
+
+        Returns
+        -------
+        mean, sd : ndarray, shape (c,)
+        """
+        states = [part_state(self.obtainable, family, self.components[c]) for c in component_at]
+        rows = _upper(np.asarray(component_at), np.full(len(states), family_at), states, self)
+        cell = np.where(family_at < 0, -1, family_at * len(self.components) + np.asarray(component_at))
+        mean, sd, _ = self.fit.predict(rows, cell)
+        return mean, sd
+
+
+def part_state(obtainable: dict[tuple[str, str], str], family: str, component: str) -> str | None:
+    """Look up whether a part can be had: the family's row first, then the general one."""
+    return obtainable.get((component, family)) or obtainable.get((component, ""))
+
+
+def obtainable_table(parts: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """Index the `parts` table by component and family ("" = any)."""
+    family = parts["family"].fillna("")
+    return dict(zip(zip(parts["component"], family, strict=True), parts["obtainable"], strict=True))
+
+
+def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
+    """List the failed components that somebody tried to mend.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        Finished jobs with `family`, `outcome`, `ended_by`, `own`.
+    findings : DataFrame
+
+    Returns
+    -------
+    DataFrame
+        family, component, mended (0 or 1), own; one row per job and component.
+    """
+    failed = findings[findings["found"] == "failed"]
+    ended = jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]].rename(columns={"ended_by": "component"})
+    pairs = pd.concat([failed[["job", "component"]], ended]).drop_duplicates()
+    acted = failed.assign(
+        touched=failed["action"].isin(("serviced", "replaced", "rebuilt")),
+        no_part=failed["action"] == "no part",
+    )
+    by_pair = acted.groupby(["job", "component"], as_index=False)[["touched", "no_part"]].any()
+    table = pairs.merge(by_pair, how="left", on=["job", "component"]).merge(
+        jobs[["job", "family", "outcome", "ended_by", "own"]], on="job"
+    )
+    touched = table["touched"].fillna(False).astype(bool)
+    no_part = table["no_part"].fillna(False).astype(bool)
+    ended_by_it = table["ended_by"] == table["component"]
+    repaired = table["outcome"] == REPAIRED
+    mended = repaired | (touched & ~ended_by_it & ~no_part)
+    tried = repaired | ended_by_it | touched | no_part
+    table = table.assign(mended=mended.astype(float))
+    return table.loc[tried, ["family", "component", "mended", "own"]].reset_index(drop=True)
+
+
+def fit_repairability(
+    tried: pd.DataFrame,
+    components: tuple[str, ...],
+    families: tuple[str, ...],
+    obtainable: dict[tuple[str, str], str],
+) -> Repairability:
+    """Fit log odds of mending by component, family, their pairs, and whether parts can be had.
+
+    Parameters
+    ----------
+    tried : DataFrame
+        From `trials`.
+    components, families : tuple of str
+    obtainable : dict
+        From `obtainable_table`.
+
+    Returns
+    -------
+    Repairability
+    """
+    table = tried[tried["component"].isin(components)]
+    counts = (
+        table.assign(n=np.where(table["own"], 1.0, ORIGIN_DISCOUNT))
+        .assign(y=lambda t: t["n"] * t["mended"])
+        .groupby(["family", "component"], as_index=False)[["y", "n"]]
+        .sum()
+    )
+    if counts.empty:  # one row that weighs nothing lets the priors answer
+        counts = pd.DataFrame({"family": [families[0] if families else ""], "component": [components[0]]})
+        counts = counts.assign(y=0.0, n=1e-9)
+    family_at = pd.Index(families).get_indexer(counts["family"])
+    component_at = pd.Index(components).get_indexer(counts["component"])
+    states = [
+        part_state(obtainable, f, c) for f, c in zip(counts["family"], counts["component"], strict=True)
+    ]
+    blank = Repairability(None, components, len(families), obtainable)  # type: ignore[arg-type]
+    design = _upper(component_at, family_at, states, blank)
+    n_c, n_f = len(components), len(families)
+    blocks = [
+        Block("level", design[:, :1], (LEVEL_SD,), LEVEL_MEAN),
+        Block("part obtainable", design[:, 1:3], (OBTAINABLE_SD,), np.array(OBTAINABLE_MEAN)),
+        Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
+        Block("family", design[:, 3 + n_c : 3 + n_c + n_f], (0.15, 0.4, 0.8)),
+    ]
+    fit = fit_shrunk_logit(
+        counts["y"],
+        counts["n"],
+        blocks,
+        inner=family_at * n_c + component_at,
+        n_inner=n_c * n_f,
+        inner_sds=(0.3, 0.7, 1.2),
+    )
+    return Repairability(fit, components, n_f, obtainable)
+
+
+def _upper(component_at: Floats, family_at: Floats, states: list[str | None], of: Repairability) -> Floats:
+    """Design rows: level, obtainability, component, family."""
+    n_c, n_f = len(of.components), of.n_families
+    rows = np.zeros((len(states), 3 + n_c + n_f))
+    at = np.arange(len(states))
+    rows[:, 0] = 1.0
+    for k, name in enumerate(OBTAINABLE):
+        rows[:, 1 + k] = [state == name for state in states]
+    rows[at, 3 + np.asarray(component_at, np.int64)] = 1.0
+    known = np.asarray(family_at) >= 0
+    rows[at[known], 3 + n_c + np.asarray(family_at, np.int64)[known]] = 1.0
+    return rows

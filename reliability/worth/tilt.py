@@ -1,0 +1,193 @@
+"""Recalibration: how the bench's outcomes differ from what the components alone would say.
+
+Levels are nested (bench, kind, family), seasons differ, and the slope is drawn towards 1. Jobs that
+nobody wrote up enter as fractions of jobs: an unwritten failure is likeliest where written ones are
+common, an unwritten repair likewise. Open jobs enter by their age; hearsay as so many records.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reliability.worth.bench import Bench, share_unfinished_repaired
+from reliability.worth.money import one_hot
+from reliability.worth.shrink import Block, fit_shrunk_logit
+
+Floats = NDArray[np.float64]
+
+LEVEL_SD, SLOPE_SD = 0.5, 0.15
+"""Prior spread of the bench's level and of the slope: calibration is to be light."""
+
+
+@dataclass(frozen=True)
+class Tilt:
+    """Recalibration of the log odds of a repair.
+
+    Attributes
+    ----------
+    mean, doubt, pull : ndarray, shape (n_families + n_kinds + 1,)
+        Families, then an unknown family of each kind, then an unknown kind.
+    slope, centre : float
+    signs : ndarray, shape (n_signs,)
+    """
+
+    mean: Floats
+    doubt: Floats
+    pull: Floats
+    slope: float
+    centre: float
+    signs: Floats
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """Rows of the recalibration: (fractions of) jobs, how many were repaired, and their raw log odds."""
+
+    family_at: NDArray[np.int64]  # -1: hearsay about a kind
+    kind_at: NDArray[np.int64]
+    season: NDArray[np.int64]
+    signs: Floats
+    raw: Floats
+    repaired: Floats
+    trials: Floats
+
+
+def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share: float) -> Outcomes:
+    """Collect finished, unfinished, unwritten and rumoured jobs.
+
+    Parameters
+    ----------
+    bench : Bench
+    raw : ndarray, shape (n_jobs,)
+        Log odds of each finished job by its components.
+    signs : ndarray, shape (n_jobs, n_signs)
+        Centred signs.
+    gap_repaired_share : float
+        Share of unwritten jobs that were repaired.
+
+    Returns
+    -------
+    Outcomes
+    """
+    own = np.flatnonzero(bench.jobs["own"].to_numpy())
+    jobs = bench.jobs.iloc[own]
+    family = jobs["family_at"].to_numpy(np.int64)
+    n_f = len(bench.families)
+    typical = _typical(family, raw[own], n_f)
+    rows = [
+        (
+            family,
+            jobs["season"].to_numpy(np.int64),
+            signs[own],
+            raw[own],
+            jobs["repaired"].to_numpy(float),
+            np.ones(own.size),
+        )
+    ]
+    n_signs = signs.shape[1]
+
+    def pseudo(at: NDArray[np.int64], repaired: Floats, trials: Floats) -> None:
+        none = np.zeros((at.size, n_signs))
+        rows.append((at, np.full(at.size, bench.as_of.year), none, typical[at], repaired, trials))
+
+    if bench.n_missing and own.size:
+        written = jobs["repaired"].to_numpy(float)
+        failures = np.bincount(family, 1.0 - written, n_f) + 0.5 * (np.bincount(family, minlength=n_f) > 0)
+        repairs = np.bincount(family, written, n_f) + 0.5 * (np.bincount(family, minlength=n_f) > 0)
+        lost = bench.n_missing * (1.0 - gap_repaired_share) * failures / failures.sum()
+        won = bench.n_missing * gap_repaired_share * repairs / repairs.sum()
+        at = np.flatnonzero(lost + won > 0)
+        pseudo(at, won[at], (lost + won)[at])
+    if len(bench.open_jobs):
+        at = pd.Index(bench.families).get_indexer(bench.open_jobs["family"])
+        share = share_unfinished_repaired(bench)
+        pseudo(at, 0.5 * share, np.full(at.size, 0.5))
+    parts = [np.concatenate([np.asarray(row[i]) for row in rows]) for i in range(6)]
+    family_at, kind_at = parts[0], bench.family_kind[parts[0]]
+    heard = _hearsay(bench, typical)
+    return Outcomes(
+        np.concatenate([family_at, heard[0]]).astype(np.int64),
+        np.concatenate([kind_at, heard[1]]).astype(np.int64),
+        np.concatenate([parts[1], np.full(heard[0].size, bench.as_of.year)]).astype(np.int64),
+        np.concatenate([parts[2], np.zeros((heard[0].size, n_signs))]),
+        np.concatenate([parts[3], heard[2]]),
+        np.concatenate([parts[4], heard[3]]),
+        np.concatenate([parts[5], heard[4]]),
+    )
+
+
+def _typical(family: NDArray[np.int64], raw: Floats, n_families: int) -> Floats:
+    """Mean raw log odds of each family's jobs; of all jobs where there are none."""
+    overall = raw.mean() if raw.size else 0.5
+    n = np.bincount(family, minlength=n_families)
+    return np.where(n > 0, np.bincount(family, raw, n_families) / np.maximum(n, 1), overall)
+
+
+def _hearsay(bench: Bench, typical: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    heard = bench.records.hearsay
+    heard = heard[heard["share_repaired"].notna()]
+    family = pd.Index(bench.families).get_indexer(heard["family"].fillna(""))
+    kind = np.where(
+        family >= 0,
+        bench.family_kind[np.maximum(family, 0)] if len(bench.families) else -1,
+        pd.Index(bench.kinds).get_indexer(heard["kind"].fillna("")),
+    )
+    worth = heard["worth_jobs"].to_numpy(float)
+    of_kind = np.array([typical[bench.family_kind == k].mean() if k >= 0 else 0.5 for k in kind])
+    raw = np.where(family >= 0, typical[np.maximum(family, 0)], of_kind) if heard.size else np.zeros(0)
+    return family, kind, raw, heard["share_repaired"].to_numpy(float) * worth, worth
+
+
+def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
+    """Fit the recalibration.
+
+    Parameters
+    ----------
+    bench : Bench
+    outcomes : Outcomes
+        From `gather_outcomes`.
+
+    Returns
+    -------
+    Tilt
+        `doubt` includes how much a coming season may differ.
+    """
+    n_f, n_k, n_s = len(bench.families), len(bench.kinds), outcomes.signs.shape[1]
+    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
+    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    if outcomes.raw.size == 0:
+        doubt = np.full(kind.size, np.sqrt(LEVEL_SD**2 + 0.3**2 + 0.4**2))
+        return Tilt(np.zeros(kind.size), doubt, np.zeros(kind.size), 0.0, 0.5, np.zeros(n_s))
+    centre = float(np.average(outcomes.raw, weights=outcomes.trials))
+    seasons = np.unique(outcomes.season)
+    season = one_hot(np.searchsorted(seasons, outcomes.season), seasons.size + 1)
+    blocks = [
+        Block("level", np.ones((outcomes.raw.size, 1)), (LEVEL_SD,)),
+        Block("slope", (outcomes.raw - centre)[:, None], (SLOPE_SD,)),
+        Block("kind", one_hot(outcomes.kind_at, n_k), (0.1, 0.3, 0.6)),
+        Block("season", season, (0.05, 0.2, 0.4)),
+        Block("signs", outcomes.signs, (0.15, 0.4)),
+    ]
+    # What is said of a whole kind belongs to no family: one more group takes it.
+    inner = np.where(outcomes.family_at < 0, n_f, outcomes.family_at)
+    fit = fit_shrunk_logit(
+        outcomes.repaired,
+        outcomes.trials,
+        blocks,
+        inner=inner,
+        n_inner=n_f + 1,
+        inner_sds=(0.15, 0.4, 0.8),
+        offset=outcomes.raw,
+    )
+    coming = np.zeros((kind.size, seasons.size + 1))
+    coming[:, -1] = 1.0
+    rows = np.column_stack(
+        [np.ones(kind.size), np.zeros(kind.size), one_hot(kind, n_k), coming, np.zeros((kind.size, n_s))]
+    )
+    mean, doubt, pull = fit.predict(rows, family)
+    effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
+    return Tilt(
+        mean, doubt, pull, float(effects[1]), centre, effects[effects.size - n_s :] if n_s else effects[:0]
+    )
