@@ -56,12 +56,18 @@ def clean_row(
         except Refused as error:
             clean[column.name] = None
             complaints.append((column.name, error.message))
-    if table.name == "settings" and not complaints:
-        complaints += _setting(clean, exponent)
+    return clean, complaints + rule_complaints(table, clean, complaints, exponent)
+
+
+def rule_complaints(
+    table: Table, row: dict[str, Value], complaints: Sequence[Complaint], exponent: int
+) -> list[Complaint]:
+    """Test the rules within a row whose cells were read; those about a bad cell are passed over."""
+    if table.name == "settings":
+        return [] if complaints else _setting(row, exponent)
     bad = {name for name, _ in complaints}
-    complaints += [(rule.column, _broken(rule, clean)) for rule in table.rules
-                   if bad.isdisjoint(rule.columns) and not rule.holds(clean)]  # fmt: skip
-    return clean, complaints
+    return [(rule.column, _broken(rule, row)) for rule in table.rules
+            if bad.isdisjoint(rule.columns) and not rule.holds(row)]  # fmt: skip
 
 
 def _broken(rule: Rule, row: Mapping[str, Value]) -> str:

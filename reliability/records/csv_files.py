@@ -1,0 +1,210 @@
+"""CSV files of one table: strict reading, and writing that survives a spreadsheet.
+
+RFC 4180 in UTF-8. A byte-order mark, LF in place of CRLF, padded cells, any column order and
+quoted line breaks are accepted; rows without any content are skipped. A text that a spreadsheet
+would take for a formula is written with an apostrophe in front and read without it.
+"""
+
+import csv
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple, TextIO
+
+from reliability.records.checks import rule_complaints
+from reliability.records.columns import Column, Table
+from reliability.records.faults import Fault, Refused, nearest
+from reliability.records.ties import Complaint
+from reliability.records.values import Value, clean_text, read_value, write_value
+
+_FORMULA = re.compile(r"'*[=+\-@]")
+_NEUTRALISED = re.compile(r"'+[=+\-@]")
+_CACHED_CELLS = 20_000
+NUMERIC = ("year", "count", "money", "hours", "number")
+OPEN_TEXT = ("text",)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a CSV file differs from the documented one.
+
+    Parameters
+    ----------
+    delimiter : str
+        What stands between cells.
+    decimal_comma : bool
+        Whether numbers are written with a comma; then a point in a number is refused.
+    names : mapping of str to str
+        Header in the file by column of the table, where they differ.
+    """
+
+    delimiter: str = ","
+    decimal_comma: bool = False
+    names: Mapping[str, str] | None = None
+
+
+class Line(NamedTuple):
+    """One row of a file: its first line, what it says, and what is wrong with it."""
+
+    number: int
+    row: dict[str, Value]
+    complaints: list[Complaint]
+
+
+def neutralised(text: str) -> str:
+    """Put an apostrophe before a text that a spreadsheet would take for a formula."""
+    return "'" + text if _FORMULA.match(text) else text
+
+
+def restored(text: str) -> str:
+    """Take that apostrophe away again."""
+    return text[1:] if _NEUTRALISED.match(text) else text
+
+
+def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str], Value]:
+    """Build the reader of one column's cells; cells that repeat are read once."""
+    seen: dict[str, Value] = {}
+    numeric, text_like = column.kind in NUMERIC, column.kind in OPEN_TEXT
+
+    def read(cell: str) -> Value:
+        if cell in seen:
+            return seen[cell]
+        text = clean_text(cell)
+        if text_like:
+            text = restored(text)
+        elif numeric and layout.decimal_comma:
+            if "." in text:
+                raise Refused(f"{text!r} has a point, but numbers were announced with a decimal comma")
+            text = text.replace(",", ".", 1)
+        value = read_value(column, text, exponent)
+        if len(seen) < _CACHED_CELLS:
+            seen[cell] = value
+        return value
+
+    return read
+
+
+class CsvTable:
+    """One CSV file, read row by row; faults of the file itself are gathered on the way.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    table : Table
+        What its rows are.
+    exponent : int
+        Decimals of the currency.
+    layout : Layout, optional
+        How the file is written.
+
+    Attributes
+    ----------
+    faults : list of Fault
+        Faults of the header, the encoding and the CSV form, complete once all lines were read.
+    """
+
+    def __init__(self, path: Path, table: Table, exponent: int, layout: Layout | None = None) -> None:
+        self.path, self.table, self.exponent = path, table, exponent
+        self.layout = layout or Layout()
+        self.faults: list[Fault] = []
+
+    def fault(self, line: int, column: str, message: str) -> Fault:
+        """Word a fault at a place in this file."""
+        return Fault(f"{self.path.name}, line {line}", column, message)
+
+    def lines(self) -> Iterator[Line]:
+        """Read every row that can be told apart, clean or with its complaints."""
+        try:
+            with self.path.open(encoding="utf-8-sig", newline="") as stream:
+                yield from self._lines(stream)
+        except UnicodeDecodeError:
+            self.faults.append(self.fault(*_undecodable(self.path)))
+        except OSError as error:
+            self.faults.append(Fault(self.path.name, "", f"cannot be read: {error.strerror}"))
+
+    def _lines(self, stream: TextIO) -> Iterator[Line]:
+        reader = csv.reader(stream, delimiter=self.layout.delimiter, strict=True)
+        try:
+            header = next(reader, [])
+            names = self._columns(header)
+            readers = [cell_reader(self.table[name], self.exponent, self.layout) for name in names]
+            last = reader.line_num
+            for cells in reader:
+                first, last = last + 1, reader.line_num
+                if not self.faults and any(cells) and "".join(cells).strip():
+                    yield self._line(first, names, readers, cells)
+        except csv.Error as error:
+            message = f"is not CSV: {error}; the rest of the file was not read"
+            self.faults.append(self.fault(reader.line_num, "", message))
+
+    def _line(
+        self,
+        number: int,
+        names: Sequence[str],
+        readers: Sequence[Callable[[str], Value]],
+        cells: Sequence[str],
+    ) -> Line:
+        if len(cells) != len(names):
+            message = f"has {len(cells)} cells, but the header has {len(names)}"
+            return Line(number, {}, [("", message)])
+        row: dict[str, Value] = {column.name: column.default for column in self.table.columns}
+        complaints: list[Complaint] = []
+        for name, read, cell in zip(names, readers, cells, strict=True):
+            try:
+                row[name] = read(cell)
+            except Refused as error:
+                complaints.append((name, error.message))
+        complaints += rule_complaints(self.table, row, complaints, self.exponent)
+        return Line(number, row, complaints)
+
+    def _columns(self, header: Sequence[str]) -> list[str]:
+        """Match the header with the columns of the table; complain of what is odd."""
+        known = {found: name for name, found in (self.layout.names or {}).items()}
+        names = [known.get(cell.strip(), cell.strip()) for cell in header]
+        complaints: list[Complaint] = []
+        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+            sign = "tabs" if "\t" in names[0] else "semicolons"
+            complaints.append(
+                ("", f"the header is separated by {sign}; name the delimiter, or save with commas")
+            )
+            names = []
+        for name in dict.fromkeys(names):
+            if name not in self.table.names:
+                listed = ", ".join(self.table.names)
+                hint = nearest(name, self.table.names)
+                complaints.append((name, f"{self.table.name} has no such column; it has {listed}.{hint}"))
+            elif names.count(name) > 1:
+                complaints.append((name, "stands in the header more than once"))
+        missing = [column.name for column in self.table if column.required and column.name not in names]
+        if missing and not complaints:
+            complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
+        self.faults += [self.fault(1, *complaint) for complaint in complaints]
+        return names if not complaints else []
+
+
+def _undecodable(path: Path) -> tuple[int, str, str]:
+    content = path.read_bytes()
+    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return 1, "", "is written in UTF-16; save it as UTF-8"
+    for number, line in enumerate(content.split(b"\n"), 1):
+        try:
+            line.decode("utf-8")
+        except UnicodeDecodeError as error:
+            byte = line[error.start]
+            return number, "", (f"is not UTF-8 (byte 0x{byte:02X} after {line[:error.start][-20:]!r}); "
+                                "save the file as UTF-8")  # fmt: skip
+    return 1, "", "is not UTF-8; save it as UTF-8"
+
+
+def write_csv(path: Path, table: Table, rows: Iterable[Mapping[str, Value]]) -> None:
+    """Write the rows of a table in the documented form, in the order given."""
+    text_like = [column.kind in OPEN_TEXT for column in table.columns]
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream, lineterminator="\r\n")
+        writer.writerow(table.names)
+        for row in rows:
+            cells = [write_value(row[name]) for name in table.names]
+            writer.writerow([neutralised(cell) if guarded else cell
+                             for cell, guarded in zip(cells, text_like, strict=True)])  # fmt: skip

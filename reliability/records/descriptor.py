@@ -1,0 +1,172 @@
+"""The `datapackage.json` of an exported folder, and which files a folder holds.
+
+Frictionless Data Package with one Table Schema per table, made from the description of the tables.
+"""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from reliability.errors import InvalidInput
+from reliability.records.columns import KINDS, Column, Table
+from reliability.records.faults import Fault, nearest
+from reliability.records.tables import TABLES
+
+DESCRIPTOR = "datapackage.json"
+#: Documented files that may lie beside the tables without being one.
+BESIDE = ("offers.csv", "verdicts.csv", "history.csv")
+
+_TYPES = {
+    "text": "string",
+    "choice": "string",
+    "date": "string",
+    "year": "integer",
+    "count": "integer",
+    "money": "number",
+    "hours": "number",
+    "number": "number",
+}
+DATE_PATTERN = "[0-9]{4}-(0[1-9]|1[0-2])(-[0-3][0-9])?"
+
+
+def field_of(column: Column) -> dict[str, Any]:
+    """Describe a column as a field of a Table Schema."""
+    constraints: dict[str, Any] = {}
+    if column.required:
+        constraints["required"] = True
+    if column.allowed:
+        constraints["enum"] = list(column.allowed)
+    if column.kind == "date":
+        constraints["pattern"] = DATE_PATTERN
+    for name in ("minimum", "maximum"):
+        if (bound := getattr(column, name)) is not None:
+            constraints[name] = bound
+    described = {
+        "name": column.name,
+        "type": _TYPES[column.kind],
+        "description": f"{column.meaning} ({KINDS[column.kind]})",
+    }
+    return {**described, **({"constraints": constraints} if constraints else {})}
+
+
+def schema_of(table: Table) -> dict[str, Any]:
+    """Describe a table as a Table Schema."""
+    schema: dict[str, Any] = {"fields": [field_of(column) for column in table], "missingValues": [""]}
+    if all(table[name].required or table[name].default is not None for name in table.key):
+        schema["primaryKey"] = list(table.key)
+    if table.references:
+        schema["foreignKeys"] = [
+            {"fields": [column], "reference": {"resource": other, "fields": [column]}}
+            for column, other in table.references.items()
+        ]
+    return schema
+
+
+def package_descriptor() -> dict[str, Any]:
+    """Describe a folder that holds every table."""
+    return {
+        "profile": "tabular-data-package",
+        "name": "bench-ledger",
+        "title": "Ledger of a repair bench",
+        "description": "An empty cell means not known. A text that begins with = + - or @ is written with an "
+        "apostrophe in front, so that no spreadsheet takes it for a formula.",
+        "resources": [
+            {
+                "profile": "tabular-data-resource",
+                "name": table.name,
+                "path": f"{table.name}.csv",
+                "description": table.meaning,
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "schema": schema_of(table),
+            }
+            for table in TABLES.values()
+        ],
+    }
+
+
+def descriptor_text() -> str:
+    """Write the descriptor in one fixed form."""
+    return json.dumps(package_descriptor(), indent=2, ensure_ascii=False) + "\n"
+
+
+def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
+    """Find the file of each table in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder of CSV files named after tables, or a data package whose descriptor names them.
+
+    Returns
+    -------
+    dict of str to Path, list of Fault
+        File by table, and what is wrong with the folder.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no such folder or it holds no table.
+    """
+    if not folder.is_dir():
+        what = "a file" if folder.exists() else "not there"
+        raise InvalidInput(f"{folder} is {what}; name a folder that holds {', '.join(_file_names())}")
+    listed = folder / DESCRIPTOR
+    named, faults = _listed(listed) if listed.exists() else ({}, [])
+    for file in sorted(folder.glob("*.csv")):
+        if file in named.values() or file.name in BESIDE:
+            continue
+        if listed.exists():
+            if file.stem in TABLES:
+                faults.append(Fault(file.name, "", f"lies in the folder, but {DESCRIPTOR} does not list it"))
+        elif file.stem in TABLES:
+            named[file.stem] = file
+        else:
+            hint = nearest(file.stem, TABLES)
+            faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
+    if not named and not faults:
+        raise InvalidInput(f"{folder} holds no table; it may hold {', '.join(_file_names())}")
+    return {name: named[name] for name in TABLES if name in named}, faults
+
+
+def _file_names() -> list[str]:
+    return [f"{name}.csv" for name in TABLES]
+
+
+def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
+    try:
+        content = json.loads(descriptor.read_text(encoding="utf-8-sig"))
+        resources = content["resources"]
+        pairs = [(resource["name"], resource) for resource in resources]
+    except (ValueError, KeyError, TypeError) as error:
+        problem = f"lacks {error}" if isinstance(error, KeyError) else f"is not a data package: {error}"
+        return {}, [Fault(descriptor.name, "", problem)]
+    files: dict[str, Path] = {}
+    faults: list[Fault] = []
+    for name, resource in pairs:
+        message = _resource_fault(name, resource, descriptor.parent)
+        if message is None and name in files:
+            message = "is listed twice"
+        if message is None:
+            files[name] = descriptor.parent / resource["path"]
+        else:
+            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message}"))
+    return files, faults
+
+
+def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> str | None:
+    path = resource.get("path")
+    if name not in TABLES:
+        return f"is no table; there are {', '.join(TABLES)}.{nearest(str(name), TABLES)}"
+    if not isinstance(path, str):
+        return "needs one file as its path"
+    parts = PurePosixPath(path)
+    if parts.is_absolute() or ".." in parts.parts or "://" in path or "\\" in path:
+        return f"has the path {path!r}, which leaves the folder"
+    if str(resource.get("encoding", "utf-8")).lower() not in ("utf-8", "utf8", "utf-8-sig"):
+        return f"is said to be in {resource['encoding']}; save it as UTF-8"
+    if not (folder / path).is_file():
+        return f"names the file {path}, which is not there"
+    return None

@@ -1,0 +1,237 @@
+"""A package into a ledger: one transaction, every fault listed, nothing written on any fault."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, insert, select
+
+from reliability.records import store
+from reliability.records.bulk_history import keep_jobs, keep_rows
+from reliability.records.csv_files import CsvTable, Layout, Line
+from reliability.records.currencies import EXPONENTS
+from reliability.records.descriptor import find_files
+from reliability.records.faults import Fault, refuse
+from reliability.records.numbering import split_number
+from reliability.records.package_check import PackageCheck, currency_in
+from reliability.records.schema import SQL_TABLES
+from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS
+from reliability.records.ties import Complaint, JobFacts, Known
+from reliability.records.values import Value
+
+if TYPE_CHECKING:
+    from reliability.records.ledger import Ledger
+
+CHUNK = 10_000
+_NAMED = {
+    "families": {"kind": "kind", "maker": "maker"},
+    "jobs": {"ended_by": "component", "origin": "origin"},
+    "findings": {"component": "component"},
+    "signs": {"sign": "sign"},
+    "followups": {"component": "component"},
+    "parts": {"component": "component"},
+    "hearsay": {"component": "component", "kind": "kind"},
+}
+
+
+@dataclass(frozen=True)
+class ImportSummary:
+    """What an import did.
+
+    Attributes
+    ----------
+    written, equal : dict of str to int
+        Rows by table that are new, and rows that the ledger held already just so.
+    new_names : dict of str to tuple of str
+        Components, signs, kinds, makers and origins that the ledger had never seen.
+    """
+
+    written: dict[str, int]
+    equal: dict[str, int]
+    new_names: dict[str, tuple[str, ...]]
+
+
+def import_package(
+    path: str | Path,
+    ledger: "Ledger",
+    *,
+    layout: Layout | None = None,
+    reason: str = "imported",
+    dry_run: bool = False,
+) -> ImportSummary:
+    """Import a folder of CSV files into a ledger.
+
+    Rows that the ledger holds already are passed over if they are equal, and are faults if they
+    differ: a correction is an amendment, not an import.
+
+    Parameters
+    ----------
+    path : str or Path
+        The folder, with or without a `datapackage.json`.
+    ledger : Ledger
+        Where the rows go.
+    layout : Layout, optional
+        How the files differ from the documented form.
+    reason : str
+        Kept in the history.
+    dry_run : bool
+        Check everything, write nothing.
+
+    Returns
+    -------
+    ImportSummary
+        Rows written and passed over, and the names that are new.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of every file; nothing is imported then.
+    """
+    files, faults = find_files(Path(path))
+    with ledger.writing() as connection:
+        run = _Import(connection, _exponent(connection, files, layout), reason, faults)
+        for name, file in files.items():
+            run.read(CsvTable(file, TABLES[name], run.exponent, layout))
+        run.finish(files)
+        refuse(run.faults, "Nothing was imported.")
+        if dry_run:
+            connection.rollback()
+    return run.summary()
+
+
+def _exponent(connection: Connection, files: Mapping[str, Path], layout: Layout | None) -> int:
+    return EXPONENTS[currency_in(files, layout) or store.currency_of(connection)]
+
+
+@dataclass
+class _Import:
+    """One import under way."""
+
+    connection: Connection
+    exponent: int
+    reason: str
+    faults: list[Fault]
+    written: Counter[str] = field(default_factory=Counter)
+    equal: Counter[str] = field(default_factory=Counter)
+    touched: set[str] = field(default_factory=set)
+    numbers: dict[str, tuple[str, int, str]] = field(default_factory=dict)
+    new_names: dict[str, set[str]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        jobs, models = SQL_TABLES["jobs"], SQL_TABLES["models"]
+        facts = select(jobs.c.job, *(jobs.c[name] for name in JobFacts._fields))
+        self.check = PackageCheck(
+            Known(
+                families=store.names_in(self.connection, "family"),
+                models={row.model: row.family for row in self.connection.execute(select(models))},
+                jobs={row[0]: JobFacts(*row[1:]) for row in self.connection.execute(facts)},
+            )
+        )
+        self.names = {kind: store.names_in(self.connection, kind)
+                      for kind in ("component", "sign", "kind", "maker", "origin")}  # fmt: skip
+        self.names["component"] |= {name for usual in USUAL_COMPONENTS.values() for name in usual}
+        self.names["sign"] |= set(USUAL_SIGNS)
+
+    def read(self, source: CsvTable) -> None:
+        """Check every row of a file; write the new ones as long as there is no fault."""
+        name = source.table.name
+        held = {self._key(name, row): row
+                for row in store.fetch_rows(self.connection, name, self.exponent)}  # fmt: skip
+        waiting: list[dict[str, Value]] = []
+        for line in source.lines():
+            complaints = self._complaints(name, line, held)
+            self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
+            if complaints:
+                waiting.clear()
+            elif self._key(name, line.row) in held:
+                self.equal[name] += 1
+            elif not self.faults:
+                waiting.append(line.row)
+                if len(waiting) == CHUNK:
+                    self._write(name, waiting)
+        self.faults += source.faults
+        if not self.faults:
+            self._write(name, waiting)
+
+    def _key(self, name: str, row: Mapping[str, Value]) -> tuple[Value, ...]:
+        return tuple(row[part] for part in TABLES[name].key)
+
+    def _complaints(
+        self, name: str, line: Line, held: Mapping[tuple[Value, ...], store.Row]
+    ) -> list[Complaint]:
+        if line.complaints:
+            self.check.remember(name, line.row, readable=False)
+            return line.complaints
+        found = self.check.complaints(name, line.row, line.number)
+        old = held.get(self._key(name, line.row))
+        if old is not None:
+            found += _differences(old, line.row)
+        elif name == "settings" and line.row["setting"] == "currency":
+            found += self._currency(str(line.row["value"]))
+        return found
+
+    def _currency(self, currency: str) -> list[Complaint]:
+        now = store.currency_of(self.connection)
+        if currency == now or not store.holds_amounts(self.connection):
+            return []
+        return [("value", f"the ledger holds amounts in {now}; {currency} needs another ledger")]
+
+    def _write(self, name: str, rows: list[dict[str, Value]]) -> None:
+        if not rows:
+            return
+        table = TABLES[name]
+        self.connection.execute(
+            insert(SQL_TABLES[name]), [store.to_sql(table, row, self.exponent) for row in rows]
+        )
+        self.written[name] += len(rows)
+        for row in rows:
+            self._note(name, row)
+        if "job" in table.names:
+            self.touched.update(str(row["job"]) for row in rows)
+        else:
+            keep_rows(self.connection, table, rows, self.reason)
+        rows.clear()
+
+    def _note(self, name: str, row: Mapping[str, Value]) -> None:
+        for column, kind in _NAMED.get(name, {}).items():
+            value = row[column]
+            if value is not None and value not in self.names[kind]:
+                self.names[kind].add(str(value))
+                self.new_names.setdefault(kind, set()).add(str(value))
+        if name == "jobs" and not row["origin"] and (number := split_number(str(row["job"]))):
+            latest, highest, job = self.numbers.get(number.prefix, ("", -1, ""))
+            if number.digits > highest:
+                highest, job = number.digits, str(row["job"])
+            self.numbers[number.prefix] = (max(latest, str(row["taken_in"])), highest, job)
+
+    def finish(self, files: Mapping[str, Path]) -> None:
+        """Test what needs all rows, then number and keep the versions of the jobs."""
+        self.faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
+                        for line, complaint in self.check.ended_by_sound()]  # fmt: skip
+        if self.faults:
+            return
+        for _, _, job in sorted(self.numbers.values()):
+            store.note_number(self.connection, job)
+        keep_jobs(self.connection, self.touched, self.exponent, self.reason)
+
+    def summary(self) -> ImportSummary:
+        """Tell what was done."""
+        names = {kind: tuple(sorted(found)) for kind, found in sorted(self.new_names.items())}
+        return ImportSummary(dict(self.written), dict(self.equal), names)
+
+
+def _differences(old: Mapping[str, Value], new: Mapping[str, Value]) -> list[Complaint]:
+    return [
+        (
+            column,
+            f"the ledger says {_or_empty(old[column])}, the file {_or_empty(value)}; correct one of them",
+        )
+        for column, value in new.items()
+        if value != old[column]
+    ]
+
+
+def _or_empty(value: Any) -> str:
+    return "nothing" if value is None else repr(str(value))

@@ -1,0 +1,85 @@
+"""The rows of a whole package against each other, one by one as they are read."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from reliability.records.csv_files import CsvTable, Layout
+from reliability.records.currencies import EXPONENTS
+from reliability.records.tables import SETTINGS, TABLES
+from reliability.records.ties import Complaint, JobFacts, Known, all_sound, job_facts
+from reliability.records.values import Value
+
+Row = Mapping[str, Value]
+
+_UNREADABLE = JobFacts(None, None, None, None, None)
+
+
+def currency_in(files: Mapping[str, Path], layout: Layout | None = None) -> str | None:
+    """Read the currency that a package states; None if it states none that exists."""
+    if "settings" not in files:
+        return None
+    for line in CsvTable(files["settings"], TABLES["settings"], 2, layout).lines():
+        if line.row.get("setting") == "currency" and line.row["value"] in EXPONENTS:
+            return str(line.row["value"])
+    return None
+
+
+def exponent_in(files: Mapping[str, Path], layout: Layout | None = None) -> int:
+    """Tell how many decimals amounts in a package may have."""
+    return EXPONENTS[currency_in(files, layout) or str(SETTINGS["currency"].default)]
+
+
+@dataclass
+class PackageCheck:
+    """What has been read so far, for checking what comes next.
+
+    Rows are to be given in the order of `TABLES`, so that each refers only to earlier ones.
+
+    Parameters
+    ----------
+    known : Known
+        Families, models and jobs that exist already; extended row by row.
+    """
+
+    known: Known = field(default_factory=lambda: Known(families=set(), models={}, jobs={}))
+    _lines: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
+    _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
+    _states: dict[str, set[str]] = field(default_factory=dict)
+
+    def complaints(self, name: str, row: Row, line: int) -> list[Complaint]:
+        """Check a row that is clean in itself, and remember it."""
+        table = TABLES[name]
+        found = self.known.complaints(table, row)
+        key = tuple(row[part] for part in table.key)
+        lines = self._lines.setdefault(name, {})
+        if (first := lines.setdefault(key, line)) != line:
+            shown = ", ".join(f"{part} {'empty' if row[part] is None else row[part]!r}" for part in table.key)
+            found.append((table.key[0], f"line {first} has the same {shown}"))
+        self.remember(name, row)
+        if name == "jobs" and row["ended_by"]:
+            self._ended[str(row["job"])] = (line, str(row["ended_by"]))
+        elif (
+            name == "findings"
+            and (ended := self._ended.get(str(row["job"])))
+            and ended[1] == row["component"]
+        ):
+            self._states.setdefault(str(row["job"]), set()).add(str(row["found"]))
+        return found
+
+    def remember(self, name: str, row: Row, *, readable: bool = True) -> None:
+        """Take note of a name, also of a row with faults: what refers to it is not at fault."""
+        key = row.get(TABLES[name].key[0])
+        if not isinstance(key, str):
+            return
+        if name == "families":
+            self.known.families.add(key)  # type: ignore[union-attr]
+        elif name == "models" and isinstance(row["family"], str):
+            self.known.models[key] = row["family"]  # type: ignore[index]
+        elif name == "jobs" and self.known.jobs is not None:
+            self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
+
+    def ended_by_sound(self) -> list[tuple[int, Complaint]]:
+        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
+        return [(line, complaint) for job, (line, component) in self._ended.items()
+                if (complaint := all_sound(component, self._states.get(job, ())))]  # fmt: skip
