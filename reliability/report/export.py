@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from nbconvert.exporters.html import HTMLExporter
+from nbconvert.exporters.templateexporter import TemplateExporter
 from nbformat import NotebookNode
 from traitlets.config import Config
 
@@ -19,14 +19,21 @@ TEMPLATES = Path(__file__).parent / "templates"
 _SHOWN = {"text/html", "text/plain"}
 
 
+class PageExporter(TemplateExporter):
+    """Renders our template as it is; the library's HTML exporter would rewrite every tag afterwards."""
+
+    file_extension = ".html"
+    template_extension = ".html.j2"
+    output_mimetype = "text/html"
+
+
 @cache
-def _exporter() -> HTMLExporter:
+def _exporter() -> PageExporter:
     settings = Config()
-    settings.HTMLExporter.extra_template_basedirs = [str(TEMPLATES)]
-    settings.HTMLExporter.template_name = "page"
-    settings.HTMLExporter.exclude_anchor_links = True
-    settings.HTMLExporter.embed_images = False
-    return HTMLExporter(config=settings)
+    settings.PageExporter.extra_template_basedirs = [str(TEMPLATES)]
+    settings.PageExporter.template_name = "page"
+    settings.NbConvertBase.display_data_priority = ["text/html", "text/plain"]
+    return PageExporter(config=settings)
 
 
 def export_page(notebook: NotebookNode, page: Mapping[str, Any]) -> str:

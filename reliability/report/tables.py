@@ -58,6 +58,20 @@ def chance(head: str, mean: str, low: str = "", high: str = "") -> Field:
     return Field(head, show, "number")
 
 
+def span(head: str, value: str, low: str, high: str, show: Callable[[float | None], str]) -> Field:
+    """Show a number by a rule of `words`, with its interval in small print where there is one."""
+
+    def shown(row: Row) -> str:
+        said = _said(getattr(row, value), lambda each: text(show(each)))
+        ends = getattr(row, low), getattr(row, high)
+        if not any(map(words.is_known, ends)):
+            return said
+        small = text(" to ".join(show(each) if words.is_known(each) else "no end" for each in ends))
+        return f"{said}<small>{small}</small>"
+
+    return Field(head, shown, "number")
+
+
 def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: str = "") -> str:
     """Set a data frame as a table whose first column heads the rows.
 
@@ -144,7 +158,7 @@ def _cells(row: Row, fields: Sequence[Field]) -> str:
 
 def _caption(caption: str, says: str) -> str:
     below = f"<span>{text(says)}</span>" if says else ""
-    return f"<caption>{text(caption)}{below}</caption>"
+    return f"<caption><div><strong>{text(caption)}</strong>{below}</div></caption>"
 
 
 def _number(field: Field) -> str:

@@ -27,7 +27,7 @@ def share(value: float | None) -> str:
         return NOTHING
     if value < 0.005:
         return f"under 1{HARD_SPACE}%"
-    if value > 0.995:
+    if value >= 0.995:
         return f"over 99{HARD_SPACE}%"
     return f"{_rounded(100 * value)}{HARD_SPACE}%"
 

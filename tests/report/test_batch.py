@@ -72,6 +72,9 @@ def test_same_content_gives_the_same_bytes(
         make_batch([make_page()], tmp_path / folder, books, progress=False)
     one, two = ((tmp_path / folder / "families/t2.html").read_bytes() for folder in ("one", "two"))
     assert one == two
+    assert make_batch([make_page()], tmp_path / "one", books, executor=Instead(0)).kept == (
+        "families/t2.html",
+    )
 
 
 def test_only_pages_with_new_content_are_made(

@@ -1,0 +1,226 @@
+"""The page of one family: first the answer, then why, then the records behind it."""
+
+from typing import Any
+
+import pandas as pd
+
+from reliability.report import figures, tables, words
+from reliability.report.answer import answer_tag
+from reliability.report.html import Shown, bullets, link, name, paragraph, section, text
+from reliability.report.study import Study
+
+_CAVEAT = (
+    "The chance of a repair is this bench's own: it depends on what its owner buys and when they give up. "
+    "Another bench would see other odds."
+)
+
+
+def answer(study: Study) -> Shown:
+    """Name the family and say what to do when one is offered."""
+    facts = study.facts
+    described = [name(facts["kind"]), facts["maker"] and f"by {name(facts['maker'])}", text(facts["built"])]
+    head = f"<h1>{name(study.subject)}</h1>{paragraph(', '.join(each for each in described if each), kind='soft')}"
+    note = paragraph(text(facts["note"]), kind="note") if facts["note"] else ""
+    return Shown(head + answer_tag(facts) + note + paragraph(_CAVEAT, kind="soft"))
+
+
+def parts(study: Study) -> Shown:
+    """Say component by component what is wrong with such a unit, and what ends the job."""
+    facts, frame = study.facts, study.tables["parts"]
+    if frame.empty:
+        return section(
+            "why", "Why", paragraph("Nothing is known of its components yet, not even from its kind.")
+        )
+    fields = [
+        component_field(),
+        tables.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
+        tables.chance("Failed", "failed", "failed_low", "failed_high"),
+        tables.chance("Can be mended", "repairable"),
+        tables.chance("Ends the job", "ends_job"),
+        tables.amount("Part", "part_cost", facts["currency"]),
+        tables.number("Bench time", "hours", words.hours),
+        tables.number("Records", "records"),
+    ]
+    says = (
+        f"Of a usual unit, {words.years(facts['age_years'])} old. Small print: 90 % interval for what is not known. "
+        "Where there are few records the numbers lean on other families."
+    )
+    return section(
+        "why",
+        "Why: component by component",
+        tables.table(frame, fields, caption="Components, the chief risk first", says=says),
+    )
+
+
+def component_field() -> tables.Field:
+    """Show a component as a link to its page."""
+    return tables.Field("Component", lambda row: link(row.page, name(row.component)))
+
+
+def lives(study: Study) -> Shown:
+    """Draw the share failed by age for each component that has records of its own."""
+    frame = study.tables["lives"]
+    if frame.empty:
+        none = "No component of this family has been examined yet; the table above leans on its kind."
+        return section("lives", "How long its components last", paragraph(none))
+    is_drawn = frame.is_drawn.astype(bool)
+    pictures = [_life_picture(study, row) for row in frame[is_drawn].itertuples(index=False)]
+    unsaid = [f"{name(row.component)}: {text(row.says)}" for row in frame[~is_drawn].itertuples(index=False)]
+    key = figures.key(
+        line="Weibull curve",
+        band="its 90 % interval",
+        step="the same without a model",
+        failed="found failed at that age",
+        sound="still working at that age",
+        today="age of such a unit today",
+    )
+    return section(
+        "lives",
+        "How long its components last",
+        key if pictures else "",
+        f'<div class="figures">{"".join(pictures)}</div>' if pictures else "",
+        _life_table(frame[is_drawn]) if pictures else "",
+        f"<h3>Components without a curve</h3>{bullets(unsaid)}" if unsaid else "",
+    )
+
+
+def _life_picture(study: Study, row: Any) -> str:
+    def of(table: str) -> pd.DataFrame:
+        frame = study.tables[table]
+        return frame[frame.component == row.component]
+
+    counts = f"{int(row.n_failed)} failed, {int(row.n_sound)} still working"
+    finding = f"{counts}. {row.says}".strip()
+    return figures.life_curve(
+        title=f"When does the {row.component} fail?",
+        alt=f"Share of {row.component} failed by age, {study.subject}: {finding}",
+        says=text(finding),
+        steps=of("steps"),
+        model=of("model"),
+        marks=of("marks"),
+        today_years=study.facts["age_years"],
+    )
+
+
+def _life_table(frame: pd.DataFrame) -> str:
+    fields = [
+        component_field(),
+        tables.span("1 in 10 failed by", "b10_years", "b10_low", "b10_high", words.years),
+        tables.span("Half failed by", "b50_years", "b50_low", "b50_high", words.years),
+        tables.number("Failed", "n_failed"),
+        tables.number("Working", "n_sound"),
+        tables.label("What the records allow", "fit_says", kind="long"),
+    ]
+    says = "From this family's own records alone. Small print: 90 % interval."
+    return tables.table(frame, fields, caption="Lives of the components", says=says)
+
+
+def cohorts(study: Study) -> Shown:
+    """Compare production years, and say what cannot be told apart."""
+    frame = study.tables["cohorts"]
+    said = [text(each) for each in study.facts["cohort_findings"]]
+    if frame.empty:
+        return section(
+            "cohorts", "Production years", paragraph(*said) or paragraph("Too few records to compare years.")
+        )
+    fields = [
+        tables.label("Built", "built"),
+        component_field(),
+        tables.chance("Failed when seen", "failed", "failed_low", "failed_high"),
+        tables.number("Records", "records"),
+        tables.number("Mean age", "age_years", words.years),
+    ]
+    return section(
+        "cohorts",
+        "Production years",
+        bullets(said),
+        tables.table(frame, fields, caption="What was found, by years of production"),
+    )
+
+
+def endings(study: Study) -> Shown:
+    """Say what ended the jobs that were not repaired."""
+    frame = study.tables["endings"]
+    if frame.empty:
+        return section(
+            "endings", "What ends jobs", paragraph("No job of this family has ended without a repair.")
+        )
+    fields = [
+        tables.label("Ended by", "ended_by"),
+        tables.label("Why", "ended_why"),
+        tables.number("Jobs", "jobs"),
+        tables.label("Outcomes", "outcomes"),
+    ]
+    return section(
+        "endings", "What ends jobs", tables.table(frame, fields, caption="Jobs that ended without a repair")
+    )
+
+
+def money(study: Study) -> Shown:
+    """Say what a job costs, takes and brings."""
+    facts, frame, gains = study.facts, study.tables["money"], study.tables["gains"]
+    if frame.empty:
+        return section(
+            "money", "What a job costs, takes and brings", paragraph("No finished job of this family yet.")
+        )
+    fields = [
+        tables.label("Outcome", "outcome"),
+        tables.number("Jobs", "jobs"),
+        tables.amount("Bought for", "bought_for", facts["currency"]),
+        tables.amount("Parts and other costs", "costs", facts["currency"]),
+        tables.number("Bench time", "hours", words.hours),
+        tables.amount("Sold for", "sold_for", facts["currency"]),
+        tables.amount("Gain", "gain", facts["currency"]),
+    ]
+    table = tables.table(frame, fields, caption="A job in the middle of its group", says=facts["money_says"])
+    drawn = ""
+    if len(gains):
+        drawn = figures.gains(
+            gains,
+            currency=facts["currency"],
+            title="What did each job bring?",
+            alt=f"Gain of each finished job of {study.subject} by outcome. {facts['gain_finding']}",
+            says=f"{text(facts['gain_finding'])} One dot is one job; the upright bar marks the middle one.",
+        )
+    return section("money", "What a job costs, takes and brings", table, drawn)
+
+
+def comebacks(study: Study) -> Shown:
+    """Say how many repaired units came back."""
+    facts, curve = study.facts, study.tables["comebacks"]
+    said = text(facts["comeback_says"])
+    drawn = ""
+    if len(curve):
+        drawn = figures.comebacks(
+            curve,
+            title="How many repaired units come back?",
+            alt=f"Share of repaired {study.subject} that came back, by days since the sale. {facts['comeback_says']}",
+            says="Only checks that somebody made count; silence is not a working unit.",
+        )
+    return section("comebacks", "Comebacks", paragraph(said), drawn)
+
+
+def jobs(study: Study) -> Shown:
+    """List the records behind the page, the newest first."""
+    facts, frame = study.facts, study.tables["jobs"]
+    if frame.empty:
+        return section(
+            "records", "The records behind it", paragraph("No job of this family has been written down yet.")
+        )
+    fields = [
+        tables.label("Job", "job"),
+        tables.label("Taken in", "taken_in"),
+        tables.label("Built", "built"),
+        tables.label("Outcome", "outcome"),
+        tables.label("What was found", "found", kind="long"),
+        tables.label("Signs", "signs"),
+        tables.amount("Bought for", "bought_for", facts["currency"]),
+        tables.number("Bench time", "hours", words.hours),
+        tables.amount("Sold for", "sold_for", facts["currency"]),
+        tables.amount("Gain", "gain", facts["currency"]),
+    ]
+    return section(
+        "records",
+        "The records behind it",
+        tables.table(frame, fields, caption="Jobs of this family, newest first", says=facts["jobs_says"]),
+    )

@@ -1,0 +1,121 @@
+"""The page of the whole fleet: the ranking, what is likely to be broken, what the records say."""
+
+import pandas as pd
+
+from reliability.report import figures, tables, words
+from reliability.report.html import Shown, bullets, link, name, paragraph, section, text, verdict_mark
+from reliability.report.study import Study
+
+
+def rank(study: Study) -> Shown:
+    """Rank the families with verdict and ceiling at the price usually asked."""
+    facts, frame = study.facts, study.tables["families"]
+    currency = facts["currency"]
+    fields = [
+        tables.Field("Family", lambda row: link(row.page, name(row.family))),
+        tables.Field(
+            "At the usual price", lambda row: verdict_mark(row.verdict) if row.verdict else words.NOTHING
+        ),
+        tables.amount("Usually asked", "usual_price", currency),
+        tables.amount("Take up to", "ceiling", currency),
+        tables.amount("Mean gain", "expected_gain", currency),
+        tables.chance("Loses money", "chance_of_loss"),
+        tables.chance("Repair works out", "success_chance", "success_low", "success_high"),
+        tables.number("Bench time", "hours", words.hours),
+        tables.label("Chief risk", "chief_risk"),
+        tables.number("Jobs", "jobs_seen"),
+        tables.label("Evidence", "evidence"),
+    ]
+    says = "A usual unit of each family, nobody having looked for signs yet. Small print: 90 % interval."
+    head = f"<h1>Fleet</h1>{paragraph(text(facts['summary']), kind='lead')}"
+    return Shown(
+        head
+        + section(
+            "ranking",
+            "Take, haggle, skip",
+            tables.table(frame, fields, caption="Families, the best first", says=says),
+        ).html
+    )
+
+
+def gaps(study: Study) -> Shown:
+    """Draw the price usually asked against the ceiling."""
+    frame = study.tables["families"]
+    frame = frame[frame.usual_price.notna() & frame.ceiling.notna()] if len(frame) else frame
+    if frame.empty:
+        return section("prices", "Price and ceiling", paragraph("No family has a price yet."))
+    best, worst = frame.iloc[0], frame.iloc[-1]
+    alt = (
+        f"Usual price and ceiling of {len(frame)} families, the best first. "
+        f"{best.family}: usually asked {words.money(best.usual_price, study.facts['currency'])}, "
+        f"ceiling {words.money(best.ceiling, study.facts['currency'])}. "
+        f"{worst.family}: usually asked {words.money(worst.usual_price, study.facts['currency'])}, "
+        f"ceiling {words.money(worst.ceiling, study.facts['currency'])}."
+    )
+    drawn = figures.price_gaps(
+        frame,
+        currency=study.facts["currency"],
+        title="How far is the usual price from the ceiling?",
+        alt=alt,
+        says="Circle: usually asked. Diamond: ceiling. Full line: the ceiling is higher, room to take; dotted: too dear.",
+    )
+    return section("prices", "Price and ceiling", drawn)
+
+
+def faults(study: Study) -> Shown:
+    """Map what is likely to need work and to have failed, family by component."""
+    parts = []
+    for event, caption in (
+        ("needs_work", "Needs work: worn or failed"),
+        ("failed", "Failed: does not work any more"),
+    ):
+        cells = study.tables["cells"]
+        if cells.empty:
+            continue
+        shares = _grid(study, cells, event)
+        records = _grid(study, cells, "records")
+        remarks = records.map(lambda count: words.counted(int(count), "record") if count == count else "")
+        parts.append(
+            tables.heat_map(
+                shares,
+                remarks,
+                caption=caption,
+                says="Probability at the age that a usual unit has today. Small print: own records; with none or few the "
+                "number leans on other families.",
+                row_head="Family",
+                links=_links(study),
+            )
+        )
+    none = paragraph("No component has been examined yet.") if not parts else ""
+    return section("faults", "What is likely to be wrong today", none, *parts)
+
+
+def _grid(study: Study, cells: pd.DataFrame, value: str) -> pd.DataFrame:
+    wide = cells.pivot(index="family", columns="component", values=value)
+    return wide.reindex(
+        index=list(study.tables["families"].family), columns=list(study.tables["components"].component)
+    )
+
+
+def _links(study: Study) -> dict[str, str]:
+    families, components = study.tables["families"], study.tables["components"]
+    return dict(
+        zip([*components.component, *families.family], [*components.page, *families.page], strict=True)
+    )
+
+
+def said(study: Study) -> Shown:
+    """Say what the records of the whole bench hold, year by year."""
+    frame = study.tables["years"]
+    fields = [
+        tables.label("Finished in", "year"),
+        tables.number("Jobs", "jobs"),
+        tables.number("Repaired", "repaired"),
+        tables.number("Donor", "donor"),
+        tables.number("Scrapped", "scrapped"),
+        tables.number("Sold as is", "sold_as_is"),
+    ]
+    table = tables.table(frame, fields, caption="Finished jobs by year") if len(frame) else ""
+    return section(
+        "records", "What the records say", bullets([text(each) for each in study.facts["records_say"]]), table
+    )
