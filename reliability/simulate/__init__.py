@@ -6,10 +6,12 @@ bench would keep in it, :func:`make_offers` units on offer with their true odds 
 """
 
 from reliability.simulate.fleet import make_offers, run_bench
+from reliability.simulate.habits import Habits
 from reliability.simulate.make import make_world
 from reliability.simulate.options import NAMED_WORLDS, WorldOptions
+from reliability.simulate.score import Score, score
 from reliability.simulate.truth import Appraisal, appraise
-from reliability.simulate.world import Family, Habits, Part, Sign, World
+from reliability.simulate.world import Family, Part, Sign, World
 
 __all__ = [
     "NAMED_WORLDS",
@@ -17,6 +19,7 @@ __all__ = [
     "Family",
     "Habits",
     "Part",
+    "Score",
     "Sign",
     "World",
     "WorldOptions",
@@ -24,4 +27,5 @@ __all__ = [
     "make_offers",
     "make_world",
     "run_bench",
+    "score",
 ]

@@ -70,7 +70,7 @@ def comeback_money(part: Part) -> float:
 
 
 def donor_salvage(family: Family, damp: bool) -> float:
-    """Expected worth of the parts that are kept from a unit."""
+    """Return the expected worth of the parts that are kept from a unit."""
     return family.salvage * (DAMP_SALVAGE if damp else 1.0)
 
 

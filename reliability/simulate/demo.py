@@ -3,21 +3,21 @@
 import csv
 import datetime as dt
 import io
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from reliability.records.tables import TABLES
+from reliability.records.exchange import write_package
 from reliability.simulate.demo_families import demo_families
 from reliability.simulate.demo_offers import OFFERS
+from reliability.simulate.demo_page import demo_page
 from reliability.simulate.dice import Dice
-from reliability.simulate.fleet import Rows, run_bench
+from reliability.simulate.fleet import Rows, run_bench, unwritten_jobs
+from reliability.simulate.habits import CAREFUL, CARELESS
 from reliability.simulate.make import SETTINGS, hearsay_row, market_levels
-from reliability.simulate.recorder import Row
-from reliability.simulate.world import CAREFUL, CARELESS, World
+from reliability.simulate.world import World
 
-DEMO_SEED = 20261031
+DEMO_SEED = 20261052
 DEMO_JOBS = 300
 
 
@@ -26,10 +26,11 @@ def demo_world() -> World:
     families = demo_families()
     start, end = dt.date(2018, 1, 10), dt.date(2026, 10, 31)
     kinds = sorted({family.kind for family in families})
+    own: dict[str, float | str] = {"hour_rate": 6.0, "selling_fee": 0.1, "disposal_cost": 5.0, "margin": 5.0}
     world = World(
         name="demo",
         families=families,
-        settings={**SETTINGS, "hour_rate": 6.0, "selling_fee": 0.1, "disposal_cost": 5.0, "margin": 5.0},
+        settings={**SETTINGS, **own},
         start=start,
         end=end,
         market=market_levels(kinds, start, end, Dice(DEMO_SEED, "market")),
@@ -45,14 +46,14 @@ def demo_world() -> World:
 
 
 def _hearsay(world: World) -> tuple[Mapping[str, float | str | None], ...]:
-    """What the trade says: right of two families, wrong of two others."""
-    gears, trader = "a forum of collectors", "the trader at the flea market"
+    """Say what the trade says: right of two families, wrong of two others."""
+    collectors, trader = "a circle of collectors", "the trader at the flea market"
     late, crumbs = world.family("Pellowick 22"), world.family("Yarrowen C7")
     return (
-        hearsay_row(world, crumbs, crumbs.part("gear"), 0.2, 4, gears),
+        hearsay_row(world, crumbs, crumbs.part("gear"), 0.2, 4, collectors),
         hearsay_row(world, late, late.part("gear"), -2.5, 3, trader),
         hearsay_row(world, world.family("Obbelin R9"), None, -1.2, 3, trader),
-        hearsay_row(world, world.family("Ploverine P5"), None, 0.1, 2, gears),
+        hearsay_row(world, world.family("Ploverine P5"), None, 0.1, 2, collectors),
     )
 
 
@@ -62,31 +63,30 @@ def demo_rows() -> Rows:
 
 
 def write_demo(out: Path) -> None:
-    """Write the demo as a CSV data package, with the offers and a page on what it is.
+    """Write the demo as a CSV data package, with the offers and a page on what is true of it.
 
     Parameters
     ----------
     out : Path
-        Folder; it is made if it does not exist, files of the same names are replaced.
+        Folder; it is made if it does not exist, an earlier demo in it is replaced.
+
+    Raises
+    ------
+    InvalidInput
+        If the folder holds something else.
     """
-    out.mkdir(parents=True, exist_ok=True)
-    rows = demo_rows()
-    resources = []
-    for name, table in TABLES.items():
-        _write(out / f"{name}.csv", table.names, rows.get(name, []))
-        resources.append({"name": name, "path": f"{name}.csv"})
-    (out / "datapackage.json").write_text(
-        json.dumps({"name": "demo", "resources": resources}, indent=2) + "\n"
-    )
-    _write(out / "offers.csv", list(OFFERS[0]), OFFERS)
+    world, rows = demo_world(), demo_rows()
+    write_package(rows, out)
+    (out / "offers.csv").write_bytes(_offers_text().encode())
+    page = demo_page(world, rows, unwritten_jobs(world, DEMO_JOBS, DEMO_SEED))
+    (out / "README.md").write_text(page, encoding="utf-8", newline="\n")
 
 
-def _write(path: Path, names: Iterable[str], rows: Iterable[Row]) -> None:
+def _offers_text() -> str:
     text = io.StringIO()
-    writer = csv.DictWriter(text, list(names), lineterminator="\r\n")
+    writer = csv.DictWriter(text, list(OFFERS[0]), lineterminator="\r\n")
     writer.writeheader()
-    for row in rows:
-        writer.writerow(
-            {k: "" if v is None else f"{v:g}" if isinstance(v, float) else v for k, v in row.items()}
-        )
-    path.write_bytes(text.getvalue().encode())
+    for row in OFFERS:
+        cells = {name: f"{value:g}" if isinstance(value, float) else value for name, value in row.items()}
+        writer.writerow(cells)
+    return text.getvalue()

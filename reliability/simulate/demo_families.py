@@ -22,7 +22,8 @@ def _family(
     ]
     more["models"] = tuple(f"{name.split()[0]} {code}" for code in more["models"])
     defaults: dict[str, Any] = {
-        "owner_price": price, "damp_share": 0.18, "base_hours": usual.base_hours, "salvage": 0.12 * price, "as_is": 0.1 * price,
+        "owner_price": price, "damp_share": 0.18, "base_hours": usual.base_hours, "salvage": 0.12 * price,
+        "as_is": 0.1 * price,
     }  # fmt: skip
     return Family(
         name=name, kind=kind, maker=maker, first_year=years[0], last_year=years[1], parts=tuple(own),
@@ -40,22 +41,22 @@ def _tape_decks() -> tuple[Family, ...]:
     scarce = ((0.0, "yes"), (2016.0, "salvage only"))
     return (
         _family(
-            "tape deck", "Obbelin 310", "Obbelin Strake", (1979, 1986), 215,
+            "tape deck", "Obbelin 310", "Obbelin Strake", (1979, 1986), 220,
             parts={"gear": {"scale": 95.0}, "belt": {"scale": 22.0}, "head": {"scale": 85.0}},
-            popularity=60, ask=32, models=("310", "310 S", "312"), priced_on="2025-04", drift=0.02,
+            popularity=60, ask=36, models=("310", "310 S", "312"), priced_on="2025-04", drift=0.02,
             notes="Plain belt drive. New belts and rollers are easy to get.",
         ),
         _family(
             "tape deck", "Obbelin 550", "Obbelin Strake", (1982, 1990), 390, owner_price=420,
             parts={"motor": {"price": 45.0, "skill": 0.85}, "head": {"price": 70.0, "scale": 75.0}},
-            popularity=24, ask=115, models=("550", "560"), priced_on="2025-10", price_spread=0.2, drift=0.035,
+            popularity=24, ask=140, models=("550", "560"), priced_on="2025-10", price_spread=0.2, drift=0.035,
             base_hours=1.6, notes="Three heads, two motors.",
         ),
         _family(
-            "tape deck", "Pellowick 22", "Pellowick Drunn", (1979, 1988), 215,
+            "tape deck", "Pellowick 22", "Pellowick Drunn", (1979, 1988), 265,
             parts={"gear": {"scale": 90.0, "shape": 5.0, "change_year": 1984, "change_factor": 0.42,
                             "supply": gone, "rebuild": 0.12}},
-            popularity=40, ask=34, models=("22", "22 B", "24"), priced_on="2024-09",
+            popularity=40, ask=30, models=("22", "22 B", "24"), priced_on="2024-09",
             notes="Cam gear of the mechanism differs between early and late ones.",
         ),
         _family(
@@ -82,7 +83,7 @@ def _turntables() -> tuple[Family, ...]:
             parts={"motor": {"scale": 140.0, "skill": 0.55, "find": 0.7,
                              "supply": ((0.0, "yes"), (2015.0, "salvage only"))},
                    "capacitor": {"scale": 50.0, "skill": 0.97}},
-            without=("belt",), popularity=48, ask=82, models=("D2", "D3"), priced_on="2025-06", drift=0.03,
+            without=("belt",), popularity=48, ask=90, models=("D2", "D3"), priced_on="2025-06", drift=0.03,
             notes="Direct drive.",
         ),
         _family(
@@ -92,7 +93,7 @@ def _turntables() -> tuple[Family, ...]:
             notes="Cheap belt drive; the cartridge is half of its price.",
         ),
         _family(
-            "turntable", "Crowmarl 60", "Mubbeldon Crowmarl", (1964, 1973), 350, owner_price=320,
+            "turntable", "Crowmarl 60", "Mubbeldon Crowmarl", (1964, 1973), 360, owner_price=330,
             parts={"bearing": {"scale": 70.0}, "motor": {"rebuild": 0.6, "skill": 0.85},
                    "belt": {"name": "idler", "scale": 30.0, "refit": 0.15, "price": 22.0, "rebuild": 0.8}},
             popularity=7, ask=90, models=("60", "60 L"), priced_on="2024-11", price_noise=0.28,
@@ -108,7 +109,7 @@ def _disc_players() -> tuple[Family, ...]:
         _family(
             "disc player", "Tavisk 100", "Tavisk Morrandel", (1986, 1993), 140,
             parts={"laser": {"scale": 38.0, "supply": lasers_gone, "rebuild": 0.02}},
-            popularity=32, ask=20, models=("100", "110"), priced_on="2024-06", drift=-0.01,
+            popularity=32, ask=26, models=("100", "110"), priced_on="2024-06", drift=-0.01,
             notes="The laser is no longer made.",
         ),
         _family(
@@ -128,9 +129,9 @@ def _disc_players() -> tuple[Family, ...]:
 def _receivers() -> tuple[Family, ...]:
     return (
         _family(
-            "receiver", "Pellowick R40", "Pellowick Drunn", (1974, 1981), 330, owner_price=310,
+            "receiver", "Pellowick R40", "Pellowick Drunn", (1974, 1981), 340, owner_price=315,
             parts={"capacitor": {"scale": 52.0}, "relay": {"scale": 46.0}},
-            popularity=40, ask=100, models=("R40", "R45", "R50"), priced_on="2025-08", drift=0.03,
+            popularity=40, ask=110, models=("R40", "R45", "R50"), priced_on="2025-08", drift=0.03,
             notes="Much sold; capacitors and relay contacts as a matter of course.",
         ),
         _family(
@@ -138,7 +139,7 @@ def _receivers() -> tuple[Family, ...]:
             parts={"output stage": {"scale": 62.0, "price": 58.0, "skill": 0.6,
                                     "supply": ((0.0, "yes"), (2013.0, "salvage only"))},
                    "switch": {"scale": 42.0, "dies": 0.08}},
-            popularity=12, ask=80, models=("2020", "2025"), priced_on="2024-12", base_hours=1.8,
+            popularity=12, ask=75, models=("2020", "2025"), priced_on="2024-12", base_hours=1.8,
             notes="Output modules fail and are dear; push buttons break when touched.",
         ),
         _family(

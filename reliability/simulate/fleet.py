@@ -2,16 +2,19 @@
 
 import datetime as dt
 import math
+from bisect import bisect
 from dataclasses import dataclass, replace
+from itertools import accumulate
 
 from reliability.errors import InvalidInput
 from reliability.simulate import recorder
 from reliability.simulate.bench import Passage, run_job
 from reliability.simulate.dice import Dice
+from reliability.simulate.habits import CAREFUL, Habits
 from reliability.simulate.recorder import Row, Stay
 from reliability.simulate.truth import appraise
 from reliability.simulate.unit import Unit, draw_unit
-from reliability.simulate.world import CAREFUL, Family, World, decimal_year
+from reliability.simulate.world import Family, World, decimal_year
 
 Rows = dict[str, list[Row]]
 ASK_SD = 0.4
@@ -74,6 +77,13 @@ def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
     }
 
 
+def unwritten_jobs(world: World, n_jobs: int, seed: int) -> tuple[int, int]:
+    """Count the jobs that :func:`run_bench` leaves out: all of them, and the repaired ones."""
+    stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
+    lost = [stay.passage.repaired for stay in stays if stay.job == "lost"]
+    return len(lost), sum(lost)
+
+
 def _plain(value: float | str) -> str:
     return value if isinstance(value, str) else f"{value:g}"
 
@@ -103,29 +113,31 @@ def _stays(world: World, n_units: int, seed: int) -> list[Stay]:
     dice = Dice(seed, world.name, "arrivals")
     length = (world.end - world.start).days
     days = sorted(dice.whole(0, length) for _ in range(n_units))
+    shares = list(accumulate(family.popularity for family in world.families))
     arrivals: list[_Arrival] = []
     for i, day in enumerate(days):
-        arrivals.append(_arrive(world, world.start + dt.timedelta(days=day), i, seed, arrivals))
+        arrivals.append(_arrive(world, world.start + dt.timedelta(days=day), i, seed, arrivals, shares))
     return [_stay(world, arrival, i, seed) for i, arrival in enumerate(arrivals)]
 
 
-def _arrive(world: World, day: dt.date, i: int, seed: int, earlier: list[_Arrival]) -> _Arrival:
+def _arrive(
+    world: World, day: dt.date, i: int, seed: int, earlier: list[_Arrival], shares: list[float]
+) -> _Arrival:
     """Draw the unit that is bought next: one whose bad signs did not put the owner off."""
     dice = Dice(seed, world.name, "unit", i)
     same_lot = dice.chance(SAME_LOT) and bool(earlier)
     damp, lot = (earlier[-1].unit.damp, f"L{i:04d}") if same_lot else (None, None)
     day = earlier[-1].taken_in if same_lot else max(day, earlier[-1].taken_in if earlier else day)
-    weights = [family.popularity for family in world.families]
     habits = _habits(world, seed, i)
     while True:
-        family = dice.pick(world.families, weights)
+        family = world.families[bisect(shares, dice.uniform() * shares[-1])]
         unit = draw_unit(family, decimal_year(day), dice, damp)
         looked = recorder.look_at(unit, habits, dice)
         if dice.chance((1 - world.pickiness) ** sum(looked.values())):
             return _Arrival(unit, looked, family.ask * dice.factor(ASK_SD), day, lot)
 
 
-def _habits(world: World, seed: int, i: int):
+def _habits(world: World, seed: int, i: int) -> Habits:
     careless = Dice(seed, world.name, "hand", i).chance(world.careless_share)
     return world.careless if careless else world.careful
 
@@ -228,8 +240,9 @@ def _yes_no(seen: bool | None) -> str | None:
 
 def truth_row(world: World, offer: Row, family: Family, passage: Passage | None) -> Row:
     """Write the truth of one offer; what came of it stays empty without a `passage`."""
-    low, high = offer.get("built_from"), offer.get("built_to")
-    years = [y for y in family.years if (low is None or y >= low) and (high is None or y <= high)]
+    low = float(offer["built_from"] or -math.inf)
+    high = float(offer["built_to"] or math.inf)
+    years = [year for year in family.years if low <= year <= high]
     signs = {s.name: offer[s.name] == "yes" for s in family.signs if offer.get(s.name) in ("yes", "no")}
     when = decimal_year(dt.date.fromisoformat(str(offer["seen_on"])))
     truth = appraise(world, family, when=when, years=years, signs=signs)

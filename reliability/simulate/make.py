@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from reliability.simulate.dice import Dice
+from reliability.simulate.habits import CAREFUL, CARELESS, Habits
 from reliability.simulate.options import WorldOptions, options_of
 from reliability.simulate.trade import KINDS
 from reliability.simulate.truth import appraise
-from reliability.simulate.world import CAREFUL, CARELESS, Family, Habits, Part, Sign, World, decimal_year
+from reliability.simulate.world import PRICE_YEAR, Family, Part, Sign, World, decimal_year
 
 SETTINGS: Mapping[str, float | str] = {
     "currency": "EUR",
@@ -100,6 +101,8 @@ def _family(i: int, kind_name: str, common: _Common, options: WorldOptions, dice
     price = kind.price * dice.factor(0.4)
     first = dice.whole(kind.first_year, kind.last_year - 4)
     last = min(first + dice.whole(3, 10), kind.last_year)
+    drift, owner_error = dice.normal(0, options.drift_sd), dice.factor(options.owner_price_sd)
+    priced_in = options.end.year - dice.whole(0, 2)
     own_skill, work = dice.normal(0, options.fix_sd), dice.factor(0.25)
     parts = tuple(
         _part(part, price, (first, last), own_skill, work, common, options, dice) for part in kind.parts
@@ -113,9 +116,9 @@ def _family(i: int, kind_name: str, common: _Common, options: WorldOptions, dice
         parts=parts,
         signs=tuple(_sign(sign, options) for sign in kind.signs),
         price=price,
-        owner_price=price * math.exp(dice.normal(0, options.owner_price_sd)),
-        priced_on=f"{options.end.year - dice.whole(0, 2)}-06",
-        drift=dice.normal(0, options.drift_sd),
+        owner_price=price * math.exp(drift * (priced_in + 0.5 - PRICE_YEAR)) * owner_error,
+        priced_on=f"{priced_in}-06",
+        drift=drift,
         price_noise=dice.uniform(0.15, 0.3),
         popularity=math.exp(dice.normal(0, 0.9)),
         damp_share=min(options.damp_share * dice.uniform(0.6, 1.4), 1.0),

@@ -4,10 +4,11 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from reliability.simulate.bench import Finding, Passage
+from reliability.simulate.bench import Comeback, Finding, Passage
 from reliability.simulate.dice import Dice
+from reliability.simulate.habits import Habits
 from reliability.simulate.unit import Unit
-from reliability.simulate.world import Family, Habits, World, decimal_year
+from reliability.simulate.world import Family, World, decimal_year
 
 Row = dict[str, str | int | float | None]
 KNOWN_BASES = ("nameplate", "date code", "serial number")
@@ -215,7 +216,9 @@ def _followup(job: str, day: dt.date, working: str) -> Row:
     return {"job": job, "checked_on": day.isoformat(), "working": working, **empty}
 
 
-def _broken(stay: Stay, day: dt.date, failed_on: dt.date, first, day_known: bool, cause_known: bool) -> Row:
+def _broken(
+    stay: Stay, day: dt.date, failed_on: dt.date, first: Comeback, day_known: bool, cause_known: bool
+) -> Row:
     row = _followup(stay.job, day, "no")
     row["failed_on"] = failed_on.isoformat() if day_known else None
     row["component"] = first.component if cause_known else None

@@ -143,42 +143,53 @@ def case_list(positions: int) -> list[tuple[int, int, int, int]]:
     ]
 
 
-def case_chances(part: Part, year: int, when: float, damp: bool) -> Array:
-    """Probability of each case of :func:`case_list` in a unit built in `year`."""
-    kept = _kept_chances(part, year, when, damp, original=True)
-    refits = part.refit_years(year, when)
-    if part.refit == 0.0 or len(refits) == 0:
+def case_chances(part: Part, years: Sequence[int], when: float, damp: bool) -> Array:
+    """Probabilities of the cases of :func:`case_list` in units built in each of `years`.
+
+    Returns
+    -------
+    ndarray, shape (n_years, n_cases)
+    """
+    kept = _made_chances(part, years, when, damp, original=True)
+    fits = part.refit_years(min(years), when)
+    if part.refit == 0.0 or len(fits) == 0:
         return kept
-    renewed = np.mean([_kept_chances(part, fit, when, damp, original=False) for fit in refits], axis=0)
-    return (1.0 - part.refit) * kept + part.refit * renewed
+    by_fit = _made_chances(part, fits, when, damp, original=False)
+    for row, year in zip(kept, years, strict=True):
+        possible = part.refit_years(year, when)
+        if len(possible):
+            row *= 1.0 - part.refit
+            row += part.refit * by_fit[-len(possible) :].mean(axis=0)
+    return kept
 
 
-def _kept_chances(part: Part, made: int, when: float, damp: bool, original: bool) -> Array:
-    states = part.states(part_age_years(when, made), part.life_scale(made, damp, original))
+def _made_chances(part: Part, years: Sequence[int], when: float, damp: bool, original: bool) -> Array:
+    """Probabilities of the cases by the year a part was made in, shape (n_years, n_cases)."""
+    ages = np.array([part_age_years(when, made) for made in years])
+    scales = np.array([part.life_scale(made, damp, original) for made in years])
+    sound, worn, failed = part.states(ages, scales)
     m = len(part.positions)
     chances = []
-    for sound, worn, failed, died in case_list(m):
-        counts = (sound + died, worn, failed)
-        ways = math.factorial(m) / math.prod(map(math.factorial, counts))
-        apart = ways * math.prod(p**n for p, n in zip(states, counts, strict=True))
-        alike = sum(p for p, n in zip(states, counts, strict=True) if n == m)
-        deaths = math.comb(sound + died, died) * part.dies**died * (1 - part.dies) ** sound
-        chances.append((part.together * alike + (1 - part.together) * apart) * deaths)
-    return np.array(chances)
+    for n_sound, n_worn, n_failed, n_died in case_list(m):
+        n_alive = n_sound + n_died
+        ways = math.factorial(m) / math.prod(map(math.factorial, (n_alive, n_worn, n_failed)))
+        apart = ways * sound**n_alive * worn**n_worn * failed**n_failed
+        alike = sound * (n_alive == m) + worn * (n_worn == m) + failed * (n_failed == m)
+        deaths = math.comb(n_alive, n_died) * part.dies**n_died * (1.0 - part.dies) ** n_sound
+        chances.append((part.together * alike + (1.0 - part.together) * apart) * deaths)
+    return np.stack(chances, axis=1)
 
 
 def _part_cases(world: World, part: Part, signs: Sequence[Sign], nodes: _Nodes, when: float) -> _PartCases:
     cases = case_list(len(part.positions))
-    known = {
-        (year, damp): case_chances(part, year, when, bool(damp))
-        for year in np.unique(nodes.year).tolist()
-        for damp in (0, 1)
-    }
-    chance = np.array([known[key] for key in zip(nodes.year.tolist(), nodes.damp.tolist(), strict=True)])
+    years, which = np.unique(nodes.year, return_inverse=True)
+    known = np.stack([case_chances(part, years.tolist(), when, damp) for damp in (False, True)])
+    chance = known[nodes.damp, which]
     strength = np.array([1.0 if failed else WORN_SHOWS if worn else 0.0 for _, worn, failed, _ in cases])
     unseen = np.array([1.0 - sign.shows.get(part.name, 0.0) * strength for sign in signs])
     to_fix = np.array([failed + died for _, _, failed, died in cases])
-    mend = np.array([part.fix_chance(when, shift) for shift in nodes.shift])[:, None]
+    by_shift = {shift: part.fix_chance(when, shift) for shift in np.unique(nodes.shift).tolist()}
+    mend = np.array([by_shift[shift] for shift in nodes.shift.tolist()])[:, None]
     fixed = np.array([bench.step_costs(part, when, f + d, w, True) for _, w, f, d in cases])
     ended = np.array([bench.step_costs(part, when, f + d, w, False) for _, w, f, d in cases])
     touched = [bench.is_touched(part, when, f + d, w) for _, w, f, d in cases]

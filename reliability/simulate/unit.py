@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from reliability.simulate.dice import Dice
-from reliability.simulate.world import WORN_SHOWS, Family, Part, part_age_years
+from reliability.simulate.world import WORN_SHOWS, Family, Part, Sign, part_age_years
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ def _draw_part(part: Part, year: int, damp: bool, when: float, dice: Dice) -> tu
     return tuple(found)
 
 
-def _draw_sign(sign, states: Mapping[str, tuple[PartState, ...]], damp: bool, dice: Dice) -> bool:
+def _draw_sign(sign: Sign, states: Mapping[str, tuple[PartState, ...]], damp: bool, dice: Dice) -> bool:
     unseen = 1.0 - sign.chance(damp)
     for name, chance in sign.shows.items():
         found = {state.state for state in states.get(name, ())}

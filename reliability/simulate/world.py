@@ -8,6 +8,13 @@ import datetime as dt
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+
+from reliability.simulate.habits import CAREFUL, CARELESS, Habits
+
+Number = TypeVar("Number", float, np.ndarray)
 
 REFERENCE_YEAR = 1985  # the production year at which `Part.scale` holds
 PRICE_YEAR = 2022.0  # the date, as a decimal year, at which `Family.price` holds
@@ -103,10 +110,10 @@ class Part:
         scale = self.scale * math.exp(log_factor) * (self.change_factor if changed else 1.0)
         return scale * (self.damp_factor if damp else 1.0)
 
-    def states(self, age: float, scale: float) -> tuple[float, float, float]:
-        """Probabilities that a part of this `age` is sound, worn, failed."""
-        works = math.exp(-((age / scale) ** self.shape))
-        sound = math.exp(-((age / (scale * self.worn_share)) ** self.shape))
+    def states(self, age: Number, scale: Number) -> tuple[Number, Number, Number]:
+        """Probabilities that a part of this `age` is sound, worn, failed (scalars or arrays)."""
+        works = np.exp(-((age / scale) ** self.shape))
+        sound = np.exp(-((age / (scale * self.worn_share)) ** self.shape))
         return sound, works - sound, 1.0 - works
 
     def refit_years(self, year: int, when: float) -> range:
@@ -115,10 +122,10 @@ class Part:
 
     def failed_by(self, year: int, when: float, damp: bool) -> float:
         """Probability that an original part made in `year` has failed by `when`."""
-        return self.states(part_age_years(when, year), self.life_scale(year, damp))[2]
+        return float(self.states(part_age_years(when, year), self.life_scale(year, damp))[2])
 
     def obtainable(self, when: float) -> str:
-        """What can be had at `when`: yes, salvage only or no."""
+        """Return what can be had at `when`: yes, salvage only or no."""
         return [what for since, what in self.supply if since <= when][-1]
 
     def fix_chance(self, when: float, shift: float = 0.0) -> float:
@@ -199,37 +206,6 @@ class Family:
     def part(self, name: str) -> Part:
         """Return the truth of one component; KeyError if the family has none of that name."""
         return {part.name: part for part in self.parts}[name]
-
-
-@dataclass(frozen=True)
-class Habits:
-    """How a recorder writes things down; every number is a probability.
-
-    `sound`, `worn`, `failed`: that a row is written for such a finding. `cause`: that
-    `ended_by` is. `money`, `hours`: that an amount is. `look`: that a sign is looked for.
-    `year_known`, `year_window`, `year_guess`: how the year is known (else not at all).
-    `lost_repaired`, `lost_failed`: that nobody writes the job up.
-    """
-
-    sound: float = 0.97
-    worn: float = 0.98
-    failed: float = 1.0
-    cause: float = 0.98
-    money: float = 0.96
-    hours: float = 0.95
-    look: float = 0.8
-    year_known: float = 0.45
-    year_window: float = 0.2
-    year_guess: float = 0.15
-    lost_repaired: float = 0.01
-    lost_failed: float = 0.04
-
-
-CAREFUL = Habits()
-CARELESS = Habits(
-    sound=0.3, worn=0.6, failed=0.9, cause=0.75, money=0.6, hours=0.5, look=0.5, year_known=0.3,
-    year_window=0.15, year_guess=0.25, lost_repaired=0.03, lost_failed=0.08,
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
