@@ -58,6 +58,8 @@ class FamilyEntry:
         Logarithm of realised to working price.
     remains, costs_repaired, costs_unrepaired : Spread
         Worth of an unrepaired unit; costs beside purchase and failed parts, bench time included.
+    other_repaired, other_unrepaired : float
+        Part of those costs that belongs to no component, by outcome.
     hours_repaired, hours_unrepaired : float
         Bench hours beside those of failed components (repaired), or in all (unrepaired).
     jobs_seen, open_jobs : int
@@ -84,6 +86,8 @@ class FamilyEntry:
     remains: Spread
     costs_repaired: Spread
     costs_unrepaired: Spread
+    other_repaired: float
+    other_unrepaired: float
     hours_repaired: float
     hours_unrepaired: float
     jobs_seen: int
@@ -201,7 +205,11 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
     log_ratio = entry.ratio.mean + doubt * z[:, 1] + shared.price_signs @ centred_signs(unit.signs, shared)
     price_mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2)
     added_hours = states.mended @ shared.repair_hours[entry.lives.components]
-    added_costs = states.mended @ entry.part_cost + terms.hour_rate * added_hours + terms.comeback_cost
+    each = entry.part_cost + terms.hour_rate * shared.repair_hours[entry.lives.components]
+    added_costs = states.mended @ each + terms.comeback_cost
+    # Which components will have to be mended is chance too.
+    mended_spread = np.sqrt((states.mended * (1.0 - states.mended)) @ each**2)
+    repaired_spread = np.hypot(entry.costs_repaired.spread, mended_spread)
     costs_repaired = entry.costs_repaired.mean + entry.costs_repaired.doubt * z[:, 3] + added_costs
     costs_unrepaired = entry.costs_unrepaired.mean + entry.costs_unrepaired.doubt * z[:, 4]
     remains = entry.remains.mean + entry.remains.doubt * z[:, 2]
@@ -211,7 +219,7 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
     sale = price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)
     cases = np.concatenate(
         [
-            net * sale - costs_repaired[:, None] - entry.costs_repaired.spread * other,
+            net * sale - costs_repaired[:, None] - repaired_spread[:, None] * other,
             unrepaired[:, None] + entry.remains.spread * CASES - entry.costs_unrepaired.spread * other,
         ],
         axis=1,

@@ -181,8 +181,9 @@ def _array(values: list[Any], columns: int = 0) -> NDArray[np.float64]:
 
 def _shared(kept: dict[str, Any]) -> Shared:
     n_signs, n_components = len(kept["signs"]), len(kept["components"])
-    values = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items()}
-    values["components"], values["signs"] = tuple(kept["components"]), tuple(kept["signs"])
+    texts = {name: tuple(kept[name]) for name in ("components", "signs")}
+    numbers = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items() if name not in texts}
+    values = {**texts, **numbers}
     values["sign_effect"] = _array(kept["sign_effect"]).reshape(n_components, n_signs)
     values["sign_covariance"] = _array(kept["sign_covariance"]).reshape(n_signs, n_signs)
     return Shared(**values)

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from reliability.records.frames import Settings
 
+from reliability.records.frames import Settings
 from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.money import Amount, one_hot
+from reliability.worth.rates import shrunk_shares
 from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
@@ -56,9 +57,7 @@ def collateral_shares(findings: pd.DataFrame, components: tuple[str, ...]) -> Fl
     alive = during | (findings["found"] != "failed")
     n = findings.loc[alive, "component"].value_counts().reindex(list(components), fill_value=0)
     k = findings.loc[during, "component"].value_counts().reindex(list(components), fill_value=0)
-    total_share = (k.sum() + COLLATERAL_SHARE * COLLATERAL_WORTH) / (n.sum() + COLLATERAL_WORTH)
-    shares = (k + total_share * COLLATERAL_WORTH) / (n + COLLATERAL_WORTH)
-    return shares.to_numpy(float)
+    return shrunk_shares(k, n, usual=COLLATERAL_SHARE, usual_worth=COLLATERAL_WORTH)
 
 
 @dataclass(frozen=True)
@@ -116,18 +115,22 @@ class PartCosts:
     components: tuple[str, ...]
     paid_share: Floats
 
-    def of(self, family_at: int, component_at: Ints) -> Floats:
-        """Mean cost; `family_at` -1 is an unknown family. ndarray, shape (c,)."""
+    def price(self, family_at: Ints, component_at: Ints) -> Floats:
+        """Mean price where a part is paid for; -1 is an unknown family or component. ndarray, shape (c,)."""
         n_c = len(self.components)
         at = np.asarray(component_at, np.int64)
-        rows = np.column_stack([np.ones(at.size), one_hot(at, n_c)])
-        cell = np.full(at.size, -1) if family_at < 0 else family_at * n_c + at
-        mean, sd, _ = self.fit.predict(rows, cell)
+        cell = np.where((family_at < 0) | (at < 0), -1, family_at * n_c + at)
+        mean, sd, _ = self.fit.predict(np.column_stack([np.ones(at.size), one_hot(at, n_c)]), cell)
         # Mean of a lognormal; the doubt counts too, but a part nobody ever priced must not cost a fortune.
-        return self.paid_share[at] * np.exp(mean + 0.5 * (self.fit.residual_sd**2 + np.minimum(sd, 0.7) ** 2))
+        return np.exp(mean + 0.5 * (self.fit.residual_sd**2 + np.minimum(sd, 0.7) ** 2))
+
+    def of(self, family_at: int, component_at: Ints) -> Floats:
+        """Mean cost of mending a failed component, paid for or not; ndarray, shape (c,)."""
+        at = np.asarray(component_at, np.int64)
+        return self.paid_share[at] * self.price(np.full(at.size, family_at), at)
 
 
-def fit_part_costs(bench: Bench, components: tuple[str, ...], uses_per_year: Floats) -> PartCosts:
+def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     """Fit what mending a failed component costs in parts.
 
     Prices paid and prices in the `parts` table count; of a pack as many pieces are paid for by one
@@ -137,8 +140,6 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...], uses_per_year: Flo
     ----------
     bench : Bench
     components : tuple of str
-    uses_per_year : ndarray, shape (n_components,)
-        How often the bench replaces each component.
 
     Returns
     -------
@@ -148,6 +149,9 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...], uses_per_year: Flo
     findings = bench.records.findings.merge(bench.jobs[["job", "family_at", "outcome"]], on="job")
     mended = findings[(findings["found"] == "failed") & (findings["outcome"] == REPAIRED)]
     column = pd.Index(components)
+    seasons = bench.jobs["season"]
+    years = max(float(seasons.max() - seasons.min() + 1), 1.0) if len(seasons) else 1.0
+    uses_per_year = failed_in_job(bench, components).sum(axis=0) / years
     paid = findings[findings["action"].isin(PAID_ACTIONS) & (findings["part_cost"] > 0)]
     parts = bench.records.parts
     listed = parts[(parts["price"] > 0) & (parts["obtainable"] != "no") & parts["component"].isin(components)]
@@ -183,24 +187,36 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...], uses_per_year: Flo
     mended_n = mended["component"].value_counts().reindex(list(components), fill_value=0).to_numpy(float)
     paid_n = mended[mended["action"].isin(PAID_ACTIONS)]["component"].value_counts()
     paid_n = paid_n.reindex(list(components), fill_value=0).to_numpy(float)
-    share = (paid_n + PAID_SHARE * PAID_WORTH) / (mended_n + PAID_WORTH)
+    share = shrunk_shares(paid_n, mended_n, usual=PAID_SHARE, usual_worth=PAID_WORTH)
     return PartCosts(fit, components, share)
 
 
-def part_costs_by_job(bench: Bench, *, failed_only: bool | None) -> Floats:
-    """Add up the part costs written in each job; shape (n_jobs,).
+def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = None) -> tuple[Floats, Floats]:
+    """Add up the part costs of each job; a part fitted at an unknown price counts at the predicted one.
 
     Parameters
     ----------
     bench : Bench
-    failed_only : bool or None
+    parts : PartCosts
+    failed : bool, optional
         True: failed components only; False: all others only; None: all.
+
+    Returns
+    -------
+    costs, n_predicted : ndarray, shape (n_jobs,)
     """
     findings = bench.records.findings
-    if failed_only is not None:
-        findings = findings[(findings["found"] == "failed") == failed_only]
-    total = findings.groupby("job")["part_cost"].sum()
-    return total.reindex(bench.jobs["job"]).fillna(0.0).to_numpy(float)
+    if failed is not None:
+        findings = findings[(findings["found"] == "failed") == failed]
+    row = pd.Index(bench.jobs["job"]).get_indexer(findings["job"])
+    findings, row = findings[row >= 0], row[row >= 0]
+    cost = findings["part_cost"].to_numpy(float)
+    missing = np.isnan(cost) & findings["action"].isin(PAID_ACTIONS).to_numpy(bool)
+    family_at = bench.jobs["family_at"].to_numpy(np.int64)[row]
+    component_at = pd.Index(parts.components).get_indexer(findings["component"])
+    cost[missing] = parts.price(family_at[missing], component_at[missing])
+    n = len(bench.jobs)
+    return np.bincount(row, np.nan_to_num(cost), n), np.bincount(row, missing, n)
 
 
 def comeback_cost(bench: Bench, settings: Settings) -> float:

@@ -21,7 +21,7 @@ from reliability.worth.costs import (
     part_costs_by_job,
 )
 from reliability.worth.lives import kind_components, lives_of, pool_lives, worst_findings
-from reliability.worth.money import Amount
+from reliability.worth.money import Amount, total
 from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws, unit_states
 from reliability.worth.repairability import fit_repairability, obtainable_table, trials
 from reliability.worth.signs import fit_sign_effects
@@ -80,10 +80,7 @@ def fit_everything(
         tilt_signs=tilt.signs,
         price_signs=amounts.prices.signs,
     )
-    entries = [
-        _entry(bench, slot, i, lives.families[i], tilt, amounts, settings.hour_rate)
-        for i, slot in enumerate(slots)
-    ]
+    entries = [_entry(bench, slot, i, lives.families[i], tilt, amounts) for i, slot in enumerate(slots)]
     n_f = len(bench.families)
     families = {entry.family: entry for entry in entries[:n_f]}
     kinds = {entry.kind: entry for entry in entries[n_f:]}
@@ -278,6 +275,8 @@ class _Amounts:
     price: Amount
     prices: money.PriceModel
     remains: Amount
+    other_repaired: Amount
+    other_unrepaired: Amount
     costs_repaired: Amount
     costs_unrepaired: Amount
     hours: Hours
@@ -291,28 +290,37 @@ def _fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
     price = money.working_prices(bench)
     level = float(np.median(price.mean))
-    beside = money.other_costs(bench, part_costs_by_job(bench, failed_only=False))
-    spent = money.other_costs(bench, part_costs_by_job(bench, failed_only=None))
-    years = max(float(bench.jobs["season"].max() - bench.jobs["season"].min() + 1), 1.0) if len(own) else 1.0
+    parts = fit_part_costs(bench, components)
+    beside, _ = part_costs_by_job(bench, parts, failed=False)
+    spent, _ = part_costs_by_job(bench, parts)
+    other = bench.jobs["other_costs"].to_numpy(float)
+    worked = bench.jobs["hours"].to_numpy(float)
+    rate = bench.records.settings.hour_rate
     left = money.remains(bench, bench.records.settings)
     by_price = left / price.mean[bench.jobs["family_at"].to_numpy(np.int64)] if len(own) else left
     share = money.fit_by_family(bench, unrepaired, by_price, money.USUAL_REMAINS, 0.15)
+    other_repaired = money.fit_by_family(bench, repaired, other, 0.05 * level, 0.05 * level)
+    other_unrepaired = money.fit_by_family(bench, unrepaired, other, 0.02 * level, 0.05 * level)
+    hours = fit_hours(bench, failed, money.USUAL_HOURS, money.USUAL_HOURS_SD)
+    hours_unrepaired = money.fit_by_family(bench, unrepaired, worked, money.USUAL_HOURS, money.USUAL_HOURS_SD)
+    worn = money.fit_by_family(bench, repaired, beside, 0.0, 0.05 * level)
+    lost = money.fit_by_family(bench, unrepaired, spent, 0.01 * level, 0.05 * level)
     return _Amounts(
         price,
         money.fit_prices(bench, price, signs),
         Amount(share.mean * price.mean, share.doubt * price.mean, share.spread),
-        money.fit_by_family(bench, repaired, beside, 0.05 * level, 0.1 * level),
-        money.fit_by_family(bench, unrepaired, spent, 0.03 * level, 0.1 * level),
-        fit_hours(bench, failed, money.USUAL_HOURS, money.USUAL_HOURS_SD),
-        money.fit_by_family(
-            bench, unrepaired, bench.jobs["hours"].to_numpy(float), money.USUAL_HOURS, money.USUAL_HOURS_SD
-        ),
-        fit_part_costs(bench, components, failed.sum(axis=0) / years),
+        other_repaired,
+        other_unrepaired,
+        total(total(other_repaired, worn), hours.base, rate=rate),
+        total(total(other_unrepaired, lost), hours_unrepaired, rate=rate),
+        hours,
+        hours_unrepaired,
+        parts,
     )
 
 
 def _entry(
-    bench: Bench, slot: _Slot, i: int, lives: FamilyLives, tilt: Tilt, amounts: _Amounts, hour_rate: float
+    bench: Bench, slot: _Slot, i: int, lives: FamilyLives, tilt: Tilt, amounts: _Amounts
 ) -> FamilyEntry:
     at = slot.family_at
     jobs_seen = int(bench.jobs_seen[at]) if at >= 0 else 0
@@ -321,12 +329,8 @@ def _entry(
     rate = float(rates[at]) if at >= 0 and rates[at] > 0 else usual_rate
     stated = bench.records.settings.offers_expected
 
-    def spread(costs: Amount, hours: Amount) -> Spread:
-        return Spread(
-            float(costs.mean[i] + hour_rate * hours.mean[i]),
-            float(np.hypot(costs.doubt[i], hour_rate * hours.doubt[i])),
-            float(np.hypot(costs.spread, hour_rate * hours.spread)),
-        )
+    def at_slot(amount: Amount) -> Spread:
+        return Spread(float(amount.mean[i]), float(amount.doubt[i]), amount.spread)
 
     has_jobs = at >= 0 and not np.isnan(slot.mean_age)
     return FamilyEntry(
@@ -351,8 +355,10 @@ def _entry(
             float(amounts.remains.doubt[i]),
             float(amounts.remains.spread * amounts.price.mean[i]),
         ),
-        spread(amounts.costs_repaired, amounts.hours.base),
-        spread(amounts.costs_unrepaired, amounts.hours_unrepaired),
+        at_slot(amounts.costs_repaired),
+        at_slot(amounts.costs_unrepaired),
+        float(amounts.other_repaired.mean[i]),
+        float(amounts.other_unrepaired.mean[i]),
         float(amounts.hours.base.mean[i]),
         float(amounts.hours_unrepaired.mean[i]),
         jobs_seen,

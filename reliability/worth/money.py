@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from reliability.records.frames import Settings
 
+from reliability.records.frames import Records, Settings
 from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
 from reliability.worth.shrink import Block, fit_shrunk_amount
 
@@ -232,10 +232,13 @@ def remains(bench: Bench, settings: Settings) -> Floats:
     return worth
 
 
-def other_costs(bench: Bench, part_costs: Floats) -> Floats:
-    """Add up what a job cost beside its failed parts, NaN where nothing is known; shape (n_jobs,)."""
-    written = bench.jobs["other_costs"].to_numpy(float)
-    return np.where(np.isnan(written) & (part_costs == 0), np.nan, np.nan_to_num(written) + part_costs)
+def total(first: Amount, second: Amount, *, rate: float = 1.0) -> Amount:
+    """Add two amounts that vary independently, the second at a rate."""
+    return Amount(
+        first.mean + rate * second.mean,
+        np.hypot(first.doubt, rate * second.doubt),
+        float(np.hypot(first.spread, rate * second.spread)),
+    )
 
 
 def one_hot(at: NDArray[np.int64], n: int) -> Floats:
@@ -244,3 +247,23 @@ def one_hot(at: NDArray[np.int64], n: int) -> Floats:
     rows = np.flatnonzero(np.asarray(at) >= 0)
     table[rows, np.asarray(at)[rows]] = 1.0
     return table
+
+
+def usual_prices(records: Records) -> pd.Series:
+    """Price at which each family's units were usually bought.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    Series of float, indexed by family
+        Median of what this bench paid; of the whole kind where the family was never bought; NaN where
+        nothing was.
+    """
+    kind_of = records.families.set_index("family")["kind"]
+    bought = records.jobs[records.jobs["origin"].isna() & records.jobs["bought_for"].notna()]
+    by_family = bought.groupby("family")["bought_for"].median().reindex(kind_of.index)
+    by_kind = bought.groupby(bought["family"].map(kind_of))["bought_for"].median()
+    return by_family.fillna(kind_of.map(by_kind)).astype(float)

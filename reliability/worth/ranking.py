@@ -9,6 +9,7 @@ from reliability.records.frames import Records
 from reliability.worth.appraisal import appraise
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import verdict_row
+from reliability.worth.money import usual_prices
 from reliability.worth.offers import NAMES, read_unit
 
 RANKING_COLUMNS = (
@@ -29,26 +30,6 @@ RANKING_COLUMNS = (
 )
 
 ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
-
-
-def usual_prices(records: Records) -> pd.Series:
-    """Price at which each family's units were usually bought.
-
-    Parameters
-    ----------
-    records : Records
-
-    Returns
-    -------
-    Series of float, indexed by family
-        Median of what this bench paid; of the whole kind where the family was never bought; NaN where
-        nothing was.
-    """
-    kind_of = records.families.set_index("family")["kind"]
-    bought = records.jobs[records.jobs["origin"].isna() & records.jobs["bought_for"].notna()]
-    by_family = bought.groupby("family")["bought_for"].median().reindex(kind_of.index)
-    by_kind = bought.groupby(bought["family"].map(kind_of))["bought_for"].median()
-    return by_family.fillna(kind_of.map(by_kind)).astype(float)
 
 
 def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:

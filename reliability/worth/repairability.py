@@ -97,8 +97,8 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     table = pairs.merge(by_pair, how="left", on=["job", "component"]).merge(
         jobs[["job", "family", "outcome", "ended_by", "own"]], on="job"
     )
-    touched = table["touched"].fillna(False).astype(bool)
-    no_part = table["no_part"].fillna(False).astype(bool)
+    touched = table["touched"].eq(True)
+    no_part = table["no_part"].eq(True)
     ended_by_it = table["ended_by"] == table["component"]
     repaired = table["outcome"] == REPAIRED
     mended = repaired | (touched & ~ended_by_it & ~no_part)
