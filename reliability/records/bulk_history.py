@@ -31,17 +31,30 @@ def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, 
 
 
 def keep_jobs(connection: Connection, touched: Collection[str], exponent: int, reason: str) -> None:
-    """Add a version of every touched job, with all that belongs to it, to the history.
-
-    The tables are read side by side in the order of their jobs, so memory does not grow with them.
-    """
+    """Add a version of every touched job, with all that belongs to it, to the history."""
     if not touched:
         return
     query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == "jobs")
     last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
+    now, versions = utc_now(), []
+    for job, document in documents(connection, exponent):
+        if job in touched:
+            versions.append({"what": "jobs", "key": job, "version": last.get(job, 0) + 1, "written_at": now,
+                             "reason": reason, "content": store.to_json(document)})  # fmt: skip
+        if len(versions) == CHUNK:
+            connection.execute(insert(HISTORY), versions)
+            versions = []
+    if versions:
+        connection.execute(insert(HISTORY), versions)
+
+
+def documents(connection: Connection, exponent: int) -> Iterator[tuple[str, Content]]:
+    """Read every job with all that belongs to it, as the history writes it.
+
+    The tables are read side by side in the order of their jobs, so memory does not grow with them.
+    """
     parts = {part: _by_job(connection, part, exponent) for part in PARTS_OF_A_JOB}
     waiting = {part: next(groups, None) for part, groups in parts.items()}
-    now, versions = utc_now(), []
     for job, (content,) in _by_job(connection, "jobs", exponent):
         document: Content = {"job": {"job": job, **content}}
         for part, groups in parts.items():
@@ -51,14 +64,7 @@ def keep_jobs(connection: Connection, touched: Collection[str], exponent: int, r
                 waiting[part] = next(groups, None)
             else:
                 document[part] = []
-        if job in touched:
-            versions.append({"what": "jobs", "key": job, "version": last.get(job, 0) + 1, "written_at": now,
-                             "reason": reason, "content": store.to_json(document)})  # fmt: skip
-        if len(versions) == CHUNK:
-            connection.execute(insert(HISTORY), versions)
-            versions = []
-    if versions:
-        connection.execute(insert(HISTORY), versions)
+        yield job, document
 
 
 def _by_job(connection: Connection, name: str, exponent: int) -> Iterator[tuple[str, list[Content]]]:

@@ -1,27 +1,24 @@
 """The ledger: jobs and reference rows in a database that keeps every version of them."""
 
-import json
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
-from sqlalchemy import Connection, Engine, delete, func, select
-from sqlalchemy.engine import URL
+from sqlalchemy import Connection, delete
 
-from reliability.errors import InvalidInput, UnknownName, unknown
+from reliability.errors import InvalidInput, unknown
 from reliability.records import store
-from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, check_document, check_rows
-from reliability.records.faults import Fault, nearest, refuse
+from reliability.records.checks import JobDocument, check_document, check_rows
+from reliability.records.faults import Fault, refuse
 from reliability.records.merging import merge_document
-from reliability.records.opening import open_engine, parse_url, shown_url, transaction, worded
+from reliability.records.opening import open_engine, parse_url, transaction, worded
+from reliability.records.problems import Problem
+from reliability.records.reading import LedgerReader, document_in
 from reliability.records.schema import SQL_TABLES
-from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
-from reliability.records.values import Value, read_value
 from reliability.records.writing import add_families, append_job, put_rows, write_job
 
-__all__ = ["JobDocument", "Ledger", "check_document", "check_rows", "open_ledger"]
+__all__ = ["JobDocument", "Ledger", "Problem", "check_document", "check_rows", "open_ledger"]
 
 #: Tables that `put` writes; jobs and what belongs to them go in as whole documents.
 REFERENCE_TABLES = ("settings", "families", "models", "parts", "hearsay")
@@ -51,7 +48,7 @@ def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
     return Ledger(open_engine(parsed, create=create), parsed)
 
 
-class Ledger:
+class Ledger(LedgerReader):
     """An open ledger. Every method is one transaction; any number of writers may share it.
 
     Parameters
@@ -62,43 +59,11 @@ class Ledger:
         Where it is, for messages.
     """
 
-    def __init__(self, engine: Engine, url: URL) -> None:
-        self._engine = engine
-        self._url = url
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Let go of the database."""
-        self._engine.dispose()
-
-    @property
-    def name(self) -> str:
-        """Where the ledger is, without any password."""
-        return shown_url(self._url)
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """Open a transaction that sees one state of the ledger."""
-        with worded(self._url), transaction(self._engine) as connection:
-            yield connection
-
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """Open a transaction that shuts other writers out; it writes all or nothing."""
         with worded(self._url), transaction(self._engine, write=True) as connection:
             yield connection
-
-    def next_job_number(self) -> str:
-        """Tell the number that the next intake will get, if nobody else is quicker."""
-        with self.reading() as connection:
-            return store.next_number(connection)
 
     def intake(self, document: JobDocument, *, new_components: Collection[str] = ()) -> str:
         """Take a unit in: give it the next number and write it as open.
@@ -203,7 +168,7 @@ class Ledger:
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
             exponent = store.exponent_in(connection)
-            old = _document(connection, job, exponent)
+            old = document_in(connection, job, exponent)
             named = changes.get("job", {}).get("job", old["job"]["job"])
             if named != old["job"]["job"]:
                 raise InvalidInput(
@@ -235,37 +200,10 @@ class Ledger:
         if not reason.strip():
             raise InvalidInput("A withdrawal needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            number = _document(connection, job, store.exponent_in(connection))["job"]["job"]
+            number = document_in(connection, job, store.exponent_in(connection))["job"]["job"]
             store.remove_parts(connection, number)
             connection.execute(delete(SQL_TABLES["jobs"]).where(SQL_TABLES["jobs"].c.job == number))
             store.keep_version(connection, "jobs", number, reason, None)
-
-    def job(self, job: str) -> JobDocument:
-        """Read a whole job.
-
-        Raises
-        ------
-        UnknownName
-            If there is none of that number.
-        """
-        with self.reading() as connection:
-            return _document(connection, job, store.exponent_in(connection))
-
-    def history(self, job: str) -> list[dict[str, Any]]:
-        """Read every version of a job, oldest first: version, written_at, reason, content.
-
-        `content` is a JobDocument, or None where the job was withdrawn.
-        """
-        with self.reading() as connection:
-            found = store.versions(connection, "jobs", job)
-            if not found:
-                _document(connection, job, 0)
-            exponent = store.exponent_in(connection)
-        return [
-            {"version": row.version, "written_at": row.written_at, "reason": row.reason,
-             "content": None if row.content is None else _document_from(json.loads(row.content), exponent)}
-            for row in found
-        ]  # fmt: skip
 
     def put(self, table: str, rows: Iterable[Mapping[str, Any]], *, reason: str) -> None:
         """Insert reference rows, or write new versions of them.
@@ -290,56 +228,6 @@ class Ledger:
             exponent = store.exponent_in(connection)
             refuse(put_rows(connection, table, rows, exponent, reason))
 
-    def rows(self, table: str) -> list[dict[str, Value]]:
-        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
-        if table not in TABLES:
-            raise unknown("The ledger has no table", table, TABLES)
-        with self.reading() as connection:
-            return store.fetch_rows(connection, table, store.exponent_in(connection))
-
-    def names(self, column: str) -> list[str]:
-        """List known names of one kind, sorted; components and signs include the usual ones."""
-        if column not in store.NAMES:
-            raise unknown("The ledger keeps no names of", column, store.NAMES)
-        with self.reading() as connection:
-            found = store.names_in(connection, column)
-        usual: Collection[str] = ()
-        if column == "component":
-            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
-        elif column == "sign":
-            usual = USUAL_SIGNS
-        return sorted(found | set(usual))
-
-    def setting(self, name: str) -> Value:
-        """Read a setting or its default: text, Decimal for money, float, int, or None."""
-        if name not in SETTINGS:
-            raise unknown("There is no setting", name, SETTINGS)
-        with self.reading() as connection:
-            exponent = store.exponent_in(connection)
-            settings = SQL_TABLES["settings"]
-            query = select(settings.c.value).where(settings.c.setting == name)
-            text = connection.execute(query).scalar()
-        text = SETTINGS[name].default if text is None else text
-        return None if text is None else read_value(SETTINGS[name], text, exponent)
-
 
 def _said(row: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in row.items() if value is not None}
-
-
-def _document(connection: Connection, job: str, exponent: int) -> JobDocument:
-    found = store.fetch_document(connection, str(job).strip(), exponent)
-    if found is not None:
-        return found
-    jobs = SQL_TABLES["jobs"].c.job
-    count = connection.execute(select(func.count(jobs))).scalar_one()
-    near = nearest(str(job), connection.execute(select(jobs)).scalars()) if count else ""
-    raise UnknownName(f"The ledger holds no job {job!r}; it holds {count} jobs.{near}")
-
-
-def _document_from(content: Mapping[str, Any], exponent: int) -> JobDocument:
-    document: JobDocument = {"job": store.from_json(TABLES["jobs"], content["job"], exponent)}
-    for part in PARTS_OF_A_JOB:
-        rows = [store.from_json(TABLES[part], {"job": "0", **row}, exponent) for row in content[part]]
-        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in rows]
-    return document

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select, update
 
 from reliability.records import store
-from reliability.records.checks import JobDocument, clean_document, clean_rows
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, clean_document, clean_rows
 from reliability.records.currencies import EXPONENTS
 from reliability.records.faults import Fault, Refused, refuse
 from reliability.records.schema import SQL_TABLES
@@ -56,6 +56,8 @@ def write_job(
     if old is not None and store.document_content(clean) == store.document_content(old):
         more.append(Fault("job", "", f"job {number} says so already"))
     refuse([*faults, *more])
+    for part in PARTS_OF_A_JOB:
+        clean[part].sort(key=lambda row, table=TABLES[part]: store.sort_key(table, row))
     store.replace_document(connection, clean, exponent, new=old is None)
     store.keep_version(connection, "jobs", number, reason, store.document_content(clean))
     return number

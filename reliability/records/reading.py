@@ -1,0 +1,164 @@
+"""What can be read from an open ledger."""
+
+import datetime
+import json
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy.engine import URL
+
+from reliability.errors import UnknownName, unknown
+from reliability.records import store
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument
+from reliability.records.faults import nearest
+from reliability.records.opening import shown_url, transaction, worded
+from reliability.records.problems import Problem
+from reliability.records.schema import SQL_TABLES
+from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
+from reliability.records.values import Value, read_value
+
+
+class LedgerReader:
+    """An open ledger as far as it is only read.
+
+    Parameters
+    ----------
+    engine : Engine
+        As `open_ledger` prepares it.
+    url : URL
+        Where it is, for messages.
+    """
+
+    def __init__(self, engine: Engine, url: URL) -> None:
+        self._engine = engine
+        self._url = url
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    @property
+    def name(self) -> str:
+        """Where the ledger is, without any password."""
+        return shown_url(self._url)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one state of the ledger."""
+        with worded(self._url), transaction(self._engine) as connection:
+            yield connection
+
+    def next_job_number(self) -> str:
+        """Tell the number that the next intake will get, if nobody else is quicker."""
+        with self.reading() as connection:
+            return store.next_number(connection)
+
+    def job(self, job: str) -> JobDocument:
+        """Read a whole job.
+
+        Raises
+        ------
+        UnknownName
+            If there is none of that number.
+        """
+        with self.reading() as connection:
+            return document_in(connection, job, store.exponent_in(connection))
+
+    def history(self, job: str) -> list[dict[str, Any]]:
+        """Read every version of a job, oldest first: version, written_at, reason, content.
+
+        `content` is a JobDocument, or None where the job was withdrawn.
+        """
+        with self.reading() as connection:
+            found = store.versions(connection, "jobs", job)
+            if not found:
+                document_in(connection, job, 0)
+            exponent = store.exponent_in(connection)
+        return [
+            {"version": row.version, "written_at": row.written_at, "reason": row.reason,
+             "content": None if row.content is None else _document_from(json.loads(row.content), exponent)}
+            for row in found
+        ]  # fmt: skip
+
+    def rows(self, table: str) -> list[dict[str, Value]]:
+        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
+        if table not in TABLES:
+            raise unknown("The ledger has no table", table, TABLES)
+        with self.reading() as connection:
+            return store.fetch_rows(connection, table, store.exponent_in(connection))
+
+    def names(self, column: str) -> list[str]:
+        """List known names of one kind, sorted; components and signs include the usual ones."""
+        if column not in store.NAMES:
+            raise unknown("The ledger keeps no names of", column, store.NAMES)
+        with self.reading() as connection:
+            found = store.names_in(connection, column)
+        usual: Collection[str] = ()
+        if column == "component":
+            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
+        elif column == "sign":
+            usual = USUAL_SIGNS
+        return sorted(found | set(usual))
+
+    def setting(self, name: str) -> Value:
+        """Read a setting or its default: text, Decimal for money, float, int, or None."""
+        if name not in SETTINGS:
+            raise unknown("There is no setting", name, SETTINGS)
+        with self.reading() as connection:
+            exponent = store.exponent_in(connection)
+            settings = SQL_TABLES["settings"]
+            query = select(settings.c.value).where(settings.c.setting == name)
+            text = connection.execute(query).scalar()
+        text = SETTINGS[name].default if text is None else text
+        return None if text is None else read_value(SETTINGS[name], text, exponent)
+
+    def backup(self, path: str | Path) -> None:
+        """Write a consistent copy to a new file, also while others write; the copy is checked.
+
+        Raises
+        ------
+        LedgerError
+            If the file exists, cannot be written, or the copy fails its check.
+        """
+        from reliability.records.backup import copy_to  # as in `check`
+
+        with worded(self._url), self._engine.connect() as connection:
+            copy_to(connection, Path(path))
+
+    def check(self, *, today: datetime.date | None = None) -> list[Problem]:
+        """Verify the ledger and name what is doubtful in it; `audit.check_ledger` says how."""
+        # Writing down a job starts faster without the audit.
+        from reliability.records.audit import check_ledger
+
+        return check_ledger(self, today=today)
+
+
+def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
+    """Read a whole job, or say that there is none."""
+    found = store.fetch_document(connection, str(job).strip(), exponent)
+    if found is not None:
+        return found
+    jobs = SQL_TABLES["jobs"].c.job
+    count = connection.execute(select(func.count(jobs))).scalar_one()
+    near = nearest(str(job), connection.execute(select(jobs)).scalars()) if count else ""
+    raise UnknownName(f"The ledger holds no job {job!r}; it holds {count} jobs.{near}")
+
+
+def _document_from(content: Mapping[str, Any], exponent: int) -> JobDocument:
+    document: JobDocument = {"job": store.from_json(TABLES["jobs"], content["job"], exponent)}
+    for part in PARTS_OF_A_JOB:
+        rows = [store.from_json(TABLES[part], {"job": "0", **row}, exponent) for row in content[part]]
+        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in rows]
+    return document

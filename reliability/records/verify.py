@@ -1,0 +1,118 @@
+"""Whether a ledger is what it should be: the file, the rules, the history, the numbers."""
+
+import json
+from collections.abc import Iterable, Iterator
+from itertools import groupby
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from reliability.records import store
+from reliability.records.bulk_history import documents
+from reliability.records.checks import clean_row
+from reliability.records.numbering import split_number
+from reliability.records.package_check import PackageCheck
+from reliability.records.problems import Problem, broken
+from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES
+from reliability.records.tables import TABLES
+from reliability.records.values import Value
+
+Rows = dict[str, list[dict[str, Value]]]
+
+
+def file_problems(connection: Connection) -> list[Problem]:
+    """Let the database check its own file and every reference between tables."""
+    if connection.dialect.name != "sqlite":
+        return []
+    found = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
+    # A broken CHECK is no damage to the file: the rules name the row and the column.
+    damages = [line for line in found if line != "ok" and not line.startswith(("CHECK", "NULL value"))]
+    if damages:
+        return [broken("damaged file", f"{line}; restore a backup") for line in damages]
+    dangling = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+    return [broken("reference to nothing", f"the row refers to {row[2]} that does not exist",
+                   f"{row[0]}, row {row[1]}") for row in dangling]  # fmt: skip
+
+
+def rule_problems(rows: Rows, exponent: int) -> list[Problem]:
+    """Test every row against every documented rule, as an import would."""
+    check = PackageCheck()
+    found: list[Problem] = []
+    for name, table in TABLES.items():
+        for number, row in enumerate(rows[name], 1):
+            clean, complaints = clean_row(table, row, exponent)
+            if complaints:
+                check.remember(name, row, readable=False)
+            complaints = complaints or check.complaints(name, clean, number)
+            where = _named(name, row)
+            found += [
+                broken("rule broken", f"column {column}: {message}", where) for column, message in complaints
+            ]
+    jobs = rows["jobs"]
+    found += [broken("rule broken", f"column {column}: {message}", f"job {jobs[number - 1]['job']}")
+              for number, (column, message) in check.ended_by_sound()]  # fmt: skip
+    return found
+
+
+def _named(name: str, row: dict[str, Value]) -> str:
+    key = TABLES[name].key
+    shown = ", ".join(f"{part} {row[part]}" for part in key if row[part])
+    return shown if key[0] == "job" else f"{name}, {shown}"
+
+
+def history_problems(connection: Connection, rows: Rows, exponent: int) -> list[Problem]:
+    """Compare the newest version of everything with the current tables."""
+    query = select(HISTORY.c.what, HISTORY.c.key, HISTORY.c.version, HISTORY.c.content)
+    newest: dict[tuple[str, str], str | None] = {}
+    found: list[Problem] = []
+    ordered = connection.execute(query.order_by(HISTORY.c.what, HISTORY.c.key, HISTORY.c.version))
+    for (what, key), versions in groupby(ordered, key=lambda row: (row.what, row.key)):
+        numbers, contents = zip(*((row.version, row.content) for row in versions), strict=True)
+        newest[what, key] = contents[-1]
+        if numbers != tuple(range(1, len(numbers) + 1)):
+            found.append(
+                broken("history incomplete", f"versions {numbers} are not counted from 1", f"{what} {key}")
+            )
+    for what, key, content in _current(connection, rows, exponent):
+        kept = newest.pop((what, key), None)
+        if kept is None:
+            found.append(broken("history incomplete", "no version of it was kept", f"{what} {key}"))
+        elif json.loads(kept) != content:
+            found.append(broken("history differs", "the newest version kept is not what the tables say",
+                                f"{what} {key}"))  # fmt: skip
+    found += [broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
+              for (what, key), content in newest.items() if content is not None]  # fmt: skip
+    return found
+
+
+def _current(connection: Connection, rows: Rows, exponent: int) -> Iterator[tuple[str, str, Any]]:
+    for job, document in documents(connection, exponent):
+        yield "jobs", job, document
+    for name, table in TABLES.items():
+        if "job" not in table.names:
+            yield from ((name, store.key_text(table, row), store.content_of(row)) for row in rows[name])
+
+
+def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> list[Problem]:
+    """Test that no number can be given out twice."""
+    last = {row.prefix: row.last for row in connection.execute(select(NUMBERING))}
+    found: list[Problem] = []
+    seen: dict[tuple[str, int], str] = {}
+    for job in jobs:
+        number = split_number(str(job["job"]))
+        if job["origin"] or number is None:
+            continue
+        if number.digits > last.get(number.prefix, -1):
+            found.append(
+                broken("number not counted", "intake could give this number out again", f"job {job['job']}")
+            )
+        first = seen.setdefault((number.prefix, number.digits), str(job["job"]))
+        if first != job["job"]:
+            found.append(broken("number used twice", "only the zeros in front differ",
+                                f"job {first}", f"job {job['job']}"))  # fmt: skip
+    return found
+
+
+def all_rows(connection: Connection, exponent: int) -> Rows:
+    """Read every current row."""
+    return {name: store.fetch_rows(connection, name, exponent) for name in SQL_TABLES}
