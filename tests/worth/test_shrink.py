@@ -1,0 +1,130 @@
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.integrate import dblquad
+from scipy.special import expit
+from scipy.stats import norm
+
+from reliability.errors import InvalidInput
+from reliability.worth.shrink import Block, fit_shrunk_amount, fit_shrunk_logit
+
+DATA = Path(__file__).parents[1] / "data"
+
+
+# B. Efron, C. Morris, Scientific American 236(5) (1977) 119-127: grand mean .265, shrinking factor .212,
+# Clemente .294 (this one from memory). With the spreads their formula implies, the posterior mean is theirs.
+def test_amounts_shrink_like_the_baseball_averages():
+    with (DATA / "efron_morris_baseball.csv").open(encoding="utf-8") as lines:
+        rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    average = np.array([int(row["hits"]) / int(row["at_bats"]) for row in rows])
+    mean = average.mean()
+    within = mean * (1 - mean) / 45
+    factor = 1 - (len(average) - 3) * within / ((average - mean) ** 2).sum()
+    assert_allclose((mean, factor), (0.265, 0.212), atol=0.0005)
+    fit = fit_shrunk_amount(
+        average,
+        [Block("grand mean", np.ones((len(average), 1)), (100.0,))],
+        inner=np.arange(len(average)),
+        inner_sds=(np.sqrt(within * factor / (1 - factor)),),
+        usual_sd=np.sqrt(within),
+        usual_sd_worth=1e9,
+    )
+    shrunk, _, _ = fit.predict([[1.0]], [0])
+    assert rows[0]["player"] == "Clemente"
+    assert_allclose(shrunk, 0.294, atol=0.0005)
+
+
+def test_amounts_agree_with_the_plain_matrix_formula():
+    rng = np.random.default_rng(5)
+    group, x = rng.integers(0, 4, 30), rng.normal(size=(30, 2))
+    y = x @ [1.0, -0.5] + np.array([0.3, -0.2, 0.5, 0.0])[group] + rng.normal(0, 0.4, 30)
+    fit = fit_shrunk_amount(
+        y, [Block("x", x, (0.8,), 0.1)], inner=group, inner_sds=(0.3,), usual_sd=0.4, usual_sd_worth=1e9
+    )
+    z = np.hstack([x, np.eye(4)[group]])
+    prior_mean, prior = np.array([0.1, 0.1, 0, 0, 0, 0]), np.diag([0.8**-2] * 2 + [0.3**-2] * 4)
+    covariance = np.linalg.inv(z.T @ z / 0.16 + prior)
+    mean = covariance @ (z.T @ y / 0.16 + prior @ prior_mean)
+    ask = np.array([0.7, 0.2, 0, 0, 1, 0])
+    got_mean, got_sd, _ = fit.predict([[0.7, 0.2]], [2])
+    assert_allclose(got_mean, ask @ mean, rtol=1e-6)
+    assert_allclose(got_sd, np.sqrt(ask @ covariance @ ask), rtol=1e-6)
+
+
+def test_odds_agree_with_a_double_integral():
+    # Two groups: 9 of 10 and 1 of 3; level N(0.5, 1), groups N(0, 0.7^2) around it.
+    fit = fit_shrunk_logit(
+        [9.0, 1.0],
+        [10.0, 3.0],
+        [Block("level", np.ones((2, 1)), (1.0,), 0.5)],
+        inner=[0, 1],
+        inner_sds=(0.7,),
+    )
+
+    def density(first, level):
+        # The second group is summed out on a fine grid.
+        second = np.linspace(-4, 4, 161)
+        other = expit(level + second) * (1 - expit(level + second)) ** 2 * norm.pdf(second, 0, 0.7)
+        p = expit(level + first)
+        return p**9 * (1 - p) * norm.pdf(first, 0, 0.7) * norm.pdf(level, 0.5, 1.0) * other.sum()
+
+    total = dblquad(density, -4, 5, -4, 4, epsabs=1e-9)[0]
+    mean = dblquad(lambda f, m: (f + m) * density(f, m), -4, 5, -4, 4, epsabs=1e-9)[0] / total
+    square = dblquad(lambda f, m: (f + m) ** 2 * density(f, m), -4, 5, -4, 4, epsabs=1e-9)[0] / total
+    got_mean, got_sd, _ = fit.predict([[1.0]], [0])
+    # Laplace's approximation: within a fifth of the posterior's own spread.
+    sd = np.sqrt(square - mean**2)
+    assert abs(got_mean[0] - mean) < 0.2 * sd
+    assert_allclose(got_sd[0], sd, rtol=0.1)
+
+
+def test_much_data_speak_for_themselves_and_none_for_the_level():
+    fit = fit_shrunk_logit(
+        [9000.0, 300.0],
+        [10000.0, 1000.0],
+        [Block("level", np.ones((2, 1)), (1.0,))],
+        inner=[0, 1],
+        n_inner=3,
+        inner_sds=(0.3, 1.0),
+    )
+    mean, sd, own = fit.predict(np.ones((4, 1)), [0, 1, 2, -1])
+    assert_allclose(expit(mean[:2]), (0.9, 0.3), atol=0.01)
+    assert_allclose(mean[2], mean[3])
+    assert_allclose(sd[2], sd[3])
+    assert own[0] > 0.99
+    assert own[2] == own[3] == 0.0
+
+
+def test_a_row_counts_as_often_as_it_is_repeated():
+    block = [Block("level", np.ones((3, 1)), (1.0,))]
+    once = fit_shrunk_logit([1.0, 1.0, 0.0], [1.0, 1.0, 1.0], block, inner=[0, 0, 1], inner_sds=(0.5, 1.0))
+    counted = fit_shrunk_logit(
+        [2.0, 0.0], [2.0, 1.0], [Block("level", np.ones((2, 1)), (1.0,))], inner=[0, 1], inner_sds=(0.5, 1.0)
+    )
+    for group in (0, 1, -1):
+        assert_allclose(once.predict([[1.0]], group), counted.predict([[1.0]], group), rtol=1e-6)
+
+
+def test_without_rows_amounts_are_the_prior():
+    fit = fit_shrunk_amount(
+        [], [Block("level", np.ones((0, 1)), (2.0,), 5.0)], inner=[], inner_sds=(0.5,), usual_sd=0.3
+    )
+    mean, sd, _ = fit.predict([[1.0]])
+    assert_allclose((mean[0], sd[0]), (5.0, np.hypot(2.0, 0.5)))
+    assert_allclose(fit.residual_sd, 0.3)
+
+
+def test_refusals():
+    block = [Block("level", np.ones((1, 1)), (1.0,))]
+    with pytest.raises(InvalidInput, match="1 rows were given, 1 of them break this"):
+        fit_shrunk_logit([2.0], [1.0], block)
+    with pytest.raises(InvalidInput, match="0 rows were given"):
+        fit_shrunk_logit([], [], [Block("level", np.ones((0, 1)), (1.0,))])
+    with pytest.raises(InvalidInput, match="must be finite; 1 of 1"):
+        fit_shrunk_amount([np.nan], block)
+    fit = fit_shrunk_logit([1.0], [1.0], block, inner=[0])
+    with pytest.raises(InvalidInput, match=r"1 upper effects and 1 groups; .* 2 columns and groups up to 3"):
+        fit.predict([[1.0, 1.0]], [3])
