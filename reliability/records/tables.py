@@ -18,6 +18,7 @@ from reliability.records.columns import (
     text,
     year,
 )
+from reliability.records.reference import markdown
 from reliability.records.rules import (
     dates_in_order,
     empty_exactly_where,
@@ -53,6 +54,7 @@ __all__ = [
     "USUAL_SIGNS",
     "Column",
     "Table",
+    "as_markdown",
     "usual_components",
 ]
 
@@ -263,3 +265,8 @@ TABLES: dict[str, Table] = {
     table.name: table
     for table in (SETTINGS_TABLE, FAMILIES, MODELS, JOBS, FINDINGS, SIGNS, FOLLOWUPS, PARTS, HEARSAY)
 }
+
+
+def as_markdown() -> str:
+    """Write the reference page of every table, column and rule."""
+    return markdown(TABLES, SETTINGS)

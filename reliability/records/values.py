@@ -131,7 +131,8 @@ def _date(_column: Column, value: object, _exponent: int) -> str:
 
 def _decimal(value: object, pattern: re.Pattern[str], what: str) -> Decimal:
     if isinstance(value, str):
-        if pattern.fullmatch(value) and len(value) < 40:
+        # The smallest double takes 326 characters as a plain decimal.
+        if pattern.fullmatch(value) and len(value) < 400:
             return Decimal(value)
         hint = f"; write {value.replace(',', '.')}" if re.fullmatch(r"[0-9]+,[0-9]+", value) else ""
         raise Refused(f"{_shown(value)} is not {what}{hint}")

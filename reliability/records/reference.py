@@ -1,0 +1,72 @@
+"""The reference page of all tables, columns and rules, generated from their description."""
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from reliability.records.columns import KINDS, Column, Table
+from reliability.records.ties import MORE_RULES, TIES
+from reliability.records.values import bounds
+
+
+def markdown(tables: Mapping[str, Table], settings: Mapping[str, Column]) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    tables : mapping of str to Table
+        Every table by name.
+    settings : mapping of str to Column
+        Every setting by name.
+
+    Returns
+    -------
+    str
+        Markdown, one heading per table.
+    """
+    lines = [
+        "A cell may be empty unless its column is marked *; empty means not known, never zero and never no. "
+        "Texts are trimmed and otherwise kept as they are. How cells are written:",
+        "",
+        *(f"- **{kind}**: {how}" for kind, how in KINDS.items()),
+        "",
+    ]
+    for table in tables.values():
+        lines += _table(table)
+        if table.name == "settings":
+            lines += [*_columns(settings.values(), "setting"), ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _table(table: Table) -> Iterator[str]:
+    yield f"### {table.name}"
+    yield ""
+    yield table.meaning
+    yield ""
+    yield from _columns(table.columns, "column")
+    yield ""
+    yield "Rules:"
+    yield ""
+    yield f"- no two rows have the same {', '.join(table.key)}"
+    yield from (f"- {column} is a row of {other}" for column, other in table.references.items())
+    yield from (f"- {rule.statement}" for rule in table.rules)
+    yield from (f"- {tie.statement}" for tie in TIES if tie.table == table.name)
+    yield from (f"- {statement}" for name, statement in MORE_RULES if name == table.name)
+    yield ""
+
+
+def _columns(columns: Iterable[Column], heading: str) -> Iterator[str]:
+    yield f"| {heading} | kind | meaning | allowed |"
+    yield "|---|---|---|---|"
+    for column in columns:
+        name = column.name + ("*" if column.required else "")
+        yield f"| {name} | {_kind(column)} | {column.meaning} | {_allowed(column)} |"
+
+
+def _kind(column: Column) -> str:
+    return column.kind + (f", {column.unit}" if column.unit and column.unit != "currency" else "")
+
+
+def _allowed(column: Column) -> str:
+    parts = [", ".join(column.allowed), bounds(column)]
+    if column.default:
+        parts.append(f"empty: {column.default}")
+    return "; ".join(part for part in parts if part)

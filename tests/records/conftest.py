@@ -1,0 +1,74 @@
+from decimal import Decimal
+
+import pytest
+
+from reliability.records.ledger import open_ledger
+
+FAMILY = {
+    "family": "Tarnwick T2",
+    "kind": "tape deck",
+    "maker": "Tarnwick",
+    "first_year": 1975,
+    "last_year": 1984,
+}
+
+
+@pytest.fixture
+def file(tmp_path):
+    return tmp_path / "bench.db"
+
+
+@pytest.fixture
+def ledger(file):
+    with open_ledger(file, create=True) as opened:
+        opened.put("families", [FAMILY], reason="first family")
+        yield opened
+
+
+@pytest.fixture
+def finished():
+    """Build a finished job; keywords are columns of jobs, or findings, signs, followups."""
+
+    def build(**given):
+        parts = {part: given.pop(part, []) for part in ("findings", "signs", "followups")}
+        job = {
+            "family": "Tarnwick T2",
+            "taken_in": "2026-05-01",
+            "closed": "2026-05-10",
+            "outcome": "repaired",
+        }
+        return {"job": {**job, **given}, **parts}
+
+    return build
+
+
+@pytest.fixture
+def full():
+    """Build a job that fills every column of every part."""
+
+    def build():
+        return {
+            "job": {
+                "family": "Tarnwick T2", "model": "T2 mk II", "lot": "attic",
+                "built_from": 1978, "built_to": 1979, "year_basis": "serial number",
+                "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired", "bought_for": Decimal("12.50"), "hours": 2.25, "other_costs": 4,
+                "sold_for": 99.9, "sold_on": "2026-06", "salvage_value": Decimal("0"), "origin": None,
+                "remarks": "=SUM(A1)\nsecond line, with \"quotes\"",
+            },
+            "findings": [
+                {"component": "belt", "found": "failed", "original": "no", "fitted_from": 1990,
+                 "fitted_to": 1995, "failed_from": "2020-01", "failed_to": "2026-04-30",
+                 "action": "replaced", "part_cost": 3.2,
+                 "part_source": "new"},
+                {"component": "head", "position": "left", "found": "failed", "arose": "during work",
+                 "failed_from": "2026-05-02", "failed_to": "2026-05-02", "action": "no part"},
+                {"component": "motor", "found": "sound"},
+            ],
+            "signs": [{"sign": "rust", "seen": "yes"}, {"sign": "hum", "seen": "no"}],
+            "followups": [
+                {"checked_on": "2026-09-01", "working": "no", "failed_on": "2026-08-15", "component": "belt",
+                 "hours": 0.5, "cost": "1.00"},
+            ],
+        }  # fmt: skip
+
+    return build
