@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from reliability.errors import BenchoddsError
 from reliability.simulate.demo import write_demo
 
 
@@ -21,7 +22,10 @@ def demo(out: Path) -> None:
 
     Example: python -m reliability.simulate demo --out data/demo
     """
-    write_demo(out)
+    try:
+        write_demo(out)
+    except BenchoddsError as error:
+        raise click.ClickException(str(error)) from None
     click.echo(f"The demo is in {out}.")
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from reliability.simulate.trade import KINDS
 from reliability.simulate.world import Family, Part
 
-PARTS_GONE_LONG_AGO, LASERS_GONE = 2010.0, 2021.5
+PARTS_GONE_LONG_AGO, LASERS_GONE = 2010.0, 2019.75
 
 
 def _family(
@@ -42,7 +42,8 @@ def _tape_decks() -> tuple[Family, ...]:
     return (
         _family(
             "tape deck", "Obbelin 310", "Obbelin Strake", (1979, 1986), 220,
-            parts={"gear": {"scale": 95.0}, "belt": {"scale": 22.0}, "head": {"scale": 85.0}},
+            parts={"gear": {"scale": 95.0}, "belt": {"scale": 22.0}, "head": {"scale": 85.0},
+                   "display": {"dies": 0.05}},
             popularity=60, ask=36, models=("310", "310 S", "312"), priced_on="2025-04", drift=0.02,
             notes="Plain belt drive. New belts and rollers are easy to get.",
         ),
@@ -53,10 +54,10 @@ def _tape_decks() -> tuple[Family, ...]:
             base_hours=1.6, notes="Three heads, two motors.",
         ),
         _family(
-            "tape deck", "Pellowick 22", "Pellowick Drunn", (1979, 1988), 265,
-            parts={"gear": {"scale": 90.0, "shape": 5.0, "change_year": 1984, "change_factor": 0.42,
+            "tape deck", "Pellowick 22", "Pellowick Drunn", (1979, 1988), 280,
+            parts={"gear": {"scale": 90.0, "shape": 5.0, "change_year": 1984, "change_factor": 0.38,
                             "supply": gone, "rebuild": 0.12}},
-            popularity=40, ask=30, models=("22", "22 B", "24"), priced_on="2024-09",
+            popularity=50, ask=28, models=("22", "22 B", "24"), priced_on="2024-09",
             notes="Cam gear of the mechanism differs between early and late ones.",
         ),
         _family(
@@ -88,7 +89,7 @@ def _turntables() -> tuple[Family, ...]:
         ),
         _family(
             "turntable", "Hulverby B1", "Hulverby Ostrel", (1980, 1988), 135,
-            parts={"belt": {"scale": 20.0}, "tonearm": {"scale": 70.0}},
+            parts={"belt": {"scale": 20.0}, "tonearm": {"scale": 70.0, "dies": 0.05}},
             popularity=19, ask=20, models=("B1",), priced_on="2024-03",
             notes="Cheap belt drive; the cartridge is half of its price.",
         ),
@@ -138,7 +139,7 @@ def _receivers() -> tuple[Family, ...]:
             "receiver", "Ploverine 2020", "Ploverine Addick", (1978, 1984), 320, owner_price=340,
             parts={"output stage": {"scale": 62.0, "price": 58.0, "skill": 0.6,
                                     "supply": ((0.0, "yes"), (2013.0, "salvage only"))},
-                   "switch": {"scale": 42.0, "dies": 0.08}},
+                   "switch": {"scale": 42.0, "dies": 0.15, "skill": 0.7}},
             popularity=12, ask=75, models=("2020", "2025"), priced_on="2024-12", base_hours=1.8,
             notes="Output modules fail and are dear; push buttons break when touched.",
         ),

@@ -39,7 +39,7 @@ often end the job.
   {early} of the gears made before have failed, and {late} of those made since; there are no
   new ones. Units built before are worth taking, later ones are not.
 - **Yarrowen C7**: the gears crumble ({crumbs} have failed) and cannot be had.
-- **Tavisk 100**: the laser could be bought until the middle of 2021. Repairs before that say
+- **Tavisk 100**: the laser could be bought until the autumn of 2019. Repairs before that say
   little about today.
 - **Tavisk 700**: a laser costs about what the working unit fetches. The bench gives up, rightly.
 - **Hulverby B1** can mostly be repaired and still loses money: parts and time eat the price.

@@ -1,0 +1,187 @@
+"""The demo in the repository: what the command writes, valid, and as instructive as its page says."""
+
+import csv
+import json
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from reliability.records.exchange import export_package, import_package, read_package
+from reliability.records.ledger import open_ledger
+from reliability.simulate import appraise
+from reliability.simulate.__main__ import main
+from reliability.simulate.demo import demo_world
+from reliability.simulate.world import decimal_year
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+
+
+@pytest.fixture(scope="module")
+def package():
+    return read_package(DEMO)
+
+
+@pytest.fixture(scope="module")
+def world():
+    return demo_world()
+
+
+@pytest.fixture(scope="module")
+def offers():
+    with (DEMO / "offers.csv").open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def test_the_command_writes_the_same_bytes_again(tmp_path):
+    result = CliRunner().invoke(main, ["demo", "--out", str(tmp_path / "demo")])
+    assert result.exit_code == 0, result.output
+    written = {path.name: path.read_bytes() for path in (tmp_path / "demo").iterdir()}
+    assert written == {path.name: path.read_bytes() for path in DEMO.iterdir()}
+    assert f"The demo is in {tmp_path / 'demo'}" in result.output
+
+
+def test_a_folder_with_something_else_is_left_alone(tmp_path):
+    (tmp_path / "notes.txt").write_text("mine")
+    result = CliRunner().invoke(main, ["demo", "--out", str(tmp_path)])
+    assert result.exit_code == 1
+    assert "holds files that no export wrote" in result.output
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_command_has_help_with_an_example():
+    text = CliRunner().invoke(main, ["demo", "--help"]).output
+    assert "python -m reliability.simulate demo --out data/demo" in text
+
+
+def test_import_into_a_ledger_and_export_gives_the_same_tables(tmp_path):
+    ledger = open_ledger(f"sqlite:///{tmp_path / 'bench.db'}", create=True)
+    import_package(DEMO, ledger)
+    export_package(ledger, tmp_path / "out")
+    for path in (tmp_path / "out").iterdir():
+        assert path.read_bytes() == (DEMO / path.name).read_bytes(), path.name
+
+
+def test_three_hundred_finished_jobs_over_eight_years(package):
+    jobs = package["jobs"]
+    finished = [job for job in jobs if job["outcome"] != "open"]
+    assert len(finished) == 300
+    assert 5 <= len(jobs) - len(finished) <= 20
+    assert jobs[0]["taken_in"][:4] == "2018"
+    assert max(job["closed"] for job in finished)[:7] == "2026-10"
+    numbers = [int(job["job"].removeprefix("B")) for job in jobs]
+    assert 10 <= max(numbers) - len(numbers) <= 30  # jobs that nobody wrote up
+
+
+def test_families_from_no_job_to_sixty(package):
+    families = [row["family"] for row in package["families"]]
+    count = Counter(job["family"] for job in package["jobs"])
+    assert len(families) == 14
+    assert count["Obbelin R9"] == 0
+    assert sum(count[family] < 10 for family in families) >= 4
+    assert 40 <= max(count.values()) <= 60
+
+
+def test_everything_that_a_ledger_can_hold_occurs(package):
+    jobs, findings = package["jobs"], package["findings"]
+    assert {job["outcome"] for job in jobs} == {"repaired", "donor", "scrapped", "sold as is", "open"}
+    assert {job["year_basis"] for job in jobs} >= {None, "guess", "document", "nameplate", "date code"}
+    assert {job["ended_why"] for job in jobs} >= {
+        "parts not available",
+        "parts too expensive",
+        "died on the bench",
+    }
+    assert {row["found"] for row in findings} == {"sound", "worn", "failed"}
+    assert {row["action"] for row in findings} == {"none", "serviced", "replaced", "rebuilt", "no part"}
+    assert {row["position"] for row in findings} == {"", "left", "right"}
+    assert {row["original"] for row in findings} == {"yes", "no", None}
+    assert any(row["arose"] == "during work" for row in findings)
+    assert any(row["failed_from"] for row in findings)
+    assert any(row["fitted_from"] for row in findings)
+    assert {row["working"] for row in package["followups"]} == {"yes", "no"}
+    assert {row["obtainable"] for row in package["parts"]} == {"yes", "salvage only", "no"}
+    assert any(row["pack_size"] > 1 for row in package["parts"])
+    assert any(job["lot"] for job in jobs)
+    assert any(job["hours"] is None and job["closed"] for job in jobs)
+
+
+def test_offers_are_plain_and_awkward(package, offers):
+    families = {row["family"] for row in package["families"]}
+    models = {row["model"] for row in package["models"]}
+    recorded = {row["sign"] for row in package["signs"]}
+    assert 24 <= len(offers) <= 30
+    assert len({row["offer"] for row in offers}) == len(offers)
+    assert any(row["family"] not in families and row["family"] and row["kind"] for row in offers)
+    assert any(row["family"] not in families and row["family"] and not row["kind"] for row in offers)
+    assert any(not row["asked"] for row in offers)
+    assert any(row["smells of smoke"] for row in offers)
+    assert "smells of smoke" not in recorded
+    assert any(row["built_from"] != row["built_to"] for row in offers)
+    assert {row["model"] for row in offers if row["model"]} <= models
+    assert any(row["family"] == "Obbelin R9" for row in offers)
+
+
+def test_truth_holds_clear_takes_clear_skips_and_near_ceilings(world):
+    when = decimal_year(world.end)
+    truth = {family.name: appraise(world, family, when=when) for family in world.families}
+    gain = {family.name: truth[family.name].worth - family.ask for family in world.families}
+    assert gain["Obbelin 550"] > 40
+    assert truth["Hulverby D2"].success > 0.75
+    assert gain["Yarrowen C7"] < -40
+    assert truth["Tavisk 100"].ends_by["laser"] > 0.5
+    assert abs(gain["Pellowick 22"]) < 10  # it hangs on the year
+    jobs = sum(family.popularity for family in world.families)
+    mean = sum(gain[family.name] * family.popularity for family in world.families) / jobs
+    assert abs(mean) < 15
+
+
+def test_changed_gear_material_turns_the_decision(world):
+    family, when = world.family("Pellowick 22"), decimal_year(world.end)
+    early = appraise(world, family, when=when, years=range(1979, 1984))
+    late = appraise(world, family, when=when, years=range(1984, 1989))
+    assert early.worth > family.ask > late.worth
+    assert early.success - late.success > 0.3
+
+
+def test_the_ledger_shows_the_changed_gears(package):
+    """Gears of Pellowick 22 with a known year: hardly any early one failed, most late ones did."""
+    jobs = {job["job"]: job for job in package["jobs"] if job["family"] == "Pellowick 22"}
+    failed = {"early": [], "late": []}
+    for row in package["findings"]:
+        job = jobs.get(row["job"])
+        if job and row["component"] == "gear" and job["built_from"] and job["year_basis"] != "guess":
+            if job["built_to"] < 1984:
+                failed["early"].append(row["found"] == "failed")
+            elif job["built_from"] >= 1984:
+                failed["late"].append(row["found"] == "failed")
+    assert len(failed["early"]) >= 5
+    assert len(failed["late"]) >= 5
+    assert sum(failed["early"]) / len(failed["early"]) < 0.3
+    assert sum(failed["late"]) / len(failed["late"]) > 0.5
+
+
+def test_disc_players_are_the_weak_kind(package):
+    kinds = {row["family"]: row["kind"] for row in package["families"]}
+    shares = {}
+    for kind in set(kinds.values()):
+        done = [
+            j["outcome"] for j in package["jobs"] if kinds[j["family"]] == kind and j["outcome"] != "open"
+        ]
+        shares[kind] = done.count("repaired") / len(done)
+    assert min(shares, key=shares.get) == "disc player"
+
+
+def test_page_says_that_all_is_invented_and_how_it_was_made():
+    page = (DEMO / "README.md").read_text(encoding="utf-8")
+    assert "Everything in this folder is invented" in page
+    assert "python -m reliability.simulate demo --out data/demo" in page
+    assert "Pellowick 22" in page
+
+
+def test_files_are_plain_ascii_and_described():
+    for path in DEMO.iterdir():
+        assert path.read_bytes().isascii(), path.name
+    described = json.loads((DEMO / "datapackage.json").read_text(encoding="utf-8"))
+    paths = {resource["path"] for resource in described["resources"]}
+    assert paths == {path.name for path in DEMO.glob("*.csv")} - {"offers.csv"}
