@@ -1,0 +1,247 @@
+"""Lattices of log scale and log shape: for every family where its posterior lies, as fine as it needs."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reliability.life.life_records import BoolArray, FloatArray, IntArray
+from reliability.life.pooling_likelihood import log_likelihood
+from reliability.life.pooling_records import Rows
+
+DEPTH = 9.0
+"""A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations."""
+
+REACH = 4.2
+"""Where the search begins, in standard deviations of the prior: sqrt(2 DEPTH)."""
+
+ROWS_OF_SHAPE = 14
+NODES_IN_ROW = 12
+MOST_ZOOMS = 12
+NODE_NUMBERS = (16, 24, 36, 54, 80, 120, 180, 270)
+"""Few different numbers of nodes, so that families share a block of work."""
+
+STEP = 1.5
+"""Widest step of a lattice in standard deviations; a sum over a normal density is then off by 0.03 %."""
+
+
+@dataclass(frozen=True, eq=False)
+class NormalPrior:
+    """Independent normal priors of log scale and log shape; every array has the shape (F,)."""
+
+    scale_mean: FloatArray
+    scale_sd: FloatArray
+    shape_mean: FloatArray
+    shape_sd: FloatArray
+
+    def of(self, families: IntArray) -> "NormalPrior":
+        """Priors of some of the families."""
+        fields = (self.scale_mean, self.scale_sd, self.shape_mean, self.shape_sd)
+        return NormalPrior(*(values[families] for values in fields))
+
+    def log_density(self, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
+        """Log density at (F, I, J) scales and (F, J) shapes, without its constant."""
+        x = (log_scale - self.scale_mean[:, None, None]) / self.scale_sd[:, None, None]
+        y = (log_shape - self.shape_mean[:, None]) / self.shape_sd[:, None]
+        return -0.5 * (x**2 + (y**2)[:, None, :])
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """Regular lattices of some families with equally many nodes, and their likelihoods.
+
+    Attributes
+    ----------
+    family : ndarray of int64, shape (F,)
+        Positions of the families in their component, ascending.
+    log_scale : ndarray of float64, shape (F, I)
+        For units of the family's mean production year.
+    log_shape : ndarray of float64, shape (F, J)
+    likelihood : ndarray of float64, shape (F, I, J)
+        Relative to its greatest value in the family.
+    log_peak : ndarray of float64, shape (F,)
+        Log of that greatest value.
+    """
+
+    family: IntArray
+    log_scale: FloatArray
+    log_shape: FloatArray
+    likelihood: FloatArray
+    log_peak: FloatArray
+
+    @property
+    def log_cell(self) -> FloatArray:
+        """Log of the area that a node stands for; ndarray of float64, shape (F,)."""
+        steps = [axis[:, 1] - axis[:, 0] for axis in (self.log_scale, self.log_shape)]
+        return np.log(steps[0] * steps[1])
+
+
+@dataclass(frozen=True, eq=False)
+class Boxes:
+    """Where the posteriors of families lie; arrays of shape (F,), `step` the widest one allowed."""
+
+    scale_low: FloatArray
+    scale_high: FloatArray
+    scale_step: FloatArray
+    shape_low: FloatArray
+    shape_high: FloatArray
+    shape_step: FloatArray
+
+
+def find_boxes(rows: Rows, prior: NormalPrior, slope: float) -> Boxes:
+    """Box around the posterior of each family, under one normal prior each.
+
+    For a given shape the log posterior is concave in log scale (nearly so where records are mixtures
+    over years), so nodes along that line enclose its upper part safely, however narrow it is. A family
+    is looked at again, ever closer, until its box stops shrinking.
+
+    Parameters
+    ----------
+    rows : Rows
+        Records of F families.
+    prior : NormalPrior
+    slope : float
+        Change of log scale per decade of production year.
+
+    Returns
+    -------
+    Boxes
+    """
+    n = prior.scale_mean.size
+    low, high = (prior.scale_mean + sign * REACH * prior.scale_sd for sign in (-1, 1))
+    row_low, row_high = (np.repeat(edge[:, None], ROWS_OF_SHAPE, axis=1) for edge in (low, high))
+    shape_low, shape_high = (prior.shape_mean + sign * REACH * prior.shape_sd for sign in (-1, 1))
+    thinnest = np.full(n, np.inf)
+    left = np.arange(n)
+    for _ in range(MOST_ZOOMS):
+        if left.size == 0:
+            break
+        log_shape = _between(shape_low[left], shape_high[left], ROWS_OF_SHAPE)
+        view = _View(rows.pick(left, n), prior.of(left), row_low[left], row_high[left], log_shape, slope)
+        was = shape_high[left] - shape_low[left]
+        row_low[left], row_high[left], row_shrank = view.zoomed_rows()
+        thinnest[left] = view.thinnest()
+        low[left], high[left] = view.scale_range()
+        # Shapes are narrowed only once the lines along the scales have settled.
+        narrow_low, narrow_high = view.shape_range()
+        settled = ~row_shrank
+        shape_shrank = settled & (narrow_high - narrow_low < 0.7 * was)
+        shape_low[left] = np.where(settled, narrow_low, shape_low[left])
+        shape_high[left] = np.where(settled, narrow_high, shape_high[left])
+        again = left[shape_shrank]
+        row_low[again], row_high[again] = low[again, None], high[again, None]
+        left = left[row_shrank | shape_shrank]
+    sd_shape = (shape_high - shape_low) / (2 * REACH)
+    return Boxes(low, high, STEP * thinnest, shape_low, shape_high, STEP * sd_shape)
+
+
+class _View:
+    """Log posterior along lines of constant shape."""
+
+    def __init__(
+        self,
+        rows: Rows,
+        prior: NormalPrior,
+        low: FloatArray,
+        high: FloatArray,
+        log_shape: FloatArray,
+        slope: float,
+    ) -> None:
+        share = np.linspace(0.0, 1.0, NODES_IN_ROW)[:, None]
+        self.x = low[:, None, :] + (high - low)[:, None, :] * share
+        self.y = log_shape
+        self.log_posterior = log_likelihood(rows, self.x, log_shape, slope) + prior.log_density(self.x, log_shape)
+        self.row_peak = self.log_posterior.max(axis=1)
+        self.peak = self.row_peak.max(axis=1)
+
+    def zoomed_rows(self) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """Closer ends of each line, and which families are worth another look."""
+        inside = self.log_posterior > self.row_peak[:, None, :] - DEPTH
+        first, last = _ends(np.moveaxis(inside, 1, -1))
+        x = np.moveaxis(self.x, 1, -1)
+        low, high = (np.take_along_axis(x, at[..., None], axis=-1)[..., 0] for at in (first, last))
+        matters = self.row_peak > self.peak[:, None] - DEPTH
+        shrank = (last - first) < 0.6 * (NODES_IN_ROW - 1)
+        return low, high, (shrank & matters).any(axis=1)
+
+    def thinnest(self) -> FloatArray:
+        """Smallest standard deviation of log scale given shape, near the peak."""
+        inside = self.log_posterior > self.row_peak[:, None, :] - DEPTH
+        step = (self.x[:, -1, :] - self.x[:, 0, :]) / (NODES_IN_ROW - 1)
+        width = inside.sum(axis=1) * step
+        near = self.row_peak > self.peak[:, None] - 1.0
+        return np.where(near, width / (2 * REACH), np.inf).min(axis=1)
+
+    def scale_range(self) -> tuple[FloatArray, FloatArray]:
+        """Ends of what matters on the axis of log scale."""
+        step = (self.x[:, -1, :] - self.x[:, 0, :])[:, None, :] / (NODES_IN_ROW - 1)
+        inside = self.log_posterior > self.peak[:, None, None] - DEPTH
+        low = np.where(inside, self.x - step, np.inf).min(axis=(1, 2))
+        high = np.where(inside, self.x + step, -np.inf).max(axis=(1, 2))
+        return low, high
+
+    def shape_range(self) -> tuple[FloatArray, FloatArray]:
+        """Ends of what matters on the axis of log shape."""
+        first, last = _ends(self.row_peak > self.peak[:, None] - DEPTH)
+        at = np.arange(first.size)
+        return self.y[at, first], self.y[at, last]
+
+
+def _ends(inside: BoolArray) -> tuple[IntArray, IntArray]:
+    """Nodes just outside the first and last true one along the last axis, or the very last ones."""
+    n = inside.shape[-1]
+    first = np.argmax(inside, axis=-1)
+    last = n - 1 - np.argmax(inside[..., ::-1], axis=-1)
+    return np.maximum(first - 1, 0), np.minimum(last + 1, n - 1)
+
+
+def _between(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
+    """`n` regular nodes from `low` to `high`; shape (F, n)."""
+    return low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
+
+
+@dataclass(frozen=True, eq=False)
+class Axes:
+    """Axes of the lattices of families with equally many nodes; see `Lattice`."""
+
+    family: IntArray
+    log_scale: FloatArray
+    log_shape: FloatArray
+
+    def evaluate(self, rows: Rows, n_families: int, slope: float) -> Lattice:
+        """Likelihood at the nodes for one slope."""
+        picked = rows.pick(self.family, n_families)
+        log_like = log_likelihood(picked, self.log_scale[:, :, None], self.log_shape, slope)
+        peak = log_like.max(axis=(1, 2))
+        likelihood = np.exp(log_like - peak[:, None, None])
+        return Lattice(self.family, self.log_scale, self.log_shape, likelihood, peak)
+
+
+def lay_axes(boxes: Boxes, scale_step: float, shape_step: float) -> list[Axes]:
+    """Axes over the boxes, with steps no wider than given or than the posterior needs.
+
+    Parameters
+    ----------
+    boxes : Boxes
+        Of F families.
+    scale_step, shape_step : float
+        Widest steps that the priors allow (they may be narrower than the boxes).
+
+    Returns
+    -------
+    list of Axes
+        Groups of families with equally many nodes.
+    """
+    if boxes.scale_low.size == 0:
+        return []
+    step = np.minimum(boxes.scale_step, scale_step)
+    wanted = np.ceil((boxes.scale_high - boxes.scale_low) / step) + 1
+    choice = np.minimum(np.searchsorted(NODE_NUMBERS, wanted), len(NODE_NUMBERS) - 1)
+    step = np.minimum(boxes.shape_step, shape_step)
+    n_shapes = int(np.ceil((boxes.shape_high - boxes.shape_low) / step).max()) + 1
+    axes = []
+    for number in np.unique(choice):
+        family = np.flatnonzero(choice == number)
+        log_scale = _between(boxes.scale_low[family], boxes.scale_high[family], NODE_NUMBERS[number])
+        log_shape = _between(boxes.shape_low[family], boxes.shape_high[family], min(max(n_shapes, 8), 40))
+        axes.append(Axes(family, log_scale, log_shape))
+    return axes

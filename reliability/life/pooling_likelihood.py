@@ -1,0 +1,146 @@
+"""Likelihoods of many families at once, at the nodes of their lattices of log scale and log shape."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from reliability.life.life_records import FloatArray, IntArray
+from reliability.life.pooling_records import Pile, Rows
+
+ELEMENTS_AT_ONCE = 300_000
+"""Numbers held in one block of work: about what a processor keeps near by."""
+
+SMALLEST = 1e-300
+"""Stands for a probability of zero under a logarithm."""
+
+
+def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
+    """Log-likelihood of each family's records at the nodes of its lattice.
+
+    Parameters
+    ----------
+    rows : Rows
+        Records of F families.
+    log_scale : ndarray, shape (F, I, 1) or (F, I, J)
+        Log years, for units of the family's mean production year.
+    log_shape : ndarray, shape (F, J)
+    slope : float
+        Change of log scale per decade of production year.
+
+    Returns
+    -------
+    ndarray of float64, shape (F, I, J)
+
+    Notes
+    -----
+    With a reference age r of the family, (t / scale)^shape = (t / r)^shape (r / scale)^shape. The second
+    factor is one table per family and the first knows no scale, so that sound records cost next to
+    nothing and the others no power of their own at each node.
+    """
+    n_nodes = (log_scale.shape[1], log_shape.shape[1])
+    total = np.zeros((log_shape.shape[0], *n_nodes))
+    for first, last in blocks(rows.sizes(total.shape[0]), n_nodes[0] * n_nodes[1]):
+        hazards = _Hazards(rows.part(first, last), log_scale[first:last], log_shape[first:last], slope)
+        total[first:last] = hazards.log_likelihood()
+    return total
+
+
+def blocks(sizes: IntArray, n_nodes: int) -> Iterator[tuple[int, int]]:
+    """Runs of families whose rows, times the nodes, fit one block of work."""
+    work = np.cumsum(np.maximum(sizes, 1)) * n_nodes
+    first = 0
+    while first < sizes.size:
+        done = work[first - 1] if first else 0
+        last = max(int(np.searchsorted(work, done + ELEMENTS_AT_ONCE)), first + 1)
+        yield first, last
+        first = last
+
+
+class _Hazards:
+    """Cumulative hazards of one block of families."""
+
+    def __init__(self, rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> None:
+        self.rows, self.slope = rows, slope
+        self.log_shape, self.shape = log_shape, np.exp(log_shape)
+        self.reference = _greatest_age(rows, log_shape.shape[0])
+        exponent = self.shape[:, None, :] * (self.reference[:, None, None] - log_scale)
+        self.log_table = np.minimum(exponent, 300.0)  # still finite after exp, and certain death already
+        self.table = np.exp(self.log_table)
+
+    def log_likelihood(self) -> FloatArray:
+        """Sum over the records of each family; ndarray of float64, shape (F, I, J)."""
+        single = self.rows.single
+        sound = single["right"]
+        relative = self._relative(sound, sound.log_lower)
+        total = -self.table * _per_family(sound, sound.count, relative, len(self.shape))[:, None, :]
+        for sort, terms in (("left", self._left), ("interval", self._interval), ("exact", self._exact)):
+            pile = single[sort]
+            if pile.family.size:
+                total += _per_family(pile, pile.count, terms(pile), len(self.shape))
+        if self.rows.start.size:
+            total += self._mixtures()
+        return total
+
+    def _relative(self, pile: Pile, log_age: FloatArray) -> FloatArray:
+        """Hazard at an age relative to that at the reference age; ndarray, shape (n_rows, J)."""
+        distance = log_age - self.slope * pile.offset - self.reference[pile.family]
+        return np.exp(np.minimum(self.shape[pile.family] * distance[:, None], 300.0))
+
+    def _at(self, pile: Pile, log_age: FloatArray) -> FloatArray:
+        """Cumulative hazard at an age; ndarray, shape (n_rows, I, J)."""
+        hazard = self.table[pile.family]
+        hazard *= self._relative(pile, log_age)[:, None, :]
+        return hazard
+
+    def _left(self, pile: Pile) -> FloatArray:
+        hazard = self._at(pile, pile.log_upper)
+        np.negative(hazard, out=hazard)
+        np.expm1(hazard, out=hazard)
+        np.negative(hazard, out=hazard)
+        np.maximum(hazard, SMALLEST, out=hazard)
+        return np.log(hazard, out=hazard)
+
+    def _interval(self, pile: Pile) -> FloatArray:
+        # log(exp(-a) - exp(-b)) = -a + log(1 - exp(a - b)) stays finite where both survivals vanish.
+        lower, upper = self._at(pile, pile.log_lower), self._at(pile, pile.log_upper)
+        return -lower + np.log(np.maximum(-np.expm1(lower - upper), SMALLEST))
+
+    def _exact(self, pile: Pile) -> FloatArray:
+        # Density shape / t * hazard * exp(-hazard).
+        distance = pile.log_lower - self.slope * pile.offset - self.reference[pile.family]
+        log_relative = self.shape[pile.family] * distance[:, None]
+        log_hazard = self.log_table[pile.family] + log_relative[:, None, :]
+        constant = self.log_shape[pile.family] - pile.log_lower[:, None]
+        return constant[:, None, :] + log_hazard - np.exp(np.minimum(log_hazard, 300.0))
+
+    def _mixtures(self) -> FloatArray:
+        """Alternatives are added with their weights before the logarithm is taken."""
+        pile, start = self.rows.mixed, self.rows.start
+        lower, upper = self._at(pile, pile.log_lower), self._at(pile, pile.log_upper)
+        likelihood = np.exp(-lower) * -np.expm1(lower - upper)
+        exact = pile.log_lower == pile.log_upper
+        if exact.any():
+            likelihood[exact] = np.exp(self._exact(pile.take(exact, pile.family[exact])))
+        likelihood *= self.rows.weight[:, None, None]
+        record = pile.take(start, pile.family[start])
+        terms = np.log(np.maximum(np.add.reduceat(likelihood, start), SMALLEST))
+        return _per_family(record, record.count, terms, len(self.shape))
+
+
+def _per_family(pile: Pile, count: FloatArray, terms: FloatArray, n_families: int) -> FloatArray:
+    """Sum of count times term over the rows of each family; shape (n_families, ...)."""
+    total = np.zeros((n_families, *terms.shape[1:]))
+    if pile.family.size:
+        terms *= count.reshape(-1, *[1] * (terms.ndim - 1))
+        start = np.flatnonzero(np.append(True, pile.family[1:] != pile.family[:-1]))
+        total[pile.family[start]] = np.add.reduceat(terms, start)
+    return total
+
+
+def _greatest_age(rows: Rows, n_families: int) -> FloatArray:
+    """Greatest finite log age among each family's records; ndarray of float64, shape (n_families,)."""
+    top = np.full(n_families, -np.inf)
+    for pile in (*rows.single.values(), rows.mixed):
+        for bound in (pile.log_lower, pile.log_upper):
+            np.maximum.at(top, pile.family, np.where(np.isfinite(bound), bound, -np.inf))
+    return np.where(np.isfinite(top), top, 0.0)

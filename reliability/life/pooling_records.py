@@ -1,0 +1,269 @@
+"""Records of one component, sorted by family and by what they say, ready for the likelihood."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from reliability.errors import InvalidInput
+from reliability.life.life_records import BoolArray, FloatArray, IntArray
+
+SORTS = ("left", "right", "interval", "exact")
+YEARS_PER_DECADE = 10.0
+
+
+@dataclass(frozen=True)
+class Hearsay:
+    """What somebody says about lives before the bench has seen any, weighed like records.
+
+    Parameters
+    ----------
+    component : str
+    age_years : float
+        Age the saying is about, years, > 0 and finite.
+    share_failed : float
+        Share of original parts that have failed by that age, 0 to 1.
+    worth_jobs : float
+        How many records it is worth, > 0 and finite.
+    family : str, keyword-only, optional
+        The family it is about.
+    kind : str, keyword-only, optional
+        Without `family`: the kind it is about, as if that many families of the kind had sent one
+        record each. Together with `family`: the kind that this family belongs to.
+
+    Raises
+    ------
+    InvalidInput
+        If a number is outside its range, or neither family nor kind is given.
+    """
+
+    component: str
+    age_years: float
+    share_failed: float
+    worth_jobs: float
+    family: str | None = field(default=None, kw_only=True)
+    kind: str | None = field(default=None, kw_only=True)
+
+    def __post_init__(self) -> None:
+        what = f"Hearsay about {self.component!r}"
+        if not 0 < self.age_years < np.inf:
+            raise InvalidInput(f"{what}: `age_years` must be above 0 and finite, got {self.age_years!r}.")
+        if not 0 <= self.share_failed <= 1:
+            raise InvalidInput(f"{what}: `share_failed` must lie in 0 to 1, got {self.share_failed!r}.")
+        if not 0 < self.worth_jobs < np.inf:
+            raise InvalidInput(f"{what}: `worth_jobs` must be above 0 and finite, got {self.worth_jobs!r}.")
+        if self.family is None and self.kind is None:
+            raise InvalidInput(f"{what}: it must name a family or a kind, got neither.")
+
+    def halves(self) -> list[tuple[float, float, float]]:
+        """The two records that it stands for: lower, upper, how many; without those that are zero."""
+        failed = (0.0, self.age_years, self.share_failed * self.worth_jobs)
+        sound = (self.age_years, np.inf, (1 - self.share_failed) * self.worth_jobs)
+        return [half for half in (failed, sound) if half[2] > 0]
+
+
+@dataclass(frozen=True, eq=False)
+class Pile:
+    """Rows of life records, in the order of their families.
+
+    Attributes
+    ----------
+    family : ndarray of int64, shape (n_rows,)
+    log_lower, log_upper : ndarray of float64, shape (n_rows,)
+        Log years; -inf and inf where the bound is 0 or none.
+    offset : ndarray of float64, shape (n_rows,)
+        Production year of the row less the family's mean one, decades.
+    count : ndarray of float64, shape (n_rows,)
+    """
+
+    family: IntArray
+    log_lower: FloatArray
+    log_upper: FloatArray
+    offset: FloatArray
+    count: FloatArray
+
+    def take(self, rows: IntArray | BoolArray | slice, family: IntArray) -> "Pile":
+        """Some of the rows, with new family numbers."""
+        rest = (self.log_lower[rows], self.log_upper[rows], self.offset[rows], self.count[rows])
+        return Pile(family, *rest)
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Records of some families: those of one row each by sort, those of several alternatives apart.
+
+    Attributes
+    ----------
+    single : dict of str to Pile
+        One pile for each of `SORTS`.
+    mixed : Pile
+        All alternatives of all records that have several.
+    weight : ndarray of float64, shape (n_mixed,)
+        Probability of each alternative within its record.
+    start : ndarray of int64, shape (n_mixed_records,)
+        First row of each record in `mixed`.
+    """
+
+    single: dict[str, Pile]
+    mixed: Pile
+    weight: FloatArray
+    start: IntArray
+
+    def sizes(self, n_families: int) -> IntArray:
+        """Rows that each family has; ndarray of int64, shape (n_families,)."""
+        piles = [*self.single.values(), self.mixed]
+        return sum((np.bincount(pile.family, minlength=n_families) for pile in piles), np.zeros(n_families, int))
+
+    def part(self, first: int, last: int) -> "Rows":
+        """Rows of the families `first` to `last` (not included), renumbered from 0."""
+        single = {}
+        for sort, pile in self.single.items():
+            cut = slice(*np.searchsorted(pile.family, (first, last)))
+            single[sort] = pile.take(cut, pile.family[cut] - first)
+        cut = slice(*np.searchsorted(self.mixed.family, (first, last)))
+        records = slice(*np.searchsorted(self.mixed.family[self.start], (first, last)))
+        mixed = self.mixed.take(cut, self.mixed.family[cut] - first)
+        return Rows(single, mixed, self.weight[cut], self.start[records] - cut.start)
+
+    def pick(self, families: IntArray, n_families: int) -> "Rows":
+        """Rows of the families listed (ascending), renumbered in that order."""
+        position = np.full(n_families, -1)
+        position[families] = np.arange(families.size)
+        single = {}
+        for sort, pile in self.single.items():
+            rows = position[pile.family] >= 0
+            single[sort] = pile.take(rows, position[pile.family[rows]])
+        rows = position[self.mixed.family] >= 0
+        is_first = np.zeros(rows.size, dtype=bool)
+        is_first[self.start] = True
+        mixed = self.mixed.take(rows, position[self.mixed.family[rows]])
+        return Rows(single, mixed, self.weight[rows], np.flatnonzero(is_first[rows]))
+
+
+@dataclass(frozen=True, eq=False)
+class ComponentRecords:
+    """All that is known about one component.
+
+    Attributes
+    ----------
+    component : str
+    families : list of str or None
+        Labels; None for hearsay about a kind, which stands for families that nobody has seen.
+    kinds : list of str or None
+        None stands for "kind not told".
+    kind : ndarray of int64, shape (n_families,)
+        Position of each family's kind in `kinds`.
+    power : ndarray of float64, shape (n_families,)
+        How many such families there are; 1 but for hearsay about a kind.
+    n_records : ndarray of float64, shape (n_families,)
+        Records, hearsay not counted.
+    reference_year : float
+        Mean production year of all records, a whole year; NaN if years are not told apart.
+    mean_year : ndarray of float64, shape (n_families,)
+        Mean production year of each family, decades from the reference year.
+    rows : Rows
+    """
+
+    component: str
+    families: list[str | None]
+    kinds: list[str | None]
+    kind: IntArray
+    power: FloatArray
+    n_records: FloatArray
+    reference_year: float
+    mean_year: FloatArray
+    rows: Rows
+
+    def __len__(self) -> int:
+        return len(self.families)
+
+
+def gather(frame: pd.DataFrame) -> list[ComponentRecords]:
+    """Sort labelled rows into components, families and sorts of record; add up what is equal.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns component, family (None for hearsay about a kind), kind, lower, upper, count, weight,
+        record, year, heard, power; as `pooling_labels.label_rows` makes them.
+
+    Returns
+    -------
+    list of ComponentRecords
+        In the order of the components' names.
+    """
+    told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
+    order = ["component", "family", "power", "record", "lower", "upper", "year"]
+    told = told.sort_values(order, kind="stable", na_position="last", ignore_index=True)
+    return [_one_component(str(name), group) for name, group in told.groupby("component", sort=True)]
+
+
+def _one_component(component: str, frame: pd.DataFrame) -> ComponentRecords:
+    # A saying about a kind is as many families as it has parts, all without a name.
+    key = frame["family"].where(frame["family"].notna(), frame.index.to_series())
+    code, _ = pd.factorize(key)
+    frame = frame.assign(code=code)
+    first = frame.drop_duplicates("code")
+    kinds = sorted({k for k in first["kind"]}, key=lambda k: (k is not None, k or ""))
+    seen = ~frame["heard"].to_numpy()
+    known = (frame["count"] * frame["weight"]).to_numpy() * seen
+    n_records = np.bincount(code, known, minlength=len(first))
+    reference, mean_year = _mean_years(frame["year"].to_numpy(), known, code, n_records)
+    years = np.where(seen, frame["year"].to_numpy(), np.nan)
+    offset = np.nan_to_num((years - reference) / YEARS_PER_DECADE - mean_year[code])
+    return ComponentRecords(
+        component=component,
+        families=[None if pd.isna(f) else str(f) for f in first["family"]],
+        kinds=kinds,
+        kind=np.array([kinds.index(k) for k in first["kind"]], dtype=np.int64),
+        power=first["power"].to_numpy(float),
+        n_records=n_records,
+        reference_year=reference,
+        mean_year=mean_year,
+        rows=_rows(frame.assign(offset=offset)),
+    )
+
+
+def _mean_years(
+    year: FloatArray, known: FloatArray, code: IntArray, n_records: FloatArray
+) -> tuple[float, FloatArray]:
+    """Reference year of the component, and each family's mean in decades from it."""
+    has_year = (known > 0) & np.isfinite(year)
+    if not has_year.any():
+        return np.nan, np.zeros(n_records.size)
+    reference = float(np.round(np.average(year[has_year], weights=known[has_year])))
+    total = np.bincount(code[has_year], known[has_year] * (year[has_year] - reference), n_records.size)
+    return reference, total / np.maximum(n_records, 1e-300) / YEARS_PER_DECADE
+
+
+def _rows(frame: pd.DataFrame) -> Rows:
+    is_single = (frame["alternatives"] == 1).to_numpy()
+    keys = ["code", "lower", "upper", "offset"]
+    single = frame[is_single].groupby(keys, sort=True, as_index=False)["count"].sum()
+    lower, upper = single["lower"].to_numpy(), single["upper"].to_numpy()
+    of_sort = {
+        "left": (lower == 0) & np.isfinite(upper),
+        "right": (lower > 0) & np.isinf(upper),
+        "interval": (lower > 0) & np.isfinite(upper) & (lower < upper),
+        "exact": lower == upper,
+    }
+    mixed = frame[~is_single].sort_values(["code", "record"], kind="stable")
+    record = mixed["record"].to_numpy()
+    start = np.flatnonzero(np.append(True, record[1:] != record[:-1])) if record.size else record
+    piles = {sort: _pile(single[of_sort[sort]]) for sort in SORTS}
+    return Rows(piles, _pile(mixed), mixed["weight"].to_numpy(), start.astype(np.int64))
+
+
+def _pile(frame: pd.DataFrame) -> Pile:
+    with np.errstate(divide="ignore"):  # log 0 = -inf stands for "never seen working"
+        log_lower, log_upper = np.log(frame["lower"].to_numpy()), np.log(frame["upper"].to_numpy())
+    rest = frame["offset"].to_numpy(), frame["count"].to_numpy(float)
+    return Pile(frame["code"].to_numpy(), log_lower, log_upper, *rest)
+
+
+def no_records() -> ComponentRecords:
+    """Component that nothing is known of."""
+    nothing, none = np.zeros(0), np.zeros(0, dtype=np.int64)
+    pile = Pile(none, nothing, nothing, nothing, nothing)
+    rows = Rows(dict.fromkeys(SORTS, pile), pile, nothing, none)
+    return ComponentRecords("", [], [None], none, nothing, nothing, np.nan, nothing, rows)
