@@ -1,0 +1,123 @@
+"""How good the decisions are, in worlds whose truth is known.
+
+``python -m tests.measure.decisions`` prints, per world, the share of an oracle's gain, the
+losses beyond those of the true odds, coverage, error of the ceiling, losers among the taken
+and the share of chief risks that are right, for the verdicts and for plainer methods. Seeds
+from 101 on are for reporting; tune on smaller ones.
+"""
+
+import math
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import click
+import numpy as np
+import pandas as pd
+
+from reliability.records.frames import records_from_rows
+from reliability.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.judging import judge
+from reliability.worth.offers import offers_from
+from tests.measure.baselines import BASELINES, read_bench
+
+OURS = "benchodds"
+FIRST_SEED, SEEDS, OFFERS = 101, 4, 400
+#: Share of the oracle's gain that the verdicts must reach.
+TARGETS = {"few families": 0.94, "many families": 0.75, "cold start": 0.68, "damp": 0.85}
+COLUMNS = {
+    "gain_share": "gain share",
+    "gain_share_with_tries": "with tries",
+    "excess_log_loss": "log loss+",
+    "excess_brier": "Brier+",
+    "success_cover": "odds in 90 %",
+    "gain_cover": "gain in 80 %",
+    "ceiling_error": "ceiling err",
+    "losers": "losers",
+    "predicted_losers": "predicted",
+    "chief_share": "chief",
+    "taken": "taken",
+}
+
+
+@dataclass(frozen=True)
+class Task:
+    """One world of one seed."""
+
+    world: str
+    seed: int
+    offers: int = OFFERS
+
+
+def run_task(task: Task) -> pd.DataFrame:
+    """Draw a world, its ledger and offers; judge them by every method; one row per method."""
+    world = make_world(task.world, task.seed)
+    records = records_from_rows(run_bench(world, world.usual_jobs, task.seed))
+    rows, truth = make_offers(world, task.offers, task.seed)
+    offers = offers_from(rows)
+    margin = world.amount("margin")
+    said = {OURS: judge(offers, fit_appraiser(records, as_of=world.end))}
+    bench = read_bench(records, offers)
+    said |= {name: method(bench) for name, method in BASELINES.items()}
+    scores = [{"method": name, **score(v, truth, margin=margin).as_dict()} for name, v in said.items()]
+    return pd.DataFrame(scores).assign(world=task.world, seed=task.seed)
+
+
+def table_of(results: pd.DataFrame) -> str:
+    """Lay out means over seeds, with the standard error of the gain share, per world."""
+    lines = []
+    for world, found in results.groupby("world", sort=False):
+        by_method = found.groupby("method", sort=False)
+        means = by_method[list(COLUMNS)].mean().rename(columns=COLUMNS)
+        # Shares of a small gain are unstable: the ratio of the sums over seeds is what counts.
+        sums = by_method[["gain", "oracle_gain"]].sum()
+        means["gain share"] = sums["gain"] / sums["oracle_gain"]
+        means.insert(1, "+-", by_method["gain_share"].std() / math.sqrt(found["seed"].nunique()))
+        target = f", target {TARGETS[str(world)]:.2f}" if world in TARGETS else ""
+        lines += [f"{world} ({found['seed'].nunique()} seeds{target})", means.round(3).to_string(), ""]
+    return "\n".join(lines)
+
+
+def summary_of(results: pd.DataFrame) -> str:
+    """Say in one line per world how the verdicts compare with the best plainer method."""
+    lines = []
+    for world, found in results.groupby("world", sort=False):
+        by_method = found.groupby("method")[["gain", "oracle_gain", "excess_log_loss"]].mean()
+        share = by_method["gain"] / by_method["oracle_gain"]
+        loss = by_method["excess_log_loss"]
+        others = [name for name in share.index if name != OURS]
+        best, best_loss = share[others].idxmax(), loss[others].idxmin()
+        lines.append(
+            f"{world}: gain share {share[OURS]:.3f} against {share[best]:.3f} ({best}); "
+            f"excess log loss {loss[OURS]:.4f}, {loss[OURS] / loss[best_loss]:.2f} of the best ({best_loss})"
+        )
+    return "\n".join(lines)
+
+
+def run(worlds: list[str], seeds: list[int], *, offers: int = OFFERS, workers: int = 1) -> pd.DataFrame:
+    """Run all tasks; one row per world, seed and method."""
+    tasks = [Task(world, seed, offers) for world in worlds for seed in seeds]
+    if workers == 1:
+        return pd.concat([run_task(task) for task in tasks], ignore_index=True)
+    with ProcessPoolExecutor(workers) as pool:
+        return pd.concat(list(pool.map(run_task, tasks)), ignore_index=True)
+
+
+@click.command()
+@click.option(
+    "--world", "worlds", multiple=True, type=click.Choice(list(NAMED_WORLDS)), help="All if not given."
+)
+@click.option("--first-seed", default=FIRST_SEED, show_default=True)
+@click.option("--seeds", default=SEEDS, show_default=True, help="Number of seeds.")
+@click.option("--offers", default=OFFERS, show_default=True)
+@click.option("--workers", default=2, show_default=True)
+def main(worlds: tuple[str, ...], first_seed: int, seeds: int, offers: int, workers: int) -> None:
+    """Print how good the decisions are in worlds whose truth is known."""
+    numbers = [int(seed) for seed in np.arange(first_seed, first_seed + seeds)]
+    results = run(list(worlds or NAMED_WORLDS), numbers, offers=offers, workers=workers)
+    click.echo(table_of(results))
+    click.echo(summary_of(results))
+
+
+if __name__ == "__main__":
+    main()
