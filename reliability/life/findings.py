@@ -50,7 +50,9 @@ def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.Dat
     changed = _worst_received(rows, ended[ended["n_failed"].eq(0) & ~ended["on_bench"]])
     rows["found"] = rows["found"].mask(rows.index.isin(changed), "failed")
     implied = _implied(ended[ended["n_rows"].eq(0)])
-    rows = pd.concat([rows, implied], ignore_index=True) if len(implied) else rows
+    if len(implied):
+        # Alike types, or a column that is empty in one part would decide the other's.
+        rows = pd.concat([rows, implied.astype(rows.dtypes)], ignore_index=True)
     received = rows["arose"].ne("during work")
     order = {"received": received, "n_received": received.groupby([rows[k] for k in KEY]).transform("sum")}
     rows["repeated"] = ~order["received"] & order["n_received"].gt(0)

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from reliability.life.pooling import PooledLives
 
+from reliability.life.pooling import PooledLives
 from reliability.worth import money
 from reliability.worth.appraisal import FamilyEntry, Spread, Terms
 from reliability.worth.bench import UNREPAIRED, Bench
@@ -20,7 +20,14 @@ from reliability.worth.costs import (
     fit_part_costs,
     part_costs_by_job,
 )
-from reliability.worth.lives import kind_components, lives_of, pool_lives, worst_findings
+from reliability.worth.lives import (
+    MIDDLE_YEAR,
+    kind_components,
+    lives_of,
+    pool_lives,
+    worst_findings,
+    year_effect,
+)
 from reliability.worth.money import Amount, total
 from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws, unit_states
 from reliability.worth.repairability import fit_repairability, obtainable_table, trials
@@ -29,9 +36,6 @@ from reliability.worth.tilt import Tilt, fit_tilt, gather_outcomes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-MIDDLE_YEAR = 1985.0
-"""Production year of a family of which no year at all is known."""
 
 OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "pooled only", "hearsay"
 
@@ -168,8 +172,8 @@ def _family_lives(
         life = lives_of(pooled, slot.family or None, slot.kind or None, names, slot.mean_year)
         mean, sd = mending.of(slot.family, slot.family_at, at)
         families.append(FamilyLives(at, life, np.column_stack([mean, sd])))
-    slope = np.array([pooled.year_slope(c)[0] for c in components])
-    return _Lives(families, np.array([pooled.reference_year(c) for c in components]), slope)
+    slope, reference = np.array([year_effect(pooled, c) for c in components]).T
+    return _Lives(families, reference, slope)
 
 
 def _with(shared: Shared, **changes: object) -> Shared:

@@ -5,15 +5,21 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from reliability.life.pooling import Hearsay, PooledLives
 
 from reliability.life import LifeRecords, pool
 from reliability.life.observe import observe
+from reliability.life.pooling import Hearsay, PooledLives
 from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import Bench
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 
 Floats = NDArray[np.float64]
+
+MIDDLE_YEAR = 1985.0
+"""Production year where none at all is known."""
+
+FEWEST_JOBS = 5
+"""From this many examined jobs of a kind on, a usual component that nobody ever mentioned is left out."""
 
 FEWEST_FINDINGS = 3
 """A component that no usual list names joins a kind's list from this many findings on, one of them alive."""
@@ -41,7 +47,8 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     """List the components that can end a job of each kind ("" = a kind nobody knows).
 
     A component that benches only mention when it has failed would look as if it always failed, so one
-    outside the usual list is taken up only after it has been seen alive too.
+    outside the usual list is taken up only after it has been seen alive too; a usual one that nobody
+    ever mentions is no risk that this bench meets.
 
     Parameters
     ----------
@@ -55,18 +62,15 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     kind_of_job = bench.jobs.set_index("job")["family"].map(kind_of)
     findings = bench.records.findings
     table = findings.assign(kind=findings["job"].map(kind_of_job), alive=findings["found"] != "failed")
-    seen = table.groupby(["kind", "component"])["alive"].agg(["size", "sum"])
-    lists = {}
+    lists = {"": USUAL_COMPONENTS["other"]}
     for kind in bench.kinds:
+        here = table[table["kind"] == kind]
+        seen = here.groupby("component")["alive"].agg(["size", "sum"])
         usual = USUAL_COMPONENTS.get(kind, USUAL_COMPONENTS["other"])
-        extra = []
-        if kind in seen.index.get_level_values(0):
-            here = seen.loc[kind]
-            extra = list(here.index[(here["size"] >= FEWEST_FINDINGS) & (here["sum"] > 0)])
-            if kind not in USUAL_COMPONENTS and len(here):
-                usual = ()  # the bench's own findings describe its kind better than a list for any kind
-        lists[kind] = tuple(dict.fromkeys([*usual, *sorted(extra)])) or USUAL_COMPONENTS["other"]
-    lists[""] = USUAL_COMPONENTS["other"]
+        if here["job"].nunique() >= FEWEST_JOBS:
+            usual = tuple(name for name in usual if name in seen.index)
+        told = seen.index[(seen["size"] >= FEWEST_FINDINGS) & (seen["sum"] > 0)]
+        lists[kind] = tuple(dict.fromkeys([*usual, *sorted(told)])) or USUAL_COMPONENTS["other"]
     return lists
 
 
@@ -144,9 +148,17 @@ def lives_of(
     """
     rows = np.zeros((len(components), 5))
     for i, component in enumerate(components):
-        summary = lives.summary(component, family, kind=kind, year=year)
-        slope, _ = lives.year_slope(component)
+        summary = lives.summary(component, family, kind=kind, year=year if lives.has_years else None)
+        slope, reference = year_effect(lives, component)
         root = np.linalg.cholesky(summary.covariance + np.eye(2) * 1e-10)
-        level = summary.mean[0] - slope * (year - lives.reference_year(component)) / 10.0
+        level = summary.mean[0] - slope * (year - reference) / 10.0
         rows[i] = level, summary.mean[1], root[0, 0], root[1, 0], root[1, 1]
     return rows
+
+
+def year_effect(lives: PooledLives, component: str) -> tuple[float, float]:
+    """Change of log scale per decade of production, and its reference year; no effect where unknown."""
+    if not lives.has_years or component not in lives.components:
+        return 0.0, MIDDLE_YEAR
+    reference = lives.reference_year(component)
+    return lives.year_slope(component)[0], MIDDLE_YEAR if np.isnan(reference) else reference

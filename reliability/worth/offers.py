@@ -292,7 +292,7 @@ def read_unit(
         )
     years = np.arange(first, last + 1)
     ages = age_at(np.full(years.size, np.datetime64(seen_on)), years)
-    if not np.isnan(entry.oldest_seen) and ages.max() > entry.oldest_seen + 1:
+    if not np.isnan(entry.oldest_seen) and ages.mean() > entry.oldest_seen + 1:
         notes.append(f"older than any on record ({entry.oldest_seen:.0f} years)")
     signs = np.full(len(appraiser.shared.signs), np.nan)
     for i, name in enumerate(appraiser.shared.signs):

@@ -155,8 +155,8 @@ def fit_repairability(
         counts["y"],
         counts["n"],
         blocks,
-        inner=family_at * n_c + component_at,
-        n_inner=n_c * n_f,
+        inner=np.maximum(family_at, 0) * n_c + component_at,
+        n_inner=n_c * max(n_f, 1),
         inner_sds=(0.3, 0.7, 1.2),
     )
     return Repairability(fit, components, n_f, obtainable)

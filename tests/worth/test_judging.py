@@ -1,0 +1,99 @@
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from reliability.worth.judging import VERDICT_COLUMNS, judge, write_verdicts
+from reliability.worth.offers import offers_from, read_offers
+from tests.worth.ledgers import DEMO
+
+
+@pytest.fixture(scope="module")
+def offers():
+    return read_offers(DEMO / "offers.csv")
+
+
+@pytest.fixture(scope="module")
+def verdicts(offers, demo_appraiser):
+    return judge(offers, demo_appraiser)
+
+
+def test_one_row_per_offer_in_the_same_order(offers, verdicts):
+    assert tuple(verdicts.columns) == VERDICT_COLUMNS
+    assert verdicts["offer"].tolist() == offers["offer"].tolist()
+
+
+def test_no_row_depends_on_another(offers, verdicts, demo_appraiser):
+    order = np.random.default_rng(3).permutation(len(offers))
+    again = judge(offers.iloc[order].reset_index(drop=True), demo_appraiser)
+    pd.testing.assert_frame_equal(again, verdicts.iloc[order].reset_index(drop=True))
+    pd.testing.assert_frame_equal(
+        judge(offers.iloc[4:5], demo_appraiser), verdicts.iloc[4:5].reset_index(drop=True)
+    )
+
+
+def test_at_no_caution_ceiling_and_gain_differ_by_price_and_margin(offers, verdicts, demo_appraiser):
+    asked = offers["asked"].notna()
+    margin = demo_appraiser.terms.margin
+    left = verdicts["ceiling"] - offers["asked"]
+    assert_allclose(left[asked], (verdicts["expected_gain"] - margin)[asked], atol=1e-9)
+
+
+def test_words_and_numbers_agree(offers, verdicts, demo_appraiser):
+    asked, ceiling, word = offers["asked"], verdicts["ceiling"], verdicts["verdict"]
+    priced = asked.notna()
+    assert ((word == "take") == (asked <= ceiling))[priced].all()
+    near = (ceiling > 0) & (asked > ceiling) & (asked <= ceiling * (1 + demo_appraiser.terms.haggle_room))
+    assert ((word == "haggle") == near)[priced].all()
+    assert set(word[priced]) <= {"take", "haggle", "try one", "skip"}
+    for low, middle, high in (
+        ("success_low", "success_chance", "success_high"),
+        ("gain_low", "expected_gain", "gain_high"),
+    ):
+        rows = verdicts[priced]
+        assert ((rows[low] <= rows[middle]) & (rows[middle] <= rows[high])).all()
+    assert verdicts["chance_of_loss"][priced].between(0, 1).all()
+
+
+def test_without_a_price_only_chance_and_ceiling_are_told(offers, verdicts):
+    blank = offers["asked"].isna()
+    assert blank.any()
+    row = verdicts[blank].iloc[0]
+    assert row["verdict"] is None
+    assert row[["expected_gain", "gain_low", "gain_high", "chance_of_loss"]].isna().all()
+    assert np.isfinite(row["ceiling"])
+    assert 0 < row["success_chance"] < 1
+
+
+def test_the_lower_the_price_the_better_the_word(demo_appraiser):
+    family = max(demo_appraiser.families.values(), key=lambda entry: entry.jobs_seen).family
+    rows = [{"offer": str(p), "family": family, "built_from": 1982, "asked": p} for p in range(0, 200, 5)]
+    table = judge(offers_from(rows), demo_appraiser)
+    rank = table["verdict"].map({"take": 0, "haggle": 1, "skip": 2})
+    assert rank.is_monotonic_increasing
+    assert set(rank) == {0, 1, 2}
+    assert table["ceiling"].nunique() == 1
+    assert table["chance_of_loss"].is_monotonic_increasing
+
+
+def test_evidence_is_named_by_what_stands_behind_it(verdicts, demo_appraiser):
+    seen = {entry.family: entry.jobs_seen for entry in demo_appraiser.families.values()}
+    for entry in demo_appraiser.families.values():
+        if seen[entry.family] >= 10:
+            assert entry.evidence == "own records"
+        elif seen[entry.family] > 0:
+            assert entry.evidence == "few records"
+        else:
+            assert entry.evidence in ("pooled only", "hearsay")
+    assert {"own records", "few records", "pooled only"} <= set(verdicts["evidence"])
+
+
+def test_verdicts_are_written_as_plain_csv(verdicts, tmp_path):
+    path = tmp_path / "verdicts.csv"
+    write_verdicts(verdicts, path)
+    lines = path.read_bytes().split(b"\r\n")
+    assert lines[0].decode().split(",") == list(VERDICT_COLUMNS)
+    assert len(lines) == len(verdicts) + 2
+    again = pd.read_csv(path, dtype={"offer": str})
+    assert_allclose(again["ceiling"], verdicts["ceiling"])
+    assert list(tmp_path.iterdir()) == [path]

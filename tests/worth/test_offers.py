@@ -1,0 +1,139 @@
+import datetime
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from reliability.errors import InvalidInput
+from reliability.worth.offers import find_entry, offers_from, read_offers, read_unit
+
+DAY = datetime.date(2025, 1, 10)
+
+
+def write(tmp_path, text, encoding="utf-8"):
+    path = tmp_path / "offers.csv"
+    path.write_bytes(text.encode(encoding))
+    return path
+
+
+def test_an_offers_file_is_read_whatever_its_column_order(tmp_path):
+    header = "\ufeffrust,asked,offer,family,built_from,seen_on\r\n"
+    text = header + 'yes,12.50," a ",Larkov T1,1982,2026-05\r\n,,b,Larkov T1,,\r\n'
+    offers = read_offers(write(tmp_path, text))
+    assert offers["offer"].tolist() == ["a", "b"]
+    assert offers["rust"].tolist() == ["yes", None]
+    assert_allclose(offers["asked"], [12.5, np.nan])
+    assert offers.loc[0, "built_to"] == offers.loc[0, "built_from"] == 1982
+    assert str(offers.loc[0, "seen_on"].date()) == "2026-05-16"
+    assert "model" in offers.columns
+
+
+def test_every_fault_of_a_file_is_told_at_once(tmp_path):
+    text = (
+        "offer,family,built_from,built_to,asked,seen_on,rust\n"
+        "a,Larkov T1,82,,12,03/04/2024,yes\n"
+        "a,,,,-5,,perhaps\n"
+        ",Larkov T1,1990,1980,1,,\n"
+        "d,Larkov T1,1900,1990,\n"
+    )
+    with pytest.raises(InvalidInput, match="Nothing was judged") as caught:
+        read_offers(write(tmp_path, text))
+    told = "\n".join(caught.value.faults)
+    for part in (
+        "offers.csv, line 2, column built_from: '82' is not a four-digit year",
+        "offers.csv, line 2, column seen_on: '03/04/2024' is not a date",
+        "offers.csv, line 3, column asked: '-5' is not at least 0",
+        "offers.csv, line 3, column rust: read as a sign: 'perhaps' is not one of yes, no",
+        "offers.csv, line 3: names neither family nor model nor kind",
+        "offers.csv, line 4, column offer: is empty",
+        "offers.csv, line 4, column built_to: the window 1990 to 1980 must run forwards",
+        "offers.csv, line 5: 5 cells, the header has 7",
+        "'a' is used 2 times",
+    ):
+        assert part in told
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "offers.csv is empty: a header row"),
+        ("family,asked\nx,1\n", "there is no column offer; found: family, asked"),
+        ("offer,asked,asked\na,1,2\n", "column asked: occurs more than once"),
+        ("offer,\na,1\n", "a column has no name"),
+        ('offer,family\na,"open\n', "Quotes must pair up"),
+        ("offer,family,askd\na,Larkov T1,25\n", "Did you mean the column 'asked'"),
+    ],
+)
+def test_a_broken_file_is_told_in_one_line(tmp_path, text, message):
+    with pytest.raises(InvalidInput, match=message):
+        read_offers(write(tmp_path, text))
+
+
+def test_a_missing_file_and_another_encoding_are_told(tmp_path):
+    with pytest.raises(InvalidInput, match=r"none.csv could not be read: No such file"):
+        read_offers(tmp_path / "none.csv")
+    with pytest.raises(InvalidInput, match=r"is not UTF-8 .byte 16."):
+        read_offers(write(tmp_path, "offer,family\na,Möbius\n", "latin-1"))
+
+
+def offer(**cells):
+    return offers_from([{"offer": "1", **cells}]).to_dict("records")[0]
+
+
+def test_family_model_and_kind_find_the_entry(bench_appraiser):
+    for cells in ({"family": "Larkov T1"}, {"model": "Larkov T1"}):
+        entry, notes = find_entry(offer(**cells), bench_appraiser)
+        assert (entry.family, notes) == ("Larkov T1", [])
+    entry, notes = find_entry(offer(family="Larkow T1", kind="tape deck"), bench_appraiser)
+    assert (entry.family, entry.kind) == ("", "tape deck")
+    assert notes == ["unknown family Larkow T1 (like 'Larkov T1')", "judged from all of kind tape deck"]
+    entry, notes = find_entry(offer(family="Zubrin", kind="radio"), bench_appraiser)
+    assert entry.kind == ""
+    assert notes == ["unknown family Zubrin", "unknown kind radio", "judged from all kinds"]
+
+
+def test_contradictions_are_refused(demo_appraiser, bench_appraiser):
+    model, family = next((m, f) for m, f in demo_appraiser.models.items())
+    other = next(f for f in demo_appraiser.families if f != family)
+    with pytest.raises(
+        InvalidInput, match=f"has model {model!r} in family {family!r}, but the offer says {other!r}"
+    ):
+        find_entry(offer(model=model, family=other), demo_appraiser)
+    with pytest.raises(
+        InvalidInput, match="is of kind 'tape deck' in the ledger, but the offer says 'radio'"
+    ):
+        find_entry(offer(family="Larkov T1", kind="radio"), bench_appraiser)
+
+
+def unit_of(bench_appraiser, **cells):
+    row = offer(family="Larkov T1", **cells)
+    entry, _ = find_entry(row, bench_appraiser)
+    return read_unit(row, entry, bench_appraiser, DAY)
+
+
+def test_ages_follow_the_documented_rule(bench_appraiser):
+    # Seen on 10 January 2025, built in the middle of 1982: 42.53 years, to a twelfth 42.5.
+    unit, notes = unit_of(bench_appraiser, built_from=1982)
+    assert_allclose(unit.age_years, [42.5])
+    assert notes == []
+    unit, _ = unit_of(bench_appraiser, built_from=1982, built_to=1984, seen_on="2026-07-02")
+    assert_allclose(unit.age_years, [44.0, 43.0, 42.0])
+    assert_allclose(unit.weight, 1 / 3)
+
+
+def test_without_a_year_the_span_serves_and_is_told(bench_appraiser):
+    unit, notes = unit_of(bench_appraiser)
+    assert unit.year.tolist() == [1981, 1982, 1983, 1984, 1985, 1986]
+    assert notes == ["production year not given, 1981 to 1986 assumed"]
+
+
+def test_what_the_records_do_not_know_is_told(bench_appraiser):
+    unit, notes = unit_of(bench_appraiser, built_from=1950, rust="yes", hum="no")
+    assert notes[0].startswith("older than any on record (4")
+    assert notes[1] == "sign hum is on no record, ignored"
+    assert unit.signs.tolist() == [1.0]
+
+
+def test_a_unit_from_the_future_is_refused(bench_appraiser):
+    with pytest.raises(InvalidInput, match=r"built in 2026, after the day it was seen .2025-01-10."):
+        unit_of(bench_appraiser, built_from=2026)

@@ -1,0 +1,126 @@
+"""What everyone in the trade knows must come out. Common practice, no source."""
+
+import datetime
+
+import pytest
+
+from reliability.records.frames import records_from_rows
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.explain import explain
+from reliability.worth.judging import judge
+from reliability.worth.offers import offers_from
+from tests.worth.ledgers import finding, job
+
+DAY = datetime.date(2025, 1, 10)
+
+
+def test_visible_rust_lowers_the_odds(demo_appraiser, bench_appraiser):
+    for appraiser in (demo_appraiser, bench_appraiser):
+        for family in appraiser.families:
+            chance = {
+                s: explain(appraiser, family=family, signs={"rust": s}).verdict["success_chance"]
+                for s in ("yes", "no")
+            }
+            assert chance["yes"] < chance["no"], family
+
+
+def ledger(part_cost, hour_rate="0"):
+    jobs, findings = [], []
+    for n in range(1, 25):
+        jobs.append(job(n, "Larkov T4", "repaired"))
+        findings.append(finding(n, "motor", "failed", action="replaced", part_cost=part_cost))
+        findings.append(finding(n, "gear", "sound"))
+    families = [{"family": "Larkov T4", "kind": "tape deck", "working_price": 100.0}]
+    settings = [{"setting": "hour_rate", "value": hour_rate}]
+    return {"families": families, "jobs": jobs, "findings": findings, "settings": settings}
+
+
+def verdict(rows, asked=20):
+    appraiser = fit_appraiser(records_from_rows(rows), DAY)
+    offer = {"offer": "1", "family": "Larkov T4", "built_from": 1982, "built_to": 1984, "asked": asked}
+    return judge(offers_from([offer]), appraiser).iloc[0]
+
+
+def test_parts_that_cost_what_the_unit_fetches_mean_skip_even_if_time_is_free():
+    dear, cheap = verdict(ledger(95.0)), verdict(ledger(5.0))
+    assert dear["success_chance"] > 0.6
+    assert dear["verdict"] == "skip"
+    assert cheap["verdict"] == "take"
+
+
+def test_time_has_a_price_only_if_its_owner_says_so():
+    free, paid = verdict(ledger(5.0)), verdict(ledger(5.0, hour_rate="15"))
+    # Three hours a job at 15.
+    assert free["ceiling"] - paid["ceiling"] == pytest.approx(45.0, abs=8.0)
+    assert free["hours"] == paid["hours"]
+
+
+def test_a_broken_part_that_cannot_be_had_ends_the_job():
+    jobs, findings = [], []
+    for n in range(1, 31):
+        broken = n > 6
+        jobs.append(
+            job(
+                n,
+                "Larkov T4",
+                "donor" if broken else "repaired",
+                ended_by="gear" if broken else None,
+                salvage_value=8.0,
+            )
+        )
+        findings.append(
+            finding(n, "gear", "failed" if broken else "sound", action="no part" if broken else None)
+        )
+    rows = {
+        "families": [{"family": "Larkov T4", "kind": "tape deck", "working_price": 100.0}],
+        "jobs": jobs,
+        "findings": findings,
+        "parts": [{"component": "gear", "family": "Larkov T4", "obtainable": "no"}],
+    }
+    appraiser = fit_appraiser(records_from_rows(rows), DAY)
+    why = explain(appraiser, family="Larkov T4", built_from=1982, built_to=1984, asked=40.0)
+    gear = why.components.set_index("component").loc["gear"]
+    assert gear["repairable"] < 0.05
+    assert why.verdict["chief_risk"] == "gear"
+    assert why.verdict["verdict"] == "skip"
+
+
+def test_a_part_known_to_be_gone_is_believed_before_anyone_tried(bench_rows):
+    gone = {**bench_rows, "parts": [{"component": "belt", "family": "Larkov T3", "obtainable": "no"}]}
+    was, now = (
+        explain(fit_appraiser(records_from_rows(rows), DAY), family="Larkov T3").components.set_index(
+            "component"
+        )
+        for rows in (bench_rows, gone)
+    )
+    assert now.loc["belt", "repairable"] < was.loc["belt", "repairable"] - 0.1
+
+
+def test_what_was_paid_for_a_unit_does_not_change_what_it_is_worth(bench_rows):
+    dearer = [{**row, "bought_for": row["bought_for"] + 50} for row in bench_rows["jobs"]]
+    was, now = (
+        explain(
+            fit_appraiser(records_from_rows({**bench_rows, "jobs": jobs}), DAY), family="Larkov T1"
+        ).verdict
+        for jobs in (bench_rows["jobs"], dearer)
+    )
+    assert was["ceiling"] == now["ceiling"]
+
+
+def test_an_untried_failure_is_no_failure_to_repair(bench_rows):
+    # Every donor ended by its gear; that its motor was found failed too and left alone says nothing.
+    extra = [
+        {**row, "found": "failed", "action": "none", "part_cost": None}
+        if row["component"] == "motor" and int(row["job"]) % 4 == 0
+        else row
+        for row in bench_rows["findings"]
+    ]
+    was, now = (
+        explain(
+            fit_appraiser(records_from_rows({**bench_rows, "findings": f}), DAY), family="Larkov T1"
+        ).components
+        for f in (bench_rows["findings"], extra)
+    )
+    was, now = (table.set_index("component").loc["motor"] for table in (was, now))
+    assert now["failed"] > was["failed"]
+    assert now["repairable"] == pytest.approx(was["repairable"], abs=1e-9)
