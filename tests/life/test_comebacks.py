@@ -1,0 +1,222 @@
+"""Repaired units after their sale: silence, checks, known days."""
+
+import datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose, assert_array_equal
+
+from reliability.errors import InvalidInput, UnknownName
+from reliability.life.comebacks import DAYS_PER_YEAR, comebacks
+
+SOLD = pd.Timestamp("2024-01-01")
+AS_OF = datetime.date(2026, 1, 1)
+
+
+def jobs(n, **changes):
+    frame = pd.DataFrame(
+        {
+            "job": [f"B{i}" for i in range(n)],
+            "family": "Dallow 80",
+            "outcome": "repaired",
+            "closed": pd.Timestamp("2023-11-01"),
+            "sold_on": SOLD,
+            "origin": None,
+        }
+    )
+    return frame.assign(**changes)
+
+
+def checks(*rows):
+    """Rows of (job, day checked, working, day failed, component); days count from the sale."""
+    frame = pd.DataFrame(rows, columns=["job", "checked_on", "working", "failed_on", "component"])
+    for name in ("checked_on", "failed_on"):
+        frame[name] = SOLD + pd.to_timedelta(frame[name].astype(float), unit="D")
+    return frame
+
+
+def bounds(found):
+    return dict(
+        zip(
+            found.table["job"],
+            zip(found.table["lower_days"], found.table["upper_days"], strict=True),
+            strict=True,
+        )
+    )
+
+
+def test_each_kind_of_check_becomes_its_interval():
+    found = comebacks(
+        jobs(9),
+        checks(
+            ("B0", 30, "yes", None, None),
+            ("B0", 90, "yes", None, None),  # still working at 90
+            ("B1", 30, "yes", None, None),
+            ("B1", 90, "no", None, "belt"),  # between 30 and 90
+            ("B2", 90, "no", None, None),  # before 90, by something not known
+            ("B3", 90, "no", 50, "motor"),  # on day 50
+            ("B4", 30, "no", None, "belt"),
+            ("B4", 60, "yes", None, None),  # mended; the first comeback counts
+            ("B5", 200, "no", 0, "belt"),  # on the day of the sale
+            ("B6", -20, "no", -25, "belt"),  # before the sale
+            ("B7", 0, "yes", None, None),  # on the day of the sale: nothing is known of later
+        ),
+        AS_OF,
+    )
+    assert bounds(found) == {
+        "B0": (90, np.inf), "B1": (30, 90), "B2": (0, 90), "B3": (50, 50), "B4": (0, 30), "B5": (0.5, 0.5),
+    }  # fmt: skip
+    assert found.table["component"].tolist() == [None, "belt", "not known", "motor", "belt", "belt"]
+    assert found.left_out.to_dict() == {
+        "imported from another source": 0,
+        "neither sold nor closed on a known day": 0,
+        "never checked": 1,
+        "checked only before or on the day of the sale": 2,
+    }
+    assert len(found.table) + found.left_out.sum() == 9
+
+
+def test_silence_is_not_working():
+    heard = comebacks(jobs(1), checks(("B0", 90, "no", 40, "belt")), AS_OF)
+    among_many = comebacks(jobs(50), checks(("B0", 90, "no", 40, "belt")), AS_OF)
+    assert_allclose(among_many.within(60), heard.within(60))
+    assert among_many.left_out["never checked"] == 49
+
+
+def test_only_own_repaired_jobs_with_a_date_count():
+    units = jobs(
+        5,
+        outcome=["repaired", "donor", "repaired", "repaired", "repaired"],
+        origin=[None, None, "elsewhere", None, None],
+        sold_on=[SOLD, SOLD, SOLD, pd.NaT, pd.NaT],
+        closed=[SOLD, SOLD, SOLD, SOLD - pd.Timedelta(days=10), pd.NaT],
+    )
+    found = comebacks(units, checks(*((f"B{i}", 90, "yes", None, None) for i in range(5))), AS_OF)
+    # B3 was never sold: its time counts from the end of the job
+    assert bounds(found) == {"B0": (90, np.inf), "B3": (100, np.inf)}
+    assert found.left_out["imported from another source"] == 1
+    assert found.left_out["neither sold nor closed on a known day"] == 1
+
+
+def test_checks_after_the_day_of_the_report_are_not_known_yet():
+    rows = checks(("B0", 30, "yes", None, None), ("B0", 90, "no", None, None))
+    early = comebacks(jobs(1), rows, (SOLD + pd.Timedelta(days=60)).date())
+    assert bounds(early) == {"B0": (30, np.inf)}
+
+
+# ---- curves
+
+
+def test_known_days_give_kaplan_meier_and_aalen_johansen():
+    # By hand: 4 units, comebacks on days 10 (belt) and 30 (motor), last checks on days 20 and 40.
+    found = comebacks(
+        jobs(4),
+        checks(
+            ("B0", 50, "no", 10, "belt"),
+            ("B1", 20, "yes", None, None),
+            ("B2", 50, "no", 30, "motor"),
+            ("B3", 40, "yes", None, None),
+        ),
+        AS_OF,
+    )
+    assert found.curve.method == "Kaplan-Meier"
+    estimate, low, high = found.within([5, 10, 30, 41])
+    assert_allclose(estimate, [0, 1 / 4, 1 - 3 / 4 * 1 / 2, np.nan])
+    assert np.all(low <= high)
+    assert found.by_component.method == "Aalen-Johansen"
+    assert_allclose(found.by_component.at([10, 30], "belt")[0], [1 / 4, 1 / 4])
+    assert_allclose(found.by_component.at([10, 30], "motor")[0], [0, 3 / 8])
+
+
+def test_comebacks_between_checks_give_turnbull():
+    # By hand: cells (30, 60] and (90, inf); the records say 1 of 3 each, and one says (0, 90].
+    found = comebacks(
+        jobs(3),
+        checks(
+            ("B0", 30, "yes", None, None),
+            ("B0", 60, "no", None, "belt"),
+            ("B1", 90, "no", None, "motor"),
+            ("B2", 90, "yes", None, None),
+        ),
+        AS_OF,
+    )
+    assert found.curve.method == "Turnbull"
+    estimate, low, high = found.within([30, 60, 90])
+    assert_allclose(estimate, [0, 2 / 3, 2 / 3], atol=1e-9)
+    assert np.all(low <= estimate + 1e-9)
+    assert np.all(estimate <= high)
+    assert found.by_component.method == "Turnbull"
+    total = found.by_component.at([90], "belt")[0] + found.by_component.at([90], "motor")[0]
+    assert_allclose(total, 2 / 3, atol=1e-9)
+
+
+def test_one_check_each_gives_the_isotonic_curve():
+    rows = [(f"B{i}", 90, "no" if i < 2 else "yes", None, None) for i in range(10)]
+    found = comebacks(jobs(10), checks(*rows), AS_OF)
+    assert found.curve.method == "isotonic"
+    estimate, low, high = found.within(90)
+    assert_allclose(estimate, 0.2)
+    # One age only: the limits invert the binomial likelihood ratio, found here by its own equation.
+    for limit in (low[0], high[0]):
+        loss = 2 * (2 * np.log(0.2 / limit) + 8 * np.log(0.8 / (1 - limit)))
+        assert_allclose(loss, 2.7055434540954, rtol=1e-3)  # chi-square, 1 degree of freedom, 90 %
+
+
+def test_no_comeback_among_n_has_the_limit_of_the_likelihood():
+    rows = [(f"B{i}", 90, "yes", None, None) for i in range(20)]
+    found = comebacks(jobs(20), checks(*rows), AS_OF)
+    assert found.curve.status == "no failures"
+    estimate, low, high = found.within(90)
+    assert_allclose([estimate[0], low[0]], 0)
+    assert_allclose(20 * np.log1p(-high), -2.7055434540954 / 2, rtol=1e-3)
+
+
+def test_without_any_check_nothing_is_claimed():
+    found = comebacks(jobs(3), checks(), AS_OF)
+    assert found.by_component is None
+    assert found.curve.status == "no records"
+    estimate, low, high = found.within([30, 90])
+    assert np.isnan(estimate).all()
+    assert_array_equal(low, 0)
+    assert_array_equal(high, 1)
+
+
+@given(st.lists(st.tuples(st.integers(1, 100), st.booleans()), min_size=1, max_size=12), st.randoms())
+@settings(max_examples=25, deadline=None)
+def test_order_of_rows_changes_nothing(seen, random):
+    rows = [(f"B{i}", day, "yes" if works else "no", None, None) for i, (day, works) in enumerate(seen)]
+    straight = comebacks(jobs(len(rows)), checks(*rows), AS_OF)
+    random.shuffle(rows)
+    shuffled = comebacks(jobs(len(rows)), checks(*rows), AS_OF)
+    pd.testing.assert_frame_equal(straight.table, shuffled.table)
+    assert_allclose(straight.curve.age_years * DAYS_PER_YEAR, np.unique([0, *(d for d, _ in seen)]))
+
+
+# ---- refusals
+
+
+def test_check_of_an_unknown_job_is_named():
+    with pytest.raises(UnknownName, match=r"A check belongs to a job that is not listed: 'X9'; known: B0"):
+        comebacks(jobs(1), checks(("X9", 30, "yes", None, None)), AS_OF)
+
+
+def test_missing_column_and_doubled_job_are_named():
+    with pytest.raises(InvalidInput, match=r"The table followups lacks the columns working"):
+        comebacks(jobs(1), checks().drop(columns="working"), AS_OF)
+    with pytest.raises(InvalidInput, match=r"The table jobs holds job 'B0' more than once"):
+        comebacks(pd.concat([jobs(1), jobs(1)]), checks(), AS_OF)
+
+
+@pytest.mark.parametrize("days", [[0], [-1], [np.nan], [np.inf]])
+def test_days_must_be_positive(days):
+    with pytest.raises(InvalidInput, match=r"`days` must be finite and above 0; got \["):
+        comebacks(jobs(1), checks(), AS_OF).within(days)
+
+
+def test_level_must_be_a_probability():
+    found = comebacks(jobs(1), checks(), AS_OF)
+    with pytest.raises(InvalidInput, match=r"`level` must lie between 0 and 1; got 90"):
+        found.within(30, level=90)
