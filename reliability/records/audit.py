@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, select
 
+from reliability.errors import LedgerError
 from reliability.records import doubts, money_doubts, store, verify
 from reliability.records.problems import Problem
 from reliability.records.schema import HISTORY
@@ -44,10 +45,10 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
         Grave ones first: damage, broken rules and references, a history or numbering that does
         not fit. If there are any, nothing else is looked for: it could not be trusted.
     """
+    found = _file_problems(ledger)
+    if any(problem.topic == "damaged file" for problem in found):
+        return found
     with ledger.reading() as connection:
-        found = verify.file_problems(connection)
-        if any(problem.topic == "damaged file" for problem in found):
-            return found
         exponent = store.exponent_in(connection)
         rows = verify.all_rows(connection, exponent)
         found += verify.rule_problems(rows, exponent)
@@ -60,6 +61,18 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
     for audit in AUDITS:
         found += audit(rows)
     return found + doubts.future_dates(rows, today or datetime.date.today())
+
+
+def _file_problems(ledger: "LedgerReader") -> list[Problem]:
+    found: list[Problem] = []
+    try:
+        with ledger.reading() as connection:
+            found += verify.file_problems(connection)
+    except LedgerError:
+        # A damaged file cannot even end a transaction; what was found tells more.
+        if not found:
+            raise
+    return found
 
 
 def _withdrawn(connection: Connection) -> list[str]:

@@ -1,6 +1,7 @@
 """Rows and whole jobs checked against every rule of the tables, all faults in one go."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from decimal import Decimal
 from typing import Any
 
 from reliability.records.columns import Table
@@ -8,7 +9,7 @@ from reliability.records.faults import Fault, Refused, nearest
 from reliability.records.rules import Rule
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.ties import Complaint, Known, all_sound, job_facts
-from reliability.records.values import Value, read_setting, read_value
+from reliability.records.values import Value, read_setting, read_value, write_value
 
 JobDocument = dict[str, Any]
 """``job`` (a row of jobs) and ``findings``, ``signs``, ``followups`` (lists of rows without ``job``)."""
@@ -50,6 +51,8 @@ def clean_row(
         if name not in table.names
     ]
     clean: dict[str, Value] = {}
+    if table.name == "settings" and isinstance(value := row.get("value"), int | float | Decimal):
+        row = {**row, "value": write_value(value)}
     for column in table.columns:
         try:
             clean[column.name] = read_value(column, row.get(column.name), exponent)

@@ -36,16 +36,17 @@ def number_gaps(rows: Rows, withdrawn: Iterable[str] = ()) -> list[Problem]:
         taken[number.prefix][number.digits] = number.width
     found = []
     for prefix, widths in sorted(taken.items()):
-        numbers = sorted(widths)
-        for before, after in pairwise(numbers):
+        spans, missing = [], 0
+        for before, after in pairwise(sorted(widths)):
             if after - before > 1:
                 first = number_after(prefix, before, widths[before])
                 last = number_after(prefix, after - 2, widths[before])
-                span = f"job {first}" if first == last else f"jobs {first} to {last}"
-                count = after - before - 1
-                found.append(doubtful("gap in the job numbers",
-                    f"{count} {'job was' if count == 1 else 'jobs were'} never written up; "
-                    "they count as gap_repaired_share says", span))  # fmt: skip
+                spans.append(f"job {first}" if first == last else f"jobs {first} to {last}")
+                missing += after - before - 1
+        if missing:
+            count = "1 job was" if missing == 1 else f"{missing} jobs were"
+            message = f"{count} never written up; gap_repaired_share says how they count"
+            found.append(doubtful("gap in the job numbers", message, *spans))
     return found
 
 

@@ -53,8 +53,7 @@ def shown_url(url: URL) -> str:
     """Word a URL for messages: the path of a file, or the URL without any password."""
     if url.get_backend_name() == "sqlite":
         return str(url.database)
-    safe = url.update_query_dict({name: "***" for name in _SECRETS if name in url.query})
-    return safe.render_as_string(hide_password=True)
+    return url.difference_update_query(_SECRETS).render_as_string(hide_password=True)
 
 
 def _secrets(url: URL) -> list[str]:
@@ -182,6 +181,9 @@ def _check_version(engine: Engine, shown: str, *, create: bool) -> None:
             raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
         if not create:
             raise LedgerError(f"{shown} is empty. `benchodds intake`, `add` and `import` make a ledger of it")
+    if engine.dialect.name == "sqlite":
+        _keep_log(engine)
+    if VERSION.name not in tables:
         _create(engine)
     with transaction(engine) as connection:
         version = connection.execute(select(VERSION.c.version)).scalar_one()
@@ -192,10 +194,15 @@ def _check_version(engine: Engine, shown: str, *, create: bool) -> None:
         )
 
 
+def _keep_log(engine: Engine) -> None:
+    """Let writers and readers work side by side; a copy made by other means may have lost that."""
+    with engine.connect() as connection:
+        cursor = connection.connection.cursor()
+        if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            cursor.execute("PRAGMA journal_mode = WAL")
+
+
 def _create(engine: Engine) -> None:
-    if engine.dialect.name == "sqlite":
-        with engine.connect() as connection:
-            connection.connection.cursor().execute("PRAGMA journal_mode = WAL")
     with engine.connect() as bare, bare.execution_options(benchodds_writes=True).begin():
         # Somebody else may have made it while this one waited for the lock.
         if VERSION.name not in inspect(bare).get_table_names():

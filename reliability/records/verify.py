@@ -6,6 +6,7 @@ from itertools import groupby
 from typing import Any
 
 from sqlalchemy import Connection, select
+from sqlalchemy.exc import DatabaseError
 
 from reliability.records import store
 from reliability.records.bulk_history import documents
@@ -24,7 +25,10 @@ def file_problems(connection: Connection) -> list[Problem]:
     """Let the database check its own file and every reference between tables."""
     if connection.dialect.name != "sqlite":
         return []
-    found = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
+    try:
+        found = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
+    except DatabaseError as error:
+        return [broken("damaged file", f"{error.orig}; restore a backup")]
     # A broken CHECK is no damage to the file: the rules name the row and the column.
     damages = [line for line in found if line != "ok" and not line.startswith(("CHECK", "NULL value"))]
     if damages:

@@ -51,7 +51,8 @@ def full():
             "job": {
                 "family": "Tarnwick T2", "model": "T2 mk II", "lot": "attic",
                 "built_from": 1978, "built_to": 1979, "year_basis": "serial number",
-                "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired", "bought_for": Decimal("12.50"), "hours": 2.25, "other_costs": 4,
+                "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired",
+                "bought_for": Decimal("12.50"), "hours": 2.25, "other_costs": 4,
                 "sold_for": 99.9, "sold_on": "2026-06", "salvage_value": Decimal("0"), "origin": None,
                 "remarks": "=SUM(A1)\nsecond line, with \"quotes\"",
             },
@@ -61,7 +62,7 @@ def full():
                  "action": "replaced", "part_cost": 3.2,
                  "part_source": "new"},
                 {"component": "head", "position": "left", "found": "failed", "arose": "during work",
-                 "failed_from": "2026-05-02", "failed_to": "2026-05-02", "action": "no part"},
+                 "failed_from": "2026-05-02", "failed_to": "2026-05-02", "action": "rebuilt"},
                 {"component": "motor", "found": "sound"},
             ],
             "signs": [{"sign": "rust", "seen": "yes"}, {"sign": "hum", "seen": "no"}],

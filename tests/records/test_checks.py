@@ -1,0 +1,252 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import pytest
+
+from reliability.records.checks import check_document, check_rows, clean_row
+from reliability.records.faults import Fault, nearest, refuse, some
+from reliability.records.numbering import number_after, split_number
+from reliability.records.tables import TABLES
+from reliability.records.ties import Known, job_facts
+
+NAMES = {"family": ["Tarnwick T2", "Dallow 80"], "component": ["belt", "motor", "head"]}
+JOB = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
+
+
+def faults_of(findings=(), signs=(), followups=(), **job):
+    document = {"job": {**JOB, **job}, "findings": findings, "signs": signs, "followups": followups}
+    return check_document(document, NAMES)
+
+
+def test_a_sound_document_has_no_fault(full):
+    assert check_document(full(), {}) == []
+
+
+def test_all_faults_come_in_one_go_each_with_its_place():
+    assert faults_of(
+        findings=[{"component": "blet", "found": "brokn", "colour": "red"}],
+        signs=[{"sign": "rust", "seen": "perhaps"}],
+        followups=[{"checked_on": "later", "working": "no"}],
+        family="Tarnwick T3",
+        bought_for="12,5",
+    ) == [
+        "job, column bought_for: '12,5' is not an amount written as a plain decimal with at most 2 decimals; "
+        "write 12.5",
+        "job, column family: no family 'Tarnwick T3' is known; known: Dallow 80, Tarnwick T2. "
+        "Did you mean 'Tarnwick T2'?",
+        "finding 1 (blet), column colour: findings has no column 'colour'; it has job, component, position, found, "
+        "original, fitted_from, fitted_to, arose, failed_from, failed_to, action, part_cost, part_source.",
+        "finding 1 (blet), column found: 'brokn' is not one of sound, worn, failed.",
+        "finding 1 (blet), column component: component 'blet' was never seen here; known: belt, head, motor. "
+        "Did you mean 'belt'? If it is new, say so: --new-component 'blet'",
+        "sign 1 (rust), column seen: 'perhaps' is not one of yes, no.",
+        "followup 1 (later), column checked_on: 'later' is not a date such as 2026-05-17, or 2026-05 where only "
+        "the month is known (years 1800 to 2100)",
+    ]
+
+
+BELT = {"component": "belt", "found": "failed"}
+
+
+@pytest.mark.parametrize(
+    ("wrong", "place", "message"),
+    [
+        ({"built_from": 1985, "built_to": 1980}, "job, column built_to",
+         "built_to is not below built_from; found built_from 1985, built_to 1980"),
+        ({"year_basis": "guess"}, "job, column year_basis",
+         "year_basis is given only beside built_from or built_to; found year_basis guess, built_from empty, "
+         "built_to empty"),
+        ({"built_from": 2027}, "job, column built_from",
+         "built_from is not after the year of taken_in; found built_from 2027, taken_in 2026-05-01"),
+        ({"built_to": 2027}, "job, column built_to",
+         "built_to is not after the year of taken_in; found built_to 2027, taken_in 2026-05-01"),
+        ({"closed": "2026-04"}, "job, column closed",
+         "closed is on or after taken_in; found taken_in 2026-05-01, closed 2026-04"),
+        ({"closed": None}, "job, column closed",
+         "closed is empty where outcome is open, and only there; found closed empty, outcome repaired"),
+        ({"outcome": "open"}, "job, column closed",
+         "closed is empty where outcome is open, and only there; found closed 2026-05-10, outcome open"),
+        ({"outcome": "donor", "sold_for": 10}, "job, column sold_for",
+         "sold_for is given only where outcome is repaired or sold as is; found sold_for 10.00, outcome donor"),
+        ({"outcome": "scrapped", "sold_on": "2026-06"}, "job, column sold_on",
+         "sold_on is given only where outcome is repaired or sold as is; found sold_on 2026-06, outcome scrapped"),
+        ({"sold_on": "2026-04-30"}, "job, column sold_on",
+         "sold_on is on or after taken_in; found taken_in 2026-05-01, sold_on 2026-04-30"),
+        ({"outcome": "open", "closed": None, "salvage_value": 3}, "job, column salvage_value",
+         "salvage_value is empty where outcome is open; found salvage_value 3.00, outcome open"),
+        ({"ended_by": "belt"}, "job, column ended_by",
+         "ended_by is given only where outcome is donor or scrapped or sold as is; "
+         "found ended_by belt, outcome repaired"),
+        ({"ended_why": "too worn"}, "job, column ended_why",
+         "ended_why is given only where outcome is donor or scrapped or sold as is; "
+         "found ended_why too worn, outcome repaired"),
+        ({"job": "A-"}, "job, column job",
+         "'A-' is not a job number: an optional prefix, then 1 to 15 digits, such as 42 or B-0042"),
+        ({"outcome": "donor", "ended_by": "belt", "findings": [{"component": "belt", "found": "sound"}]},
+         "job, column ended_by", "'belt' ended the job, but its findings in this job are all sound"),
+        ({"findings": [{**BELT, "original": "yes", "fitted_from": 1990}]}, "finding 1 (belt), column fitted_from",
+         "fitted_from is given only where original is no; found fitted_from 1990, original yes"),
+        ({"findings": [{**BELT, "fitted_to": 1990}]}, "finding 1 (belt), column fitted_to",
+         "fitted_to is given only where original is no; found fitted_to 1990, original empty"),
+        ({"findings": [{**BELT, "original": "no", "fitted_from": 1995, "fitted_to": 1990}]},
+         "finding 1 (belt), column fitted_to",
+         "fitted_to is not below fitted_from; found fitted_from 1995, fitted_to 1990"),
+        ({"findings": [{**BELT, "found": "worn", "arose": "during work"}]}, "finding 1 (belt), column found",
+         "where arose is during work, found is failed (it died on the bench); found arose during work, found worn"),
+        ({"findings": [{**BELT, "found": "sound", "failed_from": "2020"}]}, "finding 1 (belt), column failed_from",
+         "'2020' is not a date such as 2026-05-17, or 2026-05 where only the month is known (years 1800 to 2100)"),
+        ({"findings": [{**BELT, "found": "sound", "failed_from": "2020-01"}]},
+         "finding 1 (belt), column failed_from",
+         "failed_from is given only where found is failed; found failed_from 2020-01, found sound"),
+        ({"findings": [{**BELT, "found": "sound", "failed_to": "2020-01"}]}, "finding 1 (belt), column failed_to",
+         "failed_to is given only where found is failed; found failed_to 2020-01, found sound"),
+        ({"findings": [{**BELT, "failed_from": "2020-02", "failed_to": "2020-01"}]},
+         "finding 1 (belt), column failed_to",
+         "failed_to is on or after failed_from; found failed_from 2020-02, failed_to 2020-01"),
+        ({"findings": [{**BELT, "action": "no part", "part_cost": 2}]}, "finding 1 (belt), column part_cost",
+         "part_cost is empty where action is none or no part; found part_cost 2.00, action no part"),
+        ({"findings": [{**BELT, "action": "none", "part_source": "new"}]}, "finding 1 (belt), column part_source",
+         "part_source is empty where action is none or no part; found part_source new, action none"),
+        ({"findings": [{**BELT, "failed_from": "2026-05-02"}]}, "finding 1 (belt), column failed_from",
+         "what failed before the unit came has its failed_from on or before taken_in (else it arose during work); "
+         "found 2026-05-02, and taken_in 2026-05-01"),
+        ({"findings": [{**BELT, "failed_to": "2026-06"}]}, "finding 1 (belt), column failed_to",
+         "what failed before the unit came has its failed_to on or before taken_in (else it arose during work); "
+         "found 2026-06, and taken_in 2026-05-01"),
+        ({"findings": [{**BELT, "arose": "during work", "failed_to": "2026-04"}]},
+         "finding 1 (belt), column failed_to", "what failed during work has its failed_to on or after taken_in; "
+         "found 2026-04, and taken_in 2026-05-01"),
+        ({"findings": [{**BELT, "arose": "during work", "failed_from": "2026-05-11"}]},
+         "finding 1 (belt), column failed_from", "what failed during work has its failed_from on or before closed; "
+         "found 2026-05-11, and closed 2026-05-10"),
+        ({"built_from": 1980, "findings": [{**BELT, "failed_to": "1979-12"}]}, "finding 1 (belt), column failed_to",
+         "failed_to is not before built_from of the job; found 1979-12, and built_from 1980"),
+        ({"built_from": 1980, "findings": [{**BELT, "original": "no", "fitted_to": 1979}]},
+         "finding 1 (belt), column fitted_to",
+         "fitted_to is not before built_from of the job; found 1979, and built_from 1980"),
+        ({"findings": [{**BELT, "original": "no", "fitted_from": 2027}]}, "finding 1 (belt), column fitted_from",
+         "fitted_from is not after the year of taken_in of the job; found 2027, and taken_in 2026-05-01"),
+        ({"findings": [{**BELT, "original": "no", "fitted_to": 2027}]}, "finding 1 (belt), column fitted_to",
+         "fitted_to is not after the year of taken_in of the job; found 2027, and taken_in 2026-05-01"),
+        ({"findings": [BELT, {**BELT, "position": " "}]}, "finding 2 (belt), column component",
+         "the same row stands in finding 1 already (job '1', component 'belt', position '', arose 'as received')"),
+        ({"outcome": "donor", "followups": [{"checked_on": "2026-06", "working": "yes"}]},
+         "followup 1 (2026-06), column job",
+         "only a job with outcome repaired is followed up; found 1, and outcome donor"),
+        ({"followups": [{"checked_on": "2026-05-09", "working": "yes"}]}, "followup 1 (2026-05-09), column checked_on",
+         "checked_on is on or after closed of the job; found 2026-05-09, and closed 2026-05-10"),
+        ({"followups": [{"checked_on": "2026-06", "working": "no", "failed_on": "2026-05-09"}]},
+         "followup 1 (2026-06), column failed_on",
+         "failed_on is on or after closed of the job; found 2026-05-09, and closed 2026-05-10"),
+        ({"followups": [{"checked_on": "2026-06", "working": "yes", "component": "belt"}]},
+         "followup 1 (2026-06), column component",
+         "component is given only where working is no; found component belt, working yes"),
+        ({"followups": [{"checked_on": "2026-06", "working": "no", "failed_on": "2026-07"}]},
+         "followup 1 (2026-06), column checked_on",
+         "checked_on is on or after failed_on; found failed_on 2026-07, checked_on 2026-06"),
+    ],
+)  # fmt: skip
+def test_each_rule_says_what_it_wants_and_what_it_found(wrong, place, message):
+    assert faults_of(**wrong) == [f"{place}: {message}"]
+
+
+def test_a_job_of_another_source_keeps_its_number_whatever_it_is():
+    assert faults_of(job="swap-shop-A", origin="swap shop") == []
+
+
+def test_a_month_may_be_any_of_its_days():
+    assert faults_of(taken_in="2026-05-20", closed="2026-05", sold_on="2026-05") == []
+
+
+def test_a_known_model_belongs_to_one_family():
+    names = {**NAMES, "model": {"D80": "Dallow 80"}}
+    assert check_document({"job": {**JOB, "model": "D80"}}, names) == [
+        "job, column model: model 'D80' belongs to family 'Dallow 80', not 'Tarnwick T2'"
+    ]
+    assert check_document({"job": {**JOB, "model": "D81"}}, names) == []
+    assert check_document({"job": {**JOB, "model": "D80"}}, {**names, "model": ["D80"]}) == []
+
+
+def test_an_unknown_part_of_a_document_is_a_fault():
+    assert check_document({"job": JOB, "finding": []}, NAMES) == [
+        "document: a job has no part 'finding'; it has job, findings, signs, followups"
+    ]
+
+
+def test_a_bad_cell_brings_no_faults_of_rules_that_could_not_be_tested():
+    assert faults_of(closed="10.5.2026") == [
+        "job, column closed: '10.5.2026' is not a date such as 2026-05-17, or 2026-05 where only the month is "
+        "known (years 1800 to 2100)"
+    ]
+
+
+def test_rows_of_a_table_are_checked_with_file_and_line():
+    known = Known(
+        families={"Dallow 80"}, jobs={"1": job_facts(clean_row(TABLES["jobs"], {"job": "1", **JOB})[0])}
+    )
+    rows = [
+        {"job": "1", "component": "belt", "found": "sound"},
+        {"job": "2", "component": "belt", "found": "sound"},
+        {"job": "1", "component": "belt", "found": "worn"},
+    ]
+    found = check_rows("findings", rows, file="findings.csv", lines=[2, 3, 5], known=known)
+    assert [str(fault) for fault in found] == [
+        "findings.csv, line 3, column job: there is no job '2'.",
+        "findings.csv, line 5, column job: the same row stands in line 2 already "
+        "(job '1', component 'belt', position '', arose 'as received')",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "faults"),
+    [
+        ("families", {"family": "F", "kind": "radio", "priced_on": "2026-01", "first_year": 1980, "last_year": 1970},
+         ["last_year is not below first_year; found first_year 1980, last_year 1970",
+          "priced_on is given only beside working_price; found priced_on 2026-01, working_price empty"]),
+        ("families", {"family": "F", "kind": "radio", "price_spread": 0.3},
+         ["price_spread is given only beside working_price; found price_spread 0.3, working_price empty"]),
+        ("hearsay", {"worth_jobs": 3, "share_repaired": 0.5},
+         ["exactly one of family and kind is given; found family empty, kind empty"]),
+        ("hearsay", {"kind": "radio", "worth_jobs": 3, "component": "tube"},
+         ["exactly one of share_failed and share_repaired is given; found share_failed empty, share_repaired empty",
+          "component and share_failed are given together or not at all; found component tube, share_failed empty"]),
+        ("hearsay", {"kind": "radio", "worth_jobs": 3, "share_failed": 0.5, "component": "tube"},
+         ["age_years and share_failed are given together or not at all; found age_years empty, share_failed 0.5"]),
+        ("settings", {"setting": "hour_rates", "value": "3"},
+         ["'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, "
+          "offers_expected, warranty_days, gap_repaired_share. Did you mean 'hour_rate'?"]),
+        ("settings", {"setting": "selling_fee", "value": "13 %"},
+         ["selling_fee: '13 %' is not a number written as a plain decimal"]),
+        ("parts", {"component": "belt", "obtainable": "maybe"}, ["'maybe' is not one of yes, salvage only, no."]),
+    ],
+)  # fmt: skip
+def test_rules_of_the_other_tables(table, row, faults):
+    assert [fault.message for fault in check_rows(table, [row])] == faults
+
+
+def test_faults_without_a_column_name_only_the_place():
+    assert str(Fault("jobs.csv, line 3", "", "has 2 cells")) == "jobs.csv, line 3: has 2 cells"
+
+
+def test_refuse_counts_the_faults_and_passes_where_there_is_none():
+    refuse([])
+    with pytest.raises(ValueError, match=r"^1 fault found\. Nothing was written\.\na$"):
+        refuse(["a"])
+    with pytest.raises(ValueError, match=r"^2 faults found\. Nothing was read\.\na\nb$"):
+        refuse(["a", "b"], "Nothing was read.")
+
+
+def test_suggestions_and_lists_of_names():
+    assert nearest("BELT", ["belt", "motor"]) == " Did you mean 'belt'?"
+    assert nearest("xyz", ["belt"]) == ""
+    assert some([]) == "none yet"
+    assert some(map(str, range(100, 140)), most=2) == "100, 101 and 38 more"
+
+
+def test_numbers_are_taken_apart_and_follow_each_other():
+    assert split_number("B-0042") == ("B-", 42, 4)
+    assert split_number("7") == ("", 7, 1)
+    assert split_number("B-") is None
+    assert split_number("1" * 16) == ("1", int("1" * 15), 15)
+    assert number_after("B-", 42, 4) == "B-0043"
+    assert number_after("", 99, 2) == "100"

@@ -1,0 +1,361 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import datetime
+import sqlite3
+from decimal import Decimal
+
+import pytest
+
+from reliability.errors import InvalidInput, UnknownName
+from reliability.records.ledger import open_ledger
+from reliability.records.tables import USUAL_COMPONENTS, USUAL_SIGNS
+
+INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
+
+
+def counts(file):
+    connection = sqlite3.connect(file)
+    names = ("families", "jobs", "findings", "signs", "followups", "history", "numbering")
+    found = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in names}
+    connection.close()
+    return found
+
+
+def test_a_job_goes_in_and_comes_out_whole(ledger, full):
+    number = ledger.add(full())
+    assert number == "1"
+    job = ledger.job(number)
+    assert job["job"] == {
+        "job": "1", "family": "Tarnwick T2", "model": "T2 mk II", "lot": "attic", "built_from": 1978,
+        "built_to": 1979, "year_basis": "serial number", "taken_in": "2026-05-01", "closed": "2026-05-10",
+        "outcome": "repaired", "bought_for": Decimal("12.50"), "hours": 2.25, "other_costs": Decimal("4.00"),
+        "sold_for": Decimal("99.90"), "sold_on": "2026-06", "salvage_value": Decimal("0.00"), "ended_by": None,
+        "ended_why": None, "origin": None, "remarks": '=SUM(A1)\nsecond line, with "quotes"',
+    }  # fmt: skip
+    assert [(row["component"], row["position"], row["arose"]) for row in job["findings"]] == [
+        ("belt", "", "as received"), ("head", "left", "during work"), ("motor", "", "as received"),
+    ]  # fmt: skip
+    assert job["signs"] == [{"sign": "hum", "seen": "no"}, {"sign": "rust", "seen": "yes"}]
+    assert job["followups"] == [
+        {"checked_on": "2026-09-01", "working": "no", "failed_on": "2026-08-15", "component": "belt", "hours": 0.5,
+         "cost": Decimal("1.00")}
+    ]  # fmt: skip
+    assert ledger.check(today=datetime.date(2026, 11, 24)) == []
+
+
+def test_intake_then_finish_keeps_what_the_intake_said(ledger):
+    number = ledger.intake({"job": {**INTAKE["job"], "bought_for": "12.5", "lot": "attic"},
+                            "signs": [{"sign": "rust", "seen": "yes"}]})  # fmt: skip
+    assert ledger.job(number)["job"]["outcome"] == "open"
+    finish = {"job": {"job": number, "outcome": "donor", "closed": "2026-05-09", "lot": None, "bought_for": 13},
+              "findings": [{"component": "belt", "found": "failed"}], "signs": [{"sign": "hum", "seen": "no"}]}  # fmt: skip
+    assert ledger.add(finish, reason="written up") == number
+    job = ledger.job(number)
+    assert job["job"]["lot"] == "attic"
+    assert job["job"]["bought_for"] == Decimal("13.00")
+    assert job["job"]["outcome"] == "donor"
+    assert [sign["sign"] for sign in job["signs"]] == ["hum", "rust"]
+    assert [(row["version"], row["reason"]) for row in ledger.history(number)] == [
+        (1, "taken in"),
+        (2, "written up"),
+    ]
+
+
+def test_a_finished_job_is_not_finished_again(ledger, finished):
+    number = ledger.add(finished())
+    with pytest.raises(
+        InvalidInput, match=rf"job {number} is finished already \(repaired\); amend corrects it$"
+    ):
+        ledger.add(finished(job=number))
+
+
+def test_add_writes_no_open_job_and_intake_no_finished_one(ledger, finished):
+    with pytest.raises(InvalidInput, match=r"a job that is added is finished; intake writes open ones"):
+        ledger.add({"job": {**INTAKE["job"], "outcome": "open"}})
+    with pytest.raises(
+        InvalidInput, match=r"^outcome 'repaired': intake writes open jobs; use add for finished"
+    ):
+        ledger.intake(finished())
+    number = ledger.intake(INTAKE)
+    with pytest.raises(InvalidInput, match=r"a job that is added is finished"):
+        ledger.add({"job": {"job": number, "hours": 2}})
+
+
+def test_numbers_run_on_with_prefix_and_zeros_and_are_never_used_again(ledger, finished):
+    assert ledger.next_job_number() == "1"
+    assert ledger.add(finished(job="B-0099")) == "B-0099"
+    assert ledger.next_job_number() == "B-0100"
+    assert ledger.intake(INTAKE) == "B-0100"
+    assert ledger.add(finished(job="B-0007")) == "B-0007"  # a gap is written up: the sequence stays
+    assert ledger.next_job_number() == "B-0101"
+    ledger.withdraw("B-0100", reason="taken in twice")
+    assert ledger.next_job_number() == "B-0101"
+    assert ledger.add(finished(job="X", origin="swap shop")) == "X"
+    assert ledger.add(finished(job="C999", origin="swap shop")) == "C999"
+    assert ledger.next_job_number() == "B-0101"
+    assert ledger.add(finished(job="9")) == "9"
+    assert ledger.next_job_number() == "10"
+
+
+def test_a_number_is_given_to_one_job_only(ledger, finished):
+    ledger.intake({"job": {**INTAKE["job"], "job": "7"}})
+    with pytest.raises(InvalidInput, match=r"^1 fault found.*\njob, column job: there is a job 7 already$"):
+        ledger.intake({"job": {**INTAKE["job"], "job": "7"}})
+    with pytest.raises(InvalidInput, match=r"'A' is not a job number"):
+        ledger.add(finished(job="A"))
+
+
+def test_any_fault_leaves_no_trace(ledger, file, finished):
+    before = counts(file)
+    wrong = finished(
+        findings=[{"component": "belt", "found": "sound"}, {"component": "motor", "found": "fine"}]
+    )
+    with pytest.raises(InvalidInput, match=r"finding 2 \(motor\), column found: 'fine' is not one of"):
+        ledger.add(wrong, new_families=[{"family": "Dallow 80", "kind": "radio"}])
+    assert counts(file) == before
+
+
+def test_new_families_come_with_the_job_and_all_faults_together(ledger, finished):
+    ledger.add(finished(family="Dallow 80"), new_families=[{"family": "Dallow 80", "kind": "radio"}])
+    assert ledger.names("kind") == ["radio", "tape deck"]
+    with pytest.raises(InvalidInput) as caught:
+        ledger.add(finished(outcome="fixed", family="Dallow 90"), new_families=[{"family": "Dallow 80", "kind": "radio"},
+                                                                              {"family": "Dallow 90"}])  # fmt: skip
+    assert caught.value.faults == (
+        "new family, column family: 'Dallow 80' is in the ledger already",
+        "families, row 1, column kind: is empty, but every row needs it",
+        "job, column outcome: 'fixed' is not one of repaired, donor, scrapped, sold as is, open.",
+        "job, column family: no family 'Dallow 90' is known; known: Dallow 80, Tarnwick T2. Did you mean 'Dallow 80'?",
+    )
+
+
+def test_new_components_are_asked_for_once(ledger, finished):
+    job = finished(findings=[{"component": "flux coil", "found": "sound"}])
+    with pytest.raises(
+        InvalidInput, match=r"component 'flux coil' was never seen here; .*--new-component 'flux coil'"
+    ):
+        ledger.add(job)
+    ledger.add(job, new_components=["flux coil"])
+    ledger.add(job)
+    with pytest.raises(
+        InvalidInput, match=r"column ended_by: component 'flux coils' .* Did you mean 'flux coil'\?"
+    ):
+        ledger.add(finished(outcome="donor", ended_by="flux coils"))
+
+
+def test_amend_changes_what_is_given_and_keeps_every_version(ledger, full):
+    number = ledger.add(full())
+    ledger.amend(
+        number,
+        {
+            "job": {"hours": 3, "lot": None},
+            "findings": [
+                {"component": "belt", "part_cost": 4},
+                {"component": "head", "position": "left", "arose": "during work", "found": None},
+                {"component": "gear", "found": "worn"},
+            ],
+            "signs": [{"sign": "hum", "seen": None}],
+        },
+        reason="receipt found",
+    )
+    job = ledger.job(number)
+    assert (job["job"]["hours"], job["job"]["lot"], job["job"]["model"]) == (3.0, None, "T2 mk II")
+    assert [(f["component"], f["found"], f["part_cost"]) for f in job["findings"]] == [
+        ("belt", "failed", Decimal("4.00")), ("gear", "worn", None), ("motor", "sound", None),
+    ]  # fmt: skip
+    assert job["signs"] == [{"sign": "rust", "seen": "yes"}]
+    first, second = ledger.history(number)
+    assert (first["version"], first["reason"], second["reason"]) == (1, "added", "receipt found")
+    assert first["content"]["job"]["hours"] == 2.25
+    assert [f["component"] for f in first["content"]["findings"]] == ["belt", "head", "motor"]
+    assert second["content"] == job
+    assert first["written_at"] <= second["written_at"]
+    assert datetime.datetime.fromisoformat(first["written_at"]).tzinfo == datetime.UTC
+
+
+def test_amend_refuses_what_it_cannot_do(ledger, finished):
+    number = ledger.add(finished())
+    with pytest.raises(InvalidInput, match=r"^An amendment needs a reason; .* Nothing was written\.$"):
+        ledger.amend(number, {"job": {"hours": 1}}, reason=" ")
+    with pytest.raises(InvalidInput, match=r"^A job keeps its number: 1 cannot become '2'"):
+        ledger.amend(number, {"job": {"job": "2"}}, reason="x")
+    with pytest.raises(InvalidInput, match=r"\njob: job 1 says so already$"):
+        ledger.amend(number, {"job": {"outcome": "repaired"}}, reason="x")
+    with pytest.raises(InvalidInput, match=r"job: job|column taken_in: is empty, but every row needs it"):
+        ledger.amend(number, {"job": {"taken_in": None}}, reason="x")
+    with pytest.raises(
+        UnknownName, match=r"^The ledger holds no job '11'; it holds 1 jobs\. Did you mean '1'\?$"
+    ):
+        ledger.amend("11", {"job": {"hours": 1}}, reason="x")
+    assert len(ledger.history(number)) == 1
+
+
+def test_a_sale_is_recorded_once(ledger, finished):
+    number = ledger.add(finished())
+    ledger.sold(number, "80", "2026-06-02")
+    assert ledger.job(number)["job"]["sold_for"] == Decimal("80.00")
+    with pytest.raises(
+        InvalidInput, match=r"^Job 1 was sold already \(80\.00, 2026-06-02\); amend corrects it\.$"
+    ):
+        ledger.sold(number, 90, "2026-06-03")
+    donor = ledger.add(finished(outcome="donor"))
+    with pytest.raises(InvalidInput, match=r"sold_for is given only where outcome is repaired or sold as is"):
+        ledger.sold(donor, 90, "2026-06-03")
+
+
+def test_followups_add_up_and_unknown_components_are_asked_for(ledger, finished):
+    number = ledger.add(finished())
+    ledger.followup(number, {"checked_on": "2026-07-01", "working": "yes"})
+    with pytest.raises(
+        InvalidInput, match=r"followup 2 \(2026-08-01\), column component: component 'flux coil' was"
+    ):
+        ledger.followup(number, {"checked_on": "2026-08-01", "working": "no", "component": "flux coil"})
+    ledger.followup(number, {"checked_on": "2026-08-01", "working": "no", "component": "flux coil"},
+                    new_components=["flux coil"])  # fmt: skip
+    assert [row["checked_on"] for row in ledger.job(number)["followups"]] == ["2026-07-01", "2026-08-01"]
+    assert ledger.history(number)[-1]["reason"] == "followed up"
+
+
+def test_a_withdrawn_job_is_gone_but_remembered(ledger, full, file):
+    number = ledger.add(full())
+    with pytest.raises(InvalidInput, match=r"^A withdrawal needs a reason"):
+        ledger.withdraw(number, reason="")
+    ledger.withdraw(number, reason="never was one")
+    with pytest.raises(UnknownName, match=r"^The ledger holds no job '1'; it holds 0 jobs\.$"):
+        ledger.job(number)
+    assert [(row["version"], row["content"] is None) for row in ledger.history(number)] == [
+        (1, False),
+        (2, True),
+    ]
+    assert counts(file)["findings"] == 0
+    assert ledger.check(today=datetime.date(2026, 11, 24)) == []
+    with pytest.raises(UnknownName, match=r"^The ledger holds no job '5'"):
+        ledger.history("5")
+
+
+def test_reference_rows_are_put_by_key(ledger):
+    ledger.put(
+        "families", [{"family": "Tarnwick T2", "working_price": 120, "priced_on": "2026-05"}], reason="priced"
+    )
+    [family] = ledger.rows("families")
+    assert family["maker"] == "Tarnwick"
+    assert family["working_price"] == Decimal("120.00")
+    ledger.put("families", [{"family": "Tarnwick T2", "maker": None}], reason="not sure")
+    assert ledger.rows("families")[0]["maker"] is None
+    ledger.put("models", [{"model": "T2", "family": "Tarnwick T2"}], reason="x")
+    general, special = {"component": "belt", "obtainable": "yes", "price": 3}, {"component": "belt",
+        "family": "Tarnwick T2", "obtainable": "no"}  # fmt: skip
+    ledger.put("parts", [general, special], reason="x")
+    ledger.put("parts", [{**general, "price": 4}], reason="dearer")
+    assert [(row["family"], row["price"]) for row in ledger.rows("parts")] == [
+        (None, Decimal("4.00")), ("Tarnwick T2", None),
+    ]  # fmt: skip
+    ledger.put("hearsay", [{"kind": "tape deck", "share_repaired": 0.6, "worth_jobs": 4}], reason="x")
+    ledger.put("hearsay", [{"kind": "tape deck", "share_repaired": 0.5, "worth_jobs": 4}], reason="x")
+    assert [row["share_repaired"] for row in ledger.rows("hearsay")] == [0.5]
+    assert ledger.check(today=datetime.date(2026, 11, 24)) == []
+
+
+def test_put_refuses_jobs_unknown_families_and_doubles(ledger, file):
+    with pytest.raises(
+        UnknownName, match=r"^put writes no table 'jobs'; known: families, hearsay, models, parts, set"
+    ):
+        ledger.put("jobs", [], reason="x")
+    before = counts(file)
+    with pytest.raises(InvalidInput) as caught:
+        ledger.put("models", [{"model": "D", "family": "Dallow"}, {"model": "D", "family": "Tarnwick T2"},
+                              {"model": "D", "family": "Tarnwick T2"}, {"model": 3, "family": "Tarnwick T2"}],
+                   reason="x")  # fmt: skip
+    assert caught.value.faults == (
+        "models, row 1, column family: no family 'Dallow' is known; known: Tarnwick T2.",
+        "models, row 2, column model: the same row stands in row 1 already (model 'D')",
+        "models, row 3, column model: the same row stands in row 1 already (model 'D')",
+        "models, row 4, column model: 3 is not a text; put it in quotation marks",
+    )
+    assert counts(file) == before
+
+
+def test_settings_have_defaults_and_types(ledger):
+    assert ledger.setting("currency") == "EUR"
+    assert ledger.setting("haggle_room") == 0.25
+    assert ledger.setting("offers_expected") is None
+    ledger.put(
+        "settings",
+        [{"setting": "hour_rate", "value": 12}, {"setting": "warranty_days", "value": "90"}],
+        reason="x",
+    )
+    assert ledger.setting("hour_rate") == Decimal("12.00")
+    assert ledger.setting("warranty_days") == 90
+    with pytest.raises(
+        UnknownName, match=r"^There is no setting 'hour_rates'; known: .* Did you mean 'hour_rate'\?$"
+    ):
+        ledger.setting("hour_rates")
+
+
+def test_the_currency_is_fixed_by_the_first_amount(ledger, finished):
+    ledger.put(
+        "settings",
+        [{"setting": "currency", "value": "JPY"}, {"setting": "hour_rate", "value": "0"}],
+        reason="x",
+    )
+    ledger.add(finished(bought_for=1500))
+    assert ledger.job("1")["job"]["bought_for"] == Decimal(1500)
+    with pytest.raises(
+        InvalidInput, match=r"the currency cannot change from JPY to EUR: the ledger holds amounts"
+    ):
+        ledger.put("settings", [{"setting": "currency", "value": "EUR"}], reason="x")
+    with pytest.raises(
+        InvalidInput, match=r"1500\.5 is not an amount written as a plain decimal with no decimals"
+    ):
+        ledger.add(finished(bought_for=1500.5))
+    ledger.put("settings", [{"setting": "currency", "value": "JPY"}], reason="the same")
+
+
+def test_an_hour_rate_is_an_amount_too(ledger):
+    ledger.put("settings", [{"setting": "hour_rate", "value": 5}], reason="x")
+    with pytest.raises(InvalidInput, match=r"the currency cannot change from EUR to SEK"):
+        ledger.put("settings", [{"setting": "currency", "value": "SEK"}], reason="x")
+
+
+def test_names_of_each_kind(ledger, full):
+    ledger.add(full())
+    assert ledger.names("family") == ["Tarnwick T2"]
+    assert ledger.names("model") == ["T2 mk II"]
+    assert ledger.names("maker") == ["Tarnwick"]
+    assert ledger.names("lot") == ["attic"]
+    assert ledger.names("origin") == []
+    assert ledger.names("sign") == sorted(USUAL_SIGNS)
+    assert ledger.names("component") == sorted(
+        {name for names in USUAL_COMPONENTS.values() for name in names}
+    )
+    with pytest.raises(
+        UnknownName, match=r"^The ledger keeps no names of 'colour'; known: component, family"
+    ):
+        ledger.names("colour")
+
+
+def test_rows_are_sorted_and_an_unknown_table_is_refused(ledger, finished):
+    for number, day in (("1", "2026-05-03"), ("2", "2026-05-01"), ("3", "2026-05")):
+        ledger.add(finished(job=number, taken_in=day))
+    assert [row["job"] for row in ledger.rows("jobs")] == ["3", "2", "1"]
+    with pytest.raises(
+        UnknownName, match=r"^The ledger has no table 'job'; known: .* Did you mean 'jobs'\?$"
+    ):
+        ledger.rows("job")
+
+
+def test_a_model_belongs_to_one_family(ledger, finished):
+    ledger.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
+    ledger.put("models", [{"model": "D80", "family": "Dallow 80"}], reason="x")
+    with pytest.raises(InvalidInput, match=r"model 'D80' belongs to family 'Dallow 80', not 'Tarnwick T2'"):
+        ledger.add(finished(model=" D80 "))
+
+
+def test_a_ledger_is_the_same_after_closing(file, ledger, full):
+    number = ledger.add(full())
+    before = ledger.job(number), ledger.history(number)
+    ledger.close()
+    with open_ledger(str(file)) as again:
+        assert (again.job(number), again.history(number)) == before
+        assert again.name == str(file)
