@@ -1,0 +1,147 @@
+import random
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from reliability.records.exchange import write_package
+from reliability.records.ledger import open_ledger
+
+PROCESSES, JOBS_EACH = 8, 12
+# Appends jobs and says each number only after the ledger has acknowledged it.
+APPEND = """
+import sys
+from reliability.records.ledger import open_ledger
+url, count, name = sys.argv[1], int(sys.argv[2]), sys.argv[3]
+with open_ledger(url) as ledger:
+    for turn in range(count):
+        number = ledger.add({
+            "job": {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10",
+                    "outcome": "repaired", "remarks": f"{name} {turn}"},
+            "findings": [{"component": c, "found": "sound"} for c in ("belt", "motor", "head", "gear")],
+            "signs": [{"sign": "rust", "seen": "no"}],
+        })
+        sys.stdout.write(number + "\\n")
+        sys.stdout.flush()
+"""
+AMEND = """
+import sys
+from reliability.records.ledger import open_ledger
+with open_ledger(sys.argv[1]) as ledger:
+    for turn in range(int(sys.argv[2])):
+        ledger.amend("1", {"job": {"remarks": f"turn {turn}"},
+                           "findings": [{"component": "belt", "part_cost": turn}]}, reason=f"turn {turn}")
+        sys.stdout.write(f"turn {turn}\\n")
+        sys.stdout.flush()
+"""
+
+
+def start(code, *arguments):
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, arguments)], stdout=subprocess.PIPE, text=True
+    )
+
+
+def grave(ledger):
+    return [str(problem) for problem in ledger.check() if problem.grave]
+
+
+def test_eight_processes_append_at_once(ledger, file):
+    writers = [start(APPEND, file, JOBS_EACH, f"writer {n}") for n in range(PROCESSES)]
+    said = [writer.communicate(timeout=120)[0].split() for writer in writers]
+    assert [writer.returncode for writer in writers] == [0] * PROCESSES
+    total = PROCESSES * JOBS_EACH
+    assert sorted(int(number) for numbers in said for number in numbers) == list(range(1, total + 1))
+    assert sorted(row["remarks"] for row in ledger.rows("jobs")) == sorted(
+        f"writer {n} {turn}" for n in range(PROCESSES) for turn in range(JOBS_EACH)
+    )
+    assert len(ledger.rows("findings")) == 4 * total
+    assert grave(ledger) == []
+
+
+def test_eight_threads_share_one_open_ledger(ledger, finished):
+    def append(turn):
+        return ledger.add(finished(findings=[{"component": "belt", "found": "sound"}], remarks=str(turn)))
+
+    with ThreadPoolExecutor(8) as pool:
+        numbers = list(pool.map(append, range(64)))
+    assert sorted(map(int, numbers)) == list(range(1, 65))
+    assert {int(row["job"]): row["remarks"] for row in ledger.rows("jobs")} == {
+        int(number): str(turn) for turn, number in enumerate(numbers)
+    }
+    assert grave(ledger) == []
+
+
+def test_many_make_the_same_ledger_at_once(tmp_path):
+    def make(_turn):
+        with open_ledger(tmp_path / "new.db", create=True) as ledger:
+            return ledger.next_job_number()
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(make, range(16))) == ["1"] * 16
+
+
+def kill_when_it_has_written(writer, lines, wait):
+    said = [writer.stdout.readline().strip() for _ in range(lines)]
+    time.sleep(wait)
+    writer.send_signal(signal.SIGKILL)
+    rest, _ = writer.communicate()
+    return [line for line in [*said, *rest.split("\n")] if line]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, seed):
+    dice = random.Random(seed)
+    said = kill_when_it_has_written(
+        start(APPEND, file, 10_000, "killed"), dice.randint(1, 12), dice.random() / 50
+    )
+    jobs = ledger.rows("jobs")
+    assert set(said) <= {row["job"] for row in jobs}
+    assert len(jobs) - len(said) in (0, 1)  # one may have been written and not yet told
+    assert len(ledger.rows("findings")) == 4 * len(jobs)
+    assert len(ledger.rows("signs")) == len(jobs)
+    assert grave(ledger) == []
+    assert ledger.next_job_number() == str(len(jobs) + 1)
+
+
+IMPORT = """
+import sys
+from reliability.records.exchange import import_package
+from reliability.records.ledger import open_ledger
+with open_ledger(sys.argv[1]) as ledger:
+    sys.stdout.write("starting\\n")
+    sys.stdout.flush()
+    import_package(sys.argv[2], ledger)
+    sys.stdout.write("done\\n")
+    sys.stdout.flush()
+"""
+
+
+@pytest.mark.parametrize("wait", [0.01, 0.05, 0.1, 0.2])
+def test_a_killed_import_leaves_all_or_nothing(ledger, file, tmp_path, finished, wait):
+    jobs = [{"job": str(n), **finished()["job"]} for n in range(1, 301)]
+    findings = [
+        {"job": str(n), "component": c, "found": "sound"} for n in range(1, 301) for c in ("belt", "head")
+    ]
+    families = [{"family": "Tarnwick T2", "kind": "tape deck", "maker": "Tarnwick"}]
+    write_package({"families": families, "jobs": jobs, "findings": findings}, tmp_path / "package")
+    ledger.put("families", [{"family": "Tarnwick T2", "first_year": None, "last_year": None}], reason="x")
+    said = kill_when_it_has_written(start(IMPORT, file, tmp_path / "package"), 1, wait)
+    counts = len(ledger.rows("jobs")), len(ledger.rows("findings"))
+    assert counts == (300, 600) if "done" in said else counts in ((0, 0), (300, 600))
+    assert grave(ledger) == []
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_a_killed_amendment_leaves_the_old_version_or_the_new_one(ledger, file, finished, seed):
+    ledger.add(finished(findings=[{"component": "belt", "found": "failed", "action": "replaced"}]))
+    dice = random.Random(seed)
+    said = kill_when_it_has_written(start(AMEND, file, 10_000), dice.randint(1, 12), dice.random() / 50)
+    job, versions = ledger.job("1"), ledger.history("1")
+    assert len(versions) - 1 - len(said) in (0, 1)
+    assert versions[-1]["content"] == job
+    assert job["job"]["remarks"] == f"turn {int(job['findings'][0]['part_cost'])}"
+    assert grave(ledger) == []
