@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from reliability.records.ledger import open_ledger
     from reliability.report.run import make_pages
     from reliability.worth.appraiser import fit_appraiser
+    from reliability.worth.judging import judge
+    from reliability.worth.offers import read_offers
     from reliability.worth.ranking import ranking
-    from reliability.worth.verdict import judge, read_offers
 
 __version__ = "0.1.0"
 
@@ -47,14 +48,14 @@ _HOME = {
     "fit_appraiser": "reliability.worth.appraiser",
     "fit_curve": "reliability.life.curves",
     "fit_weibull": "reliability.life.weibull",
-    "judge": "reliability.worth.verdict",
+    "judge": "reliability.worth.judging",
     "load_package_records": "reliability.records.exchange",
     "make_pages": "reliability.report.run",
     "observe": "reliability.life.observe",
     "open_ledger": "reliability.records.ledger",
     "pool": "reliability.life.pooling",
     "ranking": "reliability.worth.ranking",
-    "read_offers": "reliability.worth.verdict",
+    "read_offers": "reliability.worth.offers",
     "read_records": "reliability.records.frames",
 }
 

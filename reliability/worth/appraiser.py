@@ -183,14 +183,14 @@ def _shared(kept: dict[str, Any]) -> Shared:
     n_signs, n_components = len(kept["signs"]), len(kept["components"])
     texts = {name: tuple(kept[name]) for name in ("components", "signs")}
     numbers = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items() if name not in texts}
-    values = {**texts, **numbers}
+    values: dict[str, Any] = {**texts, **numbers}
     values["sign_effect"] = _array(kept["sign_effect"]).reshape(n_components, n_signs)
     values["sign_covariance"] = _array(kept["sign_covariance"]).reshape(n_signs, n_signs)
     return Shared(**values)
 
 
 def _entry(kept: dict[str, Any]) -> FamilyEntry:
-    values = {name: np.nan if v is None else v for name, v in kept.items()}
+    values: dict[str, Any] = {name: np.nan if v is None else v for name, v in kept.items()}
     lives = kept["lives"]
     values["lives"] = FamilyLives(
         np.array(lives["components"], dtype=np.int64), _array(lives["life"], 5), _array(lives["repair"], 2)

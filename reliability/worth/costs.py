@@ -216,7 +216,8 @@ def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = N
     component_at = pd.Index(parts.components).get_indexer(findings["component"])
     cost[missing] = parts.price(family_at[missing], component_at[missing])
     n = len(bench.jobs)
-    return np.bincount(row, np.nan_to_num(cost), n), np.bincount(row, missing, n)
+    costs = np.bincount(row, np.nan_to_num(cost), n).astype(float)
+    return costs, np.bincount(row, missing, n).astype(float)
 
 
 def comeback_cost(bench: Bench, settings: Settings) -> float:

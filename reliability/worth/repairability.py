@@ -26,7 +26,7 @@ OBTAINABLE_MEAN = (-0.5, -2.5)
 OBTAINABLE_SD = 1.0
 """Prior of their effects on the log odds of mending (common practice, no source)."""
 
-LEVEL_MEAN, LEVEL_SD = 1.2, 1.2
+LEVEL_MEAN, LEVEL_SD = 1.8, 1.0
 """Prior log odds that a failed component can be mended (common practice, no source)."""
 
 
