@@ -1,0 +1,130 @@
+"""What several commands need: the ledger, and the ways of writing a year, a sign, a day, an amount."""
+
+import datetime
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from reliability.records.columns import Column
+from reliability.records.faults import Refused
+from reliability.records.sheet_parts import read_window
+from reliability.records.values import clean_text, read_value
+
+if TYPE_CHECKING:
+    from reliability.records.ledger import Ledger
+    from reliability.records.write_up import Written
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What the command line knows before a command runs.
+
+    Parameters
+    ----------
+    url : str
+        The ledger: a file, or a database URL.
+    """
+
+    url: str
+
+    @property
+    def is_missing(self) -> bool:
+        """Whether the ledger is a file that is still to be made."""
+        return "://" not in self.url and not Path(self.url).exists()
+
+    @contextmanager
+    def ledger(self, *, create: bool = False) -> Iterator["Ledger"]:
+        """Open the ledger; say so where one is made."""
+        from reliability.records.ledger import open_ledger
+
+        is_new = create and self.is_missing
+        with open_ledger(self.url, create=create) as ledger:
+            if is_new:
+                click.echo(f"A new ledger was made: {ledger.name}")
+            yield ledger
+
+
+class Cell(click.ParamType):
+    """A value that is written as in a job sheet.
+
+    Parameters
+    ----------
+    column : Column
+        What it may be; its name is shown in the help.
+    """
+
+    def __init__(self, column: Column) -> None:
+        self.name = column.name
+        self._column = column
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the value as its column says."""
+        try:
+            # Three decimals: only the ledger knows how many its currency has, and it says so.
+            return read_value(self._column, value, exponent=3)
+        except Refused as error:
+            self.fail(error.message, param, ctx)
+
+
+class Window(click.ParamType):
+    """A year, or the first and last of several: ``1979`` or ``1978-1981``."""
+
+    name = "year"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """Read the years, both included."""
+        try:
+            return read_window(value)
+        except Refused as error:
+            self.fail(error.message, param, ctx)
+
+
+class Sign(click.ParamType):
+    """A sign and whether it was seen: ``rust=yes``."""
+
+    name = "sign=yes|no"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Read the sign and the answer."""
+        sign, _, seen = map(clean_text, value.partition("="))
+        if not sign or seen not in ("yes", "no"):
+            self.fail(f"{value!r} is not written as rust=yes or rust=no; leave out what nobody looked for",
+                      param, ctx)  # fmt: skip
+        return sign, seen
+
+
+MONEY = Cell(Column("amount", "money", "an amount", minimum=0))
+HOURS = Cell(Column("hours", "hours", "bench time", minimum=0))
+DAY = Cell(Column("date", "date", "a day, or a month where the day is not known"))
+WINDOW = Window()
+SIGN = Sign()
+
+
+def today() -> datetime.date:
+    """Give the day on which the command runs."""
+    return datetime.date.today()
+
+
+def sign_rows(signs: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
+    """Turn what was given as ``--sign rust=yes`` into rows of signs."""
+    return [{"sign": sign, "seen": seen} for sign, seen in signs]
+
+
+def say(written: "Written", what: str) -> None:
+    """Print what went into the ledger: one line, then what was assumed or is new."""
+    click.echo(f"Job {written.job}: {written.family}, {what}")
+    for note in written.notes:
+        click.echo(f"  {note}")
+
+
+def example(*lines: str) -> str:
+    r"""Word the examples at the foot of a command's help, one to a line; ``\b`` keeps click from wrapping."""
+    return "\b\nFor example:\n" + "\n".join(f"  {line}" for line in lines)
