@@ -58,7 +58,7 @@ class PackageCheck:
             found.append((table.key[0], f"line {first} has the same {shown}"))
         self.remember(name, row)
         if name == "jobs" and row["ended_by"]:
-            self._ended[str(row["job"])] = (line, str(row["ended_by"]))
+            self._ended.setdefault(str(row["job"]), (line, str(row["ended_by"])))
         elif (
             name == "findings"
             and (ended := self._ended.get(str(row["job"])))

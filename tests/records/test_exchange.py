@@ -1,0 +1,303 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import json
+import shutil
+from decimal import Decimal
+
+import frictionless
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.records.exchange import (
+    Layout,
+    export_package,
+    import_package,
+    load_package_records,
+    read_package,
+    write_package,
+)
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.records.tables import TABLES
+
+
+@pytest.fixture
+def filled(ledger, full):
+    """Fill every column of every table."""
+    ledger.put(
+        "settings", [{"setting": "hour_rate", "value": 12}, {"setting": "caution", "value": 0.5}], reason="x"
+    )
+    ledger.put("families", [{"family": "Tarnwick T2", "working_price": 120, "priced_on": "2026-05", "price_spread": 0.2,
+                             "notes": "-first\nsecond"}, {"family": "@Dallow", "kind": "radio"}], reason="x")  # fmt: skip
+    ledger.put(
+        "models",
+        [{"model": "T2 mk II", "family": "Tarnwick T2", "first_year": 1977, "last_year": 1980}],
+        reason="x",
+    )
+    ledger.put("parts", [{"component": "belt", "obtainable": "yes", "price": 3, "pack_size": 10, "per_unit": 2, "as_of": "2026"
+                          "-05"}, {"component": "belt", "family": "Tarnwick T2", "obtainable": "no"}], reason="x")  # fmt: skip
+    ledger.put("hearsay", [{"kind": "radio", "share_repaired": 0.6, "worth_jobs": 4},
+                           {"family": "Tarnwick T2", "component": "gear", "age_years": 40, "share_failed": 1 / 3,
+                            "worth_jobs": 2.5, "told_by": "a friend"}], reason="x")  # fmt: skip
+    document = full()
+    ledger.add(document)
+    document["job"].update(outcome="donor", ended_by="belt", ended_why="too worn", sold_for=None, sold_on=None,
+                           origin="swap shop", job="s/17")  # fmt: skip
+    document["followups"] = []
+    ledger.add(document)
+    ledger.intake({"job": {"family": "@Dallow", "taken_in": "2026-06-01"}})
+    return ledger
+
+
+def contents(folder):
+    return {file.name: file.read_bytes() for file in folder.iterdir()}
+
+
+def test_export_import_export_gives_the_same_bytes(filled, tmp_path):
+    export_package(filled, tmp_path / "one")
+    assert sorted(contents(tmp_path / "one")) == sorted(
+        [*(f"{name}.csv" for name in TABLES), "datapackage.json"]
+    )
+    with open_ledger(tmp_path / "again.db", create=True) as again:
+        summary = import_package(tmp_path / "one", again)
+        export_package(again, tmp_path / "two")
+        assert contents(tmp_path / "two") == contents(tmp_path / "one")
+        assert {name: again.rows(name) for name in TABLES} == {name: filled.rows(name) for name in TABLES}
+        assert read_records(again).fingerprint() == read_records(filled).fingerprint()
+        assert again.next_job_number() == filled.next_job_number()
+        assert not [problem for problem in again.check() if problem.grave]
+    assert summary.written == {name: len(filled.rows(name)) for name in TABLES}
+    assert summary.equal == {}
+
+
+def test_every_column_was_filled_in_that_round_trip(filled):
+    for name, table in TABLES.items():
+        for column in table.names:
+            assert any(row[column] is not None for row in filled.rows(name)), (name, column)
+
+
+def test_a_package_goes_to_frames_with_and_without_a_ledger(filled, tmp_path):
+    export_package(filled, tmp_path / "one")
+    records = load_package_records(tmp_path / "one")
+    assert records.fingerprint() == read_records(filled).fingerprint()
+    assert records.settings.hour_rate == 12.0
+
+
+def test_an_independent_validator_accepts_the_exported_package(filled, tmp_path):
+    export_package(filled, tmp_path / "one")
+    report = frictionless.validate(str(tmp_path / "one" / "datapackage.json"))
+    assert report.valid, report.flatten(["type", "note"])
+    assert len(report.tasks) == len(TABLES)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "kind"),
+    [
+        ("jobs.csv", b"repaired", b"mended", "constraint-error"),
+        ("findings.csv", b"\r\n1,belt", b"\r\n99,belt", "foreign-key"),
+        ("findings.csv", b"\r\n1,motor,", b"\r\n1,,", "constraint-error"),
+        ("jobs.csv", b"2026-05-10", b"10.5.2026", "constraint-error"),
+        ("jobs.csv", b"12.50", b"12;50", "type-error"),
+        ("signs.csv", b"\r\n1,hum", b"\r\n1,rust", "primary-key"),
+    ],
+)
+def test_that_validator_finds_in_our_schema_what_we_refuse(filled, tmp_path, name, old, new, kind):
+    export_package(filled, tmp_path / "one")
+    target = tmp_path / "one" / name
+    content = target.read_bytes()
+    assert old in content
+    target.write_bytes(content.replace(old, new, 1))
+    report = frictionless.validate(str(tmp_path / "one" / "datapackage.json"))
+    assert kind in {row[0] for row in report.flatten(["type"])}
+    with pytest.raises(InvalidInput):
+        read_package(tmp_path / "one")
+
+
+def test_formulas_are_harmless_in_the_exported_file(filled, tmp_path):
+    export_package(filled, tmp_path / "one")
+    text = (tmp_path / "one" / "families.csv").read_text(encoding="utf-8")
+    assert "'@Dallow,radio" in text
+    assert '"\'-first\nsecond"' in text
+
+
+def test_a_package_needs_no_descriptor(filled, tmp_path):
+    export_package(filled, tmp_path / "one")
+    with_it = read_package(tmp_path / "one")
+    (tmp_path / "one" / "datapackage.json").unlink()
+    assert read_package(tmp_path / "one") == with_it
+    assert with_it["jobs"][0]["bought_for"] == Decimal("12.50")
+
+
+def test_rows_of_plain_values_become_a_package(tmp_path, finished):
+    rows = {
+        "families": [
+            {"family": "B", "kind": "radio"},
+            {"family": "A", "kind": "radio", "working_price": 10.5},
+        ],
+        "jobs": [{"job": "1", **finished(family="A")["job"], "bought_for": 3.5}],
+    }
+    write_package(rows, tmp_path / "one")
+    read = read_package(tmp_path / "one")
+    assert [row["family"] for row in read["families"]] == ["A", "B"]
+    assert read["jobs"][0]["bought_for"] == Decimal("3.50")
+    assert read["findings"] == []
+    write_package(read, tmp_path / "one")  # an earlier package is replaced
+    assert read_package(tmp_path / "one") == read
+
+
+def test_wrong_rows_become_no_package(tmp_path, finished):
+    job = finished()["job"]
+    with pytest.raises(InvalidInput) as caught:
+        write_package({"families": [{"family": "A"}], "jobs": [{"job": "1", **job}]}, tmp_path / "one")
+    assert caught.value.faults == ("families, row 1, column kind: is empty, but every row needs it",)
+    with pytest.raises(InvalidInput) as caught:
+        write_package({"jobs": [{"job": "1", **job, "outcome": "donor", "ended_by": "belt"}],
+                       "findings": [{"job": "1", "component": "belt", "found": "sound"}]}, tmp_path / "one")  # fmt: skip
+    assert caught.value.faults == (
+        "jobs, row 1, column family: no family 'Tarnwick T2' is known; known: none yet.",
+        "jobs, row 1, column ended_by: 'belt' ended the job, but its findings in this job are all sound",
+    )
+    with pytest.raises(InvalidInput, match=r"^There is no table 'job'; known: .* Did you mean 'jobs'\?$"):
+        write_package({"job": []}, tmp_path / "one")
+    assert not (tmp_path / "one").exists()
+
+
+def test_an_export_replaces_only_an_earlier_export(ledger, tmp_path):
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("mine")
+    with pytest.raises(
+        InvalidInput, match=r"mine holds files that no export wrote; name another folder\. Nothing was"
+    ):
+        export_package(ledger, folder)
+    with pytest.raises(
+        InvalidInput, match=r"notes\.txt is a file; an export needs a folder\. Nothing was written\.$"
+    ):
+        export_package(ledger, folder / "notes.txt")
+    with pytest.raises(InvalidInput, match=r"cannot be written: Not a directory$"):
+        export_package(ledger, folder / "notes.txt" / "deeper")
+    assert contents(folder) == {"notes.txt": b"mine"}
+    export_package(ledger, tmp_path / "own")
+    export_package(ledger, tmp_path / "own")
+
+
+@pytest.fixture
+def package(ledger, finished, tmp_path):
+    ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
+    export_package(ledger, tmp_path / "package")
+    return tmp_path / "package"
+
+
+def faults_of(folder, **options):
+    with pytest.raises(InvalidInput) as caught:
+        read_package(folder, **options)
+    assert caught.value.message.endswith("Nothing was read.")
+    return list(caught.value.faults)
+
+
+def test_no_folder_a_file_and_an_empty_folder(package, tmp_path):
+    names = ", ".join(f"{name}.csv" for name in TABLES)
+    with pytest.raises(InvalidInput, match=rf"nowhere is not there; name a folder that holds {names}$"):
+        read_package(tmp_path / "nowhere")
+    with pytest.raises(InvalidInput, match=r"jobs\.csv is a file; name a folder that holds settings\.csv"):
+        read_package(package / "jobs.csv")
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InvalidInput, match=r"empty holds no table; it may hold settings\.csv"):
+        read_package(tmp_path / "empty")
+
+
+def test_a_misspelt_file_is_not_passed_over(package):
+    (package / "datapackage.json").unlink()
+    shutil.copy(package / "findings.csv", package / "finding.csv")
+    shutil.copy(package / "findings.csv", package / "offers.csv")  # documented, and no table
+    listed = ", ".join(TABLES)
+    assert faults_of(package) == [f"finding.csv: is no table; there are {listed}. Did you mean 'findings'?"]
+
+
+@pytest.mark.parametrize(
+    ("change", "faults"),
+    [
+        (lambda d: d["resources"].pop(4), ["findings.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"][4].update(name="finding"),
+         ["datapackage.json: resource 'finding' is no table; there are settings, families, models, jobs, findings, signs, "
+          "followups, parts, hearsay. Did you mean 'findings'?",
+          "findings.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"][4].update(path="other.csv"),
+         ["datapackage.json: resource 'findings' names the file other.csv, which is not there",
+          "findings.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"][5].update(path="../signs.csv"),
+         ["datapackage.json: resource 'signs' has the path '../signs.csv', which leaves the folder",
+          "signs.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"][5].update(path=["signs.csv"]),
+         ["datapackage.json: resource 'signs' needs one file as its path",
+          "signs.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"][5].update(encoding="latin-1"),
+         ["datapackage.json: resource 'signs' is said to be in latin-1; save it as UTF-8",
+          "signs.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"].append(d["resources"][5]), ["datapackage.json: resource 'signs' is listed twice"]),
+        (lambda d: d.pop("resources"), ["datapackage.json: lacks 'resources'"]),
+    ],
+)  # fmt: skip
+def test_a_descriptor_that_does_not_fit_its_folder(package, change, faults):
+    descriptor = json.loads((package / "datapackage.json").read_text())
+    change(descriptor)
+    (package / "datapackage.json").write_text(json.dumps(descriptor))
+    found = faults_of(package)
+    assert found[: len(faults)] == faults
+
+
+def test_a_descriptor_that_is_no_json(package):
+    (package / "datapackage.json").write_text("{")
+    assert faults_of(package)[0].startswith(
+        "datapackage.json: is not a data package: Expecting property name"
+    )
+
+
+def test_files_may_lie_deeper_and_have_other_names(package):
+    before = read_package(package)
+    (package / "csv").mkdir()
+    (package / "findings.csv").rename(package / "csv" / "states.csv")
+    descriptor = json.loads((package / "datapackage.json").read_text())
+    descriptor["resources"][4]["path"] = "csv/states.csv"
+    (package / "datapackage.json").write_text(json.dumps(descriptor))
+    assert read_package(package) == before
+
+
+def test_faults_of_all_files_come_together(package):
+    (package / "jobs.csv").write_text(
+        "job,family,taken_in,closed,outcome,ended_by\n"
+        "1,Tarnwick T3,2026-05-01,2026-05-02,repaired,\n"
+        "2,Tarnwick T2,03/04/2024,2026-05-02,repaired,\n"
+        "3,Tarnwick T2,2026-05-01,2026-05-02,donor,belt\n"
+        "3,Tarnwick T2,2026-05-01,2026-05-02,donor,belt\n"
+    )
+    (package / "findings.csv").write_text(
+        "job,component,found,arose\n2,belt,sound,\n3,belt,sound,\n4,belt,brokn,\n5,belt,sound,\n3,belt,sound,as received\n"
+    )
+    assert faults_of(package) == [
+        "jobs.csv, line 2, column family: no family 'Tarnwick T3' is known; known: Tarnwick T2. Did you mean 'Tarnwick T2'?",
+        "jobs.csv, line 3, column taken_in: '03/04/2024' is not a date such as 2026-05-17, or 2026-05 where only the month is known (years 1800 to 2100)",
+        "jobs.csv, line 5, column job: line 4 has the same job '3'",
+        "findings.csv, line 4, column found: 'brokn' is not one of sound, worn, failed.",
+        "findings.csv, line 5, column job: there is no job '5'.",
+        "findings.csv, line 6, column job: line 3 has the same job '3', component 'belt', position '', arose 'as received'",
+        "jobs.csv, line 4, column ended_by: 'belt' ended the job, but its findings in this job are all sound",
+    ]
+
+
+def test_the_currency_of_the_package_rules_its_amounts(package):
+    (package / "settings.csv").write_text("setting,value\nhour_rate,1500\ncurrency,JPY\n")
+    assert read_package(package)["settings"][0] == {"setting": "currency", "value": "JPY"}
+    (package / "settings.csv").write_text("setting,value\nhour_rate,15.5\ncurrency,JPY\ncurrencies,x\n")
+    assert [fault.split(":")[0] for fault in faults_of(package)] == [
+        "settings.csv, line 2, column value", "settings.csv, line 4, column setting",
+    ]  # fmt: skip
+
+
+def test_a_whole_package_with_semicolons_and_decimal_commas(package):
+    before = read_package(package)
+    for file in package.glob("*.csv"):
+        file.write_text(file.read_text().replace(",", ";"))
+    assert "semicolons" in faults_of(package)[0]
+    assert read_package(package, layout=Layout(delimiter=";", decimal_comma=True)) == before
