@@ -69,7 +69,7 @@ def read_package(path: str | Path, *, layout: Layout | None = None) -> Rows:
             rows[name].append(line.row)
         faults += source.faults
     faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
-               for line, complaint in check.ended_by_sound()]  # fmt: skip
+               for _, line, complaint in check.ended_by_sound()]  # fmt: skip
     refuse(faults, "Nothing was read.")
     return {name: _sorted(name, found) for name, found in rows.items()}
 
@@ -135,7 +135,9 @@ def _faults_between(check: PackageCheck, rows: Rows) -> list[Fault]:
         for number, row in enumerate(found, 1)
         for complaint in check.complaints(name, row, number)
     ]
-    return faults + [Fault(f"jobs, row {number}", *complaint) for number, complaint in check.ended_by_sound()]
+    return faults + [
+        Fault(f"jobs, row {number}", *complaint) for _, number, complaint in check.ended_by_sound()
+    ]
 
 
 def export_package(ledger: "Ledger", path: str | Path) -> None:

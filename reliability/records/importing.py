@@ -129,6 +129,8 @@ class _Import:
                 jobs={row[0]: JobFacts(*row[1:]) for row in self.connection.execute(facts)},
             )
         )
+        for job, component, states in store.ended_jobs(self.connection):
+            self.check.remember_end(job, component, states)
         self.names = {kind: store.names_in(self.connection, kind)
                       for kind in ("component", "sign", "kind", "maker", "origin")}  # fmt: skip
         self.names["component"] |= {name for usual in USUAL_COMPONENTS.values() for name in usual}
@@ -208,8 +210,9 @@ class _Import:
 
     def finish(self, files: Mapping[str, Path]) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
-        self.faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
-                        for line, complaint in self.check.ended_by_sound()]  # fmt: skip
+        for job, line, complaint in self.check.ended_by_sound():
+            place = f"{files['jobs'].name}, line {line}" if line else f"job {job}"
+            self.faults.append(Fault(place, *complaint))
         if self.faults:
             return
         for _, _, job in sorted(self.numbers.values()):

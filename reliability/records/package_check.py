@@ -1,6 +1,6 @@
 """The rows of a whole package against each other, one by one as they are read."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -58,7 +58,8 @@ class PackageCheck:
             found.append((table.key[0], f"line {first} has the same {shown}"))
         self.remember(name, row)
         if name == "jobs" and row["ended_by"]:
-            self._ended.setdefault(str(row["job"]), (line, str(row["ended_by"])))
+            place, component = self._ended.get(str(row["job"]), (0, str(row["ended_by"])))
+            self._ended[str(row["job"])] = (place or line, component)
         elif (
             name == "findings"
             and (ended := self._ended.get(str(row["job"])))
@@ -79,7 +80,21 @@ class PackageCheck:
         elif name == "jobs" and self.known.jobs is not None:
             self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
 
-    def ended_by_sound(self) -> list[tuple[int, Complaint]]:
-        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
-        return [(line, complaint) for job, (line, component) in self._ended.items()
-                if (complaint := all_sound(component, self._states.get(job, ())))]  # fmt: skip
+    def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
+        """Take note of an earlier job that a component ended, and of what was found of that component."""
+        self._ended[job] = (0, component)
+        self._states.setdefault(job, set()).update(states)
+
+    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
+        """Complain of jobs ended by a component that was only found sound; ask after all findings.
+
+        Returns
+        -------
+        list of (str, int, Complaint)
+            The job, its line (0 if it came from elsewhere), the column and the message.
+        """
+        return [
+            (job, line, complaint)
+            for job, (line, component) in self._ended.items()
+            if (complaint := all_sound(component, self._states.get(job, ())))
+        ]

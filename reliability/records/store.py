@@ -180,6 +180,17 @@ def ever_seen(connection: Connection, component: str) -> bool:
     )  # fmt: skip
 
 
+def ended_jobs(connection: Connection) -> list[tuple[str, str, set[str]]]:
+    """Read the jobs that a component ended, with that component and what was found of it."""
+    jobs, findings = SQL_TABLES["jobs"].c, SQL_TABLES["findings"].c
+    same = and_(findings.job == jobs.job, findings.component == jobs.ended_by)
+    query = select(jobs.job, jobs.ended_by, findings.found).outerjoin(SQL_TABLES["findings"], same)
+    found: dict[str, tuple[str, set[str]]] = {}
+    for job, component, state in connection.execute(query.where(jobs.ended_by.is_not(None))):
+        found.setdefault(job, (component, set()))[1].update({state} - {None})
+    return [(job, component, states) for job, (component, states) in found.items()]
+
+
 def key_text(table: Table, row: Mapping[str, Value]) -> str:
     """Word the key of a row for the history; a list in JSON where it has several columns."""
     values = [row[name] for name in table.key]

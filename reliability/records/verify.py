@@ -52,9 +52,8 @@ def rule_problems(rows: Rows, exponent: int) -> list[Problem]:
             found += [
                 broken("rule broken", f"column {column}: {message}", where) for column, message in complaints
             ]
-    jobs = rows["jobs"]
-    found += [broken("rule broken", f"column {column}: {message}", f"job {jobs[number - 1]['job']}")
-              for number, (column, message) in check.ended_by_sound()]  # fmt: skip
+    found += [broken("rule broken", f"column {column}: {message}", f"job {job}")
+              for job, _, (column, message) in check.ended_by_sound()]  # fmt: skip
     return found
 
 

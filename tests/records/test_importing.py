@@ -1,0 +1,199 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import time
+
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.records import importing
+from reliability.records.exchange import export_package, import_package, write_package
+from reliability.records.ledger import open_ledger
+from reliability.records.tables import TABLES
+
+JOB = {"family": "Dallow 80", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
+
+
+def everything(ledger):
+    return {name: ledger.rows(name) for name in TABLES}
+
+
+@pytest.fixture
+def package(tmp_path):
+    """Write a small package; keywords replace the rows of tables."""
+
+    def write(**tables):
+        rows = {
+            "families": [{"family": "Dallow 80", "kind": "radio", "working_price": 80}],
+            "jobs": [{"job": f"D{n:03d}", **JOB, "bought_for": n} for n in range(1, 4)],
+            "findings": [
+                {"job": f"D{n:03d}", "component": c, "found": "sound"}
+                for n in (1, 2)
+                for c in ("belt", "coil")
+            ],
+            "signs": [{"job": "D001", "sign": "moths", "seen": "yes"}],
+        }
+        write_package({**rows, **tables}, tmp_path / "package")
+        return tmp_path / "package"
+
+    return write
+
+
+def test_an_import_tells_what_it_wrote_and_what_is_new(ledger, package):
+    summary = import_package(package(), ledger)
+    assert summary.written == {"families": 1, "jobs": 3, "findings": 4, "signs": 1}
+    assert summary.new_names == {"component": ("coil",), "kind": ("radio",), "sign": ("moths",)}
+    assert ledger.next_job_number() == "D004"
+    assert [(row["version"], row["reason"]) for row in ledger.history("D001")] == [(1, "imported")]
+    assert ledger.history("D001")[0]["content"] == ledger.job("D001")
+    assert not [problem for problem in ledger.check() if problem.grave]
+
+
+def test_the_same_import_again_changes_nothing(ledger, package):
+    folder = package()
+    import_package(folder, ledger)
+    before = everything(ledger)
+    summary = import_package(folder, ledger)
+    assert (summary.written, summary.new_names) == ({}, {})
+    assert summary.equal == {"families": 1, "jobs": 3, "findings": 4, "signs": 1}
+    assert everything(ledger) == before
+    assert len(ledger.history("D001")) == 1
+
+
+def test_rows_for_a_known_job_make_a_new_version_of_it(ledger, package):
+    import_package(package(), ledger)
+    followups = [{"job": "D001", "checked_on": "2026-08", "working": "yes"}]
+    findings = [{"job": "D003", "component": "belt", "found": "worn"}]
+    summary = import_package(package(followups=followups, findings=findings), ledger, reason="checked")
+    assert summary.written == {"findings": 1, "followups": 1}
+    assert [row["reason"] for row in ledger.history("D001")] == ["imported", "checked"]
+    assert len(ledger.history("D002")) == 1
+    assert ledger.job("D001")["followups"][0]["working"] == "yes"
+    assert not [problem for problem in ledger.check() if problem.grave]
+
+
+def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
+    import_package(package(), ledger)
+    before = everything(ledger)
+    jobs = [{"job": f"D{n:03d}", **JOB, "bought_for": n} for n in range(1, 5)]
+    jobs[1].update(bought_for=None, lot="attic")
+    with pytest.raises(InvalidInput, match=r"^2 faults found\. Nothing was imported\.\n") as caught:
+        import_package(package(jobs=jobs), ledger)
+    assert caught.value.faults == (
+        "jobs.csv, line 3, column lot: the ledger says nothing, the file 'attic'; correct one of them",
+        "jobs.csv, line 3, column bought_for: the ledger says '2.00', the file nothing; correct one of them",
+    )
+    assert everything(ledger) == before
+
+
+def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch):
+    monkeypatch.setattr(importing, "CHUNK", 2)  # rows are being written long before the fault is found
+    folder = package()
+    (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\nD002,moths,maybe\n")
+    before = everything(ledger)
+    with pytest.raises(
+        InvalidInput, match=r"^1 fault found\. Nothing was imported\.\nsigns\.csv, line 3, column seen"
+    ):
+        import_package(folder, ledger)
+    assert everything(ledger) == before
+    assert ledger.next_job_number() == "1"
+    (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\n")
+    assert import_package(folder, ledger).written["jobs"] == 3
+
+
+def test_a_dry_run_finds_the_same_and_writes_nothing(ledger, package):
+    before = everything(ledger)
+    summary = import_package(package(), ledger, dry_run=True)
+    assert summary.written == {"families": 1, "jobs": 3, "findings": 4, "signs": 1}
+    assert everything(ledger) == before
+    assert ledger.next_job_number() == "1"
+
+
+def test_a_package_may_lean_on_what_the_ledger_holds(ledger, package, tmp_path):
+    import_package(package(), ledger)
+    folder = tmp_path / "more"
+    folder.mkdir()
+    (folder / "followups.csv").write_text(
+        "job,checked_on,working\nD001,2026-09,yes\nD009,2026-09,yes\nD002,2026-04,yes\n"
+    )
+    (folder / "models.csv").write_text("model,family\nT2,Tarnwick T2\nT3,Tarnwick T3\n")
+    with pytest.raises(InvalidInput) as caught:
+        import_package(folder, ledger)
+    assert caught.value.faults == (
+        "models.csv, line 3, column family: no family 'Tarnwick T3' is known; known: Dallow 80, Tarnwick T2. Did you mean 'Tarnwick T2'?",
+        "followups.csv, line 3, column job: there is no job 'D009'. Did you mean 'D003'?",
+        "followups.csv, line 4, column checked_on: checked_on is on or after closed of the job; found 2026-04, and closed 2026-05-10",
+    )
+
+
+def test_the_currency_of_a_package_must_be_that_of_the_ledger(ledger, package, finished):
+    folder = package(settings=[{"setting": "currency", "value": "JPY"}])
+    ledger.add(finished(bought_for=3))
+    with pytest.raises(
+        InvalidInput, match=r"settings\.csv, line 2, column value: the ledger holds amounts in EUR; JPY needs"
+    ):
+        import_package(folder, ledger)
+    assert ledger.setting("currency") == "EUR"
+
+
+def test_a_package_brings_its_currency_to_a_ledger_without_amounts(ledger, package):
+    import_package(package(settings=[{"setting": "currency", "value": "JPY"}]), ledger)
+    assert str(ledger.job("D002")["job"]["bought_for"]) == "2"
+    assert not [problem for problem in ledger.check() if problem.grave]
+
+
+def test_a_component_ended_by_is_weighed_with_findings_that_come_later(ledger, package):
+    donor = {**JOB, "outcome": "donor", "ended_by": "belt"}
+    import_package(package(jobs=[{"job": "D001", **donor}], findings=[], signs=[]), ledger)
+    folder = package(
+        jobs=[{"job": "D001", **donor}],
+        findings=[{"job": "D001", "component": "motor", "found": "sound"}],
+        signs=[],
+    )
+    (folder / "findings.csv").write_text("job,component,found\nD001,belt,sound\n")
+    with pytest.raises(
+        InvalidInput, match=r"jobs\.csv, line 2, column ended_by: 'belt' ended the job, but its findings in"
+    ):
+        import_package(folder, ledger)
+    (folder / "jobs.csv").unlink()
+    (folder / "datapackage.json").unlink()
+    with pytest.raises(
+        InvalidInput, match=r"job D001, column ended_by: 'belt' ended the job, but its findings in this job"
+    ):
+        import_package(folder, ledger)
+
+
+def test_a_withdrawn_number_comes_back_only_as_a_next_version(ledger, package):
+    import_package(package(), ledger)
+    ledger.withdraw("D001", reason="never was one")
+    import_package(package(), ledger)
+    assert [row["version"] for row in ledger.history("D001")] == [1, 2, 3]
+    assert not [problem for problem in ledger.check() if problem.grave]
+
+
+def test_prefixes_follow_the_latest_jobs(ledger, package):
+    jobs = [
+        {"job": "A7", **JOB},
+        {"job": "B12", **{**JOB, "taken_in": "2026-05-02"}},
+        {"job": "x/1", **JOB, "origin": "swap"},
+    ]
+    import_package(package(jobs=jobs, findings=[], signs=[]), ledger)
+    assert ledger.next_job_number() == "B13"
+
+
+def test_three_hundred_jobs_come_in_within_two_seconds(tmp_path):
+    names = ["belt", "motor", "head", "gear", "idler", "switch", "capacitor", "regulator"]
+    rows = {
+        "families": [{"family": "Dallow 80", "kind": "radio"}],
+        "jobs": [{"job": str(n), **JOB} for n in range(300)],
+        "findings": [{"job": str(n), "component": c, "found": "sound"} for n in range(300) for c in names],
+    }
+    write_package(rows, tmp_path / "package")
+    with open_ledger(tmp_path / "bench.db", create=True) as ledger:
+        began = time.process_time()  # other work on the machine does not count
+        import_package(tmp_path / "package", ledger)
+        assert time.process_time() - began < 2
+        export_package(ledger, tmp_path / "out")
+    assert (tmp_path / "out" / "findings.csv").read_bytes() == (
+        tmp_path / "package" / "findings.csv"
+    ).read_bytes()
