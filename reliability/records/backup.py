@@ -35,10 +35,7 @@ def copy_to(connection: Connection, path: Path) -> None:
     try:
         connection.connection.cursor().execute("VACUUM INTO ?", (str(fresh),))
         _verify(fresh)
-        # Taking the name first keeps a file that somebody else made meanwhile from being replaced.
-        path.open("x").close()
-        os.replace(fresh, path)
-        _settle(path)
+        _place(fresh, path)
     except FileExistsError:
         raise LedgerError(
             f"{path} exists already; a backup never replaces a file. Name another one."
@@ -57,6 +54,17 @@ def _verify(copy: Path) -> None:
         raise LedgerError(
             f"The ledger is damaged, and so would be its copy ({found[0]}). There is no backup."
         )
+
+
+def _place(fresh: Path, path: Path) -> None:
+    # Taking the name first keeps a file that somebody else made meanwhile from being replaced.
+    path.open("x").close()
+    try:
+        os.replace(fresh, path)
+    except OSError:
+        path.unlink()
+        raise
+    _settle(path)
 
 
 def _settle(path: Path) -> None:

@@ -1,0 +1,162 @@
+# Rows are written whole.
+# ruff: noqa: E501
+
+import datetime
+from decimal import Decimal
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reliability.errors import InvalidInput, UnknownName
+from reliability.records.frames import Records, Settings, known_by, read_records, records_from_rows
+from reliability.records.tables import TABLES
+
+
+@pytest.fixture
+def records(ledger, full, finished):
+    ledger.put(
+        "families", [{"family": "Tarnwick T2", "working_price": 120, "priced_on": "2026-07"}], reason="x"
+    )
+    ledger.put("parts", [{"component": "belt", "obtainable": "yes", "as_of": "2026-04-01"},
+                         {"component": "head", "obtainable": "no", "as_of": "2026-08-01"}], reason="x")  # fmt: skip
+    ledger.add(full())
+    ledger.add(
+        finished(taken_in="2026-04", closed="2026-04-20", outcome="donor", salvage_value=5, ended_by="motor")
+    )
+    ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-08-01"}})
+    return read_records(ledger)
+
+
+def test_frames_have_the_documented_columns_and_types_full_or_empty(records):
+    for some in (records, Records.empty()):
+        for name, frame in some.frames().items():
+            assert list(frame.columns) == list(TABLES[name].names)
+            assert isinstance(frame.index, pd.RangeIndex)
+            for column in TABLES[name]:
+                kind = {"text": "object", "choice": "object", "date": "datetime64[ns]"}.get(
+                    column.kind, "float64"
+                )
+                assert str(frame[column.name].dtype) == kind, (name, column.name)
+    assert list(Records.empty().frames()) == [name for name in TABLES if name != "settings"]
+
+
+def test_empty_cells_and_defaults(records):
+    job = records.jobs.set_index("job").loc["3"]
+    assert job["model"] is None
+    assert np.isnan(job["bought_for"])
+    assert job["closed"] is pd.NaT
+    head = records.findings.set_index("component").loc[["belt", "head"]]
+    assert list(head["position"]) == ["", "left"]
+    assert list(head["arose"]) == ["as received", "during work"]
+
+
+def test_amounts_dates_and_order(records):
+    assert list(records.jobs["job"]) == ["2", "1", "3"]
+    assert records.jobs["taken_in"].iloc[0] == pd.Timestamp("2026-04-16")  # a month alone is its 16th
+    first = records.jobs.set_index("job").loc["1"]
+    assert (first["bought_for"], first["sold_for"], first["hours"], first["built_from"]) == (
+        12.5,
+        99.9,
+        2.25,
+        1978.0,
+    )
+    assert list(records.findings["component"]) == ["belt", "head", "motor"]
+
+
+def test_rows_and_ledger_give_the_same_records(records, ledger):
+    rows = {name: list(reversed(ledger.rows(name))) for name in TABLES}
+    again = records_from_rows(rows)
+    for name, frame in records.frames().items():
+        pd.testing.assert_frame_equal(again.frames()[name], frame)
+    assert again.fingerprint() == records.fingerprint()
+
+
+def test_the_fingerprint_follows_the_content(records, ledger):
+    assert len(records.fingerprint()) == 64
+    rows = {name: ledger.rows(name) for name in TABLES}
+    seen = {records.fingerprint(), Records.empty().fingerprint()}
+    for table, column, value in (("jobs", "remarks", "x"), ("jobs", "hours", 0.5), ("findings", "position", "right"),
+                                 ("jobs", "sold_on", "2026-06-17"), ("parts", "family", "x")):  # fmt: skip
+        changed = [dict(row) for row in rows[table]]
+        changed[-1][column] = value
+        seen.add(records_from_rows({**rows, table: changed}).fingerprint())
+    seen.add(records_from_rows({**rows, "settings": [{"setting": "caution", "value": "0.1"}]}).fingerprint())
+    assert len(seen) == 8
+
+
+def test_empty_is_not_a_text_that_looks_empty():
+    prints = {records_from_rows({"families": [{"family": "F", "kind": "k", "maker": maker}]}).fingerprint()
+              for maker in (None, "", "nan", "None", "NaT")}  # fmt: skip
+    assert len(prints) == 5
+
+
+def test_the_last_date_of_all(records):
+    assert records.last_date() == datetime.date(2026, 9, 1)  # a check after the sale
+    with pytest.raises(
+        InvalidInput, match=r"^The ledger holds no date yet: it has no job\. Add one first\.$"
+    ):
+        Records.empty().last_date()
+
+
+def test_missing_tables_and_columns_are_empty():
+    records = records_from_rows(
+        {"jobs": [{"job": "1", "taken_in": "2026-05-01", "bought_for": Decimal("1.10")}]}
+    )
+    assert records.jobs.loc[0, "bought_for"] == 1.1
+    assert records.jobs.loc[0, "outcome"] is None
+    assert len(records.findings) == 0
+
+
+def test_rows_that_cannot_be_frames():
+    with pytest.raises(UnknownName, match=r"^There is no table 'job'; known: .* Did you mean 'jobs'\?$"):
+        records_from_rows({"job": []})
+    with pytest.raises(UnknownName, match=r"^jobs has no column 'jobb'; known: .* Did you mean 'job'\?$"):
+        records_from_rows({"jobs": [{"jobb": "1"}]})
+    with pytest.raises(InvalidInput, match=r"^jobs, column hours: could not convert string to float: 'two'$"):
+        records_from_rows({"jobs": [{"hours": "two"}]})
+    with pytest.raises(
+        InvalidInput, match=r"^jobs, column closed: '1.5.2026' is not a date such as 2026-05-17, or"
+    ):
+        records_from_rows({"jobs": [{"closed": "1.5.2026"}]})
+    with pytest.raises(InvalidInput, match=r"^jobs, column closed: .*2026-02-30"):
+        records_from_rows({"jobs": [{"closed": "2026-02-30"}]})
+
+
+def test_settings_of_rows():
+    rows = [{"setting": "currency", "value": "SEK"}, {"setting": "warranty_days", "value": "90"},
+            {"setting": "offers_expected", "value": 12.5}, {"setting": "hour_rate", "value": Decimal("80.50")}]  # fmt: skip
+    assert Settings.from_rows(rows) == Settings(
+        currency="SEK", warranty_days=90, offers_expected=12.5, hour_rate=80.5
+    )
+    with pytest.raises(
+        UnknownName, match=r"^There is no setting 'margins'; known: .* Did you mean 'margin'\?$"
+    ):
+        Settings.from_rows([{"setting": "margins", "value": "1"}])
+    with pytest.raises(InvalidInput, match=r"^settings, caution: '2' is not at least 0 and at most 0\.95$"):
+        Settings.from_rows([{"setting": "caution", "value": "2"}])
+
+
+def test_what_was_known_by_a_day(records, ledger):
+    then = read_records(ledger, as_of=datetime.date(2026, 5, 5))
+    jobs = then.jobs.set_index("job")
+    assert list(jobs.index) == ["2", "1"]
+    assert jobs.loc["2", "outcome"] == "donor"
+    assert jobs.loc["2", "salvage_value"] == 5.0
+    assert jobs.loc["1", "outcome"] == "open"
+    for name in ("closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value"):
+        assert pd.isna(jobs.loc["1", name]), name
+    assert jobs.loc["1", "bought_for"] == 12.5
+    assert len(then.findings) == len(then.followups) == 0
+    assert list(then.signs["sign"]) == ["hum", "rust"]
+    assert then.families.loc[0, "working_price"] != then.families.loc[0, "working_price"]  # NaN: priced later
+    assert list(then.parts["component"]) == ["belt"]
+    assert then.jobs.dtypes.equals(records.jobs.dtypes)
+    assert then.families.dtypes.equals(records.families.dtypes)
+    later = known_by(records, datetime.date(2026, 6, 1))
+    assert len(later.findings) == 3
+    assert pd.isna(later.jobs.set_index("job").loc["1", "sold_for"])
+    assert len(later.followups) == 0
+    assert known_by(records, datetime.date(2026, 9, 1)).fingerprint() == records.fingerprint()
+    assert len(known_by(records, datetime.date(2020, 1, 1)).jobs) == 0
+    assert known_by(Records.empty(), datetime.date(2020, 1, 1)).fingerprint() == Records.empty().fingerprint()
