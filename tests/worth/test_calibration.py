@@ -1,0 +1,77 @@
+import datetime
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from sklearn.metrics import brier_score_loss
+from sklearn.metrics import log_loss as their_log_loss
+
+from reliability.records.frames import records_from_rows
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.calibration import brier, calibrate, log_loss
+from tests.worth.ledgers import finding, job
+
+DAY = datetime.date(2027, 1, 1)
+
+
+@pytest.fixture(scope="module")
+def years():
+    """Three years: a family that is always repaired, one that never is; fifteen of each a year."""
+    rows = {"families": [], "jobs": [], "findings": []}
+    for name in ("Larkov T1", "Larkov T2"):
+        rows["families"].append({"family": name, "kind": "tape deck", "working_price": 100.0})
+    for n in range(1, 91):
+        good = n % 2 == 0
+        day = f"{2024 + (n - 1) // 30}-{1 + n % 12:02d}-{1 + n % 27:02d}"
+        more = {"taken_in": day, "closed": day, "sold_on": None, "sold_for": None}
+        more |= {} if good else {"ended_by": "gear"}
+        rows["jobs"].append(job(n, f"Larkov T{1 if good else 2}", "repaired" if good else "scrapped", **more))
+        rows["findings"].append(finding(n, "gear", "sound" if good else "failed"))
+        rows["findings"].append(finding(n, "belt", "sound"))
+    return rows
+
+
+def test_each_year_is_forecast_from_the_years_before(years):
+    days = []
+
+    def fit(records, day):
+        days.append(day)
+        return fit_appraiser(records, day)
+
+    found = calibrate(records_from_rows(years), DAY, fit=fit)
+    assert days == [datetime.date(2024, 12, 31), datetime.date(2025, 12, 31)]
+    assert found.status == "ok"
+    assert len(found.jobs) == 60
+    chance = found.jobs.groupby("family")["success_chance"].mean()
+    assert chance["Larkov T1"] > 0.8
+    assert chance["Larkov T2"] < 0.2
+    assert found.brier < 0.1 < found.brier_usual
+    assert found.log_loss < 0.3 < found.log_loss_usual
+    assert found.groups["n_jobs"].sum() == 60
+    assert found.groups["forecast"].is_monotonic_increasing
+
+
+def test_the_future_does_not_leak_into_a_forecast(years):
+    records = records_from_rows(years)
+    # Turn the last year upside down: what was forecast of the years before stays as it was.
+    flipped = {**years, "jobs": [dict(row) for row in years["jobs"]]}
+    for row in flipped["jobs"]:
+        if row["taken_in"] >= "2026":
+            row.update(outcome="scrapped" if row["outcome"] == "repaired" else "repaired", ended_by=None)
+    was, now = (calibrate(r, DAY).jobs for r in (records, records_from_rows(flipped)))
+    assert_allclose(was["success_chance"], now["success_chance"])
+    assert (was["repaired"] != now["repaired"]).sum() == 30
+
+
+def test_a_young_ledger_is_too_few(bench_records):
+    found = calibrate(bench_records, DAY)
+    assert found.status == "too few jobs"
+    assert found.jobs.empty
+    assert np.isnan(found.brier)
+
+
+def test_scores_agree_with_scikit_learn():
+    rng = np.random.default_rng(8)
+    p, y = rng.uniform(0.05, 0.95, 200), rng.integers(0, 2, 200)
+    assert_allclose(brier(p, y), brier_score_loss(y, p), rtol=1e-12)
+    assert_allclose(log_loss(p, y), their_log_loss(y, p), rtol=1e-9)
