@@ -120,12 +120,11 @@ class _Import:
     new_names: dict[str, set[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        jobs, models = SQL_TABLES["jobs"], SQL_TABLES["models"]
+        jobs = SQL_TABLES["jobs"]
         facts = select(jobs.c.job, *(jobs.c[name] for name in JobFacts._fields))
         self.check = PackageCheck(
             Known(
                 families=store.names_in(self.connection, "family"),
-                models={row.model: row.family for row in self.connection.execute(select(models))},
                 jobs={row[0]: JobFacts(*row[1:]) for row in self.connection.execute(facts)},
             )
         )

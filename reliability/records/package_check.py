@@ -39,10 +39,11 @@ class PackageCheck:
     Parameters
     ----------
     known : Known
-        Families, models and jobs that exist already; extended row by row.
+        Families and jobs that exist already; extended row by row. Models are left open: one may
+        have been given to another family since its jobs were written, which is doubtful, not wrong.
     """
 
-    known: Known = field(default_factory=lambda: Known(families=set(), models={}, jobs={}))
+    known: Known = field(default_factory=lambda: Known(families=set(), jobs={}))
     _lines: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
     _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
     _states: dict[str, set[str]] = field(default_factory=dict)
@@ -75,8 +76,6 @@ class PackageCheck:
             return
         if name == "families":
             self.known.families.add(key)  # type: ignore[union-attr]
-        elif name == "models" and isinstance(row["family"], str):
-            self.known.models[key] = row["family"]  # type: ignore[index]
         elif name == "jobs" and self.known.jobs is not None:
             self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
 

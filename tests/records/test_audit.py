@@ -1,0 +1,262 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import datetime
+import sqlite3
+
+import pytest
+
+from reliability.records.problems import Problem, doubtful
+
+TODAY = datetime.date(2026, 11, 24)
+
+
+@pytest.fixture
+def told(ledger):
+    """Check the ledger and give its problems as text."""
+
+    def told(*topics):
+        problems = ledger.check(today=TODAY)
+        assert not any(problem.grave for problem in problems)
+        return [str(problem) for problem in problems if problem.topic in topics]
+
+    return told
+
+
+@pytest.fixture
+def spoiled(ledger, file, full):
+    """Change a sound ledger behind its back, as another program could."""
+
+    def spoil(*statements):
+        ledger.add(full())
+        connection = sqlite3.connect(file)
+        connection.execute("PRAGMA ignore_check_constraints = ON")
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+        connection.close()
+        problems = ledger.check(today=TODAY)
+        assert all(problem.grave for problem in problems)
+        return [str(problem) for problem in problems]
+
+    return spoil
+
+
+def test_a_sound_ledger_has_no_problem(ledger, full):
+    assert ledger.check(today=TODAY) == []
+    ledger.add(full())
+    assert ledger.check(today=TODAY) == []
+
+
+@pytest.mark.parametrize(
+    ("statements", "problems"),
+    [
+        (["DELETE FROM families"],
+         ["reference to nothing: the row refers to families that does not exist [jobs, row 1]",
+          "rule broken: column family: no family 'Tarnwick T2' is known; known: none yet. [job 1]",
+          "row missing: the history holds it, the tables do not [families Tarnwick T2]"]),
+        (["UPDATE jobs SET outcome = 'mended'"],
+         ["rule broken: column outcome: 'mended' is not one of repaired, donor, scrapped, sold as is, open. [job 1]",
+          "history differs: the newest version kept is not what the tables say [jobs 1]"]),
+        (["UPDATE findings SET found = 'sound'", "UPDATE history SET content = replace(content, 'failed', 'sound')"],
+         ["rule broken: column failed_from: failed_from is given only where found is failed; found failed_from 2020-01, found sound [job 1, component belt, arose as received]",
+          "rule broken: column failed_to: failed_to is given only where found is failed; found failed_to 2026-04-30, found sound [job 1, component belt, arose as received]",
+          "rule broken: column found: where arose is during work, found is failed (it died on the bench); found arose during work, found sound [job 1, component head, position left, arose during work]",
+          "rule broken: column failed_from: failed_from is given only where found is failed; found failed_from 2026-05-02, found sound [job 1, component head, position left, arose during work]",
+          "rule broken: column failed_to: failed_to is given only where found is failed; found failed_to 2026-05-02, found sound [job 1, component head, position left, arose during work]",
+          "history differs: the newest version kept is not what the tables say [jobs 1]"]),
+        (["DELETE FROM history WHERE what = 'jobs'"],
+         ["history incomplete: no version of it was kept [jobs 1]"]),
+        (["UPDATE history SET version = 3 WHERE what = 'jobs'"],
+         ["history incomplete: versions (3,) are not counted from 1 [jobs 1]"]),
+        (["DELETE FROM followups", "DELETE FROM signs", "DELETE FROM findings", "DELETE FROM jobs"],
+         ["row missing: the history holds it, the tables do not [jobs 1]"]),
+        (["DELETE FROM numbering"], ["number not counted: intake could give this number out again [job 1]"]),
+        (["INSERT INTO settings VALUES ('hour_rates', '5')"],
+         ["rule broken: column setting: 'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, offers_expected, warranty_days, gap_repaired_share. Did you mean 'hour_rate'? [settings, setting hour_rates]",
+          "history incomplete: no version of it was kept [settings hour_rates]"]),
+        (["UPDATE jobs SET outcome = 'donor', ended_by = 'motor', sold_for = NULL, sold_on = NULL", "DELETE FROM followups",
+          "DELETE FROM history WHERE what = 'jobs'"],
+         ["rule broken: column ended_by: 'motor' ended the job, but its findings in this job are all sound [job 1]",
+          "history incomplete: no version of it was kept [jobs 1]"]),
+    ],
+)  # fmt: skip
+def test_what_was_changed_behind_the_ledgers_back_is_found(spoiled, statements, problems):
+    assert spoiled(*statements) == problems
+
+
+def test_the_same_number_with_and_without_zeros(ledger, finished):
+    ledger.add(finished(job="7"))
+    ledger.add(finished(job="007"))
+    assert [str(problem) for problem in ledger.check()] == [
+        "number used twice: only the zeros in front differ [job 007, job 7]"
+    ]
+
+
+def test_gaps_are_counted_once_per_prefix_and_withdrawn_numbers_are_none(ledger, finished, told):
+    for number in ("3", "4", "7", "9", "B08", "B10"):
+        ledger.add(finished(job=number))
+    ledger.add(finished(job="99", origin="swap shop"))
+    assert told("gap in the job numbers") == [
+        "gap in the job numbers: 3 jobs were never written up; gap_repaired_share says how they count [jobs 5 to 6, job 8]",
+        "gap in the job numbers: 1 job was never written up; gap_repaired_share says how they count [job B09]",
+    ]
+    ledger.add(finished(job="8"))
+    ledger.withdraw("8", reason="never was one")
+    assert told("gap in the job numbers")[0].startswith("gap in the job numbers: 2 jobs were")
+
+
+def test_long_open_jobs_are_told_with_their_age(ledger, finished, told):
+    ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2025-05"}})
+    ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-04-01"}})
+    assert told("long open") == [f"long open: open for {(datetime.date(2026, 4, 1) - datetime.date(2025, 5, 16)).days} days; "
+                                 "close it, or it counts as unfinished [job 1]"]  # fmt: skip
+
+
+def test_outcomes_that_are_too_good(ledger, finished, told):
+    ledger.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
+    for _ in range(19):
+        ledger.add(finished(outcome="repaired"))
+    assert told("too rosy") == []
+    ledger.add(finished())
+    assert told("too rosy") == [
+        "too rosy: 20 of 20 finished jobs were repaired; were the others written up? [this bench]",
+        "too rosy: 20 of 20 finished jobs were repaired; were the others written up? [family Tarnwick T2]",
+    ]
+    ledger.add(finished(outcome="scrapped"))
+    assert told("too rosy") == [
+        "too rosy: 20 of 21 finished jobs were repaired; were the others written up? [this bench]"
+    ]
+    for n in range(20):
+        ledger.add(finished(job=f"s{n}", origin="swap shop", family="Dallow 80", outcome="repaired"))
+    assert [line.split("[")[1] for line in told("too rosy")] == [
+        "this bench]",
+        "origin swap shop]",
+        "family Dallow 80]",
+    ]
+
+
+def test_families_without_findings_and_records_of_failures_only(ledger, finished, told):
+    ledger.add(finished())
+    ledger.add(finished(outcome="donor"))
+    assert told("no findings") == [
+        "no findings: 2 finished jobs, but no state of any component [family Tarnwick T2]"
+    ]
+    for component in ("belt", "motor", "head", "gear", "idler"):
+        for position in ("left", "right"):
+            ledger.add(finished(findings=[{"component": component, "position": position, "found": "failed"}]))
+    assert told("no findings") == []
+    assert told("only failures") == [
+        "only failures: 10 findings and none of them sound; sound parts are written down too [family Tarnwick T2]"
+    ]
+    ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
+    assert told("only failures") == []
+
+
+def test_years_that_do_not_fit(ledger, finished, told):
+    ledger.put("families", [{"family": "Dallow 80", "kind": "radio", "first_year": 1890, "last_year": 1935},
+                            {"family": "Pell", "kind": "radio"}], reason="x")  # fmt: skip
+    ledger.put(
+        "models",
+        [{"model": "T2b", "family": "Tarnwick T2", "first_year": 1980, "last_year": 1990}],
+        reason="x",
+    )
+    for window in ((1974, 1974), (1975, 1984), (1980, 1985), (1985, None), (None, 1970)):
+        ledger.add(finished(built_from=window[0], built_to=window[1]))
+    ledger.add(finished(model="T2b", built_from=1979, built_to=1979))
+    ledger.add(finished(family="Dallow 80", built_from=1900, built_to=1931))
+    ledger.add(finished(family="Pell", built_from=1900, built_to=1900))
+    assert told("year outside the span", "wide window", "placeholder year") == [
+        "year outside the span: made 1980 to 1990, its family 1975 to 1984 [model T2b]",
+        "year outside the span: built 1974, the family was made 1975 to 1984 [job 1]",
+        "year outside the span: built 1980 to 1985, the family was made 1975 to 1984 [job 3]",
+        "year outside the span: built 1985 to …, the family was made 1975 to 1984 [job 4]",
+        "year outside the span: built … to 1970, the family was made 1975 to 1984 [job 5]",
+        "year outside the span: built 1979, the model was made 1980 to 1990 [job 6]",
+        "wide window: built 1900 to 1931 says next to nothing [job 7]",
+        "placeholder year: 1900 is often written for a year that is not known [job 8]",
+    ]
+
+
+def test_a_model_given_to_another_family_since(ledger, finished, told):
+    ledger.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
+    ledger.put("models", [{"model": "M", "family": "Tarnwick T2"}], reason="x")
+    ledger.add(finished(model="M"))
+    ledger.put("models", [{"model": "M", "family": "Dallow 80"}], reason="wrong before")
+    assert told("model of another family") == [
+        "model of another family: model M belongs to Dallow 80, the job to Tarnwick T2 [job 1]"
+    ]
+    ledger.amend("1", {"job": {"family": "Dallow 80"}}, reason="moved with its model")
+    assert told("model of another family") == []
+
+
+def test_prices_far_from_their_family(ledger, finished, told):
+    ledger.add(finished(sold_for=1000))
+    assert told("price far from its family") == []
+    ledger.put("families", [{"family": "Tarnwick T2", "working_price": 100}], reason="x")
+    assert told("price far from its family") == [
+        "price far from its family: sold_for 1000; working_price of Tarnwick T2 is 100 [job 1]"
+    ]
+    for price in (800, 900, 1100, 1200, 100):
+        ledger.add(finished(sold_for=price, bought_for=price / 10))
+    ledger.add(finished(bought_for=900, findings=[{"component": "belt", "found": "failed", "part_cost": 4}]))
+    for cost in (4, 4, 4, 40):
+        ledger.add(finished(findings=[{"component": "belt", "found": "failed", "part_cost": cost}]))
+    assert told("price far from its family") == [
+        "price far from its family: bought_for 900; the median of Tarnwick T2 is 100 [job 7]",
+        "price far from its family: part_cost 40; the median of belt of Tarnwick T2 is 4 [job 11, belt]",
+        "price far from its family: sold_for 100; the median of Tarnwick T2 is 950 [job 6]",
+    ]
+
+
+def test_parts_that_the_jobs_contradict(ledger, finished, told):
+    ledger.put("parts", [{"component": "belt", "obtainable": "yes"}, {"component": "head", "obtainable": "yes"},
+                         {"component": "head", "family": "Tarnwick T2", "obtainable": "no"}], reason="x")  # fmt: skip
+    for component, action in (("belt", "no part"), ("belt", "no part"), ("belt", "replaced"), ("head", "replaced"),
+                              ("head", "no part"), ("motor", "no part")):  # fmt: skip
+        ledger.add(
+            finished(
+                outcome="donor", findings=[{"component": component, "found": "failed", "action": action}]
+            )
+        )
+    assert told("parts against jobs") == [
+        "parts against jobs: head of Tarnwick T2: parts says not obtainable, the job replaced it [job 4, head]",
+        "parts against jobs: belt of Tarnwick T2: parts says obtainable, the job found no part [job 1, belt, job 2, belt]",
+    ]
+
+
+def test_odd_repairs_and_sales(ledger, finished, told):
+    failed = [{"component": "belt", "found": "failed", "action": "none"}]
+    ledger.add(finished(findings=failed))
+    ledger.add(finished(findings=failed, outcome="donor"))
+    ledger.add(finished(sold_on="2026-06"))
+    assert told("repaired in spite of a failure", "sold without a price") == [
+        "repaired in spite of a failure: belt failed, action none [job 1, belt]",
+        "sold without a price: sold on 2026-06, but sold_for is empty [job 3]",
+    ]
+
+
+def test_names_that_look_alike(ledger, finished, told):
+    for sign in ("sticky residue",) * 3 + ("sticky residu", "hum"):
+        ledger.add(finished(signs=[{"sign": sign, "seen": "yes"}]))
+    assert told("names alike") == [
+        "names alike: 'sticky residu' stands 1 times, 'sticky residue' 3 times; are they the same? [sign]"
+    ]
+
+
+def test_dates_that_have_not_come_yet(ledger, finished, told):
+    ledger.put(
+        "families", [{"family": "Tarnwick T2", "working_price": 9, "priced_on": "2026-11-25"}], reason="x"
+    )
+    ledger.put("parts", [{"component": "belt", "obtainable": "no", "as_of": "2027-01"}], reason="x")
+    ledger.add(finished(taken_in="2026-11-24", closed="2026-11", sold_on="2026-12"))
+    assert told("date to come") == [
+        "date to come: sold_on 2026-12 is after today, 2026-11-24 [job 1]",
+        "date to come: priced_on 2026-11-25 is after today, 2026-11-24 [families, Tarnwick T2]",
+        "date to come: as_of 2027-01 is after today, 2026-11-24 [parts, belt]",
+    ]
+
+
+def test_a_problem_without_rows_names_none():
+    assert str(doubtful("long open", "x")) == "long open: x"
+    assert doubtful("a", "b", "c") == Problem(False, "a", ("c",), "b")
