@@ -120,5 +120,5 @@ def _wrapped(comment: str) -> list[str]:
 
 
 def _quoted(text: str) -> str:
-    # A JSON string is a TOML string, but for the one character that JSON leaves bare.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+    # A JSON string is a TOML string: a ledger holds no name with a control character.
+    return json.dumps(text, ensure_ascii=False)

@@ -1,0 +1,54 @@
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass(frozen=True)
+class CommandLine:
+    """The command line on a ledger of its own, in an empty folder."""
+
+    folder: Path
+
+    @property
+    def file(self) -> Path:
+        return self.folder / "bench.db"
+
+    @property
+    def today(self) -> str:
+        return datetime.date.today().isoformat()
+
+    def run(self, *line: object, input: str | bytes | None = None) -> Result:
+        from reliability.cli import main
+
+        words = ["--ledger", str(self.file), *map(str, line)]
+        return CliRunner().invoke(main, words, input=input, catch_exceptions=False)
+
+    def ok(self, *line: object, input: str | bytes | None = None) -> str:
+        """Run a command that must succeed; give what it printed."""
+        result = self.run(*line, input=input)
+        assert (result.exit_code, result.stderr) == (0, ""), result.output
+        return result.stdout
+
+    def refused(self, *line: object, input: str | bytes | None = None, code: int = 1) -> str:
+        """Run a command that must be refused; give its message."""
+        result = self.run(*line, input=input)
+        assert result.exit_code == code, result.output
+        assert result.stdout == ""
+        return result.stderr
+
+    def sheet(self, text: str, name: str = "deck.toml") -> Path:
+        path = self.folder / name
+        path.write_text(text, encoding="utf-8")
+        return path
+
+
+@pytest.fixture
+def command_line(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("BENCHODDS_LEDGER", raising=False)
+    return CommandLine(tmp_path)
