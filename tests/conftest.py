@@ -5,8 +5,6 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-ROOT = Path(__file__).parents[1]
-
 
 @dataclass(frozen=True)
 class CommandLine:
@@ -45,6 +43,12 @@ class CommandLine:
         path = self.folder / name
         path.write_text(text, encoding="utf-8")
         return path
+
+
+@pytest.fixture(scope="module")
+def new_command_line(tmp_path_factory):
+    """Build command lines that live as long as the tests of one file."""
+    return lambda: CommandLine(tmp_path_factory.mktemp("bench"))
 
 
 @pytest.fixture

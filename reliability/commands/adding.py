@@ -1,5 +1,6 @@
 """`add`: finished jobs go into the ledger."""
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -66,7 +67,7 @@ def _read(paths: tuple[str, ...]) -> tuple[list["JobSheet"], list[str]]:
     for path in paths:
         try:
             if path == "-":
-                read.append(decode_sheet(click.get_binary_stream("stdin").read(), "standard input"))
+                read.append(decode_sheet(sys.stdin.buffer.read(), "standard input"))
             else:
                 read.append(load_sheet(path))
         except InvalidInput as error:

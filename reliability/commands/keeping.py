@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from reliability.commands.shared import Bench, example
+from reliability.commands.shared import Bench, counted, example
 
 
 @click.command(epilog=example("benchodds check"))
@@ -25,7 +25,7 @@ def check(ctx: click.Context) -> None:
             click.echo(f"{heading}:")
             for problem in found:
                 click.echo(f"  {problem}")
-    click.echo(f"{count} jobs: {len(broken)} broken, {len(doubtful)} worth a second look")
+    click.echo(f"{counted(count, 'job')}: {len(broken)} broken, {len(doubtful)} worth a second look")
     if broken:
         ctx.exit(1)
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from reliability.commands.shared import Bench, example
+from reliability.commands.shared import Bench, counted, example
 
 if TYPE_CHECKING:
     from reliability.records.exchange import ImportSummary
@@ -49,7 +49,7 @@ def _tell(summary: "ImportSummary", done: str) -> None:
     click.echo(f"{', '.join(rows) or 'Nothing new'} {done}")
     held = sum(summary.equal.values())
     if held:
-        click.echo(f"  {held} rows were in the ledger already")
+        click.echo(f"  {counted(held, 'row')} in the ledger already")
     for kind, names in summary.new_names.items():
         if names:
             click.echo(f"  new {kind}: {', '.join(names)}")
@@ -72,4 +72,4 @@ def export_folder(bench: Bench, folder: Path) -> None:
     with bench.ledger() as ledger:
         export_package(ledger, folder)
         count = len(ledger.rows("jobs"))
-    click.echo(f"{count} jobs and all that belongs to them: {folder}")
+    click.echo(f"{counted(count, 'job')}, with all that is known of them: {folder}")

@@ -125,6 +125,11 @@ def say(written: "Written", what: str) -> None:
         click.echo(f"  {note}")
 
 
+def counted(number: int, noun: str) -> str:
+    """Word a number of things."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def example(*lines: str) -> str:
     r"""Word the examples at the foot of a command's help, one to a line; ``\b`` keeps click from wrapping."""
     return "\b\nFor example:\n" + "\n".join(f"  {line}" for line in lines)

@@ -1,0 +1,181 @@
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from reliability.records.ledger import open_ledger
+
+ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+KNOWN = '[new_family]\nkind = "tape deck"\n'
+FIRST = 'family = "Tarnwick T2"\noutcome = "repaired"\nfailed = ["belt"]\n' + KNOWN
+
+
+@pytest.fixture
+def bench(command_line):
+    command_line.ok("add", command_line.sheet(FIRST))
+    return command_line
+
+
+def job(bench, number):
+    with open_ledger(bench.file) as ledger:
+        return ledger.job(number)
+
+
+def answers(*lines):
+    return "\n".join(lines) + "\n"
+
+
+def test_a_repaired_unit(bench):
+    lines = answers(
+        "1",  # family, by number
+        "T2 mk II",
+        "",  # came in today
+        "1978-1981", "date code",
+        "25",
+        "rust, 1",  # no power
+        "rest",
+        "repaired",
+        "belt, 2",  # pinch roller
+        "replaced", "3.20", "new",
+        "", "head",  # nothing done about the roller; worn: head
+        "serviced", "",
+        "y",  # the rest was sound
+        "",  # ended today
+        "1.5", "",
+        "160", "",
+        "heavy",
+        "y",
+    )  # fmt: skip
+    out = bench.ok("add", "--ask", input=lines)
+    assert (
+        "Write this job? Tarnwick T2, repaired, belt failed, pinch roller failed, head worn, the rest" in out
+    )
+    assert "sound, bought_for 25.00, hours 1.5, sold_for 160.00 [Y/n]: y\n" in out
+    assert "Job 2: Tarnwick T2, repaired\n" in out
+    document = job(bench, "2")
+    row = document["job"]
+    assert (row["model"], row["built_from"], row["built_to"]) == ("T2 mk II", 1978, 1981)
+    assert (row["year_basis"], row["closed"], row["sold_on"]) == ("date code", bench.today, bench.today)
+    assert (row["hours"], row["remarks"], row["other_costs"]) == (1.5, "heavy", None)
+    findings = {each["component"]: each for each in document["findings"]}
+    belt = findings["belt"]
+    assert (belt["action"], str(belt["part_cost"]), belt["part_source"]) == ("replaced", "3.20", "new")
+    assert (findings["pinch roller"]["found"], findings["pinch roller"]["action"]) == ("failed", None)
+    assert (findings["head"]["found"], findings["motor"]["found"]) == ("worn", "sound")
+    signs = {each["sign"]: each["seen"] for each in document["signs"]}
+    assert (signs["rust"], signs["no power"], signs["hum"]) == ("yes", "yes", "no")
+
+
+def test_an_open_unit_that_is_not_repaired(bench):
+    bench.ok("intake", "Tarnwick T2", "-p", "12", "-y", "1979", "-s", "rust=yes", "-m", "T2")
+    lines = answers(
+        "1",  # the open job
+        "donor",
+        "gear", "no part",
+        "",  # nothing worn
+        "n",
+        "",  # ended today
+        "",  # ended by the gear
+        "1",  # parts not available
+        "", "2.50", "15", "",
+        "",
+    )  # fmt: skip
+    out = bench.ok("add", "--ask", input=lines)
+    assert f"job 2: Tarnwick T2, in since {bench.today}" in out
+    assert "What did it cost?" not in out
+    assert "Signs seen" not in out
+    row = job(bench, "2")["job"]
+    assert (row["outcome"], row["ended_by"], row["ended_why"]) == ("donor", "gear", "parts not available")
+    assert (str(row["bought_for"]), str(row["salvage_value"]), row["sold_for"]) == ("12.00", "15.00", None)
+    assert [each["component"] for each in job(bench, "2")["findings"]] == ["gear"]
+
+
+def test_each_answer_is_checked_at_once(bench):
+    lines = answers(
+        "", "Tarnwik T2", "n",  # an answer is needed; a slip of the pen
+        "Tarnwick T2", "",
+        "03/04/2024", "2026-05-01",
+        "79", "2030", "",
+        "2,5", "12",
+        "", "",
+        "mended", "scrapped",
+        "bellt", "n", "belt",
+        "burnt", "none", "", "y",
+        "2026-04-01", "2026-05-02",
+        "none of them", "",
+        "-1", "2", "", "", "", "n",
+    )  # fmt: skip
+    out = bench.ok("add", "--ask", input=lines)
+    for message in (
+        "Error: an answer is needed here",
+        "No family 'Tarnwik T2' is known. Did you mean 'Tarnwick T2'? Is it new? [y/N]",
+        "Error: '03/04/2024' is not a date such as 2026-05-17",
+        "Error: '79' is neither a year such as 1979 nor a window",
+        "Error: built_from is not after the year of taken_in; found built_from 2030, taken_in 2026-05-01",
+        "Error: '2,5' is not an amount written as a plain decimal with at most 2 decimals; write 2.5",
+        "Error: 'mended' is not one of repaired, donor, scrapped, sold as is.",
+        "Component 'bellt' was never seen here. Did you mean 'belt'? Is it new? [y/N]",
+        "Error: 'bellt' was not taken; known: bearing, belt, ",
+        "Error: 'burnt' is not one of none, serviced, replaced, rebuilt, no part.",
+        "Error: closed is on or after taken_in; found taken_in 2026-05-01, closed 2026-04-01",
+        "Error: '-1' is not at least 0",
+        "Nothing was written.",
+    ):
+        assert message in out
+    assert bench.run("show", "2").exit_code == 1
+
+
+def test_a_new_family_and_a_new_component_without_a_ledger(command_line):
+    lines = answers(
+        "Dallow W1", "y", "wire recorder", "Dallow",
+        "", "", "", "", "", "",
+        "", "spool, belt", "y", "", "", "",
+        "n", "", "", "", "", "",
+        "y",
+    )  # fmt: skip
+    out = command_line.ok("add", "--ask", input=lines)
+    assert f"A new ledger was made: {command_line.file}\nJob 1: Dallow W1, repaired" in out
+    with open_ledger(command_line.file) as ledger:
+        assert [(row["kind"], row["maker"]) for row in ledger.rows("families")] == [
+            ("wire recorder", "Dallow")
+        ]
+        assert [row["component"] for row in ledger.job("1")["findings"]] == ["belt", "spool"]
+
+
+def test_breaking_off_leaves_nothing(command_line):
+    result = command_line.run("add", "--ask", input="Dallow W1\ny\n")
+    assert (result.exit_code, result.stderr) == (1, "Aborted!\n")
+    assert not command_line.file.exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a terminal of its own")
+def test_control_c_at_a_real_terminal_leaves_nothing(bench):
+    before = bench.ok("export", "before")
+    leader, follower = pty.openpty()
+    line = [sys.executable, "-m", "reliability.cli", "--ledger", str(bench.file), "add", "--ask"]
+    environment = {**os.environ, "PYTHONPATH": ROOT}
+    process = subprocess.Popen(line, stdin=follower, stdout=follower, stderr=follower, env=environment,
+                               start_new_session=True)  # fmt: skip
+    try:
+        _wait_for(leader, b"Family")
+        os.write(leader, b"1\n")
+        _wait_for(leader, b"front panel")
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=30) == 1
+    finally:
+        process.kill()
+        os.close(leader)
+        os.close(follower)
+    assert bench.ok("export", "after").replace("after", "before") == before
+    assert bench.ok("check").startswith("1 job: 0 broken")
+
+
+def _wait_for(terminal, text):
+    seen = b""
+    while text not in seen:
+        assert select.select([terminal], [], [], 30)[0], seen
+        seen += os.read(terminal, 1000)

@@ -1,0 +1,312 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import datetime
+import shutil
+
+import pytest
+
+from reliability.records.ledger import open_ledger
+
+TAKE_IN = ("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
+SMALLEST = """
+family = "Tarnwick T2"
+outcome = "repaired"
+bought_for = 25
+failed = ["belt"]
+rest_sound = true
+sold_for = 160
+"""
+
+
+@pytest.fixture(scope="module")
+def one_open(new_command_line):
+    """A ledger that knows one family and holds the open job 1, made once and copied by each test."""
+    made = new_command_line()
+    made.ok(*TAKE_IN, "-p", "25", "-y", "1979", "-s", "rust=yes")
+    return made.file
+
+
+@pytest.fixture
+def bench(command_line, one_open):
+    shutil.copy(one_open, command_line.file)
+    return command_line
+
+
+def test_intake_prints_the_number_and_makes_the_ledger(command_line):
+    out = command_line.ok(*TAKE_IN, "--maker", "Tarnwick", "--working-price", "120", "-p", "25", "-m", "T2",
+                          "--year", "1978-1981", "--year-basis", "guess", "--lot", "attic",
+                          "-s", "rust=yes", "-s", "no power=no", "--remarks", "heavy")  # fmt: skip
+    assert out == (
+        f"A new ledger was made: {command_line.file}\n"
+        f"Job 1: Tarnwick T2, taken in {command_line.today}\n"
+        "  model 'T2' is new here, of family 'Tarnwick T2'.\n"
+    )
+    with open_ledger(command_line.file) as ledger:
+        document = ledger.job("1")
+        (family,) = ledger.rows("families")
+    job = document["job"]
+    assert (job["outcome"], job["model"], job["lot"], job["remarks"]) == ("open", "T2", "attic", "heavy")
+    assert (job["built_from"], job["built_to"], job["year_basis"]) == (1978, 1981, "guess")
+    assert str(job["bought_for"]) == "25.00"
+    assert document["signs"] == [{"sign": "no power", "seen": "no"}, {"sign": "rust", "seen": "yes"}]
+    assert (family["kind"], family["maker"], str(family["working_price"])) == (
+        "tape deck",
+        "Tarnwick",
+        "120.00",
+    )
+    assert family["priced_on"] == command_line.today
+
+
+def test_numbers_follow_each_other(bench):
+    assert bench.ok("intake", "Tarnwick T2").startswith("Job 2: ")
+    assert bench.ok("intake", "Tarnwick T2", "--on", "2026-05").endswith("taken in 2026-05\n")
+
+
+def test_intake_of_an_unknown_family_names_near_ones_and_how_to_make_it(bench):
+    assert bench.refused("intake", "Tarnwik T2", "-p", "25") == (
+        "2 faults found. Nothing was written.\n"
+        "job, column family: no family 'Tarnwik T2' is known; known: Tarnwick T2. Did you mean 'Tarnwick T2'?\n"
+        "if 'Tarnwik T2' is a new family, describe it: --new-family --kind \"tape deck\"\n"
+    )
+    assert bench.run("show", "2").exit_code == 1
+
+
+def test_a_refused_intake_leaves_no_ledger_behind(command_line):
+    command_line.refused("intake", "Tarnwick T2")
+    assert list(command_line.folder.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        (
+            ("--price", "2,5"),
+            "'2,5' is not an amount written as a plain decimal with at most 3 decimals; write 2.5",
+        ),
+        (("--price", "-1"), "'-1' is not at least 0"),
+        (("--year", "????"), "'????' is neither a year such as 1979 nor a window such as 1978-1981"),
+        (
+            ("--sign", "rust"),
+            "'rust' is not written as rust=yes or rust=no; leave out what nobody looked for",
+        ),
+        (("--sign", "rust=maybe"), "'rust=maybe' is not written as rust=yes or rust=no"),
+        (("--on", "03/04/2024"), "'03/04/2024' is not a date such as 2026-05-17"),
+        (("--year-basis", "hunch"), "'hunch' is not one of"),
+        (("--kind", "radio"), "--kind, --maker and --working-price describe a --new-family."),
+        (("--new-family",), '--new-family needs --kind, such as --kind "tape deck".'),
+        (("--prize", "3"), "No such option '--prize'."),
+    ],
+)
+def test_a_wrong_command_line_ends_with_2(command_line, line, expected):
+    assert expected in command_line.refused("intake", "Tarnwick T2", *line, code=2)
+
+
+def test_amounts_have_the_decimals_of_the_currency(bench):
+    assert "is not an amount written as a plain decimal with at most 2 decimals" in bench.refused(
+        "intake", "Tarnwick T2", "-p", "1.234"
+    )
+
+
+def test_add_finishes_the_open_job(bench):
+    sheet = bench.sheet(
+        'job = "1"\noutcome = "donor"\nended_by = "gear"\nsalvage_value = 12\nrest_sound = true\n'
+    )
+    assert bench.ok("add", sheet) == (
+        "Job 1: Tarnwick T2, donor\n"
+        f"  closed today, {bench.today}\n"
+        "  examined and sound: belt, pinch roller, idler, motor, head, capacitor, switch\n"
+    )
+
+
+def test_add_several_and_from_standard_input(bench):
+    first, second = bench.sheet(SMALLEST, "a.toml"), bench.sheet(SMALLEST, "b.toml")
+    out = bench.ok("add", first, "-", second, input=SMALLEST)
+    assert [line for line in out.splitlines() if line.startswith("Job ")] == [
+        "Job 2: Tarnwick T2, repaired", "Job 3: Tarnwick T2, repaired", "Job 4: Tarnwick T2, repaired",
+    ]  # fmt: skip
+
+
+def test_add_lists_every_fault_of_every_sheet_and_writes_none(bench):
+    sound, torn = bench.sheet(SMALLEST, "a.toml"), bench.sheet("x = = 3", "torn.toml")
+    odd = bench.sheet(SMALLEST.replace("belt", "bellt") + "sold_on = 2020-01-01\nhurs = 3", "odd.toml")
+    lines = bench.refused("add", sound, torn, odd).splitlines()
+    assert lines[0] == "5 faults found. Nothing was written."
+    assert lines[1].startswith(f"{torn} is not written in TOML: Invalid value (at line 1, column 5).")
+    assert lines[2].startswith(f"{odd}, 'hurs': a sheet has no such entry; it has job, family,")
+    assert lines[3] == f"{odd}, job, column taken_in: is empty, but every row needs it"
+    assert "--new-component 'bellt'" in lines[5]
+    assert "there is no job" not in lines
+    assert bench.run("show", "2").exit_code == 1
+
+
+def test_a_new_component_is_said(bench):
+    sheet = bench.sheet(SMALLEST.replace("belt", "reel table"))
+    bench.refused("add", sheet)
+    bench.ok("add", sheet, "--new-component", "reel table")
+    assert "reel table: failed" in bench.ok("show", "2")
+
+
+def test_add_to_no_ledger_makes_one_unless_there_is_a_fault(command_line):
+    sheet = command_line.sheet(SMALLEST)
+    assert "describe it: a heading [new_family]" in command_line.refused("add", sheet)
+    assert not command_line.file.exists()
+    command_line.sheet(SMALLEST + '[new_family]\nkind = "tape deck"')
+    assert command_line.ok("add", sheet).startswith(f"A new ledger was made: {command_line.file}\nJob 1: ")
+
+
+@pytest.mark.parametrize("line", [(), ("--ask", "a.toml"), ("--ask", "--new-component", "reel")])
+def test_add_wants_sheets_or_questions(bench, line):
+    bench.sheet(SMALLEST, "a.toml")
+    assert "Name the sheets to add, or write --ask alone." in bench.refused("add", *line, code=2)
+
+
+def test_a_sheet_that_is_not_there(bench):
+    assert "'none.toml' does not exist" in bench.refused("add", "none.toml", code=2)
+
+
+def test_amend_keeps_the_version_before(bench):
+    bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\nhours = 2\n"))
+    out = bench.ok("amend", "1", "--set", "outcome=donor", "--set", "ended_by=gear", "--set", "belt.action=no part",
+                   "--set", "hours=", "-s", "rust=no", "--why", "gear broke after all")  # fmt: skip
+    assert out == "Job 1: version 3 was written (gear broke after all)\n"
+    history = bench.ok("show", "1", "--history")
+    assert [line for line in history.splitlines() if line.startswith("Version")][2].endswith(
+        "gear broke after all"
+    )
+    assert history.splitlines()[-5:] == [
+        "  outcome: repaired -> donor", "  ended_by = gear", "  belt.action = no part", "  rust.seen: yes -> no",
+        "  hours: 2 -> (empty)",
+    ]  # fmt: skip
+
+
+def test_amend_from_a_sheet_and_with_a_new_component(bench):
+    bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\n"))
+    sheet = bench.sheet('worn = ["reel table"]\n')
+    assert "was never seen here" in bench.refused("amend", "1", sheet, "--why", "looked again")
+    bench.ok("amend", "1", sheet, "--why", "looked again", "--new-component", "reel table")
+    assert "reel table: worn" in bench.ok("show", "1")
+    bench.ok("amend", "1", "--drop", "reel table", "--drop-sign", "rust", "--why", "it was not")
+    assert "reel" not in bench.ok("show", "1")
+
+
+def test_a_withdrawn_job_keeps_its_versions(bench):
+    assert bench.ok("amend", "1", "--withdraw", "--why", "never came") == (
+        "Job 1 was withdrawn; its versions stay: benchodds show 1 --history\n"
+    )
+    assert bench.refused("show", "1") == "The ledger holds no job '1'; it holds 0 jobs.\n"
+    assert bench.ok("show", "1", "--history").splitlines()[-2:][1] == "  withdrawn"
+    assert bench.ok("intake", "Tarnwick T2").startswith("Job 2")
+
+
+@pytest.mark.parametrize("line", [(), ("--withdraw", "--set", "hours=2")])
+def test_amend_wants_to_know_what_changes(bench, line):
+    assert "Say what changes: --set, --sign, --drop" in bench.refused(
+        "amend", "1", *line, "--why", "x", code=2
+    )
+
+
+def test_amend_wants_a_reason(bench):
+    assert "Missing option '--why'" in bench.refused("amend", "1", "--set", "hours=2", code=2)
+    assert "An amendment needs a reason" in bench.refused("amend", "1", "--set", "hours=2", "--why", " ")
+
+
+def test_amend_lists_faults(bench):
+    lines = bench.refused(
+        "amend", "1", "--set", "outcome=doner", "--set", "hours=-1", "--why", "x"
+    ).splitlines()
+    assert lines == [
+        "2 faults found. Nothing was written.",
+        "job, column outcome: 'doner' is not one of repaired, donor, scrapped, sold as is, open. Did you mean 'donor'?",
+        "job, column hours: '-1' is not at least 0 and at most 10000",
+    ]
+
+
+def test_sold_and_followed_up(bench):
+    bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\n"))
+    assert bench.ok("sold", "1", "160") == f"Job 1: Tarnwick T2, sold for 160.00 EUR on {bench.today}\n"
+    assert "was sold already (160.00, " in bench.refused("sold", "1", "170")
+    assert bench.ok("followup", "1", "--working", "yes") == f"Job 1: Tarnwick T2, working on {bench.today}\n"
+    later = (datetime.date.today() + datetime.timedelta(days=40)).isoformat()
+    out = bench.ok("followup", "1", "--working", "no", "--on", later, "--component", "belt", "--hours", "0.5",
+                   "--cost", "3", "--failed-on", later)  # fmt: skip
+    assert out == f"Job 1: Tarnwick T2, not working on {later}\n"
+    assert (
+        f"  {later}: not working, failed_on {later}, component belt, hours 0.5 h, cost 3.00 EUR"
+        in bench.ok("show", "1")
+    )
+    assert "never seen here" in bench.refused("followup", "1", "--working", "no", "--component", "reel")
+
+
+def test_only_a_repaired_unit_is_followed_up(bench):
+    assert "only a job with outcome repaired is followed up" in bench.refused(
+        "followup", "1", "--working", "yes"
+    )
+    assert "'perhaps' is not one of" in bench.refused("followup", "1", "--working", "perhaps", code=2)
+
+
+def test_sold_on_another_day(bench):
+    bench.ok("add", bench.sheet("job = 1\noutcome = 'sold as is'\n"))
+    assert "sold_on is on or after taken_in" in bench.refused("sold", "1", "5", "--on", "2019-05")
+
+
+def test_show_says_only_what_is_known(bench):
+    bench.ok("add", bench.sheet("""
+        job = 1
+        outcome = "repaired"
+        hours = 1.5
+        remarks = "first\\nsecond"
+        worn = ["idler"]
+        [[finding]]
+        component = "switch"
+        position = "left"
+        found = "failed"
+        arose = "during work"
+        action = "replaced"
+        part_cost = 3.2
+    """))  # fmt: skip
+    assert (
+        bench.ok("show", "1")
+        == f"""\
+Job 1: Tarnwick T2, repaired
+  built_from     1979
+  built_to       1979
+  taken_in       {bench.today}
+  closed         {bench.today}
+  bought_for     25.00 EUR
+  hours          1.5 h
+  remarks        first
+                 second
+Findings:
+  idler: worn
+  switch (left): failed, during work, action replaced, part_cost 3.20 EUR
+Signs:
+  rust: yes
+"""
+    )
+
+
+def test_blank_prints_a_sheet_that_finishes_the_open_job(bench):
+    sheet = bench.ok("blank", "Tarnwick T2")
+    assert 'job = "1"' in sheet
+    filled = sheet.replace('outcome = ""', 'outcome = "repaired"').replace("failed = []", 'failed = ["belt"]')
+    assert bench.ok("add", "-", input=filled).startswith("Job 1: Tarnwick T2, repaired\n")
+    assert 'job = ""' in bench.ok("blank", "Tarnwick T2")
+
+
+def test_blank_with_several_open_jobs(bench):
+    bench.ok("intake", "Tarnwick T2")
+    assert "if there was one; open: 1, 2" in bench.ok("blank", "Tarnwick T2")
+    assert 'job = "2"' in bench.ok("blank", "Tarnwick T2", "--job", "2")
+    assert bench.refused("blank", "Tarnwick T2", "--job", "7") == (
+        "Job 7 is no open job of 'Tarnwick T2'; open: 1, 2.\n"
+    )
+    assert bench.refused("blank", "Tarnwik") == (
+        "The ledger holds no family 'Tarnwik'; it holds Tarnwick T2. Did you mean 'Tarnwick T2'?\n"
+    )
+
+
+def test_a_ledger_that_is_not_there(command_line):
+    said = command_line.refused("show", "1")
+    assert said.startswith(f"There is no ledger {command_line.file}.")
+    assert not command_line.file.exists()

@@ -1,0 +1,126 @@
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from reliability import __version__
+from reliability.cli import COMMANDS, main
+
+ROOT = Path(__file__).parents[1]
+HEAVY = ("pandas", "numpy", "scipy", "matplotlib", "lifelines", "seaborn", "papermill", "nbconvert", "jinja2")
+SHEET = """
+family = "Tarnwick T2"
+outcome = "repaired"
+failed = ["belt"]
+[new_family]
+kind = "tape deck"
+"""
+
+
+def test_every_command_has_help_with_an_example():
+    for name in COMMANDS:
+        result = CliRunner().invoke(main, [name, "--help"])
+        assert result.exit_code == 0, result.output
+        about, _, examples = result.output.partition("For example:")
+        assert re.search(rf"^  benchodds {name} ?", examples, re.M) or f"  benchodds {name}" in examples, name
+        assert len(about.split("Options:")[0].split()) > 8, name
+
+
+def test_every_option_says_what_it_does():
+    context = click.Context(main)
+    for name in COMMANDS:
+        command = main.get_command(context, name)
+        for option in command.params:
+            if isinstance(option, click.Option):
+                assert option.help, f"{name} {option.opts}"
+
+
+def test_short_help_is_not_cut():
+    output = CliRunner().invoke(main, ["--help"], terminal_width=80).output
+    assert "..." not in output.split("Commands:")[1].split("For example:")[0]
+    assert [line.split()[0] for line in output.split("Commands:\n")[1].splitlines()[: len(COMMANDS)]] == list(
+        COMMANDS
+    )
+
+
+def test_the_readme_names_every_command():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    missing = [name for name in COMMANDS if not re.search(rf"(`|benchodds ){name}\b", text)]
+    assert missing == []
+
+
+def test_an_unknown_command_ends_with_2():
+    result = CliRunner().invoke(main, ["inatke"])
+    assert result.exit_code == 2
+    assert "No such command 'inatke'" in result.stderr
+
+
+def test_version():
+    assert CliRunner().invoke(main, ["--version"]).output == f"benchodds, version {__version__}\n"
+
+
+def test_the_ledger_comes_from_the_line_or_the_environment(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for line, environment, named in (
+        (["show", "1"], {"BENCHODDS_LEDGER": ""}, "data/bench.db"),
+        (["show", "1"], {"BENCHODDS_LEDGER": "other.db"}, "other.db"),
+        (["--ledger", "third.db", "show", "1"], {"BENCHODDS_LEDGER": "other.db"}, "third.db"),
+    ):
+        result = CliRunner().invoke(main, line, env=environment)
+        assert result.exit_code == 1
+        assert result.stderr.startswith(f"There is no ledger {named}.")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("start")
+    (folder / "deck.toml").write_text(SHEET, encoding="utf-8")
+    (folder / "again.toml").write_text(SHEET.split("[new_family]")[0], encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "add deck.toml",
+        "intake|Tarnwick T2|-p|25|-y|1979|-s|rust=yes",
+        "add again.toml",
+        "amend 1 --set hours=2 --why timed",
+        "sold 1 160",
+        "followup 1 --working yes --on 2100-01",
+        "show 1",
+        "show 1 --history",
+        "blank|Tarnwick T2",
+        "backup copy.db",
+        "export csv",
+        "import csv",
+        "--help",
+    ],
+)  # fmt: skip
+def test_nothing_numerical_is_loaded_to_write_down_a_job(folder, line):
+    words = line.split("|") if "|" in line else line.split()
+    code = (
+        "import sys\nfrom reliability.cli import main\n"
+        f"main({['--ledger', 'bench.db', *words]!r}, standalone_mode=False)\n"
+        f"loaded = sorted(set(sys.modules) & set({HEAVY!r}))\n"
+        "assert not loaded, loaded\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    run = subprocess.run(
+        [sys.executable, "-c", code], cwd=folder, env=environment, capture_output=True, text=True
+    )
+    assert run.returncode == 0, run.stderr
+
+
+def test_a_fault_is_printed_plainly_by_a_whole_process(folder):
+    words = [sys.executable, "-m", "reliability.cli", "--ledger", "none.db", "show", "1"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    run = subprocess.run(words, cwd=folder, env=environment, capture_output=True, text=True)
+    assert (run.returncode, run.stdout) == (1, "")
+    assert run.stderr.startswith("There is no ledger none.db.")
+    assert "Traceback" not in run.stderr
