@@ -4,7 +4,7 @@
 import csv
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reliability.records.csv_files import CsvTable, Layout, neutralised, restored, write_csv
@@ -122,6 +122,7 @@ def test_formulas_are_made_harmless_and_come_back(text, written):
     assert restored(written) == text
 
 
+@settings(deadline=None)
 @given(st.text(alphabet="'=+-@ab\t", max_size=6))
 def test_no_text_is_lost_to_a_spreadsheet(text):
     assert restored(neutralised(text)) == text
@@ -137,6 +138,7 @@ def test_a_foreign_apostrophe_before_a_formula_is_taken_for_ours(read):
 CELLS = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Zl", "Zp")), max_size=20)
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(CELLS, st.lists(CELLS, max_size=3).map("\n".join)), max_size=5))
 def test_any_text_survives_a_file(tmp_path_factory, texts):
     table, file = TABLES["families"], tmp_path_factory.mktemp("csv") / "families.csv"

@@ -4,7 +4,7 @@ import subprocess
 import sys
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reliability.records.schema import METADATA, SQL_TABLES
@@ -101,6 +101,7 @@ def test_the_reference_page_tells_every_table_column_setting_and_rule():
     )
 
 
+@settings(deadline=None)
 @given(st.sampled_from([*USUAL_COMPONENTS, "flux box", None]))
 def test_every_kind_has_usual_components(kind):
     names = usual_components(kind)

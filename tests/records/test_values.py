@@ -3,7 +3,7 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
@@ -176,6 +176,7 @@ def test_an_unknown_currency_is_named():
     assert all(code.isalpha() and code.isupper() and len(code) == 3 for code in EXPONENTS)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(COLUMNS), ANYTHING, st.sampled_from([0, 2, 3]))
 @example(JOBS["bought_for"], Decimal("sNaN"), 2)
 @example(JOBS["bought_for"], Decimal("1e999999"), 2)
@@ -191,17 +192,20 @@ def test_any_value_is_refused_with_a_message_or_survives_being_written(column, v
     assert write_value(again) == text
 
 
+@settings(deadline=None)
 @given(st.floats(min_value=0, max_value=10_000))
 def test_a_number_comes_back_to_the_last_bit(number):
     assert read_value(JOBS["hours"], write_value(number)) == number
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10**15 - 1), st.sampled_from([0, 2, 3]))
 def test_an_amount_comes_back_to_the_last_minor_unit(minor, exponent):
     amount = Decimal(minor).scaleb(-exponent)
     assert read_value(JOBS["bought_for"], write_value(amount), exponent) == amount
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_a_cleaned_text_stays_as_it_is(text):
     column = Column("x", "text", "", multiline=True)
