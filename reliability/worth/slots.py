@@ -1,0 +1,75 @@
+"""For whom entries are fitted: each family, an unknown family of each kind, an unknown kind."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reliability.worth.bench import Bench
+from reliability.worth.lives import MIDDLE_YEAR
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A family, an unknown family of a kind, or a unit of an unknown kind."""
+
+    family: str
+    kind: str
+    family_at: int
+    first_year: float
+    last_year: float
+    mean_age: float
+    mean_year: float
+    oldest: float
+
+
+def read_slots(bench: Bench) -> list[Slot]:
+    """List the slots: families in their order, then kinds, then the unknown kind.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    list of Slot
+        Length n_families + n_kinds + 1.
+    """
+    table = bench.records.families.set_index("family").reindex(list(bench.families))
+    ages = (
+        bench.ages.assign(family_at=bench.jobs["family_at"].to_numpy()[bench.ages["at"]])
+        if len(bench.ages)
+        else None
+    )
+    slots = []
+    for i, family in enumerate(bench.families):
+        rows = ages[ages["family_at"] == i] if ages is not None else None
+        span = table.loc[family, "first_year"], table.loc[family, "last_year"]
+        slots.append(_slot(family, bench.kinds[bench.family_kind[i]], i, span, rows))
+    for k, kind in enumerate(bench.kinds):
+        members = np.flatnonzero(bench.family_kind == k)
+        rows = ages[ages["family_at"].isin(members)] if ages is not None else None
+        here = table.iloc[members]
+        slots.append(_slot("", kind, -1, (here["first_year"].min(), here["last_year"].max()), rows))
+    slots.append(_slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), ages))
+    return slots
+
+
+def _slot(family: str, kind: str, at: int, span: tuple[float, float], rows: pd.DataFrame | None) -> Slot:
+    """Where no span is written down, the years of the units that were seen must serve."""
+    if rows is None or rows.empty:
+        first, last = span
+        known = [y for y in (first, last) if not np.isnan(y)]
+        year = float(np.mean(known)) if known else MIDDLE_YEAR
+        return Slot(family, kind, at, *_both(first, last), np.nan, year, np.nan)
+    w = rows["weight"].to_numpy(float)
+    year = float(np.average(rows["year"], weights=w))
+    age = float(np.average(rows["age_years"], weights=w))
+    seen = float(rows["year"].min()), float(rows["year"].max())
+    first, last = (s if not np.isnan(s) else o for s, o in zip(span, seen, strict=True))
+    return Slot(family, kind, at, float(first), float(last), age, year, float(rows["age_years"].max()))
+
+
+def _both(first: float, last: float) -> tuple[float, float]:
+    first, last = (last if np.isnan(first) else first), (first if np.isnan(last) else last)
+    return float(first), float(last)
