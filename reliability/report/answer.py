@@ -50,7 +50,7 @@ def odds_line(facts: Mapping[str, Any]) -> str:
     """Say the chance of a repair, the gain at the usual price and the chief risk; markup."""
     chance = text(words.share(facts["success_chance"]))
     interval = text(words.span(facts["success_low"], facts["success_high"]))
-    said = f"A repair works out in {chance} of such units (90&nbsp;% interval {interval})"
+    said = f"A repair works out in {chance} of such units (90\u00a0% interval {interval})"
     risk = facts["chief_risk"]
     said += f"; what ends the job most often is the {name(risk)}." if risk else "."
     if facts["expected_gain"] is not None:

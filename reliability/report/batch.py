@@ -1,7 +1,7 @@
 """Make a set of pages: those whose content differs from the file's, some at a time, each by itself."""
 
 import multiprocessing
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -9,6 +9,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from reliability.errors import BenchoddsError
+from reliability.report.digests import digest
 from reliability.report.pages import Page
 from reliability.report.progress import Progress
 from reliability.report.render import PageJob, render
@@ -29,16 +30,6 @@ class Batch:
     remarks: tuple[str, ...]
 
 
-def digest(folder: Path, patterns: Iterable[str]) -> str:
-    """SHA-256 over names and contents of the files in a folder that match, hexadecimal."""
-    paths = sorted({path for pattern in patterns for path in folder.glob(pattern) if path.is_file()})
-    whole = sha256()
-    for path in paths:
-        content = path.read_bytes()
-        whole.update(f"{path.relative_to(folder).as_posix()}\0{len(content)}\0".encode() + content)
-    return whole.hexdigest()
-
-
 def key_in(path: Path) -> str:
     """Read the key that a page carries; empty if the file is missing or is no page of ours."""
     try:
@@ -55,8 +46,7 @@ def make_batch(
     out: Path,
     notebooks: Path,
     *,
-    executor: Executor | None = None,
-    workers: int = 2,
+    executor: Executor,
     progress: bool = True,
 ) -> Batch:
     """Make the pages that would show something new.
@@ -67,10 +57,8 @@ def make_batch(
         All pages that are wanted.
     out, notebooks : Path
         Folder of the report, folder of the notebooks.
-    executor : Executor, optional
-        Where the pages run; `workers` processes if not given.
-    workers : int
-        See above.
+    executor : Executor
+        Where the pages run.
     progress : bool
         Tell how far the run is.
 
@@ -79,7 +67,7 @@ def make_batch(
     Batch
         A page that fails is in ``failed`` as one message; its old file is still there.
     """
-    look = digest(Path(__file__).parent, _LOOK)
+    look = digest(Path(__file__).parent, *_LOOK)
     jobs: dict[str, PageJob] = {}
     kept = []
     for page in pages:
@@ -95,14 +83,13 @@ def make_batch(
         jobs[page.target] = PageJob(notebook, out / page.target, page.subject, parameters, page.around(key))
     if not jobs:
         return Batch((), tuple(kept), (), ())
-    with _workers(executor, min(workers, len(jobs))) as pool:
-        made, failed, remarks = _run(jobs, pool, Progress(len(jobs), is_shown=progress))
+    made, failed, remarks = _run(jobs, executor, Progress(len(jobs), is_shown=progress))
     return Batch(made, tuple(kept), failed, remarks)
 
 
 @contextmanager
-def _workers(executor: Executor | None, count: int) -> Iterator[Executor]:
-    """Lend the given executor, or processes that end with the block, also when it is interrupted."""
+def processes(executor: Executor | None, count: int) -> Iterator[Executor]:
+    """Lend processes that end with the block, also when it is interrupted; or the executor that was given."""
     if executor is not None:
         yield executor
         return

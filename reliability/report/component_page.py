@@ -23,8 +23,14 @@ def families(study: Study) -> Shown:
             columns={"family": "group", "failed": "mean", "failed_low": "low", "failed_high": "high"}
         ),
         title=f"In which families has the {study.subject} failed by today?",
-        alt=f"Probability that the {study.subject} of a usual unit has failed, by family. {study.facts['summary']}",
-        says="Dot: best estimate, line: 90 % interval. A hollow dot has no record of its own and leans on the others.",
+        alt=(
+            f"Probability that the {study.subject} of a usual unit has failed, by family. "
+            f"{study.facts['summary']}"
+        ),
+        says=(
+            "Dot: best estimate, line: 90\u00a0% interval. A hollow dot has no record of its own and leans "
+            "on the others."
+        ),
         label="Failed by today",
     )
     fields = [
@@ -34,13 +40,13 @@ def families(study: Study) -> Shown:
         tables.chance("Failed", "failed", "failed_low", "failed_high"),
         tables.number("Found failed", "n_failed"),
         tables.number("Found working", "n_sound"),
-        tables.span("1 in 10 failed by", "b10_years", "b10_low", "b10_high", words.years),
-        tables.span("Half failed by", "b50_years", "b50_low", "b50_high", words.years),
+        tables.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
+        tables.age("Half failed by", "b50_years", "b50_low", "b50_high"),
         tables.label("What the family's own records allow", "fit_says", kind="long"),
     ]
     says = (
-        "Needs work and failed: of a usual unit today, leaning on all families. Ages by which 1 in 10 and half have "
-        "failed: from the family's own records alone. Small print: 90 % interval."
+        "Needs work and failed: of a usual unit today, leaning on all families. Ages by which 1 in 10 and "
+        "half have failed: from the family's own records alone. Small print: 90\u00a0% interval."
     )
     return section(
         "families",
@@ -54,7 +60,7 @@ def curves(study: Study) -> Shown:
     """Draw the share failed by age for every family, with its records."""
     key = figures.key(
         line="estimate, leaning on all families",
-        band="its 90 % interval",
+        band="its 90\u00a0% interval",
         step="own records without a model",
         failed="found failed at that age",
         sound="still working at that age",

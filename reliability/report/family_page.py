@@ -9,6 +9,7 @@ from reliability.report.answer import answer_tag
 from reliability.report.html import Shown, bullets, link, name, paragraph, section, text
 from reliability.report.study import Study
 
+_NEWEST = 15
 _CAVEAT = (
     "The chance of a repair is this bench's own: it depends on what its owner buys and when they give up. "
     "Another bench would see other odds."
@@ -19,7 +20,8 @@ def answer(study: Study) -> Shown:
     """Name the family and say what to do when one is offered."""
     facts = study.facts
     described = [name(facts["kind"]), facts["maker"] and f"by {name(facts['maker'])}", text(facts["built"])]
-    head = f"<h1>{name(study.subject)}</h1>{paragraph(', '.join(each for each in described if each), kind='soft')}"
+    below = paragraph(", ".join(each for each in described if each), kind="soft")
+    head = f"<h1>{name(study.subject)}</h1>{below}"
     note = paragraph(text(facts["note"]), kind="note") if facts["note"] else ""
     return Shown(head + answer_tag(facts) + note + paragraph(_CAVEAT, kind="soft"))
 
@@ -42,8 +44,8 @@ def parts(study: Study) -> Shown:
         tables.number("Records", "records"),
     ]
     says = (
-        f"Of a usual unit, {words.years(facts['age_years'])} old. Small print: 90 % interval for what is not known. "
-        "Where there are few records the numbers lean on other families."
+        f"Of a usual unit, {words.years(facts['age_years'])} old. Small print: 90\u00a0% interval for what "
+        "is not known. Where there are few records the numbers lean on other families."
     )
     return section(
         "why",
@@ -68,7 +70,7 @@ def lives(study: Study) -> Shown:
     unsaid = [f"{name(row.component)}: {text(row.says)}" for row in frame[~is_drawn].itertuples(index=False)]
     key = figures.key(
         line="Weibull curve",
-        band="its 90 % interval",
+        band="its 90\u00a0% interval",
         step="the same without a model",
         failed="found failed at that age",
         sound="still working at that age",
@@ -105,13 +107,13 @@ def _life_picture(study: Study, row: Any) -> str:
 def _life_table(frame: pd.DataFrame) -> str:
     fields = [
         component_field(),
-        tables.span("1 in 10 failed by", "b10_years", "b10_low", "b10_high", words.years),
-        tables.span("Half failed by", "b50_years", "b50_low", "b50_high", words.years),
+        tables.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
+        tables.age("Half failed by", "b50_years", "b50_low", "b50_high"),
         tables.number("Failed", "n_failed"),
         tables.number("Working", "n_sound"),
         tables.label("What the records allow", "fit_says", kind="long"),
     ]
-    says = "From this family's own records alone. Small print: 90 % interval."
+    says = "From this family's own records alone. Small print: 90\u00a0% interval."
     return tables.table(frame, fields, caption="Lives of the components", says=says)
 
 
@@ -169,7 +171,7 @@ def money(study: Study) -> Shown:
         tables.amount("Bought for", "bought_for", facts["currency"]),
         tables.amount("Parts and other costs", "costs", facts["currency"]),
         tables.number("Bench time", "hours", words.hours),
-        tables.amount("Sold for", "sold_for", facts["currency"]),
+        tables.amount("Brought", "brought", facts["currency"]),
         tables.amount("Gain", "gain", facts["currency"]),
     ]
     table = tables.table(frame, fields, caption="A job in the middle of its group", says=facts["money_says"])
@@ -194,7 +196,10 @@ def comebacks(study: Study) -> Shown:
         drawn = figures.comebacks(
             curve,
             title="How many repaired units come back?",
-            alt=f"Share of repaired {study.subject} that came back, by days since the sale. {facts['comeback_says']}",
+            alt=(
+                f"Share of repaired {study.subject} that came back, by days since the sale. "
+                f"{facts['comeback_says']}"
+            ),
             says="Only checks that somebody made count; silence is not a working unit.",
         )
     return section("comebacks", "Comebacks", paragraph(said), drawn)
@@ -217,10 +222,28 @@ def jobs(study: Study) -> Shown:
         tables.amount("Bought for", "bought_for", facts["currency"]),
         tables.number("Bench time", "hours", words.hours),
         tables.amount("Sold for", "sold_for", facts["currency"]),
-        tables.amount("Gain", "gain", facts["currency"]),
+        _gain(facts["currency"]),
     ]
-    return section(
-        "records",
-        "The records behind it",
-        tables.table(frame, fields, caption="Jobs of this family, newest first", says=facts["jobs_says"]),
+    newest = tables.table(
+        frame.head(_NEWEST), fields, caption="Jobs of this family, newest first", says=facts["jobs_says"]
     )
+    older = frame.iloc[_NEWEST:]
+    rest = ""
+    if len(older):
+        inside = tables.table(older, fields, caption="Older jobs of this family")
+        rest = f"<details><summary>{words.counted(len(older), 'older job')}</summary>{inside}</details>"
+    return section("records", "The records behind it", newest, rest)
+
+
+def _gain(currency: str) -> tables.Field:
+    """Show the gain of a job, and what of it had to be predicted."""
+
+    def show(row: Any) -> str:
+        said = text(words.money(row.gain, currency))
+        return (
+            f"{said}<small>predicted: {text(row.predicted)}</small>"
+            if words.is_known(row.predicted)
+            else said
+        )
+
+    return tables.Field("Gain", show, "number")

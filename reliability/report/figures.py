@@ -129,7 +129,7 @@ def intervals(
     str
         A ``figure`` element.
     """
-    with drawing(5.4, 0.9 + 0.34 * len(frame)) as (figure, axes):
+    with drawing(4.8, 0.9 + 0.34 * len(frame)) as (figure, axes):
         place = np.arange(len(frame))[::-1]
         axes.hlines(place, frame.low, frame.high, color=MODEL, linewidth=2.4, alpha=0.55)
         own = frame.records.to_numpy() > 0
@@ -175,7 +175,7 @@ def price_gaps(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says
     str
         A ``figure`` element.
     """
-    with drawing(5.4, 0.9 + 0.34 * len(frame)) as (figure, axes):
+    with drawing(4.8, 0.9 + 0.34 * len(frame)) as (figure, axes):
         place = np.arange(len(frame))[::-1]
         worth_it = (frame.ceiling >= frame.asked).to_numpy()
         for some, colour, style in ((worth_it, MODEL, "solid"), (~worth_it, OTHER, (0, (2, 1.5)))):
@@ -192,7 +192,8 @@ def price_gaps(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says
         axes.scatter(frame.asked, place, s=40, facecolors=CARD, edgecolors=INK, linewidths=1.4, zorder=4)
         _group_axis(axes, frame.family, place)
         axes.set_xlabel(currency)
-        axes.set_xlim(left=min(0, float(np.nanmin(frame[["asked", "ceiling"]].to_numpy())) * 1.05))
+        axes.axvline(0, color=SOFT, linewidth=1.2)
+        axes.margins(x=0.05)
         return picture(figure, title=title, alt=alt, says=says, wide=True)
 
 

@@ -1,5 +1,7 @@
 """The page of the whole fleet: the ranking, what is likely to be broken, what the records say."""
 
+from typing import Any
+
 import pandas as pd
 
 from reliability.report import figures, tables, words
@@ -26,7 +28,7 @@ def rank(study: Study) -> Shown:
         tables.number("Jobs", "jobs_seen"),
         tables.label("Evidence", "evidence"),
     ]
-    says = "A usual unit of each family, nobody having looked for signs yet. Small print: 90 % interval."
+    says = "A usual unit of each family, nobody having looked for signs yet. Small print: 90\u00a0% interval."
     head = f"<h1>Fleet</h1>{paragraph(text(facts['summary']), kind='lead')}"
     return Shown(
         head
@@ -53,48 +55,53 @@ def gaps(study: Study) -> Shown:
         f"ceiling {words.money(worst.ceiling, study.facts['currency'])}."
     )
     drawn = figures.price_gaps(
-        frame,
+        frame.rename(columns={"usual_price": "asked"}),
         currency=study.facts["currency"],
         title="How far is the usual price from the ceiling?",
         alt=alt,
-        says="Circle: usually asked. Diamond: ceiling. Full line: the ceiling is higher, room to take; dotted: too dear.",
+        says=(
+            "Circle: usually asked. Diamond: ceiling. Full line: the ceiling is higher, room to take; "
+            "dotted: too dear."
+        ),
     )
     return section("prices", "Price and ceiling", drawn)
 
 
 def faults(study: Study) -> Shown:
-    """Map what is likely to need work and to have failed, family by component."""
-    parts = []
-    for event, caption in (
-        ("needs_work", "Needs work: worn or failed"),
-        ("failed", "Failed: does not work any more"),
-    ):
-        cells = study.tables["cells"]
-        if cells.empty:
-            continue
-        shares = _grid(study, cells, event)
-        records = _grid(study, cells, "records")
-        remarks = records.map(lambda count: words.counted(int(count), "record") if count == count else "")
-        parts.append(
-            tables.heat_map(
-                shares,
-                remarks,
-                caption=caption,
-                says="Probability at the age that a usual unit has today. Small print: own records; with none or few the "
-                "number leans on other families.",
-                row_head="Family",
-                links=_links(study),
-            )
+    """Map what is likely to have failed and to need work: one grid for each kind of unit."""
+    cells, families = study.tables["cells"], study.tables["families"]
+    if cells.empty:
+        return section(
+            "faults", "What is likely to be wrong today", paragraph("No component has been examined yet.")
         )
-    none = paragraph("No component has been examined yet.") if not parts else ""
-    return section("faults", "What is likely to be wrong today", none, *parts)
-
-
-def _grid(study: Study, cells: pd.DataFrame, value: str) -> pd.DataFrame:
-    wide = cells.pivot(index="family", columns="component", values=value)
-    return wide.reindex(
-        index=list(study.tables["families"].family), columns=list(study.tables["components"].component)
+    said = (
+        "Large: chance that it has failed, at the age that a usual unit has today; the darker, the "
+        "likelier. Below: chance that it has failed or is worn, and the family's own records. With none or "
+        "few, the numbers lean on other families."
     )
+    grids = [
+        _grid(study, cells[cells.family.isin(some.family)], kind) for kind, some in families.groupby("kind")
+    ]
+    return section("faults", "What is likely to be wrong today", paragraph(said), *grids)
+
+
+def _grid(study: Study, cells: pd.DataFrame, kind: object) -> str:
+    order = [each for each in study.tables["families"].family if each in set(cells.family)]
+    shares = cells.pivot(index="family", columns="component", values="failed").loc[order]
+    columns = list(shares.mean().sort_values(ascending=False, kind="stable").index)
+    remarks = cells.assign(says=[_cell_says(row) for row in cells.itertuples()])
+    wide = remarks.pivot(index="family", columns="component", values="says").loc[order, columns]
+    return tables.heat_map(
+        shares[columns],
+        wide.fillna(""),
+        caption=f"{str(kind).capitalize()}: failed by today",
+        row_head="Family",
+        links=_links(study),
+    )
+
+
+def _cell_says(row: Any) -> str:
+    return f"or worn {words.share(row.needs_work)}; {words.counted(int(row.records), 'record')}"
 
 
 def _links(study: Study) -> dict[str, str]:

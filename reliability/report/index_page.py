@@ -21,23 +21,27 @@ def glance(study: Study) -> Shown:
     facts, frame = study.facts, study.tables["families"]
     head = f"<h1>What to take, what to leave</h1>{paragraph(text(facts['summary']), kind='lead')}"
     judged = frame[frame.verdict.notna()] if len(frame) else frame
-    groups = [_group(judged[judged.verdict == verdict], verdict, facts) for verdict in _GROUPS]
+    groups = {
+        verdict: _group(judged[judged.verdict == verdict], verdict, facts["currency"])
+        for verdict in _GROUPS
+        if (judged.verdict == verdict).any()
+    }
+    skips = groups.pop("skip", "")
+    shown = f'<div class="groups">{"".join(groups.values())}</div><div class="groups skips">{skips}</div>'
     rest = [link(row.page, name(row.family)) for row in frame[frame.verdict.isna()].itertuples(index=False)]
     unjudged = paragraph("No price known yet, so no verdict: " + ", ".join(rest) + ".") if rest else ""
-    return Shown(
-        f'{head}<div class="groups">{"".join(groups)}</div>{unjudged}{paragraph(text(facts["basis"]), kind="soft")}'
-    )
+    return Shown(head + shown + unjudged + paragraph(text(facts["basis"]), kind="soft"))
 
 
-def _group(frame: pd.DataFrame, verdict: str, facts: Any) -> str:
-    rows = [_line(row, verdict, facts["currency"]) for row in frame.itertuples(index=False)]
-    inside = bullets(rows) if rows else paragraph("None.")
+def _group(frame: pd.DataFrame, verdict: str, currency: str) -> str:
+    rows = [_line(row, verdict, currency) for row in frame.itertuples(index=False)]
     kind = verdict.replace(" ", "-")
-    return f'<div class="{kind}"><h2>{verdict_mark(verdict)}</h2>{paragraph(_GROUPS[verdict])}{inside}</div>'
+    inside = paragraph(_GROUPS[verdict]) + bullets(rows)
+    return f'<div class="{kind}"><h2>{verdict_mark(verdict)}</h2>{inside}</div>'
 
 
 def _line(row: Any, verdict: str, currency: str) -> str:
-    chance = f"repair {words.share(row.success_chance)}"
+    chance = f"repaired in {words.share(row.success_chance)}"
     jobs = words.counted(int(row.jobs_seen), "job")
     risk = f"; chief risk: {name(row.chief_risk)}" if words.is_known(row.chief_risk) else ""
     ceiling = words.money(row.ceiling, currency)
@@ -45,6 +49,41 @@ def _line(row: Any, verdict: str, currency: str) -> str:
     if verdict in ("skip", "haggle", "try one"):
         price += f", usually asked {words.money(row.usual_price, currency)}"
     return f"{link(row.page, name(row.family))}: {text(price)}<span>{text(chance)}, {text(jobs)}{risk}</span>"
+
+
+def changed(study: Study) -> Shown:
+    """Say which verdicts and ceilings moved in the last month, and by which jobs."""
+    facts, frame = study.facts, study.tables["changed"]
+    if frame.empty:
+        said = paragraph(
+            f"Nothing since {text(facts['since'])}: no job was finished and no verdict is another."
+        )
+        return section("changed", "What changed", said)
+    currency = facts["currency"]
+    fields = [
+        tables.Field("Family", lambda row: link(row.page, name(row.family))),
+        tables.Field("Verdict", lambda row: _moved(_mark(row.before), _mark(row.verdict))),
+        tables.Field(
+            "Ceiling",
+            lambda row: _moved(
+                text(words.money(row.ceiling_before, currency)), text(words.money(row.ceiling, currency))
+            ),
+        ),
+        tables.label("Jobs finished since", "jobs", kind="long"),
+    ]
+    says = (
+        "Against the ledger as it stood that day. Every family leans on the others, so all can move a little."
+    )
+    table = tables.table(frame, fields, caption=f"Changes since {facts['since']}", says=says)
+    return section("changed", "What changed", table)
+
+
+def _mark(verdict: str | None) -> str:
+    return verdict_mark(verdict) if verdict else words.NOTHING
+
+
+def _moved(before: str, after: str) -> str:
+    return after if before == after else f"{before} → {after}"
 
 
 def newest(study: Study) -> Shown:

@@ -1,7 +1,7 @@
 """The page of the ledger: what is in it, what is doubtful, and what it cannot tell."""
 
 from reliability.report import tables
-from reliability.report.html import Shown, bullets, paragraph, section, text
+from reliability.report.html import Shown, paragraph, section, text
 from reliability.report.study import Study
 
 
@@ -9,7 +9,7 @@ def answer(study: Study) -> Shown:
     """Say how far the records can be trusted."""
     facts = study.facts
     return Shown(
-        f"<h1>Ledger</h1>{paragraph(text(facts['summary']), kind='lead')}{bullets([text(each) for each in facts['holds']])}"
+        f"<h1>Ledger</h1>{paragraph(text(facts['summary']), kind='lead')}{paragraph(text(facts['holds']))}"
     )
 
 

@@ -8,10 +8,14 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, ReportError, unknown
 from reliability.report.study import write_whole
+
+if TYPE_CHECKING:
+    from traitlets.config import Config
 
 _KERNEL = "python3"
 _LONGEST_CELL_SECONDS = 600
@@ -104,15 +108,18 @@ def render(job: PageJob) -> list[str]:
 
     check_parameters(job.notebook, job.parameters)
     try:
-        executed = execute_notebook(
-            _unformatted(job.notebook),
-            None,
-            parameters=dict(job.parameters),
-            kernel_name=_KERNEL,
-            progress_bar=False,
-            cwd=str(job.notebook.parent),
-            execution_timeout=_LONGEST_CELL_SECONDS,
-        )
+        with TemporaryDirectory() as private:
+            executed = execute_notebook(
+                _unformatted(job.notebook),
+                None,
+                parameters=dict(job.parameters),
+                kernel_name=_KERNEL,
+                progress_bar=False,
+                cwd=str(job.notebook.parent),
+                execution_timeout=_LONGEST_CELL_SECONDS,
+                shutdown_kernel="immediate",
+                config=_kernel_settings(private),
+            )
         page = export_page(executed, job.around)
     except PapermillExecutionError as error:
         cell = _cell_of(job.notebook, error.source)
@@ -123,6 +130,17 @@ def render(job: PageJob) -> list[str]:
         raise ReportError(f"{job.subject}: {job.notebook.name}: {error}") from None
     write_whole(job.target, page)
     return printed(executed)
+
+
+def _kernel_settings(private: str) -> "Config":
+    """Talk to the kernel through sockets in a folder of its own, not through ports, where the system can."""
+    from traitlets.config import Config
+
+    settings = Config()
+    if os.name == "posix":
+        settings.KernelManager.transport = "ipc"
+        settings.KernelManager.ip = f"{private}/kernel"
+    return settings
 
 
 def _unformatted(path: Path) -> str:

@@ -15,16 +15,17 @@ from typing import TYPE_CHECKING
 
 from reliability import __version__
 from reliability.errors import InvalidInput, ReportError, unknown
-from reliability.report.batch import STUDIES, Batch, digest, key_in, make_batch
+from reliability.report.batch import STUDIES, Batch, key_in, make_batch, processes
+from reliability.report.digests import PACKAGE, digest
 from reliability.report.study import write_whole
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.report.pages import Page
 
-PACKAGE = Path(__file__).parents[1]
 NOTEBOOKS = PACKAGE.parent / "notebooks"
 _STATE = ".state.json"
+_KEPT = ".kept"
 _FOLDERS = ("families", "components")
 
 
@@ -114,12 +115,17 @@ def make_pages(
     kept = _unchanged(out, run_key) if families is None else ()
     done = PagesMade(kept=kept)
     if not kept:
+        from reliability.report.keeping import Keeper
         from reliability.report.planning import plan
 
-        pages = plan(records, families=families, demo=demo, as_of=as_of, command=command)
-        batch = make_batch(pages, out, notebooks, executor=executor, workers=workers, progress=progress)
+        keeper = Keeper(out / _KEPT)
+        with processes(executor, workers) as pool:
+            wanted = {"families": families, "demo": demo, "as_of": as_of, "command": command}
+            pages = plan(records, **wanted, executor=pool, keeper=keeper)
+            batch = make_batch(pages, out, notebooks, executor=pool, progress=progress)
         _check_made(batch, len(pages))
         removed = _finish(out, run_key, pages) if families is None else ()
+        keeper.prune()
         done = PagesMade(batch.made, batch.kept, removed, (), batch.remarks)
     if pdf:
         from reliability.report.printing import print_pages
@@ -146,7 +152,7 @@ def _run_key(
     records: "Records", as_of: datetime.date | None, demo: bool, command: str, notebooks: Path
 ) -> str:
     """Everything that a whole run depends on: records, date, code."""
-    code = digest(PACKAGE, ("**/*.py", "report/templates/**/*")), digest(notebooks, ("*.ipynb",))
+    code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(notebooks, "*.ipynb")
     order = [records.fingerprint(), str(as_of), demo, command, __version__, *code]
     return sha256(json.dumps(order).encode()).hexdigest()
 

@@ -58,18 +58,16 @@ def chance(head: str, mean: str, low: str = "", high: str = "") -> Field:
     return Field(head, show, "number")
 
 
-def span(head: str, value: str, low: str, high: str, show: Callable[[float | None], str]) -> Field:
-    """Show a number by a rule of `words`, with its interval in small print where there is one."""
+def age(head: str, value: str, low: str, high: str) -> Field:
+    """Show an age in years, with its interval in small print where there is one."""
 
-    def shown(row: Row) -> str:
-        said = _said(getattr(row, value), lambda each: text(show(each)))
+    def show(row: Row) -> str:
+        said = _said(getattr(row, value), lambda each: text(words.years(each)))
         ends = getattr(row, low), getattr(row, high)
-        if not any(map(words.is_known, ends)):
-            return said
-        small = text(" to ".join(show(each) if words.is_known(each) else "no end" for each in ends))
-        return f"{said}<small>{small}</small>"
+        small = f"<small>{text(words.years_span(*ends))}</small>" if any(map(words.is_known, ends)) else ""
+        return said + small
 
-    return Field(head, shown, "number")
+    return Field(head, show, "number")
 
 
 def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: str = "") -> str:
@@ -102,7 +100,7 @@ def heat_map(
     remarks: pd.DataFrame,
     *,
     caption: str,
-    says: str,
+    says: str = "",
     row_head: str,
     links: dict[str, str],
 ) -> str:
@@ -113,7 +111,7 @@ def heat_map(
     shares : DataFrame
         Probability for each row name (index) and column name; NaN where there is nothing to say.
     remarks : DataFrame
-        Short text for the small print of each cell, in the same shape.
+        Short texts for the small print of each cell, set apart by ``; ``, in the same shape.
     caption, says : str
         As in `table`.
     row_head : str
@@ -141,7 +139,8 @@ def _heat(value: float, remark: str) -> str:
         return f'<td class="heat">{words.NOTHING}</td>'
     # Tenths keep the text readable on every tint: the darkest one is 55 % of the full colour.
     tint = f"background: color-mix(in srgb, var(--heat) {5.5 * round(10 * value):.0f}%, var(--card))"
-    return f'<td class="heat" style="{tint}">{text(words.share(value))}<small>{text(remark)}</small></td>'
+    below = "".join(f"<small>{text(line)}</small>" for line in remark.split("; "))
+    return f'<td class="heat" style="{tint}">{text(words.share(value))}{below}</td>'
 
 
 def _linked(each: str, links: dict[str, str]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 NOTHING = "–"
 HARD_SPACE = "\u00a0"
+INTERVAL = f"90{HARD_SPACE}% interval"
 
 
 def is_known(value: object) -> bool:
@@ -70,6 +71,14 @@ def years(value: float | None) -> str:
         return f"over 200{HARD_SPACE}years"
     said = f"{value:.1f}".removesuffix(".0") if value < 3 else str(_rounded(value))
     return f"{said}{HARD_SPACE}{'year' if said == '1' else 'years'}"
+
+
+def years_span(low: float | None, high: float | None) -> str:
+    """Say a range of ages, ``11 to 19 years``; an end that is not known is none."""
+    upper = years(high) if high is not None and is_known(high) else "no end"
+    if low is None or not is_known(low):
+        return f"up to {upper}"
+    return f"{years(low).partition(HARD_SPACE)[0]} to {upper}"
 
 
 def counted(number: int, one: str, many: str = "") -> str:

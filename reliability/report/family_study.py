@@ -1,0 +1,238 @@
+"""What the page of one family shows, gathered from the rooms below and rounded to what is seen."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reliability.report import words
+from reliability.report.comeback_study import comeback_curve, comeback_words, family_comebacks
+from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
+from reliability.report.own_lives import OwnLives
+from reliability.report.study import Study, rounded
+from reliability.report.wording import found_by_job, signs_by_job, window
+from reliability.worth.explain import explain
+
+OUTCOMES = ("repaired", "sold as is", "donor", "scrapped", "open")
+_BEYOND = 6.0
+"""Years that a drawing goes on after the oldest record."""
+
+_NUMBERS = ("usual_price", "ceiling", "expected_gain")
+_SHARES = ("success_chance", "success_low", "success_high", "chance_of_loss")
+
+
+def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
+    """Gather the page of one family.
+
+    Parameters
+    ----------
+    ground : Groundwork
+        Everything fitted.
+    own : OwnLives
+        Fits to each family's own records, for "failed".
+    family : str
+        A family of the ledger.
+
+    Returns
+    -------
+    Study
+        For the notebook ``family``.
+    """
+    jobs = _jobs(ground, family)
+    lives = _lives(ground, own, family)
+    drawn = lives.loc[lives["is_drawn"].astype(bool), "component"]
+    back = family_comebacks(ground, family)
+    gains = ground.gains[ground.gains["family"] == family]
+    facts = {
+        **answer_facts(ground, family),
+        "age_years": _whole(ground.usual_age(family)),
+        "jobs_says": _jobs_say(jobs),
+        "gain_finding": _gain_finding(gains, ground.currency),
+        "money_says": (
+            "Half of the jobs lie above each number and half below it. Missing amounts stand at their "
+            "predicted value."
+        ),
+        "comeback_says": comeback_words(back),
+        "cohort_findings": [],
+    }
+    tables = {
+        "parts": _parts(ground, family),
+        "lives": lives,
+        "steps": _stacked(own, family, drawn),
+        "model": _of(own.model, family, drawn, _last_age(own, family)),
+        "marks": _of(own.marks, family, drawn, np.inf),
+        "cohorts": pd.DataFrame(),
+        "endings": _endings(ground, family),
+        "money": _money(gains),
+        "gains": rounded(gains[["outcome", "gain"]], gain=0),
+        "comebacks": comeback_curve(back),
+        "jobs": jobs,
+    }
+    return Study("family", family, facts, tables)
+
+
+def answer_facts(ground: Groundwork, family: str) -> dict[str, Any]:
+    """Give what the repair tag at the head of the page says."""
+    row = ground.ranking.set_index("family").loc[family]
+    about = ground.records.families.set_index("family").loc[family]
+    facts: dict[str, Any] = {name: _whole(row[name]) for name in _NUMBERS}
+    facts |= {name: _hundredths(row[name]) for name in _SHARES}
+    room = 1.0 + ground.appraiser.terms.haggle_room
+    return {
+        **facts,
+        "asked": facts.pop("usual_price"),
+        "haggle_to": _whole(row["ceiling"] * room),
+        "verdict": row["verdict"],
+        "chief_risk": row["chief_risk"],
+        "evidence": row["evidence"],
+        "jobs_seen": int(row["jobs_seen"]),
+        "currency": ground.currency,
+        "kind": about["kind"],
+        "maker": about["maker"],
+        "built": window(about["first_year"], about["last_year"]),
+        "note": about["notes"],
+    }
+
+
+def _parts(ground: Groundwork, family: str) -> pd.DataFrame:
+    """Components, the chief risk first, with both events at the age of a usual unit."""
+    frame = explain(ground.appraiser, family=family).components
+    for event, name in ((NEEDS_WORK, "needs_work"), (FAILED, "failed")):
+        shares = ground.pooled_today(event, frame["component"], family)
+        for column, values in zip((name, f"{name}_low", f"{name}_high"), shares, strict=True):
+            frame[column] = values
+    frame["records"] = [ground.pooled[FAILED].n_records(each, family) for each in frame["component"]]
+    frame["page"] = up(frame["component"].map(ground.component_pages))
+    frame["hours"] = (frame["hours"] * 2).round() / 2
+    shares_shown = {
+        name: 2 for name in frame if name.startswith(("needs_work", "failed", "repairable", "ends_job"))
+    }
+    return rounded(frame, part_cost=0, records=0, **shares_shown)
+
+
+def _lives(ground: Groundwork, own: OwnLives, family: str) -> pd.DataFrame:
+    """Own lives of each component, with what the page says under its picture."""
+    frame = own.summary[own.summary["family"] == family].drop(columns=["stratum", "family"])
+    today = own.today
+    age = words.years(_whole(ground.usual_age(family)))
+    said = []
+    for row in frame.itertuples():
+        share = today.get((row.component, family), np.nan)
+        known = (
+            f"At today's usual age, {age}, {words.share(round(share, 2))} have failed."
+            if share == share
+            else ""
+        )
+        said.append(known or row.fit_says)
+    frame = frame.assign(says=said, page=up(frame["component"].map(ground.component_pages)))
+    return frame.reset_index(drop=True)
+
+
+def _stacked(own: OwnLives, family: str, components: pd.Series) -> pd.DataFrame:
+    parts = [own.steps(each, family).assign(component=each) for each in components]
+    empty = pd.DataFrame({"component": [], "age_years": [], "failed": []})
+    return pd.concat(parts, ignore_index=True) if parts else empty
+
+
+def _of(frame: pd.DataFrame, family: str, components: pd.Series, last_age: float) -> pd.DataFrame:
+    here = (frame["family"] == family) & frame["component"].isin(list(components))
+    return frame[here & (frame["age_years"] <= last_age)].drop(columns="family").reset_index(drop=True)
+
+
+def _last_age(own: OwnLives, family: str) -> float:
+    """Age in years at which the family's drawings end."""
+    ages = own.marks.loc[own.marks["family"] == family, "age_years"]
+    return float(np.nanmax([*ages, own.today_years[family], 0.0])) + _BEYOND
+
+
+def _endings(ground: Groundwork, family: str) -> pd.DataFrame:
+    """Count the jobs that ended without a repair, by what ended them and why."""
+    jobs = ground.records.jobs
+    ended = jobs[(jobs["family"] == family) & ~jobs["outcome"].isin(["repaired", "open"])]
+    filled = ended.assign(
+        ended_by=ended["ended_by"].fillna("not written down"),
+        ended_why=ended["ended_why"].fillna("not written down"),
+    )
+    rows = [
+        {
+            "ended_by": by,
+            "ended_why": why,
+            "jobs": len(some),
+            "outcomes": words.listed(
+                [f"{n} {each}" for each, n in some["outcome"].value_counts().sort_index().items()]
+            ),
+        }
+        for (by, why), some in filled.groupby(["ended_by", "ended_why"], sort=True)
+    ]
+    frame = pd.DataFrame(rows, columns=["ended_by", "ended_why", "jobs", "outcomes"])
+    return frame.sort_values(
+        ["jobs", "ended_by", "ended_why"], ascending=[False, True, True], ignore_index=True
+    )
+
+
+def _money(gains: pd.DataFrame) -> pd.DataFrame:
+    """Give the middle job of each outcome: what it cost, took and brought."""
+    costs = gains.assign(costs=gains["part_costs"] + gains["other_costs"] + gains["comeback_costs"])
+    columns = ["bought_for", "costs", "hours", "brought", "gain"]
+    grouped = costs.groupby("outcome")
+    frame = (
+        grouped[columns]
+        .median()
+        .assign(jobs=grouped.size())
+        .reindex([each for each in OUTCOMES if each in grouped.groups])
+    )
+    frame["hours"] = (frame["hours"] * 2).round() / 2
+    return rounded(frame.rename_axis("outcome").reset_index(), bought_for=0, costs=0, brought=0, gain=0)
+
+
+def _gain_finding(gains: pd.DataFrame, currency: str) -> str:
+    """Say the middle gain of each outcome."""
+    middle = gains.groupby("outcome")["gain"].median()
+    said = [f"{words.money(middle[each], currency)} for {each}" for each in OUTCOMES if each in middle.index]
+    return f"Middle gain: {words.listed(said)}." if said else ""
+
+
+def _jobs(ground: Groundwork, family: str) -> pd.DataFrame:
+    """List the family's jobs of this bench, the newest first."""
+    jobs = ground.records.jobs
+    here = jobs[(jobs["family"] == family) & jobs["origin"].isna()].iloc[::-1]
+    findings = ground.records.findings
+    found = found_by_job(findings[findings["job"].isin(here["job"])])
+    signs = ground.records.signs
+    seen = signs_by_job(signs[signs["job"].isin(here["job"])])
+    gain = ground.gains.set_index("job")
+    frame = pd.DataFrame(
+        {
+            "job": here["job"],
+            "taken_in": here["taken_in"].dt.strftime("%Y-%m-%d"),
+            "built": [window(*ends) for ends in zip(here["built_from"], here["built_to"], strict=True)],
+            "outcome": here["outcome"],
+            "found": here["job"].map(found),
+            "signs": here["job"].map(seen),
+            "bought_for": here["bought_for"],
+            "hours": (here["hours"] * 2).round() / 2,
+            "sold_for": here["sold_for"],
+            "gain": here["job"].map(gain["gain"]),
+            "predicted": here["job"].map(gain["predicted"]),
+        }
+    )
+    return rounded(frame.reset_index(drop=True), bought_for=0, sold_for=0, gain=0)
+
+
+def _jobs_say(jobs: pd.DataFrame) -> str:
+    is_open = jobs["outcome"] == "open"
+    said = f"{words.counted(int((~is_open).sum()), 'finished job').capitalize()}, {int(is_open.sum())} open."
+    return f"{said} Where an amount was not written down, the gain rests on its predicted value and says so."
+
+
+def up(pages: pd.Series) -> pd.Series:
+    """Give the address of pages as seen from inside a folder; None where there is none."""
+    return pages.map(lambda page: f"../{page}" if isinstance(page, str) else None)
+
+
+def _whole(value: float) -> float | None:
+    return None if np.isnan(value) else float(np.round(value)) + 0.0
+
+
+def _hundredths(value: float) -> float | None:
+    return None if np.isnan(value) else float(np.round(value, 2))

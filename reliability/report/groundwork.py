@@ -1,0 +1,241 @@
+"""Everything that the pages share, asked of the rooms below once per run."""
+
+import datetime
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from reliability.life.ages import age_at
+from reliability.life.cohorts import find_changes
+from reliability.life.life_records import LifeRecords
+from reliability.life.observe import EVENTS, Observations, observe
+from reliability.life.pooling import PooledLives, pool
+from reliability.records.frames import Records, known_by
+from reliability.report.naming import slugs
+from reliability.worth.appraisal import FamilyEntry
+from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.bench import Bench, read_bench
+from reliability.worth.calibration import Calibration, calibrate
+from reliability.worth.gain import job_gains
+from reliability.worth.lives import hearsay_of, worst_findings
+from reliability.worth.ranking import RANKING_COLUMNS, ranking
+from reliability.worth.repairability import ORIGIN_DISCOUNT
+
+Interval = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+
+FAILED, NEEDS_WORK = EVENTS
+MONTH_DAYS = 30
+
+
+@dataclass(frozen=True, eq=False)
+class Groundwork:
+    """A ledger with all that was fitted to it.
+
+    Attributes
+    ----------
+    records : Records
+        What was known on `as_of`.
+    as_of : datetime.date
+        The day the pages speak for.
+    fingerprint : str
+        Of the whole ledger.
+    appraiser : Appraiser
+        Odds, prices and costs.
+    pools : mapping of str to callable
+        Gives the pooled lives of an event; it may have been at work since the groundwork was begun.
+    rankings : mapping of str to callable
+        Gives the ranking under another condition: "a month ago", or "all written" (the jobs that nobody
+        wrote up went like the others).
+    forecasts : callable, optional
+        Gives the forecasts of past years held against what came of them.
+    """
+
+    records: Records
+    as_of: datetime.date
+    fingerprint: str
+    appraiser: Appraiser
+    pools: Mapping[str, Callable[[], PooledLives]]
+    rankings: Mapping[str, Callable[[], pd.DataFrame]]
+    forecasts: Callable[[], Calibration] | None = None
+
+    @property
+    def currency(self) -> str:
+        """Currency of the ledger."""
+        return self.records.settings.currency
+
+    @property
+    def month(self) -> str:
+        """Month the pages speak for; ages change with it, not from day to day."""
+        return f"{self.as_of:%Y-%m}"
+
+    @cached_property
+    def bench(self) -> Bench:
+        """Jobs of the bench in the shape that worth reads."""
+        return read_bench(self.records, self.as_of)
+
+    @cached_property
+    def ranking(self) -> pd.DataFrame:
+        """Families side by side at the price usually asked."""
+        return ranking(self.appraiser, self.records, as_of=self.as_of)
+
+    @cached_property
+    def gains(self) -> pd.DataFrame:
+        """What each finished job of this bench gained."""
+        return job_gains(self.records, self.appraiser, as_of=self.as_of)
+
+    @cached_property
+    def verdicts_if_written(self) -> pd.DataFrame:
+        """Families whose verdict would be another if the jobs that nobody wrote up had gone like the others.
+
+        Columns family, verdict, otherwise; empty where no job number is missing.
+        """
+        if not self.appraiser.tally.jobs_missing:
+            return pd.DataFrame(columns=["family", "verdict", "otherwise"])
+        table = self.rankings["all written"]()[["family", "verdict"]].rename(columns={"verdict": "otherwise"})
+        both = self.ranking.merge(table, on="family")
+        changed = both["verdict"].ne(both["otherwise"]) & both["verdict"].notna()
+        return both.loc[changed, ["family", "verdict", "otherwise"]].reset_index(drop=True)
+
+    @cached_property
+    def calibration(self) -> Calibration:
+        """Each finished job judged by what was known before its year."""
+        return self.forecasts() if self.forecasts is not None else calibrate(self.records, self.as_of)
+
+    @cached_property
+    def a_month_ago(self) -> pd.DataFrame:
+        """The ranking as the ledger of a month ago gave it; empty if it held no finished job."""
+        return self.rankings["a month ago"]()
+
+    @cached_property
+    def observations(self) -> dict[str, Observations]:
+        """Lives of components by event, one per job and component: its worst position."""
+        worst = worst_findings(self.records.findings)
+        return {
+            event: observe(self.records.jobs, worst, self.records.families, event=event) for event in EVENTS
+        }
+
+    @cached_property
+    def own(self) -> dict[str, Observations]:
+        """Those of this bench alone."""
+        return {
+            event: replace(seen, table=seen.table[seen.table["own"]].reset_index(drop=True))
+            for event, seen in self.observations.items()
+        }
+
+    @cached_property
+    def pooled(self) -> dict[str, PooledLives]:
+        """Lives of all families drawn together, by event; what the trade says tells of failures only."""
+        return {event: self.pools[event]() for event in EVENTS}
+
+    @cached_property
+    def family_pages(self) -> dict[str, str]:
+        """Page of each family, relative to the report's folder."""
+        names = slugs(self.records.families["family"])
+        return {family: f"families/{slug}.html" for family, slug in names.items()}
+
+    @cached_property
+    def component_pages(self) -> dict[str, str]:
+        """Page of each component that was ever examined."""
+        seen = sorted(set(self.records.findings["component"]) | set(self.records.jobs["ended_by"].dropna()))
+        return {component: f"components/{slug}.html" for component, slug in slugs(seen).items()}
+
+    def components_of(self, family: str) -> tuple[str, ...]:
+        """Components that can end a job of this family, those of its own records included."""
+        at = self.entry(family).lives.components
+        return tuple(self.appraiser.shared.components[c] for c in at)
+
+    def entry(self, family: str) -> FamilyEntry:
+        """Give what the appraiser holds of a family."""
+        return self.appraiser.families[family]
+
+    def usual_year(self, family: str) -> float:
+        """Production year of a usual unit: the middle of the family's span, else of the units seen."""
+        entry = self.entry(family)
+        middle = (entry.first_year + min(entry.last_year, float(self.as_of.year))) / 2
+        return entry.reference_year if np.isnan(middle) else middle
+
+    def usual_age(self, family: str) -> float:
+        """Age in years of a usual unit today; NaN if nothing is known of its year."""
+        return float(age_at([np.datetime64(self.as_of)], [self.usual_year(family)])[0])
+
+    @cached_property
+    def changes(self) -> pd.DataFrame:
+        """Search for a change of production year: one row per component and family of this bench.
+
+        Columns component, family and those of `find_changes`. False discoveries are controlled over
+        all of them together.
+        """
+        seen = self.own[FAILED]
+        if seen.table.empty:
+            return pd.DataFrame(columns=["component", "family", "status"])
+        lives, labels = seen.life_records(by=("component", "family"))
+        unit = pd.factorize(seen.table["job"])[0]
+        return find_changes(lives, seen.table["year"], labels, age_years=seen.table["age_years"], unit=unit)
+
+    def pooled_today(self, event: str, component: ArrayLike, family: ArrayLike) -> Interval:
+        """Probability that the event has happened to a usual unit by today.
+
+        Parameters
+        ----------
+        event : {"failed", "needs work"}
+            What has happened.
+        component, family : array_like of str
+            Broadcast against each other.
+
+        Returns
+        -------
+        mean, low, high : ndarray
+            Posterior mean and 90 % band; NaN where nothing is known of a family's years.
+        """
+        parts, names = np.broadcast_arrays(*(np.asarray(each, dtype=object) for each in (component, family)))
+        age, year = (np.vectorize(f, otypes=[float])(names) for f in (self.usual_age, self.usual_year))
+        kind = np.vectorize(lambda each: self.entry(each).kind, otypes=[object])(names)
+        found = np.full((3, *names.shape), np.nan)
+        known = np.isfinite(age)
+        if known.any():
+            labels = parts[known], names[known]
+            found[:, known] = self.pooled[event].failed_by(
+                *labels, age[known], year=year[known], kind=kind[known]
+            )
+        return found[0], found[1], found[2]
+
+
+def pool_lives_of(records: Records, as_of: datetime.date, event: str) -> PooledLives:
+    """Pool the lives of all components of all families for one event.
+
+    Parameters
+    ----------
+    records : Records
+        What was known on `as_of`.
+    as_of : date
+        The day the pages speak for.
+    event : {"failed", "needs work"}
+        What ends a life.
+
+    Returns
+    -------
+    PooledLives
+        Imported jobs count at their discount, and each component by its worst position.
+    """
+    table = observe(records.jobs, worst_findings(records.findings), records.families, event=event).table
+    heard = hearsay_of(records.hearsay, read_bench(records, as_of)) if event == FAILED else ()
+    if table.empty:
+        return pool(None, component=(), family=(), kind=(), hearsay=heard)
+    count = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
+    lives = LifeRecords(
+        table["lower"], table["upper"], count=count, record=table["record"], weight=table["weight"]
+    )
+    return pool(
+        lives,
+        component=table["component"].to_numpy(),
+        family=table["family"].to_numpy(),
+        kind=table["kind"].to_numpy(),
+        year=table["year"].to_numpy(float),
+        hearsay=heard,
+    )

@@ -1,0 +1,119 @@
+"""How a notebook gets what it shows: computed beforehand by a run of the report, or here and now."""
+
+import datetime
+import os
+from pathlib import Path
+
+from reliability.errors import InvalidInput, unknown
+from reliability.records.frames import Records, read_records
+from reliability.report.study import Study, load_study
+
+ROOT = Path(__file__).parents[2]
+DEMO = ROOT / "data" / "demo"
+DEFAULT_LEDGER = ROOT / "data" / "bench.db"
+KINDS = ("index", "fleet", "family", "component", "ledger")
+
+
+def open_study(kind: str, subject: str = "", *, ledger: str = "", as_of: str = "", study: str = "") -> Study:
+    """Load or compute what a page shows.
+
+    Parameters
+    ----------
+    kind : {"index", "fleet", "family", "component", "ledger"}
+        Which page.
+    subject : str
+        The family or component; empty for the one with most records.
+    ledger : str
+        File or URL of the ledger; empty for ``$BENCHODDS_LEDGER``, else the project's own, else the demo.
+    as_of : str
+        The day the page speaks for, as ISO text; empty for the last date in the ledger.
+    study : str
+        File kept by a run of the report; then nothing is computed.
+
+    Returns
+    -------
+    Study
+        What the page shows.
+
+    Raises
+    ------
+    UnknownName
+        If there is no such page, family or component.
+    InvalidInput
+        If the kept study is of another page, or the day is no date.
+    """
+    if kind not in KINDS:
+        raise unknown("There is no page", kind, KINDS)
+    if study:
+        kept = load_study(study)
+        if (kept.kind, kept.subject) != (kind, subject):
+            raise InvalidInput(
+                f"The study {Path(study).name} is of {kept.kind} {kept.subject!r}, not of {kind} {subject!r}."
+            )
+        return kept
+    return _computed(kind, subject, find_records(ledger), _day(as_of))
+
+
+def find_records(ledger: str = "") -> Records:
+    """Read the ledger that a notebook speaks of.
+
+    Parameters
+    ----------
+    ledger : str
+        As in `open_study`.
+
+    Returns
+    -------
+    Records
+        Its records, or the demo's where no ledger is named and there is none yet.
+    """
+    from reliability.records.exchange import load_package_records
+    from reliability.records.ledger import open_ledger
+
+    named = ledger or os.environ.get("BENCHODDS_LEDGER", "")
+    if not named and not DEFAULT_LEDGER.exists():
+        return load_package_records(DEMO)
+    with open_ledger(named or DEFAULT_LEDGER) as opened:
+        return read_records(opened)
+
+
+def _day(as_of: str) -> datetime.date | None:
+    try:
+        return datetime.date.fromisoformat(as_of) if as_of else None
+    except ValueError:
+        raise InvalidInput(f"`as_of` must be a date such as 2026-05-17; got {as_of!r}.") from None
+
+
+def _computed(kind: str, subject: str, records: Records, as_of: datetime.date | None) -> Study:
+    from reliability.report import (
+        component_study,
+        family_study,
+        fleet_study,
+        laying,
+        ledger_study,
+        planning,
+    )
+
+    ground = laying.lay_ground(records, as_of)
+    if kind == "family":
+        jobs = records.jobs["family"].value_counts()
+        family = _chosen("The ledger holds no family", subject, list(ground.family_pages), jobs)
+        return family_study.family_study(ground, planning.own_lives(ground), family)
+    if kind == "component":
+        findings = records.findings["component"].value_counts()
+        component = _chosen("No job tells of a component", subject, list(ground.component_pages), findings)
+        return component_study.component_study(ground, planning.own_lives(ground), component)
+    makers = {
+        "index": fleet_study.index_study,
+        "fleet": fleet_study.fleet_study,
+        "ledger": ledger_study.ledger_study,
+    }
+    return makers[kind](ground)
+
+
+def _chosen(what: str, subject: str, known: list[str], counts: "object") -> str:
+    if not subject and known:
+        return max(known, key=lambda each: (counts.get(each, 0), each))  # type: ignore[attr-defined]
+    if subject not in known:
+        raise unknown(what, subject, known)
+    return subject

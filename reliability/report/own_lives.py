@@ -1,0 +1,169 @@
+"""What each family's own records say of each component: a curve, or in words why there is none."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from reliability.errors import InvalidInput
+from reliability.life.curves import fit_curve
+from reliability.life.life_records import LifeRecords
+from reliability.life.observe import Observations
+from reliability.life.weibull import WeibullFit, fit_weibull
+from reliability.report import words
+from reliability.report.study import rounded
+
+LEVEL = 0.90
+FEWEST_FOR_A_CURVE = 5
+"""Below this many records a curve is a drawing of chance (common practice, no source)."""
+
+_POINTS = 45
+COLUMNS = (
+    "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years", "b10_years", "b10_low",
+    "b10_high", "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class OwnLives:
+    """Fits of all components of all families, each from its own records.
+
+    Parameters
+    ----------
+    observations : Observations
+        Of this bench.
+    today_years : mapping of str to float
+        Age of a usual unit of each family.
+    """
+
+    observations: Observations
+    today_years: Mapping[str, float]
+
+    @cached_property
+    def _strata(self) -> tuple[LifeRecords | None, pd.DataFrame]:
+        if self.observations.table.empty:
+            return None, pd.DataFrame(columns=["stratum", "component", "family"])
+        return self.observations.life_records(by=("component", "family"))
+
+    @cached_property
+    def _fit(self) -> WeibullFit | None:
+        records, _ = self._strata
+        return fit_weibull(records, level=LEVEL) if records is not None else None
+
+    @cached_property
+    def marks(self) -> pd.DataFrame:
+        """Records as marks: component, family, age_years, is_failed, count; ages to a year.
+
+        A window of production years stands at its mean age.
+        """
+        table = self.observations.table
+        mean = (table["age_years"] * table["weight"]).groupby(table["record"]).sum()
+        first = table.drop_duplicates("record").set_index("record")
+        one = pd.DataFrame(
+            {
+                "component": first["component"],
+                "family": first["family"],
+                "age_years": mean.reindex(first.index).round(),
+                "is_failed": np.isfinite(first["upper"]),
+            }
+        )
+        return one.value_counts(sort=False).rename("count").reset_index()
+
+    @cached_property
+    def summary(self) -> pd.DataFrame:
+        """One row per component and family with records: `COLUMNS`, lives in whole years."""
+        fit, (_, labels) = self._fit, self._strata
+        if fit is None:
+            return pd.DataFrame(columns=list(COLUMNS))
+        counts = {"n_failed": fit.n_failed.round(), "n_sound": fit.n_sound.round()}
+        frame = labels.assign(status=fit.status, **counts)
+        oldest = self.marks.groupby(["component", "family"])["age_years"].max()
+        frame["oldest_years"] = oldest.reindex(
+            pd.MultiIndex.from_frame(frame[["component", "family"]])
+        ).to_numpy()
+        for label, share in (("b10", 0.10), ("b50", 0.50)):
+            for column, values in zip(("years", "low", "high"), fit.life(share), strict=True):
+                frame[f"{label}_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
+        enough = frame["n_failed"] + frame["n_sound"] >= FEWEST_FOR_A_CURVE
+        frame["is_drawn"] = enough & (frame["n_failed"] > 0) & (frame["n_sound"] > 0)
+        brackets = zip(fit.bracket_low, fit.bracket_high, strict=True)
+        frame["fit_says"] = [
+            _status(row, *ends) for row, ends in zip(frame.itertuples(), brackets, strict=True)
+        ]
+        return frame[list(COLUMNS)]
+
+    @cached_property
+    def today(self) -> pd.Series:
+        """Share failed at today's usual age, by (component, family); NaN where there is no estimate."""
+        fit, (_, labels) = self._fit, self._strata
+        if fit is None:
+            return pd.Series(dtype=float)
+        age = labels["family"].map(self.today_years).to_numpy(float)
+        share = fit.failed_by(np.nan_to_num(age))[0]
+        return pd.Series(
+            np.where(np.isnan(age), np.nan, share), pd.MultiIndex.from_frame(labels[["component", "family"]])
+        )
+
+    @cached_property
+    def model(self) -> pd.DataFrame:
+        """Weibull curves with their bands: component, family, age_years, failed, low, high."""
+        fit, (_, labels) = self._fit, self._strata
+        if fit is None:
+            return pd.DataFrame(columns=["component", "family", "age_years", "failed", "low", "high"])
+        ages = np.linspace(0.0, self.last_age, _POINTS)
+        parts = []
+        for age in ages:
+            failed, low, high = fit.failed_by(age)
+            parts.append(labels.assign(age_years=age, failed=failed, low=low, high=high)[fit.usable])
+        frame = pd.concat(parts, ignore_index=True).drop(columns="stratum")
+        return rounded(frame, age_years=2, failed=3, low=3, high=3)
+
+    @cached_property
+    def last_age(self) -> float:
+        """Age in years at which the drawings end: a little beyond the oldest record."""
+        known = [age for age in self.today_years.values() if np.isfinite(age)]
+        return float(np.ceil(max([*self.marks["age_years"], *known, 10.0]) + 2))
+
+    def steps(self, component: str, family: str) -> pd.DataFrame:
+        """Curve without a model: age_years, failed; empty where the records are too few.
+
+        Parameters
+        ----------
+        component, family : str
+            The stratum.
+        """
+        records, labels = self._strata
+        here = labels[(labels["component"] == component) & (labels["family"] == family)]
+        drawn = self.summary[(self.summary["component"] == component) & (self.summary["family"] == family)]
+        if records is None or here.empty or not drawn["is_drawn"].all():
+            return pd.DataFrame({"age_years": [], "failed": []})
+        curve = fit_curve(records.subset(records.stratum == int(here["stratum"].iloc[0])), level=LEVEL)
+        frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
+        return rounded(frame.dropna(), age_years=2, failed=3)
+
+
+def _status(row: object, bracket_low: float, bracket_high: float) -> str:
+    """Say what the records of one stratum allow; `row` is one of `OwnLives.summary`."""
+    failed, sound = round(row.n_failed), round(row.n_sound)  # type: ignore[attr-defined]
+    total = failed + sound
+    between = f"{words.years(bracket_low)} and {words.years(bracket_high)}"
+    oldest = words.years(row.oldest_years)  # type: ignore[attr-defined]
+    said = {
+        "ok": "Failures rise with age; a curve can be drawn.",
+        "no records": "No record says anything of its life.",
+        "no failures": f"{_all(total, 'none', 'it had not')} failed; the oldest was {oldest} old. No curve.",
+        "all failed": f"{_all(total, 'all', 'it had')} failed, none was seen working. No curve.",
+        "one age fits all": f"{total} seen; one age for all of them would fit, between {between}. No curve.",
+        "no ageing visible": f"{failed} of {total} had failed, but not the older ones: no ageing to be seen.",
+        "not found": "The search for a curve ended without a result.",
+    }
+    status = str(row.status)  # type: ignore[attr-defined]
+    if status not in said:
+        raise InvalidInput(f"The status of a life must be one of {', '.join(said)}; got {status!r}.")
+    return said[status]
+
+
+def _all(total: int, many: str, one: str) -> str:
+    return f"One seen, and {one}" if total == 1 else f"{total} seen, and {many} had"
