@@ -1,13 +1,16 @@
 """Life records gathered into the fewest rows that say the same."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reliability.life.life_records import BoolArray, FloatArray, IntArray, LifeRecords
 
 _LARGEST_KEY = 2**62
+_Number = TypeVar("_Number", np.float64, np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +38,7 @@ class Rows:
         return int(self.stratum.size)
 
     def take(self, keep: BoolArray, position: IntArray) -> "Rows":
-        """Rows of some strata (``keep``, by position), renumbered to ``position``."""
+        """Keep the rows of some strata (a mask by position), and renumber them to `position`."""
         rows = keep[self.stratum]
         records = keep[self.stratum[self.start]]
         length = np.diff(np.append(self.start, len(self)))[records]
@@ -66,7 +69,7 @@ class Collapsed:
     mixed: Rows
 
     def take(self, keep: BoolArray) -> "Collapsed":
-        """The data of some strata, by a mask over them."""
+        """Keep some strata, by a mask over them."""
         position = np.cumsum(keep) - 1
         return Collapsed(self.strata[keep], self.single.take(keep, position), self.mixed.take(keep, position))
 
@@ -97,8 +100,8 @@ def collapse(records: LifeRecords) -> Collapsed:
     return Collapsed(strata, single, _mixed(records, position, shared & told))
 
 
-def _codes(values: FloatArray | IntArray) -> tuple[IntArray, IntArray]:
-    """Sorted distinct values, and each value's place among them (by hashing: quick when few)."""
+def _codes(values: NDArray[_Number]) -> tuple[NDArray[_Number], IntArray]:
+    """Sort the distinct values, and find each value's place among them (by hashing: quick when few)."""
     codes, distinct = pd.factorize(values)
     order = np.argsort(distinct)
     rank = np.empty(order.size, dtype=np.int64)
@@ -135,7 +138,7 @@ def _single(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
 
 
 def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
-    """Records with alternatives; the order within a record is that of the bounds, not of the input."""
+    """Sort records with alternatives; within a record by the bounds, whatever the order of the input."""
     rows = np.flatnonzero(keep)
     order = rows[np.lexsort((records.upper[rows], records.lower[rows], records.record[rows], position[rows]))]
     label = records.record[order]

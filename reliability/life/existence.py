@@ -93,8 +93,8 @@ def examine(data: Collapsed) -> Knowledge:
     return Knowledge(status, failed, sound, low, high, has_mixture)
 
 
-def _sum(values: FloatArray, stratum: IntArray, n_strata: int) -> FloatArray:
-    return np.bincount(stratum, values, minlength=n_strata)
+def _sum(values: FloatArray | BoolArray, stratum: IntArray, n_strata: int) -> FloatArray:
+    return np.asarray(np.bincount(stratum, values, minlength=n_strata), dtype=np.float64)
 
 
 def _shows_ageing(rows: Rows, n_strata: int) -> BoolArray:
@@ -213,8 +213,11 @@ def _candidates(rows: _Alternatives, n_strata: int) -> tuple[FloatArray, IntArra
     np.minimum.at(high, rows.record_stratum, record_high)
     age, stratum = np.concatenate((rows.lower, rows.upper)), np.tile(rows.stratum, 2)
     inside = (age > 0) & np.isfinite(age) & (age >= low[stratum]) & (age <= high[stratum])
-    pairs = np.unique(np.column_stack((stratum[inside], age[inside])), axis=0)
-    return pairs[:, 1], pairs[:, 0].astype(np.int64)
+    age, stratum = age[inside], stratum[inside]
+    order = np.lexsort((age, stratum))
+    age, stratum = age[order], stratum[order]
+    fresh = np.append(True, (np.diff(age) != 0) | (np.diff(stratum) != 0))[: age.size]
+    return age[fresh], stratum[fresh]
 
 
 def _jump(rows: _Alternatives, age: FloatArray, first_row: IntArray, n_rows: IntArray) -> FloatArray:

@@ -220,9 +220,9 @@ def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
         if bad.any():
             position = int(order[np.argmax(bad)])
             raise InvalidInput(
-                f"Alternatives of one record must share their {name}; record {arrays['record'][position]} does not "
-                f"(position {position} has {name} {arrays[name][position]:g}, "
-                f"its first row {np.repeat(ranked[start], length)[np.argmax(bad)]:g})."
+                f"Alternatives of one record must share their {name}; record {arrays['record'][position]} "
+                f"does not (position {position} has {name} {arrays[name][position]:g}, its first row "
+                f"{np.repeat(ranked[start], length)[np.argmax(bad)]:g})."
             )
     total = np.add.reduceat(arrays["weight"][order], start)
     weight = np.empty(order.size)

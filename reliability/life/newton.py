@@ -15,17 +15,17 @@ _MOST_ROUNDS = 400
 
 
 class Surface(Protocol):
-    """One function of two coordinates per stratum, to be climbed.
-
-    `steep` marks the strata whose first coordinate has to stay above 0.
-    """
+    """One function of two coordinates per stratum, to be climbed."""
 
     @property
-    def steep(self) -> BoolArray: ...
+    def steep(self) -> BoolArray:
+        """Strata whose first coordinate has to stay above 0."""
 
-    def evaluate(self, first: FloatArray, second: FloatArray, /) -> Curvature: ...
+    def evaluate(self, first: FloatArray, second: FloatArray, /) -> Curvature:
+        """Evaluate every stratum at its own two coordinates."""
 
-    def take(self, keep: BoolArray, /) -> Self: ...
+    def take(self, keep: BoolArray, /) -> Self:
+        """Keep some strata, by a mask."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +39,7 @@ class Peak:
     converged: BoolArray
 
     def take(self, keep: BoolArray) -> "Peak":
-        """The peaks of some strata, by a mask."""
+        """Keep some strata, by a mask."""
         return Peak(
             self.slope[keep],
             self.level[keep],
@@ -50,7 +50,7 @@ class Peak:
 
 
 def first_guess(likelihood: Likelihood, steepness: float) -> tuple[FloatArray, FloatArray]:
-    """A slope for all strata and the level at which the hazards add up to the number of failed.
+    """Give all strata one slope, and the level at which their hazards add up to the number of failed.
 
     Parameters
     ----------
@@ -107,8 +107,8 @@ def _climb(surface: Surface, peak: Peak) -> None:
     who = np.arange(peak.slope.size)
     here = np.column_stack((peak.slope, peak.level))
     now = surface.evaluate(here[:, 0], here[:, 1])
-    step, gain = newton_step(now)
-    factor = _room(here, step, surface.steep)
+    step, gain = newton_step(now, _lowest(here[:, 0], surface.steep))
+    factor = _room(here, step)
     for _ in range(_MOST_ROUNDS):
         arrived = gain < _GAIN_LEFT
         if arrived.any():
@@ -120,7 +120,7 @@ def _climb(surface: Surface, peak: Peak) -> None:
         if not going.any():
             return
         if not going.all():
-            who, here, step, gain, factor = (a[going] for a in (who, here, step, gain, factor))
+            who, here, step, gain, factor = who[going], here[going], step[going], gain[going], factor[going]
             surface, now = surface.take(going), now.take(going)
         there = here + step * factor[:, None]
         then = surface.evaluate(there[:, 0], there[:, 1])
@@ -129,17 +129,24 @@ def _climb(surface: Surface, peak: Peak) -> None:
             better = then.value >= now.value + 1e-4 * factor * gain - slack
         here = np.where(better[:, None], there, here)
         now = now.where(better, then)
-        new_step, new_gain = newton_step(now)
+        new_step, new_gain = newton_step(now, _lowest(here[:, 0], surface.steep))
         step = np.where(better[:, None], new_step, step)
         gain = np.where(better, new_gain, gain)
-        factor = np.where(better, _room(here, step, surface.steep), 0.25 * factor)
+        factor = np.where(better, _room(here, step), 0.25 * factor)
 
 
-def newton_step(at: Curvature) -> tuple[FloatArray, FloatArray]:
+def newton_step(at: Curvature, lowest: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Newton step of every stratum and the gain that it promises.
 
-    Where the curvature points the wrong way (only mixtures), the curvature of the completed records
-    takes its place: an ascent direction always.
+    The step goes to the top of a parabola, under the condition that the first coordinate changes by
+    `lowest` or more. Where the curvature points the wrong way (only mixtures), the curvature of the
+    completed records takes its place: an ascent direction always.
+
+    Parameters
+    ----------
+    at : Curvature
+    lowest : ndarray, shape (n_strata,)
+        Below 0, or ``-inf`` where the first coordinate is free.
 
     Returns
     -------
@@ -151,24 +158,26 @@ def newton_step(at: Curvature) -> tuple[FloatArray, FloatArray]:
     curve = np.where((bent & (at.information[:, 0] > 0))[:, None], at.information, at.complete)
     # A ridge of relative size 1e-13 leaves steps alone but keeps a flat direction from dividing by 0.
     ss, sl, ll = curve[:, 0] * (1 + 1e-13) + 1e-120, curve[:, 1], curve[:, 2] * (1 + 1e-13) + 1e-120
-    det = ss * ll - sl**2
     g0, g1 = at.slope.T
-    step = np.column_stack((ll * g0 - sl * g1, ss * g1 - sl * g0)) / det[:, None]
-    return step, 0.5 * (step * at.slope).sum(axis=1)
+    first = np.maximum((ll * g0 - sl * g1) / (ss * ll - sl**2), lowest)
+    second = (g1 - sl * first) / ll
+    gain = first * (g0 - 0.5 * ss * first - sl * second) + second * (g1 - 0.5 * ll * second)
+    return np.column_stack((first, second)), gain
 
 
 def _determinant(information: FloatArray) -> FloatArray:
     return np.asarray(information[:, 0] * information[:, 2] - information[:, 1] ** 2)
 
 
-def _room(here: FloatArray, step: FloatArray, steep: BoolArray) -> FloatArray:
-    """Share of the step that can be tried.
+def _lowest(first: FloatArray, steep: BoolArray) -> FloatArray:
+    """Change that leaves a coordinate that must stay above 0 at a tenth of its size."""
+    return np.where(steep, -0.9 * first, -np.inf)
 
-    It leaves a coordinate that must stay above 0 at a tenth of its size or more, and goes no further
-    than some ten times the distance already covered: on a plateau the parabola promises the moon.
+
+def _room(here: FloatArray, step: FloatArray) -> FloatArray:
+    """Share of the step to be tried: no further than some ten times the distance already covered.
+
+    On a plateau the parabola promises the moon.
     """
     reach = 10.0 * (1.0 + np.abs(here).max(axis=1))
-    share = np.minimum(1.0, reach / np.maximum(np.abs(step).max(axis=1), 1e-300))
-    falls = steep & (step[:, 0] < 0)
-    drop = np.where(falls, -step[:, 0], 1.0)
-    return np.where(falls, np.minimum(share, 0.9 * here[:, 0] / drop), share)
+    return np.minimum(1.0, reach / np.maximum(np.abs(step).max(axis=1), 1e-300))

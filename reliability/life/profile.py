@@ -12,13 +12,11 @@ from typing import Literal
 import numpy as np
 from scipy.special import chdtri
 
+from reliability.life.ends import EndSearch
 from reliability.life.existence import flat_limit, steep_limit
 from reliability.life.life_records import BoolArray, FloatArray
 from reliability.life.newton import Peak, climb
 from reliability.life.weibull_likelihood import Curvature, Likelihood
-
-_CLOSE = 1e-10
-_MOST_STEPS = 100
 
 Quantity = Literal["shape", "failed", "life"]
 
@@ -48,7 +46,7 @@ class Lines:
         return self.likelihood.steep
 
     def take(self, keep: BoolArray) -> "Lines":
-        """The lines of some strata."""
+        """Keep some strata."""
         return Lines(self.likelihood.take(keep), self.quantity, self.fixed[keep])
 
     def direction(self, line: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -140,7 +138,10 @@ def profile_interval(
     for end, is_open, side in ((low, open_low, -1.0), (high, open_high, 1.0)):
         shut = ~is_open
         if shut.any():
-            end[shut] = _end(lines.take(shut), peak.take(shut), side, np.sqrt(2 * drop))
+            part, top = lines.take(shut), peak.take(shut)
+            run, line, error = part.at_peak(top)
+            target = float(np.sqrt(2 * drop))
+            end[shut] = EndSearch(part, top.value, run, line, side * target * error, target).find()
     return low, high
 
 
@@ -164,83 +165,3 @@ def _steep(likelihood: Likelihood) -> FloatArray:
     if mixed.any():
         value[mixed] = steep_limit(likelihood.data.take(mixed))
     return value
-
-
-def _end(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
-    """Line on one side of the maximum where the root of twice the drop meets the target."""
-    run, line, error = lines.at_peak(peak)
-    search = _Search(lines, peak.value, run, line, np.zeros_like(line), np.full(line.size, np.nan), target)
-    step = side * target * error
-    going = np.ones(line.size, dtype=bool)
-    for _ in range(_MOST_STEPS):
-        going &= ~search.try_out(search.inside + step, going)
-        if not going.any():
-            break
-        step = step * 2.0
-    search.best[going] = side * np.inf  # no drop however far away: the records put no bound here
-    search.last[going] = target
-    for _ in range(_MOST_STEPS):
-        trial = search.between()
-        width = np.abs(search.outside - search.inside)
-        going = (np.abs(search.last - target) > _CLOSE) & (width > 1e-13 * np.abs(search.outside))
-        if not going.any():
-            break
-        search.try_out(trial, going)
-    return search.best
-
-
-class _Search:
-    """Brackets of the ends being searched, narrowed by regula falsi in its Illinois form."""
-
-    def __init__(
-        self,
-        lines: Lines,
-        top: FloatArray,
-        run: FloatArray,
-        inside: FloatArray,
-        root_inside: FloatArray,
-        outside: FloatArray,
-        target: float,
-    ) -> None:
-        self.lines, self.top, self.target = lines, top, target
-        self.run, self.inside, self.root_inside = run, inside, root_inside
-        self.outside, self.root_outside = outside, np.full(inside.size, np.nan)
-        self.best, self.last = inside.copy(), np.full(inside.size, np.inf)
-        self.same_side = np.zeros(inside.size)
-
-    def try_out(self, line: FloatArray, who: BoolArray) -> BoolArray:
-        """Evaluate some strata at new lines, and move the bracket's ends; True where beyond the target."""
-        lines = self.lines if who.all() else self.lines.take(who)
-        value, run = lines.highest(self.run[who], line[who])
-        root = np.full(line.size, np.nan)
-        root[who] = np.sqrt(np.maximum(2.0 * (self.top[who] - value), 0.0))
-        beyond = who & (root > self.target)
-        within = who & ~beyond
-        self.best, self.last = np.where(who, line, self.best), np.where(who, root, self.last)
-        self.run[within] = run[within[who]]
-        # The Illinois step: an end that stays twice counts half, or the bracket shrinks from one side.
-        self.root_inside = np.where(
-            beyond & (self.same_side > 0), self._halved(self.root_inside), self.root_inside
-        )
-        self.root_outside = np.where(
-            within & (self.same_side < 0), self._halved(self.root_outside), self.root_outside
-        )
-        self.same_side = np.where(beyond, 1.0, np.where(within, -1.0, self.same_side))
-        self.inside, self.root_inside = (
-            np.where(within, line, self.inside),
-            np.where(within, root, self.root_inside),
-        )
-        self.outside, self.root_outside = (
-            np.where(beyond, line, self.outside),
-            np.where(beyond, root, self.root_outside),
-        )
-        return beyond
-
-    def _halved(self, root: FloatArray) -> FloatArray:
-        return 0.5 * (root + self.target)
-
-    def between(self) -> FloatArray:
-        """Next line: where the straight line through the bracket's ends meets the target."""
-        share = (self.target - self.root_inside) / (self.root_outside - self.root_inside)
-        share = np.where(np.isfinite(self.root_outside), share, 0.5)
-        return self.inside + np.clip(share, 0.001, 0.999) * (self.outside - self.inside)

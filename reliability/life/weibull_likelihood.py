@@ -46,7 +46,7 @@ class Curvature:
     complete: FloatArray
 
     def take(self, keep: BoolArray) -> "Curvature":
-        """The entries of some strata, by a mask."""
+        """Keep some strata, by a mask."""
         return Curvature(self.value[keep], self.slope[keep], self.information[keep], self.complete[keep])
 
     def where(self, other_is_meant: BoolArray, other: "Curvature") -> "Curvature":
@@ -174,7 +174,7 @@ class Likelihood:
         self._mixed = _Terms(data.mixed, self.first_age, self.spread)
 
     def take(self, keep: BoolArray) -> "Likelihood":
-        """The likelihood of some strata only, by a mask over them."""
+        """Keep some strata, by a mask."""
         return Likelihood(self.data.take(keep))
 
     def places(self) -> tuple[tuple[Rows, FloatArray], ...]:
@@ -205,7 +205,7 @@ class Likelihood:
         return Curvature(sums[0], sums[1:3].T, sums[3:].T, complete.T)
 
     def _mixture(self, slope: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Sums over records with alternatives, and their information if the true ones were known."""
+        """Sum over records with alternatives; also their information if the true ones were known."""
         rows = self.data.mixed
         start, stratum = rows.start, rows.stratum[rows.start]
         length = np.diff(np.append(start, len(rows)))
