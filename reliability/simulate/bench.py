@@ -16,6 +16,7 @@ TRIED_SHARE, SEARCHED_SHARE = 0.7, 0.3  # of the hours of a repair, where it doe
 SERVICE_SHARE, SALVAGED_PRICE, MATERIAL_SHARE = 0.4, 0.8, 0.15
 FIX_HOURS = {"yes": 1.0, "salvage only": 1.15, "no": 1.8}
 COMEBACK_HOURS, COMEBACK_PRICE_SHARE, DAMP_COMEBACK, DAMP_SALVAGE = 1.5, 0.5, 1.5, 0.7
+LOOKS_ON = 0.25  # how often a component is still looked at once the job has ended before it
 REASONS = ("no information", "no equipment", "cannot be opened", "too worn")
 
 
@@ -138,6 +139,9 @@ def run_job(world: World, unit: Unit, dice: Dice, season: float) -> Passage:
     hours, findings, ended_by, ended_why = family.base_hours, [], None, None
     comebacks: list[Comeback] = []
     for part in family.parts:
+        if ended_by is not None:
+            findings += _looked_on(unit.states[part.name], dice)
+            continue
         died = [dice.chance(part.dies) and s.state == "sound" for s in unit.states[part.name]]
         states = unit.states[part.name]
         to_fix = sum(s.state == "failed" or d for s, d in zip(states, died, strict=True))
@@ -148,7 +152,6 @@ def run_job(world: World, unit: Unit, dice: Dice, season: float) -> Passage:
         comebacks += _comebacks(part, unit, is_touched(part, when, to_fix, worn), dice)
         if not fixed:
             ended_by, ended_why = part.name, _reason(part, when, any(died), dice)
-            break
     outcome = "repaired" if ended_by is None else _given_up(family, dice)
     return Passage(
         unit=unit,
@@ -180,11 +183,11 @@ def _given_up(family: Family, dice: Dice) -> str:
 
 def _reason(part: Part, when: float, died: bool, dice: Dice) -> str:
     """Why the job ended at this component."""
-    trial = dice.pick(REASONS)
+    trial, dear = dice.pick(REASONS), dice.pick(("parts too expensive", "not worth it"), (0.7, 0.3))
     if died:
         return "died on the bench"
     if part.too_dear:
-        return "parts too expensive"
+        return dear
     return trial if part.obtainable(when) == "yes" else "parts not available"
 
 
@@ -201,6 +204,13 @@ def _findings(
         source = {"yes": "new", "salvage only": "salvaged"}.get(supply) if action == "replaced" else None
         rows.append(Finding(state, found, dead, action, cost if paid else None, source))
     return rows
+
+
+def _looked_on(states: Sequence[PartState], dice: Dice) -> list[Finding]:
+    """Note the state of a component of a unit that is given up already; nothing is tried."""
+    if not dice.chance(LOOKS_ON):
+        return []
+    return [Finding(state, state.state, False, "none", None, None) for state in states]
 
 
 def _action(part: Part, supply: str, found: str, fixed: bool) -> str:

@@ -207,7 +207,7 @@ def make_offers(world: World, n: int, seed: int) -> tuple[list[Row], list[Row]]:
     """
     if n < 0:
         raise InvalidInput(f"`n` must be 0 or more, got {n}.")
-    weights = [math.sqrt(family.popularity) for family in world.families]
+    weights = [family.popularity for family in world.families]
     signs = sorted({sign.name for family in world.families for sign in family.signs})
     pairs = [_offer(world, i, seed, weights, signs) for i in range(n)]
     return [offer for offer, _ in pairs], [truth for _, truth in pairs]

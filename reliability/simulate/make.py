@@ -21,6 +21,7 @@ SETTINGS: Mapping[str, float | str] = {
     "warranty_days": 180.0,
 }
 MIN_ASK = 5.0
+ASKED_SHARE, LEANING_SD, SELLERS_KNOW = 0.3, 0.25, 0.5
 QUARTERS_BEYOND = 6
 HEARSAY_ERROR = 1.5  # log odds by which wrong hearsay is off
 TOO_DEAR = 0.7  # of the price of a working unit
@@ -78,7 +79,7 @@ def make_world(name_or_options: str | WorldOptions, seed: int) -> World:
         careless_share=options.careless_share,
         usual_jobs=options.jobs,
     )
-    world = with_asking_prices(world, Dice(seed, options.name, "asks"))
+    world = with_fair_prices(world, Dice(seed, options.name, "asks"))
     hearsay = _hearsay(world, options, Dice(seed, options.name, "hearsay"))
     return replace(world, hearsay=hearsay)
 
@@ -196,36 +197,39 @@ def market_levels(kinds: list[str], start: dt.date, end: dt.date, dice: Dice) ->
     return levels
 
 
-def with_asking_prices(world: World, dice: Dice) -> World:
-    """Set what sellers ask, so that a bench that bought everything would about break even.
+def with_fair_prices(world: World, dice: Dice) -> World:
+    """Set prices so that a bench that bought everything would about break even.
 
-    Sellers half know what their unit is worth: the usual price asked is a mean of a share of
-    the working price and of the true worth, times a common factor that is solved for.
+    Sellers half know what their unit is worth: they ask the mean of a share of the working price
+    and of the true worth. All prices of working units are then scaled by one factor at which the
+    mean gain, over families as popular as they are, is zero.
     """
     when = decimal_year(world.end)
     worth = [appraise(world, family, when=when).worth for family in world.families]
-    leaning = [dice.factor(0.25) for _ in world.families]
-    known = [
-        0.5 * (0.3 * f.price * lean + max(w, 0.0))
-        for f, w, lean in zip(world.families, worth, leaning, strict=True)
-    ]
+    dearer = [appraise(world, _priced(family, 2.0), when=when).worth for family in world.families]
+    leaning = [dice.factor(LEANING_SD) for _ in world.families]
     total = math.fsum(f.popularity for f in world.families)
 
-    def mean_gain(level: float) -> float:
-        asks = [max(level * k, MIN_ASK) for k in known]
-        gains = (f.popularity * (w - a) for f, w, a in zip(world.families, worth, asks, strict=True))
-        return math.fsum(gains) / total
+    def asked(i: int, factor: float) -> tuple[float, float]:
+        # Worth is linear in the price, so two points of it give all.
+        true_worth = worth[i] + (factor - 1.0) * (dearer[i] - worth[i])
+        share = ASKED_SHARE * world.families[i].price * factor * leaning[i]
+        ask = max((1 - SELLERS_KNOW) * share + SELLERS_KNOW * max(true_worth, 0.0), MIN_ASK)
+        return ask, true_worth - ask
 
-    low, high = 0.0, 5.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if mean_gain(middle) > 0 else (low, middle)
-    return replace(
-        world,
-        families=tuple(
-            replace(f, ask=max(low * k, MIN_ASK)) for f, k in zip(world.families, known, strict=True)
-        ),
-    )
+    low, high = 0.1, 10.0
+    for _ in range(50):
+        factor = 0.5 * (low + high)
+        gain = math.fsum(f.popularity * asked(i, factor)[1] for i, f in enumerate(world.families)) / total
+        low, high = (factor, high) if gain < 0 else (low, factor)
+    families = [replace(_priced(f, low), ask=asked(i, low)[0]) for i, f in enumerate(world.families)]
+    return replace(world, families=tuple(families))
+
+
+def _priced(family: Family, factor: float) -> Family:
+    """Scale all that moves with the price of a working unit."""
+    scaled = {name: getattr(family, name) * factor for name in ("price", "owner_price", "salvage", "as_is")}
+    return replace(family, **scaled)
 
 
 def _hearsay(world: World, options: WorldOptions, dice: Dice) -> tuple[Mapping[str, float | str | None], ...]:

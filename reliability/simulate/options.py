@@ -79,7 +79,7 @@ NAMED_WORLDS: Mapping[str, WorldOptions] = {
         WorldOptions("year effect", families=14, jobs=400, slope_sd=0.3, change_share=0.6),
         WorldOptions("strong signs", families=14, jobs=300, sign_strength=0.7),
         WorldOptions("left out", families=14, jobs=300, lost_failed=0.5),
-        WorldOptions("damp", families=14, jobs=300, damp_share=0.4, damp_power=1.8),
+        WorldOptions("damp", families=14, jobs=300, damp_share=0.35, damp_power=1.8),
         WorldOptions("careless", families=14, jobs=300, careless_share=1.0),
     )
 }
