@@ -29,6 +29,10 @@ COMMANDS = {
     "export": "moving.export_folder",
     "check": "keeping.check",
     "backup": "keeping.backup",
+    "judge": "judging.judge",
+    "ranking": "judging.ranking",
+    "lives": "lasting.lives",
+    "report": "pages.report",
 }
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from reliability.errors import InvalidInput
 from reliability.records.columns import Column
 from reliability.records.faults import Refused
 from reliability.records.sheet_parts import read_window
@@ -133,3 +134,32 @@ def counted(number: int, noun: str) -> str:
 def example(*lines: str) -> str:
     r"""Word the examples at the foot of a command's help, one to a line; ``\b`` keeps click from wrapping."""
     return "\b\nFor example:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+def full_day(
+    _ctx: click.Context | None, _param: click.Parameter | None, value: str | None
+) -> datetime.date | None:
+    """Turn a day, or a month that stands for its middle, into a date."""
+    if value is None:
+        return None
+    return datetime.date.fromisoformat(value if len(value) == 10 else f"{value}-16")
+
+
+def note(message: str) -> None:
+    """Tell something on the side, on standard error."""
+    click.echo(message, err=True)
+
+
+@contextmanager
+def written_to(path: Path) -> Iterator[None]:
+    """Turn what the system refuses while a file is written into one clear message.
+
+    Raises
+    ------
+    InvalidInput
+        In place of an OSError.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be written: {error.strerror}.") from None

@@ -1,0 +1,62 @@
+"""`lives`: how long components last."""
+
+import datetime
+from pathlib import Path
+
+import click
+
+from reliability.commands.shared import DAY, Bench, example, full_day, note, written_to
+
+
+@click.command(
+    epilog=example(
+        'benchodds lives --family "Tarnwick T2"', "benchodds lives --component belt --out belts.csv"
+    )
+)
+@click.option("--family", "families", multiple=True, help="Only this family; repeatable.")
+@click.option("--component", "components", multiple=True, help="Only this component; repeatable.")
+@click.option(
+    "--event",
+    type=click.Choice(("failed", "needs work")),
+    default="failed",
+    show_default=True,
+    help="What ends a life; a worn part needs work.",
+)
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File for the table, as CSV.")
+@click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
+@click.pass_obj
+def lives(
+    bench: Bench,
+    families: tuple[str, ...],
+    components: tuple[str, ...],
+    event: str,
+    out: Path | None,
+    as_of: datetime.date | None,
+) -> None:
+    """Tell how long each component lasts in each family that this bench has records of.
+
+    Where a family's own records cannot give a life, the column says why; the share failed by
+    today's age is told from all families together.
+    """
+    from reliability.commands.telling import lives_text, write_table
+    from reliability.errors import unknown
+    from reliability.records.frames import read_records
+    from reliability.report.lives_table import lives_table
+    from reliability.worth.kept import appraiser_of
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
+        records = read_records(ledger, as_of=as_of)
+    table = lives_table(records, appraiser, event=event)
+    for column, wanted in (("family", families), ("component", components)):
+        for name in wanted:
+            if name not in set(table[column]):
+                raise unknown(f"No records of {column}", name, table[column])
+        if wanted:
+            table = table[table[column].isin(wanted)]
+    if out is None:
+        click.echo(lives_text(table))
+        return
+    with written_to(out):
+        write_table(table, out)
+    click.echo(f"{len(table)} lives: {out}")

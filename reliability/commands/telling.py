@@ -1,0 +1,135 @@
+"""Verdicts, rankings and lives in words and tables, for the terminal."""
+
+import math
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reliability.commands.shared import counted
+
+NOTHING = "-"
+
+
+def percent(value: float) -> str:
+    """Word a share in whole percent; near the ends as a bound."""
+    if math.isnan(value):
+        return NOTHING
+    if 0 < value < 0.005:
+        return "< 1 %"
+    return "> 99 %" if 0.995 <= value < 1 else f"{100 * value:.0f} %"
+
+
+def amount(value: float) -> str:
+    """Word an amount to the cent."""
+    return NOTHING if math.isnan(value) else f"{value:.2f}"
+
+
+def plain(value: float) -> str:
+    """Word a number to one decimal."""
+    if math.isinf(value):
+        return "no end"
+    return NOTHING if math.isnan(value) else f"{value:.1f}"
+
+
+def words(value: object) -> str:
+    """Word a text, a whole number, or nothing."""
+    is_empty = value is None or (isinstance(value, float) and math.isnan(value))
+    return NOTHING if is_empty else str(value)
+
+
+def text_table(rows: Sequence[Sequence[str]], heads: Sequence[str], texts: Sequence[str]) -> str:
+    """Set a table in columns: texts to the left, numbers to the right."""
+    widths = [max(map(len, column)) for column in zip(heads, *rows, strict=True)]
+
+    def line(cells: Sequence[str]) -> str:
+        parts = [cell.ljust(width) if head in texts else cell.rjust(width)
+                 for cell, width, head in zip(cells, widths, heads, strict=True)]  # fmt: skip
+        return "  ".join(parts).rstrip()
+
+    return "\n".join(line(row) for row in (heads, *rows))
+
+
+Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
+"""Name in the data frame, head of the column, and how a cell is worded."""
+
+
+def _table(frame: pd.DataFrame, columns: Columns) -> str:
+    rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
+    texts = [head for _, head, word in columns if word is words and head != "jobs"]
+    return text_table(rows, [head for _, head, _ in columns], texts)
+
+
+_ODDS: Columns = (
+    ("ceiling", "ceiling", amount),
+    ("expected_gain", "mean gain", amount),
+    ("chance_of_loss", "loss", percent),
+    ("success_chance", "repair", percent),
+    ("hours", "hours", plain),
+    ("chief_risk", "chief risk", words),
+    ("jobs_seen", "jobs", words),
+    ("evidence", "evidence", words),
+)
+_VERDICT: Columns = (("offer", "offer", words), ("verdict", "verdict", words), *_ODDS)
+_RANKING: Columns = (
+    ("family", "family", words),
+    ("verdict", "verdict", words),
+    ("usual_price", "usual price", amount),
+    *_ODDS,
+)
+_LIVES: Columns = (
+    ("component", "component", words), ("family", "family", words), ("n_failed", "failed", plain),
+    ("n_sound", "sound", plain), ("b10_years", "B10 years", plain), ("b50_years", "B50 years", plain),
+    ("age_years", "age today", plain), ("failed", "failed today", percent), ("failed_low", "from", percent),
+    ("failed_high", "to", percent), ("status", "own records", words),
+)  # fmt: skip
+
+
+def verdict_table(verdicts: pd.DataFrame) -> str:
+    """Set verdicts on many units as a table, with what must be known of single ones below."""
+    notes = [f"  {row['offer']}: {row['note']}" for row in verdicts.to_dict("records") if row["note"]]
+    return "\n".join([_table(verdicts, _VERDICT), *(["", "Notes:", *notes] if notes else [])])
+
+
+def ranking_table(table: pd.DataFrame, currency: str) -> str:
+    """Set the families side by side, at the price usually asked."""
+    return f"Amounts in {currency}; each family at the price usually paid for one.\n{_table(table, _RANKING)}"
+
+
+def lives_text(table: pd.DataFrame) -> str:
+    """Set the lives of components as a table."""
+    own = "B10, B50: years by which 10 and 50 % have failed, from a family's own records."
+    today = "Failed today: a usual unit at today's age, from all families together, 90 % interval."
+    return "\n".join((own, today, _table(table, _LIVES)))
+
+
+def verdict_lines(verdict: pd.Series, asked: Decimal | None, currency: str) -> list[str]:
+    """Say the verdict on one unit: the answer first, then why."""
+    between = f"{percent(verdict['success_low'])} to {percent(verdict['success_high'])}"
+    jobs = counted(int(verdict["jobs_seen"]), "finished job")
+    rows = [("ceiling", f"{amount(verdict['ceiling'])} {currency}")]
+    head = f"{verdict['offer']}: no price asked, no verdict"
+    if asked is not None:
+        head = f"{str(verdict['verdict']).upper()}: {verdict['offer']} at {asked:.2f} {currency}"
+        such = f"{amount(verdict['gain_low'])} to {amount(verdict['gain_high'])}"
+        rows += [
+            ("mean gain", f"{amount(verdict['expected_gain'])} {currency} (80 % of such units: {such})"),
+            ("chance of a loss", percent(verdict["chance_of_loss"])),
+        ]
+    rows += [
+        ("chance of a repair", f"{percent(verdict['success_chance'])} (90 % interval {between})"),
+        ("bench hours", plain(verdict["hours"])),
+        ("chief risk", words(verdict["chief_risk"])),
+        ("evidence", f"{verdict['evidence']}: {jobs} of the family"),
+    ]
+    rows += [("note", verdict["note"])] if verdict["note"] else []
+    return [head, *(f"  {name:<20}{said}" for name, said in rows)]
+
+
+def write_table(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as CSV (RFC 4180, UTF-8); the file is replaced in one step."""
+    draft = path.with_name(path.name + ".part")
+    table.to_csv(draft, index=False, lineterminator="\r\n")
+    draft.replace(path)

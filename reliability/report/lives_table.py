@@ -1,0 +1,72 @@
+"""Lives of components by family: what their own records say, and what all families say together."""
+
+import numpy as np
+import pandas as pd
+
+from reliability.life.weibull import fit_weibull
+from reliability.records.frames import Records
+from reliability.report.groundwork import Groundwork, pool_lives_of
+from reliability.worth.appraiser import Appraiser
+
+LEVEL = 0.90
+LIVES_COLUMNS = (
+    "component", "family", "kind", "n_failed", "n_sound", "status", "shape", "shape_low", "shape_high",
+    "b10_years", "b10_low_years", "b10_high_years", "b50_years", "b50_low_years", "b50_high_years",
+    "age_years", "failed_own", "failed_own_low", "failed_own_high", "failed", "failed_low", "failed_high",
+)  # fmt: skip
+
+
+def lives_table(records: Records, appraiser: Appraiser, *, event: str = "failed") -> pd.DataFrame:
+    """Tell the lives of every component in every family that this bench has records of.
+
+    Parameters
+    ----------
+    records : Records
+        What was known on the appraiser's day.
+    appraiser : Appraiser
+        Fitted to them; it knows the production span of each family.
+    event : {"failed", "needs work"}
+        What ends a life.
+
+    Returns
+    -------
+    DataFrame
+        `LIVES_COLUMNS`, sorted by component and family. `shape` and the ages by which 10 and 50 %
+        have failed are fitted to a family's own records; they are empty where `status` is not
+        "ok". `age_years` is that of a usual unit today, `failed_own` the share failed by then
+        from those records alone, `failed` from all families together. Intervals are 90 %.
+    """
+    day = appraiser.as_of
+    ground = Groundwork(records, day, appraiser.fingerprint, appraiser, {}, {})
+    seen = ground.own[event]
+    if seen.table.empty:
+        return pd.DataFrame(columns=list(LIVES_COLUMNS))
+    lives, labels = seen.life_records(by=("component", "family"))
+    fit = fit_weibull(lives, level=LEVEL)
+    table = labels.merge(fit.table(), on="stratum", validate="one_to_one")
+    table["kind"] = [ground.entry(family).kind for family in table["family"]]
+    for share, name in ((0.10, "b10"), (0.50, "b50")):
+        ends = ("years", "low_years", "high_years")
+        for end, values in zip(ends, fit.life(share), strict=True):
+            table[f"{name}_{end}"] = values
+    age = np.array([ground.usual_age(family) for family in table["family"]])
+    table["age_years"] = age
+    own = np.array(fit.failed_by(np.nan_to_num(age)))
+    for name, values in (("failed_own", own), ("failed", _pooled(ground, event, table, np.isfinite(age)))):
+        for end, column in zip(("", "_low", "_high"), values, strict=True):
+            table[name + end] = np.where(np.isfinite(age), column, np.nan)
+    return table.sort_values(["component", "family"], ignore_index=True)[list(LIVES_COLUMNS)]
+
+
+def _pooled(ground: Groundwork, event: str, table: pd.DataFrame, dated: np.ndarray) -> np.ndarray:
+    """Share failed today from all families together; NaN where nothing is known of the year."""
+    found = np.full((3, len(table)), np.nan)
+    known = table[dated]
+    if len(known):
+        pooled = pool_lives_of(ground.records, ground.as_of, event)
+        names, kinds = (known[column].to_numpy(object) for column in ("family", "kind"))
+        year = np.array([ground.usual_year(family) for family in names])
+        found[:, dated] = pooled.failed_by(
+            known["component"], names, known["age_years"], year=year, kind=kinds
+        )
+    return found
