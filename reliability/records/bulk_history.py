@@ -71,7 +71,7 @@ def _by_job(connection: Connection, name: str, exponent: int) -> Iterator[tuple[
     """Read a table job by job, each row as the history writes it, without the job."""
     table, sql = TABLES[name], SQL_TABLES[name]
     order = [sql.c[part] for part in table.key]
-    found = connection.execution_options(yield_per=CHUNK).execute(select(sql).order_by(*order))
+    found = connection.execute(select(sql).order_by(*order).execution_options(yield_per=CHUNK))
     writers = _writers(table, exponent)
     for job, rows in groupby(found, key=itemgetter(0)):
         yield job, [_content(writers, row) for row in rows]

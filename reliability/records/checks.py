@@ -68,9 +68,11 @@ def rule_complaints(
     """Test the rules within a row whose cells were read; those about a bad cell are passed over."""
     if table.name == "settings":
         return [] if complaints else _setting(row, exponent)
+    broken = [rule for rule in table.rules if not rule.holds(row)]
+    if not broken:
+        return []
     bad = {name for name, _ in complaints}
-    return [(rule.column, _broken(rule, row)) for rule in table.rules
-            if bad.isdisjoint(rule.columns) and not rule.holds(row)]  # fmt: skip
+    return [(rule.column, _broken(rule, row)) for rule in broken if bad.isdisjoint(rule.columns)]
 
 
 def _broken(rule: Rule, row: Mapping[str, Value]) -> str:

@@ -101,8 +101,12 @@ def _advice(text: str, shown: str) -> str:
 
 def make_engine(url: URL) -> Engine:
     """Build the engine; SQLite connections wait for each other and keep what they acknowledge."""
+    options: dict[str, Any] = {}
+    if url.get_backend_name() == "postgresql":
+        # One state of the ledger per transaction, as SQLite gives by itself.
+        options["isolation_level"] = "REPEATABLE READ"
     try:
-        engine = create_engine(url)
+        engine = create_engine(url, **options)
     except (NoSuchModuleError, ModuleNotFoundError) as error:
         raise LedgerError(
             f"The driver for {shown_url(url)} is not installed ({error}); "
@@ -204,6 +208,8 @@ def _keep_log(engine: Engine) -> None:
 
 def _create(engine: Engine) -> None:
     with engine.connect() as bare, bare.execution_options(benchodds_writes=True).begin():
+        if engine.dialect.name == "postgresql":
+            bare.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('benchodds makes a ledger'))")
         # Somebody else may have made it while this one waited for the lock.
         if VERSION.name not in inspect(bare).get_table_names():
             METADATA.create_all(bare, checkfirst=False)
