@@ -207,7 +207,11 @@ def _keep_log(engine: Engine) -> None:
 
 
 def _create(engine: Engine) -> None:
-    with engine.connect() as bare, bare.execution_options(benchodds_writes=True).begin():
+    options: dict[str, Any] = {"benchodds_writes": True}
+    if engine.dialect.name == "postgresql":
+        # Whoever waits for the lock has to see what its holder made meanwhile.
+        options["isolation_level"] = "READ COMMITTED"
+    with engine.connect() as bare, bare.execution_options(**options).begin():
         if engine.dialect.name == "postgresql":
             bare.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('benchodds makes a ledger'))")
         # Somebody else may have made it while this one waited for the lock.
