@@ -14,6 +14,7 @@ from scipy.special import betaln
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegressionCV, RidgeCV
 from sklearn.preprocessing import OneHotEncoder, StandardScaler
+from threadpoolctl import threadpool_limits
 
 from reliability.records.frames import Records
 
@@ -144,6 +145,9 @@ def _design(bench: Bench, *extra: str) -> tuple[np.ndarray, np.ndarray]:
     )  # type: ignore[return-value]
 
 
+# One thread each: the tables are small, and threads that wait for each other on a busy machine
+# take sixty times as long.
+@threadpool_limits.wrap(limits=1)
 def ridge_logistic(bench: Bench) -> pd.DataFrame:
     """Logistic regression with a squared penalty on family, kind, age and signs."""
     known, asked = _design(bench)
@@ -157,6 +161,7 @@ def ridge_logistic(bench: Bench) -> pd.DataFrame:
     return _verdicts(bench, _worth_of(bench, chance), chance)
 
 
+@threadpool_limits.wrap(limits=1)
 def boosting(bench: Bench) -> pd.DataFrame:
     """Gradient boosted trees on the same."""
     columns = ["family", "kind", "age", *bench.signs]
@@ -173,6 +178,7 @@ def boosting(bench: Bench) -> pd.DataFrame:
     return _verdicts(bench, _worth_of(bench, chance), chance)
 
 
+@threadpool_limits.wrap(limits=1)
 def ridge_worth(bench: Bench) -> pd.DataFrame:
     """Linear regression with a squared penalty of what a job brought, working price included."""
     known, asked = _design(bench, "working_price")
