@@ -5,6 +5,7 @@ calendar years. Every answer here carries their correlation, and where it is abo
 given.
 """
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput
-from reliability.life.ages import FloatArray
+from reliability.life.ages import FloatArray, IntArray
 from reliability.life.change_year import ChangeYear, change_year
 from reliability.life.life_records import LifeRecords
 from reliability.life.year_slope import YearSlope, year_slope
@@ -68,9 +69,9 @@ def find_changes(
     """
     columns = _columns(records, year=year, age_years=age_years, unit=unit)
     rows = []
-    for chosen in _strata(records, labels):
-        part = {name: values[chosen] for name, values in columns.items()}
-        found = change_year(records.subset(chosen), n_bootstrap=n_bootstrap, seed=seed, **part)
+    for lives, at in _strata(records, labels):
+        part = {name: values[at] for name, values in columns.items()}
+        found = change_year(lives, n_bootstrap=n_bootstrap, seed=seed, **part)
         row = {
             "status": found.status,
             "change_year": found.year,
@@ -122,9 +123,9 @@ def find_slopes(
         "correlation", "n_records", "note",
     )  # fmt: skip
     rows = []
-    for chosen in _strata(records, labels):
-        part = {name: values[chosen] for name, values in columns.items()}
-        found = year_slope(records.subset(chosen), level=level, **part)
+    for lives, at in _strata(records, labels):
+        part = {name: values[at] for name, values in columns.items()}
+        found = year_slope(lives, level=level, **part)
         rows.append({name: getattr(found, name) for name in names})
     table = _beside(labels, rows)
     q_value = false_discovery_rate(table["p_value"].to_numpy(dtype=np.float64))
@@ -171,15 +172,27 @@ def _columns(records: LifeRecords, **given: ArrayLike | None) -> dict[str, Any]:
     return columns
 
 
-def _strata(records: LifeRecords, labels: pd.DataFrame) -> list[Any]:
-    """Rows of each stratum, in the order of the labels."""
+def _strata(records: LifeRecords, labels: pd.DataFrame) -> Iterator[tuple[LifeRecords, IntArray]]:
+    """Give the records of each stratum and their positions, in the order of the labels."""
     if "stratum" not in labels.columns or sorted(labels["stratum"]) != records.strata.tolist():
         named = sorted(labels["stratum"]) if "stratum" in labels.columns else "no column stratum"
         raise InvalidInput(
             f"`labels` must name each stratum of the records once; it has {named}, "
             f"the records have {records.strata.tolist()}."
         )
-    return [records.stratum == stratum for stratum in labels["stratum"]]
+    order = np.argsort(records.stratum, kind="stable")
+    begin = np.searchsorted(records.stratum[order], labels["stratum"], side="left")
+    end = np.searchsorted(records.stratum[order], labels["stratum"], side="right")
+    for first, last in zip(begin, end, strict=True):
+        at = order[first:last]
+        lives = LifeRecords(
+            records.lower[at],
+            records.upper[at],
+            count=records.count[at],
+            record=records.record[at],
+            weight=records.weight[at],
+        )
+        yield lives, at
 
 
 def _beside(labels: pd.DataFrame, rows: list[dict[str, Any]]) -> pd.DataFrame:

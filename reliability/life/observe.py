@@ -29,7 +29,7 @@ __all__ = ["EVENTS", "Observations", "observe", "unit_ages"]
 EVENTS = ("failed", "needs work")
 TABLE_COLUMNS = (
     "job", "component", "position", "family", "kind", "year", "weight", "record", "lower", "upper",
-    "age_years", "taken_in", "original_unknown", "own",
+    "age_years", "taken_in", "original_unknown", "fitted", "own",
 )  # fmt: skip
 LEFT_OUT = (
     "no production year",
@@ -53,8 +53,9 @@ class Observations:
         One row per finding and possible year: job, component, position, family, kind, year (of
         production, or of fitting where the part is not original), weight (of that year), record
         (equal for the alternatives of one finding), lower, upper (years), age_years (at intake),
-        taken_in, original_unknown (taken as original without anyone knowing), own (found at this
-        bench rather than imported).
+        taken_in, original_unknown (taken as original without anyone knowing), fitted (not original:
+        the year is that of fitting, not of production), own (found at this bench rather than
+        imported).
     left_out : Series of int
         How many findings say nothing about lives, by reason; every reason is listed.
     assumed : Series of int
@@ -203,7 +204,8 @@ def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]
         "fitted before the unit was built or after it was taken in": fitted & crossed,
     }
     from_span = ~fitted & rows["undated"].to_numpy(dtype=bool)
-    return rows.assign(start_first=start_first, start_last=start_last, from_span=from_span), reasons
+    starts = {"start_first": start_first, "start_last": start_last}
+    return rows.assign(**starts, fitted=fitted, from_span=from_span), reasons
 
 
 def _died_later(rows: pd.DataFrame) -> dict[str, BoolArray]:

@@ -160,6 +160,7 @@ def test_replaced_part_begins_when_it_was_fitted():
         FAMILIES,
     )
     ages = {name: sorted(group["age_years"]) for name, group in seen.table.groupby("component")}
+    assert seen.table["fitted"].all()
     assert_allclose(ages["belt"], [23, 24])
     assert_allclose(ages["head"], [1 / 12, 1, 2])  # somewhere between 2022 and its intake in 2024
     assert_allclose(ages["idler"], [43, 44])  # between the unit's own year and 1981
@@ -206,6 +207,7 @@ def test_unknown_origin_is_taken_as_original_and_flagged():
         FAMILIES,
     )
     assert_array_equal(seen.table["original_unknown"], [True, True, False])
+    assert not seen.table["fitted"].any()
     assert seen.assumed["original not known, taken as original"] == 2
 
 
