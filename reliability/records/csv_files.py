@@ -36,7 +36,7 @@ class Layout:
     decimal_comma : bool
         Whether numbers are written with a comma; then a point in a number is refused.
     names : mapping of str to str
-        Header in the file by column of the table, where they differ.
+        Header in the file by column of the table, where they differ; for a single file.
     """
 
     delimiter: str = ","
@@ -163,8 +163,10 @@ class CsvTable:
         """Match the header with the columns of the table; complain of what is odd."""
         known = {found: name for name, found in (self.layout.names or {}).items()}
         names = [known.get(cell.strip(), cell.strip()) for cell in header]
-        complaints: list[Complaint] = []
-        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+        complaints = self._misnamed([cell.strip() for cell in header])
+        if complaints:
+            names = []
+        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             complaints.append(
                 ("", f"the header is separated by {sign}; name the delimiter, or save with commas")
@@ -183,6 +185,18 @@ class CsvTable:
         self.faults += [self.fault(1, *complaint) for complaint in complaints]
         return names if not complaints else []
 
+    def _misnamed(self, header: Sequence[str]) -> list[Complaint]:
+        """Complain of names in the layout that stand for nothing."""
+        complaints: list[Complaint] = []
+        for name, found in (self.layout.names or {}).items():
+            if name not in self.table.names:
+                message = f"was given for {found!r}, but {self.table.name} has no such column"
+                complaints.append((name, f"{message}.{nearest(name, self.table.names)}"))
+            elif found not in header:
+                complaints.append((name, f"was to be read from {found!r}, which the header lacks; it has "
+                                   f"{', '.join(header)}.{nearest(found, header)}"))  # fmt: skip
+        return complaints
+
 
 def _undecodable(path: Path) -> tuple[int, str, str]:
     content = path.read_bytes()
@@ -200,11 +214,15 @@ def _undecodable(path: Path) -> tuple[int, str, str]:
 
 def write_csv(path: Path, table: Table, rows: Iterable[Mapping[str, Value]]) -> None:
     """Write the rows of a table in the documented form, in the order given."""
-    text_like = [column.kind in OPEN_TEXT for column in table.columns]
+    names = table.names
+    write_rows(path, names, ([row[name] for name in names] for row in rows))
+
+
+def write_rows(path: Path, header: Sequence[str], rows: Iterable[Sequence[Value]]) -> None:
+    """Write rows of plain values as RFC 4180 says; no text in them can pass for a formula."""
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, lineterminator="\r\n")
-        writer.writerow(table.names)
+        writer.writerow(header)
         for row in rows:
-            cells = [write_value(row[name]) for name in table.names]
-            writer.writerow([neutralised(cell) if guarded else cell
-                             for cell, guarded in zip(cells, text_like, strict=True)])  # fmt: skip
+            writer.writerow([neutralised(value) if isinstance(value, str) else write_value(value)
+                             for value in row])  # fmt: skip

@@ -14,8 +14,9 @@ from reliability.records.faults import Fault, nearest
 from reliability.records.tables import TABLES
 
 DESCRIPTOR = "datapackage.json"
+HISTORY_FILE = "history.csv"
 #: Documented files that may lie beside the tables without being one.
-BESIDE = ("offers.csv", "verdicts.csv", "history.csv")
+BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
 _TYPES = {
     "text": "string",

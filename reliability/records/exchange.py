@@ -5,27 +5,31 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy import select
+
 from reliability.errors import InvalidInput, unknown
 from reliability.records import store
 from reliability.records.checks import clean_rows
-from reliability.records.csv_files import CsvTable, Layout, write_csv
+from reliability.records.csv_files import CsvTable, Layout, write_csv, write_rows
 from reliability.records.currencies import EXPONENTS
-from reliability.records.descriptor import DESCRIPTOR, descriptor_text, find_files
+from reliability.records.descriptor import DESCRIPTOR, HISTORY_FILE, descriptor_text, find_files
 from reliability.records.faults import Fault, refuse
-from reliability.records.importing import ImportSummary, import_package
+from reliability.records.importing import ImportSummary, import_package, import_table
 from reliability.records.package_check import PackageCheck, exponent_in
+from reliability.records.schema import HISTORY
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import Value
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
-    from reliability.records.ledger import Ledger
+    from reliability.records.reading import LedgerReader
 
 __all__ = [
     "ImportSummary",
     "Layout",
     "export_package",
     "import_package",
+    "import_table",
     "load_package_records",
     "read_package",
     "write_package",
@@ -140,20 +144,36 @@ def _faults_between(check: PackageCheck, rows: Rows) -> list[Fault]:
     ]
 
 
-def export_package(ledger: "Ledger", path: str | Path) -> None:
+def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = False) -> None:
     """Write the current state of a ledger as a folder of CSV files with a `datapackage.json`.
 
     Importing the folder gives an equal ledger, and exporting that the same bytes.
 
+    Parameters
+    ----------
+    ledger : LedgerReader
+        An open ledger.
+    path : str or Path
+        The folder; made if it is not there, and replaced if it holds an earlier export.
+    history : bool
+        Write every version of everything too, to a `history.csv` beside the tables. It is for
+        reading: an import passes it over.
+
     Raises
     ------
     InvalidInput
-        If the folder holds something that is not an earlier export.
+        If the folder holds something that is not an earlier export, or cannot be written.
     """
+    folder = Path(path)
     with ledger.reading() as connection:
         exponent = store.exponent_in(connection)
-        rows = {name: store.fetch_rows(connection, name, exponent) for name in TABLES}
-    _write_folder(rows, Path(path))
+        _write_folder({name: store.fetch_rows(connection, name, exponent) for name in TABLES}, folder)
+        (folder / HISTORY_FILE).unlink(missing_ok=True)
+        if history:
+            query = select(HISTORY).order_by(HISTORY.c.entry)
+            columns = [column.name for column in HISTORY.columns]
+            rows = connection.execute(query.execution_options(yield_per=1_000))
+            write_rows(folder / HISTORY_FILE, columns, rows)
 
 
 def _write_folder(rows: Mapping[str, Iterable[Mapping[str, Value]]], folder: Path) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select
 
+from reliability.errors import InvalidInput, unknown
 from reliability.records import store
 from reliability.records.bulk_history import keep_jobs, keep_rows
 from reliability.records.csv_files import CsvTable, Layout, Line
@@ -90,6 +91,60 @@ def import_package(
         With every fault of every file; nothing is imported then.
     """
     files, faults = find_files(Path(path))
+    return _import_files(files, faults, ledger, layout, reason, dry_run)
+
+
+def import_table(
+    path: str | Path,
+    table: str,
+    ledger: "Ledger",
+    *,
+    layout: Layout | None = None,
+    reason: str = "imported",
+    dry_run: bool = False,
+) -> ImportSummary:
+    """Import one CSV file, such as a spreadsheet's, as the rows of one table.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, whatever its name.
+    table : str
+        What its rows are.
+    ledger : Ledger
+        Where the rows go.
+    layout : Layout, optional
+        Its delimiter, its decimal comma, and its headers where they are not the columns' names.
+    reason : str
+        Kept in the history.
+    dry_run : bool
+        Check everything, write nothing.
+
+    Returns
+    -------
+    ImportSummary
+        As `import_package` gives it.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of the file; nothing is imported then.
+    """
+    if table not in TABLES:
+        raise unknown("There is no table", table, TABLES)
+    if not Path(path).is_file():
+        raise InvalidInput(f"There is no file {path}. Nothing was imported.")
+    return _import_files({table: Path(path)}, [], ledger, layout, reason, dry_run)
+
+
+def _import_files(
+    files: Mapping[str, Path],
+    faults: list[Fault],
+    ledger: "Ledger",
+    layout: Layout | None,
+    reason: str,
+    dry_run: bool,
+) -> ImportSummary:
     with ledger.writing() as connection:
         run = _Import(connection, _exponent(connection, files, layout), reason, faults)
         for name, file in files.items():

@@ -112,6 +112,13 @@ def test_semicolons_decimal_commas_and_other_headers_by_explicit_layout(read):
     )
 
 
+def test_headers_that_were_named_in_vain(read):
+    assert read("job,sign,da\n1,rust,yes\n", layout=Layout(names={"seen": "dA", "size": "sign"}))[1] == [
+        "signs.csv, line 1, column seen: was to be read from 'dA', which the header lacks; it has job, sign, da. Did you mean 'da'?",
+        "signs.csv, line 1, column size: was given for 'sign', but signs has no such column.",
+    ]
+
+
 @pytest.mark.parametrize(
     ("text", "written"),
     [("=1+1", "'=1+1"), ("+49 30", "'+49 30"), ("-", "'-"), ("@home", "'@home"), ("'=x", "''=x"), ("''-x", "'''-x"),

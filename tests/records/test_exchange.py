@@ -1,6 +1,7 @@
 # Messages are quoted whole.
 # ruff: noqa: E501
 
+import csv
 import json
 import shutil
 from decimal import Decimal
@@ -301,3 +302,23 @@ def test_a_whole_package_with_semicolons_and_decimal_commas(package):
         file.write_text(file.read_text().replace(",", ";"))
     assert "semicolons" in faults_of(package)[0]
     assert read_package(package, layout=Layout(delimiter=";", decimal_comma=True)) == before
+
+
+def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, tmp_path):
+    filled.amend("1", {"job": {"hours": 9}}, reason="=typo")
+    filled.withdraw("2", reason="never was one")
+    export_package(filled, tmp_path / "one", history=True)
+    with (tmp_path / "one" / "history.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    versions = [
+        (row["what"], row["key"], row["version"], row["reason"]) for row in rows if row["what"] == "jobs"
+    ]
+    assert versions == [("jobs", "1", "1", "added"), ("jobs", "s/17", "1", "added"), ("jobs", "2", "1", "taken in"),
+                        ("jobs", "1", "2", "'=typo"), ("jobs", "2", "2", "never was one")]  # fmt: skip
+    assert json.loads(rows[-2]["content"])["job"]["hours"] == 9.0
+    assert rows[-1]["content"] == ""
+    with open_ledger(tmp_path / "again.db", create=True) as again:
+        import_package(tmp_path / "one", again)
+        assert again.job("1") == filled.job("1")
+    export_package(filled, tmp_path / "one")
+    assert not (tmp_path / "one" / "history.csv").exists()

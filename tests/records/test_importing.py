@@ -5,9 +5,9 @@ import time
 
 import pytest
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, UnknownName
 from reliability.records import importing
-from reliability.records.exchange import export_package, import_package, write_package
+from reliability.records.exchange import Layout, export_package, import_package, import_table, write_package
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
 
@@ -197,3 +197,28 @@ def test_three_hundred_jobs_come_in_within_two_seconds(tmp_path):
     assert (tmp_path / "out" / "findings.csv").read_bytes() == (
         tmp_path / "package" / "findings.csv"
     ).read_bytes()
+
+
+def test_a_spreadsheet_of_jobs_comes_in_with_its_own_headers(ledger, tmp_path):
+    sheet = tmp_path / "Reparaturen 2026.csv"
+    sheet.write_text(
+        "\ufeffNr;Gerät;Annahme;Fertig;Ergebnis;Preis\r\n17;Tarnwick T2;2026-03-01;2026-03-09;repaired;12,50\r\n"
+        "18;Tarnwick T2;2026-03-02;;open;\r\n",
+        encoding="utf-8",
+    )
+    names = {"job": "Nr", "family": "Gerät", "taken_in": "Annahme", "closed": "Fertig", "outcome": "Ergebnis"}
+    layout = Layout(delimiter=";", decimal_comma=True, names=names)
+    with pytest.raises(
+        InvalidInput, match=r"Reparaturen 2026\.csv, line 1, column Preis: jobs has no such column; it has"
+    ):
+        import_table(sheet, "jobs", ledger, layout=layout)
+    layout = Layout(delimiter=";", decimal_comma=True, names={**names, "bought_for": "Preis"})
+    assert import_table(sheet, "jobs", ledger, layout=layout, dry_run=True).written == {"jobs": 2}
+    assert ledger.rows("jobs") == []
+    assert import_table(sheet, "jobs", ledger, layout=layout).written == {"jobs": 2}
+    assert str(ledger.job("17")["job"]["bought_for"]) == "12.50"
+    assert ledger.next_job_number() == "19"
+    with pytest.raises(UnknownName, match=r"^There is no table 'job'; known: .* Did you mean 'jobs'\?$"):
+        import_table(sheet, "job", ledger)
+    with pytest.raises(InvalidInput, match=r"^There is no file .*x\.csv\. Nothing was imported\.$"):
+        import_table(tmp_path / "x.csv", "jobs", ledger)
