@@ -1,4 +1,5 @@
 import random
+import resource
 import signal
 import subprocess
 import sys
@@ -10,7 +11,14 @@ import pytest
 from reliability.records.exchange import write_package
 from reliability.records.ledger import open_ledger
 
-PROCESSES, JOBS_EACH = 8, 12
+PROCESSES, JOBS_EACH = 8, 8
+
+
+def seeds(few, many):
+    """Number moments to kill at: few in every run, many in the long campaign."""
+    return [*range(few), *(pytest.param(n, marks=pytest.mark.soak) for n in range(few, many))]
+
+
 # Appends jobs and says each number only after the ledger has acknowledged it.
 APPEND = """
 import sys
@@ -92,7 +100,7 @@ def kill_when_it_has_written(writer, lines, wait):
     return [line for line in [*said, *rest.split("\n")] if line]
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", seeds(10, 100))
 def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, seed):
     dice = random.Random(seed)
     said = kill_when_it_has_written(
@@ -120,8 +128,8 @@ with open_ledger(sys.argv[1]) as ledger:
 """
 
 
-@pytest.mark.parametrize("wait", [0.01, 0.05, 0.1, 0.2])
-def test_a_killed_import_leaves_all_or_nothing(ledger, file, tmp_path, finished, wait):
+@pytest.mark.parametrize("seed", seeds(5, 50))
+def test_a_killed_import_leaves_all_or_nothing(ledger, file, tmp_path, finished, seed):
     jobs = [{"job": str(n), **finished()["job"]} for n in range(1, 301)]
     findings = [
         {"job": str(n), "component": c, "found": "sound"} for n in range(1, 301) for c in ("belt", "head")
@@ -129,13 +137,15 @@ def test_a_killed_import_leaves_all_or_nothing(ledger, file, tmp_path, finished,
     families = [{"family": "Tarnwick T2", "kind": "tape deck", "maker": "Tarnwick"}]
     write_package({"families": families, "jobs": jobs, "findings": findings}, tmp_path / "package")
     ledger.put("families", [{"family": "Tarnwick T2", "first_year": None, "last_year": None}], reason="x")
-    said = kill_when_it_has_written(start(IMPORT, file, tmp_path / "package"), 1, wait)
+    said = kill_when_it_has_written(
+        start(IMPORT, file, tmp_path / "package"), 1, random.Random(seed).random() / 4
+    )
     counts = len(ledger.rows("jobs")), len(ledger.rows("findings"))
     assert counts == (300, 600) if "done" in said else counts in ((0, 0), (300, 600))
     assert grave(ledger) == []
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", seeds(5, 50))
 def test_a_killed_amendment_leaves_the_old_version_or_the_new_one(ledger, file, finished, seed):
     ledger.add(finished(findings=[{"component": "belt", "found": "failed", "action": "replaced"}]))
     dice = random.Random(seed)
@@ -145,3 +155,20 @@ def test_a_killed_amendment_leaves_the_old_version_or_the_new_one(ledger, file, 
     assert versions[-1]["content"] == job
     assert job["job"]["remarks"] == f"turn {int(job['findings'][0]['part_cost'])}"
     assert grave(ledger) == []
+
+
+def cpu_seconds(*command):
+    """Processor time of a command, the best of three: other work on the machine does not count."""
+    best = float("inf")
+    for _ in range(3):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run([sys.executable, *map(str, command)], check=True, stdout=subprocess.DEVNULL)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        best = min(best, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+    return best
+
+
+def test_adding_a_job_costs_little_more_than_loading_the_database_library(ledger, file):
+    # 0.26 s against 0.16 s where this was written; the ratio holds on slower machines too.
+    assert cpu_seconds("-c", APPEND, file, 1, "timed") < 2.2 * cpu_seconds("-c", "import sqlalchemy")
+    assert len(ledger.rows("jobs")) == 3
