@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -68,7 +68,7 @@ class Score:
         return asdict(self)
 
 
-Rows = pd.DataFrame | Sequence[Mapping[str, Any]]
+Rows: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
 
 
 def score(verdicts: Rows, truth: Rows, *, margin: float = 0.0) -> Score:

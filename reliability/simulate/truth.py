@@ -15,9 +15,12 @@ from itertools import combinations
 import numpy as np
 
 from reliability.simulate import bench
-from reliability.simulate.world import WORN_SHOWS, Family, Part, Sign, World, part_age_years
+from reliability.simulate.cases import Nodes, PartCases, part_cases
+from reliability.simulate.world import Family, Sign, World
 
 Array = np.ndarray
+
+FIRST_END = 6  # rows of the sums of a chain before those of the components that end the job
 
 
 @dataclass(frozen=True)
@@ -28,8 +31,8 @@ class Appraisal:
     ----------
     success : float
         Probability of a repair.
-    worth : float
-        Expected gain if the unit cost nothing.
+    worth, worth_repaired, worth_unrepaired : float
+        Expected gain if the unit cost nothing: over all, if it is repaired, and if it is not.
     hours : float
         Expected bench hours.
     ends_by : mapping
@@ -40,6 +43,8 @@ class Appraisal:
 
     success: float
     worth: float
+    worth_repaired: float
+    worth_unrepaired: float
     hours: float
     ends_by: Mapping[str, float]
     sign_chance: float
@@ -48,35 +53,6 @@ class Appraisal:
     def chief_risk(self) -> str:
         """The component most likely to end the job."""
         return max(self.ends_by, key=lambda name: self.ends_by[name])
-
-
-@dataclass(frozen=True)
-class _Nodes:
-    """Cases of what the parts of a unit share; arrays of shape (n_nodes,)."""
-
-    weight: Array
-    damp: Array
-    year: Array
-    shift: Array
-
-
-@dataclass(frozen=True)
-class _PartCases:
-    """Cases of one component.
-
-    `chance` (n_nodes, n_cases), `unseen` (n_signs, n_cases): chance that the component
-    leaves a sign away; `fix` (n_nodes, n_cases); `fixed_hours`, `ended_hours`, `fixed_money`,
-    `ended_money` (n_cases,); `comeback` (n_nodes, n_cases): cost of comebacks in warranty.
-    """
-
-    chance: Array
-    unseen: Array
-    fix: Array
-    fixed_hours: Array
-    ended_hours: Array
-    fixed_money: Array
-    ended_money: Array
-    comeback: Array
 
 
 def appraise(
@@ -106,10 +82,10 @@ def appraise(
     """
     seen = [(signs or {}).get(sign.name) for sign in family.signs]
     nodes = _nodes(world, family, years or family.years, when)
-    parts = [_part_cases(world, part, family.signs, nodes, when) for part in family.parts]
+    parts = [part_cases(world, part, family.signs, nodes, when) for part in family.parts]
     yes = [i for i, value in enumerate(seen) if value]
     no = [i for i, value in enumerate(seen) if value is False]
-    totals = np.zeros((4 + len(parts), len(nodes.weight)))
+    totals = np.zeros((FIRST_END + len(parts), len(nodes.weight)))
     for size in range(len(yes) + 1):
         for subset in combinations(yes, size):
             absent = [*no, *subset]
@@ -120,107 +96,27 @@ def appraise(
     return _appraisal(world, family, nodes, totals, seen, when)
 
 
-def _nodes(world: World, family: Family, years: Sequence[int], when: float) -> _Nodes:
+def _nodes(world: World, family: Family, years: Sequence[int], when: float) -> Nodes:
     points, weights = np.polynomial.hermite_e.hermegauss(7)
     damp, year, season = np.meshgrid([0, 1], list(years), np.arange(7), indexing="ij")
     storage = np.array([1.0 - family.damp_share, family.damp_share])
     weight = storage[damp] * (weights / weights.sum())[season] / len(years)
     shift = world.shift(when, 0.0) + world.season_sd * points[season]
-    return _Nodes(weight.ravel(), damp.ravel(), year.ravel(), shift.ravel())
+    return Nodes(weight.ravel(), damp.ravel(), year.ravel(), shift.ravel())
 
 
 def _shared_chance(sign: Sign, damp: Array) -> Array:
     return np.where(damp == 1, sign.chance(True), sign.chance(False))
 
 
-def case_list(positions: int) -> list[tuple[int, int, int, int]]:
-    """List the cases of a component as numbers of positions (sound, worn, failed, died)."""
-    return [
-        (sound, worn, failed, positions - sound - worn - failed)
-        for failed in range(positions + 1)
-        for worn in range(positions - failed + 1)
-        for sound in range(positions - failed - worn + 1)
-    ]
-
-
-def case_chances(part: Part, years: Sequence[int], when: float, damp: bool) -> Array:
-    """Probabilities of the cases of :func:`case_list` in units built in each of `years`.
-
-    Returns
-    -------
-    ndarray, shape (n_years, n_cases)
-    """
-    kept = _made_chances(part, years, when, damp, original=True)
-    fits = part.refit_years(min(years), when)
-    if part.refit == 0.0 or len(fits) == 0:
-        return kept
-    by_fit = _made_chances(part, fits, when, damp, original=False)
-    for row, year in zip(kept, years, strict=True):
-        possible = part.refit_years(year, when)
-        if len(possible):
-            row *= 1.0 - part.refit
-            row += part.refit * by_fit[-len(possible) :].mean(axis=0)
-    return kept
-
-
-def _made_chances(part: Part, years: Sequence[int], when: float, damp: bool, original: bool) -> Array:
-    """Probabilities of the cases by the year a part was made in, shape (n_years, n_cases)."""
-    ages = np.array([part_age_years(when, made) for made in years])
-    scales = np.array([part.life_scale(made, damp, original) for made in years])
-    sound, worn, failed = part.states(ages, scales)
-    m = len(part.positions)
-    chances = []
-    for n_sound, n_worn, n_failed, n_died in case_list(m):
-        n_alive = n_sound + n_died
-        ways = math.factorial(m) / math.prod(map(math.factorial, (n_alive, n_worn, n_failed)))
-        apart = ways * sound**n_alive * worn**n_worn * failed**n_failed
-        alike = sound * (n_alive == m) + worn * (n_worn == m) + failed * (n_failed == m)
-        deaths = math.comb(n_alive, n_died) * part.dies**n_died * (1.0 - part.dies) ** n_sound
-        chances.append((part.together * alike + (1.0 - part.together) * apart) * deaths)
-    return np.stack(chances, axis=1)
-
-
-def _part_cases(world: World, part: Part, signs: Sequence[Sign], nodes: _Nodes, when: float) -> _PartCases:
-    cases = case_list(len(part.positions))
-    years, which = np.unique(nodes.year, return_inverse=True)
-    known = np.stack([case_chances(part, years.tolist(), when, damp) for damp in (False, True)])
-    chance = known[nodes.damp, which]
-    strength = np.array([1.0 if failed else WORN_SHOWS if worn else 0.0 for _, worn, failed, _ in cases])
-    unseen = np.array([1.0 - sign.shows.get(part.name, 0.0) * strength for sign in signs])
-    to_fix = np.array([failed + died for _, _, failed, died in cases])
-    by_shift = {shift: part.fix_chance(when, shift) for shift in np.unique(nodes.shift).tolist()}
-    mend = np.array([by_shift[shift] for shift in nodes.shift.tolist()])[:, None]
-    fixed = np.array([bench.step_costs(part, when, f + d, w, True) for _, w, f, d in cases])
-    ended = np.array([bench.step_costs(part, when, f + d, w, False) for _, w, f, d in cases])
-    touched = [bench.is_touched(part, when, f + d, w) for _, w, f, d in cases]
-    warranty = world.amount("warranty_days") / 365.25
-    due = np.array(
-        [
-            [-math.expm1(-warranty * bench.comeback_rate(part, t, damp)) for t in touched]
-            for damp in (False, True)
-        ]
-    )
-    cost = bench.COMEBACK_HOURS * world.amount("hour_rate") + bench.comeback_money(part)
-    return _PartCases(
-        chance=chance,
-        unseen=unseen,
-        fix=np.where(to_fix == 0, 1.0, mend),
-        fixed_hours=fixed[:, 0],
-        ended_hours=ended[:, 0],
-        fixed_money=fixed[:, 1],
-        ended_money=ended[:, 1],
-        comeback=due[nodes.damp] * cost,
-    )
-
-
-def _chain(parts: Sequence[_PartCases], absent: Sequence[int]) -> Array:
+def _chain(parts: Sequence[PartCases], absent: Sequence[int]) -> Array:
     """Sum the bench's chain of steps, for one set of signs that stay away.
 
     Returns
     -------
-    ndarray, shape (4 + n_parts, n_nodes)
-        Weight of all cases, of a repair; hours, money (all weighted); then the weight of
-        ending the job at each component.
+    ndarray, shape (FIRST_END + n_parts, n_nodes)
+        Weight of all cases, and of a repair; hours and money of all cases, and of a repair
+        (weighted); then the weight of ending the job at each component.
     """
     n_nodes = len(parts[0].chance)
     weights = [
@@ -231,38 +127,45 @@ def _chain(parts: Sequence[_PartCases], absent: Sequence[int]) -> Array:
     passed = np.array([(w * p.fix).sum(axis=1) for w, p in zip(weights, parts, strict=True)])
     before = np.vstack([np.ones(n_nodes), np.cumprod(passed, axis=0)])
     after = np.vstack([np.cumprod(alive[::-1], axis=0)[::-1], np.ones(n_nodes)])
-    result = np.zeros((4 + len(parts), n_nodes))
+    result = np.zeros((FIRST_END + len(parts), n_nodes))
     result[0], result[1] = after[0], before[-1]
     for i, (weight, p) in enumerate(zip(weights, parts, strict=True)):
         step = before[i] * after[i + 1]
-        ended = weight * (1.0 - p.fix)
-        result[2] += step * (weight * p.fix @ p.fixed_hours + ended @ p.ended_hours)
-        result[3] += step * (weight * p.fix @ p.fixed_money + ended @ p.ended_money)
+        fixed, ended = weight * p.fix, weight * (1.0 - p.fix)
         others = np.prod(np.delete(passed, i, axis=0), axis=0)
-        result[3] += others * (weight * p.fix * p.comeback).sum(axis=1)
-        result[4 + i] = step * ended.sum(axis=1)
+        comebacks = others * (fixed * p.comeback).sum(axis=1)
+        result[2] += step * (fixed @ p.fixed_hours + ended @ p.ended_hours)
+        result[3] += step * (fixed @ p.fixed_money + ended @ p.ended_money) + comebacks
+        result[4] += others * (fixed @ p.fixed_hours)
+        result[5] += others * (fixed @ p.fixed_money) + comebacks
+        result[FIRST_END + i] = step * ended.sum(axis=1)
     return result
 
 
 def _appraisal(
-    world: World, family: Family, nodes: _Nodes, totals: Array, seen: Sequence[bool | None], when: float
+    world: World, family: Family, nodes: Nodes, totals: Array, seen: Sequence[bool | None], when: float
 ) -> Appraisal:
-    every = totals[0].sum()
-    fee = 1.0 - world.amount("selling_fee")
+    every, mended = totals[0].sum(), totals[1].sum()
+    fee, rate = 1.0 - world.amount("selling_fee"), world.amount("hour_rate")
     price = world.price_level(family, when) * _price_factor(family, nodes.damp, seen)
     as_is_share = 1.0 - family.donor_share - family.scrap_share
     salvage = np.where(nodes.damp == 1, bench.donor_salvage(family, True), bench.donor_salvage(family, False))
     given_up = family.donor_share * salvage + as_is_share * family.as_is * fee
     given_up -= family.scrap_share * world.amount("disposal_cost")
-    brought = (totals[1] * price * fee + (totals[0] - totals[1]) * given_up).sum() / every
-    hours = family.base_hours + totals[2].sum() / every
-    spent = family.other_costs + hours * world.amount("hour_rate") + totals[3].sum() / every
-    ends = totals[4:].sum(axis=1) / every
+    base = family.other_costs + family.base_hours * rate
+    brought = np.array([(totals[1] * price * fee).sum(), ((totals[0] - totals[1]) * given_up).sum()])
+    hours, money = totals[[2, 4]].sum(axis=1), totals[[3, 5]].sum(axis=1)
+    spent = hours * rate + money  # of all cases, of a repair
     return Appraisal(
-        success=float(totals[1].sum() / every),
-        worth=float(brought - spent),
-        hours=float(hours),
-        ends_by={part.name: float(chance) for part, chance in zip(family.parts, ends, strict=True)},
+        success=float(mended / every),
+        worth=float((brought.sum() - spent[0]) / every - base),
+        worth_repaired=float((brought[0] - spent[1]) / mended - base) if mended > 0 else math.nan,
+        worth_unrepaired=float((brought[1] - spent[0] + spent[1]) / (every - mended) - base),
+        hours=float(family.base_hours + hours[0] / every),
+        ends_by={
+            part.name: float(chance)
+            for part, chance in zip(family.parts, totals[FIRST_END:].sum(axis=1) / every, strict=True)
+        },
         sign_chance=float(every),
     )
 

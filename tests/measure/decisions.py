@@ -21,7 +21,7 @@ from reliability.worth.judging import judge
 from reliability.worth.offers import offers_from
 from tests.measure.baselines import BASELINES, read_bench
 
-OURS = "benchodds"
+OURS, OURS_TRUE_MONEY = "benchodds", "its odds, true money"
 FIRST_SEED, SEEDS, OFFERS = 101, 4, 400
 #: Share of the oracle's gain that the verdicts must reach.
 TARGETS = {"few families": 0.94, "many families": 0.75, "cold start": 0.68, "damp": 0.85}
@@ -57,10 +57,22 @@ def run_task(task: Task) -> pd.DataFrame:
     offers = offers_from(rows)
     margin = world.amount("margin")
     said = {OURS: judge(offers, fit_appraiser(records, as_of=world.end))}
+    said[OURS_TRUE_MONEY] = with_true_money(said[OURS], truth, margin)
     bench = read_bench(records, offers)
     said |= {name: method(bench) for name, method in BASELINES.items()}
     scores = [{"method": name, **score(v, truth, margin=margin).as_dict()} for name, v in said.items()]
     return pd.DataFrame(scores).assign(world=task.world, seed=task.seed)
+
+
+def with_true_money(said: pd.DataFrame, truth: list[dict], margin: float) -> pd.DataFrame:
+    """Decide by the odds of the verdicts and the true worth of both outcomes: what is lost by odds alone."""
+    true = pd.DataFrame(truth)
+    chance = said["success_chance"].to_numpy()
+    worth = chance * true["worth_repaired"].to_numpy() + (1 - chance) * true["worth_unrepaired"].to_numpy()
+    asked = (true["ceiling"] + margin - true["expected_gain"]).to_numpy()
+    better = worth - asked > margin
+    columns = said[["offer", "success_chance"]].assign(ceiling=worth - margin)
+    return columns.assign(verdict=np.where(better, "take", "skip"))
 
 
 def pooled_share(found: pd.DataFrame, column: str) -> pd.Series:
@@ -89,7 +101,7 @@ def summary_of(results: pd.DataFrame) -> str:
     for world, found in results.groupby("world", sort=False):
         share = pooled_share(found, "gain_share")
         loss = found.groupby("method")["excess_log_loss"].mean()
-        others = [name for name in share.index if name != OURS]
+        others = [name for name in share.index if name not in (OURS, OURS_TRUE_MONEY)]
         best, best_loss = share[others].idxmax(), loss[others].idxmin()
         lines.append(
             f"{world}: gain share {share[OURS]:.3f} against {share[best]:.3f} ({best}); "
