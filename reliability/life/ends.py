@@ -14,7 +14,7 @@ class Profile(Protocol):
     """Largest log-likelihood on each of a family of lines."""
 
     def highest(self, run: FloatArray, line: FloatArray, /) -> tuple[FloatArray, FloatArray]:
-        """Largest value on each line, and where on it; searched from `run`."""
+        """Largest value on each line (NaN if not found), and where on it; searched from `run`."""
 
     def take(self, keep: BoolArray, /) -> Self:
         """Keep some strata, by a mask."""
@@ -37,6 +37,8 @@ class EndSearch:
         First step away from it: below 0 for the low end, above 0 for the high end.
     target : float
         Root of twice the drop at the end.
+    longest : float
+        Steps away from the maximum grow up to this length.
     """
 
     def __init__(
@@ -47,9 +49,10 @@ class EndSearch:
         line: FloatArray,
         step: FloatArray,
         target: float,
+        longest: float,
     ) -> None:
         self._profile, self._top, self._run = profile, top, run.copy()
-        self._step, self._target = step, target
+        self._step, self._target, self._longest = np.clip(step, -longest, longest), target, longest
         self._inside, self._root_inside = line.copy(), np.zeros(line.size)
         self._outside, self._root_outside = np.full(line.size, np.nan), np.full(line.size, np.nan)
         self._last_side = np.zeros(line.size)
@@ -60,7 +63,8 @@ class EndSearch:
         Returns
         -------
         ndarray, shape (n_strata,)
-            Infinite where the profile does not drop far enough at any distance.
+            Infinite where the profile does not drop far enough at any distance. Where the search could
+            not be finished, a line beyond the end: the interval is too wide rather than too narrow.
         """
         step, going = self._step, np.ones(self._step.size, dtype=bool)
         for _ in range(_MOST_STEPS):
@@ -68,7 +72,7 @@ class EndSearch:
             going &= ~(root > self._target)
             if not going.any():
                 break
-            step = step * 2.0
+            step = np.clip(step * np.where(np.isnan(root), 0.5, 2.0), -self._longest, self._longest)
         end = np.where(going, np.copysign(np.inf, self._step), self._outside)
         going = ~going
         for _ in range(_MOST_STEPS):
@@ -77,8 +81,9 @@ class EndSearch:
                 break
             trial = self._between()
             root = self._try(trial, going)
-            end = np.where(going, trial, end)
-            going &= np.abs(root - self._target) > _CLOSE
+            met = going & (np.abs(root - self._target) <= _CLOSE)
+            end = np.where(met, trial, np.where(going, self._outside, end))
+            going &= ~met & ~np.isnan(root)
         return end
 
     def _try(self, line: FloatArray, who: BoolArray) -> FloatArray:

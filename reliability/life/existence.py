@@ -178,8 +178,16 @@ def flat_limit(
     return best_share(fixed, rising, rows.count, rows.record_stratum, data.strata.size, lowest, highest)
 
 
-def steep_limit(data: Collapsed) -> FloatArray:
+def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float = 0.0) -> FloatArray:
     """Log-likelihood of the best curve that jumps at one age (shape towards infinity).
+
+    Parameters
+    ----------
+    data : Collapsed
+    at_age : ndarray, shape (n_strata,), optional
+        Only curves with the share failed by this age are looked at.
+    share : float
+        0 or 1.
 
     Returns
     -------
@@ -189,6 +197,13 @@ def steep_limit(data: Collapsed) -> FloatArray:
     """
     rows = _alternatives(data)
     age, stratum = _candidates(rows, data.strata.size)
+    lowest, highest = np.zeros(age.size), np.ones(age.size)
+    if at_age is not None:
+        side = age / at_age[stratum] - 1.0
+        same = np.abs(side) < 1e-12
+        allowed = same | ((side > 0) if share == 0 else (side < 0))
+        lowest[same] = highest[same] = share
+        age, stratum, lowest, highest = age[allowed], stratum[allowed], lowest[allowed], highest[allowed]
     best = np.full(data.strata.size, -np.inf)
     if not age.size:
         return best
@@ -197,7 +212,8 @@ def steep_limit(data: Collapsed) -> FloatArray:
     ends = np.cumsum(n_rows[stratum])
     cuts = np.searchsorted(ends, np.arange(_PAIRS_AT_ONCE, ends[-1], _PAIRS_AT_ONCE))
     for part in np.split(np.arange(age.size), cuts):
-        value = _jump(rows, age[part], first_row[stratum[part]], n_rows[stratum[part]])
+        own = stratum[part]
+        value = _jump(rows, age[part], first_row[own], n_rows[own], lowest[part], highest[part])
         np.maximum.at(best, stratum[part], value)
     return best
 
@@ -220,7 +236,14 @@ def _candidates(rows: _Alternatives, n_strata: int) -> tuple[FloatArray, IntArra
     return age[fresh], stratum[fresh]
 
 
-def _jump(rows: _Alternatives, age: FloatArray, first_row: IntArray, n_rows: IntArray) -> FloatArray:
+def _jump(
+    rows: _Alternatives,
+    age: FloatArray,
+    first_row: IntArray,
+    n_rows: IntArray,
+    lowest: FloatArray,
+    highest: FloatArray,
+) -> FloatArray:
     """Best log-likelihood of a jump at each age, over the share that has failed right at it."""
     candidate = np.repeat(np.arange(age.size), n_rows)
     row = np.arange(candidate.size) - np.repeat(np.cumsum(n_rows) - n_rows - first_row, n_rows)
@@ -231,7 +254,7 @@ def _jump(rows: _Alternatives, age: FloatArray, first_row: IntArray, n_rows: Int
     record, group = key % rows.count.size, key // rows.count.size
     fixed = _sum(weight * (inside | ((lower == at) & ~exact)), pair, key.size)
     rising = _sum(weight * ((upper == at) * 1.0 - (lower == at)) * ~exact, pair, key.size)
-    value = best_share(fixed, rising, rows.count[record], group, age.size)
+    value = best_share(fixed, rising, rows.count[record], group, age.size, lowest, highest)
     # Density at a witnessed life grows without end, as long as nobody contradicts that age.
     touched = _sum((lower <= at) & (at <= upper), pair, key.size) > 0
     agreed = _sum(~touched, group, age.size) == 0

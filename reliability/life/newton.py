@@ -108,7 +108,8 @@ def _climb(surface: Surface, peak: Peak) -> None:
     here = np.column_stack((peak.slope, peak.level))
     now = surface.evaluate(here[:, 0], here[:, 1])
     step, gain = newton_step(now, _lowest(here[:, 0], surface.steep))
-    factor = _room(here, step)
+    step = _within_reach(here, step)
+    factor = np.ones(who.size)
     for _ in range(_MOST_ROUNDS):
         arrived = gain < _GAIN_LEFT
         if arrived.any():
@@ -126,13 +127,14 @@ def _climb(surface: Surface, peak: Peak) -> None:
         then = surface.evaluate(there[:, 0], there[:, 1])
         with np.errstate(invalid="ignore"):  # a step out of range gives NaN and is not taken
             slack = 1e-13 * (1.0 + np.abs(now.value))
-            better = then.value >= now.value + 1e-4 * factor * gain - slack
+            hoped = factor * (step * now.slope).sum(axis=1)
+            better = then.value >= now.value + 1e-4 * hoped - slack
         here = np.where(better[:, None], there, here)
         now = now.where(better, then)
         new_step, new_gain = newton_step(now, _lowest(here[:, 0], surface.steep))
-        step = np.where(better[:, None], new_step, step)
+        step = np.where(better[:, None], _within_reach(here, new_step), step)
         gain = np.where(better, new_gain, gain)
-        factor = np.where(better, _room(here, step), 0.25 * factor)
+        factor = np.where(better, 1.0, 0.25 * factor)
 
 
 def newton_step(at: Curvature, lowest: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -174,10 +176,8 @@ def _lowest(first: FloatArray, steep: BoolArray) -> FloatArray:
     return np.where(steep, -0.9 * first, -np.inf)
 
 
-def _room(here: FloatArray, step: FloatArray) -> FloatArray:
-    """Share of the step to be tried: no further than some ten times the distance already covered.
-
-    On a plateau the parabola promises the moon.
-    """
+def _within_reach(here: FloatArray, step: FloatArray) -> FloatArray:
+    """Cut a step to some ten times the distance already covered: on a plateau it would be far too long."""
     reach = 10.0 * (1.0 + np.abs(here).max(axis=1))
-    return np.minimum(1.0, reach / np.maximum(np.abs(step).max(axis=1), 1e-300))
+    size = np.abs(step).max(axis=1)
+    return step * np.where(size > reach, reach / np.maximum(size, reach), 1.0)[:, None]

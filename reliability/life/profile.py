@@ -20,6 +20,9 @@ from reliability.life.weibull_likelihood import Curvature, Likelihood
 
 Quantity = Literal["shape", "failed", "life"]
 
+# Slopes are told by their logs, which must not run away from all numbers; the others may.
+_LONGEST: dict[Quantity, float] = {"shape": 2.0, "failed": np.inf, "life": np.inf}
+
 
 @dataclass(frozen=True, eq=False)
 class Lines:
@@ -98,7 +101,7 @@ class Lines:
     def highest(self, run: FloatArray, line: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Largest log-likelihood on each line and where it is, at slopes of 0 or more."""
         top = climb(self, run, line)
-        value, run = np.where(top.converged, top.value, -np.inf), top.slope
+        value, run = np.where(top.converged, top.value, np.nan), top.slope
         if self.quantity != "shape":
             # Concave along the line: with the top below slope 0, the best that is allowed is at 0.
             below = run < 0
@@ -141,27 +144,37 @@ def profile_interval(
             part, top = lines.take(shut), peak.take(shut)
             run, line, error = part.at_peak(top)
             target = float(np.sqrt(2 * drop))
-            end[shut] = EndSearch(part, top.value, run, line, side * target * error, target).find()
+            search = EndSearch(part, top.value, run, line, side * target * error, target, _LONGEST[quantity])
+            end[shut] = search.find()
     return low, high
 
 
 def _open_ends(lines: Lines, threshold: FloatArray) -> tuple[BoolArray, BoolArray]:
     """Sides on which curves that do not depend on age are still likely enough."""
-    data, never = lines.likelihood.data, np.zeros(threshold.size, dtype=bool)
+    data = lines.likelihood.data
     if lines.quantity == "shape":
         return flat_limit(data) >= threshold, _steep(lines.likelihood) >= threshold
     if lines.quantity == "failed":
-        return never, never
+        none, all_ = (_steep(lines.likelihood, lines.fixed, share) for share in (0.0, 1.0))
+        return none >= threshold, all_ >= threshold
     share = -np.expm1(-np.exp(lines.fixed))
     # A flat curve below the share reaches it never (age infinite), one above it at once (age 0).
     return flat_limit(data, lowest=share) >= threshold, flat_limit(data, highest=share) >= threshold
 
 
-def _steep(likelihood: Likelihood) -> FloatArray:
-    """Value of jumps, which can be worth anything only where records have alternatives."""
+def _steep(likelihood: Likelihood, place: FloatArray | None = None, share: float = 0.0) -> FloatArray:
+    """Value of jumps (if a place is given: with this share failed there).
+
+    It can be worth anything only where records have alternatives: with single lives there would be
+    no maximum.
+    """
     value = np.full(likelihood.n_strata, -np.inf)
     mixed = np.zeros(likelihood.n_strata, dtype=bool)
     mixed[likelihood.data.mixed.stratum] = True
     if mixed.any():
-        value[mixed] = steep_limit(likelihood.data.take(mixed))
+        age = None
+        if place is not None:
+            with np.errstate(over="ignore"):  # an age beyond all numbers is beyond all jumps
+                age = likelihood.first_age[mixed] * np.exp(place[mixed] * likelihood.spread[mixed])
+        value[mixed] = steep_limit(likelihood.data.take(mixed), age, share)
     return value

@@ -19,9 +19,9 @@ import numpy as np
 from reliability.life.collapse import Collapsed, Rows
 from reliability.life.life_records import BoolArray, FloatArray, IntArray
 
-# exp(z) is cut here so that no product of two hazards overflows; a life that far out has a likelihood
-# of exactly 0 or 1 long before.
-_Z_LIMIT = 100.0
+# From here on exp(z) goes on as its own parabola: it cannot overflow, and Newton's method comes back from
+# any distance in one step. No maximum lies out there: a life would have to weigh less than exp(-30).
+_Z_LIMIT = 30.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,8 +60,10 @@ class Curvature:
         )
 
 
-def _hazard(z: FloatArray) -> FloatArray:
-    return np.exp(np.minimum(z, _Z_LIMIT))
+def _hazard(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Cumulative hazard exp(z) and its first two derivatives."""
+    core, far = np.exp(np.minimum(z, _Z_LIMIT)), np.maximum(z - _Z_LIMIT, 0.0)
+    return core * (1.0 + far * (1.0 + 0.5 * far)), core * (1.0 + far), core
 
 
 def _left_part(z: FloatArray, hazard: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -104,16 +106,16 @@ class _Terms:
         """Value, 2 first and 3 negative second derivatives per row; shape (6, n_rows)."""
         x = self.x
         z = slope * x + level
-        hazard = _hazard(z)
+        hazard, by_1, by_2 = _hazard(z)
         out = np.zeros((6, x.size))
         value, by_z, by_z2 = out[0], out[2], out[5]
-        value[self.right] = by_z[self.right] = -hazard[self.right]
-        by_z2[self.right] = hazard[self.right]
+        value[self.right], by_z[self.right] = -hazard[self.right], -by_1[self.right]
+        by_z2[self.right] = by_2[self.right]
         value[self.left], first, bracket = _left_part(z[self.left], hazard[self.left])
         by_z[self.left], by_z2[self.left] = first, first * bracket
         value[self.exact] = z[self.exact] - hazard[self.exact] + self.log_density
-        by_z[self.exact] = 1.0 - hazard[self.exact]
-        by_z2[self.exact] = hazard[self.exact]
+        by_z[self.exact] = 1.0 - by_1[self.exact]
+        by_z2[self.exact] = by_2[self.exact]
         if self.between.size:
             self._between(slope[self.between], z[self.between], out)
         # By the chain rule, z = slope * x + level.
@@ -134,17 +136,18 @@ class _Terms:
         """
         i, half = self.between, self.half
         wide = slope * half
-        low, high = _hazard(middle - wide), _hazard(middle + wide)
+        low, low_1, low_2 = _hazard(middle - wide)
+        high = _hazard(middle + wide)[0]
         log_width = middle + wide + np.log(-np.expm1(-2.0 * wide))
-        first_value, first, bracket = _left_part(log_width, _hazard(log_width))
+        first_value, first, bracket = _left_part(log_width, _hazard(log_width)[0])
         total = high + low
         ratio = first / np.tanh(wide)  # total / expm1(high - low), with neither of them underflowing
         out[0, i] = first_value - low
-        out[2, i] = first - low
-        out[5, i] = first * bracket + low
-        out[1, i] = (ratio + low) * half
-        out[4, i] = (ratio * bracket - low) * half
-        out[3, i] = (ratio * (total + ratio) + low - first) * half**2
+        out[2, i] = first - low_1
+        out[5, i] = first * bracket + low_2
+        out[1, i] = (ratio + low_1) * half
+        out[4, i] = (ratio * bracket - low_2) * half
+        out[3, i] = (ratio * (total + ratio) + low_2 - first) * half**2
 
 
 class Likelihood:
