@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from reliability.records.frames import Settings
 from reliability.worth.bench import REPAIRED, Bench
-from reliability.worth.money import Amount, one_hot
+from reliability.worth.money import Amount, one_hot, slot_index
 from reliability.worth.rates import shrunk_shares
 from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_amount
 
@@ -99,8 +99,7 @@ def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Ho
         inner_sds=(0.1, 0.3, 0.8),
         usual_sd=usual_sd / 2,
     )
-    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
-    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    kind, family = slot_index(bench)
     rows = np.column_stack([np.ones(kind.size), one_hot(kind, n_k), np.zeros((kind.size, n_c))])
     mean, sd, _ = fit.predict(rows, family)
     effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)

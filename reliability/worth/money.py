@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reliability.life.ages import decimal_year
 from reliability.records.frames import Records, Settings
 from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
 from reliability.worth.shrink import Block, fit_shrunk_amount
@@ -14,6 +15,9 @@ Floats = NDArray[np.float64]
 
 USUAL_SPREAD = 0.25
 """Relative spread of one sale around the working price where the family states none."""
+
+FEWEST_SALES, MOST_SLOPES = 4, 400
+"""Sales from which a family may have a price slope of its own, and how many families at most."""
 
 USUAL_PRICE = 100.0
 """Price level believed beforehand, in the ledger's currency, only where nothing at all was ever sold."""
@@ -68,8 +72,7 @@ def working_prices(bench: Bench) -> Amount:
         inner_sds=(0.3, 0.6, 1.0),
         usual_sd=USUAL_SPREAD,
     )
-    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
-    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    kind, family = slot_index(bench)
     mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k)]), family)
     stated_here = np.concatenate([known > 0, np.zeros(n_k + 1, bool)])
     price = np.where(stated_here, np.concatenate([known, np.ones(n_k + 1)]), np.exp(mean))
@@ -118,28 +121,37 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
 
     Notes
     -----
-    The level drifts as a random walk from year to year; an estimate of a price counts from the day
-    it was made, so that only drift since then matters.
+    The level drifts as a random walk from year to year, each kind's around it, and families that sell
+    often have a slope of their own. An estimate of a price counts from the day it was made, so that
+    only what happened since then matters.
     """
     sold = _sales(bench)
     at = sold["family_at"].to_numpy(np.int64)
     table = bench.records.families.set_index("family").reindex(list(bench.families))
     spread = table["price_spread"].fillna(USUAL_SPREAD).to_numpy(float)
-    priced_on = table["priced_on"].fillna(pd.Timestamp(bench.as_of))
-    first = int(sold["taken_in"].dt.year.min()) if len(sold) else bench.as_of.year
-    years = np.arange(first, bench.as_of.year + 1)
-    sold_year = sold["sold_on"].fillna(sold["closed"]).dt.year.to_numpy(float)
-    walk = _walk(sold_year, years) - _walk(priced_on.dt.year.to_numpy(float)[at], years)
-    n_f, n_k = len(bench.families), len(bench.kinds)
-    x = signs[sold.index]
-    design = [np.ones((at.size, 1)), walk, one_hot(bench.family_kind[at], n_k), x]
+    n_f, n_k, n_s = len(bench.families), len(bench.kinds), signs.shape[1]
+    now = decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))
+    priced = np.concatenate(
+        [decimal_year(table["priced_on"].fillna(pd.Timestamp(bench.as_of))), np.repeat(now, n_k + 1)]
+    )
+    when = decimal_year(sold["sold_on"].fillna(sold["closed"]))
+    clock = _Clock(np.arange(int(when.min(initial=now[0])), int(now[0]) + 1), n_k, _sloped(at, n_f))
+    kind, family = slot_index(bench)
+    design = [
+        np.ones((at.size, 1)),
+        *clock.columns(when, priced[at], bench.family_kind[at], at),
+        one_hot(bench.family_kind[at], n_k),
+        signs[sold.index],
+    ]
     fit = fit_shrunk_amount(
         np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
         [
             Block("level", design[0], (0.25,)),
-            Block("drift", design[1], (0.03, 0.08, 0.15)),
-            Block("kind", design[2], (0.05, 0.15)),
-            Block("signs", design[3], (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
+            Block("drift", design[1], (0.03, 0.1)),
+            Block("drift of a kind", design[2], (0.03, 0.08)),
+            Block("slope of a family", design[3], (0.02, 0.05, 0.1)),
+            Block("kind", design[4], (0.05, 0.15)),
+            Block("signs", design[5], (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
         ],
         inner=at,
         n_inner=n_f,
@@ -147,16 +159,12 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
         weights=(USUAL_SPREAD / spread[at]) ** 2,
         usual_sd=USUAL_SPREAD,
     )
-    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
-    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
-    now = np.full(kind.size, float(bench.as_of.year))
-    since = np.concatenate([priced_on.dt.year.to_numpy(float), now[: n_k + 1]])
     rows = np.column_stack(
         [
             np.ones(kind.size),
-            _walk(now, years) - _walk(since, years),
+            *clock.columns(np.repeat(now, kind.size), priced, kind, family),
             one_hot(kind, n_k),
-            np.zeros((kind.size, x.shape[1])),
+            np.zeros((kind.size, n_s)),
         ]
     )
     mean, sd, _ = fit.predict(rows, family)
@@ -164,9 +172,39 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
     all_spread = np.concatenate([spread, np.full(n_k + 1, USUAL_SPREAD)])
     return PriceModel(
         Amount(mean, sd, fit.residual_sd),
-        effects[effects.size - x.shape[1] :],
+        effects[effects.size - n_s :],
         fit.residual_sd * all_spread / USUAL_SPREAD,
     )
+
+
+def _sloped(at: NDArray[np.int64], n_families: int) -> NDArray[np.int64]:
+    """Families whose prices get a slope of their own: those that sell often; ascending positions."""
+    n = np.bincount(at, minlength=n_families)
+    often = np.argsort(-n, kind="stable")[:MOST_SLOPES]
+    return np.sort(often[n[often] >= FEWEST_SALES])
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """How prices move between the day of an estimate and the day of a sale."""
+
+    years: NDArray[np.int64]
+    n_kinds: int
+    sloped: NDArray[np.int64]
+
+    def columns(
+        self, when: Floats, priced: Floats, kind: NDArray[np.int64], family: NDArray[np.int64]
+    ) -> list[Floats]:
+        """Lay out steps of the walks of bench and kinds, and years along the families' slopes."""
+        walk = _walk(when, self.years) - _walk(priced, self.years)
+        of_kind = (one_hot(kind, self.n_kinds)[:, :, None] * walk[:, None, :]).reshape(
+            len(when), self.n_kinds * walk.shape[1]
+        )
+        at = np.searchsorted(self.sloped, family)
+        own = np.append(self.sloped, -1)[at] == family
+        # Families without a slope of their own share a last column that no sale informs: pure doubt.
+        slope = one_hot(np.where(own & (family >= 0), at, self.sloped.size), self.sloped.size + 1)
+        return [walk, of_kind, slope * (when - priced)[:, None]]
 
 
 def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
@@ -208,8 +246,7 @@ def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, u
         inner_sds=(0.1 * scale, 0.3 * scale, 0.7 * scale),
         usual_sd=scale,
     )
-    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
-    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    kind, family = slot_index(bench)
     mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k)]), family)
     return Amount(mean, sd, fit.residual_sd)
 
@@ -239,6 +276,13 @@ def total(first: Amount, second: Amount, *, rate: float = 1.0) -> Amount:
         np.hypot(first.doubt, rate * second.doubt),
         float(np.hypot(first.spread, rate * second.spread)),
     )
+
+
+def slot_index(bench: Bench) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Kind and family of every slot: families, an unknown family of each kind, an unknown kind (-1)."""
+    n_f, n_k = len(bench.families), len(bench.kinds)
+    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]]).astype(np.int64)
+    return kind, np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)]).astype(np.int64)
 
 
 def one_hot(at: NDArray[np.int64], n: int) -> Floats:

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.worth.bench import Bench, share_unfinished_repaired
-from reliability.worth.money import one_hot
+from reliability.worth.money import one_hot, slot_index
 from reliability.worth.shrink import Block, fit_shrunk_logit
 
 Floats = NDArray[np.float64]
@@ -155,8 +155,7 @@ def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
         `doubt` includes how much a coming season may differ.
     """
     n_f, n_k, n_s = len(bench.families), len(bench.kinds), outcomes.signs.shape[1]
-    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]])
-    family = np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)])
+    kind, family = slot_index(bench)
     if outcomes.raw.size == 0:
         doubt = np.full(kind.size, np.sqrt(LEVEL_SD**2 + 0.3**2 + 0.4**2))
         return Tilt(np.zeros(kind.size), doubt, np.zeros(kind.size), 0.0, 0.5, np.zeros(n_s))
