@@ -199,26 +199,22 @@ class _Lives:
         return total if np.isfinite(total) else -1e100
 
     def best(self, shape: LogShape, start: FloatArray) -> tuple[float, FloatArray]:
-        """Find the largest log-likelihood: climbs from the Weibull's place, and from flatter and steeper ones."""
-        found = [
-            minimize(
-                lambda at: -self.log_likelihood(shape, at[0], at[1]),
-                start + np.array([0.0, shift]),
-                method="Nelder-Mead",
-                tol=_TOLERANCE,
-            )
-            for shift in (0.0, -1.0, 1.0)
-        ]
+        """Find the largest log-likelihood from the Weibull's place, a flatter and a steeper one."""
+
+        def loss(at: FloatArray, *_: object) -> float:
+            return -self.log_likelihood(shape, at[0], at[1])
+
+        starts = [start + np.array([0.0, shift]) for shift in (0.0, -1.0, 1.0)]
+        found = [minimize(loss, place, method="Nelder-Mead", tol=_TOLERANCE) for place in starts]
         best = min(found, key=lambda one: float(one.fun))
         return -float(best.fun), np.asarray(best.x)
 
     def best_ageless(self, location: float) -> tuple[float, FloatArray]:
         """Find the largest log-likelihood at shape 1, that is spread 1, where only the location is free."""
         shape = SmallestExtreme()
-        found = minimize(
-            lambda at: -self.log_likelihood(shape, at[0], 0.0),
-            np.array([location]),
-            method="Nelder-Mead",
-            tol=_TOLERANCE,
-        )
+
+        def loss(at: FloatArray, *_: object) -> float:
+            return -self.log_likelihood(shape, at[0], 0.0)
+
+        found = minimize(loss, np.array([location]), method="Nelder-Mead", tol=_TOLERANCE)
         return -float(found.fun), np.array([found.x[0], 0.0])
