@@ -1,5 +1,7 @@
 """The page beside the demo: that it is invented, how it was made, what is true in it."""
 
+from reliability.simulate.demo_offers import OFFERS
+from reliability.simulate.fleet import truth_row
 from reliability.simulate.recorder import Row
 from reliability.simulate.truth import appraise
 from reliability.simulate.world import Family, World, decimal_year
@@ -56,6 +58,16 @@ often end the job.
 - Some seasons go better than others, and the bench slowly learns.
 - Hearsay: what is said of the gears of Yarrowen C7 and of Ploverine P5 is about right. "The
   gears of Pellowick 22 never fail" and "half of the Obbelin R9 cannot be saved" are wrong.
+
+## What is true of the offers
+
+Given what each offer shows: the chance of a repair, the price at which the expected gain is the
+{margin} EUR that a job must promise, and the component most likely to end it. Offers of families that
+the ledger does not know have no truth here.
+
+| offer | family | asked | chance | worth up to | chief risk |
+|---|---|---:|---:|---:|---|
+{offers}
 """
 
 
@@ -73,6 +85,8 @@ def demo_page(world: World, rows: dict[str, list[Row]], unwritten: tuple[int, in
         lost=unwritten[0],
         lost_repaired=unwritten[1],
         hour_rate=f"{world.amount('hour_rate'):g}",
+        margin=f"{world.amount('margin'):g}",
+        offers="\n".join(_offer_lines(world)),
         families="\n".join(_family_line(world, family, jobs, when) for family in world.families),
         change_year=change,
         early=_failed(late, "gear", range(late.first_year, change), when),
@@ -90,6 +104,20 @@ def _family_line(world: World, family: Family, jobs: list[Row], when: float) -> 
     ends = ", ".join(f"{name} {chance:.0%}" for name, chance in worst)
     money = f"{truth.worth:.0f} | {family.ask:.0f} | {truth.worth - family.ask:.0f}"
     return f"| {family.name} | {family.kind} | {finished} | {truth.success:.0%} | {money} | {ends} |"
+
+
+def _offer_lines(world: World) -> list[str]:
+    families = {family.name: family for family in world.families}
+    families |= {model: family for family in world.families for model in family.models}
+    lines = []
+    for offer in OFFERS:
+        family = families.get(str(offer["family"] or offer["model"]))
+        if family:
+            truth = truth_row(world, offer, family, None)
+            asked = "" if offer["asked"] is None else f"{offer['asked']:g}"
+            money = f"{asked} | {truth['success_chance']:.0%} | {truth['ceiling']:.0f}"
+            lines.append(f"| {offer['offer']} | {family.name} | {money} | {truth['chief_risk']} |")
+    return lines
 
 
 def _failed(family: Family, component: str, years: range | tuple[int, ...], when: float) -> str:
