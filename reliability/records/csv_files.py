@@ -202,14 +202,18 @@ def _undecodable(path: Path) -> tuple[int, str, str]:
     content = path.read_bytes()
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return 1, "", "is written in UTF-16; save it as UTF-8"
+    # A line end is never part of another character, so the fault lies within one line.
+    number, line, start = next(_bad_lines(content))
+    before = line[:start][-20:]
+    return number, "", f"is not UTF-8 (byte 0x{line[start]:02X} after {before!r}); save the file as UTF-8"
+
+
+def _bad_lines(content: bytes) -> Iterator[tuple[int, bytes, int]]:
     for number, line in enumerate(content.split(b"\n"), 1):
         try:
             line.decode("utf-8")
         except UnicodeDecodeError as error:
-            byte = line[error.start]
-            return number, "", (f"is not UTF-8 (byte 0x{byte:02X} after {line[:error.start][-20:]!r}); "
-                                "save the file as UTF-8")  # fmt: skip
-    return 1, "", "is not UTF-8; save it as UTF-8"
+            yield number, line, error.start
 
 
 def write_csv(path: Path, table: Table, rows: Iterable[Mapping[str, Value]]) -> None:

@@ -15,7 +15,7 @@ from reliability.records.csv_files import CsvTable, Layout, Line
 from reliability.records.currencies import EXPONENTS
 from reliability.records.descriptor import find_files
 from reliability.records.faults import Fault, refuse
-from reliability.records.numbering import split_number
+from reliability.records.numbering import Number, split_number
 from reliability.records.package_check import PackageCheck, currency_in
 from reliability.records.schema import SQL_TABLES
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS
@@ -171,7 +171,7 @@ class _Import:
     written: Counter[str] = field(default_factory=Counter)
     equal: Counter[str] = field(default_factory=Counter)
     touched: set[str] = field(default_factory=set)
-    numbers: dict[str, tuple[str, int, str]] = field(default_factory=dict)
+    numbers: dict[str, tuple[str, Number]] = field(default_factory=dict)
     new_names: dict[str, set[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -257,10 +257,8 @@ class _Import:
                 self.names[kind].add(str(value))
                 self.new_names.setdefault(kind, set()).add(str(value))
         if name == "jobs" and not row["origin"] and (number := split_number(str(row["job"]))):
-            latest, highest, job = self.numbers.get(number.prefix, ("", -1, ""))
-            if number.digits > highest:
-                highest, job = number.digits, str(row["job"])
-            self.numbers[number.prefix] = (max(latest, str(row["taken_in"])), highest, job)
+            latest, highest = self.numbers.get(number.prefix, ("", number))
+            self.numbers[number.prefix] = (max(latest, str(row["taken_in"])), max(highest, number))
 
     def finish(self, files: Mapping[str, Path]) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
@@ -269,8 +267,8 @@ class _Import:
             self.faults.append(Fault(place, *complaint))
         if self.faults:
             return
-        for _, _, job in sorted(self.numbers.values()):
-            store.note_number(self.connection, job)
+        for _, number in sorted(self.numbers.values()):
+            store.note_number(self.connection, number)
         keep_jobs(self.connection, self.touched, self.exponent, self.reason)
 
     def summary(self) -> ImportSummary:

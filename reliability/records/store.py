@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, Connection, and_, delete, func, insert, li
 from reliability.records.checks import PARTS_OF_A_JOB, JobDocument
 from reliability.records.columns import Table
 from reliability.records.currencies import exponent_of
-from reliability.records.numbering import number_after, split_number
+from reliability.records.numbering import Number, number_after, split_number
 from reliability.records.opening import utc_now
 from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES
 from reliability.records.tables import SETTINGS, TABLES
@@ -121,8 +121,8 @@ def replace_document(connection: Connection, document: JobDocument, exponent: in
     sql = SQL_TABLES["jobs"]
     if new:
         connection.execute(insert(sql), values)
-        if not document["job"]["origin"]:
-            note_number(connection, job)
+        if not document["job"]["origin"] and (number := split_number(job)):
+            note_number(connection, number)
     else:
         remove_parts(connection, job)
         connection.execute(update(sql).where(sql.c.job == job).values(values))
@@ -145,11 +145,8 @@ def next_number(connection: Connection) -> str:
     return "1" if row is None else number_after(row.prefix, row.last, row.width)
 
 
-def note_number(connection: Connection, job: str) -> None:
+def note_number(connection: Connection, number: Number) -> None:
     """Remember a number that is now taken; it leads the sequence if it is the highest of its prefix."""
-    number = split_number(job)
-    if number is None:
-        return
     last = connection.execute(select(NUMBERING.c.last).where(NUMBERING.c.prefix == number.prefix)).scalar()
     if last is not None and last >= number.digits:
         return

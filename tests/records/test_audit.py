@@ -3,9 +3,13 @@
 
 import datetime
 import sqlite3
+from types import SimpleNamespace
 
 import pytest
+from sqlalchemy.exc import DatabaseError
 
+from reliability.errors import LedgerError
+from reliability.records import verify
 from reliability.records.problems import Problem, doubtful
 
 TODAY = datetime.date(2026, 11, 24)
@@ -83,6 +87,27 @@ def test_a_sound_ledger_has_no_problem(ledger, full):
 )  # fmt: skip
 def test_what_was_changed_behind_the_ledgers_back_is_found(spoiled, statements, problems):
     assert spoiled(*statements) == problems
+
+
+def test_damage_that_keeps_the_database_from_checking_itself(ledger, monkeypatch):
+    class Torn:
+        dialect = SimpleNamespace(name="sqlite")
+
+        def exec_driver_sql(self, _statement):
+            raise DatabaseError(
+                "PRAGMA integrity_check", (), sqlite3.DatabaseError("database disk image is malformed")
+            )
+
+    assert [str(problem) for problem in verify.file_problems(Torn())] == [
+        "damaged file: database disk image is malformed; restore a backup"
+    ]
+
+    def unreadable(_connection):
+        raise LedgerError("The disk has gone.")
+
+    monkeypatch.setattr(verify, "file_problems", unreadable)
+    with pytest.raises(LedgerError, match=r"^The disk has gone\.$"):
+        ledger.check()
 
 
 def test_the_same_number_with_and_without_zeros(ledger, finished):

@@ -3,6 +3,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from types import SimpleNamespace
 
 import pytest
 
@@ -100,6 +101,14 @@ def test_a_damaged_ledger_gives_no_backup(ledger, file, full, tmp_path):
     ):
         damaged.backup(tmp_path / "copy.db")
     assert not (tmp_path / "copy.db").exists()
+
+
+def test_a_server_is_copied_by_its_own_tool(tmp_path):
+    server = SimpleNamespace(dialect=SimpleNamespace(name="postgresql"))
+    with pytest.raises(
+        LedgerError, match=r"^A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`$"
+    ):
+        backup.copy_to(server, tmp_path / "x.db")
 
 
 def test_a_copy_is_tested_before_it_is_called_a_backup(tmp_path):

@@ -6,7 +6,7 @@ import time
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records import importing
+from reliability.records import bulk_history, importing
 from reliability.records.exchange import Layout, export_package, import_package, import_table, write_package
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
@@ -87,6 +87,7 @@ def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
 
 
 def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch):
+    monkeypatch.setattr(bulk_history, "CHUNK", 2)
     monkeypatch.setattr(importing, "CHUNK", 2)  # rows are being written long before the fault is found
     folder = package()
     (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\nD002,moths,maybe\n")
@@ -99,6 +100,8 @@ def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch)
     assert ledger.next_job_number() == "1"
     (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\n")
     assert import_package(folder, ledger).written["jobs"] == 3
+    assert [len(ledger.history(f"D{n:03d}")) for n in (1, 2, 3)] == [1, 1, 1]
+    assert not [problem for problem in ledger.check() if problem.grave]
 
 
 def test_a_dry_run_finds_the_same_and_writes_nothing(ledger, package):

@@ -188,6 +188,13 @@ def test_amend_refuses_what_it_cannot_do(ledger, finished):
         UnknownName, match=r"^The ledger holds no job '11'; it holds 1 jobs\. Did you mean '1'\?$"
     ):
         ledger.amend("11", {"job": {"hours": 1}}, reason="x")
+    with pytest.raises(
+        InvalidInput,
+        match=r"finding 1 \(belt\), column position: 5 is not a text; put it in quotation marks$",
+    ):
+        ledger.amend(
+            number, {"findings": [{"component": "belt", "position": 5, "found": "worn"}]}, reason="x"
+        )
     assert len(ledger.history(number)) == 1
 
 
