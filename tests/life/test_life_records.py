@@ -1,0 +1,187 @@
+"""One type for partly known lives: what it accepts, what it refuses and in which words."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+import reliability.life
+from reliability.errors import InvalidInput
+from reliability.life import LifeRecords
+from reliability.life import collapse as collapse_module
+from reliability.life.collapse import collapse
+
+INF = np.inf
+
+
+def test_scalars_stretch_to_the_rows():
+    lives = LifeRecords([0, 5, 5], [5, INF, 5], count=2, stratum=7)
+    assert len(lives) == 3
+    assert_array_equal(lives.count, [2, 2, 2])
+    assert_array_equal(lives.stratum, [7, 7, 7])
+    assert_array_equal(lives.record, [0, 1, 2])
+    assert_array_equal(lives.weight, [1, 1, 1])
+    assert_array_equal(lives.strata, [7])
+    assert lives.lower.dtype == lives.count.dtype == np.float64
+    assert lives.stratum.dtype == lives.record.dtype == np.int64
+
+
+def test_one_life_from_scalars():
+    lives = LifeRecords(0, 12.5)
+    assert len(lives) == 1
+    assert_array_equal(lives.upper, [12.5])
+
+
+def test_columns_cannot_be_changed_and_are_copies():
+    lower = np.array([0.0, 1.0])
+    lives = LifeRecords(lower, 3.0)
+    lower[0] = 99.0
+    assert lives.lower[0] == 0.0
+    with pytest.raises(ValueError, match="read-only"):
+        lives.lower[0] = 2.0
+    with pytest.raises(AttributeError):
+        lives.lower = lower
+
+
+def test_weights_are_shared_out_within_each_record_in_any_order():
+    lives = LifeRecords(0, [30, 9, 31, 32], record=[4, 2, 4, 4], weight=[1, 5, 1, 2])
+    assert_allclose(lives.weight, [0.25, 1.0, 0.25, 0.5])
+    assert_array_equal(lives.is_alternative, [True, False, True, True])
+
+
+def test_a_subset_keeps_rows_order_and_weights():
+    lives = LifeRecords([0, 0, 4], [3, 2, INF], count=[5, 5, 1], record=[8, 8, 9], weight=[1, 3, 1])
+    part = lives.subset(lives.record == 8)
+    assert_array_equal(part.upper, [3, 2])
+    assert_array_equal(part.record, [8, 8])
+    assert_allclose(part.weight, [0.25, 0.75])
+    assert_array_equal(lives.subset(lives.stratum == 0).lower, lives.lower)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (dict(lower=[0, np.nan], upper=[1, 2]), r"not NaN\. Broken by 1 of 2 records \(first: position 1"),
+        (dict(lower=[0, 1], upper=[np.nan, 2]), r"not NaN\. Broken by 1 of 2 records \(first: position 0"),
+        (dict(lower=[0, 0, -1], upper=5), r"must not be negative\. Broken by 1 of 3 .*position 2, lower -1"),
+        (
+            dict(lower=[3, INF], upper=INF),
+            r"`lower` must be finite .*Broken by 1 of 2 .*position 1, lower inf",
+        ),
+        (
+            dict(lower=[3, 9, 9], upper=5),
+            r"`upper` must not be below `lower`\. Broken by 2 of 3 .*position 1",
+        ),
+        (
+            dict(lower=[2, 0], upper=[3, 0]),
+            r"life of exactly 0 years cannot be.*position 1, lower 0, upper 0",
+        ),
+        (dict(lower=0, upper=5, count=[1, 0]), r"`count` must be finite and above 0.*position 1.* count 0"),
+        (dict(lower=0, upper=5, count=[-2, 1]), r"`count` must be finite and above 0.*position 0.* count -2"),
+        (
+            dict(lower=0, upper=5, count=[1, INF]),
+            r"`count` must be finite and above 0.*position 1.* count inf",
+        ),
+        (dict(lower=0, upper=5, count=np.nan), r"`count` must be finite and above 0.*position 0.* count nan"),
+        (dict(lower=0, upper=5, stratum=[0, -3]), r"`stratum` must be 0 or above.*position 1.*stratum -3"),
+        (dict(lower=0, upper=5, weight=[0, 1]), r"`weight` must be finite and above 0.*position 0.*weight 0"),
+        (
+            dict(lower=0, upper=[5, 6], stratum=[0, 0.5]),
+            r"`stratum` must hold whole numbers; 1 of 2 .*1, 0\.5",
+        ),
+        (
+            dict(lower=0, upper=[5, 6], record=[np.nan, 1]),
+            r"`record` must hold whole numbers; 1 of 2 .*0, nan",
+        ),
+        (dict(lower=["new"], upper=5), r"`lower` must hold numbers only; it holds \['new'\]"),
+        (dict(lower=[], upper=[]), r"There are no life records: at least one row is needed, 0 were given"),
+        (dict(lower=[1, 2], upper=[3, 4, 5]), r"equally long.*lower \(2,\), upper \(3,\)"),
+        (dict(lower=[[1, 2]], upper=[[3, 4]]), r"must be flat.*lower \(1, 2\)"),
+        (
+            dict(lower=0, upper=[5, 6], record=[3, 3], stratum=[0, 1]),
+            r"share their stratum; record 3 does not \(position 1 has stratum 1, its first row 0\)",
+        ),
+        (
+            dict(lower=0, upper=[5, 9, 6], record=[3, 1, 3], count=[2, 1, 4]),
+            r"share their count; record 3 does not \(position 2 has count 4, its first row 2\)",
+        ),
+    ],
+)
+def test_bad_rows_are_refused_by_position(arguments, message):
+    with pytest.raises(InvalidInput, match=message):
+        LifeRecords(**arguments)
+
+
+def test_a_subset_that_tears_a_record_apart_is_refused():
+    lives = LifeRecords(0, [5, 6, 7], record=[1, 1, 2])
+    with pytest.raises(InvalidInput, match=r"tears record 1 apart \(position 1 is left out\)"):
+        lives.subset([True, False, True])
+
+
+@pytest.mark.parametrize("mask", [[True], [1, 0, 1], [[True, False, True]]])
+def test_a_mask_of_another_kind_is_refused(mask):
+    with pytest.raises(InvalidInput, match="one truth value for each of the 3 rows"):
+        LifeRecords(0, [5, 6, 7]).subset(mask)
+
+
+def test_a_subset_of_nothing_is_refused():
+    with pytest.raises(InvalidInput, match="There are no life records"):
+        LifeRecords(0, [5, 6]).subset([False, False])
+
+
+def test_the_public_names_of_the_room():
+    assert dir(reliability.life) == ["LifeRecords", "fit_curve", "fit_weibull", "pool"]
+    for name in dir(reliability.life):
+        assert callable(getattr(reliability.life, name))
+    with pytest.raises(AttributeError, match=r"has no attribute 'fit'; it has LifeRecords, fit_curve"):
+        reliability.life.fit  # noqa: B018
+
+
+# ---- collapsing
+
+
+def scattered(rng, n=500):
+    """Many equal rows, in random order, over a few strata."""
+    lower = rng.choice([0.0, 5.0, 7.5], n)
+    upper = np.where(rng.random(n) < 0.5, INF, lower + rng.choice([0.0, 1.0, 2.5], n))
+    upper = np.where(upper == 0, INF, upper)
+    return dict(
+        lower=lower,
+        upper=upper,
+        stratum=rng.choice([3, 11, 40], n),
+        count=rng.integers(1, 9, n).astype(float),
+    )
+
+
+@pytest.mark.parametrize("largest_key", [collapse_module._LARGEST_KEY, 1])
+def test_equal_rows_become_one_with_their_counts_added(monkeypatch, largest_key):
+    # With the smaller limit the rows are sorted by comparing columns instead of one combined key.
+    monkeypatch.setattr(collapse_module, "_LARGEST_KEY", largest_key)
+    given = scattered(np.random.default_rng(5))
+    got = collapse(LifeRecords(**given))
+    expected = {}
+    for row in zip(given["stratum"], given["lower"], given["upper"], given["count"], strict=True):
+        if row[1:3] != (0.0, INF):
+            expected[row[:3]] = expected.get(row[:3], 0.0) + row[3]
+    rows = got.single
+    found = list(zip(got.strata[rows.stratum], rows.lower, rows.upper, strict=True))
+    assert found == sorted(expected)
+    assert_allclose(rows.count, [expected[key] for key in found])
+    assert len(got.mixed) == 0
+
+
+def test_what_says_nothing_is_dropped_but_its_stratum_stays():
+    lives = LifeRecords(
+        [0, 0, 0, 0, 2], [INF, INF, INF, 4, INF], stratum=[0, 1, 1, 2, 2], record=[0, 1, 1, 2, 3]
+    )
+    got = collapse(lives)
+    assert_array_equal(got.strata, [0, 1, 2])
+    assert_array_equal(got.single.stratum, [2, 2])
+    assert len(got.mixed) == 0
+
+
+def test_alternatives_are_not_merged():
+    lives = LifeRecords(0, [4, 5, 4, 5, 4], record=[0, 0, 1, 1, 2], stratum=1)
+    got = collapse(lives)
+    assert len(got.mixed) == 4
+    assert_array_equal(got.mixed.start, [0, 2])
+    assert_array_equal(got.single.upper, [4])
