@@ -116,10 +116,12 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
         raise InvalidInput(f"{folder} is {what}; name a folder that holds {', '.join(_file_names())}")
     listed = folder / DESCRIPTOR
     named, faults = _listed(listed) if listed.exists() else ({}, [])
-    for file in sorted(folder.glob("*.csv")):
-        if file in named.values() or file.name in BESIDE:
+    for file in sorted(folder.iterdir()):
+        if file in named.values() or file.name in BESIDE or not _may_be_a_table(file):
             continue
-        if listed.exists():
+        if file.suffix.lower() != ".csv":
+            faults.append(Fault(file.name, "", f"is no CSV file; save it as {file.stem}.csv"))
+        elif listed.exists():
             if file.stem in TABLES:
                 faults.append(Fault(file.name, "", f"lies in the folder, but {DESCRIPTOR} does not list it"))
         elif file.stem in TABLES:
@@ -130,6 +132,11 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {', '.join(_file_names())}")
     return {name: named[name] for name in TABLES if name in named}, faults
+
+
+def _may_be_a_table(file: Path) -> bool:
+    named_so = file.suffix.lower() == ".csv" or (file.is_file() and file.stem in TABLES)
+    return named_so and not file.name.startswith(".")
 
 
 def _file_names() -> list[str]:

@@ -167,15 +167,23 @@ class Ledger(LedgerReader):
         if not reason.strip():
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            exponent = store.exponent_in(connection)
-            old = document_in(connection, job, exponent)
-            named = changes.get("job", {}).get("job", old["job"]["job"])
-            if named != old["job"]["job"]:
-                raise InvalidInput(
-                    f"A job keeps its number: {job} cannot become {named!r}. Nothing was written."
-                )
-            merged = merge_document(old, changes, emptying=True)
-            write_job(connection, merged, exponent, new_components, reason, old=old)
+            self._amend(connection, job, changes, reason, new_components)
+
+    def _amend(
+        self,
+        connection: Connection,
+        job: str,
+        changes: Mapping[str, Any],
+        reason: str,
+        new_components: Collection[str] = (),
+    ) -> None:
+        exponent = store.exponent_in(connection)
+        old = document_in(connection, job, exponent)
+        named = changes.get("job", {}).get("job", old["job"]["job"])
+        if named != old["job"]["job"]:
+            raise InvalidInput(f"A job keeps its number: {job} cannot become {named!r}. Nothing was written.")
+        merged = merge_document(old, changes, emptying=True)
+        write_job(connection, merged, exponent, new_components, reason, old=old)
 
     def sold(self, job: str, price: object, on: object) -> None:
         """Record the sale of a unit.
@@ -185,11 +193,15 @@ class Ledger(LedgerReader):
         InvalidInput
             If it was sold already, or price or date break a rule.
         """
-        before = self.job(job)["job"]
-        if before["sold_for"] is not None or before["sold_on"] is not None:
-            raise InvalidInput(f"Job {job} was sold already ({before['sold_for'] or 'price not known'}, "
-                               f"{before['sold_on'] or 'day not known'}); amend corrects it.")  # fmt: skip
-        self.amend(job, {"job": {"sold_for": price, "sold_on": on}}, reason="sold")
+        with self.writing() as connection:
+            before = document_in(connection, job, store.exponent_in(connection))["job"]
+            if before["sold_for"] is not None or before["sold_on"] is not None:
+                price_then = before["sold_for"] or "price not known"
+                day_then = before["sold_on"] or "day not known"
+                raise InvalidInput(
+                    f"Job {job} was sold already ({price_then}, {day_then}); amend corrects it."
+                )
+            self._amend(connection, job, {"job": {"sold_for": price, "sold_on": on}}, "sold")
 
     def followup(self, job: str, row: Mapping[str, Any], *, new_components: Collection[str] = ()) -> None:
         """Record what became of a repaired unit (a row of followups without the job)."""

@@ -15,6 +15,8 @@ from reliability.errors import LedgerError
 from reliability.records.schema import METADATA, SCHEMA_VERSION, VERSION
 
 BUSY_SECONDS = 30
+#: The first with STRICT tables.
+OLDEST_SQLITE = (3, 37, 0)
 _SECRETS = ("password", "passfile", "sslpassword")
 
 
@@ -113,9 +115,19 @@ def make_engine(url: URL) -> Engine:
             "pip install 'benchodds[postgresql]' brings it"
         ) from None
     if engine.dialect.name == "sqlite":
+        _refuse_old_sqlite()
         event.listen(engine, "connect", _prepare)
         event.listen(engine, "begin", _begin)
     return engine
+
+
+def _refuse_old_sqlite() -> None:
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        oldest = ".".join(map(str, OLDEST_SQLITE))
+        raise LedgerError(
+            f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} or newer: "
+            "use a newer Python"
+        )
 
 
 def _prepare(connection: Any, _record: object) -> None:

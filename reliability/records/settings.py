@@ -45,6 +45,8 @@ class Settings:
                 text = read_setting(SETTINGS[name], value, exponent)
             except Refused as error:
                 raise InvalidInput(f"settings, {name}: {error.message}") from None
+            if not text:
+                raise InvalidInput(f"settings, {name}: is empty; leave the row out for the default")
             kind = {"text": str, "count": int}.get(SETTINGS[name].kind, float)
             values[name] = kind(text)
         return cls(**values)

@@ -213,7 +213,14 @@ def test_a_misspelt_file_is_not_passed_over(package):
     shutil.copy(package / "findings.csv", package / "finding.csv")
     shutil.copy(package / "findings.csv", package / "offers.csv")  # documented, and no table
     listed = ", ".join(TABLES)
-    assert faults_of(package) == [f"finding.csv: is no table; there are {listed}. Did you mean 'findings'?"]
+    (package / "signs.csv").rename(package / "Signs.CSV")
+    (package / "parts.csv").rename(package / "parts.xlsx")
+    (package / "readme.txt").write_text("mine")
+    assert faults_of(package) == [
+        f"Signs.CSV: is no table; there are {listed}. Did you mean 'signs'?",
+        f"finding.csv: is no table; there are {listed}. Did you mean 'findings'?",
+        "parts.xlsx: is no CSV file; save it as parts.csv",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -135,6 +135,10 @@ def test_settings_of_rows():
         Settings.from_rows([{"setting": "margins", "value": "1"}])
     with pytest.raises(InvalidInput, match=r"^settings, caution: '2' is not at least 0 and at most 0\.95$"):
         Settings.from_rows([{"setting": "caution", "value": "2"}])
+    with pytest.raises(
+        InvalidInput, match=r"^settings, offers_expected: is empty; leave the row out for the default$"
+    ):
+        Settings.from_rows([{"setting": "offers_expected", "value": None}])
 
 
 def test_what_was_known_by_a_day(records, ledger):

@@ -131,6 +131,14 @@ def test_a_copy_made_by_other_means_gets_its_log_back(ledger, file, tmp_path):
         assert inside.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
 
 
+def test_a_sqlite_that_is_too_old_says_so(file, monkeypatch):
+    monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 36, 0))
+    with pytest.raises(
+        LedgerError, match=r"^This Python brings SQLite .*; a ledger needs 3\.37\.0 or newer: use a newer Py"
+    ):
+        open_ledger(file, create=True)
+
+
 def test_a_locked_ledger_says_so_and_nothing_is_written(ledger, file, monkeypatch):
     other = sqlite3.connect(file, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
