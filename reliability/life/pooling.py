@@ -97,7 +97,7 @@ def pool(
 
 
 def _part(records: ComponentRecords, posterior: Posterior, common: Common) -> PooledComponent:
-    """What is kept of a component: no records, and no families without a name."""
+    """Keep of a component what answers questions: no records, and no families without a name."""
     families = {name: i for i, name in enumerate(records.families) if name is not None}
     mean_year = np.append(records.mean_year, np.zeros(len(records.kinds) + 1))
     return PooledComponent(
@@ -113,7 +113,9 @@ def _part(records: ComponentRecords, posterior: Posterior, common: Common) -> Po
 
 
 def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> Posterior:
-    """An unheard-of component is like an unseen kind of any known one, or as the prior has it."""
+    """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it."""
     prior_only, _ = fit_component(no_records(), prior, has_kinds=True)
     known = [prior_only, *(part.posterior for _, part in sorted(parts.items()))]
-    return unseen_component(np.stack([p.mean[-1] for p in known]), np.stack([p.covariance[-1] for p in known]))
+    return unseen_component(
+        np.stack([p.mean[-1] for p in known]), np.stack([p.covariance[-1] for p in known])
+    )

@@ -9,10 +9,16 @@ from reliability.life.life_records import FloatArray
 from reliability.life.pooling_hyper import N_COMMON, Evidence, Hyperprior
 from reliability.life.pooling_kernels import Nodes, log_normal, marginals, normalised
 from reliability.life.pooling_kinds import average_kinds
-from reliability.life.pooling_peak import Peak
+from reliability.life.pooling_peak import Peak, log_posterior
 
 MANY_FAMILIES = 60
 """From here on the common parameters are nearly normal and fewer nodes do."""
+
+CENTRE_REACH = 5.0
+"""Nodes of a centre reach this many standard deviations; its posterior is often skewed."""
+
+WIDER = 1.15
+"""Nodes of the common parameters are laid for a posterior this much wider."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,45 +65,62 @@ def average(evidence: Evidence, peak: Peak, prior: Hyperprior, *, has_kinds: boo
     -------
     Averaged
     """
-    moments = peak.mode[:N_COMMON], peak.common_covariance
-    for _ in range(3):
-        nodes = place_nodes(moments, peak, prior, evidence, has_kinds=has_kinds)
-        averaged = _weigh(evidence, nodes, prior, has_kinds=has_kinds)
-        mean = averaged.weight @ nodes.common
-        apart = nodes.common - mean
-        covariance = (averaged.weight[:, None] * apart).T @ apart
-        if _is_close(moments, (mean, covariance)):
-            break
-        moments = mean, covariance
-    return averaged
+    nodes = _place_nodes(evidence, peak, prior, has_kinds=has_kinds)
+    return _weigh(evidence, nodes, prior, has_kinds=has_kinds)
 
 
-def _is_close(placed: tuple[FloatArray, FloatArray], found: tuple[FloatArray, FloatArray]) -> bool:
-    """Whether the nodes lie where the posterior turned out to be."""
-    sd = np.sqrt(np.diag(placed[1]))
-    ratio = np.sqrt(np.diag(found[1])) / sd
-    return bool(np.all(np.abs(found[0] - placed[0]) < 0.7 * sd) and np.all((ratio > 0.6) & (ratio < 1.4)))
-
-
-def place_nodes(
-    moments: tuple[FloatArray, FloatArray], peak: Peak, prior: Hyperprior, evidence: Evidence, *, has_kinds: bool
-) -> Nodes:
-    """Gauss-Hermite nodes of the common parameters, and of the centres given those."""
-    mean, covariance = moments
+def _place_nodes(evidence: Evidence, peak: Peak, prior: Hyperprior, *, has_kinds: bool) -> Nodes:
+    """Nodes of the common parameters along bent axes, and of the centres given those."""
     is_many = evidence.kind.size >= MANY_FAMILIES
-    grid, log_weight = _product_rule((3, 3, 3) if is_many else (5, 5, 3))
-    root = np.linalg.cholesky(covariance)
-    common = mean + grid @ root.T
-    log_weight = log_weight + np.log(np.diag(root)).sum()
+    z, log_weight = _product_rule((3, 3, 3) if is_many else (3, 5, 5))
+    root = _root(peak.common_covariance)
     own = np.diag(peak.precision)[N_COMMON:]
-    lean = -peak.precision[N_COMMON:, :N_COMMON] / own[:, None]
-    middle = peak.mode[N_COMMON:, None] + lean @ (common - peak.mode[:N_COMMON]).T
+    lean = -peak.precision[N_COMMON:, :N_COMMON] / own[:, None] @ root
+    stretch, bend = _bends(evidence, peak, prior, np.concatenate([root, lean]))
+    moved, log_rate = _bent(z, stretch, bend)
+    common = peak.mode[:N_COMMON] + _along(root, z, moved)
+    log_weight = log_weight + log_rate.sum(axis=1) + np.log(np.diag(root)).sum()
+    middle = peak.mode[N_COMMON:, None] + lean @ z.T
     sd = 1 / np.sqrt(own)
-    z, log_w = _hermite(3 if is_many else 5)
-    if has_kinds:
-        z, log_w = _regular(sd.max() / prior.least_spread)
-    centre = middle[:, :, None] + sd[:, None, None] * z
+    y, log_w = _regular(sd.max() / prior.least_spread if has_kinds else 0.0)
+    centre = middle[:, :, None] + sd[:, None, None] * y
     return Nodes(common, log_weight, centre, np.log(sd)[:, None] + log_w)
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Upper triangular root: the last parameter moves along one axis only, the first along all."""
+    flipped = np.linalg.cholesky(covariance[::-1, ::-1]).astype(np.float64)
+    return flipped[::-1, ::-1]
+
+
+def _along(root: FloatArray, z: FloatArray, moved: FloatArray) -> FloatArray:
+    """Positions of nodes; each parameter is bent along its own axis only."""
+    return z @ (root - np.diag(np.diag(root))).T + moved * np.diag(root)
+
+
+def _bends(
+    evidence: Evidence, peak: Peak, prior: Hyperprior, directions: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Stretch and bend of each axis, so that both its arms fall off as a normal one would.
+
+    The spread of the shapes above all has a long arm towards 0, where it makes no difference.
+    """
+    ratio = np.empty((2, N_COMMON))
+    for axis in range(N_COMMON):
+        for arm, sign in enumerate((-2.0, 2.0)):
+            value = log_posterior(evidence, prior, peak.mode + sign * directions[:, axis])
+            ratio[arm, axis] = np.clip(2.0 / np.sqrt(2 * max(peak.value - value, 0.1)), 0.5, 2.0)
+    bend = 0.5 * np.log(ratio[1] / ratio[0])
+    is_bent = np.abs(bend) > 1e-3
+    safe = np.where(is_bent, bend, 1.0)
+    return np.where(is_bent, 2 * ratio[1] * safe / np.expm1(2 * safe), np.sqrt(ratio[0] * ratio[1])), bend
+
+
+def _bent(z: FloatArray, stretch: FloatArray, bend: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Bent axes stretch (exp(bend z) - 1) / bend and the logs of their derivatives; shapes as of z."""
+    safe = np.where(np.abs(bend) > 1e-3, bend, 1.0)
+    moved = np.where(safe == bend, np.expm1(safe * z) / safe, z)
+    return WIDER * stretch * moved, np.log(WIDER * stretch) + np.where(safe == bend, bend * z, 0.0)
 
 
 def _hermite(n: int) -> tuple[FloatArray, FloatArray]:
@@ -110,16 +133,16 @@ def _product_rule(numbers: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
     """Product of Gauss-Hermite rules, without corners that weigh less than a ten-thousandth of the middle."""
     z, log_w = zip(*(_hermite(n) for n in numbers), strict=True)
     grid = np.stack(np.meshgrid(*z, indexing="ij"), axis=-1).reshape(-1, len(numbers))
-    log_weight = sum(np.meshgrid(*log_w, indexing="ij")).ravel()
+    log_weight = np.sum(np.meshgrid(*log_w, indexing="ij"), axis=0).ravel()
     mass = log_weight - 0.5 * (grid**2).sum(axis=1)
     kept = mass > mass.max() + np.log(1e-4)
     return grid[kept], log_weight[kept]
 
 
 def _regular(widest: float) -> tuple[FloatArray, FloatArray]:
-    """Regular nodes of steps below 1 and below 1.5 / `widest` (a narrow spread of the kinds)."""
-    n = int(np.clip(np.ceil(8 * widest / 1.5), 8, 40)) + 1
-    z = np.linspace(-4, 4, n)
+    """Regular nodes with steps of at most 1, and at most 1.5 / `widest` (a narrow spread of kinds)."""
+    n = int(np.clip(np.ceil(2 * CENTRE_REACH * widest / 1.5), 2 * CENTRE_REACH, 40)) + 1
+    z = np.linspace(-CENTRE_REACH, CENTRE_REACH, n)
     return z, np.full(n, np.log(z[1] - z[0]))
 
 

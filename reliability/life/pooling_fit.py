@@ -1,16 +1,15 @@
 """One component, from its records to the posteriors of its families."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 
 from reliability.life.life_records import FloatArray
 from reliability.life.pooling_average import Averaged, average
-from reliability.life.pooling_grid import STEP, Axes, NormalPrior, find_boxes, lay_axes
+from reliability.life.pooling_grid import STEP, Axes, Boxes, NormalPrior, find_boxes, lay_axes
 from reliability.life.pooling_hyper import N_COMMON, Evidence, Hyperprior
-from reliability.life.pooling_kernels import log_normal, normalised, posteriors
+from reliability.life.pooling_kernels import log_normal, posteriors
 from reliability.life.pooling_peak import Peak, find_peak
 from reliability.life.pooling_posterior import Posterior, combine
 from reliability.life.pooling_records import ComponentRecords
@@ -19,7 +18,8 @@ from reliability.life.pooling_unseen import unseen_families
 DRAFT_SPREAD = 0.3
 """Least spread while only the rough place of the common parameters is sought."""
 
-SLOPE_ROUNDS = 5
+ROUNDS = 5
+"""How often nodes are laid anew until they lie where the posterior is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,17 +45,70 @@ class Common:
 
 @dataclass(frozen=True, eq=False)
 class _AtSlope:
+    """Common parameters at one slope; `log_prior` is that of the slope."""
+
     slope: float
+    log_prior: float
     evidence: Evidence
-    averaged: Averaged
-
-    def posteriors(self, prior: Hyperprior) -> Iterator[FloatArray]:
-        """Posterior weights of the families with records."""
-        a = self.averaged
-        return posteriors(self.evidence, a.nodes, prior, a.weight[:, None] * a.centre_weight, a.log_marginal)
+    peak: Peak
 
 
-def fit_component(records: ComponentRecords, prior: Hyperprior, *, has_kinds: bool) -> tuple[Posterior, Common]:
+@dataclass(frozen=True)
+class _Slope:
+    """Normal approximation of the posterior of the slope, and the log marginal likelihood."""
+
+    mean: float
+    sd: float
+    log_evidence: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """Rough slope with its standard deviation, and the common parameters there under some prior."""
+
+    slope: float
+    slope_sd: float
+    peak: Peak
+    prior: Hyperprior
+
+    def nodes(self) -> FloatArray:
+        """Slopes to look at: three that can stand for a normal distribution, or 0 without years."""
+        return self.slope + np.sqrt(3.0) * self.slope_sd * np.arange(-1, 2) if self.slope_sd else np.zeros(1)
+
+    def found(self, log_posterior: Sequence[float]) -> _Slope:
+        """Slope by the log posterior at the nodes."""
+        if not self.slope_sd:
+            return _Slope(0.0, self.prior.slope_sd, log_posterior[0])
+        mean, sd, top = _parabola(log_posterior, self.slope, np.sqrt(3.0) * self.slope_sd, self.prior)
+        return _Slope(mean, sd, top + np.log(sd * np.sqrt(2 * np.pi)))
+
+    def next(self, found: _Slope, peak: Peak, prior: Hyperprior) -> "_Place":
+        """Where to look next; a peak outside of the nodes does not yet tell how wide it is."""
+        is_outside = abs(found.mean - self.slope) > self.slope_sd
+        return _Place(found.mean, max(found.sd, 0.9 * self.slope_sd) if is_outside else found.sd, peak, prior)
+
+    def chances(self, found: _Slope) -> FloatArray:
+        """Probabilities of the nodes that give them the mean and the variance found; some may be negative."""
+        if not self.slope_sd:
+            return np.ones(1)
+        shift, spread = (found.mean - self.slope) / self.slope_sd, found.sd / self.slope_sd
+        outer = (spread**2 + shift**2) / 3
+        return np.array([(outer - shift / 3**0.5) / 2, 1 - outer, (outer + shift / 3**0.5) / 2])
+
+
+def _parabola(
+    values: Sequence[float], middle: float, half: float, prior: Hyperprior
+) -> tuple[float, float, float]:
+    """Place, standard deviation and height of the peak of a log posterior known at three slopes."""
+    rise = (values[2] - values[0]) / (2 * half)
+    bend = max((2 * values[1] - values[0] - values[2]) / half**2, 0.3 / prior.slope_sd**2)
+    shift = float(np.clip(rise / bend, -2 * half, 2 * half))
+    return middle + shift, bend**-0.5, values[1] + rise * shift - 0.5 * bend * shift**2
+
+
+def fit_component(
+    records: ComponentRecords, prior: Hyperprior, *, has_kinds: bool
+) -> tuple[Posterior, Common]:
     """Posteriors of the families of one component.
 
     A draft on wide lattices finds where the common parameters and the slope lie. Lattices are then laid
@@ -76,20 +129,17 @@ def fit_component(records: ComponentRecords, prior: Hyperprior, *, has_kinds: bo
     Common
     """
     fit = _Fit(records, prior, has_kinds)
-    slope, slope_sd, peak = fit.draft()
-    axes = fit.final_axes(peak, slope, slope_sd)
-    z, weight = hermegauss(3) if fit.has_years else (np.zeros(1), np.ones(1))
-    at_slopes = []
-    for at in slope + slope_sd * z:
-        evidence = fit.evidence(axes, float(at))
-        peak = find_peak(evidence, prior, peak.mode)
-        at_slopes.append(_AtSlope(float(at), evidence, average(evidence, peak, prior, has_kinds=has_kinds)))
-    slopes = np.array([a.slope for a in at_slopes])
-    log_weight = np.log(weight) + 0.5 * z**2 + [a.averaged.log_evidence for a in at_slopes]
-    if fit.has_years:
-        log_weight = log_weight + log_normal(slopes, 0.0, prior.slope_sd) + np.log(slope_sd)
-    total, chance = normalised(log_weight)
-    return fit.finish(at_slopes, slopes, chance, float(total))
+    place = fit.draft()
+    for _ in range(ROUNDS):
+        at_slopes = fit.at_slopes(place)
+        found = place.found([a.peak.log_evidence + a.log_prior for a in at_slopes])
+        if place.chances(found).min() >= 0:
+            break
+        place = place.next(found, at_slopes[1].peak, prior)
+    averages = [average(a.evidence, a.peak, prior, has_kinds=has_kinds) for a in at_slopes]
+    found = place.found([m.log_evidence + a.log_prior for a, m in zip(at_slopes, averages, strict=True)])
+    chance = np.maximum(place.chances(found), 0.0)
+    return fit.finish(at_slopes, averages, chance / chance.sum(), found)
 
 
 class _Fit:
@@ -106,7 +156,7 @@ class _Fit:
         lattices = [a.evaluate(records.rows, self.n_families, slope) for a in axes]
         return Evidence(lattices, records.kind, self.n_kinds, slope * records.mean_year, records.power)
 
-    def draft(self) -> tuple[float, float, Peak]:
+    def draft(self) -> _Place:
         """Rough slope, its standard deviation, and the common parameters there."""
         prior = replace(self.prior, least_spread=max(DRAFT_SPREAD, self.prior.least_spread))
         mean, sd = prior.common_mean(), prior.common_sd()
@@ -118,61 +168,61 @@ class _Fit:
         )
         boxes = find_boxes(self.records.rows, normal, 0.0)
         step = STEP * prior.least_spread
-        axes = lay_axes(boxes, step, step)
-        if not self.has_years:
-            return 0.0, 0.0, find_peak(self.evidence(axes, 0.0), prior)
-        return self._locate_slope(axes, prior)
+        peak = find_peak(self.evidence(lay_axes(boxes, step, step), 0.0), prior)
+        # Families differ by about a third, and by some six years: a first guess at what can be told.
+        slope_sd = float(np.clip(1.6 / np.sqrt(max(self.n_families, 1)), 0.03, prior.slope_sd))
+        return _Place(0.0, slope_sd if self.has_years else 0.0, peak, prior)
 
     def _normal_prior(
         self, centre: FloatArray, scale_sd: FloatArray, shape: tuple[float, float], slope: float = 0.0
     ) -> NormalPrior:
-        """Normal prior of every family under rough common parameters."""
+        """Priors of the families under rough common parameters."""
         scale_mean = centre[self.records.kind] + slope * self.records.mean_year
         flat = np.ones(self.n_families)
         return NormalPrior(scale_mean, scale_sd * flat, shape[0] * flat, shape[1] * flat)
 
-    def _locate_slope(self, axes: list[Axes], prior: Hyperprior) -> tuple[float, float, Peak]:
-        """Parabola through three slopes, laid anew until it spans its own peak."""
-        middle, half, peak = 0.0, prior.slope_sd, None
-        for _ in range(SLOPE_ROUNDS):
-            values = []
-            for at in (middle - half, middle + half, middle):
-                peak = find_peak(self.evidence(axes, at), prior, None if peak is None else peak.mode)
-                values.append(peak.log_evidence + float(log_normal(at, 0.0, prior.slope_sd)))
-            rise = (values[1] - values[0]) / (2 * half)
-            bend = max((2 * values[2] - values[0] - values[1]) / half**2, 0.3 / prior.slope_sd**2)
-            shift, sd = float(np.clip(rise / bend, -2 * half, 2 * half)), bend**-0.5
-            is_spanned = abs(shift) < 0.7 * half and 0.4 * half < sd
-            middle, half = middle + shift, 1.5 * sd
-            if is_spanned:
-                break
-        return middle, sd, peak
-
-    def final_axes(self, peak: Peak, slope: float, slope_sd: float) -> list[Axes]:
-        """Lattices around the posteriors under the rough common parameters."""
-        mode, sd = peak.mode, np.sqrt(np.diag(np.linalg.inv(peak.precision)))
-        widest = self.prior.spread(mode[1:N_COMMON] + 2 * sd[1:N_COMMON])
-        narrowest = self.prior.spread(mode[1:N_COMMON] - 1.5 * sd[1:N_COMMON])
+    def _boxes(self, place: _Place) -> Boxes:
+        """Where the posteriors lie under the rough common parameters."""
+        mode, sd = place.peak.mode, np.sqrt(np.diag(np.linalg.inv(place.peak.precision)))
+        widest = place.prior.spread(mode[1:N_COMMON] + 2 * sd[1:N_COMMON])
         centre_sd = sd[N_COMMON + self.records.kind]
-        scale_sd = np.sqrt(widest[0] ** 2 + centre_sd**2 + (2 * slope_sd * self.records.mean_year) ** 2)
-        normal = self._normal_prior(mode[N_COMMON:], scale_sd, (mode[0], np.hypot(widest[1], sd[0])), slope)
-        boxes = find_boxes(self.records.rows, normal, slope)
-        return lay_axes(boxes, STEP * narrowest[0], STEP * narrowest[1])
+        scale_sd = np.sqrt(widest[0] ** 2 + centre_sd**2 + (2 * place.slope_sd * self.records.mean_year) ** 2)
+        shape = (mode[0], float(np.hypot(widest[1], sd[0])))
+        normal = self._normal_prior(mode[N_COMMON:], scale_sd, shape, place.slope)
+        return find_boxes(self.records.rows, normal, place.slope)
+
+    def at_slopes(self, place: _Place) -> list[_AtSlope]:
+        """Most likely common parameters at each slope, on lattices that are fine enough for them."""
+        sd = np.sqrt(np.diag(place.peak.common_covariance))[1:]
+        start = place.peak.mode.copy()
+        if place.prior is self.prior:
+            narrowest = self.prior.spread(start[1:N_COMMON] - 3 * sd)
+        else:  # a draft
+            narrowest = np.full(2, self.prior.least_spread)
+            start[1:N_COMMON] = np.log(place.prior.spread(start[1:N_COMMON]))
+        axes = lay_axes(self._boxes(place), STEP * narrowest[0], STEP * narrowest[1])
+        found: list[_AtSlope] = []
+        for slope in place.nodes():
+            evidence = self.evidence(axes, float(slope))
+            peak = find_peak(evidence, self.prior, start)
+            log_prior = float(log_normal(slope, 0.0, self.prior.slope_sd)) if self.has_years else 0.0
+            found.append(_AtSlope(float(slope), log_prior, evidence, peak))
+            start = peak.mode
+        return found
 
     def finish(
-        self, at_slopes: list[_AtSlope], slopes: FloatArray, chance: FloatArray, log_evidence: float
+        self, at_slopes: list[_AtSlope], averages: list[Averaged], chance: FloatArray, slope: _Slope
     ) -> tuple[Posterior, Common]:
         """Average over the slopes; add the families that nobody has seen."""
-        seen = combine(
-            at_slopes[0].evidence.lattices, [a.posteriors(self.prior) for a in at_slopes], slopes, chance
-        )
-        unseen = unseen_families([a.averaged for a in at_slopes], slopes, chance, self.prior, has_kinds=self.has_kinds)
-        nodes = np.concatenate([a.averaged.nodes.common for a in at_slopes])
-        weight = np.concatenate([p * a.averaged.weight for p, a in zip(chance, at_slopes, strict=True)])
+        slopes = np.array([a.slope for a in at_slopes])
+        families = [
+            posteriors(a.evidence, m.nodes, self.prior, m.weight[:, None] * m.centre_weight, m.log_marginal)
+            for a, m in zip(at_slopes, averages, strict=True)
+        ]
+        seen = combine(at_slopes[0].evidence.lattices, families, slopes, chance)
+        unseen = unseen_families(averages, slopes, chance, self.prior, has_kinds=self.has_kinds)
+        nodes = np.concatenate([m.nodes.common for m in averages])
+        weight = np.concatenate([p * m.weight for p, m in zip(chance, averages, strict=True)])
         mean = weight @ nodes
         sd = np.sqrt(weight @ (nodes - mean) ** 2)
-        slope = float(chance @ slopes)
-        slope_sd = float(np.sqrt(chance @ (slopes - slope) ** 2))
-        if not self.has_years:
-            slope_sd = self.prior.slope_sd
-        return seen.with_more(unseen), Common(mean, sd, slope, slope_sd, log_evidence)
+        return seen.with_more(unseen), Common(mean, sd, slope.mean, slope.sd, slope.log_evidence)

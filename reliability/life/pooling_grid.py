@@ -3,16 +3,23 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reliability.life.life_records import BoolArray, FloatArray, IntArray
 from reliability.life.pooling_likelihood import log_likelihood
 from reliability.life.pooling_records import Rows
 
+SingleArray = NDArray[np.float32]
+
 DEPTH = 9.0
 """A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations."""
 
 REACH = 4.2
-"""Where the search begins, in standard deviations of the prior: sqrt(2 DEPTH)."""
+"""The same depth in standard deviations of a normal distribution: sqrt(2 DEPTH)."""
+
+FARTHER = (4.0, 1.5)
+"""The search begins this much beyond the reach of the prior in log scale and log shape, so that a family
+unlike all others is found."""
 
 ROWS_OF_SHAPE = 14
 NODES_IN_ROW = 12
@@ -56,7 +63,7 @@ class Lattice:
     log_scale : ndarray of float64, shape (F, I)
         For units of the family's mean production year.
     log_shape : ndarray of float64, shape (F, J)
-    likelihood : ndarray of float64, shape (F, I, J)
+    likelihood : ndarray of float32, shape (F, I, J)
         Relative to its greatest value in the family.
     log_peak : ndarray of float64, shape (F,)
         Log of that greatest value.
@@ -65,7 +72,7 @@ class Lattice:
     family: IntArray
     log_scale: FloatArray
     log_shape: FloatArray
-    likelihood: FloatArray
+    likelihood: SingleArray
     log_peak: FloatArray
 
     @property
@@ -107,9 +114,11 @@ def find_boxes(rows: Rows, prior: NormalPrior, slope: float) -> Boxes:
     Boxes
     """
     n = prior.scale_mean.size
-    low, high = (prior.scale_mean + sign * REACH * prior.scale_sd for sign in (-1, 1))
+    low, high = (prior.scale_mean + sign * (REACH * prior.scale_sd + FARTHER[0]) for sign in (-1, 1))
     row_low, row_high = (np.repeat(edge[:, None], ROWS_OF_SHAPE, axis=1) for edge in (low, high))
-    shape_low, shape_high = (prior.shape_mean + sign * REACH * prior.shape_sd for sign in (-1, 1))
+    shape_low, shape_high = (
+        prior.shape_mean + sign * (REACH * prior.shape_sd + FARTHER[1]) for sign in (-1, 1)
+    )
     thinnest = np.full(n, np.inf)
     left = np.arange(n)
     for _ in range(MOST_ZOOMS):
@@ -124,7 +133,7 @@ def find_boxes(rows: Rows, prior: NormalPrior, slope: float) -> Boxes:
         # Shapes are narrowed only once the lines along the scales have settled.
         narrow_low, narrow_high = view.shape_range()
         settled = ~row_shrank
-        shape_shrank = settled & (narrow_high - narrow_low < 0.7 * was)
+        shape_shrank = settled & (narrow_high - narrow_low < 0.6 * was)
         shape_low[left] = np.where(settled, narrow_low, shape_low[left])
         shape_high[left] = np.where(settled, narrow_high, shape_high[left])
         again = left[shape_shrank]
@@ -149,7 +158,9 @@ class _View:
         share = np.linspace(0.0, 1.0, NODES_IN_ROW)[:, None]
         self.x = low[:, None, :] + (high - low)[:, None, :] * share
         self.y = log_shape
-        self.log_posterior = log_likelihood(rows, self.x, log_shape, slope) + prior.log_density(self.x, log_shape)
+        self.log_posterior = log_likelihood(rows, self.x, log_shape, slope) + prior.log_density(
+            self.x, log_shape
+        )
         self.row_peak = self.log_posterior.max(axis=1)
         self.peak = self.row_peak.max(axis=1)
 
@@ -158,7 +169,7 @@ class _View:
         inside = self.log_posterior > self.row_peak[:, None, :] - DEPTH
         first, last = _ends(np.moveaxis(inside, 1, -1))
         x = np.moveaxis(self.x, 1, -1)
-        low, high = (np.take_along_axis(x, at[..., None], axis=-1)[..., 0] for at in (first, last))
+        low, high = _at(x, first), _at(x, last)
         matters = self.row_peak > self.peak[:, None] - DEPTH
         shrank = (last - first) < 0.6 * (NODES_IN_ROW - 1)
         return low, high, (shrank & matters).any(axis=1)
@@ -172,18 +183,35 @@ class _View:
         return np.where(near, width / (2 * REACH), np.inf).min(axis=1)
 
     def scale_range(self) -> tuple[FloatArray, FloatArray]:
-        """Ends of what matters on the axis of log scale."""
-        step = (self.x[:, -1, :] - self.x[:, 0, :])[:, None, :] / (NODES_IN_ROW - 1)
-        inside = self.log_posterior > self.peak[:, None, None] - DEPTH
-        low = np.where(inside, self.x - step, np.inf).min(axis=(1, 2))
-        high = np.where(inside, self.x + step, -np.inf).max(axis=(1, 2))
-        return low, high
+        """Find the ends of what matters on the axis of log scale."""
+        x, value = np.moveaxis(self.x, 1, -1), np.moveaxis(self.log_posterior, 1, -1)
+        level = self.peak[:, None] - DEPTH
+        low, high = _crossings(x, value, level)
+        matters = self.row_peak > level
+        return np.where(matters, low, np.inf).min(axis=1), np.where(matters, high, -np.inf).max(axis=1)
 
     def shape_range(self) -> tuple[FloatArray, FloatArray]:
-        """Ends of what matters on the axis of log shape."""
-        first, last = _ends(self.row_peak > self.peak[:, None] - DEPTH)
-        at = np.arange(first.size)
-        return self.y[at, first], self.y[at, last]
+        """Find the ends of what matters on the axis of log shape."""
+        return _crossings(self.y, self.row_peak, self.peak - DEPTH)
+
+
+def _crossings(x: FloatArray, value: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Where values first and last cross a level along the last axis, by straight lines; else the ends."""
+    inside = value > level[..., None]
+    first, last = _ends(inside)
+    found = []
+    for outer, inward in ((first, 1), (last, -1)):
+        inner = np.clip(outer + inward, 0, x.shape[-1] - 1)
+        x0, x1, v0, v1 = (_at(array, node) for array in (x, value) for node in (outer, inner))
+        is_outside = v0 < level
+        part = np.where(is_outside, level - v0, 0.0) / np.where(is_outside & (v1 > v0), v1 - v0, 1.0)
+        found.append(x0 + np.minimum(part, 1.0) * (x1 - x0))
+    return found[0], found[1]
+
+
+def _at(array: FloatArray, node: IntArray) -> FloatArray:
+    """Value at one node of the last axis."""
+    return np.take_along_axis(array, node[..., None], axis=-1)[..., 0]
 
 
 def _ends(inside: BoolArray) -> tuple[IntArray, IntArray]:
@@ -212,7 +240,7 @@ class Axes:
         picked = rows.pick(self.family, n_families)
         log_like = log_likelihood(picked, self.log_scale[:, :, None], self.log_shape, slope)
         peak = log_like.max(axis=(1, 2))
-        likelihood = np.exp(log_like - peak[:, None, None])
+        likelihood = np.exp(log_like - peak[:, None, None]).astype(np.float32)
         return Lattice(self.family, self.log_scale, self.log_shape, likelihood, peak)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.life.life_records import FloatArray, IntArray
-from reliability.life.pooling_grid import Lattice
+from reliability.life.pooling_grid import Lattice, SingleArray
 from reliability.life.pooling_hyper import Evidence, Hyperprior
 from reliability.life.pooling_likelihood import SMALLEST
 
@@ -53,38 +53,59 @@ def normalised(log_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
 class _Block:
     """Prior densities at the nodes of some families' lattices, for every node of the common parameters.
 
+    The densities are relative to their greatest value within reach of the lattice, so that none of
+    them vanishes however far a family lies from the others.
+
     Attributes
     ----------
     rows : slice
         The families, among those of the lattice.
     family : ndarray of int64, shape (F,)
-    scale : ndarray of float64, shape (F, I, H, Q)
-        Density of log scale, without its constant.
-    shape : ndarray of float64, shape (F, J, H)
-        Density of log shape, without its constant.
+    scale : ndarray of float32, shape (F, I, H, Q)
+        Relative density of log scale.
+    shape : ndarray of float32, shape (F, J, H)
+        Relative density of log shape.
+    log_greatest : ndarray of float64, shape (F, H, Q)
+        Log density that both are relative to.
     """
 
     rows: slice
     family: IntArray
-    scale: FloatArray
-    shape: FloatArray
+    scale: SingleArray
+    shape: SingleArray
+    log_greatest: FloatArray
 
 
 def _blocks(lattice: Lattice, evidence: Evidence, nodes: Nodes, spread: FloatArray) -> Iterator[_Block]:
     n_families, n_scales = lattice.log_scale.shape
-    per_family = n_scales * nodes.centre[0].size
-    n_rows = max(1, ELEMENTS_AT_ONCE // per_family)
+    n_rows = max(1, ELEMENTS_AT_ONCE // (n_scales * nodes.centre[0].size))
+    constant = -np.log(2 * np.pi * spread[:, 0] * spread[:, 1])[:, None]
     for first in range(0, n_families, n_rows):
         rows = slice(first, min(first + n_rows, n_families))
         family = lattice.family[rows]
         centre = nodes.centre[evidence.kind[family]] + evidence.shift[family, None, None]
-        scale = lattice.log_scale[rows, :, None, None] - centre[:, None]
-        scale /= spread[:, 0, None]
-        np.square(scale, out=scale)
-        scale *= -0.5
-        np.exp(scale, out=scale)
-        shape = np.exp(-0.5 * ((lattice.log_shape[rows, :, None] - nodes.common[:, 0]) / spread[:, 1]) ** 2)
-        yield _Block(rows, family, scale, shape)
+        scale, top_scale = _relative_density(lattice.log_scale[rows], centre, spread[:, :1])
+        shape, top_shape = _relative_density(
+            lattice.log_shape[rows],
+            np.broadcast_to(nodes.common[:, 0], (family.size, len(spread))),
+            spread[:, 1],
+        )
+        yield _Block(rows, family, scale, shape, top_scale + top_shape[:, :, None] + constant)
+
+
+def _relative_density(
+    axis: FloatArray, centre: FloatArray, spread: FloatArray
+) -> tuple[SingleArray, FloatArray]:
+    """Find normal densities on axes (F, n) for centres (F, ...), and the log of what they are relative to."""
+    ends = (axis[:, edge].reshape(-1, *[1] * (centre.ndim - 1)) for edge in (0, -1))
+    nearest = 0.5 * ((np.clip(centre, *ends) - centre) / spread) ** 2
+    at = axis.reshape(*axis.shape, *[1] * (centre.ndim - 1))
+    density = (at - centre[:, None]).astype(np.float32)
+    density /= spread.astype(np.float32)
+    np.square(density, out=density)
+    density *= -0.5
+    density += nearest[:, None].astype(np.float32)
+    return np.exp(density, out=density), -nearest
 
 
 def marginals(evidence: Evidence, nodes: Nodes, prior: Hyperprior) -> FloatArray:
@@ -95,14 +116,15 @@ def marginals(evidence: Evidence, nodes: Nodes, prior: Hyperprior) -> FloatArray
     ndarray of float64, shape (n_families, H, Q)
     """
     spread = prior.spread(nodes.common[:, 1:])
-    constant = -np.log(2 * np.pi * spread[:, 0] * spread[:, 1])[:, None]
     log_marginal = np.empty((evidence.kind.size, *nodes.centre.shape[1:]))
     for lattice in evidence.lattices:
         own = (lattice.log_cell + lattice.log_peak)[:, None, None]
         for block in _blocks(lattice, evidence, nodes, spread):
             over_shapes = lattice.likelihood[block.rows] @ block.shape
-            mass = np.einsum("fih,fihq->fhq", over_shapes, block.scale)
-            log_marginal[block.family] = np.log(np.maximum(mass, SMALLEST)) + constant + own[block.rows]
+            mass = np.einsum("fih,fihq->fhq", over_shapes, block.scale).astype(np.float64)
+            log_marginal[block.family] = (
+                np.log(np.maximum(mass, SMALLEST)) + block.log_greatest + own[block.rows]
+            )
     return log_marginal
 
 
@@ -126,14 +148,16 @@ def posteriors(
         Probabilities of a lattice's nodes, in the order of ``evidence.lattices``.
     """
     spread = prior.spread(nodes.common[:, 1:])
-    # Given the nodes, a family's posterior is likelihood x prior / marginal likelihood.
-    log_ratio = np.log(np.maximum(weight, SMALLEST))[evidence.kind] - log_marginal
-    log_ratio -= np.log(spread[:, 0] * spread[:, 1])[:, None]
-    ratio = np.exp(log_ratio - log_ratio.max(axis=(1, 2), keepdims=True))
+    log_weight = np.log(np.maximum(weight, SMALLEST))
     for lattice in evidence.lattices:
-        posterior = np.empty_like(lattice.likelihood)
+        posterior = np.empty(lattice.likelihood.shape)
         for block in _blocks(lattice, evidence, nodes, spread):
-            mixture = np.einsum("fihq,fhq->fih", block.scale, ratio[block.family])
+            # Given the nodes, a family's posterior is likelihood x prior / marginal likelihood.
+            log_ratio = (
+                log_weight[evidence.kind[block.family]] - log_marginal[block.family] + block.log_greatest
+            )
+            ratio = np.exp(log_ratio - log_ratio.max(axis=(1, 2), keepdims=True)).astype(np.float32)
+            mixture = np.einsum("fihq,fhq->fih", block.scale, ratio)
             posterior[block.rows] = mixture @ np.swapaxes(block.shape, 1, 2)
         posterior *= lattice.likelihood
         posterior /= posterior.sum(axis=(1, 2), keepdims=True)

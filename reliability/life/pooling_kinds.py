@@ -76,7 +76,9 @@ def _place(
     return spread, means, log_weight
 
 
-def _normal_summaries(of_kind: FloatArray, centre: FloatArray, prior: Hyperprior) -> tuple[FloatArray, FloatArray]:
+def _normal_summaries(
+    of_kind: FloatArray, centre: FloatArray, prior: Hyperprior
+) -> tuple[FloatArray, FloatArray]:
     """Mean and precision of a normal likelihood for each centre; arrays of shape (n_kinds, H)."""
     around, sd = np.log(prior.scale_years), prior.centre_sd
     _, weight = normalised(of_kind + log_normal(centre, around, sd))

@@ -74,10 +74,14 @@ def _labels(name: str, values: ArrayLike | None, size: int, *, is_optional: bool
         )
     empty = pd.isna(labels) | (labels == "")
     if is_optional:
-        return np.where(empty, None, labels)
+        labels = labels.copy()
+        labels[empty] = None
+        return labels
     if empty.any():
         first = int(np.argmax(empty))
-        raise InvalidInput(f"`{name}` must not be empty; {empty.sum()} of {size} are (first: position {first}).")
+        raise InvalidInput(
+            f"`{name}` must not be empty; {empty.sum()} of {size} are (first: position {first})."
+        )
     return labels
 
 
@@ -86,12 +90,14 @@ def _years(year: ArrayLike | None, size: int) -> NDArray[np.float64]:
         return np.full(size, np.nan)
     years = np.asarray(year, dtype=np.float64)
     if years.shape != (size,):
-        raise InvalidInput(f"`year` must hold one year for each of the {size} rows; its shape is {years.shape}.")
+        raise InvalidInput(
+            f"`year` must hold one year for each of the {size} rows; its shape is {years.shape}."
+        )
     bad = ~np.isfinite(years)
     if bad.any():
         raise InvalidInput(
-            f"`year` must be known in every row, or left out altogether; {bad.sum()} of {size} are not finite "
-            f"(first: position {int(np.argmax(bad))}). An age comes from a year, so use that one."
+            f"`year` must be known in every row, or left out altogether; {bad.sum()} of {size} are not "
+            f"finite (first: position {int(np.argmax(bad))}). An age comes from a year, so use that one."
         )
     return years
 
@@ -130,7 +136,7 @@ def _with_hearsay(frame: pd.DataFrame, hearsay: Sequence[Hearsay], *, has_kinds:
     pairs = frame.drop_duplicates(["component", "family"])
     kind_of = dict(zip(zip(pairs["component"], pairs["family"], strict=True), pairs["kind"], strict=True))
     next_record = 0 if frame.empty else int(frame["record"].max()) + 1
-    rows = []
+    rows: list[dict[str, object]] = []
     for saying in hearsay:
         kind = _kind_of(saying, kind_of, has_kinds=has_kinds or frame.empty)
         for lower, upper, count in saying.halves():
@@ -151,15 +157,15 @@ def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has
     """Kind under which a saying is pooled, after checking it against the records."""
     if saying.kind is not None and not has_kinds:
         raise InvalidInput(
-            f"Hearsay about {saying.component!r} names the kind {saying.kind!r}, but the records came without "
-            "kinds; give `kind` with the records."
+            f"Hearsay about {saying.component!r} names the kind {saying.kind!r}, but the records came "
+            "without kinds; give `kind` with the records."
         )
     if saying.family is None:
         return saying.kind
     known = kind_of.setdefault((saying.component, saying.family), saying.kind)
     if saying.kind is not None and known != saying.kind:
         raise InvalidInput(
-            f"Hearsay about {saying.component!r} puts the family {saying.family!r} into the kind {saying.kind!r}; "
-            f"elsewhere it belongs to {known!r}."
+            f"Hearsay about {saying.component!r} puts the family {saying.family!r} into the kind "
+            f"{saying.kind!r}; elsewhere it belongs to {known!r}."
         )
     return known

@@ -7,7 +7,7 @@ import numpy as np
 from reliability.life.life_records import FloatArray, IntArray
 from reliability.life.pooling_records import Pile, Rows
 
-ELEMENTS_AT_ONCE = 300_000
+ELEMENTS_AT_ONCE = 150_000
 """Numbers held in one block of work: about what a processor keeps near by."""
 
 SMALLEST = 1e-300
@@ -46,7 +46,7 @@ def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slo
 
 
 def blocks(sizes: IntArray, n_nodes: int) -> Iterator[tuple[int, int]]:
-    """Runs of families whose rows, times the nodes, fit one block of work."""
+    """Split the families into runs whose rows, times the nodes, fit one block of work."""
     work = np.cumsum(np.maximum(sizes, 1)) * n_nodes
     first = 0
     while first < sizes.size:

@@ -171,10 +171,10 @@ class PooledLives:
     def summary(
         self, component: str, family: str | None, *, year: float | None = None, kind: str | None = None
     ) -> LifeSummary:
-        """Normal summary of (log scale, log shape) of one family; arguments and errors as in `failed_by`."""
-        labels = (np.array([label], dtype=object) for label in (family, kind))
+        """Summarise (log scale, log shape) of a family by a normal; arguments and errors as in `failed_by`."""
+        names, kinds = (np.array([label], dtype=object) for label in (family, kind))
         years = np.array([np.nan if year is None else year], dtype=np.float64)
-        posterior, entry, decades = self._places(component, *labels, years)
+        posterior, entry, decades = self._places(component, names, kinds, years)
         mean, covariance = posterior.moments(int(entry[0]), float(decades[0]))
         part = self.parts.get(component)
         basis = part.place(family, kind)[1] if part else "all components"
@@ -186,8 +186,8 @@ class PooledLives:
         """Posterior, entries in it, and decades from each entry's mean year."""
         if not self.has_years and not np.isnan(year).all():
             raise InvalidInput(
-                f"The records of {component!r} were pooled without production years, so `year` has no meaning; "
-                "leave it out, or give `year` to `pool`."
+                f"The records of {component!r} were pooled without production years, so `year` has no "
+                "meaning; leave it out, or give `year` to `pool`."
             )
         part = self.parts.get(component)
         if part is None:
@@ -195,7 +195,9 @@ class PooledLives:
         for name, of_kind in zip(family, kind, strict=True):
             known = part.kind_of.get(name, of_kind)
             if self.has_kinds and of_kind is not None and known != of_kind:
-                raise InvalidInput(f"The family {name!r} is of kind {known!r} in the records, not {of_kind!r}.")
+                raise InvalidInput(
+                    f"The family {name!r} is of kind {known!r} in the records, not {of_kind!r}."
+                )
         entry = np.array([part.place(f, k)[0] for f, k in zip(family, kind, strict=True)], dtype=np.int64)
         decades = (year - part.reference_year) / YEARS_PER_DECADE - part.mean_year[entry]
         return part.posterior, entry, np.nan_to_num(decades)
@@ -223,7 +225,7 @@ class PooledLives:
         return self._part(component).reference_year
 
     def n_records(self, component: str, family: str | None) -> float:
-        """Records of a component in a family, hearsay not counted; 0 if nobody has seen it."""
+        """Count the records of a component in a family, without hearsay; 0 if nobody has seen it."""
         part = self.parts.get(component)
         if part is None or family not in part.families:
             return 0.0
@@ -254,7 +256,7 @@ class PooledLives:
         return pd.DataFrame(rows, columns=[*columns, "log_scale_sd", "log_shape_sd", "correlation"])
 
     def component_table(self) -> pd.DataFrame:
-        """What the families of each component share, sorted by component.
+        """Tell what the families of each component share, sorted by component.
 
         Returns
         -------

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.life.life_records import FloatArray, IntArray
-from reliability.life.pooling_grid import Lattice
+from reliability.life.pooling_grid import Lattice, SingleArray
 from reliability.life.pooling_hyper import N_COMMON, Evidence, Hyperprior
 from reliability.life.pooling_likelihood import SMALLEST
 
@@ -36,7 +36,7 @@ class Peak:
     @property
     def common_covariance(self) -> FloatArray:
         """Covariance of the first three parameters; ndarray of float64, shape (3, 3)."""
-        return np.linalg.inv(self.precision)[:N_COMMON, :N_COMMON]
+        return np.linalg.inv(self.precision)[:N_COMMON, :N_COMMON].astype(np.float64)
 
 
 def find_peak(evidence: Evidence, prior: Hyperprior, start: FloatArray | None = None) -> Peak:
@@ -62,7 +62,7 @@ def find_peak(evidence: Evidence, prior: Hyperprior, start: FloatArray | None = 
         precision = _positive(-hessian, sd)
         step = np.linalg.solve(precision + damping * np.diag(np.diag(precision)), gradient)
         step *= min(1.0, 1.5 / np.abs(step).max(initial=1e-300))
-        if np.abs(step * np.sqrt(np.diag(precision))).max() < 1e-3:
+        if np.abs(step * np.sqrt(np.diag(precision))).max() < 0.01:
             break
         trial = _log_posterior(evidence, prior, at + step)
         if trial[0] > value - 1e-9:
@@ -87,7 +87,14 @@ def _positive(precision: FloatArray, sd: FloatArray) -> FloatArray:
     return scaled / np.outer(sd, sd)
 
 
-def _log_posterior(evidence: Evidence, prior: Hyperprior, at: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+def log_posterior(evidence: Evidence, prior: Hyperprior, at: FloatArray) -> float:
+    """Log posterior of the common parameters, up to a constant."""
+    return _log_posterior(evidence, prior, at)[0]
+
+
+def _log_posterior(
+    evidence: Evidence, prior: Hyperprior, at: FloatArray
+) -> tuple[float, FloatArray, FloatArray]:
     """Log posterior of the common parameters, its gradient and its matrix of second derivatives."""
     spread = prior.spread(at[1:N_COMMON])
     value, gradient, hessian = 0.0, np.zeros(at.size), np.zeros((at.size, at.size))
@@ -121,21 +128,23 @@ def _family_terms(
     best_x, best_y = log_x.max(axis=1), log_y.max(axis=1)
     over_shapes = lattice.likelihood @ _with_powers(v, np.exp(log_y - best_y[:, None]))
     moment = np.swapaxes(_with_powers(u, np.exp(log_x - best_x[:, None])), 1, 2) @ over_shapes
+    moment = moment.astype(np.float64)
     total = np.maximum(moment[:, 0, 0], SMALLEST)
     log_m = np.log(total) + best_x + best_y + lattice.log_cell + lattice.log_peak
     log_m -= np.log(2 * np.pi * spread[0] * spread[1])
     return log_m, *_louis(moment / total[:, None, None], spread)
 
 
-def _with_powers(x: FloatArray, density: FloatArray) -> FloatArray:
+def _with_powers(wide: FloatArray, density: FloatArray) -> SingleArray:
     """Density times x to the powers 0 to 4; shape (F, n, 5)."""
+    x = wide.astype(np.float32)
     square = x * x
     powers = (np.ones_like(x), x, square, square * x, square * square)
-    return np.stack(powers, axis=2) * density[:, :, None]
+    return np.stack(powers, axis=2) * density.astype(np.float32)[:, :, None]
 
 
 def _louis(moment: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Derivatives from the posterior means of u^p v^q; ``moment`` has the shape (F, 5, 5)."""
+    """Derive from the posterior means of u^p v^q; ``moment`` has the shape (F, 5, 5)."""
     u, v = moment[:, :, 0].T, moment[:, 0, :].T
     first = np.stack([v[1] / spread[1], u[2] - 1, v[2] - 1, u[1] / spread[0]], axis=1)
     second = np.empty((first.shape[0], 4, 4))

@@ -56,7 +56,7 @@ class Hearsay:
             raise InvalidInput(f"{what}: it must name a family or a kind, got neither.")
 
     def halves(self) -> list[tuple[float, float, float]]:
-        """The two records that it stands for: lower, upper, how many; without those that are zero."""
+        """Split into the two records that it stands for: lower, upper, how many; none that is zero."""
         failed = (0.0, self.age_years, self.share_failed * self.worth_jobs)
         sound = (self.age_years, np.inf, (1 - self.share_failed) * self.worth_jobs)
         return [half for half in (failed, sound) if half[2] > 0]
@@ -83,7 +83,7 @@ class Pile:
     count: FloatArray
 
     def take(self, rows: IntArray | BoolArray | slice, family: IntArray) -> "Pile":
-        """Some of the rows, with new family numbers."""
+        """Take some of the rows, with new family numbers."""
         rest = (self.log_lower[rows], self.log_upper[rows], self.offset[rows], self.count[rows])
         return Pile(family, *rest)
 
@@ -112,7 +112,9 @@ class Rows:
     def sizes(self, n_families: int) -> IntArray:
         """Rows that each family has; ndarray of int64, shape (n_families,)."""
         piles = [*self.single.values(), self.mixed]
-        return sum((np.bincount(pile.family, minlength=n_families) for pile in piles), np.zeros(n_families, int))
+        return sum(
+            (np.bincount(pile.family, minlength=n_families) for pile in piles), np.zeros(n_families, int)
+        )
 
     def part(self, first: int, last: int) -> "Rows":
         """Rows of the families `first` to `last` (not included), renumbered from 0."""
@@ -207,7 +209,7 @@ def _one_component(component: str, frame: pd.DataFrame) -> ComponentRecords:
     kinds = sorted({k for k in first["kind"]}, key=lambda k: (k is not None, k or ""))
     seen = ~frame["heard"].to_numpy()
     known = (frame["count"] * frame["weight"]).to_numpy() * seen
-    n_records = np.bincount(code, known, minlength=len(first))
+    n_records = np.bincount(code, known, minlength=len(first)).astype(np.float64)
     reference, mean_year = _mean_years(frame["year"].to_numpy(), known, code, n_records)
     years = np.where(seen, frame["year"].to_numpy(), np.nan)
     offset = np.nan_to_num((years - reference) / YEARS_PER_DECADE - mean_year[code])
@@ -227,7 +229,7 @@ def _one_component(component: str, frame: pd.DataFrame) -> ComponentRecords:
 def _mean_years(
     year: FloatArray, known: FloatArray, code: IntArray, n_records: FloatArray
 ) -> tuple[float, FloatArray]:
-    """Reference year of the component, and each family's mean in decades from it."""
+    """Find the component's reference year, and each family's mean in decades from it."""
     has_year = (known > 0) & np.isfinite(year)
     if not has_year.any():
         return np.nan, np.zeros(n_records.size)

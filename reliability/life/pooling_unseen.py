@@ -78,7 +78,9 @@ def _lattice(averages: list[Averaged], chance: FloatArray, prior: Hyperprior) ->
     n = scale_mean.size
     log_scale = scale_mean[:, None] + scale_sd[:, None] * np.linspace(-REACH, REACH, N_SCALES)
     log_shape = shape_mean[:, None] + shape_sd[:, None] * np.linspace(-REACH, REACH, N_SHAPES)
-    return Lattice(np.arange(n), log_scale, log_shape, np.ones((n, N_SCALES, N_SHAPES)), np.zeros(n))
+    return Lattice(
+        np.arange(n), log_scale, log_shape, np.ones((n, N_SCALES, N_SHAPES), dtype=np.float32), np.zeros(n)
+    )
 
 
 def _moments(
@@ -106,7 +108,10 @@ def unseen_component(mean: FloatArray, covariance: FloatArray) -> Posterior:
     """
     sd = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
     low, high = (mean - REACH * sd).min(axis=0), (mean + REACH * sd).max(axis=0)
-    log_scale, log_shape = np.linspace(low[0], high[0], 2 * N_SCALES), np.linspace(low[1], high[1], 2 * N_SHAPES)
+    log_scale, log_shape = (
+        np.linspace(low[0], high[0], 2 * N_SCALES),
+        np.linspace(low[1], high[1], 2 * N_SHAPES),
+    )
     node = np.stack(np.meshgrid(log_scale, log_shape, indexing="ij"), axis=-1)
     weight = np.zeros(node.shape[:2])
     for middle, spread in zip(mean, covariance, strict=True):
@@ -114,5 +119,11 @@ def unseen_component(mean: FloatArray, covariance: FloatArray) -> Posterior:
         square = np.einsum("ija,ab,ijb->ij", apart, np.linalg.inv(spread), apart)
         weight += np.exp(-0.5 * square) / np.sqrt(np.linalg.det(spread))
     weight /= weight.sum()
-    lattice = Lattice(np.zeros(1, dtype=np.int64), log_scale[None], log_shape[None], weight[None], np.zeros(1))
+    lattice = Lattice(
+        np.zeros(1, dtype=np.int64),
+        log_scale[None],
+        log_shape[None],
+        weight[None].astype(np.float32),
+        np.zeros(1),
+    )
     return combine([lattice], [[weight[None]]], np.zeros(1), np.ones(1))

@@ -1,0 +1,69 @@
+"""Posterior of P(failed by age) along lines of constant shape."""
+
+import numpy as np
+
+from reliability.life.life_records import FloatArray
+
+BISECTIONS = 30
+
+
+class Lines:
+    """Posteriors of some families as lines of constant shape, with a regular axis of log scale each.
+
+    Parameters
+    ----------
+    first : ndarray of float64, shape (n, R)
+        First node of each line.
+    step : ndarray of float64, shape (n,)
+        Distance between nodes.
+    shape : ndarray of float64, shape (n, R)
+    weight : ndarray of float64, shape (n, R, I)
+    """
+
+    def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
+        self.first, self.step, self.shape = first, step, shape
+        self.weight = weight / weight.sum(axis=(1, 2), keepdims=True)
+        # The density is smooth: within a step it is taken as a straight line through the neighbours, and
+        # a sum up to an edge differs from the integral by rise / 24 (Euler and Maclaurin).
+        padded = np.pad(self.weight, ((0, 0), (0, 0), (1, 1)))
+        self.rise = 0.5 * (padded[:, :, 2:] - padded[:, :, :-2])
+        self.below = np.diff(padded, axis=2) / 24
+        self.below[:, :, 1:] += np.cumsum(self.weight, axis=2)
+
+    def mean(self, log_age: FloatArray) -> FloatArray:
+        """Mean probability of having failed by an age; ndarray of float64, shape (n,)."""
+        node = np.arange(self.weight.shape[2])
+        log_scale = self.first[:, :, None] + self.step[:, None, None] * node
+        with np.errstate(over="ignore"):  # certain death
+            hazard = np.exp(self.shape[:, :, None] * (log_age[:, None, None] - log_scale))
+        return -np.einsum("nri,nri->n", self.weight, np.expm1(-hazard))
+
+    def quantile(self, log_age: FloatArray, share: float) -> FloatArray:
+        """Quantile of that probability, by bisection; ndarray of float64, shape (n,).
+
+        Along a line the log hazard falls as the scale rises, so the chance of a smaller one is the
+        weight beyond one scale.
+        """
+        ages = np.where(np.isfinite(log_age), log_age, 0.0)  # 0 and infinite ages are settled below
+        last = self.first + self.step[:, None] * self.weight.shape[2]
+        low = (self.shape * (ages[:, None] - last)).min(axis=1)
+        high = (self.shape * (ages[:, None] - self.first + self.step[:, None])).max(axis=1)
+        for _ in range(BISECTIONS):
+            middle = 0.5 * (low + high)
+            is_below = self._chance_below(ages, middle) < share
+            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+        middle = np.where(np.isfinite(log_age), 0.5 * (low + high), log_age)
+        with np.errstate(over="ignore"):
+            return -np.expm1(-np.exp(middle))
+
+    def _chance_below(self, log_age: FloatArray, log_hazard: FloatArray) -> FloatArray:
+        scale = log_age[:, None] - log_hazard[:, None] / self.shape
+        edge = np.clip((scale - self.first) / self.step[:, None] + 0.5, 0.0, self.weight.shape[2])
+        left = np.minimum(edge.astype(np.int64), self.weight.shape[2] - 1)[:, :, None]
+        a, b, rise = (
+            np.take_along_axis(values, at, axis=2)[:, :, 0]
+            for values, at in ((self.below, left), (self.below, left + 1), (self.rise, left))
+        )
+        part = edge - left[:, :, 0]
+        below = a + (b - a) * part + 0.5 * rise * (part**2 - part)
+        return (self.below[:, :, -1] - below).sum(axis=1)
