@@ -1,0 +1,1 @@
+"""What a unit is worth: odds of a repair, money, verdicts."""
