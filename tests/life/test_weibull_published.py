@@ -78,7 +78,8 @@ def test_ball_bearings():
 @pytest.mark.parametrize(
     ("voltage", "mu", "sigma", "tolerance"),
     [
-        # Nelson (1982), Applied Life Data Analysis, insulating fluid; mu = log scale, sigma = 1 / shape. Reference.
+        # Nelson (1982), Applied Life Data Analysis, insulating fluid. Reference.
+        # mu = log scale, sigma = 1 / shape.
         (26, 6.86249, 1.83423, 1e-5),  # three lives
         (30, 4.35133, 0.94446, 1e-5),
         (34, 2.50326, 1.29732, 5e-6),
@@ -100,7 +101,7 @@ def test_insulating_fluid_in_scale_and_shape():
 
 
 def narrow(interval, root_n=1000.0):
-    """Half the width of an interval at the level of one standard error, scaled up by the root of the count."""
+    """Half the width of an interval at the level of one standard error, times the root of the count."""
     _, low, high = interval
     return float(high[0] - low[0]) / 2 * root_n
 
