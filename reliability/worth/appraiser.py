@@ -17,7 +17,7 @@ from reliability.worth.bench import read_bench
 from reliability.worth.fitting import fit_everything
 from reliability.worth.odds import FamilyLives, Shared
 
-FORMAT = 1
+FORMAT = 2
 """Raised when what is kept on disk changes its meaning."""
 
 
@@ -193,7 +193,11 @@ def _entry(kept: dict[str, Any]) -> FamilyEntry:
     values: dict[str, Any] = {name: np.nan if v is None else v for name, v in kept.items()}
     lives = kept["lives"]
     values["lives"] = FamilyLives(
-        np.array(lives["components"], dtype=np.int64), _array(lives["life"], 5), _array(lives["repair"], 2)
+        np.array(lives["components"], dtype=np.int64),
+        _array(lives["life"], 5),
+        _array(lives["life_after"], 5),
+        _array(lives["change_year"]),
+        _array(lives["repair"], 2),
     )
     values["part_cost"] = _array(kept["part_cost"])
     for name in ("ratio", "remains", "costs_repaired", "costs_unrepaired"):

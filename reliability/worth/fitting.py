@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.pooling import PooledLives
 from reliability.worth.appraisal import FamilyEntry, Terms
 from reliability.worth.bench import Bench
 from reliability.worth.costs import (
@@ -16,6 +15,7 @@ from reliability.worth.costs import (
 )
 from reliability.worth.entries import fit_amounts, make_entry
 from reliability.worth.lives import (
+    BenchLives,
     kind_components,
     lives_of,
     pool_lives,
@@ -92,7 +92,7 @@ class _Lives:
 
 def _family_lives(
     bench: Bench,
-    pooled: PooledLives,
+    lives: BenchLives,
     lists: dict[str, tuple[str, ...]],
     components: tuple[str, ...],
     slots: list[Slot],
@@ -106,10 +106,10 @@ def _family_lives(
     for slot in slots:
         names = lists[slot.kind]
         at = index.get_indexer(list(names)).astype(np.int64)
-        life = lives_of(pooled, slot.family or None, slot.kind or None, names, slot.mean_year)
+        life = lives_of(lives, slot.family or None, slot.kind or None, names, slot.mean_year)
         mean, sd = mending.of(slot.family, slot.family_at, at)
-        families.append(FamilyLives(at, life, np.column_stack([mean, sd])))
-    slope, reference = np.array([year_effect(pooled, c) for c in components]).T
+        families.append(FamilyLives(at, *life, np.column_stack([mean, sd])))
+    slope, reference = np.array([year_effect(lives.pooled, c) for c in components]).T
     return _Lives(families, reference, slope)
 
 

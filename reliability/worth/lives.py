@@ -1,13 +1,15 @@
 """Component lives of the whole bench, handed from the life room to the odds."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.life import LifeRecords, pool
-from reliability.life.observe import observe
+from reliability.life.cohorts import find_changes
+from reliability.life.observe import Observations, observe
 from reliability.life.pooling import Hearsay, PooledLives
 from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import Bench
@@ -17,6 +19,9 @@ Floats = NDArray[np.float64]
 
 MIDDLE_YEAR = 1985.0
 """Production year where none at all is known."""
+
+FALSE_CHANGES = 0.1
+"""Share of false discoveries at which a change of production year is believed."""
 
 FEWEST_JOBS = 5
 """From this many examined jobs of a kind on, a usual component that nobody ever mentioned is left out."""
@@ -74,7 +79,23 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     return lists
 
 
-def pool_lives(bench: Bench) -> PooledLives:
+@dataclass(frozen=True)
+class BenchLives:
+    """Lives of a bench, told apart by what was built before and after a change.
+
+    Attributes
+    ----------
+    pooled : PooledLives
+        Of the worst position of each component; imported jobs count at `ORIGIN_DISCOUNT`.
+    changes : dict of (str, str) to float
+        By family and component: the production year from which the component's lives are others.
+    """
+
+    pooled: PooledLives
+    changes: dict[tuple[str, str], float]
+
+
+def pool_lives(bench: Bench) -> BenchLives:
     """Fit the lives of all components of all families together.
 
     Parameters
@@ -83,16 +104,16 @@ def pool_lives(bench: Bench) -> PooledLives:
 
     Returns
     -------
-    PooledLives
-        Of the worst position of each component; imported jobs count at `ORIGIN_DISCOUNT`.
+    BenchLives
     """
     seen = observe(
         bench.records.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed"
     )
-    table = seen.table
     heard = hearsay_of(bench.records.hearsay, bench)
-    if table.empty:
-        return pool(None, component=(), family=(), kind=(), hearsay=heard)
+    if seen.table.empty:
+        return BenchLives(pool(None, component=(), family=(), kind=(), hearsay=heard), {})
+    changes = changes_of(seen)
+    table = _told_apart(seen.table, changes)
     records = LifeRecords(
         table["lower"].to_numpy(),
         table["upper"].to_numpy(),
@@ -100,7 +121,7 @@ def pool_lives(bench: Bench) -> PooledLives:
         record=table["record"].to_numpy(),
         weight=table["weight"].to_numpy(),
     )
-    return pool(
+    pooled = pool(
         records,
         component=table["component"].to_numpy(),
         family=table["family"].to_numpy(),
@@ -108,6 +129,49 @@ def pool_lives(bench: Bench) -> PooledLives:
         year=table["year"].to_numpy(float),
         hearsay=heard,
     )
+    return BenchLives(pooled, changes)
+
+
+def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
+    """Find the components that changed in a production year, over all families at once.
+
+    Parameters
+    ----------
+    seen : Observations
+
+    Returns
+    -------
+    dict of (str, str) to float
+        Year by family and component, where the share of false discoveries is at most `FALSE_CHANGES`.
+    """
+    records, labels = seen.life_records()
+    found = find_changes(
+        records,
+        seen.table["year"].to_numpy(float),
+        labels,
+        age_years=seen.table["age_years"].to_numpy(float),
+    )
+    kept = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
+    names = zip(kept["family"], kept["component"], strict=True)
+    return dict(zip(names, kept["change_year"].astype(float), strict=True))
+
+
+def later(family: str) -> str:
+    """Label a family's lives from a change on; no family of a ledger is called like this."""
+    return f"{family}\n(later)"
+
+
+def _told_apart(table: pd.DataFrame, changes: dict[tuple[str, str], float]) -> pd.DataFrame:
+    """Give records from a change on a label of their own; a window across it goes where most of it lies."""
+    pairs = pd.MultiIndex.from_arrays([table["family"], table["component"]])
+    change = pd.Series(changes, dtype=float).reindex(pairs).to_numpy()
+    is_late = table["year"].to_numpy(float) >= change
+    late_share = (table["weight"] * is_late).groupby(table["record"]).transform("sum").to_numpy()
+    whole = table["weight"].groupby(table["record"]).transform("sum").to_numpy()
+    counts_late = late_share > 0.5 * whole
+    kept = np.isnan(change) | (is_late == counts_late)
+    family = np.where(counts_late, [later(name) for name in table["family"]], table["family"])
+    return table.assign(family=family)[kept]
 
 
 def hearsay_of(heard: pd.DataFrame, bench: Bench) -> Sequence[Hearsay]:
@@ -128,13 +192,13 @@ def hearsay_of(heard: pd.DataFrame, bench: Bench) -> Sequence[Hearsay]:
 
 
 def lives_of(
-    lives: PooledLives, family: str | None, kind: str | None, components: Sequence[str], year: float
-) -> Floats:
+    lives: BenchLives, family: str | None, kind: str | None, components: Sequence[str], year: float
+) -> tuple[Floats, Floats, Floats]:
     """Summarise as normals a family's lives at the reference year of each component.
 
     Parameters
     ----------
-    lives : PooledLives
+    lives : BenchLives
     family, kind : str or None
         None where not known.
     components : sequence of str
@@ -143,17 +207,29 @@ def lives_of(
 
     Returns
     -------
-    ndarray, shape (c, 5)
-        As `FamilyLives.life`.
+    life, life_after : ndarray, shape (c, 5)
+    change_year : ndarray, shape (c,)
+        As in `FamilyLives`.
     """
-    rows = np.zeros((len(components), 5))
+    before, after = (np.zeros((len(components), 5)) for _ in range(2))
+    change = np.full(len(components), np.nan)
     for i, component in enumerate(components):
-        summary = lives.summary(component, family, kind=kind, year=year if lives.has_years else None)
-        slope, reference = year_effect(lives, component)
-        root = np.linalg.cholesky(summary.covariance + np.eye(2) * 1e-10)
-        level = summary.mean[0] - slope * (year - reference) / 10.0
-        rows[i] = level, summary.mean[1], root[0, 0], root[1, 0], root[1, 1]
-    return rows
+        before[i] = after[i] = _summary(lives.pooled, component, family, kind, year)
+        if family is not None and (family, component) in lives.changes:
+            change[i] = lives.changes[family, component]
+            before[i] = _summary(lives.pooled, component, family, kind, min(year, change[i] - 1))
+            after[i] = _summary(lives.pooled, component, later(family), kind, max(year, change[i]))
+    return before, after, change
+
+
+def _summary(
+    pooled: PooledLives, component: str, family: str | None, kind: str | None, year: float
+) -> Floats:
+    found = pooled.summary(component, family, kind=kind, year=year if pooled.has_years else None)
+    slope, reference = year_effect(pooled, component)
+    root = np.linalg.cholesky(found.covariance + np.eye(2) * 1e-10)
+    level = found.mean[0] - slope * (year - reference) / 10.0
+    return np.array([level, found.mean[1], root[0, 0], root[1, 0], root[1, 1]])
 
 
 def year_effect(lives: PooledLives, component: str) -> tuple[float, float]:

@@ -99,12 +99,18 @@ class FamilyLives:
     life : ndarray, shape (c, 5)
         Log scale, log shape at the reference year, and the lower triangle of the root of their
         covariance (1,1), (2,1), (2,2).
+    life_after : ndarray, shape (c, 5)
+        The same for units built in `change_year` or later.
+    change_year : ndarray, shape (c,)
+        Production year of a change in the component, NaN where there was none.
     repair : ndarray, shape (c, 2)
         Mean and standard deviation of the log odds that a failed one does not end the job.
     """
 
     components: Ints
     life: Floats
+    life_after: Floats
+    change_year: Floats
     repair: Floats
 
 
@@ -192,14 +198,22 @@ def component_odds(
     z = shared.draws[:, COMMON_DIMENSIONS : COMMON_DIMENSIONS + 3 * c.size].reshape(
         len(shared.draws), c.size, 3
     )
-    log_scale = family.life[:, 0] + family.life[:, 2] * z[:, :, 0]
-    shape = np.exp(family.life[:, 1] + family.life[:, 3] * z[:, :, 0] + family.life[:, 4] * z[:, :, 1])
     decades = (year[:, None] - shared.reference_year[c]) / 10.0
     log_ratio = np.log(age_years)[:, None] - shared.year_slope[c] * decades  # (alternatives, c)
-    exponent = shape[:, None, :] * (log_ratio[None] - log_scale[:, None, :])
+    exponent = _log_hazard(family.life, z, log_ratio)
+    late = year[:, None] >= family.change_year  # never true where there was no change
+    if late.any():
+        exponent = np.where(late[None], _log_hazard(family.life_after, z, log_ratio), exponent)
     hazard = np.clip(np.exp(np.minimum(exponent, 30.0)), TINY, 30.0)
     stretch = np.sqrt(1.0 + LOGIT_SLOPE * shared.storage_sd**2)
     return (hazard + np.log(-np.expm1(-hazard))) * stretch + shared.state_shift[c] + sign_shift
+
+
+def _log_hazard(life: Floats, z: Floats, log_ratio: Floats) -> Floats:
+    """Log of the cumulative hazard; ndarray, shape (N_DRAWS, n_alternatives, c)."""
+    log_scale = life[:, 0] + life[:, 2] * z[:, :, 0]
+    shape = np.exp(life[:, 1] + life[:, 3] * z[:, :, 0] + life[:, 4] * z[:, :, 1])
+    return shape[:, None, :] * (log_ratio[None] - log_scale[:, None, :])
 
 
 def unit_states(

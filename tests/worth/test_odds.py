@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -34,7 +36,9 @@ def shared(n_components=2, **more):
 def family(scales, shapes, repair, doubt=0.0):
     n = len(scales)
     life = np.column_stack([np.log(scales), np.log(shapes), np.full((n, 3), doubt)])
-    return FamilyLives(np.arange(n), life, np.column_stack([logit(repair), np.zeros(n)]))
+    return FamilyLives(
+        np.arange(n), life, life, np.full(n, np.nan), np.column_stack([logit(repair), np.zeros(n)])
+    )
 
 
 def states(lives, common, age=40.0, year=1985.0, signs=(np.nan, np.nan)):
@@ -104,6 +108,19 @@ def test_later_years_may_last_longer():
     early, late = (states(lives, common, year=y).failed[0] for y in (1980.0, 1990.0))
     assert_allclose(early, weibull_min.cdf(40, 3.0, scale=45.0 * np.exp(-0.1)), rtol=1e-9)
     assert_allclose(late, weibull_min.cdf(40, 3.0, scale=45.0 * np.exp(0.1)), rtol=1e-9)
+
+
+def test_from_a_change_on_other_lives_hold():
+    lives, common = family([45.0], [3.0], [0.1]), shared(1)
+    later = family([20.0], [4.0], [0.1]).life
+    changed = replace(lives, life_after=later, change_year=np.array([1984.0]))
+    for year, scale, shape in ((1983.0, 45.0, 3.0), (1984.0, 20.0, 4.0)):
+        got = states(changed, common, year=year).failed[0]
+        assert_allclose(got, weibull_min.cdf(40, shape, scale=scale), rtol=1e-9)
+    both = states(changed, common, age=[40.0, 40.0], year=[1983.0, 1984.0]).failed[0]
+    assert_allclose(
+        both, np.mean([weibull_min.cdf(40, 3, scale=45), weibull_min.cdf(40, 4, scale=20)]), rtol=1e-9
+    )
 
 
 def test_draws_are_standard_normal_and_the_same_each_time():
