@@ -18,7 +18,7 @@ _CHUNK = 100
 _LARGEST_CHUNK = 800
 _ENOUGH = 30
 _LEAST_VARIANCE = 1e-3
-_WIDTH = 1.0  # of the smoothing, in standard deviations of log age over the fifth root of the number
+_WIDTH = 1.5  # of the smoothing, in standard deviations of log age over the fifth root of the number
 
 
 @dataclass(frozen=True, eq=False)

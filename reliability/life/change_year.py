@@ -98,8 +98,10 @@ def change_year(
     curve of its own: it finds cohorts that fail earlier, which shows as young parts failing more often
     than old ones. The largest over all candidates is compared with its distribution where each part
     fails by its age with the pooled probability: the isotonic curve, smoothed over log age [1]_. Nothing
-    says that lives are Weibull. Simulation stops early once enough simulated searches have found as
-    much [2]_: such a p-value is large.
+    says that lives are Weibull. In simulations (12 to 100 units of 12 to 18 production years, taken in over
+    eight) 1 to 7 % of searches without a change had a p-value of 5 % or less, be lives Weibull, uniform,
+    of two kinds or without any failure for decades; 4 % on average. Simulation stops early once enough
+    simulated searches have found as much [2]_: such a p-value is large.
 
     References
     ----------
