@@ -152,7 +152,8 @@ def _tail_steps(task: Task, rest: Ints, tail: list[float], may_stop: bool) -> li
     for k, i in enumerate(rest):
         after = max(tail[k + 1], task.stopped) if may_stop else tail[k + 1]
         stops = may_stop and _mended(task, i, after) <= task.stopped + same_money(task)
-        known, failed, ends = bool(task.known_failed[i]), float(task.mean_failed[i]), float(task.ends[i])
+        known, failed = bool(task.known_failed[i]), float(task.mean_failed[i])
+        ends = failed if stops else float(task.ends[i])
         gain = tail[k] - task.stopped
         steps.append(Step(int(i), known, failed, ends, gain, STOP if stops else int(i)))
     return steps

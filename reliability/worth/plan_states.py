@@ -93,9 +93,10 @@ class StateTable:
             mends = (state >> 2 * k) & 3 == FAILED
             failed = 1.0 if mends else float(self.failed(np.array([state]), k)[0])
             broken = state if mends else state - (UNSEEN - FAILED) * 4**k
-            ends = failed * (1.0 - float(self._task.mend_chance[self._exact[k]]))
+            reply = self._reply(broken)
+            lost = 1.0 if reply == STOP else 1.0 - float(self._task.mend_chance[self._exact[k]])
             gain = float(self.going[state] - self._task.stopped)
-            steps.append(Step(int(self._exact[k]), mends, failed, ends, gain, self._reply(broken)))
+            steps.append(Step(int(self._exact[k]), mends, failed, failed * lost, gain, reply))
             state = broken - (FAILED - MENDED) * 4**k if mends else broken - (FAILED - SOUND) * 4**k
         return steps
 

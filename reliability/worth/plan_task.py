@@ -53,7 +53,7 @@ class Task:
 
     @property
     def ends(self) -> Floats:
-        """Chance that each component, looked at alone, ends the job; ndarray, shape (n,)."""
+        """Chance that each component has failed and cannot be mended; ndarray, shape (n,)."""
         return self.mean_failed * (1.0 - self.mend_chance)
 
 
@@ -69,7 +69,7 @@ class Step:
     failed : float
         Chance that it has failed, as far as is known by then.
     ends : float
-        Chance that it has failed and cannot be mended.
+        Chance that the job ends here: it has failed and cannot be mended, or is not worth mending.
     gain : float
         Expected gain of going on over stopping at this point.
     if_failed : int
