@@ -97,11 +97,14 @@ def odd_repairs(rows: Rows) -> list[Problem]:
 
 
 def like_names(rows: Rows) -> list[Problem]:
-    """Find rare names that are all but equal to a common one: often the same thing, misspelt."""
+    """Find rare names that are all but equal to a common one: often the same thing, misspelt.
+
+    Families and models are left out: theirs differ by one digit and mean different things.
+    """
     uses: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     for table, column, what in (
         ("findings", "component", "component"), ("signs", "sign", "sign"), ("families", "kind", "kind"),
-        ("families", "maker", "maker"), ("jobs", "model", "model"),
+        ("families", "maker", "maker"),
     ):  # fmt: skip
         for row in rows[table]:
             if row[column]:

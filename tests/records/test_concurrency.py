@@ -47,17 +47,28 @@ with open_ledger(sys.argv[1]) as ledger:
 """
 
 
-def start(code, *arguments):
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, arguments)], stdout=subprocess.PIPE, text=True
-    )
+@pytest.fixture
+def start():
+    """Start programs that are ended with the test, whatever becomes of it."""
+    started = []
+
+    def start(code, *arguments):
+        command = [sys.executable, "-c", code, *map(str, arguments)]
+        started.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
+        return started[-1]
+
+    yield start
+    for program in started:
+        if program.poll() is None:
+            program.kill()
+            program.communicate()
 
 
 def grave(ledger):
     return [str(problem) for problem in ledger.check() if problem.grave]
 
 
-def test_eight_processes_append_at_once(ledger, file):
+def test_eight_processes_append_at_once(ledger, file, start):
     writers = [start(APPEND, file, JOBS_EACH, f"writer {n}") for n in range(PROCESSES)]
     said = [writer.communicate(timeout=120)[0].split() for writer in writers]
     assert [writer.returncode for writer in writers] == [0] * PROCESSES
@@ -101,7 +112,7 @@ def kill_when_it_has_written(writer, lines, wait):
 
 
 @pytest.mark.parametrize("seed", seeds(10, 100))
-def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, seed):
+def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, start, seed):
     dice = random.Random(seed)
     said = kill_when_it_has_written(
         start(APPEND, file, 10_000, "killed"), dice.randint(1, 12), dice.random() / 50
@@ -129,7 +140,7 @@ with open_ledger(sys.argv[1]) as ledger:
 
 
 @pytest.mark.parametrize("seed", seeds(5, 50))
-def test_a_killed_import_leaves_all_or_nothing(ledger, file, tmp_path, finished, seed):
+def test_a_killed_import_leaves_all_or_nothing(ledger, file, start, tmp_path, finished, seed):
     jobs = [{"job": str(n), **finished()["job"]} for n in range(1, 301)]
     findings = [
         {"job": str(n), "component": c, "found": "sound"} for n in range(1, 301) for c in ("belt", "head")
@@ -146,7 +157,7 @@ def test_a_killed_import_leaves_all_or_nothing(ledger, file, tmp_path, finished,
 
 
 @pytest.mark.parametrize("seed", seeds(5, 50))
-def test_a_killed_amendment_leaves_the_old_version_or_the_new_one(ledger, file, finished, seed):
+def test_a_killed_amendment_leaves_the_old_version_or_the_new_one(ledger, file, start, finished, seed):
     ledger.add(finished(findings=[{"component": "belt", "found": "failed", "action": "replaced"}]))
     dice = random.Random(seed)
     said = kill_when_it_has_written(start(AMEND, file, 10_000), dice.randint(1, 12), dice.random() / 50)
