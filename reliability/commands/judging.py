@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from reliability.commands.shared import DAY, MONEY, SIGN, WINDOW, Bench, example, full_day, note, written_to
+from reliability.commands.shared import (
+    DAY,
+    MONEY,
+    NEW_FILE,
+    SIGN,
+    WINDOW,
+    Bench,
+    example,
+    full_day,
+    note,
+    written_to,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,7 +34,7 @@ AS_OF = "Day of the sale where an offer names none; today otherwise. What happen
     )
 )
 @click.argument("offers", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File for the verdicts, as CSV.")
+@click.option("--out", type=NEW_FILE, help="File for the verdicts, as CSV.")
 @click.option("--family", help="One unit: its family.")
 @click.option("--model", help="One unit: the name on its front panel.")
 @click.option("--kind", help="One unit: its kind, for a family that the ledger does not know.")
@@ -97,7 +108,7 @@ def _appraiser(bench: Bench, as_of: datetime.date | None) -> "Appraiser":
 
 
 @click.command(epilog=example("benchodds ranking", "benchodds ranking --out ranking.csv"))
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File for the table, as CSV.")
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help=AS_OF)
 @click.pass_obj
 def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:

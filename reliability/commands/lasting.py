@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from reliability.commands.shared import DAY, Bench, example, full_day, note, written_to
+from reliability.commands.shared import DAY, NEW_FILE, Bench, example, full_day, note, written_to
 
 
 @click.command(
@@ -22,7 +22,7 @@ from reliability.commands.shared import DAY, Bench, example, full_day, note, wri
     show_default=True,
     help="What ends a life; a worn part needs work.",
 )
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File for the table, as CSV.")
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
 @click.pass_obj
 def lives(
@@ -59,4 +59,4 @@ def lives(
         return
     with written_to(out):
         write_table(table, out)
-    click.echo(f"{len(table)} lives: {out}")
+    click.echo(f"{len(table)} {'life' if len(table) == 1 else 'lives'}: {out}")

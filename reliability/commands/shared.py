@@ -102,11 +102,26 @@ class Sign(click.ParamType):
         return sign, seen
 
 
+class NewFile(click.Path):
+    """A file to be written, in a folder that is there: asked before anything is worked out for it."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False, writable=True, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the path."""
+        path = Path(str(super().convert(value, param, ctx)))
+        if not path.parent.is_dir():
+            self.fail(f"the folder {str(path.parent)!r} does not exist", param, ctx)
+        return path
+
+
 MONEY = Cell(Column("amount", "money", "an amount", minimum=0))
 HOURS = Cell(Column("hours", "hours", "bench time", minimum=0))
 DAY = Cell(Column("date", "date", "a day, or a month where the day is not known"))
 WINDOW = Window()
 SIGN = Sign()
+NEW_FILE = NewFile()
 
 
 def today() -> datetime.date:
@@ -162,4 +177,4 @@ def written_to(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise InvalidInput(f"{path} cannot be written: {error.strerror}.") from None
+        raise InvalidInput(f"{path} cannot be written: {error.strerror or error}.") from None

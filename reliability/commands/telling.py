@@ -14,12 +14,12 @@ NOTHING = "-"
 
 
 def percent(value: float) -> str:
-    """Word a share in whole percent; near the ends as a bound."""
+    """Word a share in whole percent; near the ends as a bound, never as certainty."""
     if math.isnan(value):
         return NOTHING
-    if 0 < value < 0.005:
+    if value < 0.005:
         return "< 1 %"
-    return "> 99 %" if 0.995 <= value < 1 else f"{100 * value:.0f} %"
+    return "> 99 %" if value >= 0.995 else f"{100 * value:.0f} %"
 
 
 def amount(value: float) -> str:
@@ -32,6 +32,11 @@ def plain(value: float) -> str:
     if math.isinf(value):
         return "no end"
     return NOTHING if math.isnan(value) else f"{value:.1f}"
+
+
+def count(value: float) -> str:
+    """Word a number of records; hearsay and imported ones may count in part."""
+    return f"{value:.3g}" if value < 100 else f"{value:.0f}"
 
 
 def words(value: object) -> str:
@@ -80,8 +85,8 @@ _RANKING: Columns = (
     *_ODDS,
 )
 _LIVES: Columns = (
-    ("component", "component", words), ("family", "family", words), ("n_failed", "failed", plain),
-    ("n_sound", "sound", plain), ("b10_years", "B10 years", plain), ("b50_years", "B50 years", plain),
+    ("component", "component", words), ("family", "family", words), ("n_failed", "failed", count),
+    ("n_sound", "sound", count), ("b10_years", "B10 years", plain), ("b50_years", "B50 years", plain),
     ("age_years", "age today", plain), ("failed", "failed today", percent), ("failed_low", "from", percent),
     ("failed_high", "to", percent), ("status", "own records", words),
 )  # fmt: skip

@@ -1,0 +1,214 @@
+import datetime
+import io
+import shutil
+
+import pandas as pd
+import pytest
+
+from reliability.records.exchange import write_package
+from reliability.records.ledger import open_ledger
+from reliability.worth.judging import VERDICT_COLUMNS
+from reliability.worth.judging import judge as judge_offers
+from reliability.worth.kept import appraiser_of
+from reliability.worth.offers import read_offers
+from reliability.worth.ranking import RANKING_COLUMNS
+
+OFFERS = """offer,family,model,kind,built_from,built_to,asked,seen_on,rust
+one,Larkov T1,,,1982,1984,5,2024-12-01,no
+two,Larkov T2,,,,,500,,yes
+three,,T3 S,,,,,,
+four,Skolm 1,,tape deck,,,12,,
+"""
+
+
+def _rows():
+    """Make twenty-four jobs of two families; a third was never seen."""
+    spans = {"first_year": 1980, "last_year": 1986, "working_price": 120}
+    families = [{"family": f"Larkov T{n}", "kind": "tape deck", **spans} for n in (1, 2, 3)]
+    jobs, findings, signs = [], [], []
+    for n in range(1, 25):
+        repaired = n % 3 > 0
+        day = f"2024-{1 + n % 12:02d}-{1 + n:02d}"
+        row = {"job": str(n), "family": f"Larkov T{1 + n % 2}", "taken_in": day, "closed": day}
+        row |= {"bought_for": 20, "hours": 3, "built_from": 1981 + n % 5, "built_to": 1981 + n % 5}
+        ending = {"outcome": "repaired", "sold_for": 110, "sold_on": day}
+        if not repaired:
+            ending = {"outcome": "donor", "ended_by": "gear", "salvage_value": 10}
+        jobs.append(row | ending)
+        findings.append({"job": str(n), "component": "gear", "found": "sound" if repaired else "failed"})
+        findings.append({"job": str(n), "component": "belt", "found": "failed" if n % 2 else "sound"})
+        signs.append({"job": str(n), "sign": "rust", "seen": "no" if repaired else "yes"})
+    models = [{"model": "T3 S", "family": "Larkov T3"}]
+    return {"families": families, "models": models, "jobs": jobs, "findings": findings, "signs": signs}
+
+
+@pytest.fixture(scope="module")
+def judged(new_command_line):
+    """A command line whose odds are fitted already."""
+    made = new_command_line()
+    write_package(_rows(), made.folder / "csv")
+    made.ok("import", made.folder / "csv")
+    (made.folder / "offers.csv").write_text(OFFERS, encoding="utf-8")
+    made.ok("judge", made.folder / "offers.csv", "--out", made.folder / "verdicts.csv")
+    return made
+
+
+@pytest.fixture
+def bench(judged, monkeypatch):
+    monkeypatch.chdir(judged.folder)
+    return judged
+
+
+def test_verdicts_go_to_a_file_with_the_documented_columns(bench):
+    assert bench.ok("judge", "offers.csv", "--out", "again.csv").startswith("4 judged (")
+    table = pd.read_csv("again.csv")
+    assert list(table.columns) == list(VERDICT_COLUMNS)
+    assert list(table["offer"]) == ["one", "two", "three", "four"]
+    assert table["verdict"].tolist()[:2] == ["take", "skip"]
+    assert table.loc[2, ["verdict", "expected_gain", "chance_of_loss"]].isna().all()
+    assert (bench.folder / "again.csv").read_bytes() == (bench.folder / "verdicts.csv").read_bytes()
+
+
+def test_the_file_holds_what_the_room_below_says(bench):
+    with open_ledger(bench.file) as ledger:
+        expected = judge_offers(read_offers(bench.folder / "offers.csv"), appraiser_of(ledger),
+                                as_of=datetime.date.today())  # fmt: skip
+    table = pd.read_csv("verdicts.csv")
+    for name in ("ceiling", "success_chance", "chance_of_loss"):
+        assert table[name].to_numpy() == pytest.approx(expected[name].to_numpy(float), abs=0.005, nan_ok=True)
+
+
+def test_the_odds_are_fitted_once(bench):
+    (kept,) = (bench.folder / ".benchodds").glob("*.json")
+    before = kept.stat().st_mtime_ns
+    bench.ok("judge", "offers.csv")
+    assert [file.stat().st_mtime_ns for file in (bench.folder / ".benchodds").iterdir()] == [before]
+
+
+def test_without_a_file_the_verdicts_are_shown(bench):
+    lines = bench.ok("judge", "offers.csv").splitlines()
+    heads = [
+        "offer",
+        "verdict",
+        "ceiling",
+        "mean gain",
+        "loss",
+        "repair",
+        "hours",
+        "chief risk",
+        "jobs",
+        "evidence",
+    ]
+    assert lines[0].split() == " ".join(heads).split()
+    assert lines[1].split()[:2] == ["one", "take"]
+    assert lines[3].split()[:2] == ["three", "-"]
+    assert lines[5:7] == ["", "Notes:"]
+    assert any(line.startswith("  four: unknown family Skolm 1") for line in lines)
+    assert lines[-1].startswith("4 judged (2 take, 1 skip, ")
+    assert lines[-1].endswith("1 without a price)")
+
+
+def test_one_unit(bench):
+    lines = bench.ok(
+        "judge", "--family", "Larkov T1", "--built", "1982-1984", "--asked", "5", "-s", "rust=no"
+    ).splitlines()
+    assert lines[0] == "TAKE: Larkov T1 at 5.00 EUR"
+    heads = [line[2:22].strip() for line in lines[1:]]
+    assert heads[:3] == ["ceiling", "mean gain", "chance of a loss"]
+    assert heads[3:] == ["chance of a repair", "bench hours", "chief risk", "evidence"]
+    assert lines[-1].endswith("own records: 12 finished jobs of the family")
+    ceiling, gain = (float(lines[i].split()[-2 if i == 1 else 2]) for i in (1, 2))
+    assert ceiling - 5 == pytest.approx(gain, abs=0.011)
+
+
+def test_one_unit_without_a_price(bench):
+    lines = bench.ok("judge", "--model", "T3 S").splitlines()
+    assert lines[0] == "T3 S: no price asked, no verdict"
+    assert not any("mean gain" in line for line in lines)
+    assert lines[-1].startswith("  note                production year not given")
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ((), "Name a file of offers, or describe one unit by --family or --model; not both."),
+        (("offers.csv", "--asked", "0"), "Name a file of offers, or describe one unit"),
+        (("--asked", "5"), "A unit needs --family, --model or --kind."),
+        (("none.csv",), "'none.csv' does not exist"),
+        (("--family", "Larkov T1", "--as-of", "soon"), "'soon' is not a date such as 2026-05-17"),
+    ],
+)
+def test_a_wrong_command_line_ends_with_2(bench, line, expected):
+    assert expected in bench.refused("judge", *line, code=2)
+
+
+def test_faults_of_offers_end_with_1(bench):
+    (bench.folder / "bad.csv").write_text("offer,family,asked\na,Larkov T1,5\na,Larkov T1,x\n")
+    said = bench.refused("judge", "bad.csv").splitlines()
+    assert said[0].endswith("Nothing was judged.")
+    assert said[1].startswith("bad.csv, line 3, column asked: 'x' is not an amount")
+
+
+@pytest.mark.parametrize("command", [("judge", "offers.csv"), ("ranking",), ("lives",)])
+def test_a_file_that_cannot_be_written(bench, command):
+    said = bench.refused(*command, "--out", "none/table.csv", code=2)
+    assert "the folder 'none' does not exist" in said
+    for part in ("table.csv.part", "ready.csv"):
+        (bench.folder / part).mkdir(exist_ok=True)
+    assert bench.refused(*command, "--out", "table.csv") == "table.csv cannot be written: Is a directory.\n"
+    assert "'ready.csv' is a directory" in bench.refused(*command, "--out", "ready.csv", code=2)
+
+
+def test_what_happened_after_the_day_is_ignored(bench):
+    assert "own records: 12 finished jobs" in bench.ok("judge", "--family", "Larkov T1")
+    said = bench.ok("judge", "--family", "Larkov T1", "--as-of", "2024-04")
+    assert "few records: 4 finished jobs" in said
+
+
+def test_ranking(bench):
+    lines = bench.ok("ranking").splitlines()
+    assert lines[0] == "Amounts in EUR; each family at the price usually paid for one."
+    assert {line.split("  ")[0] for line in lines[2:]} == {"Larkov T1", "Larkov T2", "Larkov T3"}
+    assert bench.ok("ranking", "--out", "ranking.csv") == "3 families: ranking.csv\n"
+    table = pd.read_csv("ranking.csv")
+    assert list(table.columns) == list(RANKING_COLUMNS)
+    assert (table["usual_price"] == 20).all()
+
+
+def test_lives(bench):
+    lines = bench.ok("lives").splitlines()
+    assert lines[0].startswith("B10, B50: years by which 10 and 50 % have failed")
+    assert [line.split()[0] for line in lines[3:]] == ["belt", "belt", "gear", "gear"]
+    assert bench.ok("lives", "--component", "gear", "--family", "Larkov T1", "--out", "gear.csv") == (
+        "1 life: gear.csv\n"
+    )
+    (gear,) = pd.read_csv("gear.csv").to_dict("records")
+    assert (gear["n_failed"], gear["n_sound"]) == (4, 8)
+    assert 0 < gear["failed_low"] < gear["failed"] < gear["failed_high"] < 1
+    assert gear["age_years"] == pytest.approx(42, abs=1.5)  # a unit of 1983, at the end of 2024
+
+
+def test_lives_of_what_is_not_there(bench):
+    assert bench.refused("lives", "--component", "gera") == (
+        "No records of component 'gera'; known: belt, gear. Did you mean 'gear'?\n"
+    )
+
+
+def test_worn_parts_need_work_without_having_failed(bench, command_line):
+    shutil.copy(bench.file, command_line.file)
+    command_line.ok(
+        "add", command_line.sheet("family = 'Larkov T1'\noutcome = 'repaired'\nworn = ['gear']\nbuilt = 1983")
+    )
+    for event, expected in (("failed", 4), ("needs work", 5)):
+        command_line.ok(
+            "lives", "--event", event, "--family", "Larkov T1", "--component", "gear", "--out", "g.csv"
+        )
+        assert pd.read_csv("g.csv")["n_failed"].tolist() == [expected]
+
+
+def test_a_ledger_without_jobs_is_judged_by_what_is_known_of_nothing(command_line):
+    command_line.ok("intake", "Larkov T1", "--new-family", "--kind", "tape deck", "--on", "2024-01-01")
+    assert "pooled only: 0 finished jobs" in command_line.ok("judge", "--family", "Larkov T1", "--asked", "5")
+    assert command_line.ok("lives").splitlines()[-1].startswith("component")
+    buffer = io.StringIO(command_line.ok("ranking"))
+    assert "Larkov T1" in buffer.getvalue()

@@ -1,0 +1,108 @@
+import datetime
+from dataclasses import replace
+
+import pytest
+
+from reliability.records.frames import Records
+from reliability.records.ledger import open_ledger
+from reliability.worth import kept
+from reliability.worth.kept import appraiser_of, kept_folder, last_day
+
+JOB = {"family": "Larkov T1", "taken_in": "2024-05-01", "closed": "2024-05-03", "outcome": "repaired"}
+LAST = datetime.date(2024, 5, 3)
+
+
+@pytest.fixture
+def ledger(tmp_path):
+    with open_ledger(tmp_path / "bench.db", create=True) as opened:
+        opened.put("families", [{"family": "Larkov T1", "kind": "tape deck"}], reason="first")
+        opened.add({"job": JOB})
+        yield opened
+
+
+@pytest.fixture
+def fits(bench_appraiser, monkeypatch):
+    """Days for which something was fitted; the fit itself is one made before."""
+    days = []
+
+    def fit(records, as_of):
+        days.append((as_of, len(records.jobs)))
+        return replace(bench_appraiser, as_of=as_of)
+
+    monkeypatch.setattr(kept, "fit_appraiser", fit)
+    return days
+
+
+def test_it_is_fitted_once_and_again_after_a_write(ledger, fits):
+    first = appraiser_of(ledger)
+    again = appraiser_of(ledger)
+    assert fits == [(LAST, 1)]
+    assert again.to_export() == first.to_export()
+    ledger.add({"job": {**JOB, "closed": "2024-06-01"}})
+    assert appraiser_of(ledger).as_of == datetime.date(2024, 6, 1)
+    assert fits[1:] == [(datetime.date(2024, 6, 1), 2)]
+
+
+def test_it_lies_beside_the_ledger(ledger, fits, tmp_path):
+    appraiser_of(ledger)
+    assert kept_folder(ledger) == tmp_path / ".benchodds"
+    assert len(list(kept_folder(ledger).glob("*.json"))) == 1
+
+
+def test_a_later_day_is_served_by_the_kept_one(ledger, fits):
+    appraiser_of(ledger, as_of=LAST)
+    assert appraiser_of(ledger, as_of=datetime.date(2030, 1, 1)).as_of == LAST
+    assert len(fits) == 1
+
+
+def test_an_earlier_day_knows_nothing_of_later_jobs_and_is_not_kept(ledger, fits):
+    ledger.add({"job": {**JOB, "taken_in": "2024-07-01", "closed": "2024-07-02"}})
+    day = datetime.date(2024, 6, 1)
+    assert appraiser_of(ledger, as_of=day).as_of == day
+    assert fits == [(day, 1)]
+    appraiser_of(ledger)
+    appraiser_of(ledger, as_of=day)
+    assert len(fits) == 3
+
+
+@pytest.mark.parametrize("damage", ["", "{}", '{"format": 1}', "[1, 2"])
+def test_a_damaged_one_is_made_again(ledger, fits, damage):
+    appraiser_of(ledger)
+    (file,) = kept_folder(ledger).glob("*.json")
+    whole = file.read_text()
+    file.write_text(damage)
+    appraiser_of(ledger)
+    assert len(fits) == 2
+    assert file.read_text() == whole
+
+
+def test_a_half_written_export_is_made_again(ledger, fits, bench_appraiser):
+    import json
+
+    appraiser_of(ledger)
+    (file,) = kept_folder(ledger).glob("*.json")
+    file.write_text(json.dumps({**bench_appraiser.to_export(), "shared": {}}))
+    appraiser_of(ledger)
+    assert len(fits) == 2
+
+
+def test_where_it_cannot_be_kept_the_user_is_told(ledger, fits, tmp_path):
+    (tmp_path / "odds").write_text("a file in the way")
+    said = []
+    appraiser_of(ledger, folder=tmp_path / "odds", warn=said.append)
+    (sentence,) = said
+    assert sentence.startswith(f"The odds could not be kept in {tmp_path / 'odds'} (")
+    assert sentence.endswith("): the next run fits them again.")
+
+
+def test_old_ones_make_room(ledger, fits):
+    for number in range(kept.MOST_KEPT + 3):
+        ledger.put("settings", [{"setting": "margin", "value": str(number + 1)}], reason="dearer")
+        appraiser_of(ledger)
+    assert len(list(kept_folder(ledger).glob("*.json"))) == kept.MOST_KEPT
+    appraiser_of(ledger)
+    assert len(fits) == kept.MOST_KEPT + 3
+
+
+def test_without_any_date_the_day_is_today():
+    assert last_day(Records.empty()) == datetime.date.today()
