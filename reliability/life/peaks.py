@@ -99,7 +99,14 @@ def _best_of_many(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]
     )
     logs = np.log(np.maximum(np.array([one.slope for one in tries]), 1e-300))
     apart = np.abs(logs - _pick(list(logs), winner)) > 1e-3
-    return best, np.asarray((np.isfinite(values) & apart).any(axis=0))
+    return best, np.asarray((np.isfinite(values) & apart & [_is_hill(one) for one in tries]).any(axis=0))
+
+
+def _is_hill(peak: Peak) -> BoolArray:
+    """Whether the ascent ended on a hilltop, not on the plateau of curves steeper (or flatter) still."""
+    ss, sl, ll = peak.information.T
+    bend = (ss - sl**2 / np.maximum(ll, 1e-300)) * peak.slope**2  # by the log of the slope
+    return np.asarray(bend > 1e-5)
 
 
 def _climbs_from_grid(likelihood: Likelihood) -> list[Peak]:
