@@ -1,6 +1,7 @@
 """Make a set of pages: those whose content differs from the file's, some at a time, each by itself."""
 
 import multiprocessing
+import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -17,6 +18,7 @@ from reliability.report.render import PageJob, render
 STUDIES = ".studies"
 _MARK = '<meta name="benchodds-page" content="'
 _HEAD_BYTES = 4096
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _LOOK = ("*.py", "templates/**/*")
 
 
@@ -89,15 +91,30 @@ def make_batch(
 
 @contextmanager
 def processes(executor: Executor | None, count: int) -> Iterator[Executor]:
-    """Lend processes that end with the block, also when it is interrupted; or the executor that was given."""
+    """Lend processes that end with the block, also when it is interrupted; or the executor that was given.
+
+    Each computes on one core: libraries that spread every sum over all cores would only get in each
+    other's way.
+    """
     if executor is not None:
         yield executor
         return
+    before = {each: os.environ.get(each) for each in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
     pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
     try:
         yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+        for each, value in before.items():
+            _restore(each, value)
+
+
+def _restore(variable: str, value: str | None) -> None:
+    if value is None:
+        del os.environ[variable]
+    else:
+        os.environ[variable] = value
 
 
 def _run(

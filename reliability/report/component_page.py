@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 
 from reliability.report import figures, tables, words
-from reliability.report.html import Shown, link, name, paragraph, section, text
+from reliability.report.html import Shown, name, paragraph, section, text
 from reliability.report.study import Study
 
 
@@ -34,7 +34,7 @@ def families(study: Study) -> Shown:
         label="Failed by today",
     )
     fields = [
-        tables.Field("Family", lambda row: link(row.page, name(row.family))),
+        tables.linked("Family", "family"),
         tables.number("Age today", "age_years", words.years),
         tables.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
         tables.chance("Failed", "failed", "failed_low", "failed_high"),

@@ -9,7 +9,7 @@ from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
 from reliability.report.study import Study, rounded
 
-_POINTS = 41
+_POINTS = 31
 _OWN = (
     "n_failed",
     "n_sound",

@@ -6,7 +6,7 @@ import pandas as pd
 
 from reliability.report import figures, tables, words
 from reliability.report.answer import answer_tag
-from reliability.report.html import Shown, bullets, link, name, paragraph, section, text
+from reliability.report.html import Shown, bullets, name, paragraph, section, text
 from reliability.report.study import Study
 
 _NEWEST = 15
@@ -34,7 +34,7 @@ def parts(study: Study) -> Shown:
             "why", "Why", paragraph("Nothing is known of its components yet, not even from its kind.")
         )
     fields = [
-        component_field(),
+        tables.linked("Component", "component"),
         tables.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
         tables.chance("Failed", "failed", "failed_low", "failed_high"),
         tables.chance("Can be mended", "repairable"),
@@ -52,11 +52,6 @@ def parts(study: Study) -> Shown:
         "Why: component by component",
         tables.table(frame, fields, caption="Components, the chief risk first", says=says),
     )
-
-
-def component_field() -> tables.Field:
-    """Show a component as a link to its page."""
-    return tables.Field("Component", lambda row: link(row.page, name(row.component)))
 
 
 def lives(study: Study) -> Shown:
@@ -106,7 +101,7 @@ def _life_picture(study: Study, row: Any) -> str:
 
 def _life_table(frame: pd.DataFrame) -> str:
     fields = [
-        component_field(),
+        tables.linked("Component", "component"),
         tables.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
         tables.age("Half failed by", "b50_years", "b50_low", "b50_high"),
         tables.number("Failed", "n_failed"),
@@ -117,26 +112,36 @@ def _life_table(frame: pd.DataFrame) -> str:
     return tables.table(frame, fields, caption="Lives of the components", says=says)
 
 
-def cohorts(study: Study) -> Shown:
-    """Compare production years, and say what cannot be told apart."""
-    frame = study.tables["cohorts"]
-    said = [text(each) for each in study.facts["cohort_findings"]]
-    if frame.empty:
-        return section(
-            "cohorts", "Production years", paragraph(*said) or paragraph("Too few records to compare years.")
-        )
-    fields = [
-        tables.label("Built", "built"),
-        component_field(),
-        tables.chance("Failed when seen", "failed", "failed_low", "failed_high"),
-        tables.number("Records", "records"),
-        tables.number("Mean age", "age_years", words.years),
+def years(study: Study) -> Shown:
+    """Say what production years have to do with it, and draw the records that tell."""
+    marks, changes = study.tables["year_marks"], study.tables["year_changes"]
+    said = bullets([text(each) for each in study.facts["year_findings"]])
+    if marks.empty:
+        return section("years", "Production years", said)
+    year_of = dict(zip(changes.component, changes.change_year, strict=True))
+    pictures = [
+        _year_picture(study, component, year_of.get(component)) for component in marks.component.unique()
     ]
-    return section(
-        "cohorts",
-        "Production years",
-        bullets(said),
-        tables.table(frame, fields, caption="What was found, by years of production"),
+    key = figures.key(
+        failed="found failed", sound="still working", today="from this year on lives are different, if drawn"
+    )
+    return section("years", "Production years", said, key, f'<div class="figures">{"".join(pictures)}</div>')
+
+
+def _year_picture(study: Study, component: str, change_year: float | None) -> str:
+    frame = study.tables["year_marks"]
+    marks = frame[frame.component == component]
+    total = f"{int(marks['count'].sum())} records of a known year"
+    change = f"; a change stands out from {change_year:.0f} on" if change_year is not None else ""
+    return figures.years(
+        marks,
+        change_year=change_year,
+        title=f"Does the year matter for the {component}?",
+        alt=(
+            f"Age at inspection against production year of the {component} of {study.subject}: "
+            f"{total}{change}."
+        ),
+        says=text(f"{total}{change}."),
     )
 
 
@@ -232,7 +237,8 @@ def jobs(study: Study) -> Shown:
     if len(older):
         inside = tables.table(older, fields, caption="Older jobs of this family")
         rest = f"<details><summary>{words.counted(len(older), 'older job')}</summary>{inside}</details>"
-    return section("records", "The records behind it", newest, rest)
+    looking_back = paragraph(text(facts["forecast_says"])) if facts["forecast_says"] else ""
+    return section("records", "The records behind it", looking_back, newest, rest)
 
 
 def _gain(currency: str) -> tables.Field:

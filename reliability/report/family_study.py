@@ -7,10 +7,12 @@ import pandas as pd
 
 from reliability.report import words
 from reliability.report.comeback_study import comeback_curve, comeback_words, family_comebacks
+from reliability.report.forecast_study import forecast_words
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
 from reliability.report.study import Study, rounded
 from reliability.report.wording import found_by_job, signs_by_job, window
+from reliability.report.year_study import year_findings, year_tables
 from reliability.worth.explain import explain
 
 OUTCOMES = ("repaired", "sold as is", "donor", "scrapped", "open")
@@ -53,7 +55,8 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
             "predicted value."
         ),
         "comeback_says": comeback_words(back),
-        "cohort_findings": [],
+        "year_findings": year_findings(ground, family),
+        "forecast_says": forecast_words(ground.calibration, family),
     }
     tables = {
         "parts": _parts(ground, family),
@@ -61,7 +64,7 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
         "steps": _stacked(own, family, drawn),
         "model": _of(own.model, family, drawn, _last_age(own, family)),
         "marks": _of(own.marks, family, drawn, np.inf),
-        "cohorts": pd.DataFrame(),
+        **year_tables(ground, family, ground.ranking.set_index("family").loc[family, "chief_risk"]),
         "endings": _endings(ground, family),
         "money": _money(gains),
         "gains": rounded(gains[["outcome", "gain"]], gain=0),

@@ -87,17 +87,78 @@ def life_curve(
 
 
 def _rails(axes: "Axes", marks: pd.DataFrame) -> None:
-    """Put failed records above 100 %, sound ones below 0 %; a mark grows with the records it stands for."""
-    looks: tuple[tuple[bool, float, dict[str, Any]], ...] = (
-        (True, 1.08, {"marker": "x", "color": OTHER, "linewidths": 1.5}),
-        (False, -0.08, {"marker": "o", "facecolors": "none", "edgecolors": INK, "linewidths": 1.1}),
-    )
-    for is_failed, height, look in looks:
-        some: Any = marks[marks.is_failed == is_failed]
-        if len(some):
-            axes.scatter(
-                some.age_years, np.full(len(some), height), s=16 + 10 * np.sqrt(some["count"]), **look
-            )
+    """Put failed records above 100 %, sound ones below 0 %."""
+    for is_failed, height in ((True, 1.08), (False, -0.08)):
+        some = marks[marks.is_failed == is_failed]
+        _marks(axes, some.age_years, np.full(len(some), height), some["count"], is_failed)
+
+
+def _marks(axes: "Axes", x: Any, y: Any, count: pd.Series, is_failed: bool) -> None:
+    """Put records down as crosses (failed) or rings (sound); a mark grows with what it stands for."""
+    look: dict[str, Any] = {"marker": "o", "facecolors": "none", "edgecolors": INK, "linewidths": 1.1}
+    if is_failed:
+        look = {"marker": "x", "color": OTHER, "linewidths": 1.5}
+    if len(count):
+        axes.scatter(x, y, s=16 + 10 * np.sqrt(count), **look)
+
+
+def years(marks: pd.DataFrame, *, change_year: float | None, title: str, alt: str, says: str = "") -> str:
+    """Set age at inspection against production year, each record a mark.
+
+    Parameters
+    ----------
+    marks : DataFrame
+        ``year``, ``age_years``, ``is_failed``, ``count``.
+    change_year : float, optional
+        First year of the later cohort, where a change stands out.
+    title, alt, says : str
+        As in `picture`.
+
+    Returns
+    -------
+    str
+        A ``figure`` element.
+    """
+    with drawing() as (figure, axes):
+        for is_failed in (False, True):
+            some = marks[marks.is_failed == is_failed]
+            _marks(axes, some.year, some.age_years, some["count"], is_failed)
+        if change_year is not None:
+            axes.axvline(change_year - 0.5, color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
+        axes.set_xlabel("Year of production")
+        axes.set_ylabel("Age at inspection in years")
+        axes.xaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
+        axes.margins(0.08)
+        return picture(figure, title=title, alt=alt, says=says)
+
+
+def forecasts(groups: pd.DataFrame, *, title: str, alt: str, says: str = "") -> str:
+    """Set what came of jobs against their forecast chance, in groups of rising forecast.
+
+    Parameters
+    ----------
+    groups : DataFrame
+        ``forecast``, ``repaired``, ``low``, ``high``, ``n_jobs``.
+    title, alt, says : str
+        As in `picture`.
+
+    Returns
+    -------
+    str
+        A ``figure`` element.
+    """
+    with drawing(4.4, 3.6) as (figure, axes):
+        axes.plot([0, 1], [0, 1], color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
+        axes.vlines(groups.forecast, groups.low, groups.high, color=MODEL, linewidth=2.4, alpha=0.55)
+        axes.scatter(groups.forecast, groups.repaired, s=46, color=MODEL, zorder=3)
+        for side in (axes.xaxis, axes.yaxis):
+            side.set_major_formatter(PercentFormatter(1, decimals=0))
+        axes.set_xlim(-0.02, 1.02)
+        axes.set_ylim(-0.02, 1.02)
+        axes.set_xlabel("Forecast chance of a repair")
+        axes.set_ylabel("Repaired")
+        return picture(figure, title=title, alt=alt, says=says)
 
 
 def _share_axis(axes: "Axes") -> None:

@@ -5,7 +5,7 @@ from typing import Any
 import pandas as pd
 
 from reliability.report import figures, tables, words
-from reliability.report.html import Shown, bullets, link, name, paragraph, section, text, verdict_mark
+from reliability.report.html import Shown, bullets, paragraph, section, text, verdict_mark
 from reliability.report.study import Study
 
 
@@ -14,7 +14,7 @@ def rank(study: Study) -> Shown:
     facts, frame = study.facts, study.tables["families"]
     currency = facts["currency"]
     fields = [
-        tables.Field("Family", lambda row: link(row.page, name(row.family))),
+        tables.linked("Family", "family"),
         tables.Field(
             "At the usual price", lambda row: verdict_mark(row.verdict) if row.verdict else words.NOTHING
         ),
@@ -109,6 +109,27 @@ def _links(study: Study) -> dict[str, str]:
     return dict(
         zip([*components.component, *families.family], [*components.page, *families.page], strict=True)
     )
+
+
+def forecasts(study: Study) -> Shown:
+    """Hold the forecasts of past years against what came of them."""
+    groups = study.tables["forecasts"]
+    findings = study.facts["forecast_findings"]
+    said = bullets([text(each) for each in findings])
+    if groups.empty:
+        return section("forecasts", "How good were the odds?", said)
+    pairs = "; ".join(
+        f"forecast {words.share(row.forecast)}, repaired {words.share(row.repaired)}"
+        for row in groups.itertuples()
+    )
+    drawn = figures.forecasts(
+        groups,
+        title="Did jobs turn out as forecast?",
+        alt=f"Share repaired against forecast chance in {len(groups)} groups of jobs: {pairs}.",
+        says="Dot: a fifth of the jobs. Line: 90\u00a0% interval of its share repaired. On the dashed line "
+        "forecasts come true.",
+    )
+    return section("forecasts", "How good were the odds?", said, drawn)
 
 
 def said(study: Study) -> Shown:

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.report import words
+from reliability.report.forecast_study import forecast_findings, forecast_groups
 from reliability.report.groundwork import FAILED, MONTH_DAYS, NEEDS_WORK, Groundwork
 from reliability.report.study import Study, rounded
 from reliability.report.wording import found_by_job
@@ -60,12 +61,18 @@ def fleet_study(ground: Groundwork) -> Study:
     Study
         For the notebook ``fleet``.
     """
-    facts = {"summary": _summary(ground), "currency": ground.currency, "records_say": _records_say(ground)}
+    facts = {
+        "summary": _summary(ground),
+        "currency": ground.currency,
+        "records_say": _records_say(ground),
+        "forecast_findings": forecast_findings(ground.calibration),
+    }
     tables = {
         "families": _families(ground),
         "components": _components(ground),
         "cells": _cells(ground),
         "years": _years(ground),
+        "forecasts": forecast_groups(ground.calibration),
     }
     return Study("fleet", "", facts, tables)
 

@@ -2,10 +2,8 @@
 
 import datetime
 from collections.abc import Callable, Mapping
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
-from typing import Any
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -16,15 +14,15 @@ from reliability.life.cohorts import find_changes
 from reliability.life.life_records import LifeRecords
 from reliability.life.observe import EVENTS, Observations, observe
 from reliability.life.pooling import PooledLives, pool
-from reliability.records.frames import Records, known_by
+from reliability.records.frames import Records
 from reliability.report.naming import slugs
 from reliability.worth.appraisal import FamilyEntry
-from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import Bench, read_bench
 from reliability.worth.calibration import Calibration, calibrate
 from reliability.worth.gain import job_gains
 from reliability.worth.lives import hearsay_of, worst_findings
-from reliability.worth.ranking import RANKING_COLUMNS, ranking
+from reliability.worth.ranking import ranking
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 
 Interval = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]

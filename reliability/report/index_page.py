@@ -61,7 +61,7 @@ def changed(study: Study) -> Shown:
         return section("changed", "What changed", said)
     currency = facts["currency"]
     fields = [
-        tables.Field("Family", lambda row: link(row.page, name(row.family))),
+        tables.linked("Family", "family"),
         tables.Field("Verdict", lambda row: _moved(_mark(row.before), _mark(row.verdict))),
         tables.Field(
             "Ceiling",
@@ -94,7 +94,7 @@ def newest(study: Study) -> Shown:
     fields = [
         tables.label("Job", "job"),
         tables.label("Closed", "closed"),
-        tables.Field("Family", lambda row: link(row.page, name(row.family))),
+        tables.linked("Family", "family"),
         tables.label("Outcome", "outcome"),
         tables.label("What was found", "found", kind="long"),
         tables.amount("Bought for", "bought_for", study.facts["currency"]),

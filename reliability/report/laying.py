@@ -63,7 +63,7 @@ def lay_ground(
 
 
 def turns_of_years(records: Records) -> list[datetime.date]:
-    """List the last days of years after which this bench forecasts: enough of its jobs were finished by then."""
+    """List the last days of years by which enough jobs were finished to forecast the next year's."""
     own = records.jobs[records.jobs["origin"].isna()]
     closed = own.loc[own["outcome"] != "open", "closed"].dropna()
     years = sorted(own["taken_in"].dt.year.unique())

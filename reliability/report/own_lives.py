@@ -19,7 +19,7 @@ LEVEL = 0.90
 FEWEST_FOR_A_CURVE = 5
 """Below this many records a curve is a drawing of chance (common practice, no source)."""
 
-_POINTS = 45
+_POINTS = 31
 COLUMNS = (
     "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years", "b10_years", "b10_low",
     "b10_high", "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
@@ -108,23 +108,35 @@ class OwnLives:
 
     @cached_property
     def model(self) -> pd.DataFrame:
-        """Weibull curves with their bands: component, family, age_years, failed, low, high."""
-        fit, (_, labels) = self._fit, self._strata
-        if fit is None:
+        """Weibull curves that are drawn, with bands: component, family, age_years, failed, low, high."""
+        records, labels = self._strata
+        drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
+        if records is None or drawn.empty:
             return pd.DataFrame(columns=["component", "family", "age_years", "failed", "low", "high"])
-        ages = np.linspace(0.0, self.last_age, _POINTS)
+        fit = fit_weibull(records.subset(np.isin(records.stratum, drawn["stratum"])), level=LEVEL)
+        names = labels.set_index("stratum").loc[fit.stratum].reset_index(drop=True)
         parts = []
-        for age in ages:
+        for age in np.linspace(0.0, self.last_age, _POINTS):
             failed, low, high = fit.failed_by(age)
-            parts.append(labels.assign(age_years=age, failed=failed, low=low, high=high)[fit.usable])
-        frame = pd.concat(parts, ignore_index=True).drop(columns="stratum")
-        return rounded(frame, age_years=2, failed=3, low=3, high=3)
+            parts.append(names.assign(age_years=age, failed=failed, low=low, high=high))
+        return rounded(pd.concat(parts, ignore_index=True), age_years=2, failed=3, low=3, high=3)
 
     @cached_property
     def last_age(self) -> float:
         """Age in years at which the drawings end: a little beyond the oldest record."""
         known = [age for age in self.today_years.values() if np.isfinite(age)]
         return float(np.ceil(max([*self.marks["age_years"], *known, 10.0]) + 2))
+
+    @cached_property
+    def _steps(self) -> dict[tuple[str, str], pd.DataFrame]:
+        records, _ = self._strata
+        drawn = self.summary[self.summary["is_drawn"].astype(bool)]
+        if records is None:
+            return {}
+        return {
+            (row.component, row.family): _stepped(records.subset(records.stratum == row.stratum))
+            for row in drawn.itertuples()
+        }
 
     def steps(self, component: str, family: str) -> pd.DataFrame:
         """Curve without a model: age_years, failed; empty where the records are too few.
@@ -134,14 +146,14 @@ class OwnLives:
         component, family : str
             The stratum.
         """
-        records, labels = self._strata
-        here = labels[(labels["component"] == component) & (labels["family"] == family)]
-        drawn = self.summary[(self.summary["component"] == component) & (self.summary["family"] == family)]
-        if records is None or here.empty or not drawn["is_drawn"].all():
-            return pd.DataFrame({"age_years": [], "failed": []})
-        curve = fit_curve(records.subset(records.stratum == int(here["stratum"].iloc[0])), level=LEVEL)
-        frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
-        return rounded(frame.dropna(), age_years=2, failed=3)
+        empty = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
+        return self._steps.get((component, family), empty)
+
+
+def _stepped(records: LifeRecords) -> pd.DataFrame:
+    curve = fit_curve(records, level=LEVEL)
+    frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
+    return rounded(frame.dropna(), age_years=2, failed=3)
 
 
 def _status(row: object, bracket_low: float, bracket_high: float) -> str:

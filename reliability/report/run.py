@@ -120,8 +120,15 @@ def make_pages(
 
         keeper = Keeper(out / _KEPT)
         with processes(executor, workers) as pool:
-            wanted = {"families": families, "demo": demo, "as_of": as_of, "command": command}
-            pages = plan(records, **wanted, executor=pool, keeper=keeper)
+            pages = plan(
+                records,
+                families=families,
+                demo=demo,
+                as_of=as_of,
+                command=command,
+                executor=pool,
+                keeper=keeper,
+            )
             batch = make_batch(pages, out, notebooks, executor=pool, progress=progress)
         _check_made(batch, len(pages))
         removed = _finish(out, run_key, pages) if families is None else ()

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from reliability.report import words
-from reliability.report.html import name, sideways, text
+from reliability.report.html import link, name, sideways, text
 
 Row = Any  # one row of a data frame, as `itertuples` gives it
 
@@ -34,6 +34,16 @@ class Field:
 def label(head: str, column: str, *, kind: str = "text") -> Field:
     """Show a text from the ledger."""
     return Field(head, lambda row: _said(getattr(row, column), name), kind)
+
+
+def linked(head: str, column: str) -> Field:
+    """Show a name from the ledger, as a link where the row's ``page`` holds an address."""
+
+    def show(row: Row) -> str:
+        named = name(getattr(row, column))
+        return link(row.page, named) if words.is_known(row.page) else named
+
+    return Field(head, show)
 
 
 def amount(head: str, column: str, currency: str) -> Field:

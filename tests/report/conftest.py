@@ -1,14 +1,25 @@
 """Small notebooks and pages for the tests of the report."""
 
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 
 import nbformat
 import pandas as pd
 import pytest
 
+from reliability.records.frames import Records, records_from_rows
+from reliability.report.export import export_page
 from reliability.report.pages import Page
-from reliability.report.study import Study
+from reliability.report.planning import plan
+from reliability.report.run import NOTEBOOKS
+from reliability.report.study import Study, load_study
+
+# Names that try to be markup, to be cut, to fill the page and to turn its direction.
+EVIL = "<script>alert('x')</script> \"T2\" & <b onmouseover=alert(2)>co</b>"
+LONG = "Tarnwick" + "interminable" * 14
+TURNED = "טייפ דק 80 (B)"
+PARTS = ("belt", "gear", "<i>motor</i>")
 
 # What a thin notebook does: load the study, show it.
 PARAMETERS = 'family: str = ""  # the family to show\nstudy: str = ""  # file with the computed study'
@@ -60,3 +71,97 @@ def make_page() -> Callable[..., Page]:
         return Page(study, target, parameters={"family": subject}, source={"Jobs": "12"})
 
     return make
+
+
+def _ledger_rows() -> dict[str, list[dict[str, object]]]:
+    """Write three families with awkward names; their parts fail the more often the older they are."""
+    families = [
+        {
+            "family": EVIL,
+            "kind": "tape deck",
+            "maker": EVIL,
+            "first_year": 1976,
+            "last_year": 1984,
+            "notes": EVIL,
+        },
+        {"family": LONG, "kind": "tape deck", "first_year": 1970, "last_year": 1990, "working_price": 150},
+        {"family": TURNED, "kind": "turntable <u>", "first_year": 1979, "last_year": 1979},
+    ]
+    jobs, findings, signs = [], [], []
+    for i in range(30):
+        job, year, repaired = f"{i + 1 + (i > 20)}", 1976 + i % 9, i % 3 > 0
+        jobs.append(
+            {
+                "job": job,
+                "family": EVIL if i % 2 else LONG,
+                "built_from": year,
+                "built_to": year + i % 4 // 3,
+                "taken_in": f"20{22 + i // 15}-{1 + i % 12:02}-10",
+                "closed": f"20{22 + i // 15}-{1 + i % 12:02}-20",
+                "outcome": "repaired" if repaired else "donor",
+                "bought_for": 20 + i,
+                "hours": 3.5 if i % 5 else None,
+                "sold_for": 140 + i if repaired else None,
+                "salvage_value": None if repaired else 15,
+                "ended_by": None if repaired else PARTS[1],
+                "remarks": EVIL,
+            }
+        )
+        for j, part in enumerate(PARTS):
+            is_bad = (i * 7 + j * 3 + 4 * (i // 10)) % 10 > 5 or (part == PARTS[1] and not repaired)
+            found = {
+                "job": job,
+                "component": part,
+                "found": "failed" if is_bad else "sound",
+                "original": "yes",
+            }
+            findings.append(found | {"action": "replaced" if is_bad and repaired else "none"})
+        signs.append({"job": job, "sign": "<em>rust</em>", "seen": "yes" if i % 4 else "no"})
+    checks = [
+        {
+            "job": job["job"],
+            "checked_on": f"{int(str(job['closed'])[:4]) + 1}-06-01",
+            "working": "yes" if n else "no",
+        }
+        | ({} if n else {"component": PARTS[0]})
+        for n, job in enumerate(
+            each for each in jobs if each["outcome"] == "repaired" and each["job"] != "31"
+        )
+    ]
+    return {"families": families, "jobs": jobs, "findings": findings, "signs": signs, "followups": checks}
+
+
+@pytest.fixture(scope="session")
+def awkward_records() -> Records:
+    """Give a small ledger whose names try to break the pages."""
+    return records_from_rows(_ledger_rows())
+
+
+@pytest.fixture(scope="session")
+def awkward_pages(awkward_records: Records) -> list[Page]:
+    """Plan all pages of the awkward ledger."""
+    return plan(awkward_records, demo=True)
+
+
+@pytest.fixture(scope="session")
+def awkward_report(awkward_pages: list[Page], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the report of the awkward ledger: the notebooks' own commands, run without a kernel."""
+    out = tmp_path_factory.mktemp("report")
+    for page in awkward_pages:
+        write_without_kernel(page, out)
+    return out
+
+
+def write_without_kernel(page: Page, out: Path) -> None:
+    """Show a page as its notebook does, and write it."""
+    shown = load_study(page.study.save(out / "studies"))
+    module = import_module(f"reliability.report.{page.study.kind}_page")
+    notebook = nbformat.read(NOTEBOOKS / f"{page.study.kind}.ipynb", as_version=4)
+    for cell in notebook.cells:
+        if cell.source.startswith("page."):
+            made = getattr(module, cell.source.removeprefix("page.").removesuffix("(shown)"))(shown)
+            data = {"text/html": made.html}
+            cell.outputs = [nbformat.v4.new_output("execute_result", data, execution_count=1)]
+    target = out / page.target
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_text(export_page(notebook, page.around("k")), "utf-8")

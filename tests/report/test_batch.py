@@ -1,12 +1,14 @@
 """Making a set of pages: the right ones, each whole, a failure on its own."""
 
+import os
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from pathlib import Path
 
 import pytest
 
-from reliability.report.batch import STUDIES, digest, key_in, make_batch
+from reliability.report.batch import STUDIES, key_in, make_batch, processes
+from reliability.report.digests import digest
 from reliability.report.pages import Page
 from reliability.report.study import write_whole
 
@@ -48,7 +50,8 @@ def test_pages_are_run_by_processes_and_a_failing_cell_is_named(
     old.parent.mkdir(parents=True)
     old.write_text("the old page")
     pages = [make_page("Dallow 80", "families/dallow-80.html"), make_page()]
-    made = make_batch(pages, out, books, progress=False)
+    with processes(None, 2) as pool:
+        made = make_batch(pages, out, books, executor=pool, progress=False)
     assert made.made == ("families/t2.html",)
     assert made.failed == (
         "families/dallow-80.html: family 'Dallow 80': cell 'lives' of family.ipynb failed: "
@@ -68,8 +71,9 @@ def test_same_content_gives_the_same_bytes(
     tmp_path: Path, write_notebook: WriteNotebook, make_page: MakePage, show: str
 ) -> None:
     books = write_notebook("family", {"answer": show}).parent
-    for folder in ("one", "two"):
-        make_batch([make_page()], tmp_path / folder, books, progress=False)
+    with processes(None, 2) as pool:
+        for folder in ("one", "two"):
+            make_batch([make_page()], tmp_path / folder, books, executor=pool, progress=False)
     one, two = ((tmp_path / folder / "families/t2.html").read_bytes() for folder in ("one", "two"))
     assert one == two
     assert make_batch([make_page()], tmp_path / "one", books, executor=Instead(0)).kept == (
@@ -134,11 +138,11 @@ def test_key_of_a_foreign_or_missing_file_is_empty(tmp_path: Path) -> None:
 
 def test_digest_depends_on_names_and_contents(tmp_path: Path) -> None:
     (tmp_path / "a.py").write_text("1")
-    first = digest(tmp_path, ("*.py",))
+    first = digest(tmp_path, "*.py")
     (tmp_path / "b.txt").write_text("ignored")
-    assert digest(tmp_path, ("*.py",)) == first
+    assert digest(tmp_path, "*.py") == first
     (tmp_path / "a.py").rename(tmp_path / "c.py")
-    assert digest(tmp_path, ("*.py",)) != first
+    assert digest(tmp_path, "*.py") != first
 
 
 def test_studies_are_kept_by_their_content(
@@ -148,3 +152,13 @@ def test_studies_are_kept_by_their_content(
     page = make_page()
     make_batch([page], tmp_path, books, executor=Instead(), progress=False)
     assert [path.stem for path in (tmp_path / STUDIES).iterdir()] == [page.study.fingerprint]
+
+
+def test_processes_compute_on_one_core_each_and_leave_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("OMP_NUM_THREADS", "7")
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    with processes(None, 1) as pool:
+        seen = [pool.submit(os.getenv, name).result() for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")]
+    assert seen == ["1", "1"]
+    assert os.environ["OMP_NUM_THREADS"] == "7"
+    assert "OPENBLAS_NUM_THREADS" not in os.environ

@@ -36,12 +36,12 @@ def test_missing_values_are_dashes_and_open_ends_are_said() -> None:
     )
     fields = [
         tables.label("Component", "component"),
-        tables.span("Half failed by", "life", "low", "high", words.years),
+        tables.age("Half failed by", "life", "low", "high"),
         tables.number("Records", "none"),
     ]
     html = tables.table(frame, fields, caption="Lives")
     assert f'<th scope="row">{words.NOTHING}</th>' in html
-    assert "20\u00a0years<small>11\u00a0years to no end</small>" in html
+    assert "20\u00a0years<small>11 to no end</small>" in html
     assert f'<td class="number">{words.NOTHING}</td>' in html
 
 
@@ -88,3 +88,16 @@ def test_small_pieces() -> None:
     assert isinstance(shown, Shown)
     assert '<h2 id="why">Why &lt;so&gt;</h2>' in shown._repr_html_()
     assert repr(shown) == f"<part of a page, {len(shown.html)} characters>"
+
+
+def test_a_name_is_a_link_only_where_there_is_a_page() -> None:
+    frame = pd.DataFrame({"component": ["belt", "head"], "page": ["../components/belt.html", None]})
+    html = tables.table(frame, [tables.linked("Component", "component")], caption="Parts")
+    assert '<a href="../components/belt.html"><bdi>belt</bdi></a>' in html
+    assert '<th scope="row"><bdi>head</bdi></th>' in html
+
+
+def test_a_range_of_ages_says_its_unit_once() -> None:
+    assert words.years_span(11.0, 19.0) == "11 to 19\u00a0years"
+    assert words.years_span(37.0, 400.0) == "37 to over 200\u00a0years"
+    assert words.years_span(None, 19.0) == "up to 19\u00a0years"

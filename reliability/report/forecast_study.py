@@ -1,0 +1,64 @@
+"""How good the odds were: forecasts of past years held against what came of them."""
+
+import pandas as pd
+
+from reliability.report import words
+from reliability.report.study import rounded
+from reliability.worth.calibration import Calibration
+
+
+def forecast_words(found: Calibration, family: str) -> str:
+    """Say how the forecasts of one family's jobs turned out.
+
+    Parameters
+    ----------
+    found : Calibration
+        Of the whole bench.
+    family : str
+        A family of the ledger.
+
+    Returns
+    -------
+    str
+        One sentence; empty where no job of the family was forecast.
+    """
+    jobs = found.jobs[found.jobs["family"] == family]
+    if jobs.empty:
+        return ""
+    forecast = words.share(round(float(jobs["success_chance"].astype(float).mean()), 2))
+    repaired = int(jobs["repaired"].sum())
+    return (
+        "Looking back: judged by what was known before their year, a repair had a mean chance of "
+        f"{forecast} in {words.counted(len(jobs), 'job')}; {repaired} were repaired "
+        f"({words.share(round(repaired / len(jobs), 2))})."
+    )
+
+
+def forecast_groups(found: Calibration) -> pd.DataFrame:
+    """Give the groups to draw: forecast, repaired, low, high, n_jobs."""
+    return rounded(found.groups, forecast=2, repaired=2, low=2, high=2)
+
+
+def forecast_findings(found: Calibration) -> list[str]:
+    """Say in words how good the forecasts of the whole bench were.
+
+    Parameters
+    ----------
+    found : Calibration
+        Of the whole bench.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    if found.status != "ok":
+        return ["Too few jobs yet to hold forecasts against what came of them."]
+    better = "better" if found.brier < found.brier_usual else "no better"
+    return [
+        f"{words.counted(len(found.jobs), 'job')} were judged by what was known before their year, and held "
+        "against what came of them.",
+        f"Mean squared error {found.brier:.3f}, against {found.brier_usual:.3f} for always saying the "
+        f"bench's overall rate; log loss {found.log_loss:.3f} against {found.log_loss_usual:.3f}: {better} "
+        "than the plain rate.",
+    ]

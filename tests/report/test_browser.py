@@ -1,0 +1,163 @@
+"""Every kind of page in a real browser: narrow and wide, light and dark, on its own, readable by all."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from reliability.report.pages import Page
+
+CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
+WIDTHS = (360, 768, 1440)
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
+    # Playwright's own event loop is closed when its process ends.
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+def kinds(pages: list[Page]) -> list[Page]:
+    """Take the longest page of each kind, and the families apart for their names."""
+    longest = {page.study.kind: page for page in sorted(pages, key=lambda page: len(page.study.to_text()))}
+    return list(longest.values())
+
+
+def opened(browser: Any, path: Path, width: int, scheme: str, asked: list[str], dialogs: list[str]) -> Any:
+    page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("dialog", lambda dialog: (dialogs.append(dialog.message), dialog.dismiss()))
+    page.on("console", lambda message: dialogs.append(message.text) if message.type == "error" else None)
+    page.goto(path.as_uri())
+    return page
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_pages_fit_every_screen_and_ask_for_nothing(
+    browser: Any, awkward_report: Path, awkward_pages: list[Page], scheme: str
+) -> None:
+    for wanted in kinds(awkward_pages):
+        path = awkward_report / wanted.target
+        for width in WIDTHS:
+            asked: list[str] = []
+            said: list[str] = []
+            page = opened(browser, path, width, scheme, asked, said)
+            too_wide = page.evaluate(
+                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            )
+            page.close()
+            assert (wanted.target, width, too_wide, asked, said) == (
+                wanted.target,
+                width,
+                0,
+                [path.as_uri()],
+                [],
+            )
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 360), ("dark", 1440)])
+def test_axe_finds_nothing(
+    browser: Any, awkward_report: Path, awkward_pages: list[Page], scheme: str, width: int
+) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    for wanted in kinds(awkward_pages):
+        page = opened(browser, awkward_report / wanted.target, width, scheme, [], [])
+        found = Axe().run(page).response["violations"]
+        page.close()
+        assert [(each["id"], each["nodes"][0]["html"]) for each in found] == []
+
+
+def test_axe_finds_a_picture_without_a_text(browser: Any, tmp_path: Path) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    bad = tmp_path / "bad.html"
+    bad.write_text(
+        "<!DOCTYPE html><html lang=en><title>x</title><main><h1>x</h1><svg role=img><g/></svg></main>"
+    )
+    page = opened(browser, bad, 360, "light", [], [])
+    found = Axe().run(page).response["violations"]
+    page.close()
+    assert "svg-img-alt" in [each["id"] for each in found]
+
+
+def test_names_of_the_ledger_never_become_markup(
+    browser: Any, awkward_report: Path, awkward_pages: list[Page]
+) -> None:
+    tags = "script, b, i, em, u, [onmouseover], [onerror]"
+    for wanted in awkward_pages:
+        said: list[str] = []
+        page = opened(browser, awkward_report / wanted.target, 768, "light", [], said)
+        found = page.evaluate(f"document.querySelectorAll({tags!r}).length")
+        heading = page.inner_text("h1")
+        title = page.title()
+        page.close()
+        assert (wanted.target, found, said) == (wanted.target, 0, [])
+        if wanted.study.subject:
+            assert heading == wanted.study.subject
+            assert title == f"{wanted.study.subject} · benchodds"
+
+
+def test_every_link_leads_to_a_page(awkward_report: Path, awkward_pages: list[Page], browser: Any) -> None:
+    for wanted in awkward_pages:
+        page = opened(browser, awkward_report / wanted.target, 768, "light", [], [])
+        targets = page.evaluate("[...document.querySelectorAll('a[href]')].map(a => a.href)")
+        ids = page.evaluate("[...document.querySelectorAll('[id]')].map(e => e.id)")
+        page.close()
+        assert len(set(ids)) == len(ids)
+        for target in targets:
+            file, _, anchor = target.removeprefix("file://").partition("#")
+            assert Path(file).is_file(), (wanted.target, target)
+            assert not anchor or f'id="{anchor}"' in Path(file).read_text("utf-8"), (wanted.target, target)
+
+
+def test_a_table_that_scrolls_can_be_reached_by_keyboard(
+    browser: Any, awkward_report: Path, awkward_pages: list[Page]
+) -> None:
+    family = next(page for page in kinds(awkward_pages) if page.study.kind == "family")
+    page = opened(browser, awkward_report / family.target, 360, "light", [], [])
+    regions = page.evaluate(
+        "[...document.querySelectorAll('.scroll')].map(e => [e.tabIndex, e.hasAttribute('aria-label')])"
+    )
+    wider = page.evaluate(
+        "[...document.querySelectorAll('.scroll')].some(e => e.scrollWidth > e.clientWidth)"
+    )
+    page.close()
+    assert regions
+    assert all(each == [0, True] for each in regions)
+    assert wider
+
+
+def test_a_page_prints_on_paper(browser: Any, awkward_report: Path, awkward_pages: list[Page]) -> None:
+    for wanted in kinds(awkward_pages):
+        page = opened(browser, awkward_report / wanted.target, 768, "dark", [], [])
+        page.emulate_media(media="print")
+        width_mm = 184  # A4 less the margins
+        page.set_viewport_size({"width": int(width_mm / 25.4 * 96), "height": 1000})
+        too_wide = page.evaluate(
+            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
+        paper = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+        navigation = page.evaluate("getComputedStyle(document.querySelector('nav')).display")
+        pdf = page.pdf(format="A4")
+        page.close()
+        assert (wanted.target, too_wide, paper, navigation) == (
+            wanted.target,
+            0,
+            "rgb(255, 255, 255)",
+            "none",
+        )
+        assert pdf.startswith(b"%PDF")

@@ -1,0 +1,79 @@
+"""The notebooks stay thin: no outputs, no functions, no arithmetic, one parameters cell, stable names."""
+
+import ast
+from collections.abc import Callable
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from reliability.report.run import NOTEBOOKS
+
+NAMES = ("index", "fleet", "family", "component", "ledger")
+MOST_CELLS = 11
+
+
+def faults(path: Path) -> list[str]:
+    """List what a notebook has that it must not have, or lacks."""
+    notebook = nbformat.read(path, as_version=4)
+    found = []
+    if len(notebook.cells) > MOST_CELLS:
+        found.append(f"{len(notebook.cells)} cells")
+    ids = [cell.get("id", "") for cell in notebook.cells]
+    if len(set(ids)) < len(ids) or not all(each.replace("-", "").isalpha() for each in ids):
+        found.append("cells without a plain name of their own")
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    if any(cell.outputs or cell.execution_count is not None for cell in code):
+        found.append("outputs")
+    tagged = [cell for cell in code if "parameters" in cell.metadata.get("tags", [])]
+    if len(tagged) != 1:
+        found.append(f"{len(tagged)} parameters cells")
+    found += [f"parameter without type or comment: {line}" for cell in tagged for line in _bare(cell.source)]
+    for cell in code:
+        for node in ast.walk(ast.parse(cell.source)):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda | ast.ClassDef):
+                found.append(f"a function in cell {cell.id}")
+            if isinstance(node, ast.BinOp | ast.AugAssign | ast.For | ast.If):
+                found.append(f"work of its own in cell {cell.id}")
+    return found
+
+
+def _bare(source: str) -> list[str]:
+    return [line for line in source.splitlines() if ":" not in line.split("=")[0] or "  # " not in line]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_notebook_is_thin(name: str) -> None:
+    assert faults(NOTEBOOKS / f"{name}.ipynb") == []
+
+
+def test_there_are_no_other_notebooks() -> None:
+    assert sorted(path.stem for path in NOTEBOOKS.glob("*.ipynb")) == sorted(NAMES)
+
+
+def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> None:
+    bad = write_notebook("bad", {"one": "def f():\n    return 1 + 1", "1-2": "x = 1"}, "a = 1", tagged=2)
+    notebook = nbformat.read(bad, as_version=4)
+    notebook.cells[2].outputs = [nbformat.v4.new_output("stream", text="1")]
+    nbformat.write(notebook, bad)
+    assert faults(bad) == [
+        "cells without a plain name of their own",
+        "outputs",
+        "2 parameters cells",
+        "parameter without type or comment: a = 1",
+        "parameter without type or comment: a = 1",
+        "a function in cell one",
+        "work of its own in cell one",
+    ]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_commands_of_a_notebook_exist(name: str) -> None:
+    from importlib import import_module
+
+    page = import_module(f"reliability.report.{name}_page")
+    cells = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4).cells
+    called = [cell.source for cell in cells if cell.source.startswith("page.")]
+    assert called
+    for each in called:
+        assert callable(getattr(page, each.removeprefix("page.").removesuffix("(shown)")))
