@@ -147,13 +147,18 @@ def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
     records, labels = seen.life_records()
     found = find_changes(
         records,
-        seen.table["year"].to_numpy(float),
+        _built(seen.table),
         labels,
         age_years=seen.table["age_years"].to_numpy(float),
     )
     kept = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
     names = zip(kept["family"], kept["component"], strict=True)
     return dict(zip(names, kept["change_year"].astype(float), strict=True))
+
+
+def _built(table: pd.DataFrame) -> Floats:
+    """Year of production of each row, NaN for parts that were fitted later; shape (n_rows,)."""
+    return np.where(table["fitted"], np.nan, table["year"].to_numpy(float))
 
 
 def later(family: str) -> str:
@@ -165,7 +170,7 @@ def _told_apart(table: pd.DataFrame, changes: dict[tuple[str, str], float]) -> p
     """Give records from a change on a label of their own; a window across it goes where most of it lies."""
     pairs = pd.MultiIndex.from_arrays([table["family"], table["component"]])
     change = pd.Series(changes, dtype=float).reindex(pairs).to_numpy()
-    is_late = table["year"].to_numpy(float) >= change
+    is_late = _built(table) >= change
     late_share = (table["weight"] * is_late).groupby(table["record"]).transform("sum").to_numpy()
     whole = table["weight"].groupby(table["record"]).transform("sum").to_numpy()
     counts_late = late_share > 0.5 * whole
