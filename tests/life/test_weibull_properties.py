@@ -13,7 +13,7 @@ from reliability.life.weibull_likelihood import Likelihood
 
 INF = np.inf
 QUICK = settings(max_examples=40, deadline=None, derandomize=True)
-QUICKER = settings(QUICK, max_examples=15)
+QUICKER = settings(QUICK, max_examples=10)
 
 ages = st.integers(2, 45 * 12).map(lambda months: months / 12)
 

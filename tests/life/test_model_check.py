@@ -1,0 +1,268 @@
+"""Weibull against other shapes of life, and against a risk that does not depend on age."""
+
+from pathlib import Path
+
+import lifelines
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import chi2, expon, logistic, lognorm, norm, weibull_min
+
+from reliability.errors import InvalidInput
+from reliability.life import LifeRecords
+from reliability.life.log_shapes import LOG_SHAPES, SmallestExtreme
+from reliability.life.model_check import check_model
+
+DATA = Path(__file__).parents[1] / "data"
+INF = np.inf
+
+
+def read(name):
+    return pd.read_csv(DATA / f"{name}.csv", comment="#")
+
+
+def row(check, model):
+    return check.table().set_index("model").loc[model]
+
+
+def stopped_test():
+    data = read("nist_weibull20")
+    hours = data["hours"].to_numpy(float)
+    return LifeRecords(hours, np.where(data["failed"] == 1, hours, INF), count=data["count"])
+
+
+def turbine_wheels():
+    data = read("turbine_wheel")
+    hours = data["hours"].to_numpy(float)
+    lower, upper = np.append(0 * hours, hours), np.append(hours, hours + INF)
+    count = np.append(data["failed"], data["inspected"] - data["failed"]).astype(float)
+    return LifeRecords(lower[count > 0], upper[count > 0], count=count[count > 0])
+
+
+# ---- published values
+
+
+def test_ball_bearings_lognormal():
+    # Lieblein and Zelen (1956); Lawless (2003): mean of log life 4.150, standard deviation 0.522 with
+    # divisor n. From memory.
+    mrev = read("lieblein_zelen")["mrev"].to_numpy(float)
+    got = row(check_model(LifeRecords(mrev, mrev)), "lognormal")
+    assert_allclose([got["location"], got["spread"]], [4.150, 0.522], atol=0.0005)
+    # A closed form: moments of the logs, and the log-likelihood at them.
+    logs = np.log(mrev)
+    assert_allclose([got["location"], got["spread"]], [logs.mean(), logs.std()], rtol=1e-7)
+    assert_allclose(
+        got["log_likelihood"], lognorm.logpdf(mrev, logs.std(), scale=np.exp(logs.mean())).sum(), rtol=1e-12
+    )
+
+
+def test_stopped_test_aic():
+    # NIST/SEMATECH e-Handbook of Statistical Methods 8.4.1.3: AIC of the lognormal 154.39, of the
+    # Weibull 154.27. Confirmed.
+    check = check_model(stopped_test())
+    assert_allclose(row(check, "lognormal")["aic"], 154.39, atol=0.005)
+    assert_allclose(row(check, "Weibull")["aic"], 154.27, atol=0.005)
+
+
+def test_turbine_wheels_lognormal():
+    # Nelson (1982); Meeker and Escobar (1998): 432 wheels, each inspected once, in 100 hours. mu 3.6999,
+    # log sigma -0.3287, log-likelihood -190.7. Reference: R 4.2.2, survival 3.5-3, and scipy agree.
+    got = row(check_model(turbine_wheels()), "lognormal")
+    assert_allclose([got["location"], np.log(got["spread"])], [3.6999, -0.3287], atol=5e-5)
+    assert_allclose(got["log_likelihood"], -190.7, atol=0.05)
+
+
+# ---- second opinion
+
+
+@pytest.mark.parametrize(
+    ("model", "fitter", "names"),
+    [
+        ("lognormal", lifelines.LogNormalFitter, ("mu_", "sigma_")),
+        ("log-logistic", lifelines.LogLogisticFitter, ("alpha_", "beta_")),
+        ("exponential", lifelines.ExponentialFitter, ("lambda_", None)),
+    ],
+)
+def test_right_censored_fits_agree_with_lifelines(model, fitter, names):
+    lives = stopped_test()
+    other = fitter().fit(lives.lower, event_observed=np.isfinite(lives.upper), weights=lives.count)
+    got = row(check_model(lives), model)
+    assert_allclose(got["log_likelihood"], other.log_likelihood_, atol=1e-6)
+    first = getattr(other, names[0])
+    assert_allclose(got["location"], first if model == "lognormal" else np.log(first), rtol=1e-4)
+    second = {"lognormal": lambda: other.sigma_, "log-logistic": lambda: 1 / other.beta_}.get(
+        model, lambda: 1
+    )
+    assert_allclose(got["spread"], second(), rtol=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_interval_censored_fits_are_the_tops_of_the_plain_likelihood(seed):
+    # scipy's own distributions, on a grid around the answer: nothing there is higher.
+    rng = np.random.default_rng(seed)
+    true_life = 25 * rng.weibull(2.0, 50)
+    lower = np.floor(true_life / 5) * 5
+    upper = np.where(lower >= 30, INF, lower + 5)
+    lower = np.minimum(lower, 30.0)
+    table = check_model(LifeRecords(lower, upper)).table().set_index("model")
+    shapes = {
+        "lognormal": lambda at, spread: lognorm(spread, scale=np.exp(at)),
+        "Weibull": lambda at, spread: weibull_min(1 / spread, scale=np.exp(at)),
+        "exponential": lambda at, _: expon(scale=np.exp(at)),
+    }
+    for model, shape in shapes.items():
+        got = table.loc[model]
+
+        def value(at, spread, shape=shape):
+            return np.log(shape(at, spread).cdf(upper) - shape(at, spread).cdf(lower)).sum()
+
+        assert_allclose(got["log_likelihood"], value(got["location"], got["spread"]), rtol=1e-10)
+        for shift in (-0.02, 0.0, 0.02):
+            for factor in (0.97, 1.0, 1.03):
+                assert value(got["location"] + shift, got["spread"] * factor) <= got["log_likelihood"] + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("shape", "standard"),
+    [(LOG_SHAPES["lognormal"], norm), (LOG_SHAPES["log-logistic"], logistic)],
+)
+def test_standard_shapes(shape, standard):
+    low, high = np.array([-INF, -1.3, 0.2, 1.0, -2.0]), np.array([0.5, 0.7, 0.9, INF, 3.0])
+    with np.errstate(divide="ignore"):
+        assert_allclose(
+            shape.log_between(low, high), np.log(standard.cdf(high) - standard.cdf(low)), rtol=1e-12
+        )
+    assert_allclose(shape.log_density(low[1:]), standard.logpdf(low[1:]), rtol=1e-12)
+    # Far out on either side the difference of two shares of nearly 1 would be 0.
+    assert_allclose(
+        shape.log_between(np.array([9.0]), np.array([9.5])),
+        shape.log_between(-np.array([9.5]), -np.array([9.0])),
+    )
+    assert np.isfinite(shape.log_between(np.array([30.0]), np.array([31.0]))).all()
+
+
+def test_the_shape_of_weibull_logs():
+    z = np.array([-2.0, -0.5, 0.8])
+    shape = SmallestExtreme()
+    assert_allclose(shape.log_between(z, z + 0.7), np.log(np.exp(-np.exp(z)) - np.exp(-np.exp(z + 0.7))))
+    assert_allclose(shape.log_density(z), weibull_min.logpdf(np.exp(z), 1) + z)
+
+
+# ---- the test of ageing
+
+
+def test_ageing_statistic_of_witnessed_lives_has_a_closed_form_at_shape_1():
+    time = np.array([3.0, 8.0, 9.0, 15.0, 21.0, 22.0])
+    check = check_model(LifeRecords(time, time))
+    ageless = -time.size * (np.log(time.mean()) + 1)
+    assert_allclose(row(check, "exponential")["log_likelihood"], ageless, rtol=1e-12)
+    statistic = 2 * (row(check, "Weibull")["log_likelihood"] - ageless)
+    assert_allclose(check.ageing_statistic, statistic, rtol=1e-9)
+    assert_allclose(check.ageing_p, chi2.sf(statistic, 1), rtol=1e-9)
+
+
+def test_false_alarms_of_ageing_come_at_their_rate():
+    # 100 strata of exponential lives: 5 % of the tests should say p < 0.05. Four standard errors: 9 %.
+    rng = np.random.default_rng(2)
+    alarms = 0
+    for _ in range(100):
+        life, stop = rng.exponential(20.0, 80), 30.0
+        lower = np.minimum(life, stop)
+        alarms += check_model(LifeRecords(lower, np.where(life < stop, life, INF))).ageing_p < 0.05
+    assert abs(alarms / 100 - 0.05) < 4 * np.sqrt(0.05 * 0.95 / 100)
+
+
+# ---- verdicts in words
+
+
+def sampled(draw, n, stop=40.0):
+    life = draw(n)
+    return LifeRecords(np.minimum(life, stop), np.where(life < stop, life, INF))
+
+
+def test_weibull_lives_get_a_fair_summary():
+    rng = np.random.default_rng(0)
+    check = check_model(sampled(lambda n: 25 * rng.weibull(3.0, n), 500))
+    assert check.verdict == "fair summary"
+    assert check.sentence.startswith(
+        "A Weibull curve is a fair summary of these lives. The risk grows with age"
+    )
+
+
+def test_lognormal_lives_are_told():
+    rng = np.random.default_rng(0)
+    check = check_model(sampled(lambda n: 15 * np.exp(0.8 * rng.normal(size=n)), 1000, stop=100.0))
+    assert check.verdict == "another shape fits better"
+    assert check.best == "lognormal"
+    assert check.sentence.startswith(
+        "A lognormal curve fits these lives clearly better than a Weibull curve."
+    )
+    assert row(check, "Weibull")["aic_difference"] >= 4
+
+
+def test_a_risk_that_falls_is_told():
+    rng = np.random.default_rng(0)
+    check = check_model(sampled(lambda n: 25 * rng.weibull(0.5, n), 500))
+    assert "The risk falls with age" in check.sentence
+
+
+def test_ageless_lives_are_not_said_to_age():
+    rng = np.random.default_rng(1)
+    check = check_model(sampled(lambda n: rng.exponential(25.0, n), 300))
+    assert check.verdict == "fair summary"
+    assert "They do not show that the risk changes with age" in check.sentence
+
+
+def test_few_records_tell_nothing():
+    check = check_model(LifeRecords([12, 20, 31, 25], [12, 20, 31, INF]))
+    assert check.verdict == "too few to tell"
+    assert check.sentence.startswith(
+        "There are too few records to tell whether another curve would fit better."
+    )
+
+
+def test_without_a_maximum_there_is_nothing_to_check():
+    check = check_model(LifeRecords([10, 12], INF, count=30))
+    assert check.status == "no failures"
+    assert check.verdict == "too few to tell"
+    assert check.sentence == "No curve can be fitted (no failures), so there is nothing to check."
+    assert np.isnan([check.shape, check.ageing_statistic, check.ageing_p]).all()
+    assert check.best == ""
+    assert check.n_records == 60
+    assert list(check.table()) == list(check_model(stopped_test()).table())
+    assert len(check.table()) == 0
+
+
+def test_table_is_ordered_and_a_copy():
+    check = check_model(stopped_test())
+    table = check.table()
+    assert table["aic"].is_monotonic_increasing
+    assert table["model"].iloc[0] == check.best
+    assert table["aic_difference"].iloc[0] == 0
+    assert_allclose(table["aic"], 2 * table["n_parameters"] - 2 * table["log_likelihood"])
+    table.loc[0, "model"] = "changed"
+    assert check.table()["model"].iloc[0] == check.best
+
+
+def test_alternatives_of_a_year_window_enter_all_shapes():
+    # Records whose alternatives are equal say the same as single ones.
+    time = np.array([3.0, 8.0, 9.0, 15.0, 21.0, 22.0])
+    single = check_model(LifeRecords(time, time))
+    several = check_model(
+        LifeRecords(np.repeat(time, 3), np.repeat(time, 3), record=np.repeat(np.arange(6), 3))
+    )
+    for column in ("log_likelihood", "location", "spread"):
+        assert_allclose(
+            several.table().set_index("model")[column].sort_index(),
+            single.table().set_index("model")[column].sort_index(),
+            rtol=1e-5,
+            atol=1e-6,
+        )
+
+
+def test_several_strata_are_refused():
+    with pytest.raises(InvalidInput, match=r"records of one stratum; these have 2 strata \(3, 7\)"):
+        check_model(LifeRecords(0, [5, 6], stratum=[3, 7]))
+    with pytest.raises(InvalidInput, match=r"these have 7 strata \(0, 1, 2, 3, 4, \.\.\.\)"):
+        check_model(LifeRecords(0, 5 + np.arange(7), stratum=np.arange(7)))
