@@ -6,7 +6,7 @@ READY := $(VENV)/.ready
 ROWS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help report test lint measure soak lab pictures lock clean
+.PHONY: help report test lint measure soak lab pictures tables lock clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z]+):.*## /  make \1\t/' | expand -t 18
@@ -48,6 +48,9 @@ lab: $(READY)  ## open JupyterLab on the notebooks that make the pages
 
 pictures: $(READY)  ## take the README's pictures from the demo pages (needs Chromium)
 	@$(BIN)/python -m tests.pictures
+
+tables: $(READY)  ## write data/README.md anew from the description of the tables
+	@$(BIN)/python -m tests.tables_page
 
 lock:  ## resolve the dependencies again (needs uv)
 	@uv pip compile -q --universal --generate-hashes --no-emit-index-url --no-header --no-annotate --all-extras pyproject.toml -o constraints.txt
