@@ -11,8 +11,8 @@ from reliability.life.weibull_likelihood import Likelihood
 
 _MOST_HILLS = 5
 _STRATA_AT_ONCE = 2000
-# Steep hills beside the highest one are a matter of few records: many would contradict a steep curve.
-_THIN = 200
+# Hills of their own in narrow places are a matter of few records: many would contradict one another there.
+_THIN = 12
 
 
 @dataclass(frozen=True)
@@ -23,8 +23,9 @@ class _Grid:
     middles: tuple[float, ...]
 
 
-_COARSE = _Grid((0.5, 1.5, 4.0, 10.0, 25.0, 60.0), tuple(np.linspace(-0.1, 1.3, 29)))
+_COARSE = _Grid((0.7, 3.0, 10.0, 30.0), tuple(np.linspace(-0.1, 1.3, 15)))
 # The steeper the curve, the closer together the places where it may find a hill of its own.
+_FINE = _Grid((0.5, 1.5, 4.0, 10.0, 25.0, 60.0), tuple(np.linspace(-0.1, 1.3, 29)))
 _STEEP = _Grid((60.0, 120.0, 250.0), tuple(np.linspace(-0.05, 1.05, 111)))
 
 
@@ -60,14 +61,17 @@ def put(into: Peak, where: BoolArray, peak: Peak) -> None:
 
 
 def _best(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
-    tries = [usual, *_from_hills(likelihood, _COARSE)]
-    n_rows = sum(np.bincount(rows.stratum, minlength=usual.slope.size) for rows, _ in likelihood.places())
-    thin = np.asarray(n_rows <= _THIN)
-    if thin.any():
-        for some in _from_hills(likelihood.take(thin), _STEEP):
-            peak = _nowhere(usual.slope.size)
-            put(peak, thin, some)
-            tries.append(peak)
+    tries, n_strata = [usual], usual.slope.size
+    n_records = np.zeros(n_strata)
+    for rows, _ in likelihood.places():
+        n_records += np.bincount(rows.stratum[rows.start], minlength=n_strata)
+    thin = n_records <= _THIN
+    for grid, wanted in ((_COARSE, ~thin), (_FINE, thin), (_STEEP, thin)):
+        if wanted.any():
+            for some in _from_hills(likelihood.take(wanted), grid):
+                peak = _nowhere(n_strata)
+                put(peak, wanted, some)
+                tries.append(peak)
     values = np.array([np.where(one.converged & (one.slope > 0), one.value, -np.inf) for one in tries])
     winner = np.argmax(values, axis=0)
     best = Peak(
@@ -95,7 +99,7 @@ def _from_hills(likelihood: Likelihood, grid: _Grid) -> list[Peak]:
     one = np.ones(likelihood.n_strata)
     values = np.array(
         [
-            [likelihood.evaluate(one * slope, -one * slope * middle).value for middle in grid.middles]
+            [likelihood.values(one * slope, -one * slope * middle) for middle in grid.middles]
             for slope in grid.slopes
         ]
     )

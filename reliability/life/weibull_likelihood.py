@@ -91,6 +91,7 @@ class _Terms:
             high_x = np.log1p((rows.upper - origin) / origin) / stretch
         worked, ended = rows.lower > 0, np.isfinite(rows.upper)
         exact = rows.lower == rows.upper
+        self.free = np.flatnonzero(~worked & ~ended)
         self.left = np.flatnonzero(~worked & ended)
         self.right = np.flatnonzero(worked & ~ended)
         self.exact = np.flatnonzero(exact)
@@ -101,6 +102,20 @@ class _Terms:
         self.half = 0.5 * np.log1p((upper - lower) / lower) / stretch[self.between]
         self.x[self.between] = low_x[self.between] + self.half
         self.log_density = -np.log(rows.upper[self.exact] * stretch[self.exact])
+
+    def values(self, slope: FloatArray, level: FloatArray) -> FloatArray:
+        """Value per row; shape (n_rows,)."""
+        z = slope * self.x + level
+        hazard = _hazard(z)[0]
+        value = -hazard
+        value[self.free] = 0.0
+        value[self.left] = _left_part(z[self.left], hazard[self.left])[0]
+        value[self.exact] += z[self.exact] + self.log_density + np.log(slope[self.exact])
+        if self.between.size:
+            out = np.zeros((6, z.size))
+            self._between(slope[self.between], z[self.between], out)
+            value[self.between] = out[0, self.between]
+        return value
 
     def evaluate(self, slope: FloatArray, level: FloatArray) -> FloatArray:
         """Value, 2 first and 3 negative second derivatives per row; shape (6, n_rows)."""
@@ -175,6 +190,8 @@ class Likelihood:
             self.steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
         self._single = _Terms(data.single, self.first_age, self.spread)
         self._mixed = _Terms(data.mixed, self.first_age, self.spread)
+        self._length = np.diff(np.append(data.mixed.start, len(data.mixed)))
+        self._log_weight = np.log(data.mixed.weight)
 
     def take(self, keep: BoolArray) -> "Likelihood":
         """Keep some strata, by a mask."""
@@ -207,23 +224,38 @@ class Likelihood:
                 sums = sums + mixed
         return Curvature(sums[0], sums[1:3].T, sums[3:].T, complete.T)
 
+    def values(self, slope: FloatArray, level: FloatArray) -> FloatArray:
+        """Only the value of each stratum, as in `evaluate`; shape (n_strata,)."""
+        single, mixed = self.data.single, self.data.mixed
+        with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
+            value = self._single.values(slope[single.stratum], level[single.stratum])
+            total = np.bincount(single.stratum, single.count * value, minlength=self.n_strata)
+            if len(mixed):
+                value = self._mixed.values(slope[mixed.stratum], level[mixed.stratum])
+                value, _ = self._added_up(value)
+                stratum = mixed.stratum[mixed.start]
+                total += np.bincount(stratum, mixed.count[mixed.start] * value, minlength=self.n_strata)
+        return np.asarray(total, dtype=np.float64)
+
+    def _added_up(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log-likelihood of each record with alternatives, and the posterior share of each of them."""
+        start, joint = self.data.mixed.start, value + self._log_weight
+        top = np.maximum.reduceat(joint, start)
+        share = np.exp(joint - np.repeat(top, self._length))
+        total = np.add.reduceat(share, start)
+        return top + np.log(total), share / np.repeat(total, self._length)
+
     def _mixture(self, slope: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Sum over records with alternatives; also their information if the true ones were known."""
         rows = self.data.mixed
-        start, stratum = rows.start, rows.stratum[rows.start]
-        length = np.diff(np.append(start, len(rows)))
+        start, stratum, length = rows.start, rows.stratum[rows.start], self._length
         terms = self._mixed.evaluate(slope[rows.stratum], level[rows.stratum])
-        joint = terms[0] + np.log(rows.weight)
-        top = np.maximum.reduceat(joint, start)
-        share = np.exp(joint - np.repeat(top, length))
-        total = np.add.reduceat(share, start)
-        share /= np.repeat(total, length)
+        value, share = self._added_up(terms[0])
         first = np.add.reduceat(share * terms[1:3], start, axis=1)
         known = np.add.reduceat(share * terms[3:], start, axis=1)
         # Not knowing which alternative is true takes away the spread of the alternatives' slopes.
         apart = terms[1:3] - np.repeat(first, length, axis=1)
         lost = np.add.reduceat(share * apart[[0, 0, 1]] * apart[[0, 1, 1]], start, axis=1)
-        value = top + np.log(total)
         counts = rows.count[start]
         sums = np.vstack((value, first, known - lost)) * counts
         return (
