@@ -49,7 +49,9 @@ class Averaged:
     log_marginal: FloatArray
 
 
-def average(evidence: Evidence, peak: Peak, prior: Hyperprior, *, has_kinds: bool) -> Averaged:
+def average(
+    evidence: Evidence, peak: Peak, bends: "Bends", prior: Hyperprior, *, has_kinds: bool
+) -> Averaged:
     """Weigh the nodes of the common parameters by what the families say.
 
     Parameters
@@ -57,6 +59,7 @@ def average(evidence: Evidence, peak: Peak, prior: Hyperprior, *, has_kinds: boo
     evidence : Evidence
     peak : Peak
         Of the same evidence; where it lies decides where the nodes lie.
+    bends : Bends
     prior : Hyperprior
     has_kinds : bool
         Whether kinds vary around a mean of their own.
@@ -65,26 +68,31 @@ def average(evidence: Evidence, peak: Peak, prior: Hyperprior, *, has_kinds: boo
     -------
     Averaged
     """
-    nodes = _place_nodes(evidence, peak, prior, has_kinds=has_kinds)
+    nodes = _place_nodes(evidence.kind.size, peak, bends, prior, has_kinds=has_kinds)
     return _weigh(evidence, nodes, prior, has_kinds=has_kinds)
 
 
-def _place_nodes(evidence: Evidence, peak: Peak, prior: Hyperprior, *, has_kinds: bool) -> Nodes:
+def _place_nodes(n_families: int, peak: Peak, bends: "Bends", prior: Hyperprior, *, has_kinds: bool) -> Nodes:
     """Nodes of the common parameters along bent axes, and of the centres given those."""
-    is_many = evidence.kind.size >= MANY_FAMILIES
-    z, log_weight = _product_rule((3, 3, 3) if is_many else (3, 5, 5))
+    z, log_weight = _product_rule((3, 3, 3) if n_families >= MANY_FAMILIES else (3, 5, 5))
+    root, lean = _directions(peak)
+    moved, log_rate = bends.apply(z)
+    # Each parameter is bent along its own axis only.
+    own_axis = np.diag(root)
+    common = peak.mode[:N_COMMON] + z @ (root - np.diag(own_axis)).T + moved * own_axis
+    log_weight = log_weight + log_rate + np.log(own_axis).sum()
+    sd = 1 / np.sqrt(np.diag(peak.precision)[N_COMMON:])
+    y, log_width = _regular(sd.max() / prior.least_spread if has_kinds else 0.0)
+    middle = peak.mode[N_COMMON:, None] + lean @ z.T
+    centre = middle[:, :, None] + sd[:, None, None] * y
+    return Nodes(common, log_weight, centre, np.log(sd)[:, None] + log_width)
+
+
+def _directions(peak: Peak) -> tuple[FloatArray, FloatArray]:
+    """How the common parameters (3, 3) and the centres (n_kinds, 3) move along the axes of the nodes."""
     root = _root(peak.common_covariance)
     own = np.diag(peak.precision)[N_COMMON:]
-    lean = -peak.precision[N_COMMON:, :N_COMMON] / own[:, None] @ root
-    stretch, bend = _bends(evidence, peak, prior, np.concatenate([root, lean]))
-    moved, log_rate = _bent(z, stretch, bend)
-    common = peak.mode[:N_COMMON] + _along(root, z, moved)
-    log_weight = log_weight + log_rate.sum(axis=1) + np.log(np.diag(root)).sum()
-    middle = peak.mode[N_COMMON:, None] + lean @ z.T
-    sd = 1 / np.sqrt(own)
-    y, log_w = _regular(sd.max() / prior.least_spread if has_kinds else 0.0)
-    centre = middle[:, :, None] + sd[:, None, None] * y
-    return Nodes(common, log_weight, centre, np.log(sd)[:, None] + log_w)
+    return root, -peak.precision[N_COMMON:, :N_COMMON] / own[:, None] @ root
 
 
 def _root(covariance: FloatArray) -> FloatArray:
@@ -93,34 +101,42 @@ def _root(covariance: FloatArray) -> FloatArray:
     return flipped[::-1, ::-1]
 
 
-def _along(root: FloatArray, z: FloatArray, moved: FloatArray) -> FloatArray:
-    """Positions of nodes; each parameter is bent along its own axis only."""
-    return z @ (root - np.diag(np.diag(root))).T + moved * np.diag(root)
+@dataclass(frozen=True)
+class Bends:
+    """Axes bent so that both arms of a posterior fall off along them as a normal one would.
 
+    A position z of a straight axis goes to ``stretch (exp(bend z) - 1) / bend``. The spread of the shapes
+    above all has a long arm towards 0, where it makes no difference.
 
-def _bends(
-    evidence: Evidence, peak: Peak, prior: Hyperprior, directions: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Stretch and bend of each axis, so that both its arms fall off as a normal one would.
-
-    The spread of the shapes above all has a long arm towards 0, where it makes no difference.
+    Attributes
+    ----------
+    stretch, bend : ndarray of float64, shape (3,)
     """
-    ratio = np.empty((2, N_COMMON))
+
+    stretch: FloatArray
+    bend: FloatArray
+
+    def apply(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Positions (H, 3) on the bent axes, and logs of the volume (H,) that they are stretched by."""
+        is_bent = np.abs(self.bend) > 1e-3
+        safe = np.where(is_bent, self.bend, 1.0)
+        moved = WIDER * self.stretch * np.where(is_bent, np.expm1(safe * z) / safe, z)
+        return moved, np.sum(np.log(WIDER * self.stretch) + np.where(is_bent, safe * z, 0.0), axis=1)
+
+
+def find_bends(evidence: Evidence, peak: Peak, prior: Hyperprior) -> Bends:
+    """Bend each axis by how far the log posterior has fallen two standard deviations out on either side."""
+    directions = np.concatenate(_directions(peak))
+    width = np.empty((2, N_COMMON))
     for axis in range(N_COMMON):
-        for arm, sign in enumerate((-2.0, 2.0)):
-            value = log_posterior(evidence, prior, peak.mode + sign * directions[:, axis])
-            ratio[arm, axis] = np.clip(2.0 / np.sqrt(2 * max(peak.value - value, 0.1)), 0.5, 2.0)
-    bend = 0.5 * np.log(ratio[1] / ratio[0])
+        for arm, at in enumerate((-2.0, 2.0)):
+            fall = peak.value - log_posterior(evidence, prior, peak.mode + at * directions[:, axis])
+            width[arm, axis] = np.clip(2.0 / np.sqrt(2 * max(fall, 0.1)), 0.5, 2.0)
+    bend = 0.5 * np.log(width[1] / width[0])
     is_bent = np.abs(bend) > 1e-3
     safe = np.where(is_bent, bend, 1.0)
-    return np.where(is_bent, 2 * ratio[1] * safe / np.expm1(2 * safe), np.sqrt(ratio[0] * ratio[1])), bend
-
-
-def _bent(z: FloatArray, stretch: FloatArray, bend: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Bent axes stretch (exp(bend z) - 1) / bend and the logs of their derivatives; shapes as of z."""
-    safe = np.where(np.abs(bend) > 1e-3, bend, 1.0)
-    moved = np.where(safe == bend, np.expm1(safe * z) / safe, z)
-    return WIDER * stretch * moved, np.log(WIDER * stretch) + np.where(safe == bend, bend * z, 0.0)
+    stretch = np.where(is_bent, 2 * width[1] * safe / np.expm1(2 * safe), np.sqrt(width[0] * width[1]))
+    return Bends(stretch, bend)
 
 
 def _hermite(n: int) -> tuple[FloatArray, FloatArray]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reliability.life.life_records import FloatArray
-from reliability.life.pooling_average import Averaged, average
+from reliability.life.pooling_average import Averaged, average, find_bends
 from reliability.life.pooling_grid import STEP, Axes, Boxes, NormalPrior, find_boxes, lay_axes
 from reliability.life.pooling_hyper import N_COMMON, Evidence, Hyperprior
 from reliability.life.pooling_kernels import log_normal, posteriors
@@ -80,7 +80,7 @@ class _Place:
         if not self.slope_sd:
             return _Slope(0.0, self.prior.slope_sd, log_posterior[0])
         mean, sd, top = _parabola(log_posterior, self.slope, np.sqrt(3.0) * self.slope_sd, self.prior)
-        return _Slope(mean, sd, top + np.log(sd * np.sqrt(2 * np.pi)))
+        return _Slope(mean, sd, top + float(np.log(sd * np.sqrt(2 * np.pi))))
 
     def next(self, found: _Slope, peak: Peak, prior: Hyperprior) -> "_Place":
         """Where to look next; a peak outside of the nodes does not yet tell how wide it is."""
@@ -103,7 +103,8 @@ def _parabola(
     rise = (values[2] - values[0]) / (2 * half)
     bend = max((2 * values[1] - values[0] - values[2]) / half**2, 0.3 / prior.slope_sd**2)
     shift = float(np.clip(rise / bend, -2 * half, 2 * half))
-    return middle + shift, bend**-0.5, values[1] + rise * shift - 0.5 * bend * shift**2
+    top = values[1] + rise * shift - 0.5 * bend * shift**2
+    return middle + shift, float(bend**-0.5), float(top)
 
 
 def fit_component(
@@ -136,7 +137,9 @@ def fit_component(
         if place.chances(found).min() >= 0:
             break
         place = place.next(found, at_slopes[1].peak, prior)
-    averages = [average(a.evidence, a.peak, prior, has_kinds=has_kinds) for a in at_slopes]
+    middle = at_slopes[len(at_slopes) // 2]
+    bends = find_bends(middle.evidence, middle.peak, prior)
+    averages = [average(a.evidence, a.peak, bends, prior, has_kinds=has_kinds) for a in at_slopes]
     found = place.found([m.log_evidence + a.log_prior for a, m in zip(at_slopes, averages, strict=True)])
     chance = np.maximum(place.chances(found), 0.0)
     return fit.finish(at_slopes, averages, chance / chance.sum(), found)
@@ -168,10 +171,17 @@ class _Fit:
         )
         boxes = find_boxes(self.records.rows, normal, 0.0)
         step = STEP * prior.least_spread
-        peak = find_peak(self.evidence(lay_axes(boxes, step, step), 0.0), prior)
+        axes = lay_axes(boxes, step, step)
+        peak = find_peak(self.evidence(axes, 0.0), prior)
+        if not self.has_years:
+            return _Place(0.0, 0.0, peak, prior)
         # Families differ by about a third, and by some six years: a first guess at what can be told.
-        slope_sd = float(np.clip(1.6 / np.sqrt(max(self.n_families, 1)), 0.03, prior.slope_sd))
-        return _Place(0.0, slope_sd if self.has_years else 0.0, peak, prior)
+        slope_sd = float(np.clip(1.6 / np.sqrt(self.n_families), 0.03, prior.slope_sd))
+        place = _Place(0.0, slope_sd, peak, prior)
+        at_slopes = self._look(place, axes, prior, peak.mode)
+        # Wide lattices make the slope look better known than it is.
+        found = place.found([a.peak.log_evidence + a.log_prior for a in at_slopes])
+        return replace(place.next(found, at_slopes[1].peak, prior), slope_sd=1.3 * found.sd)
 
     def _normal_prior(
         self, centre: FloatArray, scale_sd: FloatArray, shape: tuple[float, float], slope: float = 0.0
@@ -201,11 +211,15 @@ class _Fit:
             narrowest = np.full(2, self.prior.least_spread)
             start[1:N_COMMON] = np.log(place.prior.spread(start[1:N_COMMON]))
         axes = lay_axes(self._boxes(place), STEP * narrowest[0], STEP * narrowest[1])
+        return self._look(place, axes, self.prior, start)
+
+    def _look(self, place: _Place, axes: list[Axes], prior: Hyperprior, start: FloatArray) -> list[_AtSlope]:
+        """Most likely common parameters at each slope, on given lattices."""
         found: list[_AtSlope] = []
         for slope in place.nodes():
             evidence = self.evidence(axes, float(slope))
-            peak = find_peak(evidence, self.prior, start)
-            log_prior = float(log_normal(slope, 0.0, self.prior.slope_sd)) if self.has_years else 0.0
+            peak = find_peak(evidence, prior, start)
+            log_prior = float(log_normal(slope, 0.0, prior.slope_sd)) if self.has_years else 0.0
             found.append(_AtSlope(float(slope), log_prior, evidence, peak))
             start = peak.mode
         return found

@@ -24,7 +24,7 @@ unlike all others is found."""
 ROWS_OF_SHAPE = 14
 NODES_IN_ROW = 12
 MOST_ZOOMS = 12
-NODE_NUMBERS = (16, 24, 36, 54, 80, 120, 180, 270)
+NODE_NUMBERS = (16, 28, 48, 84, 150, 270)
 """Few different numbers of nodes, so that families share a block of work."""
 
 STEP = 1.5

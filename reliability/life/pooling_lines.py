@@ -30,13 +30,13 @@ class Lines:
         self.below = np.diff(padded, axis=2) / 24
         self.below[:, :, 1:] += np.cumsum(self.weight, axis=2)
 
-    def mean(self, log_age: FloatArray) -> FloatArray:
-        """Mean probability of having failed by an age; ndarray of float64, shape (n,)."""
+    def mean(self, log_age: FloatArray, *, power: int = 1) -> FloatArray:
+        """Mean of (the power of) the probability of having failed by an age; ndarray, shape (n,)."""
         node = np.arange(self.weight.shape[2])
         log_scale = self.first[:, :, None] + self.step[:, None, None] * node
         with np.errstate(over="ignore"):  # certain death
             hazard = np.exp(self.shape[:, :, None] * (log_age[:, None, None] - log_scale))
-        return -np.einsum("nri,nri->n", self.weight, np.expm1(-hazard))
+        return np.einsum("nri,nri->n", self.weight, (-np.expm1(-hazard)) ** power)
 
     def quantile(self, log_age: FloatArray, share: float) -> FloatArray:
         """Quantile of that probability, by bisection; ndarray of float64, shape (n,).

@@ -171,14 +171,18 @@ class PooledLives:
     def summary(
         self, component: str, family: str | None, *, year: float | None = None, kind: str | None = None
     ) -> LifeSummary:
-        """Summarise (log scale, log shape) of a family by a normal; arguments and errors as in `failed_by`."""
+        """Summarise a family's (log scale, log shape) by a normal that says the same of P(failed).
+
+        Arguments and errors as in `failed_by`. The normal is not the one of equal moments: posteriors of
+        lives are one-sided, and it is P(failed) that must come out right.
+        """
         names, kinds = (np.array([label], dtype=object) for label in (family, kind))
         years = np.array([np.nan if year is None else year], dtype=np.float64)
         posterior, entry, decades = self._places(component, names, kinds, years)
-        mean, covariance = posterior.moments(int(entry[0]), float(decades[0]))
+        mean, covariance = posterior.normal(entry, decades)
         part = self.parts.get(component)
         basis = part.place(family, kind)[1] if part else "all components"
-        return LifeSummary(mean, covariance, self.n_records(component, family), basis)
+        return LifeSummary(mean[0], covariance[0], self.n_records(component, family), basis)
 
     def _places(
         self, component: str, family: np.ndarray, kind: np.ndarray, year: FloatArray

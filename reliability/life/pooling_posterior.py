@@ -1,6 +1,6 @@
 """Posteriors of families kept as weights on lattices, and what they answer."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from reliability.life.life_records import FloatArray, IntArray
 from reliability.life.pooling_grid import Lattice
 from reliability.life.pooling_lines import Lines
+from reliability.life.pooling_normal import normal_summary
 
 ELEMENTS_AT_ONCE = 400_000
 
@@ -72,34 +73,50 @@ class Posterior:
             slope_rest=np.concatenate([self.slope_rest, other.slope_rest]),
         )
 
-    def moments(self, family: int, decades: float) -> tuple[FloatArray, FloatArray]:
-        """Mean and covariance of (log scale, log shape), so many decades from the family's mean year."""
-        shear = np.eye(2)
-        shear[0] += decades * self.lean[family]
-        covariance = shear @ self.covariance[family] @ shear.T
-        covariance[0, 0] += decades**2 * self.slope_rest[family]
-        return self.mean[family] + [decades * self.slope, 0.0], covariance
+    def normal(self, family: IntArray, decades: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Fit normals of (log scale, log shape) that say the same of P(failed); see `normal_summary`.
+
+        Parameters
+        ----------
+        family : ndarray of int64, shape (n,)
+        decades : ndarray of float64, shape (n,)
+            Production year, from the family's mean one.
+
+        Returns
+        -------
+        mean : ndarray of float64, shape (n, 2)
+        covariance : ndarray of float64, shape (n, 2, 2)
+        """
+        shear = np.broadcast_to(np.eye(2), (family.size, 2, 2)).copy()
+        shear[:, 0] += decades[:, None] * self.lean[family]
+        mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
+        covariance = shear @ self.covariance[family] @ np.swapaxes(shear, 1, 2)
+        covariance[:, 0, 0] += decades**2 * self.slope_rest[family]
+        for group, row, at in self._in_groups(family):
+            lines = self._lines(group, row, decades[at])
+            mean[at], covariance[at] = normal_summary(lines, mean[at], covariance[at])
+        return mean, covariance
 
     def failed_by(
         self, family: IntArray, age_years: FloatArray, decades: FloatArray, level: float
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Posterior mean and equal-tailed band of P(failed by age); arrays of the shape of `family`."""
         out = np.empty((3, family.size))
-        group_of, row_of = self._places()
-        for g, group in enumerate(self.groups):
-            asked = np.flatnonzero(group_of[family] == g)
-            size = max(1, ELEMENTS_AT_ONCE // group.weight[0].size)
-            for first in range(0, asked.size, size):
-                at = asked[first : first + size]
-                out[:, at] = self._answer(group, row_of[family[at]], age_years[at], decades[at], level)
+        for group, row, at in self._in_groups(family):
+            out[:, at] = self._answer(group, row, age_years[at], decades[at], level)
         return out[0], out[1], out[2]
 
-    def _places(self) -> tuple[IntArray, IntArray]:
-        """Group, and row in it, of each family."""
+    def _in_groups(self, family: IntArray) -> Iterator[tuple[Weights, IntArray, IntArray]]:
+        """Blocks of families of one group: the group, their rows in it, their positions in `family`."""
         group, row = np.empty((2, self.mean.shape[0]), dtype=np.int64)
         for g, weights in enumerate(self.groups):
             group[weights.family], row[weights.family] = g, np.arange(weights.family.size)
-        return group, row
+        for g, weights in enumerate(self.groups):
+            asked = np.flatnonzero(group[family] == g)
+            size = max(1, ELEMENTS_AT_ONCE // weights.weight[0].size)
+            for first in range(0, asked.size, size):
+                at = asked[first : first + size]
+                yield weights, row[family[at]], at
 
     def _answer(
         self, group: Weights, row: IntArray, age_years: FloatArray, decades: FloatArray, level: float
@@ -164,7 +181,7 @@ def combine(
         means = np.stack([lattice_moments(lattice, weight)[0] for weight in weights])
         with_slope[family] = np.einsum("b,b,bfa->fa", chance, slope - chance @ slope, means)
         groups.append(Weights(family, lattice.log_scale, lattice.log_shape, _small(total)))
-    lean = np.linalg.solve(covariance, with_slope[:, :, None])[:, :, 0]
+    lean = np.linalg.solve(covariance, with_slope[:, :, None])[:, :, 0].astype(np.float64)
     rest: FloatArray = chance @ (slope - chance @ slope) ** 2 - (lean * with_slope).sum(axis=1)
     return Posterior(
         groups, mean, covariance, float(chance @ slope), lean, np.maximum(rest, 0.0).astype(np.float64)

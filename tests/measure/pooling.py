@@ -1,0 +1,204 @@
+"""How good the pooled lives are, on families whose truth is known.
+
+``python -m tests.measure.pooling`` prints what DEVELOPERS.md quotes: error beside maximum likelihood
+family by family, coverage of the 90 % bands with few and many families, under truths that are not of
+the model's form, for small risks, and under other priors; the normal summary beside the lattice; times.
+"""
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import click
+import numpy as np
+
+from reliability.life import LifeRecords, pool
+from reliability.life.pooling import Hyperprior
+from tests.measure.pooling_worlds import (
+    SEED,
+    SMALL_RISK,
+    Tally,
+    World,
+    ask,
+    draw,
+    fit,
+    inspected_ages,
+    repeat,
+)
+
+COVERAGE = (86.0, 97.0)
+MOST_ERROR = 0.65
+TIMES = {1000: 2.0, 10_000: 6.0}
+REPEATS = {3: 240, 6: 140, 12: 80, 24: 50, 60: 25, 200: 10}
+
+Row = dict[str, Any]
+
+
+def coverage_rows(families: Iterable[int] = REPEATS, share: float = 1.0) -> list[Row]:
+    """Coverage and error with few and many families, as modelled."""
+    rows = []
+    for n_families in families:
+        tallies = repeat(World(), n_families, max(4, int(share * REPEATS[n_families])))
+        for ages, tally in tallies.items():
+            label = f"{n_families} families, {ages}"
+            # At the ages inspected the share found failed is already good: there is no target there.
+            rows.append(_cover_row(label, tally))
+            rows.append(_ratio_row(label, tally, is_target=ages == "curve"))
+        rows.append(_small_row(f"{n_families} families, curve", tallies["curve"]))
+    return rows
+
+
+def _cover_row(label: str, tally: Tally, *, is_target: bool = True) -> Row:
+    cover, error = tally.cover()
+    # Outside only if it is so beyond twice the Monte Carlo error.
+    ok = COVERAGE[0] - 2 * error <= cover <= COVERAGE[1] + 2 * error
+    return {
+        "what": f"90 % bands cover, {label}",
+        "measured": f"{cover:.1f} % ± {error:.1f} (mean width {np.mean(tally.width):.2f})",
+        "target": "86 to 97 %" if is_target else "",
+        "ok": ok if is_target else None,
+    }
+
+
+def _ratio_row(label: str, tally: Tally, *, is_target: bool = True) -> Row:
+    ratio, error = tally.ratio()
+    return {
+        "what": f"error beside maximum likelihood, {label}",
+        "measured": f"{ratio:.2f} ± {error:.2f} (RMSE {np.sqrt(np.mean(tally.error)):.3f})",
+        "target": f"≤ {MOST_ERROR}" if is_target else "",
+        "ok": ratio - 2 * error <= MOST_ERROR if is_target else None,
+    }
+
+
+def _small_row(label: str, tally: Tally) -> Row:
+    cover, error, n = tally.small_cover()
+    return {
+        "what": f"90 % bands cover true risks below {SMALL_RISK}, {label}",
+        "measured": f"{cover:.1f} % ± {error:.1f} ({n} cases)",
+        "target": "",
+        "ok": None,
+    }
+
+
+def other_truth_rows(share: float = 1.0) -> list[Row]:
+    """Coverage where families or lives are not as modelled."""
+    rows = []
+    for form in ("heavy tails", "two groups", "uniform lives"):
+        for n_families, repeats in ((6, 100), (24, 40), (200, 6)):
+            tally = repeat(World(form), n_families, max(4, int(share * repeats)), seed=1)["curve"]
+            label = f"{form}, {n_families} families, curve"
+            rows += [
+                _cover_row(label, tally, is_target=False),
+                _ratio_row(label, tally, is_target=False),
+                _small_row(label, tally),
+            ]
+    return rows
+
+
+OTHER_PRIORS: dict[str, dict[str, float]] = {
+    "as it is": {},
+    "scale 15 years": {"scale_years": 15.0},
+    "scale 60 years": {"scale_years": 60.0},
+    "scale_sd 2": {"scale_sd": 2.0},
+    "shape 1": {"shape": 1.0},
+    "shape 4": {"shape": 4.0},
+    "shape_sd 1": {"shape_sd": 1.0},
+    "spreads halved": {"scale_spread": 0.175, "shape_spread": 0.1},
+    "spreads doubled": {"scale_spread": 0.7, "shape_spread": 0.4},
+    "spread_sd 1.2": {"spread_sd": 1.2},
+    "least_spread 0.05": {"least_spread": 0.05},
+}
+
+
+def prior_rows(families: Iterable[int] = (3, 12, 60), share: float = 1.0) -> list[Row]:
+    """What other priors would have said of the same fleets."""
+    rows = []
+    for n_families in families:
+        repeats = max(4, int(share * {3: 80, 12: 30, 60: 8}[n_families]))
+        for name, changes in OTHER_PRIORS.items():
+            prior = replace(Hyperprior(), **changes)
+            tally = repeat(World(), n_families, repeats, prior=prior)["curve"]
+            (cover, error), (ratio, _) = tally.cover(), tally.ratio()
+            said = f"cover {cover:.1f} % ± {error:.1f}, error {ratio:.2f}, width {np.mean(tally.width):.2f}"
+            rows.append(
+                {"what": f"prior {name}, {n_families} families", "measured": said, "target": "", "ok": None}
+            )
+    return rows
+
+
+def summary_rows(repeats: int = 30) -> list[Row]:
+    """P(failed) of the normal summary beside the lattice, where the band is narrower than 0.5."""
+    apart = []
+    for number in range(repeats):
+        rng = np.random.default_rng([SEED, 3, number])
+        fleet = draw(World(), 20, rng)
+        pooled, age = fit(fleet), inspected_ages(fleet, 20, rng)
+        mean, low, high = ask(pooled, age)
+        for name in range(20):
+            known = pooled.summary("part", str(name))
+            scale, shape = np.exp(rng.multivariate_normal(known.mean, known.covariance, size=40_000).T)
+            with np.errstate(over="ignore"):
+                normal = -np.expm1(-((age[name][:, None] / scale) ** shape)).mean(axis=1)
+            apart += list(np.abs(normal - mean[name])[high[name] - low[name] < 0.5])
+    worst, typical = np.max(apart), np.sqrt(np.mean(np.square(apart)))
+    return [
+        {
+            "what": "P(failed) of the normal summary beside the lattice",
+            "measured": f"at most {worst:.3f}, root mean square {typical:.4f} ({len(apart)} cases)",
+            "target": "≤ 0.02",
+            "ok": bool(worst <= 0.02),
+        }
+    ]
+
+
+def time_rows(sizes: Iterable[int] = TIMES) -> list[Row]:
+    """Time of a fit: 20 components, production years told apart, 3 to 20 records in a stratum."""
+    rows = []
+    for size in sizes:
+        rng = np.random.default_rng([SEED, 4, size])
+        fleets = [draw(World(), size // 20, rng) for _ in range(20)]
+        labels = [np.full(f.family.size, f"part {i}", dtype=object) for i, f in enumerate(fleets)]
+        lower = np.concatenate([np.where(f.failed, 0, f.age) for f in fleets])
+        upper = np.concatenate([np.where(f.failed, f.age, np.inf) for f in fleets])
+        family = np.concatenate([f.family.astype(str).astype(object) for f in fleets])
+        year = np.round(2026 - np.concatenate([f.age for f in fleets]))
+        work = partial(
+            pool, LifeRecords(lower, upper), component=np.concatenate(labels), family=family, year=year
+        )
+        taken = min(_seconds(work) for _ in range(3))
+        rows.append(
+            {
+                "what": f"pooled posterior, {size:,} strata",
+                "measured": f"{taken:.1f} s",
+                "target": f"≤ {TIMES[size]:g} s",
+                "ok": taken <= TIMES[size],
+            }
+        )
+    return rows
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def rows() -> list[Row]:
+    """Every row of the study."""
+    return [*time_rows(), *coverage_rows(), *other_truth_rows(), *prior_rows(), *summary_rows()]
+
+
+@click.command()
+@click.argument("parts", nargs=-1)
+def main(parts: tuple[str, ...]) -> None:
+    """Print the study, or only PARTS of it: time, coverage, other_truth, prior, summary."""
+    for name in parts or ("time", "coverage", "other_truth", "prior", "summary"):
+        for row in globals()[f"{name}_rows"]():
+            said = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
+            click.echo(f"{row['what']:58s} {row['measured']:48s} {row['target']:12s} {said}")
+
+
+if __name__ == "__main__":
+    main()
