@@ -234,7 +234,8 @@ class Likelihood:
                 value = self._mixed.values(slope[mixed.stratum], level[mixed.stratum])
                 value, _ = self._added_up(value)
                 stratum = mixed.stratum[mixed.start]
-                total += np.bincount(stratum, mixed.count[mixed.start] * value, minlength=self.n_strata)
+                counted = mixed.count[mixed.start] * value
+                total = total + np.bincount(stratum, counted, minlength=self.n_strata)
         return np.asarray(total, dtype=np.float64)
 
     def _added_up(self, value: FloatArray) -> tuple[FloatArray, FloatArray]:
