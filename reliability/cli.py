@@ -32,6 +32,8 @@ COMMANDS = {
     "judge": "judging.judge",
     "ranking": "judging.ranking",
     "lives": "lasting.lives",
+    "plan": "planning.plan",
+    "stock": "planning.stock",
     "report": "pages.report",
 }
 

@@ -1,4 +1,5 @@
 import datetime
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -56,3 +57,18 @@ def command_line(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("BENCHODDS_LEDGER", raising=False)
     return CommandLine(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def one_open(new_command_line):
+    """A ledger that knows one family and holds the open job 1, made once and copied by each test."""
+    made = new_command_line()
+    line = "intake|Tarnwick T2|--new-family|--kind|tape deck|-p|25|-y|1979|-s|rust=yes"
+    made.ok(*line.split("|"))
+    return made.file
+
+
+@pytest.fixture
+def bench(command_line, one_open):
+    shutil.copy(one_open, command_line.file)
+    return command_line

@@ -2,7 +2,6 @@
 # ruff: noqa: E501
 
 import datetime
-import shutil
 
 import pytest
 
@@ -17,20 +16,6 @@ failed = ["belt"]
 rest_sound = true
 sold_for = 160
 """
-
-
-@pytest.fixture(scope="module")
-def one_open(new_command_line):
-    """A ledger that knows one family and holds the open job 1, made once and copied by each test."""
-    made = new_command_line()
-    made.ok(*TAKE_IN, "-p", "25", "-y", "1979", "-s", "rust=yes")
-    return made.file
-
-
-@pytest.fixture
-def bench(command_line, one_open):
-    shutil.copy(one_open, command_line.file)
-    return command_line
 
 
 def test_intake_prints_the_number_and_makes_the_ledger(command_line):
@@ -248,62 +233,6 @@ def test_only_a_repaired_unit_is_followed_up(bench):
 def test_sold_on_another_day(bench):
     bench.ok("add", bench.sheet("job = 1\noutcome = 'sold as is'\n"))
     assert "sold_on is on or after taken_in" in bench.refused("sold", "1", "5", "--on", "2019-05")
-
-
-def test_show_says_only_what_is_known(bench):
-    bench.ok("add", bench.sheet("""
-        job = 1
-        outcome = "repaired"
-        hours = 1.5
-        remarks = "first\\nsecond"
-        worn = ["idler"]
-        [[finding]]
-        component = "switch"
-        position = "left"
-        found = "failed"
-        arose = "during work"
-        action = "replaced"
-        part_cost = 3.2
-    """))  # fmt: skip
-    assert (
-        bench.ok("show", "1")
-        == f"""\
-Job 1: Tarnwick T2, repaired
-  built_from     1979
-  built_to       1979
-  taken_in       {bench.today}
-  closed         {bench.today}
-  bought_for     25.00 EUR
-  hours          1.5 h
-  remarks        first
-                 second
-Findings:
-  idler: worn
-  switch (left): failed, during work, action replaced, part_cost 3.20 EUR
-Signs:
-  rust: yes
-"""
-    )
-
-
-def test_blank_prints_a_sheet_that_finishes_the_open_job(bench):
-    sheet = bench.ok("blank", "Tarnwick T2")
-    assert 'job = "1"' in sheet
-    filled = sheet.replace('outcome = ""', 'outcome = "repaired"').replace("failed = []", 'failed = ["belt"]')
-    assert bench.ok("add", "-", input=filled).startswith("Job 1: Tarnwick T2, repaired\n")
-    assert 'job = ""' in bench.ok("blank", "Tarnwick T2")
-
-
-def test_blank_with_several_open_jobs(bench):
-    bench.ok("intake", "Tarnwick T2")
-    assert "if there was one; open: 1, 2" in bench.ok("blank", "Tarnwick T2")
-    assert 'job = "2"' in bench.ok("blank", "Tarnwick T2", "--job", "2")
-    assert bench.refused("blank", "Tarnwick T2", "--job", "7") == (
-        "Job 7 is no open job of 'Tarnwick T2'; open: 1, 2.\n"
-    )
-    assert bench.refused("blank", "Tarnwik") == (
-        "The ledger holds no family 'Tarnwik'; it holds Tarnwick T2. Did you mean 'Tarnwick T2'?\n"
-    )
 
 
 def test_a_ledger_that_is_not_there(command_line):

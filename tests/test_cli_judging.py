@@ -12,6 +12,7 @@ from reliability.worth.judging import judge as judge_offers
 from reliability.worth.kept import appraiser_of
 from reliability.worth.offers import read_offers
 from reliability.worth.ranking import RANKING_COLUMNS
+from reliability.worth.stock import STOCK_COLUMNS
 
 OFFERS = """offer,family,model,kind,built_from,built_to,asked,seen_on,rust
 one,Larkov T1,,,1982,1984,5,2024-12-01,no
@@ -149,7 +150,7 @@ def test_faults_of_offers_end_with_1(bench):
     assert said[1].startswith("bad.csv, line 3, column asked: 'x' is not an amount")
 
 
-@pytest.mark.parametrize("command", [("judge", "offers.csv"), ("ranking",), ("lives",)])
+@pytest.mark.parametrize("command", [("judge", "offers.csv"), ("ranking",), ("lives",), ("stock",)])
 def test_a_file_that_cannot_be_written(bench, command):
     said = bench.refused(*command, "--out", "none/table.csv", code=2)
     assert "the folder 'none' does not exist" in said
@@ -212,3 +213,70 @@ def test_a_ledger_without_jobs_is_judged_by_what_is_known_of_nothing(command_lin
     assert command_line.ok("lives").splitlines()[-1].startswith("component")
     buffer = io.StringIO(command_line.ok("ranking"))
     assert "Larkov T1" in buffer.getvalue()
+
+
+def test_a_plan_for_a_unit(bench):
+    unit = ("--family", "Larkov T1", "--built", "1983", "--sign", "rust=no")
+    lines = bench.ok("plan", *unit, "--out", "plan.csv").splitlines()
+    assert "going on is worth" in lines[0]
+    assert lines[3].split()[:3] == ["move", "component", "failed"]
+    assert any(line.startswith("Chance that all of it works out: ") for line in lines)
+    assert lines[lines.index("Take care:") + 1].startswith("  Mains voltage kills")
+    moves = pd.read_csv("plan.csv")
+    assert {"gear", "belt"} <= set(moves["component"])
+    found = bench.ok("plan", *unit, "--found", "gear=no part")
+    assert found.startswith("Stop, break it for parts")
+    assert "no part can be had for the gear" in found
+
+
+def test_a_plan_for_an_open_job(bench, command_line):
+    shutil.copy(bench.file, command_line.file)
+    command_line.ok("intake", "Larkov T1", "-y", "1983", "-s", "rust=no", "--on", "2024-12-30")
+    assert "going on is worth" in command_line.ok("plan", "25")
+    command_line.ok(
+        "amend", "25", "--set", "gear.found=failed", "--set", "gear.action=no part", "--why", "looked"
+    )
+    assert command_line.ok("plan", "25").startswith("Stop, break it for parts")
+    assert command_line.refused("plan", "3").startswith(
+        "Job 3 is finished (donor); a plan is for a unit that"
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ((), "Name an open job, or a family by --family; not both."),
+        (("3", "--family", "Larkov T1"), "Name an open job, or a family by --family; not both."),
+        (
+            ("3", "--built", "1983"),
+            "--built, --sign and --found describe a unit of --family; a job has its own.",
+        ),
+        (("--family", "Larkov T1", "--found", "belt"), "'belt' is not written as belt=failed"),
+    ],
+)
+def test_a_plan_needs_a_job_or_a_family(bench, line, expected):
+    assert expected in bench.refused("plan", *line, code=2)
+
+
+def test_what_a_plan_does_not_know(bench):
+    assert bench.refused("plan", "--family", "Larkov T9").startswith("The ledger holds no family 'Larkov T9'")
+    assert bench.refused("plan", "--family", "Larkov T1", "--found", "belt=torn").startswith(
+        "belt: found 'torn'; allowed: sound, worn, failed"
+    )
+
+
+def test_parts_for_the_next_year(bench, command_line):
+    lines = bench.ok("stock").splitlines()
+    assert lines[0] == "Parts of the next year; enough: pieces that suffice with 90 %; amounts in EUR."
+    assert lines[1].split() == ["component", "family", "units", "pieces", "enough", "packs", "cost", "advice"]
+    assert any(line.startswith("belt ") for line in lines[2:])
+    assert bench.ok("stock", "--out", "order.csv").endswith(" parts: order.csv\n")
+    assert list(pd.read_csv("order.csv").columns) == list(STOCK_COLUMNS)
+    command_line.ok("import", _families_only(command_line.folder))
+    assert command_line.ok("stock").startswith("No part is likely to be needed")
+
+
+def _families_only(folder):
+    (folder / "csv").mkdir()
+    (folder / "csv" / "families.csv").write_text("family,kind\nLarkov T1,tape deck\n")
+    return folder / "csv"

@@ -48,7 +48,7 @@ def test_a_dry_run_writes_nothing(exported):
 def test_every_fault_is_listed_and_no_ledger_is_left_behind(exported):
     for name, old, new in (
         ("families.csv", "Tarnwick,", "Tarnwick,1881x"),
-        ("findings.csv", "failed", "fallen"),
+        ("findings.csv", ",failed,", ",fallen,"),
     ):
         path = exported.folder / "csv" / name
         path.write_text(path.read_text().replace(old, new))

@@ -28,10 +28,11 @@ AS_OF = "Day of the sale where an offer names none; today otherwise. What happen
 
 
 @click.command(
+    short_help="Take, haggle, try one or skip: verdicts on units on offer.",
     epilog=example(
         "benchodds judge offers.csv --out verdicts.csv",
         'benchodds judge --family "Tarnwick T2" --built 1978-1981 --asked 25 --sign rust=yes',
-    )
+    ),
 )
 @click.argument("offers", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--out", type=NEW_FILE, help="File for the verdicts, as CSV.")
@@ -107,7 +108,10 @@ def _appraiser(bench: Bench, as_of: datetime.date | None) -> "Appraiser":
         return appraiser_of(ledger, as_of=as_of, warn=note)
 
 
-@click.command(epilog=example("benchodds ranking", "benchodds ranking --out ranking.csv"))
+@click.command(
+    short_help="Which families to take, to haggle over, to skip.",
+    epilog=example("benchodds ranking", "benchodds ranking --out ranking.csv"),
+)
 @click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help=AS_OF)
 @click.pass_obj

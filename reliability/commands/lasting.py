@@ -9,9 +9,10 @@ from reliability.commands.shared import DAY, NEW_FILE, Bench, example, full_day,
 
 
 @click.command(
+    short_help="How long components last, family by family.",
     epilog=example(
         'benchodds lives --family "Tarnwick T2"', "benchodds lives --component belt --out belts.csv"
-    )
+    ),
 )
 @click.option("--family", "families", multiple=True, help="Only this family; repeatable.")
 @click.option("--component", "components", multiple=True, help="Only this component; repeatable.")

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 
 @click.command(
+    short_help="Regenerate the pages whose content changed.",
     epilog=example("benchodds report --all", 'benchodds report --family "Tarnwick T2" --pdf'),
 )
 @click.option("--family", "families", multiple=True, help="Only the page of this family, and those about the "

@@ -4,11 +4,14 @@ import math
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from reliability.commands.shared import counted
+
+if TYPE_CHECKING:
+    from reliability.worth.plan import Plan
 
 NOTHING = "-"
 
@@ -35,7 +38,9 @@ def plain(value: float) -> str:
 
 
 def count(value: float) -> str:
-    """Word a number of records; hearsay and imported ones may count in part."""
+    """Word a number of records or pieces; hearsay and imported records may count in part."""
+    if math.isnan(value):
+        return NOTHING
     return f"{value:.3g}" if value < 100 else f"{value:.0f}"
 
 
@@ -92,6 +97,28 @@ _LIVES: Columns = (
 )  # fmt: skip
 
 
+_MOVES: Columns = (
+    ("move", "move", words),
+    ("component", "component", words),
+    ("failed", "failed", percent),
+    ("ends_job", "ends the job", percent),
+    ("look_cost", "look", amount),
+    ("mend_cost", "mend", amount),
+    ("gain", "gain of going on", amount),
+    ("if_failed", "if it has failed", words),
+)
+_STOCK: Columns = (
+    ("component", "component", words),
+    ("family", "family", words),
+    ("units", "units", plain),
+    ("pieces", "pieces", plain),
+    ("cover", "enough", count),
+    ("packs", "packs", count),
+    ("cost", "cost", amount),
+    ("advice", "advice", words),
+)
+
+
 def verdict_table(verdicts: pd.DataFrame) -> str:
     """Set verdicts on many units as a table, with what must be known of single ones below."""
     notes = [f"  {row['offer']}: {row['note']}" for row in verdicts.to_dict("records") if row["note"]]
@@ -131,6 +158,26 @@ def verdict_lines(verdict: pd.Series, asked: Decimal | None, currency: str) -> l
     ]
     rows += [("note", verdict["note"])] if verdict["note"] else []
     return [head, *(f"  {name:<20}{said}" for name, said in rows)]
+
+
+def plan_lines(plan: "Plan") -> list[str]:
+    """Say what to do now, then the moves in their order, what was assumed, and what can hurt."""
+    lines = [plan.sentence]
+    if len(plan.table):
+        lines += ["", f"As long as everything turns out well; amounts in {plan.currency}:"]
+        lines += [_table(plan.table, _MOVES), f"Chance that all of it works out: {percent(plan.success)}"]
+    for heading, said in (("Notes:", plan.notes), ("Take care:", plan.cautions)):
+        if said:
+            lines += ["", heading, *(f"  {each}" for each in said)]
+    return lines
+
+
+def stock_text(table: pd.DataFrame, currency: str) -> str:
+    """Set the parts to hold as a table."""
+    if table.empty:
+        return "No part is likely to be needed: no unit is expected, or none of its parts."
+    head = f"Parts of the next year; enough: pieces that suffice with 90 %; amounts in {currency}."
+    return f"{head}\n{_table(table, _STOCK)}"
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:

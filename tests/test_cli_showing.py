@@ -1,0 +1,54 @@
+def test_show_says_only_what_is_known(bench):
+    bench.ok("add", bench.sheet("""
+        job = 1
+        outcome = "repaired"
+        hours = 1.5
+        remarks = "first\\nsecond"
+        worn = ["idler"]
+        [[finding]]
+        component = "switch"
+        position = "left"
+        found = "failed"
+        arose = "during work"
+        action = "replaced"
+        part_cost = 3.2
+    """))  # fmt: skip
+    assert (
+        bench.ok("show", "1")
+        == f"""\
+Job 1: Tarnwick T2, repaired
+  built_from     1979
+  built_to       1979
+  taken_in       {bench.today}
+  closed         {bench.today}
+  bought_for     25.00 EUR
+  hours          1.5 h
+  remarks        first
+                 second
+Findings:
+  idler: worn
+  switch (left): failed, during work, action replaced, part_cost 3.20 EUR
+Signs:
+  rust: yes
+"""
+    )
+
+
+def test_blank_prints_a_sheet_that_finishes_the_open_job(bench):
+    sheet = bench.ok("blank", "Tarnwick T2")
+    assert 'job = "1"' in sheet
+    filled = sheet.replace('outcome = ""', 'outcome = "repaired"').replace("failed = []", 'failed = ["belt"]')
+    assert bench.ok("add", "-", input=filled).startswith("Job 1: Tarnwick T2, repaired\n")
+    assert 'job = ""' in bench.ok("blank", "Tarnwick T2")
+
+
+def test_blank_with_several_open_jobs(bench):
+    bench.ok("intake", "Tarnwick T2")
+    assert "if there was one; open: 1, 2" in bench.ok("blank", "Tarnwick T2")
+    assert 'job = "2"' in bench.ok("blank", "Tarnwick T2", "--job", "2")
+    assert bench.refused("blank", "Tarnwick T2", "--job", "7") == (
+        "Job 7 is no open job of 'Tarnwick T2'; open: 1, 2.\n"
+    )
+    assert bench.refused("blank", "Tarnwik") == (
+        "The ledger holds no family 'Tarnwik'; it holds Tarnwick T2. Did you mean 'Tarnwick T2'?\n"
+    )
