@@ -4,6 +4,7 @@ Commands live in `reliability.commands` and are imported when they are called, s
 down a job does not wait for anything numerical.
 """
 
+import os
 from importlib import import_module
 from typing import IO, Any
 
@@ -93,6 +94,8 @@ class LazyGroup(click.Group):
 @click.pass_context
 def main(ctx: click.Context, ledger: str) -> None:
     """Turn a repair bench's finished jobs into odds: what to buy, at what price, what to leave."""
+    # Our matrices are small: more threads of the linear algebra library would only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     ctx.obj = Bench(ledger)
 
 
