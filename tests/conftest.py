@@ -1,3 +1,5 @@
+"""What holds for all tests, and the command line as they call it."""
+
 import datetime
 import os
 import shutil
@@ -11,6 +13,73 @@ from click.testing import CliRunner, Result
 # wait for each other. Set before anything numerical is imported.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+
+@dataclass(frozen=True)
+class CommandLine:
+    """The command line on a ledger of its own, in an empty folder."""
+
+    folder: Path
+
+    @property
+    def file(self) -> Path:
+        return self.folder / "bench.db"
+
+    @property
+    def today(self) -> str:
+        return datetime.date.today().isoformat()
+
+    def run(self, *line: object, input: str | bytes | None = None) -> Result:
+        from reliability.cli import main
+
+        words = ["--ledger", str(self.file), *map(str, line)]
+        return CliRunner().invoke(main, words, input=input, catch_exceptions=False)
+
+    def ok(self, *line: object, input: str | bytes | None = None) -> str:
+        """Run a command that must succeed; give what it printed."""
+        result = self.run(*line, input=input)
+        assert (result.exit_code, result.stderr) == (0, ""), result.output
+        return result.stdout
+
+    def refused(self, *line: object, input: str | bytes | None = None, code: int = 1) -> str:
+        """Run a command that must be refused; give its message."""
+        result = self.run(*line, input=input)
+        assert result.exit_code == code, result.output
+        assert result.stdout == ""
+        return result.stderr
+
+    def sheet(self, text: str, name: str = "deck.toml") -> Path:
+        path = self.folder / name
+        path.write_text(text, encoding="utf-8")
+        return path
+
+
+@pytest.fixture(scope="module")
+def new_command_line(tmp_path_factory):
+    """Build command lines that live as long as the tests of one file."""
+    return lambda: CommandLine(tmp_path_factory.mktemp("bench"))
+
+
+@pytest.fixture
+def command_line(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("BENCHODDS_LEDGER", raising=False)
+    return CommandLine(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def one_open(new_command_line):
+    """A ledger that knows one family and holds the open job 1, made once and copied by each test."""
+    made = new_command_line()
+    line = "intake|Tarnwick T2|--new-family|--kind|tape deck|-p|25|-y|1979|-s|rust=yes"
+    made.ok(*line.split("|"))
+    return made.file
+
+
+@pytest.fixture
+def bench(command_line, one_open):
+    shutil.copy(one_open, command_line.file)
+    return command_line
 
 
 @dataclass(frozen=True)
