@@ -1,0 +1,218 @@
+"""How fast the batch Weibull fit is, and how it compares with general-purpose libraries.
+
+``python -m tests.measure.lives`` prints the rows that DEVELOPERS.md quotes: the same strata fitted in
+one pass here, one by one by lifelines, and one by one by R's survreg if Rscript is there; and what
+those libraries answer where there is no maximum.
+"""
+
+import csv
+import io
+import resource
+import shutil
+import subprocess
+import time
+import warnings
+from dataclasses import dataclass
+from typing import Any
+
+import click
+import lifelines
+import numpy as np
+
+from reliability.life import LifeRecords, fit_weibull
+
+SEED = 20261124
+N_STRATA = 10_000
+BY_LIFELINES = 40
+BY_SURVREG = 1500
+FASTER_THAN_LIFELINES, FASTER_THAN_SURVREG = 5000, 50
+LARGEST_GAP = 1e-9
+
+# Reads stratum, lower, upper (empty: unbounded), count; writes stratum, log-likelihood and the seconds that
+# all fits took together, the reading left out. A stratum without an answer gets NA.
+SURVREG = """
+suppressMessages(library(survival))
+lives <- read.csv("stdin")
+parts <- split(lives, lives$stratum)
+fit <- function(part) tryCatch(suppressWarnings({
+  got <- survreg(Surv(lower, upper, type = "interval2") ~ 1, data = part, weights = count,
+                 dist = "weibull", control = survreg.control(rel.tolerance = 1e-12, maxiter = 200))
+  got$loglik[1]
+}), error = function(e) NA)
+taken <- system.time(values <- vapply(parts, fit, numeric(1)))[["elapsed"]]
+write.csv(data.frame(stratum = names(parts), value = values, seconds = taken), row.names = FALSE)
+"""
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Strata:
+    """Many small strata inspected once or looked at from time to time; rows in the order of the strata."""
+
+    lower: np.ndarray
+    upper: np.ndarray
+    stratum: np.ndarray
+
+    def records(self) -> LifeRecords:
+        return LifeRecords(self.lower, self.upper, stratum=self.stratum)
+
+    def one(self, stratum: int) -> tuple[np.ndarray, np.ndarray]:
+        mine = self.stratum == stratum
+        return self.lower[mine], self.upper[mine]
+
+
+def small_strata(n_strata: int = N_STRATA, seed: int = SEED) -> Strata:
+    """3 to 20 units each, ages rounded to a month, shapes 1 to 6, scales 15 to 50 years.
+
+    Most units were inspected once; one in ten has a window of up to 5 years in which the part failed.
+    """
+    rng = np.random.default_rng(seed)
+    stratum = np.repeat(np.arange(n_strata), rng.integers(3, 21, n_strata))
+    age = np.round(rng.uniform(5, 45, stratum.size) * 12) / 12
+    shape, scale = rng.uniform(1, 6, n_strata)[stratum], rng.uniform(15, 50, n_strata)[stratum]
+    failed = scale * rng.weibull(shape) <= age
+    window = np.where(
+        rng.random(stratum.size) < 0.1, np.round(rng.uniform(0.1, 5, stratum.size) * 12) / 12, age
+    )
+    return Strata(np.where(failed, np.maximum(age - window, 0), age), np.where(failed, age, np.inf), stratum)
+
+
+def best_of(times: int, strata: Strata) -> float:
+    """Seconds from plain arrays to fitted strata, collapse included; the quickest of several runs."""
+    taken = []
+    for _ in range(times):
+        start = time.perf_counter()
+        fit_weibull(strata.records())
+        taken.append(time.perf_counter() - start)
+    return min(taken)
+
+
+def lifelines_answers(strata: Strata, which: np.ndarray) -> tuple[float, np.ndarray]:
+    """Seconds per stratum, and the log-likelihoods (NaN where lifelines gives up)."""
+    values = np.full(which.size, np.nan)
+    start = time.perf_counter()
+    for i, stratum in enumerate(which):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            try:
+                fitter = lifelines.WeibullFitter().fit_interval_censoring(*strata.one(int(stratum)))
+                values[i] = fitter.log_likelihood_
+            except Exception:  # whatever it stumbles over: no answer
+                continue
+    return (time.perf_counter() - start) / which.size, values
+
+
+def survreg_answers(strata: Strata, which: np.ndarray) -> tuple[float, np.ndarray] | None:
+    """The same by R's survreg; None without Rscript or without the survival package."""
+    if shutil.which("Rscript") is None:
+        return None
+    text = io.StringIO()
+    table = csv.writer(text)
+    table.writerow(["stratum", "lower", "upper", "count"])
+    for i, stratum in enumerate(which):
+        for lower, upper in zip(*strata.one(int(stratum)), strict=True):
+            table.writerow([i, lower or "", "" if np.isinf(upper) else upper, 1])
+    done = subprocess.run(
+        ["Rscript", "-e", SURVREG], input=text.getvalue(), capture_output=True, text=True, check=False
+    )
+    if done.returncode != 0:
+        return None
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    values = np.full(which.size, np.nan)
+    for row in rows:
+        values[int(row["stratum"])] = np.nan if row["value"] == "NA" else float(row["value"])
+    return float(rows[0]["seconds"]) / which.size, values
+
+
+def speed_rows(n_strata: int = N_STRATA) -> list[Row]:
+    """Times, and log-likelihoods beside those of the libraries, on strata that have a maximum."""
+    strata = small_strata(n_strata)
+    fit = fit_weibull(strata.records())
+    ours = best_of(5, strata)
+    told = (
+        f"{(~fit.usable).sum()} named, 0 unnamed" if (fit.status != "not found").all() else "some not found"
+    )
+    rows = [
+        _row(f"batch Weibull, {n_strata:,} strata, collapse included", f"{ours:.3f} s"),
+        _row("strata without a maximum", told, "every one named", "not found" not in fit.status),
+    ]
+    usable = np.flatnonzero(fit.usable)
+    for name, answers, sample, target in (
+        ("lifelines", lifelines_answers, BY_LIFELINES, FASTER_THAN_LIFELINES),
+        ("survreg", survreg_answers, BY_SURVREG, FASTER_THAN_SURVREG),
+    ):
+        which = usable[:: max(1, usable.size // sample)][:sample]
+        found = answers(strata, which)
+        if found is None:
+            rows.append(_row(f"beside {name}", "Rscript or its survival package is not there"))
+            continue
+        ratio = found[0] * n_strata / ours
+        rows.append(_row(f"times as fast as {name}", f"{ratio:,.0f}", f"≥ {target:,}", ratio >= target))
+        gap = found[1] - fit.log_likelihood[which]
+        worst = float(np.nanmax(gap))
+        rows.append(
+            _row(
+                f"log-likelihood below {name}, {which.size} strata",
+                f"{max(worst, 0):.1e} at most; it is below by 1e-6 or more in {np.nanmean(gap < -1e-6):.0%}",
+                f"≤ {LARGEST_GAP:g}",
+                worst <= LARGEST_GAP,
+            )
+        )
+    return rows
+
+
+def degenerate_rows(n_strata: int = N_STRATA) -> list[Row]:
+    """What the libraries answer where no maximum exists: anything but an error is a silent answer."""
+    strata = small_strata(n_strata)
+    fit = fit_weibull(strata.records())
+    rows = []
+    for status in ("no failures", "all failed", "one age fits all", "no ageing visible"):
+        which = np.flatnonzero(fit.status == status)
+        said = []
+        for name, answers, sample in (
+            ("lifelines", lifelines_answers, 10),
+            ("survreg", survreg_answers, 200),
+        ):
+            found = answers(strata, which[:sample])
+            if found is not None:
+                said.append(f"{name} answers {np.isfinite(found[1]).mean():.0%}")
+        rows.append(_row(f"{which.size} strata with {status}", "; ".join(said)))
+    return rows
+
+
+def memory_rows() -> list[Row]:
+    """Peak memory of the process after a million rows in ten thousand strata were fitted."""
+    rng = np.random.default_rng(SEED)
+    n = 1_000_000
+    age = np.round(rng.uniform(5, 45, n) * 12) / 12
+    failed = rng.random(n) < -np.expm1(-((age / 30.0) ** 2))
+    stratum = rng.integers(0, N_STRATA, n)
+    start = time.perf_counter()
+    fit_weibull(LifeRecords(np.where(failed, 0, age), np.where(failed, age, np.inf), stratum=stratum))
+    taken = time.perf_counter() - start
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    return [_row("a million rows in 10,000 strata", f"{taken:.1f} s, peak {peak:.2f} GB")]
+
+
+def _row(what: str, measured: str, target: str = "", ok: bool | None = None) -> Row:
+    return {"what": what, "measured": measured, "target": target, "ok": ok}
+
+
+def rows() -> list[Row]:
+    """Every row of the study."""
+    return [*memory_rows(), *speed_rows(), *degenerate_rows()]
+
+
+@click.command()
+@click.argument("parts", nargs=-1)
+def main(parts: tuple[str, ...]) -> None:
+    """Print the study, or only PARTS of it: memory, speed, degenerate."""
+    for name in parts or ("memory", "speed", "degenerate"):
+        for row in globals()[f"{name}_rows"]():
+            said = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
+            click.echo(f"{row['what']:52s} {row['measured']:58s} {row['target']:16s} {said}")
+
+
+if __name__ == "__main__":
+    main()
