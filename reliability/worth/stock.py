@@ -1,0 +1,267 @@
+"""Parts that the jobs of the next year are likely to need."""
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import gamma, poisson
+
+from reliability.errors import unknown
+from reliability.records.frames import Records
+from reliability.worth.appraisal import FamilyEntry, success_draws
+from reliability.worth.appraiser import Appraiser
+from reliability.worth.bench import REPAIRED, records_known_on
+from reliability.worth.lives import worst_findings
+from reliability.worth.odds import unit_states
+from reliability.worth.offers import NAMES, read_unit
+from reliability.worth.rates import shrunk_shares
+
+Floats = NDArray[np.float64]
+
+STOCK_COLUMNS = (
+    "component",
+    "family",
+    "obtainable",
+    "units",
+    "pieces",
+    "cover",
+    "pack_size",
+    "packs",
+    "price",
+    "cost",
+    "advice",
+)
+
+COVER = 0.90
+"""Chance with which the pieces in `cover` are enough for the year."""
+
+ANY = "any"
+"""Stands for the family of a part that fits every family without a row of its own."""
+
+REPLACED_SHARE, REPLACED_WORTH = 0.7, 4.0
+"""Share of mended components that are replaced, believed beforehand, and its worth in findings."""
+
+BESIDE_SHARE, BESIDE_WORTH = 0.03, 10.0
+"""Share of units in which a worn component is replaced, or a part goes into a unit that is given up."""
+
+HALF_A_YEAR = datetime.timedelta(days=182)
+SEED = 40
+
+
+def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
+    """List the parts that the units taken in next year are likely to need.
+
+    Parameters
+    ----------
+    appraiser : Appraiser
+        For the chance that a component of a usual unit has failed, half a year on.
+    records : Records
+        For how many units of each family come in, what was done about their components, and the
+        `parts` table.
+
+    Returns
+    -------
+    DataFrame
+        `STOCK_COLUMNS`, most needed first: component; family (`ANY` where the general row of `parts`
+        serves several together); obtainable (None where `parts` does not say); units (expected to need
+        the part) and pieces; cover (pieces that are enough with 90 %); pack_size; packs to buy; price
+        of one pack; cost of what covers the need; advice. Parts that will be needed with less than
+        10 % are left out. What is in the drawer already is not known here.
+
+    Notes
+    -----
+    Units come in as they have so far: the year's number is Poisson with a rate that the years on record
+    leave uncertain (gamma), so that a family seen twice is not known to come twice. A unit that is repaired
+    needs the part if the component had failed and is replaced, or is worn and replaced; a unit that is
+    given up, if the part was fitted in vain or could not be had. Needs are summed over all families that
+    share a part, for each state of knowledge of the appraiser, and the chances averaged. Open jobs are
+    not added: as many are expected to be open in a year's time.
+
+    Raises
+    ------
+    UnknownName
+        If a family of the records is unknown to the appraiser.
+    """
+    known = records_known_on(records, appraiser.as_of)
+    shares = _shares(known, appraiser.shared.components)
+    needs: dict[tuple[str, str], Floats] = {}
+    sold = _Parts.read(known)
+    for family, per_year in _arrivals(known, appraiser):
+        if family not in appraiser.families:
+            raise unknown("The appraiser knows no family", family, appraiser.families)
+        entry = appraiser.families[family]
+        replaced = _replaced(entry, appraiser, shares)
+        for k, c in enumerate(entry.lives.components):
+            component = appraiser.shared.components[c]
+            key = component, sold.family_of(component, family)
+            needs[key] = needs.get(key, np.zeros(len(per_year))) + per_year * replaced[:, k]
+    rows = [_row(key, need, sold) for key, need in needs.items()]
+    table = pd.DataFrame([row for row in rows if row["cover"] > 0], columns=list(STOCK_COLUMNS))
+    texts = ("component", "family", "obtainable", "advice")
+    table = table.astype({name: object if name in texts else float for name in STOCK_COLUMNS})
+    return table.sort_values(
+        ["units", "component", "family"], ascending=[False, True, True], ignore_index=True
+    )
+
+
+def covering(need: Floats, share: float = COVER) -> int:
+    """Find the number that is enough with a given chance.
+
+    Parameters
+    ----------
+    need : ndarray, shape (n_draws,)
+        Expected number under each state of knowledge; the number itself is Poisson.
+    share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    int
+        Smallest number that is not exceeded with that chance, the states of knowledge averaged.
+    """
+    most = int(poisson.ppf(share, need.max()))
+    chance = np.asarray(poisson.cdf(np.arange(most + 1)[:, None], need)).mean(axis=1)
+    return int(np.argmax(chance >= share))
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """What the bench knows of the parts it can buy, and what it paid for them."""
+
+    listed: dict[tuple[str, str], dict[str, Any]]
+    paid: pd.Series
+    paid_anywhere: pd.Series
+
+    @classmethod
+    def read(cls, records: Records) -> "_Parts":
+        rows = records.parts.to_dict("records")
+        listed = {(row["component"], row["family"] or ANY): row for row in rows}
+        bought = records.findings[records.findings["part_cost"] > 0]
+        bought = bought[bought["action"] == "replaced"].merge(records.jobs[["job", "family"]], on="job")
+        per_unit = bought.groupby(["family", "component", "job"])["part_cost"].sum()
+        return cls(
+            listed,
+            per_unit.groupby(["component", "family"]).median(),
+            per_unit.groupby("component").median(),
+        )
+
+    def family_of(self, component: str, family: str) -> str:
+        """Whose part it is: the family's own, unless only the general row knows it."""
+        own = (component, family) in self.listed or (component, ANY) not in self.listed
+        return family if own else ANY
+
+    def paid_for(self, component: str, family: str) -> float:
+        """Median of what one unit's part has cost; of other families where this one has none."""
+        elsewhere = self.paid_anywhere.get(component, np.nan)
+        return float(self.paid.get((component, family), elsewhere))
+
+
+def _arrivals(records: Records, appraiser: Appraiser) -> Iterator[tuple[str, Floats]]:
+    """Units of each family per year, under every state of knowledge; families that came at least once."""
+    own = records.jobs[records.jobs["origin"].isna()]
+    if own.empty:
+        return
+    years = max((pd.Timestamp(appraiser.as_of) - own["taken_in"].min()).days / 365.25, 0.5)
+    n = len(appraiser.shared.draws)
+    levels = (np.arange(n) + 0.5) / n
+    for i, (family, count) in enumerate(sorted(own["family"].value_counts().items())):
+        rates = gamma.ppf(levels, count) / years
+        rates *= count / years / rates.mean()
+        yield family, np.random.default_rng((SEED, i)).permutation(rates)
+
+
+@dataclass(frozen=True)
+class _Shares:
+    """By component: mended ones that are replaced; parts for worn ones, and for units given up, per unit."""
+
+    replaced: Floats
+    worn: Floats
+    in_vain: Floats
+
+
+def _shares(records: Records, components: tuple[str, ...]) -> _Shares:
+    own = records.jobs[(records.jobs["outcome"] != "open") & records.jobs["origin"].isna()]
+    own = own.merge(records.families[["family", "kind"]], on="family")
+    findings = worst_findings(records.findings).merge(own[["job", "outcome", "kind"]], on="job")
+    repaired = findings["outcome"] == REPAIRED
+    failed = findings["found"] == "failed"
+    told = repaired & failed & findings["action"].notna()
+    replaced = findings["action"] == "replaced"
+    in_vain = ~repaired & (replaced | (findings["action"] == "no part"))
+    # A bench that leaves out what was sound still had the unit: units are counted, not findings.
+    kinds = findings[["kind", "component"]].drop_duplicates()
+
+    def count(rows: pd.Series) -> Floats:
+        counts = findings.loc[rows, "component"].value_counts().reindex(list(components), fill_value=0)
+        return counts.to_numpy(float)
+
+    def units(jobs: pd.DataFrame) -> Floats:
+        per_kind = kinds["kind"].map(jobs["kind"].value_counts()).fillna(0)
+        return (
+            per_kind.groupby(kinds["component"]).sum().reindex(list(components), fill_value=0).to_numpy(float)
+        )
+
+    beside = {"usual": BESIDE_SHARE, "usual_worth": BESIDE_WORTH}
+    whole = own["outcome"] == REPAIRED
+    return _Shares(
+        shrunk_shares(count(told & replaced), count(told), usual=REPLACED_SHARE, usual_worth=REPLACED_WORTH),
+        shrunk_shares(count(repaired & ~failed & replaced), units(own[whole]), **beside),
+        shrunk_shares(count(in_vain), units(own[~whole]), **beside),
+    )
+
+
+def _replaced(entry: FamilyEntry, appraiser: Appraiser, shares: _Shares) -> Floats:
+    """Chance that a usual unit needs each part, half a year on; ndarray, shape (n_draws, c)."""
+    blank = {**dict.fromkeys(NAMES), "offer": entry.family, "family": entry.family}
+    blank |= {"built_from": np.nan, "built_to": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
+    unit, _ = read_unit(blank, entry, appraiser, appraiser.as_of + HALF_A_YEAR)
+    shared, c = appraiser.shared, entry.lives.components
+    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
+    success = success_draws(entry, shared, unit, states)[:, None]
+    repaired = states.mended * shares.replaced[c] + shares.worn[c]
+    return success * repaired + (1.0 - success) * shares.in_vain[c]
+
+
+def _number(value: Any, default: float) -> float:
+    return default if value is None or np.isnan(value) else float(value)
+
+
+def _row(key: tuple[str, str], need: Floats, sold: _Parts) -> dict[str, Any]:
+    component, family = key
+    listed = sold.listed.get(key, {})
+    pack, per_unit = _number(listed.get("pack_size"), 1.0), _number(listed.get("per_unit"), 1.0)
+    price, obtainable = _number(listed.get("price"), np.nan), listed.get("obtainable")
+    units = covering(need)
+    cover = units * per_unit
+    packs = np.nan if obtainable == "no" else float(np.ceil(cover / pack))
+    cost = packs * price
+    advice = _ADVICE.get(str(obtainable), "")
+    if np.isnan(cost) and obtainable != "no":
+        cost = units * sold.paid_for(component, family)
+        advice = "; ".join(
+            filter(None, (advice, "cost as paid so far" if cost == cost else "price not known"))
+        )
+    return {
+        "component": component,
+        "family": family,
+        "obtainable": obtainable,
+        "units": float(need.mean()),
+        "pieces": float(need.mean()) * per_unit,
+        "cover": cover,
+        "pack_size": pack,
+        "packs": packs,
+        "price": price,
+        "cost": cost,
+        "advice": advice,
+    }
+
+
+_ADVICE = {
+    "no": "keep donors: cannot be had",
+    "salvage only": "keep donors: salvage only",
+    "None": "not in the parts table",
+}
