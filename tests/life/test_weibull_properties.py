@@ -232,3 +232,23 @@ def test_beyond_all_reason_the_value_stays_a_number():
     far = likelihood.evaluate(np.array([1e7]), np.array([1e7]))
     assert np.isfinite(far.value[0])
     assert far.slope[0, 1] < 0
+
+
+@QUICK
+@given(stratum, st.floats(0.3, 30.0), st.floats(5.0, 60.0))
+def test_values_alone_are_those_of_the_full_evaluation(rows, shape, scale):
+    lower, upper, count, _ = together([rows])
+    singles = np.arange(lower.size)
+    pairs = np.sort(np.append(singles, singles))
+    for records in (
+        LifeRecords(lower, upper, count=count),
+        LifeRecords(
+            lower[pairs], np.where(np.isinf(upper), INF, upper)[pairs], count=count[pairs], record=pairs
+        ),
+    ):
+        likelihood = Likelihood(collapse(records))
+        slope = shape * likelihood.spread
+        level = shape * (np.log(likelihood.first_age) - np.log(scale))
+        assert_allclose(
+            likelihood.values(slope, level), likelihood.evaluate(slope, level).value, rtol=1e-12, atol=1e-12
+        )
