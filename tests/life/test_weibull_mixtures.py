@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2
 
-from reliability.life import LifeRecords, fit_weibull
+from reliability.life import LifeRecords, existence, fit_weibull, starts
 from reliability.life.collapse import collapse
 from reliability.life.existence import flat_limit, steep_limit
 
@@ -243,6 +243,24 @@ def many():
             stratum=np.repeat(np.arange(1000), [part["lower"].size for part in parts]),
         )
     )
+
+
+def test_working_in_parts_changes_nothing(many, monkeypatch):
+    lives, fit = many
+    monkeypatch.setattr(existence, "_PAIRS_AT_ONCE", 50)
+    monkeypatch.setattr(starts, "_STRATA_AT_ONCE", 7)
+    rows = [lives[i] for i in range(60)]
+    part = fit_weibull(
+        LifeRecords(
+            np.concatenate([one.lower for one in rows]),
+            np.concatenate([one.upper for one in rows]),
+            count=np.concatenate([one.count for one in rows]),
+            record=np.concatenate([one.record + 100 * i for i, one in enumerate(rows)]),
+            stratum=np.repeat(np.arange(60), [len(one) for one in rows]),
+        )
+    )
+    assert_array_equal(part.status, fit.status[:60])
+    assert_allclose(part.log_likelihood, fit.log_likelihood[:60], rtol=1e-12)
 
 
 def test_several_maxima_are_told(many):

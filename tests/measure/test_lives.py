@@ -41,3 +41,9 @@ def test_a_better_library_would_be_seen(small, monkeypatch):
 def test_without_r_there_is_no_comparison(monkeypatch):
     monkeypatch.setattr(lives.shutil, "which", lambda name: None)
     assert lives.survreg_answers(lives.small_strata(3), np.arange(3)) is None
+
+
+def test_memory_rows_count_every_finding():
+    added, peak = lives.memory_rows(n=20_000, batch=5_000)
+    assert added["what"] == "20,000 findings to 200 fitted strata"
+    assert peak["ok"] in (True, False)
