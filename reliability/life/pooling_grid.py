@@ -27,6 +27,8 @@ MOST_ZOOMS = 12
 NODE_NUMBERS = (16, 28, 48, 84, 150, 270)
 """Few different numbers of nodes, so that families share a block of work."""
 
+MOST_SHAPES = 200
+
 STEP = 1.5
 """Widest step of a lattice in standard deviations; a sum over a normal density is then off by 0.03 %."""
 
@@ -137,7 +139,8 @@ def find_boxes(rows: Rows, prior: NormalPrior, slope: float) -> Boxes:
         shape_low[left] = np.where(settled, narrow_low, shape_low[left])
         shape_high[left] = np.where(settled, narrow_high, shape_high[left])
         again = left[shape_shrank]
-        row_low[again], row_high[again] = low[again, None], high[again, None]
+        hull_low, hull_high = view.hull(row_low[left], row_high[left], narrow_low, narrow_high)
+        row_low[again], row_high[again] = hull_low[shape_shrank, None], hull_high[shape_shrank, None]
         left = left[row_shrank | shape_shrank]
     sd_shape = (shape_high - shape_low) / (2 * REACH)
     return Boxes(low, high, STEP * thinnest, shape_low, shape_high, STEP * sd_shape)
@@ -174,6 +177,13 @@ class _View:
         shrank = (last - first) < 0.6 * (NODES_IN_ROW - 1)
         return low, high, (shrank & matters).any(axis=1)
 
+    def hull(
+        self, low: FloatArray, high: FloatArray, shape_low: FloatArray, shape_high: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Enclose all lines between two shapes: the posterior may lean from one to the next."""
+        between = (self.y >= shape_low[:, None] - 1e-9) & (self.y <= shape_high[:, None] + 1e-9)
+        return np.where(between, low, np.inf).min(axis=1), np.where(between, high, -np.inf).max(axis=1)
+
     def thinnest(self) -> FloatArray:
         """Smallest standard deviation of log scale given shape, near the peak."""
         inside = self.log_posterior > self.row_peak[:, None, :] - DEPTH
@@ -205,7 +215,9 @@ def _crossings(x: FloatArray, value: FloatArray, level: FloatArray) -> tuple[Flo
         x0, x1, v0, v1 = (_at(array, node) for array in (x, value) for node in (outer, inner))
         is_outside = v0 < level
         part = np.where(is_outside, level - v0, 0.0) / np.where(is_outside & (v1 > v0), v1 - v0, 1.0)
-        found.append(x0 + np.minimum(part, 1.0) * (x1 - x0))
+        # Between few nodes inside, the peak may lie anywhere up to their neighbours.
+        part = np.where(inside.sum(axis=-1) > 3, np.minimum(part, 1.0), 0.0)
+        found.append(x0 + part * (x1 - x0))
     return found[0], found[1]
 
 
@@ -270,6 +282,8 @@ def lay_axes(boxes: Boxes, scale_step: float, shape_step: float) -> list[Axes]:
     for number in np.unique(choice):
         family = np.flatnonzero(choice == number)
         log_scale = _between(boxes.scale_low[family], boxes.scale_high[family], NODE_NUMBERS[number])
-        log_shape = _between(boxes.shape_low[family], boxes.shape_high[family], min(max(n_shapes, 8), 40))
+        log_shape = _between(
+            boxes.shape_low[family], boxes.shape_high[family], int(np.clip(n_shapes, 8, MOST_SHAPES))
+        )
         axes.append(Axes(family, log_scale, log_shape))
     return axes

@@ -43,7 +43,7 @@ class Hyperprior:
     Raises
     ------
     InvalidInput
-        If a value is not above 0 and finite.
+        If a value is not above 0 and finite, or `least_spread` is below 0.02.
     """
 
     scale_years: float = 30.0
@@ -61,6 +61,11 @@ class Hyperprior:
         for name, value in vars(self).items():
             if not 0 < value < np.inf:
                 raise InvalidInput(f"Hyperprior: `{name}` must be above 0 and finite, got {value!r}.")
+        if self.least_spread < 0.02:
+            raise InvalidInput(
+                "Hyperprior: `least_spread` must be 0.02 or above (lattices are no finer), "
+                f"got {self.least_spread!r}."
+            )
 
     def spread(self, log_s: FloatArray) -> FloatArray:
         """Spread that belongs to a value of log s."""

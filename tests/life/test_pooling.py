@@ -1,0 +1,237 @@
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import norm
+
+from reliability.life import LifeRecords, fit_weibull, pool
+from reliability.life.pooling import Hyperprior
+from reliability.life.pooling_labels import label_rows
+from reliability.life.pooling_likelihood import log_likelihood
+from reliability.life.pooling_records import gather
+from tests.life.pooling_cases import INF, names, small_fleet, status
+from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
+
+
+@pytest.mark.parametrize("using", [(), ("kind",), ("year",), ("kind", "year")])
+def test_agrees_with_brute_force(using):
+    records, labels, family = small_fleet()
+    pooled = pool(records, **{name: labels[name] for name in ("component", "family", *using)})
+    reference = pooled.reference_year("belt") if "year" in using else 1978.0
+    case = Case(
+        records,
+        family,
+        (labels["year"] - reference) / 10,
+        np.arange(5) % 2 if "kind" in using else np.zeros(5, int),
+        "kind" in using,
+        "year" in using,
+    )
+    twin = BruteForce(case, Hyperprior())
+    assert twin.effective_points > 100
+    year = reference + 3 if "year" in using else None
+    for age in (20.0, 40.0):
+        ours = np.stack(pooled.failed_by("belt", names(5), age, year=year))
+        theirs = np.stack([twin.failed_by(f, age, 0.3) for f in range(5)], axis=1)
+        assert_allclose(ours[0], theirs[0], atol=0.012)
+        assert_allclose(ours[1:], theirs[1:], atol=0.035)
+
+
+def test_likelihood_of_every_sort_of_record_agrees_with_the_plain_formula():
+    # Failed, sound, between two ages, exact, and one unit built in one of three years; two families.
+    lower = [0, 25, 10, 31, 30, 29, 28, 0, 22]
+    upper = [30, INF, 20, 31, INF, INF, INF, 41, 22.5]
+    records = LifeRecords(
+        lower, upper, count=[2, 3, 1, 1, 1, 1, 1, 5, 1], record=[0, 1, 2, 3, 4, 4, 4, 5, 6],
+        weight=[1, 1, 1, 1, 1, 2, 1, 1, 1],
+    )  # fmt: skip
+    family = np.array(["a"] * 7 + ["b"] * 2)
+    year = np.array([1980, 1981, 1985, 1979, 1980, 1981, 1982, 1970, 1990.0])
+    rows = label_rows(
+        records, component=["gear"] * 9, family=family, kind=None, year=year, hearsay=()
+    )  # fmt: skip
+    (gathered,) = gather(rows)
+    x, y = np.linspace(2.5, 4.5, 5), np.log([0.7, 2.0, 6.0])
+    ours = log_likelihood(gathered.rows, np.tile(x, (2, 1))[:, :, None], np.tile(y, (2, 1)), slope=0.4)
+    for f, name in enumerate("ab"):
+        mine = np.flatnonzero(family == name)
+        mean = np.average(year[mine], weights=records.count[mine] * records.weight[mine])
+        shift = 0.4 * (year - mean) / 10
+        assert_allclose(ours[f], naive_log_likelihood(records, mine, x, y, shift), rtol=1e-10)
+
+
+@pytest.mark.parametrize("spread", [0.05, 0.12])
+def test_common_parameters_of_many_families_agree_with_a_plain_sum(spread):
+    # 80 families with the same twelve findings and spreads held fixed: two common parameters are left,
+    # summed over on a lattice of their own.
+    age = np.array([12, 18, 22, 25, 28, 30, 33, 36, 40, 44, 48, 55.0])
+    failed = np.array([0, 0, 0, 1, 0, 1, 0, 1, 1, 1, 1, 1], bool)
+    prior = Hyperprior(scale_spread=1e-3, shape_spread=1e-3, spread_sd=0.01, least_spread=spread)
+    family = np.repeat(np.arange(80), 12).astype(str)
+    pooled = pool(
+        status(np.tile(age, 80), np.tile(failed, 80)), component=["belt"] * 960, family=family, prior=prior
+    )
+    x, y = np.linspace(2.6, 4.4, 400), np.linspace(-0.2, 3.0, 300)
+    likelihood = np.exp(naive_log_likelihood(status(age, failed), np.arange(12), x, y, np.zeros(12)))
+    centre, shape = np.linspace(3.35, 3.55, 61), np.linspace(0.9, 2.0, 81)
+    of_scale = norm.pdf(x[:, None], centre, spread)
+    of_shape = norm.pdf(y[:, None], shape, spread)
+    marginal = of_scale.T @ likelihood @ of_shape
+    log_weight = 80 * np.log(marginal) + norm.logpdf(centre, np.log(30), 1)[:, None]
+    log_weight += norm.logpdf(shape, np.log(2), 0.5)
+    weight = np.exp(log_weight - log_weight.max())
+    posterior = likelihood * (of_scale @ (weight / marginal) @ of_shape.T)
+    for at in (15.0, 20.0, 30.0, 40.0):
+        share = -np.expm1(-np.exp(np.minimum(np.exp(y) * (np.log(at) - x[:, None]), 50)))
+        exact = (posterior * share).sum() / posterior.sum()
+        assert_allclose(pooled.failed_by("belt", "7", at)[0], exact, atol=0.001)
+
+
+def test_one_family_with_very_many_records_is_its_maximum_likelihood():
+    rng = np.random.default_rng(1)
+    age = rng.uniform(5, 60, 20_000)
+    records = status(age, 30 * rng.weibull(2.2, age.size) <= age)
+    pooled = pool(records, component=["belt"] * age.size, family=["one"] * age.size)
+    fitted = fit_weibull(records)
+    for at in (10.0, 25.0, 45.0):
+        mean, low, high = pooled.failed_by("belt", "one", at)
+        assert_allclose(mean, -np.expm1(-((at / fitted.scale[0]) ** fitted.shape[0])), atol=0.002)
+        assert 0 < high - low < 0.03
+
+
+def test_families_that_are_all_alike_are_pooled_completely():
+    # 80 families with the same twelve findings: what is common to them is known 80 times as well.
+    age = np.tile([12, 18, 22, 25, 28, 30, 33, 36, 40, 44, 48, 55.0], 80)
+    failed = np.tile([0, 0, 0, 1, 0, 1, 0, 1, 1, 1, 1, 1], 80)
+    family = np.repeat(np.arange(80), 12).astype(str)
+    alike = Hyperprior(scale_spread=0.02, shape_spread=0.02, spread_sd=0.3, least_spread=0.04)
+    records, fitted = status(age, failed), fit_weibull(status(age, failed))
+    labels = {"component": ["belt"] * age.size, "family": family}
+    pooled, strictly = pool(records, **labels), pool(records, **labels, prior=alike)
+    alone = pool(status(age[:12], failed[:12]), component=["belt"] * 12, family=family[:12])
+    for at in (20.0, 30.0, 40.0):
+        common = -np.expm1(-((at / fitted.scale[0]) ** fitted.shape[0]))
+        # Not the limit itself: a spread of 4 % is left.
+        assert_allclose(strictly.failed_by("belt", "7", at)[0], common, atol=0.015)
+        mean, low, high = pooled.failed_by("belt", "7", at)
+        assert_allclose(mean, common, atol=0.04)
+        _, low_alone, high_alone = alone.failed_by("belt", "0", at)
+        assert high - low < 0.85 * (high_alone - low_alone)
+        _, low_strictly, high_strictly = strictly.failed_by("belt", "7", at)
+        assert high_strictly - low_strictly < 0.5 * (high_alone - low_alone)
+
+
+def test_neither_order_nor_company_changes_an_answer():
+    records, labels, _ = small_fleet()
+    other = {**labels, "component": np.full(len(records), "idler")}
+    both = LifeRecords(np.tile(records.lower, 2), np.tile(records.upper, 2))
+    together = {name: np.concatenate([labels[name], other[name]]) for name in labels}
+    order = np.random.default_rng(0).permutation(len(both))
+    shuffled = LifeRecords(both.lower[order], both.upper[order])
+    alone = pool(records, **labels)
+    for pooled in (
+        pool(both, **together),
+        pool(shuffled, **{name: values[order] for name, values in together.items()}),
+    ):
+        for mine, theirs in zip(
+            alone.failed_by("belt", names(5), 30, year=1975),
+            pooled.failed_by("belt", names(5), 30, year=1975),
+            strict=True,
+        ):
+            assert_allclose(mine, theirs, rtol=1e-6)
+
+
+def test_replicating_records_equals_counting_them():
+    records, labels, _ = small_fleet()
+    counted = pool(LifeRecords(records.lower, records.upper, count=2), **labels)
+    twice = pool(
+        LifeRecords(np.repeat(records.lower, 2), np.repeat(records.upper, 2)),
+        **{name: np.repeat(values, 2) for name, values in labels.items()},
+    )
+    assert_allclose(counted.failed_by("belt", names(5), 30), twice.failed_by("belt", names(5), 30), rtol=1e-6)
+    assert counted.n_records("belt", "family 0") == twice.n_records("belt", "family 0")
+
+
+def test_alternatives_that_agree_are_one_record():
+    records, labels, _ = small_fleet()
+    plain = {name: labels[name] for name in ("component", "family")}
+    window = LifeRecords(
+        np.repeat(records.lower, 3), np.repeat(records.upper, 3),
+        record=np.repeat(np.arange(len(records)), 3), weight=np.tile([1, 2, 1], len(records)),
+    )  # fmt: skip
+    mixed = pool(window, **{name: np.repeat(values, 3) for name, values in plain.items()})
+    single = pool(records, **plain)
+    assert_allclose(mixed.failed_by("belt", names(5), 30), single.failed_by("belt", names(5), 30), atol=2e-4)
+    assert mixed.n_records("belt", "family 1") == single.n_records("belt", "family 1")
+
+
+def test_unit_of_time_matters_through_the_prior_only():
+    records, labels, _ = small_fleet()
+    plain = {name: labels[name] for name in ("component", "family")}
+    years = pool(records, **plain)
+    months = LifeRecords(12 * records.lower, 12 * records.upper)
+    same = pool(months, **plain, prior=Hyperprior(scale_years=360.0))
+    assert_allclose(years.failed_by("belt", names(5), 30), same.failed_by("belt", names(5), 360), atol=1e-6)
+    # The default prior, read in the wrong unit, pulls lives of some 400 units down towards 30.
+    wrong = pool(months, **plain)
+    assert np.all(wrong.failed_by("belt", names(5), 360)[0] != years.failed_by("belt", names(5), 30)[0])
+
+
+def test_a_family_unlike_all_others_is_believed_if_it_has_the_records():
+    age = np.tile([22, 26, 30, 34, 38, 42.0], 60)
+    family = np.repeat(np.arange(60), 6).astype(str)
+    failed = np.tile([0, 0, 1, 0, 1, 1], 60)
+    odd_age = np.repeat([1.0, 1.5, 2.0, 3.0], 50)
+    odd_failed = np.tile(np.arange(50), 4) < np.repeat([8, 17, 27, 41], 50)
+    records = status(np.append(age, odd_age), np.append(failed, odd_failed))
+    pooled = pool(
+        records, component=["belt"] * len(records), family=np.append(family, ["odd"] * odd_age.size)
+    )
+    fitted = fit_weibull(status(odd_age, odd_failed))
+    mean, low, high = pooled.failed_by("belt", "odd", 2.0)
+    assert_allclose(mean, -np.expm1(-((2 / fitted.scale[0]) ** fitted.shape[0])), atol=0.05)
+    assert low < 27 / 50 < high
+
+
+def test_production_year_shifts_the_scale():
+    rng = np.random.default_rng(5)
+    family = np.repeat(np.arange(40), 25)
+    year = rng.integers(1965, 1995, family.size).astype(float)
+    age = rng.uniform(15, 55, family.size)
+    scale = 30 * np.exp(0.3 * rng.normal(size=40))[family] * np.exp(0.3 * (year - 1980) / 10)
+    pooled = pool(
+        status(age, scale * rng.weibull(3, age.size) <= age),
+        component=["belt"] * age.size, family=family.astype(str), year=year,
+    )  # fmt: skip
+    mean, sd = pooled.year_slope("belt")
+    assert abs(mean - 0.3) < 3 * sd
+    assert 0.01 < sd < 0.08
+    assert pooled.reference_year("belt") == np.round(year.mean())
+    old, new = (pooled.failed_by("belt", "3", 30, year=y) for y in (1968, 1992))
+    assert old[0] > new[0] + 0.1
+    # Without a year: that of the family's own units.
+    own = pooled.table().set_index("family").loc["3", "mean_year"]
+    assert_allclose(pooled.failed_by("belt", "3", 30), pooled.failed_by("belt", "3", 30, year=own), atol=1e-9)
+
+
+def test_without_information_the_slope_is_its_prior():
+    records = status([30, 31, 32], [1, 0, 1])
+    pooled = pool(records, component=["a"] * 3, family=["x"] * 3, year=[1980.0] * 3)
+    mean, sd = pooled.year_slope("a")
+    assert_allclose([mean, sd], [0, 0.25], atol=0.01)
+
+
+def test_normal_summary_says_the_same_of_failure():
+    records, labels, _ = small_fleet(12, seed=8, most=20)
+    pooled = pool(records, **labels)
+    rng = np.random.default_rng(0)
+    n_checked = 0
+    for family in [*names(12), "unseen"]:
+        known = pooled.summary("belt", family, year=1980)
+        scale, shape = np.exp(rng.multivariate_normal(known.mean, known.covariance, 60_000).T)
+        for age in (20.0, 30.0, 40.0, 50.0):
+            mean, low, high = pooled.failed_by("belt", family, age, year=1980)
+            if high - low < 0.5:
+                n_checked += 1
+                with np.errstate(over="ignore"):
+                    normal = -np.expm1(-((age / scale) ** shape))
+                assert abs(normal.mean() - mean) < 0.02
+    assert n_checked > 15
