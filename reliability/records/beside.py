@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from reliability.errors import UnknownName
 from reliability.records.checks import JobDocument
-from reliability.records.faults import nearest, refuse
+from reliability.records.faults import nearest, refuse, some
 from reliability.records.job_sheet import JobSheet
 from reliability.records.merging import merge_document
 from reliability.records.names import Names, open_jobs
@@ -155,8 +155,8 @@ def _still_open(ledger: "Ledger", job: Mapping[str, Any]) -> list[str]:
     if not still_open:
         return []
     return [
-        f"still open of this family: {', '.join(still_open)}. If the sheet was about one of them, take the new "
-        "job out with: benchodds amend JOB --withdraw, and add the sheet again with the number in it"
+        f"still open of this family: {some(still_open, 10)}. If the sheet was about one of them, take the "
+        "new job out with: benchodds amend JOB --withdraw, and add the sheet again with the number in it"
     ]
 
 
