@@ -1,5 +1,7 @@
 """What holds for every set of records: batch and single fits, counts, units, far tails."""
 
+import doctest
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -7,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.optimize import minimize
 
-from reliability.life import LifeRecords, fit_weibull
+from reliability.life import LifeRecords, fit_weibull, life_records, weibull
 from reliability.life.collapse import collapse
 from reliability.life.weibull_likelihood import Likelihood
 
@@ -162,6 +164,13 @@ def test_maximum_agrees_with_a_general_optimiser_from_many_starts(seed):
     best = min(runs, key=lambda run: run.fun)
     assert_allclose(fit.log_likelihood[0], -best.fun, atol=1e-9)
     assert_allclose([np.log(fit.scale[0]), np.log(fit.shape[0])], best.x, atol=1e-5)
+
+
+@pytest.mark.parametrize("module", [life_records, weibull])
+def test_examples_in_the_documentation(module):
+    outcome = doctest.testmod(module)
+    assert outcome.attempted > 0
+    assert outcome.failed == 0
 
 
 # ---- the likelihood itself
