@@ -15,6 +15,7 @@ from reliability.errors import InvalidInput
 from reliability.worth.plan_search import MOST_EXACT, ratio_order, search
 from reliability.worth.plan_states import joint_chances
 from reliability.worth.plan_task import STOP, Task
+from tests.worth.tasks import simple
 
 DATA = Path(__file__).parents[1] / "data" / "fault_order.csv"
 FEW = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -40,20 +41,6 @@ def tasks(draw, most=3, most_classes=2, known=True):
         np.array(broken),
         draw(st.sampled_from([10.0, 40.0, 100.0])),
         draw(st.sampled_from([-5.0, 0.0, 15.0])),
-    )
-
-
-def simple(failed, look, *, mend_cost=0.0, mend_chance=0.0, finished=100.0, stopped=0.0):
-    n = len(failed)
-    return Task(
-        np.array([failed], float),
-        np.ones(1),
-        np.array(look, float),
-        np.full(n, float(mend_cost)),
-        np.full(n, float(mend_chance)),
-        np.zeros(n, bool),
-        finished,
-        stopped,
     )
 
 

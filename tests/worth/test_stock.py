@@ -1,0 +1,188 @@
+"""Parts for the next year: counts against tables and the past, packs by hand, sharing by addition."""
+
+import datetime
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import gamma, nbinom
+
+from reliability.errors import UnknownName
+from reliability.records.frames import Records, records_from_rows
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.stock import ANY, STOCK_COLUMNS, covering, stock
+from tests.worth.ledgers import finding, job
+
+YEARS = 373 / 365.25  # from the first unit, 2024-01-03, to the day of the appraisal, 2025-01-10
+DAY = datetime.date(2025, 1, 10)
+
+
+@pytest.fixture
+def with_parts(bench_rows):
+    def build(*parts):
+        return records_from_rows({**bench_rows, "parts": list(parts)})
+
+    return build
+
+
+def row(table, component, family):
+    (found,) = table[(table["component"] == component) & (table["family"] == family)].to_dict("records")
+    return found
+
+
+@pytest.mark.parametrize(
+    ("mean", "number"),
+    # Cumulative Poisson table, any handbook: mean 0.1: P(0) = .905; 1: P(2) = .920; 2: P(4) = .947
+    # (P(3) = .857); 5: P(8) = .932 (P(7) = .867).
+    [(0.1, 0), (0.11, 1), (1.0, 2), (2.0, 4), (5.0, 8)],
+)
+def test_number_that_is_enough_with_90_percent(mean, number):
+    assert covering(np.array([mean])) == number
+
+
+@pytest.mark.parametrize("count", [1, 3, 12, 60])
+def test_a_rate_that_few_years_leave_open_makes_the_number_negative_binomial(count):
+    # Poisson with a gamma rate is negative binomial: the second opinion is scipy's.
+    for years in (1.0, 4.0):
+        rates = gamma.ppf((np.arange(2000) + 0.5) / 2000, count) / years
+        # Not at the very edge of a step, where 2000 points cannot decide.
+        exact = nbinom(count, years / (1 + years))
+        if min(abs(exact.cdf(np.arange(200)) - 0.9)) > 1e-3:
+            assert covering(rates) == exact.ppf(0.9)
+
+
+def test_nothing_is_enough_for_no_need():
+    assert covering(np.zeros(5)) == 0
+
+
+def test_what_is_needed_is_what_was_needed_so_far(bench_appraiser, bench_records):
+    # Fourteen belts were replaced in 20 units, of which no part's chance changes much in half a year.
+    table = stock(bench_appraiser, bench_records)
+    assert tuple(table.columns) == STOCK_COLUMNS
+    belts = table[table["component"] == "belt"]
+    assert belts["units"].sum() == pytest.approx(14 / YEARS, rel=0.25)
+    gears = table[table["component"] == "gear"]
+    assert gears["units"].sum() == pytest.approx(8 / YEARS, rel=0.35)
+    # Nobody ever needed a motor.
+    assert "motor" not in set(table[table["units"] > 1]["component"])
+
+
+def test_families_count_by_how_often_they_came(bench_appraiser, bench_records):
+    table = stock(bench_appraiser, bench_records)
+    assert "Larkov T3" not in set(table["family"])
+    first, second = (row(table, "belt", name) for name in ("Larkov T1", "Larkov T2"))
+    assert first["units"] / second["units"] == pytest.approx(12 / 8, rel=0.25)
+    assert (table["units"].diff().dropna() <= 0).all()
+
+
+def test_packs_are_bought_whole(bench_appraiser, with_parts):
+    parts = with_parts(
+        {"component": "belt", "family": "Larkov T1", "obtainable": "yes", "price": 4.0, "pack_size": 5,
+         "per_unit": 2}
+    )  # fmt: skip
+    alone = row(stock(bench_appraiser, with_parts()), "belt", "Larkov T1")
+    packed = row(stock(bench_appraiser, parts), "belt", "Larkov T1")
+    assert packed["units"] == alone["units"]
+    assert packed["pieces"] == 2 * alone["units"]
+    assert packed["cover"] == 2 * alone["cover"]
+    assert packed["packs"] == np.ceil(packed["cover"] / 5)
+    assert packed["cost"] == 4.0 * packed["packs"]
+    assert packed["packs"] * 5 >= packed["cover"] > packed["packs"] * 5 - 5
+    assert (packed["obtainable"], packed["price"], packed["advice"]) == ("yes", 4.0, "")
+
+
+def test_a_price_without_a_pack_is_of_one_piece(bench_appraiser, with_parts):
+    part = {"component": "belt", "family": "Larkov T1", "obtainable": "yes", "price": 4.0}
+    found = row(stock(bench_appraiser, with_parts(part)), "belt", "Larkov T1")
+    assert (found["pack_size"], found["packs"]) == (1.0, found["cover"])
+    assert found["cost"] == 4.0 * found["cover"]
+
+
+def test_families_that_share_a_part_share_the_risk(bench_appraiser, with_parts):
+    shared = {"component": "belt", "family": None, "obtainable": "yes", "price": 3.0}
+    apart = stock(bench_appraiser, with_parts())
+    together = row(stock(bench_appraiser, with_parts(shared)), "belt", ANY)
+    each = [row(apart, "belt", name) for name in ("Larkov T1", "Larkov T2")]
+    assert_allclose(together["units"], sum(one["units"] for one in each))
+    assert together["cover"] < sum(one["cover"] for one in each)
+    assert max(one["cover"] for one in each) < together["cover"]
+    # A row of one family's own takes that family out.
+    own = {"component": "belt", "family": "Larkov T2", "obtainable": "yes", "price": 3.0}
+    rest = row(stock(bench_appraiser, with_parts(shared, own)), "belt", ANY)
+    assert_allclose(rest["units"], each[0]["units"])
+
+
+@pytest.mark.parametrize(
+    ("state", "advice"), [("no", "keep donors: cannot be had"), ("salvage only", "keep donors: salvage only")]
+)
+def test_parts_that_are_not_made_any_more_call_for_donors(bench_appraiser, with_parts, state, advice):
+    part = {"component": "gear", "family": None, "obtainable": state}
+    found = row(stock(bench_appraiser, with_parts(part)), "gear", ANY)
+    assert found["advice"].startswith(advice)
+    assert found["cover"] >= 1
+    assert np.isnan(found["packs"]) == (state == "no")
+
+
+def test_what_was_paid_stands_in_for_a_price_that_is_not_listed(bench_appraiser, with_parts):
+    table = stock(bench_appraiser, with_parts())
+    belt, gear = row(table, "belt", "Larkov T1"), row(table, "gear", "Larkov T1")
+    assert belt["cost"] == 6.0 * belt["cover"]  # every belt cost 6
+    assert belt["advice"] == "not in the parts table; cost as paid so far"
+    assert belt["obtainable"] is None
+    assert np.isnan(gear["cost"])  # nobody ever bought one
+    assert gear["advice"] == "not in the parts table; price not known"
+
+
+def test_worn_parts_that_are_replaced_are_needed_too(bench_appraiser, bench_rows):
+    worn = [finding(n, "motor", "worn", action="replaced") for n in range(1, 16) if n % 4]
+    others = [
+        each for each in bench_rows["findings"] if (each["component"], each["found"]) != ("motor", "sound")
+    ]
+    records = records_from_rows({**bench_rows, "findings": [*others, *worn]})
+    before = stock(bench_appraiser, records_from_rows(bench_rows))
+    after = stock(bench_appraiser, records)
+
+    def motors(table):
+        return table.loc[table["component"] == "motor", "units"].sum()
+
+    assert motors(before) < 2
+    # All twelve units that were repaired took one.
+    assert motors(after) == pytest.approx(12 / YEARS, rel=0.35)
+
+
+def test_jobs_of_other_benches_and_of_later_days_bring_no_units(bench_appraiser, bench_rows):
+    usual = stock(bench_appraiser, records_from_rows(bench_rows))
+    more = [job(n, "Larkov T1", "repaired", origin="a museum") for n in range(50, 70)]
+    late = job(90, "Larkov T1", "open", taken_in="2026-01-01")
+    table = stock(
+        bench_appraiser, records_from_rows({**bench_rows, "jobs": [*bench_rows["jobs"], *more, late]})
+    )
+    assert_allclose(table["units"], usual["units"])
+
+
+def test_an_empty_bench_needs_nothing():
+    appraiser = fit_appraiser(Records.empty(), DAY)
+    table = stock(appraiser, Records.empty())
+    assert table.empty
+    assert tuple(table.columns) == STOCK_COLUMNS
+
+
+def test_records_of_another_ledger_are_refused(bench_appraiser, bench_records):
+    other = replace(bench_appraiser, families={"Larkov T1": bench_appraiser.families["Larkov T1"]})
+    with pytest.raises(UnknownName, match="The appraiser knows no family 'Larkov T2'; known: Larkov T1"):
+        stock(other, bench_records)
+
+
+def test_demo_stock_is_in_step_with_its_past(demo_appraiser, demo_records):
+    table = stock(demo_appraiser, demo_records)
+    jobs = demo_records.jobs
+    years = (np.datetime64(demo_appraiser.as_of) - jobs["taken_in"].min()).days / 365.25
+    done = demo_records.findings[demo_records.findings["action"].isin(("replaced", "no part"))]
+    past = len(done.drop_duplicates(["job", "component"])) / years
+    # Units grow older, and some of what happened was never written down.
+    assert 0.9 * past < table["units"].sum() < 1.4 * past
+    donors = table[table["obtainable"].isin(("no", "salvage only"))]
+    assert len(donors)
+    assert donors["advice"].str.startswith("keep donors").all()
+    assert table.equals(stock(demo_appraiser, demo_records))
