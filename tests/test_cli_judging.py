@@ -189,6 +189,35 @@ def test_lives(bench):
     assert gear["age_years"] == pytest.approx(42, abs=1.5)  # a unit of 1983, at the end of 2024
 
 
+def test_lives_by_production_year(bench, command_line):
+    shutil.copy(bench.file, command_line.file)
+    for year, found in ((1981, "failed"), (1982, "sound"), (1986, "failed")):
+        command_line.ok(
+            "add",
+            command_line.sheet(
+                f"family = 'Larkov T1'\noutcome = 'repaired'\n{found} = ['lift']\nbuilt = {year}"
+            ),
+            "--new-component",
+            "lift",
+        )
+    command_line.ok("lives", "--cohort", "5", "--component", "lift", "--out", "g.csv")
+    table = pd.read_csv("g.csv")
+    assert table[["built_from", "built_to", "n_failed", "n_sound"]].to_numpy().tolist() == [
+        [1980, 1984, 1, 1],
+        [1985, 1989, 1, 0],
+    ]
+    assert "1980" in command_line.ok("lives", "--cohort", "5", "--component", "lift")
+    # A window that reaches over two cohorts belongs to neither.
+    command_line.ok(
+        "add",
+        command_line.sheet(
+            "family = 'Larkov T1'\noutcome = 'repaired'\nworn = ['lift']\nbuilt = '1983-1986'"
+        ),
+    )
+    command_line.ok("lives", "--cohort", "5", "--component", "lift", "--out", "g.csv")
+    assert pd.read_csv("g.csv")[["n_failed", "n_sound"]].to_numpy().tolist() == [[1, 1], [1, 0]]
+
+
 def test_lives_of_what_is_not_there(bench):
     assert bench.refused("lives", "--component", "gera") == (
         "No records of component 'gera'; known: belt, gear. Did you mean 'gear'?\n"

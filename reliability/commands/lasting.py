@@ -23,6 +23,11 @@ from reliability.commands.shared import DAY, NEW_FILE, Bench, example, full_day,
     show_default=True,
     help="What ends a life; a worn part needs work.",
 )
+@click.option(
+    "--cohort",
+    type=click.IntRange(1, 50),
+    help="Tell production years apart, in cohorts of so many years.",
+)
 @click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
 @click.pass_obj
@@ -31,6 +36,7 @@ def lives(
     families: tuple[str, ...],
     components: tuple[str, ...],
     event: str,
+    cohort: int | None,
     out: Path | None,
     as_of: datetime.date | None,
 ) -> None:
@@ -48,7 +54,7 @@ def lives(
     with bench.ledger() as ledger:
         appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
         records = read_records(ledger, as_of=as_of)
-    table = lives_table(records, appraiser, event=event)
+    table = lives_table(records, appraiser, event=event, cohort_years=cohort)
     for column, wanted in (("family", families), ("component", components)):
         for name in wanted:
             if name not in set(table[column]):

@@ -96,6 +96,7 @@ _LIVES: Columns = (
     ("failed_high", "to", percent), ("status", "own records", words),
 )  # fmt: skip
 
+_COHORT: Columns = (("built_from", "built from", count), ("built_to", "to", count))
 
 _MOVES: Columns = (
     ("move", "move", words),
@@ -134,7 +135,8 @@ def lives_text(table: pd.DataFrame) -> str:
     """Set the lives of components as a table."""
     own = "B10, B50: years by which 10 and 50 % have failed, from a family's own records."
     today = "Failed today: a usual unit at today's age, from all families together, 90 % interval."
-    return "\n".join((own, today, _table(table, _LIVES)))
+    columns = _LIVES if table["built_from"].isna().all() else (*_LIVES[:2], *_COHORT, *_LIVES[2:])
+    return "\n".join((own, today, _table(table, columns)))
 
 
 def verdict_lines(verdict: pd.Series, asked: Decimal | None, currency: str) -> list[str]:

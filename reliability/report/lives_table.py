@@ -1,8 +1,12 @@
 """Lives of components by family: what their own records say, and what all families say together."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
+from reliability.life.ages import age_at
+from reliability.life.observe import Observations
 from reliability.life.weibull import fit_weibull
 from reliability.records.frames import Records
 from reliability.report.groundwork import Groundwork, pool_lives_of
@@ -10,13 +14,16 @@ from reliability.worth.appraiser import Appraiser
 
 LEVEL = 0.90
 LIVES_COLUMNS = (
-    "component", "family", "kind", "n_failed", "n_sound", "status", "shape", "shape_low", "shape_high",
+    "component", "family", "kind", "built_from", "built_to", "n_failed", "n_sound", "status",
+    "shape", "shape_low", "shape_high",
     "b10_years", "b10_low_years", "b10_high_years", "b50_years", "b50_low_years", "b50_high_years",
     "age_years", "failed_own", "failed_own_low", "failed_own_high", "failed", "failed_low", "failed_high",
 )  # fmt: skip
 
 
-def lives_table(records: Records, appraiser: Appraiser, *, event: str = "failed") -> pd.DataFrame:
+def lives_table(
+    records: Records, appraiser: Appraiser, *, event: str = "failed", cohort_years: int | None = None
+) -> pd.DataFrame:
     """Tell the lives of every component in every family that this bench has records of.
 
     Parameters
@@ -27,6 +34,9 @@ def lives_table(records: Records, appraiser: Appraiser, *, event: str = "failed"
         Fitted to them; it knows the production span of each family.
     event : {"failed", "needs work"}
         What ends a life.
+    cohort_years : int, optional
+        Length of the production-year cohorts to tell apart. Parts whose year is known to lie in one
+        of them count; parts fitted later do not.
 
     Returns
     -------
@@ -38,10 +48,10 @@ def lives_table(records: Records, appraiser: Appraiser, *, event: str = "failed"
     """
     day = appraiser.as_of
     ground = Groundwork(records, day, appraiser.fingerprint, appraiser, {}, {})
-    seen = ground.own[event]
+    seen = _cohorts(ground.own[event], cohort_years)
     if seen.table.empty:
         return pd.DataFrame(columns=list(LIVES_COLUMNS))
-    lives, labels = seen.life_records(by=("component", "family"))
+    lives, labels = seen.life_records(by=("component", "family", "built_from"))
     fit = fit_weibull(lives, level=LEVEL)
     table = labels.merge(fit.table(), on="stratum", validate="one_to_one")
     table["kind"] = [ground.entry(family).kind for family in table["family"]]
@@ -49,24 +59,41 @@ def lives_table(records: Records, appraiser: Appraiser, *, event: str = "failed"
         ends = ("years", "low_years", "high_years")
         for end, values in zip(ends, fit.life(share), strict=True):
             table[f"{name}_{end}"] = values
-    age = np.array([ground.usual_age(family) for family in table["family"]])
+    table["built_to"] = table["built_from"] + (cohort_years or 0) - 1
+    year = np.array([ground.usual_year(family) for family in table["family"]])
+    year = np.where(table["built_from"].isna(), year, (table["built_from"] + table["built_to"]) / 2)
+    age = age_at(np.full(year.size, np.datetime64(day)), year)
     table["age_years"] = age
     own = np.array(fit.failed_by(np.nan_to_num(age)))
-    for name, values in (("failed_own", own), ("failed", _pooled(ground, event, table, np.isfinite(age)))):
+    for name, values in (
+        ("failed_own", own),
+        ("failed", _pooled(ground, event, table, year, np.isfinite(age))),
+    ):
         for end, column in zip(("", "_low", "_high"), values, strict=True):
             table[name + end] = np.where(np.isfinite(age), column, np.nan)
-    return table.sort_values(["component", "family"], ignore_index=True)[list(LIVES_COLUMNS)]
+    return table.sort_values(["component", "family", "built_from"], ignore_index=True)[list(LIVES_COLUMNS)]
 
 
-def _pooled(ground: Groundwork, event: str, table: pd.DataFrame, dated: np.ndarray) -> np.ndarray:
+def _cohorts(seen: Observations, years: int | None) -> Observations:
+    """Add the first year of each record's cohort, NaN for all if there are none to tell apart."""
+    if years is None:
+        return replace(seen, table=seen.table.assign(built_from=np.nan))
+    table = seen.table[~seen.table["fitted"] & seen.table["year"].notna()]
+    first = np.floor(table["year"].astype(float) / years) * years
+    alone = first.groupby(table["record"]).transform("nunique") == 1
+    return replace(seen, table=table.assign(built_from=first)[alone])
+
+
+def _pooled(
+    ground: Groundwork, event: str, table: pd.DataFrame, year: np.ndarray, dated: np.ndarray
+) -> np.ndarray:
     """Share failed today from all families together; NaN where nothing is known of the year."""
     found = np.full((3, len(table)), np.nan)
     known = table[dated]
     if len(known):
         pooled = pool_lives_of(ground.records, ground.as_of, event)
         names, kinds = (known[column].to_numpy(object) for column in ("family", "kind"))
-        year = np.array([ground.usual_year(family) for family in names])
         found[:, dated] = pooled.failed_by(
-            known["component"], names, known["age_years"], year=year, kind=kinds
+            known["component"], names, known["age_years"], year=year[dated], kind=kinds
         )
     return found

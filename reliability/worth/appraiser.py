@@ -5,17 +5,17 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput
-from reliability.records.frames import Records
 from reliability.worth.appraisal import FamilyEntry, Spread, Terms
-from reliability.worth.bench import read_bench
-from reliability.worth.fitting import fit_everything
 from reliability.worth.odds import FamilyLives, Shared
+
+if TYPE_CHECKING:
+    from reliability.records.frames import Records
 
 FORMAT = 2
 """Raised when what is kept on disk changes its meaning."""
@@ -92,7 +92,7 @@ class Appraiser:
         draft.replace(path)
 
 
-def fit_appraiser(records: Records, as_of: datetime.date) -> Appraiser:
+def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     """Fit lives, odds, prices and costs of all families.
 
     Parameters
@@ -107,6 +107,10 @@ def fit_appraiser(records: Records, as_of: datetime.date) -> Appraiser:
     Appraiser
         The same for the same records and day.
     """
+    # Loaded here: a kept appraiser judges without all that fitting needs, and starts sooner.
+    from reliability.worth.bench import read_bench
+    from reliability.worth.fitting import fit_everything
+
     bench = read_bench(records, as_of)
     shared, families, kinds, terms = fit_everything(bench)
     own = bench.jobs["own"]
