@@ -79,7 +79,7 @@ def _families(ground: Groundwork, own: OwnLives, component: str) -> pd.DataFrame
 
 def _model(ground: Groundwork, own: OwnLives, component: str, families: list[str]) -> pd.DataFrame:
     """Pooled curves with their bands, one per family, for a usual unit's production year."""
-    ages = np.linspace(0.0, own.last_age, _POINTS)
+    ages = np.linspace(0.0, own.last_age(families), _POINTS)
     family = np.repeat(np.array(families, dtype=object), _POINTS)
     kind = np.array([ground.entry(each).kind for each in family], dtype=object)
     year = np.array([ground.usual_year(each) for each in family])

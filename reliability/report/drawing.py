@@ -67,7 +67,10 @@ def drawing(width_inches: float = 4.4, height_inches: float = 3.0) -> Iterator[t
     Figure, Axes
         Both are drawn with the settings of the report as long as the block lasts.
     """
-    with mpl.rc_context(_SETTINGS):
+    with mpl.rc_context():
+        # Neither the reader's own settings nor what another library has set may change a page.
+        mpl.rcdefaults()
+        mpl.rcParams.update(_SETTINGS)
         figure = Figure(figsize=(width_inches, height_inches), layout="constrained")
         yield figure, figure.subplots()
 

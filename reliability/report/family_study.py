@@ -16,9 +16,6 @@ from reliability.report.year_study import year_findings, year_tables
 from reliability.worth.explain import explain
 
 OUTCOMES = ("repaired", "sold as is", "donor", "scrapped", "open")
-_BEYOND = 6.0
-"""Years that a drawing goes on after the oldest record."""
-
 _NUMBERS = ("usual_price", "ceiling", "expected_gain")
 _SHARES = ("success_chance", "success_low", "success_high", "chance_of_loss")
 
@@ -62,8 +59,8 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
         "parts": _parts(ground, family),
         "lives": lives,
         "steps": _stacked(own, family, drawn),
-        "model": _of(own.model, family, drawn, _last_age(own, family)),
-        "marks": _of(own.marks, family, drawn, np.inf),
+        "model": own.model(family),
+        "marks": _of(own.marks, family, drawn),
         **year_tables(ground, family, ground.ranking.set_index("family").loc[family, "chief_risk"]),
         "endings": _endings(ground, family),
         "money": _money(gains),
@@ -137,15 +134,9 @@ def _stacked(own: OwnLives, family: str, components: pd.Series) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else empty
 
 
-def _of(frame: pd.DataFrame, family: str, components: pd.Series, last_age: float) -> pd.DataFrame:
+def _of(frame: pd.DataFrame, family: str, components: pd.Series) -> pd.DataFrame:
     here = (frame["family"] == family) & frame["component"].isin(list(components))
-    return frame[here & (frame["age_years"] <= last_age)].drop(columns="family").reset_index(drop=True)
-
-
-def _last_age(own: OwnLives, family: str) -> float:
-    """Age in years at which the family's drawings end."""
-    ages = own.marks.loc[own.marks["family"] == family, "age_years"]
-    return float(np.nanmax([*ages, own.today_years[family], 0.0])) + _BEYOND
+    return frame[here].drop(columns="family").reset_index(drop=True)
 
 
 def _endings(ground: Groundwork, family: str) -> pd.DataFrame:

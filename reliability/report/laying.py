@@ -3,7 +3,7 @@
 import datetime
 from collections.abc import Callable
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -57,9 +57,38 @@ def lay_ground(
         "a month ago": start(ranking_before, known, day, keeper),
         "all written": start(ranking_if_written, known, day, keeper),
     }
+    appraiser = start(keeper.fit, known, day)
     earlier = {before: start(keeper.fit, known, before) for before in turns_of_years(known)}
     forecasts = partial(calibrate, known, day, fit=lambda _, before: earlier[before]())
-    return Groundwork(known, day, records.fingerprint(), keeper.fit(known, day), pools, rankings, forecasts)
+    return Groundwork(known, day, records.fingerprint(), appraiser(), pools, rankings, forecasts)
+
+
+@dataclass(frozen=True, eq=False)
+class Given:
+    """Gives what is known already; unlike the result of a worker it can be sent to another one."""
+
+    value: Any
+
+    def __call__(self) -> Any:
+        """Give it."""
+        return self.value
+
+
+def settled(ground: Groundwork) -> Groundwork:
+    """Wait for all that the pages of families and components need, and make the groundwork portable.
+
+    Parameters
+    ----------
+    ground : Groundwork
+        Begun by `lay_ground`.
+
+    Returns
+    -------
+    Groundwork
+        With the same content, ready to be sent to a worker.
+    """
+    pools = {event: Given(pooled) for event, pooled in ground.pooled.items()}
+    return replace(ground, pools=pools, rankings={}, forecasts=Given(ground.calibration))
 
 
 def turns_of_years(records: Records) -> list[datetime.date]:

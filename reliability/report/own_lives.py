@@ -1,6 +1,6 @@
 """What each family's own records say of each component: a curve, or in words why there is none."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,7 +19,7 @@ LEVEL = 0.90
 FEWEST_FOR_A_CURVE = 5
 """Below this many records a curve is a drawing of chance (common practice, no source)."""
 
-_POINTS = 31
+_POINTS, _BEYOND_YEARS = 31, 6.0
 COLUMNS = (
     "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years", "b10_years", "b10_low",
     "b10_high", "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
@@ -106,37 +106,38 @@ class OwnLives:
             np.where(np.isnan(age), np.nan, share), pd.MultiIndex.from_frame(labels[["component", "family"]])
         )
 
-    @cached_property
-    def model(self) -> pd.DataFrame:
-        """Weibull curves that are drawn, with bands: component, family, age_years, failed, low, high."""
+    def model(self, family: str) -> pd.DataFrame:
+        """Weibull curves of the components that are drawn: component, age_years, failed, low, high.
+
+        Parameters
+        ----------
+        family : str
+            A family of the ledger.
+        """
         records, labels = self._strata
-        drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
+        here = self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")
+        drawn = self.summary[here & (self.summary["family"] == family)]
         if records is None or drawn.empty:
-            return pd.DataFrame(columns=["component", "family", "age_years", "failed", "low", "high"])
+            return pd.DataFrame(columns=["component", "age_years", "failed", "low", "high"])
         fit = fit_weibull(records.subset(np.isin(records.stratum, drawn["stratum"])), level=LEVEL)
-        names = labels.set_index("stratum").loc[fit.stratum].reset_index(drop=True)
+        names = labels.set_index("stratum").loc[fit.stratum, ["component"]].reset_index(drop=True)
         parts = []
-        for age in np.linspace(0.0, self.last_age, _POINTS):
+        for age in np.linspace(0.0, self.last_age([family]), _POINTS):
             failed, low, high = fit.failed_by(age)
             parts.append(names.assign(age_years=age, failed=failed, low=low, high=high))
         return rounded(pd.concat(parts, ignore_index=True), age_years=2, failed=3, low=3, high=3)
 
-    @cached_property
-    def last_age(self) -> float:
-        """Age in years at which the drawings end: a little beyond the oldest record."""
-        known = [age for age in self.today_years.values() if np.isfinite(age)]
-        return float(np.ceil(max([*self.marks["age_years"], *known, 10.0]) + 2))
+    def last_age(self, families: Sequence[str]) -> float:
+        """Age in years at which drawings of some families end: a little beyond their oldest record.
 
-    @cached_property
-    def _steps(self) -> dict[tuple[str, str], pd.DataFrame]:
-        records, _ = self._strata
-        drawn = self.summary[self.summary["is_drawn"].astype(bool)]
-        if records is None:
-            return {}
-        return {
-            (row.component, row.family): _stepped(records.subset(records.stratum == row.stratum))
-            for row in drawn.itertuples()
-        }
+        Parameters
+        ----------
+        families : sequence of str
+            Families of the ledger.
+        """
+        seen = self.marks.loc[self.marks["family"].isin(families), "age_years"]
+        today = [self.today_years[each] for each in families]
+        return float(np.nanmax([*seen, *today, 0.0])) + _BEYOND_YEARS
 
     def steps(self, component: str, family: str) -> pd.DataFrame:
         """Curve without a model: age_years, failed; empty where the records are too few.
@@ -146,8 +147,12 @@ class OwnLives:
         component, family : str
             The stratum.
         """
-        empty = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
-        return self._steps.get((component, family), empty)
+        records, _ = self._strata
+        here = (self.summary["component"] == component) & (self.summary["family"] == family)
+        drawn = self.summary.loc[here & self.summary["is_drawn"].astype(bool), "stratum"]
+        if records is None or drawn.empty:
+            return pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
+        return _stepped(records.subset(records.stratum == drawn.iloc[0]))
 
 
 def _stepped(records: LifeRecords) -> pd.DataFrame:

@@ -14,11 +14,13 @@ from reliability.report.family_study import family_study
 from reliability.report.fleet_study import fleet_study, index_study
 from reliability.report.groundwork import FAILED, Groundwork
 from reliability.report.keeping import Keeper
-from reliability.report.laying import lay_ground
+from reliability.report.laying import lay_ground, settled
 from reliability.report.ledger_study import ledger_study
 from reliability.report.own_lives import OwnLives
 from reliability.report.pages import Page
 from reliability.report.study import Study
+
+_PARTS = 4
 
 
 def plan(
@@ -56,15 +58,46 @@ def plan(
         Families in the order of the ranking, then components, the pages about the whole bench last.
     """
     ground = lay_ground(records, as_of, executor=executor, keeper=keeper or Keeper())
-    own = own_lives(ground)
     maker = PageMaker(ground, demo, command, as_of)
-    wanted = set(ground.ranking["family"] if families is None else families)
-    pages = [
-        maker.family(family_study(ground, own, each)) for each in ground.ranking["family"] if each in wanted
-    ]
+    ranked = list(ground.ranking["family"])
+    wanted = ranked if families is None else [each for each in ranked if each in set(families)]
+    subjects = [("family", each) for each in wanted]
     if families is None:
-        pages += [maker.component(component_study(ground, own, each)) for each in ground.component_pages]
+        subjects += [("component", each) for each in ground.component_pages]
+    studies = _studies(ground, subjects, executor)
+    pages = [maker.family(each) if each.kind == "family" else maker.component(each) for each in studies]
     return [*pages, *(maker.bench(study(ground)) for study in (fleet_study, ledger_study, index_study))]
+
+
+def _studies(ground: Groundwork, subjects: list[tuple[str, str]], executor: Executor | None) -> list[Study]:
+    """Gather the studies of families and components, in some parts side by side; in the given order."""
+    if executor is None:
+        return gather(ground, subjects)
+    portable = settled(ground)
+    parts = [subjects[first::_PARTS] for first in range(_PARTS)]
+    running = [executor.submit(gather, portable, part) for part in parts if part]
+    found = {(each.kind, each.subject): each for part in running for each in part.result()}
+    return [found[subject] for subject in subjects]
+
+
+def gather(ground: Groundwork, subjects: Sequence[tuple[str, str]]) -> list[Study]:
+    """Gather the studies of some families and components.
+
+    Parameters
+    ----------
+    ground : Groundwork
+        Everything fitted.
+    subjects : sequence of (str, str)
+        "family" or "component", and its name.
+
+    Returns
+    -------
+    list of Study
+        One for each subject, in their order.
+    """
+    own = own_lives(ground)
+    makers = {"family": family_study, "component": component_study}
+    return [makers[kind](ground, own, name) for kind, name in subjects]
 
 
 def own_lives(ground: Groundwork) -> OwnLives:

@@ -8,14 +8,13 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, ReportError, unknown
 from reliability.report.study import write_whole
 
 if TYPE_CHECKING:
-    from traitlets.config import Config
+    from nbformat import NotebookNode
 
 _KERNEL = "python3"
 _LONGEST_CELL_SECONDS = 600
@@ -101,25 +100,13 @@ def render(job: PageJob) -> list[str]:
         If a cell fails or shows what a page cannot carry; the message names the subject and the cell.
         The old page, if there is one, is still there.
     """
-    os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")  # else the kernel prints a debugger's advice
-    from papermill import PapermillExecutionError, execute_notebook
+    from papermill import PapermillExecutionError
 
     from reliability.report.export import export_page, printed
 
     check_parameters(job.notebook, job.parameters)
     try:
-        with TemporaryDirectory() as private:
-            executed = execute_notebook(
-                _unformatted(job.notebook),
-                None,
-                parameters=dict(job.parameters),
-                kernel_name=_KERNEL,
-                progress_bar=False,
-                cwd=str(job.notebook.parent),
-                execution_timeout=_LONGEST_CELL_SECONDS,
-                shutdown_kernel="immediate",
-                config=_kernel_settings(private),
-            )
+        executed = _executed(job)
         page = export_page(executed, job.around)
     except PapermillExecutionError as error:
         cell = _cell_of(job.notebook, error.source)
@@ -132,15 +119,26 @@ def render(job: PageJob) -> list[str]:
     return printed(executed)
 
 
-def _kernel_settings(private: str) -> "Config":
-    """Talk to the kernel through sockets in a folder of its own, not through ports, where the system can."""
-    from traitlets.config import Config
+def _executed(job: PageJob) -> "NotebookNode":
+    """Run the notebook in this process's kernel; after a failure the next one gets another kernel."""
+    os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")  # else the kernel prints a debugger's advice
+    from papermill import execute_notebook
 
-    settings = Config()
-    if os.name == "posix":
-        settings.KernelManager.transport = "ipc"
-        settings.KernelManager.ip = f"{private}/kernel"
-    return settings
+    from reliability.report.kernel import fresh_kernel, give_up_kernel
+
+    try:
+        return execute_notebook(
+            _unformatted(job.notebook),
+            None,
+            parameters=dict(job.parameters),
+            kernel_name=_KERNEL,
+            progress_bar=False,
+            execution_timeout=_LONGEST_CELL_SECONDS,
+            km=fresh_kernel(job.notebook.parent),
+        )
+    except BaseException:
+        give_up_kernel()
+        raise
 
 
 def _unformatted(path: Path) -> str:

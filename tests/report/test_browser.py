@@ -45,39 +45,28 @@ def opened(browser: Any, path: Path, width: int, scheme: str, asked: list[str], 
     return page
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_pages_fit_every_screen_and_ask_for_nothing(
-    browser: Any, awkward_report: Path, awkward_pages: list[Page], scheme: str
-) -> None:
-    for wanted in kinds(awkward_pages):
-        path = awkward_report / wanted.target
-        for width in WIDTHS:
-            asked: list[str] = []
-            said: list[str] = []
-            page = opened(browser, path, width, scheme, asked, said)
-            too_wide = page.evaluate(
-                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            )
-            page.close()
-            assert (wanted.target, width, too_wide, asked, said) == (
-                wanted.target,
-                width,
-                0,
-                [path.as_uri()],
-                [],
-            )
-
-
-@pytest.mark.parametrize(("scheme", "width"), [("light", 360), ("dark", 1440)])
-def test_axe_finds_nothing(
-    browser: Any, awkward_report: Path, awkward_pages: list[Page], scheme: str, width: int
+@pytest.mark.parametrize(("scheme", "axe_width"), [("light", 360), ("dark", 1440)])
+def test_pages_fit_every_screen_ask_for_nothing_and_can_be_read_by_all(
+    browser: Any, awkward_report: Path, awkward_pages: list[Page], scheme: str, axe_width: int
 ) -> None:
     from axe_playwright_python.sync_playwright import Axe
 
     for wanted in kinds(awkward_pages):
-        page = opened(browser, awkward_report / wanted.target, width, scheme, [], [])
-        found = Axe().run(page).response["violations"]
+        asked: list[str] = []
+        said: list[str] = []
+        path = awkward_report / wanted.target
+        page = opened(browser, path, WIDTHS[0], scheme, asked, said)
+        too_wide = {}
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            too_wide[width] = page.evaluate(
+                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            )
+            if width == axe_width:
+                found = Axe().run(page).response["violations"]
         page.close()
+        assert (wanted.target, too_wide) == (wanted.target, dict.fromkeys(WIDTHS, 0))
+        assert (asked, said) == ([path.as_uri()], [])
         assert [(each["id"], each["nodes"][0]["html"]) for each in found] == []
 
 
@@ -111,19 +100,6 @@ def test_names_of_the_ledger_never_become_markup(
             assert title == f"{wanted.study.subject} · benchodds"
 
 
-def test_every_link_leads_to_a_page(awkward_report: Path, awkward_pages: list[Page], browser: Any) -> None:
-    for wanted in awkward_pages:
-        page = opened(browser, awkward_report / wanted.target, 768, "light", [], [])
-        targets = page.evaluate("[...document.querySelectorAll('a[href]')].map(a => a.href)")
-        ids = page.evaluate("[...document.querySelectorAll('[id]')].map(e => e.id)")
-        page.close()
-        assert len(set(ids)) == len(ids)
-        for target in targets:
-            file, _, anchor = target.removeprefix("file://").partition("#")
-            assert Path(file).is_file(), (wanted.target, target)
-            assert not anchor or f'id="{anchor}"' in Path(file).read_text("utf-8"), (wanted.target, target)
-
-
 def test_a_table_that_scrolls_can_be_reached_by_keyboard(
     browser: Any, awkward_report: Path, awkward_pages: list[Page]
 ) -> None:
@@ -142,7 +118,7 @@ def test_a_table_that_scrolls_can_be_reached_by_keyboard(
 
 
 def test_a_page_prints_on_paper(browser: Any, awkward_report: Path, awkward_pages: list[Page]) -> None:
-    for wanted in kinds(awkward_pages):
+    for wanted in (page for page in kinds(awkward_pages) if page.study.kind in ("fleet", "family")):
         page = opened(browser, awkward_report / wanted.target, 768, "dark", [], [])
         page.emulate_media(media="print")
         width_mm = 184  # A4 less the margins
