@@ -20,8 +20,8 @@ from reliability.worth.odds import Shared, centred_signs
 from reliability.worth.offers import NAMES, find_entry, offers_from, read_unit
 from reliability.worth.plan_found import FAILED, FOUND, MENDED, NO_PART, SOUND, WORN, read_findings
 from reliability.worth.plan_odds import UnitOdds, unit_odds
-from reliability.worth.plan_search import ratio_order, search
-from reliability.worth.plan_task import Task, same_money
+from reliability.worth.plan_search import Search, ratio_order, search
+from reliability.worth.plan_task import STOP, Task, same_money
 from reliability.worth.plan_words import cautions, plan_sentence, plan_table
 
 
@@ -47,7 +47,8 @@ class Plan:
         `plan_words.PLAN_COLUMNS`, one row per move in the best order as long as everything turns out
         well: move (look at, mend), component, failed (chance that it has failed, as far as is known by then),
         ends_job (chance that the job ends there), look_cost, mend_cost (money; time included),
-        gain (of going on over stopping at that point), if_failed (what to do then).
+        gain (of going on over stopping at that point), if_failed (what to do then). Where it is best
+        to stop, the moves and gains are those of going on to the end, come what may.
     notes : tuple of str
         What was assumed or left out.
     cautions : tuple of str
@@ -207,15 +208,10 @@ def _plan(
     task, left = _task(appraiser, entry, unit, odds, found, look_hours)
     result = search(task)
     goes_on = result.gain > same_money(task)
-    to_end = result.gain if goes_on else search(task, may_stop=False).gain
+    # Where it is best to stop, moves after the first would be arbitrary: the way to the end is shown.
+    shown = result if goes_on else search(task, may_stop=False)
     here = [names[i] for i in left]
-    notes = [*notes, *(f"no part can be had for the {name}" for name in here if found.get(name) == NO_PART)]
-    if result.rest.size:
-        last = ", ".join(here[i] for i in result.rest)
-        notes.append(
-            f"{len(here)} components are left: the {result.exact.size} likeliest to end the job are planned "
-            f"exactly; then {last}, by cost over the chance of ending it"
-        )
+    notes = [*notes, *_notes(result, shown, here, found)]
     if here:
         notes.append(
             f"a look is taken to need {look_hours:.1f} h: no record splits bench hours by component, so "
@@ -224,16 +220,35 @@ def _plan(
     return Plan(
         entry.family,
         appraiser.currency,
-        plan_sentence(result, to_end, task, here, appraiser.currency),
+        plan_sentence(result, shown.gain, task, here, appraiser.currency),
         goes_on,
         result.gain,
         _success(odds, left, task),
         task.finished,
         task.stopped,
-        plan_table(result, task, here),
+        plan_table(shown, task, here),
         tuple(notes),
         cautions(entry.kind, names),
     )
+
+
+def _notes(result: Search, shown: Search, here: list[str], found: Mapping[str, str]) -> list[str]:
+    """Say what bounds the plan."""
+    notes = [f"no part can be had for the {name}" for name in here if found.get(name) == NO_PART]
+    if result.rest.size:
+        last = ", ".join(here[i] for i in result.rest)
+        notes.append(
+            f"{len(here)} components are left: the {result.exact.size} likeliest to end the job are planned "
+            f"exactly; then {last}, by cost over the chance of ending it"
+        )
+    put_off = any(step.if_failed not in (STOP, step.component) for step in shown.steps)
+    moves = [step.mends for step in shown.steps]
+    if put_off or moves != sorted(moves, reverse=True):
+        notes.append(
+            "what is broken may wait while others are looked at; where they can only be tried once it works, "
+            "mend it first and ask again"
+        )
+    return notes
 
 
 def _task(

@@ -51,11 +51,6 @@ class UnitOdds:
     weight: Floats
 
     @property
-    def success(self) -> float:
-        """Chance that no component ends the job."""
-        return float(self.weight @ (1.0 - self.failed * (1.0 - self.mend_chance)).prod(axis=1))
-
-    @property
     def mean_failed(self) -> Floats:
         """Chance that each component has failed, or dies while it is examined; ndarray, shape (c,)."""
         return self.weight @ self.failed

@@ -2,9 +2,9 @@
 
 Three moves are open at any time. A component that nobody has looked at may be looked at; one that was
 found failed may be mended; the job may be stopped, and what remains is worth `stopped`. A failed one
-need not be mended at once: looking at the others first is a move like any other. Mending that does not
-succeed ends the job. Once everything is sound or mended the unit is worth `finished`. What was spent
-before does not appear anywhere.
+need not be mended at once: looking at the others first is a move like any other, for each is taken to
+be open to a look while others are broken. Mending that does not succeed ends the job. Once everything
+is sound or mended the unit is worth `finished`. What was spent before does not appear anywhere.
 """
 
 from dataclasses import dataclass

@@ -17,7 +17,7 @@ from reliability.worth.plan import net_price, plan_job, plan_unit
 from reliability.worth.plan_found import read_findings
 from reliability.worth.plan_odds import unit_odds
 from reliability.worth.plan_search import search
-from reliability.worth.plan_words import CHARGE_CAUTION, MAINS_CAUTION, cautions, plan_sentence
+from reliability.worth.plan_words import CHARGE_CAUTION, MAINS_CAUTION, cautions, plan_sentence, plan_table
 from tests.worth.ledgers import finding
 from tests.worth.tasks import simple
 
@@ -166,6 +166,8 @@ def test_a_part_that_cannot_be_had_ends_it(bench_appraiser):
     assert planned.sentence.startswith("Stop, break it for parts: going on to the end ")
     assert planned.sentence.endswith("whatever was spent so far.")
     assert "no part can be had for the gear" in planned.notes
+    # On the way to the end that comes first which shows soonest that there is none.
+    assert planned.table.loc[0, ["move", "component", "ends_job"]].tolist() == ["mend", "gear", 1.0]
 
 
 def test_going_on_is_advised_exactly_where_it_gains(demo_appraiser):
@@ -176,7 +178,8 @@ def test_going_on_is_advised_exactly_where_it_gains(demo_appraiser):
     for planned in plans:
         assert planned.goes_on == (planned.gain > 0)
         assert planned.sentence.startswith("Stop") != planned.goes_on
-        assert planned.table["gain"].iloc[0] == planned.gain
+        first = planned.table["gain"].iloc[0]
+        assert first == planned.gain if planned.goes_on else first <= planned.gain
 
 
 def test_costs_come_from_the_appraiser(paid_time):
@@ -338,13 +341,29 @@ def test_sentences():
 
 
 def test_a_part_to_be_put_aside_names_what_comes_first(demo_appraiser):
-    replies = set(plan_unit(demo_appraiser, family="Obbelin 550").table["if_failed"])
-    names = {
-        demo_appraiser.shared.components[c] for c in demo_appraiser.families["Obbelin 550"].lives.components
-    }
+    wait = "what is broken may wait while others are looked at; where they can only be tried once it works, "
+    later = plan_unit(demo_appraiser, family="Obbelin 550", found={"belt": "failed"})
+    assert later.table["move"].iloc[0] == "look at"
+    assert wait + "mend it first and ask again" in later.notes
+    names = set(later.table["component"])
     allowed = {"stop", "mend it"} | {f"first {do} the {name}" for do in ("mend", "look at") for name in names}
-    assert replies <= allowed
-    assert "mend it" in replies
+    assert set(later.table["if_failed"]) <= allowed
+    # By hand: the belt, looked at for nothing, costs 30 to mend; the gear, 5 to look at, ends half the jobs.
+    task = replace(
+        simple([1.0, 0.5], [0.0, 5.0]), mend_cost=np.array([30.0, 0.0]), mend_chance=np.array([1.0, 0.0])
+    )
+    table = plan_table(search(task), task, ["belt", "gear"])
+    assert table["if_failed"].tolist() == ["first look at the gear", "stop"]
+    # A gear known to be broken, 1 to mend if it can be, is tried before 30 go into the belt.
+    task = replace(
+        task,
+        mend_cost=np.array([30.0, 1.0]),
+        mend_chance=np.array([1.0, 0.5]),
+        known_failed=np.array([False, True]),
+    )
+    table = plan_table(search(task), task, ["belt", "gear"])
+    assert table["move"].tolist() == ["look at", "mend"]
+    assert table["if_failed"].tolist() == ["first mend the gear", "mend it"]
 
 
 def test_cautions_are_given_where_they_apply():
