@@ -85,7 +85,8 @@ class _Place:
     def next(self, found: _Slope, peak: Peak, prior: Hyperprior) -> "_Place":
         """Where to look next; a peak outside of the nodes does not yet tell how wide it is."""
         is_outside = abs(found.mean - self.slope) > self.slope_sd
-        return _Place(found.mean, max(found.sd, 0.9 * self.slope_sd) if is_outside else found.sd, peak, prior)
+        least = (0.9 if is_outside else 0.1) * self.slope_sd
+        return _Place(found.mean, max(found.sd, least), peak, prior)
 
     def chances(self, found: _Slope) -> FloatArray:
         """Probabilities of the nodes that give them the mean and the variance found; some may be negative."""

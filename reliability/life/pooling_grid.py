@@ -11,6 +11,9 @@ from reliability.life.pooling_records import Rows
 
 SingleArray = NDArray[np.float32]
 
+SMALLEST_SINGLE = 1e-37
+"""Stands for a sum that vanished in single precision."""
+
 DEPTH = 9.0
 """A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations."""
 
@@ -24,7 +27,7 @@ unlike all others is found."""
 ROWS_OF_SHAPE = 14
 NODES_IN_ROW = 12
 MOST_ZOOMS = 12
-NODE_NUMBERS = (16, 28, 48, 84, 150, 270)
+NODE_NUMBERS = (16, 28, 48, 84, 150, 270, 480, 860, 1500)
 """Few different numbers of nodes, so that families share a block of work."""
 
 MOST_SHAPES = 200
@@ -241,16 +244,25 @@ def _between(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Axes:
-    """Axes of the lattices of families with equally many nodes; see `Lattice`."""
+    """Axes of the lattices of families with equally many nodes; see `Lattice`.
+
+    Attributes
+    ----------
+    belief : ndarray of float64, shape (F,)
+        Power of the likelihood. 1, but for families of tens of thousands of records at one age: there the
+        likelihood is a ridge too thin for any lattice, and is widened to the thinnest that is not.
+    """
 
     family: IntArray
     log_scale: FloatArray
     log_shape: FloatArray
+    belief: FloatArray
 
     def evaluate(self, rows: Rows, n_families: int, slope: float) -> Lattice:
         """Likelihood at the nodes for one slope."""
         picked = rows.pick(self.family, n_families)
         log_like = log_likelihood(picked, self.log_scale[:, :, None], self.log_shape, slope)
+        log_like *= self.belief[:, None, None]
         peak = log_like.max(axis=(1, 2))
         likelihood = np.exp(log_like - peak[:, None, None]).astype(np.float32)
         return Lattice(self.family, self.log_scale, self.log_shape, likelihood, peak)
@@ -276,6 +288,7 @@ def lay_axes(boxes: Boxes, scale_step: float, shape_step: float) -> list[Axes]:
     step = np.minimum(boxes.scale_step, scale_step)
     wanted = np.ceil((boxes.scale_high - boxes.scale_low) / step) + 1
     choice = np.minimum(np.searchsorted(NODE_NUMBERS, wanted), len(NODE_NUMBERS) - 1)
+    belief = np.minimum(1.0, NODE_NUMBERS[-1] / wanted) ** 2
     step = np.minimum(boxes.shape_step, shape_step)
     n_shapes = int(np.ceil((boxes.shape_high - boxes.shape_low) / step).max()) + 1
     axes = []
@@ -285,5 +298,5 @@ def lay_axes(boxes: Boxes, scale_step: float, shape_step: float) -> list[Axes]:
         log_shape = _between(
             boxes.shape_low[family], boxes.shape_high[family], int(np.clip(n_shapes, 8, MOST_SHAPES))
         )
-        axes.append(Axes(family, log_scale, log_shape))
+        axes.append(Axes(family, log_scale, log_shape, belief[family]))
     return axes

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.life.life_records import FloatArray, IntArray
-from reliability.life.pooling_grid import Lattice, SingleArray
+from reliability.life.pooling_grid import SMALLEST_SINGLE, Lattice, SingleArray
 from reliability.life.pooling_hyper import Evidence, Hyperprior
 from reliability.life.pooling_likelihood import SMALLEST
 
@@ -123,7 +123,7 @@ def marginals(evidence: Evidence, nodes: Nodes, prior: Hyperprior) -> FloatArray
             over_shapes = lattice.likelihood[block.rows] @ block.shape
             mass = np.einsum("fih,fihq->fhq", over_shapes, block.scale).astype(np.float64)
             log_marginal[block.family] = (
-                np.log(np.maximum(mass, SMALLEST)) + block.log_greatest + own[block.rows]
+                np.log(np.maximum(mass, SMALLEST_SINGLE)) + block.log_greatest + own[block.rows]
             )
     return log_marginal
 

@@ -10,6 +10,9 @@ from reliability.life.pooling_records import Pile, Rows
 ELEMENTS_AT_ONCE = 150_000
 """Numbers held in one block of work: about what a processor keeps near by."""
 
+CERTAIN = 40.0
+"""Log hazards above this are cut to it: certain death already, and no sum overflows."""
+
 SMALLEST = 1e-300
 """Stands for a probability of zero under a logarithm."""
 
@@ -64,7 +67,7 @@ class _Hazards:
         self.log_shape, self.shape = log_shape, np.exp(log_shape)
         self.reference = _greatest_age(rows, log_shape.shape[0])
         exponent = self.shape[:, None, :] * (self.reference[:, None, None] - log_scale)
-        self.log_table = np.minimum(exponent, 300.0)  # still finite after exp, and certain death already
+        self.log_table = np.minimum(exponent, CERTAIN)
         self.table = np.exp(self.log_table)
 
     def log_likelihood(self) -> FloatArray:
@@ -84,7 +87,7 @@ class _Hazards:
     def _relative(self, pile: Pile, log_age: FloatArray) -> FloatArray:
         """Hazard at an age relative to that at the reference age; ndarray, shape (n_rows, J)."""
         distance = log_age - self.slope * pile.offset - self.reference[pile.family]
-        return np.exp(np.minimum(self.shape[pile.family] * distance[:, None], 300.0))
+        return np.exp(np.minimum(self.shape[pile.family] * distance[:, None], CERTAIN))
 
     def _at(self, pile: Pile, log_age: FloatArray) -> FloatArray:
         """Cumulative hazard at an age; ndarray, shape (n_rows, I, J)."""
@@ -111,7 +114,7 @@ class _Hazards:
         log_relative = self.shape[pile.family] * distance[:, None]
         log_hazard = self.log_table[pile.family] + log_relative[:, None, :]
         constant = self.log_shape[pile.family] - pile.log_lower[:, None]
-        return constant[:, None, :] + log_hazard - np.exp(np.minimum(log_hazard, 300.0))
+        return constant[:, None, :] + log_hazard - np.exp(np.minimum(log_hazard, CERTAIN))
 
     def _mixtures(self) -> FloatArray:
         """Alternatives are added with their weights before the logarithm is taken."""

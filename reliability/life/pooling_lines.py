@@ -4,7 +4,9 @@ import numpy as np
 
 from reliability.life.life_records import FloatArray
 
-BISECTIONS = 30
+BISECTIONS = 36
+SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
+"""Quantiles are sought between a probability of 4e-18 and one that cannot be told from 1."""
 
 
 class Lines:
@@ -21,7 +23,8 @@ class Lines:
     """
 
     def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
-        self.first, self.step, self.shape = first, step, shape
+        self.first, self.shape = first, shape
+        self.step = np.maximum(step, 1e-9)
         self.weight = weight / weight.sum(axis=(1, 2), keepdims=True)
         # The density is smooth: within a step it is taken as a straight line through the neighbours, and
         # a sum up to an edge differs from the integral by rise / 24 (Euler and Maclaurin).
@@ -45,9 +48,7 @@ class Lines:
         weight beyond one scale.
         """
         ages = np.where(np.isfinite(log_age), log_age, 0.0)  # 0 and infinite ages are settled below
-        last = self.first + self.step[:, None] * self.weight.shape[2]
-        low = (self.shape * (ages[:, None] - last)).min(axis=1)
-        high = (self.shape * (ages[:, None] - self.first + self.step[:, None])).max(axis=1)
+        low, high = np.full((2, ages.size), [[SMALLEST_LOG_HAZARD], [LARGEST_LOG_HAZARD]])
         for _ in range(BISECTIONS):
             middle = 0.5 * (low + high)
             is_below = self._chance_below(ages, middle) < share

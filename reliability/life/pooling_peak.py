@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.life.life_records import FloatArray, IntArray
-from reliability.life.pooling_grid import Lattice, SingleArray
+from reliability.life.pooling_grid import SMALLEST_SINGLE, Lattice, SingleArray
 from reliability.life.pooling_hyper import N_COMMON, Evidence, Hyperprior
-from reliability.life.pooling_likelihood import SMALLEST
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +128,7 @@ def _family_terms(
     over_shapes = lattice.likelihood @ _with_powers(v, np.exp(log_y - best_y[:, None]))
     moment = np.swapaxes(_with_powers(u, np.exp(log_x - best_x[:, None])), 1, 2) @ over_shapes
     moment = moment.astype(np.float64)
-    total = np.maximum(moment[:, 0, 0], SMALLEST)
+    total = np.maximum(moment[:, 0, 0], SMALLEST_SINGLE)
     log_m = np.log(total) + best_x + best_y + lattice.log_cell + lattice.log_peak
     log_m -= np.log(2 * np.pi * spread[0] * spread[1])
     return log_m, *_louis(moment / total[:, None, None], spread)

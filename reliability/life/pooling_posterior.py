@@ -135,14 +135,16 @@ class Posterior:
         x, y = group.log_scale[row], group.log_shape[row]
         apart = [axis - self.mean[family, a, None] for a, axis in enumerate((x, y))]
         lean = decades[:, None] * self.lean[family]
-        start = x[:, 0] + decades * self.slope + lean[:, 0] * apart[0][:, 0]
-        step = (x[:, 1] - x[:, 0]) * (1 + lean[:, 0])
+        ends = (x + lean[:, :1] * apart[0])[:, [0, -1]] + (decades * self.slope)[:, None]
+        is_turned = ends[:, 1] < ends[:, 0]  # a guess far beyond the years on record
+        start, step = ends.min(axis=1), np.ptp(ends, axis=1) / (x.shape[1] - 1)
         # What is not known of the slope beyond that spreads the scale by a normal of its own.
         rest = np.abs(decades) * np.sqrt(self.slope_rest[family])
         z, z_weight = hermegauss(5) if rest.any() else (np.zeros(1), np.ones(1))
         first = start[:, None] + lean[:, 1, None] * apart[1]
         first = first[:, :, None] + rest[:, None, None] * z
         weight = np.swapaxes(group.weight[row].astype(np.float64), 1, 2)
+        weight[is_turned] = weight[is_turned, :, ::-1]
         weight = weight[:, :, None, :] * (z_weight / z_weight.sum())[:, None]
         shape = np.repeat(np.exp(y), z.size, axis=1)
         return Lines(first.reshape(n, -1), step, shape, weight.reshape(n, -1, x.shape[1]))
@@ -198,5 +200,8 @@ def lattice_moments(lattice: Lattice, weight: FloatArray) -> tuple[FloatArray, F
     covariance = np.empty((mean.shape[0], 2, 2))
     covariance[:, 0, 0] = (along_x * x**2).sum(axis=1)
     covariance[:, 1, 1] = (along_y * y**2).sum(axis=1)
+    # All on one node (thousands of witnessed lives that agree): the node still has a width.
+    for axis, values in enumerate((x, y)):
+        covariance[:, axis, axis] += 1e-6 * (values[:, 1] - values[:, 0]) ** 2
     covariance[:, 0, 1] = covariance[:, 1, 0] = np.einsum("fij,fi,fj->f", weight, x, y, optimize=True)
     return mean, covariance

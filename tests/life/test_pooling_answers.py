@@ -179,3 +179,40 @@ def test_questions_that_make_no_sense_are_refused():
         pooled.year_slope("belt")
     with pytest.raises(UnknownName, match=r"hearsay of component 'bolt'; known: belt. Did you mean 'belt'"):
         pooled.reference_year("bolt")
+
+
+def adversarial(seed):
+    """Few or many families, ages from a month to 150 years or all alike, all sorts, counts up to 100,000."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(1, 40))
+    family = rng.integers(0, int(rng.integers(1, 12)), n)
+    age = (
+        np.exp(rng.uniform(np.log(1 / 12), np.log(150), n)) if rng.random() < 0.4 else rng.uniform(20, 50, n)
+    )
+    if rng.random() < 0.2:
+        age[:] = age[0]
+    sort = rng.integers(0, 4 if rng.random() < 0.5 else 2, n)
+    lower = np.where(sort == 0, 0, age)
+    upper = np.select([sort == 0, sort == 1, sort == 2], [age, INF, age * rng.uniform(1.001, 3, n)], age)
+    count = np.where(rng.random(n) < 0.1, rng.choice([1000, 1e5, 0.1, 0.001]), 1)
+    labels = {"component": np.full(n, "x"), "family": family.astype(str)}
+    if rng.random() < 0.4:
+        labels["kind"] = np.array(["a", "b", "c"])[family % 3]
+    if rng.random() < 0.4:
+        labels["year"] = rng.integers(1930, 2020, n).astype(float)
+    return LifeRecords(lower, upper, count=count), labels
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_strange_records_get_sound_answers(seed):
+    records, labels = adversarial(seed)
+    pooled = pool(records, **labels)
+    asked = np.append(np.unique(labels["family"]), "unseen")[:, None]
+    year = 1950 if "year" in labels else None
+    answers = np.stack(pooled.failed_by("x", asked, [1.0, 10, 30, 60, 100], year=year))
+    assert np.all((answers >= 0) & (answers <= 1 + 1e-12))
+    assert np.all(np.diff(answers, axis=2) >= -1e-9)
+    assert np.all(answers[1] <= answers[2])
+    summary = pooled.summary("x", str(asked[0, 0]), year=year)
+    assert np.isfinite(summary.mean).all()
+    assert np.all(np.linalg.eigvalsh(summary.covariance) > 0)
