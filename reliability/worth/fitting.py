@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from reliability.worth.appraisal import FamilyEntry, Terms
 from reliability.worth.bench import Bench
+from reliability.worth.components import family_components, kind_components
 from reliability.worth.costs import (
     collateral_shares,
     comeback_cost,
@@ -16,7 +17,6 @@ from reliability.worth.costs import (
 from reliability.worth.entries import fit_amounts, make_entry
 from reliability.worth.lives import (
     BenchLives,
-    kind_components,
     lives_of,
     pool_lives,
     worst_findings,
@@ -52,8 +52,10 @@ def fit_everything(
     settings = bench.records.settings
     lists = kind_components(bench)
     components = tuple(dict.fromkeys(c for names in lists.values() for c in names))
+    of_family = family_components(bench, lists)
     slots = read_slots(bench)
-    lives = _family_lives(bench, pool_lives(bench), lists, components, slots)
+    names = [of_family[slot.family] if slot.family else lists[slot.kind] for slot in slots]
+    lives = _family_lives(bench, pool_lives(bench), names, components, slots)
     failed = failed_in_job(bench, components)
     shared = _fit_states(bench, lives, components, failed)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
@@ -93,7 +95,7 @@ class _Lives:
 def _family_lives(
     bench: Bench,
     lives: BenchLives,
-    lists: dict[str, tuple[str, ...]],
+    lists: list[tuple[str, ...]],
     components: tuple[str, ...],
     slots: list[Slot],
 ) -> _Lives:
@@ -103,8 +105,7 @@ def _family_lives(
     )
     index = pd.Index(components)
     families = []
-    for slot in slots:
-        names = lists[slot.kind]
+    for slot, names in zip(slots, lists, strict=True):
         at = index.get_indexer(list(names)).astype(np.int64)
         life = lives_of(lives, slot.family or None, slot.kind or None, names, slot.mean_year)
         mean, sd = mending.of(slot.family, slot.family_at, at)

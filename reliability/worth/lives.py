@@ -11,7 +11,6 @@ from reliability.life import LifeRecords, pool
 from reliability.life.cohorts import find_changes
 from reliability.life.observe import Observations, observe
 from reliability.life.pooling import Hearsay, PooledLives
-from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import Bench
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 
@@ -22,12 +21,6 @@ MIDDLE_YEAR = 1985.0
 
 FALSE_CHANGES = 0.1
 """Share of false discoveries at which a change of production year is believed."""
-
-FEWEST_JOBS = 5
-"""From this many examined jobs of a kind on, a usual component that nobody ever mentioned is left out."""
-
-FEWEST_FINDINGS = 3
-"""A component that no usual list names joins a kind's list from this many findings on, one of them alive."""
 
 
 def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
@@ -46,37 +39,6 @@ def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
     order = findings.assign(rank=rank).sort_values(["job", "component", "rank"], kind="stable")
     kept = order.drop_duplicates(["job", "component"]).drop(columns="rank")
     return kept.assign(position="").reset_index(drop=True)
-
-
-def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
-    """List the components that can end a job of each kind ("" = a kind nobody knows).
-
-    A component that benches only mention when it has failed would look as if it always failed, so one
-    outside the usual list is taken up only after it has been seen alive too; a usual one that nobody
-    ever mentions is no risk that this bench meets.
-
-    Parameters
-    ----------
-    bench : Bench
-
-    Returns
-    -------
-    dict of str to tuple of str
-    """
-    kind_of = bench.records.families.set_index("family")["kind"]
-    kind_of_job = bench.jobs.set_index("job")["family"].map(kind_of)
-    findings = bench.records.findings
-    table = findings.assign(kind=findings["job"].map(kind_of_job), alive=findings["found"] != "failed")
-    lists = {"": USUAL_COMPONENTS["other"]}
-    for kind in bench.kinds:
-        here = table[table["kind"] == kind]
-        seen = here.groupby("component")["alive"].agg(["size", "sum"])
-        usual = USUAL_COMPONENTS.get(kind, USUAL_COMPONENTS["other"])
-        if here["job"].nunique() >= FEWEST_JOBS:
-            usual = tuple(name for name in usual if name in seen.index)
-        told = seen.index[(seen["size"] >= FEWEST_FINDINGS) & (seen["sum"] > 0)]
-        lists[kind] = tuple(dict.fromkeys([*usual, *sorted(told)])) or USUAL_COMPONENTS["other"]
-    return lists
 
 
 @dataclass(frozen=True)
