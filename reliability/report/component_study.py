@@ -68,7 +68,7 @@ def _families(ground: Groundwork, own: OwnLives, component: str) -> pd.DataFrame
     frame["page"] = up(frame["family"].map(ground.family_pages))
     seen = own.summary[own.summary["component"] == component].set_index("family")[list(_OWN)]
     frame = frame.join(seen, on="family")
-    frame["fit_says"] = frame["fit_says"].fillna("No record of its own.")
+    frame["fit_says"] = [own.says(component, each) for each in names]
     frame[["n_failed", "n_sound"]] = frame[["n_failed", "n_sound"]].fillna(0)
     frame["records"] = frame["n_failed"] + frame["n_sound"]
     shown = {name: 2 for name in frame if name.startswith(("needs_work", "failed"))}

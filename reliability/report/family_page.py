@@ -4,7 +4,7 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.report import figures, tables, words
+from reliability.report import figures, outcome_figures, tables, words
 from reliability.report.answer import answer_tag
 from reliability.report.html import Shown, bullets, name, paragraph, section, text
 from reliability.report.study import Study
@@ -51,6 +51,35 @@ def parts(study: Study) -> Shown:
         "why",
         "Why: component by component",
         tables.table(frame, fields, caption="Components, the chief risk first", says=says),
+    )
+
+
+def plan(study: Study) -> Shown:
+    """Say in which order to look at the components, and where to stop."""
+    facts, frame = study.facts, study.tables["plan"]
+    currency = facts["currency"]
+    head = paragraph(text(facts["plan_says"]))
+    if frame.empty:
+        return section("plan", "What to look at first", head)
+    fields = [
+        tables.linked("Look at", "component"),
+        tables.chance("Failed", "failed"),
+        tables.chance("Ends the job", "ends_job"),
+        tables.label("If it has failed", "if_failed"),
+        tables.amount("A look costs", "look_cost", currency),
+        tables.amount("Mending costs", "mend_cost", currency),
+    ]
+    table = tables.table(
+        frame,
+        fields,
+        caption="Order of inspection",
+        says=(
+            "For a unit of which nothing is known yet; each line holds if everything above it was sound. "
+            "Costs include time. The command plan gives the order for a unit on the bench."
+        ),
+    )
+    return section(
+        "plan", "What to look at first", head, table, bullets([text(each) for each in facts["plan_notes"]])
     )
 
 
@@ -182,7 +211,7 @@ def money(study: Study) -> Shown:
     table = tables.table(frame, fields, caption="A job in the middle of its group", says=facts["money_says"])
     drawn = ""
     if len(gains):
-        drawn = figures.gains(
+        drawn = outcome_figures.gains(
             gains,
             currency=facts["currency"],
             title="What did each job bring?",
@@ -198,7 +227,7 @@ def comebacks(study: Study) -> Shown:
     said = text(facts["comeback_says"])
     drawn = ""
     if len(curve):
-        drawn = figures.comebacks(
+        drawn = outcome_figures.comebacks(
             curve,
             title="How many repaired units come back?",
             alt=(
@@ -218,12 +247,11 @@ def jobs(study: Study) -> Shown:
             "records", "The records behind it", paragraph("No job of this family has been written down yet.")
         )
     fields = [
-        tables.label("Job", "job"),
-        tables.label("Taken in", "taken_in"),
-        tables.label("Built", "built"),
+        tables.Field("Job", lambda row: f"{name(row.job)}<small>{text(row.taken_in)}</small>"),
         tables.label("Outcome", "outcome"),
         tables.label("What was found", "found", kind="long"),
         tables.label("Signs", "signs"),
+        tables.label("Built", "built"),
         tables.amount("Bought for", "bought_for", facts["currency"]),
         tables.number("Bench time", "hours", words.hours),
         tables.amount("Sold for", "sold_for", facts["currency"]),

@@ -10,6 +10,7 @@ from reliability.report.comeback_study import comeback_curve, comeback_words, fa
 from reliability.report.forecast_study import forecast_words
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
+from reliability.report.plan_study import plan_study
 from reliability.report.study import Study, rounded
 from reliability.report.wording import found_by_job, signs_by_job, window
 from reliability.report.year_study import year_findings, year_tables
@@ -38,6 +39,7 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
         For the notebook ``family``.
     """
     jobs = _jobs(ground, family)
+    plan = plan_study(ground, family)
     lives = _lives(ground, own, family)
     drawn = lives.loc[lives["is_drawn"].astype(bool), "component"]
     back = family_comebacks(ground, family)
@@ -46,6 +48,8 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
         **answer_facts(ground, family),
         "age_years": _whole(ground.usual_age(family)),
         "jobs_says": _jobs_say(jobs),
+        "plan_says": plan.says,
+        "plan_notes": plan.notes,
         "gain_finding": _gain_finding(gains, ground.currency),
         "money_says": (
             "Half of the jobs lie above each number and half below it. Missing amounts stand at their "
@@ -57,6 +61,7 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
     }
     tables = {
         "parts": _parts(ground, family),
+        "plan": plan.table,
         "lives": lives,
         "steps": _stacked(own, family, drawn),
         "model": own.model(family),
@@ -124,6 +129,7 @@ def _lives(ground: Groundwork, own: OwnLives, family: str) -> pd.DataFrame:
             else ""
         )
         said.append(known or row.fit_says)
+    frame["fit_says"] = [own.says(each, family) for each in frame["component"]]
     frame = frame.assign(says=said, page=up(frame["component"].map(ground.component_pages)))
     return frame.reset_index(drop=True)
 

@@ -4,7 +4,7 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.report import figures, tables, words
+from reliability.report import outcome_figures, tables, words
 from reliability.report.html import Shown, bullets, paragraph, section, text, verdict_mark
 from reliability.report.study import Study
 
@@ -25,8 +25,7 @@ def rank(study: Study) -> Shown:
         tables.chance("Repair works out", "success_chance", "success_low", "success_high"),
         tables.number("Bench time", "hours", words.hours),
         tables.label("Chief risk", "chief_risk"),
-        tables.number("Jobs", "jobs_seen"),
-        tables.label("Evidence", "evidence"),
+        tables.Field("Jobs", lambda row: f"{row.jobs_seen:.0f}<small>{text(row.evidence)}</small>", "number"),
     ]
     says = "A usual unit of each family, nobody having looked for signs yet. Small print: 90\u00a0% interval."
     head = f"<h1>Fleet</h1>{paragraph(text(facts['summary']), kind='lead')}"
@@ -54,7 +53,7 @@ def gaps(study: Study) -> Shown:
         f"{worst.family}: usually asked {words.money(worst.usual_price, study.facts['currency'])}, "
         f"ceiling {words.money(worst.ceiling, study.facts['currency'])}."
     )
-    drawn = figures.price_gaps(
+    drawn = outcome_figures.price_gaps(
         frame.rename(columns={"usual_price": "asked"}),
         currency=study.facts["currency"],
         title="How far is the usual price from the ceiling?",
@@ -122,7 +121,7 @@ def forecasts(study: Study) -> Shown:
         f"forecast {words.share(row.forecast)}, repaired {words.share(row.repaired)}"
         for row in groups.itertuples()
     )
-    drawn = figures.forecasts(
+    drawn = outcome_figures.forecasts(
         groups,
         title="Did jobs turn out as forecast?",
         alt=f"Share repaired against forecast chance in {len(groups)} groups of jobs: {pairs}.",

@@ -197,10 +197,14 @@ class Groundwork:
         found = np.full((3, *names.shape), np.nan)
         known = np.isfinite(age)
         if known.any():
-            labels = parts[known], names[known]
-            found[:, known] = self.pooled[event].failed_by(
-                *labels, age[known], year=year[known], kind=kind[known]
-            )
+            asked = parts[known], names[known], age[known]
+            # What has failed needs work too, but the two events are pooled each by itself: where chance
+            # would put the wider event below the narrower one, it is lifted to it.
+            events = (FAILED, NEEDS_WORK) if event == NEEDS_WORK else (event,)
+            shares = [
+                self.pooled[each].failed_by(*asked, year=year[known], kind=kind[known]) for each in events
+            ]
+            found[:, known] = np.max(shares, axis=0)
         return found[0], found[1], found[2]
 
 

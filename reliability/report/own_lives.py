@@ -1,8 +1,9 @@
 """What each family's own records say of each component: a curve, or in words why there is none."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
 from reliability.life.life_records import LifeRecords
+from reliability.life.model_check import check_model
 from reliability.life.observe import Observations
 from reliability.life.weibull import WeibullFit, fit_weibull
 from reliability.report import words
@@ -40,6 +42,7 @@ class OwnLives:
 
     observations: Observations
     today_years: Mapping[str, float]
+    _done: dict[tuple[str, int], Any] = field(default_factory=dict, repr=False)
 
     @cached_property
     def _strata(self) -> tuple[LifeRecords | None, pd.DataFrame]:
@@ -114,18 +117,41 @@ class OwnLives:
         family : str
             A family of the ledger.
         """
-        records, labels = self._strata
-        here = self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")
-        drawn = self.summary[here & (self.summary["family"] == family)]
+        here = self._models["family"] == family
+        return self._models[here].drop(columns="family").reset_index(drop=True)
+
+    @cached_property
+    def _models(self) -> pd.DataFrame:
+        """Curves of all families; each age of a curve is a stratum of its own, so that one pass does all."""
+        records, _ = self._strata
+        drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
         if records is None or drawn.empty:
-            return pd.DataFrame(columns=["component", "age_years", "failed", "low", "high"])
-        fit = fit_weibull(records.subset(np.isin(records.stratum, drawn["stratum"])), level=LEVEL)
-        names = labels.set_index("stratum").loc[fit.stratum, ["component"]].reset_index(drop=True)
-        parts = []
-        for age in np.linspace(0.0, self.last_age([family]), _POINTS):
-            failed, low, high = fit.failed_by(age)
-            parts.append(names.assign(age_years=age, failed=failed, low=low, high=high))
-        return rounded(pd.concat(parts, ignore_index=True), age_years=2, failed=3, low=3, high=3)
+            return pd.DataFrame(columns=["component", "family", "age_years", "failed", "low", "high"])
+        curves = drawn[["component", "family"]].reset_index(drop=True)
+        lives = records.subset(np.isin(records.stratum, drawn["stratum"]))
+        at = np.arange(_POINTS)
+        curve = np.searchsorted(drawn["stratum"].to_numpy(), lives.stratum)
+        copies = LifeRecords(
+            np.tile(lives.lower, _POINTS),
+            np.tile(lives.upper, _POINTS),
+            count=np.tile(lives.count, _POINTS),
+            stratum=np.concatenate([curve * _POINTS + i for i in at]),
+            record=np.concatenate([lives.record + i * (lives.record.max() + 1) for i in at]),
+            weight=np.tile(lives.weight, _POINTS),
+        )
+        last = curves["family"].map({each: self.last_age([each]) for each in curves["family"].unique()})
+        ages = np.multiply.outer(last.to_numpy(float), at / (_POINTS - 1)).ravel()
+        failed, low, high = fit_weibull(copies, level=LEVEL).failed_by(ages)
+        frame = curves.loc[np.repeat(curves.index, _POINTS)].reset_index(drop=True)
+        frame = frame.assign(age_years=ages, failed=failed, low=low, high=high)
+        return rounded(frame, age_years=2, failed=3, low=3, high=3)
+
+    def prepare(self) -> None:
+        """Work out beforehand what the pages of all families and components will ask for."""
+        _ = self._models, self.today
+        for row in self.summary.itertuples():
+            self.steps(row.component, row.family)
+            self.says(row.component, row.family)
 
     def last_age(self, families: Sequence[str]) -> float:
         """Age in years at which drawings of some families end: a little beyond their oldest record.
@@ -139,6 +165,21 @@ class OwnLives:
         today = [self.today_years[each] for each in families]
         return float(np.nanmax([*seen, *today, 0.0])) + _BEYOND_YEARS
 
+    def says(self, component: str, family: str) -> str:
+        """Say what the records of one stratum allow: how fair the curve is, or why there is none.
+
+        Parameters
+        ----------
+        component, family : str
+            The stratum.
+        """
+        row = self._row(component, family)
+        if row is None:
+            return "No record of its own."
+        if row["status"] != "ok" or not row["is_drawn"]:
+            return str(row["fit_says"])
+        return self._once("says", row, lambda lives: check_model(lives).sentence)
+
     def steps(self, component: str, family: str) -> pd.DataFrame:
         """Curve without a model: age_years, failed; empty where the records are too few.
 
@@ -147,12 +188,22 @@ class OwnLives:
         component, family : str
             The stratum.
         """
-        records, _ = self._strata
-        here = (self.summary["component"] == component) & (self.summary["family"] == family)
-        drawn = self.summary.loc[here & self.summary["is_drawn"].astype(bool), "stratum"]
-        if records is None or drawn.empty:
+        row = self._row(component, family)
+        if row is None or not row["is_drawn"]:
             return pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
-        return _stepped(records.subset(records.stratum == drawn.iloc[0]))
+        return self._once("steps", row, _stepped)
+
+    def _row(self, component: str, family: str) -> "pd.Series | None":
+        here = (self.summary["component"] == component) & (self.summary["family"] == family)
+        return self.summary[here].iloc[0] if here.any() else None
+
+    def _once(self, what: str, row: pd.Series, work: Callable[[LifeRecords], Any]) -> Any:
+        """Work on the records of one stratum the first time that its result is asked for."""
+        key = (what, int(row["stratum"]))
+        records, _ = self._strata
+        if key not in self._done and records is not None:
+            self._done[key] = work(records.subset(records.stratum == row["stratum"]))
+        return self._done[key]
 
 
 def _stepped(records: LifeRecords) -> pd.DataFrame:

@@ -71,22 +71,26 @@ def plan(
 
 def _studies(ground: Groundwork, subjects: list[tuple[str, str]], executor: Executor | None) -> list[Study]:
     """Gather the studies of families and components, in some parts side by side; in the given order."""
+    own = own_lives(ground)
     if executor is None:
-        return gather(ground, subjects)
+        return gather(ground, own, subjects)
+    own.prepare()  # while the workers still forecast past years
     portable = settled(ground)
     parts = [subjects[first::_PARTS] for first in range(_PARTS)]
-    running = [executor.submit(gather, portable, part) for part in parts if part]
+    running = [executor.submit(gather, portable, own, part) for part in parts if part]
     found = {(each.kind, each.subject): each for part in running for each in part.result()}
     return [found[subject] for subject in subjects]
 
 
-def gather(ground: Groundwork, subjects: Sequence[tuple[str, str]]) -> list[Study]:
+def gather(ground: Groundwork, own: OwnLives, subjects: Sequence[tuple[str, str]]) -> list[Study]:
     """Gather the studies of some families and components.
 
     Parameters
     ----------
     ground : Groundwork
         Everything fitted.
+    own : OwnLives
+        Fits to each family's own records.
     subjects : sequence of (str, str)
         "family" or "component", and its name.
 
@@ -95,7 +99,6 @@ def gather(ground: Groundwork, subjects: Sequence[tuple[str, str]]) -> list[Stud
     list of Study
         One for each subject, in their order.
     """
-    own = own_lives(ground)
     makers = {"family": family_study, "component": component_study}
     return [makers[kind](ground, own, name) for kind, name in subjects]
 
