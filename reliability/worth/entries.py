@@ -11,6 +11,7 @@ from reliability.worth.bench import UNREPAIRED, Bench
 from reliability.worth.costs import Hours, PartCosts, fit_hours, fit_part_costs, part_costs_by_job
 from reliability.worth.money import Amount, total
 from reliability.worth.odds import FamilyLives
+from reliability.worth.prices import PriceModel, fit_prices, working_prices
 from reliability.worth.slots import Slot
 from reliability.worth.tilt import Tilt
 
@@ -24,7 +25,7 @@ class Amounts:
     """Fitted amounts of money and time, by slot; prices by sign."""
 
     price: Amount
-    prices: money.PriceModel
+    prices: PriceModel
     remains: Amount
     other_repaired: Amount
     other_unrepaired: Amount
@@ -54,7 +55,7 @@ def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[s
     own = bench.jobs["own"]
     repaired = own & (bench.jobs["repaired"] == 1)
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
-    price = money.working_prices(bench)
+    price = working_prices(bench)
     level = float(np.median(price.mean))
     parts = fit_part_costs(bench, components)
     beside, _ = part_costs_by_job(bench, parts, failed=False)
@@ -73,7 +74,7 @@ def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[s
     lost = money.fit_by_family(bench, unrepaired, spent, 0.01 * level, 0.05 * level)
     return Amounts(
         price,
-        money.fit_prices(bench, price, signs),
+        fit_prices(bench, price, signs),
         Amount(share.mean * price.mean, share.doubt * price.mean, share.spread),
         other_repaired,
         other_unrepaired,

@@ -10,7 +10,7 @@ from reliability.records.frames import Records
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, read_bench
 from reliability.worth.costs import failed_in_job, fit_part_costs, part_costs_by_job
-from reliability.worth.money import usual_prices
+from reliability.worth.prices import usual_prices
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +50,8 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
     DataFrame
         `GAIN_COLUMNS`, newest job last. `brought` is the sale less its fee plus the parts kept less
         disposal; `predicted` lists the amounts that were predicted, "" where all are known. A job whose
-        purchase price is not known has no gain.
+        purchase price is not known is taken to have cost what its family usually does; it has no gain
+        where that is not known either.
     """
     bench = read_bench(records, as_of or appraiser.as_of)
     own = bench.jobs["own"].to_numpy(bool)

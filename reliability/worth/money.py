@@ -1,4 +1,4 @@
-"""Prices, costs and what an unrepaired unit still brings, drawn together over thin families."""
+"""Amounts of money and time, drawn together over thin families; what an unrepaired unit still brings."""
 
 from dataclasses import dataclass
 
@@ -6,24 +6,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.ages import decimal_year
-from reliability.records.frames import Records, Settings
-from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
+from reliability.records.frames import Settings
+from reliability.worth.bench import UNREPAIRED, Bench
 from reliability.worth.shrink import Block, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
-
-USUAL_SPREAD = 0.25
-"""Relative spread of one sale around the working price where the family states none."""
-
-FEWEST_SALES, MOST_SLOPES = 4, 400
-"""Sales from which a family may have a price slope of its own, and how many families at most."""
-
-USUAL_PRICE = 100.0
-"""Price level believed beforehand, in the ledger's currency, only where nothing at all was ever sold."""
-
-PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
-"""Prior of a sign's effect on the log price (common practice, no source)."""
 
 USUAL_HOURS, USUAL_HOURS_SD = 2.0, 1.5
 """Bench hours of a job believed beforehand (common practice, no source)."""
@@ -39,177 +26,6 @@ class Amount:
     mean: Floats
     doubt: Floats
     spread: float
-
-
-def working_prices(bench: Bench) -> Amount:
-    """Working price of every family, as stated by the owner or from the sales of its kind.
-
-    Parameters
-    ----------
-    bench : Bench
-
-    Returns
-    -------
-    Amount
-        `mean`, shape (n_families + n_kinds + 1,): families, then an unknown family of each kind, then an
-        unknown kind. `doubt` is relative: 0 where the owner states a price.
-    """
-    stated = bench.records.families.set_index("family")["working_price"].reindex(list(bench.families))
-    known = stated.to_numpy(float)
-    sold = _sales(bench)
-    n_f, n_k = len(bench.families), len(bench.kinds)
-    at = np.concatenate([np.flatnonzero(known > 0), sold["family_at"].to_numpy(np.int64)])
-    log_price = np.log(np.concatenate([known[known > 0], sold["sold_for"].to_numpy(float)]))
-    centre = log_price.mean() if log_price.size else np.log(USUAL_PRICE)
-    fit = fit_shrunk_amount(
-        log_price,
-        [
-            Block("level", np.ones((at.size, 1)), (1.0,), centre),
-            Block("kind", one_hot(bench.family_kind[at], n_k), (0.2, 0.5)),
-        ],
-        inner=at,
-        n_inner=n_f,
-        inner_sds=(0.3, 0.6, 1.0),
-        usual_sd=USUAL_SPREAD,
-    )
-    kind, family = slot_index(bench)
-    mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k)]), family)
-    stated_here = np.concatenate([known > 0, np.zeros(n_k + 1, bool)])
-    price = np.where(stated_here, np.concatenate([known, np.ones(n_k + 1)]), np.exp(mean))
-    return Amount(price, np.where(stated_here, 0.0, sd), 0.0)
-
-
-def _sales(bench: Bench) -> pd.DataFrame:
-    jobs = bench.jobs
-    sold = jobs["own"] & (jobs["outcome"] == REPAIRED) & (jobs["sold_for"] > 0)
-    return jobs[sold]
-
-
-@dataclass(frozen=True)
-class PriceModel:
-    """Log ratio of realised to working price.
-
-    Attributes
-    ----------
-    ratio : Amount
-        By family, unknown family of a kind, unknown kind; at the day of the appraisal.
-    signs : ndarray, shape (n_signs,)
-        Shift by a sign.
-    spread : ndarray, shape (n_families + n_kinds + 1,)
-        Log spread of one sale.
-    """
-
-    ratio: Amount
-    signs: Floats
-    spread: Floats
-
-
-def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
-    """Fit what units really fetched against what their owner thought they would.
-
-    Parameters
-    ----------
-    bench : Bench
-    price : Amount
-        From `working_prices`.
-    signs : ndarray, shape (n_jobs, n_signs)
-        Centred signs, 0 where nobody looked.
-
-    Returns
-    -------
-    PriceModel
-
-    Notes
-    -----
-    The level drifts as a random walk from year to year, each kind's around it, and families that sell
-    often have a slope of their own. An estimate of a price counts from the day it was made, so that
-    only what happened since then matters.
-    """
-    sold = _sales(bench)
-    at = sold["family_at"].to_numpy(np.int64)
-    table = bench.records.families.set_index("family").reindex(list(bench.families))
-    spread = table["price_spread"].fillna(USUAL_SPREAD).to_numpy(float)
-    n_f, n_k, n_s = len(bench.families), len(bench.kinds), signs.shape[1]
-    now = decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))
-    priced = np.concatenate(
-        [decimal_year(table["priced_on"].fillna(pd.Timestamp(bench.as_of))), np.repeat(now, n_k + 1)]
-    )
-    when = decimal_year(sold["sold_on"].fillna(sold["closed"]))
-    clock = _Clock(np.arange(int(when.min(initial=now[0])), int(now[0]) + 1), n_k, _sloped(at, n_f))
-    kind, family = slot_index(bench)
-    design = [
-        np.ones((at.size, 1)),
-        *clock.columns(when, priced[at], bench.family_kind[at], at),
-        one_hot(bench.family_kind[at], n_k),
-        signs[sold.index],
-    ]
-    fit = fit_shrunk_amount(
-        np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
-        [
-            Block("level", design[0], (0.25,)),
-            Block("drift", design[1], (0.03, 0.1)),
-            Block("drift of a kind", design[2], (0.03, 0.08)),
-            Block("slope of a family", design[3], (0.02, 0.05, 0.1)),
-            Block("kind", design[4], (0.05, 0.15)),
-            Block("signs", design[5], (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
-        ],
-        inner=at,
-        n_inner=n_f,
-        inner_sds=(0.05, 0.15, 0.3),
-        weights=(USUAL_SPREAD / spread[at]) ** 2,
-        usual_sd=USUAL_SPREAD,
-    )
-    rows = np.column_stack(
-        [
-            np.ones(kind.size),
-            *clock.columns(np.repeat(now, kind.size), priced, kind, family),
-            one_hot(kind, n_k),
-            np.zeros((kind.size, n_s)),
-        ]
-    )
-    mean, sd, _ = fit.predict(rows, family)
-    effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
-    all_spread = np.concatenate([spread, np.full(n_k + 1, USUAL_SPREAD)])
-    return PriceModel(
-        Amount(mean, sd, fit.residual_sd),
-        effects[effects.size - n_s :],
-        fit.residual_sd * all_spread / USUAL_SPREAD,
-    )
-
-
-def _sloped(at: NDArray[np.int64], n_families: int) -> NDArray[np.int64]:
-    """Families whose prices get a slope of their own: those that sell often; ascending positions."""
-    n = np.bincount(at, minlength=n_families)
-    often = np.argsort(-n, kind="stable")[:MOST_SLOPES]
-    return np.sort(often[n[often] >= FEWEST_SALES])
-
-
-@dataclass(frozen=True)
-class _Clock:
-    """How prices move between the day of an estimate and the day of a sale."""
-
-    years: NDArray[np.int64]
-    n_kinds: int
-    sloped: NDArray[np.int64]
-
-    def columns(
-        self, when: Floats, priced: Floats, kind: NDArray[np.int64], family: NDArray[np.int64]
-    ) -> list[Floats]:
-        """Lay out steps of the walks of bench and kinds, and years along the families' slopes."""
-        walk = _walk(when, self.years) - _walk(priced, self.years)
-        of_kind = (one_hot(kind, self.n_kinds)[:, :, None] * walk[:, None, :]).reshape(
-            len(when), self.n_kinds * walk.shape[1]
-        )
-        at = np.searchsorted(self.sloped, family)
-        own = np.append(self.sloped, -1)[at] == family
-        # Families without a slope of their own share a last column that no sale informs: pure doubt.
-        slope = one_hot(np.where(own & (family >= 0), at, self.sloped.size), self.sloped.size + 1)
-        return [walk, of_kind, slope * (when - priced)[:, None]]
-
-
-def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
-    """Mark the steps of a random walk taken by each year; the first year is its start."""
-    return (year[:, None] >= years[None, 1:]).astype(float)
 
 
 def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, usual_sd: float) -> Amount:
@@ -291,23 +107,3 @@ def one_hot(at: NDArray[np.int64], n: int) -> Floats:
     rows = np.flatnonzero(np.asarray(at) >= 0)
     table[rows, np.asarray(at)[rows]] = 1.0
     return table
-
-
-def usual_prices(records: Records) -> pd.Series:
-    """Price at which each family's units were usually bought.
-
-    Parameters
-    ----------
-    records : Records
-
-    Returns
-    -------
-    Series of float, indexed by family
-        Median of what this bench paid; of the whole kind where the family was never bought; NaN where
-        nothing was.
-    """
-    kind_of = records.families.set_index("family")["kind"]
-    bought = records.jobs[records.jobs["origin"].isna() & records.jobs["bought_for"].notna()]
-    by_family = bought.groupby("family")["bought_for"].median().reindex(kind_of.index)
-    by_kind = bought.groupby(bought["family"].map(kind_of))["bought_for"].median()
-    return by_family.fillna(kind_of.map(by_kind)).astype(float)

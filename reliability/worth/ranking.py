@@ -9,8 +9,8 @@ from reliability.records.frames import Records
 from reliability.worth.appraisal import appraise
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import verdict_row
-from reliability.worth.money import usual_prices
 from reliability.worth.offers import NAMES, read_unit
+from reliability.worth.prices import usual_prices
 
 RANKING_COLUMNS = (
     "family",
