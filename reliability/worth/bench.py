@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
 from reliability.life.observe import unit_ages
 from reliability.records.frames import Records
 
@@ -73,11 +74,13 @@ class Bench:
     family_kind : ndarray of int, shape (n_families,)
     jobs : DataFrame
         Finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind_at`,
-        `own` (no origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years`.
+        `own` (no origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years` (mean; NaN
+        where the year is not known).
     sign_values : ndarray, shape (n_jobs, n_signs)
         1 seen, 0 looked for and not seen, NaN nobody looked.
     ages : DataFrame
         One row per job and possible production year: `at` (row of `jobs`), year, weight, age_years.
+        A job whose year is not known at all has none.
     n_missing : int
         Gaps in the job numbers.
     open_jobs : DataFrame
@@ -141,6 +144,7 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     jobs["kind_at"] = family_kind[jobs["family_at"]] if len(jobs) else np.zeros(0, np.int64)
     signs = tuple(sorted(set(known.signs["sign"])))
     ages = unit_ages(jobs, known.families)
+    ages = ages[ages["age_years"].notna()].reset_index(drop=True)
     ages = ages.assign(at=pd.Index(jobs["job"]).get_indexer(ages["job"]))
     mean_age = (ages["age_years"] * ages["weight"]).groupby(ages["at"]).sum()
     jobs["age_years"] = mean_age.reindex(range(len(jobs))).to_numpy(float)

@@ -127,7 +127,9 @@ def _typical(family: NDArray[np.int64], raw: Floats, n_families: int) -> Floats:
 
 def _hearsay(bench: Bench, typical: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     heard = bench.records.hearsay
-    heard = heard[heard["share_repaired"].notna()]
+    heard = heard[heard["share_repaired"].notna() & (heard["worth_jobs"] > 0)]
+    # What is said of a kind or family of which the ledger holds none must not move all the others.
+    heard = heard[heard["family"].isin(bench.families) | heard["kind"].isin(bench.kinds)]
     family = pd.Index(bench.families).get_indexer(heard["family"].fillna(""))
     kind = np.where(
         family >= 0,

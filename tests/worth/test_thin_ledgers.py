@@ -1,0 +1,76 @@
+"""Ledgers that leave out what others hold: no year, no spread, hearsay about nobody's kind."""
+
+import datetime
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import lognorm
+
+from reliability.records.frames import records_from_rows
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.bench import read_bench
+from reliability.worth.judging import judge
+from reliability.worth.offers import offers_from
+from reliability.worth.prices import log_spread
+from tests.worth.ledgers import finding, job
+
+DAY = datetime.date(2025, 1, 10)
+NAME = "Larkov T1"
+NO_YEAR = {"built_from": None, "built_to": None}
+
+
+def ledger(jobs, **family):
+    return {
+        "families": [{"family": NAME, "kind": "tape deck", "working_price": 100.0, **family}],
+        "jobs": jobs,
+        "findings": [finding(row["job"], "gear", "sound") for row in jobs],
+    }
+
+
+def fitted(rows):
+    return fit_appraiser(records_from_rows(rows), DAY)
+
+
+def test_one_unit_without_a_year_does_not_spoil_those_that_have_one():
+    jobs = [job(n, NAME, "repaired" if n % 3 else "scrapped") for n in range(1, 13)]
+    whole = fitted(ledger(jobs)).families[NAME]
+    rows = ledger([*jobs, job(13, NAME, "repaired", **NO_YEAR)])
+    more = fitted(rows).families[NAME]
+    assert_allclose((more.reference_year, whole.reference_year), 1983.0)
+    assert_allclose(more.reference_age, whole.reference_age)
+    assert more.pull > 0
+    assert more.jobs_seen == 13
+    bench = read_bench(records_from_rows(rows), DAY)
+    assert np.isnan(bench.jobs.set_index("job").loc["13", "age_years"])
+
+
+def test_where_no_year_is_known_at_all_a_unit_is_judged_nevertheless():
+    appraiser = fitted(ledger([job(1, NAME, "repaired", **NO_YEAR)]))
+    row = judge(offers_from([{"offer": "1", "family": NAME, "asked": 10}]), appraiser).iloc[0]
+    assert row["note"] == "production year not given, 1985 assumed"
+    assert 0 < row["success_chance"] < 1
+
+
+# The relative standard deviation of a lognormal amount, from scipy's own moments.
+@pytest.mark.parametrize("relative", [0.1, 0.25, 1.0, 5.0])
+def test_a_relative_spread_is_that_of_a_lognormal_price(relative):
+    price = lognorm(log_spread(np.array(relative)))
+    assert_allclose(price.std() / price.mean(), relative)
+
+
+def test_a_spread_of_nothing_is_almost_nothing():
+    jobs = [job(n, NAME, "repaired") for n in range(1, 13)]
+    exact = fitted(ledger(jobs, price_spread=0.0)).families[NAME]
+    usual = fitted(ledger(jobs)).families[NAME]
+    assert 0 < exact.ratio.spread < 0.1 * usual.ratio.spread
+    assert_allclose(100 * np.exp(exact.ratio.mean), 100.0, atol=2.0)
+
+
+def test_hearsay_about_a_kind_that_nobody_has_moves_no_family():
+    rows = ledger([job(n, NAME, "repaired" if n % 3 else "scrapped") for n in range(1, 13)])
+    heard = [{"kind": "jukebox", "share_repaired": 0.0, "worth_jobs": 30.0}]
+    plain, told = fitted(rows), fitted({**rows, "hearsay": heard})
+    assert told.families[NAME].tilt == plain.families[NAME].tilt
+    about_it = fitted({**rows, "hearsay": [{**heard[0], "kind": "tape deck"}]})
+    assert about_it.families[NAME].tilt < plain.families[NAME].tilt - 0.1
