@@ -19,7 +19,7 @@ from reliability.worth.lives import (
     BenchLives,
     lives_of,
     pool_lives,
-    worst_findings,
+    unit_findings,
     year_effect,
 )
 from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws, unit_states
@@ -55,9 +55,10 @@ def fit_everything(
     of_family = family_components(bench, lists)
     slots = read_slots(bench)
     names = [of_family[slot.family] if slot.family else lists[slot.kind] for slot in slots]
-    lives = _family_lives(bench, pool_lives(bench), names, components, slots)
+    findings = unit_findings(bench, of_family)
+    lives = _family_lives(bench, pool_lives(bench, findings), names, components, slots)
     failed = failed_in_job(bench, components)
-    shared = _fit_states(bench, lives, components, failed)
+    shared = _fit_states(bench, lives, components, _arrived(bench, findings, components, failed))
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
     raw = _raw_log_odds(bench, lives, shared)
     tilt = fit_tilt(bench, gather_outcomes(bench, raw, signs, settings.gap_repaired_share))
@@ -119,7 +120,7 @@ def _with(shared: Shared, **changes: object) -> Shared:
     return Shared(**{**values, **changes})
 
 
-def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], failed: Floats) -> Shared:
+def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrived: Floats) -> Shared:
     """Fit signs, storage and deaths on the bench, given lives by age and family alone."""
     n_c, n_s = len(components), len(bench.signs)
     largest = max(f.components.size for f in lives.families)
@@ -141,7 +142,6 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], failed
         np.zeros(n_s),
         normal_draws(largest),
     )
-    arrived = _arrived(bench, components, failed)
     odds = np.full(arrived.shape, np.nan)
     for at, family, ages in _by_family(bench, lives):
         p = 1.0 / (
@@ -163,9 +163,8 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], failed
     )
 
 
-def _arrived(bench: Bench, components: tuple[str, ...], failed: Floats) -> Floats:
+def _arrived(bench: Bench, findings: pd.DataFrame, components: tuple[str, ...], failed: Floats) -> Floats:
     """State in which each component arrived: 1 failed, 0 alive, NaN not examined."""
-    findings = worst_findings(bench.records.findings)
     state = np.full(failed.shape, np.nan)
     row = pd.Index(bench.jobs["job"]).get_indexer(findings["job"])
     column = pd.Index(components).get_indexer(findings["component"])

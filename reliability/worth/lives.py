@@ -1,6 +1,6 @@
 """Component lives of the whole bench, handed from the life room to the odds."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from reliability.life import LifeRecords, pool
 from reliability.life.cohorts import find_changes
 from reliability.life.observe import Observations, observe
 from reliability.life.pooling import Hearsay, PooledLives
-from reliability.worth.bench import Bench
+from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 
 Floats = NDArray[np.float64]
@@ -41,6 +41,42 @@ def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
     return kept.assign(position="").reset_index(drop=True)
 
 
+def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.DataFrame:
+    """Say of each unit what its components were, also where the bench did not trouble to write it.
+
+    A repaired unit works, so a component that its job says nothing of had not failed: had it, it would
+    have been mended, and that gets written down. Without these, a bench that notes a sound part less
+    often than a bad one would look as if its parts failed more often than they do. Jobs that say
+    nothing at all, those that were not repaired (the bench may have stopped before it looked) and
+    imported ones stay as they are.
+
+    Parameters
+    ----------
+    bench : Bench
+    components : mapping of str to sequence of str
+        Components that each family is judged by.
+
+    Returns
+    -------
+    DataFrame
+        Worst finding of each job and component, then the sound ones that are implied.
+    """
+    told = worst_findings(bench.records.findings)
+    jobs = bench.jobs[bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)]
+    jobs = jobs[jobs["job"].isin(told["job"])]
+    pairs = [
+        (job, name)
+        for job, family in zip(jobs["job"], jobs["family"], strict=True)
+        for name in components[family]
+    ]
+    known = set(zip(told["job"], told["component"], strict=True))
+    silent = pd.DataFrame([pair for pair in pairs if pair not in known], columns=["job", "component"])
+    silent = silent.assign(position="", found="sound", arose="as received").reindex(columns=told.columns)
+    if silent.empty:
+        return told
+    return pd.concat([told, silent.astype(told.dtypes)], ignore_index=True)
+
+
 @dataclass(frozen=True)
 class BenchLives:
     """Lives of a bench, told apart by what was built before and after a change.
@@ -57,20 +93,20 @@ class BenchLives:
     changes: dict[tuple[str, str], float]
 
 
-def pool_lives(bench: Bench) -> BenchLives:
+def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
     """Fit the lives of all components of all families together.
 
     Parameters
     ----------
     bench : Bench
+    findings : DataFrame
+        From `unit_findings`.
 
     Returns
     -------
     BenchLives
     """
-    seen = observe(
-        bench.records.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed"
-    )
+    seen = observe(bench.records.jobs, findings, bench.records.families, event="failed")
     heard = hearsay_of(bench.records.hearsay, bench)
     if seen.table.empty:
         return BenchLives(pool(None, component=(), family=(), kind=(), hearsay=heard), {})

@@ -1,0 +1,109 @@
+import datetime
+
+import numpy as np
+import pytest
+
+from reliability.life.observe import observe
+from reliability.records.frames import records_from_rows
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.bench import read_bench
+from reliability.worth.explain import explain
+from reliability.worth.lives import changes_of, pool_lives, unit_findings, worst_findings
+from tests.worth.ledgers import finding, job
+
+DAY = datetime.date(2025, 1, 10)
+COMPONENTS = {"Larkov T1": ("belt", "gear"), "Larkov T2": ("belt", "gear")}
+
+
+def small(jobs, findings):
+    families = [{"family": name, "kind": "tape deck", "working_price": 100.0} for name in COMPONENTS]
+    return records_from_rows({"families": families, "jobs": jobs, "findings": findings})
+
+
+def test_a_unit_fails_by_its_worst_position():
+    rows = [
+        finding(1, "relay", "sound", position="left"),
+        finding(1, "relay", "failed", position="right"),
+        finding(1, "belt", "worn"),
+    ]
+    kept = worst_findings(small([job(1, "Larkov T1", "repaired")], rows).findings)
+    assert kept[["component", "found"]].to_numpy().tolist() == [["belt", "worn"], ["relay", "failed"]]
+    assert (kept["position"] == "").all()
+
+
+def test_silence_about_a_repaired_unit_means_sound():
+    jobs = [
+        job(1, "Larkov T1", "repaired"),  # says nothing of its gear: it works, so it had not failed
+        job(2, "Larkov T1", "donor", ended_by="belt"),  # may have been given up before anyone looked
+        job(3, "Larkov T1", "repaired"),  # says nothing at all
+        job(4, "Larkov T1", "repaired", origin="elsewhere"),
+    ]
+    records = small(jobs, [finding(n, "belt", "failed") for n in (1, 2, 4)])
+    told = unit_findings(read_bench(records, DAY), COMPONENTS)
+    implied = told[told["component"] == "gear"]
+    assert implied[["job", "found", "arose"]].to_numpy().tolist() == [["1", "sound", "as received"]]
+    assert len(told) == 4
+
+
+def test_a_bench_that_notes_only_what_is_bad_sees_the_same_lives():
+    rng = np.random.default_rng(7)
+    jobs, everything = [], []
+    for n in range(1, 61):
+        dead = rng.random() < 0.3
+        jobs.append(job(n, "Larkov T1", "repaired"))
+        everything.append(finding(n, "belt", "failed"))
+        everything.append(finding(n, "gear", "failed" if dead else "sound"))
+        # Now and then a sound gear is noted by anyone.
+    noted = [r for r in everything if r["found"] == "failed" or int(r["job"]) % 6 == 0]
+    assert len(noted) < len(everything) - 20
+    shares = [
+        explain(fit_appraiser(small(jobs, rows), DAY), family="Larkov T1", built_from=1982, built_to=1984)
+        .components.set_index("component")
+        .loc["gear", "failed"]
+        for rows in (everything, noted)
+    ]
+    assert shares[1] == pytest.approx(shares[0], abs=0.01)
+    truly = np.mean([r["found"] == "failed" for r in everything if r["component"] == "gear"])
+    assert shares[0] == pytest.approx(truly, abs=0.12)
+
+
+def built_in(n, year):
+    """A unit of a known year, taken in over ten years, so that age and year can be told apart."""
+    day = f"{2014 + n // 8}-05-{1 + n % 27:02d}"
+    days = {"taken_in": day, "closed": day, "sold_on": day}
+    return job(n, "Larkov T1", "repaired", built_from=year, built_to=year, **days)
+
+
+def gears_that_changed(change=1985):
+    """Eighty units of known years: gears of the change year and later have failed, older ones hold."""
+    jobs, findings = [], []
+    for n in range(1, 81):
+        year = 1981 + n % 8
+        jobs.append(built_in(n, year))
+        findings.append(finding(n, "gear", "failed" if year >= change else "sound"))
+        findings.append(finding(n, "belt", "failed" if n % 3 else "sound"))
+    return small(jobs, findings)
+
+
+def test_a_change_of_material_is_found_and_told_apart():
+    bench = read_bench(gears_that_changed(), DAY)
+    lives = pool_lives(bench, unit_findings(bench, COMPONENTS))
+    assert lives.changes == {("Larkov T1", "gear"): 1985.0}
+    appraiser = fit_appraiser(gears_that_changed(), DAY)
+    old, new = (
+        explain(appraiser, family="Larkov T1", built_from=year).components.set_index("component")["failed"]
+        for year in (1983, 1987)
+    )
+    assert old["gear"] < 0.15
+    assert new["gear"] > 0.8
+    assert abs(old["belt"] - new["belt"]) < 0.15
+
+
+def test_no_change_is_seen_where_there_is_none():
+    rng = np.random.default_rng(3)
+    jobs, findings = [], []
+    for n in range(1, 81):
+        jobs.append(built_in(n, 1981 + n % 8))
+        findings.append(finding(n, "gear", "failed" if rng.random() < 0.4 else "sound"))
+    records = small(jobs, findings)
+    assert changes_of(observe(records.jobs, records.findings, records.families)) == {}
