@@ -211,8 +211,8 @@ def share_unfinished_repaired(bench: Bench) -> Floats:
     Returns
     -------
     ndarray, shape (n_open,)
-        Share of finished own jobs of at least that duration that were repaired, each class counted
-        one job richer so that nothing is certain.
+        Share of finished own jobs of at least that duration that were repaired, with two more jobs at
+        the bench's overall odds, so that nothing is certain.
     """
     own = bench.jobs[bench.jobs["own"]]
     days = (own["closed"] - own["taken_in"]).dt.days.to_numpy(float)

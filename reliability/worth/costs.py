@@ -33,6 +33,9 @@ REPAIR_HOURS, REPAIR_HOURS_SD = 0.6, 0.5
 COMEBACK_SHARE, COMEBACK_WORTH = 0.05, 10.0
 """Share of repaired units that come back within the warranty, believed beforehand, and its worth in jobs."""
 
+COMEBACK_HOURS = 1.0
+"""Hours of a comeback where nobody wrote them down (common practice, no source)."""
+
 PAID_ACTIONS = ("replaced", "rebuilt")
 
 
@@ -247,6 +250,8 @@ def comeback_cost(bench: Bench, settings: Settings) -> float:
     n = checks.loc[covered, "job"].nunique()
     k = checks.loc[within, "job"].nunique()
     share = (k + COMEBACK_SHARE * COMEBACK_WORTH) / (n + COMEBACK_WORTH)
-    cost = (checks["hours"].fillna(1.0) * settings.hour_rate + checks["cost"].fillna(0.0))[within]
-    usual = 1.0 * settings.hour_rate + PART_PRICE
-    return float(share * (cost.sum() + 2 * usual) / (len(cost) + 2))
+    hours = checks["hours"].fillna(COMEBACK_HOURS)
+    cost = (hours * settings.hour_rate + checks["cost"].fillna(0.0))[within]
+    usual = COMEBACK_HOURS * settings.hour_rate + PART_PRICE
+    # A unit may come back more than once: the cost is that of a unit, as the share is that of units.
+    return float(share * (cost.sum() + 2 * usual) / (k + 2))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from reliability.records.frames import Records
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, read_bench
-from reliability.worth.costs import failed_in_job, fit_part_costs, part_costs_by_job
+from reliability.worth.costs import COMEBACK_HOURS, failed_in_job, fit_part_costs, part_costs_by_job
 from reliability.worth.prices import usual_prices
 
 Floats = NDArray[np.float64]
@@ -112,12 +112,15 @@ def _filled(column: pd.Series, predicted: Floats) -> tuple[Floats, NDArray[np.bo
 
 
 def comeback_costs(records: Records, jobs: pd.DataFrame) -> Floats:
-    """Add up what comebacks within the warranty cost each job; ndarray, shape (n_jobs,)."""
+    """Add up what comebacks within the warranty cost each job; ndarray, shape (n_jobs,).
+
+    Hours that nobody wrote down count at their usual number.
+    """
     settings = records.settings
     checks = records.followups.merge(jobs[["job", "sold_on", "closed"]], on="job")
     start = checks["sold_on"].fillna(checks["closed"])
     days = (checks["failed_on"].fillna(checks["checked_on"]) - start).dt.days
     within = (checks["working"] == "no") & (days <= settings.warranty_days)
-    cost = checks["hours"].fillna(0.0) * settings.hour_rate + checks["cost"].fillna(0.0)
+    cost = checks["hours"].fillna(COMEBACK_HOURS) * settings.hour_rate + checks["cost"].fillna(0.0)
     total = cost[within].groupby(checks.loc[within, "job"]).sum()
     return total.reindex(jobs["job"]).fillna(0.0).to_numpy(float)

@@ -1,0 +1,139 @@
+"""Gains worked out by hand from what the word means: sale less fee, parts kept, less all that was spent."""
+
+import datetime
+
+import pytest
+
+from reliability.records.frames import records_from_rows
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.bench import count_missing, read_bench, share_unfinished_repaired
+from reliability.worth.costs import comeback_cost
+from reliability.worth.gain import job_gains
+from reliability.worth.money import remains
+from reliability.worth.prices import usual_prices
+from tests.worth.ledgers import finding, job
+
+DAY = datetime.date(2025, 1, 10)
+NAME = "Larkov T1"
+TERMS = {"hour_rate": "10", "selling_fee": "0.1", "disposal_cost": "5", "warranty_days": "90"}
+
+
+@pytest.fixture
+def rows():
+    more = {"other_costs": 4.0}
+    return {
+        "families": [
+            {"family": NAME, "kind": "tape deck", "working_price": 100.0},
+            {"family": "Larkov T2", "kind": "tape deck"},
+            {"family": "Larkov S1", "kind": "turntable"},
+        ],
+        "jobs": [
+            job(1, NAME, "repaired", salvage_value=3.0, **more),
+            job(2, NAME, "scrapped", **more),
+            job(3, NAME, "donor", salvage_value=15.0, **more),
+            job(4, NAME, "sold as is", sold_for=12.0, sold_on="2024-06-01", **more),
+            job(5, NAME, "repaired", sold_for=None, sold_on=None, **more),
+        ],
+        "findings": [
+            finding(1, "belt", "failed", action="replaced", part_cost=6.0),
+            finding(1, "capacitor", "worn", action="replaced", part_cost=2.0),
+        ],
+        "settings": [{"setting": name, "value": value} for name, value in TERMS.items()],
+        # Job 1 was sold on 2024-02-02; of these checks the first falls within 90 days.
+        "followups": [
+            {"job": "1", "checked_on": "2024-03-01", "working": "no", "hours": 0.5, "cost": 2.0},
+            {"job": "1", "checked_on": "2024-09-01", "working": "no", "hours": 3.0, "cost": 50.0},
+        ],
+    }
+
+
+def gains(rows):
+    records = records_from_rows(rows)
+    return job_gains(records, fit_appraiser(records, DAY)).set_index("job")
+
+
+def test_gains_by_hand(rows):
+    table = gains(rows)
+    # 100 * 0.9 + 3 - 20 - 3 * 10 - 4 - (6 + 2) - (0.5 * 10 + 2)
+    assert table.loc["1", "gain"] == pytest.approx(24.0)
+    # -5 (disposal) - 20 - 30 - 4
+    assert table.loc["2", "gain"] == pytest.approx(-59.0)
+    # 15 - 20 - 30 - 4
+    assert table.loc["3", "gain"] == pytest.approx(-39.0)
+    # 12 * 0.9 - 20 - 30 - 4
+    assert table.loc["4", "gain"] == pytest.approx(-43.2)
+    assert (table.loc[["1", "2", "3", "4"], "predicted"] == "").all()
+
+
+def test_an_unsold_unit_counts_at_its_price_and_says_so(rows):
+    row = gains(rows).loc["5"]
+    assert row["predicted"] == "price"
+    assert row["brought"] == pytest.approx(90.0, abs=9.0)
+    assert row["gain"] == pytest.approx(row["brought"] - 54.0)
+
+
+def test_missing_amounts_are_predicted_and_named(rows):
+    rows["jobs"][0] |= {"hours": None, "other_costs": None, "bought_for": None}
+    rows["findings"][0]["part_cost"] = None
+    row = gains(rows).loc["1"]
+    assert row["predicted"] == "purchase, hours, parts, other costs"
+    assert row["bought_for"] == 20.0
+    assert row["part_costs"] > 2.0
+    assert row["hours"] > 0
+    parts = ["bought_for", "time_cost", "part_costs", "other_costs", "comeback_costs"]
+    assert row["gain"] == pytest.approx(row["brought"] - row[parts].sum())
+
+
+def test_hours_of_a_comeback_that_nobody_wrote_down_are_not_free(rows):
+    rows["followups"][0]["hours"] = None
+    # One hour at 10, and the 2 that was spent.
+    assert gains(rows).loc["1", "comeback_costs"] == pytest.approx(12.0)
+
+
+def test_a_comeback_costs_what_a_unit_costs_however_often_it_returns(rows):
+    def cost(followups):
+        bench = read_bench(records_from_rows({**rows, "followups": followups}), DAY)
+        return comeback_cost(bench, bench.records.settings)
+
+    once = [{"job": "1", "checked_on": "2024-03-01", "working": "no", "hours": 0.0, "cost": 60.0}]
+    twice = [{**once[0], "cost": 30.0}, {**once[0], "checked_on": "2024-03-20", "cost": 30.0}]
+    assert cost(twice) == pytest.approx(cost(once))
+    assert cost(once) > cost([])
+
+
+def test_what_is_left_of_units_by_outcome(rows):
+    bench = read_bench(records_from_rows(rows), DAY)
+    left = dict(zip(bench.jobs["job"], remains(bench, bench.records.settings), strict=True))
+    assert (left["2"], left["3"], left["4"]) == (-5.0, 15.0, pytest.approx(10.8))
+
+
+def test_usual_prices_are_medians_of_what_this_bench_paid(rows):
+    for row, paid in zip(rows["jobs"], (10.0, 11.0, 30.0, 90.0, None), strict=True):
+        row["bought_for"] = paid
+    rows["jobs"].append(job(6, NAME, "repaired", bought_for=500.0, origin="some archive"))
+    found = usual_prices(records_from_rows(rows))
+    assert found[NAME] == found["Larkov T2"] == 20.5
+    assert found.isna()["Larkov S1"]
+
+
+def test_gaps_are_counted_by_prefix_and_never_among_imported_jobs(rows):
+    numbers = ["A7", "A9", "A10", "12", "15", "box", "X1", "X99"]
+    jobs = [job(1, NAME, "repaired", origin="some archive" if n[0] == "X" else None) for n in numbers]
+    jobs = [{**row, "job": n} for row, n in zip(jobs, numbers, strict=True)]
+    records = records_from_rows({"families": rows["families"], "jobs": jobs})
+    assert count_missing(records.jobs) == 1 + 2
+
+
+def test_open_jobs_are_weighed_by_how_long_they_lie():
+    # Two repaired at once, two given up after 100 days; open ones of 5 and 60 days.
+    jobs = [
+        job(n, NAME, outcome, taken_in="2024-05-01", closed=closed, sold_on=None, sold_for=None)
+        for n, (outcome, closed) in enumerate(
+            [("repaired", "2024-05-01")] * 2 + [("scrapped", "2024-08-09")] * 2, start=1
+        )
+    ]
+    jobs += [job(n, NAME, "open", taken_in=day) for n, day in ((5, "2025-01-05"), (6, "2024-11-11"))]
+    families = [{"family": NAME, "kind": "tape deck"}]
+    bench = read_bench(records_from_rows({"families": families, "jobs": jobs}), DAY)
+    # Among the two that took longer none was repaired; two jobs at the overall odds of 1/2 are added.
+    assert share_unfinished_repaired(bench).tolist() == [0.25, 0.25]
