@@ -14,8 +14,10 @@ from reliability.life.pooling_peak import Peak, log_posterior
 MANY_FAMILIES = 60
 """From here on the common parameters are nearly normal and fewer nodes do."""
 
-CENTRE_REACH = 5.0
-"""Nodes of a centre reach this many standard deviations; its posterior is often skewed."""
+CENTRE_REACH = {False: 4.9, True: 3.675}
+"""Nodes of a centre reach this many standard deviations; with few families its posterior is skewed."""
+
+CENTRE_STEP = 1.225
 
 WIDER = 1.15
 """Nodes of the common parameters are laid for a posterior this much wider."""
@@ -74,7 +76,8 @@ def average(
 
 def _place_nodes(n_families: int, peak: Peak, bends: "Bends", prior: Hyperprior, *, has_kinds: bool) -> Nodes:
     """Nodes of the common parameters along bent axes, and of the centres given those."""
-    z, log_weight = _product_rule((3, 3, 3) if n_families >= MANY_FAMILIES else (3, 5, 5))
+    is_many = n_families >= MANY_FAMILIES
+    z, log_weight = _product_rule((3, 3, 3) if is_many else (3, 5, 5))
     root, lean = _directions(peak)
     moved, log_rate = bends.apply(z)
     # Each parameter is bent along its own axis only.
@@ -82,7 +85,7 @@ def _place_nodes(n_families: int, peak: Peak, bends: "Bends", prior: Hyperprior,
     common = peak.mode[:N_COMMON] + z @ (root - np.diag(own_axis)).T + moved * own_axis
     log_weight = log_weight + log_rate + np.log(own_axis).sum()
     sd = 1 / np.sqrt(np.diag(peak.precision)[N_COMMON:])
-    y, log_width = _regular(sd.max() / prior.least_spread if has_kinds else 0.0)
+    y, log_width = _regular(CENTRE_REACH[is_many], sd.max() / prior.least_spread if has_kinds else 0.0)
     middle = peak.mode[N_COMMON:, None] + lean @ z.T
     centre = middle[:, :, None] + sd[:, None, None] * y
     return Nodes(common, log_weight, centre, np.log(sd)[:, None] + log_width)
@@ -155,10 +158,10 @@ def _product_rule(numbers: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
     return grid[kept], log_weight[kept]
 
 
-def _regular(widest: float) -> tuple[FloatArray, FloatArray]:
-    """Regular nodes with steps of at most 1, and at most 1.5 / `widest` (a narrow spread of kinds)."""
-    n = int(np.clip(np.ceil(2 * CENTRE_REACH * widest / 1.5), 2 * CENTRE_REACH, 40)) + 1
-    z = np.linspace(-CENTRE_REACH, CENTRE_REACH, n)
+def _regular(reach: float, widest: float) -> tuple[FloatArray, FloatArray]:
+    """Regular nodes with steps of at most `CENTRE_STEP`, and 1.5 / `widest` (a narrow spread of kinds)."""
+    n = int(np.clip(np.ceil(2 * reach * widest / 1.5), round(2 * reach / CENTRE_STEP), 40)) + 1
+    z = np.linspace(-reach, reach, n)
     return z, np.full(n, np.log(z[1] - z[0]))
 
 

@@ -18,6 +18,9 @@ from reliability.life.pooling_unseen import unseen_families
 DRAFT_SPREAD = 0.3
 """Least spread while only the rough place of the common parameters is sought."""
 
+SLIGHT = 0.12
+"""A negative probability of a slope this small is set to 0."""
+
 ROUNDS = 5
 """How often nodes are laid anew until they lie where the posterior is."""
 
@@ -135,7 +138,7 @@ def fit_component(
     for _ in range(ROUNDS):
         at_slopes = fit.at_slopes(place)
         found = place.found([a.peak.log_evidence + a.log_prior for a in at_slopes])
-        if place.chances(found).min() >= 0:
+        if place.chances(found).min() > -SLIGHT:
             break
         place = place.next(found, at_slopes[1].peak, prior)
     middle = at_slopes[len(at_slopes) // 2]
@@ -195,7 +198,7 @@ class _Fit:
     def _boxes(self, place: _Place) -> Boxes:
         """Where the posteriors lie under the rough common parameters."""
         mode, sd = place.peak.mode, np.sqrt(np.diag(np.linalg.inv(place.peak.precision)))
-        widest = place.prior.spread(mode[1:N_COMMON] + 2 * sd[1:N_COMMON])
+        widest = place.prior.spread(mode[1:N_COMMON] + 1.3 * sd[1:N_COMMON])
         centre_sd = sd[N_COMMON + self.records.kind]
         scale_sd = np.sqrt(widest[0] ** 2 + centre_sd**2 + (2 * place.slope_sd * self.records.mean_year) ** 2)
         shape = (mode[0], float(np.hypot(widest[1], sd[0])))

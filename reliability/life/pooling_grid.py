@@ -24,8 +24,8 @@ FARTHER = (4.0, 1.5)
 """The search begins this much beyond the reach of the prior in log scale and log shape, so that a family
 unlike all others is found."""
 
-ROWS_OF_SHAPE = 14
-NODES_IN_ROW = 12
+ROWS_OF_SHAPE = 11
+NODES_IN_ROW = 10
 MOST_ZOOMS = 12
 NODE_NUMBERS = (16, 28, 48, 84, 150, 270, 480, 860, 1500)
 """Few different numbers of nodes, so that families share a block of work."""
