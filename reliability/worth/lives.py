@@ -110,7 +110,12 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
     heard = hearsay_of(bench.records.hearsay, bench)
     if seen.table.empty:
         return BenchLives(pool(None, component=(), family=(), kind=(), hearsay=heard), {})
-    changes = changes_of(seen)
+    # Searched in what was written down: what is implied would only add families to search, and with
+    # more searches a true change is harder to believe.
+    told = observe(
+        bench.records.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed"
+    )
+    changes = {} if told.table.empty else changes_of(told)
     table = _told_apart(seen.table, changes)
     records = LifeRecords(
         table["lower"].to_numpy(),
