@@ -1,6 +1,8 @@
 """Lives of parts pooled over families: an answer for three records, for none, and for many."""
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,6 +28,7 @@ def pool(
     year: ArrayLike | None = None,
     hearsay: Sequence[Hearsay] = (),
     prior: Hyperprior | None = None,
+    executor: Executor | None = None,
 ) -> PooledLives:
     r"""Pool the lives of each component over its families.
 
@@ -53,6 +56,8 @@ def pool(
     hearsay : sequence of Hearsay
     prior : Hyperprior, optional
         Other prior beliefs than the default ones.
+    executor : concurrent.futures.Executor, optional
+        Fits the components side by side; the answers are the same.
 
     Returns
     -------
@@ -89,10 +94,10 @@ def pool(
     rows = label_rows(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
     has_years = year is not None
     has_kinds = bool(rows["kind"].notna().any())
-    parts = {}
-    for of_component in gather(rows):
-        posterior, common = fit_component(of_component, prior, has_kinds=has_kinds)
-        parts[of_component.component] = _part(of_component, posterior, common)
+    gathered = gather(rows)
+    fit = partial(fit_component, prior=prior, has_kinds=has_kinds)
+    fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
+    parts = {one.component: _part(one, *found) for one, found in zip(gathered, fitted, strict=True)}
     return PooledLives(parts, _other(parts, prior), prior, has_years, has_kinds)
 
 

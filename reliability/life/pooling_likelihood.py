@@ -7,11 +7,11 @@ import numpy as np
 from reliability.life.life_records import FloatArray, IntArray
 from reliability.life.pooling_records import Pile, Rows
 
-ELEMENTS_AT_ONCE = 150_000
+ELEMENTS_AT_ONCE = 250_000
 """Numbers held in one block of work: about what a processor keeps near by."""
 
-CERTAIN = 40.0
-"""Log hazards above this are cut to it: certain death already, and no sum overflows."""
+NEVER, CERTAIN = -340.0, 40.0
+"""Log hazards are cut to these: no failure ever, certain failure; nothing under- or overflows between."""
 
 SMALLEST = 1e-300
 """Stands for a probability of zero under a logarithm."""
@@ -42,13 +42,15 @@ def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slo
     """
     n_nodes = (log_scale.shape[1], log_shape.shape[1])
     total = np.zeros((log_shape.shape[0], *n_nodes))
-    for first, last in blocks(rows.sizes(total.shape[0]), n_nodes[0] * n_nodes[1]):
-        hazards = _Hazards(rows.part(first, last), log_scale[first:last], log_shape[first:last], slope)
-        total[first:last] = hazards.log_likelihood()
+    reference = _greatest_age(rows, total.shape[0])
+    for first, last in _blocks(rows.sizes(total.shape[0]), n_nodes[0] * n_nodes[1]):
+        at = slice(first, last)
+        hazards = _Hazards(rows.part(first, last), log_scale[at], log_shape[at], reference[at], slope)
+        total[at] = hazards.log_likelihood()
     return total
 
 
-def blocks(sizes: IntArray, n_nodes: int) -> Iterator[tuple[int, int]]:
+def _blocks(sizes: IntArray, n_nodes: int) -> Iterator[tuple[int, int]]:
     """Split the families into runs whose rows, times the nodes, fit one block of work."""
     work = np.cumsum(np.maximum(sizes, 1)) * n_nodes
     first = 0
@@ -62,20 +64,21 @@ def blocks(sizes: IntArray, n_nodes: int) -> Iterator[tuple[int, int]]:
 class _Hazards:
     """Cumulative hazards of one block of families."""
 
-    def __init__(self, rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> None:
-        self.rows, self.slope = rows, slope
+    def __init__(
+        self, rows: Rows, log_scale: FloatArray, log_shape: FloatArray, reference: FloatArray, slope: float
+    ) -> None:
+        self.rows, self.slope, self.reference = rows, slope, reference
         self.log_shape, self.shape = log_shape, np.exp(log_shape)
-        self.reference = _greatest_age(rows, log_shape.shape[0])
-        exponent = self.shape[:, None, :] * (self.reference[:, None, None] - log_scale)
-        self.log_table = np.minimum(exponent, CERTAIN)
-        self.table = np.exp(self.log_table)
+        exponent = self.shape[:, None, :] * (reference[:, None, None] - log_scale)
+        self.log_table = np.clip(exponent, NEVER, CERTAIN)
+        self.minus_table = -np.exp(self.log_table)
 
     def log_likelihood(self) -> FloatArray:
         """Sum over the records of each family; ndarray of float64, shape (F, I, J)."""
         single = self.rows.single
         sound = single["right"]
         relative = self._relative(sound, sound.log_lower)
-        total = -self.table * _per_family(sound, sound.count, relative, len(self.shape))[:, None, :]
+        total = self.minus_table * _per_family(sound, sound.count, relative, len(self.shape))[:, None, :]
         for sort, terms in (("left", self._left), ("interval", self._interval), ("exact", self._exact)):
             pile = single[sort]
             if pile.family.size:
@@ -87,26 +90,24 @@ class _Hazards:
     def _relative(self, pile: Pile, log_age: FloatArray) -> FloatArray:
         """Hazard at an age relative to that at the reference age; ndarray, shape (n_rows, J)."""
         distance = log_age - self.slope * pile.offset - self.reference[pile.family]
-        return np.exp(np.minimum(self.shape[pile.family] * distance[:, None], CERTAIN))
+        return np.exp(np.clip(self.shape[pile.family] * distance[:, None], NEVER, CERTAIN))
 
-    def _at(self, pile: Pile, log_age: FloatArray) -> FloatArray:
-        """Cumulative hazard at an age; ndarray, shape (n_rows, I, J)."""
-        hazard = self.table[pile.family]
+    def _minus(self, pile: Pile, log_age: FloatArray) -> FloatArray:
+        """Cumulative hazard at an age, times -1; ndarray, shape (n_rows, I, J)."""
+        hazard = self.minus_table[pile.family]
         hazard *= self._relative(pile, log_age)[:, None, :]
         return hazard
 
     def _left(self, pile: Pile) -> FloatArray:
-        hazard = self._at(pile, pile.log_upper)
-        np.negative(hazard, out=hazard)
-        np.expm1(hazard, out=hazard)
-        np.negative(hazard, out=hazard)
-        np.maximum(hazard, SMALLEST, out=hazard)
-        return np.log(hazard, out=hazard)
+        terms = self._minus(pile, pile.log_upper)  # this is where the time goes: no further copy
+        np.expm1(terms, out=terms)
+        np.negative(terms, out=terms)
+        return np.log(terms, out=terms)
 
     def _interval(self, pile: Pile) -> FloatArray:
         # log(exp(-a) - exp(-b)) = -a + log(1 - exp(a - b)) stays finite where both survivals vanish.
-        lower, upper = self._at(pile, pile.log_lower), self._at(pile, pile.log_upper)
-        return -lower + np.log(np.maximum(-np.expm1(lower - upper), SMALLEST))
+        lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
+        return lower + np.log(np.maximum(-np.expm1(upper - lower), SMALLEST))
 
     def _exact(self, pile: Pile) -> FloatArray:
         # Density shape / t * hazard * exp(-hazard).
@@ -119,8 +120,8 @@ class _Hazards:
     def _mixtures(self) -> FloatArray:
         """Alternatives are added with their weights before the logarithm is taken."""
         pile, start = self.rows.mixed, self.rows.start
-        lower, upper = self._at(pile, pile.log_lower), self._at(pile, pile.log_upper)
-        likelihood = np.exp(-lower) * -np.expm1(lower - upper)
+        lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
+        likelihood = np.exp(lower) * -np.expm1(upper - lower)
         exact = pile.log_lower == pile.log_upper
         if exact.any():
             likelihood[exact] = np.exp(self._exact(pile.take(exact, pile.family[exact])))
@@ -134,7 +135,8 @@ def _per_family(pile: Pile, count: FloatArray, terms: FloatArray, n_families: in
     """Sum of count times term over the rows of each family; shape (n_families, ...)."""
     total = np.zeros((n_families, *terms.shape[1:]))
     if pile.family.size:
-        terms *= count.reshape(-1, *[1] * (terms.ndim - 1))
+        if np.any(count != 1):
+            terms *= count.reshape(-1, *[1] * (terms.ndim - 1))
         start = np.flatnonzero(np.append(True, pile.family[1:] != pile.family[:-1]))
         total[pile.family[start]] = np.add.reduceat(terms, start)
     return total

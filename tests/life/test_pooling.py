@@ -1,3 +1,5 @@
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -127,7 +129,10 @@ def test_neither_order_nor_company_changes_an_answer():
     order = np.random.default_rng(0).permutation(len(both))
     shuffled = LifeRecords(both.lower[order], both.upper[order])
     alone = pool(records, **labels)
+    with ThreadPoolExecutor(2) as executor:
+        side_by_side = pool(both, **together, executor=executor)
     for pooled in (
+        side_by_side,
         pool(both, **together),
         pool(shuffled, **{name: values[order] for name, values in together.items()}),
     ):
