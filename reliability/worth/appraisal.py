@@ -182,6 +182,30 @@ def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitSt
     return expit(stretched + shift + entry.tilt_doubt * shared.draws[:, 0])
 
 
+def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, Floats]:
+    """Working price of a unit, and the logarithm of what it fetches over that under each draw.
+
+    Parameters
+    ----------
+    entry : FamilyEntry
+    shared : Shared
+    unit : Unit
+
+    Returns
+    -------
+    working_price : float
+    log_ratio : ndarray, shape (n_draws,)
+        Of a typical sale; single sales spread around it.
+    """
+    own_price = not np.isnan(unit.working_price)
+    unstated = 0.0 if own_price else entry.price_doubt
+    doubt = np.hypot(entry.ratio.doubt, unstated)
+    by_signs = shared.price_signs @ centred_signs(unit.signs, shared)
+    # A price that nobody stated must not gain from its own doubt: its mean is the price that is told.
+    log_ratio = entry.ratio.mean - 0.5 * unstated**2 + doubt * shared.draws[:, 1] + by_signs
+    return unit.working_price if own_price else entry.working_price, log_ratio
+
+
 def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Appraisal:
     """Work out odds and gain of one unit.
 
@@ -199,10 +223,7 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
     states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     success = success_draws(entry, shared, unit, states)
     z = shared.draws
-    own_price = not np.isnan(unit.working_price)
-    price = unit.working_price if own_price else entry.working_price
-    doubt = np.hypot(entry.ratio.doubt, 0.0 if own_price else entry.price_doubt)
-    log_ratio = entry.ratio.mean + doubt * z[:, 1] + shared.price_signs @ centred_signs(unit.signs, shared)
+    price, log_ratio = price_draws(entry, shared, unit)
     price_mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2)
     added_hours = states.mended @ shared.repair_hours[entry.lives.components]
     each = entry.part_cost + terms.hour_rate * shared.repair_hours[entry.lives.components]

@@ -14,9 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
-from reliability.worth.appraisal import FamilyEntry, Unit
+from reliability.worth.appraisal import FamilyEntry, Unit, price_draws
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.odds import Shared, centred_signs
+from reliability.worth.odds import Shared
 from reliability.worth.offers import NAMES, find_entry, offers_from, read_unit
 from reliability.worth.plan_found import FAILED, FOUND, MENDED, NO_PART, SOUND, WORN, read_findings
 from reliability.worth.plan_odds import UnitOdds, unit_odds
@@ -183,12 +183,9 @@ def _component_names(entry: FamilyEntry, shared: Shared) -> list[str]:
 
 def net_price(entry: FamilyEntry, shared: Shared, unit: Unit, selling_fee: float) -> float:
     """Mean price of a unit once it works, less the selling fee; as the appraisal has it."""
-    doubt = np.hypot(entry.ratio.doubt, entry.price_doubt)
-    log_ratio = (
-        entry.ratio.mean + doubt * shared.draws[:, 1] + shared.price_signs @ centred_signs(unit.signs, shared)
-    )
-    price = entry.working_price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2)
-    return float((1.0 - selling_fee) * price.mean())
+    price, log_ratio = price_draws(entry, shared, unit)
+    mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()
+    return float((1.0 - selling_fee) * mean)
 
 
 def _plan(

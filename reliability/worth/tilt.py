@@ -20,6 +20,9 @@ Floats = NDArray[np.float64]
 LEVEL_SD, SLOPE_SD = 0.5, 0.15
 """Prior spread of the bench's level and of the slope: calibration is to be light."""
 
+SIGN_MEAN = -0.15
+"""Prior of a sign's own effect on the log odds: people note bad signs (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Tilt:
@@ -169,7 +172,7 @@ def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
         Block("slope", (outcomes.raw - centre)[:, None], (SLOPE_SD,)),
         Block("kind", one_hot(outcomes.kind_at, n_k), (0.1, 0.3, 0.6)),
         Block("season", season, (0.05, 0.2, 0.4)),
-        Block("signs", outcomes.signs, (0.15, 0.4)),
+        Block("signs", outcomes.signs, (0.15, 0.4), SIGN_MEAN),
     ]
     # What is said of a whole kind belongs to no family: one more group takes it.
     inner = np.where(outcomes.family_at < 0, n_f, outcomes.family_at)
