@@ -10,7 +10,7 @@ from reliability.life.pooling_average import Averaged, average, find_bends
 from reliability.life.pooling_grid import STEP, Axes, Boxes, NormalPrior, find_boxes, lay_axes
 from reliability.life.pooling_hyper import N_COMMON, Evidence, Hyperprior
 from reliability.life.pooling_kernels import log_normal, posteriors
-from reliability.life.pooling_peak import Peak, find_peak
+from reliability.life.pooling_peak import Peak, find_peak, find_start
 from reliability.life.pooling_posterior import Posterior, combine
 from reliability.life.pooling_records import ComponentRecords
 from reliability.life.pooling_unseen import unseen_families
@@ -176,13 +176,12 @@ class _Fit:
         boxes = find_boxes(self.records.rows, normal, 0.0)
         step = STEP * prior.least_spread
         axes = lay_axes(boxes, step, step)
-        peak = find_peak(self.evidence(axes, 0.0), prior)
-        if not self.has_years:
-            return _Place(0.0, 0.0, peak, prior)
         # Families differ by about a third, and by some six years: a first guess at what can be told.
-        slope_sd = float(np.clip(1.6 / np.sqrt(self.n_families), 0.03, prior.slope_sd))
-        place = _Place(0.0, slope_sd, peak, prior)
-        at_slopes = self._look(place, axes, prior, peak.mode)
+        slope_sd = float(np.clip(1.6 / np.sqrt(max(self.n_families, 1)), 0.03, prior.slope_sd))
+        place = _Place(0.0, slope_sd if self.has_years else 0.0, find_start(prior, self.n_kinds), prior)
+        at_slopes = self._look(place, axes, prior, place.peak.mode)
+        if not self.has_years:
+            return replace(place, peak=at_slopes[0].peak)
         # Wide lattices make the slope look better known than it is.
         found = place.found([a.peak.log_evidence + a.log_prior for a in at_slopes])
         return replace(place.next(found, at_slopes[1].peak, prior), slope_sd=1.3 * found.sd)

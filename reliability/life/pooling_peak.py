@@ -38,23 +38,29 @@ class Peak:
         return np.linalg.inv(self.precision)[:N_COMMON, :N_COMMON].astype(np.float64)
 
 
-def find_peak(evidence: Evidence, prior: Hyperprior, start: FloatArray | None = None) -> Peak:
+def find_start(prior: Hyperprior, n_kinds: int) -> Peak:
+    """Peak of the prior, where nothing is known yet."""
+    mean, sd = prior_moments(prior, n_kinds)
+    return Peak(mean, np.diag(1 / sd**2), 0.0)
+
+
+def find_peak(evidence: Evidence, prior: Hyperprior, start: FloatArray) -> Peak:
     """Most likely common parameters, by damped Newton steps with exact derivatives.
 
     Parameters
     ----------
     evidence : Evidence
     prior : Hyperprior
-    start : ndarray, shape (3 + n_kinds,), optional
-        Where to begin; the prior means if not given.
+    start : ndarray, shape (3 + n_kinds,)
+        Where to begin.
 
     Returns
     -------
     Peak
         The value reached after at most 60 steps. It only steers where the quadrature puts its nodes.
     """
-    mean, sd = prior_moments(prior, evidence.n_kinds)
-    at = mean if start is None else start
+    _, sd = prior_moments(prior, evidence.n_kinds)
+    at = start
     value, gradient, hessian = _log_posterior(evidence, prior, at)
     damping = 1e-3
     for _ in range(60):

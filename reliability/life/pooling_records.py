@@ -196,33 +196,50 @@ def gather(frame: pd.DataFrame) -> list[ComponentRecords]:
     """
     told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
     order = ["component", "family", "power", "record", "lower", "upper", "year"]
-    told = told.sort_values(order, kind="stable", na_position="last", ignore_index=True)
-    return [_one_component(str(name), group) for name, group in told.groupby("component", sort=True)]
+    told = told.sort_values(order, kind="stable", na_position="last")
+    columns = {name: told[name].to_numpy() for name in told.columns}
+    start = _starts(columns["component"])
+    ends = np.append(start, len(told))[1:]
+    return [
+        _one_component({name: values[a:b] for name, values in columns.items()})
+        for a, b in zip(start, ends, strict=True)
+    ]
 
 
-def _one_component(component: str, frame: pd.DataFrame) -> ComponentRecords:
-    # A saying about a kind is as many families as it has parts, all without a name.
-    key = frame["family"].where(frame["family"].notna(), frame.index.to_series())
-    code, _ = pd.factorize(key)
-    frame = frame.assign(code=code)
-    first = frame.drop_duplicates("code")
-    kinds = sorted({k for k in first["kind"]}, key=lambda k: (k is not None, k or ""))
-    seen = ~frame["heard"].to_numpy()
-    known = (frame["count"] * frame["weight"]).to_numpy() * seen
-    n_records = np.bincount(code, known, minlength=len(first)).astype(np.float64)
-    reference, mean_year = _mean_years(frame["year"].to_numpy(), known, code, n_records)
-    years = np.where(seen, frame["year"].to_numpy(), np.nan)
+def _starts(*columns: np.ndarray) -> IntArray:
+    """Where runs of equal values begin; the columns count together."""
+    changed = [values[1:] != values[:-1] for values in columns]
+    return np.flatnonzero(np.append(columns[0].size > 0, np.any(changed, axis=0)))
+
+
+def _one_component(rows: dict[str, np.ndarray]) -> ComponentRecords:
+    # A saying about a kind is as many families as it has parts, all without a name: None equals nothing.
+    first = _starts(rows["family"])
+    size = np.diff(np.append(first, rows["family"].size))
+    unnamed = pd.isna(rows["family"][first])
+    first = np.concatenate(
+        [np.arange(f, f + n) if loose else [f] for f, n, loose in zip(first, size, unnamed, strict=True)]
+    )
+    code = np.zeros(rows["family"].size, dtype=np.int64)
+    code[first[1:]] = 1
+    code = np.cumsum(code)
+    kinds = sorted(set(rows["kind"][first]), key=lambda k: (k is not None, k or ""))
+    seen = ~rows["heard"].astype(bool)
+    known = rows["count"] * rows["weight"] * seen
+    n_records = np.bincount(code, known, minlength=first.size).astype(np.float64)
+    reference, mean_year = _mean_years(rows["year"], known, code, n_records)
+    years = np.where(seen, rows["year"], np.nan)
     offset = np.nan_to_num((years - reference) / YEARS_PER_DECADE - mean_year[code])
     return ComponentRecords(
-        component=component,
-        families=[None if pd.isna(f) else str(f) for f in first["family"]],
+        component=str(rows["component"][0]),
+        families=[None if f is None else str(f) for f in rows["family"][first]],
         kinds=kinds,
-        kind=np.array([kinds.index(k) for k in first["kind"]], dtype=np.int64),
-        power=first["power"].to_numpy(float),
+        kind=np.array([kinds.index(k) for k in rows["kind"][first]], dtype=np.int64),
+        power=rows["power"][first].astype(np.float64),
         n_records=n_records,
         reference_year=reference,
         mean_year=mean_year,
-        rows=_rows(frame.assign(offset=offset)),
+        rows=_rows({**rows, "code": code, "offset": offset}),
     )
 
 
@@ -238,29 +255,32 @@ def _mean_years(
     return reference, total / np.maximum(n_records, 1e-300) / YEARS_PER_DECADE
 
 
-def _rows(frame: pd.DataFrame) -> Rows:
-    is_single = (frame["alternatives"] == 1).to_numpy()
-    keys = ["code", "lower", "upper", "offset"]
-    single = frame[is_single].groupby(keys, sort=True, as_index=False)["count"].sum()
-    lower, upper = single["lower"].to_numpy(), single["upper"].to_numpy()
+def _rows(rows: dict[str, np.ndarray]) -> Rows:
+    is_single = rows["alternatives"] == 1
+    keys = [rows[name][is_single] for name in ("code", "lower", "upper", "offset")]
+    order = np.lexsort(keys[::-1])
+    keys = [values[order] for values in keys]
+    start = _starts(*keys)
+    code, lower, upper, offset = (values[start] for values in keys)
+    count = rows["count"][is_single][order]
+    count = np.add.reduceat(count, start) if start.size else count
     of_sort = {
         "left": (lower == 0) & np.isfinite(upper),
         "right": (lower > 0) & np.isinf(upper),
         "interval": (lower > 0) & np.isfinite(upper) & (lower < upper),
         "exact": lower == upper,
     }
-    mixed = frame[~is_single].sort_values(["code", "record"], kind="stable")
-    record = mixed["record"].to_numpy()
-    start = np.flatnonzero(np.append(True, record[1:] != record[:-1])) if record.size else record
-    piles = {sort: _pile(single[of_sort[sort]]) for sort in SORTS}
-    return Rows(piles, _pile(mixed), mixed["weight"].to_numpy(), start.astype(np.int64))
+    single = {sort: _pile(*(v[of_sort[sort]] for v in (code, lower, upper, offset, count))) for sort in SORTS}
+    names = ("code", "lower", "upper", "offset", "count", "weight", "record")
+    *mixed, weight, record = (rows[name][~is_single] for name in names)
+    return Rows(single, _pile(*mixed), weight, _starts(record))
 
 
-def _pile(frame: pd.DataFrame) -> Pile:
+def _pile(
+    code: IntArray, lower: FloatArray, upper: FloatArray, offset: FloatArray, count: FloatArray
+) -> Pile:
     with np.errstate(divide="ignore"):  # log 0 = -inf stands for "never seen working"
-        log_lower, log_upper = np.log(frame["lower"].to_numpy()), np.log(frame["upper"].to_numpy())
-    rest = frame["offset"].to_numpy(), frame["count"].to_numpy(float)
-    return Pile(frame["code"].to_numpy(), log_lower, log_upper, *rest)
+        return Pile(code, np.log(lower), np.log(upper), offset, count)
 
 
 def no_records() -> ComponentRecords:
