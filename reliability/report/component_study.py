@@ -7,7 +7,7 @@ from reliability.report import words
 from reliability.report.family_study import up
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
-from reliability.report.study import Study, rounded
+from reliability.report.study import Study, coarse, rounded
 
 _POINTS = 31
 _OWN = (
@@ -71,10 +71,9 @@ def _families(ground: Groundwork, own: OwnLives, component: str) -> pd.DataFrame
     frame["fit_says"] = [own.says(component, each) for each in names]
     frame[["n_failed", "n_sound"]] = frame[["n_failed", "n_sound"]].fillna(0)
     frame["records"] = frame["n_failed"] + frame["n_sound"]
-    shown = {name: 2 for name in frame if name.startswith(("needs_work", "failed"))}
-    return rounded(
-        frame.sort_values(["failed", "family"], ascending=[False, True], ignore_index=True), **shown
-    )
+    chances = [f"{name}{end}" for name in ("needs_work", "failed") for end in ("", "_low", "_high")]
+    ordered = frame.sort_values(["failed", "family"], ascending=[False, True], ignore_index=True)
+    return coarse(ordered, *chances)
 
 
 def _model(ground: Groundwork, own: OwnLives, component: str, families: list[str]) -> pd.DataFrame:

@@ -45,7 +45,8 @@ def parts(study: Study) -> Shown:
     ]
     says = (
         f"Of a usual unit, {words.years(facts['age_years'])} old. Small print: 90\u00a0% interval for what "
-        "is not known. Where there are few records the numbers lean on other families."
+        "is not known. Where there are few records the numbers lean on other families. Chances are "
+        "rounded to 5\u00a0%, near the ends to 1\u00a0%."
     )
     return section(
         "why",

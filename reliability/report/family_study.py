@@ -11,7 +11,7 @@ from reliability.report.forecast_study import forecast_words
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
 from reliability.report.plan_study import plan_study
-from reliability.report.study import Study, rounded
+from reliability.report.study import Study, coarse, rounded
 from reliability.report.wording import found_by_job, signs_by_job, window
 from reliability.report.year_study import year_findings, year_tables
 from reliability.worth.explain import explain
@@ -86,7 +86,7 @@ def answer_facts(ground: Groundwork, family: str) -> dict[str, Any]:
     return {
         **facts,
         "asked": facts.pop("usual_price"),
-        "haggle_to": _whole(row["ceiling"] * room),
+        "haggle_to": _whole(round(row["ceiling"]) * room),
         "verdict": row["verdict"],
         "chief_risk": row["chief_risk"],
         "evidence": row["evidence"],
@@ -108,11 +108,9 @@ def _parts(ground: Groundwork, family: str) -> pd.DataFrame:
             frame[column] = values
     frame["records"] = [ground.pooled[FAILED].n_records(each, family) for each in frame["component"]]
     frame["page"] = up(frame["component"].map(ground.component_pages))
-    frame["hours"] = (frame["hours"] * 2).round() / 2
-    shares_shown = {
-        name: 2 for name in frame if name.startswith(("needs_work", "failed", "repairable", "ends_job"))
-    }
-    return rounded(frame, part_cost=0, records=0, **shares_shown)
+    frame["hours"] = frame["hours"].round(1)
+    chances = [f"{name}{end}" for name in ("needs_work", "failed") for end in ("", "_low", "_high")]
+    return coarse(rounded(frame, part_cost=0, records=0), *chances, "repairable", "ends_job")
 
 
 def _lives(ground: Groundwork, own: OwnLives, family: str) -> pd.DataFrame:
@@ -181,7 +179,7 @@ def _money(gains: pd.DataFrame) -> pd.DataFrame:
         .assign(jobs=grouped.size())
         .reindex([each for each in OUTCOMES if each in grouped.groups])
     )
-    frame["hours"] = (frame["hours"] * 2).round() / 2
+    frame["hours"] = frame["hours"].round(1)
     return rounded(frame.rename_axis("outcome").reset_index(), bought_for=0, costs=0, brought=0, gain=0)
 
 
@@ -210,7 +208,7 @@ def _jobs(ground: Groundwork, family: str) -> pd.DataFrame:
             "found": here["job"].map(found),
             "signs": here["job"].map(seen),
             "bought_for": here["bought_for"],
-            "hours": (here["hours"] * 2).round() / 2,
+            "hours": here["hours"].round(1),
             "sold_for": here["sold_for"],
             "gain": here["job"].map(gain["gain"]),
             "predicted": here["job"].map(gain["predicted"]),

@@ -76,7 +76,7 @@ def faults(study: Study) -> Shown:
     said = (
         "Large: chance that it has failed, at the age that a usual unit has today; the darker, the "
         "likelier. Below: chance that it has failed or is worn, and the family's own records. With none or "
-        "few, the numbers lean on other families."
+        "few, the numbers lean on other families. Chances are rounded to 5\u00a0%, near the ends to 1\u00a0%."
     )
     grids = [
         _grid(study, cells[cells.family.isin(some.family)], kind) for kind, some in families.groupby("kind")

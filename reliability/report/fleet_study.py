@@ -9,7 +9,7 @@ import pandas as pd
 from reliability.report import words
 from reliability.report.forecast_study import forecast_findings, forecast_groups
 from reliability.report.groundwork import FAILED, MONTH_DAYS, NEEDS_WORK, Groundwork
-from reliability.report.study import Study, rounded
+from reliability.report.study import Study, coarse, rounded
 from reliability.report.wording import found_by_job
 
 _NEWEST = 10
@@ -89,7 +89,7 @@ def _summary(ground: Groundwork) -> str:
 
 def _families(ground: Groundwork) -> pd.DataFrame:
     frame = ground.ranking.assign(page=ground.ranking["family"].map(ground.family_pages))
-    frame["hours"] = (frame["hours"] * 2).round() / 2
+    frame["hours"] = frame["hours"].round(1)
     money = {"usual_price": 0, "ceiling": 0, "expected_gain": 0}
     shares = {"success_chance": 2, "success_low": 2, "success_high": 2, "chance_of_loss": 2}
     return rounded(frame, **money, **shares)
@@ -157,7 +157,7 @@ def _cells(ground: Groundwork) -> pd.DataFrame:
     frame["records"] = (
         own.reindex(pd.MultiIndex.from_frame(frame[["family", "component"]])).fillna(0).to_numpy()
     )
-    return rounded(frame, needs_work=2, failed=2)
+    return coarse(frame, "needs_work", "failed")
 
 
 def _years(ground: Groundwork) -> pd.DataFrame:

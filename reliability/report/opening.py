@@ -3,14 +3,21 @@
 import datetime
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records.frames import Records, read_records
 from reliability.report.study import Study, load_study
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data" / "demo"
 DEFAULT_LEDGER = ROOT / "data" / "bench.db"
+KEPT = ROOT / "reports" / ".kept"
+"""Where a run of the report keeps what it fitted; a notebook need not fit it again."""
+
 KINDS = ("index", "fleet", "family", "component", "ledger")
 
 
@@ -85,35 +92,28 @@ def _day(as_of: str) -> datetime.date | None:
 
 
 def _computed(kind: str, subject: str, records: Records, as_of: datetime.date | None) -> Study:
-    from reliability.report import (
-        component_study,
-        family_study,
-        fleet_study,
-        laying,
-        ledger_study,
-        planning,
-    )
+    from reliability.report.fleet_study import fleet_study, index_study
+    from reliability.report.keeping import Keeper
+    from reliability.report.laying import lay_ground
+    from reliability.report.ledger_study import ledger_study
+    from reliability.report.planning import gather, own_lives
 
-    ground = laying.lay_ground(records, as_of)
+    ground = lay_ground(records, as_of, keeper=Keeper(KEPT))
+    makers = {"index": index_study, "fleet": fleet_study, "ledger": ledger_study}
+    if kind in makers:
+        return makers[kind](ground)
     if kind == "family":
-        jobs = records.jobs["family"].value_counts()
-        family = _chosen("The ledger holds no family", subject, list(ground.family_pages), jobs)
-        return family_study.family_study(ground, planning.own_lives(ground), family)
-    if kind == "component":
-        findings = records.findings["component"].value_counts()
-        component = _chosen("No job tells of a component", subject, list(ground.component_pages), findings)
-        return component_study.component_study(ground, planning.own_lives(ground), component)
-    makers = {
-        "index": fleet_study.index_study,
-        "fleet": fleet_study.fleet_study,
-        "ledger": ledger_study.ledger_study,
-    }
-    return makers[kind](ground)
+        counts, pages = records.jobs["family"].value_counts(), ground.family_pages
+        name = _chosen("The ledger holds no family", subject, list(pages), counts)
+    else:
+        counts, pages = records.findings["component"].value_counts(), ground.component_pages
+        name = _chosen("No job tells of a component", subject, list(pages), counts)
+    return gather(ground, own_lives(ground), [(kind, name)])[0]
 
 
-def _chosen(what: str, subject: str, known: list[str], counts: "object") -> str:
+def _chosen(what: str, subject: str, known: list[str], counts: "pd.Series[int]") -> str:
     if not subject and known:
-        return max(known, key=lambda each: (counts.get(each, 0), each))  # type: ignore[attr-defined]
+        return max(known, key=lambda each: (counts.get(each, 0), each))
     if subject not in known:
         raise unknown(what, subject, known)
     return subject

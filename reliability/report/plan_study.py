@@ -6,7 +6,7 @@ import pandas as pd
 
 from reliability.report import words
 from reliability.report.groundwork import Groundwork
-from reliability.report.study import rounded
+from reliability.report.study import coarse, rounded
 from reliability.worth.plan import plan_unit
 
 _SHOWN = ["component", "failed", "ends_job", "look_cost", "mend_cost", "if_failed"]
@@ -44,15 +44,15 @@ def plan_study(ground: Groundwork, family: str) -> PlanStudy:
     Returns
     -------
     PlanStudy
-        Amounts in whole money, chances in whole percent.
+        Rounded to what is shown.
     """
     plan = plan_unit(ground.appraiser, family=family)
     looks = plan.table[plan.table["move"] == "look at"][_SHOWN].reset_index(drop=True)
     looks["page"] = [
         f"../{page}" if page else None for page in looks["component"].map(ground.component_pages.get)
     ]
-    table = rounded(looks, failed=2, ends_job=2, look_cost=0, mend_cost=0)
-    gain = words.money(plan.gain, plan.currency)
+    table = coarse(rounded(looks, look_cost=0, mend_cost=0), "failed", "ends_job")
+    gain = words.money(5 * round(plan.gain / 5), plan.currency)
     if looks.empty:
         says = "There is nothing to look at: no component of it can end a job."
     elif plan.goes_on:

@@ -56,10 +56,10 @@ def money_span(low: float | None, high: float | None, currency: str) -> str:
 
 
 def hours(value: float | None) -> str:
-    """Say bench time to the half hour below ten hours, in whole hours above."""
+    """Say bench time to a tenth of an hour below ten hours, in whole hours above."""
     if value is None or not is_known(value):
         return NOTHING
-    said = f"{round(value * 2) / 2:.1f}".removesuffix(".0") if value < 10 else str(_rounded(value))
+    said = f"{value:.1f}".removesuffix(".0") if value < 10 else str(_rounded(value))
     return f"{said}{HARD_SPACE}h"
 
 

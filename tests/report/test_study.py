@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.report.study import Study, load_study, rounded, write_whole
+from reliability.report.study import Study, coarse, load_study, rounded, write_whole
 
 
 def a_study(**facts: object) -> Study:
@@ -86,3 +86,10 @@ def test_a_file_is_replaced_whole_or_not_at_all(tmp_path: Path) -> None:
         write_whole(path, "half \ud800")
     assert path.read_text() == "old"
     assert [each.name for each in tmp_path.iterdir()] == ["page.html"]
+
+
+def test_probabilities_are_told_no_finer_than_they_are_known() -> None:
+    frame = pd.DataFrame({"failed": [0.004, 0.083, 0.113, 0.632, 0.87, 0.963, np.nan]})
+    out = coarse(frame, "failed").failed
+    assert out[:6].tolist() == [0.0, 0.08, 0.1, 0.65, 0.85, 0.96]
+    assert np.isnan(out[6])

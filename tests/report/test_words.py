@@ -46,7 +46,7 @@ def test_spans() -> None:
 
 
 def test_hours_and_years_say_no_more_than_is_known() -> None:
-    assert words.hours(1.6) == "1.5\u00a0h"
+    assert words.hours(1.64) == "1.6\u00a0h"
     assert words.hours(2.0) == "2\u00a0h"
     assert words.hours(12.4) == "12\u00a0h"
     assert words.hours(None) == words.NOTHING
