@@ -26,6 +26,7 @@ class World:
     scale_spread: tuple[float, float] = (0.2, 0.6)
     shape_spread: tuple[float, float] = (0.1, 0.35)
     records: tuple[int, int] = (3, 20)
+    window_years: int = 0
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,22 @@ class Fleet:
     family: np.ndarray
     age: np.ndarray
     failed: np.ndarray
+    window_years: int
+    place_in_window: np.ndarray
+
+    def windows(self) -> tuple[LifeRecords, np.ndarray]:
+        """Findings of units whose year is known as a window only, and the finding of each row."""
+        width = self.window_years + 1
+        finding = np.repeat(np.arange(self.age.size), width)
+        other = np.tile(np.arange(width), self.age.size) - self.place_in_window[finding]
+        age, failed = np.maximum(self.age[finding] - other, 1 / 12), self.failed[finding]
+        lower, upper = np.where(failed, 0.0, age), np.where(failed, age, np.inf)
+        return LifeRecords(lower, upper, record=finding), finding
+
+    def middle(self) -> LifeRecords:
+        """The same with every window replaced by its middle."""
+        age = np.maximum(self.age + self.place_in_window - self.window_years / 2, 1 / 12)
+        return LifeRecords(np.where(self.failed, 0.0, age), np.where(self.failed, age, np.inf))
 
     def records(self) -> LifeRecords:
         """Findings as life records, one stratum per family."""
@@ -74,7 +91,8 @@ def draw(world: World, n_families: int, rng: np.random.Generator) -> Fleet:
     life = scale[family] * (
         2 * rng.random(family.size) if is_uniform else rng.weibull(shape[family], family.size)
     )
-    return Fleet(scale, shape, is_uniform, family, age, life <= age)
+    place = rng.integers(0, world.window_years + 1, size=family.size)
+    return Fleet(scale, shape, is_uniform, family, age, life <= age, world.window_years, place)
 
 
 def fit(fleet: Fleet, prior: Hyperprior | None = None) -> PooledLives:
