@@ -64,12 +64,13 @@ def _families(ground: Groundwork, own: OwnLives, component: str) -> pd.DataFrame
         shares = ground.pooled_today(event, component, names)
         for name, values in zip((column, f"{column}_low", f"{column}_high"), shares, strict=True):
             frame[name] = values
-    frame["age_years"] = [round(ground.usual_age(each)) for each in names]
+    frame["age_years"] = np.round([ground.usual_age(each) for each in names])
     frame["page"] = up(frame["family"].map(ground.family_pages))
     seen = own.summary[own.summary["component"] == component].set_index("family")[list(_OWN)]
     frame = frame.join(seen, on="family")
     frame["fit_says"] = [own.says(component, each) for each in names]
-    frame[["n_failed", "n_sound"]] = frame[["n_failed", "n_sound"]].fillna(0)
+    for name in ("n_failed", "n_sound"):
+        frame[name] = pd.to_numeric(frame[name]).fillna(0)
     frame["records"] = frame["n_failed"] + frame["n_sound"]
     chances = [f"{name}{end}" for name in ("needs_work", "failed") for end in ("", "_low", "_high")]
     ordered = frame.sort_values(["failed", "family"], ascending=[False, True], ignore_index=True)
@@ -83,7 +84,9 @@ def _model(ground: Groundwork, own: OwnLives, component: str, families: list[str
     kind = np.array([ground.entry(each).kind for each in family], dtype=object)
     year = np.array([ground.usual_year(each) for each in family])
     age = np.tile(ages, len(families))
-    failed, low, high = ground.pooled[FAILED].failed_by(component, family, age, year=year, kind=kind)
+    pooled = ground.pooled[FAILED]
+    years = year if pooled.has_years else None
+    failed, low, high = pooled.failed_by(component, family, age, year=years, kind=kind)
     frame = pd.DataFrame({"family": family, "age_years": age, "failed": failed, "low": low, "high": high})
     return rounded(frame, age_years=2, failed=2, low=2, high=2)
 
@@ -104,9 +107,10 @@ def _summary(component: str, families: pd.DataFrame) -> str:
 
 def _year_findings(ground: Groundwork, component: str) -> list[str]:
     """Say how lives have changed with the production year."""
-    if component not in ground.pooled[FAILED].components:
+    pooled = ground.pooled[FAILED]
+    if component not in pooled.components or not pooled.has_years:
         return []
-    mean, sd = ground.pooled[FAILED].year_slope(component)
+    mean, sd = pooled.year_slope(component)
     low, middle, high = (np.expm1(mean + z * sd) for z in (-1.645, 0.0, 1.645))
     if low < 0 < high:
         turn = "It cannot be told whether later units last longer or shorter"

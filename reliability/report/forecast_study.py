@@ -27,10 +27,10 @@ def forecast_words(found: Calibration, family: str) -> str:
         return ""
     forecast = words.share(round(float(jobs["success_chance"].astype(float).mean()), 2))
     repaired = int(jobs["repaired"].sum())
+    share = words.share(round(repaired / len(jobs), 2))
     return (
-        "Looking back: judged by what was known before their year, a repair had a mean chance of "
-        f"{forecast} in {words.counted(len(jobs), 'job')}; {repaired} were repaired "
-        f"({words.share(round(repaired / len(jobs), 2))})."
+        f"Looking back: by what was known before their year, {words.counted(len(jobs), 'job')} had a mean "
+        f"chance of {forecast} to be repaired; {repaired} of them came out repaired ({share})."
     )
 
 

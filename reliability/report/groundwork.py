@@ -201,9 +201,11 @@ class Groundwork:
             # What has failed needs work too, but the two events are pooled each by itself: where chance
             # would put the wider event below the narrower one, it is lifted to it.
             events = (FAILED, NEEDS_WORK) if event == NEEDS_WORK else (event,)
-            shares = [
-                self.pooled[each].failed_by(*asked, year=year[known], kind=kind[known]) for each in events
-            ]
+            shares = []
+            for each in events:
+                pooled = self.pooled[each]
+                years = year[known] if pooled.has_years else None  # no record at all, or none of a known year
+                shares.append(pooled.failed_by(*asked, year=years, kind=kind[known]))
             found[:, known] = np.max(shares, axis=0)
         return found[0], found[1], found[2]
 

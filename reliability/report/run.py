@@ -17,6 +17,7 @@ from reliability import __version__
 from reliability.errors import InvalidInput, ReportError, unknown
 from reliability.report.batch import STUDIES, Batch, key_in, make_batch, processes
 from reliability.report.digests import PACKAGE, digest
+from reliability.report.progress import Progress
 from reliability.report.study import write_whole
 
 if TYPE_CHECKING:
@@ -118,6 +119,7 @@ def make_pages(
         from reliability.report.keeping import Keeper
         from reliability.report.planning import plan
 
+        Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
         keeper = Keeper(out / _KEPT)
         with processes(executor, workers) as pool:
             pages = plan(

@@ -152,7 +152,13 @@ def awkward_report(awkward_pages: list[Page], tmp_path_factory: pytest.TempPathF
     return out
 
 
-def write_without_kernel(page: Page, out: Path) -> None:
+@pytest.fixture
+def show_page() -> Callable[[Page, Path], Path]:
+    """Give what writes a page without a kernel."""
+    return write_without_kernel
+
+
+def write_without_kernel(page: Page, out: Path) -> Path:
     """Show a page as its notebook does, and write it."""
     shown = load_study(page.study.save(out / "studies"))
     module = import_module(f"reliability.report.{page.study.kind}_page")
@@ -165,3 +171,4 @@ def write_without_kernel(page: Page, out: Path) -> None:
     target = out / page.target
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_text(export_page(notebook, page.around("k")), "utf-8")
+    return target

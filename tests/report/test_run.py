@@ -164,5 +164,17 @@ def test_a_real_run_of_one_family(
     assert "open_study" not in html
 
 
+def test_a_run_tells_how_far_it_is_on_standard_error(
+    tmp_path: Path, awkward_records: Records, planned: list[Page], capsys: pytest.CaptureFixture[str]
+) -> None:
+    make_pages(awkward_records, tmp_path, executor=Instead())
+    said = capsys.readouterr()
+    assert said.out == ""
+    first, *rest = said.err.splitlines()
+    assert first == "Fitting lives, odds and prices …"
+    assert len(rest) == len(planned)
+    assert rest[-1].startswith(f"{len(planned)}/{len(planned)} ")
+
+
 def test_the_folder_of_notebooks_is_the_projects_own() -> None:
     assert (NOTEBOOKS / "family.ipynb").is_file()

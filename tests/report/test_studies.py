@@ -1,0 +1,243 @@
+"""What the pages show: nothing is numbered that cannot be known, and the same ledger shows the same."""
+
+import datetime
+import re
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.life.observe import observe
+from reliability.records.frames import Records, records_from_rows
+from reliability.report.comeback_study import comeback_curve, comeback_words
+from reliability.report.drawing import _tidied
+from reliability.report.forecast_study import forecast_findings, forecast_words
+from reliability.report.laying import lay_ground
+from reliability.report.ledger_study import ledger_study
+from reliability.report.own_lives import OwnLives, _status
+from reliability.report.pages import Page
+from reliability.report.planning import plan
+
+FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
+
+
+def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
+    """Give the lives of a belt in jobs that found it so, all taken in on one day or each a year later."""
+    jobs = [
+        {"job": str(i), "family": "T2", "taken_in": f"{int(day[:4]) + i % 5}{day[4:]}", "outcome": "open"}
+        for i in range(len(found))
+    ]
+    rows = [
+        {"job": str(i), "component": "belt", "found": each, "original": "yes"} for i, each in enumerate(found)
+    ]
+    records = records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": rows})
+    seen = observe(records.jobs, records.findings, records.families)
+    return OwnLives(seen, {"T2": 40.0})
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        (["sound"] * 6, "6 seen, and none had failed; the oldest was 44\u00a0years old. No curve."),
+        (["failed"] * 6, "6 seen, and all had failed, none was seen working. No curve."),
+        (["sound"], "One seen, and it had not failed; the oldest was 40\u00a0years old. No curve."),
+        (["failed", "failed", "sound", "sound", "sound"], "2 of 5 had failed, but not the older ones"),
+        (["sound", "sound", "sound", "failed", "failed"], "one age for all of them would fit, between"),
+    ],
+)
+def test_degenerate_records_are_named_and_never_numbered(found: list[str], said: str) -> None:
+    own = lives_of(*found)
+    row = own.summary.iloc[0]
+    assert said in own.says("belt", "T2")
+    assert np.isnan(row[["b10_years", "b50_years"]].astype(float)).all()
+    assert own.model("T2").empty
+    assert np.isnan(own.today["belt", "T2"])
+
+
+def test_enough_records_give_a_curve_with_its_band_and_its_twin() -> None:
+    own = lives_of(*["sound", "sound", "failed", "sound", "failed"] * 3, *["failed"] * 5)
+    model, steps = own.model("T2"), own.steps("belt", "T2")
+    assert bool(own.summary["is_drawn"].iloc[0])
+    assert model["failed"].is_monotonic_increasing
+    assert ((model["low"] <= model["failed"]) & (model["failed"] <= model["high"])).all()
+    assert model["age_years"].max() == own.last_age(["T2"]) == 50.0
+    assert steps["failed"].is_monotonic_increasing
+    assert own.marks["count"].sum() == 20
+    assert own.says("gear", "T2") == "No record of its own."
+    assert own.steps("gear", "T2").empty
+
+
+def test_without_any_finding_there_is_nothing_to_draw() -> None:
+    own = lives_of()
+    assert own.summary.empty
+    assert own.model("T2").empty
+    assert own.today.empty
+
+
+def test_an_unknown_status_is_refused() -> None:
+    row = SimpleNamespace(n_failed=1, n_sound=2, oldest_years=30.0, status="lost")
+    with pytest.raises(InvalidInput, match=r"status of a life must be one of ok, no records, .*; got 'lost'"):
+        _status(row, 0.0, 1.0)
+
+
+def test_a_picture_without_a_size_is_refused() -> None:
+    with pytest.raises(ValueError, match="without a viewBox"):
+        _tidied("<svg></svg>", "nothing")
+
+
+class InThisProcess(Executor):
+    """Does everything at once, here."""
+
+    def submit(self, fn, /, *args, **kwargs):  # type: ignore[no-untyped-def]
+        future: Future = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
+
+
+def test_workers_or_not_the_pages_show_the_same(awkward_records: Records, awkward_pages: list[Page]) -> None:
+    again = plan(awkward_records, demo=True, executor=InThisProcess())
+    assert [page.shown for page in again] == [page.shown for page in awkward_pages]
+
+
+def test_only_the_wanted_families_and_the_bench_are_planned(awkward_records: Records) -> None:
+    family = str(awkward_records.families["family"][0])
+    pages = plan(awkward_records, families=[family], as_of=datetime.date(2023, 5, 1))
+    assert [page.study.kind for page in pages] == ["family", "fleet", "ledger", "index"]
+    assert pages[0].study.subject == family
+    assert pages[0].parameters["as_of"] == "2023-05-01"
+    assert "--as-of 2023-05-01 --family" in pages[0].source["Made again by"]
+    assert pages[-1].source["As of"] == "2023-05-01"
+
+
+def test_only_the_first_page_names_the_whole_ledger(
+    awkward_records: Records, awkward_pages: list[Page]
+) -> None:
+    named = [page.target for page in awkward_pages if "Ledger" in page.source]
+    assert named == ["index.html"]
+    assert awkward_records.fingerprint().startswith(awkward_pages[-1].source["Ledger"])
+
+
+def test_what_needs_work_is_never_less_than_what_has_failed(awkward_pages: list[Page]) -> None:
+    for page in awkward_pages:
+        if page.study.kind == "family":
+            parts = page.study.tables["parts"]
+            assert (parts["needs_work"] >= parts["failed"]).all()
+            assert (parts["needs_work_low"] >= parts["failed_low"]).all()
+
+
+def test_a_family_of_unknown_years_has_no_age_and_no_chances() -> None:
+    rows = {"families": [{"family": "T9", "kind": "radio"}], "jobs": [], "findings": []}
+    rows["jobs"] = [
+        {"job": "1", "family": "T9", "taken_in": "2023-01-10", "closed": "2023-01-11", "outcome": "repaired"}
+    ]
+    pages = {page.study.kind: page for page in plan(records_from_rows(rows))}
+    family = pages["family"].study
+    assert family.facts["age_years"] is None or family.facts["age_years"] >= 0
+    assert family.tables["lives"].empty
+
+
+A_FAMILY = {
+    "family": "T2",
+    "kind": "tape deck",
+    "first_year": 1980,
+    "last_year": 1985,
+    "priced_on": "2024-01-01",
+}
+A_JOB = {
+    "family": "T2",
+    "taken_in": "2023-01-10",
+    "closed": "2023-01-20",
+    "outcome": "donor",
+    "ended_by": "gear",
+}
+
+
+@pytest.mark.parametrize(
+    "jobs",
+    [
+        [],
+        [{**A_JOB, "job": "1", "outcome": "open", "closed": None, "ended_by": None}],
+        [{**A_JOB, "job": str(i), "origin": "elsewhere"} for i in range(3)],
+        [{**A_JOB, "job": str(i), "bought_for": 5} for i in range(12)],
+    ],
+    ids=["none", "one open", "imported only", "no repair"],
+)
+def test_a_thin_ledger_makes_whole_pages(
+    jobs: list[dict[str, object]], tmp_path: Path, show_page: Callable[[Page, Path], Path]
+) -> None:
+    for page in plan(records_from_rows({"families": [A_FAMILY], "jobs": jobs})):
+        html = show_page(page, tmp_path).read_text("utf-8")
+        assert html.count("<h1>") == 1
+        assert "nan" not in re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL).lower().split()
+
+
+def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(
+    awkward_records: Records,
+) -> None:
+    limits = ledger_study(lay_ground(awkward_records)).tables["limits"].set_index("head")["says"]
+    said = limits["Jobs that nobody wrote up"]
+    assert said.startswith("1 job number belong to no job; such jobs are taken as not repaired.")
+    assert "Had they gone like the written ones" in said
+    settings = replace(awkward_records.settings, gap_repaired_share=0.5)
+    other = ledger_study(lay_ground(replace(awkward_records, settings=settings)))
+    assert "repaired in 50\u00a0% of cases" in other.tables["limits"].set_index("head")["says"].iloc[2]
+
+
+def found_comebacks(**counts: int) -> SimpleNamespace:
+    table = pd.DataFrame({"upper_days": [np.inf] * 4 + [100.0], "component": [None] * 4 + ["belt"]})
+    curve = SimpleNamespace(
+        usable=True,
+        age_years=np.array([0.0, 1.0]),
+        failed=np.array([0.0, 0.2]),
+        low=np.array([0.0, 0.03]),
+        high=np.array([0.1, 0.5]),
+    )
+    return SimpleNamespace(
+        table=table.head(counts.get("checked", 5)),
+        left_out=pd.Series({"never checked": counts.get("never", 0)}),
+        curve=curve,
+        within=lambda days: (np.array([0.2]), np.array([0.031]), np.array([0.498])),
+    )
+
+
+def test_silence_is_not_a_working_unit() -> None:
+    assert comeback_words(found_comebacks(checked=0)) == "No unit of this family was repaired yet."
+    assert (
+        comeback_words(found_comebacks(checked=0, never=1))
+        == "Nobody has asked after the one repaired unit yet."
+    )
+    assert comeback_words(found_comebacks(never=9)) == (
+        "1 of 5 repaired units that somebody asked after came back (belt 1). 9 more were never asked after; "
+        "silence is not a working unit. Within a year 3 to 50\u00a0% come back (90\u00a0% interval)."
+    )
+
+
+def test_comebacks_are_drawn_from_a_handful_of_checks_on() -> None:
+    assert comeback_curve(found_comebacks(checked=4)).empty
+    assert comeback_curve(found_comebacks())["days"].tolist() == [0.0, 365.0]
+
+
+def test_forecasts_are_held_against_what_came() -> None:
+    jobs = pd.DataFrame(
+        {"family": ["T2", "T2", "D80"], "success_chance": [0.5, 0.7, 0.9], "repaired": [1, 0, 1]}
+    )
+    found = SimpleNamespace(
+        status="ok", jobs=jobs, brier=0.2, brier_usual=0.25, log_loss=0.6, log_loss_usual=0.7
+    )
+    assert (
+        "2 jobs had a mean chance of 60\u00a0% to be repaired; 1 of them came out repaired (50"
+        in forecast_words(found, "T2")
+    )
+    assert forecast_words(found, "X1") == ""
+    assert "0.200, against 0.250" in forecast_findings(found)[1]
+    assert forecast_findings(found)[1].endswith(": better than the plain rate.")
+    worse = SimpleNamespace(**{**vars(found), "brier": 0.3})
+    assert forecast_findings(worse)[1].endswith(": no better than the plain rate.")
+    few = SimpleNamespace(**{**vars(found), "status": "too few jobs"})
+    assert forecast_findings(few) == ["Too few jobs yet to hold forecasts against what came of them."]
