@@ -15,14 +15,19 @@ WITHOUT_MAINS = ("loudspeaker",)
 CHARGED = ("capacitor", "crossover", "output stage", "power supply", "regulator", "transformer", "tube")
 
 MAINS_CAUTION = (
-    "Mains voltage kills: pull the plug before you open the unit. Local rules come first; what you may "
-    "not do, or are not sure of, leave."
+    "Mains voltage kills: pull the plug before you open the unit. Local codes come first; leave what they "
+    "reserve for licensed people, and what you are not sure of."
 )
 CHARGE_CAUTION = (
     "Capacitors keep their charge without the plug: discharge the large ones through a resistor and "
     "measure before you touch anything."
 )
-"""Common practice of the trade, no source."""
+LASER_CAUTION = "The laser is invisible and harms the eye: never look into a running pick-up."
+WASTE_CAUTION = (
+    "Cleaners, solvents and old grease harm skin and lungs: gloves, glasses, open window. They, batteries "
+    "and worn parts go to a collection point, not to the bin."
+)
+"""All four: common practice of the trade, no source."""
 
 
 def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
@@ -39,7 +44,9 @@ def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
     tuple of str
     """
     mains = () if kind in WITHOUT_MAINS else (MAINS_CAUTION,)
-    return (*mains, CHARGE_CAUTION) if set(components) & set(CHARGED) else mains
+    charge = (CHARGE_CAUTION,) if set(components) & set(CHARGED) else ()
+    laser = (LASER_CAUTION,) if "laser" in components else ()
+    return (*mains, *charge, *laser, WASTE_CAUTION)
 
 
 def plan_table(result: Search, task: Task, names: Sequence[str]) -> pd.DataFrame:

@@ -17,7 +17,15 @@ from reliability.worth.plan import net_price, plan_job, plan_unit
 from reliability.worth.plan_found import read_findings
 from reliability.worth.plan_odds import unit_odds
 from reliability.worth.plan_search import search
-from reliability.worth.plan_words import CHARGE_CAUTION, MAINS_CAUTION, cautions, plan_sentence, plan_table
+from reliability.worth.plan_words import (
+    CHARGE_CAUTION,
+    LASER_CAUTION,
+    MAINS_CAUTION,
+    WASTE_CAUTION,
+    cautions,
+    plan_sentence,
+    plan_table,
+)
 from tests.worth.ledgers import finding
 from tests.worth.tasks import simple
 
@@ -368,10 +376,11 @@ def test_a_part_to_be_put_aside_names_what_comes_first(demo_appraiser):
 
 def test_cautions_are_given_where_they_apply():
     # Common practice of the trade, no source.
-    assert cautions("tape deck", ["belt", "capacitor"]) == (MAINS_CAUTION, CHARGE_CAUTION)
-    assert cautions("turntable", ["belt", "bearing"]) == (MAINS_CAUTION,)
-    assert cautions("loudspeaker", ["surround"]) == ()
-    assert cautions("loudspeaker", ["crossover"]) == (CHARGE_CAUTION,)
+    assert cautions("tape deck", ["belt", "capacitor"]) == (MAINS_CAUTION, CHARGE_CAUTION, WASTE_CAUTION)
+    assert cautions("turntable", ["belt", "bearing"]) == (MAINS_CAUTION, WASTE_CAUTION)
+    assert cautions("disc player", ["laser"]) == (MAINS_CAUTION, LASER_CAUTION, WASTE_CAUTION)
+    assert cautions("loudspeaker", ["surround"]) == (WASTE_CAUTION,)
+    assert cautions("loudspeaker", ["crossover"]) == (CHARGE_CAUTION, WASTE_CAUTION)
 
 
 def test_net_price_pays_the_fee(bench_appraiser):
