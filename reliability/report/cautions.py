@@ -3,8 +3,8 @@
 _FIRST = (
     "Local codes come first: in many places some of this work is reserved for licensed people. "
     "If you are not sure that you may do it, or can, leave it.",
-    "Mains voltage kills. Pull the plug before opening; test through an isolating transformer and a "
-    "residual-current device, with one hand, and not alone.",
+    "Mains voltage kills. Pull the plug before opening; test through an isolating transformer (behind it a "
+    "residual-current device no longer helps you), with one hand, and not alone.",
     "Capacitors keep their charge after the plug is out. Discharge the large ones through a resistor and "
     "measure before you touch anything.",
     "Solvents, contact sprays and rust removers burn skin and lungs, and some catch fire: gloves, glasses, "
