@@ -25,13 +25,15 @@ PRICED_PART_WORTH = 4.0
 """What a price in the parts table is worth beside prices that were paid."""
 
 PAID_SHARE, PAID_WORTH = 0.6, 4.0
-"""Share of mended components for which a part is paid, believed beforehand, and its worth in findings."""
+"""Share of mended components for which a part is paid, believed beforehand, and its worth in findings
+(common practice, no source)."""
 
 REPAIR_HOURS, REPAIR_HOURS_SD = 0.6, 0.5
 """Hours that one failed component adds, believed beforehand (common practice, no source)."""
 
 COMEBACK_SHARE, COMEBACK_WORTH = 0.05, 10.0
-"""Share of repaired units that come back within the warranty, believed beforehand, and its worth in jobs."""
+"""Share of repaired units that come back within the warranty, believed beforehand, and its worth in jobs
+(common practice, no source)."""
 
 COMEBACK_HOURS = 1.0
 """Hours of a comeback where nobody wrote them down (common practice, no source)."""

@@ -17,7 +17,7 @@ from reliability.worth.repairability import ORIGIN_DISCOUNT
 Floats = NDArray[np.float64]
 
 MIDDLE_YEAR = 1985.0
-"""Production year where none at all is known."""
+"""Production year where none at all is known (common practice, no source)."""
 
 FALSE_CHANGES = 0.1
 """Share of false discoveries at which a change of production year is believed."""

@@ -15,16 +15,19 @@ from reliability.worth.shrink import Block, fit_shrunk_amount
 Floats = NDArray[np.float64]
 
 USUAL_SPREAD = 0.25
-"""Relative spread of one sale around the working price where the family states none."""
+"""Relative spread of one sale around the working price where the family states none
+(common practice, no source)."""
 
 LEAST_SPREAD = 0.01
-"""No price is exact: a family whose stated spread is 0 is taken to vary by so much (common practice)."""
+"""No price is exact: a family whose stated spread is 0 is taken to vary by so much
+(common practice, no source)."""
 
 FEWEST_SALES, MOST_SLOPES = 4, 400
 """Sales from which a family may have a price slope of its own, and how many families at most."""
 
 USUAL_PRICE = 100.0
-"""Price level believed beforehand, in the ledger's currency, only where nothing at all was ever sold."""
+"""Price level believed beforehand, in the ledger's currency, only where nothing at all was ever sold
+(common practice, no source)."""
 
 PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
 """Prior of a sign's effect on the log price (common practice, no source)."""

@@ -20,13 +20,14 @@ SHARED_MEAN, SHARED_SD = 0.3, 0.7
 """Prior of a sign's shared effect on the log odds: people note bad signs (common practice, no source)."""
 
 OWN_SD = 0.6
-"""Prior spread of a sign's effect on one component around the shared one."""
+"""Prior spread of a sign's effect on one component around the shared one (common practice, no source)."""
 
 SHIFT_SD = 0.3
-"""Prior spread of a component's own level: its lives are known from elsewhere."""
+"""Prior spread of a component's own level: its lives are known from elsewhere
+(common practice, no source)."""
 
 STORAGE_SDS = (0.0, 0.4, 0.8, 1.2, 1.7)
-"""Spreads of the shift that all components of a unit share."""
+"""Spreads of the shift that all components of a unit share (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -43,10 +43,12 @@ ANY = "any"
 """Stands for the family of a part that fits every family without a row of its own."""
 
 REPLACED_SHARE, REPLACED_WORTH = 0.7, 4.0
-"""Share of mended components that are replaced, believed beforehand, and its worth in findings."""
+"""Share of mended components that are replaced, believed beforehand, and its worth in findings
+(common practice, no source)."""
 
 BESIDE_SHARE, BESIDE_WORTH = 0.03, 10.0
-"""Share of units in which a worn component is replaced, or a part goes into a unit that is given up."""
+"""Share of units in which a worn component is replaced, or a part goes into a unit that is given up
+(common practice, no source)."""
 
 HALF_A_YEAR = datetime.timedelta(days=182)
 SEED = 40
