@@ -1,4 +1,4 @@
-"""One unit, everything known of it: odds, gain and their doubt. The pocket card follows the same steps."""
+"""One unit, everything known of it: odds, gain and their doubt, in steps that a browser can follow."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Everything fitted once: the appraiser that judges offers, feeds the pages and fills the pocket card."""
+"""Everything fitted once: the appraiser that judges offers and feeds the pages."""
 
 import datetime
 import json
@@ -65,7 +65,7 @@ class Appraiser:
     tally: Tally
 
     def to_export(self) -> dict[str, Any]:
-        """Plain numbers, lists and texts: what is kept on disk and what the pocket card evaluates."""
+        """Plain numbers, lists and texts: what is kept on disk, and enough to judge in a browser."""
         return {
             "format": FORMAT,
             "as_of": self.as_of.isoformat(),

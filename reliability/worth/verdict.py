@@ -13,7 +13,7 @@ FEW_JOBS = 10
 
 
 def cents(amount: float) -> float:
-    """Round money to two decimals, halves up, as the pocket card does."""
+    """Round money to two decimals, halves up, as a browser does it too."""
     return float(np.floor(amount * 100.0 + 0.5) / 100.0)
 
 
