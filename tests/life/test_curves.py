@@ -101,7 +101,8 @@ def test_kaplan_meier_of_the_nist_handbook():
     assert curve.n_records == 20
 
 
-# Lung cancer data of Loprinzi et al. (1994): medians by sex, recalled from the survival package's manual.
+# Lung cancer data of Loprinzi et al. (1994): medians by sex as in the manual of the
+# survival package, from memory.
 @pytest.mark.parametrize(("sex", "days"), [(1, 270), (2, 426)])
 def test_median_of_lung_patients(sex, days):
     data = read("lung").query("sex == @sex")

@@ -77,7 +77,7 @@ def test_restricted_mean_years_of_the_mgus_cohort(sex, years):
 
 
 # Gehan EA (1965), Biometrika 52: 203-223, data of Freireich et al. (1963): 16.79 from memory.
-# Lung cancer data of Loprinzi et al. (1994): 10.3, recalled from the survival package's manual.
+# Lung cancer data of Loprinzi et al. (1994): 10.3 as in the survival package's manual, from memory.
 @pytest.mark.parametrize(
     ("name", "event", "group", "statistic", "atol"),
     [("gehan_6mp", ("cens", 1), "treat", 16.79, 0.005), ("lung", ("status", 2), "sex", 10.3, 0.05)],
