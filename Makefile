@@ -32,7 +32,7 @@ report: $(READY)  ## regenerate the pages of your ledger (of the demo, marked DE
 	@$(BIN)/benchodds report --all
 
 test: $(READY)  ## run the checks that must pass (under five minutes)
-	@$(BIN)/python -m pytest -q -n 2 --dist worksteal
+	@$(BIN)/python -m pytest -q -n 2 --dist loadfile
 
 lint: $(READY)  ## style, types and the one direction of imports
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && $(BIN)/lint-imports
