@@ -118,8 +118,8 @@ def _unwritten(ground: Groundwork) -> str:
     share = ground.records.settings.gap_repaired_share
     taken = f"repaired in {words.share(share)} of cases" if share else "not repaired"
     said = (
-        f"{words.counted(missing, 'job number').capitalize()} belong to no job; such jobs are taken as "
-        f"{taken}."
+        f"{words.counted(missing, 'job number').capitalize()} {'belongs' if missing == 1 else 'belong'} to "
+        f"no job; such jobs are taken as {taken}."
     )
     changed = ground.verdicts_if_written
     if changed.empty:

@@ -182,7 +182,7 @@ def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_sai
 ) -> None:
     limits = ledger_study(lay_ground(awkward_records)).tables["limits"].set_index("head")["says"]
     said = limits["Jobs that nobody wrote up"]
-    assert said.startswith("1 job number belong to no job; such jobs are taken as not repaired.")
+    assert said.startswith("1 job number belongs to no job; such jobs are taken as not repaired.")
     assert "Had they gone like the written ones" in said
     settings = replace(awkward_records.settings, gap_repaired_share=0.5)
     other = ledger_study(lay_ground(replace(awkward_records, settings=settings)))
