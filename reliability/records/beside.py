@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from reliability.errors import UnknownName
 from reliability.records.checks import JobDocument
-from reliability.records.faults import nearest, refuse, some
+from reliability.records.faults import Fault, nearest, refuse, some
 from reliability.records.job_sheet import JobSheet
 from reliability.records.merging import merge_document
 from reliability.records.names import Names, open_jobs
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
 _DAYS = ("taken_in", "closed", "sold_on")
-_IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
+IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
 _HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
     word for word in TABLES["jobs"]["outcome"].allowed if word != "open"
 )
@@ -49,6 +49,7 @@ def check_sheets(
     today: datetime.date,
     new_components: Iterable[str] = (),
     unreadable: Iterable[str] = (),
+    how_to_add: str = IN_A_SHEET,
 ) -> list[Ready]:
     """Lay sheets beside a ledger, or beside none where it is still to be made.
 
@@ -64,6 +65,8 @@ def check_sheets(
         Components that the ledger has never seen and that are meant so.
     unreadable : iterable of str
         Faults of sheets that could not even be read, to be listed with the others.
+    how_to_add : str
+        How a new family is described where the sheets come from.
 
     Returns
     -------
@@ -79,9 +82,9 @@ def check_sheets(
     names = Names.of(ledger)
     names.components |= new
     ready: list[Ready] = []
-    faults = list(unreadable)
+    faults: list[Fault | str] = list(unreadable)
     for sheet in sheets:
-        prepared, found = _lay_beside(ledger, sheet, names, today)
+        prepared, found = _lay_beside(ledger, sheet, names, today, how_to_add)
         faults += [*found, *_said_before(sheet, [each.sheet for each in ready])]
         ready.append(prepared)
     used = set().union(*(_components(each.document) for each in ready))
@@ -100,9 +103,9 @@ def _said_before(sheet: JobSheet, before: Sequence[JobSheet]) -> list[str]:
 
 
 def _lay_beside(
-    ledger: "Ledger | None", sheet: JobSheet, names: Names, today: datetime.date
-) -> tuple[Ready, list[str]]:
-    faults = [str(fault) for fault in sheet.faults]
+    ledger: "Ledger | None", sheet: JobSheet, names: Names, today: datetime.date, how_to_add: str
+) -> tuple[Ready, list[Fault | str]]:
+    faults: list[Fault | str] = [*sheet.faults]
     notes: list[str] = []
     if sheet.new_family is not None:
         faults += names.new_family(sheet.new_family, f"{sheet.source}, new_family")
@@ -115,19 +118,30 @@ def _lay_beside(
     notes += _rest_notes(rest, kind)
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
     whole = merge_document(old, document, emptying=False) if old else document
-    faults += [f"{sheet.source}, {fault}" for fault in names.faults(whole, _IN_A_SHEET)]
+    faults += [_within(sheet.source, fault) for fault in names.faults(whole, how_to_add)]
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
     return Ready(sheet, document, notes), faults
 
 
+def _within(source: str, fault: Fault | str) -> Fault | str:
+    if isinstance(fault, Fault):
+        return Fault(f"{source}, {fault.place}", fault.column, fault.message)
+    return f"{source}, {fault}"
+
+
 def _open_job(
-    ledger: "Ledger | None", job: Mapping[str, Any], source: str, faults: list[str], notes: list[str]
+    ledger: "Ledger | None",
+    job: Mapping[str, Any],
+    source: str,
+    faults: list[Fault | str],
+    notes: list[str],
 ) -> JobDocument | None:
     """Find the open job that a sheet finishes; complain of one that it cannot finish."""
     if job.get("outcome") == "open":
-        faults.append(f"{source}, job, column outcome: {_HOW_IT_ENDED}; intake is for units that come in")
+        such = f"{_HOW_IT_ENDED}; intake is for units that come in"
+        faults.append(Fault(f"{source}, job", "outcome", such))
     if not job.get("job"):
         return None
     number = str(job["job"])
@@ -139,7 +153,7 @@ def _open_job(
         faults.append(f"{source}, job: {number} is finished already ({outcome}); correct it with: "
                       f"benchodds amend {number} --set COLUMN=VALUE --why REASON")  # fmt: skip
     elif job.get("outcome") is None:
-        faults.append(f"{source}, job, column outcome: {_HOW_IT_ENDED}")
+        faults.append(Fault(f"{source}, job", "outcome", _HOW_IT_ENDED))
     family = old["job"]["family"]
     if job.get("family") not in (None, family):
         faults.append(

@@ -252,7 +252,13 @@ def check_document(
     list of str
         One line per fault, empty if there is none.
     """
+    return [str(fault) for fault in document_faults(document, ledger_names, exponent=exponent)]
+
+
+def document_faults(
+    document: JobDocument, ledger_names: Mapping[str, Collection[str]], *, exponent: int = 2
+) -> list[Fault]:
+    """Check a whole job as `check_document` does, and tell each fault with its place."""
     job = document.get("job", {})
     numbered = {**document, "job": {**job, "job": job.get("job") or "1"}}
-    return [str(fault) for fault in
-            clean_document(numbered, exponent=exponent, known=known_names(ledger_names))[1]]  # fmt: skip
+    return clean_document(numbered, exponent=exponent, known=known_names(ledger_names))[1]

@@ -34,6 +34,22 @@ class Refused(InvalidInput):
     """One value that breaks the rule of its column."""
 
 
+class FaultsFound(InvalidInput):
+    """Input with faults that still know their place, so that a form can show each beside its field.
+
+    Parameters
+    ----------
+    message : str
+        What to tell the user.
+    found : sequence of Fault or str
+        What is wrong; a text where no single cell is.
+    """
+
+    def __init__(self, message: str, found: Sequence[Fault | str]) -> None:
+        super().__init__(message, [str(each) for each in found])
+        self.found = tuple(found)
+
+
 def nearest(got: str, known: Iterable[str]) -> str:
     """Word a suggestion of the nearest known name, with a space before it; empty if none is near."""
     by_folded = {name.casefold(): name for name in known}
@@ -55,9 +71,9 @@ def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") ->
 
     Raises
     ------
-    InvalidInput
+    FaultsFound
         With one line per fault.
     """
     if faults:
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-        raise InvalidInput(f"{count} found. {done}", [str(fault) for fault in faults])
+        raise FaultsFound(f"{count} found. {done}", faults)

@@ -4,7 +4,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from reliability.records.checks import JobDocument, check_document, clean_row
+from reliability.records.checks import JobDocument, clean_row, document_faults
 from reliability.records.currencies import exponent_of
 from reliability.records.faults import Fault, nearest
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
@@ -38,28 +38,28 @@ class Names:
             exponent=exponent_of(str(ledger.setting("currency"))),
         )
 
-    def faults(self, document: JobDocument, how_to_add: str) -> list[str]:
+    def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
         """Check a whole job against the rules and these names; say how an unknown family is added."""
         known: dict[str, Collection[str]] = {
             "family": self.families,
             "component": self.components,
             "model": self.models,
         }
-        faults = check_document(document, known, exponent=self.exponent)
+        faults: list[Fault | str] = [*document_faults(document, known, exponent=self.exponent)]
         family = document["job"].get("family")
         if isinstance(family, str) and family not in self.families:
             faults.append(f"if {family!r} is a new family, describe it: {how_to_add}")
         return faults
 
-    def new_family(self, row: Mapping[str, Any], place: str) -> list[str]:
+    def new_family(self, row: Mapping[str, Any], place: str) -> list[Fault]:
         """Check the description of a family; a sound one is known from then on."""
         name = row.get("family")
         if isinstance(name, str) and name in self.families:
-            return [f"{place}: the ledger knows {name!r} already; leave its description out"]
+            return [Fault(place, "", f"the ledger knows {name!r} already; leave its description out")]
         clean, complaints = clean_row(TABLES["families"], row, self.exponent)
         if not complaints:
             self.families[str(clean["family"])] = str(clean["kind"])
-        return [str(Fault(place, *complaint)) for complaint in complaints if complaint[0] != "family"]
+        return [Fault(place, *complaint) for complaint in complaints if complaint[0] != "family"]
 
     def news(self, document: JobDocument) -> list[str]:
         """Tell which names of a job are new where any name may be, and learn them."""

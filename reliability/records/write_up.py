@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import BenchoddsError, LedgerError
-from reliability.records.beside import Ready, check_sheets
+from reliability.records.beside import IN_A_SHEET, Ready, check_sheets
 from reliability.records.checks import JobDocument
 from reliability.records.faults import refuse
 from reliability.records.job_sheet import JobSheet
@@ -19,7 +19,7 @@ from reliability.records.names import Names
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
-_AT_INTAKE = '--new-family --kind "tape deck"'
+AT_INTAKE = '--new-family --kind "tape deck"'
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,7 @@ def write_up(
     today: datetime.date,
     new_components: Iterable[str] = (),
     unreadable: Iterable[str] = (),
+    how_to_add: str = IN_A_SHEET,
 ) -> list[Written]:
     """Write sheets into the ledger, each in one transaction, once all of them have passed every check.
 
@@ -57,7 +58,7 @@ def write_up(
     ----------
     ledger : Ledger
         Open for writing.
-    sheets, today, new_components, unreadable
+    sheets, today, new_components, unreadable, how_to_add
         As for `check_sheets`.
 
     Returns
@@ -74,7 +75,9 @@ def write_up(
     """
     new = {name.strip() for name in new_components}
     written: list[Written] = []
-    checked = check_sheets(ledger, sheets, today=today, new_components=new, unreadable=unreadable)
+    checked = check_sheets(
+        ledger, sheets, today=today, new_components=new, unreadable=unreadable, how_to_add=how_to_add
+    )
     for ready in checked:
         written.append(_write(ledger, ready, new, written))
     return written
@@ -95,7 +98,11 @@ def _write(ledger: "Ledger", ready: Ready, new: set[str], before: Sequence[Writt
 
 
 def check_unit(
-    ledger: "Ledger | None", document: JobDocument, new_family: Mapping[str, Any] | None = None
+    ledger: "Ledger | None",
+    document: JobDocument,
+    new_family: Mapping[str, Any] | None = None,
+    *,
+    how_to_add: str = AT_INTAKE,
 ) -> list[str]:
     """Check a unit that comes in, beside a ledger or beside none where it is still to be made.
 
@@ -107,6 +114,8 @@ def check_unit(
         Family, day and what is known so far.
     new_family : mapping, optional
         Columns of a family that the ledger does not know yet.
+    how_to_add : str
+        How a new family is described where the unit is written down.
 
     Returns
     -------
@@ -119,13 +128,18 @@ def check_unit(
         With every fault.
     """
     names = Names.of(ledger)
-    faults = names.new_family(new_family, "new family") if new_family else []
-    refuse(faults + names.faults({**document, "job": {"outcome": "open", **document["job"]}}, _AT_INTAKE))
+    described = names.new_family(new_family, "new family") if new_family else []
+    whole = {**document, "job": {"outcome": "open", **document["job"]}}
+    refuse([*described, *names.faults(whole, how_to_add)])
     return names.news(document)
 
 
 def take_in(
-    ledger: "Ledger", document: JobDocument, *, new_family: Mapping[str, Any] | None = None
+    ledger: "Ledger",
+    document: JobDocument,
+    *,
+    new_family: Mapping[str, Any] | None = None,
+    how_to_add: str = AT_INTAKE,
 ) -> Written:
     """Take a unit in under the next number.
 
@@ -133,7 +147,7 @@ def take_in(
     ----------
     ledger : Ledger
         Open for writing.
-    document, new_family
+    document, new_family, how_to_add
         As for `check_unit`.
 
     Returns
@@ -146,7 +160,7 @@ def take_in(
     InvalidInput
         With every fault; nothing is written then.
     """
-    notes = check_unit(ledger, document, new_family)
+    notes = check_unit(ledger, document, new_family, how_to_add=how_to_add)
     if new_family:
         ledger.put("families", [new_family], reason="described at intake")
     number = ledger.intake(document)

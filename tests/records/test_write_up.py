@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError
 from reliability.records.beside import check_sheets
+from reliability.records.faults import Fault, FaultsFound
 from reliability.records.job_sheet import read_sheet
 from reliability.records.ledger import open_ledger
 from reliability.records.names import open_jobs
@@ -374,3 +375,14 @@ def test_any_sheet_is_written_whole_or_refused_with_clear_faults(one_ledger, job
         assert [problem for problem in one_ledger.check(today=TODAY) if problem.grave] == []
     else:
         assert "Nothing was written." in refusal
+
+
+def test_faults_keep_their_place_and_say_how_a_family_is_added_where_they_were_asked(ledger):
+    text = SMALLEST.replace("Tarnwick T2", "Dallow 80") + "hours = -1\n[[finding]]\ncomponent = 'gear'\n"
+    with pytest.raises(FaultsFound, match="4 faults found") as refused:
+        write_up(ledger, [read_sheet(text, "form")], today=TODAY, how_to_add="tick the box")
+    places = [(each.place, each.column) for each in refused.value.found if isinstance(each, Fault)]
+    assert places == [("form, job", "hours"), ("form, job", "family"), ("form, finding 1 (gear)", "found")]
+    assert refused.value.found[-1] == "form, if 'Dallow 80' is a new family, describe it: tick the box"
+    with pytest.raises(FaultsFound, match="if 'Dallow 80' is a new family, describe it: tick the box"):
+        take_in(ledger, {"job": {"family": "Dallow 80", "taken_in": "2026-01-02"}}, how_to_add="tick the box")
