@@ -82,10 +82,26 @@ def lesson_worth(appraisal: Appraisal, terms: Terms, asked: float, offers_expect
     .. [1] H. Raiffa, R. Schlaifer, *Applied Statistical Decision Theory*, Harvard, 1961, chapter 4.
     """
     over_margin = appraisal.gain_free - asked - terms.margin
-    without = max(0.0, float(over_margin.mean()))
-    repaired = max(0.0, float((appraisal.success * over_margin).mean()))
-    unrepaired = max(0.0, float(((1.0 - appraisal.success) * over_margin).mean()))
-    return offers_expected * (repaired + unrepaired - without)
+    repaired = float((appraisal.success * over_margin).mean())
+    unrepaired = float(((1.0 - appraisal.success) * over_margin).mean())
+    return offers_expected * worth_of_knowing(repaired, unrepaired)
+
+
+def worth_of_knowing(one: float, other: float) -> float:
+    """Rise in gain if it is known which of two cases holds before deciding; never below 0.
+
+    Parameters
+    ----------
+    one, other : float
+        Gain over the margin in each case, times the chance of the case.
+
+    Returns
+    -------
+    float
+        ``max(0, one) + max(0, other) - max(0, one + other)``, written so that it is exactly 0 where both
+        cases lead to the same decision: a verdict must not hang on rounding.
+    """
+    return max(0.0, min(one, -other), min(other, -one))
 
 
 def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:

@@ -13,6 +13,7 @@ from reliability.worth.verdict import (
     draw_quantile,
     lesson_worth,
     weighted_quantile,
+    worth_of_knowing,
 )
 
 TERMS = Terms(hour_rate=0.0, selling_fee=0.0, margin=0.0, caution=0.0, haggle_room=0.25, comeback_cost=0.0)
@@ -64,7 +65,24 @@ def test_a_lesson_is_worth_the_expected_rise_by_hand():
     # Without the lesson: mean -10, nothing is bought. Ten offers: 10 * 15.
     assert_allclose(lesson_worth(unit, TERMS, 0.0, 10.0), 150.0)
     assert_allclose(lesson_worth(unit, TERMS, 500.0, 10.0), 0.0)
-    assert_allclose(lesson_worth(appraisal([60.0, 50.0], [0.9, 0.3]), TERMS, 0.0, 10.0), 0.0, atol=1e-9)
+    assert_allclose(lesson_worth(appraisal([60.0, 50.0], [0.9, 0.3]), TERMS, 0.0, 10.0), 0.0)
+
+
+@pytest.mark.parametrize(("one", "other"), [(0.1, 0.2), (-0.1, -0.2), (0.3, -0.1), (-0.1, 0.3), (0.1, -0.3)])
+def test_knowing_before_deciding_is_worth_the_rise(one, other):
+    rise = max(0.0, one) + max(0.0, other) - max(0.0, one + other)
+    assert_allclose(worth_of_knowing(one, other), rise, atol=1e-15)
+    if one * other > 0:  # the same decision either way, though the plain difference is off by rounding
+        assert worth_of_knowing(one, other) == 0.0
+
+
+def test_with_caution_no_rounding_error_makes_a_lesson(demo_appraiser):
+    # The price lies above the cautious ceiling and below the mean: both outcomes leave units worth buying.
+    unit = appraisal([10.1, 30.3, 50.7], [0.9, 0.7, 0.3])
+    cautious = replace(TERMS, caution=0.8, haggle_room=0.0)
+    new = entry(demo_appraiser, jobs_seen=1, open_jobs=0, offers_expected=1e9)
+    for asked in np.arange(18.3, 19.9, 0.1):
+        assert decide(new, unit, cautious, asked, ceiling_price(unit, cautious)) == "skip"
 
 
 def test_try_one_needs_few_jobs_none_open_and_a_lesson_worth_its_price(demo_appraiser):
