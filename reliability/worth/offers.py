@@ -14,6 +14,7 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.life.ages import age_at
 from reliability.records.columns import Column
+from reliability.records.csv_files import restored
 from reliability.records.faults import Fault, Refused, nearest, refuse
 from reliability.records.values import read_value
 from reliability.worth.appraisal import FamilyEntry, Unit
@@ -44,7 +45,8 @@ def read_offers(path: Path) -> pd.DataFrame:
     ----------
     path : Path
         CSV (RFC 4180, UTF-8, a byte order mark is accepted) with a header row, columns in any order:
-        those of `OFFER_COLUMNS` and one per sign, each yes, no or empty.
+        those of `OFFER_COLUMNS` and one per sign, each yes, no or empty. A text that was written with an
+        apostrophe in front, so that no spreadsheet takes it for a formula, is read without it.
 
     Returns
     -------
@@ -67,12 +69,16 @@ def read_offers(path: Path) -> pd.DataFrame:
         ) from None
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
-        lines = [(reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
+        lines = [
+            (reader.line_num, [restored(cell.strip()) for cell in cells])
+            for cells in reader
+            if any(cell.strip() for cell in cells)
+        ]
     except csv.Error as error:
         raise InvalidInput(f"{path.name}, line {reader.line_num}: {error}. Quotes must pair up.") from None
     if not lines:
         raise InvalidInput(f"{path.name} is empty: a header row and one line per offer are needed.")
-    header = [cell.strip() for cell in lines[0][1]]
+    header = lines[0][1]
     rows, faults = [], _header_faults(path.name, header)
     if not faults:
         for number, cells in lines[1:]:

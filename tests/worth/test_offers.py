@@ -28,6 +28,14 @@ def test_an_offers_file_is_read_whatever_its_column_order(tmp_path):
     assert "model" in offers.columns
 
 
+def test_what_was_kept_from_a_spreadsheet_is_read_as_it_was_meant(tmp_path):
+    text = "offer,family,'=wet\r\n'+1,'-Larkov,yes\r\n'quoted',''@x,no\r\n"
+    offers = read_offers(write(tmp_path, text))
+    assert offers["offer"].tolist() == ["+1", "'quoted'"]
+    assert offers["family"].tolist() == ["-Larkov", "'@x"]
+    assert offers["=wet"].tolist() == ["yes", "no"]
+
+
 def test_every_fault_of_a_file_is_told_at_once(tmp_path):
     text = (
         "offer,family,built_from,built_to,asked,seen_on,rust\n"
