@@ -3,7 +3,7 @@
 import datetime
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -112,7 +112,8 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     from reliability.worth.fitting import fit_everything
 
     bench = read_bench(records, as_of)
-    shared, families, kinds, terms = fit_everything(bench)
+    shared, fitted, of_kinds, terms = fit_everything(bench)
+    families, kinds = ({name: _in_singles(e) for name, e in some.items()} for some in (fitted, of_kinds))
     own = bench.jobs["own"]
     heard = bench.records.hearsay["worth_jobs"]
     tally = Tally(
@@ -126,6 +127,23 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     models = dict(zip(bench.records.models["model"], bench.records.models["family"], strict=True))
     currency = bench.records.settings.currency
     return Appraiser(as_of, records.fingerprint(), currency, terms, shared, families, kinds, models, tally)
+
+
+def _in_singles(entry: FamilyEntry) -> FamilyEntry:
+    """Round the lives and part costs of an entry to single precision, seven digits.
+
+    No more is known of them, and a card for the phone has room for no more: both judge by the very
+    same numbers.
+    """
+    old = entry.lives
+    lives = FamilyLives(
+        old.components, _single(old.life), _single(old.life_after), old.change_year, _single(old.repair)
+    )
+    return replace(entry, lives=lives, part_cost=_single(entry.part_cost))
+
+
+def _single(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return values.astype(np.float32).astype(np.float64)
 
 
 def load_appraiser(path: Path) -> Appraiser:

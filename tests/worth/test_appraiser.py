@@ -21,6 +21,13 @@ def test_the_same_ledger_gives_the_same_appraiser(bench_records, bench_appraiser
     assert json.dumps(again.to_export()) == json.dumps(bench_appraiser.to_export())
 
 
+def test_lives_and_part_costs_fit_into_single_precision(demo_appraiser):
+    for entry in [*demo_appraiser.families.values(), *demo_appraiser.kinds.values()]:
+        lives = entry.lives
+        for values in (lives.life, lives.life_after, lives.repair, entry.part_cost):
+            assert np.array_equal(values, np.float32(values), equal_nan=True)
+
+
 def test_the_order_of_the_jobs_does_not_matter(bench_rows, bench_appraiser):
     shuffled = {table: list(reversed(rows)) for table, rows in bench_rows.items()}
     again = fit_appraiser(records_from_rows(shuffled), bench_appraiser.as_of)
