@@ -117,10 +117,38 @@ def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[Floa
             f"Every job needs the date it was taken in; {undated.sum()} of {len(jobs)} have none "
             f"(first: job {jobs['job'].iloc[int(np.argmax(undated))]!r})."
         )
-    first = _filled(jobs["built_from"], families["first_year"], row)
-    last = _filled(jobs["built_to"], families["last_year"], row)
+    span = (families[name].to_numpy(dtype=np.float64)[row] for name in ("first_year", "last_year"))
+    built = (jobs[name].to_numpy(dtype=np.float64) for name in ("built_from", "built_to"))
+    return closed_windows(*built, *span, jobs["taken_in"].dt.year.to_numpy(dtype=np.float64))
+
+
+def closed_windows(
+    built_from: FloatArray,
+    built_to: FloatArray,
+    first_year: FloatArray,
+    last_year: FloatArray,
+    taken_year: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Close windows of production years by the family's span and by the year of intake.
+
+    Parameters
+    ----------
+    built_from, built_to : ndarray of float64, shape (n,)
+        As the jobs have them; NaN where an end is not known.
+    first_year, last_year : ndarray of float64, shape (n,)
+        Span of each unit's family.
+    taken_year : ndarray of float64, shape (n,)
+        Calendar year in which the unit was taken in.
+
+    Returns
+    -------
+    first, last : ndarray of float64, shape (n,)
+        As in `production_windows`.
+    """
+    first = np.where(np.isnan(built_from), first_year, built_from)
+    last = np.where(np.isnan(built_to), last_year, built_to)
     known = ~(np.isnan(first) | np.isnan(last))
-    last = np.minimum(last, _calendar_year(jobs["taken_in"]))
+    last = np.minimum(last, taken_year)
     return np.where(known, first, np.nan), np.where(known, last, np.nan)
 
 
@@ -212,12 +240,3 @@ def require_unique(table: str, keys: pd.Series) -> None:
     twice = keys.duplicated()
     if twice.any():
         raise InvalidInput(f"The table {table} holds {keys.name} {keys[twice].iloc[0]!r} more than once.")
-
-
-def _filled(own: pd.Series, span: pd.Series, row: IntArray) -> FloatArray:
-    years = own.to_numpy(dtype=np.float64)
-    return np.where(np.isnan(years), span.to_numpy(dtype=np.float64)[row], years)
-
-
-def _calendar_year(dates: pd.Series) -> FloatArray:
-    return dates.dt.year.to_numpy(dtype=np.float64)

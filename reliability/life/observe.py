@@ -153,7 +153,7 @@ def observe(
     require_columns("findings", findings, FINDING_COLUMNS)
     rows, assumed = settled_findings(jobs, findings)
     rows = _with_units(rows, jobs, families)
-    rows, reasons = _with_start(rows)
+    rows, reasons = with_start(rows)
     reasons |= _died_later(rows)
     reasons["also recorded as received"] = rows["repeated"].to_numpy()
     rows, left_out = _sift(rows, reasons)
@@ -183,8 +183,22 @@ def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) 
     return rows.assign(**added, original_unknown=~rows["original"].isin(["yes", "no"]))
 
 
-def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
-    """Add the window of years in which each life began, and why it may be unusable."""
+def with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
+    """Add the window of years in which each life began, and why it may be unusable.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Columns built_first, built_last (`production_windows`), original, fitted_from, fitted_to,
+        taken_in, undated.
+
+    Returns
+    -------
+    rows : DataFrame
+        With start_first, start_last, fitted and from_span added.
+    reasons : dict of str to ndarray of bool
+        Rows that cannot be used, by those entries of `LEFT_OUT` that are about years.
+    """
     first, last = rows["built_first"].to_numpy(), rows["built_last"].to_numpy()
     fitted = rows["original"].eq("no").to_numpy()
     begin, end = rows["fitted_from"].to_numpy(float), rows["fitted_to"].to_numpy(float)
