@@ -25,7 +25,7 @@ _DECIMAL = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 _WHOLE = re.compile(r"-?[0-9]+")
 _YEAR = re.compile(r"[0-9]{4}")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?")
-_SPREADSHEET_ERRORS = frozenset(
+SPREADSHEET_ERRORS = frozenset(
     ("#NAME?", "#REF!", "#VALUE!", "#N/A", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
 )
 
@@ -73,7 +73,7 @@ def clean_text(text: str) -> str:
 def _text(column: Column, value: object, _exponent: int) -> str:
     if not isinstance(value, str):
         raise Refused(f"{value!r} is not a text; put it in quotation marks")
-    if value in _SPREADSHEET_ERRORS:
+    if value in SPREADSHEET_ERRORS:
         raise Refused(
             f"{value!r} is the error of a spreadsheet formula; mend it there or leave the cell empty"
         )
