@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from tests import postgresql
+
 # Our matrices are small and tests run side by side: threads of the linear algebra library would only
 # wait for each other. Set before anything numerical is imported.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -20,6 +22,7 @@ class CommandLine:
     """The command line on a ledger of its own, in an empty folder."""
 
     folder: Path
+    url: str | None = None
 
     @property
     def file(self) -> Path:
@@ -32,7 +35,7 @@ class CommandLine:
     def run(self, *line: object, input: str | bytes | None = None) -> Result:
         from reliability.cli import main
 
-        words = ["--ledger", str(self.file), *map(str, line)]
+        words = ["--ledger", self.url or str(self.file), *map(str, line)]
         return CliRunner().invoke(main, words, input=input, catch_exceptions=False)
 
     def ok(self, *line: object, input: str | bytes | None = None) -> str:
@@ -52,6 +55,22 @@ class CommandLine:
         path = self.folder / name
         path.write_text(text, encoding="utf-8")
         return path
+
+
+@pytest.fixture(scope="session")
+def server():
+    """A PostgreSQL server, started by the first test of each process that asks for it."""
+    found = postgresql.binaries()
+    if found is None:
+        pytest.skip("PostgreSQL is not installed; on Debian: apt-get install postgresql")
+    with postgresql.running(found) as running:
+        yield running
+
+
+@pytest.fixture
+def shared_url(server):
+    """The URL of an empty ledger in PostgreSQL."""
+    return server.empty_ledger()
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect, select
+from sqlalchemy import Connection, Engine, RootTransaction, create_engine, event, insert, inspect, select
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
@@ -83,6 +83,14 @@ def worded(url: URL) -> Iterator[None]:
 
 
 _ADVICE = (
+    ("authentication failed", "does not let this user in: the user or the password is wrong"),
+    ("no password supplied", "asks for a password: write it in the URL, or in the file .pgpass"),
+    ("terminating connection", "has cut the connection; try again once its server is back"),
+    ("closed the connection", "has cut the connection; try again once its server is back"),
+    ("connection is lost", "has cut the connection; try again once its server is back"),
+    ("onnection refused", "cannot be reached: no server answers there; is it running?"),
+    ("connection timeout", "cannot be reached: no server answers there; is it running?"),
+    ("does not exist", "does not exist there; its server makes one with: createdb"),
     ("database is locked", "is being written by somebody else and was not free within "
      f"{BUSY_SECONDS} s; try again"),
     ("readonly database", "cannot be written: the file or its folder is read-only"),
@@ -107,6 +115,8 @@ def make_engine(url: URL) -> Engine:
     if url.get_backend_name() == "postgresql":
         # One state of the ledger per transaction, as SQLite gives by itself.
         options["isolation_level"] = "REPEATABLE READ"
+        # A server that was restarted in between is no reason to fail.
+        options["pool_pre_ping"] = True
     try:
         engine = create_engine(url, **options)
     except (NoSuchModuleError, ModuleNotFoundError) as error:
@@ -149,10 +159,31 @@ def transaction(engine: Engine, *, write: bool = False) -> Iterator[Connection]:
     """Open one transaction; a writing one shuts other writers out until it ends."""
     with engine.connect() as bare:
         connection = bare.execution_options(benchodds_writes=write)
-        with connection.begin():
+        with connection.begin() as turn:
             if write and engine.dialect.name == "postgresql":
                 connection.exec_driver_sql("LOCK TABLE schema_version IN EXCLUSIVE MODE")
             yield connection
+            if turn.is_active:  # a dry run has taken everything back by now
+                _commit(turn, shown_url(engine.url))
+
+
+def _commit(turn: RootTransaction, shown: str) -> None:
+    """End a transaction; only the server knows how it ended if the connection is lost just then.
+
+    Raises
+    ------
+    LedgerError
+        If it cannot be known whether the transaction was kept.
+    """
+    try:
+        turn.commit()
+    except DBAPIError as error:
+        if not error.connection_invalidated:
+            raise
+        raise LedgerError(
+            f"The ledger {shown} has cut the connection at the very end: what was to be written is either "
+            "all there or not at all. Look before you try again, with `benchodds show` or `check`."
+        ) from None
 
 
 def open_engine(url: URL, *, create: bool) -> Engine:

@@ -32,13 +32,15 @@ SCHEMA_VERSION = 1
 
 METADATA = MetaData()
 
+# A server sorts as its locale says; SQLite and Python sort by code point, and so must a shared ledger.
+_TEXT: TypeEngine[Any] = Text().with_variant(Text(collation="C"), "postgresql")
 # STRICT tables know neither FLOAT nor BIGINT; SQLite's INTEGER has 64 bits anyway.
 _REAL: TypeEngine[Any] = Double().with_variant(REAL(), "sqlite")
 _BIG: TypeEngine[Any] = BigInteger().with_variant(Integer(), "sqlite")
 _TYPES: dict[str, TypeEngine[Any]] = {
-    "text": Text(),
-    "choice": Text(),
-    "date": Text(),
+    "text": _TEXT,
+    "choice": _TEXT,
+    "date": _TEXT,
     "year": Integer(),
     "count": Integer(),
     "money": _BIG,
@@ -109,12 +111,12 @@ HISTORY = Table(
     "history",
     METADATA,
     Column("entry", Integer, primary_key=True, autoincrement=True),
-    Column("what", Text, nullable=False),
-    Column("key", Text, nullable=False),
+    Column("what", _TEXT, nullable=False),
+    Column("key", _TEXT, nullable=False),
     Column("version", Integer, nullable=False),
-    Column("written_at", Text, nullable=False),
-    Column("reason", Text, nullable=False),
-    Column("content", Text),
+    Column("written_at", _TEXT, nullable=False),
+    Column("reason", _TEXT, nullable=False),
+    Column("content", _TEXT),
     UniqueConstraint("what", "key", "version"),
     CheckConstraint("version >= 1", name="history_version_in_bounds"),
     sqlite_strict=True,
@@ -124,7 +126,7 @@ HISTORY = Table(
 NUMBERING = Table(
     "numbering",
     METADATA,
-    Column("prefix", Text, primary_key=True),
+    Column("prefix", _TEXT, primary_key=True),
     Column("last", _BIG, nullable=False),
     Column("width", Integer, nullable=False),
     Column("turn", Integer, nullable=False),
@@ -136,6 +138,6 @@ VERSION = Table(
     "schema_version",
     METADATA,
     Column("version", Integer, primary_key=True, autoincrement=False),
-    Column("made_at", Text, nullable=False),
+    Column("made_at", _TEXT, nullable=False),
     sqlite_strict=True,
 )

@@ -1,4 +1,6 @@
+from contextlib import ExitStack
 from decimal import Decimal
+from itertools import count
 
 import pytest
 
@@ -13,14 +15,44 @@ FAMILY = {
 }
 
 
+def pytest_generate_tests(metafunc):
+    """Run a test on every database that a ledger can live in, unless it asks for the file of SQLite."""
+    if "database" in metafunc.fixturenames and "file" not in metafunc.fixturenames:
+        metafunc.parametrize("database", ["sqlite", "postgresql"], indirect=True)
+
+
+@pytest.fixture
+def database(request):
+    return getattr(request, "param", "sqlite")
+
+
 @pytest.fixture
 def file(tmp_path):
+    """The file of the ledger: a test that asks for it runs on SQLite only."""
     return tmp_path / "bench.db"
 
 
 @pytest.fixture
-def ledger(file):
-    with open_ledger(file, create=True) as opened:
+def new_url(database, request, tmp_path):
+    """Make up places for further ledgers on the same kind of database."""
+    if database == "sqlite":
+        numbers = count(1)
+        yield lambda: tmp_path / f"another-{next(numbers)}.db"
+        return
+    server = request.getfixturevalue("server")
+    with ExitStack() as made:
+        yield lambda: made.enter_context(server.database())
+
+
+@pytest.fixture
+def url(database, request, tmp_path):
+    """Where the ledger of the test is."""
+    return tmp_path / "bench.db" if database == "sqlite" else request.getfixturevalue("shared_url")
+
+
+@pytest.fixture
+def ledger(url):
+    with open_ledger(url, create=True) as opened:
         opened.put("families", [FAMILY], reason="first family")
         yield opened
 

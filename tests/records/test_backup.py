@@ -23,7 +23,7 @@ with open_ledger(sys.argv[1]) as ledger:
 """
 
 
-def test_a_backup_is_a_whole_ledger(ledger, full, tmp_path):
+def test_a_backup_is_a_whole_ledger(ledger, file, full, tmp_path):
     ledger.add(full())
     ledger.backup(tmp_path / "copy.db")
     assert sorted(file.name for file in tmp_path.glob("*copy*")) == ["copy.db"]
@@ -54,7 +54,7 @@ def test_a_backup_is_consistent_while_others_write(ledger, file, tmp_path):
     assert sizes[0] >= 3
 
 
-def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, tmp_path, monkeypatch):
+def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path, monkeypatch):
     taken = tmp_path / "taken.db"
     taken.write_text("mine")
     with pytest.raises(

@@ -55,12 +55,12 @@ def contents(folder):
     return {file.name: file.read_bytes() for file in folder.iterdir()}
 
 
-def test_export_import_export_gives_the_same_bytes(filled, tmp_path):
+def test_export_import_export_gives_the_same_bytes(filled, tmp_path, new_url):
     export_package(filled, tmp_path / "one")
     assert sorted(contents(tmp_path / "one")) == sorted(
         [*(f"{name}.csv" for name in TABLES), "datapackage.json"]
     )
-    with open_ledger(tmp_path / "again.db", create=True) as again:
+    with open_ledger(new_url(), create=True) as again:
         summary = import_package(tmp_path / "one", again)
         export_package(again, tmp_path / "two")
         assert contents(tmp_path / "two") == contents(tmp_path / "one")
@@ -311,7 +311,7 @@ def test_a_whole_package_with_semicolons_and_decimal_commas(package):
     assert read_package(package, layout=Layout(delimiter=";", decimal_comma=True)) == before
 
 
-def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, tmp_path):
+def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, tmp_path, new_url):
     filled.amend("1", {"job": {"hours": 9}}, reason="=typo")
     filled.withdraw("2", reason="never was one")
     export_package(filled, tmp_path / "one", history=True)
@@ -324,7 +324,7 @@ def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, 
                         ("jobs", "1", "2", "'=typo"), ("jobs", "2", "2", "never was one")]  # fmt: skip
     assert json.loads(rows[-2]["content"])["job"]["hours"] == 9.0
     assert rows[-1]["content"] == ""
-    with open_ledger(tmp_path / "again.db", create=True) as again:
+    with open_ledger(new_url(), create=True) as again:
         import_package(tmp_path / "one", again)
         assert again.job("1") == filled.job("1")
     export_package(filled, tmp_path / "one")

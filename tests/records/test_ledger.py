@@ -2,7 +2,6 @@
 # ruff: noqa: E501
 
 import datetime
-import sqlite3
 from decimal import Decimal
 
 import pytest
@@ -14,12 +13,12 @@ from reliability.records.tables import USUAL_COMPONENTS, USUAL_SIGNS
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
 
 
-def counts(file):
-    connection = sqlite3.connect(file)
+def counts(ledger):
     names = ("families", "jobs", "findings", "signs", "followups", "history", "numbering")
-    found = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in names}
-    connection.close()
-    return found
+    with ledger.reading() as connection:
+        return {
+            name: connection.exec_driver_sql(f"SELECT count(*) FROM {name}").scalar_one() for name in names
+        }
 
 
 def test_a_job_goes_in_and_comes_out_whole(ledger, full):
@@ -106,14 +105,14 @@ def test_a_number_is_given_to_one_job_only(ledger, finished):
         ledger.add(finished(job="A"))
 
 
-def test_any_fault_leaves_no_trace(ledger, file, finished):
-    before = counts(file)
+def test_any_fault_leaves_no_trace(ledger, finished):
+    before = counts(ledger)
     wrong = finished(
         findings=[{"component": "belt", "found": "sound"}, {"component": "motor", "found": "fine"}]
     )
     with pytest.raises(InvalidInput, match=r"finding 2 \(motor\), column found: 'fine' is not one of"):
         ledger.add(wrong, new_families=[{"family": "Dallow 80", "kind": "radio"}])
-    assert counts(file) == before
+    assert counts(ledger) == before
 
 
 def test_new_families_come_with_the_job_and_all_faults_together(ledger, finished):
@@ -224,7 +223,7 @@ def test_followups_add_up_and_unknown_components_are_asked_for(ledger, finished)
     assert ledger.history(number)[-1]["reason"] == "followed up"
 
 
-def test_a_withdrawn_job_is_gone_but_remembered(ledger, full, file):
+def test_a_withdrawn_job_is_gone_but_remembered(ledger, full):
     number = ledger.add(full())
     with pytest.raises(InvalidInput, match=r"^A withdrawal needs a reason"):
         ledger.withdraw(number, reason="")
@@ -235,7 +234,7 @@ def test_a_withdrawn_job_is_gone_but_remembered(ledger, full, file):
         (1, False),
         (2, True),
     ]
-    assert counts(file)["findings"] == 0
+    assert counts(ledger)["findings"] == 0
     assert ledger.check(today=datetime.date(2026, 11, 24)) == []
     with pytest.raises(UnknownName, match=r"^The ledger holds no job '5'"):
         ledger.history("5")
@@ -264,12 +263,12 @@ def test_reference_rows_are_put_by_key(ledger):
     assert ledger.check(today=datetime.date(2026, 11, 24)) == []
 
 
-def test_put_refuses_jobs_unknown_families_and_doubles(ledger, file):
+def test_put_refuses_jobs_unknown_families_and_doubles(ledger):
     with pytest.raises(
         UnknownName, match=r"^put writes no table 'jobs'; known: families, hearsay, models, parts, set"
     ):
         ledger.put("jobs", [], reason="x")
-    before = counts(file)
+    before = counts(ledger)
     with pytest.raises(InvalidInput) as caught:
         ledger.put("models", [{"model": "D", "family": "Dallow"}, {"model": "D", "family": "Tarnwick T2"},
                               {"model": "D", "family": "Tarnwick T2"}, {"model": 3, "family": "Tarnwick T2"}],
@@ -280,7 +279,7 @@ def test_put_refuses_jobs_unknown_families_and_doubles(ledger, file):
         "models, row 3, column model: the same row stands in row 1 already (model 'D')",
         "models, row 4, column model: 3 is not a text; put it in quotation marks",
     )
-    assert counts(file) == before
+    assert counts(ledger) == before
 
 
 def test_settings_have_defaults_and_types(ledger):
@@ -359,10 +358,10 @@ def test_a_model_belongs_to_one_family(ledger, finished):
         ledger.add(finished(model=" D80 "))
 
 
-def test_a_ledger_is_the_same_after_closing(file, ledger, full):
+def test_a_ledger_is_the_same_after_closing(url, ledger, full):
     number = ledger.add(full())
     before = ledger.job(number), ledger.history(number)
     ledger.close()
-    with open_ledger(str(file)) as again:
+    with open_ledger(str(url)) as again:
         assert (again.job(number), again.history(number)) == before
-        assert again.name == str(file)
+        assert again.name == ledger.name

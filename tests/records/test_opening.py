@@ -154,7 +154,7 @@ def test_a_locked_ledger_says_so_and_nothing_is_written(ledger, file, monkeypatc
     other.close()
 
 
-def test_a_full_disk_leaves_the_ledger_as_it_was(ledger, full):
+def test_a_full_disk_leaves_the_ledger_as_it_was(ledger, file, full):
     ledger.add(full())
     with ledger.reading() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
