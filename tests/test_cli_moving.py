@@ -110,3 +110,12 @@ def test_check_names_what_is_doubtful(exported):
     out = exported.ok("check")
     assert out.startswith("Worth a second look:\n  ")
     assert "job 2" in out
+
+
+def test_the_history_is_exported_on_demand(exported):
+    exported.ok("import", "csv")
+    exported.ok("amend", "1", "--set", "hours=2", "--why", "clock found")
+    exported.ok("export", "all", "--history")
+    assert "clock found" in (exported.folder / "all" / "history.csv").read_text(encoding="utf-8")
+    exported.ok("export", "all")
+    assert not (exported.folder / "all" / "history.csv").exists()

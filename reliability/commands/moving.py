@@ -61,15 +61,17 @@ def _tell(summary: "ImportSummary", done: str) -> None:
     epilog=example("benchodds export my-ledger-as-csv"),
 )
 @click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--history", is_flag=True, help="Write every version of everything too, to history.csv.")
 @click.pass_obj
-def export_folder(bench: Bench, folder: Path) -> None:
+def export_folder(bench: Bench, folder: Path, history: bool) -> None:
     """Export the ledger to FOLDER: a CSV file for each table, and a datapackage.json.
 
-    Importing the folder gives an equal ledger.
+    Importing the folder gives an equal ledger. With --history, history.csv lies beside the tables; it
+    is for reading, an import passes it over.
     """
     from reliability.records.exchange import export_package
 
     with bench.ledger() as ledger:
-        export_package(ledger, folder)
+        export_package(ledger, folder, history=history)
         count = len(ledger.rows("jobs"))
     click.echo(f"{counted(count, 'job')}, with all that is known of them: {folder}")
