@@ -53,7 +53,7 @@ def test_every_fault_is_listed_and_no_ledger_is_left_behind(exported):
         path = exported.folder / "csv" / name
         path.write_text(path.read_text().replace(old, new))
     lines = exported.refused("import", "csv").splitlines()
-    assert lines[0] == "2 faults found. Nothing was imported."
+    assert lines[0] == "2 faults found. Nothing was imported: 4 rows were read, 2 of them without a fault."
     assert "families.csv, line 2, column first_year: '1881x' is not a four-digit year" in lines[1]
     assert "findings.csv, line 2, column found: 'fallen' is not one of sound" in lines[2]
     assert not exported.file.exists()
@@ -119,3 +119,95 @@ def test_the_history_is_exported_on_demand(exported):
     assert "clock found" in (exported.folder / "all" / "history.csv").read_text(encoding="utf-8")
     exported.ok("export", "all")
     assert not (exported.folder / "all" / "history.csv").exists()
+
+
+SHEET_HEAD = "No;Unit;Bought on;Done on;How it ended;Price;Hours;Built;Notes"
+MAP = [f"--map={column}={header}" for column, header in (
+    ("job", "No"), ("family", "Unit"), ("taken_in", "Bought on"), ("closed", "Done on"),
+    ("outcome", "How it ended"), ("bought_for", "Price"), ("hours", "Hours"), ("built_from", "Built"),
+    ("remarks", "Notes"))]  # fmt: skip
+
+
+@pytest.fixture
+def spreadsheet(command_line):
+    """Write a spreadsheet of jobs, whose family the ledger knows."""
+    command_line.sheet("family,kind\nLarkov T1,tape deck\n", "families.csv")
+    command_line.ok("import", "families.csv")
+
+    def write(*rows, head=SHEET_HEAD, encoding="utf-8", end="\r\n"):
+        path = command_line.folder / "jobs 2025.csv"
+        path.write_bytes(end.join([head, *rows, ""]).encode(encoding))
+        return path
+
+    return write
+
+
+def test_a_spreadsheet_comes_in_by_its_own_headers(command_line, spreadsheet):
+    path = spreadsheet(
+        ' 17 ;Larkov T1;2025-03-01;2025-03-09;repaired;12,50;1,5;1980;"=A1\r\nsecond line"',
+        "18;Larkov T1 ;2025-03;2025-03-10;donor;0;;1900;'-cheap",
+        ";;;;;;;;",
+        "19;Larkov T1;2025-04-01;;open;;;2025;",
+        encoding="utf-8-sig",
+    )
+    line = ["import", path, *MAP, "--semicolons", "--decimal-comma"]
+    assert command_line.ok(*line, "--dry-run") == "3 jobs would be imported\n"
+    assert "0 jobs" in command_line.ok("check")
+    assert command_line.ok(*line) == "3 jobs imported\n"
+    assert command_line.ok(*line) == "Nothing new imported\n  3 rows in the ledger already\n"
+    shown = command_line.ok("show", "17")
+    for part in ("bought_for     12.50 EUR", "hours          1.5 h", "=A1", "second line"):
+        assert part in shown
+    assert "-cheap" in command_line.ok("show", "18")
+    said = command_line.ok("check")
+    assert "placeholder year: 1900 is often written for a year that is not known [job 18]" in said
+
+
+def test_every_cell_that_cannot_be_read_is_named(command_line, spreadsheet):
+    path = spreadsheet(
+        "17;Larkov T1;03/04/2024;2025-03-09;repaired;12.50;1,5;????;",
+        "18;Larkov T1;2025-03-01;2025-03-10;#NAME?;=2*3;1,5;1980;",
+        "19;#REF!;2025-04-01;;open;;;19O1;",
+        "20;Larkov T1;2025-04-01;;open;;;;fine",
+        "20;Larkov T1;2025-04-01;;open;;;;",
+        "21;Larkov T1;2025-04-01;;open;1;2;3",
+        "22;Larkov T1;2025-04-01;;open;;;;caf\xe9",
+        encoding="latin-1",
+    )
+    said = command_line.refused("import", path, *MAP, "--semicolons", "--decimal-comma").splitlines()
+    assert said[0] == "10 faults found. Nothing was imported: 7 rows were read, 1 of them without a fault."
+    places = [(line.split(": ", 1)[0].removeprefix("jobs 2025.csv, ")) for line in said[1:]]
+    assert places == [
+        "line 2, column taken_in", "line 2, column bought_for", "line 2, column built_from",
+        "line 3, column outcome", "line 3, column bought_for",
+        "line 4, column family", "line 4, column built_from",
+        "line 6, column job", "line 7", "line 8, column remarks",
+    ]  # fmt: skip
+    assert "0 jobs" in command_line.ok("check")
+
+
+def test_headers_that_do_not_fit(command_line, spreadsheet):
+    path = spreadsheet("17;Larkov T1;2025-03-01;;open;;;;")
+    said = command_line.refused("import", path, *MAP[:-1], "--semicolons").splitlines()
+    assert said[1].startswith("jobs 2025.csv, line 1, column Notes: jobs has no such column; it has job, fam")
+    said = command_line.refused("import", path, *MAP[:-1], "--map=remarks=Nots", "--semicolons")
+    assert "column remarks: was to be read from 'Nots', which the header lacks;" in said
+    assert "Did you mean 'Notes'?" in said
+    said = command_line.refused("import", path, "--map", "No", code=2)
+    assert "'No' is not written as COLUMN=HEADER" in said
+    said = command_line.refused("import", path, *MAP, "--map=job=Unit", code=2)
+    assert "--map names job more than once." in said
+    said = command_line.refused("import", ".", *MAP, code=2)
+    assert "--map names the headers of one file, but . is a folder." in said
+    assert (
+        command_line.refused("import", "none.csv", *MAP)
+        == "There is no file none.csv. Nothing was imported.\n"
+    )
+    assert command_line.refused("import", "none.csv").startswith("none.csv is not there; name a folder")
+
+
+def test_a_file_named_after_a_table_holds_that_table(command_line, spreadsheet):
+    command_line.sheet("component,obtainable,price\nbelt,yes,3\n", "parts.csv")
+    assert command_line.ok("import", "parts.csv") == "1 parts imported\n"
+    path = spreadsheet("1,Larkov T1,2025-03-01,open", head="job,family,taken_in,outcome")
+    assert command_line.ok("import", path) == "1 jobs imported\n"

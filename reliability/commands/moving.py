@@ -1,47 +1,103 @@
-"""`import` and `export`: a folder of CSV files into the ledger, and out of it."""
+"""`import` and `export`: CSV files into the ledger, and out of it."""
 
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from reliability.commands.shared import Bench, counted, example
+from reliability.records.tables import TABLES
 
 if TYPE_CHECKING:
     from reliability.records.exchange import ImportSummary
+    from reliability.records.ledger import Ledger
+
+
+class Pairing(click.ParamType):
+    """A column and the header under which a spreadsheet keeps it: ``taken_in=Bought on``."""
+
+    name = "column=header"
+
+    def convert(
+        self, value: str | tuple[str, str], param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Read the column and the header."""
+        if isinstance(value, tuple):
+            return value
+        column, equals, header = (part.strip() for part in value.partition("="))
+        if not (column and equals and header):
+            self.fail(f'{value!r} is not written as COLUMN=HEADER, such as taken_in="Bought on"', param, ctx)
+        return column, header
 
 
 @click.command(
     name="import",
-    short_help="Import a folder of CSV files.",
-    epilog=example("benchodds import data/demo", "benchodds import from-my-spreadsheet --dry-run"),
+    short_help="Import CSV files: a folder, or one sheet.",
+    epilog=example(
+        "benchodds import data/demo",
+        "benchodds import from-my-spreadsheet --dry-run",
+        'benchodds import jobs-2025.csv --map job=No --map taken_in="Bought on" --semicolons',
+    ),
 )
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--dry-run", is_flag=True, help="Check everything, write nothing.")
+@click.option("--map", "pairs", type=Pairing(), multiple=True,
+              help="One file: the header of a column where it is not its name; repeatable.")  # fmt: skip
 @click.option("--semicolons", is_flag=True, help="Cells are divided by semicolons.")
 @click.option("--decimal-comma", is_flag=True, help="Numbers are written with a decimal comma.")
 @click.pass_obj
-def import_folder(bench: Bench, path: Path, dry_run: bool, semicolons: bool, decimal_comma: bool) -> None:
+def import_folder(
+    bench: Bench,
+    path: Path,
+    dry_run: bool,
+    pairs: tuple[tuple[str, str], ...],
+    semicolons: bool,
+    decimal_comma: bool,
+) -> None:
     """Import PATH: a folder of CSV files named after the tables, with or without datapackage.json.
+
+    PATH may also be one CSV file, such as a spreadsheet's. A file that is named after a table holds
+    that table; any other holds jobs, whose families the ledger must know.
 
     Every fault of every file is listed, and then nothing is imported. Rows that the ledger holds
     already are passed over.
     """
-    from reliability.records.exchange import Layout, import_package
+    from reliability.records.exchange import Layout, import_package, import_table
+
+    layout = Layout(";" if semicolons else ",", decimal_comma, _headers(pairs) or None)
+    if pairs and path.is_dir():
+        raise click.UsageError(f"--map names the headers of one file, but {path} is a folder.")
+
+    def bring_in(ledger: "Ledger", dry: bool) -> "ImportSummary":
+        if path.is_dir() or not (pairs or path.is_file()):
+            return import_package(path, ledger, layout=layout, dry_run=dry)
+        table = path.stem if path.stem in TABLES else "jobs"
+        return import_table(path, table, ledger, layout=layout, dry_run=dry)
+
+    summary = _run(bench, bring_in, dry_run)
+    _tell(summary, "would be imported" if dry_run else "imported")
+
+
+def _headers(pairs: tuple[tuple[str, str], ...]) -> dict[str, str]:
+    names = dict(pairs)
+    if twice := [column for column in names if sum(column == other for other, _ in pairs) > 1]:
+        raise click.UsageError(f"--map names {', '.join(twice)} more than once.")
+    return names
+
+
+def _run(bench: Bench, bring_in: "Callable[[Ledger, bool], ImportSummary]", dry_run: bool) -> "ImportSummary":
     from reliability.records.ledger import open_ledger
 
-    layout = Layout(delimiter=";" if semicolons else ",", decimal_comma=decimal_comma)
     if bench.is_missing:
         # Tried on a ledger that is thrown away: a fault leaves no empty ledger behind.
         with tempfile.TemporaryDirectory() as folder, open_ledger(f"{folder}/trial.db", create=True) as trial:
-            summary = import_package(path, trial, layout=layout, dry_run=True)
+            summary = bring_in(trial, True)
         if dry_run:
-            _tell(summary, "would be imported")
-            return
+            return summary
     with bench.ledger(create=not dry_run) as ledger:
-        summary = import_package(path, ledger, layout=layout, dry_run=dry_run)
-    _tell(summary, "would be imported" if dry_run else "imported")
+        return bring_in(ledger, dry_run)
 
 
 def _tell(summary: "ImportSummary", done: str) -> None:

@@ -16,11 +16,20 @@ from reliability.records.checks import rule_complaints
 from reliability.records.columns import Column, Table
 from reliability.records.faults import Fault, Refused, nearest
 from reliability.records.ties import Complaint
-from reliability.records.values import Value, clean_text, read_value, write_value
+from reliability.records.values import Value, clean_text, read_value, shown, write_value
 
 _FORMULA = re.compile(r"'*[=+\-@]")
 _NEUTRALISED = re.compile(r"'+[=+\-@]")
 _CACHED_CELLS = 20_000
+#: How bytes that are not UTF-8 reach us: kept apart, so that the cell they stand in can be named.
+_UNDECODABLE = re.compile("[\udc80-\udcff]")
+#: How files begin that are no CSV in UTF-8, and what they are.
+_OTHER_FILES = (
+    (b"\xff\xfe", "is written in UTF-16; save it as UTF-8"),
+    (b"\xfe\xff", "is written in UTF-16; save it as UTF-8"),
+    (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV in UTF-8"),
+    (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
+)
 NUMERIC = ("year", "count", "money", "hours", "number")
 OPEN_TEXT = ("text",)
 
@@ -71,6 +80,8 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
         if cell in seen:
             return seen[cell]
         text = clean_text(cell)
+        if not text.isascii():
+            _refuse_undecodable(text)
         if text_like:
             text = restored(text)
         elif numeric and layout.decimal_comma:
@@ -117,10 +128,13 @@ class CsvTable:
     def lines(self) -> Iterator[Line]:
         """Read every row that can be told apart, clean or with its complaints."""
         try:
-            with self.path.open(encoding="utf-8-sig", newline="") as stream:
+            with self.path.open("rb") as raw:
+                start = raw.read(4)
+            if others := [message for sign, message in _OTHER_FILES if start.startswith(sign)]:
+                self.faults.append(self.fault(1, "", others[0]))
+                return
+            with self.path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
                 yield from self._lines(stream)
-        except UnicodeDecodeError:
-            self.faults.append(self.fault(*_undecodable(self.path)))
         except OSError as error:
             self.faults.append(Fault(self.path.name, "", f"cannot be read: {error.strerror}"))
 
@@ -161,6 +175,13 @@ class CsvTable:
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
+        for number, cell in enumerate(header, 1):
+            try:
+                _refuse_undecodable(cell)
+            except Refused as error:
+                self.faults.append(self.fault(1, "", f"the {number}. header {error.message}"))
+        if self.faults:
+            return []
         known = {found: name for name, found in (self.layout.names or {}).items()}
         names = [known.get(cell.strip(), cell.strip()) for cell in header]
         complaints = self._misnamed([cell.strip() for cell in header])
@@ -176,7 +197,8 @@ class CsvTable:
             if name not in self.table.names:
                 listed = ", ".join(self.table.names)
                 hint = nearest(name, self.table.names)
-                complaints.append((name, f"{self.table.name} has no such column; it has {listed}.{hint}"))
+                place = name if name.isprintable() else shown(name)
+                complaints.append((place, f"{self.table.name} has no such column; it has {listed}.{hint}"))
             elif names.count(name) > 1:
                 complaints.append((name, "stands in the header more than once"))
         missing = [column.name for column in self.table if column.required and column.name not in names]
@@ -198,22 +220,10 @@ class CsvTable:
         return complaints
 
 
-def _undecodable(path: Path) -> tuple[int, str, str]:
-    content = path.read_bytes()
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return 1, "", "is written in UTF-16; save it as UTF-8"
-    # A line end is never part of another character, so the fault lies within one line.
-    number, line, start = next(_bad_lines(content))
-    before = line[:start][-20:]
-    return number, "", f"is not UTF-8 (byte 0x{line[start]:02X} after {before!r}); save the file as UTF-8"
-
-
-def _bad_lines(content: bytes) -> Iterator[tuple[int, bytes, int]]:
-    for number, line in enumerate(content.split(b"\n"), 1):
-        try:
-            line.decode("utf-8")
-        except UnicodeDecodeError as error:
-            yield number, line, error.start
+def _refuse_undecodable(text: str) -> None:
+    if found := _UNDECODABLE.search(text):
+        byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
+        raise Refused(f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8")
 
 
 def write_csv(path: Path, table: Table, rows: Iterable[Mapping[str, Value]]) -> None:

@@ -26,6 +26,8 @@ ROSY_SHARE = 0.95
 FEWEST_FOR_SOUND = 10
 #: A window of years this wide is a guess in all but name.
 WIDEST_WINDOW_YEARS = 30
+#: Hardly any unit on a bench is older; a year that is too early by a century is a slip of the pen.
+OLDEST_YEARS = 100
 
 
 def number_gaps(rows: Rows, withdrawn: Iterable[str] = ()) -> list[Problem]:
@@ -122,10 +124,13 @@ def odd_years(rows: Rows) -> list[Problem]:
             found.append(doubtful("year outside the span", message, named))
         if None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS:
             found.append(doubtful("wide window", f"built {_span(*window)} says next to nothing", named))
+        age = 0 if window[1] is None else int(job["taken_in"][:4]) - window[1]
         if 1900 in window and not _covers(spans[job["family"]], 1900):
             found.append(
                 doubtful("placeholder year", "1900 is often written for a year that is not known", named)
             )
+        elif age > OLDEST_YEARS:
+            found.append(doubtful("unlikely age", f"at least {age} years old when it was taken in", named))
     return found
 
 

@@ -14,7 +14,8 @@ from reliability.records.csv_files import CsvTable, Layout, write_csv, write_row
 from reliability.records.currencies import EXPONENTS
 from reliability.records.descriptor import DESCRIPTOR, HISTORY_FILE, descriptor_text, find_files
 from reliability.records.faults import Fault, refuse
-from reliability.records.importing import ImportSummary, import_package, import_table
+from reliability.records.import_summary import ImportSummary
+from reliability.records.importing import import_package, import_table
 from reliability.records.package_check import PackageCheck, exponent_in
 from reliability.records.schema import HISTORY
 from reliability.records.tables import SETTINGS, TABLES

@@ -15,6 +15,7 @@ from reliability.records.csv_files import CsvTable, Layout, Line
 from reliability.records.currencies import EXPONENTS
 from reliability.records.descriptor import find_files
 from reliability.records.faults import Fault, refuse
+from reliability.records.import_summary import ImportSummary
 from reliability.records.numbering import Number, split_number
 from reliability.records.package_check import PackageCheck, currency_in
 from reliability.records.schema import SQL_TABLES
@@ -35,23 +36,6 @@ _NAMED = {
     "parts": {"component": "component"},
     "hearsay": {"component": "component", "kind": "kind"},
 }
-
-
-@dataclass(frozen=True)
-class ImportSummary:
-    """What an import did.
-
-    Attributes
-    ----------
-    written, equal : dict of str to int
-        Rows by table that are new, and rows that the ledger held already just so.
-    new_names : dict of str to tuple of str
-        Components, signs, kinds, makers and origins that the ledger had never seen.
-    """
-
-    written: dict[str, int]
-    equal: dict[str, int]
-    new_names: dict[str, tuple[str, ...]]
 
 
 def import_package(
@@ -132,7 +116,7 @@ def import_table(
     """
     if table not in TABLES:
         raise unknown("There is no table", table, TABLES)
-    if not Path(path).is_file():
+    if not Path(path).exists():
         raise InvalidInput(f"There is no file {path}. Nothing was imported.")
     return _import_files({table: Path(path)}, [], ledger, layout, reason, dry_run)
 
@@ -150,7 +134,7 @@ def _import_files(
         for name, file in files.items():
             run.read(CsvTable(file, TABLES[name], run.exponent, layout))
         run.finish(files)
-        refuse(run.faults, "Nothing was imported.")
+        refuse(run.faults, run.account())
         if dry_run:
             connection.rollback()
     return run.summary()
@@ -168,6 +152,8 @@ class _Import:
     exponent: int
     reason: str
     faults: list[Fault]
+    n_read: int = 0
+    at_fault: set[tuple[str, int]] = field(default_factory=set)
     written: Counter[str] = field(default_factory=Counter)
     equal: Counter[str] = field(default_factory=Counter)
     touched: set[str] = field(default_factory=set)
@@ -197,9 +183,11 @@ class _Import:
                 for row in store.fetch_rows(self.connection, name, self.exponent)}  # fmt: skip
         waiting: list[dict[str, Value]] = []
         for line in source.lines():
+            self.n_read += 1
             complaints = self._complaints(name, line, held)
             self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
             if complaints:
+                self.at_fault.add((name, line.number))
                 waiting.clear()
             elif self._key(name, line.row) in held:
                 self.equal[name] += 1
@@ -265,11 +253,21 @@ class _Import:
         for job, line, complaint in self.check.ended_by_sound():
             place = f"{files['jobs'].name}, line {line}" if line else f"job {job}"
             self.faults.append(Fault(place, *complaint))
+            self.at_fault.add(("jobs", line))
         if self.faults:
             return
         for _, number in sorted(self.numbers.values()):
             store.note_number(self.connection, number)
         keep_jobs(self.connection, self.touched, self.exponent, self.reason)
+
+    def account(self) -> str:
+        """Say what became of the rows that were read, where any of them has a fault."""
+        if not self.at_fault:
+            return "Nothing was imported."
+        rows = "1 row was" if self.n_read == 1 else f"{self.n_read} rows were"
+        return (
+            f"Nothing was imported: {rows} read, {self.n_read - len(self.at_fault)} of them without a fault."
+        )
 
     def summary(self) -> ImportSummary:
         """Tell what was done."""

@@ -127,7 +127,8 @@ class Ledger(LedgerReader):
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
             exponent = store.exponent_in(connection)
-            old = store.fetch_document(connection, str(number).strip(), exponent) if number else None
+            named = number.strip() if isinstance(number, str) else ""
+            old = store.fetch_document(connection, named, exponent) if named else None
             faults = add_families(connection, new_families, exponent, reason)
             if old is not None and old["job"]["outcome"] != "open":
                 faults.append(Fault("job", "job", f"job {number} is finished already "

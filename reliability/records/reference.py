@@ -6,6 +6,27 @@ from reliability.records.columns import KINDS, Column, Table
 from reliability.records.ties import MORE_RULES, TIES
 from reliability.records.values import bounds
 
+#: How a CSV file is read, rule by rule.
+CSV_RULES = (
+    "UTF-8, with or without a byte-order mark; lines end in CRLF or LF; columns in any order. A byte that is "
+    "not UTF-8 is a fault of its cell.",
+    "Cells are trimmed; rows without any content are skipped; a line break inside quotation marks belongs "
+    "to the text, where texts may have several lines.",
+    "A header that is no column is a fault; `--map COLUMN=HEADER` names other headers of a single file.",
+    "Semicolons and decimal commas only where they are announced (`--semicolons`, `--decimal-comma`). No "
+    "date and no number is guessed: 03/04/2024 is a fault.",
+    "A text that begins with = + - or @ stays a text. Exports put an apostrophe before it, so that no "
+    "spreadsheet takes it for a formula; imports take that apostrophe off.",
+    "The error of a spreadsheet formula, such as #NAME?, is a fault in every column, and so is ???? for a "
+    "year: leave the cell empty.",
+    "The year 1900 is allowed, and `check` asks whether it stands for a year that is not known; it asks "
+    "about units above a hundred years of age, too.",
+    "Two rows of one file with the same key are a fault. A row that the ledger holds is passed over if it is "
+    "equal, and a fault if it differs.",
+    "Every row that is read is imported, or in the ledger already, or named with what is wrong. One fault, "
+    "and nothing is imported.",
+)
+
 
 def markdown(tables: Mapping[str, Table], settings: Mapping[str, Column]) -> str:
     """Write the page.
@@ -27,6 +48,10 @@ def markdown(tables: Mapping[str, Table], settings: Mapping[str, Column]) -> str
         "Texts are trimmed and otherwise kept as they are. How cells are written:",
         "",
         *(f"- **{kind}**: {how}" for kind, how in KINDS.items()),
+        "",
+        "How a CSV file is read:",
+        "",
+        *(f"- {rule}" for rule in CSV_RULES),
         "",
     ]
     for table in tables.values():

@@ -21,6 +21,9 @@ LONGEST_LINE, LONGEST_TEXT = 200, 20_000
 #: Largest amount in minor units: every whole number up to here is exact as a double too.
 MOST_MINOR_UNITS = 10**15
 
+#: Whole numbers beyond this cannot even be worded in a message; none of ours comes near.
+MOST_BITS = 1_000
+
 _DECIMAL = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 _WHOLE = re.compile(r"-?[0-9]+")
 _YEAR = re.compile(r"[0-9]{4}")
@@ -60,6 +63,8 @@ def read_value(column: Column, value: object, exponent: int = 2) -> Value:
         if column.required:
             raise Refused("is empty, but every row needs it")
         return column.default
+    if isinstance(value, int) and value.bit_length() > MOST_BITS:
+        raise Refused(f"a whole number of {value.bit_length()} bits is more than a ledger can hold")
     return _READERS[column.kind](column, value, exponent)
 
 
@@ -79,7 +84,7 @@ def _text(column: Column, value: object, _exponent: int) -> str:
         )
     longest = LONGEST_TEXT if column.multiline else LONGEST_LINE
     if len(value) > longest:
-        raise Refused(f"{_shown(value)} has {len(value)} characters; at most {longest} are allowed")
+        raise Refused(f"{shown(value)} has {len(value)} characters; at most {longest} are allowed")
     if not value.isprintable():
         _refuse_control_characters(value, column.multiline)
     return value
@@ -90,7 +95,7 @@ def _refuse_control_characters(text: str, multiline: bool) -> None:
     for character in text:
         if character not in allowed and unicodedata.category(character) in ("Cc", "Cs", "Zl", "Zp"):
             where = "a text of several lines" if multiline else "a text of one line"
-            raise Refused(f"{_shown(text)} holds the character U+{ord(character):04X}, which {where} may not")
+            raise Refused(f"{shown(text)} holds the character U+{ord(character):04X}, which {where} may not")
 
 
 def _choice(column: Column, value: object, _exponent: int) -> str:
@@ -98,7 +103,7 @@ def _choice(column: Column, value: object, _exponent: int) -> str:
         return "yes" if value else "no"
     if not isinstance(value, str) or value not in column.allowed:
         hint = nearest(value, column.allowed) if isinstance(value, str) else ""
-        raise Refused(f"{_shown(value)} is not one of {', '.join(column.allowed)}.{hint}")
+        raise Refused(f"{shown(value)} is not one of {', '.join(column.allowed)}.{hint}")
     return value
 
 
@@ -109,7 +114,7 @@ def _year(column: Column, value: object, _exponent: int) -> int:
         if _within(column, year):
             return year
     raise Refused(
-        f"{_shown(value)} is not a four-digit year from {column.minimum:g} to {column.maximum:g}; "
+        f"{shown(value)} is not a four-digit year from {column.minimum:g} to {column.maximum:g}; "
         "leave it empty if it is not known"
     )
 
@@ -121,10 +126,10 @@ def _date(_column: Column, value: object, _exponent: int) -> str:
         try:
             datetime.date.fromisoformat(value if len(value) == 10 else value + "-01")
         except ValueError:
-            raise Refused(f"{_shown(value)} is not a day of the calendar") from None
+            raise Refused(f"{shown(value)} is not a day of the calendar") from None
         return value
     raise Refused(
-        f"{_shown(value)} is not a date such as 2026-05-17, or 2026-05 where only the month is known"
+        f"{shown(value)} is not a date such as 2026-05-17, or 2026-05 where only the month is known"
         " (years 1800 to 2100)"
     )
 
@@ -135,12 +140,12 @@ def _decimal(value: object, pattern: re.Pattern[str], what: str) -> Decimal:
         if pattern.fullmatch(value) and len(value) < 400:
             return Decimal(value)
         hint = f"; write {value.replace(',', '.')}" if re.fullmatch(r"[0-9]+,[0-9]+", value) else ""
-        raise Refused(f"{_shown(value)} is not {what}{hint}")
+        raise Refused(f"{shown(value)} is not {what}{hint}")
     if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
         amount = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
         if amount.is_finite():
             return amount
-    raise Refused(f"{_shown(value)} is not {what}")
+    raise Refused(f"{shown(value)} is not {what}")
 
 
 def _money(column: Column, value: object, exponent: int) -> Decimal:
@@ -148,10 +153,10 @@ def _money(column: Column, value: object, exponent: int) -> Decimal:
     what = f"an amount written as a plain decimal with {decimals}"
     amount = _decimal(value, _DECIMAL, what)
     if not abs(amount) < Decimal(MOST_MINOR_UNITS).scaleb(-exponent):
-        raise Refused(f"{_shown(value)} is more than a ledger can hold")
+        raise Refused(f"{shown(value)} is more than a ledger can hold")
     exact = amount.quantize(Decimal(1).scaleb(-exponent))
     if exact != amount:
-        raise Refused(f"{_shown(value)} is not {what}")
+        raise Refused(f"{shown(value)} is not {what}")
     _refuse_outside(column, exact, value)
     return abs(exact) if exact == 0 else exact
 
@@ -165,7 +170,7 @@ def _number(column: Column, value: object, _exponent: int) -> float:
 def _count(column: Column, value: object, _exponent: int) -> int:
     amount = _decimal(value, _WHOLE, "a whole number")
     if amount != amount.to_integral_value():
-        raise Refused(f"{_shown(value)} is not a whole number")
+        raise Refused(f"{shown(value)} is not a whole number")
     _refuse_outside(column, amount, value)
     return int(amount)
 
@@ -186,12 +191,13 @@ def bounds(column: Column) -> str:
 
 def _refuse_outside(column: Column, number: float | Decimal, value: object) -> None:
     if not _within(column, number):
-        raise Refused(f"{_shown(value)} is not {bounds(column)}")
+        raise Refused(f"{shown(value)} is not {bounds(column)}")
 
 
-def _shown(value: object) -> str:
-    shown = str(value) if isinstance(value, Decimal) else repr(value)
-    return shown if len(shown) <= 60 else shown[:40] + "…" + shown[-10:]
+def shown(value: object) -> str:
+    """Word a value for a message, cut short in the middle where it is long."""
+    text = str(value) if isinstance(value, Decimal) else repr(value)
+    return text if len(text) <= 60 else text[:40] + "…" + text[-10:]
 
 
 _READERS: dict[str, Callable[[Column, Any, int], Value]] = {

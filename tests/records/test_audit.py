@@ -191,15 +191,20 @@ def test_years_that_do_not_fit(ledger, finished, told):
     ledger.add(finished(model="T2b", built_from=1979, built_to=1979))
     ledger.add(finished(family="Dallow 80", built_from=1900, built_to=1931))
     ledger.add(finished(family="Pell", built_from=1900, built_to=1900))
-    assert told("year outside the span", "wide window", "placeholder year") == [
+    ledger.add(finished(family="Pell", built_from=1876, built_to=1876))
+    ledger.add(finished(family="Pell", built_from=1876, built_to=1926))
+    ledger.add(finished(family="Pell", built_from=2026, built_to=2026))
+    assert told("year outside the span", "wide window", "placeholder year", "unlikely age") == [
         "year outside the span: made 1980 to 1990, its family 1975 to 1984 [model T2b]",
         "year outside the span: built 1974, the family was made 1975 to 1984 [job 1]",
+        "wide window: built 1876 to 1926 says next to nothing [job 10]",
         "year outside the span: built 1980 to 1985, the family was made 1975 to 1984 [job 3]",
         "year outside the span: built 1985 to …, the family was made 1975 to 1984 [job 4]",
         "year outside the span: built … to 1970, the family was made 1975 to 1984 [job 5]",
         "year outside the span: built 1979, the model was made 1980 to 1990 [job 6]",
         "wide window: built 1900 to 1931 says next to nothing [job 7]",
         "placeholder year: 1900 is often written for a year that is not known [job 8]",
+        "unlikely age: at least 150 years old when it was taken in [job 9]",
     ]
 
 
