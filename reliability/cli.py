@@ -36,6 +36,7 @@ COMMANDS = {
     "plan": "planning.plan",
     "stock": "planning.stock",
     "report": "pages.report",
+    "card": "carding.card",
 }
 
 

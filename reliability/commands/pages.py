@@ -45,7 +45,7 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
     from reliability.report.run import make_pages
 
-    records, demo = _records(ctx)
+    records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO")
     out, as_of = given["out"], given["as_of"]
     made = make_pages(records, out, families=families or None, demo=demo, pdf=given["pdf"], as_of=as_of)
     for remark in made.remarks:
@@ -53,8 +53,20 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
     click.echo(_summary(made, out, as_of))
 
 
-def _records(ctx: click.Context) -> tuple["Records", bool]:
-    """Read the ledger; the demo where none was named and none has a job yet."""
+def own_or_demo(ctx: click.Context, remark: str) -> tuple["Records", bool]:
+    """Read the ledger; the demo where none was named and none has a job yet.
+
+    Parameters
+    ----------
+    ctx : click.Context
+    remark : str
+        Told where it is the demo, after the reason.
+
+    Returns
+    -------
+    records : Records
+    demo : bool
+    """
     from reliability.records.frames import read_records
 
     bench: Bench = ctx.obj
@@ -68,7 +80,7 @@ def _records(ctx: click.Context) -> tuple["Records", bool]:
     from reliability.report.opening import DEMO
 
     reason = "does not exist" if bench.is_missing else "holds no job"
-    note(f"{bench.url} {reason}: the pages are made from the demo, and say DEMO")
+    note(f"{bench.url} {reason}: {remark}")
     return load_package_records(DEMO), True
 
 

@@ -3,7 +3,7 @@
 import datetime
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, astuple, dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -129,20 +129,36 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     return Appraiser(as_of, records.fingerprint(), currency, terms, shared, families, kinds, models, tally)
 
 
+ESTIMATES = ("tilt", "tilt_doubt", "pull", "hours_repaired", "hours_unrepaired")
+SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
+
+
 def _in_singles(entry: FamilyEntry) -> FamilyEntry:
-    """Round the lives and part costs of an entry to single precision, seven digits.
+    """Round what was estimated of a family to single precision, seven digits.
 
-    No more is known of them, and a card for the phone has room for no more: both judge by the very
-    same numbers.
+    No more is known of it, and a card for the phone has room for no more: both judge by the very
+    same numbers. Years and prices that somebody stated stay as they are.
     """
-    old = entry.lives
-    lives = FamilyLives(
-        old.components, _single(old.life), _single(old.life_after), old.change_year, _single(old.repair)
+    lives = entry.lives
+    rounded: dict[str, Any] = {name: _single(getattr(entry, name)) for name in ESTIMATES}
+    for name in SPREADS:
+        rounded[name] = Spread(*(_single(value) for value in astuple(getattr(entry, name))))
+    rounded["part_cost"] = _singles(entry.part_cost)
+    rounded["lives"] = FamilyLives(
+        lives.components,
+        _singles(lives.life),
+        _singles(lives.life_after),
+        lives.change_year,
+        _singles(lives.repair),
     )
-    return replace(entry, lives=lives, part_cost=_single(entry.part_cost))
+    return replace(entry, **rounded)
 
 
-def _single(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _single(value: float) -> float:
+    return float(np.float32(value))
+
+
+def _singles(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return values.astype(np.float32).astype(np.float64)
 
 
@@ -222,6 +238,6 @@ def _entry(kept: dict[str, Any]) -> FamilyEntry:
         _array(lives["repair"], 2),
     )
     values["part_cost"] = _array(kept["part_cost"])
-    for name in ("ratio", "remains", "costs_repaired", "costs_unrepaired"):
+    for name in SPREADS:
         values[name] = Spread(**kept[name])
     return FamilyEntry(**values)

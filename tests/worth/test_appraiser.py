@@ -21,10 +21,12 @@ def test_the_same_ledger_gives_the_same_appraiser(bench_records, bench_appraiser
     assert json.dumps(again.to_export()) == json.dumps(bench_appraiser.to_export())
 
 
-def test_lives_and_part_costs_fit_into_single_precision(demo_appraiser):
+def test_what_is_estimated_fits_into_single_precision(demo_appraiser):
     for entry in [*demo_appraiser.families.values(), *demo_appraiser.kinds.values()]:
-        lives = entry.lives
-        for values in (lives.life, lives.life_after, lives.repair, entry.part_cost):
+        lives, money = entry.lives, [entry.ratio, entry.remains, entry.costs_repaired, entry.costs_unrepaired]
+        estimates = [entry.tilt, entry.tilt_doubt, entry.pull, entry.hours_repaired, entry.hours_unrepaired]
+        estimates += [number for amount in money for number in (amount.mean, amount.doubt, amount.spread)]
+        for values in (lives.life, lives.life_after, lives.repair, entry.part_cost, np.array(estimates)):
             assert np.array_equal(values, np.float32(values), equal_nan=True)
 
 

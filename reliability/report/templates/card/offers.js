@@ -1,0 +1,171 @@
+// One offer: its cells checked by the rules of an offers file, then turned into ages, signs and price.
+
+class Refusal extends Error {
+  constructor(field, message) {
+    super(message);
+    this.field = field;
+  }
+}
+
+const cleanText = (text) => String(text ?? "").replace(/\r\n?/g, "\n").normalize("NFC").trim();
+
+function readName(field, cell) {
+  const text = cleanText(cell);
+  if (text === "") return null;
+  if (/[\p{Cc}\p{Cs}\p{Zl}\p{Zp}]/u.test(text)) {
+    throw new Refusal(field, "This holds a character that a name may not have, such as a line break.");
+  }
+  if (Array.from(text).length > RULES.longest_line) {
+    throw new Refusal(field, `At most ${RULES.longest_line} characters are allowed.`);
+  }
+  if (RULES.spreadsheet_errors.includes(text)) {
+    throw new Refusal(field, `${text} is the error of a spreadsheet formula; leave the field empty.`);
+  }
+  return text;
+}
+
+function readYear(field, cell) {
+  const text = cleanText(cell);
+  if (text === "") return NaN;
+  const [first, last] = RULES.years;
+  if (!/^[0-9]{4}$/.test(text) || Number(text) < first || Number(text) > last) {
+    throw new Refusal(field, `Write a year of four digits, ${first} to ${last}, or nothing.`);
+  }
+  return Number(text);
+}
+
+function readMoney(field, cell, isPrice) {
+  const text = cleanText(cell);
+  if (text === "") return NaN;
+  if (!/^-?[0-9]+(\.[0-9]+)?$/.test(text) || /\.[0-9]{2}[0-9]*[1-9]/.test(text)) {
+    throw new Refusal(field, "Write an amount with at most two decimals, such as 12.50, or nothing.");
+  }
+  const amount = Number(text);
+  if (Math.abs(amount) >= RULES.most_money) throw new Refusal(field, "This is more than a ledger can hold.");
+  if (isPrice && !(amount > 0)) throw new Refusal(field, "A working price is above 0. Leave it empty if it is not known.");
+  if (amount < 0) throw new Refusal(field, "A price is at least 0.");
+  return amount;
+}
+
+function readDay(field, cell) {
+  const text = cleanText(cell);
+  if (text === "") return null;
+  const day = text.length === 7 ? `${text}-16` : text;
+  const parts = /^([0-9]{4})-([0-9]{2})-([0-9]{2})$/.exec(day);
+  const moment = parts && new Date(Date.UTC(parts[1], parts[2] - 1, parts[3]));
+  const [first, last] = RULES.years;
+  if (!parts || parts[1] < first || parts[1] > last || moment.toISOString().slice(0, 10) !== day) {
+    throw new Refusal(field, `Write a day such as 2026-05-17, from ${first} to ${last}.`);
+  }
+  return day;
+}
+
+function readSign(name, cell) {
+  const text = cleanText(cell);
+  if (text === "") return null;
+  if (text !== "yes" && text !== "no") throw new Refusal(name, "A sign is yes, no, or not looked at.");
+  return text;
+}
+
+// Cells as an offers file has them, all texts; every fault is gathered before any is told.
+function readOffer(cells) {
+  const faults = [];
+  const read = (reader, field, ...more) => {
+    try {
+      return reader(field, cells[field], ...more);
+    } catch (fault) {
+      if (!(fault instanceof Refusal)) throw fault;
+      faults.push(fault);
+      return null;
+    }
+  };
+  const offer = { signs: new Map() };
+  for (const field of ["offer", "family", "model", "kind"]) offer[field] = read(readName, field);
+  offer.workingPrice = read(readMoney, "working_price", true);
+  const [first, last] = [read(readYear, "built_from"), read(readYear, "built_to")];
+  offer.asked = read(readMoney, "asked", false);
+  offer.seenOn = read(readDay, "seen_on");
+  for (const name of Object.keys(cells)) {
+    if (!RULES.columns.includes(name)) offer.signs.set(name, read(readSign, name));
+  }
+  offer.builtFrom = Number.isNaN(first) ? last : first;
+  offer.builtTo = Number.isNaN(last) ? first : last;
+  const span = offer.builtTo - offer.builtFrom;
+  if (first !== null && last !== null && !Number.isNaN(span) && !(span >= 0 && span <= RULES.longest_window)) {
+    const message = `The years must run forwards and span at most ${RULES.longest_window} years.`;
+    faults.push(new Refusal("built_to", message));
+  }
+  if (offer.family === null && offer.model === null && offer.kind === null && !faults.length) {
+    faults.push(new Refusal("family", "Type a family or model, or choose a kind."));
+  }
+  return { offer, faults };
+}
+
+function findEntry(offer) {
+  let { family } = offer;
+  const { model, kind } = offer;
+  const notes = [];
+  if (model !== null) {
+    const itsFamily = MODELS.get(model);
+    if (itsFamily === undefined && family === null && FAMILIES.has(model)) family = model;
+    else if (itsFamily === undefined) notes.push(`unknown model ${model}`);
+    else if (family !== null && family !== itsFamily) {
+      throw new Refusal("family", `The ledger has model ${model} in family ${itsFamily}, not in ${family}.`);
+    } else family = itsFamily;
+  }
+  if (family !== null && FAMILIES.has(family)) {
+    const entry = FAMILIES.get(family);
+    if (kind !== null && kind !== entry.kind) {
+      throw new Refusal("kind", `Family ${family} is of kind ${entry.kind} in the ledger, not ${kind}.`);
+    }
+    return { entry, notes };
+  }
+  if (family !== null) notes.push(`unknown family ${family}${likeNote(family, FAMILIES.names)}`);
+  if (kind !== null && KINDS.has(kind)) {
+    return { entry: KINDS.get(kind), notes: [...notes, `judged from all of kind ${kind}`] };
+  }
+  if (kind !== null) notes.push(`unknown kind ${kind}${likeNote(kind, KINDS.names)}`);
+  return { entry: KINDS.get(""), notes: [...notes, "judged from all kinds"] };
+}
+
+function decimalYear(day) {
+  const year = Number(day.slice(0, 4));
+  const start = Date.UTC(year, 0, 1);
+  return year + (Date.parse(`${day}T00:00:00Z`) - start) / (Date.UTC(year + 1, 0, 1) - start);
+}
+
+function ageAt(moment, year) {
+  return Math.max(Math.floor((moment - (year + 0.5)) * 12 + 0.5) / 12, 1 / 12);
+}
+
+function readUnit(offer, entry, day) {
+  const seenOn = offer.seenOn ?? day;
+  const seenYear = Number(seenOn.slice(0, 4));
+  const notes = [];
+  let { builtFrom: first, builtTo: last } = offer;
+  if (Number.isNaN(first)) {
+    first = entry.firstYear;
+    last = seenYear < entry.lastYear ? seenYear : entry.lastYear;
+    if (Number.isNaN(first) || first > last) first = last = entry.referenceYear;
+    const span = first === last ? fixed(first, 0) : `${fixed(first, 0)} to ${fixed(last, 0)}`;
+    notes.push(`production year not given, ${span} assumed`);
+  } else if (last > seenYear) {
+    throw new Refusal("built_to", `Built in ${last}, after the day it was seen (${seenOn}).`);
+  }
+  const years = [];
+  for (let year = first; year < last + 1; year++) years.push(year);
+  const moment = decimalYear(seenOn);
+  const ages = years.map((year) => ageAt(moment, year));
+  if (!Number.isNaN(entry.oldestSeen) && meanAge(ages) > entry.oldestSeen + 1) {
+    notes.push(`older than any on record (${fixed(entry.oldestSeen, 0)} years)`);
+  }
+  const signs = SHARED.signs.map((name) => {
+    const seen = offer.signs.get(name);
+    return seen === undefined || seen === null ? NaN : Number(seen === "yes");
+  });
+  for (const [name, seen] of offer.signs) {
+    if (seen !== null && !SHARED.signs.includes(name)) notes.push(`sign ${name} is on no record, ignored`);
+  }
+  const weights = years.map(() => 1 / years.length);
+  return { unit: { ages, years, weights, signs, workingPrice: offer.workingPrice }, notes };
+}
