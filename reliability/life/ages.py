@@ -117,9 +117,13 @@ def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[Floa
             f"Every job needs the date it was taken in; {undated.sum()} of {len(jobs)} have none "
             f"(first: job {jobs['job'].iloc[int(np.argmax(undated))]!r})."
         )
-    span = (families[name].to_numpy(dtype=np.float64)[row] for name in ("first_year", "last_year"))
-    built = (jobs[name].to_numpy(dtype=np.float64) for name in ("built_from", "built_to"))
-    return closed_windows(*built, *span, jobs["taken_in"].dt.year.to_numpy(dtype=np.float64))
+    return closed_windows(
+        jobs["built_from"].to_numpy(dtype=np.float64),
+        jobs["built_to"].to_numpy(dtype=np.float64),
+        families["first_year"].to_numpy(dtype=np.float64)[row],
+        families["last_year"].to_numpy(dtype=np.float64)[row],
+        jobs["taken_in"].dt.year.to_numpy(dtype=np.float64),
+    )
 
 
 def closed_windows(
@@ -150,6 +154,51 @@ def closed_windows(
     known = ~(np.isnan(first) | np.isnan(last))
     last = np.minimum(last, taken_year)
     return np.where(known, first, np.nan), np.where(known, last, np.nan)
+
+
+def begin_windows(
+    *,
+    built_first: FloatArray,
+    built_last: FloatArray,
+    fitted_from: FloatArray,
+    fitted_to: FloatArray,
+    taken_year: FloatArray,
+    fitted: BoolArray,
+) -> tuple[FloatArray, FloatArray, dict[str, BoolArray]]:
+    """Find the window of years in which each life began, and why it may be unusable.
+
+    Parameters
+    ----------
+    built_first, built_last : ndarray of float64, shape (n,)
+        As `production_windows` gives them.
+    fitted_from, fitted_to : ndarray of float64, shape (n,)
+        Of parts that are not original; NaN where an end is not known.
+    taken_year : ndarray of float64, shape (n,)
+        Calendar year in which the unit was taken in.
+    fitted : ndarray of bool, shape (n,)
+        Whether the part is not original.
+
+    Returns
+    -------
+    first, last : ndarray of float64, shape (n,)
+    reasons : dict of str to ndarray of bool
+        Which cannot be used, by reason.
+    """
+    unknown_fit = fitted & np.isnan(fitted_from) & np.isnan(fitted_to)
+    # One known end is closed by what bounds it anyway: the unit's first year, the year of intake.
+    begin = np.where(np.isnan(fitted_from), built_first, np.fmax(fitted_from, built_first))
+    end = np.where(np.isnan(fitted_to), taken_year, np.fmin(fitted_to, taken_year))
+    first = np.where(fitted, begin, built_first)
+    last = np.where(fitted, end, built_last)
+    no_year = np.isnan(first) | np.isnan(last)
+    crossed = first > last
+    reasons = {
+        "not original, year of fitting unknown": unknown_fit | (fitted & no_year),
+        "no production year": ~fitted & no_year,
+        "production year contradicts the family's span": ~fitted & crossed,
+        "fitted before the unit was built or after it was taken in": fitted & crossed,
+    }
+    return first, last, reasons
 
 
 def family_rows(jobs: pd.DataFrame, families: pd.DataFrame) -> IntArray:

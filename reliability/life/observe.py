@@ -13,6 +13,7 @@ from reliability.life.ages import (
     BoolArray,
     FloatArray,
     IntArray,
+    begin_windows,
     decimal_year,
     production_windows,
     require_columns,
@@ -153,7 +154,7 @@ def observe(
     require_columns("findings", findings, FINDING_COLUMNS)
     rows, assumed = settled_findings(jobs, findings)
     rows = _with_units(rows, jobs, families)
-    rows, reasons = with_start(rows)
+    rows, reasons = _with_start(rows)
     reasons |= _died_later(rows)
     reasons["also recorded as received"] = rows["repeated"].to_numpy()
     rows, left_out = _sift(rows, reasons)
@@ -172,6 +173,7 @@ def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) 
             "family": jobs["family"].to_numpy(),
             "kind": kind.loc[jobs["family"]].to_numpy(),
             "taken_in": jobs["taken_in"].to_numpy(),
+            "taken_year": jobs["taken_in"].dt.year.to_numpy(dtype=float),
             "built_first": first,
             "built_last": last,
             "own": jobs["origin"].isna().to_numpy(),
@@ -183,43 +185,16 @@ def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) 
     return rows.assign(**added, original_unknown=~rows["original"].isin(["yes", "no"]))
 
 
-def with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
-    """Add the window of years in which each life began, and why it may be unusable.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Columns built_first, built_last (`production_windows`), original, fitted_from, fitted_to,
-        taken_in, undated.
-
-    Returns
-    -------
-    rows : DataFrame
-        With start_first, start_last, fitted and from_span added.
-    reasons : dict of str to ndarray of bool
-        Rows that cannot be used, by those entries of `LEFT_OUT` that are about years.
-    """
-    first, last = rows["built_first"].to_numpy(), rows["built_last"].to_numpy()
+def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]:
+    """Add the window of years in which each life began, and why it may be unusable."""
     fitted = rows["original"].eq("no").to_numpy()
-    begin, end = rows["fitted_from"].to_numpy(float), rows["fitted_to"].to_numpy(float)
-    unknown_fit = fitted & np.isnan(begin) & np.isnan(end)
-    # One known end is closed by what bounds it anyway: the unit's first year, the year of intake.
-    taken_year = rows["taken_in"].dt.year.to_numpy(dtype=float)
-    begin = np.where(np.isnan(begin), first, np.fmax(begin, first))
-    end = np.where(np.isnan(end), taken_year, np.fmin(end, taken_year))
-    start_first = np.where(fitted, begin, first)
-    start_last = np.where(fitted, end, last)
-    no_year = np.isnan(start_first) | np.isnan(start_last)
-    crossed = start_first > start_last
-    reasons = {
-        "not original, year of fitting unknown": unknown_fit | (fitted & no_year),
-        "no production year": ~fitted & no_year,
-        "production year contradicts the family's span": ~fitted & crossed,
-        "fitted before the unit was built or after it was taken in": fitted & crossed,
+    years = {
+        name: rows[name].to_numpy(dtype=float)
+        for name in ("built_first", "built_last", "fitted_from", "fitted_to", "taken_year")
     }
+    first, last, reasons = begin_windows(**years, fitted=fitted)
     from_span = ~fitted & rows["undated"].to_numpy(dtype=bool)
-    starts = {"start_first": start_first, "start_last": start_last}
-    return rows.assign(**starts, fitted=fitted, from_span=from_span), reasons
+    return rows.assign(start_first=first, start_last=last, fitted=fitted, from_span=from_span), reasons
 
 
 def _died_later(rows: pd.DataFrame) -> dict[str, BoolArray]:

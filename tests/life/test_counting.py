@@ -1,0 +1,264 @@
+"""Counted findings say what `observe` says of the same findings, to the last bit."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from reliability.errors import InvalidInput, UnknownName
+from reliability.life import fit_weibull
+from reliability.life.counting import BATCH_COLUMNS, count_findings
+from reliability.life.counts import add_counts
+from reliability.life.observe import observe
+
+FAMILIES = pd.DataFrame(
+    {
+        "family": ["Tarnwick T2", "Dallow 80", "Tarnwick T9"],
+        "kind": ["tape deck", "receiver", "tape deck"],
+        "first_year": [1979.0, np.nan, 1985.0],
+        "last_year": [1982.0, np.nan, 1990.0],
+    }
+)
+COMPONENTS = ("belt", "gear", "head")
+
+
+def some_ledger(seed, n_jobs=150):
+    """Jobs and findings with everything that the tables allow, valid or at odds with each other."""
+    rng = np.random.default_rng(seed)
+
+    def pick(values, chances, size):
+        return np.array(values, dtype=object)[rng.choice(len(values), size, p=chances)]
+
+    built = rng.choice([np.nan, 1979, 1980, 1984, 1991], n_jobs)
+    taken_in = np.datetime64("1980-01-01") + rng.integers(0, 16_000, n_jobs)
+    jobs = pd.DataFrame(
+        {
+            "job": [f"B{i:04d}" for i in range(n_jobs)],
+            "family": rng.choice(FAMILIES["family"].to_numpy(object), n_jobs),
+            "built_from": built,
+            "built_to": np.where(rng.random(n_jobs) < 0.5, built, built + rng.integers(0, 5, n_jobs)),
+            "taken_in": taken_in.astype("datetime64[ns]"),
+            "ended_by": pick([None, *COMPONENTS, "motor"], [0.5, 0.2, 0.1, 0.1, 0.1], n_jobs),
+            "ended_why": pick([None, "died on the bench", "too worn"], [0.4, 0.2, 0.4], n_jobs),
+            "origin": None,
+        }
+    )
+    jobs.loc[rng.random(n_jobs) < 0.1, "built_to"] = np.nan
+    jobs.loc[jobs["ended_by"].isna(), "ended_why"] = None
+    rows = []
+    for job, day in zip(jobs["job"], jobs["taken_in"], strict=True):
+        for component in COMPONENTS:
+            for position in ("", "left", "right")[: rng.choice([0, 1, 1, 1, 3])]:
+                rows.append((job, component, position, day))
+    findings = pd.DataFrame(rows, columns=["job", "component", "position", "day"])
+    n = len(findings)
+    findings["found"] = pick(["sound", "worn", "failed"], [0.4, 0.2, 0.4], n)
+    findings["original"] = pick([None, "yes", "no", "unknown"], [0.1, 0.5, 0.3, 0.1], n)
+    fitted = rng.choice([np.nan, 1978, 1986, 1995], n)
+    findings["fitted_from"] = np.where(findings["original"].eq("no"), fitted, np.nan)
+    findings["fitted_to"] = np.where(rng.random(n) < 0.5, findings["fitted_from"], np.nan)
+    findings["arose"] = np.where(
+        findings["found"].eq("failed"), pick(["as received", "during work"], [0.8, 0.2], n), "as received"
+    )
+    failed = np.where(findings["found"].eq("failed") & (rng.random(n) < 0.2), rng.integers(-3000, 300, n), 0)
+    moment = findings["day"] + pd.to_timedelta(failed, unit="D")
+    findings["failed_from"] = moment.where(failed != 0)
+    findings["failed_to"] = (moment + pd.Timedelta(days=100)).where((failed != 0) & (rng.random(n) < 0.5))
+    return jobs, findings.drop(columns="day")
+
+
+def batch_of(jobs, findings, families=FAMILIES):
+    """The batch that an archive gives of a ledger."""
+    batch = jobs.merge(families, on="family").merge(findings, on="job", how="left")
+    batch = batch[batch["component"].notna() | batch["ended_by"].notna()]
+    batch = batch.sort_values(["taken_in", "job", "component", "position"], ignore_index=True)
+    return batch[list(BATCH_COLUMNS)]
+
+
+def said(records, names, year):
+    """Every distinct life with how often it was told, mixtures as sorted alternatives."""
+    table = pd.DataFrame(
+        {name: getattr(records, name) for name in ("lower", "upper", "weight", "count", "record")}
+    )
+    table["name"], table["year"] = names, year
+    told = {}
+    for _, rows in table.groupby("record"):
+        life = tuple(sorted(zip(rows["name"], rows["year"], rows["lower"], rows["upper"],
+                                np.round(rows["weight"], 12), strict=True)))  # fmt: skip
+        told[life] = told.get(life, 0) + rows["count"].iloc[0]
+    return told
+
+
+def counted(counts):
+    told = {}
+    for piece in counts.pieces():
+        lives = piece.lives()
+        names = [(piece.component, piece.families[s]) for s in lives.records.stratum]
+        told |= said(lives.records, names, lives.year)
+    return told
+
+
+def observed(jobs, findings, event="failed"):
+    seen = observe(jobs, findings, FAMILIES, event=event)
+    records, _ = seen.life_records()
+    names = list(zip(seen.table["component"], seen.table["family"], strict=True))
+    return said(records, names, seen.table["year"]), seen
+
+
+@pytest.mark.parametrize("event", ["failed", "needs work"])
+@pytest.mark.parametrize("seed", range(6))
+def test_counts_say_what_observe_says(seed, event):
+    jobs, findings = some_ledger(seed)
+    counts = count_findings(batch_of(jobs, findings), event=event)
+    told, seen = observed(jobs, findings, event)
+    assert counted(counts) == told
+    assert counts.left_out.to_dict() == seen.left_out.to_dict()
+    assert counts.assumed.to_dict() == seen.assumed.to_dict()
+    assert counts.n_findings == seen.table["record"].nunique()
+    assert counts.last_day == jobs["taken_in"].max()
+
+
+def test_most_findings_are_packed():
+    jobs, findings = some_ledger(1, 400)
+    plain = jobs.assign(ended_by=None, ended_why=None)
+    told = findings[findings["position"].eq("") & findings["failed_from"].isna()]
+    told = told.drop_duplicates(["job", "component"])
+    assert count_findings(batch_of(plain, told)).apart.empty
+
+
+def test_categories_count_like_texts():
+    jobs, findings = some_ledger(2)
+    batch = batch_of(jobs, findings)
+    coded = batch.astype({name: "category" for name in batch.columns if batch[name].dtype == object})
+    assert counted(count_findings(batch)) == counted(count_findings(coded))
+
+
+def test_batches_add_up_to_the_whole_in_any_order():
+    parts = [batch_of(*some_ledger(seed)) for seed in range(4)]
+    for seed, part in enumerate(parts):
+        part["job"] = f"{seed}-" + part["job"]
+    whole = count_findings(pd.concat(parts, ignore_index=True))
+    counts = [count_findings(part) for part in parts]
+    for order in ([0, 1, 2, 3], [3, 1, 0, 2]):
+        added = add_counts(counts[i] for i in order)
+        assert_array_equal(added.key, whole.key)
+        assert_array_equal(added.count, whole.count)
+        assert counted(added) == counted(whole)
+        assert added.left_out.to_dict() == whole.left_out.to_dict()
+        assert added.last_day == whole.last_day
+
+
+def test_a_count_stands_for_so_many_findings():
+    batch = batch_of(*some_ledger(3))
+    alone = batch[batch["ended_by"].isna() & batch["failed_from"].isna() & batch["failed_to"].isna()]
+    alone = alone[~alone.duplicated(["job", "component"], keep=False)].assign(job=None)
+    thrice = count_findings(pd.concat([alone] * 3, ignore_index=True))
+    weighed = count_findings(alone.assign(count=3))
+    assert_array_equal(weighed.key, thrice.key)
+    assert_array_equal(weighed.count, thrice.count)
+    assert weighed.left_out.to_dict() == thrice.left_out.to_dict()
+    assert weighed.assumed.to_dict() == thrice.assumed.to_dict()
+
+
+def test_ages_are_those_of_observe_on_every_day_of_four_years():
+    # Ages are worked out once per day and shifted by whole years: no rounding may differ.
+    days = np.arange(np.datetime64("2023-01-01"), np.datetime64("2027-01-01"))
+    jobs = pd.DataFrame(
+        {
+            "job": [f"B{i}" for i in range(days.size)],
+            "family": "Tarnwick T2",
+            "built_from": 1900.0 + np.arange(days.size) % 120,
+            "taken_in": days.astype("datetime64[ns]"),
+            "ended_by": None,
+            "ended_why": None,
+            "origin": None,
+        }
+    )
+    jobs["built_to"] = jobs["built_from"]
+    findings = some_ledger(0)[1].iloc[[0] * days.size].reset_index(drop=True)
+    findings = findings.assign(job=jobs["job"], original="yes", found="sound", arose="as received",
+                               fitted_from=np.nan, failed_from=pd.NaT, failed_to=pd.NaT)  # fmt: skip
+    assert counted(count_findings(batch_of(jobs, findings))) == observed(jobs, findings)[0]
+
+
+def test_pieces_give_the_fits_of_the_whole():
+    jobs, findings = some_ledger(5, 400)
+    counts = count_findings(batch_of(jobs, findings))
+    records, labels = observe(jobs, findings, FAMILIES).life_records()
+    whole = fit_weibull(records)
+    found = {}
+    for piece in counts.pieces(1):
+        assert piece.families.size == 1
+        fit = fit_weibull(piece.lives().records)
+        found[piece.component, piece.families[0]] = (fit.status[0], fit.shape[0], fit.n_records[0])
+    assert sorted(found) == sorted(zip(labels["component"], labels["family"], strict=True))
+    for i, name in enumerate(zip(labels["component"], labels["family"], strict=True)):
+        assert found[name][0] == whole.status[i]
+        assert_allclose(found[name][1:], (whole.shape[i], whole.n_records[i]), rtol=1e-8)
+
+
+def test_mean_year_is_that_of_production():
+    jobs, findings = some_ledger(4)
+    piece = next(count_findings(batch_of(jobs, findings)).pieces())
+    table = observe(jobs, findings, FAMILIES).table
+    table = table[table["component"].eq(piece.component) & ~table["fitted"]]
+    mean = (table["year"] * table["weight"]).groupby(table["family"]).sum()
+    mean /= table["weight"].groupby(table["family"]).sum()
+    assert_allclose(piece.lives().mean_year(piece.families.size), mean.loc[piece.families], rtol=1e-12)
+
+
+def test_years_beyond_the_packed_ones_go_the_long_way():
+    jobs, findings = some_ledger(0, 40)
+    old = jobs.assign(built_from=1500.0, built_to=1500.0)
+    counts = count_findings(batch_of(old, findings))
+    assert counted(counts) == observed(old, findings)[0]
+    assert not counts.apart.empty
+
+
+def test_worst_chooses_among_positions():
+    jobs, findings = some_ledger(7)
+
+    def first(rows):
+        return rows.drop_duplicates(["job", "component"])
+
+    told = observed(jobs, first(findings.sort_values(["job", "component", "position"])))[0]
+    assert counted(count_findings(batch_of(jobs, findings), worst=first)) == told
+
+
+# ---- refusals
+
+
+def test_unknown_event_lists_the_two():
+    with pytest.raises(UnknownName, match=r"no event 'broken'; known: failed, needs work"):
+        count_findings(batch_of(*some_ledger(0)), event="broken")
+
+
+def test_missing_columns_are_named():
+    batch = batch_of(*some_ledger(0)).drop(columns=["arose", "kind"])
+    with pytest.raises(InvalidInput, match=r"A batch of findings lacks the columns kind, arose\."):
+        count_findings(batch)
+
+
+def test_family_of_two_kinds_is_named():
+    batch = batch_of(*some_ledger(0))
+    batch.loc[batch["family"].eq("Dallow 80").idxmax(), "kind"] = "turntable"
+    with pytest.raises(InvalidInput, match=r"'Dallow 80' is said to be 'receiver' and 'turntable'"):
+        count_findings(batch)
+
+
+def test_archives_that_disagree_on_a_kind_are_refused():
+    one = batch_of(*some_ledger(0))
+    other = one.assign(kind="turntable")
+    with pytest.raises(InvalidInput, match=r"A family belongs to one kind; 'Dallow 80' is said"):
+        add_counts([count_findings(one), count_findings(other)])
+
+
+def test_counts_of_two_events_do_not_add_up():
+    batch = batch_of(*some_ledger(0))
+    with pytest.raises(InvalidInput, match=r"different events .* of failed, needs work\."):
+        add_counts(count_findings(batch, event=event) for event in ("failed", "needs work"))
+
+
+def test_nothing_to_add_up_is_refused():
+    with pytest.raises(InvalidInput, match=r"at least one batch is needed, 0 were given"):
+        add_counts([])
