@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple, TextIO
+from typing import Any, NamedTuple
 
 from reliability.records.checks import rule_complaints
 from reliability.records.columns import Column, Table
@@ -81,7 +81,7 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
             return seen[cell]
         text = clean_text(cell)
         if not text.isascii():
-            _refuse_undecodable(text)
+            refuse_undecodable(text)
         if text_like:
             text = restored(text)
         elif numeric and layout.decimal_comma:
@@ -94,6 +94,59 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
         return value
 
     return read
+
+
+def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
+    """Read the header and then every row with any content, as they stand in a file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    delimiter : str
+        What stands between cells.
+    faults : list of Fault
+        What is wrong with the file itself is added here; the rest of it is not read then. A byte that
+        is not UTF-8 is none of that: `refuse_undecodable` finds it in its cell.
+
+    Yields
+    ------
+    (int, list of str)
+        The first line of the row, counted from 1, and its cells.
+    """
+    try:
+        with path.open("rb") as raw:
+            start = raw.read(4)
+        if others := [message for sign, message in _OTHER_FILES if start.startswith(sign)]:
+            faults.append(Fault(f"{path.name}, line 1", "", others[0]))
+            return
+        with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
+            yield from _rows(path, csv.reader(stream, delimiter=delimiter, strict=True), faults)
+    except OSError as error:
+        faults.append(Fault(path.name, "", f"cannot be read: {error.strerror}"))
+
+
+def _rows(path: Path, reader: Any, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
+    last = 0
+    try:
+        for cells in reader:
+            first, last = last + 1, reader.line_num
+            if first == 1:
+                _check_header(path, cells, faults)
+                yield first, cells
+            elif any(cells) and "".join(cells).strip():
+                yield first, cells
+    except csv.Error as error:
+        message = f"is not CSV: {error}; the rest of the file was not read"
+        faults.append(Fault(f"{path.name}, line {reader.line_num}", "", message))
+
+
+def _check_header(path: Path, header: Sequence[str], faults: list[Fault]) -> None:
+    for number, cell in enumerate(header, 1):
+        try:
+            refuse_undecodable(cell)
+        except Refused as error:
+            faults.append(Fault(f"{path.name}, line 1", "", f"the {number}. header {error.message}"))
 
 
 class CsvTable:
@@ -127,31 +180,14 @@ class CsvTable:
 
     def lines(self) -> Iterator[Line]:
         """Read every row that can be told apart, clean or with its complaints."""
-        try:
-            with self.path.open("rb") as raw:
-                start = raw.read(4)
-            if others := [message for sign, message in _OTHER_FILES if start.startswith(sign)]:
-                self.faults.append(self.fault(1, "", others[0]))
-                return
-            with self.path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
-                yield from self._lines(stream)
-        except OSError as error:
-            self.faults.append(Fault(self.path.name, "", f"cannot be read: {error.strerror}"))
-
-    def _lines(self, stream: TextIO) -> Iterator[Line]:
-        reader = csv.reader(stream, delimiter=self.layout.delimiter, strict=True)
-        try:
-            header = next(reader, [])
-            names = self._columns(header)
-            readers = [cell_reader(self.table[name], self.exponent, self.layout) for name in names]
-            last = reader.line_num
-            for cells in reader:
-                first, last = last + 1, reader.line_num
-                if not self.faults and any(cells) and "".join(cells).strip():
-                    yield self._line(first, names, readers, cells)
-        except csv.Error as error:
-            message = f"is not CSV: {error}; the rest of the file was not read"
-            self.faults.append(self.fault(reader.line_num, "", message))
+        rows = raw_rows(self.path, self.layout.delimiter, self.faults)
+        header = next(rows, (1, []))[1]
+        if self.faults:
+            return
+        names = self._columns(header)
+        readers = [cell_reader(self.table[name], self.exponent, self.layout) for name in names]
+        if not self.faults:
+            yield from (self._line(number, names, readers, cells) for number, cells in rows)
 
     def _line(
         self,
@@ -175,13 +211,6 @@ class CsvTable:
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
-        for number, cell in enumerate(header, 1):
-            try:
-                _refuse_undecodable(cell)
-            except Refused as error:
-                self.faults.append(self.fault(1, "", f"the {number}. header {error.message}"))
-        if self.faults:
-            return []
         known = {found: name for name, found in (self.layout.names or {}).items()}
         names = [known.get(cell.strip(), cell.strip()) for cell in header]
         complaints = self._misnamed([cell.strip() for cell in header])
@@ -220,7 +249,14 @@ class CsvTable:
         return complaints
 
 
-def _refuse_undecodable(text: str) -> None:
+def refuse_undecodable(text: str) -> None:
+    """Refuse a text that holds bytes which were not UTF-8.
+
+    Raises
+    ------
+    Refused
+        With the first such byte and what stands before it.
+    """
     if found := _UNDECODABLE.search(text):
         byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
         raise Refused(f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8")
