@@ -43,8 +43,8 @@ measure: $(READY)  ## rerun the measurements that DEVELOPERS.md quotes; ROWS=liv
 soak: $(READY)  ## long campaigns: adversarial records, killed writers
 	@$(BIN)/python -m pytest -q -m soak
 
-lab: $(READY)  ## open JupyterLab on the notebooks that make the pages
-	@$(BIN)/jupyter lab --notebook-dir=notebooks
+lab: $(READY)  ## open JupyterLab: the form for the bench (bench.ipynb), and the notebooks of the pages
+	@$(BIN)/jupyter lab --ServerApp.root_dir=notebooks --LabApp.news_url=None
 
 pictures: $(READY)  ## take the README's pictures from the demo pages (needs Chromium)
 	@$(BIN)/python -m tests.pictures

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records.frames import Records, read_records
+from reliability.report.pages import KINDS
 from reliability.report.study import Study, load_study
 
 if TYPE_CHECKING:
@@ -15,10 +16,9 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data" / "demo"
 DEFAULT_LEDGER = ROOT / "data" / "bench.db"
+OWN = "the project's own"
 KEPT = ROOT / "reports" / ".kept"
 """Where a run of the report keeps what it fitted; a notebook need not fit it again."""
-
-KINDS = ("index", "fleet", "family", "component", "ledger")
 
 
 def open_study(kind: str, subject: str = "", *, ledger: str = "", as_of: str = "", study: str = "") -> Study:
@@ -32,6 +32,7 @@ def open_study(kind: str, subject: str = "", *, ledger: str = "", as_of: str = "
         The family or component; empty for the one with most records.
     ledger : str
         File or URL of the ledger; empty for ``$BENCHODDS_LEDGER``, else the project's own, else the demo.
+        A relative path starts at the project's folder, as in `ledger_address`.
     as_of : str
         The day the page speaks for, as ISO text; empty for the last date in the ledger.
     study : str
@@ -77,11 +78,43 @@ def find_records(ledger: str = "") -> Records:
     from reliability.records.exchange import load_package_records
     from reliability.records.ledger import open_ledger
 
-    named = ledger or os.environ.get("BENCHODDS_LEDGER", "")
-    if not named and not DEFAULT_LEDGER.exists():
+    address, origin = ledger_address(ledger)
+    if origin == OWN and not DEFAULT_LEDGER.exists():
         return load_package_records(DEMO)
-    with open_ledger(named or DEFAULT_LEDGER) as opened:
+    with open_ledger(address) as opened:
         return read_records(opened)
+
+
+def ledger_address(ledger: str = "") -> tuple[str, str]:
+    """Tell which ledger a notebook speaks of: the one that the commands choose.
+
+    A notebook runs in its own folder, the commands in the project's. So a relative path starts at
+    the project's folder here too: ``data/trial.db`` is the same file for both.
+
+    Parameters
+    ----------
+    ledger : str
+        File or URL; empty for ``$BENCHODDS_LEDGER``, else the project's own.
+
+    Returns
+    -------
+    address, origin : str
+        File or URL, and who named it: the parameter, the environment, or nobody (`OWN`).
+
+    Raises
+    ------
+    LedgerError
+        If it is neither a file nor a database that a ledger can live in.
+    """
+    from reliability.records.opening import parse_url
+
+    environment = os.environ.get("BENCHODDS_LEDGER", "")
+    named, origin = (ledger, "the parameter `ledger`") if ledger else (environment, "BENCHODDS_LEDGER")
+    if not named:
+        return str(DEFAULT_LEDGER), OWN
+    parsed = parse_url(named)
+    is_file = parsed.get_backend_name() == "sqlite"
+    return (str(ROOT / str(parsed.database)) if is_file else named), origin
 
 
 def _day(as_of: str) -> datetime.date | None:

@@ -9,6 +9,9 @@ from reliability import __version__
 from reliability.report.cautions import cautions
 from reliability.report.study import Study
 
+KINDS = ("index", "fleet", "family", "component", "ledger")
+"""Kinds of pages; each is shown by the notebook of its name."""
+
 _TITLES = {"index": "At a glance", "fleet": "Fleet", "ledger": "Ledger"}
 
 

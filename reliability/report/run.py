@@ -17,6 +17,7 @@ from reliability import __version__
 from reliability.errors import InvalidInput, ReportError, unknown
 from reliability.report.batch import STUDIES, Batch, key_in, make_batch, processes
 from reliability.report.digests import PACKAGE, digest
+from reliability.report.pages import KINDS
 from reliability.report.progress import Progress
 from reliability.report.study import write_whole
 
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from reliability.report.pages import Page
 
 NOTEBOOKS = PACKAGE.parent / "notebooks"
+# JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
+PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 _STATE = ".state.json"
 _KEPT = ".kept"
 _FOLDERS = ("families", "components")
@@ -161,7 +164,7 @@ def _run_key(
     records: "Records", as_of: datetime.date | None, demo: bool, command: str, notebooks: Path
 ) -> str:
     """Everything that a whole run depends on: records, date, code."""
-    code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(notebooks, "*.ipynb")
+    code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(notebooks, *PAGE_NOTEBOOKS)
     order = [records.fingerprint(), str(as_of), demo, command, __version__, *code]
     return sha256(json.dumps(order).encode()).hexdigest()
 

@@ -10,6 +10,8 @@ import pytest
 from reliability.report.run import NOTEBOOKS
 
 NAMES = ("index", "fleet", "family", "component", "ledger")
+BENCH = "bench"
+"""The form for the bench: a notebook of its own, no page of the report."""
 MOST_CELLS = 11
 
 
@@ -42,13 +44,13 @@ def _bare(source: str) -> list[str]:
     return [line for line in source.splitlines() if ":" not in line.split("=")[0] or "  # " not in line]
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES, BENCH])
 def test_a_notebook_is_thin(name: str) -> None:
     assert faults(NOTEBOOKS / f"{name}.ipynb") == []
 
 
 def test_there_are_no_other_notebooks() -> None:
-    assert sorted(path.stem for path in NOTEBOOKS.glob("*.ipynb")) == sorted(NAMES)
+    assert sorted(path.stem for path in NOTEBOOKS.glob("*.ipynb")) == sorted([*NAMES, BENCH])
 
 
 def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> None:
@@ -77,3 +79,11 @@ def test_the_commands_of_a_notebook_exist(name: str) -> None:
     assert called
     for each in called:
         assert callable(getattr(page, each.removeprefix("page.").removesuffix("(shown)")))
+
+
+def test_the_form_is_no_page_and_does_not_make_pages_again() -> None:
+    from reliability.report.pages import KINDS
+    from reliability.report.run import PAGE_NOTEBOOKS
+
+    assert sorted(PAGE_NOTEBOOKS) == sorted(f"{name}.ipynb" for name in NAMES)
+    assert BENCH not in KINDS
