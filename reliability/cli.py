@@ -28,6 +28,7 @@ COMMANDS = {
     "show": "showing.show",
     "import": "moving.import_folder",
     "export": "moving.export_folder",
+    "archive": "archiving.archive",
     "check": "keeping.check",
     "backup": "keeping.backup",
     "judge": "judging.judge",

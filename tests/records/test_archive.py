@@ -1,0 +1,303 @@
+import json
+import shutil
+import sys
+from pathlib import Path
+
+import frictionless
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.life.counting import BATCH_COLUMNS, count_findings
+from reliability.life.counts import add_counts
+from reliability.life.observe import observe
+from reliability.records import archive as writing
+from reliability.records.archive import write_archive
+from reliability.records.archive_parts import open_archives
+from reliability.records.archive_table import ARCHIVED
+from reliability.records.exchange import import_package
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+
+
+def read_all(*folders):
+    frames = [part.read().astype({"found": object, "ended_by": object, "job": object, "component": object})
+              for part in open_archives(folders)]  # fmt: skip
+    return pd.concat(frames, ignore_index=True)
+
+
+def content(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()
+    }
+
+
+@pytest.fixture(scope="module")
+def demo_ledger(tmp_path_factory):
+    with open_ledger(tmp_path_factory.mktemp("demo") / "bench.db", create=True) as opened:
+        import_package(DEMO, opened)
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def demo_archive(demo_ledger, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("archives") / "demo"
+    write_archive(demo_ledger, folder)
+    return folder
+
+
+@pytest.fixture
+def copy(demo_archive, tmp_path):
+    return Path(shutil.copytree(demo_archive, tmp_path / "copy"))
+
+
+def test_an_archive_says_of_lives_what_the_ledger_says(demo_ledger, demo_archive):
+    records = read_records(demo_ledger)
+    own = records.jobs[records.jobs["origin"].isna()].reset_index(drop=True)
+    seen = observe(own, records.findings[records.findings["job"].isin(own["job"])], records.families)
+    counts = add_counts(count_findings(part.read()) for part in open_archives([demo_archive]))
+    assert counts.n_findings == seen.table["record"].nunique()
+    assert counts.left_out.to_dict() == seen.left_out.to_dict()
+    assert counts.assumed.to_dict() == seen.assumed.to_dict()
+    failed = seen.table[np.isfinite(seen.table["upper"])].groupby("component")["record"].nunique()
+    for piece in counts.pieces():
+        lives = piece.lives().records
+        first = np.unique(lives.record, return_index=True)[1]
+        told = lives.count[first][np.isfinite(lives.upper[first])].sum()
+        assert told == failed.get(piece.component, 0)
+
+
+def test_it_holds_no_money_and_no_remarks(demo_archive):
+    assert set(ARCHIVED.names) == set(BATCH_COLUMNS)
+    for file in demo_archive.rglob("*.parquet"):
+        assert pq.read_schema(file).names == list(ARCHIVED.names)
+    assert not {column.kind for column in ARCHIVED} & {"money", "hours"}
+    assert not {"remarks", "model", "lot", "notes", "origin"} & set(ARCHIVED.names)
+
+
+def test_files_lie_by_year_of_intake(demo_archive):
+    for file in demo_archive.rglob("*.parquet"):
+        years = pd.to_datetime(pq.read_table(file)["taken_in"].to_pandas()).dt.year
+        assert file.parent.name == f"taken_in_year={years.iloc[0]}"
+        assert years.nunique() == 1
+
+
+def test_the_descriptor_describes_the_files(demo_archive):
+    described = json.loads((demo_archive / "datapackage.json").read_text(encoding="utf-8"))
+    assert described["counts"]["findings"] == read_all(demo_archive)["component"].notna().sum()
+    assert len(described["resources"]) == len(list(demo_archive.rglob("*.parquet")))
+    schema = frictionless.Schema.from_descriptor(described["resources"][0]["schema"])
+    assert schema.field_names == list(ARCHIVED.names)
+    assert schema.get_field("taken_in").type == "date"
+    names = [resource["name"] for resource in described["resources"]]
+    assert len(set(names)) == len(names)
+
+
+def test_a_job_with_all_it_can_have(ledger, finished, tmp_path):
+    ledger.add(
+        finished(
+            taken_in="2026-05", built_from=1979, outcome="scrapped", ended_by="gear", ended_why="too worn",
+            bought_for=10, remarks="x",
+            findings=[
+                {"component": "belt", "found": "failed", "original": "no", "fitted_from": 1990,
+                 "failed_from": "2020-01", "failed_to": "2026-04-30"},
+                {"component": "head", "position": "left", "found": "sound"},
+            ],
+        ),
+        new_components=["gear"],
+    )  # fmt: skip
+    assert write_archive(ledger, tmp_path / "a") == writing.ArchiveSummary(1, 2, 0)
+    rows = read_all(tmp_path / "a")
+    assert rows["component"].tolist() == ["belt", "head"]
+    assert rows["position"].tolist() == ["", "left"]
+    assert rows["kind"].tolist() == ["tape deck"] * 2
+    assert rows[["first_year", "last_year", "built_from"]].iloc[0].tolist() == [1975, 1984, 1979]
+    assert np.isnan(rows["built_to"]).all()
+    assert rows["taken_in"].dt.strftime("%Y-%m-%d").tolist() == ["2026-05-16"] * 2  # the middle of the month
+    assert rows["failed_from"].dt.strftime("%Y-%m-%d").iloc[0] == "2020-01-16"
+    assert rows["failed_to"].isna().tolist() == [False, True]
+    assert rows["ended_by"].tolist() == ["gear"] * 2
+
+
+def test_a_job_that_a_component_ended_without_a_finding_is_kept(ledger, finished, tmp_path):
+    ledger.add(
+        finished(outcome="scrapped", ended_by="belt", ended_why="too worn", built_from=1979, built_to=1979)
+    )
+    ledger.add(finished())
+    assert write_archive(ledger, tmp_path / "a") == writing.ArchiveSummary(1, 0, 0)
+    rows = read_all(tmp_path / "a")
+    assert rows["component"].isna().all()
+    assert count_findings(rows).n_findings == 1
+
+
+def test_imported_jobs_are_left_out(ledger, finished, tmp_path):
+    belt = [{"component": "belt", "found": "sound"}]
+    ledger.add(finished(findings=belt))
+    ledger.add(finished(findings=belt, origin="another bench"))
+    assert write_archive(ledger, tmp_path / "a") == writing.ArchiveSummary(1, 1, 1)
+
+
+def test_groups_hold_whole_jobs(demo_ledger, tmp_path, monkeypatch, demo_archive):
+    monkeypatch.setattr(writing, "ROWS_PER_GROUP", 40)
+    write_archive(demo_ledger, tmp_path / "a")
+    parts = open_archives([tmp_path / "a"])
+    jobs = [set(part.read()["job"]) for part in parts]
+    assert len(parts) > 20
+    assert sum(map(len, jobs)) == len(set().union(*jobs))
+    assert sum(part.n_rows for part in parts) == len(read_all(demo_archive))
+
+
+def test_equal_ledgers_give_equal_bytes_and_nothing_is_left_over(demo_ledger, demo_archive, copy):
+    before = content(copy)
+    (copy / "taken_in_year=2018" / "findings-0.parquet").write_bytes(b"left over")
+    write_archive(demo_ledger, copy)
+    assert content(copy) == before == content(demo_archive)
+
+
+def test_an_archive_is_renewed_as_a_whole(ledger, finished, copy):
+    ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
+    write_archive(ledger, copy)
+    assert len(read_all(copy)) == 1
+    assert [path.name for path in sorted(copy.iterdir())] == ["datapackage.json", "taken_in_year=2026"]
+
+
+def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, copy, monkeypatch):
+    before = content(copy)
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
+    monkeypatch.setattr(writing, "descriptor_text", full)
+    with pytest.raises(InvalidInput, match=r"copy cannot be written: No space left on device\."):
+        write_archive(ledger, copy)
+    assert content(copy) == before
+
+
+def test_what_an_interrupted_first_write_left_is_no_obstacle(demo_ledger, demo_archive, copy):
+    (copy / "datapackage.json").unlink()
+    write_archive(demo_ledger, copy)
+    assert content(copy) == content(demo_archive)
+
+
+# ---- refusals
+
+
+def test_a_ledger_without_findings_makes_no_archive(ledger, finished, tmp_path):
+    ledger.add(finished())
+    with pytest.raises(InvalidInput, match=r"holds no finding of its own yet; no archive was written"):
+        write_archive(ledger, tmp_path / "a")
+    assert not (tmp_path / "a").exists()
+
+
+def test_places_that_are_no_archive_are_left_alone(demo_ledger, tmp_path):
+    (tmp_path / "file").write_text("x")
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "letter.txt").write_text("x")
+    for name, message in (
+        ("file", r"is a file; an archive needs a folder"),
+        ("other", r"other holds files that are no archive; name another folder"),
+        ("none/a", r"The folder .*none does not exist"),
+    ):
+        with pytest.raises(InvalidInput, match=message + r".* Nothing was written\."):
+            write_archive(demo_ledger, tmp_path / name)
+    assert (tmp_path / "other" / "letter.txt").read_text() == "x"
+
+
+def test_without_pyarrow_the_extra_is_named(demo_ledger, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(
+        InvalidInput, match=r"Install the extra `archive`: pip install 'benchodds\[archive\]'"
+    ):
+        write_archive(demo_ledger, tmp_path / "a")
+    with pytest.raises(InvalidInput, match=r"pyarrow, which reads and writes them, is not installed"):
+        open_archives([tmp_path / "a"])
+
+
+def test_what_is_no_archive_is_named(tmp_path):
+    (tmp_path / "file").write_text("x")
+    (tmp_path / "other").mkdir()
+    (tmp_path / "odd").mkdir()
+    (tmp_path / "odd" / "datapackage.json").write_text("[")
+    for name, what in (
+        ("file", "a file"),
+        ("other", "no archive"),
+        ("odd", "no archive"),
+        ("gone", "not there"),
+    ):
+        with pytest.raises(InvalidInput, match=rf"{name} is {what}; name a folder that `benchodds archive`"):
+            open_archives([tmp_path / name])
+
+
+def test_another_version_is_named(copy):
+    file = copy / "datapackage.json"
+    file.write_text(
+        file.read_text(encoding="utf-8").replace('"version": "1"', '"version": "7"'), encoding="utf-8"
+    )
+    with pytest.raises(InvalidInput, match=r"of version 7; this program reads version 1\. Write it anew"):
+        open_archives([copy])
+
+
+def test_one_archive_counts_once(demo_archive, copy):
+    for folders in ([copy, copy], [demo_archive, copy]):
+        with pytest.raises(InvalidInput, match=r"holds the same findings as .*; give each archive once"):
+            open_archives(folders)
+
+
+def first_file(folder):
+    return min(folder.rglob("*.parquet"))
+
+
+def test_missing_and_shortened_files_are_named(copy):
+    file = first_file(copy)
+    whole = file.read_bytes()
+    file.write_bytes(whole[:-9])
+    with pytest.raises(InvalidInput, match=rf"has {len(whole) - 9} bytes where {len(whole)} were written"):
+        open_archives([copy])
+    file.unlink()
+    with pytest.raises(InvalidInput, match=r"parquet is missing; copy the archive again"):
+        open_archives([copy])
+
+
+def rewritten(folder, table):
+    """Write the first file of an archive anew, and let the descriptor know."""
+    file, described = first_file(folder), folder / "datapackage.json"
+    size = file.stat().st_size
+    pq.write_table(table, file)
+    text = described.read_text(encoding="utf-8")
+    described.write_text(
+        text.replace(f'"bytes": {size}', f'"bytes": {file.stat().st_size}'), encoding="utf-8"
+    )
+    return folder
+
+
+def test_a_file_without_a_column_is_named(copy):
+    table = pq.read_table(first_file(copy)).drop_columns(["arose", "kind"])
+    with pytest.raises(InvalidInput, match=r"lacks the columns arose, kind\."):
+        open_archives([rewritten(copy, table)])
+
+
+def test_strange_words_and_empty_cells_are_named(copy):
+    table = pq.read_table(first_file(copy))
+    at = table.schema.get_field_index("found")
+    words = pa.array(["brokn"] * len(table)).dictionary_encode()
+    [part, *_] = open_archives([rewritten(copy, table.set_column(at, "found", words))])
+    with pytest.raises(InvalidInput, match=r"column found: 'brokn' is not one of sound, worn, failed\."):
+        part.read()
+    empty = pa.array([None] * len(table), pa.string()).dictionary_encode()
+    at = table.schema.get_field_index("family")
+    [part, *_] = open_archives([rewritten(copy, table.set_column(at, "family", empty))])
+    with pytest.raises(InvalidInput, match=rf"column family: {len(table)} cells are empty"):
+        part.read()
+
+
+def test_a_damaged_file_is_named(copy):
+    [part, *_] = open_archives([copy])
+    part.file.write_bytes(b"x" * part.file.stat().st_size)
+    with pytest.raises(InvalidInput, match=r"parquet cannot be read: "):
+        part.read()
