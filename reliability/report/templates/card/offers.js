@@ -81,6 +81,7 @@ function readOffer(cells) {
   };
   const offer = { signs: new Map() };
   for (const field of ["offer", "family", "model", "kind"]) offer[field] = read(readName, field);
+  if (offer.offer === null && !faults.length) faults.push(new Refusal("offer", "Every offer needs a label."));
   offer.workingPrice = read(readMoney, "working_price", true);
   const [first, last] = [read(readYear, "built_from"), read(readYear, "built_to")];
   offer.asked = read(readMoney, "asked", false);

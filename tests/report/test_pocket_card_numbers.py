@@ -1,0 +1,265 @@
+"""The card in a real browser judges as `judge` does: every column, to the cent and to the last digit."""
+
+import csv
+import datetime
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.records.exchange import load_package_records
+from reliability.worth.judging import VERDICT_COLUMNS, judge, write_verdicts
+from reliability.worth.looking import look_first
+from reliability.worth.offers import NAMES, offers_from, read_offers
+from tests.report.cards import (
+    CHROMIUM,
+    EVIL,
+    TURNED,
+    Card,
+    chromium,
+    make_card_of,
+    nasty_records,
+    random_offers,
+)
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+DAY = datetime.date(2026, 11, 25)
+MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high")
+NOTES = (
+    "unknown family",
+    "unknown kind",
+    "(like ",
+    "judged from all of kind",
+    "judged from all kinds",
+    "production year not given",
+    "older than any on record",
+    "is on no record",
+)
+NUMBERS = ("chance_of_loss", "success_chance", "success_low", "success_high", "hours", "jobs_seen")
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
+    # Playwright's own event loop is closed when its process ends.
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
+
+
+@pytest.fixture(scope="module")
+def cards(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cards")
+    demo = make_card_of(load_package_records(DEMO), folder / "demo.html", demo=True)
+    return {"demo": demo, "nasty": make_card_of(nasty_records(), folder / "nasty.html")}
+
+
+@pytest.fixture(scope="module")
+def pages(cards):
+    with chromium() as browser:
+        opened = {name: browser.new_page() for name in cards}
+        for name, page in opened.items():
+            page.goto(cards[name].path.as_uri())
+        yield opened
+
+
+def write_offers(rows: list[dict[str, str]], path: Path) -> Path:
+    columns = list(dict.fromkeys(name for row in rows for name in row))
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, columns, restval="")
+    writer.writeheader()
+    # Texts that a spreadsheet would take for a formula are protected as the card does it.
+    safe = [{k: "'" + v if v[:1] in tuple("=+-@") else v for k, v in row.items()} for row in rows]
+    writer.writerows(safe)
+    path.write_text(text.getvalue().replace(",=damp", ",'=damp"), encoding="utf-8", newline="")
+    return path
+
+
+def judged_by_command(card: Card, rows: list[dict[str, str]], folder: Path) -> list[dict[str, str]]:
+    """Judge through files, as the command line does; give the cells of verdicts.csv."""
+    offers = read_offers(write_offers(rows, folder / "offers.csv"))
+    write_verdicts(judge(offers, card.appraiser, as_of=DAY), folder / "verdicts.csv")
+    with (folder / "verdicts.csv").open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def judged_by_card(page: Any, rows: list[dict[str, str]]) -> list[dict[str, Any]]:
+    script = "([offers, day]) => offers.map((cells) => pocketCard.judge(cells, day))"
+    return page.evaluate(script, [rows, DAY.isoformat()])
+
+
+def difference(cells: dict[str, str], row: dict[str, Any]) -> list[str]:
+    """List what differs between a line of verdicts.csv and what the card says."""
+    told = []
+    for name in VERDICT_COLUMNS:
+        value, cell = row[name], cells[name]
+        if name in MONEY:
+            same = cell == ("" if value != value else f"{value:.2f}")
+        elif name in NUMBERS:
+            same = (cell == "") if value != value else (cell != "" and float(cell) == value)
+        else:
+            same = cell == (value or "")
+        if not same:
+            told.append(f"{name}: {cell!r} by the command, {value!r} on the card")
+    return told
+
+
+def at_the_edges(rows: list[dict[str, str]], card: Card) -> list[dict[str, str]]:
+    """Ask exactly the ceiling, a cent more, and prices around the last at which one haggles."""
+    ceilings = judge(offers_from(rows), card.appraiser, as_of=DAY)["ceiling"]
+    room = 1 + card.appraiser.terms.haggle_room
+    edged = []
+    for row, ceiling in zip(rows, ceilings, strict=True):
+        for factor, more in ((1, 0), (1, 0.01), (room, 0), (room, 0.01)):
+            price = max(round(ceiling * factor + more, 2), 0.0)
+            edged.append({**row, "offer": f"{row['offer']} {factor} {more}", "asked": f"{price:.2f}"})
+    return edged
+
+
+@pytest.mark.parametrize(("name", "number", "edges"), [("demo", 200, 20), ("nasty", 200, 20)])
+def test_every_column_is_the_same(cards, pages, tmp_path, name, number, edges):
+    card = cards[name]
+    rows = random_offers(card.appraiser, number, seed=7)
+    rows += at_the_edges(rows[:edges], card)
+    expected = judged_by_command(card, rows, tmp_path)
+    got = judged_by_card(pages[name], rows)
+    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
+    assert {offer: told for offer, told in wrong.items() if told} == {}
+    assert len(got) == number + 4 * edges >= 280
+    # The offers are of every sort: nothing above is the same because it never occurred.
+    assert {cells["verdict"] for cells in expected} == {"", "take", "haggle", "try one", "skip"}
+    notes = " ".join(cells["note"] for cells in expected)
+    for part in NOTES:
+        assert part in notes
+    assert {cells["evidence"] for cells in expected} >= {"own records", "pooled only"}
+
+
+def test_what_is_special_about_the_ledgers_is_there(cards):
+    appraiser = cards["nasty"].appraiser
+    assert (appraiser.terms.caution, appraiser.terms.hour_rate) == (0.7, 0.0)
+    assert appraiser.terms.comeback_cost > 0
+    assert appraiser.families["constructor"].evidence == "hearsay"
+    assert any(entry.price_doubt > 0 for entry in appraiser.families.values())
+    demo = cards["demo"].appraiser.families.values()
+    assert any(np.isfinite(entry.lives.change_year).any() for entry in demo)
+
+
+def test_a_cent_or_a_letter_would_be_seen(cards, pages, tmp_path):
+    rows = [{"offer": "a", "family": "Obbelin 310", "asked": "20"}]
+    cells, row = (
+        judged_by_command(cards["demo"], rows, tmp_path)[0],
+        judged_by_card(pages["demo"], rows)[0],
+    )
+    assert difference(cells, row) == []
+    for name, other in (
+        ("ceiling", row["ceiling"] + 0.01),
+        ("gain_low", float("nan")),
+        ("hours", row["hours"] + 0.01),
+        ("success_high", row["success_high"] - 0.0001),
+        ("verdict", "skip"),
+        ("note", row["note"] + "."),
+    ):
+        assert [told.partition(":")[0] for told in difference(cells, {**row, name: other})] == [name]
+
+
+def test_the_sign_to_look_for_first_is_the_same(cards, pages):
+    for name, card in cards.items():
+        rows = random_offers(card.appraiser, 10, seed=11)
+        script = "([offers, day]) => offers.map((cells) => pocketCard.look(cells, day))"
+        for row, got in zip(rows, pages[name].evaluate(script, [rows, DAY.isoformat()]), strict=True):
+            offer = offers_from([row]).to_dict("records")[0]
+            look = look_first(offer, card.appraiser, as_of=DAY)
+            assert (got is None) == (look is None)
+            if look is not None:
+                assert (got["sign"], got["worth"]) == (look.sign, look.worth)
+                for answer in ("seen", "absent"):
+                    mine = getattr(look, answer)
+                    assert (got[answer]["ceiling"], got[answer]["verdict"]) == (mine.ceiling, mine.verdict)
+
+
+YEARS = ("82", "1979.0", "1799", "2101", "1979 ", " 1980", "١٩٨٠", "2027", "2026")
+PRICES = (
+    "-1",
+    "-0",
+    "0",
+    "12.5",
+    "12.505",
+    "12.500",
+    "1e3",
+    "1,5",
+    " 12 ",
+    "+3",
+    ".5",
+    "5.",
+    "abc",
+    "٣",
+    "0x10",
+)
+HUGE = ("9999999999999.99", "10000000000000", "Infinity")
+DAYS = ("2026-02-30", "2026-13", "17.05.2026", "2026-05", "1799-01-01", "2101-01-01", "2026-5-1", "2024-02-29",
+        "2023-02-29", "today")  # fmt: skip
+FAMILIES = ("x" * 200, "x" * 201, "a\x07b", "a\nb", "a\u2028b", "#REF!", " Obbelin 310 ", "\ud800", "e\u0301")
+CELLS = [
+    *({"built_from": year} for year in YEARS),
+    *({"built_to": year} for year in ("2027", "1980", "-1980")),
+    {"built_from": "1990", "built_to": "1980"},
+    {"built_from": "1900", "built_to": "1960"},
+    {"built_from": "1900", "built_to": "1961"},
+    {"built_from": "1990", "seen_on": "1989-12-31"},
+    *({"asked": text} for text in (*PRICES, *HUGE)),
+    *({"working_price": text} for text in ("0", "-5", "0.01", "12.345", "1 000")),
+    *({"seen_on": text} for text in DAYS),
+    *({"rust": text} for text in ("maybe", " yes ", "YES", "no", "1")),
+    *({"family": text} for text in FAMILIES),
+    {"family": "", "model": ""},
+    {"family": "", "kind": "tape deck"},
+    {"family": "Obbelin 550", "model": "Obbelin 310 S"},
+    {"family": "Obbelin 310", "model": "Obbelin 310 S"},
+    {"family": "Obbelin 310", "model": "Nobody 1"},
+    {"family": "", "model": "Obbelin 310"},
+    {"kind": "receiver"},
+    {"kind": "tape deck"},
+    {"family": "Unheard", "kind": "Tape Deck"},
+    {"offer": " "},
+]
+
+
+def outcome(row: dict[str, str], card: Card) -> dict[str, Any] | None:
+    """Judge cells that may break a rule; None where they are refused."""
+    try:
+        return judge(offers_from([row]), card.appraiser, as_of=DAY).to_dict("records")[0]
+    except InvalidInput:
+        return None
+
+
+def is_same(one: Any, other: Any) -> bool:
+    return one == other or (pd.isna(one) and (other is None or pd.isna(other)))
+
+
+def test_the_same_cells_are_refused(cards, pages):
+    """Each change of one good offer is refused by both or judged alike by both."""
+    good = {"offer": "1", "family": "Obbelin 310", "asked": "20", "seen_on": "2026-11-01"}
+    script = """([offers, day]) => offers.map((cells) => {
+        try { return pocketCard.judge(cells, day); }
+        catch (fault) { return {field: fault.field, told: fault.message}; }
+    })"""
+    rows = [{**good, **change} for change in CELLS]
+    refused = 0
+    for row, got in zip(rows, pages["demo"].evaluate(script, [rows, DAY.isoformat()]), strict=True):
+        expected = outcome(row, cards["demo"])
+        if expected is None:
+            refused += 1
+            assert set(got) == {"field", "told"}, row
+            assert got["field"] in {*NAMES, *row}
+            assert got["told"].endswith(".")
+        else:
+            assert [name for name in VERDICT_COLUMNS if not is_same(expected[name], got.get(name))] == [], row
+    assert 25 < refused < len(rows) - 15
+
+
+def test_a_name_is_shown_as_it_is_and_found_by_its_model(pages):
+    row = judged_by_card(pages["nasty"], [{"offer": EVIL, "model": TURNED}])[0]
+    assert row["offer"] == EVIL
+    assert "unknown" not in row["note"]

@@ -1,0 +1,155 @@
+"""Steps of the card's script one by one, against what they stand for in Python."""
+
+import difflib
+import json
+import math
+import random
+import unicodedata
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.special import expit, logit
+
+from reliability.records.faults import nearest
+from reliability.report.card_data import _folds, _rules
+from reliability.worth.verdict import cents, draw_quantile, weighted_quantile, worth_of_knowing
+from tests.report.cards import CHROMIUM, chromium
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
+
+BENCH = {"folds": _folds(), "odd": {}, "rules": _rules(), "terms": {"margin": 0, "caution": 0}}
+
+
+@pytest.fixture(scope="module")
+def run() -> Iterator[Any]:
+    """Run an expression over a list of arguments, with sources of the card in scope."""
+    with chromium() as browser:
+        page = browser.new_page()
+
+        def run(names: str, expression: str, given: list[Any]) -> list[Any]:
+            folder = files("reliability.report").joinpath("templates", "card")
+            sources = "\n".join(folder.joinpath(f"{name}.js").read_text("utf-8") for name in names.split())
+            bench = f"const BENCH = {json.dumps(BENCH)}; const RULES = BENCH.rules;"
+            return page.evaluate(f"(all) => {{ {bench}\n{sources}\nreturn all.map({expression}); }}", given)
+
+        yield run
+
+
+def test_numbers_are_rounded_to_the_same_digits(run):
+    """Halves that a double holds exactly go to the even digit, all others where they lie."""
+    dice = random.Random(1)
+    ties = [i / 32 for i in range(65)] + [i / 8 for i in range(-20, 20)] + [0.5, 1.5, 2.5, 1982.5, 1983.5]
+    values = [
+        *ties,
+        *(dice.uniform(-1, 3000) for _ in range(300)),
+        *(dice.random() for _ in range(300)),
+        2.675,
+    ]
+    for digits in (0, 1, 2, 4):
+        got = run("numbers", f"(x) => [fixed(x, {digits}), rounded(x, {digits})]", values)
+        assert [each[0].removeprefix("-") for each in got] == [
+            f"{x:.{digits}f}".removeprefix("-") for x in values
+        ]
+        assert [each[1] for each in got] == [round(x, digits) for x in values]
+
+
+def test_money_is_rounded_to_the_same_cents(run):
+    dice = random.Random(2)
+    amounts = [
+        0.005,
+        -0.005,
+        1.005,
+        2.675,
+        -7.125,
+        0.0,
+        -0.001,
+        *(dice.uniform(-500, 500) for _ in range(500)),
+    ]
+    assert run("numbers", "cents", amounts) == [cents(amount) for amount in amounts]
+
+
+def test_the_mean_age_is_the_same_to_the_last_bit(run):
+    dice = random.Random(3)
+    ages = [[dice.randint(1, 900) / 12 for _ in range(n)] for n in range(1, 62) for _ in range(5)]
+    assert run("numbers", "meanAge", ages) == [float(np.mean(each)) for each in ages]
+
+
+def test_quantiles_are_the_same(run):
+    dice = random.Random(4)
+    draws = [[dice.gauss(0, 40) for _ in range(192)] for _ in range(5)]
+    for share in (0.0, 0.05, 1 - 0.7, 0.95, 1.0):
+        got = run("numbers", f"(draws) => drawQuantile(draws, {share!r})", draws)
+        assert got == [draw_quantile(np.array(each), share) for each in draws]
+    pairs = [[each, [dice.random() for _ in each]] for each in draws]
+    pairs.append([[1.0, 1.0, 0.0, 2.0], [0.25, 0.25, 0.25, 0.25]])
+    got = run(
+        "numbers", "([values, weights]) => weightedQuantiles(values, weights, [0.1, 0.5, 0.9, 1])", pairs
+    )
+    for (values, weights), mine in zip(pairs, got, strict=True):
+        quantiles = [weighted_quantile(np.array(values), np.array(weights), q) for q in (0.1, 0.5, 0.9, 1)]
+        assert mine == quantiles
+
+
+def test_the_far_ends_of_odds_and_hazards_agree(run):
+    odds = [-800.0, -745.5, -40.0, -1e-9, 0.0, 1e-9, 36.0, 40.0, 800.0]
+    assert run("numbers", "expit", odds) == pytest.approx(expit(odds), rel=1e-14, abs=5e-324)
+    shares = [0.0, 1e-12, 1e-6, 0.3, 1 - 1e-6, 1.0]
+    kept = np.clip(shares, 1e-6, 1 - 1e-6)
+    assert run("numbers", "logOdds", shares) == pytest.approx(logit(kept), rel=1e-9)
+    # Log odds of failure of a hazard: from next to nothing to all but certain, at the bounds set for both.
+    cases = [[math.log(10.0), math.log(3.0), age] for age in (1 / 12, 0.5, 9.0, 10.0, 11.0, 40.0, 300.0)]
+    got = run("numbers odds", "([scale, shape, age]) => "
+              "failureLogOdds([scale, shape, 0, 0, 0], 0, 0, Math.log(age), 1)", cases)  # fmt: skip
+    hazard = [min(max((age / 10.0) ** 3, 1e-9), 30.0) for *_, age in cases]
+    assert got == pytest.approx([h + math.log(-math.expm1(-h)) for h in hazard], rel=1e-12)
+
+
+def test_knowing_before_deciding_is_worth_the_same(run):
+    dice = random.Random(5)
+    pairs = [[dice.gauss(0, 9), dice.gauss(0, 9)] for _ in range(200)] + [[0.1, 0.2], [0, 0], [-1, 1]]
+    got = run("numbers verdict", "([one, other]) => worthOfKnowing(one, other)", pairs)
+    assert got == [worth_of_knowing(*pair) for pair in pairs]
+
+
+def test_letters_lose_their_case_alike(run):
+    # Letters that are newer than Python's tables may be known to the browser.
+    letters = [
+        letter for letter in map(chr, range(0x20000)) if unicodedata.category(letter) not in ("Cn", "Cs")
+    ]
+    assert run("names", "(text) => fold(text)", letters) == [letter.casefold() for letter in letters]
+    words = ["Straße ẞ", "ΟΔΥΣΣΕΎΣ", "İstanbul", "ﬀort", "Ꭰꮿ", "טייפ"]
+    assert run("names", "(text) => fold(text)", words) == [word.casefold() for word in words]
+
+
+def test_names_are_near_to_each_other_alike(run):
+    dice = random.Random(6)
+    texts = ["".join(dice.choice("ab c1é") for _ in range(dice.randint(0, 14))) for _ in range(300)]
+    texts += ["".join(dice.choice("abcde") for _ in range(n)) for n in (199, 200, 200, 260)]
+    pairs = [[dice.choice(texts), dice.choice(texts)] for _ in range(600)]
+    got = run("names", "([a, b]) => likeness(Array.from(a), Array.from(b))", pairs)
+    assert got == [difflib.SequenceMatcher(None, a, b).ratio() for a, b in pairs]
+
+
+def test_the_same_near_name_is_told(run):
+    known = [
+        "Tarnwick T2",
+        "TARNWICK T3",
+        "tarnwick t3",
+        "Dallow 80",
+        "Dallow 81",
+        "Straße",
+        "strasse b",
+        "?",
+        "",
+    ]
+    got = ["tarnwick", "Dallow 8", "STRASSE", "Strase", "??", "", "dallow-80", "zzz"]
+    got += ["Tarnwik T", "arnwick t2", "allow 80", "Dalow 81x", "strasse"]
+    told = [nearest(each, known).replace(" Did you mean ", " (like ").replace("?", ")") for each in got]
+    assert run("names", "([each, known]) => likeNote(each, known)", [[each, known] for each in got]) == told
