@@ -2,16 +2,22 @@
 
 import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from reliability.commands.shared import DAY, NEW_FILE, Bench, example, full_day, note, written_to
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 @click.command(
     short_help="How long components last, family by family.",
     epilog=example(
-        'benchodds lives --family "Tarnwick T2"', "benchodds lives --component belt --out belts.csv"
+        'benchodds lives --family "Tarnwick T2"',
+        "benchodds lives --component belt --out belts.csv",
+        "benchodds lives --archive ours --archive theirs --processes 4",
     ),
 )
 @click.option("--family", "families", multiple=True, help="Only this family; repeatable.")
@@ -28,6 +34,20 @@ from reliability.commands.shared import DAY, NEW_FILE, Bench, example, full_day,
     type=click.IntRange(1, 50),
     help="Tell production years apart, in cohorts of so many years.",
 )
+@click.option(
+    "--archive",
+    "archives",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Of these archives instead of the ledger; repeatable.",
+)
+@click.option("--no-intervals", is_flag=True, help="With archives: no intervals of a family's own lives.")
+@click.option("--processes", type=click.IntRange(1), default=1, help="With archives: how many at work.")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="With archives: tcp://HOST:PORT of a dask scheduler whose workers see the same folders, or local.",
+)
 @click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
 @click.pass_obj
@@ -37,24 +57,39 @@ def lives(
     components: tuple[str, ...],
     event: str,
     cohort: int | None,
+    archives: tuple[Path, ...],
+    no_intervals: bool,
+    processes: int,
+    cluster: str | None,
     out: Path | None,
     as_of: datetime.date | None,
 ) -> None:
     """Tell how long each component lasts in each family that this bench has records of.
 
     Where a family's own records cannot give a life, the column says why; the share failed by
-    today's age is told from all families together.
+    today's age is told from all families together. With archives, today is the last day on which
+    any of their units was taken in, and a usual unit is one of the family's mean production year.
     """
     from reliability.commands.telling import lives_text, write_table
     from reliability.errors import unknown
-    from reliability.records.frames import read_records
-    from reliability.report.lives_table import lives_table
-    from reliability.worth.kept import appraiser_of
 
-    with bench.ledger() as ledger:
-        appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
-        records = read_records(ledger, as_of=as_of)
-    table = lives_table(records, appraiser, event=event, cohort_years=cohort)
+    if archives:
+        from reliability.commands.archived import lives_of_archives
+
+        if cohort is not None or as_of is not None:
+            raise click.UsageError("--cohort and --as-of are for the ledger; archives are read as a whole.")
+        table = lives_of_archives(
+            archives,
+            event=event,
+            components=components,
+            intervals=not no_intervals,
+            cluster=cluster,
+            processes=processes,
+        )
+    else:
+        if no_intervals or cluster is not None or processes > 1:
+            raise click.UsageError("--no-intervals, --processes and --cluster go with --archive.")
+        table = _lives_of_ledger(bench, event, cohort, as_of)
     for column, wanted in (("family", families), ("component", components)):
         for name in wanted:
             if name not in set(table[column]):
@@ -67,3 +102,16 @@ def lives(
     with written_to(out):
         write_table(table, out)
     click.echo(f"{len(table)} {'life' if len(table) == 1 else 'lives'}: {out}")
+
+
+def _lives_of_ledger(
+    bench: Bench, event: str, cohort: int | None, as_of: datetime.date | None
+) -> "pd.DataFrame":
+    from reliability.records.frames import read_records
+    from reliability.report.lives_table import lives_table
+    from reliability.worth.kept import appraiser_of
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
+        records = read_records(ledger, as_of=as_of)
+    return lives_table(records, appraiser, event=event, cohort_years=cohort)

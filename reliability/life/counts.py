@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import InvalidInput
-from reliability.life.ages import IntArray
-from reliability.life.packing import in_stratum, life_of, stratum_of, tallied
+from reliability.life.ages import FloatArray, IntArray
+from reliability.life.packing import in_stratum, life_of, stratum_of, tallied, unpack
 from reliability.life.pieces import ObjectArray, Piece
 
 #: Columns of `observe`'s table that a fit needs.
@@ -52,6 +52,24 @@ class Counts:
     def n_findings(self) -> int:
         """How many findings say something of lives."""
         return int(self.count.sum()) + int(self.apart["record"].nunique())
+
+    def mean_years(self) -> FloatArray:
+        """Mean production year of the parts of each family, parts fitted later left out.
+
+        Returns
+        -------
+        ndarray of float64, shape (n_families,)
+            NaN where no part of a known production year was found.
+        """
+        first, last, _, fitted, _ = unpack(life_of(self.key))
+        family = stratum_of(self.key) % max(self.families.size, 1)
+        built = self.apart[~self.apart["fitted"].astype(bool)]
+        family = np.append(family, pd.Index(self.families).get_indexer(built["family"]))
+        weight = np.append(np.where(fitted, 0, self.count), built["weight"].astype(float))
+        year = np.append((first + last) / 2, built["year"].astype(float))
+        size = self.families.size
+        with np.errstate(invalid="ignore"):  # nothing over nothing is not known
+            return np.asarray(np.bincount(family, weight * year, size) / np.bincount(family, weight, size))
 
     def pieces(self, most: int | None = None) -> Iterator[Piece]:
         """Cut into pieces to be fitted by themselves, none across two components.

@@ -74,10 +74,3 @@ class Lives:
     records: LifeRecords
     year: FloatArray
     fitted: BoolArray
-
-    def mean_year(self, n_strata: int) -> FloatArray:
-        """Mean production year of each stratum, NaN where only parts fitted later are known."""
-        weight = self.records.count * self.records.weight * ~self.fitted
-        total = np.bincount(self.records.stratum, weight, n_strata)
-        with np.errstate(invalid="ignore"):
-            return np.asarray(np.bincount(self.records.stratum, weight * self.year, n_strata) / total)

@@ -199,12 +199,15 @@ def test_pieces_give_the_fits_of_the_whole():
 
 def test_mean_year_is_that_of_production():
     jobs, findings = some_ledger(4)
-    piece = next(count_findings(batch_of(jobs, findings)).pieces())
+    counts = count_findings(batch_of(jobs, findings))
     table = observe(jobs, findings, FAMILIES).table
-    table = table[table["component"].eq(piece.component) & ~table["fitted"]]
+    table = table[~table["fitted"]]
     mean = (table["year"] * table["weight"]).groupby(table["family"]).sum()
     mean /= table["weight"].groupby(table["family"]).sum()
-    assert_allclose(piece.lives().mean_year(piece.families.size), mean.loc[piece.families], rtol=1e-12)
+    assert_allclose(counts.mean_years(), mean.loc[counts.families], rtol=1e-12)
+    alone = findings[findings["original"].eq("no")]
+    only_fitted = count_findings(batch_of(jobs.assign(ended_by=None, ended_why=None), alone))
+    assert np.isnan(only_fitted.mean_years()).all()
 
 
 def test_years_beyond_the_packed_ones_go_the_long_way():

@@ -1,0 +1,227 @@
+"""`archive` and `lives --archive`: from ledgers to the lives of many benches, here or on a cluster."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from reliability.commands.executors import executor_for
+from reliability.errors import BenchoddsError, InvalidInput
+from reliability.life import fit_weibull
+from reliability.life.observe import observe
+from reliability.life.spread import count_all, lives_of_counts
+from reliability.records import archive as writing
+from reliability.records.archive import write_archive
+from reliability.records.archive_parts import ArchivePart, open_archives
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.report.lives_table import LIVES_COLUMNS
+from reliability.worth.lives import worst_findings
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "data" / "demo"
+SHEET = """
+family = "Tarnwick T2"
+outcome = "repaired"
+built_from = 1979
+built_to = 1979
+failed = ["belt"]
+[new_family]
+kind = "tape deck"
+"""
+
+
+@pytest.fixture(scope="module")
+def archives(new_command_line):
+    """The demo in an archive of many small groups."""
+    line = new_command_line()
+    line.ok("import", DEMO)
+    with pytest.MonkeyPatch.context() as patch, open_ledger(line.file) as ledger:
+        patch.setattr(writing, "ROWS_PER_GROUP", 100)
+        write_archive(ledger, line.folder / "demo")
+    return line.folder
+
+
+def test_archive_tells_what_it_wrote(bench):
+    bench.ok("add", bench.sheet(SHEET.replace('[new_family]\nkind = "tape deck"', "")))
+    assert bench.ok("archive", "ours").startswith("1 finding in 1 job: ours")
+    assert (bench.folder / "ours" / "datapackage.json").exists()
+    assert "holds files that are no archive" in bench.refused("archive", ".")
+
+
+def test_lives_of_an_archive(command_line, archives):
+    said = command_line.run("lives", "--archive", archives / "demo", "--component", "belt", "--no-intervals")
+    assert (said.exit_code, said.stderr.count("\n")) == (0, 1)
+    assert (
+        "findings counted from 1 archive; left out: not original, year of fitting unknown: 26" in said.stderr
+    )
+    lines = said.stdout.splitlines()
+    assert lines[2].split()[:3] == ["component", "family", "failed"]
+    assert {line.split()[0] for line in lines[3:]} == {"belt"}
+    assert not command_line.file.exists()  # no ledger is needed
+
+
+def test_own_estimates_are_those_of_the_ledger(command_line, archives):
+    out = command_line.folder / "lives.csv"
+    assert command_line.run("lives", "--archive", archives / "demo", "--component", "belt", "--component",
+                            "motor", "--out", out).exit_code == 0  # fmt: skip
+    table = pd.read_csv(out)
+    assert list(table.columns) == list(LIVES_COLUMNS)
+    with open_ledger(archives / "bench.db") as ledger:
+        records = read_records(ledger)
+    seen = observe(records.jobs, worst_findings(records.findings), records.families)
+    own = seen.table[seen.table["own"] & seen.table["component"].isin(["belt", "motor"])]
+    lives, labels = replace(seen, table=own.reset_index(drop=True)).life_records()
+    fit = fit_weibull(lives)
+    same = [["component", "family"], ["n_failed", "n_sound"], ["status"]]
+    told = labels.assign(n_failed=fit.n_failed, n_sound=fit.n_sound, status=fit.status)
+    for names in same:
+        pd.testing.assert_frame_equal(table[names], told[names], check_dtype=False, rtol=1e-9)
+    assert_allclose(table[["b10_years", "b10_low_years", "b10_high_years"]].T, fit.life(0.10), rtol=1e-6)
+
+
+def test_options_of_the_ledger_and_of_archives_do_not_mix(bench):
+    for words, message in (
+        (["--archive", "a", "--cohort", "5"], "--cohort and --as-of are for the ledger"),
+        (["--archive", "a", "--as-of", "2026-01-01"], "archives are read as a whole"),
+        (["--processes", "2"], "--processes and --cluster go with --archive"),
+        (["--no-intervals"], "go with --archive"),
+        (["--cluster", "local"], "go with --archive"),
+    ):
+        assert message in bench.refused("lives", *words, code=2)
+
+
+def test_unknown_names_are_refused(command_line, archives):
+    lives = ("lives", "--archive", archives / "demo", "--no-intervals")
+    assert "No records of component 'bell'; known: bearing, belt" in command_line.refused(
+        *lives, "--component", "bell"
+    )
+    said = command_line.run(*lives, "--component", "belt", "--family", "Nobody")
+    assert said.exit_code == 1
+    assert "No records of family 'Nobody'" in said.stderr
+
+
+def test_findings_of_unknown_years_are_told(command_line):
+    undated = SHEET.replace("built_from = 1979\nbuilt_to = 1979\n", "")
+    command_line.ok("add", command_line.sheet(undated))
+    command_line.ok("archive", "a")
+    assert "tells anything about lives (no production year: 1)" in command_line.refused(
+        "lives", "--archive", "a"
+    )
+
+
+# ---- spread over processes and machines
+
+
+@pytest.fixture(scope="module")
+def alone(archives):
+    return lives_of_counts(count_all(open_archives([archives / "demo"])), components=["belt", "motor"])
+
+
+@dataclass(frozen=True)
+class SlowPart:
+    """A part that says which process reads it, and takes its time."""
+
+    part: ArchivePart
+    folder: Path
+
+    def read(self):
+        (self.folder / str(os.getpid())).touch()
+        time.sleep(0.1)
+        return self.part.read()
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    """A scheduler and two workers of dask.distributed, each a process of its own, on loopback."""
+    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    log = tmp_path_factory.mktemp("cluster") / "log"
+    started = []
+
+    def start(name, *words):
+        command = [
+            sys.executable,
+            "-m",
+            f"distributed.cli.{name}",
+            *words,
+            "--host",
+            "127.0.0.1",
+            "--no-dashboard",
+        ]
+        with log.open("a") as said:
+            started.append(
+                subprocess.Popen(command, env=environment, stdout=said, stderr=said, cwd=log.parent)
+            )
+        return started[-1]
+
+    start("dask_scheduler", "--port", "0", "--no-show")
+    deadline = time.monotonic() + 60
+    while not (found := re.search(r"Scheduler at: +(tcp://\S+)", log.read_text())):
+        assert time.monotonic() < deadline, log.read_text()
+        time.sleep(0.05)
+    workers = [start("dask_worker", found[1], "--nthreads", "1", "--no-nanny") for _ in range(2)]
+    yield found[1], workers
+    for process in reversed(started):
+        process.kill()
+        process.wait()
+
+
+def test_a_worker_killed_in_the_middle_changes_nothing_but_the_time(cluster, archives, alone, tmp_path):
+    address, workers = cluster
+    parts = [SlowPart(part, tmp_path) for part in open_archives([archives / "demo"])]
+    assert len(parts) > 15
+    victim = tmp_path / str(workers[1].pid)
+
+    def kill():
+        while not victim.exists():
+            time.sleep(0.005)
+        workers[1].send_signal(signal.SIGKILL)
+
+    killer = threading.Thread(target=kill)
+    with executor_for(address, 1) as executor:
+        killer.start()
+        counts = count_all(parts, executor=executor)
+        killer.join(timeout=30)
+        assert workers[1].wait(timeout=10) == -signal.SIGKILL
+        table = lives_of_counts(counts, components=["belt", "motor"], executor=executor)
+    assert {path.name for path in tmp_path.iterdir()} == {str(worker.pid) for worker in workers}
+    pd.testing.assert_frame_equal(table, alone, check_exact=True)
+
+
+def test_a_cluster_shows_what_one_process_shows(cluster, command_line, archives):
+    lives = ("lives", "--archive", archives / "demo", "--component", "belt", "--no-intervals")
+    here = command_line.run(*lives)
+    for address in (cluster[0], "local"):
+        assert command_line.run(*lives, "--cluster", address).output == here.output, address
+
+
+def test_no_cluster_is_refused_with_a_reason(command_line, archives, monkeypatch):
+    monkeypatch.setattr("reliability.commands.executors._SECONDS_TO_CONNECT", 0.5)
+    lives = ("lives", "--archive", archives / "demo", "--cluster")
+    assert "No scheduler answers at tcp://127.0.0.1:9: " in command_line.refused(*lives, "tcp://127.0.0.1:9")
+    assert "--cluster 'here' is no address; give tcp://HOST:PORT" in command_line.refused(*lives, "here")
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert "Install the extra `cluster`: pip install 'benchodds[cluster]'." in command_line.refused(
+        *lives, "local"
+    )
+
+
+def test_work_that_ends_its_processes_is_told():
+    told = "ended from outside, perhaps for want of memory"
+    with pytest.raises(BenchoddsError, match=told), executor_for(None, 2) as executor:
+        executor.submit(os._exit, 1).result()
+    killed = pytest.importorskip("distributed").scheduler.KilledWorker("piece", None, 3)
+    with pytest.raises(BenchoddsError, match=told), executor_for(None, 1):
+        raise killed
+    with pytest.raises(InvalidInput, match="mine"), executor_for(None, 1):
+        raise InvalidInput("mine")
