@@ -36,14 +36,18 @@ function readCells() {
   return { cells, known };
 }
 
-function setFault(field, message) {
-  let at = ["family", "model", "kind"].includes(field) ? "name" : field;
-  if (at === "built_to" && !by("built_to").value) at = "built_from";
+function setFault(at, message) {
   const place = by(`${at}-fault`);
   if (place.textContent !== message) place.textContent = message;
   if (message) by(at).setAttribute("aria-invalid", "true");
   else by(at).removeAttribute("aria-invalid");
   if (message && (at === "seen_on" || at === "offer")) by("more").open = true;
+}
+
+// The field in which the fault of a cell can be mended.
+function fieldOf(cell) {
+  if (["family", "model", "kind"].includes(cell)) return "name";
+  return cell === "built_to" && !by("built_to").value ? "built_from" : cell;
 }
 
 function clearFaults() {
@@ -88,14 +92,14 @@ function judgeNow() {
   hint(known, finder.isOpen() ? { family: "" } : cells);
   const { faults } = readOffer({ ...cells, offer: cells.offer || "this one" });
   if (!cells.family && !cells.model) return say("Type a family or model, then the price asked.");
-  for (const fault of faults) setFault(fault.field, fault.message);
+  for (const fault of faults) setFault(fieldOf(fault.field), fault.message);
   if (faults.length) return say("Mend the marked field first.");
   if (!known && finder.isOpen()) return say("Choose a name from the list; or leave the field, and it counts as unknown.");
   try {
     show(judgeOffer({ ...cells, offer: "this one" }), cells);
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
-    setFault(fault.field, fault.message);
+    setFault(fieldOf(fault.field), fault.message);
     say("Mend the marked field first.");
   }
 }

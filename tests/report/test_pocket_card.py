@@ -1,0 +1,225 @@
+"""The card as a file: its size, its policy, its list, the same bytes for the same ledger."""
+
+import base64
+import datetime
+import json
+import re
+from dataclasses import replace
+from hashlib import sha256
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_array_equal
+
+from reliability.records.frames import Records, records_from_rows
+from reliability.report.card_data import DOUBLES, card_data
+from reliability.report.card_list import ceiling_words, list_groups
+from reliability.report.pocket_card import make_card, write_card
+from reliability.simulate import make_world, run_bench
+from reliability.simulate.options import NAMED_WORLDS
+from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
+from reliability.worth.odds import normal_draws
+from reliability.worth.ranking import ranking
+from tests.report.cards import EVIL, LONG, nasty_records
+
+
+@pytest.fixture(scope="module")
+def nasty():
+    records = nasty_records()
+    return fit_appraiser(records, records.last_date()), records
+
+
+@pytest.fixture(scope="module")
+def page(nasty):
+    return make_card(*nasty)
+
+
+class Elements(HTMLParser):
+    """Gather the elements of a page, and what stands inside scripts and styles."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.found, self.inside = [], {}
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        if self.found and self.found[-1][0] in ("script", "style"):
+            key = (self.found[-1][0], self.found[-1][1].get("id"))
+            self.inside[key] = self.inside.get(key, "") + data
+
+
+def simulated(families: int):
+    """Draw the ledger of a simulated trade, with two names on front panels for each family."""
+    world = make_world(replace(NAMED_WORLDS["many families"], families=families), 3)
+    rows = run_bench(world, 120, 3)
+    names = [(f"{row['family']} mark {n} special", row["family"]) for row in rows["families"] for n in (1, 2)]
+    records = records_from_rows({**rows, "models": [{"model": m, "family": f} for m, f in names]})
+    return fit_appraiser(records, records.last_date()), records
+
+
+def fits_the_pocket(appraiser, records):
+    assert (len(appraiser.families), len(appraiser.models)) == (200, 400)
+    assert np.mean([entry.lives.components.size for entry in appraiser.families.values()]) > 8
+    return len(make_card(appraiser, records, demo=True).encode()) < 300_000
+
+
+def test_two_hundred_families_fit_into_the_pocket():
+    # Numbers are packed at a fixed width: a copy under another name weighs as much as any family.
+    few, records = simulated(20)
+    families = {
+        f"{name} {i}": replace(e, family=f"{name} {i}") for i in range(10) for name, e in few.families.items()
+    }
+    models = {f"{name} {i}": f"{family} {i}" for i in range(10) for name, family in few.models.items()}
+    table = pd.concat(
+        [records.families.assign(family=records.families["family"] + f" {i}") for i in range(10)]
+    )
+    many = replace(records, families=table.reset_index(drop=True), jobs=records.jobs.assign(
+        family=records.jobs["family"] + " 0"))  # fmt: skip
+    assert fits_the_pocket(replace(few, families=families, models=models), many)
+
+
+@pytest.mark.soak
+def test_two_hundred_families_of_one_ledger_fit_into_the_pocket():
+    assert fits_the_pocket(*simulated(200))
+
+
+def test_the_same_ledger_gives_the_same_bytes(nasty, page, tmp_path):
+    appraiser, records = nasty
+    assert write_card(appraiser, records, tmp_path / "a" / "card.html") == len(page.encode())
+    assert (tmp_path / "a" / "card.html").read_text("utf-8") == page
+    assert [path.name for path in (tmp_path / "a").iterdir()] == ["card.html"]
+    later = make_card(appraiser, records, as_of=datetime.date(2030, 1, 1))
+    assert '"day":"2030-01-01"' in later
+
+
+def test_nothing_comes_from_outside_and_only_what_is_trusted_runs(page):
+    elements = Elements(page)
+    policy = next(attrs["content"] for tag, attrs in elements.found if "http-equiv" in attrs)
+    parts = dict(part.strip().split(" ", 1) for part in policy.split(";"))
+    assert set(parts) == {"default-src", "style-src", "script-src", "base-uri", "form-action"}
+    assert parts["default-src"] == parts["base-uri"] == parts["form-action"] == "'none'"
+    for kind in ("style", "script"):
+        text = re.search(rf"<{kind}>(.*?)</{kind}>", page, re.S)[1]
+        digest = base64.b64encode(sha256(text.encode()).digest()).decode()
+        assert parts[f"{kind}-src"] == f"'sha256-{digest}'"
+    links = [attrs for _, attrs in elements.found if {"src", "style", "action", "background"} & set(attrs)]
+    assert links == []
+    assert [attrs["href"] for _, attrs in elements.found if "href" in attrs] == ["#answer"]
+    assert not any(name.startswith("on") for _, attrs in elements.found for name in attrs)
+    style = elements.inside[("style", None)]
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_names_stay_names(page):
+    elements = Elements(page)
+    assert [attrs.get("id") for tag, attrs in elements.found if tag == "script"] == ["numbers", None]
+    assert {tag for tag, _ in elements.found} & {"b", "i", "em", "u", "img"} == set()
+    numbers = json.loads(elements.inside[("script", "numbers")])
+    assert EVIL in [entry[0] for entry in numbers["families"]]
+    assert "<" not in elements.inside[("script", "numbers")]
+
+
+def test_every_number_arrives_as_the_appraiser_holds_it(nasty):
+    appraiser, _ = nasty
+    data = card_data(appraiser, appraiser.as_of)
+    packed = data["shared"]["draws"]
+    places = np.frombuffer(base64.b64decode(packed["places"]), "u1").reshape(packed["rows"], -1)
+    assert_array_equal(np.array(packed["points"])[places], appraiser.shared.draws)
+    for row in [*data["families"], *data["kinds"]]:
+        entry = appraiser.families[row[0]] if row in data["families"] else appraiser.kinds[row[0]]
+        doubles, singles = (
+            np.frombuffer(base64.b64decode(row[i]), form) for i, form in ((7, "<f8"), (8, "<f4"))
+        )
+        assert_array_equal(doubles, [getattr(entry, name) for name in DOUBLES])
+        assert_array_equal(singles[:5], [getattr(entry, name) for name in ESTIMATES])
+        amounts = [getattr(entry, name) for name in SPREADS]
+        assert_array_equal(singles[5:17], [x for a in amounts for x in (a.mean, a.doubt, a.spread)])
+        lives = np.column_stack([entry.lives.life, entry.lives.repair, entry.part_cost])
+        assert_array_equal(singles[17:], lives.ravel())
+        assert row[6] == []
+
+
+def test_lives_after_a_change_go_along(nasty):
+    appraiser, _ = nasty
+    entry = appraiser.families[LONG]
+    after = np.float32(entry.lives.life + 0.125).astype(float)
+    change = np.where(np.arange(len(after)) == 2, 1980.0, np.nan)
+    changed = replace(entry, lives=replace(entry.lives, life_after=after, change_year=change))
+    data = card_data(replace(appraiser, families={LONG: changed}, models={}), appraiser.as_of)
+    (row,) = data["families"]
+    assert row[6] == [[2, 1980.0]]
+    assert_array_equal(np.frombuffer(base64.b64decode(row[8]), "<f4")[-5:], after[2])
+
+
+def test_more_points_than_a_byte_can_name_are_named_by_two(nasty):
+    appraiser, _ = nasty
+    draws = normal_draws(12)
+    draws[:, 0] += 0.0005  # doubles the number of different points
+    data = card_data(replace(appraiser, shared=replace(appraiser.shared, draws=draws)), appraiser.as_of)
+    packed = data["shared"]["draws"]
+    assert packed["wide"]
+    places = np.frombuffer(base64.b64decode(packed["places"]), "<u2").reshape(len(draws), -1)
+    assert_array_equal(np.array(packed["points"])[places], draws)
+
+
+def test_the_list_is_the_ranking_by_verdict_and_name(nasty, page):
+    appraiser, records = nasty
+    table = ranking(appraiser, records)
+    groups = list_groups(table)
+    listed = {row.family: (group, row) for group in groups for row in group.rows}
+    assert set(listed) == set(table["family"])
+    for row in table.to_dict("records"):
+        group, said = listed[row["family"]]
+        assert group.css == (row["verdict"] or "none").replace(" ", "-")
+        assert said.ceiling == ceiling_words(row["ceiling"])
+        assert said.risk == row["chief_risk"]
+    for group in groups:
+        names = [row.family.casefold() for row in group.rows]
+        assert names == sorted(names)
+    assert page.count('scope="row"><bdi>') == len(table)
+
+
+def test_families_without_a_price_have_no_verdict():
+    row = {"family": "F", "kind": "k", "verdict": None, "usual_price": np.nan, "ceiling": 12.99}
+    row |= {"success_chance": 0.999, "chief_risk": "belt", "jobs_seen": 0}
+    (group,) = list_groups(pd.DataFrame([row]))
+    assert (group.css, group.heading) == ("none", "No usual price, no verdict")
+    assert (group.rows[0].usual, group.rows[0].ceiling, group.rows[0].repair) == ("–", "12", "over 99\xa0%")
+
+
+@pytest.mark.parametrize(
+    ("ceiling", "said"),
+    [(48.99, "48"), (1.0, "1"), (0.99, "under 1"), (0.0, "under 1"), (-0.01, "not even free")],
+)
+def test_a_ceiling_is_never_rounded_up(ceiling, said):
+    assert ceiling_words(ceiling) == said
+
+
+def test_an_empty_ledger_makes_a_card_too():
+    appraiser = fit_appraiser(Records.empty(), datetime.date(2026, 1, 1))
+    page = make_card(appraiser, Records.empty())
+    assert "The ledger holds no family yet." in page
+    assert "no finished jobs up to" in page
+
+
+def test_it_says_what_it_rests_on(nasty, page):
+    appraiser, records = nasty
+    for said in (
+        f'<time datetime="{appraiser.as_of}">',
+        appraiser.fingerprint[:16],
+        "60 finished jobs",
+        "1 never written up",
+        "margin 7.5 EUR, caution 0.7",
+        "Capacitors keep their charge",
+        "Local codes come first",
+        "licensed people",
+    ):
+        assert said in page
+    assert "DEMO" not in page
+    assert "<strong>DEMO</strong>" in make_card(appraiser, records, demo=True)
