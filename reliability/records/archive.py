@@ -11,7 +11,7 @@ from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import ColumnElement, Select, and_, func, select
+from sqlalchemy import Select, and_, func, select
 
 from reliability.errors import InvalidInput
 from reliability.records.archive_table import (
@@ -100,14 +100,8 @@ def write_archive(ledger: "LedgerReader", path: str | Path) -> ArchiveSummary:
     return ArchiveSummary(writer.jobs, writer.findings, imported)
 
 
-def archived_query(*more: ColumnElement[bool]) -> Select[Any]:
-    """Select what an archive holds, rows of one job together and those of one component in it too.
-
-    Parameters
-    ----------
-    more : ColumnElement of bool
-        Further conditions.
-    """
+def archived_query() -> Select[Any]:
+    """Select what an archive holds, rows of one job together and those of one component in it too."""
     jobs, findings, families = (SQL_TABLES[name] for name in ("jobs", "findings", "families"))
     home = {"jobs": jobs, "findings": findings, "families": families}
     of_family = ("kind", "first_year", "last_year")
@@ -120,7 +114,7 @@ def archived_query(*more: ColumnElement[bool]) -> Select[Any]:
     joined = jobs.join(families, families.c.family == jobs.c.family).outerjoin(
         findings, findings.c.job == jobs.c.job
     )
-    return select(*columns).select_from(joined).where(told, *more).order_by(*order)
+    return select(*columns).select_from(joined).where(told).order_by(*order)
 
 
 def is_archive(folder: Path) -> bool:

@@ -123,7 +123,7 @@ def frame_from_columns(table: Table, columns: Sequence[Sequence[Any]]) -> pd.Dat
     arrays = {}
     for column, values in zip(table.columns, columns, strict=True):
         try:
-            arrays[column.name] = _array(column, values)
+            arrays[column.name] = column_array(column, values)
         except (TypeError, ValueError) as error:
             raise InvalidInput(f"{table.name}, column {column.name}: {error}") from None
     frame = pd.DataFrame(arrays, columns=list(table.names))
@@ -131,7 +131,8 @@ def frame_from_columns(table: Table, columns: Sequence[Sequence[Any]]) -> pd.Dat
     return frame.sort_values(keys, kind="stable", na_position="first", ignore_index=True)
 
 
-def _array(column: Column, values: Sequence[Any]) -> np.ndarray:
+def column_array(column: Column, values: Sequence[Any]) -> np.ndarray:
+    """Give values the type that their column has in data frames; ValueError or TypeError if they cannot."""
     if column.kind in NUMERIC:
         return np.array([np.nan if value is None else float(value) for value in values], dtype=float)
     if column.kind == "date":
