@@ -211,3 +211,47 @@ def test_a_file_named_after_a_table_holds_that_table(command_line, spreadsheet):
     assert command_line.ok("import", "parts.csv") == "1 parts imported\n"
     path = spreadsheet("1,Larkov T1,2025-03-01,open", head="job,family,taken_in,outcome")
     assert command_line.ok("import", path) == "1 jobs imported\n"
+
+
+REPAIRS = """id,data_provider,product_category,brand,year_of_manufacture,repair_status,event_date,problem
+mendit_1,Mend It,Hi-Fi separates,Larkov,2000,Fixed,2021-05-08,riem
+mendit_2,Mend It,Hi-Fi separates,onbekend,????,End of life,2021-05-08,motor
+mendit_3,Mend It,Hi-Fi separates,LARKOV,,Unknown,2021-05-08,
+"""
+
+
+def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
+    exported.ok("import", "csv")
+    path = exported.sheet(REPAIRS, "repairs.csv")
+    line = ["import", path, "--standard", "open-repair"]
+    said = exported.ok(*line, "--dry-run")
+    assert said.startswith("2 families, 2 jobs would be imported\n  1 row left out: repair status Unknown\n")
+    assert exported.ok(*line) == said.replace("would be imported", "imported")
+    assert "  years or ages not believed, not a year: 1 ('????' (line 3))\n" in said
+    assert "  new maker: Larkov\n" in said
+    assert "origin         Mend It" in exported.ok("show", "mendit_1")
+    assert exported.ok("import", path, "--standard", "open-repair").startswith("Nothing new imported\n")
+    assert exported.ok("intake", "Tarnwick T2").startswith("Job 2:")
+    exported.sheet(REPAIRS.replace("Fixed", "Fixd"), "wrong.csv")
+    said = exported.refused("import", "wrong.csv", "--standard", "open-repair")
+    assert said.startswith(
+        "1 fault found. Nothing was imported: 3 rows were read, 2 of them without a fault.\n"
+    )
+    said = exported.refused(*line, "--map", "job=id", code=2)
+    assert "--map is for spreadsheets" in said
+
+
+def test_own_jobs_go_out_as_open_repair_data(exported):
+    exported.ok("import", "csv")
+    exported.ok("intake", "Tarnwick T2")
+    said = exported.ok("export", "share", "--standard", "open-repair", "--provider", "Corner bench")
+    assert said == "1 job as open repair data, 1 still open and left out: share\n"
+    text = (exported.folder / "share" / "open-repair-data.csv").read_text(encoding="utf-8")
+    assert (
+        f"cornerbench_1,Corner bench,,wire recorder,Misc,18,Tarnwick,,,Fixed,,Corner bench,{exported.today},"
+        in text
+    )
+    said = exported.refused("export", "share", "--standard", "open-repair", "--history", code=2)
+    assert "Open repair data have no history" in said
+    said = exported.refused("export", "again", "--country", "BEL", code=2)
+    assert "--provider and --country belong to --standard open-repair." in said

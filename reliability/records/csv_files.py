@@ -169,6 +169,9 @@ class CsvTable:
         Faults of the header, the encoding and the CSV form, complete once all lines were read.
     """
 
+    is_derived = False
+    n_left_out = 0
+
     def __init__(self, path: Path, table: Table, exponent: int, layout: Layout | None = None) -> None:
         self.path, self.table, self.exponent = path, table, exponent
         self.layout = layout or Layout()

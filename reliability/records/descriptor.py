@@ -15,6 +15,8 @@ from reliability.records.tables import TABLES
 
 DESCRIPTOR = "datapackage.json"
 HISTORY_FILE = "history.csv"
+#: Name of the package that a ledger is exported as.
+PACKAGE = "bench-ledger"
 #: Documented files that may lie beside the tables without being one.
 BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
@@ -68,7 +70,7 @@ def package_descriptor() -> dict[str, Any]:
     """Describe a folder that holds every table."""
     return {
         "profile": "tabular-data-package",
-        "name": "bench-ledger",
+        "name": PACKAGE,
         "title": "Ledger of a repair bench",
         "description": "An empty cell means not known. A text that begins with = + - or @ is written with an "
         "apostrophe in front, so that no spreadsheet takes it for a formula.",
@@ -91,6 +93,38 @@ def package_descriptor() -> dict[str, Any]:
 def descriptor_text() -> str:
     """Write the descriptor in one fixed form."""
     return json.dumps(package_descriptor(), indent=2, ensure_ascii=False) + "\n"
+
+
+def package_name(folder: Path) -> str | None:
+    """Tell the name of the package in a folder; None if there is none that can be read."""
+    try:
+        content = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return None
+    return str(content.get("name")) if isinstance(content, dict) else None
+
+
+def refuse_foreign_folder(folder: Path, name: str) -> None:
+    """Let an export go into a new folder, an empty one, or one that holds an earlier export of its kind.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the export is to go.
+    name : str
+        The name of its package.
+
+    Raises
+    ------
+    InvalidInput
+        If something else is there.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise InvalidInput(f"{folder} is a file; an export needs a folder. Nothing was written.")
+    if not folder.is_dir() or not any(folder.iterdir()) or (found := package_name(folder)) == name:
+        return
+    what = f"the package {found!r}" if found else "files that no export wrote"
+    raise InvalidInput(f"{folder} holds {what}; name another folder. Nothing was written.")
 
 
 def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:

@@ -12,7 +12,14 @@ from reliability.records import store
 from reliability.records.checks import clean_rows
 from reliability.records.csv_files import CsvTable, Layout, write_csv, write_rows
 from reliability.records.currencies import EXPONENTS
-from reliability.records.descriptor import DESCRIPTOR, HISTORY_FILE, descriptor_text, find_files
+from reliability.records.descriptor import (
+    DESCRIPTOR,
+    HISTORY_FILE,
+    PACKAGE,
+    descriptor_text,
+    find_files,
+    refuse_foreign_folder,
+)
 from reliability.records.faults import Fault, refuse
 from reliability.records.import_summary import ImportSummary
 from reliability.records.importing import import_package, import_table
@@ -178,12 +185,7 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
 
 
 def _write_folder(rows: Mapping[str, Iterable[Mapping[str, Value]]], folder: Path) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise InvalidInput(f"{folder} is a file; an export needs a folder. Nothing was written.")
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / DESCRIPTOR).exists():
-        raise InvalidInput(
-            f"{folder} holds files that no export wrote; name another folder. Nothing was written."
-        )
+    refuse_foreign_folder(folder, PACKAGE)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, table in TABLES.items():

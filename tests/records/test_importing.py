@@ -6,7 +6,7 @@ import time
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records import bulk_history, importing
+from reliability.records import bulk_history, import_run
 from reliability.records.exchange import Layout, export_package, import_package, import_table, write_package
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
@@ -90,7 +90,7 @@ def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
 
 def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch):
     monkeypatch.setattr(bulk_history, "CHUNK", 2)
-    monkeypatch.setattr(importing, "CHUNK", 2)  # rows are being written long before the fault is found
+    monkeypatch.setattr(import_run, "CHUNK", 2)  # rows are being written long before the fault is found
     folder = package()
     (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\nD002,moths,maybe\n")
     before = everything(ledger)
