@@ -90,12 +90,14 @@ def test_own_estimates_are_those_of_the_ledger(command_line, archives):
 
 
 def test_options_of_the_ledger_and_of_archives_do_not_mix(bench):
+    apart = "--cohort, --as-of, --counted and --archive do not go together"
     for words, message in (
-        (["--archive", "a", "--cohort", "5"], "--cohort and --as-of are for the ledger"),
-        (["--archive", "a", "--as-of", "2026-01-01"], "archives are read as a whole"),
-        (["--processes", "2"], "--processes and --cluster go with --archive"),
-        (["--no-intervals"], "go with --archive"),
-        (["--cluster", "local"], "go with --archive"),
+        (["--archive", "a", "--cohort", "5"], apart),
+        (["--counted", "--as-of", "2026-01-01"], apart),
+        (["--archive", "a", "--counted"], apart),
+        (["--processes", "2"], "--processes and --cluster go with --archive or --counted"),
+        (["--no-intervals"], "go with --archive or --counted"),
+        (["--cluster", "local"], "go with --archive or --counted"),
     ):
         assert message in bench.refused("lives", *words, code=2)
 
@@ -114,9 +116,23 @@ def test_findings_of_unknown_years_are_told(command_line):
     undated = SHEET.replace("built_from = 1979\nbuilt_to = 1979\n", "")
     command_line.ok("add", command_line.sheet(undated))
     command_line.ok("archive", "a")
-    assert "tells anything about lives (no production year: 1)" in command_line.refused(
-        "lives", "--archive", "a"
-    )
+    told = "tells anything about lives (no production year: 1)."
+    assert f"No finding of 1 archive {told}" in command_line.refused("lives", "--archive", "a")
+    assert f"bench.db {told}" in command_line.refused("lives", "--counted")
+
+
+def test_a_ledger_without_findings_is_told(bench):
+    assert "bench.db holds no finding of its own yet." in bench.refused("lives", "--counted")
+
+
+def test_a_counted_ledger_shows_what_its_archive_shows(command_line, archives):
+    ledger = replace(command_line, url=str(archives / "bench.db"))
+    shown = [
+        ledger.run("lives", *words, "--component", "belt", "--no-intervals")
+        for words in (["--counted"], ["--archive", archives / "demo"])
+    ]
+    assert shown[0].stdout == shown[1].stdout
+    assert "bench.db; left out: not original, year of fitting unknown: 26" in shown[0].stderr
 
 
 # ---- spread over processes and machines

@@ -1,16 +1,21 @@
-"""`lives --archive`: lives of the findings of many benches."""
+"""`lives --archive` and `lives --counted`: lives of more findings than fit in memory at once."""
 
 from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reliability.commands.shared import counted, note
+from reliability.commands.shared import Bench, counted, note
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
 
+    from reliability.life.counts import Counts
 
-def lives_of_archives(
+
+def counted_lives(
+    bench: Bench,
     folders: Collection[Path],
     *,
     event: str,
@@ -19,10 +24,12 @@ def lives_of_archives(
     cluster: str | None,
     processes: int,
 ) -> "pd.DataFrame":
-    """Read archives, count their findings, fit and pool them.
+    """Count the findings of archives, or of the ledger by its database; fit and pool them.
 
     Parameters
     ----------
+    bench : Bench
+        Whose ledger is counted if there is no folder.
     folders : collection of Path
         Archives.
     event : {"failed", "needs work"}
@@ -42,31 +49,48 @@ def lives_of_archives(
     Raises
     ------
     InvalidInput
-        If an archive cannot be read, or none of its findings says anything of lives.
+        If an archive cannot be read, or none of the findings says anything of lives.
     """
     from reliability.commands.executors import executor_for
     from reliability.errors import InvalidInput, unknown
-    from reliability.life.spread import count_all, lives_of_counts
-    from reliability.records.archive_parts import open_archives
+    from reliability.life.spread import lives_of_counts
     from reliability.report.lives_table import LIVES_COLUMNS
-    from reliability.worth.lives import worst_findings
 
-    parts = open_archives(folders)
     with executor_for(cluster, processes) as executor:
-        counts = count_all(parts, event=event, worst=worst_findings, executor=executor)
-        left_out = {reason: n for reason, n in counts.left_out.items() if n}
+        counts, origin = _counted(bench, folders, event, executor)
+        left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
         if not counts.n_findings:
-            raise InvalidInput(
-                f"No finding of these archives tells anything about lives ({_listed(left_out)})."
-            )
+            raise InvalidInput(f"No finding of {origin} tells anything about lives ({left_out}).")
         for name in components:
             if name not in counts.components:
                 raise unknown("No records of component", name, counts.components)
-        note(f"{counted(counts.n_findings, 'finding')} counted from {counted(len(folders), 'archive')}"
-             + (f"; left out: {_listed(left_out)}" if left_out else ""))  # fmt: skip
+        said = f"; left out: {left_out}" if left_out else ""
+        note(f"{counted(counts.n_findings, 'finding')} counted from {origin}{said}")
         table = lives_of_counts(counts, components=components, intervals=intervals, executor=executor)
     return table.reindex(columns=list(LIVES_COLUMNS))
 
 
-def _listed(reasons: dict[str, int]) -> str:
-    return ", ".join(f"{reason}: {n}" for reason, n in reasons.items())
+def _counted(
+    bench: Bench, folders: Collection[Path], event: str, executor: "Executor | None"
+) -> tuple["Counts", str]:
+    """Count, and say where the findings came from."""
+    from reliability.errors import InvalidInput
+    from reliability.life.counting import count_findings
+    from reliability.life.counts import add_counts
+    from reliability.life.spread import count_all
+    from reliability.worth.lives import worst_findings
+
+    if folders:
+        from reliability.records.archive_parts import open_archives
+
+        counts = count_all(open_archives(folders), event=event, worst=worst_findings, executor=executor)
+        return counts, counted(len(folders), "archive")
+    from reliability.records.counted import counted_findings
+
+    with bench.ledger() as ledger:
+        parts = [
+            count_findings(batch, event=event, worst=worst_findings) for batch in counted_findings(ledger)
+        ]
+        if not parts:
+            raise InvalidInput(f"{ledger.name} holds no finding of its own yet.")
+        return add_counts(parts), ledger.name

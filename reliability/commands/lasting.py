@@ -41,12 +41,15 @@ if TYPE_CHECKING:
     multiple=True,
     help="Of these archives instead of the ledger; repeatable.",
 )
-@click.option("--no-intervals", is_flag=True, help="With archives: no intervals of a family's own lives.")
-@click.option("--processes", type=click.IntRange(1), default=1, help="With archives: how many at work.")
+@click.option(
+    "--counted", is_flag=True, help="Of a large ledger: counted by its database, without prices and odds."
+)
+@click.option("--no-intervals", is_flag=True, help="If counted: no intervals of a family's own lives.")
+@click.option("--processes", type=click.IntRange(1), default=1, help="If counted: how many are at work.")
 @click.option(
     "--cluster",
     metavar="ADDRESS",
-    help="With archives: tcp://HOST:PORT of a dask scheduler whose workers see the same folders, or local.",
+    help="If counted: tcp://HOST:PORT of a dask scheduler whose workers see the same folders, or local.",
 )
 @click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
@@ -58,6 +61,7 @@ def lives(
     event: str,
     cohort: int | None,
     archives: tuple[Path, ...],
+    counted: bool,
     no_intervals: bool,
     processes: int,
     cluster: str | None,
@@ -67,18 +71,19 @@ def lives(
     """Tell how long each component lasts in each family that this bench has records of.
 
     Where a family's own records cannot give a life, the column says why; the share failed by
-    today's age is told from all families together. With archives, today is the last day on which
-    any of their units was taken in, and a usual unit is one of the family's mean production year.
+    today's age is told from all families together. With --archive or --counted, today is the last
+    day on which any unit was taken in, and a usual unit is one of the family's mean production year.
     """
     from reliability.commands.telling import lives_text, write_table
     from reliability.errors import unknown
 
-    if archives:
-        from reliability.commands.archived import lives_of_archives
+    if archives or counted:
+        from reliability.commands.archived import counted_lives
 
-        if cohort is not None or as_of is not None:
-            raise click.UsageError("--cohort and --as-of are for the ledger; archives are read as a whole.")
-        table = lives_of_archives(
+        if cohort is not None or as_of is not None or (archives and counted):
+            raise click.UsageError("--cohort, --as-of, --counted and --archive do not go together.")
+        table = counted_lives(
+            bench,
             archives,
             event=event,
             components=components,
@@ -88,7 +93,9 @@ def lives(
         )
     else:
         if no_intervals or cluster is not None or processes > 1:
-            raise click.UsageError("--no-intervals, --processes and --cluster go with --archive.")
+            raise click.UsageError(
+                "--no-intervals, --processes and --cluster go with --archive or --counted."
+            )
         table = _lives_of_ledger(bench, event, cohort, as_of)
     for column, wanted in (("family", families), ("component", components)):
         for name in wanted:
