@@ -165,3 +165,30 @@ def chromium() -> Iterator[Any]:
             yield browser
         finally:
             browser.close()
+
+
+def choose(page: Any, name: str) -> None:
+    page.fill("#name", name)
+    page.press("#name", "Tab")
+
+
+def tick(page: Any, sign: str, answer: str) -> None:
+    page.get_by_role("radiogroup", name=sign, exact=True).get_by_label(answer, exact=True).check()
+
+
+def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
+    """Enter an offer the way a person does."""
+    if page.is_visible("#next"):
+        page.click("#next")
+    choose(page, cells.get("family") or cells["model"])
+    if cells.get("kind"):
+        page.select_option("#kind", cells["kind"])
+    for field in ("built_from", "built_to", "asked", "working_price"):
+        page.fill(f"#{field}", cells.get(field, ""))
+    for sign in signs:
+        tick(page, sign, {"": "not looked"}.get(cells.get(sign, ""), cells.get(sign, "")))
+    page.locator("#seen_on").evaluate(
+        "(field, day) => { field.value = day; field.dispatchEvent(new Event('input', {bubbles: true})); }",
+        cells.get("seen_on", ""),
+    )
+    page.wait_for_timeout(70)

@@ -1,8 +1,9 @@
 """Small notebooks and pages for the tests of the report."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 import nbformat
 import pandas as pd
@@ -14,6 +15,7 @@ from reliability.report.pages import Page
 from reliability.report.planning import plan
 from reliability.report.run import NOTEBOOKS
 from reliability.report.study import Study, load_study
+from tests.report.cards import Card, chromium, make_card_of, nasty_records
 
 # Names that try to be markup, to be cut, to fill the page and to turn its direction.
 EVIL = "<script>alert('x')</script> \"T2\" & <b onmouseover=alert(2)>co</b>"
@@ -172,3 +174,43 @@ def write_without_kernel(page: Page, out: Path) -> Path:
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_text(export_page(notebook, page.around("k")), "utf-8")
     return target
+
+
+@pytest.fixture(scope="session")
+def nasty_card(tmp_path_factory: pytest.TempPathFactory) -> Card:
+    """Write the card of a small ledger whose names try to break it."""
+    return make_card_of(nasty_records(), tmp_path_factory.mktemp("nasty") / "card.html")
+
+
+@pytest.fixture(scope="module")
+def card_browser() -> Iterator[Any]:
+    """Open Chromium for the tests of one file."""
+    with chromium() as opened:
+        yield opened
+
+
+@pytest.fixture
+def open_card(card_browser: Any) -> Iterator[Callable[..., Any]]:
+    """Open a card in a context of its own; afterwards no request left it and no script complained."""
+    asked: list[str] = []
+    said: list[str] = []
+    contexts = []
+
+    def open_card(card: Card, before: str = "", **more: Any) -> Any:
+        contexts.append(card_browser.new_context(**{"viewport": {"width": 360, "height": 740}, **more}))
+        page = contexts[-1].new_page()
+        page.on("request", lambda request: asked.append(request.url))
+        page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.accept()))
+        page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
+        page.on("pageerror", lambda error: said.append(str(error)))
+        if before:
+            page.add_init_script(before)
+        page.goto(card.path.as_uri())
+        page.said = said
+        return page
+
+    yield open_card
+    for context in contexts:
+        context.close()
+    assert [url for url in asked if not url.startswith(("file:", "blob:"))] == []
+    assert [text for text in said if text != "Remove all that was looked at?"] == []

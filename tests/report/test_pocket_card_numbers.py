@@ -20,9 +20,7 @@ from tests.report.cards import (
     EVIL,
     TURNED,
     Card,
-    chromium,
     make_card_of,
-    nasty_records,
     random_offers,
 )
 
@@ -50,19 +48,17 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def cards(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("cards")
-    demo = make_card_of(load_package_records(DEMO), folder / "demo.html", demo=True)
-    return {"demo": demo, "nasty": make_card_of(nasty_records(), folder / "nasty.html")}
+def cards(tmp_path_factory, nasty_card):
+    path = tmp_path_factory.mktemp("cards") / "demo.html"
+    return {"demo": make_card_of(load_package_records(DEMO), path, demo=True), "nasty": nasty_card}
 
 
 @pytest.fixture(scope="module")
-def pages(cards):
-    with chromium() as browser:
-        opened = {name: browser.new_page() for name in cards}
-        for name, page in opened.items():
-            page.goto(cards[name].path.as_uri())
-        yield opened
+def pages(cards, card_browser):
+    opened = {name: card_browser.new_page() for name in cards}
+    for name, page in opened.items():
+        page.goto(cards[name].path.as_uri())
+    return opened
 
 
 def write_offers(rows: list[dict[str, str]], path: Path) -> Path:

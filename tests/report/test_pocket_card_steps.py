@@ -5,7 +5,7 @@ import json
 import math
 import random
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable
 from importlib.resources import files
 from typing import Any
 
@@ -16,7 +16,7 @@ from scipy.special import expit, logit
 from reliability.records.faults import nearest
 from reliability.report.card_data import _folds, _rules
 from reliability.worth.verdict import cents, draw_quantile, weighted_quantile, worth_of_knowing
-from tests.report.cards import CHROMIUM, chromium
+from tests.report.cards import CHROMIUM
 
 pytestmark = [
     pytest.mark.browser,
@@ -28,18 +28,17 @@ BENCH = {"folds": _folds(), "odd": {}, "rules": _rules(), "terms": {"margin": 0,
 
 
 @pytest.fixture(scope="module")
-def run() -> Iterator[Any]:
+def run(card_browser: Any) -> Callable[..., list[Any]]:
     """Run an expression over a list of arguments, with sources of the card in scope."""
-    with chromium() as browser:
-        page = browser.new_page()
+    page = card_browser.new_page()
 
-        def run(names: str, expression: str, given: list[Any]) -> list[Any]:
-            folder = files("reliability.report").joinpath("templates", "card")
-            sources = "\n".join(folder.joinpath(f"{name}.js").read_text("utf-8") for name in names.split())
-            bench = f"const BENCH = {json.dumps(BENCH)}; const RULES = BENCH.rules;"
-            return page.evaluate(f"(all) => {{ {bench}\n{sources}\nreturn all.map({expression}); }}", given)
+    def run(names: str, expression: str, given: list[Any]) -> list[Any]:
+        folder = files("reliability.report").joinpath("templates", "card")
+        sources = "\n".join(folder.joinpath(f"{name}.js").read_text("utf-8") for name in names.split())
+        bench = f"const BENCH = {json.dumps(BENCH)}; const RULES = BENCH.rules;"
+        return page.evaluate(f"(all) => {{ {bench}\n{sources}\nreturn all.map({expression}); }}", given)
 
-        yield run
+    return run
 
 
 def test_numbers_are_rounded_to_the_same_digits(run):

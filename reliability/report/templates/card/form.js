@@ -135,6 +135,8 @@ function clearForm() {
 const startDay = () => (phoneDay() > BENCH.day ? phoneDay() : BENCH.day);
 
 function keep() {
+  judgeNow(); // else what waits to be judged would wipe out a fault told here
+  if (by("keeping").hidden) return;
   const { cells } = readCells();
   cells.offer = cleanText(cells.offer) || freeLabel(kept);
   if (kept.some((other) => other.offer === cells.offer)) {
