@@ -1,0 +1,41 @@
+"""Measured steps in processes of their own: what one step takes does not hide what another one needs."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[2]
+Row = dict[str, Any]
+
+STEP = """
+import json, sys
+from importlib import import_module
+from pathlib import Path
+module, function, *arguments = json.loads(sys.argv[1])
+found = getattr(import_module(module), function)(*arguments)
+# Not getrusage: what it says of a new process includes what its parent held.
+status = Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]
+sys.stdout.write(json.dumps({**found, "peak_gb": int(status) / 1024**2}))
+"""
+
+
+def run(module: str, function: str, *arguments: Any) -> dict[str, Any]:
+    """Call a function of a module in a new process; give the dict that it gives, and `peak_gb`."""
+    words = json.dumps([module, function, *arguments])
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run(
+        [sys.executable, "-c", STEP, words],
+        cwd=ROOT,
+        env=environment,
+        check=True,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    return json.loads(done.stdout)
+
+
+def row(what: str, measured: str, target: str = "", ok: bool | None = None) -> Row:
+    return {"what": what, "measured": measured, "target": target, "ok": ok}

@@ -1,0 +1,229 @@
+"""Ten million findings in 100,000 strata: from a Parquet archive to fitted and pooled lives.
+
+``python -m tests.measure.archive`` writes an archive of an invented trade into a temporary folder and reads
+it back, each step in a process of its own, so that its peak memory is its own. One job in five has a window
+of production years, one in three ended without a repair, parts were fitted later, died on the bench or
+failed on a known day: nothing is made easier for being measured. Each stratum has about a hundred findings,
+nearly all of a different age, so hardly any two are counted as one.
+"""
+
+import hashlib
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reliability.life import fit_weibull, pool
+from reliability.life.counting import count_findings
+from reliability.life.counts import add_counts
+from reliability.life.spread import STRATA_PER_PIECE
+from reliability.records.archive_parts import open_archives
+from reliability.records.archive_table import ARCHIVED, arrow_type, descriptor_text, load_pyarrow
+from tests.measure import apart
+from tests.measure.apart import Row, row
+
+SEED = 20261125
+FINDINGS, FAMILIES, COMPONENTS = 10_000_000, 5_000, 20
+PER_JOB = 10
+ROWS_PER_GROUP = 500_000
+YEARS = range(2017, 2027)
+MOST_TIMES, MOST_GB = 5.0, 1.5
+
+THIS = "tests.measure.archive"
+
+
+def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES) -> None:
+    """Write an archive of so many findings in `families` x 20 strata."""
+    pa, pq = load_pyarrow()
+    schema = pa.schema([(column.name, arrow_type(pa, column)) for column in ARCHIVED])
+    rng = np.random.default_rng(SEED)
+    truth = {
+        "scale": rng.lognormal(np.log(35), 0.3, (COMPONENTS, 1))
+        * rng.lognormal(0, 0.3, (COMPONENTS, families)),
+        "shape": rng.lognormal(np.log(2.5), 0.2, (COMPONENTS, families)),
+        "first_year": rng.integers(1965, 1990, families),
+    }
+    parts = []
+    for year in YEARS:
+        file = folder / f"taken_in_year={year}" / "findings.parquet"
+        file.parent.mkdir(parents=True)
+        left = findings // len(YEARS)
+        with pq.ParquetWriter(file, schema, compression="zstd") as writer:
+            while left > 0:
+                size = min(left, ROWS_PER_GROUP)
+                columns = _some_jobs(rng, truth, year, max(1, size // PER_JOB))
+                arrays = [_array(pa, column, columns[column.name]) for column in ARCHIVED]
+                writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=size)
+                left -= size
+        path = file.relative_to(folder).as_posix()
+        digest = hashlib.sha256(file.read_bytes()).hexdigest()
+        parts.append({"path": path, "bytes": file.stat().st_size, "hash": f"sha256:{digest}"})
+    counts = {"jobs": findings // PER_JOB, "findings": findings}
+    (folder / "datapackage.json").write_text(descriptor_text(parts, counts), encoding="utf-8")
+
+
+def _some_jobs(
+    rng: np.random.Generator, truth: dict[str, np.ndarray], year: int, n_jobs: int
+) -> dict[str, Any]:
+    """Columns of some jobs, ten findings each; texts as (codes, words) with -1 for empty."""
+    n_families = truth["first_year"].size
+    family = rng.integers(0, n_families, n_jobs)
+    begin = truth["first_year"][family]
+    built = begin + rng.integers(0, 8, n_jobs)
+    window = np.where(rng.random(n_jobs) < 0.2, rng.integers(1, 5, n_jobs), 0)
+    day = rng.integers(0, 365, n_jobs)
+    component = np.sort(np.argsort(rng.random((n_jobs, COMPONENTS)), axis=1)[:, :PER_JOB], axis=1)
+    at = (component, np.broadcast_to(family[:, None], component.shape))
+    age = (year + day / 365 - built - 0.5)[:, None]
+    failed = truth["scale"][at] * rng.weibull(truth["shape"][at]) <= age
+    worn = ~failed & (rng.random(failed.shape) < 0.15)
+    on_bench = ~failed & ~worn & (rng.random(failed.shape) < 0.01)
+    ended = (rng.random(n_jobs) < 1 / 3) & failed.any(axis=1)
+    # Who ended a job is nearly always a finding that says failed; now and then nobody wrote one.
+    ender = component[np.arange(n_jobs), np.argmax(failed, axis=1)]
+    ender = np.where(rng.random(n_jobs) < 0.05, rng.integers(0, COMPONENTS, n_jobs), ender)
+    by_job = {
+        "job": (np.arange(n_jobs), [f"{year}{i:07d}" for i in range(n_jobs)]),
+        "family": (family, [f"Family {i:04d}" for i in range(n_families)]),
+        "kind": (family % 8, [f"kind {i}" for i in range(8)]),
+        "first_year": begin,
+        "last_year": begin + 11,
+        "built_from": built,
+        "built_to": built + window,
+        "taken_in": np.datetime64(f"{year}-01-01") + np.sort(day),
+        "ended_by": (np.where(ended, ender, -1), [f"component {i:02d}" for i in range(COMPONENTS)]),
+        "ended_why": (np.where(ended, 0, -1), ["too worn"]),
+    }
+    flat, size = component.ravel(), component.size
+    fitted = rng.random(size) < 0.05
+    since = np.where(fitted, year - rng.integers(0, 15, size), -1)
+    witnessed = failed.ravel() & (rng.random(size) < 0.02)
+    known = np.repeat(by_job["taken_in"], PER_JOB) - rng.integers(1, 2000, size)
+    days = np.where(witnessed, known, np.datetime64("NaT"))
+    nothing = np.zeros(size, dtype=np.int64)
+    by_finding = {
+        "component": (flat, [f"component {i:02d}" for i in range(COMPONENTS)]),
+        "position": (nothing, [""]),
+        "found": (np.where(failed | on_bench, 2, np.where(worn, 1, 0)).ravel(), ["sound", "worn", "failed"]),
+        "original": (np.where(fitted, 1, 0), ["yes", "no"]),
+        "fitted_from": since,
+        "fitted_to": since,
+        "arose": (on_bench.ravel().astype(int), ["as received", "during work"]),
+        "failed_from": days,
+        "failed_to": days,
+    }
+    return {name: _repeated(values) for name, values in by_job.items()} | by_finding
+
+
+def _repeated(values: Any) -> Any:
+    if isinstance(values, tuple):
+        return np.repeat(values[0], PER_JOB), values[1]
+    return np.repeat(values, PER_JOB)
+
+
+def _array(pa: Any, column: Any, values: Any) -> Any:
+    if isinstance(values, tuple):
+        codes, words = values
+        used, codes = np.unique(codes, return_inverse=True)
+        names = pa.array([words[i] for i in used if i >= 0], pa.string())
+        shift = int(used[0] == -1)
+        indices = pa.array(codes.astype(np.int32) - shift, mask=codes < shift)
+        return pa.DictionaryArray.from_arrays(indices, names)
+    if column.kind == "year":
+        return pa.array(values.astype(np.int16), pa.int16(), mask=values < 0)
+    return pa.array(values.astype("datetime64[D]"), pa.date32(), mask=np.isnat(values))
+
+
+def read_bare(folder: str) -> dict[str, Any]:
+    """Read every column of every row, and do nothing with them: into a data frame, and to Arrow memory."""
+    _, pq = load_pyarrow()
+    parts = open_archives([folder])
+    start = time.process_time()
+    for part in parts:
+        with pq.ParquetFile(part.file) as file:
+            file.read_row_group(part.group, use_threads=False).to_pandas(use_threads=False)
+    framed = time.process_time() - start
+    start = time.process_time()
+    for part in parts:
+        with pq.ParquetFile(part.file) as file:
+            file.read_row_group(part.group, use_threads=False)
+    return {"framed": framed, "arrow": time.process_time() - start}
+
+
+def count(folder: str) -> dict[str, Any]:
+    """Read, count and add up; the seconds of processor time of the reading apart."""
+    reading = 0.0
+
+    def batches() -> Iterator[pd.DataFrame]:
+        nonlocal reading
+        for part in open_archives([folder]):
+            start = time.process_time()
+            batch = part.read()
+            reading += time.process_time() - start
+            yield batch
+
+    start = time.process_time()
+    counts = add_counts(map(count_findings, batches()))
+    whole = time.process_time() - start
+    return {"whole": whole, "reading": reading, "findings": counts.n_findings, "lives": counts.key.size}
+
+
+def whole(folder: str, pooled_components: int = 1) -> dict[str, Any]:
+    """From the files to fitted strata, and to some pooled components."""
+    start = time.process_time()
+    counts = add_counts(count_findings(part.read()) for part in open_archives([folder]))
+    counted = time.process_time() - start
+    start = time.process_time()
+    strata = fitted = 0
+    for piece in counts.pieces(STRATA_PER_PIECE):
+        fit = fit_weibull(piece.lives().records)
+        strata, fitted = strata + fit.usable.size, fitted + int(fit.usable.sum())
+    fitting = time.process_time() - start
+    start = time.process_time()
+    for piece, _ in zip(counts.pieces(), range(pooled_components), strict=False):
+        lives = piece.lives()
+        at = lives.records.stratum
+        names = np.full(at.size, piece.component, dtype=object)
+        pool(lives.records, component=names, family=piece.families[at], kind=piece.kinds[at], year=lives.year)
+    pooling = time.process_time() - start
+    return {"counted": counted, "fitting": fitting, "pooling": pooling, "strata": strata, "fitted": fitted}
+
+
+def rows(findings: int = FINDINGS, families: int = FAMILIES) -> list[Row]:
+    """Every row; seconds are of one processor, so that other work on the machine does not count."""
+    with tempfile.TemporaryDirectory() as name:
+        start = time.process_time()
+        write_trade(Path(name), findings, families)
+        made = time.process_time() - start
+        size = sum(file.stat().st_size for file in Path(name).rglob("*.parquet")) / 1e6
+        bare, counted, all_of_it = (apart.run(THIS, step, name) for step in ("read_bare", "count", "whole"))
+    collapse = counted["whole"] - counted["reading"]
+    ratio, strictest = collapse / bare["framed"], collapse / bare["arrow"]
+    peak = all_of_it["peak_gb"]
+    return [
+        row(f"archive of {findings:,} findings", f"{size:.0f} MB, invented in {made:.0f} s"),
+        row("bare read", f"{bare['framed']:.2f} s into frames, {bare['arrow']:.2f} s into Arrow memory"),
+        row(
+            "counted and added up, reading apart",
+            f"{collapse:.2f} s: {ratio:.1f} x the read into frames, {strictest:.1f} x Arrow's",
+            f"<= {MOST_TIMES:g} x",
+            ratio <= MOST_TIMES,
+        ),
+        row("distinct lives", f"{counted['lives']:,} of {counted['findings']:,} findings"),
+        row(
+            "strata fitted in pieces",
+            f"{all_of_it['fitting']:.0f} s for {all_of_it['strata']:,}; {all_of_it['fitted']:,} with maximum",
+        ),
+        row(f"one component of {families:,} families pooled", f"{all_of_it['pooling']:.0f} s"),
+        row("peak memory of all that", f"{peak:.2f} GB", f"<= {MOST_GB:g} GB", peak <= MOST_GB),
+    ]
+
+
+if __name__ == "__main__":
+    for each in rows():
+        sys.stdout.write(f"{each['what']:45s} {each['measured']:75s} {each['target']:10s} {each['ok']}\n")
