@@ -1,0 +1,206 @@
+"""How cost grows: slopes against records, strata, families, workers; a large import; counting in SQL.
+
+``python -m tests.measure.scale`` prints the rows. A slope of 1 means twice as much for twice the size.
+Seconds are of one processor, but for those of several workers, which are told by the clock.
+"""
+
+import csv
+import math
+import multiprocessing
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from reliability.life import fit_weibull, pool
+from reliability.life.counting import count_findings
+from reliability.life.counts import Counts, add_counts
+from reliability.life.observe import observe
+from reliability.life.pieces import Piece
+from reliability.life.spread import spread
+from reliability.records.archive_parts import open_archives
+from reliability.records.counted import counted_findings
+from reliability.records.exchange import import_package
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from tests.measure import apart
+from tests.measure.apart import Row, row
+from tests.measure.archive import write_trade
+
+THIS = "tests.measure.scale"
+JOBS, PER_JOB, FAMILIES = 100_000, 10, 120
+MOST_SECONDS, MOST_GB = 60.0, 1.0
+STEEPEST = 1.2
+
+
+def write_package(folder: str, jobs: int) -> dict[str, Any]:
+    """Write so many jobs with ten findings each as the CSV files of an import."""
+    rng = np.random.default_rng(20261125)
+    names = [f"Family {i:03d}" for i in range(FAMILIES)]
+    parts = [f"component {i:02d}" for i in range(PER_JOB)]
+    families = [(name, f"kind {i % 6}", 1970 + i % 15, 1980 + i % 15) for i, name in enumerate(names)]
+    day = np.datetime64("2016-01-01") + np.sort(rng.integers(0, 3600, jobs))
+    taken_in = day.astype(str)
+    built = 1970 + rng.integers(0, 20, jobs)
+    failed = rng.random((jobs, PER_JOB)) < 0.4
+    repaired = rng.random(jobs) < 0.7
+    job_rows = (
+        (i + 1, names[i % FAMILIES], built[i], built[i], taken_in[i], taken_in[i], "repaired" if repaired[i]
+         else "donor", 25)
+        for i in range(jobs)
+    )  # fmt: skip
+    found = (
+        (i + 1, parts[c], "failed" if failed[i, c] else "sound", "yes")
+        for i in range(jobs)
+        for c in range(PER_JOB)
+    )
+    for name, heads, rows in (
+        ("families", "family,kind,first_year,last_year", families),
+        ("jobs", "job,family,built_from,built_to,taken_in,closed,outcome,bought_for", job_rows),
+        ("findings", "job,component,found,original", found),
+    ):
+        with (Path(folder) / f"{name}.csv").open("w", newline="", encoding="utf-8") as file:
+            file.write(heads + "\r\n")
+            csv.writer(file).writerows(rows)
+    return {}
+
+
+def import_it(folder: str, ledger: str) -> dict[str, Any]:
+    """Import a package into a new ledger; by the clock, for it waits for the disk too."""
+    start = time.perf_counter()
+    with open_ledger(ledger, create=True) as opened:
+        summary = import_package(folder, opened)
+    return {"seconds": time.perf_counter() - start, "findings": summary.written["findings"]}
+
+
+def read_and_observe(ledger: str) -> dict[str, Any]:
+    """Read every finding of a ledger, and turn it into a life."""
+    start = time.process_time()
+    with open_ledger(ledger) as opened:
+        records = read_records(opened)
+    seen = observe(records.jobs, records.findings, records.families)
+    return {"seconds": time.process_time() - start, "findings": len(seen.table)}
+
+
+def count_in_sql(ledger: str) -> dict[str, Any]:
+    """Let the database count, and count the rest."""
+    start = time.process_time()
+    with open_ledger(ledger) as opened:
+        counts = add_counts(map(count_findings, counted_findings(opened)))
+    return {"seconds": time.process_time() - start, "findings": counts.n_findings}
+
+
+def slope(sizes: list[float], seconds: list[float]) -> float:
+    """Slope of log time against log size, by least squares."""
+    return float(np.polyfit(np.log(sizes), np.log(seconds), 1)[0])
+
+
+def counted(findings: int, families: int) -> tuple[Counts, float]:
+    """Counts of an invented archive, and the seconds that reading and counting took."""
+    with tempfile.TemporaryDirectory() as name:
+        write_trade(Path(name), findings, families)
+        start = time.process_time()
+        counts = add_counts(count_findings(part.read()) for part in open_archives([name]))
+        return counts, time.process_time() - start
+
+
+def fit_piece(piece: Piece) -> int:
+    """Fit one piece; module-level, so that processes find it."""
+    return int(fit_weibull(piece.lives().records).usable.sum())
+
+
+def pool_piece(piece: Piece) -> None:
+    """Pool one component."""
+    lives = piece.lives()
+    at = lives.records.stratum
+    names = np.full(at.size, piece.component, dtype=object)
+    pool(lives.records, component=names, family=piece.families[at], kind=piece.kinds[at], year=lives.year)
+
+
+def timed(function: Any, *arguments: Any) -> float:
+    start = time.process_time()
+    function(*arguments)
+    return time.process_time() - start
+
+
+def slopes(scale: float = 1.0) -> dict[str, dict[str, list[float]]]:
+    """Sizes and seconds of each kind of growth; `scale` makes all of it smaller for a test."""
+    found: dict[str, dict[str, list[float]]] = {}
+
+    def grow(name: str, sizes: list[float], seconds: list[float]) -> None:
+        found[name] = {"sizes": sizes, "seconds": seconds}
+
+    records = [int(scale * n) for n in (1_000_000, 2_000_000, 4_000_000)]
+    grow("records, counted", list(records), [counted(n, 500)[1] for n in records])
+    families = [max(2, int(scale * n)) for n in (50, 100, 200, 400)]
+    made = [counted(n * 20 * 20, n)[0] for n in families]
+    strata = [20.0 * n for n in families]
+    grow("strata, fitted", strata, [timed(lambda c=c: list(map(fit_piece, c.pieces(1000)))) for c in made])
+    grow("families, pooled", list(families), [timed(pool_piece, next(iter(c.pieces()))) for c in made])
+    return found
+
+
+def workers(scale: float = 1.0) -> list[tuple[int, float]]:
+    """Seconds by the clock to fit strata in one process and in two."""
+    families = max(2, int(scale * 400))
+    pieces = list(counted(families * 400, families)[0].pieces(100))
+    took = []
+    for number in (1, 2):
+        with ProcessPoolExecutor(number, multiprocessing.get_context("spawn")) as executor:
+            list(spread(fit_piece, pieces[:2] * number, executor))  # the processes are there and warm
+            start = time.perf_counter()
+            list(spread(fit_piece, pieces, executor))
+            took.append((number, time.perf_counter() - start))
+    return took
+
+
+def import_rows(jobs: int = JOBS) -> list[Row]:
+    """An import of a million findings, and two ways of counting what it wrote."""
+    with tempfile.TemporaryDirectory() as name:
+        write_package(name, jobs)
+        ledger = f"{name}/bench.db"
+        done = apart.run(THIS, "import_it", name, ledger)
+        read, pushed = (apart.run(THIS, step, ledger) for step in ("read_and_observe", "count_in_sql"))
+    told = f"{done['seconds']:.0f} s, {done['peak_gb']:.2f} GB"
+    fine = done["seconds"] <= MOST_SECONDS and done["peak_gb"] <= MOST_GB
+    both = (
+        f"{pushed['seconds']:.1f} s, {pushed['peak_gb']:.2f} GB; "
+        f"read one by one {read['seconds']:.1f} s, {read['peak_gb']:.2f} GB"
+    )
+    return [
+        row(f"{done['findings']:,} findings imported", told, "60 s, 1 GB", fine),
+        row("counted by SQLite", both, "as many", pushed["findings"] == read["findings"]),
+    ]
+
+
+def slope_rows(scale: float = 1.0) -> list[Row]:
+    """Slopes, and what a second worker brings."""
+    rows = []
+    for name, grown in slopes(scale).items():
+        steep = slope(grown["sizes"], grown["seconds"])
+        times = ", ".join(
+            f"{size:,.0f}: {seconds:.2f} s"
+            for size, seconds in zip(grown["sizes"], grown["seconds"], strict=True)
+        )
+        rows.append(
+            row(f"slope against {name}", f"{steep:.2f} ({times})", f"<= {STEEPEST:g}", steep <= STEEPEST)
+        )
+    (_, one), (_, two) = workers(scale)
+    rows.append(
+        row("slope against workers, fitted", f"{math.log2(two / one):.2f} ({one:.1f} s, {two:.1f} s)")
+    )
+    return rows
+
+
+def rows() -> list[Row]:
+    """Every row."""
+    return [*import_rows(), *slope_rows()]
+
+
+if __name__ == "__main__":
+    for each in rows():
+        sys.stdout.write(f"{each['what']:35s} {each['measured']:85s} {each['target']:12s} {each['ok']}\n")
