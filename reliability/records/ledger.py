@@ -65,13 +65,21 @@ class Ledger(LedgerReader):
         with worded(self._url), transaction(self._engine, write=True) as connection:
             yield connection
 
-    def intake(self, document: JobDocument, *, new_components: Collection[str] = ()) -> str:
+    def intake(
+        self,
+        document: JobDocument,
+        *,
+        new_families: Iterable[Mapping[str, Any]] = (),
+        new_components: Collection[str] = (),
+    ) -> str:
         """Take a unit in: give it the next number and write it as open.
 
         Parameters
         ----------
         document : JobDocument
             Family, date and what is known so far. A number in it is kept if it is free.
+        new_families : iterable of mapping
+            Rows of families that the ledger does not know yet; they go in with the job or not at all.
         new_components : collection of str
             Components that the ledger has never seen and that are meant so.
 
@@ -91,7 +99,9 @@ class Ledger(LedgerReader):
                 f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
             )
         with self.writing() as connection:
-            return append_job(connection, {**document, "job": job}, new_components, "taken in")
+            exponent = store.exponent_in(connection)
+            faults = add_families(connection, new_families, exponent, "described at intake")
+            return append_job(connection, {**document, "job": job}, new_components, "taken in", faults)
 
     def add(
         self,

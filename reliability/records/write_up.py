@@ -161,9 +161,7 @@ def take_in(
         With every fault; nothing is written then.
     """
     notes = check_unit(ledger, document, new_family, how_to_add=how_to_add)
-    if new_family:
-        ledger.put("families", [new_family], reason="described at intake")
-    number = ledger.intake(document)
+    number = ledger.intake(document, new_families=[new_family] if new_family else [])
     job = ledger.job(number)["job"]
     register_model(ledger, job)
     return Written("intake", number, job["family"], "open", tuple(notes))

@@ -97,6 +97,22 @@ def test_numbers_run_on_with_prefix_and_zeros_and_are_never_used_again(ledger, f
     assert ledger.next_job_number() == "10"
 
 
+def test_a_family_described_at_intake_goes_in_with_the_job_or_not_at_all(ledger):
+    row, before = {"family": "Dallow 80", "kind": "radio"}, counts(ledger)
+    unit = {"job": {"family": "Dallow 80", "taken_in": "2026-05-01"}}
+    late = {"job": {**unit["job"], "built_from": 2027, "built_to": 2027}}
+    with pytest.raises(InvalidInput, match=r"built_from is not after the year of taken_in"):
+        ledger.intake(late, new_families=[row])
+    assert counts(ledger) == before
+    assert ledger.intake(unit, new_families=[row]) == "1"
+    assert ledger.names("family") == ["Dallow 80", "Tarnwick T2"]
+    with pytest.raises(
+        InvalidInput, match=r"new family, column family: 'Dallow 80' is in the ledger already"
+    ):
+        ledger.intake(unit, new_families=[row])
+    assert ledger.next_job_number() == "2"
+
+
 def test_a_number_is_given_to_one_job_only(ledger, finished):
     ledger.intake({"job": {**INTAKE["job"], "job": "7"}})
     with pytest.raises(InvalidInput, match=r"^1 fault found.*\njob, column job: there is a job 7 already$"):
