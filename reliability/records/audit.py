@@ -3,12 +3,9 @@
 import datetime
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, select
-
 from reliability.errors import LedgerError
 from reliability.records import doubts, money_doubts, store, verify
 from reliability.records.problems import Problem
-from reliability.records.schema import HISTORY
 
 if TYPE_CHECKING:
     from reliability.records.reading import LedgerReader
@@ -54,7 +51,7 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
         found += verify.rule_problems(rows, exponent)
         found += verify.history_problems(connection, rows, exponent)
         found += verify.number_problems(connection, rows["jobs"])
-        withdrawn = _withdrawn(connection)
+        withdrawn = store.withdrawn_numbers(connection)
     if found:
         return found
     found = doubts.number_gaps(rows, withdrawn)
@@ -73,8 +70,3 @@ def _file_problems(ledger: "LedgerReader") -> list[Problem]:
         if not found:
             raise
     return found
-
-
-def _withdrawn(connection: Connection) -> list[str]:
-    query = select(HISTORY.c.key).where(HISTORY.c.what == "jobs", HISTORY.c.content.is_(None))
-    return list(connection.execute(query).scalars())

@@ -6,10 +6,10 @@ The thresholds are common practice, no source; each stands as a constant beside 
 import datetime
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import Any
 
-from reliability.records.numbering import number_after, split_number
+from reliability.records.numbering import missing_numbers
 from reliability.records.problems import Problem, doubtful
 from reliability.records.rules import date_not_before
 from reliability.records.values import Value
@@ -32,23 +32,15 @@ OLDEST_YEARS = 100
 
 def number_gaps(rows: Rows, withdrawn: Iterable[str] = ()) -> list[Problem]:
     """Find numbers that were given out but belong to no job: jobs that nobody wrote up."""
-    taken: dict[str, dict[int, int]] = defaultdict(dict)
     own = [str(job["job"]) for job in rows["jobs"] if not job["origin"]]
-    for number in filter(None, map(split_number, [*own, *withdrawn])):
-        taken[number.prefix][number.digits] = number.width
     found = []
-    for prefix, widths in sorted(taken.items()):
-        spans, missing = [], 0
-        for before, after in pairwise(sorted(widths)):
-            if after - before > 1:
-                first = number_after(prefix, before, widths[before])
-                last = number_after(prefix, after - 2, widths[before])
-                spans.append(f"job {first}" if first == last else f"jobs {first} to {last}")
-                missing += after - before - 1
-        if missing:
-            count = "1 job was" if missing == 1 else f"{missing} jobs were"
-            message = f"{count} never written up; gap_repaired_share says how they count"
-            found.append(doubtful("gap in the job numbers", message, *spans))
+    for _, group in groupby(missing_numbers([*own, *withdrawn]), key=lambda gap: gap.prefix):
+        gaps = list(group)
+        missing = sum(gap.size for gap in gaps)
+        spans = [f"job {gap.first}" if gap.size == 1 else f"jobs {gap.first} to {gap.last}" for gap in gaps]
+        count = "1 job was" if missing == 1 else f"{missing} jobs were"
+        message = f"{count} never written up; gap_repaired_share says how they count"
+        found.append(doubtful("gap in the job numbers", message, *spans))
     return found
 
 

@@ -4,7 +4,7 @@ import csv
 import datetime
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Self
 
@@ -13,6 +13,7 @@ import pandas as pd
 from sqlalchemy import select
 
 from reliability.errors import InvalidInput, unknown
+from reliability.records import store
 from reliability.records.columns import Column, Table
 from reliability.records.currencies import exponent_of
 from reliability.records.schema import SQL_TABLES
@@ -45,6 +46,9 @@ class Records:
         key; the index counts from 0.
     settings : Settings
         With the defaults for what the ledger does not set.
+    withdrawn : tuple of str
+        Numbers of the bench's own jobs that were taken out again, out of the history: given out, but
+        no jobs that nobody wrote up.
     """
 
     families: pd.DataFrame = field(default_factory=partial(_empty, "families"))
@@ -56,6 +60,7 @@ class Records:
     parts: pd.DataFrame = field(default_factory=partial(_empty, "parts"))
     hearsay: pd.DataFrame = field(default_factory=partial(_empty, "hearsay"))
     settings: Settings = field(default_factory=Settings)
+    withdrawn: tuple[str, ...] = ()
 
     @classmethod
     def empty(cls) -> Self:
@@ -64,7 +69,7 @@ class Records:
 
     def frames(self) -> dict[str, pd.DataFrame]:
         """Give every table by name."""
-        return {item.name: getattr(self, item.name) for item in fields(self) if item.name != "settings"}
+        return {name: getattr(self, name) for name in TABLES if name != "settings"}
 
     def fingerprint(self) -> str:
         """Digest the content: equal for equal content, whatever the order in which it came.
@@ -82,6 +87,8 @@ class Records:
             text = frame.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d", na_rep="\0",
                                 quoting=csv.QUOTE_ALL)  # fmt: skip
             digest.update(f"{name}\n{text}".encode())
+        if self.withdrawn:
+            digest.update("\0".join(("withdrawn", *self.withdrawn)).encode())
         return digest.hexdigest()
 
     def last_date(self) -> datetime.date:
@@ -214,7 +221,8 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
                     [_in_currency(values, unit) if column.kind == "money" else values
                      for column, values in zip(table.columns, columns, strict=True)],
                 )  # fmt: skip
-    records = Records(**frames, settings=settings)
+        withdrawn = store.withdrawn_numbers(connection)
+    records = Records(**frames, settings=settings, withdrawn=withdrawn)
     return records if as_of is None else known_by(records, as_of)
 
 
@@ -262,7 +270,7 @@ def known_by(records: Records, as_of: datetime.date) -> Records:
         "parts": records.parts[~(records.parts["as_of"] > day)],
     }
     frames = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
-    return Records(**{**records.frames(), **frames}, settings=records.settings)
+    return replace(records, **frames)
 
 
 def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:

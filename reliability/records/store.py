@@ -240,3 +240,17 @@ def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
     """Read every version of one thing, oldest first."""
     query = select(HISTORY).where(HISTORY.c.what == what, HISTORY.c.key == key).order_by(HISTORY.c.version)
     return connection.execute(query).all()
+
+
+def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
+    """Read the numbers of the bench's own jobs that were withdrawn, sorted: given out, and no gap."""
+    entries = HISTORY.c
+    gone = select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
+    query = select(entries.key, entries.content).where(entries.what == "jobs", entries.key.in_(gone))
+    last: dict[str, str | None] = {}
+    origins: dict[str, Any] = {}
+    for key, content in connection.execute(query.order_by(entries.version)):
+        last[key] = content
+        if content is not None:
+            origins[key] = json.loads(content)["job"].get("origin")
+    return tuple(sorted(key for key, content in last.items() if content is None and not origins.get(key)))

@@ -11,7 +11,7 @@ from sqlalchemy.exc import DatabaseError
 from reliability.records import store
 from reliability.records.bulk_history import documents
 from reliability.records.checks import clean_row
-from reliability.records.numbering import split_number
+from reliability.records.numbering import number_after, split_number
 from reliability.records.package_check import PackageCheck
 from reliability.records.problems import Problem, broken
 from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES
@@ -98,7 +98,12 @@ def _current(connection: Connection, rows: Rows, exponent: int) -> Iterator[tupl
 
 def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> list[Problem]:
     """Test that no number can be given out twice."""
-    last = {row.prefix: row.last for row in connection.execute(select(NUMBERING))}
+    last: dict[str, int] = {}
+    for row in connection.execute(select(NUMBERING)):
+        # Worded and taken apart again: how a number is taken apart may have changed since it was noted.
+        number = split_number(number_after(row.prefix, row.last - 1, row.width))
+        if number is not None:
+            last[number.prefix] = max(number.digits, last.get(number.prefix, -1))
     found: list[Problem] = []
     seen: dict[tuple[str, int], str] = {}
     for job in jobs:

@@ -172,7 +172,7 @@ def _left_out(ground: Groundwork) -> pd.DataFrame:
 def _audit(records: Records) -> pd.DataFrame:
     """Ask the records room what is doubtful, grouped by topic and message."""
     rows = {name: _plain_rows(frame) for name, frame in records.frames().items()}
-    found = number_gaps(rows)
+    found = number_gaps(rows, records.withdrawn)
     for audit in AUDITS:
         found += audit(rows)
     table = pd.DataFrame(

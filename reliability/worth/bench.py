@@ -1,7 +1,7 @@
 """What this bench has done: its jobs as they were known on a day, and those nobody wrote up."""
 
 import datetime
-import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from reliability.life.observe import unit_ages
 from reliability.records.frames import Records
+from reliability.records.numbering import missing_numbers
 
 Floats = NDArray[np.float64]
 
@@ -160,7 +161,7 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
         jobs,
         sign_table(jobs["job"], known.signs, signs),
         ages,
-        count_missing(known.jobs),
+        count_missing(known.jobs, known.withdrawn),
         open_jobs.reset_index(drop=True),
     )
 
@@ -175,7 +176,7 @@ def sign_table(jobs: pd.Series, signs: pd.DataFrame, names: tuple[str, ...]) -> 
     return table
 
 
-def count_missing(jobs: pd.DataFrame) -> int:
+def count_missing(jobs: pd.DataFrame, withdrawn: Iterable[str] = ()) -> int:
     """Count the job numbers of this bench that were given out and never written up.
 
     Numbers run in sequence behind an optional prefix; what lies between the lowest and the highest of
@@ -185,17 +186,15 @@ def count_missing(jobs: pd.DataFrame) -> int:
     ----------
     jobs : DataFrame
         The ledger's jobs; those with an origin do not count.
+    withdrawn : iterable of str
+        Numbers of jobs that were taken out again; they are no gap.
 
     Returns
     -------
     int
     """
-    numbers: dict[str, set[int]] = {}
-    for job in jobs.loc[jobs["origin"].isna(), "job"]:
-        found = re.fullmatch(r"(.*?)(\d+)", job)
-        if found:
-            numbers.setdefault(found[1], set()).add(int(found[2]))
-    return sum(max(seen) - min(seen) + 1 - len(seen) for seen in numbers.values())
+    own = jobs.loc[jobs["origin"].isna(), "job"]
+    return sum(gap.size for gap in missing_numbers([*own, *withdrawn]))
 
 
 def share_unfinished_repaired(bench: Bench) -> Floats:

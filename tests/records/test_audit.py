@@ -3,14 +3,19 @@
 
 import datetime
 import sqlite3
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from sqlalchemy import insert
 from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
 from reliability.records import verify
+from reliability.records.frames import read_records
 from reliability.records.problems import Problem, doubtful
+from reliability.records.schema import NUMBERING
+from reliability.worth.bench import count_missing, read_bench
 
 TODAY = datetime.date(2026, 11, 24)
 
@@ -129,6 +134,50 @@ def test_gaps_are_counted_once_per_prefix_and_withdrawn_numbers_are_none(ledger,
     ledger.add(finished(job="8"))
     ledger.withdraw("8", reason="never was one")
     assert told("gap in the job numbers")[0].startswith("gap in the job numbers: 2 jobs were")
+
+
+def test_numbers_with_a_year_in_them_begin_anew_each_year(ledger, finished, told):
+    for number in ("20240001", "20240002", "20240004", "20250001", "2024-0001", "2025-0001", "2025-0002"):
+        ledger.add(finished(job=number))
+    assert told("gap in the job numbers") == [
+        "gap in the job numbers: 1 job was never written up; gap_repaired_share says how they count [job 20240003]"
+    ]
+    ledger.add(finished(job="20250002"))
+    assert ledger.next_job_number() == "20250003"
+
+
+def test_numbers_that_were_noted_before_years_were_told_apart_still_count(ledger, finished):
+    with ledger.writing() as connection:
+        connection.execute(insert(NUMBERING).values(prefix="", last=20240117, width=8, turn=1))
+    assert ledger.next_job_number() == "20240118"
+    ledger.add(finished(job="20240117"))
+    ledger.add(finished())
+    assert [row["job"] for row in ledger.rows("jobs")] == ["20240117", "20240118"]
+    assert not [problem for problem in ledger.check() if problem.grave]
+
+
+def test_a_withdrawn_job_from_elsewhere_says_nothing_of_the_numbers(ledger, finished, told):
+    for number in ("x_1", "x_9"):
+        ledger.add(finished(job=number, origin="swap shop"))
+        ledger.withdraw(number, reason="twice")
+    assert told("gap in the job numbers") == []
+    assert read_records(ledger).withdrawn == ()
+
+
+def test_records_know_what_was_withdrawn(ledger, finished):
+    for number in ("1", "2", "3"):
+        ledger.add(finished(job=number))
+    before = read_records(ledger)
+    assert before.withdrawn == ()
+    ledger.withdraw("2", reason="never was one")
+    records = read_records(ledger)
+    assert records.withdrawn == ("2",)
+    assert records.fingerprint() != replace(records, withdrawn=()).fingerprint()
+    assert read_records(ledger, as_of=TODAY).withdrawn == ("2",)
+    assert count_missing(records.jobs) == 1
+    assert read_bench(records, TODAY).n_missing == 0
+    ledger.add(finished(job="2"))
+    assert read_records(ledger).fingerprint() == before.fingerprint()
 
 
 def test_long_open_jobs_are_told_with_their_age(ledger, finished, told):

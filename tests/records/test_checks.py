@@ -248,5 +248,11 @@ def test_numbers_are_taken_apart_and_follow_each_other():
     assert split_number("7") == ("", 7, 1)
     assert split_number("B-") is None
     assert split_number("1" * 16) == ("1", int("1" * 15), 15)
+    assert split_number("20240017") == ("2024", 17, 4)
+    assert split_number("B-202401") == ("B-2024", 1, 2)
+    assert split_number("2024-0017") == ("2024-", 17, 4)
+    # A counter that stands at such a number is no year, and neither is a year alone.
+    for number in ("1999", "20241", "19491234", "21001234"):
+        assert split_number(number) == ("", int(number), len(number))
     assert number_after("B-", 42, 4) == "B-0043"
     assert number_after("", 99, 2) == "100"
