@@ -51,6 +51,7 @@ function unitStates(entry, ages, years, weights, signs, details) {
   const against = new Float64Array(n); // odds against having failed, before storage
   const failed = new Float64Array(n);
   const goesOn = new Float64Array(n);
+  const hazards = new Float64Array(n);
   for (let d = 0; d < nDraws; d++) {
     const z = draws.subarray(d * stride, (d + 1) * stride);
     for (let c = 0; c < n; c++) {
@@ -76,7 +77,7 @@ function unitStates(entry, ages, years, weights, signs, details) {
         }
         const weight = weights[a] * RULES.node_weights[k];
         success[d] += chain * weight;
-        if (details) addDetails(failed, stuck, goesOn, chain, weight, mended[d], ends);
+        if (details) addDetails(failed, stuck, goesOn, hazards, chain * weight, weight, mended[d], ends);
       }
     }
     if (details) for (let c = 0; c < n; c++) mended[d][c] /= success[d];
@@ -84,12 +85,12 @@ function unitStates(entry, ages, years, weights, signs, details) {
   return { success, mended, ends };
 }
 
-function addDetails(failed, stuck, goesOn, chain, weight, mended, ends) {
-  let hazards = 0;
-  for (let c = 0; c < goesOn.length; c++) hazards -= Math.log(goesOn[c]);
-  const lost = ((1 - chain) * weight) / Math.max(hazards, RULES.tiny);
+function addDetails(failed, stuck, goesOn, hazards, joint, weight, mended, ends) {
+  let all = 0;
+  for (let c = 0; c < goesOn.length; c++) all += hazards[c] = -Math.log(goesOn[c]);
+  const lost = (weight - joint) / Math.max(all, RULES.tiny);
   for (let c = 0; c < goesOn.length; c++) {
-    mended[c] += (chain * weight * failed[c] * (1 - stuck[c])) / goesOn[c];
-    ends[c] -= lost * Math.log(goesOn[c]);
+    mended[c] += (joint * failed[c] * (1 - stuck[c])) / goesOn[c];
+    ends[c] += lost * hazards[c];
   }
 }
