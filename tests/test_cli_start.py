@@ -118,6 +118,36 @@ def test_nothing_numerical_is_loaded_to_write_down_a_job(folder):
         assert run.returncode == 0, (line, run.stderr)
 
 
+# What fits, draws or writes pages is not needed to apply what was fitted before.
+NOT_FOR_A_KEPT_VERDICT = (
+    "scipy.optimize", "scipy.stats", "scipy.linalg", "matplotlib", "lifelines", "seaborn", "papermill",
+    "nbconvert", "jinja2", "IPython", "distributed", "reliability.report", "reliability.life.pooling",
+    "reliability.worth.fitting",
+)  # fmt: skip
+
+
+def test_a_verdict_of_a_kept_appraiser_loads_nothing_that_fits(tmp_path):
+    (tmp_path / "deck.toml").write_text(SHEET, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    judge = ["judge", "--family", "Tarnwick T2", "--built", "1979", "--asked", "20"]
+    told = []
+    for words in (["add", "deck.toml"], judge, judge):
+        code = (
+            "import sys\nfrom reliability.cli import main\n"
+            f"main({['--ledger', 'bench.db', *words]!r}, standalone_mode=False)\n"
+            f"print(sorted(set(sys.modules) & set({NOT_FOR_A_KEPT_VERDICT!r})))\n"
+        )
+        run = subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True
+        )
+        assert run.returncode == 0, run.stderr
+        told.append(run.stdout.splitlines())
+    _, fitted, kept = told
+    assert "reliability.worth.fitting" in fitted[-1]
+    assert kept[-1] == "[]"
+    assert kept[:-1] == fitted[:-1]
+
+
 def test_a_fault_is_printed_plainly_by_a_whole_process(folder):
     words = [sys.executable, "-m", "reliability.cli", "--ledger", "none.db", "show", "1"]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
