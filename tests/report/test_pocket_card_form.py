@@ -218,10 +218,14 @@ def test_by_keyboard_alone(open_card, nasty_card):
 
 def test_what_to_look_at_first_is_told_with_both_answers(open_card, nasty_card):
     page = open_card(nasty_card)
-    fill_in(page, {"family": LONG, "built_from": "1982", "asked": "40"}, [])
+    unit = {"offer": "1", "family": LONG, "built_from": "1982", "asked": "0"}
+    gain = judge(offers_from([unit]), nasty_card.appraiser)["expected_gain"][0]
+    # At this price the mean gain just reaches the margin, so that an answer decides.
+    fill_in(page, {**unit, "asked": f"{gain - nasty_card.appraiser.terms.margin:.2f}"}, [])
     page.locator("#look", has_text="no:").wait_for()
     sign, seen, absent = page.inner_text("#look").splitlines()
-    assert sign in nasty_card.appraiser.shared.signs
+    beside = page.locator(".sign:has(small:visible)")
+    assert beside.locator("bdi").all_inner_texts() == [sign]
     tick(page, sign, "yes")
     page.wait_for_timeout(70)
     now = shown(page)
@@ -233,3 +237,4 @@ def test_what_to_look_at_first_is_told_with_both_answers(open_card, nasty_card):
     for each in nasty_card.appraiser.shared.signs:
         tick(page, each, "no")
     page.locator("#look", has_text="every sign was looked at").wait_for()
+    assert not beside.is_visible()

@@ -76,6 +76,7 @@ function say(message) {
   by("shown").replaceChildren(make("p", { class: "soft", id: "waiting" }, message));
   by("keeping").hidden = by("glance").hidden = true;
   by("spoken").textContent = "";
+  pointTo(null);
   looking++;
 }
 
@@ -119,9 +120,15 @@ function lookOn(row, search, mine) {
   setTimeout(() => {
     if (mine !== looking) return;
     const { done, value } = search.next();
-    if (done) by("look").replaceChildren(...lookOf(value, row));
-    else lookOn(row, search, mine);
+    if (!done) return lookOn(row, search, mine);
+    by("look").replaceChildren(...lookOf(value, row));
+    pointTo(value && value.worth > 0 ? value.sign : null);
   }, 0);
+}
+
+// Beside the sign itself too, where its answer would change the decision.
+function pointTo(wanted) {
+  for (const [i, sign] of SIGNS.entries()) by(`first-${i}`).hidden = sign !== wanted;
 }
 
 function clearForm() {
@@ -202,7 +209,9 @@ function makeSigns() {
       const input = make("input", { type: "radio", name: `sign-${i}`, value, ...(value ? {} : { checked: "" }) });
       group.append(make("label", {}, input, make("span", {}, word)));
     }
-    by("signs").append(make("div", { class: "sign" }, make("span", { id: `sign-${i}` }, nameOf(sign)), group));
+    const first = make("small", { id: `first-${i}`, hidden: "" }, "look at this first");
+    const named = make("div", {}, make("span", { id: `sign-${i}` }, nameOf(sign)), first);
+    by("signs").append(make("div", { class: "sign" }, named, group));
   }
   by("signs").hidden = !SIGNS.length;
 }
