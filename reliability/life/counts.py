@@ -8,7 +8,7 @@ import pandas as pd
 
 from reliability.errors import InvalidInput
 from reliability.life.ages import FloatArray, IntArray
-from reliability.life.packing import in_stratum, life_of, stratum_of, tallied, unpack
+from reliability.life.packing import MOST_STRATA, in_stratum, life_of, stratum_of, tallied, unpack
 from reliability.life.pieces import ObjectArray, Piece
 
 #: Columns of `observe`'s table that a fit needs.
@@ -47,6 +47,13 @@ class Counts:
     left_out: pd.Series
     assumed: pd.Series
     last_day: np.datetime64
+
+    def __post_init__(self) -> None:
+        if self.components.size * self.families.size > MOST_STRATA:
+            raise InvalidInput(
+                f"{self.components.size} components in {self.families.size} families are more strata than "
+                f"can be counted at once ({MOST_STRATA}); count some of the archives by themselves."
+            )
 
     @property
     def n_findings(self) -> int:

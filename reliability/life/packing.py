@@ -9,6 +9,7 @@ from reliability.life.ages import BoolArray, FloatArray, IntArray
 FIRST_YEAR = 1800
 LARGEST_SPAN = 2**9 - 1
 MOST_MONTHS = 2**12 - 1
+MOST_STRATA = 2**31
 _STRATUM, _FIRST, _SPAN, _MONTHS, _FITTED = 32, 23, 14, 2, 1
 _LIFE = 2**_STRATUM - 1
 

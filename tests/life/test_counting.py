@@ -265,3 +265,9 @@ def test_counts_of_two_events_do_not_add_up():
 def test_nothing_to_add_up_is_refused():
     with pytest.raises(InvalidInput, match=r"at least one batch is needed, 0 were given"):
         add_counts([])
+
+
+def test_more_strata_than_a_number_can_name_are_refused(monkeypatch):
+    monkeypatch.setattr("reliability.life.counts.MOST_STRATA", 8)
+    with pytest.raises(InvalidInput, match=r"4 components in 3 families are more strata .* at once \(8\)"):
+        count_findings(batch_of(*some_ledger(6)))
