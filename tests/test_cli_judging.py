@@ -5,6 +5,7 @@ import shutil
 import pandas as pd
 import pytest
 
+from reliability.records import store
 from reliability.records.exchange import write_package
 from reliability.records.ledger import open_ledger
 from reliability.worth.judging import VERDICT_COLUMNS
@@ -309,3 +310,16 @@ def _families_only(folder):
     (folder / "csv").mkdir()
     (folder / "csv" / "families.csv").write_text("family,kind\nLarkov T1,tape deck\n")
     return folder / "csv"
+
+
+def test_a_day_is_judged_by_what_was_written_then(judged, command_line, monkeypatch):
+    shutil.copy(judged.file, command_line.file)
+    unit = ("judge", "--family", "Larkov T1", "--built", "1983", "--asked", "60")
+    day = datetime.date.today().isoformat()
+    before = command_line.ok(*unit, "--as-of", day)
+    monkeypatch.setattr(store, "utc_now", lambda: "2099-01-01T00:00:00.000Z")
+    for number in ("2", "4", "8", "10"):
+        cells = ("outcome=donor", "sold_for=", "sold_on=", "ended_by=gear", "gear.found=failed")
+        command_line.ok("amend", number, *(f"--set={cell}" for cell in cells), "--why", "wrong sheet")
+    assert command_line.ok(*unit, "--as-of", day) == before
+    assert command_line.ok(*unit) != before

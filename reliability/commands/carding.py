@@ -44,7 +44,7 @@ def card(ctx: click.Context, out: Path, as_of: datetime.date | None) -> None:
     from reliability.worth.kept import appraiser_of, last_day
 
     bench: Bench = ctx.obj
-    records, demo = own_or_demo(ctx, "the card is made from the demo, and says DEMO")
+    records, demo = own_or_demo(ctx, "the card is made from the demo, and says DEMO", as_of)
     records = known_by(records, as_of) if as_of is not None else records
     if demo:
         last = last_day(records)

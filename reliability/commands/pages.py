@@ -45,15 +45,17 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
     from reliability.report.run import make_pages
 
-    records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO")
     out, as_of = given["out"], given["as_of"]
+    records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO", as_of)
     made = make_pages(records, out, families=families or None, demo=demo, pdf=given["pdf"], as_of=as_of)
     for remark in made.remarks:
         note(remark)
     click.echo(_summary(made, out, as_of))
 
 
-def own_or_demo(ctx: click.Context, remark: str) -> tuple["Records", bool]:
+def own_or_demo(
+    ctx: click.Context, remark: str, as_of: datetime.date | None = None
+) -> tuple["Records", bool]:
     """Read the ledger; the demo where none was named and none has a job yet.
 
     Parameters
@@ -61,6 +63,8 @@ def own_or_demo(ctx: click.Context, remark: str) -> tuple["Records", bool]:
     ctx : click.Context
     remark : str
         Told where it is the demo, after the reason.
+    as_of : date, optional
+        The day that the ledger is taken back to.
 
     Returns
     -------
@@ -73,7 +77,7 @@ def own_or_demo(ctx: click.Context, remark: str) -> tuple["Records", bool]:
     named = ctx.find_root().get_parameter_source("ledger") is not ParameterSource.DEFAULT
     if not (bench.is_missing and not named):
         with bench.ledger() as ledger:
-            records = read_records(ledger)
+            records = read_records(ledger, as_of=as_of)
         if named or not records.jobs.empty:
             return records, False
     from reliability.records.exchange import load_package_records

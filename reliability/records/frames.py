@@ -19,6 +19,7 @@ from reliability.records.currencies import exponent_of
 from reliability.records.schema import SQL_TABLES
 from reliability.records.settings import Settings
 from reliability.records.tables import TABLES
+from reliability.records.written_by import jobs_written_by, taken_back
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -199,7 +200,8 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
     ledger : Ledger
         An open ledger.
     as_of : datetime.date, optional
-        Leave out what happened later, as `Records.known_by` does.
+        Take the jobs that were written down by then as they were written, as `written_by` says, and
+        leave out what happened later, as `known_by` does.
 
     Returns
     -------
@@ -211,17 +213,19 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
         settings = Settings.from_rows(
             row._asdict() for row in connection.execute(select(SQL_TABLES["settings"]))
         )
-        unit = 10 ** exponent_of(settings.currency)
+        exponent = exponent_of(settings.currency)
+        unit = 10**exponent
+        then = {} if as_of is None else jobs_written_by(connection, as_of, exponent)
         for name, table in TABLES.items():
             if name != "settings":
                 found = connection.execute(select(SQL_TABLES[name])).all()
                 columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
-                frames[name] = frame_from_columns(
-                    table,
-                    [_in_currency(values, unit) if column.kind == "money" else values
-                     for column, values in zip(table.columns, columns, strict=True)],
-                )  # fmt: skip
-        withdrawn = store.withdrawn_numbers(connection)
+                plain = [_in_currency(values, unit) if column.kind == "money" else values
+                         for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
+                frames[name] = frame_from_columns(table, taken_back(name, plain, then))
+        gone = set(store.withdrawn_numbers(connection)) - set(then)
+        gone |= {job for job, document in then.items() if document is None}
+        withdrawn = tuple(sorted(gone))
     records = Records(**frames, settings=settings, withdrawn=withdrawn)
     return records if as_of is None else known_by(records, as_of)
 
@@ -236,7 +240,8 @@ def known_by(records: Records, as_of: datetime.date) -> Records:
     Jobs taken in later go, with all that belongs to them. Jobs closed later become open: what
     only the finished job tells (findings, hours, costs, end, kept parts) goes, the signs stay. Later
     sales, follow-ups, estimates of prices and notes on parts go. Families, models, hearsay and
-    settings bear no date and stay, and what was corrected later stays corrected.
+    settings bear no date and stay, and what was corrected later stays corrected: only the ledger
+    itself knows what it said before, and `read_records` asks it.
 
     Parameters
     ----------

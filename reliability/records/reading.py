@@ -88,9 +88,16 @@ class LedgerReader:
             exponent = store.exponent_in(connection)
         return [
             {"version": row.version, "written_at": row.written_at, "reason": row.reason,
-             "content": None if row.content is None else _document_from(json.loads(row.content), exponent)}
+             "content": None if row.content is None else document_of(json.loads(row.content), exponent)}
             for row in found
         ]  # fmt: skip
+
+    def changed_since(self, day: datetime.date) -> bool:
+        """Tell whether any job that was written by the end of a day was written again later."""
+        from reliability.records.written_by import changed_since  # as in `check`
+
+        with self.reading() as connection:
+            return bool(changed_since(connection, day))
 
     def rows(self, table: str) -> list[dict[str, Value]]:
         """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
@@ -156,7 +163,8 @@ def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
     raise UnknownName(f"The ledger holds no job {job!r}; it holds {count} jobs.{near}")
 
 
-def _document_from(content: Mapping[str, Any], exponent: int) -> JobDocument:
+def document_of(content: Mapping[str, Any], exponent: int) -> JobDocument:
+    """Read a job as the history kept it."""
     document: JobDocument = {"job": store.from_json(TABLES["jobs"], content["job"], exponent)}
     for part in PARTS_OF_A_JOB:
         rows = [store.from_json(TABLES[part], {"job": "0", **row}, exponent) for row in content[part]]

@@ -243,7 +243,7 @@ def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
 
 
 def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
-    """Read the numbers of the bench's own jobs that were withdrawn, sorted: given out, and no gap."""
+    """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
     entries = HISTORY.c
     gone = select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
     query = select(entries.key, entries.content).where(entries.what == "jobs", entries.key.in_(gone))

@@ -59,16 +59,18 @@ def open_study(kind: str, subject: str = "", *, ledger: str = "", as_of: str = "
                 f"The study {Path(study).name} is of {kept.kind} {kept.subject!r}, not of {kind} {subject!r}."
             )
         return kept
-    return _computed(kind, subject, find_records(ledger), _day(as_of))
+    return _computed(kind, subject, find_records(ledger, _day(as_of)), _day(as_of))
 
 
-def find_records(ledger: str = "") -> Records:
+def find_records(ledger: str = "", as_of: datetime.date | None = None) -> Records:
     """Read the ledger that a notebook speaks of.
 
     Parameters
     ----------
     ledger : str
         As in `open_study`.
+    as_of : date, optional
+        The day that the ledger is taken back to.
 
     Returns
     -------
@@ -82,7 +84,7 @@ def find_records(ledger: str = "") -> Records:
     if origin == OWN and not DEFAULT_LEDGER.exists():
         return load_package_records(DEMO)
     with open_ledger(address) as opened:
-        return read_records(opened)
+        return read_records(opened, as_of=as_of)
 
 
 def ledger_address(ledger: str = "") -> tuple[str, str]:

@@ -46,7 +46,8 @@ def appraiser_of(
     ledger : Ledger
         An open ledger.
     as_of : date, optional
-        Where it lies before the last date in the ledger, what happened later is ignored.
+        Where it lies before the last date in the ledger, what happened later is ignored; what was
+        corrected later is taken as it was written then.
     folder : Path, optional
         Where it is kept; `kept_folder` otherwise.
     warn : callable
@@ -59,15 +60,16 @@ def appraiser_of(
     """
     path = (folder or kept_folder(ledger)) / f"{_key(ledger)}.json"
     kept = _load(path)
-    if kept is not None and (as_of is None or as_of >= kept.as_of):
+    corrected = as_of is not None and ledger.changed_since(as_of)
+    if kept is not None and (as_of is None or as_of >= kept.as_of) and not corrected:
         return kept
     # Loaded here: a kept appraiser is enough for a verdict, and starts sooner.
     from reliability.records.frames import read_records
 
     records = read_records(ledger)
     day = last_day(records)
-    if as_of is not None and as_of < day:
-        return fit_appraiser(read_records(ledger, as_of=as_of), as_of)
+    if as_of is not None and (as_of < day or corrected):
+        return fit_appraiser(read_records(ledger, as_of=as_of), min(as_of, day))
     appraiser = fit_appraiser(records, day)
     try:
         appraiser.save(path)

@@ -17,7 +17,7 @@ from reliability.report.study import Study
 @pytest.fixture
 def at_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, awkward_records: Records) -> Records:
     """Let notebooks find the awkward ledger, and keep nothing among the project's own files."""
-    monkeypatch.setattr(opening, "find_records", lambda ledger: awkward_records)
+    monkeypatch.setattr(opening, "find_records", lambda ledger, as_of: awkward_records)
     monkeypatch.setattr(opening, "KEPT", tmp_path / "kept")
     return awkward_records
 
@@ -25,7 +25,7 @@ def at_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, awkward_records: Re
 def test_a_kept_study_is_loaded_and_nothing_is_computed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(opening, "find_records", lambda ledger: pytest.fail("the ledger was read"))
+    monkeypatch.setattr(opening, "find_records", lambda ledger, as_of: pytest.fail("the ledger was read"))
     path = Study("family", "Tarnwick T2", {"ceiling": 35}).save(tmp_path)
     assert open_study("family", "Tarnwick T2", study=str(path)).facts == {"ceiling": 35}
 

@@ -3,6 +3,7 @@ from dataclasses import replace
 
 import pytest
 
+from reliability.records import store
 from reliability.records.frames import Records
 from reliability.records.ledger import open_ledger
 from reliability.worth import kept
@@ -63,6 +64,20 @@ def test_an_earlier_day_knows_nothing_of_later_jobs_and_is_not_kept(ledger, fits
     appraiser_of(ledger)
     appraiser_of(ledger, as_of=day)
     assert len(fits) == 3
+
+
+def test_a_day_before_a_correction_is_served_by_what_was_written_then(ledger, fits, monkeypatch):
+    ledger.add({"job": JOB})
+    appraiser_of(ledger)
+    monkeypatch.setattr(store, "utc_now", lambda: "2031-05-01T12:00:00.000Z")
+    ledger.withdraw("2", reason="never was one")
+    appraiser_of(ledger)
+    assert fits == [(LAST, 2), (LAST, 1)]
+    before, after = datetime.date(2031, 4, 30), datetime.date(2031, 5, 1)
+    assert appraiser_of(ledger, as_of=before).as_of == LAST
+    assert fits[2:] == [(LAST, 2)]
+    appraiser_of(ledger, as_of=after)
+    assert len(fits) == 3  # the kept one knows of the withdrawal
 
 
 @pytest.mark.parametrize("damage", ["", "{}", '{"format": 1}', "[1, 2"])
