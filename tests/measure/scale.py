@@ -70,11 +70,12 @@ def write_package(folder: str, jobs: int) -> dict[str, Any]:
 
 
 def import_it(folder: str, ledger: str) -> dict[str, Any]:
-    """Import a package into a new ledger; by the clock, for it waits for the disk too."""
-    start = time.perf_counter()
+    """Import a package into a new ledger; by the clock, for it waits for the disk too, and the processor."""
+    start, busy = time.perf_counter(), time.process_time()
     with open_ledger(ledger, create=True) as opened:
         summary = import_package(folder, opened)
-    return {"seconds": time.perf_counter() - start, "findings": summary.written["findings"]}
+    taken = {"seconds": time.perf_counter() - start, "processor": time.process_time() - busy}
+    return {**taken, "findings": summary.written["findings"]}
 
 
 def read_and_observe(ledger: str) -> dict[str, Any]:
@@ -165,7 +166,7 @@ def import_rows(jobs: int = JOBS) -> list[Row]:
         ledger = f"{name}/bench.db"
         done = apart.run(THIS, "import_it", name, ledger)
         read, pushed = (apart.run(THIS, step, ledger) for step in ("read_and_observe", "count_in_sql"))
-    told = f"{done['seconds']:.0f} s, {done['peak_gb']:.2f} GB"
+    told = f"{done['seconds']:.0f} s ({done['processor']:.0f} s of processor), {done['peak_gb']:.2f} GB"
     fine = done["seconds"] <= MOST_SECONDS and done["peak_gb"] <= MOST_GB
     both = (
         f"{pushed['seconds']:.1f} s, {pushed['peak_gb']:.2f} GB; "

@@ -36,7 +36,7 @@ def test_import_rows_count_every_finding():
 
 
 def test_a_slow_import_is_a_miss(monkeypatch):
-    told = {"seconds": 61.0, "peak_gb": 0.1, "findings": 1}
+    told = {"seconds": 61.0, "processor": 40.0, "peak_gb": 0.1, "findings": 1}
     monkeypatch.setattr(apart, "run", lambda *_: told)
     assert scale.import_rows(5)[0]["ok"] is False
 
