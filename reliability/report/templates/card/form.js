@@ -7,6 +7,7 @@ const OLD_DAYS = 60; // from here on the card asks for a new one (common practic
 let kept = keptBefore();
 let looking = 0;
 let waiting = 0;
+let speaking = 0;
 
 function phoneDay() {
   const now = new Date();
@@ -59,7 +60,8 @@ function hint(known, cells) {
   by("name-hint").textContent = known && known.field === "model" ? `Family ${known.family}` : "";
   by("unknown").hidden = Boolean(known) || cells.family.trim() === "";
   const last = entry ? Math.min(entry.lastYear, Number(phoneDay().slice(0, 4))) : NaN;
-  by("years-hint").textContent = entry && entry.firstYear <= last ? `Left empty: built ${entry.firstYear} to ${last}.` : "";
+  const span = entry && entry.firstYear < last ? `${entry.firstYear} to ${last}` : last;
+  by("years-hint").textContent = entry && entry.firstYear <= last ? `Left empty: built ${span}.` : "";
   const guessed = entry && entry.priceDoubt > 0 ? ", a guess" : "";
   by("price-hint").textContent = entry ? `Left empty: sells for ${moneyHere(entry.workingPrice)}${guessed}.` : "";
 }
@@ -75,7 +77,7 @@ function titleOf(cells) {
 function say(message) {
   by("shown").replaceChildren(make("p", { class: "soft", id: "waiting" }, message));
   by("keeping").hidden = by("glance").hidden = true;
-  by("spoken").textContent = "";
+  speak("");
   pointTo(null);
   looking++;
 }
@@ -110,9 +112,16 @@ function show(row, cells) {
   by("glance").replaceChildren(...glanceOf(row));
   by("glance").className = toneOf(row.verdict);
   by("keeping").hidden = by("glance").hidden = false;
-  const spoken = spokenOf(row);
-  if (by("spoken").textContent !== spoken) by("spoken").textContent = spoken;
+  speak(spokenOf(row));
   lookOn(row, lookFirst(row), ++looking);
+}
+
+// Read out once the typing has come to rest.
+function speak(text) {
+  clearTimeout(speaking);
+  speaking = setTimeout(() => {
+    if (by("spoken").textContent !== text) by("spoken").textContent = text;
+  }, 500);
 }
 
 // One sign at a time, and not at all once the form has changed.
@@ -146,6 +155,7 @@ function keep() {
   if (by("keeping").hidden) return;
   const { cells } = readCells();
   cells.offer = cleanText(cells.offer) || freeLabel(kept);
+  cells.seen_on = cells.seen_on || BENCH.day; // at home an empty day would be the day of judging
   if (kept.some((other) => other.offer === cells.offer)) {
     setFault("offer", `There is a ${cells.offer} in the list already; every label stands once.`);
     by("offer").focus();
@@ -172,8 +182,7 @@ function keptItem(cells) {
   try {
     const row = judgeOffer(cells);
     const word = make("span", { class: `verdict ${toneOf(row.verdict)}` }, markOf(row.verdict), ` ${headOf(row)}`);
-    const upTo = row.ceiling < 0 ? "not even free" : `up to ${moneyHere(row.ceiling)}`;
-    told.append(word, `, ${upTo}`, make("small", {}, ...named));
+    told.append(word, ` ${reachOf(row)}`, make("small", {}, ...named));
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
     told.append(make("span", { class: "verdict skip" }, fault.message), make("small", {}, ...named));

@@ -42,7 +42,7 @@ function freeLabel(kept) {
 }
 
 // A name may be that of something every object has.
-const cellOf = (cells, name) => (Object.hasOwn(cells, name) ? cells[name] : "");
+const cellOf = (cells, name) => (Object.prototype.hasOwnProperty.call(cells, name) ? cells[name] : "");
 
 // A cell that a spreadsheet would take for a formula gets an apostrophe; quotes as in RFC 4180.
 function csvCell(text) {

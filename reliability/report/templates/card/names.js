@@ -70,6 +70,6 @@ function nearestName(got, known) {
 function likeNote(got, known) {
   const near = nearestName(got, known);
   if (near === null) return "";
-  const quoted = Object.hasOwn(BENCH.odd, near) ? BENCH.odd[near] : `'${near}'`;
+  const quoted = Object.prototype.hasOwnProperty.call(BENCH.odd, near) ? BENCH.odd[near] : `'${near}'`;
   return ` Did you mean ${quoted}?`.replaceAll(" Did you mean ", " (like ").replaceAll("?", ")");
 }

@@ -44,13 +44,20 @@ function percent(share) {
   return `${Math.round(share * 100)}${HARD}%`;
 }
 
+// Verdict and ceiling in a few words: "skip above 12.00 EUR".
+const REACH = { take: "up to", haggle: "down to", "try one": "ceiling", skip: "above" };
+
+function reachOf({ verdict, ceiling }) {
+  return ceiling < 0 ? "not even free" : `${REACH[verdict] ?? "up to"} ${moneyHere(ceiling)}`;
+}
+
 function whyOf(row) {
   const upTo = moneyHere(row.ceiling);
   if (row.ceiling < 0 && row.verdict !== "try one") return "Leave it, even for free.";
   if (row.verdict === null) return `No price yet: take it up to ${upTo}.`;
   if (row.verdict === "take") return `Good up to ${upTo}.`;
   if (row.verdict === "haggle") return `Take it if they come down to ${upTo}.`;
-  if (row.verdict === "try one") return "Falls short, but what a first job teaches is worth more than what is missing.";
+  if (row.verdict === "try one") return "Above the ceiling, but what a first job teaches is worth it.";
   return `Leave it above ${upTo}.`;
 }
 
@@ -102,7 +109,7 @@ function answerOf(row, title) {
 
 function glanceOf(row) {
   const parts = [make("b", {}, markOf(row.verdict), ` ${row.verdict ?? ""}`)];
-  parts.push(make("span", {}, row.ceiling < 0 ? "not even free" : `up to ${moneyHere(row.ceiling)}`));
+  parts.push(make("span", {}, reachOf(row)));
   parts.push(make("span", {}, `repair ${percent(row.success_chance)}`));
   return parts;
 }
@@ -115,10 +122,7 @@ function spokenOf(row) {
 // What to look at first: the sign that tells most, or the part, once every sign was looked for.
 function lookOf(look, row) {
   if (look === null) return [nameOf(row.chief_risk), make("small", {}, "every sign was looked at")];
-  const said = (answer) => {
-    const word = answer.verdict === null ? "" : `${answer.verdict}, `;
-    return answer.ceiling < 0 ? `${word}not even free` : `${word}up to ${moneyHere(answer.ceiling)}`;
-  };
+  const said = (answer) => `${answer.verdict ?? ""} ${reachOf(answer)}`.trim();
   return [
     make("b", {}, nameOf(look.sign)),
     make("small", {}, `yes: ${said(look.seen)}`),
