@@ -41,6 +41,7 @@ def take_card(browser: Browser, folder: Path) -> None:
         for field, text in (("built_from", "1980"), ("built_to", "1984"), ("asked", "35")):
             tab.fill(f"#{field}", text)
         tab.get_by_role("radiogroup", name="no power").get_by_label("no", exact=True).check()
+        tab.wait_for_timeout(300)
         tab.locator("#look", has_text="no:").wait_for()
         tab.evaluate("at => document.querySelector(at).scrollIntoView()", at if at == "#answer" else "header")
         shots.append(b64encode(tab.screenshot()).decode("ascii"))
