@@ -37,6 +37,13 @@ def shown(page: Any) -> dict[str, str]:
     return {"word": page.inner_text(".tag .word").strip().lower(), **texts}
 
 
+def reach(verdict: str | None, ceiling: str) -> str:
+    """Word how far to go; `ceiling` with its currency."""
+    if ceiling.startswith("\u2212") and verdict != "try one":
+        return "even for free" if verdict else "not even free"
+    return f"{REACH.get(verdict or '', 'up to')} {ceiling}"
+
+
 def minus(value: float) -> str:
     return f"{value:.2f}".replace("-", "\u2212")
 
@@ -105,8 +112,7 @@ def test_what_was_looked_at_is_kept_and_judged_alike_at_home(open_card, nasty_ca
     told = page.locator("#kept li").all_inner_texts()
     for text, verdict in zip(told, verdicts.to_dict("records"), strict=True):
         assert (verdict["verdict"] or "no price asked").lower() in text.lower()
-        reach = REACH.get(verdict["verdict"], "up to")
-        assert ("not even free" if verdict["ceiling"] < 0 else f"{reach} {verdict['ceiling']:.2f}") in text
+        assert reach(verdict["verdict"], f"{minus(verdict['ceiling'])} EUR") in text.replace("\xa0", " ")
 
 
 def test_a_label_stands_once_and_a_kept_unit_comes_back(open_card, nasty_card):
@@ -237,8 +243,7 @@ def test_what_to_look_at_first_is_told_with_both_answers(open_card, nasty_card):
     page.wait_for_timeout(70)
     now = shown(page)
     ceiling = now["Ceiling"].removesuffix(" the most to pay")
-    reach = "not even free" if ceiling.startswith("\u2212") else f"{REACH[now['word']]} {ceiling}"
-    assert seen.replace("\xa0", " ") == f"yes: {now['word']} {reach}"
+    assert seen.replace("\xa0", " ") == f"yes: {now['word']} {reach(now['word'], ceiling)}"
     assert absent.startswith("no: ")
     for each in nasty_card.appraiser.shared.signs:
         tick(page, each, "no")

@@ -48,7 +48,8 @@ function percent(share) {
 const REACH = { take: "up to", haggle: "down to", "try one": "ceiling", skip: "above" };
 
 function reachOf({ verdict, ceiling }) {
-  return ceiling < 0 ? "not even free" : `${REACH[verdict] ?? "up to"} ${moneyHere(ceiling)}`;
+  if (ceiling < 0 && verdict !== "try one") return verdict === null ? "not even free" : "even for free";
+  return `${REACH[verdict] ?? "up to"} ${moneyHere(ceiling)}`;
 }
 
 function whyOf(row) {
