@@ -82,11 +82,14 @@ def answer_facts(ground: Groundwork, family: str) -> dict[str, Any]:
     about = ground.records.families.set_index("family").loc[family]
     facts: dict[str, Any] = {name: _whole(row[name]) for name in _NUMBERS}
     facts |= {name: _hundredths(row[name]) for name in _SHARES}
-    room = 1.0 + ground.appraiser.terms.haggle_room
+    facts["asked"] = facts.pop("usual_price")
+    facts["haggle_to"] = None
+    if facts["ceiling"] is not None:
+        # Below nothing the page says no number, so that none may make it again.
+        facts["ceiling"] = max(facts["ceiling"], 0.0)
+        facts["haggle_to"] = _whole(facts["ceiling"] * (1.0 + ground.appraiser.terms.haggle_room))
     return {
         **facts,
-        "asked": facts.pop("usual_price"),
-        "haggle_to": _whole(round(row["ceiling"]) * room),
         "verdict": row["verdict"],
         "chief_risk": row["chief_risk"],
         "evidence": row["evidence"],

@@ -17,6 +17,7 @@ from reliability.life.observe import observe
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.comeback_study import comeback_curve, comeback_words
 from reliability.report.drawing import _tidied
+from reliability.report.family_study import answer_facts
 from reliability.report.forecast_study import forecast_findings, forecast_words
 from reliability.report.laying import lay_ground
 from reliability.report.ledger_study import ledger_study
@@ -241,3 +242,24 @@ def test_forecasts_are_held_against_what_came() -> None:
     assert forecast_findings(worse)[1].endswith(": no better than the plain rate.")
     few = SimpleNamespace(**{**vars(found), "status": "too few jobs"})
     assert forecast_findings(few) == ["Too few jobs yet to hold forecasts against what came of them."]
+
+
+def answered(ceiling: float) -> dict[str, object]:
+    """Give the facts of the repair tag of a family with such a ceiling."""
+    row = {"family": "T2", "usual_price": 20.0, "ceiling": ceiling, "expected_gain": -30.0, "verdict": "skip"}
+    row |= {"success_chance": 0.3, "success_low": 0.2, "success_high": 0.4, "chance_of_loss": 0.8}
+    row |= {"chief_risk": "belt", "evidence": "own records", "jobs_seen": 12}
+    families = [{**FAMILIES[0], "maker": None, "notes": None}]
+    ground = SimpleNamespace(
+        ranking=pd.DataFrame([row]),
+        records=SimpleNamespace(families=pd.DataFrame(families)),
+        appraiser=SimpleNamespace(terms=SimpleNamespace(haggle_room=0.25)),
+        currency="EUR",
+    )
+    return answer_facts(ground, "T2")  # type: ignore[arg-type]
+
+
+def test_a_price_that_is_not_said_cannot_make_a_page_again() -> None:
+    assert (answered(40.4)["ceiling"], answered(40.4)["haggle_to"]) == (40, 50)
+    assert answered(-7.2) == answered(-8.4)
+    assert answered(40.4) != answered(41.4)
