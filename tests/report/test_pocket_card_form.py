@@ -229,6 +229,22 @@ def test_by_keyboard_alone(open_card, nasty_card):
     assert page.input_value("#name") == ""
 
 
+@pytest.mark.parametrize("touch", [True, False])
+def test_by_thumb_and_by_mouse(open_card, nasty_card, touch):
+    page = open_card(nasty_card, has_touch=touch, is_mobile=touch)
+    page.fill("#name", "strasse")
+    option = page.locator("#names li", has_text="STRASSE")
+    if touch:
+        option.tap()
+    else:
+        option.click()
+    assert page.input_value("#name") == "STRASSE"
+    assert page.is_hidden("#names")
+    page.fill("#asked", "12")
+    page.locator(".tag").wait_for()
+    assert "STRASSE" in page.inner_text(".tag")
+
+
 def test_what_to_look_at_first_is_told_with_both_answers(open_card, nasty_card):
     page = open_card(nasty_card)
     unit = {"offer": "1", "family": LONG, "built_from": "1982", "asked": "0"}

@@ -99,8 +99,8 @@ function startFinder(input, list, changed) {
       changed();
     }
   });
-  // A press on the list must not take the focus from the field.
-  list.addEventListener("pointerdown", (event) => event.preventDefault());
+  // A press on the list must not take the focus from the field, which would close the list before the click.
+  for (const press of ["pointerdown", "mousedown"]) list.addEventListener(press, (event) => event.preventDefault());
   list.addEventListener("click", (event) => {
     const place = [...list.children].indexOf(event.target.closest("li"));
     if (items[place]) choose(items[place]);
