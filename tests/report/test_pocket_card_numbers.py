@@ -12,6 +12,9 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.records.exchange import load_package_records
+from reliability.records.frames import Records
+from reliability.report.pocket_card import write_card
+from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import VERDICT_COLUMNS, judge, write_verdicts
 from reliability.worth.looking import look_first
 from reliability.worth.offers import NAMES, offers_from, read_offers
@@ -259,3 +262,19 @@ def test_a_name_is_shown_as_it_is_and_found_by_its_model(pages):
     row = judged_by_card(pages["nasty"], [{"offer": EVIL, "model": TURNED}])[0]
     assert row["offer"] == EVIL
     assert "unknown" not in row["note"]
+
+
+def test_a_ledger_that_holds_nothing_yet_judges_too(card_browser, tmp_path):
+    appraiser = fit_appraiser(Records.empty(), datetime.date(2026, 1, 1))
+    card = Card(tmp_path / "card.html", appraiser, Records.empty())
+    write_card(appraiser, card.records, card.path)
+    page = card_browser.new_page()
+    page.goto(card.path.as_uri())
+    rows = [{"offer": "1", "family": "Skolm 1", "asked": "20", "built_from": "1980", "rust": "yes"}]
+    rows += [{"offer": "2", "kind": "tape deck", "working_price": "150"}]
+    expected = judged_by_command(card, rows, tmp_path)
+    assert [difference(*pair) for pair in zip(expected, judged_by_card(page, rows), strict=True)] == [[], []]
+    page.fill("#name", "Skolm 1")
+    page.press("#name", "Tab")
+    page.locator(".tag").wait_for()
+    assert page.is_hidden("#signs")
