@@ -4,7 +4,7 @@ Frictionless Data Package with one Table Schema per table, made from the descrip
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -17,6 +17,8 @@ DESCRIPTOR = "datapackage.json"
 HISTORY_FILE = "history.csv"
 #: Name of the package that a ledger is exported as.
 PACKAGE = "bench-ledger"
+#: Property of the descriptor: numbers given out to jobs that were withdrawn.
+WITHDRAWN = "withdrawnJobs"
 #: Documented files that may lie beside the tables without being one.
 BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
@@ -66,8 +68,8 @@ def schema_of(table: Table) -> dict[str, Any]:
     return schema
 
 
-def package_descriptor() -> dict[str, Any]:
-    """Describe a folder that holds every table."""
+def package_descriptor(withdrawn: Sequence[str] = ()) -> dict[str, Any]:
+    """Describe a folder that holds every table, and name the jobs that were withdrawn, if any."""
     return {
         "profile": "tabular-data-package",
         "name": PACKAGE,
@@ -87,12 +89,13 @@ def package_descriptor() -> dict[str, Any]:
             }
             for table in TABLES.values()
         ],
+        **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
     }
 
 
-def descriptor_text() -> str:
+def descriptor_text(withdrawn: Sequence[str] = ()) -> str:
     """Write the descriptor in one fixed form."""
-    return json.dumps(package_descriptor(), indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(package_descriptor(withdrawn), indent=2, ensure_ascii=False) + "\n"
 
 
 def package_name(folder: Path) -> str | None:

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,7 @@ from reliability.records.package_check import PackageCheck, exponent_in
 from reliability.records.schema import HISTORY
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import Value
+from reliability.records.withdrawals import withdrawn_in
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
@@ -101,7 +103,9 @@ def load_package_records(path: str | Path) -> "Records":
     # pandas is loaded only by those who want frames: `import` and `export` start without it.
     from reliability.records.frames import records_from_rows
 
-    return records_from_rows(read_package(path))
+    withdrawn, faults = withdrawn_in(Path(path))
+    refuse(faults, "Nothing was read.")
+    return replace(records_from_rows(read_package(path)), withdrawn=withdrawn)
 
 
 def write_package(rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path) -> None:
@@ -175,16 +179,19 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
     folder = Path(path)
     with ledger.reading() as connection:
         exponent = store.exponent_in(connection)
-        _write_folder({name: store.fetch_rows(connection, name, exponent) for name in TABLES}, folder)
+        rows = {name: store.fetch_rows(connection, name, exponent) for name in TABLES}
+        _write_folder(rows, folder, store.withdrawn_numbers(connection))
         (folder / HISTORY_FILE).unlink(missing_ok=True)
         if history:
             query = select(HISTORY).order_by(HISTORY.c.entry)
             columns = [column.name for column in HISTORY.columns]
-            rows = connection.execute(query.execution_options(yield_per=1_000))
-            write_rows(folder / HISTORY_FILE, columns, rows)
+            versions = connection.execute(query.execution_options(yield_per=1_000))
+            write_rows(folder / HISTORY_FILE, columns, versions)
 
 
-def _write_folder(rows: Mapping[str, Iterable[Mapping[str, Value]]], folder: Path) -> None:
+def _write_folder(
+    rows: Mapping[str, Iterable[Mapping[str, Value]]], folder: Path, withdrawn: Sequence[str] = ()
+) -> None:
     refuse_foreign_folder(folder, PACKAGE)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -193,7 +200,7 @@ def _write_folder(rows: Mapping[str, Iterable[Mapping[str, Value]]], folder: Pat
             write_csv(fresh, table, rows[name])
             os.replace(fresh, folder / f"{name}.csv")
         fresh = folder / f".{DESCRIPTOR}.new"
-        fresh.write_text(descriptor_text(), encoding="utf-8", newline="\n")
+        fresh.write_text(descriptor_text(withdrawn), encoding="utf-8", newline="\n")
         os.replace(fresh, folder / DESCRIPTOR)
     except OSError as error:
         raise InvalidInput(f"{folder} cannot be written: {error.strerror}") from None

@@ -20,6 +20,7 @@ from reliability.records.schema import SQL_TABLES
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS
 from reliability.records.ties import Complaint, JobFacts, Known
 from reliability.records.values import Value
+from reliability.records.withdrawals import note_withdrawals, withdrawal_faults
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -72,6 +73,7 @@ def import_sources(
     faults: Sequence[Fault],
     reason: str,
     dry_run: bool,
+    withdrawn: Sequence[str] = (),
 ) -> ImportSummary:
     """Write rows of any source into a ledger in one transaction.
 
@@ -87,6 +89,8 @@ def import_sources(
         Kept in the history.
     dry_run : bool
         Check everything, write nothing.
+    withdrawn : sequence of str
+        Numbers that were given out to jobs which were withdrawn since.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def import_sources(
     """
     with ledger.writing() as connection:
         exponent, opened = sources(connection)
-        run = _Import(connection, exponent, reason, list(faults))
+        run = _Import(connection, exponent, reason, list(faults), withdrawn)
         for source in opened:
             run.read(source)
         run.finish()
@@ -118,6 +122,7 @@ class _Import:
     exponent: int
     reason: str
     faults: list[Fault]
+    withdrawn: Sequence[str] = ()
     n_read: int = 0
     job_file: str = ""
     at_fault: set[tuple[str, int]] = field(default_factory=set)
@@ -224,11 +229,16 @@ class _Import:
             place = f"{self.job_file}, line {line}" if line else f"job {job}"
             self.faults.append(Fault(place, *complaint))
             self.at_fault.add((self.job_file, line))
+        self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
         if self.faults:
             return
+        for number in filter(None, map(split_number, self.withdrawn)):
+            latest, highest = self.numbers.get(number.prefix, ("", number))
+            self.numbers[number.prefix] = (latest, max(highest, number))
         for _, number in sorted(self.numbers.values()):
             store.note_number(self.connection, number)
         keep_jobs(self.connection, self.touched, self.exponent, self.reason)
+        note_withdrawals(self.connection, self.withdrawn, self.reason)
 
     def account(self) -> str:
         """Say what became of the rows that were read, where any of them has a fault."""

@@ -1,6 +1,6 @@
 """A package into a ledger: one transaction, every fault listed, nothing written on any fault."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from reliability.records.import_run import import_sources
 from reliability.records.import_summary import ImportSummary
 from reliability.records.package_check import currency_in
 from reliability.records.tables import TABLES
+from reliability.records.withdrawals import withdrawn_in
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -58,7 +59,8 @@ def import_package(
         With every fault of every file; nothing is imported then.
     """
     files, faults = find_files(Path(path))
-    return _import_files(files, faults, ledger, layout, reason, dry_run)
+    withdrawn, more = withdrawn_in(Path(path))
+    return _import_files(files, faults + more, ledger, layout, reason, dry_run, withdrawn)
 
 
 def import_table(
@@ -111,10 +113,11 @@ def _import_files(
     layout: Layout | None,
     reason: str,
     dry_run: bool,
+    withdrawn: Sequence[str] = (),
 ) -> ImportSummary:
     def tables(connection: Connection) -> tuple[int, list[CsvTable]]:
         stated = currency_in(files, layout) or store.currency_of(connection)
         exponent = EXPONENTS[stated]
         return exponent, [CsvTable(file, TABLES[name], exponent, layout) for name, file in files.items()]
 
-    return import_sources(ledger, tables, faults, reason, dry_run)
+    return import_sources(ledger, tables, faults, reason, dry_run, withdrawn)

@@ -329,3 +329,45 @@ def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, 
         assert again.job("1") == filled.job("1")
     export_package(filled, tmp_path / "one")
     assert not (tmp_path / "one" / "history.csv").exists()
+
+
+def test_withdrawn_jobs_go_along_so_that_no_number_is_given_out_again(ledger, finished, tmp_path, new_url):
+    for number in ("B1", "B2", "B3"):
+        ledger.add(finished(job=number, taken_in="2026-05-03"))
+    ledger.add(finished(job="C1"))
+    ledger.add(finished(job="B4", taken_in="2026-05-04"))
+    for number in ("B2", "B4"):
+        ledger.withdraw(number, reason="never was one")
+    export_package(ledger, tmp_path / "one")
+    assert frictionless.validate(str(tmp_path / "one" / "datapackage.json")).valid
+    assert load_package_records(tmp_path / "one").fingerprint() == read_records(ledger).fingerprint()
+    with open_ledger(new_url(), create=True) as again:
+        for _ in range(2):
+            import_package(tmp_path / "one", again)
+            assert read_records(again).withdrawn == ("B2", "B4")
+            assert read_records(again).fingerprint() == read_records(ledger).fingerprint()
+            assert again.next_job_number() == "B5"
+            assert [row["content"] for row in again.history("B4")] == [None]
+            assert [str(problem) for problem in again.check() if "number" in str(problem)] == []
+        export_package(again, tmp_path / "two")
+        assert contents(tmp_path / "two") == contents(tmp_path / "one")
+        again.add(finished(job="B2"))
+        with pytest.raises(
+            InvalidInput, match=r"^1 fault found.*\ndatapackage\.json: withdrawnJobs: there is a job B2; "
+        ):
+            import_package(tmp_path / "one", again)
+
+
+@pytest.mark.parametrize(
+    ("value", "message"),
+    [("B2", "withdrawnJobs is not a list of job numbers, each in quotation marks"),
+     ([2], "withdrawnJobs is not a list of job numbers, each in quotation marks"),
+     (["B"], "withdrawnJobs: 'B' is not a job number: an optional prefix, then 1 to 15 digits, such as 42 or B-0042")],
+)  # fmt: skip
+def test_withdrawn_jobs_that_are_no_numbers(package, ledger, value, message):
+    descriptor = json.loads((package / "datapackage.json").read_text())
+    (package / "datapackage.json").write_text(json.dumps({**descriptor, "withdrawnJobs": value}))
+    for read in (load_package_records, lambda folder: import_package(folder, ledger)):
+        with pytest.raises(InvalidInput) as caught:
+            read(package)
+        assert caught.value.faults == (f"datapackage.json: {message}",)
