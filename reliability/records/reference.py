@@ -23,7 +23,8 @@ CSV_RULES = (
     "about units above a hundred years of age, too.",
     "Two rows of one file with the same key are a fault. A row that the ledger holds is passed over if it is "
     "equal, and a fault if it differs.",
-    "`datapackage.json` may name withdrawn jobs (`withdrawnJobs`): numbers that were given out and are no gap.",
+    "`datapackage.json` may name withdrawn jobs (`withdrawnJobs`): numbers that were given out "
+    "and are no gap.",
     "Every row that is read is imported, or in the ledger already, or named with what is wrong. One fault, "
     "and nothing is imported.",
 )

@@ -42,8 +42,11 @@ def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
 
 def withdrawal_faults(numbers: Sequence[str], jobs: Collection[str]) -> list[Fault]:
     """Complain of withdrawn numbers that belong to a job after all."""
-    return [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; withdraw it, or take the number out")
-            for number in numbers if number in jobs]  # fmt: skip
+    return [
+        Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; withdraw it, or take the number out")
+        for number in numbers
+        if number in jobs
+    ]
 
 
 def note_withdrawals(connection: Connection, numbers: Sequence[str], reason: str) -> None:
