@@ -182,7 +182,7 @@ function keptItem(cells) {
   try {
     const row = judgeOffer(cells);
     const word = make("span", { class: `verdict ${toneOf(row.verdict)}` }, markOf(row.verdict), ` ${headOf(row)}`);
-    told.append(word, ` ${reachOf(row)}`, make("small", {}, ...named));
+    told.append(word, `${row.verdict === null ? ":" : ""} ${reachOf(row)}`, make("small", {}, ...named));
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
     told.append(make("span", { class: "verdict skip" }, fault.message), make("small", {}, ...named));
