@@ -1,6 +1,7 @@
 """Finding, making and opening the database of a ledger, and wording what the database refuses."""
 
 import datetime
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -90,7 +91,7 @@ _ADVICE = (
     ("connection is lost", "has cut the connection; try again once its server is back"),
     ("onnection refused", "cannot be reached: no server answers there; is it running?"),
     ("connection timeout", "cannot be reached: no server answers there; is it running?"),
-    ("does not exist", "does not exist there; its server makes one with: createdb"),
+    ('database ".*" does not exist', "does not exist there; its server makes one with: createdb"),
     ("database is locked", "is being written by somebody else and was not free within "
      f"{BUSY_SECONDS} s; try again"),
     ("readonly database", "cannot be written: the file or its folder is read-only"),
@@ -104,7 +105,7 @@ _ADVICE = (
 
 def _advice(text: str, shown: str) -> str:
     for sign, advice in _ADVICE:
-        if sign in text:
+        if re.search(sign, text):
             return f"The ledger {shown} {advice} ({text})."
     return f"The ledger {shown} refuses: {text}."
 
