@@ -83,6 +83,7 @@ def worded(url: URL) -> Iterator[None]:
         raise LedgerError(f"{_advice(text, shown_url(url))} Nothing was written.") from None
 
 
+#: What a message of the database holds, as a regular expression, and what we say of it.
 _ADVICE = (
     ("authentication failed", "does not let this user in: the user or the password is wrong"),
     ("no password supplied", "asks for a password: write it in the URL, or in the file .pgpass"),

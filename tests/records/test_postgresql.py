@@ -92,6 +92,15 @@ def test_a_wrong_password_is_one_clear_message_without_it(server, shared_url):
     assert server.password not in shown
 
 
+def test_a_server_that_asks_for_a_password(server, shared_url, monkeypatch, tmp_path):
+    monkeypatch.delenv("PGPASSWORD", raising=False)
+    monkeypatch.setenv("PGPASSFILE", str(tmp_path / "none"))
+    with pytest.raises(
+        LedgerError, match=r"asks for a password: write it in the URL, or in the file \.pgpass"
+    ):
+        open_ledger(shared_url.replace(f":{server.password}@", "@"))
+
+
 def test_no_password_in_the_name_of_a_ledger(shared, server):
     assert server.password not in shared.name
     assert ":***@127.0.0.1:" in shared.name
