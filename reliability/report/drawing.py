@@ -12,7 +12,6 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from reliability.report.html import text
@@ -56,7 +55,6 @@ _SETTINGS: dict[Any, Any] = {
     "legend.frameon": False,
 }
 
-_SVG_DPI = 72
 _LETTERS = re.compile(r"font-family: [^;\"]*;? ?")
 
 
@@ -98,26 +96,12 @@ def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool 
     str
         A ``figure`` element.
     """
-    _lay_out(figure)
     memory = BytesIO()
     blank = {"Date": None, "Creator": None, "Format": None, "Type": None}
     figure.savefig(memory, format="svg", metadata=blank)
     svg = _tidied(memory.getvalue().decode("utf-8"), alt)
     kind = ' class="wide"' if wide else ""
     return f"<figure{kind}>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"
-
-
-def _lay_out(figure: Figure) -> None:
-    """Make room for labels once, as the writer of SVG would measure them.
-
-    Left to `savefig` the same layout costs a whole drawing that is thrown away.
-    """
-    FigureCanvasSVG(figure)  # it becomes the figure's own
-    figure.dpi = _SVG_DPI
-    engine = figure.get_layout_engine()
-    if engine is not None:
-        engine.execute(figure)
-        figure.set_layout_engine("none")
 
 
 def _tidied(svg: str, alt: str) -> str:
