@@ -137,7 +137,7 @@ def slopes(scale: float = 1.0) -> dict[str, dict[str, list[float]]]:
 
     records = [int(scale * n) for n in (1_000_000, 2_000_000, 4_000_000)]
     grow("records, counted", list(records), [counted(n, 500)[1] for n in records])
-    families = [max(2, int(scale * n)) for n in (50, 100, 200, 400)]
+    families = [max(2, int(scale * n)) for n in (200, 400, 800, 1_600)]
     made = [counted(n * 20 * 20, n)[0] for n in families]
     strata = [20.0 * n for n in families]
     grow("strata, fitted", strata, [timed(lambda c=c: list(map(fit_piece, c.pieces(1000)))) for c in made])

@@ -13,10 +13,10 @@ def test_a_slope_is_that_of_a_power():
 
 def test_slope_rows_tell_sizes_and_seconds(monkeypatch):
     monkeypatch.setattr(scale, "workers", lambda scale: [(1, 4.0), (2, 2.0)])
-    rows = {row["what"]: row for row in scale.slope_rows(0.02)}
+    rows = {row["what"]: row for row in scale.slope_rows(0.01)}
     assert set(rows) == {f"slope against {name}" for name in (
         "records, counted", "strata, fitted", "families, pooled", "workers, fitted")}  # fmt: skip
-    assert "20,000: " in rows["slope against records, counted"]["measured"]
+    assert "10,000: " in rows["slope against records, counted"]["measured"]
     assert rows["slope against workers, fitted"]["measured"] == "-1.00 (4.0 s, 2.0 s)"
 
 
