@@ -206,6 +206,14 @@ def test_headers_that_do_not_fit(command_line, spreadsheet):
     assert command_line.refused("import", "none.csv").startswith("none.csv is not there; name a folder")
 
 
+def test_a_sheet_of_unknown_families_is_told_how_they_are_described(command_line, spreadsheet):
+    path = spreadsheet("1,Larkov T2,2025-03-01,open", head="job,family,taken_in,outcome")
+    said = command_line.refused("import", path).splitlines()
+    assert len(said) == 3
+    assert said[1].endswith("no family 'Larkov T2' is known; known: Larkov T1. Did you mean 'Larkov T1'?")
+    assert said[2].startswith("Families that are new are described first: put them into a families.csv with")
+
+
 def test_a_file_named_after_a_table_holds_that_table(command_line, spreadsheet):
     command_line.sheet("component,obtainable,price\nbelt,yes,3\n", "parts.csv")
     assert command_line.ok("import", "parts.csv") == "1 parts imported\n"

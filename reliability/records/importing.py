@@ -21,6 +21,12 @@ from reliability.records.withdrawals import withdrawn_in
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
+_UNKNOWN_FAMILY = "column family: no family "
+_FAMILIES_FIRST = (
+    "Families that are new are described first: put them into a families.csv with the columns family and "
+    "kind, and import that."
+)
+
 
 def import_package(
     path: str | Path,
@@ -103,7 +109,12 @@ def import_table(
         raise unknown("There is no table", table, TABLES)
     if not Path(path).exists():
         raise InvalidInput(f"There is no file {path}. Nothing was imported.")
-    return _import_files({table: Path(path)}, [], ledger, layout, reason, dry_run)
+    try:
+        return _import_files({table: Path(path)}, [], ledger, layout, reason, dry_run)
+    except InvalidInput as error:
+        if not any(_UNKNOWN_FAMILY in fault for fault in error.faults):
+            raise
+        raise InvalidInput(error.message, [*error.faults, _FAMILIES_FIRST]) from None
 
 
 def _import_files(
