@@ -165,28 +165,26 @@ def cluster(tmp_path_factory):
     started = []
 
     def start(name, *words):
-        command = [
-            sys.executable,
-            "-m",
-            f"distributed.cli.{name}",
-            *words,
-            "--host",
-            "127.0.0.1",
-            "--no-dashboard",
-        ]
+        place = ("--host", "127.0.0.1", "--dashboard-address", "127.0.0.1:0")
+        command = [sys.executable, "-m", f"distributed.cli.{name}", *words, *place]
         with log.open("a") as said:
             started.append(
                 subprocess.Popen(command, env=environment, stdout=said, stderr=said, cwd=log.parent)
             )
         return started[-1]
 
+    def said(pattern, times=1):
+        deadline = time.monotonic() + 120
+        while len(found := re.findall(pattern, log.read_text())) < times:
+            assert time.monotonic() < deadline, log.read_text()
+            time.sleep(0.05)
+        return found[0]
+
     start("dask_scheduler", "--port", "0", "--no-show")
-    deadline = time.monotonic() + 60
-    while not (found := re.search(r"Scheduler at: +(tcp://\S+)", log.read_text())):
-        assert time.monotonic() < deadline, log.read_text()
-        time.sleep(0.05)
-    workers = [start("dask_worker", found[1], "--nthreads", "1", "--no-nanny") for _ in range(2)]
-    yield found[1], workers
+    address = said(r"Scheduler at: +(tcp://\S+)")
+    workers = [start("dask_worker", address, "--nthreads", "1", "--no-nanny") for _ in range(2)]
+    said(r"Registered to: +tcp://", times=2)
+    yield address, workers
     for process in reversed(started):
         process.kill()
         process.wait()
@@ -199,7 +197,8 @@ def test_a_worker_killed_in_the_middle_changes_nothing_but_the_time(cluster, arc
     victim = tmp_path / str(workers[1].pid)
 
     def kill():
-        while not victim.exists():
+        deadline = time.monotonic() + 60
+        while not victim.exists() and time.monotonic() < deadline:
             time.sleep(0.005)
         workers[1].send_signal(signal.SIGKILL)
 
