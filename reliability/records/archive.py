@@ -4,7 +4,7 @@ import datetime
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
@@ -28,7 +28,7 @@ from reliability.records.schema import SQL_TABLES
 if TYPE_CHECKING:
     from reliability.records.reading import LedgerReader
 
-__all__ = ["ArchiveSummary", "archived_query", "write_archive"]
+__all__ = ["ArchiveSummary", "archived_query", "whole_jobs", "write_archive"]
 
 #: Rows that are read into memory at once; a group ends where a job does.
 ROWS_PER_GROUP = 500_000
@@ -117,6 +117,18 @@ def archived_query() -> Select[Any]:
     return select(*columns).select_from(joined).where(told).order_by(*order)
 
 
+def whole_jobs(rows: Iterable[Sequence[Any]], least: int) -> Iterator[list[Sequence[Any]]]:
+    """Gather rows of `archived_query` into lists of at least so many, none of which ends within a job."""
+    group: list[Sequence[Any]] = []
+    for _, of_job in groupby(rows, key=itemgetter(_JOB)):
+        group.extend(of_job)
+        if len(group) >= least:
+            yield group
+            group = []
+    if group:
+        yield group
+
+
 def is_archive(folder: Path) -> bool:
     """Whether a folder holds an archive, of any version."""
     try:
@@ -161,7 +173,7 @@ class _Writer:
             with self.pq.ParquetWriter(
                 draft, self.schema, compression="zstd", dictionary_pagesize_limit=16 * 1024**2
             ) as file:
-                for group in self._groups(of_year):
+                for group in whole_jobs(of_year, ROWS_PER_GROUP):
                     file.write_table(self._table(group), row_group_size=len(group))
             with draft.open("rb") as content:
                 digest = hashlib.file_digest(content, "sha256").hexdigest()
@@ -176,19 +188,9 @@ class _Writer:
                 }
             )
 
-    def _groups(self, rows: Iterator[Sequence[Any]]) -> Iterator[list[Sequence[Any]]]:
-        group: list[Sequence[Any]] = []
-        for _, of_job in groupby(rows, key=itemgetter(_JOB)):
-            group.extend(of_job)
-            self.jobs += 1
-            if len(group) >= ROWS_PER_GROUP:
-                yield group
-                group = []
-        if group:
-            yield group
-
     def _table(self, group: list[Sequence[Any]]) -> Any:
         columns = list(zip(*group, strict=True))
+        self.jobs += len(set(columns[_JOB]))
         self.findings += sum(name is not None for name in columns[_COMPONENT])
         arrays = []
         for column, values in zip(ARCHIVED, columns, strict=True):

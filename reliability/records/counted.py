@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from sqlalchemy import (
     ColumnElement,
+    Connection,
     FromClause,
     Integer,
     Select,
@@ -26,7 +27,7 @@ from sqlalchemy import (
     select,
 )
 
-from reliability.records.archive import archived_query
+from reliability.records.archive import archived_query, whole_jobs
 from reliability.records.archive_table import ARCHIVED
 from reliability.records.frames import column_array
 from reliability.records.schema import SQL_TABLES
@@ -36,7 +37,10 @@ if TYPE_CHECKING:
 
 __all__ = ["counted_findings"]
 
+#: Sorts of jobs (family, years, twelfth of a year of intake) to one job, at most, for grouping to pay.
+MOST_SORTS = 0.5
 _ROWS_AT_ONCE = 200_000
+_FETCHED = 20_000
 _DAYS_BEFORE = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)
 _MIDDLE_OF_A_MONTH = 16
 _OF_FINDING = ("component", "found", "original", "fitted_from", "fitted_to", "arose")
@@ -56,13 +60,38 @@ def counted_findings(ledger: "LedgerReader") -> Iterator[pd.DataFrame]:
     ------
     DataFrame
         The columns of an archive and `count`. Rows without a job are groups: their `taken_in` is the first
-        day of those that give the same age. All are one state of the ledger, in one transaction.
+        day of those that give the same age. Where hardly two jobs are alike nothing is grouped, for that
+        would cost more than it saves. All are one state of the ledger, in one transaction.
     """
     with ledger.reading() as connection:
-        for query in (_grouped(), _others(), _implied()):
-            rows = connection.execute(query.execution_options(yield_per=_ROWS_AT_ONCE))
-            for some in rows.partitions():
-                yield _frame(list(rows.keys()), some)
+        if not _pays(connection):
+            yield from _frames(connection, archived_query(), has_jobs=True)
+            return
+        yield from _frames(connection, _grouped(), has_jobs=False)
+        yield from _frames(connection, _others(), has_jobs=True)
+        yield from _frames(connection, _implied(), has_jobs=False)
+
+
+def _frames(connection: Connection, query: Select[Any], *, has_jobs: bool) -> Iterator[pd.DataFrame]:
+    """Read a query in batches, none of which ends within a job."""
+    rows = connection.execute(query.execution_options(yield_per=_FETCHED))
+    names = list(rows.keys())
+    batches = whole_jobs(rows, _ROWS_AT_ONCE) if has_jobs else rows.partitions(_ROWS_AT_ONCE)
+    for some in batches:
+        yield _frame(names, some)
+
+
+def _pays(connection: Connection) -> bool:
+    """Whether jobs are so much alike that grouping their findings saves more than it costs."""
+    jobs = SQL_TABLES["jobs"]
+    year, twelfth = _moment(jobs.c.taken_in)
+    own = jobs.c.origin.is_(None)
+    sorts = select(*(jobs.c[name] for name in _OF_JOB), year.label("year"), twelfth.label("twelfth"))
+    n_sorts, n_jobs = (
+        connection.execute(select(func.count()).select_from(source)).scalar_one()
+        for source in (sorts.where(own).distinct().subquery(), select(jobs.c.job).where(own).subquery())
+    )
+    return bool(n_sorts <= MOST_SORTS * n_jobs)
 
 
 def _is_plain(finding: FromClause) -> ColumnElement[bool]:

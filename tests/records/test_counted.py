@@ -97,7 +97,15 @@ def assert_same(counts, seen):
     assert counts.assumed.to_dict() == seen.assumed.to_dict()
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.fixture(params=["grouped", "one by one"])
+def way(request, monkeypatch):
+    """Let the database group, or not, whatever pays; small batches in either case."""
+    monkeypatch.setattr(counted, "MOST_SORTS", 1.0 if request.param == "grouped" else 0.0)
+    monkeypatch.setattr(counted, "_ROWS_AT_ONCE", 100)
+
+
+@pytest.mark.usefixtures("way")
+@pytest.mark.parametrize("seed", range(2))
 def test_the_database_counts_what_observe_reads(ledger, tmp_path, seed):
     ledger.put("families", [{"family": "Tarnwick T2", "maker": None}], reason="as in the package")
     import_package(some_package(tmp_path / "package", seed), ledger)
@@ -105,19 +113,32 @@ def test_the_database_counts_what_observe_reads(ledger, tmp_path, seed):
     assert_same(*compared(ledger, event="needs work", worst=worst_findings))
 
 
+@pytest.mark.usefixtures("way")
 def test_the_demo_is_counted_alike(ledger):
     import_package(DEMO, ledger)
     assert_same(*compared(ledger))
 
 
-def test_equal_findings_come_as_one_row(ledger, finished):
-    for day in ("2026-05-02", "2026-05-03", "2026-05-20"):  # the last one is a twelfth of a year older
-        ledger.add(finished(taken_in=day, closed="2026-06-01", built_from=1980, built_to=1980,
+def test_equal_findings_come_as_one_row_where_many_are_equal(ledger, finished):
+    def add(day, built):
+        ledger.add(finished(taken_in=day, closed="2026-06-01", built_from=built, built_to=built,
                             findings=[{"component": "belt", "found": "sound"}]))  # fmt: skip
+
+    for day in (
+        "2026-05-02",
+        "2026-05-03",
+        "2026-05-04",
+        "2026-05-20",
+    ):  # the last is a twelfth of a year older
+        add(day, 1980)
     [groups] = counted_findings(ledger)
-    assert sorted(groups["count"]) == [1, 2]
+    assert sorted(groups["count"]) == [1, 3]
     assert groups["job"].isna().all()
     assert sorted(groups["taken_in"].dt.strftime("%d")) == ["02", "20"]
+    add("2026-05-05", 1979)  # three sorts of five jobs: no longer worth it
+    [rows] = counted_findings(ledger)
+    assert rows["count"].tolist() == [1] * 5
+    assert rows["job"].tolist() == ["1", "2", "3", "5", "4"]
 
 
 def test_moments_are_those_of_ages_on_every_day_of_four_years(ledger):
