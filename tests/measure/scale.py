@@ -88,7 +88,7 @@ def read_and_observe(ledger: str) -> dict[str, Any]:
 
 
 def count_in_sql(ledger: str) -> dict[str, Any]:
-    """Let the database count, and count the rest."""
+    """Let the database count where that pays, and count the rest."""
     start = time.process_time()
     with open_ledger(ledger) as opened:
         counts = add_counts(map(count_findings, counted_findings(opened)))
@@ -174,7 +174,7 @@ def import_rows(jobs: int = JOBS) -> list[Row]:
     )
     return [
         row(f"{done['findings']:,} findings imported", told, "60 s, 1 GB", fine),
-        row("counted by SQLite", both, "as many", pushed["findings"] == read["findings"]),
+        row("counted from SQLite", both, "as many", pushed["findings"] == read["findings"]),
     ]
 
 
