@@ -9,9 +9,10 @@ from reliability.worth import money
 from reliability.worth.appraisal import FamilyEntry, Spread
 from reliability.worth.bench import UNREPAIRED, Bench
 from reliability.worth.costs import Hours, PartCosts, fit_hours, fit_part_costs, part_costs_by_job
+from reliability.worth.job_odds import UsualOdds
 from reliability.worth.money import Amount, total
 from reliability.worth.odds import FamilyLives
-from reliability.worth.prices import PriceModel, fit_prices, working_prices
+from reliability.worth.prices import PriceModel, fit_prices
 from reliability.worth.slots import Slot
 from reliability.worth.tilt import Tilt
 
@@ -36,7 +37,14 @@ class Amounts:
     parts: PartCosts
 
 
-def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[str, ...]) -> Amounts:
+def fit_amounts(
+    bench: Bench,
+    signs: Floats,
+    failed: Floats,
+    components: tuple[str, ...],
+    price: Amount,
+    news: Floats,
+) -> Amounts:
     """Fit prices, costs, hours and what remains.
 
     Parameters
@@ -47,6 +55,10 @@ def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[s
     failed : ndarray, shape (n_jobs, n_components)
         From `failed_in_job`.
     components : tuple of str
+    price : Amount
+        From `working_prices`.
+    news : ndarray, shape (n_slots,)
+        From `purchase_news`.
 
     Returns
     -------
@@ -55,7 +67,6 @@ def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[s
     own = bench.jobs["own"]
     repaired = own & (bench.jobs["repaired"] == 1)
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
-    price = working_prices(bench)
     level = float(np.median(price.mean))
     parts = fit_part_costs(bench, components)
     beside, _ = part_costs_by_job(bench, parts, failed=False)
@@ -74,7 +85,7 @@ def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[s
     lost = money.fit_by_family(bench, unrepaired, spent, 0.01 * level, 0.05 * level)
     return Amounts(
         price,
-        fit_prices(bench, price, signs),
+        fit_prices(bench, price, signs, news),
         Amount(share.mean * price.mean, share.doubt * price.mean, share.spread),
         other_repaired,
         other_unrepaired,
@@ -87,7 +98,7 @@ def fit_amounts(bench: Bench, signs: Floats, failed: Floats, components: tuple[s
 
 
 def make_entry(
-    bench: Bench, slot: Slot, i: int, lives: FamilyLives, tilt: Tilt, amounts: Amounts
+    bench: Bench, slot: Slot, i: int, lives: FamilyLives, usual: UsualOdds, tilt: Tilt, amounts: Amounts
 ) -> FamilyEntry:
     """Put together what judging a unit of one slot needs.
 
@@ -96,8 +107,9 @@ def make_entry(
     bench : Bench
     slot : Slot
     i : int
-        Position of the slot in `amounts` and `tilt`.
+        Position of the slot in `usual`, `amounts` and `tilt`.
     lives : FamilyLives
+    usual : UsualOdds
     tilt : Tilt
     amounts : Amounts
 
@@ -115,7 +127,6 @@ def make_entry(
     def at_slot(amount: Amount) -> Spread:
         return Spread(float(amount.mean[i]), float(amount.doubt[i]), amount.spread)
 
-    has_jobs = at >= 0 and not np.isnan(slot.mean_age)
     return FamilyEntry(
         slot.family,
         slot.kind,
@@ -123,8 +134,8 @@ def make_entry(
         amounts.parts.of(at, lives.components),
         float(tilt.mean[i]),
         float(tilt.doubt[i]),
-        float(tilt.pull[i]) if has_jobs else 0.0,
-        slot.mean_age if has_jobs else 1.0,
+        float(tilt.pull[i]) if at >= 0 else 0.0,
+        float(usual.age_years[i]),
         slot.mean_year,
         float(amounts.price.mean[i]),
         float(amounts.price.doubt[i]),

@@ -15,6 +15,7 @@ from reliability.worth.costs import (
     failed_in_job,
 )
 from reliability.worth.entries import fit_amounts, make_entry
+from reliability.worth.job_odds import ages_by_family, raw_log_odds, usual_log_odds
 from reliability.worth.lives import (
     BenchLives,
     lives_of,
@@ -22,14 +23,16 @@ from reliability.worth.lives import (
     unit_findings,
     year_effect,
 )
-from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws, unit_states
-from reliability.worth.repairability import fit_repairability, obtainable_table, trials
+from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
+from reliability.worth.prices import working_prices
+from reliability.worth.purchases import purchase_news
+from reliability.worth.repairability import Repairability, fit_repairability, trials
 from reliability.worth.signs import fit_sign_effects
 from reliability.worth.slots import Slot, read_slots
+from reliability.worth.supply import read_supply
 from reliability.worth.tilt import fit_tilt, gather_outcomes
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 def fit_everything(
@@ -60,9 +63,13 @@ def fit_everything(
     failed = failed_in_job(bench, components)
     shared = _fit_states(bench, lives, components, _arrived(bench, findings, components, failed))
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
-    raw = _raw_log_odds(bench, lives, shared)
-    tilt = fit_tilt(bench, gather_outcomes(bench, raw, signs, settings.gap_repaired_share))
-    amounts = fit_amounts(bench, signs, failed, components)
+    raw = raw_log_odds(bench, lives.families, lives.mending, shared)
+    usual = usual_log_odds(bench, lives.families, shared, slots)
+    price = working_prices(bench)
+    news = purchase_news(bench, price, usual.log_odds)
+    outcomes = gather_outcomes(bench, raw, signs, usual.log_odds)
+    tilt = fit_tilt(bench, outcomes, news, usual.variance)
+    amounts = fit_amounts(bench, signs, failed, components, price, news)
     terms = Terms(
         settings.hour_rate,
         settings.selling_fee,
@@ -79,7 +86,9 @@ def fit_everything(
         tilt_signs=tilt.signs,
         price_signs=amounts.prices.signs,
     )
-    entries = [make_entry(bench, slot, i, lives.families[i], tilt, amounts) for i, slot in enumerate(slots)]
+    entries = [
+        make_entry(bench, slot, i, lives.families[i], usual, tilt, amounts) for i, slot in enumerate(slots)
+    ]
     n_f = len(bench.families)
     families = {entry.family: entry for entry in entries[:n_f]}
     kinds = {entry.kind: entry for entry in entries[n_f:]}
@@ -91,6 +100,7 @@ class _Lives:
     families: list[FamilyLives]
     reference_year: Floats
     year_slope: Floats
+    mending: Repairability
 
 
 def _family_lives(
@@ -100,9 +110,9 @@ def _family_lives(
     components: tuple[str, ...],
     slots: list[Slot],
 ) -> _Lives:
-    obtainable = obtainable_table(bench.records.parts)
+    supply = read_supply(bench.records.parts, bench.jobs[bench.jobs["own"]], bench.records.findings)
     mending = fit_repairability(
-        trials(bench.jobs, bench.records.findings), components, bench.families, obtainable
+        trials(bench.jobs, bench.records.findings), components, bench.families, supply
     )
     index = pd.Index(components)
     families = []
@@ -112,7 +122,7 @@ def _family_lives(
         mean, sd = mending.of(slot.family, slot.family_at, at)
         families.append(FamilyLives(at, *life, np.column_stack([mean, sd])))
     slope, reference = np.array([year_effect(lives.pooled, c) for c in components]).T
-    return _Lives(families, reference, slope)
+    return _Lives(families, reference, slope, mending)
 
 
 def _with(shared: Shared, **changes: object) -> Shared:
@@ -143,7 +153,8 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrive
         normal_draws(largest),
     )
     odds = np.full(arrived.shape, np.nan)
-    for at, family, ages in _by_family(bench, lives):
+    for family_at, ages in ages_by_family(bench).items():
+        family, at = lives.families[family_at], ages.at
         p = 1.0 / (
             1.0
             + np.exp(-component_odds(family, shared, ages.age, ages.year, np.zeros(family.components.size)))
@@ -173,39 +184,3 @@ def _arrived(bench: Bench, findings: pd.DataFrame, components: tuple[str, ...], 
     state[row[there], column[there]] = np.where(alive, 0.0, 1.0)[there]
     state[np.isnan(state) & (failed == 1)] = 1.0  # it ended the job and nobody wrote a finding
     return state
-
-
-@dataclass(frozen=True)
-class _Ages:
-    unit: Ints  # position among the family's jobs
-    age: Floats
-    year: Floats
-    weight: Floats
-
-
-def _by_family(bench: Bench, lives: _Lives) -> list[tuple[Ints, FamilyLives, _Ages]]:
-    """Jobs with an age, family by family: their rows, the family's lives, their alternatives."""
-    if bench.ages.empty:
-        return []
-    table = bench.ages.assign(family_at=bench.jobs["family_at"].to_numpy()[bench.ages["at"]])
-    groups = []
-    for family_at, rows in table.groupby("family_at", sort=True):
-        at, unit = np.unique(rows["at"].to_numpy(np.int64), return_inverse=True)
-        columns = (rows[name].to_numpy(float) for name in ("age_years", "year", "weight"))
-        groups.append((at, lives.families[int(family_at)], _Ages(unit, *columns)))
-    return groups
-
-
-def _raw_log_odds(bench: Bench, lives: _Lives, shared: Shared) -> Floats:
-    """Log odds of a repair of every finished job by its components; shape (n_jobs,)."""
-    raw = np.full(len(bench.jobs), np.nan)
-    for at, family, ages in _by_family(bench, lives):
-        for i, row in enumerate(at):
-            mine = ages.unit == i
-            states = unit_states(
-                family, shared, ages.age[mine], ages.year[mine], ages.weight[mine], bench.sign_values[row]
-            )
-            raw[row] = log_odds(states.success.mean())
-    known = ~np.isnan(raw)
-    # A job without any production year says nothing of age: it is given the usual odds.
-    return np.where(known, raw, raw[known].mean() if known.any() else 0.5)

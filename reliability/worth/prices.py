@@ -10,6 +10,7 @@ from reliability.life.ages import decimal_year
 from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.money import Amount, one_hot, slot_index
+from reliability.worth.purchases import PRICE_NEWS, PRICE_NEWS_SDS
 from reliability.worth.shrink import Block, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
@@ -96,7 +97,7 @@ class PriceModel:
     spread: Floats
 
 
-def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
+def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> PriceModel:
     """Fit what units really fetched against what their owner thought they would.
 
     Parameters
@@ -106,6 +107,8 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
         From `working_prices`.
     signs : ndarray, shape (n_jobs, n_signs)
         Centred signs, 0 where nobody looked.
+    news : ndarray, shape (n_families + n_kinds + 1,)
+        From `purchase_news`.
 
     Returns
     -------
@@ -135,6 +138,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
         *clock.columns(when, priced[at], bench.family_kind[at], at),
         one_hot(bench.family_kind[at], n_k),
         signs[sold.index],
+        news[at, None],
     ]
     fit = fit_shrunk_amount(
         np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
@@ -145,6 +149,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
             Block("slope of a family", design[3], (0.02, 0.05, 0.1)),
             Block("kind", design[4], (0.05, 0.15)),
             Block("signs", design[5], (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
+            Block("purchases", design[6], PRICE_NEWS_SDS, PRICE_NEWS),
         ],
         inner=at,
         n_inner=n_f,
@@ -158,6 +163,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
             *clock.columns(np.repeat(now, kind.size), priced, kind, family),
             one_hot(kind, n_k),
             np.zeros((kind.size, n_s)),
+            news[:, None],
         ]
     )
     mean, sd, _ = fit.predict(rows, family)
@@ -165,7 +171,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats) -> PriceModel:
     all_spread = np.concatenate([spread, np.full(n_k + 1, usual)])
     return PriceModel(
         Amount(mean, sd, fit.residual_sd),
-        effects[effects.size - n_s :],
+        effects[effects.size - n_s - 1 : -1],
         fit.residual_sd * all_spread / usual,
     )
 

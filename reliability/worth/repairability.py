@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 
 from reliability.worth.bench import REPAIRED
 from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_logit
+from reliability.worth.supply import UNOBTAINABLE, Supply
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 ORIGIN_DISCOUNT = 0.3
 """What a job of another source is worth beside one of this bench, in the pooled rates."""
-
-OBTAINABLE = ("salvage only", "no")
-"""States of a part that change the odds; `yes` and unknown are the level they are compared with."""
 
 OBTAINABLE_MEAN = (-0.5, -2.5)
 OBTAINABLE_SD = 1.0
@@ -37,9 +36,11 @@ class Repairability:
     fit: ShrunkFit
     components: tuple[str, ...]
     n_families: int
-    obtainable: dict[tuple[str, str], str]
+    supply: Supply
 
-    def of(self, family: str, family_at: int, component_at: Floats) -> tuple[Floats, Floats]:
+    def of(
+        self, family: str, family_at: int, component_at: Ints, day: pd.Timestamp | None = None
+    ) -> tuple[Floats, Floats]:
         """Mean and standard deviation of the log odds.
 
         Parameters
@@ -49,27 +50,22 @@ class Repairability:
         family_at : int
             Position of the family, -1 for one that the ledger does not know.
         component_at : ndarray of int, shape (c,)
+        day : Timestamp, optional
+            With the parts that could be had then; today's if not given.
 
         Returns
         -------
         mean, sd : ndarray, shape (c,)
         """
-        states = [part_state(self.obtainable, family, self.components[c]) for c in component_at]
+        names = [self.components[c] for c in component_at]
+        if day is None:
+            states = [self.supply.state(name, family) for name in names]
+        else:
+            states = [self.supply.state_on(name, family, day) for name in names]
         rows = _upper(np.asarray(component_at), np.full(len(states), family_at), states, self)
         cell = np.where(family_at < 0, -1, family_at * len(self.components) + np.asarray(component_at))
         mean, sd, _ = self.fit.predict(rows, cell)
         return mean, sd
-
-
-def part_state(obtainable: dict[tuple[str, str], str], family: str, component: str) -> str | None:
-    """Look up whether a part can be had: the family's row first, then the general one."""
-    return obtainable.get((component, family)) or obtainable.get((component, ""))
-
-
-def obtainable_table(parts: pd.DataFrame) -> dict[tuple[str, str], str]:
-    """Index the `parts` table by component and family ("" = any)."""
-    family = parts["family"].fillna("")
-    return dict(zip(zip(parts["component"], family, strict=True), parts["obtainable"], strict=True))
 
 
 def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
@@ -84,7 +80,7 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        family, component, mended (0 or 1), own; one row per job and component.
+        family, component, mended (0 or 1), own, closed; one row per job and component.
     """
     failed = findings[findings["found"] == "failed"]
     ended = jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]].rename(columns={"ended_by": "component"})
@@ -95,7 +91,7 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     )
     by_pair = acted.groupby(["job", "component"], as_index=False)[["touched", "no_part"]].any()
     table = pairs.merge(by_pair, how="left", on=["job", "component"]).merge(
-        jobs[["job", "family", "outcome", "ended_by", "own"]], on="job"
+        jobs[["job", "family", "outcome", "ended_by", "own", "closed"]], on="job"
     )
     touched = table["touched"].eq(True)
     no_part = table["no_part"].eq(True)
@@ -104,14 +100,14 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     mended = repaired | (touched & ~ended_by_it & ~no_part)
     tried = repaired | ended_by_it | touched | no_part
     table = table.assign(mended=mended.astype(float))
-    return table.loc[tried, ["family", "component", "mended", "own"]].reset_index(drop=True)
+    return table.loc[tried, ["family", "component", "mended", "own", "closed"]].reset_index(drop=True)
 
 
 def fit_repairability(
     tried: pd.DataFrame,
     components: tuple[str, ...],
     families: tuple[str, ...],
-    obtainable: dict[tuple[str, str], str],
+    supply: Supply,
 ) -> Repairability:
     """Fit log odds of mending by component, family, their pairs, and whether parts can be had.
 
@@ -120,29 +116,33 @@ def fit_repairability(
     tried : DataFrame
         From `trials`.
     components, families : tuple of str
-    obtainable : dict
-        From `obtainable_table`.
+    supply : Supply
+        Each trial is read with the parts that could be had on its day.
 
     Returns
     -------
     Repairability
     """
     table = tried[tried["component"].isin(components)]
+    table = table.assign(
+        state=[
+            supply.state_on(c, f, day) or ""
+            for c, f, day in zip(table["component"], table["family"], table["closed"], strict=True)
+        ]
+    )
     counts = (
         table.assign(n=np.where(table["own"], 1.0, ORIGIN_DISCOUNT))
         .assign(y=lambda t: t["n"] * t["mended"])
-        .groupby(["family", "component"], as_index=False)[["y", "n"]]
+        .groupby(["family", "component", "state"], as_index=False)[["y", "n"]]
         .sum()
     )
     if counts.empty:  # one row that weighs nothing lets the priors answer
-        counts = pd.DataFrame({"family": [families[0] if families else ""], "component": [components[0]]})
-        counts = counts.assign(y=0.0, n=1e-9)
+        first = {"family": families[0] if families else "", "component": components[0], "state": ""}
+        counts = pd.DataFrame([{**first, "y": 0.0, "n": 1e-9}])
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
-    states = [
-        part_state(obtainable, f, c) for f, c in zip(counts["family"], counts["component"], strict=True)
-    ]
-    blank = Repairability(None, components, len(families), obtainable)  # type: ignore[arg-type]
+    states = list(counts["state"])
+    blank = Repairability(None, components, len(families), supply)  # type: ignore[arg-type]
     design = _upper(component_at, family_at, states, blank)
     n_c, n_f = len(components), len(families)
     blocks = [
@@ -159,16 +159,16 @@ def fit_repairability(
         n_inner=n_c * max(n_f, 1),
         inner_sds=(0.3, 0.7, 1.2),
     )
-    return Repairability(fit, components, n_f, obtainable)
+    return Repairability(fit, components, n_f, supply)
 
 
-def _upper(component_at: Floats, family_at: Floats, states: list[str | None], of: Repairability) -> Floats:
+def _upper(component_at: Ints, family_at: Floats, states: list[str | None], of: Repairability) -> Floats:
     """Design rows: level, obtainability, component, family."""
     n_c, n_f = len(of.components), of.n_families
     rows = np.zeros((len(states), 3 + n_c + n_f))
     at = np.arange(len(states))
     rows[:, 0] = 1.0
-    for k, name in enumerate(OBTAINABLE):
+    for k, name in enumerate(UNOBTAINABLE):
         rows[:, 1 + k] = [state == name for state in states]
     rows[at, 3 + np.asarray(component_at, np.int64)] = 1.0
     known = np.asarray(family_at) >= 0

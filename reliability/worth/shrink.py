@@ -80,6 +80,7 @@ def fit_shrunk_logit(
     n_inner: int | None = None,
     inner_sds: Sequence[float] = (0.5,),
     offset: ArrayLike = 0.0,
+    inner_extra: ArrayLike = 0.0,
 ) -> ShrunkFit:
     """Fit log odds with shrunk effects; counts may be fractions of a trial.
 
@@ -97,6 +98,8 @@ def fit_shrunk_logit(
         Spreads of the innermost groups to average over.
     offset : array_like, shape (n_rows,)
         Part of the log odds that is known.
+    inner_extra : array_like, shape (n_inner,) or scalar
+        Prior variance of each innermost group beyond the common one.
 
     Returns
     -------
@@ -123,7 +126,7 @@ def fit_shrunk_logit(
             f"Successes must lie between 0 and trials in at least one row; {y.size} rows were given, "
             f"{int(((y < 0) | (y > n)).sum())} of them break this."
         )
-    model = Model(y, n, blocks, inner, n_inner, offset, None)
+    model = Model(y, n, blocks, inner, n_inner, offset, None, inner_extra)
     return _average(model, blocks, inner_sds if inner is not None else (1.0,))
 
 

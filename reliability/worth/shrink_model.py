@@ -45,6 +45,7 @@ class Fit:
     inner_precision: Floats  # (m,)
     inner_on_upper: Floats  # (m, p): how an inner effect answers to the upper ones
     inner_sd: float
+    inner_prior: Floats  # (m,): prior variance
     residual_sd: float
     evidence: float = 0.0
 
@@ -62,7 +63,7 @@ def predict_one(fit: Fit, x: Floats, group: Ints) -> tuple[Floats, Floats, Float
         mean_inner = np.where(seen, fit.inner[at], 0.0)
         left = x - np.where(seen[:, None], fit.inner_on_upper[at], 0.0)
         own = np.where(seen, 1.0 / fit.inner_precision[at], fit.inner_sd**2)
-        share = np.where(seen, 1.0 - own / fit.inner_sd**2, 0.0)
+        share = np.where(seen, 1.0 - own / fit.inner_prior[at], 0.0)
     variance = own + np.einsum("ij,jk,ik->i", left, fit.covariance, left)
     return x @ fit.upper + mean_inner, variance, share
 
@@ -79,6 +80,7 @@ class Model:
         n_inner: int | None,
         offset: ArrayLike,
         residual: tuple[float, float] | None,
+        inner_extra: ArrayLike = 0.0,
     ) -> None:
         self.y, self.n, self.residual = y, n, residual
         parts = [np.asarray(b.design, float) for b in blocks]
@@ -93,6 +95,7 @@ class Model:
         )
         self.group = None if inner is None else np.asarray(inner, np.int64)
         self.n_inner = 0 if self.group is None else max(n_inner or 0, int(self.group.max(initial=-1)) + 1)
+        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (self.n_inner,))
         self.offset = np.broadcast_to(np.asarray(offset, float), y.shape)
 
     def fit(self, sds: Sequence[float], inner_sd: float) -> Fit:
@@ -109,17 +112,18 @@ class Model:
         return eta if self.group is None else eta + inner[self.group]
 
     def _logit(self, precision: Floats, inner_sd: float) -> Fit:
+        prior = inner_sd**2 + self.inner_extra
         upper, inner = self.prior_mean.copy(), np.zeros(self.n_inner)
 
         def objective(up: Floats, inn: Floats) -> float:
             eta = self._linear(up, inn)
             fit = float(self.y @ eta - self.n @ np.logaddexp(0.0, eta))
-            return fit - 0.5 * self._penalty(up, inn, precision, inner_sd)
+            return fit - 0.5 * self._penalty(up, inn, precision, prior)
 
         value = objective(upper, inner)
         for _ in range(60):
             p = expit(self._linear(upper, inner))
-            solved = self._solve(self.n * p * (1 - p), self.y - self.n * p, upper, inner, precision, inner_sd)
+            solved = self._solve(self.n * p * (1 - p), self.y - self.n * p, upper, inner, precision, prior)
             step, length = solved, 1.0
             while True:
                 up, inn = upper + length * step.d_upper, inner + length * step.d_inner
@@ -131,10 +135,8 @@ class Model:
             if gained < 1e-10:
                 break
         p = expit(self._linear(upper, inner))
-        last = self._solve(self.n * p * (1 - p), self.y - self.n * p, upper, inner, precision, inner_sd)
-        evidence = (
-            value + 0.5 * (np.log(precision).sum() - self.n_inner * 2 * np.log(inner_sd)) - 0.5 * last.log_det
-        )
+        last = self._solve(self.n * p * (1 - p), self.y - self.n * p, upper, inner, precision, prior)
+        evidence = value + 0.5 * (np.log(precision).sum() - np.log(prior).sum()) - 0.5 * last.log_det
         return Fit(
             1.0,
             upper,
@@ -143,11 +145,13 @@ class Model:
             last.inner_precision,
             last.inner_on_upper,
             inner_sd,
+            prior,
             np.nan,
             evidence,
         )
 
     def _amount(self, precision: Floats, inner_sd: float) -> Fit:
+        prior = inner_sd**2 + self.inner_extra
         assert self.residual is not None
         usual_sd, worth = self.residual
         variance = usual_sd**2
@@ -155,21 +159,19 @@ class Model:
         for _ in range(30):
             gap = self.y - self._linear(self.prior_mean, zeros)
             w = self.n / variance
-            solved = self._solve(w, w * gap, self.prior_mean, zeros, precision, inner_sd)
+            solved = self._solve(w, w * gap, self.prior_mean, zeros, precision, prior)
             upper, inner = self.prior_mean + solved.d_upper, solved.d_inner
             left = self.y - self._linear(upper, inner)
             # An EM step: the expected residual sum of squares, with the prior as so many observations.
-            rss = float(self.n @ left**2) + variance * self._used(solved, precision, inner_sd)
+            rss = float(self.n @ left**2) + variance * self._used(solved, precision, prior)
             new = (rss + worth * usual_sd**2) / (self.y.size + worth)
             done, variance = abs(new - variance) < 1e-8 * variance, new
             if done:
                 break
         fit_term = -0.5 * float(self.n @ left**2) / variance - 0.5 * (self.y.size + worth) * np.log(variance)
         fit_term -= 0.5 * worth * usual_sd**2 / variance
-        evidence = fit_term - 0.5 * self._penalty(upper, inner, precision, inner_sd)
-        evidence += (
-            0.5 * (np.log(precision).sum() - self.n_inner * 2 * np.log(inner_sd)) - 0.5 * solved.log_det
-        )
+        evidence = fit_term - 0.5 * self._penalty(upper, inner, precision, prior)
+        evidence += 0.5 * (np.log(precision).sum() - np.log(prior).sum()) - 0.5 * solved.log_det
         return Fit(
             1.0,
             upper,
@@ -178,23 +180,24 @@ class Model:
             solved.inner_precision,
             solved.inner_on_upper,
             inner_sd,
+            prior,
             float(np.sqrt(variance)),
             evidence,
         )
 
-    def _used(self, solved: "_Step", precision: Floats, inner_sd: float) -> float:
+    def _used(self, solved: "_Step", precision: Floats, prior: Floats) -> float:
         """Effective number of effects that the rows determine."""
         upper = precision.size - float(precision @ np.diag(solved.covariance))
         if self.n_inner == 0:
             return upper
         from_upper = np.einsum("ij,jk,ik->i", solved.inner_on_upper, solved.covariance, solved.inner_on_upper)
-        return upper + self.n_inner - float((1.0 / solved.inner_precision + from_upper).sum()) / inner_sd**2
+        return upper + self.n_inner - float(((1.0 / solved.inner_precision + from_upper) / prior).sum())
 
-    def _penalty(self, upper: Floats, inner: Floats, precision: Floats, inner_sd: float) -> float:
-        return float(precision @ (upper - self.prior_mean) ** 2) + float(inner @ inner) / inner_sd**2
+    def _penalty(self, upper: Floats, inner: Floats, precision: Floats, prior: Floats) -> float:
+        return float(precision @ (upper - self.prior_mean) ** 2) + float(inner @ (inner / prior))
 
     def _solve(
-        self, w: Floats, score: Floats, upper: Floats, inner: Floats, precision: Floats, inner_sd: float
+        self, w: Floats, score: Floats, upper: Floats, inner: Floats, precision: Floats, prior: Floats
     ) -> "_Step":
         """One Newton step; the innermost groups form a diagonal and are eliminated first."""
         xw = self.x * w[:, None]
@@ -203,10 +206,10 @@ class Model:
         if self.group is None:
             d, b, g_inner = np.ones(0), np.zeros((0, precision.size)), np.zeros(0)
         else:
-            d = np.bincount(self.group, w, self.n_inner) + inner_sd**-2.0
+            d = np.bincount(self.group, w, self.n_inner) + 1.0 / prior
             b = np.zeros((self.n_inner, precision.size))
             np.add.at(b, self.group, xw)
-            g_inner = np.bincount(self.group, score, self.n_inner) - inner / inner_sd**2
+            g_inner = np.bincount(self.group, score, self.n_inner) - inner / prior
         on_upper = b / d[:, None]
         schur = a - b.T @ on_upper
         factor = cho_factor(schur) if precision.size else None

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from reliability.worth.bench import Bench, share_unfinished_repaired
 from reliability.worth.money import one_hot, slot_index
+from reliability.worth.purchases import ODDS_NEWS, ODDS_NEWS_SDS
 from reliability.worth.shrink import Block, fit_shrunk_logit
 
 Floats = NDArray[np.float64]
@@ -22,6 +23,8 @@ LEVEL_SD, SLOPE_SD = 0.5, 0.15
 
 SIGN_MEAN = -0.15
 """Prior of a sign's own effect on the log odds: people note bad signs (common practice, no source)."""
+
+LEAST_DOUBT = 0.01
 
 
 @dataclass(frozen=True)
@@ -57,7 +60,7 @@ class Outcomes:
     trials: Floats
 
 
-def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share: float) -> Outcomes:
+def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, usual: Floats) -> Outcomes:
     """Collect finished, unfinished, unwritten and rumoured jobs.
 
     Parameters
@@ -67,8 +70,8 @@ def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share
         Log odds of each finished job by its components.
     signs : ndarray, shape (n_jobs, n_signs)
         Centred signs.
-    gap_repaired_share : float
-        Share of unwritten jobs that were repaired.
+    usual : ndarray, shape (n_families + n_kinds + 1,)
+        Log odds of a typical unit by its components, for families without a job.
 
     Returns
     -------
@@ -78,7 +81,7 @@ def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share
     jobs = bench.jobs.iloc[own]
     family = jobs["family_at"].to_numpy(np.int64)
     n_f = len(bench.families)
-    typical = _typical(family, raw[own], n_f)
+    typical = _typical(family, raw[own], usual[:n_f])
     rows = [
         (
             family,
@@ -99,6 +102,7 @@ def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share
         written = jobs["repaired"].to_numpy(float)
         failures = np.bincount(family, 1.0 - written, n_f) + 0.5 * (np.bincount(family, minlength=n_f) > 0)
         repairs = np.bincount(family, written, n_f) + 0.5 * (np.bincount(family, minlength=n_f) > 0)
+        gap_repaired_share = bench.records.settings.gap_repaired_share
         lost = bench.n_missing * (1.0 - gap_repaired_share) * failures / failures.sum()
         won = bench.n_missing * gap_repaired_share * repairs / repairs.sum()
         at = np.flatnonzero(lost + won > 0)
@@ -109,7 +113,7 @@ def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share
         pseudo(at, 0.5 * share, np.full(at.size, 0.5))
     parts = [np.concatenate([np.asarray(row[i]) for row in rows]) for i in range(6)]
     family_at, kind_at = parts[0], bench.family_kind[parts[0]]
-    heard = _hearsay(bench, typical)
+    heard = _hearsay(bench, typical, usual)
     return Outcomes(
         np.concatenate([family_at, heard[0]]).astype(np.int64),
         np.concatenate([kind_at, heard[1]]).astype(np.int64),
@@ -121,14 +125,13 @@ def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, gap_repaired_share
     )
 
 
-def _typical(family: NDArray[np.int64], raw: Floats, n_families: int) -> Floats:
-    """Mean raw log odds of each family's jobs; of all jobs where there are none."""
-    overall = raw.mean() if raw.size else 0.5
-    n = np.bincount(family, minlength=n_families)
-    return np.where(n > 0, np.bincount(family, raw, n_families) / np.maximum(n, 1), overall)
+def _typical(family: NDArray[np.int64], raw: Floats, usual: Floats) -> Floats:
+    """Mean raw log odds of each family's jobs; of its typical unit where there are none."""
+    n = np.bincount(family, minlength=usual.size)
+    return np.where(n > 0, np.bincount(family, raw, usual.size) / np.maximum(n, 1), usual)
 
 
-def _hearsay(bench: Bench, typical: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def _hearsay(bench: Bench, typical: Floats, usual: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     heard = bench.records.hearsay
     heard = heard[heard["share_repaired"].notna() & (heard["worth_jobs"] > 0)]
     # What is said of a kind or family of which the ledger holds none must not move all the others.
@@ -140,12 +143,12 @@ def _hearsay(bench: Bench, typical: Floats) -> tuple[Floats, Floats, Floats, Flo
         pd.Index(bench.kinds).get_indexer(heard["kind"].fillna("")),
     )
     worth = heard["worth_jobs"].to_numpy(float)
-    of_kind = np.array([typical[bench.family_kind == k].mean() if k >= 0 else 0.5 for k in kind])
-    raw = np.where(family >= 0, typical[np.maximum(family, 0)], of_kind) if heard.size else np.zeros(0)
+    of_kind = usual[len(bench.families) + kind]
+    raw = np.where(family >= 0, typical[np.maximum(family, 0)], of_kind) if len(heard) else np.zeros(0)
     return family, kind, raw, heard["share_repaired"].to_numpy(float) * worth, worth
 
 
-def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
+def fit_tilt(bench: Bench, outcomes: Outcomes, news: Floats, variance: Floats) -> Tilt:
     """Fit the recalibration.
 
     Parameters
@@ -153,11 +156,22 @@ def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
     bench : Bench
     outcomes : Outcomes
         From `gather_outcomes`.
+    news : ndarray, shape (n_families + n_kinds + 1,)
+        From `purchase_news`.
+    variance : ndarray, shape (n_families + n_kinds + 1,)
+        What is not known of a typical unit's log odds by its components.
 
     Returns
     -------
     Tilt
         `doubt` includes how much a coming season may differ.
+
+    Notes
+    -----
+    Where a family has no job of its own, hearsay speaks of the sum of two unknowns: how the family's lives
+    and parts really are, and its effect here. The spread of its effect is widened by the first while it
+    is fitted; `pull` then takes back as much of the first as was learned, and `doubt` is what is left. With
+    own jobs the findings have told of the first already, and must not count twice.
     """
     n_f, n_k, n_s = len(bench.families), len(bench.kinds), outcomes.signs.shape[1]
     kind, family = slot_index(bench)
@@ -165,6 +179,8 @@ def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
         doubt = np.full(kind.size, np.sqrt(LEVEL_SD**2 + 0.3**2 + 0.4**2))
         return Tilt(np.zeros(kind.size), doubt, np.zeros(kind.size), 0.0, 0.5, np.zeros(n_s))
     centre = float(np.average(outcomes.raw, weights=outcomes.trials))
+    told = np.where(outcomes.family_at < 0, 0.0, news[outcomes.family_at])
+    unfounded = np.where(bench.jobs_seen > 0, 0.0, variance[:n_f])
     seasons = np.unique(outcomes.season)
     season = one_hot(np.searchsorted(seasons, outcomes.season), seasons.size + 1)
     blocks = [
@@ -172,6 +188,7 @@ def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
         Block("slope", (outcomes.raw - centre)[:, None], (SLOPE_SD,)),
         Block("kind", one_hot(outcomes.kind_at, n_k), (0.1, 0.3, 0.6)),
         Block("season", season, (0.05, 0.2, 0.4)),
+        Block("purchases", told[:, None], ODDS_NEWS_SDS, ODDS_NEWS),
         Block("signs", outcomes.signs, (0.15, 0.4), SIGN_MEAN),
     ]
     # What is said of a whole kind belongs to no family: one more group takes it.
@@ -184,13 +201,15 @@ def fit_tilt(bench: Bench, outcomes: Outcomes) -> Tilt:
         n_inner=n_f + 1,
         inner_sds=(0.15, 0.4, 0.8),
         offset=outcomes.raw,
+        inner_extra=np.append(unfounded, 0.0),
     )
     coming = np.zeros((kind.size, seasons.size + 1))
     coming[:, -1] = 1.0
-    rows = np.column_stack(
-        [np.ones(kind.size), np.zeros(kind.size), one_hot(kind, n_k), coming, np.zeros((kind.size, n_s))]
-    )
+    level, no_slope, no_signs = np.ones(kind.size), np.zeros(kind.size), np.zeros((kind.size, n_s))
+    rows = np.column_stack([level, no_slope, one_hot(kind, n_k), coming, news, no_signs])
     mean, doubt, pull = fit.predict(rows, family)
+    left = (1.0 - pull) ** 2 * np.append(unfounded, np.zeros(n_k + 1))  # the draws of lives still carry it
+    doubt = np.sqrt(np.maximum(doubt**2 - left, LEAST_DOUBT**2))
     effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
     return Tilt(
         mean, doubt, pull, float(effects[1]), centre, effects[effects.size - n_s :] if n_s else effects[:0]
