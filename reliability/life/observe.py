@@ -1,7 +1,8 @@
 """Findings of the ledger as lives: from dates and years to intervals of age."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,7 @@ TABLE_COLUMNS = (
     "job", "component", "position", "family", "kind", "year", "weight", "record", "lower", "upper",
     "age_years", "taken_in", "original_unknown", "fitted", "own",
 )  # fmt: skip
+START_COLUMNS = ["family", "component", "start_first", "start_last"]
 LEFT_OUT = (
     "no production year",
     "production year contradicts the family's span",
@@ -61,16 +63,24 @@ class Observations:
         How many findings say nothing about lives, by reason; every reason is listed.
     assumed : Series of int
         How many findings rest on an assumption, by assumption.
-    same_window : DataFrame
-        Columns family, component, first_year, last_year, n_records, note: where all records share
-        one and the same unknown year, and what cannot be learned from them.
     """
 
     event: str
     table: pd.DataFrame
     left_out: pd.Series
     assumed: pd.Series
-    same_window: pd.DataFrame
+    _starts: pd.DataFrame = field(repr=False)
+
+    @cached_property
+    def same_window(self) -> pd.DataFrame:
+        """Where all records share one and the same unknown year, and what cannot be learned from them.
+
+        Returns
+        -------
+        DataFrame
+            Columns family, component, first_year, last_year, n_records, note.
+        """
+        return _same_window(self._starts)
 
     def life_records(self, by: Sequence[str] = ("component", "family")) -> tuple[LifeRecords, pd.DataFrame]:
         """Group the observations into strata for a fit.
@@ -160,7 +170,7 @@ def observe(
     rows, left_out = _sift(rows, reasons)
     assumed["original not known, taken as original"] = int(rows["original_unknown"].sum())
     assumed["production year taken from the family's span"] = int(rows["from_span"].sum())
-    return Observations(event, _table(rows, event), left_out, assumed, _same_window(rows))
+    return Observations(event, _table(rows, event), left_out, assumed, rows[START_COLUMNS])
 
 
 def _with_units(rows: pd.DataFrame, jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
