@@ -10,6 +10,7 @@ FIRST_YEAR = 1800
 LARGEST_SPAN = 2**9 - 1
 MOST_MONTHS = 2**12 - 1
 MOST_STRATA = 2**31
+_MOST_REPEATS = 1.5
 _STRATUM, _FIRST, _SPAN, _MONTHS, _FITTED = 32, 23, 14, 2, 1
 _LIFE = 2**_STRATUM - 1
 
@@ -42,10 +43,12 @@ def tallied(key: IntArray, count: IntArray) -> tuple[IntArray, IntArray]:
     """Sort keys and add up the counts of equal ones."""
     if not key.size:
         return key, count
-    if (count == 1).all():  # keys alone are sorted several times as fast as keys with something beside them
-        ranked = np.sort(key)
+    if count.sum() <= _MOST_REPEATS * key.size:
+        # Where hardly two are equal, keys alone sort faster than keys with their counts beside them.
+        ranked = np.repeat(key, count)
+        ranked.sort()
         start = _runs(ranked)
-        return ranked[start], np.diff(start, append=key.size)
+        return ranked[start], np.diff(start, append=ranked.size)
     # Batches that are joined are sorted runs, which this kind of sorting merely merges.
     order = np.argsort(key, kind="stable")
     ranked = key[order]

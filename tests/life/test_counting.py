@@ -10,6 +10,7 @@ from reliability.life import fit_weibull
 from reliability.life.counting import BATCH_COLUMNS, count_findings
 from reliability.life.counts import add_counts
 from reliability.life.observe import observe
+from reliability.life.packing import tallied
 
 FAMILIES = pd.DataFrame(
     {
@@ -208,6 +209,16 @@ def test_mean_year_is_that_of_production():
     alone = findings[findings["original"].eq("no")]
     only_fitted = count_findings(batch_of(jobs.assign(ended_by=None, ended_why=None), alone))
     assert np.isnan(only_fitted.mean_years()).all()
+
+
+@pytest.mark.parametrize("most", [1, 2, 50])
+def test_keys_are_counted_however_often_they_repeat(most):
+    rng = np.random.default_rng(most)
+    key, count = rng.integers(0, 200, 300), rng.integers(1, most + 1, 300)
+    expected = np.bincount(key, count, minlength=200).astype(int)
+    got = tallied(key, count)
+    assert_array_equal(got[0], np.flatnonzero(expected))
+    assert_array_equal(got[1], expected[expected > 0])
 
 
 def test_years_beyond_the_packed_ones_go_the_long_way():
