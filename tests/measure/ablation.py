@@ -1,0 +1,234 @@
+"""What each piece of the verdicts is worth: the same worlds, judged with one piece taken out.
+
+``python -m tests.measure.ablation`` prints, per world, the share of the oracle's gain and the log loss
+beyond that of the true odds, with everything and without each piece. A piece is taken out of the records,
+of the offers or of the fit from outside: the package has no switches for it.
+"""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from unittest.mock import patch
+
+import click
+import numpy as np
+import pandas as pd
+
+from reliability.records.frames import Records, records_from_rows
+from reliability.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
+from reliability.worth.appraisal import FamilyEntry, Spread
+from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.judging import judge
+from reliability.worth.offers import offers_from
+from reliability.worth.repairability import Repairability
+from reliability.worth.supply import Supply
+from tests.measure.decisions import FIRST_SEED, OFFERS, TARGETS, pooled_share
+
+WHOLE = "everything"
+USUAL_SPREAD = 0.25
+
+
+@dataclass(frozen=True)
+class Task:
+    """One world of one seed with one piece taken out."""
+
+    world: str
+    seed: int
+    without: str
+
+
+@dataclass(frozen=True)
+class Case:
+    """A ledger and offers, and how to fit the one and judge the other."""
+
+    records: Records
+    offers: pd.DataFrame
+    fit: Callable[[Records], Appraiser]
+    apart: bool = False
+
+    def verdicts(self) -> pd.DataFrame:
+        """Judge all offers; each family by its own jobs alone where families are kept `apart`."""
+        if not self.apart:
+            return judge(self.offers, self.fit(self.records))
+        parts = [
+            judge(rows.reset_index(drop=True), self.fit(_only(self.records, name)))
+            for name, rows in self.offers.groupby("family", sort=False)
+        ]
+        order = self.offers["offer"].tolist()
+        return pd.concat(parts).set_index("offer").loc[order].reset_index()
+
+
+def _changed(appraiser: Appraiser, change: Callable[[FamilyEntry], FamilyEntry]) -> Appraiser:
+    return replace(
+        appraiser,
+        families={name: change(entry) for name, entry in appraiser.families.items()},
+        kinds={name: change(entry) for name, entry in appraiser.kinds.items()},
+    )
+
+
+def _without_prices(case: Case) -> Case:
+    """Units fetch what their owner says, whatever was sold before."""
+
+    def fit(records: Records) -> Appraiser:
+        found = case.fit(records)
+        blind = replace(found.shared, price_signs=np.zeros_like(found.shared.price_signs))
+        plain = Spread(0.0, 0.0, USUAL_SPREAD)
+        return replace(_changed(found, lambda entry: replace(entry, ratio=plain)), shared=blind)
+
+    return replace(case, fit=fit)
+
+
+def _without_recalibration(case: Case) -> Case:
+    def fit(records: Records) -> Appraiser:
+        found = case.fit(records)
+        flat = replace(found.shared, tilt_slope=0.0, tilt_signs=np.zeros_like(found.shared.tilt_signs))
+        plain = _changed(found, lambda entry: replace(entry, tilt=0.0, pull=0.0))
+        return replace(plain, shared=flat)
+
+    return replace(case, fit=fit)
+
+
+def _without_signs(case: Case) -> Case:
+    blank = case.offers.assign(**{name: None for name in case.records.signs["sign"].unique()})
+    return replace(case, records=replace(case.records, signs=case.records.signs.iloc[:0]), offers=blank)
+
+
+def _without_ages(case: Case) -> Case:
+    """Lives that know no production year: all units of a family are alike."""
+    jobs = case.records.jobs.assign(built_from=np.nan, built_to=np.nan)
+    blank = case.offers.assign(built_from=np.nan, built_to=np.nan)
+    return replace(case, records=replace(case.records, jobs=jobs), offers=blank)
+
+
+def _without_findings(case: Case) -> Case:
+    """No components: only outcomes, and what the trade says."""
+    jobs = case.records.jobs.assign(ended_by=None)
+    bare = replace(case.records, jobs=jobs, findings=case.records.findings.iloc[:0])
+    return replace(case, records=bare)
+
+
+def _without_gaps(case: Case) -> Case:
+    numbers = [f"{i:06d}" for i in range(1, len(case.records.jobs) + 1)]
+    new = dict(zip(case.records.jobs["job"], numbers, strict=True))
+    tables = {
+        name: getattr(case.records, name).assign(job=lambda t: t["job"].map(new))
+        for name in ("jobs", "findings", "signs", "followups")
+    }
+    return replace(case, records=replace(case.records, **tables))
+
+
+def _without_hearsay(case: Case) -> Case:
+    return replace(case, records=replace(case.records, hearsay=case.records.hearsay.iloc[:0]))
+
+
+def _without_pooling(case: Case) -> Case:
+    """Each family by itself, as if the bench had seen no other."""
+    return replace(case, apart=True)
+
+
+def _only(records: Records, family: str) -> Records:
+    jobs = records.jobs[records.jobs["family"] == family].reset_index(drop=True)
+    kept = {
+        name: getattr(records, name)[getattr(records, name)["job"].isin(jobs["job"])].reset_index(drop=True)
+        for name in ("findings", "signs", "followups")
+    }
+    hearsay = records.hearsay[records.hearsay["family"].isna() | (records.hearsay["family"] == family)]
+    return replace(records, jobs=jobs, hearsay=hearsay.reset_index(drop=True), **kept)
+
+
+def _patched(*patches: tuple[object, str, object]) -> Callable[[Case], Case]:
+    """Take a piece out of the fit itself."""
+
+    def change(case: Case) -> Case:
+        def fit(records: Records) -> Appraiser:
+            with _all_of(patches):
+                return case.fit(records)
+
+        return replace(case, fit=fit)
+
+    return change
+
+
+@contextmanager
+def _all_of(patches: tuple[tuple[object, str, object], ...]) -> Iterator[None]:
+    with ExitStack() as stack:
+        for target, name, value in patches:
+            stack.enter_context(patch.object(target, name, value))
+        yield
+
+
+def _of_component_alone(self, family, family_at, component_at, day=None):
+    """Odds of mending by component, the same in all families whatever can be had."""
+    rows = np.zeros((len(component_at), 3 + len(self.components) + self.n_families))
+    rows[:, 0] = 1.0
+    rows[np.arange(len(component_at)), 3 + np.asarray(component_at)] = 1.0
+    mean, sd, _ = self.fit.predict(rows)
+    return mean, sd
+
+
+def _without_purchases(case: Case) -> Case:
+    from reliability.worth import fitting
+
+    return _patched((fitting, "purchase_news", lambda bench, price, usual: np.zeros_like(usual)))(case)
+
+
+PIECES: dict[str, Callable[[Case], Case]] = {
+    WHOLE: lambda case: case,
+    "prices of own sales": _without_prices,
+    "findings": _without_findings,
+    "ages": _without_ages,
+    "signs": _without_signs,
+    "mending by family and supply": _patched((Repairability, "of", _of_component_alone)),
+    "parts as they were": _patched((Supply, "state_on", lambda self, c, f, day: self.state(c, f)),
+                                   (Supply, "gone_since", lambda self, c, f: None)),
+    "pooling of families": _without_pooling,
+    "gaps": _without_gaps,
+    "hearsay": _without_hearsay,
+    "prices paid": _without_purchases,
+    "recalibration": _without_recalibration,
+}  # fmt: skip
+
+
+def run_task(task: Task) -> dict[str, object]:
+    """Draw a world, its ledger and offers; judge them with one piece taken out."""
+    world = make_world(task.world, task.seed)
+    records = records_from_rows(run_bench(world, world.usual_jobs, task.seed))
+    rows, truth = make_offers(world, OFFERS, task.seed)
+    case = Case(records, offers_from(rows), lambda some: fit_appraiser(some, as_of=world.end))
+    changed = PIECES[task.without](case)
+    found = score(changed.verdicts(), truth, margin=world.amount("margin")).as_dict()
+    return {"world": task.world, "seed": task.seed, "method": task.without, **found}
+
+
+def run(worlds: list[str], seeds: list[int], *, workers: int = 1) -> pd.DataFrame:
+    """Run all tasks; one row per world, seed and piece."""
+    tasks = [Task(world, seed, piece) for world in worlds for seed in seeds for piece in PIECES]
+    if workers == 1:
+        return pd.DataFrame([run_task(task) for task in tasks])
+    with ProcessPoolExecutor(workers) as pool:
+        return pd.DataFrame(list(pool.map(run_task, tasks)))
+
+
+def table_of(results: pd.DataFrame) -> str:
+    """Lay out gain share and excess log loss, worlds beside each other."""
+    columns = {}
+    for world, found in results.groupby("world", sort=False):
+        columns[f"{world}: gain"] = pooled_share(found, "gain_share")
+        columns[f"{world}: log loss+"] = found.groupby("method", sort=False)["excess_log_loss"].mean()
+    return pd.DataFrame(columns).reindex(list(PIECES)).round(3).to_string()
+
+
+@click.command()
+@click.option("--world", "worlds", multiple=True, type=click.Choice(list(NAMED_WORLDS)))
+@click.option("--first-seed", default=FIRST_SEED, show_default=True)
+@click.option("--seeds", default=2, show_default=True, help="Number of seeds.")
+@click.option("--workers", default=2, show_default=True)
+def main(worlds: tuple[str, ...], first_seed: int, seeds: int, workers: int) -> None:
+    """Print what each piece of the verdicts is worth."""
+    numbers = list(range(first_seed, first_seed + seeds))
+    click.echo(table_of(run(list(worlds or TARGETS), numbers, workers=workers)))
+
+
+if __name__ == "__main__":
+    main()
