@@ -13,8 +13,10 @@ from reliability.worth.job_odds import UsualOdds
 from reliability.worth.money import Amount, total
 from reliability.worth.odds import FamilyLives
 from reliability.worth.prices import PriceModel, fit_prices
+from reliability.worth.repairability import ORIGIN_DISCOUNT
 from reliability.worth.slots import Slot
 from reliability.worth.tilt import Tilt
+from reliability.worth.verdict import FEW_JOBS
 
 Floats = NDArray[np.float64]
 
@@ -166,7 +168,7 @@ def make_entry(
 
 
 def _evidence(bench: Bench, slot: Slot, jobs_seen: int) -> str:
-    if jobs_seen >= 10:
+    if jobs_seen >= FEW_JOBS:
         return OWN_RECORDS
     if jobs_seen > 0:
         return FEW_RECORDS
@@ -176,6 +178,6 @@ def _evidence(bench: Bench, slot: Slot, jobs_seen: int) -> str:
     if slot.kind:
         kin = kin[kin["kind_at"] == bench.kinds.index(slot.kind)]
     # What weighs on one component is not what weighs on another: the loudest voice is compared.
-    pooled = kin["own"].sum() + 0.3 * (~kin["own"]).sum()
+    pooled = kin["own"].sum() + ORIGIN_DISCOUNT * (~kin["own"]).sum()
     loudest = about.groupby(about["component"].fillna(""))["worth_jobs"].sum().max() if len(about) else 0.0
     return HEARSAY if loudest > pooled else POOLED_ONLY

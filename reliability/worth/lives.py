@@ -35,7 +35,9 @@ def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         Same columns, position emptied.
     """
-    rank = findings["found"].map({"failed": 0, "worn": 1, "sound": 2})
+    rank = findings["found"].map({"failed": 0, "worn": 2, "sound": 3})
+    # What died on the bench had arrived alive: it must not hide another position that had not.
+    rank += ((findings["found"] == "failed") & (findings["arose"] == "during work")).astype(int)
     order = findings.assign(rank=rank).sort_values(["job", "component", "rank"], kind="stable")
     kept = order.drop_duplicates(["job", "component"]).drop(columns="rank")
     return kept.assign(position="").reset_index(drop=True)

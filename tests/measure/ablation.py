@@ -27,6 +27,7 @@ from tests.measure.decisions import FIRST_SEED, OFFERS, TARGETS, pooled_share
 
 WHOLE = "everything"
 USUAL_SPREAD = 0.25
+_OF = Repairability.of
 
 
 @dataclass(frozen=True)
@@ -159,12 +160,8 @@ def _all_of(patches: tuple[tuple[object, str, object], ...]) -> Iterator[None]:
 
 
 def _of_component_alone(self, family, family_at, component_at, day=None):
-    """Odds of mending by component, the same in all families whatever can be had."""
-    rows = np.zeros((len(component_at), 3 + len(self.components) + self.n_families))
-    rows[:, 0] = 1.0
-    rows[np.arange(len(component_at)), 3 + np.asarray(component_at)] = 1.0
-    mean, sd, _ = self.fit.predict(rows)
-    return mean, sd
+    """Odds of mending by component, the same in all families, whatever can be had there."""
+    return _OF(self, "", -1, component_at)
 
 
 def _without_purchases(case: Case) -> Case:

@@ -31,6 +31,17 @@ def test_a_unit_fails_by_its_worst_position():
     assert (kept["position"] == "").all()
 
 
+def test_a_death_on_the_bench_does_not_hide_a_failure_on_arrival():
+    rows = [
+        finding(1, "relay", "failed", position="left", arose="during work"),
+        finding(1, "relay", "failed", position="right"),
+        finding(1, "belt", "failed", position="a", arose="during work"),
+        finding(1, "belt", "worn", position="b"),
+    ]
+    kept = worst_findings(small([job(1, "Larkov T1", "donor")], rows).findings).set_index("component")
+    assert kept["arose"].to_dict() == {"relay": "as received", "belt": "during work"}
+
+
 def test_silence_about_a_repaired_unit_means_sound():
     jobs = [
         job(1, "Larkov T1", "repaired"),  # says nothing of its gear: it works, so it had not failed
