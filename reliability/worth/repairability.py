@@ -12,7 +12,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.worth.bench import REPAIRED
+from reliability.worth.money import one_hot
 from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_logit
+from reliability.worth.shrink_solve import Nested
 from reliability.worth.supply import UNOBTAINABLE, Supply
 
 Floats = NDArray[np.float64]
@@ -62,9 +64,10 @@ class Repairability:
             states = [self.supply.state(name, family) for name in names]
         else:
             states = [self.supply.state_on(name, family, day) for name in names]
-        rows = _upper(np.asarray(component_at), np.full(len(states), family_at), states, self)
+        rows = _upper(np.asarray(component_at), states, len(self.components))
         cell = np.where(family_at < 0, -1, family_at * len(self.components) + np.asarray(component_at))
-        mean, sd, _ = self.fit.predict(rows, cell)
+        level = Nested(np.full(len(states), family_at), self.n_families, np.ones(len(states)))
+        mean, sd, _ = self.fit.predict(rows, cell, level)
         return mean, sd
 
 
@@ -141,15 +144,13 @@ def fit_repairability(
         counts = pd.DataFrame([{**first, "y": 0.0, "n": 1e-9}])
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
-    states = list(counts["state"])
-    blank = Repairability(None, components, len(families), supply)  # type: ignore[arg-type]
-    design = _upper(component_at, family_at, states, blank)
     n_c, n_f = len(components), len(families)
+    design = _upper(component_at, list(counts["state"]), n_c)
     blocks = [
         Block("level", design[:, :1], (LEVEL_SD,), LEVEL_MEAN),
         Block("part obtainable", design[:, 1:3], (OBTAINABLE_SD,), np.array(OBTAINABLE_MEAN)),
-        Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
-        Block("family", design[:, 3 + n_c : 3 + n_c + n_f], (0.15, 0.4, 0.8)),
+        Block("component", design[:, 3:], (0.4, 0.8, 1.4)),
+        Block("family", Nested(family_at, n_f, np.ones(len(counts))), (0.15, 0.4, 0.8)),
     ]
     fit = fit_shrunk_logit(
         counts["y"],
@@ -162,15 +163,7 @@ def fit_repairability(
     return Repairability(fit, components, n_f, supply)
 
 
-def _upper(component_at: Ints, family_at: Floats, states: list[str | None], of: Repairability) -> Floats:
-    """Design rows: level, obtainability, component, family."""
-    n_c, n_f = len(of.components), of.n_families
-    rows = np.zeros((len(states), 3 + n_c + n_f))
-    at = np.arange(len(states))
-    rows[:, 0] = 1.0
-    for k, name in enumerate(UNOBTAINABLE):
-        rows[:, 1 + k] = [state == name for state in states]
-    rows[at, 3 + np.asarray(component_at, np.int64)] = 1.0
-    known = np.asarray(family_at) >= 0
-    rows[at[known], 3 + n_c + np.asarray(family_at, np.int64)[known]] = 1.0
-    return rows
+def _upper(component_at: Ints, states: list[str | None], n_components: int) -> Floats:
+    """Design rows: level, obtainability, component."""
+    given = [[state == name for state in states] for name in UNOBTAINABLE]
+    return np.column_stack([np.ones(len(states)), *given, one_hot(component_at, n_components)])

@@ -3,11 +3,12 @@
 One routine serves every rate and every amount that differs by bench, kind, family and component.
 Effects come in blocks with a normal prior; how far a block may spread is not known, so a few spreads
 are tried and averaged over by their evidence. The innermost grouping (families, or family x component)
-is eliminated by hand, so that thousands of groups cost no more than the effects above them.
+and one block of effects that the groups lie in are eliminated by hand, so that thousands of groups
+cost no more than the few effects above them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput
 from reliability.worth.shrink_model import Block, Fit, Floats, Model, predict_one
+from reliability.worth.shrink_solve import Nested
 
 MAX_COMBINATIONS = 96
 """Above this many combinations of spreads they are searched one block at a time instead."""
@@ -29,26 +31,31 @@ class ShrunkFit:
 
     Attributes
     ----------
-    n_upper, n_inner : int
-        Number of effects in the blocks, and of innermost groups.
+    n_upper, n_nested, n_inner : int
+        Number of effects in the blocks that are not nested, in the one that is, and of innermost groups.
     residual_sd : float
         Spread of single amounts around their mean; NaN for odds.
     """
 
     n_upper: int
+    n_nested: int
     n_inner: int
     residual_sd: float
     fits: tuple[Fit, ...] = field(repr=False)
 
-    def predict(self, design: ArrayLike, inner: ArrayLike = -1) -> tuple[Floats, Floats, Floats]:
+    def predict(
+        self, design: ArrayLike, inner: ArrayLike = -1, nested: Nested | None = None
+    ) -> tuple[Floats, Floats, Floats]:
         """Posterior of the linear predictor.
 
         Parameters
         ----------
         design : array_like, shape (n, n_upper)
-            Values of the upper variables.
+            Values of the upper variables, those of a nested block left out.
         inner : array_like of int, shape (n,) or scalar
             Innermost group of each row; -1 is a group that has not been seen.
+        nested : Nested, optional
+            Values of the variables of the nested block; none if not given.
 
         Returns
         -------
@@ -62,9 +69,16 @@ class ShrunkFit:
                 f"This fit has {self.n_upper} upper effects and {self.n_inner} groups; the rows to "
                 f"predict have {x.shape[1]} columns and groups up to {group.max(initial=-1)}."
             )
+        if nested is None:
+            nested = Nested(np.full(x.shape[0], -1), self.n_nested, np.zeros(x.shape[0]))
+        if nested.n != self.n_nested or nested.at.shape != group.shape:
+            raise InvalidInput(
+                f"This fit has {self.n_nested} nested effects, for {group.size} rows to predict; it was "
+                f"given {nested.n} for {nested.at.size}."
+            )
         mean, second, share = (np.zeros(x.shape[0]) for _ in range(3))
         for fit in self.fits:
-            m, v, s = predict_one(fit, x, group)
+            m, v, s = predict_one(fit, x, group, nested)
             mean += fit.weight * m
             second += fit.weight * (v + m**2)
             share += fit.weight * s
@@ -174,7 +188,7 @@ def fit_shrunk_amount(
 def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) -> ShrunkFit:
     choices = [tuple(b.sds) for b in blocks] + [tuple(inner_sds)]
     n_combinations = int(np.prod([len(c) for c in choices]))
-    if n_combinations <= MAX_COMBINATIONS and model.x.shape[1] <= 300:
+    if n_combinations <= MAX_COMBINATIONS and model.n_effects <= 300:
         fits = [model.fit(combo[:-1], combo[-1]) for combo in product(*choices)]
     else:
         fits = _one_block_at_a_time(model, choices)
@@ -183,11 +197,10 @@ def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) 
     weight /= weight.sum()
     kept = [(w, f) for w, f in zip(weight, fits, strict=True) if w >= WEIGHT_KEPT]
     total = sum(w for w, _ in kept)
-    averaged = tuple(
-        Fit(w / total, *(getattr(f, name) for name in list(Fit.__dataclass_fields__)[1:])) for w, f in kept
-    )
+    averaged = tuple(replace(f, weight=w / total) for w, f in kept)
     spread = float(np.sqrt(sum(f.weight * f.residual_sd**2 for f in averaged)))
-    return ShrunkFit(model.x.shape[1], model.n_inner, spread, averaged)
+    rows = model.rows
+    return ShrunkFit(rows.dense.shape[1], rows.nested.n, rows.n_groups, spread, averaged)
 
 
 def _one_block_at_a_time(model: Model, choices: list[tuple[float, ...]]) -> list[Fit]:

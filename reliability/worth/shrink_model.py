@@ -1,12 +1,14 @@
-"""One regression with shrunk effects for one choice of their spreads: the linear algebra of `shrink`."""
+"""One regression with shrunk effects for one choice of their spreads: how the best effects are found."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import expit
+
+from reliability.errors import InvalidInput
+from reliability.worth.shrink_solve import Moments, Nested, Posterior, Rows, Score
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -20,8 +22,9 @@ class Block:
     ----------
     name : str
         For messages.
-    design : array_like, shape (n_rows, n_effects)
-        Value of each effect's variable in each row.
+    design : array_like, shape (n_rows, n_effects), or Nested
+        Value of each effect's variable in each row. At most one block is `Nested`: one effect for each
+        family, say, however many families there are, with all rows of an innermost group in one of them.
     sds : sequence of float
         Prior standard deviations to average over; one value is taken as known.
     mean : float or array_like, shape (n_effects,)
@@ -29,43 +32,50 @@ class Block:
     """
 
     name: str
-    design: Floats
+    design: Floats | Nested
     sds: tuple[float, ...]
     mean: float | Floats = 0.0
 
 
 @dataclass(frozen=True)
 class Fit:
-    """One combination of spreads: posterior of the upper effects and of the innermost groups."""
+    """One combination of spreads: posterior of the upper, the nested and the innermost effects."""
 
     weight: float
-    upper: Floats  # (p,)
-    covariance: Floats  # (p, p)
+    upper: Floats  # (p,): effects of the blocks that are not nested
+    nested: Floats  # (k,)
     inner: Floats  # (m,)
-    inner_precision: Floats  # (m,)
-    inner_on_upper: Floats  # (m, p): how an inner effect answers to the upper ones
+    within: Ints  # (m,): nested effect of each innermost group
+    posterior: Posterior
     inner_sd: float
     inner_prior: Floats  # (m,): prior variance
     residual_sd: float
     evidence: float = 0.0
 
 
-def predict_one(fit: Fit, x: Floats, group: Ints) -> tuple[Floats, Floats, Floats]:
+def predict_one(fit: Fit, x: Floats, group: Ints, nested: Nested) -> tuple[Floats, Floats, Floats]:
     """Mean, variance and own share of the linear predictor under one fit; see `ShrunkFit.predict`."""
     seen = group >= 0
     at = np.where(seen, group, 0)
-    if fit.inner.size == 0:
-        seen, mean_inner = np.zeros(group.size, bool), np.zeros(group.size)
-        left = x
-        own = np.full(group.size, fit.inner_sd**2)
-        share = np.zeros(group.size)
-    else:
-        mean_inner = np.where(seen, fit.inner[at], 0.0)
-        left = x - np.where(seen[:, None], fit.inner_on_upper[at], 0.0)
-        own = np.where(seen, 1.0 / fit.inner_precision[at], fit.inner_sd**2)
+    mean, left, said = x @ fit.upper + nested.times(fit.nested), x, fit.posterior
+    own, share = np.full(group.size, fit.inner_sd**2), np.zeros(group.size)
+    of_nested, value = nested.at, np.where(nested.at >= 0, nested.value, 0.0)
+    if fit.inner.size:
+        mean = mean + np.where(seen, fit.inner[at], 0.0)
+        left = left - np.where(seen[:, None], said.inner_on_dense[at], 0.0)
+        own = np.where(seen, 1.0 / said.inner_precision[at], own)
         share = np.where(seen, 1.0 - own / fit.inner_prior[at], 0.0)
-    variance = own + np.einsum("ij,jk,ik->i", left, fit.covariance, left)
-    return x @ fit.upper + mean_inner, variance, share
+        on_nested = np.where(seen, said.inner_on_nested[at], 0.0)
+        if ((on_nested != 0) & (of_nested >= 0) & (of_nested != fit.within[at])).any():
+            raise InvalidInput("A group was asked for within another nested variable than its rows had.")
+        of_nested = np.where(on_nested != 0, fit.within[at], of_nested)
+        value = value - on_nested
+    variance = own
+    if fit.nested.size:
+        there = np.maximum(of_nested, 0)
+        left = left - value[:, None] * said.nested_on_dense[there]
+        variance = variance + value**2 / said.nested_precision[there]
+    return mean, variance + said.variance(left), share
 
 
 class Model:
@@ -83,151 +93,134 @@ class Model:
         inner_extra: ArrayLike = 0.0,
     ) -> None:
         self.y, self.n, self.residual = y, n, residual
-        parts = [np.asarray(b.design, float) for b in blocks]
-        self.sizes = [p.shape[1] for p in parts]
-        self.x = np.hstack(parts) if parts else np.zeros((y.size, 0))
-        self.prior_mean = np.concatenate(
-            [
-                np.broadcast_to(np.asarray(b.mean, float), (k,))
-                for b, k in zip(blocks, self.sizes, strict=True)
-            ]
-            or [np.zeros(0)]
+        nested = [b.design for b in blocks if isinstance(b.design, Nested)]
+        if len(nested) > 1:
+            raise InvalidInput(f"At most one block may be nested; {len(nested)} are.")
+        self.is_nested = [isinstance(b.design, Nested) for b in blocks]
+        dense = [np.asarray(b.design, float) for b in blocks if not isinstance(b.design, Nested)]
+        self.sizes = [b.design.n if isinstance(b.design, Nested) else np.shape(b.design)[1] for b in blocks]
+        group = None if inner is None else np.asarray(inner, np.int64)
+        n_groups = 0 if group is None else max(n_inner or 0, int(group.max(initial=-1)) + 1)
+        self.rows = Rows(
+            np.hstack(dense) if dense else np.zeros((y.size, 0)),
+            nested[0] if nested else Nested(np.full(y.size, -1), 0, np.zeros(y.size)),
+            group,
+            n_groups,
         )
-        self.group = None if inner is None else np.asarray(inner, np.int64)
-        self.n_inner = 0 if self.group is None else max(n_inner or 0, int(self.group.max(initial=-1)) + 1)
-        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (self.n_inner,))
+        self.prior_mean = self._by_set([np.asarray(b.mean, float) for b in blocks], np.zeros(n_groups))
+        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (n_groups,))
         self.offset = np.broadcast_to(np.asarray(offset, float), y.shape)
+        self._sums: Moments | None = None
+
+    @property
+    def n_effects(self) -> int:
+        """Effects of all blocks."""
+        return sum(self.sizes)
+
+    def _by_set(self, values: Sequence[Floats], inner: Floats) -> Score:
+        """Spread one value or array per block over the dense and the nested effects."""
+        wide = [np.broadcast_to(v, (k,)) for v, k in zip(values, self.sizes, strict=True)]
+        dense = [v for v, is_nested in zip(wide, self.is_nested, strict=True) if not is_nested]
+        nested = [v for v, is_nested in zip(wide, self.is_nested, strict=True) if is_nested]
+        return Score(np.concatenate([*dense, np.zeros(0)]), np.concatenate([*nested, np.zeros(0)]), inner)
 
     def fit(self, sds: Sequence[float], inner_sd: float) -> Fit:
         """Posterior for the given prior spreads, with its approximate log evidence."""
-        precision = np.concatenate(
-            [np.full(k, s**-2.0) for k, s in zip(self.sizes, sds, strict=True)] or [np.zeros(0)]
-        )
-        return (
-            self._logit(precision, inner_sd) if self.residual is None else self._amount(precision, inner_sd)
-        )
-
-    def _linear(self, upper: Floats, inner: Floats) -> Floats:
-        eta = self.offset + self.x @ upper
-        return eta if self.group is None else eta + inner[self.group]
-
-    def _logit(self, precision: Floats, inner_sd: float) -> Fit:
         prior = inner_sd**2 + self.inner_extra
-        upper, inner = self.prior_mean.copy(), np.zeros(self.n_inner)
+        precision = self._by_set([np.asarray(s**-2.0) for s in sds], 1.0 / prior)
+        search = self._logit if self.residual is None else self._amount
+        return search(precision, inner_sd)
 
-        def objective(up: Floats, inn: Floats) -> float:
-            eta = self._linear(up, inn)
+    def _linear(self, at: Score) -> Floats:
+        return self.offset + self.rows.linear(at.dense, at.nested, at.inner)
+
+    def _logit(self, precision: Score, inner_sd: float) -> Fit:
+        at = self.prior_mean
+
+        def objective(eta: Floats, at: Score) -> float:
             fit = float(self.y @ eta - self.n @ np.logaddexp(0.0, eta))
-            return fit - 0.5 * self._penalty(up, inn, precision, prior)
+            return fit - 0.5 * self._penalty(at, precision)
 
-        value = objective(upper, inner)
+        def newton(eta: Floats, at: Score) -> Posterior:
+            p = expit(eta)
+            score = self.rows.score(self.y - self.n * p)
+            pull = _combine(lambda g, q, a, m: g - q * (a - m), score, precision, at, self.prior_mean)
+            return self.rows.solve(self.rows.moments(self.n * p * (1 - p)), pull, precision)
+
+        eta = self._linear(at)
+        value = objective(eta, at)
         for _ in range(60):
-            p = expit(self._linear(upper, inner))
-            solved = self._solve(self.n * p * (1 - p), self.y - self.n * p, upper, inner, precision, prior)
-            step, length = solved, 1.0
+            step, length = newton(eta, at).step, 1.0
             while True:
-                up, inn = upper + length * step.d_upper, inner + length * step.d_inner
-                new = objective(up, inn)
+                trial = _combine(lambda a, s, by=length: a + by * s, at, step)
+                new_eta = self._linear(trial)
+                new = objective(new_eta, trial)
                 if new >= value - 1e-12 or length < 1e-6:
                     break
                 length /= 2
-            gained, upper, inner, value = new - value, up, inn, new
+            gained, at, eta, value = new - value, trial, new_eta, new
             if gained < 1e-10:
                 break
-        p = expit(self._linear(upper, inner))
-        last = self._solve(self.n * p * (1 - p), self.y - self.n * p, upper, inner, precision, prior)
-        evidence = value + 0.5 * (np.log(precision).sum() - np.log(prior).sum()) - 0.5 * last.log_det
-        return Fit(
-            1.0,
-            upper,
-            last.covariance,
-            inner,
-            last.inner_precision,
-            last.inner_on_upper,
-            inner_sd,
-            prior,
-            np.nan,
-            evidence,
-        )
+        return self._finish(at, newton(eta, at), precision, inner_sd, np.nan, value)
 
-    def _amount(self, precision: Floats, inner_sd: float) -> Fit:
-        prior = inner_sd**2 + self.inner_extra
+    def _amount(self, precision: Score, inner_sd: float) -> Fit:
         assert self.residual is not None
         usual_sd, worth = self.residual
         variance = usual_sd**2
-        zeros = np.zeros(self.n_inner)
+        if self._sums is None:
+            self._sums = self.rows.moments(self.n)
+        gap = self.rows.score(self.n * (self.y - self._linear(self.prior_mean)))
         for _ in range(30):
-            gap = self.y - self._linear(self.prior_mean, zeros)
-            w = self.n / variance
-            solved = self._solve(w, w * gap, self.prior_mean, zeros, precision, prior)
-            upper, inner = self.prior_mean + solved.d_upper, solved.d_inner
-            left = self.y - self._linear(upper, inner)
+            pull = _combine(lambda g, v=variance: g / v, gap)
+            solved = self.rows.solve(self._sums.scaled(1.0 / variance), pull, precision)
+            at = _combine(lambda m, s: m + s, self.prior_mean, solved.step)
+            left = self.y - self._linear(at)
             # An EM step: the expected residual sum of squares, with the prior as so many observations.
-            rss = float(self.n @ left**2) + variance * self._used(solved, precision, prior)
+            rss = float(self.n @ left**2) + variance * self._used(solved, precision)
             new = (rss + worth * usual_sd**2) / (self.y.size + worth)
             done, variance = abs(new - variance) < 1e-8 * variance, new
             if done:
                 break
-        fit_term = -0.5 * float(self.n @ left**2) / variance - 0.5 * (self.y.size + worth) * np.log(variance)
-        fit_term -= 0.5 * worth * usual_sd**2 / variance
-        evidence = fit_term - 0.5 * self._penalty(upper, inner, precision, prior)
-        evidence += 0.5 * (np.log(precision).sum() - np.log(prior).sum()) - 0.5 * solved.log_det
+        value = -0.5 * float(self.n @ left**2) / variance - 0.5 * (self.y.size + worth) * np.log(variance)
+        value -= 0.5 * worth * usual_sd**2 / variance + 0.5 * self._penalty(at, precision)
+        return self._finish(at, solved, precision, inner_sd, float(np.sqrt(variance)), value)
+
+    def _finish(
+        self, at: Score, solved: Posterior, precision: Score, inner_sd: float, residual: float, value: float
+    ) -> Fit:
+        """Put a fit together; Laplace's approximation adds the volume of the posterior to its height."""
+        volume = sum(float(np.log(part).sum()) for part in _parts(precision)) - solved.log_det
+        prior = 1.0 / precision.inner
         return Fit(
             1.0,
-            upper,
-            solved.covariance,
-            inner,
-            solved.inner_precision,
-            solved.inner_on_upper,
+            at.dense,
+            at.nested,
+            at.inner,
+            self.rows.within,
+            solved,
             inner_sd,
             prior,
-            float(np.sqrt(variance)),
-            evidence,
+            residual,
+            value + 0.5 * volume,
         )
 
-    def _used(self, solved: "_Step", precision: Floats, prior: Floats) -> float:
+    def _used(self, solved: Posterior, precision: Score) -> float:
         """Effective number of effects that the rows determine."""
-        upper = precision.size - float(precision @ np.diag(solved.covariance))
-        if self.n_inner == 0:
-            return upper
-        from_upper = np.einsum("ij,jk,ik->i", solved.inner_on_upper, solved.covariance, solved.inner_on_upper)
-        return upper + self.n_inner - float(((1.0 / solved.inner_precision + from_upper) / prior).sum())
+        known = self.n_effects - float(precision.dense @ np.diag(solved.covariance))
+        if precision.nested.size:
+            known -= float(precision.nested @ solved.nested_variance())
+        if precision.inner.size:
+            known += precision.inner.size - float(precision.inner @ solved.inner_variance(self.rows.within))
+        return known
 
-    def _penalty(self, upper: Floats, inner: Floats, precision: Floats, prior: Floats) -> float:
-        return float(precision @ (upper - self.prior_mean) ** 2) + float(inner @ (inner / prior))
-
-    def _solve(
-        self, w: Floats, score: Floats, upper: Floats, inner: Floats, precision: Floats, prior: Floats
-    ) -> "_Step":
-        """One Newton step; the innermost groups form a diagonal and are eliminated first."""
-        xw = self.x * w[:, None]
-        a = self.x.T @ xw + np.diag(precision)
-        g_upper = self.x.T @ score - precision * (upper - self.prior_mean)
-        if self.group is None:
-            d, b, g_inner = np.ones(0), np.zeros((0, precision.size)), np.zeros(0)
-        else:
-            d = np.bincount(self.group, w, self.n_inner) + 1.0 / prior
-            b = np.zeros((self.n_inner, precision.size))
-            np.add.at(b, self.group, xw)
-            g_inner = np.bincount(self.group, score, self.n_inner) - inner / prior
-        on_upper = b / d[:, None]
-        schur = a - b.T @ on_upper
-        factor = cho_factor(schur) if precision.size else None
-        if factor is None:
-            covariance, d_upper, log_det = np.zeros((0, 0)), np.zeros(0), 0.0
-        else:
-            covariance = cho_solve(factor, np.eye(precision.size))
-            d_upper = cho_solve(factor, g_upper - on_upper.T @ g_inner)
-            log_det = 2 * float(np.log(np.diag(factor[0])).sum())
-        d_inner = g_inner / d - on_upper @ d_upper
-        return _Step(d_upper, d_inner, covariance, d, on_upper, log_det + float(np.log(d).sum()))
+    def _penalty(self, at: Score, precision: Score) -> float:
+        off = _combine(lambda a, m: a - m, at, self.prior_mean)
+        return sum(float(q @ o**2) for q, o in zip(_parts(precision), _parts(off), strict=True))
 
 
-@dataclass(frozen=True)
-class _Step:
-    d_upper: Floats
-    d_inner: Floats
-    covariance: Floats
-    inner_precision: Floats
-    inner_on_upper: Floats
-    log_det: float
+def _parts(of: Score) -> tuple[Floats, Floats, Floats]:
+    return of.dense, of.nested, of.inner
+
+
+def _combine(rule: Callable[..., Floats], *of: Score) -> Score:
+    return Score(*(rule(*parts) for parts in zip(*map(_parts, of), strict=True)))
