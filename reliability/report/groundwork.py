@@ -22,7 +22,7 @@ from reliability.worth.bench import Bench, read_bench
 from reliability.worth.calibration import Calibration, calibrate
 from reliability.worth.gain import job_gains
 from reliability.worth.lives import hearsay_of, worst_findings
-from reliability.worth.ranking import ranking
+from reliability.worth.ranking import families_of_interest, ranking
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 
 Interval = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
@@ -133,8 +133,8 @@ class Groundwork:
 
     @cached_property
     def family_pages(self) -> dict[str, str]:
-        """Page of each family, relative to the report's folder."""
-        names = slugs(self.records.families["family"])
+        """Page of each family of interest, relative to the report's folder."""
+        names = slugs(families_of_interest(self.records))
         return {family: f"families/{slug}.html" for family, slug in names.items()}
 
     @cached_property

@@ -149,15 +149,28 @@ def make_pages(
 def _check(records: "Records", families: Sequence[str] | None, workers: int, notebooks: Path) -> None:
     if workers < 1:
         raise InvalidInput(f"`workers` must be 1 or more; got {workers}.")
-    known = list(records.families["family"])
-    for each in families or ():
-        if each not in known:
-            raise unknown("The ledger holds no family", each, known)
+    if families:
+        _check_families(records, families)
     if not notebooks.is_dir():
         raise ReportError(
             f"The notebooks that show the pages are not in {notebooks}. Run the report from a checkout of "
             "the project, or name their folder."
         )
+
+
+def _check_families(records: "Records", families: Sequence[str]) -> None:
+    # Loaded here: a run that finds nothing changed does without all that judges.
+    from reliability.worth.ranking import families_of_interest
+
+    known, mine = list(records.families["family"]), set(families_of_interest(records))
+    for each in families:
+        if each not in known:
+            raise unknown("The ledger holds no family", each, known)
+        if each not in mine:
+            raise InvalidInput(
+                f"Only imported jobs name the family {each}, and no page is made of such a family. State its "
+                "working_price, or take a unit of it in, and it has one."
+            )
 
 
 def _run_key(

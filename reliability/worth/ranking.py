@@ -32,6 +32,27 @@ RANKING_COLUMNS = (
 ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
 
 
+def families_of_interest(records: Records) -> list[str]:
+    """List the families that this bench has to do with, in the ledger's order.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    list of str
+        All but those that only imported jobs name: no unit of one was ever taken in, no price is
+        stated and nobody said anything of it. They inform the others, and can be judged by name.
+    """
+    families, jobs = records.families, records.jobs
+    foreign = jobs["origin"].notna()
+    elsewhere = families["family"].isin(jobs.loc[foreign, "family"])
+    here = families["family"].isin(jobs.loc[~foreign, "family"])
+    stated = families["working_price"].notna() | families["family"].isin(records.hearsay["family"])
+    return list(families.loc[here | stated | ~elsewhere, "family"])
+
+
 def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Judge a typical unit of every family at the price usually asked for one.
 
@@ -48,11 +69,14 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
     DataFrame
         `RANKING_COLUMNS`, takes first, then by expected gain. A typical unit is one of the family's
         years, at which nobody looked for signs. Families without a usual price have no verdict and
-        stand last.
+        stand last; those that only imported jobs name are left out.
     """
     prices = usual_prices(records)
     rows = []
+    mine = set(families_of_interest(records))
     for family, entry in appraiser.families.items():
+        if family not in mine:
+            continue
         blank = {**dict.fromkeys(NAMES), "offer": family, "family": family}
         blank |= {"built_from": np.nan, "built_to": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
         unit, _ = read_unit(blank, entry, appraiser, as_of or appraiser.as_of)

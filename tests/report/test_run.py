@@ -13,6 +13,7 @@ from reliability.report import planning, printing
 from reliability.report.pages import Page
 from reliability.report.run import NOTEBOOKS, make_pages
 from reliability.report.study import write_whole
+from reliability.worth.ranking import families_of_interest
 
 
 class Instead(Executor):
@@ -133,6 +134,22 @@ def test_pages_are_printed_on_request(
     monkeypatch.setattr(printing, "print_pages", lambda out, pages: tuple(f"{page}.pdf" for page in pages))
     made = run(awkward_records, tmp_path, pdf=True)
     assert len(made.printed) == len(planned)
+
+
+def test_a_family_that_only_imported_jobs_name_has_no_page(tmp_path: Path, awkward_records: Records) -> None:
+    families, jobs = awkward_records.families.copy(), awkward_records.jobs.copy()
+    families.loc[len(families), ["family", "kind"]] = ["Quillmarsh 7", families["kind"].iloc[0]]
+    jobs.loc[len(jobs)] = {
+        **jobs.iloc[0],
+        "job": "elsewhere-1",
+        "family": "Quillmarsh 7",
+        "origin": "elsewhere",
+    }
+    records = replace(awkward_records, families=families, jobs=jobs)
+    assert "Quillmarsh 7" not in families_of_interest(records)
+    assert set(families_of_interest(records)) == set(awkward_records.families["family"])
+    with pytest.raises(InvalidInput, match=r"imported jobs name the family Quillmarsh 7.* working_price"):
+        run(records, tmp_path, families=["Quillmarsh 7"])
 
 
 def test_what_cannot_be_is_refused_before_anything_is_written(
