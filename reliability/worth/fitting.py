@@ -5,8 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from reliability.worth.appraisal import FamilyEntry, Terms
+from reliability.worth.batch_odds import blocks
 from reliability.worth.bench import Bench
 from reliability.worth.components import family_components, kind_components
 from reliability.worth.costs import (
@@ -155,12 +157,12 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrive
     odds = np.full(arrived.shape, np.nan)
     for family_at, ages in ages_by_family(bench).items():
         family, at = lives.families[family_at], ages.at
-        p = 1.0 / (
-            1.0
-            + np.exp(-component_odds(family, shared, ages.age, ages.year, np.zeros(family.components.size)))
-        )
+        nothing_seen = np.zeros(family.components.size)
         mean = np.zeros((at.size, family.components.size))
-        np.add.at(mean, ages.unit, p.mean(axis=0) * ages.weight[:, None])
+        for some in blocks(family, shared, ages.age.size):
+            by_draw = component_odds(family, shared, ages.age[some], ages.year[some], nothing_seen)
+            p = expit(by_draw).mean(axis=0)
+            np.add.at(mean, ages.unit[some], p * ages.weight[some, None])
         odds[np.ix_(at, family.components)] = log_odds(mean)
     arrived[np.isnan(odds)] = np.nan
     effects = fit_sign_effects(arrived, np.nan_to_num(odds), bench.sign_values)

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.life.ages import decimal_year
+from reliability.worth.batch_odds import repair_chances
 from reliability.worth.bench import Bench
 from reliability.worth.odds import FamilyLives, Shared, log_odds, unit_states
 from reliability.worth.repairability import Repairability
@@ -68,32 +69,42 @@ def raw_log_odds(bench: Bench, lives: list[FamilyLives], mending: Repairability,
     """
     raw = np.full(len(bench.jobs), np.nan)
     for family_at, ages in ages_by_family(bench).items():
-        then = _as_it_was(bench, mending, lives[family_at], ages.at)
-        for i, row in enumerate(ages.at):
-            mine = ages.unit == i
-            states = unit_states(
-                then[i], shared, ages.age[mine], ages.year[mine], ages.weight[mine], bench.sign_values[row]
+        of_unit, then = _as_it_was(bench, mending, lives[family_at], ages.at)
+        for i, family in enumerate(then):
+            here = of_unit[ages.unit] == i
+            alternatives = (ages.age[here], ages.year[here], ages.weight[here])
+            chance = repair_chances(
+                family, shared, ages.unit[here], *alternatives, bench.sign_values[ages.at]
             )
-            raw[row] = log_odds(states.success.mean())
+            raw[ages.at[of_unit == i]] = log_odds(chance[of_unit == i])
     known = ~np.isnan(raw)
     # A job without any production year says nothing of age: it is given the usual odds.
     return np.where(known, raw, raw[known].mean() if known.any() else 0.5)
 
 
-def _as_it_was(bench: Bench, mending: Repairability, family: FamilyLives, rows: Ints) -> list[FamilyLives]:
-    """Give each job the odds of mending with the parts that could be had when it was done."""
-    jobs = bench.jobs.iloc[rows]
-    name, family_at = jobs["family"].iloc[0], int(jobs["family_at"].iloc[0])
+def _as_it_was(
+    bench: Bench, mending: Repairability, family: FamilyLives, rows: Ints
+) -> tuple[Ints, list[FamilyLives]]:
+    """Give each job the odds of mending with the parts that could be had when it was done.
+
+    Which of the lives each of the jobs has, and the lives.
+    """
+    family_at = int(bench.jobs["family_at"].iloc[rows[0]])
+    name = bench.families[family_at]
     gone = [mending.supply.gone_since(mending.components[c], name) for c in family.components]
     if all(day is None for day in gone):
-        return [family] * len(rows)
-    made: dict[tuple[bool, ...], FamilyLives] = {}
-    for day in jobs["closed"]:
+        return np.zeros(rows.size, dtype=np.int64), [family]
+    made: dict[tuple[bool, ...], int] = {}
+    lives: list[FamilyLives] = []
+    of_unit = []
+    for day in bench.jobs["closed"].iloc[rows]:
         key = _had_then(gone, day)
         if key not in made:
+            made[key] = len(lives)
             mean, sd = mending.of(name, family_at, family.components, day)
-            made[key] = replace(family, repair=np.column_stack([mean, sd]))
-    return [made[_had_then(gone, day)] for day in jobs["closed"]]
+            lives.append(replace(family, repair=np.column_stack([mean, sd])))
+        of_unit.append(made[key])
+    return np.array(of_unit, dtype=np.int64), lives
 
 
 def _had_then(gone: list[pd.Timestamp | None], day: pd.Timestamp) -> tuple[bool, ...]:

@@ -7,6 +7,7 @@ from scipy.integrate import quad
 from scipy.special import expit, logit
 from scipy.stats import norm, weibull_min
 
+from reliability.worth import batch_odds
 from reliability.worth.odds import NODE_WEIGHTS, NODES, FamilyLives, Shared, normal_draws, unit_states
 
 
@@ -136,3 +137,38 @@ def test_extreme_ages_stay_finite(age):
     got = states(family([45.0, 60.0], [8.0, 6.0], [0.5, 0.5], doubt=0.3), shared(storage_sd=1.7), age=age)
     assert np.isfinite(got.success).all()
     assert ((got.success > 0) & (got.success <= 1)).all()
+
+
+def test_many_units_at_once_are_the_units_one_by_one(monkeypatch):
+    rng = np.random.default_rng(4)
+    n_components, n_units = 6, 40
+    common = shared(
+        n_components,
+        year_slope=rng.normal(0, 0.2, n_components),
+        sign_effect=rng.normal(0.3, 0.3, (n_components, 2)),
+        sign_covariance=np.array([[0.3, 0.1], [0.1, 0.2]]),
+        state_shift=rng.normal(0, 0.2, n_components),
+        storage_sd=0.8,
+        collateral=rng.uniform(0, 0.1, n_components),
+    )
+    life = np.column_stack([rng.normal(3.5, 1.0, n_components), rng.normal(1.0, 0.5, n_components)])
+    life = np.column_stack([life, rng.uniform(0, 0.3, (n_components, 3))])
+    repair = np.column_stack([rng.normal(1, 1, n_components), rng.uniform(0, 1, n_components)])
+    change = np.where(np.arange(n_components) % 2, 1985.0, np.nan)
+    lives = FamilyLives(np.arange(n_components), life, life + 0.2, change, repair)
+    unit = np.sort(rng.integers(0, n_units, 150))  # some have several alternatives, some may have none
+    age, year = rng.uniform(0.1, 60, 150), rng.integers(1970, 2000, 150).astype(float)
+    weight = rng.uniform(0.1, 1, 150)
+    weight /= np.bincount(unit, weight)[unit]
+    signs = rng.choice([0.0, 1.0, np.nan], (n_units, 2))
+    alone = [
+        unit_states(lives, common, age[mine], year[mine], weight[mine], signs[i]).success.mean()
+        for i in range(n_units)
+        if (mine := unit == i).any()
+    ]
+    there = np.unique(unit)
+    whole = batch_odds.repair_chances(lives, common, unit, age, year, weight, signs)
+    assert_allclose(whole[there], alone, rtol=1e-12)
+    monkeypatch.setattr(batch_odds, "ELEMENTS_AT_ONCE", 192 * n_components * 7)
+    in_pieces = batch_odds.repair_chances(lives, common, unit, age, year, weight, signs)
+    assert_allclose(in_pieces, whole, rtol=1e-14)
