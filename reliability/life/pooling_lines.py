@@ -33,13 +33,26 @@ class Lines:
         self.below = np.diff(padded, axis=2) / 24
         self.below[:, :, 1:] += np.cumsum(self.weight, axis=2)
 
-    def mean(self, log_age: FloatArray, *, power: int = 1) -> FloatArray:
-        """Mean of (the power of) the probability of having failed by an age; ndarray, shape (n,)."""
+    def mean(self, log_age: FloatArray) -> FloatArray:
+        """Mean of the probability of having failed by an age; ndarray, shape (n,)."""
+        return np.einsum("nri,nri->n", self.weight, self._failed(log_age))
+
+    def mean_and_square(self, log_age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean of that probability, and of its square; two ndarrays, shape (n,)."""
+        failed = self._failed(log_age)
+        mean = np.einsum("nri,nri->n", self.weight, failed)
+        return mean, np.einsum("nri,nri->n", self.weight, np.square(failed, out=failed))
+
+    def _failed(self, log_age: FloatArray) -> FloatArray:
         node = np.arange(self.weight.shape[2])
         log_scale = self.first[:, :, None] + self.step[:, None, None] * node
+        work = log_age[:, None, None] - log_scale
+        work *= self.shape[:, :, None]
         with np.errstate(over="ignore"):  # certain death
-            hazard = np.exp(self.shape[:, :, None] * (log_age[:, None, None] - log_scale))
-        return np.einsum("nri,nri->n", self.weight, (-np.expm1(-hazard)) ** power)
+            np.exp(work, out=work)
+        np.negative(work, out=work)
+        np.expm1(work, out=work)
+        return np.negative(work, out=work)
 
     def quantile(self, log_age: FloatArray, share: float) -> FloatArray:
         """Quantile of that probability, by bisection; ndarray of float64, shape (n,).

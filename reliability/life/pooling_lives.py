@@ -1,6 +1,6 @@
 """Posterior of lives, and the questions it answers."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -176,13 +176,20 @@ class PooledLives:
         Arguments and errors as in `failed_by`. The normal is not the one of equal moments: posteriors of
         lives are one-sided, and it is P(failed) that must come out right.
         """
-        names, kinds = (np.array([label], dtype=object) for label in (family, kind))
         years = np.array([np.nan if year is None else year], dtype=np.float64)
-        posterior, entry, decades = self._places(component, names, kinds, years)
-        mean, covariance = posterior.normal(entry, decades)
+        mean, covariance = self.summaries(component, [family], year=years, kind=[kind])
         part = self.parts.get(component)
         basis = part.place(family, kind)[1] if part else "all components"
         return LifeSummary(mean[0], covariance[0], self.n_records(component, family), basis)
+
+    def summaries(
+        self, component: str, family: Sequence[str | None], *, year: FloatArray, kind: Sequence[str | None]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Means (n, 2) and covariances (n, 2, 2) of many families' summaries; NaN is no year."""
+        names, kinds = np.empty((2, len(family)), dtype=object)
+        names[:], kinds[:] = family, kind
+        posterior, entry, decades = self._places(component, names, kinds, year)
+        return posterior.normal(entry, decades)
 
     def _places(
         self, component: str, family: np.ndarray, kind: np.ndarray, year: FloatArray

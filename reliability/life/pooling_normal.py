@@ -23,6 +23,7 @@ N_AGES = 32
 _Z, _W = hermegauss(13)
 _NODES = np.stack(np.meshgrid(_Z, _Z, indexing="ij")).reshape(2, -1)
 _WEIGHTS = np.outer(_W, _W).ravel() / _W.sum() ** 2
+_TIMES_NODES = _WEIGHTS[:, None] * np.column_stack([np.ones(_WEIGHTS.size), *_NODES])
 
 
 def normal_summary(lines: Lines, mean: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -84,7 +85,8 @@ def _ages(lines: Lines, centre: FloatArray, sd: FloatArray) -> FloatArray:
 
 def _moments_of_share(lines: Lines, log_age: FloatArray) -> FloatArray:
     """Mean and weighted standard deviation of P(failed) at each age; shape (n, 12)."""
-    mean, square = (np.stack([lines.mean(a, power=power) for a in log_age.T], axis=1) for power in (1, 2))
+    both = [lines.mean_and_square(a) for a in log_age.T]
+    mean, square = (np.stack(values, axis=1) for values in zip(*both, strict=True))
     return np.concatenate([mean, SPREAD_WEIGHT * np.sqrt(np.maximum(square - mean**2, 1e-12))], axis=1)
 
 
@@ -95,22 +97,27 @@ def _residuals(
     root = _root(at)
     x = at[:, 0, None] + root[:, 0, 0, None] * _NODES[0]
     y = at[:, 1, None] + root[:, 1, 0, None] * _NODES[0] + root[:, 1, 1, None] * _NODES[1]
-    log_hazard = np.clip(np.exp(y)[:, None, :] * (log_age[:, :, None] - x[:, None, :]), -500.0, 5.0)
+    shape = np.exp(y)[:, None, :]
+    log_hazard = np.clip(shape * (log_age[:, :, None] - x[:, None, :]), -500.0, 5.0)
     hazard = np.exp(log_hazard)
     share, density = -np.expm1(-hazard), hazard * np.exp(-hazard)
-    by_x, by_y = -np.exp(y)[:, None, :] * density, log_hazard * density
-    # Mean log scale, mean log shape, log of the two diagonal roots, the root below the diagonal.
-    by_all = np.stack(
-        [by_x, by_y, by_x * (root[:, 0, 0, None] * _NODES[0])[:, None, :],
-         by_y * (root[:, 1, 1, None] * _NODES[1])[:, None, :], by_y * _NODES[0]],
-        axis=-1,
-    )  # fmt: skip
+    by_x, by_y = -shape * density, log_hazard * density
     mean = share @ _WEIGHTS
     sd = np.sqrt(np.maximum((share**2) @ _WEIGHTS - mean**2, 1e-12))
-    mean_slope = np.einsum("nakp,k->nap", by_all, _WEIGHTS)
-    both = np.einsum("nakp,nak,k->nap", by_all, share, _WEIGHTS, optimize=True)
+    mean_slope = _slopes(by_x, by_y, root)
+    both = _slopes(by_x * share, by_y * share, root)
     sd_slope = (both - mean[:, :, None] * mean_slope) / sd[:, :, None]
     residual = np.concatenate([mean, SPREAD_WEIGHT * sd], axis=1) - target
     tie = np.broadcast_to(TIE * np.eye(5), (len(at), 5, 5))
     slopes = np.concatenate([mean_slope, SPREAD_WEIGHT * sd_slope, tie], axis=1)
     return np.concatenate([residual, TIE * (at - start)], axis=1), slopes
+
+
+def _slopes(by_x: FloatArray, by_y: FloatArray, root: FloatArray) -> FloatArray:
+    """Mean slopes by mean log scale and shape, log of the diagonal roots, the root below; (n, ages, 5)."""
+    of_x, of_y = by_x @ _TIMES_NODES[:, :2], by_y @ _TIMES_NODES
+    return np.stack(
+        [of_x[:, :, 0], of_y[:, :, 0], of_x[:, :, 1] * root[:, 0, 0, None],
+         of_y[:, :, 2] * root[:, 1, 1, None], of_y[:, :, 1]],
+        axis=-1,
+    )  # fmt: skip

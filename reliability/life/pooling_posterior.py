@@ -13,6 +13,8 @@ from reliability.life.pooling_lines import Lines
 from reliability.life.pooling_normal import normal_summary
 
 ELEMENTS_AT_ONCE = 400_000
+NORMALS_AT_ONCE = 16
+"""Families to which normals are fitted at once: about what a processor keeps near by."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +94,7 @@ class Posterior:
         mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
         covariance = shear @ self.covariance[family] @ np.swapaxes(shear, 1, 2)
         covariance[:, 0, 0] += decades**2 * self.slope_rest[family]
-        for group, row, at in self._in_groups(family):
+        for group, row, at in self._in_groups(family, NORMALS_AT_ONCE):
             lines = self._lines(group, row, decades[at])
             mean[at], covariance[at] = normal_summary(lines, mean[at], covariance[at])
         return mean, covariance
@@ -106,14 +108,16 @@ class Posterior:
             out[:, at] = self._answer(group, row, age_years[at], decades[at], level)
         return out[0], out[1], out[2]
 
-    def _in_groups(self, family: IntArray) -> Iterator[tuple[Weights, IntArray, IntArray]]:
+    def _in_groups(
+        self, family: IntArray, most: int | None = None
+    ) -> Iterator[tuple[Weights, IntArray, IntArray]]:
         """Blocks of families of one group: the group, their rows in it, their positions in `family`."""
         group, row = np.empty((2, self.mean.shape[0]), dtype=np.int64)
         for g, weights in enumerate(self.groups):
             group[weights.family], row[weights.family] = g, np.arange(weights.family.size)
         for g, weights in enumerate(self.groups):
             asked = np.flatnonzero(group[family] == g)
-            size = max(1, ELEMENTS_AT_ONCE // weights.weight[0].size)
+            size = max(1, min(ELEMENTS_AT_ONCE // weights.weight[0].size, most or asked.size))
             for first in range(0, asked.size, size):
                 at = asked[first : first + size]
                 yield weights, row[family[at]], at

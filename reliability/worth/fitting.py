@@ -19,6 +19,7 @@ from reliability.worth.costs import (
 from reliability.worth.entries import fit_amounts, make_entry
 from reliability.worth.job_odds import ages_by_family, raw_log_odds, usual_log_odds
 from reliability.worth.lives import (
+    Asked,
     BenchLives,
     lives_of,
     pool_lives,
@@ -117,10 +118,13 @@ def _family_lives(
         trials(bench.jobs, bench.records.findings), components, bench.families, supply
     )
     index = pd.Index(components)
+    asked = [
+        Asked(slot.family or None, slot.kind or None, names, slot.mean_year)
+        for slot, names in zip(slots, lists, strict=True)
+    ]
     families = []
-    for slot, names in zip(slots, lists, strict=True):
+    for slot, names, life in zip(slots, lists, lives_of(lives, asked), strict=True):
         at = index.get_indexer(list(names)).astype(np.int64)
-        life = lives_of(lives, slot.family or None, slot.kind or None, names, slot.mean_year)
         mean, sd = mending.of(slot.family, slot.family_at, at)
         families.append(FamilyLives(at, *life, np.column_stack([mean, sd])))
     slope, reference = np.array([year_effect(lives.pooled, c) for c in components]).T

@@ -201,45 +201,65 @@ def hearsay_of(heard: pd.DataFrame, bench: Bench) -> Sequence[Hearsay]:
     )
 
 
-def lives_of(
-    lives: BenchLives, family: str | None, kind: str | None, components: Sequence[str], year: float
-) -> tuple[Floats, Floats, Floats]:
-    """Summarise as normals a family's lives at the reference year of each component.
+@dataclass(frozen=True)
+class Asked:
+    """Whose lives are wanted: names as in `pool`, None where not known; the doubt is taken at `year`."""
+
+    family: str | None
+    kind: str | None
+    components: Sequence[str]
+    year: float
+
+
+def lives_of(lives: BenchLives, asked: Sequence[Asked]) -> list[tuple[Floats, Floats, Floats]]:
+    """Summarise families' lives as normals at the reference year of each component.
 
     Parameters
     ----------
     lives : BenchLives
-    family, kind : str or None
-        None where not known.
-    components : sequence of str
-    year : float
-        Production year around which the family's units lie; the doubt is taken there.
+    asked : sequence of Asked
+        `year` is the production year around which the family's units lie.
 
     Returns
     -------
-    life, life_after : ndarray, shape (c, 5)
-    change_year : ndarray, shape (c,)
-        As in `FamilyLives`.
+    list of (life, life_after, change_year)
+        For each that was asked; arrays of the shapes (c, 5), (c, 5) and (c,) as in `FamilyLives`.
     """
-    before, after = (np.zeros((len(components), 5)) for _ in range(2))
-    change = np.full(len(components), np.nan)
-    for i, component in enumerate(components):
-        before[i] = after[i] = _summary(lives.pooled, component, family, kind, year)
-        if family is not None and (family, component) in lives.changes:
-            change[i] = lives.changes[family, component]
-            before[i] = _summary(lives.pooled, component, family, kind, min(year, change[i] - 1))
-            after[i] = _summary(lives.pooled, component, later(family), kind, max(year, change[i]))
-    return before, after, change
+    sides = ("life", "life_after")
+    found = [tuple(np.full((len(of.components), 5), np.nan) for _ in sides) for of in asked]
+    changes = [np.full(len(of.components), np.nan) for of in asked]
+    questions: dict[str, list[tuple[int, int, int, str | None, float]]] = {}
+    for i, of in enumerate(asked):
+        for j, component in enumerate(of.components):
+            here = questions.setdefault(component, [])
+            change = lives.changes.get((of.family or "", component))
+            if of.family is None or change is None:
+                here.append((i, j, 0, of.family, of.year))
+                continue
+            changes[i][j] = change
+            here.append((i, j, 0, of.family, min(of.year, change - 1)))
+            here.append((i, j, 1, later(of.family), max(of.year, change)))
+    for component, here in questions.items():
+        table = _summaries(lives.pooled, component, [(q[3], asked[q[0]].kind, q[4]) for q in here])
+        for (i, j, side, _, _), row in zip(here, table, strict=True):
+            found[i][side][j] = row
+            if side == 0:
+                found[i][1][j] = row  # the same after a change, unless told otherwise next
+    return [(before, after, change) for (before, after), change in zip(found, changes, strict=True)]
 
 
-def _summary(
-    pooled: PooledLives, component: str, family: str | None, kind: str | None, year: float
+def _summaries(
+    pooled: PooledLives, component: str, asked: Sequence[tuple[str | None, str | None, float]]
 ) -> Floats:
-    found = pooled.summary(component, family, kind=kind, year=year if pooled.has_years else None)
+    family, kind, years = zip(*asked, strict=True)
+    year = np.array(years, dtype=float)
+    mean, covariance = pooled.summaries(
+        component, family, kind=kind, year=year if pooled.has_years else np.full(year.size, np.nan)
+    )
     slope, reference = year_effect(pooled, component)
-    root = np.linalg.cholesky(found.covariance + np.eye(2) * 1e-10)
-    level = found.mean[0] - slope * (year - reference) / 10.0
-    return np.array([level, found.mean[1], root[0, 0], root[1, 0], root[1, 1]])
+    root = np.linalg.cholesky(covariance + np.eye(2) * 1e-10)
+    level = mean[:, 0] - slope * (year - reference) / 10.0
+    return np.column_stack([level, mean[:, 1], root[:, 0, 0], root[:, 1, 0], root[:, 1, 1]])
 
 
 def year_effect(lives: PooledLives, component: str) -> tuple[float, float]:
