@@ -98,10 +98,21 @@ class _Hazards:
         hazard *= self._relative(pile, log_age)[:, None, :]
         return hazard
 
-    def _left(self, pile: Pile) -> FloatArray:
+    def _failed(self, pile: Pile) -> FloatArray:
         terms = self._minus(pile, pile.log_upper)  # this is where the time goes: no further copy
         np.expm1(terms, out=terms)
-        np.negative(terms, out=terms)
+        return np.negative(terms, out=terms)
+
+    def _survived(self, pile: Pile) -> FloatArray:
+        terms = self._minus(pile, pile.log_lower)
+        return np.exp(terms, out=terms)
+
+    def _between(self, pile: Pile) -> FloatArray:
+        lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
+        return np.exp(lower) * -np.expm1(upper - lower)
+
+    def _left(self, pile: Pile) -> FloatArray:
+        terms = self._failed(pile)
         return np.log(terms, out=terms)
 
     def _interval(self, pile: Pile) -> FloatArray:
@@ -120,11 +131,19 @@ class _Hazards:
     def _mixtures(self) -> FloatArray:
         """Alternatives are added with their weights before the logarithm is taken."""
         pile, start = self.rows.mixed, self.rows.start
-        lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
-        likelihood = np.exp(lower) * -np.expm1(upper - lower)
+        never, always = np.isneginf(pile.log_lower), np.isposinf(pile.log_upper)
         exact = pile.log_lower == pile.log_upper
-        if exact.any():
-            likelihood[exact] = np.exp(self._exact(pile.take(exact, pile.family[exact])))
+        likelihood = np.empty((never.size, *self.minus_table.shape[1:]))
+        # Most records have one bound only, and need half the exponentials.
+        for rows, chances in (
+            (never & ~always, self._failed),
+            (always & ~never, self._survived),
+            (~never & ~always & ~exact, self._between),
+            (exact, lambda part: np.exp(self._exact(part))),
+            (never & always, lambda part: 1.0),
+        ):
+            if rows.any():
+                likelihood[rows] = chances(pile.take(rows, pile.family[rows]))
         likelihood *= self.rows.weight[:, None, None]
         record = pile.take(start, pile.family[start])
         terms = np.log(np.maximum(np.add.reduceat(likelihood, start), SMALLEST))

@@ -14,6 +14,27 @@ from tests.life.pooling_cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 
 
+def test_a_sound_part_of_unknown_year_is_certain_where_lives_are_long():
+    # Two alternatives that say the same are one record, at scales where no part would ever fail too.
+    def at(log_scale, records):
+        rows = label_rows(
+            records,
+            component=["x"] * len(records),
+            family=["a"] * len(records),
+            kind=None,
+            year=None,
+            hearsay=(),
+        )
+        return log_likelihood(gather(rows)[0].rows, np.array([[[log_scale]]]), np.array([[1.6]]), 0.0)[
+            0, 0, 0
+        ]
+
+    one = LifeRecords([30.0], [INF])
+    two = LifeRecords([30.0, 30.0], [INF, INF], record=[0, 0], weight=[0.5, 0.5])
+    for log_scale in (3.0, 6.0, 14.0, 25.0):
+        assert_allclose(at(log_scale, two), at(log_scale, one), rtol=1e-12, atol=1e-15)
+
+
 @pytest.mark.parametrize("using", [(), ("kind",), ("year",), ("kind", "year")])
 def test_agrees_with_brute_force(using):
     records, labels, family = small_fleet()
