@@ -1,7 +1,7 @@
 """Component lives of the whole bench, handed from the life room to the odds."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,11 @@ MIDDLE_YEAR = 1985.0
 
 FALSE_CHANGES = 0.1
 """Share of false discoveries at which a change of production year is believed."""
+
+
+MOST_SEARCHED = 2000
+"""How many components of families are searched for a change at most, those with most records; with more
+searches than this a change would have to be far clearer than any bench's records of one family show."""
 
 
 def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
@@ -148,17 +153,31 @@ def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
     -------
     dict of (str, str) to float
         Year by family and component, where the share of false discoveries is at most `FALSE_CHANGES`.
+        Only the `MOST_SEARCHED` with most records are searched.
     """
-    records, labels = seen.life_records()
+    searched = _most_told(seen)
+    records, labels = searched.life_records()
     found = find_changes(
         records,
-        _built(seen.table),
+        _built(searched.table),
         labels,
-        age_years=seen.table["age_years"].to_numpy(float),
+        age_years=searched.table["age_years"].to_numpy(float),
     )
     kept = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
     names = zip(kept["family"], kept["component"], strict=True)
     return dict(zip(names, kept["change_year"].astype(float), strict=True))
+
+
+def _most_told(seen: Observations) -> Observations:
+    """Keep the families' components with most records of one known year, which are what a search reads."""
+    pair = ["component", "family"]
+    table = seen.table
+    n_known = table["weight"].eq(1.0).groupby([table[name] for name in pair]).sum()
+    if n_known.size <= MOST_SEARCHED:
+        return seen
+    most = n_known.sort_values(ascending=False, kind="stable").index[:MOST_SEARCHED]
+    kept = pd.MultiIndex.from_frame(table[pair]).isin(most)
+    return replace(seen, table=table[kept].reset_index(drop=True))
 
 
 def _built(table: pd.DataFrame) -> Floats:

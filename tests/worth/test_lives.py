@@ -5,6 +5,7 @@ import pytest
 
 from reliability.life.observe import observe
 from reliability.records.frames import records_from_rows
+from reliability.worth import lives as worth_lives
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.explain import explain
@@ -118,3 +119,13 @@ def test_no_change_is_seen_where_there_is_none():
         findings.append(finding(n, "gear", "failed" if rng.random() < 0.4 else "sound"))
     records = small(jobs, findings)
     assert changes_of(observe(records.jobs, records.findings, records.families)) == {}
+
+
+def test_only_the_components_with_most_records_are_searched(monkeypatch):
+    monkeypatch.setattr(worth_lives, "MOST_SEARCHED", 1)
+    records = gears_that_changed()
+    seen = observe(records.jobs, records.findings, records.families)
+    assert changes_of(seen) == {}  # belts and gears are told of alike, and belts come first
+    is_told = (records.findings["component"] == "gear") | (records.findings["job"] != "1")
+    seen = observe(records.jobs, records.findings[is_told], records.families)
+    assert changes_of(seen) == {("Larkov T1", "gear"): 1985.0}
