@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, logsumexp
+from scipy.special import logsumexp
 
 from reliability.worth.odds import LOGIT_SLOPE, NODE_WEIGHTS, NODES
 
@@ -28,6 +28,9 @@ SHIFT_SD = 0.3
 
 STORAGE_SDS = (0.0, 0.4, 0.8, 1.2, 1.7)
 """Spreads of the shift that all components of a unit share (common practice, no source)."""
+
+JOBS_AT_ONCE = 1000
+"""Jobs in one block of work: about what a processor keeps near by."""
 
 
 @dataclass(frozen=True)
@@ -101,9 +104,11 @@ class _Problem:
     def __init__(self, failed: Floats, odds: Floats, x: Floats) -> None:
         examined = ~np.isnan(failed)
         used = examined.any(axis=1)
-        # +1 failed, -1 alive, 0 not examined: the sign of the log odds in the likelihood.
-        self.side = np.where(examined, np.where(failed == 1, 1.0, -1.0), 0.0)[used]
-        self.odds, self.x = np.where(examined, odds, 0.0)[used], x[used]
+        self.x, examined = x[used], examined[used]
+        # What was examined, job by job: its component, its odds, and whether it had failed.
+        self.job, self.component = np.nonzero(examined)
+        self.failed, self.odds = (values[used][examined] for values in (failed, odds))
+        self.first = np.searchsorted(self.job, np.arange(len(self.x) + 1))
         self.n_components, self.n_signs = failed.shape[1], x.shape[1]
         self.prior_mean = np.concatenate(
             [
@@ -128,16 +133,30 @@ class _Problem:
         """Negative penalised log-likelihood and its gradient."""
         shift, shared, own = self.unpack(theta)
         stretch = np.sqrt(1.0 + LOGIT_SLOPE * storage_sd**2)
-        eta = self.odds * stretch + shift + self.x @ (shared[None, :] + own).T
-        signed = self.side[None] * (eta[None] + storage_sd * NODES[:, None, None])  # (node, job, component)
-        by_node = np.where(self.side[None] != 0, -np.logaddexp(0.0, -signed), 0.0).sum(axis=2)
-        total = logsumexp(by_node, axis=0, b=NODE_WEIGHTS[:, None])
-        share = NODE_WEIGHTS[:, None] * np.exp(by_node - total)
-        score = (share[:, :, None] * self.side[None] * expit(-signed)).sum(axis=0)  # d log-likelihood / d eta
-        g_own = score.T @ self.x
-        gradient = np.concatenate([score.sum(axis=0), g_own.sum(axis=0), g_own.ravel()])
+        moved = shift + self.x @ (shared[None, :] + own).T
+        total, by_component, g_own = (
+            0.0,
+            np.zeros(self.n_components),
+            np.zeros((self.n_components, self.n_signs)),
+        )
+        for first in range(0, len(self.x), JOBS_AT_ONCE):
+            jobs = slice(first, min(first + JOBS_AT_ONCE, len(self.x)))
+            rows = slice(self.first[first], self.first[jobs.stop])
+            at = self.job[rows] - first, self.component[rows]
+            value, score = _storage_integrated(
+                self.odds[rows] * stretch + moved[jobs][at],
+                self.failed[rows],
+                self.first[jobs] - rows.start,
+                storage_sd,
+            )
+            total += value
+            table = np.zeros((jobs.stop - first, self.n_components))
+            table[at] = score
+            by_component += table.sum(axis=0)
+            g_own += table.T @ self.x[jobs]
+        gradient = np.concatenate([by_component, g_own.sum(axis=0), g_own.ravel()])
         off = theta - self.prior_mean
-        value = float(total.sum()) - 0.5 * float(self.precision @ off**2)
+        value = total - 0.5 * float(self.precision @ off**2)
         return -value, -(gradient - self.precision * off)
 
     def fit(self, storage_sd: float) -> tuple[Floats, float]:
@@ -160,3 +179,22 @@ class _Problem:
         curvature = (curvature + curvature.T) / 2
         values, vectors = np.linalg.eigh(curvature)
         return (vectors / np.maximum(values, SHARED_SD**-2.0)) @ vectors.T if self.n_signs else curvature
+
+
+def _storage_integrated(
+    log_odds: Floats, failed: Floats, first: NDArray[np.int64], storage_sd: float
+) -> tuple[float, Floats]:
+    """Log-likelihood of the jobs that begin at `first`, and its slope by the log odds of each row.
+
+    With odds o, log P(failed) is log o - log(1 + o), and log P(alive) is -log(1 + o).
+    """
+    n_failed = np.add.reduceat(failed, first)
+    log_one = np.add.reduceat(np.where(failed == 1, log_odds, 0.0), first)
+    odds = np.exp(log_odds) * np.exp(storage_sd * NODES)[:, None]  # (node, row)
+    more = odds + 1.0
+    by_node = log_one + storage_sd * NODES[:, None] * n_failed - np.add.reduceat(np.log(more), first, axis=1)
+    total = logsumexp(by_node, axis=0, b=NODE_WEIGHTS[:, None])
+    share = NODE_WEIGHTS[:, None] * np.exp(by_node - total)
+    odds /= more
+    odds *= np.repeat(share, np.diff(np.append(first, failed.size)), axis=1)
+    return float(total.sum()), failed - odds.sum(axis=0)
