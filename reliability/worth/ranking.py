@@ -43,14 +43,16 @@ def families_of_interest(records: Records) -> list[str]:
     -------
     list of str
         All but those that only imported jobs name: no unit of one was ever taken in, no price is
-        stated and nobody said anything of it. They inform the others, and can be judged by name.
+        stated and nobody said anything of it. They inform the others, and can be judged by name. While
+        the bench has no family of its own, all of them are of interest.
     """
     families, jobs = records.families, records.jobs
     foreign = jobs["origin"].notna()
     elsewhere = families["family"].isin(jobs.loc[foreign, "family"])
     here = families["family"].isin(jobs.loc[~foreign, "family"])
     stated = families["working_price"].notna() | families["family"].isin(records.hearsay["family"])
-    return list(families.loc[here | stated | ~elsewhere, "family"])
+    mine = here | stated | ~elsewhere
+    return list(families.loc[mine if mine.any() else ~mine, "family"])
 
 
 def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
