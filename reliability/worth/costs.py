@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from reliability.records.frames import Settings
 from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.money import Amount, one_hot, slot_index
+from reliability.worth.prices import price_level
 from reliability.worth.rates import shrunk_shares
 from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_amount
 
@@ -18,8 +19,9 @@ Ints = NDArray[np.int64]
 COLLATERAL_SHARE, COLLATERAL_WORTH = 0.01, 30.0
 """Deaths on the bench believed beforehand, and the findings this is worth (common practice, no source)."""
 
-PART_PRICE, PART_PRICE_LOG_SD = 8.0, 1.0
-"""Price level of a part believed beforehand, only where none is known (common practice, no source)."""
+PART_PRICE_SHARE, PART_PRICE_LOG_SD = 0.08, 1.0
+"""Price of a part believed beforehand, as a share of the price of a working unit, only where none is known
+(common practice, no source)."""
 
 PRICED_PART_WORTH = 4.0
 """What a price in the parts table is worth beside prices that were paid."""
@@ -134,6 +136,11 @@ class PartCosts:
         return self.paid_share[at] * self.price(np.full(at.size, family_at), at)
 
 
+def part_price(bench: Bench) -> float:
+    """Price of a part believed beforehand."""
+    return PART_PRICE_SHARE * price_level(bench)
+
+
 def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     """Fit what mending a failed component costs in parts.
 
@@ -175,7 +182,7 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     # General prices belong to no family: they share one more cell per component.
     cell = np.where(family_at < 0, n_f, family_at) * n_c + at
     log_cost = np.log(cost)
-    centre = float(np.average(log_cost, weights=worth)) if cost.size else float(np.log(PART_PRICE))
+    centre = float(np.average(log_cost, weights=worth)) if cost.size else float(np.log(part_price(bench)))
     fit = fit_shrunk_amount(
         log_cost,
         [
@@ -254,6 +261,6 @@ def comeback_cost(bench: Bench, settings: Settings) -> float:
     share = (k + COMEBACK_SHARE * COMEBACK_WORTH) / (n + COMEBACK_WORTH)
     hours = checks["hours"].fillna(COMEBACK_HOURS)
     cost = (hours * settings.hour_rate + checks["cost"].fillna(0.0))[within]
-    usual = COMEBACK_HOURS * settings.hour_rate + PART_PRICE
+    usual = COMEBACK_HOURS * settings.hour_rate + part_price(bench)
     # A unit may come back more than once: the cost is that of a unit, as the share is that of units.
     return float(share * (cost.sum() + 2 * usual) / (k + 2))

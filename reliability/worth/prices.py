@@ -27,8 +27,8 @@ FEWEST_SALES, MOST_SLOPES = 4, 400
 """Sales from which a family may have a price slope of its own, and how many families at most."""
 
 USUAL_PRICE = 100.0
-"""Price level believed beforehand, in the ledger's currency, only where nothing at all was ever sold
-(common practice, no source)."""
+"""Price level believed beforehand, in the ledger's currency, only where no price is stated and nothing was
+ever sold (common practice, no source)."""
 
 PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
 """Prior of a sign's effect on the log price (common practice, no source)."""
@@ -70,6 +70,13 @@ def working_prices(bench: Bench) -> Amount:
     stated_here = np.concatenate([known > 0, np.zeros(n_k + 1, bool)])
     price = np.where(stated_here, np.concatenate([known, np.ones(n_k + 1)]), np.exp(mean))
     return Amount(price, np.where(stated_here, 0.0, sd), 0.0)
+
+
+def price_level(bench: Bench) -> float:
+    """Median of all prices of working units, stated or fetched: what amounts of money are measured by."""
+    stated = bench.records.families["working_price"].to_numpy(float)
+    prices = np.concatenate([stated[stated > 0], _sales(bench)["sold_for"].to_numpy(float)])
+    return float(np.median(prices)) if prices.size else USUAL_PRICE
 
 
 def _sales(bench: Bench) -> pd.DataFrame:
