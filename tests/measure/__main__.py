@@ -7,6 +7,7 @@ and whether it was met. Ratios compare methods within one run on the same data.
 import json
 import os
 import platform
+import re
 import sys
 import time
 from importlib import import_module
@@ -14,6 +15,16 @@ from pathlib import Path
 
 SETS = ("commands", "lives", "archive", "scale", "pooling", "decisions")
 OUT = Path(__file__).parents[2] / "reports" / "measure.json"
+
+
+def ratio_of(row: dict) -> float | None:
+    """Divide what was measured by a target that is one bound; None where the target is a range or none."""
+    bound = re.match(r"(?:<=|>=|≤|≥) ([\d.,]+)", row["target"])
+    measured = re.match(r"[\d.,]*\d", row["measured"])
+    if not bound or not measured:
+        return None
+    value, limit = (float(found.replace(",", "")) for found in (measured[0], bound[1]))
+    return value / limit if limit else None
 
 
 def main(asked: str = "") -> int:
@@ -31,8 +42,12 @@ def main(asked: str = "") -> int:
         sys.stdout.write(f"\n{name} ({time.perf_counter() - start:.0f} s)\n")
         for row in rows:
             verdict = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
-            sys.stdout.write(f"  {row['what']:60s} {row['measured']:44s} {row['target']:14s} {verdict}\n")
-            found.append({"set": name, **row})
+            ratio = ratio_of(row)
+            beside = "" if ratio is None else f"x {ratio:.2f}"
+            sys.stdout.write(
+                f"  {row['what']:60s} {row['measured']:44s} {row['target']:14s} {beside:8s} {verdict}\n"
+            )
+            found.append({"set": name, **row, "ratio": ratio})
         sys.stdout.flush()
     OUT.write_text(json.dumps({"machine": machine, "rows": found}, indent=1, default=float), encoding="utf-8")
     return 0

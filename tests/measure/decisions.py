@@ -136,7 +136,34 @@ def rows(seeds: int = 4) -> list[dict]:
                 "ok": share >= target,
             }
         )
-    return found
+    return [*found, *honesty_rows(results)]
+
+
+def honesty_rows(results: pd.DataFrame) -> list[dict]:
+    """Coverage of both intervals and losers against the predicted ones, over all worlds of a run."""
+    ours = results[results["method"] == OURS]
+    success, gain = 100 * ours["success_cover"].mean(), 100 * ours["gain_cover"].mean()
+    surplus = 100 * (ours["losers"] - ours["predicted_losers"]).mean()
+    return [
+        {
+            "what": "success intervals of 90 % hold the true odds",
+            "measured": f"{success:.0f} %",
+            "target": "80 to 97 %",
+            "ok": bool(80 <= success <= 97),
+        },
+        {
+            "what": "gain intervals of 80 % hold the gain",
+            "measured": f"{gain:.0f} %",
+            "target": "74 to 87 %",
+            "ok": bool(74 <= gain <= 87),
+        },
+        {
+            "what": "losers among the taken beyond the predicted",
+            "measured": f"{surplus:+.1f} points",
+            "target": "within 3",
+            "ok": bool(abs(surplus) <= 3),
+        },
+    ]
 
 
 @click.command()

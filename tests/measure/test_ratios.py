@@ -1,0 +1,35 @@
+import pandas as pd
+import pytest
+
+from tests.measure.__main__ import main, ratio_of
+from tests.measure.decisions import OURS, honesty_rows
+
+
+@pytest.mark.parametrize(
+    ("measured", "target", "ratio"),
+    [
+        ("0.30 s", "<= 0.5 s", 0.6),
+        ("11,000", ">= 5,000", 2.2),
+        ("0.63 ± 0.01 (RMSE 0.1)", "≤ 0.65", 0.63 / 0.65),
+        ("88 %", "86 to 97 %", None),
+        ("not there", ">= 50", None),
+        ("3 s", "", None),
+    ],
+)
+def test_ratio_of_what_was_measured_to_its_target(measured, target, ratio):
+    found = ratio_of({"measured": measured, "target": target})
+    assert found == (None if ratio is None else pytest.approx(ratio))
+
+
+def test_unknown_rows_are_named(capsys):
+    assert main("lifes") == 2
+    assert "There are no rows lifes; there are: " in capsys.readouterr().err
+
+
+def test_honest_and_dishonest_verdicts_are_told_apart():
+    def rows(cover, gain, losers):
+        found = {"method": [OURS], "success_cover": cover, "gain_cover": gain, "losers": losers}
+        return [row["ok"] for row in honesty_rows(pd.DataFrame({**found, "predicted_losers": 0.4}))]
+
+    assert rows(0.9, 0.8, 0.42) == [True, True, True]
+    assert rows(0.6, 0.5, 0.5) == [False, False, False]
