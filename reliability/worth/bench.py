@@ -3,6 +3,7 @@
 import datetime
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -100,13 +101,25 @@ class Bench:
     n_missing: int
     open_jobs: pd.DataFrame
 
-    @property
+    @cached_property
     def jobs_seen(self) -> NDArray[np.int64]:
         """Finished own jobs of each family; ndarray of int, shape (n_families,)."""
         own = self.jobs[self.jobs["own"]]
         return np.bincount(own["family_at"], minlength=len(self.families))
 
-    @property
+    @cached_property
+    def open_seen(self) -> NDArray[np.int64]:
+        """Own jobs of each family that are not finished; ndarray of int, shape (n_families,)."""
+        counts = self.open_jobs["family"].value_counts().reindex(list(self.families), fill_value=0)
+        return counts.to_numpy(np.int64)
+
+    @cached_property
+    def jobs_by_kind(self) -> NDArray[np.int64]:
+        """Finished jobs of this bench and of others; ndarray of int, shape (n_kinds, 2)."""
+        kind, other = self.jobs["kind_at"].to_numpy(np.int64), (~self.jobs["own"]).to_numpy(np.int64)
+        return np.bincount(2 * kind + other, minlength=2 * len(self.kinds)).reshape(-1, 2)
+
+    @cached_property
     def taken_in_per_year(self) -> Floats:
         """Own units of each family taken in per year of the ledger, at least half a year counted."""
         own = self.records.jobs[self.records.jobs["origin"].isna()]

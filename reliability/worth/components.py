@@ -1,5 +1,8 @@
 """Which components can end a job: those of a kind, less those that a family evidently lacks."""
 
+from collections.abc import Mapping
+
+import numpy as np
 import pandas as pd
 
 from reliability.records.tables import USUAL_COMPONENTS
@@ -70,20 +73,37 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
     told = told[told["own"]]
     n_told = told.groupby(["family", "component"])["job"].nunique().to_dict()
     n_jobs = told.groupby("family")["job"].nunique().to_dict()
+    shares = {
+        kind: _shares_told(
+            of_kind[kind], [bench.families[f] for f in np.flatnonzero(bench.family_kind == k)], n_told, n_jobs
+        )
+        for k, kind in enumerate(bench.kinds)
+    }
     kept = {}
     for family, kind_at in zip(bench.families, bench.family_kind, strict=True):
         kind = bench.kinds[kind_at]
-        kin = [f for f, k in zip(bench.families, bench.family_kind, strict=True) if k == kind_at]
-        lacking = set()
-        for component in of_kind[kind]:
-            if (family, component) in named:
-                continue
-            others = [f for f in kin if (f, component) in n_told]
-            share = sum(n_told[f, component] for f in others) / (sum(n_jobs.get(f, 0) for f in others) + 2)
-            if (1.0 - share) ** n_jobs.get(family, 0) < UNLIKELY_SILENCE:
-                lacking.add(component)
+        lacking = {
+            component
+            for component, share in shares[kind].items()
+            if (family, component) not in named and (1.0 - share) ** n_jobs.get(family, 0) < UNLIKELY_SILENCE
+        }
         kept[family] = tuple(c for c in of_kind[kind] if c not in lacking) or of_kind[kind]
     return kept
+
+
+def _shares_told(
+    components: tuple[str, ...],
+    families: list[str],
+    n_told: Mapping[tuple[str, str], int],
+    n_jobs: Mapping[str, int],
+) -> dict[str, float]:
+    """Share of the jobs that speak of each component, over the families that have one."""
+    shares = {}
+    for component in components:
+        others = [f for f in families if (f, component) in n_told]
+        told = sum(n_told[f, component] for f in others)
+        shares[component] = told / (sum(n_jobs.get(f, 0) for f in others) + 2)
+    return shares
 
 
 def _mentions(bench: Bench) -> pd.DataFrame:

@@ -158,7 +158,7 @@ def make_entry(
         float(amounts.hours.base.mean[i]),
         float(amounts.hours_unrepaired.mean[i]),
         jobs_seen,
-        int((bench.open_jobs["family"] == slot.family).sum()) if at >= 0 else 0,
+        int(bench.open_seen[at]) if at >= 0 else 0,
         float(stated) if stated is not None else rate,
         _evidence(bench, slot, jobs_seen),
         slot.first_year,
@@ -174,10 +174,9 @@ def _evidence(bench: Bench, slot: Slot, jobs_seen: int) -> str:
         return FEW_RECORDS
     heard = bench.records.hearsay
     about = heard[(heard["family"] == slot.family) | (heard["family"].isna() & (heard["kind"] == slot.kind))]
-    kin = bench.jobs
-    if slot.kind:
-        kin = kin[kin["kind_at"] == bench.kinds.index(slot.kind)]
+    kin = bench.jobs_by_kind
+    own, other = kin[bench.kinds.index(slot.kind)] if slot.kind else kin.sum(axis=0)
     # What weighs on one component is not what weighs on another: the loudest voice is compared.
-    pooled = kin["own"].sum() + ORIGIN_DISCOUNT * (~kin["own"]).sum()
+    pooled = own + ORIGIN_DISCOUNT * other
     loudest = about.groupby(about["component"].fillna(""))["worth_jobs"].sum().max() if len(about) else 0.0
     return HEARSAY if loudest > pooled else POOLED_ONLY

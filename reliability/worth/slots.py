@@ -36,21 +36,18 @@ def read_slots(bench: Bench) -> list[Slot]:
         Length n_families + n_kinds + 1.
     """
     table = bench.records.families.set_index("family").reindex(list(bench.families))
-    ages = (
-        bench.ages.assign(family_at=bench.jobs["family_at"].to_numpy()[bench.ages["at"]])
-        if len(bench.ages)
-        else None
-    )
+    ages = bench.ages
+    family_at = bench.jobs["family_at"].to_numpy(np.int64)[ages["at"].to_numpy(np.int64)]
+    of_family = {int(at): rows for at, rows in ages.groupby(family_at, sort=False)}
+    of_kind = {int(at): rows for at, rows in ages.groupby(bench.family_kind[family_at], sort=False)}
+    first, last = (table[name].to_numpy(float) for name in ("first_year", "last_year"))
     slots = []
     for i, family in enumerate(bench.families):
-        rows = ages[ages["family_at"] == i] if ages is not None else None
-        span = table.loc[family, "first_year"], table.loc[family, "last_year"]
-        slots.append(_slot(family, bench.kinds[bench.family_kind[i]], i, span, rows))
+        kind = bench.kinds[bench.family_kind[i]]
+        slots.append(_slot(family, kind, i, (first[i], last[i]), of_family.get(i)))
     for k, kind in enumerate(bench.kinds):
-        members = np.flatnonzero(bench.family_kind == k)
-        rows = ages[ages["family_at"].isin(members)] if ages is not None else None
-        here = table.iloc[members]
-        slots.append(_slot("", kind, -1, (here["first_year"].min(), here["last_year"].max()), rows))
+        here = table.iloc[np.flatnonzero(bench.family_kind == k)]
+        slots.append(_slot("", kind, -1, (here["first_year"].min(), here["last_year"].max()), of_kind.get(k)))
     slots.append(_slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), ages))
     return slots
 
