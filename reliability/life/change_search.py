@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import isotonic_regression
-from scipy.special import xlogy
 
 from reliability.errors import InvalidInput
 from reliability.life.ages import BoolArray, FloatArray, IntArray
+from reliability.life.change_groups import Group
+from reliability.life.change_null import Null
 from reliability.life.dated_records import DatedRecords
 
 MIN_RECORDS = 10  # below that no data reach a small p-value
@@ -18,53 +18,8 @@ _CHUNK = 100
 _LARGEST_CHUNK = 800
 _ENOUGH = 30
 _LEAST_VARIANCE = 1e-3
-_WIDTH = 1.5  # of the smoothing, in standard deviations of log age over the fifth root of the number
-
-
-@dataclass(frozen=True, eq=False)
-class Group:
-    """Some of the parts, gathered by age.
-
-    Attributes
-    ----------
-    rows : ndarray of int64, shape (n,)
-        Positions of the parts, in order of age.
-    start : ndarray of int64, shape (n_ages,)
-        First of the rows at each distinct age.
-    inspected : ndarray of float64, shape (n_ages,)
-        Parts at each distinct age.
-    place : ndarray of int64, shape (n,)
-        Distinct age of each of the rows.
-    """
-
-    rows: IntArray
-    start: IntArray
-    inspected: FloatArray
-    place: IntArray
-
-    @classmethod
-    def of(cls, age: FloatArray, rows: IntArray) -> "Group":
-        """Gather the parts at some positions; ages are in ascending order."""
-        _, start, place, number = np.unique(
-            age[rows], return_index=True, return_inverse=True, return_counts=True
-        )
-        return cls(rows, start, number.astype(np.float64), place)
-
-    def failed(self, outcomes: BoolArray) -> FloatArray:
-        """Failed parts at each distinct age; ndarray of float64, shape (n_sets, n_ages)."""
-        return np.add.reduceat(outcomes[:, self.rows].astype(np.float64), self.start, axis=1)
-
-    def share(self, failed: FloatArray) -> FloatArray:
-        """Isotonic curve for each set of outcomes; ndarray of float64, shape (n_sets, n_ages)."""
-        # Lifted by 2 each, the sets follow one another in one rising line, and one regression does all.
-        lift = 2.0 * np.arange(len(failed))[:, None]
-        line = (failed / self.inspected + lift).ravel()
-        fitted = isotonic_regression(line, weights=np.tile(self.inspected, len(failed))).x
-        return np.clip(fitted.reshape(failed.shape) - lift, 0.0, 1.0)
-
-    def log_likelihood(self, failed: FloatArray, share: FloatArray) -> FloatArray:
-        """Log-likelihood of each set of outcomes; ndarray of float64, shape (n_sets,)."""
-        return np.sum(xlogy(failed, share) + xlogy(self.inspected - failed, 1 - share), axis=1)
+_SURELY_LARGE = 0.25  # a p-value above this is not worth a second round
+_TIE = 1 - 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +30,8 @@ class Search:
     ----------
     failed : ndarray of bool, shape (n,)
         What was seen, in order of age.
-    log_age : ndarray of float64, shape (n,)
+    null : Null
+        Where nothing changed.
     unit : ndarray of int64, shape (n,)
         Parts of one unit share a number, 0, 1, …
     candidates : ndarray of float64, shape (n_candidates,)
@@ -88,7 +44,7 @@ class Search:
     """
 
     failed: BoolArray
-    log_age: FloatArray
+    null: Null
     unit: IntArray
     candidates: FloatArray
     everyone: Group
@@ -109,22 +65,42 @@ class Search:
         year, p_value : float
         """
         rng = np.random.default_rng(seed)
-        chance = self._smoothed()
+        chance = self.null.chance(self.failed[None, :])
         usual = np.quantile(self._largest(self._draw(rng, chance, _TRIAL_RUNS)), 0.95, axis=0)
         usual = np.maximum(usual, 1e-9)  # a statistic that is always 0 never decides
         seen = (self.statistics(self.failed[None, :])[0] / usual).max(axis=1)
         best = float(self.candidates[int(np.argmax(seen))])
-        reached = begin = 0
-        while begin < n_bootstrap:
-            size = min(max(_CHUNK, begin), _LARGEST_CHUNK, n_bootstrap - begin)
-            drawn = self._draw(rng, chance, size)
-            found = (self._largest(drawn) / usual).max(axis=1)
-            hits = np.flatnonzero(found >= seen.max() * (1 - 1e-9))
-            if reached + hits.size >= _ENOUGH:
-                return best, float(_ENOUGH / (begin + hits[_ENOUGH - reached - 1] + 1))
-            reached += hits.size
-            begin += size
-        return best, float((reached + 1) / (n_bootstrap + 1))
+        drawn, found = self._until_enough(rng, chance, usual, float(seen.max()), n_bootstrap)
+        reached = int(np.sum(found >= seen.max() * _TIE))
+        p_value = (reached + 1) / (found.size + 1)
+        if p_value > _SURELY_LARGE:
+            return best, p_value
+        again = np.sort(np.append(self._second_round(rng, drawn, usual), seen.max()))[::-1]
+        return best, float((np.sum(found >= again[reached] * _TIE) + 1) / (found.size + 1))
+
+    def _until_enough(
+        self, rng: np.random.Generator, chance: FloatArray, usual: FloatArray, seen: float, most: int
+    ) -> tuple[BoolArray, FloatArray]:
+        """Simulate until enough searches found as much; their outcomes and what they found."""
+        drawn: list[BoolArray] = []
+        found: list[FloatArray] = []
+        done = reached = 0
+        while done < most and reached < _ENOUGH:
+            size = min(max(_CHUNK, done), _LARGEST_CHUNK, most - done)
+            drawn.append(self._draw(rng, chance, size))
+            found.append((self._largest(drawn[-1]) / usual).max(axis=1))
+            reached += int(np.sum(found[-1] >= seen * _TIE))
+            done += size
+        return np.concatenate(drawn), np.concatenate(found)
+
+    def _second_round(self, rng: np.random.Generator, drawn: BoolArray, usual: FloatArray) -> FloatArray:
+        """Find as much as there is in one simulation of each simulated search, where nothing changed."""
+        found = []
+        for begin in range(0, len(drawn), _LARGEST_CHUNK):
+            some = drawn[begin : begin + _LARGEST_CHUNK]
+            again = self._draw(rng, self.null.chance(some), len(some))
+            found.append((self._largest(again) / usual).max(axis=1))
+        return np.concatenate(found)
 
     def statistics(self, outcomes: BoolArray) -> FloatArray:
         """Score and gain in log-likelihood for each candidate.
@@ -158,15 +134,6 @@ class Search:
     def _draw(self, rng: np.random.Generator, chance: FloatArray, size: int) -> BoolArray:
         # One number for all parts of a unit: they fail together, the worst that clusters can do.
         return rng.random((size, int(self.unit.max()) + 1))[:, self.unit] < chance
-
-    def _smoothed(self) -> FloatArray:
-        """Pooled probability for each part: the isotonic curve averaged over log age."""
-        failed = self.everyone.failed(self.failed[None, :])
-        share = self.everyone.share(failed)[0]
-        width = _WIDTH * max(float(np.std(self.log_age)), 1e-9) * self.log_age.size**-0.2
-        at = self.log_age[self.everyone.start]
-        weight = np.exp(-0.5 * ((at[:, None] - at) / width) ** 2) * self.everyone.inspected
-        return ((weight @ share) / weight.sum(axis=1))[self.everyone.place]
 
 
 def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search | None:
@@ -204,14 +171,14 @@ def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search 
     if not enough.any():
         return None
     later = later[:, enough]
-    log_age = np.log(age)
+    log_age, everyone = np.log(age), Group.of(age, np.arange(age.size))
     terms = np.linalg.qr(np.column_stack((np.ones(age.size), log_age - log_age.mean())))[0]
     return Search(
         failed=failed,
-        log_age=log_age,
+        null=Null.of(everyone, log_age),
         unit=np.arange(each.size) if unit is None else np.unique(unit[each], return_inverse=True)[1],
         candidates=candidates[enough],
-        everyone=Group.of(age, np.arange(age.size)),
+        everyone=everyone,
         cohorts=tuple(
             (Group.of(age, np.flatnonzero(~side)), Group.of(age, np.flatnonzero(side))) for side in later.T
         ),

@@ -97,18 +97,22 @@ def change_year(
     out: it finds cohorts that last longer. (2) The gain in log-likelihood if each cohort has an isotonic
     curve of its own: it finds cohorts that fail earlier, which shows as young parts failing more often
     than old ones. The largest over all candidates is compared with its distribution where each part
-    fails by its age with the pooled probability: the isotonic curve, smoothed over log age [1]_. Nothing
-    says that lives are Weibull. In simulations (12 to 100 units of 12 to 18 production years, taken in over
-    eight) 1 to 7 % of searches without a change had a p-value of 5 % or less, be lives Weibull, uniform,
-    of two kinds or without any failure for decades; 4 % on average. Simulation stops early once enough
-    simulated searches have found as much [2]_: such a p-value is large.
+    fails by its age with one probability for all years: a logistic curve corrected by the smoothed
+    isotonic one [1]_, see `Null`. Nothing says that lives are Weibull. That curve is itself an estimate,
+    and with few parts it matters which: so each simulated search is simulated once more from the curve
+    that would have been estimated from it, and the p-value is read where these reach as often as
+    simulated ones reach what was seen (a fast double bootstrap [2]_). DEVELOPERS.md says how often
+    a change is found where there is none. Simulation stops early once enough simulated searches have
+    found as much [3]_: such a p-value is large.
 
     References
     ----------
     .. [1] P. Groeneboom, G. Jongbloed and B. I. Witte, "Maximum smoothed likelihood estimation and
        smoothed maximum likelihood estimation in the current status model", Ann. Stat. 38 (2010)
        352-387.
-    .. [2] J. Besag and P. Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991) 301-304.
+    .. [2] R. Davidson and J. G. MacKinnon, "Improving the reliability of bootstrap tests with the fast
+       double bootstrap", Comput. Stat. Data Anal. 51 (2007) 3259-3281.
+    .. [3] J. Besag and P. Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991) 301-304.
     """
     if n_bootstrap < 1:
         raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
