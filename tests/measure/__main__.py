@@ -13,7 +13,7 @@ import time
 from importlib import import_module
 from pathlib import Path
 
-SETS = ("commands", "lives", "archive", "scale", "pooling", "changes", "decisions")
+SETS = ("commands", "lives", "archive", "scale", "appraiser_scale", "pooling", "changes", "decisions")
 OUT = Path(__file__).parents[2] / "reports" / "measure.json"
 
 
