@@ -12,6 +12,9 @@ from reliability.life.curves import fit_curve
 from reliability.life.dated_records import CONFOUNDED, DatedRecords, dated_records
 from reliability.life.life_records import LifeRecords
 
+FEW = 6
+"""With fewer failed or sound parts the possible outcomes are so few that 5 % is rarely reached."""
+
 
 @dataclass(frozen=True)
 class ChangeYear:
@@ -151,9 +154,7 @@ def _answer(dated: DatedRecords, best: float, p_value: float) -> ChangeYear:
     high = min(dated.age_years[later].max(), dated.age_years[~later].max())
     common = dated.age_years[(dated.age_years >= low) & (dated.age_years <= high)]
     reference = float(np.median(common)) if common.size else np.nan
-    note = dated.note
-    if not common.size:
-        note = "; ".join(filter(None, (note, "the two cohorts were never seen at one age")))
+    notes = [dated.note, _few(dated), "" if common.size else "the two cohorts were never seen at one age"]
     return ChangeYear(
         status="ok",
         year=best,
@@ -163,8 +164,18 @@ def _answer(dated: DatedRecords, best: float, p_value: float) -> ChangeYear:
         after=_share_at(dated, later, reference),
         correlation=dated.correlation,
         n_records=float(dated.count.sum()),
-        note=note,
+        note="; ".join(filter(None, notes)),
     )
+
+
+def _few(dated: DatedRecords) -> str:
+    """Say that the search had hardly a chance; empty if it had one."""
+    counts = {
+        "had failed": float(dated.count[dated.failed].sum()),
+        "still worked": float(dated.count[~dated.failed].sum()),
+    }
+    state, number = min(counts.items(), key=lambda item: item[1])
+    return f"only {number:g} {state}: a change would have to be extreme to show" if number < FEW else ""
 
 
 def _share_at(dated: DatedRecords, chosen: BoolArray, age_years: float) -> tuple[float, float, float]:

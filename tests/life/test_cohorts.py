@@ -313,6 +313,19 @@ def test_too_few_records_and_confounded_ones_get_no_p_value():
     assert "age and production year move together (correlation -1.00)" in found.note
 
 
+@pytest.mark.parametrize(
+    ("n_failed", "said"), [(4, "only 4 had failed"), (26, "only 4 still worked"), (6, "")]
+)
+def test_a_search_with_hardly_a_chance_says_so(n_failed, said):
+    records, year = fleet(13, 30)
+    age = np.where(np.isinf(records.upper), records.lower, records.upper)
+    failed = np.arange(30) < n_failed
+    lives = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
+    found = change_year(lives, year, n_bootstrap=50)
+    assert found.status == "ok"
+    assert found.note == (f"{said}: a change would have to be extreme to show" if said else "")
+
+
 def test_cohorts_never_seen_at_one_age_are_said_so():
     age = [*np.linspace(40, 44, 10), *np.linspace(30, 34, 10)]
     failed = np.tile([True, False], 10)
