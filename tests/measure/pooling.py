@@ -99,8 +99,14 @@ def other_truth_rows(share: float = 1.0) -> list[Row]:
     return rows
 
 
+_WIDTHS = (
+    "scale_sd", "shape_sd", "scale_spread", "shape_spread", "kind_spread", "spread_sd", "slope_sd",
+    "least_spread",
+)  # fmt: skip
 OTHER_PRIORS: dict[str, dict[str, float]] = {
     "as it is": {},
+    "every width halved": {name: getattr(Hyperprior(), name) / 2 for name in _WIDTHS},
+    "every width doubled": {name: getattr(Hyperprior(), name) * 2 for name in _WIDTHS},
     "scale 15 years": {"scale_years": 15.0},
     "scale 60 years": {"scale_years": 60.0},
     "scale_sd 2": {"scale_sd": 2.0},
@@ -123,7 +129,11 @@ def prior_rows(families: Iterable[int] = (3, 12, 60), share: float = 1.0) -> lis
             prior = replace(Hyperprior(), **changes)
             tally = repeat(World(), n_families, repeats, prior=prior)["curve"]
             (cover, error), (ratio, _) = tally.cover(), tally.ratio()
-            said = f"cover {cover:.1f} % ± {error:.1f}, error {ratio:.2f}, width {np.mean(tally.width):.2f}"
+            root = np.sqrt(np.mean(tally.error))
+            said = (
+                f"cover {cover:.1f} % ± {error:.1f}, RMSE {root:.3f} (ratio {ratio:.2f}), "
+                f"width {np.mean(tally.width):.2f}"
+            )
             rows.append(
                 {"what": f"prior {name}, {n_families} families", "measured": said, "target": "", "ok": None}
             )
