@@ -14,7 +14,7 @@ from tests.measure.apart import Row, row
 from tests.measure.big_ledger import AS_OF, big_ledger
 
 THIS = "tests.measure.appraiser_scale"
-USUAL = ((20_000, 600, 0, 60.0), (400, 40, 1_200, 60.0))
+USUAL = ((20_000, 600, 0, 90.0), (400, 40, 1_200, 60.0))
 FULL = (100_000, 2_000, 0, 300.0)
 MOST_GB = 4.0
 
