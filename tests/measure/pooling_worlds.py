@@ -87,11 +87,14 @@ def draw(world: World, n_families: int, rng: np.random.Generator) -> Fleet:
     family = np.repeat(np.arange(n_families), n)
     # Units of one family were built within a few years and come in over a few more.
     age = np.round((rng.uniform(30, 50, n_families)[family] + rng.uniform(-5, 5, family.size)) * 12) / 12
+    # A window comes first (a block of numbers, a catalogue), and the true year is any one within it. Windows
+    # laid around the true year would reach beyond the years in which the family was made.
+    place = rng.spawn(1)[0].integers(0, world.window_years + 1, size=family.size)
+    age += world.window_years / 2 - place
     is_uniform = world.form == "uniform lives"
     life = scale[family] * (
         2 * rng.random(family.size) if is_uniform else rng.weibull(shape[family], family.size)
     )
-    place = rng.integers(0, world.window_years + 1, size=family.size)
     return Fleet(scale, shape, is_uniform, family, age, life <= age, world.window_years, place)
 
 
