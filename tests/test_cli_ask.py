@@ -158,8 +158,10 @@ def test_control_c_at_a_real_terminal_leaves_nothing(bench):
     leader, follower = pty.openpty()
     line = [sys.executable, "-m", "reliability.cli", "--ledger", str(bench.file), "add", "--ask"]
     environment = {**os.environ, "PYTHONPATH": ROOT}
+    # A shell that runs the tests in the background lets its children ignore Ctrl-C; a real terminal does not.
     process = subprocess.Popen(line, stdin=follower, stdout=follower, stderr=follower, env=environment,
-                               start_new_session=True)  # fmt: skip
+                               start_new_session=True,
+                               preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # fmt: skip
     try:
         _wait_for(leader, b"Family")
         os.write(leader, b"1\n")
