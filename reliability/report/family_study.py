@@ -11,13 +11,13 @@ from reliability.report.forecast_study import forecast_words
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
 from reliability.report.plan_study import plan_study
-from reliability.report.study import Study, coarse, rounded
+from reliability.report.study import Study, coarse, rounded, whole_limit
 from reliability.report.wording import found_by_job, signs_by_job, window
 from reliability.report.year_study import year_findings, year_tables
 from reliability.worth.explain import explain
 
 OUTCOMES = ("repaired", "sold as is", "donor", "scrapped", "open")
-_NUMBERS = ("usual_price", "ceiling", "expected_gain")
+_NUMBERS = ("usual_price", "expected_gain")
 _SHARES = ("success_chance", "success_low", "success_high", "chance_of_loss")
 
 
@@ -83,11 +83,13 @@ def answer_facts(ground: Groundwork, family: str) -> dict[str, Any]:
     facts: dict[str, Any] = {name: _whole(row[name]) for name in _NUMBERS}
     facts |= {name: _hundredths(row[name]) for name in _SHARES}
     facts["asked"] = facts.pop("usual_price")
-    facts["haggle_to"] = None
-    if facts["ceiling"] is not None:
-        # Below nothing the page says no number, so that none may make it again.
-        facts["ceiling"] = max(facts["ceiling"], 0.0)
-        facts["haggle_to"] = _whole(facts["ceiling"] * (1.0 + ground.appraiser.terms.haggle_room))
+    facts["ceiling"] = facts["haggle_to"] = None
+    if pd.notna(row["ceiling"]):
+        # Prices to go up to are never rounded up. Below nothing the page says no number, so that none may
+        # make it again.
+        ceiling = max(float(row["ceiling"]), 0.0)
+        facts["ceiling"] = whole_limit(ceiling)
+        facts["haggle_to"] = whole_limit(ceiling * (1.0 + ground.appraiser.terms.haggle_room))
     return {
         **facts,
         "verdict": row["verdict"],

@@ -9,7 +9,7 @@ import pandas as pd
 from reliability.report import words
 from reliability.report.forecast_study import forecast_findings, forecast_groups
 from reliability.report.groundwork import FAILED, MONTH_DAYS, NEEDS_WORK, Groundwork
-from reliability.report.study import Study, coarse, rounded
+from reliability.report.study import Study, coarse, lowered, rounded
 from reliability.report.wording import found_by_job
 
 _NEWEST = 10
@@ -90,9 +90,9 @@ def _summary(ground: Groundwork) -> str:
 def _families(ground: Groundwork) -> pd.DataFrame:
     frame = ground.ranking.assign(page=ground.ranking["family"].map(ground.family_pages))
     frame["hours"] = frame["hours"].round(1)
-    money = {"usual_price": 0, "ceiling": 0, "expected_gain": 0}
+    money = {"usual_price": 0, "expected_gain": 0}
     shares = {"success_chance": 2, "success_low": 2, "success_high": 2, "chance_of_loss": 2}
-    return rounded(frame, **money, **shares)
+    return rounded(lowered(frame, "ceiling"), **money, **shares)
 
 
 def _components(ground: Groundwork) -> pd.DataFrame:
@@ -137,7 +137,7 @@ def _changed(ground: Groundwork) -> pd.DataFrame:
     frame["jobs"] = frame["family"].map(names)
     frame["page"] = frame["family"].map(ground.family_pages)
     moved = frame["jobs"].notna() | (frame["verdict"].ne(frame["before"]) & frame["before"].notna())
-    return rounded(frame[moved].reset_index(drop=True), ceiling=0, ceiling_before=0)
+    return lowered(frame[moved].reset_index(drop=True), "ceiling", "ceiling_before")
 
 
 def _cells(ground: Groundwork) -> pd.DataFrame:

@@ -136,6 +136,28 @@ def rounded(frame: pd.DataFrame, **digits: int) -> pd.DataFrame:
     return frame.assign(**{each: frame[each].astype(float).round(to) + 0.0 for each, to in digits.items()})
 
 
+def lowered(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """Round prices that somebody may go up to down to whole units: rounded up they would promise too much.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Left as it is.
+    *columns : str
+
+    Returns
+    -------
+    DataFrame
+        A copy. Below 1 they are rounded like any amount, for not to be worth a gift is another thing.
+    """
+    return frame.assign(**{each: frame[each].astype(float).map(whole_limit) for each in columns})
+
+
+def whole_limit(price: float) -> float:
+    """Round one price to go up to, as `lowered` does; NaN stays NaN."""
+    return float(np.floor(price) if price >= 1 else np.round(price)) + 0.0
+
+
 def coarse(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
     """Round probabilities to what can honestly be told of them: 5 %, or 1 % below 10 and above 90 %.
 

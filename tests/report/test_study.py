@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.report.study import Study, coarse, load_study, rounded, write_whole
+from reliability.report.study import Study, coarse, load_study, lowered, rounded, write_whole
 
 
 def a_study(**facts: object) -> Study:
@@ -93,3 +93,12 @@ def test_probabilities_are_told_no_finer_than_they_are_known() -> None:
     out = coarse(frame, "failed").failed
     assert out[:6].tolist() == [0.0, 0.08, 0.1, 0.65, 0.85, 0.96]
     assert np.isnan(out[6])
+
+
+def test_prices_to_go_up_to_are_never_rounded_up() -> None:
+    frame = pd.DataFrame({"ceiling": [87.9, 1.0, 0.6, 0.4, -3.2, float("nan")], "asked": 87.9})
+    out = lowered(frame, "ceiling")
+    assert out.ceiling.tolist()[:5] == [87.0, 1.0, 1.0, 0.0, -3.0]
+    assert pd.isna(out.ceiling.iloc[5])
+    assert (out.asked == 87.9).all()
+    assert frame.ceiling.iloc[0] == 87.9
