@@ -2,7 +2,7 @@ import pandas as pd
 import pytest
 
 from tests.measure.__main__ import main, ratio_of
-from tests.measure.decisions import OURS, honesty_rows
+from tests.measure.decisions import OURS, honesty_rows, loss_rows, share_rows
 
 
 @pytest.mark.parametrize(
@@ -28,8 +28,29 @@ def test_unknown_rows_are_named(capsys):
 
 def test_honest_and_dishonest_verdicts_are_told_apart():
     def rows(cover, gain, losers):
-        found = {"method": [OURS], "success_cover": cover, "gain_cover": gain, "losers": losers}
+        found = {
+            "method": [OURS],
+            "world": ["damp"],
+            "success_cover": cover,
+            "gain_cover": gain,
+            "losers": losers,
+        }
         return [row["ok"] for row in honesty_rows(pd.DataFrame({**found, "predicted_losers": 0.4}))]
 
     assert rows(0.9, 0.8, 0.42) == [True, True, True]
     assert rows(0.6, 0.5, 0.5) == [False, False, False]
+
+
+def test_shares_and_losses_are_held_against_their_targets_world_by_world():
+    found = pd.DataFrame(
+        {
+            "world": ["damp"] * 2 + ["cold start"] * 2 + ["careless"] * 2,
+            "method": [OURS, "ridge"] * 3,
+            "gain_share": [0.86, 0.5, 0.6, 0.1, 0.9, 0.1],
+            "oracle_gain": [10.0] * 6,
+            "excess_log_loss": [0.02, 0.05, 0.06, 0.05, 0.03, 0.05],
+        }
+    )
+    assert [row["ok"] for row in share_rows(found)] == [True, False, None]
+    # A cold start has too few jobs to be asked for half of the loss.
+    assert [(row["measured"], row["ok"]) for row in loss_rows(found)] == [("0.40", True), ("0.60", False)]
