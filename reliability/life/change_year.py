@@ -32,7 +32,7 @@ class ChangeYear:
         Age at which both cohorts are described: the median of the ages seen in both, NaN if none.
     before, after : tuple of float
         Share failed by that age in each cohort by itself: estimate, low, high (90 %); NaN without
-        a common age.
+        a common age, or where no description was asked for.
     correlation : float
         Of age at inspection and year of production.
     n_records : float
@@ -60,6 +60,7 @@ def change_year(
     unit: ArrayLike | None = None,
     n_bootstrap: int = 4999,
     seed: int = 0,
+    describe: bool = True,
 ) -> ChangeYear:
     r"""Search all production years for the one from which on parts fail earlier or later.
 
@@ -80,6 +81,8 @@ def change_year(
     seed : int
         Start of the random numbers; each search begins anew, so that its answer does not depend on
         others.
+    describe : bool
+        False leaves `before` and `after` NaN: their bands take longer than many a search.
 
     Returns
     -------
@@ -130,7 +133,7 @@ def change_year(
     if search is None:
         return _unanswered("too few records", dated)
     best, p_value = search.run(n_bootstrap, seed)
-    return _answer(dated, best, p_value)
+    return _answer(dated, best, p_value, describe)
 
 
 def _unanswered(status: str, dated: DatedRecords) -> ChangeYear:
@@ -148,20 +151,21 @@ def _unanswered(status: str, dated: DatedRecords) -> ChangeYear:
     )
 
 
-def _answer(dated: DatedRecords, best: float, p_value: float) -> ChangeYear:
+def _answer(dated: DatedRecords, best: float, p_value: float, describe: bool) -> ChangeYear:
     later = dated.year >= best
     low = max(dated.age_years[later].min(), dated.age_years[~later].min())
     high = min(dated.age_years[later].max(), dated.age_years[~later].max())
     common = dated.age_years[(dated.age_years >= low) & (dated.age_years <= high)]
     reference = float(np.median(common)) if common.size else np.nan
+    described = reference if describe else np.nan
     notes = [dated.note, _few(dated), "" if common.size else "the two cohorts were never seen at one age"]
     return ChangeYear(
         status="ok",
         year=best,
         p_value=p_value,
         reference_age_years=reference,
-        before=_share_at(dated, ~later, reference),
-        after=_share_at(dated, later, reference),
+        before=_share_at(dated, ~later, described),
+        after=_share_at(dated, later, described),
         correlation=dated.correlation,
         n_records=float(dated.count.sum()),
         note="; ".join(filter(None, notes)),

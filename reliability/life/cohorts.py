@@ -38,6 +38,7 @@ def find_changes(
     unit: ArrayLike | None = None,
     n_bootstrap: int = 4999,
     seed: int = 0,
+    describe: bool = True,
 ) -> pd.DataFrame:
     """Search every stratum for a change of production year, with the false discoveries controlled.
 
@@ -51,7 +52,7 @@ def find_changes(
         Column stratum, and what the strata are called; one row per stratum.
     age_years, unit : array_like, shape (n_rows,), optional
         As for `change_year`.
-    n_bootstrap, seed : int
+    n_bootstrap, seed, describe
         As for `change_year`.
 
     Returns
@@ -71,7 +72,7 @@ def find_changes(
     rows = []
     for lives, at in _strata(records, labels):
         part = {name: values[at] for name, values in columns.items()}
-        found = change_year(lives, n_bootstrap=n_bootstrap, seed=seed, **part)
+        found = change_year(lives, n_bootstrap=n_bootstrap, seed=seed, describe=describe, **part)
         row = {
             "status": found.status,
             "change_year": found.year,

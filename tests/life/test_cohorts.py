@@ -373,6 +373,16 @@ def test_all_families_at_once_are_one_at_a_time(three_families):
     assert table["status"].tolist() == ["ok", "ok", "too few records"]
 
 
+def test_a_search_alone_finds_the_same_and_describes_nothing(three_families):
+    _, records, year, labels = three_families
+    whole = find_changes(records, year, labels, n_bootstrap=199)
+    alone = find_changes(records, year, labels, n_bootstrap=199, describe=False)
+    told = [name for name in whole if name.startswith("failed_")]
+    assert whole.loc[whole["status"] == "ok", told].notna().all(axis=None)
+    assert alone[told].isna().all(axis=None)
+    pd.testing.assert_frame_equal(whole.drop(columns=told), alone.drop(columns=told))
+
+
 def test_order_of_the_labels_is_kept(three_families):
     _, records, year, labels = three_families
     age = np.where(np.isinf(records.upper), records.lower, records.upper)
