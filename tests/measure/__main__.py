@@ -49,7 +49,10 @@ def main(asked: str = "") -> int:
             )
             found.append({"set": name, **row, "ratio": ratio})
         sys.stdout.flush()
-    OUT.write_text(json.dumps({"machine": machine, "rows": found}, indent=1, default=float), encoding="utf-8")
+        # After every set: a run of everything takes long, and may be stopped.
+        OUT.write_text(
+            json.dumps({"machine": machine, "rows": found}, indent=1, default=float), encoding="utf-8"
+        )
     return 0
 
 

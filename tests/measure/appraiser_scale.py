@@ -1,10 +1,8 @@
-"""What fitting the appraiser takes: a large bench, and a small one that imported many families.
+"""What fitting the appraiser takes: large benches, and a small one that imported many families.
 
-``python -m tests.measure.appraiser_scale full`` adds 100,000 jobs in 2,000 families. Seconds are of one
-processor.
+Seconds are of one processor.
 """
 
-import sys
 import time
 from typing import Any
 
@@ -14,8 +12,9 @@ from tests.measure.apart import Row, row
 from tests.measure.big_ledger import AS_OF, big_ledger
 
 THIS = "tests.measure.appraiser_scale"
-USUAL = ((20_000, 600, 0, 90.0), (400, 40, 1_200, 60.0))
-FULL = (100_000, 2_000, 0, 300.0)
+LEDGERS = ((400, 40, 1_200, 60.0), (20_000, 600, 0, 90.0), (100_000, 2_000, 0, 300.0))
+"""Own jobs, families, imported families, and most seconds."""
+
 MOST_GB = 4.0
 
 
@@ -31,10 +30,10 @@ def fit_one(jobs: int, families: int, imported: int) -> dict[str, Any]:
     }
 
 
-def rows(*, full: bool = False) -> list[Row]:
+def rows() -> list[Row]:
     """One row for each ledger."""
     found = []
-    for jobs, families, imported, most_seconds in (*USUAL, *((FULL,) if full else ())):
+    for jobs, families, imported, most_seconds in LEDGERS:
         took = apart.run(THIS, "fit_one", jobs, families, imported)
         beside = f" and {imported:,} imported ones" if imported else ""
         told = f"{took['seconds']:.0f} s, {took['peak_gb']:.1f} GB ({took['findings']:,} findings)"
@@ -43,8 +42,3 @@ def rows(*, full: bool = False) -> list[Row]:
         what = f"{jobs:,} jobs in {families:,} families{beside}, fitted"
         found.append(row(what, told, f"{most_seconds:.0f} s, {MOST_GB:.0f} GB", fine))
     return found
-
-
-if __name__ == "__main__":
-    for each in rows(full=sys.argv[1:] == ["full"]):
-        sys.stdout.write(f"{each['what']:60s} {each['measured']:44s} {each['target']:14s} {each['ok']}\n")

@@ -38,7 +38,7 @@ def test_a_ledger_is_drawn_alike_again(ledger):
 
 
 def test_a_row_tells_the_ledger_and_what_it_took(monkeypatch):
-    monkeypatch.setattr(appraiser_scale, "USUAL", ((60, 5, 4, 100.0),))
+    monkeypatch.setattr(appraiser_scale, "LEDGERS", ((60, 5, 4, 100.0),))
     (row,) = appraiser_scale.rows()
     assert row["what"] == "60 jobs in 5 families and 4 imported ones, fitted"
     assert row["ok"] is True
@@ -48,7 +48,7 @@ def test_a_slow_or_large_fit_is_a_miss(monkeypatch):
     for seconds, gb, fine in ((301.0, 1.0, False), (299.0, 4.1, False), (299.0, 3.9, True)):
         told = {"seconds": seconds, "peak_gb": gb, "findings": 9, "families": 2_000}
         monkeypatch.setattr(apart, "run", lambda *_, told=told: told)
-        assert appraiser_scale.rows(full=True)[-1]["ok"] is fine
+        assert appraiser_scale.rows()[-1]["ok"] is fine
 
 
 def test_the_table_knows_these_rows():
