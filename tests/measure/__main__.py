@@ -19,8 +19,9 @@ OUT = Path(__file__).parents[2] / "reports" / "measure.json"
 
 def ratio_of(row: dict) -> float | None:
     """Divide what was measured by a target that is one bound; None where the target is a range or none."""
-    bound = re.match(r"(?:<=|>=|≤|≥) ([\d.,]+)", row["target"])
-    measured = re.match(r"[\d.,]*\d", row["measured"])
+    number = r"[\d.,]*\d(?:e[+-]?\d+)?"
+    bound = re.match(rf"(?:<=|>=|≤|≥) ({number})", row["target"])
+    measured = re.match(number, row["measured"])
     if not bound or not measured:
         return None
     value, limit = (float(found.replace(",", "")) for found in (measured[0], bound[1]))

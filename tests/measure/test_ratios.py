@@ -11,6 +11,7 @@ from tests.measure.decisions import OURS, honesty_rows, loss_rows, share_rows
         ("0.30 s", "<= 0.5 s", 0.6),
         ("11,000", ">= 5,000", 2.2),
         ("0.63 ± 0.01 (RMSE 0.1)", "≤ 0.65", 0.63 / 0.65),
+        ("9.2e-12 at most", "≤ 1e-09", 0.0092),
         ("88 %", "86 to 97 %", None),
         ("not there", ">= 50", None),
         ("3 s", "", None),
