@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
+from secrets import token_hex
 from typing import Any
 
 import numpy as np
@@ -110,7 +111,8 @@ def load_study(path: str | Path) -> Study:
 def write_whole(path: Path, content: str) -> None:
     """Replace a file in one step: a reader sees the old one or the new one, never half of it."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    # No number of a process: two machines may write to one folder.
+    beside = path.with_name(f".{path.name}.{token_hex(4)}.part")
     try:
         beside.write_text(content, "utf-8", newline="\n")
         os.replace(beside, path)

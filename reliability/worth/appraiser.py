@@ -5,6 +5,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from pathlib import Path
+from secrets import token_hex
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -87,7 +88,7 @@ class Appraiser:
         path : Path
         """
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.with_name(path.name + ".part")
+        draft = path.with_name(f"{path.name}.{token_hex(4)}.part")  # others may keep the same one just now
         draft.write_text(json.dumps(self.to_export()), encoding="utf-8")
         draft.replace(path)
 
