@@ -8,6 +8,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, ReportError, unknown
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 _KERNEL = "python3"
 _LONGEST_CELL_SECONDS = 600
+# A process has one kernel and one exporter, and a worker of a cluster may have several threads.
+_one_at_a_time = Lock()
 
 
 @dataclass(frozen=True)
@@ -106,8 +109,9 @@ def render(job: PageJob) -> list[str]:
 
     check_parameters(job.notebook, job.parameters)
     try:
-        executed = _executed(job)
-        page = export_page(executed, job.around)
+        with _one_at_a_time:
+            executed = _executed(job)
+            page = export_page(executed, job.around)
     except PapermillExecutionError as error:
         cell = _cell_of(job.notebook, error.source)
         raise ReportError(

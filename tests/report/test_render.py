@@ -1,11 +1,17 @@
 """Parameters of notebooks are checked before anything runs."""
 
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import nbformat
+import papermill
 import pytest
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
+from reliability.report import kernel
+from reliability.report.pages import Page
 from reliability.report.render import PageJob, check_parameters, render
 
 WriteNotebook = Callable[..., Path]
@@ -45,12 +51,32 @@ def test_an_unknown_parameter_stops_before_the_notebook_runs(
     assert not (tmp_path / "page.html").exists()
 
 
+def test_threads_of_one_process_take_turns_at_its_kernel(
+    write_notebook: WriteNotebook,
+    make_page: Callable[..., Page],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    at_work: list[int] = []
+
+    def execute(*_given: object, **_more: object) -> nbformat.NotebookNode:
+        at_work.append(1)
+        time.sleep(0.05)
+        assert at_work.pop() == 1
+        assert at_work == []
+        return nbformat.v4.new_notebook()
+
+    monkeypatch.setattr(papermill, "execute_notebook", execute)
+    monkeypatch.setattr(kernel, "fresh_kernel", lambda _: None)
+    path, around = write_notebook("family", {}), make_page().around("key")
+    jobs = [PageJob(path, tmp_path / f"{each}.html", "family 'T2'", {}, around) for each in range(3)]
+    with ThreadPoolExecutor(3) as threads:
+        assert list(threads.map(render, jobs)) == [[], [], []]
+
+
 def test_a_picture_without_text_names_the_family(
     write_notebook: WriteNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import nbformat
-    import papermill
-
     picture = nbformat.v4.new_output("display_data", {"image/png": "AAAA"})
     cell = nbformat.v4.new_code_cell("draw()", id="lives", outputs=[picture])
     executed = nbformat.v4.new_notebook(cells=[cell])
