@@ -5,7 +5,11 @@ The command line prints it and ends with exit code 1; nothing has been written b
 """
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import BrokenExecutor
 from difflib import get_close_matches
+
+#: What is said of processes that ended in the middle of their work.
+ENDED = "ended from outside, perhaps for want of memory"
 
 
 class BenchoddsError(Exception):
@@ -39,6 +43,22 @@ class LedgerError(BenchoddsError):
 
 class ReportError(BenchoddsError):
     """At least one page of a report could not be made."""
+
+
+def is_end_of_process(error: BaseException) -> bool:
+    """Whether an error says that the process that did the work is no more; see `ENDED`.
+
+    Parameters
+    ----------
+    error : BaseException
+        From an executor of processes, or of a cluster.
+
+    Returns
+    -------
+    bool
+    """
+    # A cluster's own word for it can only be imported where its library is there.
+    return isinstance(error, BrokenExecutor) or type(error).__name__ == "KilledWorker"
 
 
 def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from reliability.errors import BenchoddsError
+from reliability.errors import ENDED, BenchoddsError, is_end_of_process
 from reliability.report.digests import digest
 from reliability.report.pages import Page
 from reliability.report.progress import Progress
@@ -142,4 +142,6 @@ def _told(error: BaseException, job: PageJob) -> str:
     """Our own messages stand as they are; anything else is told with its kind and where it happened."""
     if isinstance(error, BenchoddsError):
         return str(error)
+    if is_end_of_process(error):
+        return f"{job.subject}: the process that ran {job.notebook.name} was {ENDED}."
     return f"{job.subject}: {job.notebook.name} could not be run: {type(error).__name__}: {error}"

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Callable
-from concurrent.futures import Executor, Future
+from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 
 import pytest
@@ -127,6 +127,18 @@ def test_a_worker_that_breaks_is_told_with_its_page(
     )
     assert made.failed == (
         "families/t2.html: family 'Tarnwick T2': family.ipynb could not be run: MemoryError: out of memory",
+    )
+
+
+def test_a_worker_that_was_killed_is_told_with_its_page(
+    tmp_path: Path, write_notebook: WriteNotebook, make_page: MakePage, show: str
+) -> None:
+    books = write_notebook("family", {"answer": show}).parent
+    killed = Instead(error=BrokenExecutor("A process in the process pool was terminated abruptly"))
+    made = make_batch([make_page()], tmp_path, books, executor=killed, progress=False)
+    assert made.failed == (
+        "families/t2.html: family 'Tarnwick T2': the process that ran family.ipynb was ended from outside, "
+        "perhaps for want of memory.",
     )
 
 
