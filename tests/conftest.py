@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from tests import cluster as clusters
 from tests import postgresql
 
 # Our matrices are small and tests run side by side: threads of the linear algebra library would only
@@ -71,6 +72,14 @@ def server():
 def shared_url(server):
     """The URL of an empty ledger in PostgreSQL."""
     return server.empty_ledger()
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    """A scheduler and two workers of dask.distributed."""
+    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    with clusters.running(tmp_path_factory.mktemp("cluster"), workers=2) as running:
+        yield running
 
 
 @pytest.fixture(scope="module")

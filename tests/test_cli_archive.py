@@ -1,9 +1,7 @@
 """`archive` and `lives --archive`: from ledgers to the lives of many benches, here or on a cluster."""
 
 import os
-import re
 import signal
-import subprocess
 import sys
 import threading
 import time
@@ -156,42 +154,8 @@ class SlowPart:
         return self.part.read()
 
 
-@pytest.fixture(scope="module")
-def cluster(tmp_path_factory):
-    """A scheduler and two workers of dask.distributed, each a process of its own, on loopback."""
-    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    log = tmp_path_factory.mktemp("cluster") / "log"
-    started = []
-
-    def start(name, *words):
-        place = ("--host", "127.0.0.1", "--dashboard-address", "127.0.0.1:0")
-        command = [sys.executable, "-m", f"distributed.cli.{name}", *words, *place]
-        with log.open("a") as said:
-            started.append(
-                subprocess.Popen(command, env=environment, stdout=said, stderr=said, cwd=log.parent)
-            )
-        return started[-1]
-
-    def said(pattern, times=1):
-        deadline = time.monotonic() + 120
-        while len(found := re.findall(pattern, log.read_text())) < times:
-            assert time.monotonic() < deadline, log.read_text()
-            time.sleep(0.05)
-        return found[0]
-
-    start("dask_scheduler", "--port", "0", "--no-show")
-    address = said(r"Scheduler at: +(tcp://\S+)")
-    workers = [start("dask_worker", address, "--nthreads", "1", "--no-nanny") for _ in range(2)]
-    said(r"Registered to: +tcp://", times=2)
-    yield address, workers
-    for process in reversed(started):
-        process.kill()
-        process.wait()
-
-
 def test_a_worker_killed_in_the_middle_changes_nothing_but_the_time(cluster, archives, alone, tmp_path):
-    address, workers = cluster
+    address, workers = cluster.address, cluster.workers
     parts = [SlowPart(part, tmp_path) for part in open_archives([archives / "demo"])]
     assert len(parts) > 15
     victim = tmp_path / str(workers[1].pid)
@@ -216,8 +180,20 @@ def test_a_worker_killed_in_the_middle_changes_nothing_but_the_time(cluster, arc
 def test_a_cluster_shows_what_one_process_shows(cluster, command_line, archives):
     lives = ("lives", "--archive", archives / "demo", "--component", "belt", "--no-intervals")
     here = command_line.run(*lives)
-    for address in (cluster[0], "local"):
+    for address in (cluster.address, "local"):
         assert command_line.run(*lives, "--cluster", address).output == here.output, address
+
+
+def test_workers_are_asked_for_the_archives(cluster, command_line, archives, monkeypatch):
+    def check(_client, _address, files, folder):
+        assert folder is None
+        raise InvalidInput(", ".join(map(str, files)))
+
+    monkeypatch.setattr("reliability.commands.workers.check_workers", check)
+    descriptor = archives.resolve() / "demo" / "datapackage.json"
+    assert command_line.refused("lives", "--archive", archives / "demo", "--cluster", cluster.address) == (
+        f"{descriptor}\n"
+    )
 
 
 def test_no_cluster_is_refused_with_a_reason(command_line, archives, monkeypatch):

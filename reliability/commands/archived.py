@@ -54,9 +54,11 @@ def counted_lives(
     from reliability.commands.executors import executor_for
     from reliability.errors import InvalidInput, unknown
     from reliability.life.spread import lives_of_counts
+    from reliability.records.descriptor import DESCRIPTOR
     from reliability.report.lives_table import LIVES_COLUMNS
 
-    with executor_for(cluster, processes) as executor:
+    files = [folder.resolve() / DESCRIPTOR for folder in folders]
+    with executor_for(cluster, processes, files=files) as executor:
         counts, origin = _counted(bench, folders, event, executor)
         left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
         if not counts.n_findings:

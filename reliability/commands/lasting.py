@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from reliability.commands.executors import cluster_option
 from reliability.commands.shared import DAY, NEW_FILE, Bench, example, full_day, note, written_to
 
 if TYPE_CHECKING:
@@ -46,11 +47,7 @@ if TYPE_CHECKING:
 )
 @click.option("--no-intervals", is_flag=True, help="If counted: no intervals of a family's own lives.")
 @click.option("--processes", type=click.IntRange(1), default=1, help="If counted: how many are at work.")
-@click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    help="If counted: tcp://HOST:PORT of a dask scheduler whose workers see the same folders, or local.",
-)
+@cluster_option("If counted: ")
 @click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
 @click.pass_obj
