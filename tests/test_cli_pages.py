@@ -1,4 +1,5 @@
 import datetime
+from concurrent.futures import BrokenExecutor
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,7 @@ def test_what_was_made_is_told(command_line, calls):
     assert result.stderr == "fleet.html, cell 3: look here\n"
     (call,) = calls
     assert call == {"jobs": 1, "out": Path("pages"), "families": None, "demo": False, "pdf": True,
-                    "as_of": datetime.date(2026, 6, 16)}  # fmt: skip
+                    "as_of": datetime.date(2026, 6, 16), "executor": None}  # fmt: skip
 
 
 def test_a_report_as_of_a_day_shows_what_was_written_then(command_line, calls, monkeypatch):
@@ -104,6 +105,29 @@ def test_a_page_that_could_not_be_made_ends_with_1(command_line, monkeypatch):
     monkeypatch.setattr(run, "make_pages", fail)
     command_line.ok(*INTAKE)
     assert command_line.refused("report").endswith("up to date.\nLarkov T1, cell 4: no\n")
+
+
+def test_a_cluster_is_named_as_for_lives(command_line, calls):
+    command_line.ok(*INTAKE)
+    assert "--cluster 'here' is no address; give tcp://HOST:PORT" in command_line.refused(
+        "report", "--cluster", "here"
+    )
+    assert calls == []
+    told = "tcp://HOST:PORT of a dask scheduler whose workers see the same folders and run the same checkout"
+    for command, start in (("report", ""), ("lives", "If counted: ")):
+        assert f"{start}{told}, or local." in " ".join(command_line.ok(command, "--help").split())
+
+
+def test_processes_that_end_while_lives_are_fitted_are_told(command_line, monkeypatch):
+    def end(*_given, **_more):
+        raise BrokenExecutor("A process in the process pool was terminated abruptly")
+
+    monkeypatch.setattr(run, "make_pages", end)
+    command_line.ok(*INTAKE)
+    assert command_line.refused("report") == (
+        "The processes that did the work were ended from outside, perhaps for want of memory. Each page is "
+        "whole, the old one or the new one; use fewer of them, or ones with more memory.\n"
+    )
 
 
 def test_unknown_families_are_refused(command_line):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from reliability.commands.executors import cluster_option, executor_for
 from reliability.commands.shared import DAY, Bench, counted, example, full_day, note
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     callback=full_day,
     help="The day the pages speak for; the last one on record otherwise.",
 )
+@cluster_option()
 @click.pass_context
 def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: Any) -> None:
     """Regenerate the pages whose content changed; the others are left untouched.
@@ -43,11 +45,26 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
     """
     if every and families:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
-    from reliability.report.run import make_pages
+    from reliability.report.run import NOTEBOOKS, PAGE_NOTEBOOKS, make_pages
 
     out, as_of = given["out"], given["as_of"]
     records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO", as_of)
-    made = make_pages(records, out, families=families or None, demo=demo, pdf=given["pdf"], as_of=as_of)
+    with executor_for(
+        given["cluster"],
+        1,
+        files=[NOTEBOOKS / each for each in PAGE_NOTEBOOKS],
+        folder=out,
+        left="Each page is whole, the old one or the new one",
+    ) as executor:
+        made = make_pages(
+            records,
+            out,
+            families=families or None,
+            demo=demo,
+            pdf=given["pdf"],
+            as_of=as_of,
+            executor=executor,
+        )
     for remark in made.remarks:
         note(remark)
     click.echo(_summary(made, out, as_of))

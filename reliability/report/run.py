@@ -97,7 +97,8 @@ def make_pages(
     notebooks : str or Path
         Folder of the notebooks that show the pages.
     executor : Executor, optional
-        Runs the pages instead of processes of our own.
+        Fits and runs the pages instead of `workers` processes of our own. Where its workers are those of a
+        cluster, they see `out` and `notebooks` at the same paths and run the same checkout.
 
     Returns
     -------
@@ -113,7 +114,8 @@ def make_pages(
     ReportError
         If pages could not be made: one line for each, with its family and cell. The others are there.
     """
-    out, notebooks = Path(out), Path(notebooks)
+    # Absolute: a worker of a cluster has a working directory of its own.
+    out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
     _check(records, families, workers, notebooks)
     run_key = _run_key(records, as_of, demo, command, notebooks)
     kept = _unchanged(out, run_key) if families is None else ()

@@ -1,0 +1,245 @@
+"""`report --cluster`: pages made by real workers, and what is said where they cannot or are gone."""
+
+import signal
+import subprocess
+import threading
+import time
+from concurrent.futures import Executor
+from dataclasses import replace
+from hashlib import sha256
+from pathlib import Path
+
+import psutil
+import pytest
+
+from reliability.commands import executors, workers
+from reliability.commands.executors import executor_for
+from reliability.commands.workers import Common, check_workers, code_here
+from reliability.errors import BenchoddsError, InvalidInput
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.report.run import make_pages
+
+FAMILY = "Tarnwick T2"
+SHEET = """
+family = "{family}"
+outcome = "{outcome}"
+built_from = {year}
+built_to = {year}
+taken_in = 2026-0{month}-05
+closed = 2026-0{month}-15
+bought_for = 20
+failed = ["{failed}"]
+"""
+
+
+@pytest.fixture(scope="module")
+def ledger(new_command_line):
+    """Six jobs of one family."""
+    line = new_command_line()
+    for n in range(6):
+        outcome, failed = ("donor", "gear") if n % 3 else ("repaired", "belt")
+        text = SHEET.format(family=FAMILY, outcome=outcome, failed=failed, year=1978 + n % 4, month=n + 1)
+        text += '[new_family]\nkind = "tape deck"\n' if n == 0 else ""
+        line.ok("add", line.sheet(text, f"{n}.toml"))
+    return line
+
+
+@pytest.fixture(scope="module")
+def records(ledger):
+    with open_ledger(ledger.file) as opened:
+        return read_records(opened)
+
+
+@pytest.fixture(scope="module")
+def plain(records, tmp_path_factory):
+    """Every file of a plain run, with its checksum."""
+    out = tmp_path_factory.mktemp("plain")
+    made = make_pages(records, out, families=[FAMILY], workers=1, progress=False)
+    assert len(made.made) == 4
+    return checksums(out)
+
+
+def checksums(folder):
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {str(path.relative_to(folder)): sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+def test_a_worker_killed_in_the_middle_of_the_pages_changes_no_byte(cluster, records, plain, tmp_path):
+    victim = cluster.workers[1]
+    kernels = []
+
+    def kill():
+        deadline = time.monotonic() + 60
+        while not kernels and time.monotonic() < deadline:
+            time.sleep(0.01)
+            kernels.extend(psutil.Process(victim.pid).children())
+        # A kernel takes longer than this to start, so its first page is being made.
+        time.sleep(0.3)
+        victim.send_signal(signal.SIGKILL)
+
+    killer = threading.Thread(target=kill)
+    with executor_for(cluster.address, 1, folder=tmp_path) as executor:
+        killer.start()
+        made = make_pages(records, tmp_path, families=[FAMILY], progress=False, executor=executor)
+        killer.join(timeout=60)
+    assert victim.wait(timeout=10) == -signal.SIGKILL
+    assert len(made.made) == 4
+    assert checksums(tmp_path) == plain
+    ended, left = psutil.wait_procs(kernels, timeout=20)
+    assert (len(ended), left) == (1, [])
+
+
+def test_pages_of_a_cluster_are_those_of_a_plain_run(cluster, ledger, plain, command_line):
+    there = replace(command_line, url=str(ledger.file))
+    # The workers have another working directory.
+    said = there.run("report", "--family", FAMILY, "--out", "pages", "--cluster", cluster.address)
+    assert said.stdout == "4 pages made, 0 unchanged: pages/index.html\n"
+    assert checksums(command_line.folder / "pages") == plain
+
+
+def test_workers_are_asked_for_the_folder_and_the_notebooks(cluster, ledger, command_line, monkeypatch):
+    def check(_client, address, files, folder):
+        assert (address, folder) == (cluster.address, Path("pages"))
+        raise InvalidInput(", ".join(path.name for path in files))
+
+    monkeypatch.setattr(workers, "check_workers", check)
+    there = replace(command_line, url=str(ledger.file))
+    assert there.refused("report", "--out", "pages", "--cluster", cluster.address) == (
+        "index.ipynb, fleet.ipynb, family.ipynb, component.ipynb, ledger.ipynb\n"
+    )
+
+
+def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
+    monkeypatch.setattr(executors, "_SECONDS_BETWEEN_LOOKS", 0.05)
+    monkeypatch.setattr(executors, "_SECONDS_WITHOUT_WORKERS", 0.2)
+    told = rf"The scheduler of {cluster.address}, or the last of its workers, is gone\. Nothing was written; "
+    with pytest.raises(BenchoddsError, match=told), executor_for(cluster.address, 1) as executor:
+        end_in_the_middle(executor, *cluster.workers)
+
+
+def test_work_whose_scheduler_is_gone_ends_with_a_reason(cluster, monkeypatch):
+    cluster.add_workers(1)
+    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 1)
+    with (
+        pytest.raises(BenchoddsError, match=r"is gone\. What is there is whole; start them again, then this"),
+        executor_for(cluster.address, 1, left="What is there is whole") as executor,
+    ):
+        end_in_the_middle(executor, cluster.scheduler)
+
+
+def end_in_the_middle(executor: Executor, *processes: subprocess.Popen) -> None:
+    running = executor.submit(time.sleep, 60)
+    for process in processes:
+        process.kill()
+        process.wait()
+    running.result()
+
+
+def test_a_scheduler_without_workers_is_refused(monkeypatch):
+    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 0.5)
+    with (
+        distributed.LocalCluster(n_workers=0, host="127.0.0.1", dashboard_address="127.0.0.1:0") as empty,
+        pytest.raises(InvalidInput, match=r"The scheduler at tcp://\S+ has no worker yet\. Start some from"),
+        executor_for(empty.scheduler_address, 1),
+    ):
+        pass
+
+
+# ---- what the workers have in common with this process
+
+
+class Workers:
+    """Two workers that are asked one after the other; before the second one something happens."""
+
+    def __init__(self, happens):
+        self.happens = happens
+
+    def run(self, function, *, on_error):
+        assert on_error == "return"
+        first = function()
+        return {"tcp://a:1": first, "tcp://b:1": self.happens(function.__self__)}
+
+
+def refusal(happens, files, folder):
+    with pytest.raises(InvalidInput) as caught:
+        check_workers(Workers(happens), "tcp://s:1", files, folder)
+    return caught.value
+
+
+@pytest.fixture
+def notebook(tmp_path):
+    path = tmp_path / "books" / "family.ipynb"
+    path.parent.mkdir()
+    path.write_text("{}")
+    return path
+
+
+def test_workers_that_see_and_run_the_same_are_taken(tmp_path, notebook):
+    out = tmp_path / "new" / "pages"
+    check_workers(Workers(Common.faults), "tcp://s:1", [notebook, tmp_path / "missing here"], out)
+    assert list(out.iterdir()) == []
+
+
+def test_a_worker_that_sees_other_folders_is_refused(tmp_path, notebook):
+    def elsewhere(common):
+        notebook.write_text("{ }")
+        (common.folder / common.probe).rename(tmp_path / common.probe)
+        said = common.faults()
+        (tmp_path / common.probe).rename(common.folder / common.probe)
+        return said
+
+    error = refusal(elsewhere, [notebook], tmp_path / "pages")
+    assert error.message == (
+        "1 of 2 workers of tcp://s:1 cannot do this work: each must see the same folders at the same paths "
+        "and run the same checkout. Nothing was written. Mount the folders there, too, or start these "
+        "workers from this checkout, and anew when it has changed."
+    )
+    assert error.faults == (
+        f"tcp://b:1: does not see {notebook} as it is here; does not see the folder {tmp_path / 'pages'} of "
+        "this machine",
+    )
+    notebook.unlink()
+    assert "family.ipynb as it is here" in str(refusal(lambda _: lost(notebook).faults(), [], None))
+
+
+def lost(path: Path) -> Common:
+    return Common(code_here(), {path: "0"})
+
+
+def test_a_worker_that_may_not_write_is_refused(tmp_path, monkeypatch):
+    def protected(common):
+        with monkeypatch.context() as patch:
+            patch.setattr(workers, "TemporaryFile", refuse)
+            return common.faults()
+
+    def refuse(**_):
+        raise PermissionError(13, "Permission denied")
+
+    assert refusal(protected, [], tmp_path).faults == (
+        f"tcp://b:1: cannot write to {tmp_path} (Permission denied)",
+    )
+
+
+def test_a_worker_that_runs_something_else_is_refused():
+    missing = "ModuleNotFoundError(\"No module named 'reliability'\")"
+    for found, told in (
+        (lambda common: replace(common, code="other").faults(), "runs another checkout, or other libraries"),
+        (lambda _: Exception(missing), f"could not be asked: {missing}"),
+        (lambda _: OSError("broken"), "could not be asked: OSError('broken')"),
+    ):
+        assert refusal(found, [], None).faults == (f"tcp://b:1: {told}",)
+
+
+def test_code_is_that_which_a_process_loaded(tmp_path, monkeypatch):
+    before = code_here()
+    monkeypatch.setattr(workers, "PACKAGE", tmp_path)
+    assert code_here() == before  # files that changed since do not count
+    assert code_here.__wrapped__() != before
+
+
+def test_a_folder_that_cannot_be_written_is_refused(tmp_path):
+    (tmp_path / "pages").write_text("a file")
+    with pytest.raises(InvalidInput, match=r"pages cannot be written: File exists\."):
+        check_workers(Workers(Common.faults), "tcp://s:1", [], tmp_path / "pages")
