@@ -1,7 +1,7 @@
 """What this bench has done: its jobs as they were known on a day, and those nobody wrote up."""
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from reliability.life.observe import unit_ages
 from reliability.records.frames import Records
-from reliability.records.numbering import missing_numbers
+from reliability.records.numbering import missing_numbers, split_number
 
 Floats = NDArray[np.float64]
 
@@ -83,8 +83,8 @@ class Bench:
     ages : DataFrame
         One row per job and possible production year: `at` (row of `jobs`), year, weight, age_years.
         A job whose year is not known at all has none.
-    n_missing : int
-        Gaps in the job numbers.
+    missing : mapping of int to int
+        Season (year of intake) -> job numbers of that time that were never written up.
     open_jobs : DataFrame
         Own jobs that are not finished, with `days` since they were taken in.
     """
@@ -98,8 +98,13 @@ class Bench:
     jobs: pd.DataFrame
     sign_values: Floats
     ages: pd.DataFrame
-    n_missing: int
+    missing: Mapping[int, int]
     open_jobs: pd.DataFrame
+
+    @property
+    def n_missing(self) -> int:
+        """Job numbers that were given out and never written up."""
+        return sum(self.missing.values())
 
     @cached_property
     def jobs_seen(self) -> NDArray[np.int64]:
@@ -174,7 +179,7 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
         jobs,
         sign_table(jobs["job"], known.signs, signs),
         ages,
-        count_missing(known.jobs, known.withdrawn),
+        missing_by_season(known.jobs, as_of, known.withdrawn),
         open_jobs.reset_index(drop=True),
     )
 
@@ -189,25 +194,43 @@ def sign_table(jobs: pd.Series, signs: pd.DataFrame, names: tuple[str, ...]) -> 
     return table
 
 
-def count_missing(jobs: pd.DataFrame, withdrawn: Iterable[str] = ()) -> int:
+def missing_by_season(
+    jobs: pd.DataFrame, as_of: datetime.date, withdrawn: Iterable[str] = ()
+) -> dict[int, int]:
     """Count the job numbers of this bench that were given out and never written up.
 
     Numbers run in sequence behind an optional prefix; what lies between the lowest and the highest of
-    a prefix and is not there is a job that nobody wrote up.
+    a prefix and is not there is a job that nobody wrote up. When it came in is read off the numbers
+    around it: a season that was written up badly must not pass for one in which little failed.
 
     Parameters
     ----------
     jobs : DataFrame
         The ledger's jobs; those with an origin do not count.
+    as_of : date
+        Its year is taken for a gap among numbers that all were withdrawn.
     withdrawn : iterable of str
         Numbers of jobs that were taken out again; they are no gap.
 
     Returns
     -------
-    int
+    dict of int to int
+        Year of intake -> numbers; a gap counts whole for the year of its middle.
     """
-    own = jobs.loc[jobs["origin"].isna(), "job"]
-    return sum(gap.size for gap in missing_numbers([*own, *withdrawn]))
+    own = jobs[jobs["origin"].isna()]
+    days: dict[str, dict[int, int]] = {}
+    for job, day in zip(own["job"], own["taken_in"], strict=True):
+        if number := split_number(job):
+            days.setdefault(number.prefix, {})[number.digits] = day.toordinal()
+    missing: dict[int, int] = {}
+    for gap in missing_numbers([*own["job"], *withdrawn]):
+        first, last = split_number(gap.first), split_number(gap.last)
+        assert first and last
+        known = sorted(days.get(first.prefix, {0: as_of.toordinal()}).items())
+        day = np.interp((first.digits + last.digits) / 2, *zip(*known, strict=True))
+        year = datetime.date.fromordinal(round(float(day))).year
+        missing[year] = missing.get(year, 0) + gap.size
+    return missing
 
 
 def share_unfinished_repaired(bench: Bench) -> Floats:

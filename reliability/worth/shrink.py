@@ -7,6 +7,7 @@ and one block of effects that the groups lie in are eliminated by hand, so that 
 cost no more than the few effects above them.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
@@ -18,11 +19,12 @@ from reliability.errors import InvalidInput
 from reliability.worth.shrink_model import Block, Fit, Floats, Model, predict_one
 from reliability.worth.shrink_solve import Nested
 
-MAX_COMBINATIONS = 96
-"""Above this many combinations of spreads they are searched one block at a time instead."""
+MOST_WORK = 1e9
+"""Multiplications (combinations of spreads x rows, or effects if they are more, x effects squared) above which
+the spreads are searched one block at a time: a second or two, and records enough to tell them."""
 
 WEIGHT_KEPT = 0.01
-"""Combinations of spreads with less than this share of the evidence are dropped."""
+"""Combinations of spreads with less than this part of the best one's evidence are dropped."""
 
 
 @dataclass(frozen=True)
@@ -187,14 +189,13 @@ def fit_shrunk_amount(
 
 def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) -> ShrunkFit:
     choices = [tuple(b.sds) for b in blocks] + [tuple(inner_sds)]
-    n_combinations = int(np.prod([len(c) for c in choices]))
-    if n_combinations <= MAX_COMBINATIONS and model.n_effects <= 300:
+    by_combination = max(model.y.size, model.n_effects) * model.n_effects**2
+    if math.prod(map(len, choices)) * by_combination <= MOST_WORK:
         fits = [model.fit(combo[:-1], combo[-1]) for combo in product(*choices)]
     else:
         fits = _one_block_at_a_time(model, choices)
     evidence = np.array([f.evidence for f in fits])
     weight = np.exp(evidence - evidence.max())
-    weight /= weight.sum()
     kept = [(w, f) for w, f in zip(weight, fits, strict=True) if w >= WEIGHT_KEPT]
     total = sum(w for w, _ in kept)
     averaged = tuple(replace(f, weight=w / total) for w, f in kept)

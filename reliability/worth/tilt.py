@@ -1,8 +1,9 @@
 """Recalibration: how the bench's outcomes differ from what the components alone would say.
 
 Levels are nested (bench, kind, family), seasons differ, and the slope is drawn towards 1. Jobs that
-nobody wrote up enter as fractions of jobs: an unwritten failure is likeliest where written ones are
-common, an unwritten repair likewise. Open jobs enter by their age; hearsay as so many records.
+nobody wrote up enter as fractions of jobs, in the season that their numbers tell: an unwritten failure is
+likeliest where written ones are common, an unwritten repair likewise. Open jobs enter by their age;
+hearsay as so many records.
 """
 
 from dataclasses import dataclass
@@ -21,8 +22,9 @@ Floats = NDArray[np.float64]
 LEVEL_SD, SLOPE_SD = 0.5, 0.15
 """Prior spread of the bench's level and of the slope: calibration is to be light."""
 
-SIGN_MEAN = -0.15
-"""Prior of a sign's own effect on the log odds: people note bad signs (common practice, no source)."""
+SIGN_MEAN, SIGN_MEAN_SD = -0.15, 0.15
+"""Prior of what signs do to the log odds on average, beyond the components: people note bad signs (common
+practice, no source). The records decide how far that holds, or every harmless sign would pass for a bad one."""
 
 LEAST_DOUBT = 0.01
 
@@ -94,23 +96,27 @@ def gather_outcomes(bench: Bench, raw: Floats, signs: Floats, usual: Floats) -> 
     ]
     n_signs = signs.shape[1]
 
-    def pseudo(at: NDArray[np.int64], repaired: Floats, trials: Floats) -> None:
+    def pseudo(
+        at: NDArray[np.int64], season: int | NDArray[np.int64], repaired: Floats, trials: Floats
+    ) -> None:
         none = np.zeros((at.size, n_signs))
-        rows.append((at, np.full(at.size, bench.as_of.year), none, typical[at], repaired, trials))
+        rows.append((at, np.broadcast_to(season, at.shape), none, typical[at], repaired, trials))
 
     if bench.n_missing and own.size:
         written = jobs["repaired"].to_numpy(float)
         failures = np.bincount(family, 1.0 - written, n_f) + 0.5 * (np.bincount(family, minlength=n_f) > 0)
         repairs = np.bincount(family, written, n_f) + 0.5 * (np.bincount(family, minlength=n_f) > 0)
-        gap_repaired_share = bench.records.settings.gap_repaired_share
-        lost = bench.n_missing * (1.0 - gap_repaired_share) * failures / failures.sum()
-        won = bench.n_missing * gap_repaired_share * repairs / repairs.sum()
+        repaired_share = bench.records.settings.gap_repaired_share
+        lost = (1.0 - repaired_share) * failures / failures.sum()
+        won = repaired_share * repairs / repairs.sum()
         at = np.flatnonzero(lost + won > 0)
-        pseudo(at, won[at], (lost + won)[at])
+        for season, n in sorted(bench.missing.items()):
+            pseudo(at, season, n * won[at], n * (lost + won)[at])
     if len(bench.open_jobs):
         at = pd.Index(bench.families).get_indexer(bench.open_jobs["family"])
         share = share_unfinished_repaired(bench)
-        pseudo(at, 0.5 * share, np.full(at.size, 0.5))
+        season = bench.open_jobs["taken_in"].dt.year.to_numpy(np.int64)
+        pseudo(at, season, 0.5 * share, np.full(at.size, 0.5))
     parts = [np.concatenate([np.asarray(row[i]) for row in rows]) for i in range(6)]
     family_at, kind_at = parts[0], bench.family_kind[parts[0]]
     heard = _hearsay(bench, typical, usual)
@@ -189,7 +195,8 @@ def fit_tilt(bench: Bench, outcomes: Outcomes, news: Floats, variance: Floats) -
         Block("kind", one_hot(outcomes.kind_at, n_k), (0.1, 0.3, 0.6)),
         Block("season", season, (0.05, 0.2, 0.4)),
         Block("purchases", told[:, None], ODDS_NEWS_SDS, ODDS_NEWS),
-        Block("signs", outcomes.signs, (0.15, 0.4), SIGN_MEAN),
+        Block("all signs", outcomes.signs.sum(axis=1, keepdims=True), (SIGN_MEAN_SD,), SIGN_MEAN),
+        Block("signs", outcomes.signs, (0.15, 0.4)),
     ]
     # What is said of a whole kind belongs to no family: one more group takes it.
     inner = np.where(outcomes.family_at < 0, n_f, outcomes.family_at)
@@ -205,12 +212,11 @@ def fit_tilt(bench: Bench, outcomes: Outcomes, news: Floats, variance: Floats) -
     )
     coming = np.zeros((kind.size, seasons.size + 1))
     coming[:, -1] = 1.0
-    level, no_slope, no_signs = np.ones(kind.size), np.zeros(kind.size), np.zeros((kind.size, n_s))
+    level, no_slope, no_signs = np.ones(kind.size), np.zeros(kind.size), np.zeros((kind.size, 1 + n_s))
     rows = np.column_stack([level, no_slope, one_hot(kind, n_k), coming, news, no_signs])
     mean, doubt, pull = fit.predict(rows, family)
     left = (1.0 - pull) ** 2 * np.append(unfounded, np.zeros(n_k + 1))  # the draws of lives still carry it
     doubt = np.sqrt(np.maximum(doubt**2 - left, LEAST_DOUBT**2))
     effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
-    return Tilt(
-        mean, doubt, pull, float(effects[1]), centre, effects[effects.size - n_s :] if n_s else effects[:0]
-    )
+    of_all, of_each = effects[effects.size - n_s - 1], effects[effects.size - n_s :]
+    return Tilt(mean, doubt, pull, float(effects[1]), centre, of_all + of_each)

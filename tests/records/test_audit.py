@@ -15,7 +15,7 @@ from reliability.records import verify
 from reliability.records.frames import read_records
 from reliability.records.problems import Problem, doubtful
 from reliability.records.schema import NUMBERING
-from reliability.worth.bench import count_missing, read_bench
+from reliability.worth.bench import missing_by_season, read_bench
 
 TODAY = datetime.date(2026, 11, 24)
 
@@ -174,7 +174,7 @@ def test_records_know_what_was_withdrawn(ledger, finished):
     assert records.withdrawn == ("2",)
     assert records.fingerprint() != replace(records, withdrawn=()).fingerprint()
     assert read_records(ledger, as_of=TODAY).withdrawn == ("2",)
-    assert count_missing(records.jobs) == 1
+    assert missing_by_season(records.jobs, TODAY) == {2026: 1}
     assert read_bench(records, TODAY).n_missing == 0
     ledger.add(finished(job="2"))
     assert read_records(ledger).fingerprint() == before.fingerprint()

@@ -6,7 +6,7 @@ import pytest
 
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.bench import count_missing, read_bench, share_unfinished_repaired
+from reliability.worth.bench import missing_by_season, read_bench, share_unfinished_repaired
 from reliability.worth.costs import comeback_cost
 from reliability.worth.gain import job_gains
 from reliability.worth.money import remains
@@ -121,7 +121,19 @@ def test_gaps_are_counted_by_prefix_and_never_among_imported_jobs(rows):
     jobs = [job(1, NAME, "repaired", origin="some archive" if n[0] == "X" else None) for n in numbers]
     jobs = [{**row, "job": n} for row, n in zip(jobs, numbers, strict=True)]
     records = records_from_rows({"families": rows["families"], "jobs": jobs})
-    assert count_missing(records.jobs) == 1 + 2
+    assert sum(missing_by_season(records.jobs, DAY).values()) == 1 + 2
+
+
+def test_gaps_belong_to_the_season_of_the_numbers_around_them(rows):
+    came = {"1": "2019-03-01", "5": "2019-05-01", "8": "2022-06-01", "13": "2022-07-01", "X4": "2020-01-01"}
+    jobs = [{**job(1, NAME, "repaired"), "job": n, "taken_in": day} for n, day in came.items()]
+    records = records_from_rows({"families": rows["families"], "jobs": jobs})
+    # 2 to 4 came in 2019, 9 to 12 in 2022; the middle of 6 and 7 lies in November 2020.
+    assert missing_by_season(records.jobs, DAY) == {2019: 3, 2020: 2, 2022: 4}
+    # Withdrawn numbers are no gap, but tell of what lies between: of X5 to X8 only by the day of X4, of
+    # Y2 nothing, so it is laid into the year of the appraisal.
+    withdrawn = ["2", "3", "X9", "Y1", "Y3"]
+    assert missing_by_season(records.jobs, DAY, withdrawn) == {2019: 1, 2020: 2 + 4, 2022: 4, DAY.year: 1}
 
 
 def test_open_jobs_are_weighed_by_how_long_they_lie():

@@ -9,6 +9,7 @@ from scipy.special import expit
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput
+from reliability.worth import shrink
 from reliability.worth.shrink import Block, fit_shrunk_amount, fit_shrunk_logit
 from reliability.worth.shrink_solve import Nested
 
@@ -192,3 +193,34 @@ def test_refusals():
     fit = fit_shrunk_logit([1.0], [1.0], block, inner=[0])
     with pytest.raises(InvalidInput, match=r"1 upper effects and 1 groups; .* 2 columns and groups up to 3"):
         fit.predict([[1.0, 1.0]], [3])
+
+
+def test_spreads_that_nothing_tells_apart_are_all_averaged_over():
+    sds = (0.1, 0.4, 1.0)
+    blocks = [Block(str(k), np.ones((0, 1)), sds, 0.2) for k in range(5)]
+    fit = fit_shrunk_amount([], blocks, inner=[], inner_sds=sds)
+    mean, sd, _ = fit.predict(np.ones((1, 5)))
+    # 729 combinations, equally likely: a mean of variances in each of six places.
+    assert_allclose((mean[0], sd[0]), (5 * 0.2, np.sqrt(6 * np.mean(np.square(sds)))))
+
+
+def test_where_records_tell_the_spreads_the_best_are_taken(monkeypatch):
+    rng = np.random.default_rng(9)
+    group, x = rng.integers(0, 40, 4000), np.eye(8)[rng.integers(0, 8, 4000)]
+    eta = rng.normal(0, 0.8, 40)[group] + x @ rng.normal(0, 0.3, 8)
+    y = rng.binomial(1, expit(eta)).astype(float)
+    blocks = [Block("level", np.ones((4000, 1)), (1.0,)), Block("x", x, (0.1, 0.3, 1.0))]
+
+    def fitted():
+        return fit_shrunk_logit(y, np.ones(4000), blocks, inner=group, inner_sds=(0.1, 0.3, 0.8, 2.0))
+
+    averaged = fitted()
+    monkeypatch.setattr(shrink, "MOST_WORK", 0)
+    best = fitted()
+    assert len(averaged.fits) > 1
+    assert len(best.fits) == 1
+    assert best.fits[0].inner_sd == 0.8
+    ask = np.hstack([np.ones((40, 1)), np.eye(8)[np.arange(40) % 8]]), np.arange(40)
+    (mean, sd, _), (best_mean, best_sd, _) = averaged.predict(*ask), best.predict(*ask)
+    assert np.abs(mean - best_mean).max() < 0.15 * sd.mean()
+    assert_allclose(best_sd, sd, rtol=0.1)
