@@ -225,9 +225,11 @@ def missing_by_season(
     missing: dict[int, int] = {}
     for gap in missing_numbers([*own["job"], *withdrawn]):
         first, last = split_number(gap.first), split_number(gap.last)
-        assert first and last
-        known = sorted(days.get(first.prefix, {0: as_of.toordinal()}).items())
-        day = np.interp((first.digits + last.digits) / 2, *zip(*known, strict=True))
+        assert first
+        assert last
+        known = days.get(first.prefix, {0: as_of.toordinal()})
+        numbers = sorted(known)
+        day = np.interp((first.digits + last.digits) / 2, numbers, [known[n] for n in numbers])
         year = datetime.date.fromordinal(round(float(day))).year
         missing[year] = missing.get(year, 0) + gap.size
     return missing

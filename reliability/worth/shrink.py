@@ -20,8 +20,8 @@ from reliability.worth.shrink_model import Block, Fit, Floats, Model, predict_on
 from reliability.worth.shrink_solve import Nested
 
 MOST_WORK = 1e9
-"""Multiplications (combinations of spreads x rows, or effects if they are more, x effects squared) above which
-the spreads are searched one block at a time: a second or two, and records enough to tell them."""
+"""Multiplications (combinations of spreads x rows, or effects if they are more, x effects squared) above
+which the spreads are searched one block at a time: a second or two, and records enough to tell them."""
 
 WEIGHT_KEPT = 0.01
 """Combinations of spreads with less than this part of the best one's evidence are dropped."""

@@ -24,7 +24,7 @@ LEVEL_SD, SLOPE_SD = 0.5, 0.15
 
 SIGN_MEAN, SIGN_MEAN_SD = -0.15, 0.15
 """Prior of what signs do to the log odds on average, beyond the components: people note bad signs (common
-practice, no source). The records decide how far that holds, or every harmless sign would pass for a bad one."""
+practice, no source). The records decide how far that holds, or every harmless sign would seem a bad one."""
 
 LEAST_DOUBT = 0.01
 
