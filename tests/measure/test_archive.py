@@ -41,9 +41,10 @@ def test_little_has_to_go_the_long_way(trade):
 
 
 def test_rows_tell_ratios_and_peak():
-    rows = {row["what"]: row for row in archive.rows(40_000, 20)}
+    rows = {row["what"]: row for row in archive.rows(40_000, 20, pooled_components=2)}
     assert rows["archive of 40,000 findings"]["ok"] is None
     assert rows["peak memory of all that"]["ok"] is True
+    assert rows["pooled: 2 of 20 components"]["measured"].endswith(" s")
     assert rows["strata fitted in pieces"]["measured"].split()[3].startswith("400;")
     assert " x the read into frames" in rows["counted and added up, reading apart"]["measured"]
 
