@@ -31,7 +31,7 @@ $(READY): constraints.txt pyproject.toml
 report: $(READY)  ## regenerate the pages of your ledger (of the demo, marked DEMO, while you have none)
 	@$(BIN)/benchodds report --all
 
-test: $(READY)  ## run the checks that must pass (under five minutes)
+test: $(READY)  ## run the checks that must pass (some five minutes)
 	@$(BIN)/python -m pytest -q -n 2 --dist loadfile
 
 lint: $(READY)  ## style, types and the one direction of imports
