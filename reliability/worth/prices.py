@@ -34,6 +34,11 @@ PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
 """Prior of a sign's effect on the log price (common practice, no source)."""
 
 
+ABOVE_KIN, ABOVE_KIN_SD = -0.15, 0.1
+"""Prior of how far a stated price that is above (below) those of its kind is above (below) what is fetched,
+per unit of its logarithm: part of any spread of estimates is their error (common practice, no source)."""
+
+
 def working_prices(bench: Bench) -> Amount:
     """Working price of every family, as stated by the owner or from the sales of its kind.
 
@@ -140,12 +145,14 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     when = decimal_year(sold["sold_on"].fillna(sold["closed"]))
     clock = _Clock(np.arange(int(when.min(initial=now[0])), int(now[0]) + 1), n_k, _sloped(at, n_f))
     kind, family = slot_index(bench)
+    high = _above_kin(bench, price)
     design = [
         np.ones((at.size, 1)),
         *clock.columns(when, priced[at], bench.family_kind[at], at),
         one_hot(bench.family_kind[at], n_k),
         signs[sold.index],
         news[at, None],
+        high[at, None],
     ]
     fit = fit_shrunk_amount(
         np.log(sold["sold_for"].to_numpy(float) / price.mean[at]),
@@ -157,6 +164,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
             Block("kind", design[4], (0.05, 0.15)),
             Block("signs", design[5], (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
             Block("purchases", design[6], PRICE_NEWS_SDS, PRICE_NEWS),
+            Block("above its kin", design[7], (ABOVE_KIN_SD,), ABOVE_KIN),
         ],
         inner=at,
         n_inner=n_f,
@@ -171,6 +179,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
             one_hot(kind, n_k),
             np.zeros((kind.size, n_s)),
             news[:, None],
+            high[:, None],
         ]
     )
     mean, sd, _ = fit.predict(rows, family)
@@ -178,9 +187,17 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     all_spread = np.concatenate([spread, np.full(n_k + 1, usual)])
     return PriceModel(
         Amount(mean, sd, fit.residual_sd),
-        effects[effects.size - n_s - 1 : -1],
+        effects[effects.size - n_s - 2 : -2],
         fit.residual_sd * all_spread / usual,
     )
+
+
+def _above_kin(bench: Bench, price: Amount) -> Floats:
+    """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot."""
+    kind, family = slot_index(bench)
+    stated = (family >= 0) & (price.doubt == 0.0)
+    usual = price.mean[len(bench.families) + np.maximum(kind, 0)]
+    return np.where(stated, np.log(price.mean / usual), 0.0)
 
 
 def log_spread(relative: Floats) -> Floats:

@@ -23,12 +23,13 @@ Ints = NDArray[np.int64]
 ORIGIN_DISCOUNT = 0.3
 """What a job of another source is worth beside one of this bench, in the pooled rates."""
 
-OBTAINABLE_MEAN = (-0.5, -2.5)
-OBTAINABLE_SD = 1.0
-"""Prior of their effects on the log odds of mending (common practice, no source)."""
+WITHOUT_SDS = (0.5, 1.2)
+"""Spreads from component to component of what a salvaged part takes from the log odds, and of those
+without any part (common practice, no source)."""
 
-LEVEL_MEAN, LEVEL_SD = 1.8, 1.0
-"""Prior log odds that a failed component can be mended (common practice, no source)."""
+LEVEL_MEANS, LEVEL_SD = (1.8, -0.5, -1.0), 1.0
+"""Prior log odds that a failed component can be mended; what having only a salvaged part adds to them; the
+log odds where no part can be had (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,9 @@ class Repairability:
             states = [self.supply.state(name, family) for name in names]
         else:
             states = [self.supply.state_on(name, family, day) for name in names]
-        rows = _upper(np.asarray(component_at), states, len(self.components))
-        cell = np.where(family_at < 0, -1, family_at * len(self.components) + np.asarray(component_at))
+        at = np.asarray(component_at)
+        rows = _upper(at, states, len(self.components))
+        cell = np.where(family_at < 0, -1, _cell(np.maximum(family_at, 0), at, states, len(self.components)))
         level = Nested(np.full(len(states), family_at), self.n_families, np.ones(len(states)))
         mean, sd, _ = self.fit.predict(rows, cell, level)
         return mean, sd
@@ -147,23 +149,31 @@ def fit_repairability(
     n_c, n_f = len(components), len(families)
     design = _upper(component_at, list(counts["state"]), n_c)
     blocks = [
-        Block("level", design[:, :1], (LEVEL_SD,), LEVEL_MEAN),
-        Block("part obtainable", design[:, 1:3], (OBTAINABLE_SD,), np.array(OBTAINABLE_MEAN)),
-        Block("component", design[:, 3:], (0.4, 0.8, 1.4)),
+        Block("level", design[:, :3], (LEVEL_SD,), np.array(LEVEL_MEANS)),
+        Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
+        Block("component without a new part", design[:, 3 + n_c :], WITHOUT_SDS),
         Block("family", Nested(family_at, n_f, np.ones(len(counts))), (0.15, 0.4, 0.8)),
     ]
     fit = fit_shrunk_logit(
         counts["y"],
         counts["n"],
         blocks,
-        inner=np.maximum(family_at, 0) * n_c + component_at,
-        n_inner=n_c * max(n_f, 1),
+        inner=_cell(np.maximum(family_at, 0), component_at, list(counts["state"]), n_c),
+        n_inner=2 * n_c * max(n_f, 1),
         inner_sds=(0.3, 0.7, 1.2),
     )
     return Repairability(fit, components, n_f, supply)
 
 
 def _upper(component_at: Ints, states: list[str | None], n_components: int) -> Floats:
-    """Design rows: level, obtainability, component."""
-    given = [[state == name for state in states] for name in UNOBTAINABLE]
-    return np.column_stack([np.ones(len(states)), *given, one_hot(component_at, n_components)])
+    """Design rows: with a part; salvaged; without one; then the component in each of these three ways."""
+    salvaged, gone = (np.array([state == name for state in states], float)[:, None] for name in UNOBTAINABLE)
+    of_component = one_hot(component_at, n_components)
+    ways = (1.0 - gone, salvaged, gone)
+    return np.column_stack([*ways, *(way * of_component for way in ways)])
+
+
+def _cell(family_at: Ints, component_at: Ints, states: list[str | None], n_components: int) -> Ints:
+    """Tell innermost groups apart: what cannot be had at all is mended in another way, by other skill."""
+    gone = np.array([state == "no" for state in states], np.int64)
+    return 2 * (family_at * n_components + component_at) + gone

@@ -19,12 +19,15 @@ from reliability.worth.shrink import Block, fit_shrunk_logit
 
 Floats = NDArray[np.float64]
 
-LEVEL_SD, SLOPE_SD = 0.5, 0.15
+LEVEL_SD, SLOPE_SD = 0.5, 0.05
 """Prior spread of the bench's level and of the slope: calibration is to be light."""
 
 SIGN_MEAN, SIGN_MEAN_SD = -0.15, 0.15
 """Prior of what signs do to the log odds on average, beyond the components: people note bad signs (common
 practice, no source). The records decide how far that holds, or every harmless sign would seem a bad one."""
+
+SIGN_SDS = (0.05, 0.15)
+"""Spreads around that mean: the components have had their say of each sign already."""
 
 LEAST_DOUBT = 0.01
 
@@ -196,7 +199,7 @@ def fit_tilt(bench: Bench, outcomes: Outcomes, news: Floats, variance: Floats) -
         Block("season", season, (0.05, 0.2, 0.4)),
         Block("purchases", told[:, None], ODDS_NEWS_SDS, ODDS_NEWS),
         Block("all signs", outcomes.signs.sum(axis=1, keepdims=True), (SIGN_MEAN_SD,), SIGN_MEAN),
-        Block("signs", outcomes.signs, (0.15, 0.4)),
+        Block("signs", outcomes.signs, SIGN_SDS),
     ]
     # What is said of a whole kind belongs to no family: one more group takes it.
     inner = np.where(outcomes.family_at < 0, n_f, outcomes.family_at)
