@@ -24,13 +24,14 @@ class Cluster:
 
     def find_address(self) -> None:
         """Wait until the scheduler tells where it is."""
-        self.address = self._said(r"Scheduler at: +(tcp://\S+)")
+        self.address = self._said(r"Scheduler at: +(tcp://\S+)", 1, [self.scheduler])
 
     def add_workers(self, number: int) -> None:
         """Start workers side by side, and wait until they take part."""
-        for _ in range(number):
-            self.workers.append(self._start("dask_worker", self.address, "--nthreads", "1", "--no-nanny"))
-        self._said(r"Registered to: +tcp://", len(self.workers))
+        words = ("dask_worker", self.address, "--nthreads", "1", "--no-nanny")
+        started = [self._start(*words) for _ in range(number)]
+        self.workers += started
+        self._said(r"Registered to: +tcp://", len(self.workers), started)
 
     def end(self) -> None:
         """End every process that was started."""
@@ -49,10 +50,12 @@ class Cluster:
                 cwd=self._log.parent,
             )
 
-    def _said(self, pattern: str, times: int = 1) -> str:
+    def _said(self, pattern: str, times: int, by: list[subprocess.Popen]) -> str:
+        """Wait until something was said so many times in all; fail at once where a speaker has ended."""
         deadline = time.monotonic() + _LONGEST_START_SECONDS
         while len(found := re.findall(pattern, self._log.read_text())) < times:
             assert time.monotonic() < deadline, self._log.read_text()
+            assert all(process.poll() is None for process in by), self._log.read_text()
             time.sleep(0.05)
         return found[0]
 

@@ -4,7 +4,7 @@ import signal
 import subprocess
 import threading
 import time
-from concurrent.futures import Executor
+from concurrent.futures import Executor, wait
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -18,6 +18,7 @@ from reliability.commands.workers import Common, check_workers, code_here
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
+from reliability.report import batch
 from reliability.report.run import make_pages
 
 FAMILY = "Tarnwick T2"
@@ -70,7 +71,7 @@ def test_a_worker_killed_in_the_middle_of_the_pages_changes_no_byte(cluster, rec
     kernels = []
 
     def kill():
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 300  # the fits come first
         while not kernels and time.monotonic() < deadline:
             time.sleep(0.01)
             kernels.extend(psutil.Process(victim.pid).children())
@@ -78,7 +79,7 @@ def test_a_worker_killed_in_the_middle_of_the_pages_changes_no_byte(cluster, rec
         time.sleep(0.3)
         victim.send_signal(signal.SIGKILL)
 
-    killer = threading.Thread(target=kill)
+    killer = threading.Thread(target=kill, daemon=True)
     with executor_for(cluster.address, 1, folder=tmp_path) as executor:
         killer.start()
         made = make_pages(records, tmp_path, families=[FAMILY], progress=False, executor=executor)
@@ -90,7 +91,9 @@ def test_a_worker_killed_in_the_middle_of_the_pages_changes_no_byte(cluster, rec
     assert (len(ended), left) == (1, [])
 
 
-def test_pages_of_a_cluster_are_those_of_a_plain_run(cluster, ledger, plain, command_line):
+def test_pages_of_a_cluster_are_those_of_a_plain_run(cluster, ledger, plain, command_line, monkeypatch):
+    # Without processes here, who made the pages can only have been the cluster.
+    monkeypatch.setattr(batch, "ProcessPoolExecutor", None)
     there = replace(command_line, url=str(ledger.file))
     # The workers have another working directory.
     said = there.run("report", "--family", FAMILY, "--out", "pages", "--cluster", cluster.address)
@@ -110,6 +113,9 @@ def test_workers_are_asked_for_the_folder_and_the_notebooks(cluster, ledger, com
     )
 
 
+# These take the cluster apart, so they come last of those that use it.
+
+
 def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
     monkeypatch.setattr(executors, "_SECONDS_BETWEEN_LOOKS", 0.05)
     monkeypatch.setattr(executors, "_SECONDS_WITHOUT_WORKERS", 0.2)
@@ -118,9 +124,20 @@ def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch)
         end_in_the_middle(executor, *cluster.workers)
 
 
+def test_work_that_begins_when_the_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
+    cluster.add_workers(1)
+    monkeypatch.setattr(executors, "_SECONDS_BETWEEN_LOOKS", 0.05)
+    monkeypatch.setattr(executors, "_SECONDS_WITHOUT_WORKERS", 0.2)
+    with (
+        pytest.raises(BenchoddsError, match="or the last of its workers, is gone"),
+        executor_for(cluster.address, 1) as executor,
+    ):
+        go_on_beginning(executor, *cluster.workers)
+
+
 def test_work_whose_scheduler_is_gone_ends_with_a_reason(cluster, monkeypatch):
     cluster.add_workers(1)
-    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 1)
+    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 3)
     with (
         pytest.raises(BenchoddsError, match=r"is gone\. What is there is whole; start them again, then this"),
         executor_for(cluster.address, 1, left="What is there is whole") as executor,
@@ -133,12 +150,25 @@ def end_in_the_middle(executor: Executor, *processes: subprocess.Popen) -> None:
     for process in processes:
         process.kill()
         process.wait()
+    if wait([running], timeout=30).not_done:
+        pytest.fail("The work would have been waited for without end.")
     running.result()
+
+
+def go_on_beginning(executor: Executor, *processes: subprocess.Popen) -> None:
+    for process in processes:
+        process.kill()
+        process.wait()
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline:
+        executor.submit(time.sleep, 0)
+        time.sleep(0.05)
 
 
 def test_a_scheduler_without_workers_is_refused(monkeypatch):
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 0.5)
+    # Long enough to connect on a busy machine; then as long again without a worker.
+    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 2)
     with (
         distributed.LocalCluster(n_workers=0, host="127.0.0.1", dashboard_address="127.0.0.1:0") as empty,
         pytest.raises(InvalidInput, match=r"The scheduler at tcp://\S+ has no worker yet\. Start some from"),
