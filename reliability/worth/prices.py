@@ -193,11 +193,16 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
 
 
 def _above_kin(bench: Bench, price: Amount) -> Floats:
-    """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot."""
+    """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot.
+
+    The fewer other prices of the kind there are, the less they have to say: none for the only one.
+    """
     kind, family = slot_index(bench)
     stated = (family >= 0) & (price.doubt == 0.0)
+    n = np.bincount(kind[stated], minlength=len(bench.kinds) + 1)[kind]
+    others = 1.0 - 1.0 / np.maximum(n, 1)
     usual = price.mean[len(bench.families) + np.maximum(kind, 0)]
-    return np.where(stated, np.log(price.mean / usual), 0.0)
+    return np.where(stated, others * np.log(price.mean / usual), 0.0)
 
 
 def log_spread(relative: Floats) -> Floats:

@@ -69,8 +69,17 @@ class Repairability:
         rows = _upper(at, states, len(self.components))
         cell = np.where(family_at < 0, -1, _cell(np.maximum(family_at, 0), at, states, len(self.components)))
         level = Nested(np.full(len(states), family_at), self.n_families, np.ones(len(states)))
-        mean, sd, _ = self.fit.predict(rows, cell, level)
-        return mean, sd
+        mean, sd, own = self.fit.predict(rows, cell, level)
+        # A part never makes mending harder: where no trial of this very case says so, the odds with one are
+        # the most that those without one can be.
+        with_part, _, _ = self.fit.predict(*self._with_part(at, family_at), level)
+        gone = np.array([state == "no" for state in states], bool)
+        return np.where(gone, own * mean + (1.0 - own) * np.minimum(mean, with_part), mean), sd
+
+    def _with_part(self, at: Ints, family_at: int) -> tuple[Floats, Ints]:
+        states: list[str | None] = [None] * at.size
+        cell = _cell(np.full(at.size, max(family_at, 0)), at, states, len(self.components))
+        return _upper(at, states, len(self.components)), np.where(family_at < 0, -1, cell)
 
 
 def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:

@@ -43,8 +43,9 @@ def fitted(stated, sold=(), n_signs=0, kind_of=None):
 
 def test_before_any_sale_a_price_far_above_its_kin_is_drawn_towards_them():
     found = fitted(ONE_DEAR)
-    # Twelve prices known equally well: that of the kind is their geometric mean, a twelfth of log 3 up.
-    above, below = np.log(3) * 11 / 12, -np.log(3) / 12
+    # Twelve prices known equally well: that of the kind is their geometric mean, a twelfth of log 3 up. Of
+    # the twelve, eleven are others.
+    above, below = np.log(3) * (11 / 12) ** 2, -np.log(3) / 12 * 11 / 12
     assert worth_prices.ABOVE_KIN < 0
     assert_allclose(found.ratio[DEAR], worth_prices.ABOVE_KIN * above, rtol=1e-6)
     others = [found.ratio[name] for name in ONE_DEAR if name != DEAR]
@@ -87,13 +88,20 @@ def test_many_sales_at_the_stated_prices_end_the_drawing():
 def test_how_far_the_sales_were_drawn_holds_for_a_family_that_was_never_sold(drawn):
     # Prices half at 100, half at 300: each is off the middle by half of log 3, and fetches so much of it.
     stated, half = {**HALF_DEAR, DEAR: 300.0, "Zorvane 2": 100.0}, np.log(3) / 2
-    before = fitted(stated).ratio
-    assert_allclose(before[DEAR] - before["Zorvane 2"], worth_prices.ABOVE_KIN * np.log(3), rtol=1e-6)
+    before, others = fitted(stated).ratio, 13 / 14
+    assert_allclose(
+        before[DEAR] - before["Zorvane 2"], worth_prices.ABOVE_KIN * others * np.log(3), rtol=1e-6
+    )
     fetched = [
         (name, price * np.exp(drawn * (half if price > 200 else -half))) for name, price in HALF_DEAR.items()
     ]
     after = fitted(stated, [each for each in fetched for _ in range(30)]).ratio
     assert_allclose(after[DEAR] - after["Zorvane 2"], drawn * np.log(3), atol=0.05)
+
+
+def test_the_only_family_of_a_kind_has_nothing_to_be_compared_with():
+    kind_of = {**dict.fromkeys(ONE_DEAR, KIND), DEAR: "jukebox"}
+    assert fitted(ONE_DEAR, kind_of=kind_of).ratio[DEAR] == pytest.approx(0.0, abs=1e-12)
 
 
 def test_what_signs_do_to_a_price_is_told_apart_from_the_other_effects():

@@ -65,8 +65,8 @@ def test_other_families_learn_of_a_part_only_as_it_can_be_had_there():
 
 @pytest.mark.parametrize(
     "counts",
-    [(), (MENDED_THEN,), (("Larkov T1", "belt", THEN, 0, 40), ("Larkov T1", "gear", SINCE, 0, 40))],
-    ids=["no trial", "all mended", "none mended"],
+    [(), (MENDED_THEN,), (MENDED_THEN, ("Larkov T1", "gear", SINCE, 40, 40))],
+    ids=["no trial", "all belts mended", "gears mended too"],
 )
 def test_without_a_trial_without_a_part_the_prior_answers(counts):
     found = fitted(*counts)
@@ -75,6 +75,26 @@ def test_without_a_trial_without_a_part_the_prior_answers(counts):
     assert_allclose(odds(found, "Larkov T2"), worth_repairability.LEVEL_MEANS[2], atol=1e-6)
     elsewhere = replace(found, supply=Supply({("belt", ""): "no"}, {}))
     assert_allclose(odds(elsewhere, "Zorvane 1"), worth_repairability.LEVEL_MEANS[2], atol=1e-6)
+
+
+HARD = ("Larkov T1", "belt", THEN, 0, 40)
+
+
+def test_without_a_part_nothing_is_easier_than_with_one():
+    # None of forty belts was ever mended, though they could be had: nobody is better off without one.
+    found, easy = fitted(HARD), fitted(MENDED_THEN)
+    for family in ("Larkov T2", "Zorvane 1"):
+        missing = replace(found, supply=Supply({("belt", ""): "no"}, {}))
+        had = replace(found, supply=Supply({}, {}))
+        assert odds(had, family) < worth_repairability.LEVEL_MEANS[2] - 0.5
+        assert_allclose(odds(missing, family), odds(had, family), atol=1e-6)
+    assert odds(easy, "Larkov T2") > odds(found, "Larkov T2") + 0.5
+
+
+def test_trials_without_a_part_are_believed_even_where_those_with_one_went_worse():
+    found = fitted(HARD, ("Larkov T1", "belt", SINCE, 36, 40))
+    # Nine in ten were mended: well above what the prior and those with a part say.
+    assert expit(odds(found, "Larkov T1")) > 0.5
 
 
 @pytest.mark.parametrize("counts", [(), (MENDED_THEN,), (("Larkov T1", "belt", THEN, 0, 40),)])
