@@ -63,7 +63,9 @@ def repair_chances(
     term = np.arange(row.size) - np.repeat(np.cumsum(n_terms) - n_terms, n_terms)
     offset = np.cumsum([0, *(of_unit.factor.size for of_unit in terms)])
     term += offset[unit[row]]
-    absent, factor = (np.concatenate(values) for values in zip(*((t.absent, t.factor) for t in terms), strict=True))
+    absent, factor = (
+        np.concatenate(values) for values in zip(*((t.absent, t.factor) for t in terms), strict=True)
+    )
     going, possible = np.zeros((2, len(shared.draws), len(signs)))
     for at in blocks(family, shared, row.size):
         alternative, of_term = row[at], term[at]

@@ -13,9 +13,10 @@ from scipy.special import expit
 
 Floats = NDArray[np.float64]
 
-MOST_SEEN = 6
-"""Signs seen on one unit that are weighed together: sums over their subsets grow as 2 to their number. Of
-more, those that components show most are kept."""
+MOST_SEEN = 5
+"""Signs seen on one unit that are weighed together. Sums over their subsets grow as 2 to their number, and
+lose the more digits the more rare signs come together: of five about nine, which leaves the cents alike on
+the card. Of more signs, those that components show most are kept."""
 
 
 @dataclass(frozen=True)

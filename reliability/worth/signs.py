@@ -7,6 +7,7 @@ transport, and the motor is hardly to be suspected.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,10 @@ source)."""
 
 ALONE_MEAN, ALONE_SD = -2.5, 1.0
 """Prior log odds of a sign without any of these causes (common practice, no source)."""
+
+LEAST_ALONE = -4.0
+"""A sign without causes is no rarer than about 1 in 55: people err (common practice, no source). Of rarer
+ones together, sums over their subsets would leave rounding alone (`causes.sign_terms`)."""
 
 STORED_MEAN, STORED_SD = 0.4, 0.6
 """Prior change of those log odds by storage that is worse by one spread: people note what tells of bad
@@ -53,7 +58,8 @@ class SignCauses:
     shows : ndarray, shape (n_components, n_signs)
         Log odds that a failed component shows a sign.
     alone, stored : ndarray, shape (n_signs,)
-        Log odds of a sign without these causes, and their change by storage worse by one spread.
+        Log odds of a sign without these causes, at least `LEAST_ALONE`, and their change by storage worse by
+        one spread.
     doubt : ndarray, shape (n_signs,)
         Posterior standard deviation of what the log odds of one sign have in common.
     shift : ndarray, shape (n_components,)
@@ -121,7 +127,8 @@ def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
     storage_sd = float(np.sqrt(weight @ np.square(STORAGE_SDS)))
     theta, _ = problem.fit(storage_sd, fits[int(np.argmax(evidence))][0])
     shift, shows, alone, stored = problem.unpack(theta)
-    return SignCauses(mean, shows, alone, stored, problem.doubt(theta, storage_sd), shift, storage_sd)
+    doubt = problem.doubt(theta, storage_sd)
+    return SignCauses(mean, shows, np.maximum(alone, LEAST_ALONE), stored, doubt, shift, storage_sd)
 
 
 class _Problem:
@@ -150,7 +157,7 @@ class _Problem:
     def unpack(self, theta: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         c, s = self.n_components, self.n_signs
         at = np.cumsum([0, c, c * s, s, s])
-        shift, shows, alone, stored = (theta[a:b] for a, b in zip(at, at[1:], strict=False))
+        shift, shows, alone, stored = (theta[a:b] for a, b in pairwise(at))
         return shift, shows.reshape(c, s), alone, stored
 
     def objective(self, theta: Floats, storage_sd: float) -> tuple[float, Floats]:
@@ -213,7 +220,7 @@ class _Problem:
 def _storage_integrated(
     log_odds: Floats, failed: Floats, first: Ints, storage_sd: float, by_sign: Floats
 ) -> tuple[float, Floats, Floats]:
-    """Log-likelihood of the jobs that begin at `first`, its slope by each row's log odds, shares of the nodes.
+    """Log-likelihood of jobs that begin at `first`, its slope by each row's log odds, shares of the nodes.
 
     With odds o, log P(failed) is log o - log(1 + o), and log P(alive) is -log(1 + o). `by_sign` is the log
     chance of each job's signs at each node.

@@ -20,16 +20,16 @@ NEVER = -50.0
 AGES, YEARS = (35.0, 41.0), (1988.0, 1982.0)
 
 
-def enumerated(lives, common, signs):
+def enumerated(lives, common, signs, ages=AGES):
     """Success, mean chance of having failed, and what was mended, by adding up whole units one by one."""
     n, draws = lives.components.size, common.draws
-    odds = component_odds(lives, common, np.array(AGES), np.array(YEARS))
+    odds = component_odds(lives, common, np.array(ages), np.array(YEARS))
     all_ways, going = np.zeros((2, len(draws)))
     failed, mended = np.zeros((2, len(draws), n))
-    cases = product(range(len(draws)), range(len(AGES)), range(len(NODES)), product((0, 1), repeat=n))
+    cases = product(range(len(draws)), range(len(ages)), range(len(NODES)), product((0, 1), repeat=n))
     for d, a, k, broken in cases:
         p = expit(odds[d, a] + common.storage_sd * NODES[k])
-        chance = NODE_WEIGHTS[k] / len(AGES)
+        chance = NODE_WEIGHTS[k] / len(ages)
         for c in range(n):
             chance *= p[c] if broken[c] else 1 - p[c]
         for s, seen in enumerate(signs):
@@ -80,8 +80,9 @@ def conditioned(before, shows, alone, signs):
 
 @pytest.mark.parametrize(
     ("belt", "motor_then"),
-    # By hand, the transport being dead by chance in 1 of 3 and by each broken component in 1 of 2. Belt
-    # sound: 1/4 (1 - 2/3 1/2) to 3/4 1/3, 2 to 3. Belt broken: 1/4 (1 - 2/3 1/4) to 3/4 (1 - 2/3 1/2), 5 to 12.
+    # By hand, the transport being dead by chance in 1 of 3 and by each broken component in 1 of 2.
+    # Belt sound: 1/4 (1 - 2/3 1/2) to 3/4 1/3 is 2 to 3.
+    # Belt broken: 1/4 (1 - 2/3 1/4) to 3/4 (1 - 2/3 1/2) is 5 to 12.
     [(0.0, 2 / 5), (1.0, 5 / 17)],
 )
 def test_a_belt_that_has_failed_explains_a_dead_transport(belt, motor_then):
@@ -131,9 +132,8 @@ def test_the_order_of_signs_does_not_matter():
     rng = np.random.default_rng(12)
     common, lives = random_shared(rng, 4, 5), random_family(rng, 4)
     signs, order = np.array([1.0, 0.0, 1.0, np.nan, 1.0]), np.array([3, 4, 0, 2, 1])
-    turned = {
-        name: getattr(common, name)[order] for name in ("sign_mean", "sign_alone", "sign_stored", "sign_doubt")
-    }
+    names = ("sign_mean", "sign_alone", "sign_stored", "sign_doubt")
+    turned = {name: getattr(common, name)[order] for name in names}
     turned_shared = replace(common, sign_shows=common.sign_shows[:, order], **turned)
     one = states(lives, common, signs=signs)
     other = states(lives, turned_shared, signs=signs[order])
