@@ -1,4 +1,4 @@
-"""A unit that shows a sign is searched by classes with weights below zero, as by the chances they add up to."""
+"""A unit that shows a sign: classes with weights below zero are searched as the chances they add up to."""
 
 from dataclasses import replace
 from itertools import product
