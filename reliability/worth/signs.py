@@ -98,7 +98,8 @@ def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
     -----
     A sign stays away if every cause leaves it away, each independently of the others [1]_. Penalised
     marginal likelihood, storage integrated by Gauss-Hermite quadrature, maximised with exact gradients. A
-    component that nobody examined counts as failed with the chance that its age gives.
+    component that nobody examined counts as failed with the chance that its age and the storage give, for
+    each sign anew: where many were not examined, storage takes the blame for signs that come together.
 
     References
     ----------
@@ -141,10 +142,10 @@ class _Problem:
         self.failed, self.odds = failed[used][examined], odds[examined]
         self.first = np.searchsorted(self.job, np.arange(len(signs) + 1))
         self.found = np.where(examined, failed[used], 0.0)
-        # What was not, component by component, with its chance.
-        column, self.unseen_job = np.nonzero((~examined & ~np.isnan(odds)).T)
-        self.unseen_first = np.searchsorted(column, np.arange(failed.shape[1] + 1))
-        self.unseen_chance = expit(odds[self.unseen_job, column])
+        # What was not, component by component.
+        self.unseen, self.unseen_job = np.nonzero((~examined & ~np.isnan(odds)).T)
+        self.unseen_first = np.searchsorted(self.unseen, np.arange(failed.shape[1] + 1))
+        self.unseen_odds = odds[self.unseen_job, self.unseen]
         self.looked, self.seen = ~np.isnan(signs), np.nan_to_num(signs)
         self.n_components, self.n_signs = failed.shape[1], signs.shape[1]
         c, s = self.n_components, self.n_signs
@@ -164,11 +165,15 @@ class _Problem:
         """Negative penalised log-likelihood and its gradient."""
         shift, shows, alone, stored = self.unpack(theta)
         chance = expit(shows)
-        odds = self.odds * np.sqrt(1.0 + LOGIT_SLOPE * storage_sd**2) + shift[self.component]
-        without = -self.found @ np.logaddexp(0.0, shows)  # log chance that no component shows it, (job, sign)
+        stretch = np.sqrt(1.0 + LOGIT_SLOPE * storage_sd**2)
+        odds = self.odds * stretch + shift[self.component]
+        unseen = self.unseen_odds * stretch + shift[self.unseen] + storage_sd * NODES[:, None]
+        unseen = expit(unseen)  # (node, row)
+        # Log chance that no component shows it, (node, job, sign).
+        without = np.tile(-self.found @ np.logaddexp(0.0, shows), (NODES.size, 1, 1))
         for c in range(self.n_components):
-            at = slice(self.unseen_first[c], self.unseen_first[c + 1])
-            np.add.at(without, self.unseen_job[at], np.log1p(-np.outer(self.unseen_chance[at], chance[c])))
+            at = slice(self.unseen_first[c], self.unseen_first[c + 1])  # a job stands here once
+            without[:, self.unseen_job[at]] += np.log1p(-unseen[:, at, None] * chance[c])
         alone_odds = alone + NODES[:, None] * stored
         by_chance = expit(alone_odds)  # (node, sign)
         total, g_shift = 0.0, np.zeros(self.n_components)
@@ -176,7 +181,7 @@ class _Problem:
         for first in range(0, len(self.looked), JOBS_AT_ONCE):
             jobs = slice(first, min(first + JOBS_AT_ONCE, len(self.looked)))
             rows = slice(self.first[first], self.first[jobs.stop])
-            log_away = np.minimum(without[jobs] - np.logaddexp(0.0, alone_odds)[:, None, :], -LEAST)
+            log_away = np.minimum(without[:, jobs] - np.logaddexp(0.0, alone_odds)[:, None, :], -LEAST)
             away = np.exp(log_away)  # (node, job, sign)
             seen, looked = self.seen[jobs] == 1, self.looked[jobs]
             by_sign = np.where(looked, np.where(seen, np.log1p(-away), log_away), 0.0).sum(axis=2)
@@ -186,14 +191,15 @@ class _Problem:
             total += value
             g_shift += np.bincount(self.component[rows], score, self.n_components)
             slope = np.where(looked, np.where(seen, -away / (1.0 - away), 1.0), 0.0) * share[:, :, None]
-            g_without[jobs] = slope.sum(axis=0)
+            g_without[:, jobs] = slope
             g_alone -= slope.sum(axis=1) * by_chance
-        g_shows = -chance * (self.found.T @ g_without)
+        g_shows = -chance * (self.found.T @ g_without.sum(axis=0))
         for c in range(self.n_components):
             at = slice(self.unseen_first[c], self.unseen_first[c + 1])
-            p = self.unseen_chance[at, None]
-            part = p * chance[c] * (1.0 - chance[c]) / (1.0 - p * chance[c])
-            g_shows[c] -= (part * g_without[self.unseen_job[at]]).sum(axis=0)
+            p = unseen[:, at, None]
+            part = p * chance[c] / (1.0 - p * chance[c]) * g_without[:, self.unseen_job[at]]
+            g_shows[c] -= (1.0 - chance[c]) * part.sum(axis=(0, 1))
+            g_shift[c] -= ((1.0 - p) * part).sum()
         gradient = np.concatenate([g_shift, g_shows.ravel(), g_alone.sum(axis=0), NODES @ g_alone])
         off = theta - self.prior_mean
         return -(total - 0.5 * float(self.precision @ off**2)), -(gradient - self.precision * off)
