@@ -52,9 +52,9 @@ def repair_chances(
 
     Notes
     -----
-    With odds o of having arrived failed, a chance u of showing no sign, a chance f of mending and a chance k
-    of dying on the bench, a component shows nothing and lets the job go on with the chance
-    (1 - k (1 - f) + o u f) / (1 + o).
+    With odds o of having arrived failed, a chance u that a failed one shows none of the signs that stay
+    away, a chance f of mending and a chance k of dying on the bench, a component shows none of them and lets
+    the job go on with the chance (1 - k (1 - f) + o u f) / (1 + o).
     """
     terms = [sign_terms(of_unit, shared.sign_shows) for of_unit in signs]
     n_terms = np.array([of_unit.factor.size for of_unit in terms], np.int64)[unit]

@@ -52,7 +52,7 @@ class Shared:
     year_slope : ndarray, shape (n_components,)
         Change of log scale per decade of production year.
     sign_mean : ndarray, shape (n_signs,)
-        Share of the looked-for that was seen; a sign enters as its distance from this.
+        Share of the looked-for that was seen; recalibration and price take a sign as its distance from this.
     sign_shows : ndarray, shape (n_components, n_signs)
         Log odds that a failed component shows a sign.
     sign_alone, sign_stored : ndarray, shape (n_signs,)

@@ -95,8 +95,8 @@ def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
     -----
     The appraisal recalibrates the odds that the whole job succeeds and does not say which component its
     outcomes were kinder or harsher about. Here every component bears the same: under each state of
-    knowledge the log odds of having failed are raised, and those of being mended lowered, by the one
-    shift that gives the recalibrated odds of the job.
+    knowledge the log odds of having failed, before signs are weighed, are raised, and those of being
+    mended lowered, by the one shift that gives the recalibrated odds of the job.
     """
     states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     target = success_draws(entry, shared, unit, states)

@@ -95,7 +95,7 @@ def check_task(task: Task) -> None:
     Raises
     ------
     InvalidInput
-        If a chance lies outside [0, 1], a cost is below zero, or the shapes differ.
+        If a chance lies outside [0, 1], a cost is below zero, weights do not sum to 1, or the shapes differ.
     """
     shares = {"failed": task.failed, "mend_chance": task.mend_chance}
     for name, values in shares.items():
