@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.worth.appraisal import CASES, STEP
 from reliability.worth.appraiser import ESTIMATES, SPREADS, Appraiser
+from reliability.worth.causes import MOST_SEEN
 from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, NODE_WEIGHTS, NODES, TINY
 from reliability.worth.offers import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
 from reliability.worth.verdict import FEW_JOBS
@@ -137,6 +138,7 @@ def _rules() -> dict[str, Any]:
         "logit_slope": LOGIT_SLOPE,
         "nodes": NODES.tolist(),
         "node_weights": NODE_WEIGHTS.tolist(),
+        "most_seen": MOST_SEEN,
         "cases": CASES.tolist(),
         "step": STEP,
         "few_jobs": FEW_JOBS,

@@ -18,7 +18,7 @@ from reliability.worth.odds import FamilyLives, Shared
 if TYPE_CHECKING:
     from reliability.records.frames import Records
 
-FORMAT = 2
+FORMAT = 3
 """Raised when what is kept on disk changes its meaning."""
 
 
@@ -223,8 +223,7 @@ def _shared(kept: dict[str, Any]) -> Shared:
     texts = {name: tuple(kept[name]) for name in ("components", "signs")}
     numbers = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items() if name not in texts}
     values: dict[str, Any] = {**texts, **numbers}
-    values["sign_effect"] = _array(kept["sign_effect"]).reshape(n_components, n_signs)
-    values["sign_covariance"] = _array(kept["sign_covariance"]).reshape(n_signs, n_signs)
+    values["sign_shows"] = _array(kept["sign_shows"]).reshape(n_components, n_signs)
     return Shared(**values)
 
 

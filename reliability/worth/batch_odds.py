@@ -6,13 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from reliability.worth.causes import log_not_alone, log_unshown, sign_terms
 from reliability.worth.odds import (
     COMMON_DIMENSIONS,
     NODE_WEIGHTS,
     NODES,
     FamilyLives,
     Shared,
-    centred_signs,
     component_odds,
 )
 
@@ -52,18 +52,32 @@ def repair_chances(
 
     Notes
     -----
-    With odds o of having arrived failed, a chance f of mending and a chance k of dying on the bench, a
-    component lets the job go on with the chance (1 - k (1 - f) + o f) / (1 + o).
+    With odds o of having arrived failed, a chance u that a failed one shows none of the signs that stay
+    away, a chance f of mending and a chance k of dying on the bench, a component shows none of them and lets
+    the job go on with the chance (1 - k (1 - f) + o u f) / (1 + o).
     """
-    x = centred_signs(signs, shared)
-    doubt = np.sqrt(np.maximum(((x @ shared.sign_covariance) * x).sum(axis=1), 0.0))
-    shift = x @ shared.sign_effect[family.components].T
-    chance = np.empty(age_years.size)
-    for at in blocks(family, shared, age_years.size):
-        of = unit[at]
-        shifts = shift[of] + (shared.draws[:, 5, None] * doubt[of])[:, :, None]
-        chance[at] = _goes_on(family, shared, component_odds(family, shared, age_years[at], year[at], shifts))
-    return np.bincount(unit, weight * chance, len(signs)).astype(np.float64)
+    terms = [sign_terms(of_unit, shared.sign_shows) for of_unit in signs]
+    n_terms = np.array([of_unit.factor.size for of_unit in terms], np.int64)[unit]
+    # One row for each term of the signs of each alternative; all terms of a unit are added up in the end.
+    row = np.repeat(np.arange(unit.size), n_terms)
+    term = np.arange(row.size) - np.repeat(np.cumsum(n_terms) - n_terms, n_terms)
+    offset = np.cumsum([0, *(of_unit.factor.size for of_unit in terms)])
+    term += offset[unit[row]]
+    absent, factor = (
+        np.concatenate(values) for values in zip(*((t.absent, t.factor) for t in terms), strict=True)
+    )
+    going, possible = np.zeros((2, len(shared.draws), len(signs)))
+    for at in blocks(family, shared, row.size):
+        alternative, of_term = row[at], term[at]
+        log_odds = component_odds(family, shared, age_years[alternative], year[alternative])
+        both = _goes_on(family, shared, log_odds, absent[of_term])
+        both *= weight[alternative] * factor[of_term]
+        of = unit[alternative]
+        for total, values in zip((going, possible), both, strict=True):
+            np.add.at(total.T, of, values.T)
+    # A unit without an alternative has no chance to tell; nobody asks for it.
+    here = possible.max(axis=0) > 0
+    return np.where(here, (going / np.where(here, possible, 1.0)).mean(axis=0), 0.0)
 
 
 def blocks(family: FamilyLives, shared: Shared, n_alternatives: int) -> Iterator[slice]:
@@ -73,18 +87,27 @@ def blocks(family: FamilyLives, shared: Shared, n_alternatives: int) -> Iterator
         yield slice(first, first + size)
 
 
-def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats) -> Floats:
-    """Mean over draws and storage of the chance that every component lets the job go on; (alternatives,)."""
+def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floats) -> Floats:
+    """Chance that the signs stay away and every component lets the job go on; that the signs stay away.
+
+    ndarray, shape (2, draws, rows), averaged over storage.
+    """
+    c = family.components
     odds = np.exp(log_odds)
-    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * family.components.size : 3]
+    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
     fixable = expit(family.repair[:, 0] + family.repair[:, 1] * z)
-    alive = 1.0 - shared.collateral[family.components] * (1.0 - fixable)
-    chain = np.ones((NODES.size, *log_odds.shape[:2]))
-    for c in range(family.components.size):
-        stored = odds[:, :, c] * np.exp(shared.storage_sd * NODES)[:, None, None]
-        kept = stored * fixable[:, c, None]
-        kept += alive[:, c, None]
+    alive = 1.0 - shared.collateral[c] * (1.0 - fixable)
+    unshown = np.exp(log_unshown(shared.sign_shows[c], shared.sign_doubt, shared.draws[:, 5], absent))
+    not_alone = np.exp(log_not_alone(shared.sign_alone, shared.sign_stored, NODES, absent))  # (node, row)
+    chain, any_state = np.ones((2, NODES.size, *log_odds.shape[:2]))
+    for i in range(c.size):
+        stored = odds[:, :, i] * np.exp(shared.storage_sd * NODES)[:, None, None]
+        hidden = stored * unshown[:, :, i]
         stored += 1.0
-        kept /= stored
-        chain *= kept
-    return np.tensordot(NODE_WEIGHTS, chain.mean(axis=1), axes=1)
+        any_state *= (1.0 + hidden) / stored
+        hidden *= fixable[:, i, None]
+        hidden += alive[:, i, None]
+        hidden /= stored
+        chain *= hidden
+    by_node = NODE_WEIGHTS[:, None] * not_alone
+    return np.stack([np.einsum("kr,kdr->dr", by_node, table) for table in (chain, any_state)])

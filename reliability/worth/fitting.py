@@ -30,7 +30,7 @@ from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds
 from reliability.worth.prices import working_prices
 from reliability.worth.purchases import purchase_news
 from reliability.worth.repairability import Repairability, fit_repairability, trials
-from reliability.worth.signs import fit_sign_effects
+from reliability.worth.signs import fit_sign_causes
 from reliability.worth.slots import Slot, read_slots
 from reliability.worth.supply import read_supply
 from reliability.worth.tilt import fit_tilt, gather_outcomes
@@ -147,7 +147,9 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrive
         lives.year_slope,
         np.full(n_s, 0.5),
         np.zeros((n_c, n_s)),
-        np.zeros((n_s, n_s)),
+        np.zeros(n_s),
+        np.zeros(n_s),
+        np.zeros(n_s),
         np.zeros(n_c),
         0.0,
         collateral_shares(bench.records.findings, components),
@@ -161,22 +163,23 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrive
     odds = np.full(arrived.shape, np.nan)
     for family_at, ages in ages_by_family(bench).items():
         family, at = lives.families[family_at], ages.at
-        nothing_seen = np.zeros(family.components.size)
         mean = np.zeros((at.size, family.components.size))
         for some in blocks(family, shared, ages.age.size):
-            by_draw = component_odds(family, shared, ages.age[some], ages.year[some], nothing_seen)
+            by_draw = component_odds(family, shared, ages.age[some], ages.year[some])
             p = expit(by_draw).mean(axis=0)
             np.add.at(mean, ages.unit[some], p * ages.weight[some, None])
         odds[np.ix_(at, family.components)] = log_odds(mean)
     arrived[np.isnan(odds)] = np.nan
-    effects = fit_sign_effects(arrived, np.nan_to_num(odds), bench.sign_values)
+    causes = fit_sign_causes(arrived, odds, bench.sign_values)
     return _with(
         shared,
-        sign_mean=effects.mean,
-        sign_effect=effects.effect,
-        sign_covariance=effects.covariance,
-        state_shift=effects.shift,
-        storage_sd=effects.storage_sd,
+        sign_mean=causes.mean,
+        sign_shows=causes.shows,
+        sign_alone=causes.alone,
+        sign_stored=causes.stored,
+        sign_doubt=causes.doubt,
+        state_shift=causes.shift,
+        storage_sd=causes.storage_sd,
     )
 
 

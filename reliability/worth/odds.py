@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtri
 
+from reliability.worth.causes import log_not_alone, log_unshown, sign_terms, weigh_by_signs
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -50,11 +52,13 @@ class Shared:
     year_slope : ndarray, shape (n_components,)
         Change of log scale per decade of production year.
     sign_mean : ndarray, shape (n_signs,)
-        Share of the looked-for that was seen; a sign enters as its distance from this.
-    sign_effect : ndarray, shape (n_components, n_signs)
-        Shift of the log odds that a component has failed.
-    sign_covariance : ndarray, shape (n_signs, n_signs)
-        What is not known of the part of that shift which all components share.
+        Share of the looked-for that was seen; recalibration and price take a sign as its distance from this.
+    sign_shows : ndarray, shape (n_components, n_signs)
+        Log odds that a failed component shows a sign.
+    sign_alone, sign_stored : ndarray, shape (n_signs,)
+        Log odds of a sign without these causes, and their change by storage worse by one spread.
+    sign_doubt : ndarray, shape (n_signs,)
+        Standard deviation of what the `sign_shows` of one sign have in common.
     state_shift : ndarray, shape (n_components,)
     storage_sd : float
         Spread, from unit to unit, of a shift that all components of one unit share.
@@ -75,8 +79,10 @@ class Shared:
     reference_year: Floats
     year_slope: Floats
     sign_mean: Floats
-    sign_effect: Floats
-    sign_covariance: Floats
+    sign_shows: Floats
+    sign_alone: Floats
+    sign_stored: Floats
+    sign_doubt: Floats
     state_shift: Floats
     storage_sd: float
     collateral: Floats
@@ -167,10 +173,8 @@ def normal_draws(n_components: int, seed: int = 20) -> Floats:
     return np.round(np.stack(columns, axis=1), 3)
 
 
-def component_odds(
-    family: FamilyLives, shared: Shared, age_years: Floats, year: Floats, sign_shift: Floats
-) -> Floats:
-    """Log odds that each component has failed, before what storage did to this unit.
+def component_odds(family: FamilyLives, shared: Shared, age_years: Floats, year: Floats) -> Floats:
+    """Log odds that each component has failed, before what storage did to this unit and what it shows.
 
     Parameters
     ----------
@@ -178,8 +182,6 @@ def component_odds(
     shared : Shared
     age_years, year : ndarray, shape (n_alternatives,)
         Ages and production years that the unit may have.
-    sign_shift : ndarray, shape (c,) or (N_DRAWS, 1, c)
-        Shift by the signs of this unit.
 
     Returns
     -------
@@ -206,7 +208,7 @@ def component_odds(
         exponent = np.where(late[None], _log_hazard(family.life_after, z, log_ratio), exponent)
     hazard = np.clip(np.exp(np.minimum(exponent, 30.0)), TINY, 30.0)
     stretch = np.sqrt(1.0 + LOGIT_SLOPE * shared.storage_sd**2)
-    return (hazard + np.log(-np.expm1(-hazard))) * stretch + shared.state_shift[c] + sign_shift
+    return (hazard + np.log(-np.expm1(-hazard))) * stretch + shared.state_shift[c]
 
 
 def _log_hazard(life: Floats, z: Floats, log_ratio: Floats) -> Floats:
@@ -214,6 +216,57 @@ def _log_hazard(life: Floats, z: Floats, log_ratio: Floats) -> Floats:
     log_scale = life[:, 0] + life[:, 2] * z[:, :, 0]
     shape = np.exp(life[:, 1] + life[:, 3] * z[:, :, 0] + life[:, 4] * z[:, :, 1])
     return shape[:, None, :] * (log_ratio[None] - log_scale[:, None, :])
+
+
+def unit_classes(
+    family: FamilyLives, shared: Shared, age_years: Floats, year: Floats, weight: Floats, signs: Floats
+) -> tuple[Floats, Floats]:
+    """Lay out the classes of units that one may belong to; within each its components are independent.
+
+    Parameters
+    ----------
+    family : FamilyLives
+    shared : Shared
+    age_years, year, weight : ndarray, shape (n_alternatives,)
+        Ages and production years that the unit may have; weights sum to 1.
+    signs : ndarray, shape (n_signs,)
+        1 seen, 0 not seen, NaN nobody looked.
+
+    Returns
+    -------
+    arrived : ndarray, shape (N_DRAWS, n_alternatives, n_classes, c)
+        Chance that each component arrived failed.
+    weight : ndarray, shape (N_DRAWS, n_alternatives, n_classes)
+        Of each class, some below zero; sums to 1 in each draw.
+    """
+    log_odds = component_odds(family, shared, age_years, year)
+    arrived = expit(log_odds[:, :, None, :] + shared.storage_sd * NODES[:, None])
+    return given_signs(family, shared, arrived, weight, signs)
+
+
+def given_signs(
+    family: FamilyLives, shared: Shared, arrived: Floats, weight: Floats, signs: Floats
+) -> tuple[Floats, Floats]:
+    """Condition components on the signs of a unit, as `unit_classes` gives them.
+
+    Parameters
+    ----------
+    family : FamilyLives
+    shared : Shared
+    arrived : ndarray, shape (N_DRAWS, n_alternatives, n_nodes, c)
+        Chance that each component has failed, by how the unit was stored, whatever can be seen.
+    weight : ndarray, shape (n_alternatives,)
+    signs : ndarray, shape (n_signs,)
+
+    Returns
+    -------
+    arrived, weight : ndarray
+    """
+    shows = shared.sign_shows[family.components]
+    terms = sign_terms(signs, shared.sign_shows)
+    unshown = log_unshown(shows, shared.sign_doubt, shared.draws[:, 5], terms.absent)
+    not_alone = log_not_alone(shared.sign_alone, shared.sign_stored, NODES, terms.absent)
+    return weigh_by_signs(arrived, weight[:, None] * NODE_WEIGHTS, unshown, not_alone, terms.factor)
 
 
 def unit_states(
@@ -240,26 +293,19 @@ def unit_states(
     UnitStates
     """
     c = family.components
-    x = centred_signs(signs, shared)
-    doubt = np.sqrt(max(float(x @ shared.sign_covariance @ x), 0.0))
-    shift = (shared.sign_effect[c] @ x)[None, None, :] + doubt * shared.draws[:, 5, None, None]
-    log_odds = component_odds(family, shared, age_years, year, shift)
+    arrived, w = unit_classes(family, shared, age_years, year, weight, signs)
     z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
     fixable = expit(family.repair[:, 0] + family.repair[:, 1] * z)[:, None, None, :]
-    arrived = expit(
-        log_odds[:, :, None, :] + shared.storage_sd * NODES[:, None]
-    )  # (draw, alternative, node, c)
     failed = arrived + (1.0 - arrived) * shared.collateral[c]
     goes_on = 1.0 - failed * (1.0 - fixable)
     chain = goes_on.prod(axis=3)
-    w = weight[:, None] * NODE_WEIGHTS
     joint = chain * w
     success = joint.sum(axis=(1, 2))
     mended = (joint[..., None] * failed * fixable / goes_on).sum(axis=(1, 2)) / success[:, None]
     hazard = -np.log(goes_on)
     share = hazard / np.maximum(hazard.sum(axis=3, keepdims=True), TINY)
     ends = (((1.0 - chain) * w)[..., None] * share).sum(axis=(1, 2)).mean(axis=0)
-    mean_failed = (arrived * w[:, :, None]).sum(axis=(1, 2)).mean(axis=0)
+    mean_failed = (arrived * w[..., None]).sum(axis=(1, 2)).mean(axis=0)
     return UnitStates(success, mean_failed, mended, ends)
 
 

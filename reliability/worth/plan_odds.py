@@ -10,11 +10,10 @@ from scipy.special import expit
 from reliability.worth.appraisal import FamilyEntry, Unit, success_draws
 from reliability.worth.odds import (
     COMMON_DIMENSIONS,
-    NODE_WEIGHTS,
     NODES,
     Shared,
-    centred_signs,
     component_odds,
+    given_signs,
     unit_states,
 )
 
@@ -30,8 +29,8 @@ HALVINGS = 40
 class UnitOdds:
     """Components of one unit in every class of units that it may belong to.
 
-    A class is a state of knowledge, a production year and a way of having been stored. Within a class
-    the components are independent.
+    A class is a state of knowledge, a production year, a way of having been stored and a set of signs that
+    stay away (`causes.sign_terms`). Within a class the components are independent.
 
     Attributes
     ----------
@@ -42,7 +41,7 @@ class UnitOdds:
     mend_chance : ndarray, shape (n_classes, c)
         Chance that a failed one can be mended.
     weight : ndarray, shape (n_classes,)
-        Chance of each class; sums to 1.
+        Of each class, below zero for some; sums to 1. Sums over classes are chances.
     """
 
     failed: Floats
@@ -96,39 +95,33 @@ def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
     -----
     The appraisal recalibrates the odds that the whole job succeeds and does not say which component its
     outcomes were kinder or harsher about. Here every component bears the same: under each state of
-    knowledge the log odds of having failed are raised, and those of being mended lowered, by the one
-    shift that gives the recalibrated odds of the job.
+    knowledge the log odds of having failed, before signs are weighed, are raised, and those of being
+    mended lowered, by the one shift that gives the recalibrated odds of the job.
     """
     states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     target = success_draws(entry, shared, unit, states)
     c = entry.lives.components
-    x = centred_signs(unit.signs, shared)
-    doubt = np.sqrt(max(float(x @ shared.sign_covariance @ x), 0.0))
-    signs = (shared.sign_effect[c] @ x)[None, None, :] + doubt * shared.draws[:, 5, None, None]
-    odds = component_odds(entry.lives, shared, unit.age_years, unit.year, signs)
+    odds = component_odds(entry.lives, shared, unit.age_years, unit.year)
     odds = odds[:, :, None, :] + shared.storage_sd * NODES[:, None]  # (draw, alternative, node, c)
     z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
     mending = (entry.lives.repair[:, 0] + entry.lives.repair[:, 1] * z)[:, None, None, :]
-    weight = unit.weight[:, None] * NODE_WEIGHTS
     collateral = shared.collateral[c]
 
-    def at(shift: Floats) -> tuple[Floats, Floats, Floats]:
+    def at(shift: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         by_draw = shift[:, None, None, None]
-        arrived = expit(odds + by_draw)
-        return arrived, arrived + (1.0 - arrived) * collateral, expit(mending - by_draw)
+        before = expit(odds + by_draw)
+        arrived, weight = given_signs(entry.lives, shared, before, unit.weight, unit.signs)
+        return arrived, arrived + (1.0 - arrived) * collateral, expit(mending - by_draw), weight
 
     low, high = np.full(len(z), -WIDEST_SHIFT), np.full(len(z), WIDEST_SHIFT)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
-        _, failed, mended = at(middle)
+        _, failed, mended, weight = at(middle)
         rosy = ((1.0 - failed * (1.0 - mended)).prod(axis=3) * weight).sum(axis=(1, 2)) > target
         low, high = np.where(rosy, middle, low), np.where(rosy, high, middle)
-    arrived, failed, mended = at((low + high) / 2)
-    by_class = np.broadcast_to(weight / len(z), arrived.shape[:3]).reshape(-1)
+    arrived, failed, mended, weight = at((low + high) / 2)
     mended = np.broadcast_to(mended, arrived.shape)
+    by_class = weight.ravel() / weight.sum()
     return UnitOdds(
-        failed.reshape(-1, c.size),
-        arrived.reshape(-1, c.size),
-        mended.reshape(-1, c.size),
-        by_class / by_class.sum(),
+        failed.reshape(-1, c.size), arrived.reshape(-1, c.size), mended.reshape(-1, c.size), by_class
     )

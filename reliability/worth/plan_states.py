@@ -56,8 +56,10 @@ class StateTable:
         """Chance that component `k` is found failed in states where nobody has looked yet."""
         found = self._found[codes]
         here = self._evidence[found]
-        # A state that cannot come about has no chances; it is given 0 and never asked for.
-        return np.divide(self._evidence[found + 2 * 3**k], here, out=np.zeros(len(codes)), where=here > 0)
+        # A state that cannot come about has no chances; it is given 0 and never asked for. Of a state that
+        # hardly can, sums over classes with weights below zero leave rounding alone.
+        share = np.divide(self._evidence[found + 2 * 3**k], here, out=np.zeros(len(codes)), where=here > 0)
+        return np.clip(share, 0.0, 1.0)
 
     def _fill(self, codes: Ints) -> None:
         best, move = np.full(codes.size, -np.inf), np.full(codes.size, STOP, np.int8)

@@ -26,7 +26,8 @@ class Task:
         (damp store or dry, older or younger). Within a class the components are independent; what is
         found of one tells of the others through the weights of the classes.
     weight : ndarray, shape (n_classes,)
-        Chance of each class, given all that is known; sums to 1.
+        Of each class, given all that is known; sums to 1. Single ones may lie below zero: only sums over
+        classes are chances.
     look_cost, mend_cost : ndarray, shape (n,)
         Money, paid whenever one looks, or tries to mend; >= 0.
     mend_chance : ndarray, shape (n,)
@@ -94,9 +95,9 @@ def check_task(task: Task) -> None:
     Raises
     ------
     InvalidInput
-        If a chance lies outside [0, 1], a cost is below zero, or the shapes differ.
+        If a chance lies outside [0, 1], a cost is below zero, weights do not sum to 1, or the shapes differ.
     """
-    shares = {"failed": task.failed, "weight": task.weight, "mend_chance": task.mend_chance}
+    shares = {"failed": task.failed, "mend_chance": task.mend_chance}
     for name, values in shares.items():
         bad = ~((values >= 0) & (values <= 1 + 1e-9))
         if bad.any():
@@ -106,7 +107,7 @@ def check_task(task: Task) -> None:
         bad = ~(cost >= 0)
         if bad.any():
             raise InvalidInput(f"`{name}` must be 0 or more; found {cost[bad].flat[0]:g}.")
-    if abs(task.weight.sum() - 1.0) > 1e-6:
+    if not abs(task.weight.sum() - 1.0) <= 1e-6:
         raise InvalidInput(f"`weight` must sum to 1; it sums to {task.weight.sum():g}.")
     n = task.look_cost.size
     sizes = (task.mend_cost.size, task.mend_chance.size, task.known_failed.size)

@@ -22,12 +22,9 @@ Floats = NDArray[np.float64]
 LEVEL_SD, SLOPE_SD = 0.5, 0.05
 """Prior spread of the bench's level and of the slope: calibration is to be light."""
 
-SIGN_MEAN, SIGN_MEAN_SD = -0.15, 0.15
-"""Prior of what signs do to the log odds on average, beyond the components: people note bad signs (common
-practice, no source). The records decide how far that holds, or every harmless sign would seem a bad one."""
-
 SIGN_SDS = (0.05, 0.15)
-"""Spreads around that mean: the components have had their say of each sign already."""
+"""Prior spreads of what a sign does to the log odds beyond the components, which have had their say of it
+already."""
 
 LEAST_DOUBT = 0.01
 
@@ -198,7 +195,6 @@ def fit_tilt(bench: Bench, outcomes: Outcomes, news: Floats, variance: Floats) -
         Block("kind", one_hot(outcomes.kind_at, n_k), (0.1, 0.3, 0.6)),
         Block("season", season, (0.05, 0.2, 0.4)),
         Block("purchases", told[:, None], ODDS_NEWS_SDS, ODDS_NEWS),
-        Block("all signs", outcomes.signs.sum(axis=1, keepdims=True), (SIGN_MEAN_SD,), SIGN_MEAN),
         Block("signs", outcomes.signs, SIGN_SDS),
     ]
     # What is said of a whole kind belongs to no family: one more group takes it.
@@ -215,11 +211,10 @@ def fit_tilt(bench: Bench, outcomes: Outcomes, news: Floats, variance: Floats) -
     )
     coming = np.zeros((kind.size, seasons.size + 1))
     coming[:, -1] = 1.0
-    level, no_slope, no_signs = np.ones(kind.size), np.zeros(kind.size), np.zeros((kind.size, 1 + n_s))
+    level, no_slope, no_signs = np.ones(kind.size), np.zeros(kind.size), np.zeros((kind.size, n_s))
     rows = np.column_stack([level, no_slope, one_hot(kind, n_k), coming, news, no_signs])
     mean, doubt, pull = fit.predict(rows, family)
     left = (1.0 - pull) ** 2 * np.append(unfounded, np.zeros(n_k + 1))  # the draws of lives still carry it
     doubt = np.sqrt(np.maximum(doubt**2 - left, LEAST_DOUBT**2))
     effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
-    of_all, of_each = effects[effects.size - n_s - 1], effects[effects.size - n_s :]
-    return Tilt(mean, doubt, pull, float(effects[1]), centre, of_all + of_each)
+    return Tilt(mean, doubt, pull, float(effects[1]), centre, effects[effects.size - n_s :])

@@ -15,6 +15,7 @@ from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records
 from reliability.report.pocket_card import write_card
 from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.causes import MOST_SEEN
 from reliability.worth.judging import VERDICT_COLUMNS, judge, write_verdicts
 from reliability.worth.looking import look_first
 from reliability.worth.offers import NAMES, offers_from, read_offers
@@ -133,6 +134,26 @@ def test_every_column_is_the_same(cards, pages, tmp_path, name, number, edges):
     for part in NOTES:
         assert part in notes
     assert {cells["evidence"] for cells in expected} >= {"own records", "pooled only"}
+
+
+def test_units_with_many_signs_are_judged_alike(cards, pages, tmp_path):
+    """Up to as many signs as are weighed together, and all there are, on units of any age."""
+    card = cards["demo"]
+    signs = card.appraiser.shared.signs
+    assert len(signs) > MOST_SEEN + 1
+    rows = []
+    for k, family in enumerate(card.appraiser.families):
+        for n_seen in (MOST_SEEN - 1, MOST_SEEN, MOST_SEEN + 1, len(signs)):
+            turned = [*signs[k % len(signs) :], *signs[: k % len(signs)]]
+            seen = {sign: "yes" if i < n_seen else "no" for i, sign in enumerate(turned)}
+            year = str(1972 + 13 * k % 50)
+            age = {"built_from": year, "built_to": year, "asked": "25"}
+            rows.append({"offer": f"{k} {n_seen}", "family": family, **age, **seen})
+    expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(pages["demo"], rows)
+    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
+    assert {offer: told for offer, told in wrong.items() if told} == {}
+    # What was left out would have told: the odds of units that show everything are not those of the rest.
+    assert len({cells["success_chance"] for cells in expected}) > len(rows) / 2
 
 
 def test_what_is_special_about_the_ledgers_is_there(cards):

@@ -8,44 +8,9 @@ from scipy.special import expit, logit
 from scipy.stats import norm, weibull_min
 
 from reliability.worth import batch_odds
-from reliability.worth.odds import NODE_WEIGHTS, NODES, FamilyLives, Shared, normal_draws, unit_states
-
-
-def shared(n_components=2, **more):
-    values = {
-        "components": tuple("abcdefgh"[:n_components]),
-        "signs": ("rust", "hum"),
-        "reference_year": np.full(n_components, 1985.0),
-        "year_slope": np.zeros(n_components),
-        "sign_mean": np.array([0.25, 0.5]),
-        "sign_effect": np.zeros((n_components, 2)),
-        "sign_covariance": np.zeros((2, 2)),
-        "state_shift": np.zeros(n_components),
-        "storage_sd": 0.0,
-        "collateral": np.zeros(n_components),
-        "repair_hours": np.zeros(n_components),
-        "tilt_slope": 0.0,
-        "tilt_centre": 0.0,
-        "tilt_signs": np.zeros(2),
-        "price_signs": np.zeros(2),
-        "draws": normal_draws(n_components),
-        **more,
-    }
-    return Shared(**values)
-
-
-def family(scales, shapes, repair, doubt=0.0):
-    n = len(scales)
-    life = np.column_stack([np.log(scales), np.log(shapes), np.full((n, 3), doubt)])
-    return FamilyLives(
-        np.arange(n), life, life, np.full(n, np.nan), np.column_stack([logit(repair), np.zeros(n)])
-    )
-
-
-def states(lives, common, age=40.0, year=1985.0, signs=(np.nan, np.nan)):
-    ages = np.atleast_1d(np.asarray(age, float))
-    years = np.broadcast_to(np.asarray(year, float), ages.shape)
-    return unit_states(lives, common, ages, years, np.full(ages.size, 1 / ages.size), np.array(signs))
+from reliability.worth.causes import MOST_SEEN
+from reliability.worth.odds import NODE_WEIGHTS, NODES, normal_draws, unit_states
+from tests.worth.units import family, random_family, random_shared, shared, states
 
 
 def test_one_component_is_the_weibull_of_scipy():
@@ -86,16 +51,49 @@ def test_a_window_of_years_is_a_mixture():
     assert abs(states(lives, common, age=40.0).success.mean() - single) > 1e-3
 
 
-def test_a_sign_shifts_odds_by_its_distance_from_the_usual():
-    effect = np.array([[2.0, 0.0], [0.0, 0.0]])
+def test_a_sign_moves_the_odds_of_what_shows_it():
+    # By hand: the sign comes by chance in 1 of 8, and with 1 in 2 of the failed: 9/16 of them have it.
+    common = shared(sign_shows=np.array([[0.0, -50.0], [-50.0, -50.0]]), sign_alone=logit([1 / 8, 1 / 8]))
     lives = family([45.0, 60.0], [3.0, 2.0], [0.25, 0.6])
-    rusty = states(lives, shared(sign_effect=effect), signs=(1.0, np.nan))
-    clean = states(lives, shared(sign_effect=effect), signs=(0.0, np.nan))
-    unlooked = states(lives, shared(sign_effect=effect))
-    p = weibull_min.cdf(40, 3.0, scale=45.0)
-    assert_allclose(rusty.failed[0], expit(logit(p) + 2.0 * 0.75), rtol=1e-9)
-    assert_allclose(clean.failed[0], expit(logit(p) - 2.0 * 0.25), rtol=1e-9)
-    assert rusty.success.mean() < unlooked.success.mean() < clean.success.mean()
+    rusty, clean = (states(lives, common, signs=(seen, np.nan)) for seen in (1.0, 0.0))
+    unlooked = states(lives, common)
+    p = weibull_min.cdf(40, [3.0, 2.0], scale=[45.0, 60.0])
+    assert_allclose(unlooked.failed, p, rtol=1e-9)
+    assert_allclose(rusty.failed, [expit(logit(p[0]) + np.log(9 / 16 * 8)), p[1]], rtol=1e-9)
+    assert_allclose(clean.failed, [expit(logit(p[0]) + np.log(1 / 2)), p[1]], rtol=1e-9)
+    assert (rusty.success < unlooked.success).all()
+    assert (unlooked.success < clean.success).all()
+
+
+def test_a_sign_tells_which_of_the_years_a_unit_may_have():
+    # By hand: 1 in 2 of the failed show it, nothing else does, so the older unit is likelier by its odds.
+    common = shared(1, sign_shows=np.array([[0.0, -50.0]]), sign_alone=np.full(2, -50.0))
+    lives = family([45.0], [3.0], [0.25])
+    p = weibull_min.cdf([30.0, 60.0], 3.0, scale=45.0)
+    left = p / 2 + (1 - p)  # and do not show it
+    assert_allclose(
+        states(lives, common, age=[30.0, 60.0], signs=(0.0, np.nan)).failed, p.sum() / 2 / left.sum()
+    )
+    assert_allclose(states(lives, common, age=[30.0, 60.0], signs=(1.0, np.nan)).failed, [1.0])
+
+
+def test_doubt_about_a_sign_spreads_success_over_the_draws():
+    sure = shared(sign_shows=np.array([[0.0, -50.0], [-50.0, -50.0]]))
+    lives = family([45.0, 60.0], [3.0, 2.0], [0.25, 0.6])
+    assert np.ptp(states(lives, sure, signs=(1.0, np.nan)).success) < 1e-12
+    doubted = replace(sure, sign_doubt=np.array([0.7, 0.0]))
+    for seen in (1.0, 0.0):
+        success = states(lives, doubted, signs=(seen, np.nan)).success
+        # By hand, draw by draw: the odds of the first component as a failed one would show the sign there.
+        shown = expit(0.7 * doubted.draws[:, 5])
+        chance = 1 - (1 - shown) * (1 - expit(-2.0))
+        ratio = chance / expit(-2.0) if seen else 1 - shown
+        p = weibull_min.cdf(40, [3.0, 2.0], scale=[45.0, 60.0])
+        then = expit(logit(p[0]) + np.log(ratio))
+        assert_allclose(success, (1 - then * 0.75) * (1 - p[1] * 0.4), rtol=1e-9)
+        assert success.std() > 0.005
+    # Doubt about a sign that nobody looked for is none.
+    assert np.ptp(states(lives, doubted, signs=(np.nan, 0.0)).success) < 1e-12
 
 
 def test_a_death_on_the_bench_ends_a_job_like_a_failure():
@@ -139,36 +137,33 @@ def test_extreme_ages_stay_finite(age):
     assert ((got.success > 0) & (got.success <= 1)).all()
 
 
-def test_many_units_at_once_are_the_units_one_by_one(monkeypatch):
+@pytest.mark.parametrize("n_signs", [2, MOST_SEEN + 2])
+def test_many_units_at_once_are_the_units_one_by_one(monkeypatch, n_signs):
     rng = np.random.default_rng(4)
     n_components, n_units = 6, 40
-    common = shared(
-        n_components,
-        year_slope=rng.normal(0, 0.2, n_components),
-        sign_effect=rng.normal(0.3, 0.3, (n_components, 2)),
-        sign_covariance=np.array([[0.3, 0.1], [0.1, 0.2]]),
-        state_shift=rng.normal(0, 0.2, n_components),
-        storage_sd=0.8,
-        collateral=rng.uniform(0, 0.1, n_components),
-    )
-    life = np.column_stack([rng.normal(3.5, 1.0, n_components), rng.normal(1.0, 0.5, n_components)])
-    life = np.column_stack([life, rng.uniform(0, 0.3, (n_components, 3))])
-    repair = np.column_stack([rng.normal(1, 1, n_components), rng.uniform(0, 1, n_components)])
+    common = random_shared(rng, n_components, n_signs)
+    common = replace(common, year_slope=rng.normal(0, 0.2, n_components))
+    lives = random_family(rng, n_components)
     change = np.where(np.arange(n_components) % 2, 1985.0, np.nan)
-    lives = FamilyLives(np.arange(n_components), life, life + 0.2, change, repair)
+    lives = replace(lives, life_after=lives.life + 0.2, change_year=change)
     unit = np.sort(rng.integers(0, n_units, 150))  # some have several alternatives, some may have none
-    age, year = rng.uniform(0.1, 60, 150), rng.integers(1970, 2000, 150).astype(float)
+    age, year = rng.uniform(10, 60, 150), rng.integers(1970, 2000, 150).astype(float)
     weight = rng.uniform(0.1, 1, 150)
     weight /= np.bincount(unit, weight)[unit]
-    signs = rng.choice([0.0, 1.0, np.nan], (n_units, 2))
-    alone = [
+    signs = rng.choice([0.0, 1.0, np.nan], (n_units, n_signs))
+    signs[:3] = np.array([[np.nan], [0.0], [1.0]])  # nobody looked; nothing seen; all seen
+    one_by_one = [
         unit_states(lives, common, age[mine], year[mine], weight[mine], signs[i]).success.mean()
         for i in range(n_units)
         if (mine := unit == i).any()
     ]
     there = np.unique(unit)
+    assert {0, 1, 2} <= {*there.tolist()}
+    assert there.size < n_units
     whole = batch_odds.repair_chances(lives, common, unit, age, year, weight, signs)
-    assert_allclose(whole[there], alone, rtol=1e-12)
+    # Sums over sets of signs seen cancel: of five common ones, four or five digits of sixteen are lost.
+    assert_allclose(whole[there], one_by_one, rtol=1e-12 if n_signs == 2 else 1e-10)
+    assert (whole[np.setdiff1d(np.arange(n_units), there)] == 0).all()
     monkeypatch.setattr(batch_odds, "ELEMENTS_AT_ONCE", 192 * n_components * 7)
     in_pieces = batch_odds.repair_chances(lives, common, unit, age, year, weight, signs)
-    assert_allclose(in_pieces, whole, rtol=1e-14)
+    assert_allclose(in_pieces, whole, rtol=1e-14 if n_signs == 2 else 1e-10)

@@ -286,7 +286,7 @@ def test_what_was_found_failed_and_finds_no_place_is_mended_among_the_rest():
     ("change", "message"),
     [
         ({"failed": np.array([[0.5, 1.2]])}, r"`failed` must lie between 0 and 1; found 1\.2"),
-        ({"weight": np.array([np.nan])}, "`weight` must lie between 0 and 1; found nan"),
+        ({"weight": np.array([np.nan])}, "`weight` must sum to 1; it sums to nan"),
         ({"mend_chance": np.array([-0.1, 0.5])}, r"`mend_chance` must lie between 0 and 1; found -0\.1"),
         ({"look_cost": np.array([1.0, -2.0])}, "`look_cost` must be 0 or more; found -2"),
         ({"mend_cost": np.array([np.nan, 1.0])}, "`mend_cost` must be 0 or more; found nan"),

@@ -4,17 +4,40 @@ function centredSigns(signs) {
   return signs.map((seen, i) => (Number.isNaN(seen) ? 0 : seen - SHARED.sign_mean[i]));
 }
 
-// Shift of each component's log odds by the signs, and the doubt that all components share.
-function signShifts(parts, signs) {
-  const x = centredSigns(signs);
-  let variance = 0;
-  SHARED.sign_covariance.forEach((row, i) => row.forEach((value, j) => (variance += x[i] * value * x[j])));
-  const shifts = parts.map(({ component }) => {
-    let sum = 0;
-    SHARED.sign_effect[component].forEach((effect, i) => (sum += effect * x[i]));
-    return sum;
+const logOne = (logOdds) => (logOdds > 0 ? logOdds + Math.log1p(Math.exp(-logOdds)) : Math.log1p(Math.exp(logOdds)));
+
+// What was seen as a sum: sets of signs that stay away, each with a factor of 1 or -1.
+function signTerms(signs) {
+  let seen = signs.flatMap((value, i) => (value === 1 ? [i] : []));
+  if (seen.length > RULES.most_seen) {
+    const strength = (i) => SHARED.sign_shows.reduce((sum, row) => sum + expit(row[i]), 0);
+    const ranked = seen.map((i) => [i, strength(i)]).sort((one, other) => other[1] - one[1]);
+    seen = ranked.slice(0, RULES.most_seen).map(([i]) => i).sort((one, other) => one - other);
+  }
+  const unseen = signs.flatMap((value, i) => (value === 0 ? [i] : []));
+  return Array.from({ length: 1 << seen.length }, (_, bits) => {
+    const absent = seen.filter((_, k) => (bits >> k) & 1);
+    return { absent: [...unseen, ...absent], factor: absent.length % 2 ? -1 : 1 };
   });
-  return { shifts, doubt: Math.sqrt(Math.max(variance, 0)) };
+}
+
+// Chance that storage and chance show none of the signs that stay away, by how the unit was stored.
+function notAlone(terms) {
+  return RULES.nodes.map((node) =>
+    terms.map(({ absent }) =>
+      Math.exp(-absent.reduce((sum, i) => sum + logOne(SHARED.sign_alone[i] + node * SHARED.sign_stored[i]), 0)),
+    ),
+  );
+}
+
+// Chance that a failed component shows none of them, in one state of knowledge.
+function unshown(parts, terms, z) {
+  return parts.map(({ component }) => {
+    const shows = SHARED.sign_shows[component];
+    return terms.map(({ absent }) =>
+      Math.exp(-absent.reduce((sum, i) => sum + logOne(shows[i] + z * SHARED.sign_doubt[i]), 0)),
+    );
+  });
 }
 
 // Log of age over what the component's life is measured in, by component and year the unit may have.
@@ -39,7 +62,8 @@ function unitStates(entry, ages, years, weights, signs, details) {
   const { parts } = entry;
   const { draws, stride, nDraws } = SHARED;
   const n = parts.length;
-  const { shifts, doubt } = signShifts(parts, signs);
+  const terms = signTerms(signs);
+  const alone = notAlone(terms);
   const ratios = logRatios(parts, ages, years);
   const stretch = Math.sqrt(1 + RULES.logit_slope * SHARED.storage_sd ** 2);
   const dampers = RULES.nodes.map((node) => Math.exp(-SHARED.storage_sd * node));
@@ -47,6 +71,7 @@ function unitStates(entry, ages, years, weights, signs, details) {
   const success = new Float64Array(nDraws);
   const mended = Array.from({ length: nDraws }, () => new Float64Array(n));
   const ends = new Float64Array(n);
+  const endsHere = new Float64Array(n);
   const stuck = new Float64Array(n); // chance that a failed one cannot be mended
   const against = new Float64Array(n); // odds against having failed, before storage
   const failed = new Float64Array(n);
@@ -54,6 +79,9 @@ function unitStates(entry, ages, years, weights, signs, details) {
   const hazards = new Float64Array(n);
   for (let d = 0; d < nDraws; d++) {
     const z = draws.subarray(d * stride, (d + 1) * stride);
+    const hides = unshown(parts, terms, z[5]);
+    let all = 0; // chance of the signs
+    endsHere.fill(0);
     for (let c = 0; c < n; c++) {
       const [odds, sd] = parts[c].repair;
       stuck[c] = 1 - expit(odds + sd * z[RULES.common + 3 * c + 2]);
@@ -64,23 +92,35 @@ function unitStates(entry, ages, years, weights, signs, details) {
         const at = RULES.common + 3 * c;
         const life = years[a] >= part.changeYear ? part.lifeAfter : part.life;
         const logOddsFailed = failureLogOdds(life, z[at], z[at + 1], ratios[c][a], stretch);
-        const shift = shifts[c] + doubt * z[5];
-        against[c] = Math.exp(-(logOddsFailed + SHARED.state_shift[part.component] + shift));
+        against[c] = Math.exp(-(logOddsFailed + SHARED.state_shift[part.component]));
       }
       for (let k = 0; k < dampers.length; k++) {
-        let chain = 1;
-        for (let c = 0; c < n; c++) {
-          const arrived = 1 / (1 + against[c] * dampers[k]);
-          failed[c] = arrived + (1 - arrived) * collateral[c];
-          goesOn[c] = 1 - failed[c] * stuck[c];
-          chain *= goesOn[c];
+        for (let t = 0; t < terms.length; t++) {
+          let weight = weights[a] * RULES.node_weights[k] * terms[t].factor * alone[k][t];
+          let chain = 1;
+          for (let c = 0; c < n; c++) {
+            const before = 1 / (1 + against[c] * dampers[k]);
+            const hidden = before * hides[c][t];
+            const possible = 1 - before + hidden;
+            const arrived = hidden / possible;
+            weight *= possible;
+            failed[c] = arrived + (1 - arrived) * collateral[c];
+            goesOn[c] = 1 - failed[c] * stuck[c];
+            chain *= goesOn[c];
+          }
+          all += weight;
+          success[d] += chain * weight;
+          if (details) addDetails(failed, stuck, goesOn, hazards, chain * weight, weight, mended[d], endsHere);
         }
-        const weight = weights[a] * RULES.node_weights[k];
-        success[d] += chain * weight;
-        if (details) addDetails(failed, stuck, goesOn, hazards, chain * weight, weight, mended[d], ends);
       }
     }
-    if (details) for (let c = 0; c < n; c++) mended[d][c] /= success[d];
+    if (details) {
+      for (let c = 0; c < n; c++) {
+        mended[d][c] /= success[d];
+        ends[c] += endsHere[c] / all;
+      }
+    }
+    success[d] /= all;
   }
   return { success, mended, ends };
 }

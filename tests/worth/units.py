@@ -1,0 +1,71 @@
+"""Units on offer in plain numbers, and what is known of their components."""
+
+import numpy as np
+from scipy.special import logit
+
+from reliability.worth.odds import FamilyLives, Shared, normal_draws, unit_states
+
+
+def shared(n_components=2, **more):
+    """What families have in common: signs that nothing shows, components that nothing joins."""
+    signs = more.get("signs", ("rust", "hum"))
+    values = {
+        "components": tuple("abcdefgh"[:n_components]),
+        "signs": signs,
+        "reference_year": np.full(n_components, 1985.0),
+        "year_slope": np.zeros(n_components),
+        "sign_mean": np.full(len(signs), 0.25),
+        "sign_shows": np.full((n_components, len(signs)), -50.0),
+        "sign_alone": np.full(len(signs), -2.0),
+        "sign_stored": np.zeros(len(signs)),
+        "sign_doubt": np.zeros(len(signs)),
+        "state_shift": np.zeros(n_components),
+        "storage_sd": 0.0,
+        "collateral": np.zeros(n_components),
+        "repair_hours": np.zeros(n_components),
+        "tilt_slope": 0.0,
+        "tilt_centre": 0.0,
+        "tilt_signs": np.zeros(len(signs)),
+        "price_signs": np.zeros(len(signs)),
+        "draws": normal_draws(n_components),
+        **more,
+    }
+    return Shared(**values)
+
+
+def random_shared(rng, n_components, n_signs, **more):
+    """Draw signs that everything shows, storage, and deaths on the bench."""
+    return shared(
+        n_components,
+        signs=tuple("stuvwxyz"[:n_signs]),
+        sign_shows=rng.normal(-0.5, 1.5, (n_components, n_signs)),
+        sign_alone=rng.normal(-1.5, 0.7, n_signs),
+        sign_stored=rng.normal(0.4, 0.4, n_signs),
+        sign_doubt=rng.uniform(0.0, 0.6, n_signs),
+        state_shift=rng.normal(0, 0.2, n_components),
+        storage_sd=rng.uniform(0, 1.2),
+        collateral=rng.uniform(0, 0.2, n_components),
+        **more,
+    )
+
+
+def random_family(rng, n_components):
+    """Draw lives about as long as the ages asked about here, with doubt."""
+    life = np.column_stack([rng.normal(3.6, 0.4, n_components), rng.normal(0.8, 0.4, n_components)])
+    life = np.column_stack([life, rng.uniform(0, 0.2, (n_components, 3))])
+    repair = np.column_stack([rng.normal(0.5, 1, n_components), rng.uniform(0, 1, n_components)])
+    return FamilyLives(np.arange(n_components), life, life, np.full(n_components, np.nan), repair)
+
+
+def family(scales, shapes, repair, doubt=0.0):
+    n = len(scales)
+    life = np.column_stack([np.log(scales), np.log(shapes), np.full((n, 3), doubt)])
+    return FamilyLives(
+        np.arange(n), life, life, np.full(n, np.nan), np.column_stack([logit(repair), np.zeros(n)])
+    )
+
+
+def states(lives, common, age=40.0, year=1985.0, signs=(np.nan, np.nan)):
+    ages = np.atleast_1d(np.asarray(age, float))
+    years = np.broadcast_to(np.asarray(year, float), ages.shape)
+    return unit_states(lives, common, ages, years, np.full(ages.size, 1 / ages.size), np.array(signs))
