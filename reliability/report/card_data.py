@@ -12,7 +12,8 @@ from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHE
 from reliability.worth.appraisal import CASES, STEP
 from reliability.worth.appraiser import ESTIMATES, SPREADS, Appraiser
 from reliability.worth.causes import MOST_SEEN
-from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, NODE_WEIGHTS, NODES, TINY
+from reliability.worth.draws import COMMON_DIMENSIONS
+from reliability.worth.odds import LOGIT_SLOPE, NODE_WEIGHTS, NODES, TINY
 from reliability.worth.offers import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
 from reliability.worth.verdict import FEW_JOBS
 

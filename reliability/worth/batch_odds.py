@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from reliability.worth.causes import log_not_alone, log_unshown, sign_terms
+from reliability.worth.draws import COMMON_DIMENSIONS
 from reliability.worth.odds import (
-    COMMON_DIMENSIONS,
     NODE_WEIGHTS,
     NODES,
     FamilyLives,

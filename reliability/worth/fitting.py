@@ -16,6 +16,7 @@ from reliability.worth.costs import (
     comeback_cost,
     failed_in_job,
 )
+from reliability.worth.draws import normal_draws
 from reliability.worth.entries import fit_amounts, make_entry
 from reliability.worth.job_odds import ages_by_family, raw_log_odds, usual_log_odds
 from reliability.worth.lives import (
@@ -26,7 +27,7 @@ from reliability.worth.lives import (
     unit_findings,
     year_effect,
 )
-from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
+from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds
 from reliability.worth.prices import working_prices
 from reliability.worth.purchases import purchase_news
 from reliability.worth.repairability import Repairability, fit_repairability, trials

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from reliability.worth.appraisal import FamilyEntry, Unit, success_draws
+from reliability.worth.draws import COMMON_DIMENSIONS
 from reliability.worth.odds import (
-    COMMON_DIMENSIONS,
     NODES,
     Shared,
     component_odds,
@@ -52,7 +52,8 @@ class UnitOdds:
     @property
     def mean_failed(self) -> Floats:
         """Chance that each component has failed, or dies while it is examined; ndarray, shape (c,)."""
-        return self.weight @ self.failed
+        # Of a unit that hardly can be as it was found, weights below zero leave rounding alone.
+        return np.clip(self.weight @ self.failed, 0.0, 1.0)
 
     @property
     def mean_mend_chance(self) -> Floats:

@@ -11,7 +11,8 @@ from numpy.testing import assert_allclose
 from scipy.special import expit, logit
 
 from reliability.worth.causes import MOST_SEEN, log_not_alone, log_unshown, sign_terms, weigh_by_signs
-from reliability.worth.odds import COMMON_DIMENSIONS, NODE_WEIGHTS, NODES, component_odds, normal_draws
+from reliability.worth.draws import COMMON_DIMENSIONS, normal_draws
+from reliability.worth.odds import NODE_WEIGHTS, NODES, component_odds
 from tests.worth.units import family, random_family, random_shared, shared, states
 
 NEVER = -50.0

@@ -9,7 +9,8 @@ from scipy.stats import norm, weibull_min
 
 from reliability.worth import batch_odds
 from reliability.worth.causes import MOST_SEEN
-from reliability.worth.odds import NODE_WEIGHTS, NODES, normal_draws, unit_states
+from reliability.worth.draws import normal_draws
+from reliability.worth.odds import NODE_WEIGHTS, NODES, unit_states
 from tests.worth.units import family, random_family, random_shared, shared, states
 
 
