@@ -170,10 +170,10 @@ def losses(of_world: pd.DataFrame) -> tuple[float, float, str]:
 
 
 def honesty_rows(results: pd.DataFrame) -> list[dict]:
-    """Coverage of both intervals, and losers against the predicted ones with standard errors over the seeds."""
+    """Coverage of both intervals; losers against the predicted ones, with standard errors over the seeds."""
     ours = results[results["method"] == OURS]
     success, gain = 100 * ours["success_cover"].mean(), 100 * ours["gain_cover"].mean()
-    beyond = 100 * (ours["losers"] - ours["predicted_losers"]).groupby(ours["world"], sort=False)
+    beyond = (100 * (ours["losers"] - ours["predicted_losers"])).groupby(ours["world"], sort=False)
     surplus, doubt = beyond.mean(), beyond.std() / np.sqrt(beyond.size())
     return [
         {
