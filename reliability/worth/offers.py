@@ -19,6 +19,7 @@ from reliability.records.faults import Fault, Refused, nearest, refuse
 from reliability.records.values import read_value
 from reliability.worth.appraisal import FamilyEntry, Unit
 from reliability.worth.appraiser import Appraiser
+from reliability.worth.causes import MOST_SEEN
 
 OFFER_COLUMNS = (
     Column("offer", "text", "name or number of the offer", required=True),
@@ -308,5 +309,7 @@ def read_unit(
         n for n in offer if n not in NAMES and n not in appraiser.shared.signs and offer[n] is not None
     ]
     notes += [f"sign {name} is on no record, ignored" for name in strange]
+    if np.count_nonzero(signs == 1.0) > MOST_SEEN:
+        notes.append(f"components judged by the {MOST_SEEN} signs that tell most of them")
     unit = Unit(ages, years, np.full(years.size, 1.0 / years.size), signs, float(offer["working_price"]))
     return unit, notes

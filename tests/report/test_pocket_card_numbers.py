@@ -152,6 +152,8 @@ def test_units_with_many_signs_are_judged_alike(cards, pages, tmp_path):
     expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(pages["demo"], rows)
     wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
     assert {offer: told for offer, told in wrong.items() if told} == {}
+    left_out = ["components judged by the 5 signs" in cells["note"] for cells in expected]
+    assert left_out == [False, False, True, True] * (len(rows) // 4)
     # What was left out would have told: the odds of units that show everything are not those of the rest.
     assert len({cells["success_chance"] for cells in expected}) > len(rows) / 2
 

@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reliability.errors import InvalidInput
+from reliability.worth.causes import MOST_SEEN
 from reliability.worth.offers import find_entry, offers_from, read_offers, read_unit
 
 DAY = datetime.date(2025, 1, 10)
@@ -114,7 +115,7 @@ def test_contradictions_are_refused(demo_appraiser, bench_appraiser):
 
 
 def unit_of(bench_appraiser, **cells):
-    row = offer(family="Larkov T1", **cells)
+    row = offer(**{"family": "Larkov T1", **cells})
     entry, _ = find_entry(row, bench_appraiser)
     return read_unit(row, entry, bench_appraiser, DAY)
 
@@ -140,6 +141,16 @@ def test_what_the_records_do_not_know_is_told(bench_appraiser):
     assert notes[0].startswith("older than any on record (4")
     assert notes[1] == "sign hum is on no record, ignored"
     assert unit.signs.tolist() == [1.0]
+
+
+def test_more_signs_than_are_weighed_together_are_told(demo_appraiser):
+    names = demo_appraiser.shared.signs
+    assert len(names) > MOST_SEEN
+    seen = dict.fromkeys(names[:MOST_SEEN], "yes")
+    said = "components judged by the 5 signs that tell most of them"
+    assert said not in unit_of(demo_appraiser, family="Obbelin 310", built_from=1982, **seen)[1]
+    seen[names[MOST_SEEN]] = "yes"
+    assert said in unit_of(demo_appraiser, family="Obbelin 310", built_from=1982, **seen)[1]
 
 
 def test_a_unit_from_the_future_is_refused(bench_appraiser):

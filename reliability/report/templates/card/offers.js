@@ -168,5 +168,8 @@ function readUnit(offer, entry, day) {
     if (seen !== null && !SHARED.signs.includes(name)) notes.push(`sign ${name} is on no record, ignored`);
   }
   const weights = years.map(() => 1 / years.length);
+  if (signs.filter((seen) => seen === 1).length > RULES.most_seen) {
+    notes.push(`components judged by the ${RULES.most_seen} signs that tell most of them`);
+  }
   return { unit: { ages, years, weights, signs, workingPrice: offer.workingPrice }, notes };
 }
