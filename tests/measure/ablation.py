@@ -110,13 +110,17 @@ def _without_findings(case: Case) -> Case:
 
 
 def _without_gaps(case: Case) -> Case:
-    numbers = [f"{i:06d}" for i in range(1, len(case.records.jobs) + 1)]
-    new = dict(zip(case.records.jobs["job"], numbers, strict=True))
+    return replace(case, records=_numbered_through(case.records))
+
+
+def _numbered_through(records: Records) -> Records:
+    numbers = [f"{i:06d}" for i in range(1, len(records.jobs) + 1)]
+    new = dict(zip(records.jobs["job"], numbers, strict=True))
     tables = {
-        name: getattr(case.records, name).assign(job=lambda t: t["job"].map(new))
+        name: getattr(records, name).assign(job=lambda t: t["job"].map(new))
         for name in ("jobs", "findings", "signs", "followups")
     }
-    return replace(case, records=replace(case.records, **tables))
+    return replace(records, **tables)
 
 
 def _without_hearsay(case: Case) -> Case:
@@ -129,13 +133,14 @@ def _without_pooling(case: Case) -> Case:
 
 
 def _only(records: Records, family: str) -> Records:
+    """Keep one family's jobs, numbered anew: those of the others must not read as jobs nobody wrote up."""
     jobs = records.jobs[records.jobs["family"] == family].reset_index(drop=True)
     kept = {
         name: getattr(records, name)[getattr(records, name)["job"].isin(jobs["job"])].reset_index(drop=True)
         for name in ("findings", "signs", "followups")
     }
     hearsay = records.hearsay[records.hearsay["family"].isna() | (records.hearsay["family"] == family)]
-    return replace(records, jobs=jobs, hearsay=hearsay.reset_index(drop=True), **kept)
+    return _numbered_through(replace(records, jobs=jobs, hearsay=hearsay.reset_index(drop=True), **kept))
 
 
 def _patched(*patches: tuple[object, str, object]) -> Callable[[Case], Case]:

@@ -7,7 +7,7 @@ from reliability.simulate import make_offers, make_world, run_bench
 from reliability.simulate.options import NAMED_WORLDS
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.offers import offers_from
-from tests.measure.ablation import PIECES, WHOLE, Case
+from tests.measure.ablation import PIECES, WHOLE, Case, _only
 
 
 @pytest.fixture(scope="module")
@@ -28,3 +28,11 @@ def test_a_piece_taken_out_moves_some_ceiling(piece, case, whole):
     said = PIECES[piece](case).verdicts()
     assert said["offer"].tolist() == whole["offer"].tolist()
     assert (said["ceiling"] - whole["ceiling"]).abs().max() > 0.01
+
+
+def test_a_family_kept_apart_has_no_gaps_where_the_others_were(case):
+    for family in case.records.jobs["family"].unique():
+        alone = _only(case.records, family)
+        assert case.fit(alone).tally.jobs_missing == 0
+        assert set(alone.findings["job"]) <= set(alone.jobs["job"])
+        assert len(alone.jobs) == (case.records.jobs["family"] == family).sum()
