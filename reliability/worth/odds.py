@@ -182,36 +182,10 @@ def _log_hazard(life: Floats, z: Floats, log_ratio: Floats) -> Floats:
     return shape[:, None, :] * (log_ratio[None] - log_scale[:, None, :])
 
 
-def unit_classes(
-    family: FamilyLives, shared: Shared, age_years: Floats, year: Floats, weight: Floats, signs: Floats
-) -> tuple[Floats, Floats]:
-    """Lay out the classes of units that one may belong to; within each its components are independent.
-
-    Parameters
-    ----------
-    family : FamilyLives
-    shared : Shared
-    age_years, year, weight : ndarray, shape (n_alternatives,)
-        Ages and production years that the unit may have; weights sum to 1.
-    signs : ndarray, shape (n_signs,)
-        1 seen, 0 not seen, NaN nobody looked.
-
-    Returns
-    -------
-    arrived : ndarray, shape (N_DRAWS, n_alternatives, n_classes, c)
-        Chance that each component arrived failed.
-    weight : ndarray, shape (N_DRAWS, n_alternatives, n_classes)
-        Of each class, some below zero; sums to 1 in each draw.
-    """
-    log_odds = component_odds(family, shared, age_years, year)
-    arrived = expit(log_odds[:, :, None, :] + shared.storage_sd * NODES[:, None])
-    return given_signs(family, shared, arrived, weight, signs)
-
-
 def given_signs(
     family: FamilyLives, shared: Shared, arrived: Floats, weight: Floats, signs: Floats
 ) -> tuple[Floats, Floats]:
-    """Condition components on the signs of a unit, as `unit_classes` gives them.
+    """Lay out the classes of units that one may belong to; within each its components are independent.
 
     Parameters
     ----------
@@ -220,11 +194,16 @@ def given_signs(
     arrived : ndarray, shape (N_DRAWS, n_alternatives, n_nodes, c)
         Chance that each component has failed, by how the unit was stored, whatever can be seen.
     weight : ndarray, shape (n_alternatives,)
+        Sums to 1.
     signs : ndarray, shape (n_signs,)
+        1 seen, 0 not seen, NaN nobody looked.
 
     Returns
     -------
-    arrived, weight : ndarray
+    arrived : ndarray, shape (N_DRAWS, n_alternatives, n_classes, c)
+        Chance that each component arrived failed, given the signs.
+    weight : ndarray, shape (N_DRAWS, n_alternatives, n_classes)
+        Of each class, some below zero; sums to 1 in each draw.
     """
     shows = shared.sign_shows[family.components]
     terms = sign_terms(signs, shared.sign_shows)
@@ -257,7 +236,9 @@ def unit_states(
     UnitStates
     """
     c = family.components
-    arrived, w = unit_classes(family, shared, age_years, year, weight, signs)
+    log_odds = component_odds(family, shared, age_years, year)
+    before = expit(log_odds[:, :, None, :] + shared.storage_sd * NODES[:, None])
+    arrived, w = given_signs(family, shared, before, weight, signs)
     z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
     fixable = expit(family.repair[:, 0] + family.repair[:, 1] * z)[:, None, None, :]
     failed = arrived + (1.0 - arrived) * shared.collateral[c]
