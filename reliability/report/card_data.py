@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.worth.appraisal import CASES, STEP
+from reliability.worth.appraisal import CASES
 from reliability.worth.appraiser import ESTIMATES, SPREADS, Appraiser
 from reliability.worth.causes import MOST_SEEN
 from reliability.worth.draws import COMMON_DIMENSIONS
@@ -141,7 +141,6 @@ def _rules() -> dict[str, Any]:
         "node_weights": NODE_WEIGHTS.tolist(),
         "most_seen": MOST_SEEN,
         "cases": CASES.tolist(),
-        "step": STEP,
         "few_jobs": FEW_JOBS,
         "longest_window": LONGEST_WINDOW,
         "columns": list(NAMES),

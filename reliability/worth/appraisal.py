@@ -20,9 +20,6 @@ Floats = NDArray[np.float64]
 N_CASES = 16
 """Equally likely cases that stand for the chance in one unit, under each state of knowledge."""
 
-STEP = 5
-"""The second of two independent spreads is taken this many cases further on (coprime to `N_CASES`)."""
-
 CASES = ndtri((np.arange(N_CASES) + 0.5) / N_CASES)
 
 
@@ -206,6 +203,16 @@ def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, 
     return unit.working_price if own_price else entry.working_price, log_ratio
 
 
+def paired_cases(n_draws: int) -> Floats:
+    """Second of two independent spreads in each case; ndarray, shape (n_draws, N_CASES).
+
+    Each state of knowledge takes the cases one place further on, so that over `N_CASES` of them every case of
+    one spread meets every case of the other: one order for all would leave gaps between their sums, and
+    chances of a loss that jump.
+    """
+    return CASES[(np.arange(N_CASES) + np.arange(n_draws)[:, None]) % N_CASES]
+
+
 def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Appraisal:
     """Work out odds and gain of one unit.
 
@@ -236,7 +243,7 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
     remains = entry.remains.mean + entry.remains.doubt * z[:, 2]
     net = 1.0 - terms.selling_fee
     repaired, unrepaired = net * price_mean - costs_repaired, remains - costs_unrepaired
-    other = np.roll(CASES, STEP)
+    other = paired_cases(len(z))
     sale = price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)
     cases = np.concatenate(
         [

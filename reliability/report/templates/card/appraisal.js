@@ -69,7 +69,7 @@ function appraise(entry, unit) {
     gainFree[d] = won * repaired + lost * unrepaired;
     hours[d] = won * (entry.hoursRepaired + mending.hours) + lost * entry.hoursUnrepaired;
     const spread = Math.sqrt(costsRepaired.spread ** 2 + mending.spread ** 2);
-    const other = (i) => cases[(i - RULES.step + cases.length) % cases.length];
+    const other = (i) => cases[(i + d) % cases.length]; // every case of one spread meets all of the other
     for (let i = 0; i < cases.length; i++, at++) {
       single[at] = net * (price * Math.exp(logRatio[d] + ratio.spread * cases[i])) - repairedCosts - spread * other(i);
       weight[at] = won / (cases.length * nDraws);
