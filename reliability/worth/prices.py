@@ -33,6 +33,8 @@ ever sold (common practice, no source)."""
 PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
 """Prior of a sign's effect on the log price (common practice, no source)."""
 
+YEARS_AHEAD = 0.5
+"""How far prices may still move until a unit on offer is repaired and sold (common practice, no source)."""
 
 ABOVE_KIN, ABOVE_KIN_SD = -0.15, 0.1
 """Prior of how far a stated price that is above (below) those of its kind is above (below) what is fetched,
@@ -130,7 +132,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     -----
     The level drifts as a random walk from year to year, each kind's around it, and families that sell
     often have a slope of their own. An estimate of a price counts from the day it was made, so that
-    only what happened since then matters.
+    only what happened since then matters. Until the next sale the walks go on for `YEARS_AHEAD`: doubt only.
     """
     sold = _sales(bench)
     at = sold["family_at"].to_numpy(np.int64)
@@ -175,7 +177,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     rows = np.column_stack(
         [
             np.ones(kind.size),
-            *clock.columns(np.repeat(now, kind.size), priced, kind, family),
+            *clock.columns(np.repeat(now, kind.size), priced, kind, family, ahead=YEARS_AHEAD),
             one_hot(kind, n_k),
             np.zeros((kind.size, n_s)),
             news[:, None],
@@ -226,10 +228,19 @@ class _Clock:
     sloped: NDArray[np.int64]
 
     def columns(
-        self, when: Floats, priced: Floats, kind: NDArray[np.int64], family: NDArray[np.int64]
+        self,
+        when: Floats,
+        priced: Floats,
+        kind: NDArray[np.int64],
+        family: NDArray[np.int64],
+        ahead: float = 0.0,
     ) -> list[Floats]:
-        """Lay out steps of the walks of bench and kinds, and years along the families' slopes."""
+        """Lay out steps of the walks of bench and kinds, and years along the families' slopes.
+
+        The last step is that of the `ahead` years to come: its variance grows with them.
+        """
         walk = _walk(when, self.years) - _walk(priced, self.years)
+        walk = np.column_stack([walk, np.full(len(when), np.sqrt(ahead))])
         of_kind = (one_hot(kind, self.n_kinds)[:, :, None] * walk[:, None, :]).reshape(
             len(when), self.n_kinds * walk.shape[1]
         )

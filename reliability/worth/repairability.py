@@ -27,7 +27,7 @@ WITHOUT_SDS = (0.5, 1.2)
 """Spreads from component to component of what a salvaged part takes from the log odds, and of those
 without any part (common practice, no source)."""
 
-LEVEL_MEANS, LEVEL_SD = (1.8, -0.5, -1.0), 1.0
+LEVEL_MEANS, LEVEL_SD = (1.8, -1.5, -1.0), 1.0
 """Prior log odds that a failed component can be mended; what having only a salvaged part adds to them; the
 log odds where no part can be had (common practice, no source)."""
 
