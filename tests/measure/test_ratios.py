@@ -2,7 +2,7 @@ import pandas as pd
 import pytest
 
 from tests.measure.__main__ import main, ratio_of
-from tests.measure.decisions import OURS, honesty_rows, loss_rows, share_rows
+from tests.measure.decisions import OURS, honesty_rows, loss_rows, seeds_of, share_rows
 
 
 @pytest.mark.parametrize(
@@ -40,6 +40,14 @@ def test_honest_and_dishonest_verdicts_are_told_apart():
 
     assert rows(0.9, 0.8, 0.42) == [True, True, True]
     assert rows(0.6, 0.5, 0.5) == [False, False, False]
+
+
+def test_a_cold_start_is_given_more_seeds_and_weighs_no_more():
+    assert seeds_of("damp", [101, 102]) == [101, 102]
+    assert seeds_of("cold start", [101, 102]) == [101, 102, 103, 104, 105, 106]
+    found = pd.DataFrame({"world": ["damp"] + ["cold start"] * 3, "method": [OURS] * 4})
+    found = found.assign(success_cover=[0.8] + [1.0] * 3, gain_cover=0.8, losers=0.4, predicted_losers=0.4)
+    assert honesty_rows(found)[0]["measured"] == "90 %"
 
 
 def test_shares_and_losses_are_held_against_their_targets_world_by_world():
