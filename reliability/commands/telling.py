@@ -128,7 +128,10 @@ def verdict_table(verdicts: pd.DataFrame) -> str:
 
 def ranking_table(table: pd.DataFrame, currency: str) -> str:
     """Set the families side by side, at the price usually asked."""
-    return f"Amounts in {currency}; each family at the price usually paid for one.\n{_table(table, _RANKING)}"
+    risks = [" and ".join(filter(None, pair)) or None
+             for pair in zip(table["chief_risk"], table["rival_risk"], strict=True)]  # fmt: skip
+    said = _table(table.assign(chief_risk=risks), _RANKING)
+    return f"Amounts in {currency}; each family at the price usually paid for one.\n{said}"
 
 
 def lives_text(table: pd.DataFrame) -> str:

@@ -54,7 +54,8 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
         withdrawn = store.withdrawn_numbers(connection)
     if found:
         return found
-    found = doubts.number_gaps(rows, withdrawn)
+    stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
+    found = doubts.number_gaps(rows, withdrawn, stated.get("count_gaps"))
     for audit in AUDITS:
         found += audit(rows)
     return found + doubts.future_dates(rows, today or datetime.date.today())

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
-from reliability.records.numbering import missing_numbers
+from reliability.records.numbering import do_gaps_count, missing_numbers
 from reliability.records.problems import Problem, doubtful
 from reliability.records.rules import date_not_before
 from reliability.records.values import Value
@@ -30,16 +30,24 @@ WIDEST_WINDOW_YEARS = 30
 OLDEST_YEARS = 100
 
 
-def number_gaps(rows: Rows, withdrawn: Iterable[str] = ()) -> list[Problem]:
-    """Find numbers that were given out but belong to no job: jobs that nobody wrote up."""
-    own = [str(job["job"]) for job in rows["jobs"] if not job["origin"]]
+def number_gaps(rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | None = None) -> list[Problem]:
+    """Find numbers that were given out but belong to no job, and say whether they count; `do_gaps_count`."""
+    own = [job for job in rows["jobs"] if not job["origin"]]
+    all_gaps = missing_numbers([*(str(job["job"]) for job in own), *withdrawn])
+    n_written = sum(job["outcome"] != "open" for job in own)
+    if do_gaps_count(sum(gap.size for gap in all_gaps), n_written, count_gaps):
+        how = "gap_repaired_share says how they count"
+    elif count_gaps:
+        how = "count_gaps leaves them out"
+    else:
+        how = "gaps of more than half of the written jobs are not counted while count_gaps is not set"
     found = []
-    for _, group in groupby(missing_numbers([*own, *withdrawn]), key=lambda gap: gap.prefix):
+    for _, group in groupby(all_gaps, key=lambda gap: gap.prefix):
         gaps = list(group)
         missing = sum(gap.size for gap in gaps)
         spans = [f"job {gap.first}" if gap.size == 1 else f"jobs {gap.first} to {gap.last}" for gap in gaps]
         count = "1 job was" if missing == 1 else f"{missing} jobs were"
-        message = f"{count} never written up; gap_repaired_share says how they count"
+        message = f"{count} never written up; {how}"
         found.append(doubtful("gap in the job numbers", message, *spans))
     return found
 

@@ -72,6 +72,11 @@ class Records:
         """Give every table by name."""
         return {name: getattr(self, name) for name in TABLES if name != "settings"}
 
+    def named_components(self) -> frozenset[str]:
+        """Name the components that anything at all speaks of: findings, ends of jobs, parts, hearsay."""
+        tables = (self.findings["component"], self.jobs["ended_by"], self.parts["component"])
+        return frozenset().union(*(column.dropna() for column in (*tables, self.hearsay["component"])))
+
     def fingerprint(self) -> str:
         """Digest the content: equal for equal content, whatever the order in which it came.
 

@@ -20,6 +20,9 @@ _BEFORE_DIGITS = re.compile(r"^.*[^0-9]", re.DOTALL)
 _NO_SEPARATORS = str.maketrans("", "", "-./_ ")
 DAY_LENGTH = 8
 
+MOST_GAPS = 0.5
+"""Gaps beside one written job, above which they are not counted unless a setting says so."""
+
 
 class Number(NamedTuple):
     """A job number in its parts."""
@@ -56,6 +59,20 @@ def number_fault(job: str) -> str | None:
 def number_after(prefix: str, last: int, width: int) -> str:
     """Word the number that follows, padded with zeros as the last one was."""
     return f"{prefix}{last + 1:0{width}d}"
+
+
+def do_gaps_count(n_missing: int, n_written: int, stated: str | None) -> bool:
+    """Tell whether missing numbers count as jobs that nobody wrote up.
+
+    Parameters
+    ----------
+    n_missing, n_written : int
+        Missing numbers, and finished jobs of the bench.
+    stated : {"yes", "no"} or None
+        The setting `count_gaps`. Where it is not set, so many gaps as `MOST_GAPS` allows count: numbers may
+        run on for another reason, and more of them are no evidence of so many failures.
+    """
+    return n_missing <= MOST_GAPS * n_written if stated is None else stated == "yes"
 
 
 class Gap(NamedTuple):

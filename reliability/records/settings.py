@@ -24,7 +24,8 @@ class Settings:
     haggle_room: float = 0.25
     offers_expected: float | None = None
     warranty_days: int = 0
-    gap_repaired_share: float = 0.0
+    gap_repaired_share: float | None = None
+    count_gaps: str | None = None
 
     @classmethod
     def from_rows(cls, rows: Iterable[Mapping[str, Any]]) -> Self:
@@ -47,6 +48,6 @@ class Settings:
                 raise InvalidInput(f"settings, {name}: {error.message}") from None
             if not text:
                 raise InvalidInput(f"settings, {name}: is empty; leave the row out for the default")
-            kind = {"text": str, "count": int}.get(SETTINGS[name].kind, float)
+            kind = {"text": str, "choice": str, "count": int}.get(SETTINGS[name].kind, float)
             values[name] = kind(text)
         return cls(**values)

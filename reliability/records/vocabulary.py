@@ -39,8 +39,10 @@ SETTINGS: dict[str, Column] = {
                "empty: as many as were taken in per year so far", minimum=0, maximum=1_000_000, unit="units"),
         Column("warranty_days", "count", "days after a sale in which a comeback costs the bench",
                minimum=0, maximum=36_500, default="0", unit="days"),
-        Column("gap_repaired_share", "number", "share of the jobs that nobody wrote up which were repaired",
-               minimum=0, maximum=1, default="0"),
+        Column("gap_repaired_share", "number", "share of the jobs that nobody wrote up which were repaired; "
+               "empty: none, with the doubt that this leaves", minimum=0, maximum=1),
+        Column("count_gaps", "choice", "whether gaps in the job numbers count as jobs that nobody wrote up; "
+               "empty: yes, unless they outnumber half of the written jobs", allowed=("yes", "no")),
     )
 }  # fmt: skip
 

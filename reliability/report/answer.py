@@ -20,7 +20,8 @@ def prices_line(facts: Mapping[str, Any]) -> str:
     Parameters
     ----------
     facts : mapping
-        ``ceiling`` and ``haggle_to`` in money (None if not known), ``currency``.
+        ``ceiling`` and ``haggle_to`` in money (None if not known), ``currency``, ``is_founded`` (whether any
+        finished job of the kind stands behind them).
     """
     currency = facts["currency"]
     ceiling = facts["ceiling"]
@@ -28,6 +29,8 @@ def prices_line(facts: Mapping[str, Any]) -> str:
         return "No price can be named yet."
     if ceiling <= 0:
         return "Skip, even as a gift."
+    if not facts["is_founded"]:
+        return f"Try one at most, for {words.money(ceiling, currency)} or less."
     top = facts["haggle_to"]
     haggling = (
         f" haggle up to {words.money(top, currency)};"
@@ -51,8 +54,11 @@ def odds_line(facts: Mapping[str, Any]) -> str:
     chance = text(words.share(facts["success_chance"]))
     interval = text(words.span(facts["success_low"], facts["success_high"]))
     said = f"A repair works out in {chance} of such units (90\u00a0% interval {interval})"
-    risk = facts["chief_risk"]
-    said += f"; what ends the job most often is the {name(risk)}." if risk else "."
+    risk, rival = facts["chief_risk"], facts["rival_risk"]
+    if risk and rival:
+        said += f"; what ends the job most often is the {name(risk)} or, as often, the {name(rival)}."
+    else:
+        said += f"; what ends the job most often is the {name(risk)}." if risk else "."
     if facts["expected_gain"] is not None:
         gain = text(words.money(facts["expected_gain"], facts["currency"]))
         loss = text(words.share(facts["chance_of_loss"]))

@@ -2,15 +2,15 @@
 
 import base64
 import datetime
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.worth.appraisal import CASES
-from reliability.worth.appraiser import ESTIMATES, SPREADS, Appraiser
+from reliability.worth.appraisal import CASES, MOST_YEARS
+from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.causes import MOST_SEEN
 from reliability.worth.draws import COMMON_DIMENSIONS
 from reliability.worth.odds import LOGIT_SLOPE, NODE_WEIGHTS, NODES, TINY
@@ -26,6 +26,7 @@ DOUBLES = (
     "first_year",
     "last_year",
     "oldest_seen",
+    "kind_jobs",
 )
 """Numbers of an entry that keep double precision, in the order in which they are packed."""
 
@@ -59,11 +60,11 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
         "as_of": export["as_of"],
         "currency": export["currency"],
         "terms": export["terms"],
+        "uncounted": appraiser.tally.jobs_missing if appraiser.tally.gaps == TOO_MANY else 0,
         "shared": {**shared, "draws": _packed_draws(export["shared"]["draws"])},
         "families": [_packed_entry(name, entry) for name, entry in export["families"].items()],
         "kinds": [_packed_entry(name, entry) for name, entry in export["kinds"].items()],
         "models": [[model, place[family]] for model, family in export["models"].items()],
-        "odd": _oddly_quoted((*export["families"], *export["kinds"])),
         "folds": _folds(),
         "rules": _rules(),
     }
@@ -113,11 +114,6 @@ def _packed(values: ArrayLike, form: str) -> str:
     return base64.b64encode(array.tobytes()).decode("ascii")
 
 
-def _oddly_quoted(names: Iterable[str]) -> dict[str, str]:
-    """Give the quoted form of names that need more than a quotation mark on either side."""
-    return {name: repr(name) for name in names if repr(name) != f"'{name}'"}
-
-
 def _folds() -> dict[str, str]:
     """List the characters that lose their case otherwise than by being written small.
 
@@ -143,6 +139,7 @@ def _rules() -> dict[str, Any]:
         "cases": CASES.tolist(),
         "few_jobs": FEW_JOBS,
         "longest_window": LONGEST_WINDOW,
+        "most_years": MOST_YEARS,
         "columns": list(NAMES),
         "years": [year.minimum, year.maximum],
         "most_money": MOST_MINOR_UNITS / 100,

@@ -94,7 +94,7 @@ def _row(row: Mapping[Any, Any]) -> Row:
         ceiling_words(row["ceiling"]),
         f"{row['usual_price']:.0f}" if is_known(row["usual_price"]) else NOTHING,
         share(row["success_chance"]),
-        row["chief_risk"],
+        " and ".join(each for each in (row["chief_risk"], row["rival_risk"]) if each) or NOTHING,
         str(row["jobs_seen"]),
     )
 

@@ -23,7 +23,8 @@ def answer(study: Study) -> Shown:
     below = paragraph(", ".join(each for each in described if each), kind="soft")
     head = f"<h1>{name(study.subject)}</h1>{below}"
     note = paragraph(text(facts["note"]), kind="note") if facts["note"] else ""
-    return Shown(head + answer_tag(facts) + note + paragraph(_CAVEAT, kind="soft"))
+    caveats = " ".join([*facts["remarks"], _CAVEAT])
+    return Shown(head + answer_tag(facts) + note + paragraph(text(caveats), kind="soft"))
 
 
 def parts(study: Study) -> Shown:

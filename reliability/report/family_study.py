@@ -15,6 +15,7 @@ from reliability.report.study import Study, coarse, rounded, whole_limit
 from reliability.report.wording import found_by_job, signs_by_job, window
 from reliability.report.year_study import year_findings, year_tables
 from reliability.worth.explain import explain
+from reliability.worth.judging import standing_notes
 
 OUTCOMES = ("repaired", "sold as is", "donor", "scrapped", "open")
 _NUMBERS = ("usual_price", "expected_gain")
@@ -90,10 +91,14 @@ def answer_facts(ground: Groundwork, family: str) -> dict[str, Any]:
         ceiling = max(float(row["ceiling"]), 0.0)
         facts["ceiling"] = whole_limit(ceiling)
         facts["haggle_to"] = whole_limit(ceiling * (1.0 + ground.appraiser.terms.haggle_room))
+    entry, tally = ground.appraiser.families[family], ground.appraiser.tally
     return {
         **facts,
+        "is_founded": entry.kind_jobs > 0,
         "verdict": row["verdict"],
         "chief_risk": row["chief_risk"],
+        "rival_risk": row["rival_risk"],
+        "remarks": [f"{note[:1].upper()}{note[1:]}." for note in standing_notes(entry, tally)],
         "evidence": row["evidence"],
         "jobs_seen": int(row["jobs_seen"]),
         "currency": ground.currency,

@@ -24,7 +24,7 @@ def rank(study: Study) -> Shown:
         tables.chance("Loses money", "chance_of_loss"),
         tables.chance("Repair works out", "success_chance", "success_low", "success_high"),
         tables.number("Bench time", "hours", words.hours),
-        tables.label("Chief risk", "chief_risk"),
+        tables.Field("Chief risk", lambda row: tables.risks(row) or words.NOTHING),
         tables.Field("Jobs", lambda row: f"{row.jobs_seen:.0f}<small>{text(row.evidence)}</small>", "number"),
     ]
     says = "A usual unit of each family, nobody having looked for signs yet. Small print: 90\u00a0% interval."

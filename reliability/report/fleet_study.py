@@ -11,6 +11,8 @@ from reliability.report.forecast_study import forecast_findings, forecast_groups
 from reliability.report.groundwork import FAILED, MONTH_DAYS, NEEDS_WORK, Groundwork
 from reliability.report.study import Study, coarse, lowered, rounded
 from reliability.report.wording import found_by_job
+from reliability.worth.appraiser import COUNTED
+from reliability.worth.judging import gaps_notes
 
 _NEWEST = 10
 _VERDICTS = {"take": "to take", "haggle": "to haggle over", "try one": "to try one of", "skip": "to skip"}
@@ -34,6 +36,7 @@ def index_study(ground: Groundwork) -> Study:
         "basis": (
             "At the price this bench usually paid, for a unit at which nobody has looked yet. The chance "
             "of a repair is this bench's own: it depends on what its owner buys and when they give up."
+            + "".join(f" {note[:1].upper()}{note[1:]}." for note in gaps_notes(ground.appraiser.tally))
         ),
         "currency": ground.currency,
         "ledger": ground.fingerprint,
@@ -181,8 +184,10 @@ def _records_say(ground: Groundwork) -> list[str]:
     ]
     if tally.jobs_missing:
         gaps = "number is" if tally.jobs_missing == 1 else "numbers are"
+        counted = "jobs that nobody wrote up; they are weighed in"
+        left_out = "not counted, as the page of the ledger says"
         said.append(
-            f"{tally.jobs_missing} job {gaps} missing: jobs that nobody wrote up; they are weighed in."
+            f"{tally.jobs_missing} job {gaps} missing: {counted if tally.gaps == COUNTED else left_out}."
         )
     if tally.jobs_imported:
         said.append(

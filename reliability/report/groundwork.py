@@ -89,7 +89,7 @@ class Groundwork:
 
     @cached_property
     def verdicts_if_written(self) -> pd.DataFrame:
-        """Families whose verdict would be another if the jobs that nobody wrote up had gone like the others.
+        """Families whose verdict would be another if `reliability.report.laying.ranking_if_written` held.
 
         Columns family, verdict, otherwise; empty where no job number is missing.
         """

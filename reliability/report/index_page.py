@@ -43,7 +43,7 @@ def _group(frame: pd.DataFrame, verdict: str, currency: str) -> str:
 def _line(row: Any, verdict: str, currency: str) -> str:
     chance = f"repaired in {words.share(row.success_chance)}"
     jobs = words.counted(int(row.jobs_seen), "job")
-    risk = f"; chief risk: {name(row.chief_risk)}" if words.is_known(row.chief_risk) else ""
+    risk = f"; chief risk: {risks}" if (risks := tables.risks(row)) else ""
     ceiling = words.money(row.ceiling, currency)
     price = f"up to {ceiling}" if row.ceiling > 0 else "not even as a gift"
     if verdict in ("skip", "haggle", "try one"):

@@ -13,6 +13,7 @@ from reliability.life.observe import EVENTS
 from reliability.records.frames import Records, known_by
 from reliability.report.groundwork import MONTH_DAYS, Groundwork, pool_lives_of
 from reliability.report.keeping import Keeper
+from reliability.worth.bench import read_bench
 from reliability.worth.calibration import FEWEST_EARLIER_JOBS, calibrate
 from reliability.worth.ranking import RANKING_COLUMNS, ranking
 
@@ -122,10 +123,17 @@ def ranking_columns() -> pd.DataFrame:
 
 
 def ranking_if_written(records: Records, as_of: datetime.date, keeper: Keeper) -> pd.DataFrame:
-    """Rank the families as if the jobs that nobody wrote up had gone like the written ones."""
+    """Rank the families as if the jobs that nobody wrote up had gone like the written ones.
+
+    Where missing numbers are not counted: as if they were jobs after all, none of them repaired.
+    """
     finished = records.jobs[records.jobs["origin"].isna() & (records.jobs["outcome"] != "open")]
     if finished.empty:
         return ranking_columns()
     share = float((finished["outcome"] == "repaired").mean())
-    other = replace(records, settings=replace(records.settings, gap_repaired_share=share))
+    if read_bench(records, as_of).gaps_count:
+        settings = replace(records.settings, gap_repaired_share=share)
+    else:
+        settings = replace(records.settings, count_gaps="yes", gap_repaired_share=0.0)
+    other = replace(records, settings=settings)
     return ranking(keeper.fit(other, as_of), other, as_of=as_of)

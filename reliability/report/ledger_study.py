@@ -10,6 +10,7 @@ from reliability.records.frames import Records
 from reliability.report import words
 from reliability.report.groundwork import FAILED, Groundwork
 from reliability.report.study import Study
+from reliability.worth.appraiser import COUNTED, LEFT_OUT
 
 _MOST_ROWS = 12
 
@@ -112,22 +113,29 @@ def _one_year_for_all(ground: Groundwork) -> list[tuple[str, str]]:
 
 
 def _unwritten(ground: Groundwork) -> str:
-    missing = ground.appraiser.tally.jobs_missing
+    tally = ground.appraiser.tally
+    missing = tally.jobs_missing
     if not missing:
         return "No job number is missing, so nothing points to jobs that were left out."
-    share = ground.records.settings.gap_repaired_share
-    taken = f"repaired in {words.share(share)} of cases" if share else "not repaired"
-    said = (
-        f"{words.counted(missing, 'job number').capitalize()} {'belongs' if missing == 1 else 'belong'} to "
-        f"no job; such jobs are taken as {taken}."
-    )
+    numbers = f"{words.counted(missing, 'job number').capitalize()} {'belongs' if missing == 1 else 'belong'}"
+    if tally.gaps == COUNTED:
+        share = ground.records.settings.gap_repaired_share
+        taken = f"repaired in {words.share(share)} of cases" if share else "not repaired"
+        said = f"{numbers} to no job; such jobs are taken as {taken}."
+        otherwise = "Had they gone like the written ones"
+    else:
+        stated = "more than half as many as there are finished jobs. They are not counted while the setting "
+        said = f"{numbers} to no job, " + (
+            "and the setting count_gaps leaves them out."
+            if tally.gaps == LEFT_OUT
+            else f"{stated}count_gaps does not say whether they were jobs."
+        )
+        otherwise = "Had they been jobs that were not repaired"
     changed = ground.verdicts_if_written
     if changed.empty:
-        return f"{said} Had they gone like the written ones, no verdict would be another."
+        return f"{said} {otherwise}, no verdict would be another."
     rows = [f"{row.family} ({row.otherwise} instead of {row.verdict})" for row in changed.itertuples()]
-    return (
-        f"{said} Had they gone like the written ones, these verdicts would be others: {words.listed(rows)}."
-    )
+    return f"{said} {otherwise}, these verdicts would be others: {words.listed(rows)}."
 
 
 def _age_and_year(ground: Groundwork) -> str:
@@ -172,7 +180,7 @@ def _left_out(ground: Groundwork) -> pd.DataFrame:
 def _audit(records: Records) -> pd.DataFrame:
     """Ask the records room what is doubtful, grouped by topic and message."""
     rows = {name: _plain_rows(frame) for name, frame in records.frames().items()}
-    found = number_gaps(rows, records.withdrawn)
+    found = number_gaps(rows, records.withdrawn, records.settings.count_gaps)
     for audit in AUDITS:
         found += audit(rows)
     table = pd.DataFrame(

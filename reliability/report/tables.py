@@ -36,6 +36,12 @@ def label(head: str, column: str, *, kind: str = "text") -> Field:
     return Field(head, lambda row: _said(getattr(row, column), name), kind)
 
 
+def risks(row: Any) -> str:
+    """Name the chief risk, and a component that ends as many jobs; "" where none is known."""
+    both = [name(each) for each in (row.chief_risk, row.rival_risk) if words.is_known(each)]
+    return " and ".join(both)
+
+
 def linked(head: str, column: str) -> Field:
     """Show a name from the ledger, as a link where the row's ``page`` holds an address."""
 

@@ -22,6 +22,9 @@ N_CASES = 16
 
 CASES = ndtri((np.arange(N_CASES) + 0.5) / N_CASES)
 
+MOST_YEARS = 16
+"""Production years at most that are told apart of a unit whose year nobody knows."""
+
 
 @dataclass(frozen=True)
 class Spread:
@@ -43,12 +46,12 @@ class FamilyEntry:
     lives : FamilyLives
     part_cost : ndarray, shape (c,)
         Mean cost of mending a failed component.
-    tilt, tilt_doubt : float
-        Recalibration of the log odds, and what is not known of it.
-    pull : float
+    shift, shift_se : float
+        What the outcomes add to the log odds of a typical unit, and its standard error.
+    own_weight : float
         How far the family's own outcomes hold that odds at the reference age, 0 to 1.
     reference_age, reference_year : float
-        Mean age and production year of the family's jobs; what `pull` refers to.
+        Mean age and production year of the family's jobs; what `own_weight` refers to.
     working_price, price_doubt : float
         Price of a working unit, and the standard deviation of its logarithm (0 = the owner's estimate).
     ratio : Spread
@@ -59,7 +62,8 @@ class FamilyEntry:
         Part of those costs that belongs to no component, by outcome.
     hours_repaired, hours_unrepaired : float
         Bench hours beside those of failed components (repaired), or in all (unrepaired).
-    jobs_seen, open_jobs : int
+    jobs_seen, kind_jobs, open_jobs : int
+        This bench's finished jobs of the family and of its kind, and the family's open ones.
     offers_expected : float
     evidence : str
     first_year, last_year : float
@@ -72,9 +76,9 @@ class FamilyEntry:
     kind: str
     lives: FamilyLives
     part_cost: Floats
-    tilt: float
-    tilt_doubt: float
-    pull: float
+    shift: float
+    shift_se: float
+    own_weight: float
     reference_age: float
     reference_year: float
     working_price: float
@@ -88,6 +92,7 @@ class FamilyEntry:
     hours_repaired: float
     hours_unrepaired: float
     jobs_seen: int
+    kind_jobs: int
     open_jobs: int
     offers_expected: float
     evidence: str
@@ -156,16 +161,46 @@ class Appraisal:
     states: UnitStates
 
 
+def assumed_years(first_year: float, last_year: float, usual: float, seen_in: int) -> Floats:
+    """Production years that a unit without a year may have, equally likely, in jobs and in offers alike.
+
+    Parameters
+    ----------
+    first_year, last_year : float
+        Span of the family or kind; NaN if not known.
+    usual : float
+        What must serve where there is no span, or it lies after `seen_in`.
+    seen_in : int
+        Year in which the unit was seen.
+
+    Returns
+    -------
+    ndarray, shape (n_alternatives,)
+        Every year of the span that is past, or every so many of a long one: at most `MOST_YEARS`.
+    """
+    last = min(last_year, float(seen_in))
+    if np.isnan(first_year) or first_year > last:
+        return np.array([min(usual, float(seen_in))])
+    step = int(np.ceil((last - first_year + 1.0) / MOST_YEARS))
+    return np.arange(first_year + (step - 1) // 2, last + 1.0, step)
+
+
 def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitStates) -> Floats:
     """Recalibrate the chance that no component ends the job; ndarray, shape (n_draws,).
 
     The family's own outcomes were fitted at the ages at which its units came. Where they weigh, a
     state of knowledge that makes the lives at that age too rosy is taken back by as much.
     """
-    raw = log_odds(states.success)
-    stretched = shared.tilt_centre + (1.0 + shared.tilt_slope) * (raw - shared.tilt_centre)
-    shift = entry.tilt + shared.tilt_signs @ centred_signs(unit.signs, shared)
-    if entry.pull > 0:
+    chain = log_odds(states.success) - shared.chain_centre
+    kind = shared.kinds.index(entry.kind) if entry.kind in shared.kinds else len(shared.kinds)
+    signs = centred_signs(unit.signs, shared)
+    terms = age_terms(float(unit.weight @ unit.age_years), shared.age_range)
+    shift = entry.shift + shared.outcome_signs[kind] @ signs + shared.age_effect @ terms
+    beyond = terms - age_terms(entry.reference_age, shared.age_range)
+    variance = (
+        entry.shift_se**2 + signs**2 @ shared.outcome_signs_se[kind] ** 2 + beyond**2 @ shared.age_se**2
+    )
+    if entry.own_weight > 0:
         usual = unit_states(
             entry.lives,
             shared,
@@ -175,8 +210,16 @@ def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitSt
             np.full(len(shared.signs), np.nan),
         )
         there = log_odds(usual.success)
-        stretched = stretched - entry.pull * (there - there.mean())
-    return expit(stretched + shift + entry.tilt_doubt * shared.draws[:, 0])
+        chain = chain - entry.own_weight * (there - there.mean())
+    log = shared.chain_centre + shared.chain_weight * chain + shift + np.sqrt(variance) * shared.draws[:, 0]
+    return expit(log)
+
+
+def age_terms(age_years: float, within: Floats) -> Floats:
+    """Decades from the middle age and their square, held within what was seen; ndarray, shape (2,)."""
+    low, high, middle = within
+    decades = 0.0 if np.isnan(middle) else (min(max(age_years, low), high) - middle) / 10.0
+    return np.array([decades, decades**2])
 
 
 def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, Floats]:
@@ -236,7 +279,7 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
     each = entry.part_cost + terms.hour_rate * shared.repair_hours[entry.lives.components]
     added_costs = states.mended @ each + terms.comeback_cost
     # Which components will have to be mended is chance too.
-    mended_spread = np.sqrt((states.mended * (1.0 - states.mended)) @ each**2)
+    mended_spread = np.sqrt(np.clip(states.mended * (1.0 - states.mended), 0.0, None) @ each**2)
     repaired_spread = np.hypot(entry.costs_repaired.spread, mended_spread)
     costs_repaired = entry.costs_repaired.mean + entry.costs_repaired.doubt * z[:, 3] + added_costs
     costs_unrepaired = entry.costs_unrepaired.mean + entry.costs_unrepaired.doubt * z[:, 4]

@@ -18,18 +18,25 @@ from reliability.worth.odds import FamilyLives, Shared
 if TYPE_CHECKING:
     from reliability.records.frames import Records
 
-FORMAT = 3
+FORMAT = 4
 """Raised when what is kept on disk changes its meaning."""
+
+COUNTED, LEFT_OUT, TOO_MANY = "counted", "left out", "too many"
 
 
 @dataclass(frozen=True)
 class Tally:
-    """What the records hold, for pages and notes."""
+    """What the records hold, for pages and notes.
+
+    `gaps` says what becomes of the missing numbers: "counted", "left out" where a setting says so, or "too
+    many" to be counted before a setting says so.
+    """
 
     jobs_finished: int
     jobs_imported: int
     jobs_open: int
     jobs_missing: int
+    gaps: str
     repaired: int
     loudest_hearsay: float
 
@@ -116,21 +123,22 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     shared, fitted, of_kinds, terms = fit_everything(bench)
     families, kinds = ({name: _in_singles(e) for name, e in some.items()} for some in (fitted, of_kinds))
     own = bench.jobs["own"]
-    heard = bench.records.hearsay["worth_jobs"]
+    heard, settings = bench.records.hearsay["worth_jobs"], bench.records.settings
     tally = Tally(
         int(own.sum()),
         int((~own).sum()),
         len(bench.open_jobs),
         bench.n_missing,
+        COUNTED if bench.gaps_count else LEFT_OUT if settings.count_gaps else TOO_MANY,
         int(bench.jobs.loc[own, "repaired"].sum()),
         float(heard.max()) if len(heard) else 0.0,
     )
     models = dict(zip(bench.records.models["model"], bench.records.models["family"], strict=True))
-    currency = bench.records.settings.currency
-    return Appraiser(as_of, records.fingerprint(), currency, terms, shared, families, kinds, models, tally)
+    fingerprint = records.fingerprint()
+    return Appraiser(as_of, fingerprint, settings.currency, terms, shared, families, kinds, models, tally)
 
 
-ESTIMATES = ("tilt", "tilt_doubt", "pull", "hours_repaired", "hours_unrepaired")
+ESTIMATES = ("shift", "shift_se", "own_weight", "hours_repaired", "hours_unrepaired")
 SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
 
 
@@ -220,10 +228,12 @@ def _array(values: list[Any], columns: int = 0) -> NDArray[np.float64]:
 
 def _shared(kept: dict[str, Any]) -> Shared:
     n_signs, n_components = len(kept["signs"]), len(kept["components"])
-    texts = {name: tuple(kept[name]) for name in ("components", "signs")}
+    texts = {name: tuple(kept[name]) for name in ("components", "signs", "known_components", "kinds")}
     numbers = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items() if name not in texts}
     values: dict[str, Any] = {**texts, **numbers}
     values["sign_shows"] = _array(kept["sign_shows"]).reshape(n_components, n_signs)
+    for name in ("outcome_signs", "outcome_signs_se"):
+        values[name] = _array(kept[name]).reshape(len(kept["kinds"]) + 1, n_signs)
     return Shared(**values)
 
 

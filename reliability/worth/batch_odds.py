@@ -31,6 +31,7 @@ def repair_chances(
     year: Floats,
     weight: Floats,
     signs: Floats,
+    repair: Floats,
 ) -> Floats:
     """Chance that no component ends the job, averaged over all states of knowledge, of many units.
 
@@ -44,6 +45,8 @@ def repair_chances(
         Weights of a unit sum to 1.
     signs : ndarray, shape (n_units, n_signs)
         1 seen, 0 not seen, NaN nobody looked.
+    repair : ndarray, shape (n_units, c, 2)
+        Log odds of mending when each unit was on the bench, and their standard deviation.
 
     Returns
     -------
@@ -70,7 +73,7 @@ def repair_chances(
     for at in blocks(family, shared, row.size):
         alternative, of_term = row[at], term[at]
         log_odds = component_odds(family, shared, age_years[alternative], year[alternative])
-        both = _goes_on(family, shared, log_odds, absent[of_term])
+        both = _goes_on(family, shared, log_odds, absent[of_term], repair[unit[alternative]])
         both *= weight[alternative] * factor[of_term]
         of = unit[alternative]
         for total, values in zip((going, possible), both, strict=True):
@@ -87,7 +90,7 @@ def blocks(family: FamilyLives, shared: Shared, n_alternatives: int) -> Iterator
         yield slice(first, first + size)
 
 
-def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floats) -> Floats:
+def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floats, repair: Floats) -> Floats:
     """Chance that the signs stay away and every component lets the job go on; that the signs stay away.
 
     ndarray, shape (2, draws, rows), averaged over storage.
@@ -95,7 +98,7 @@ def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floa
     c = family.components
     odds = np.exp(log_odds)
     z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
-    fixable = expit(family.repair[:, 0] + family.repair[:, 1] * z)
+    fixable = expit(repair[:, :, 0] + repair[:, :, 1] * z[:, None, :])  # (draw, row, c)
     alive = 1.0 - shared.collateral[c] * (1.0 - fixable)
     unshown = np.exp(log_unshown(shared.sign_shows[c], shared.sign_doubt, shared.draws[:, 5], absent))
     not_alone = np.exp(log_not_alone(shared.sign_alone, shared.sign_stored, NODES, absent))  # (node, row)
@@ -105,8 +108,8 @@ def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floa
         hidden = stored * unshown[:, :, i]
         stored += 1.0
         any_state *= (1.0 + hidden) / stored
-        hidden *= fixable[:, i, None]
-        hidden += alive[:, i, None]
+        hidden *= fixable[:, :, i]
+        hidden += alive[:, :, i]
         hidden /= stored
         chain *= hidden
     by_node = NODE_WEIGHTS[:, None] * not_alone

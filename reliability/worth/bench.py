@@ -1,7 +1,7 @@
 """What this bench has done: its jobs as they were known on a day, and those nobody wrote up."""
 
 import datetime
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 
 from reliability.life.observe import unit_ages
 from reliability.records.frames import Records
-from reliability.records.numbering import missing_numbers, split_number
+from reliability.records.numbering import do_gaps_count, missing_numbers, split_number
 
 Floats = NDArray[np.float64]
+
+FEWEST_SILENT, MOST_TOLD = 5, 0.1
+"""A bench with so many finished jobs of which fewer than this share have a finding writes none."""
 
 REPAIRED = "repaired"
 UNREPAIRED = ("donor", "scrapped", "sold as is")
@@ -107,6 +110,22 @@ class Bench:
         return sum(self.missing.values())
 
     @cached_property
+    def told(self) -> NDArray[np.bool_]:
+        """Which finished jobs have a finding; ndarray, shape (n_jobs,)."""
+        return self.jobs["job"].isin(self.records.findings["job"]).to_numpy(bool)
+
+    @cached_property
+    def is_silent(self) -> bool:
+        """Whether this bench writes no findings: its amounts then hold what mending a component takes."""
+        return _is_silent(self.told[self.jobs["own"].to_numpy(bool)])
+
+    @property
+    def gaps_count(self) -> bool:
+        """Whether gaps count as unwritten jobs."""
+        own = int(self.jobs["own"].sum())
+        return do_gaps_count(self.n_missing, own, self.records.settings.count_gaps)
+
+    @cached_property
     def jobs_seen(self) -> NDArray[np.int64]:
         """Finished own jobs of each family; ndarray of int, shape (n_families,)."""
         own = self.jobs[self.jobs["own"]]
@@ -160,6 +179,11 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
         repaired=(jobs["outcome"] == REPAIRED).astype(float),
         season=jobs["taken_in"].dt.year,
     )
+    told = jobs["job"].isin(known.findings["job"])
+    if not _is_silent(told[jobs["own"]]):
+        # Of jobs without a finding only the failed ones would name a component: it would look worse than
+        # it is.
+        jobs["ended_by"] = jobs["ended_by"].where(told, None)
     jobs["kind_at"] = family_kind[jobs["family_at"]] if len(jobs) else np.zeros(0, np.int64)
     signs = tuple(sorted(set(known.signs["sign"])))
     ages = unit_ages(jobs, known.families)
@@ -182,6 +206,10 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
         missing_by_season(known.jobs, as_of, known.withdrawn),
         open_jobs.reset_index(drop=True),
     )
+
+
+def _is_silent(told: Sequence[bool]) -> bool:
+    return len(told) >= FEWEST_SILENT and float(np.mean(told)) < MOST_TOLD
 
 
 def sign_table(jobs: pd.Series, signs: pd.DataFrame, names: tuple[str, ...]) -> Floats:

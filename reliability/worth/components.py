@@ -12,7 +12,7 @@ FEWEST_JOBS = 5
 """From this many examined jobs of a kind on, a usual component that nobody ever mentioned is left out."""
 
 FEWEST_FINDINGS = 3
-"""A component that no usual list names joins a kind's list from this many findings on, one of them alive."""
+"""A component that no usual list names joins a kind's list from this many findings on."""
 
 UNLIKELY_SILENCE = 0.05
 """A family lacks a component if, had it one, so many jobs would have kept silent about it this rarely."""
@@ -21,9 +21,9 @@ UNLIKELY_SILENCE = 0.05
 def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     """List the components that can end a job of each kind ("" = a kind nobody knows).
 
-    A component that benches only mention when it has failed would look as if it always failed, so one
-    outside the usual list is taken up only after it has been seen alive too; a usual one that nobody
-    ever mentions is no risk that this bench meets.
+    One outside the usual list is taken up once it has been mentioned a few times; a usual one that nobody
+    ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
+    repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
 
     Parameters
     ----------
@@ -39,11 +39,11 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     lists = {"": USUAL_COMPONENTS["other"]}
     for kind in bench.kinds:
         here = table[table["kind"] == kind]
-        seen = here.groupby("component")["alive"].agg(["size", "sum"])
+        seen = here.groupby("component")["alive"].agg(["size"])
         usual = USUAL_COMPONENTS.get(kind, USUAL_COMPONENTS["other"])
         if here["job"].nunique() >= FEWEST_JOBS:
             usual = tuple(name for name in usual if name in seen.index)
-        told = seen.index[(seen["size"] >= FEWEST_FINDINGS) & (seen["sum"] > 0)]
+        told = seen.index[seen["size"] >= FEWEST_FINDINGS]
         lists[kind] = tuple(dict.fromkeys([*usual, *sorted(told)])) or USUAL_COMPONENTS["other"]
     return lists
 
@@ -68,6 +68,9 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
         would all keep silent with a probability below `UNLIKELY_SILENCE`. Two further silent jobs are
         added to what the other families say, so that one talkative job proves nothing.
     """
+    if bench.is_silent:  # that a component never ended a job does not say that a family has none
+        kinds = zip(bench.families, bench.family_kind, strict=True)
+        return {family: of_kind[bench.kinds[kind]] for family, kind in kinds}
     told = _mentions(bench)
     named = _named_components(bench, told)
     told = told[told["own"]]

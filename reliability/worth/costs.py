@@ -11,7 +11,7 @@ from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.money import Amount, one_hot, slot_index
 from reliability.worth.prices import price_level
 from reliability.worth.rates import shrunk_shares
-from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_amount
+from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -92,6 +92,8 @@ def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Ho
     """
     hours = bench.jobs["hours"].to_numpy(float)
     known = (bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)).to_numpy() & np.isfinite(hours)
+    if not bench.is_silent:  # hours of a job without a finding hide those of its failed components
+        known &= bench.told
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
     n_f, n_k, n_c = len(bench.families), len(bench.kinds), failed.shape[1]
     fit = fit_shrunk_amount(
@@ -110,7 +112,8 @@ def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Ho
     rows = np.column_stack([np.ones(kind.size), one_hot(kind, n_k), np.zeros((kind.size, n_c))])
     mean, sd, _ = fit.predict(rows, family)
     effects = np.sum([f.weight * f.upper for f in fit.fits], axis=0)
-    return Hours(Amount(np.maximum(mean, 0.1), sd, fit.residual_sd), np.maximum(effects[1 + n_k :], 0.0))
+    by_component = np.zeros(n_c) if bench.is_silent else np.maximum(effects[1 + n_k :], 0.0)
+    return Hours(Amount(np.maximum(mean, 0.1), sd, fit.residual_sd), by_component)
 
 
 @dataclass(frozen=True)
@@ -199,6 +202,7 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     paid_n = mended[mended["action"].isin(PAID_ACTIONS)]["component"].value_counts()
     paid_n = paid_n.reindex(list(components), fill_value=0).to_numpy(float)
     share = shrunk_shares(paid_n, mended_n, usual=PAID_SHARE, usual_worth=PAID_WORTH)
+    share *= not bench.is_silent
     return PartCosts(fit, components, share)
 
 

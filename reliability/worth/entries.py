@@ -13,9 +13,9 @@ from reliability.worth.job_odds import UsualOdds
 from reliability.worth.money import Amount, total
 from reliability.worth.odds import FamilyLives
 from reliability.worth.prices import PriceModel, fit_prices
+from reliability.worth.recalibration import Recalibration
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 from reliability.worth.slots import Slot
-from reliability.worth.tilt import Tilt
 from reliability.worth.verdict import FEW_JOBS
 
 Floats = NDArray[np.float64]
@@ -100,7 +100,13 @@ def fit_amounts(
 
 
 def make_entry(
-    bench: Bench, slot: Slot, i: int, lives: FamilyLives, usual: UsualOdds, tilt: Tilt, amounts: Amounts
+    bench: Bench,
+    slot: Slot,
+    i: int,
+    lives: FamilyLives,
+    usual: UsualOdds,
+    outcome: Recalibration,
+    amounts: Amounts,
 ) -> FamilyEntry:
     """Put together what judging a unit of one slot needs.
 
@@ -109,10 +115,10 @@ def make_entry(
     bench : Bench
     slot : Slot
     i : int
-        Position of the slot in `usual`, `amounts` and `tilt`.
+        Position of the slot in `usual`, `amounts` and `outcome`.
     lives : FamilyLives
     usual : UsualOdds
-    tilt : Tilt
+    outcome : Recalibration
     amounts : Amounts
 
     Returns
@@ -134,9 +140,9 @@ def make_entry(
         slot.kind,
         lives,
         amounts.parts.of(at, lives.components),
-        float(tilt.mean[i]),
-        float(tilt.doubt[i]),
-        float(tilt.pull[i]) if at >= 0 else 0.0,
+        float(outcome.mean[i]),
+        float(outcome.se[i]),
+        float(outcome.own_weight[i]),
         float(usual.age_years[i]),
         slot.mean_year,
         float(amounts.price.mean[i]),
@@ -158,6 +164,7 @@ def make_entry(
         float(amounts.hours.base.mean[i]),
         float(amounts.hours_unrepaired.mean[i]),
         jobs_seen,
+        int(bench.jobs_by_kind[bench.kinds.index(slot.kind), 0]) if slot.kind else 0,
         int(bench.open_seen[at]) if at >= 0 else 0,
         float(stated) if stated is not None else rate,
         _evidence(bench, slot, jobs_seen),

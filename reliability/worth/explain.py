@@ -28,7 +28,7 @@ class Explanation:
     components : DataFrame
         component, failed (chance that it arrives failed), repairable (chance that a failed one does not
         end the job), ends_job (chance that the job ends by it), part_cost, hours (added by a failed
-        one); the chief risk first.
+        one), is_named (whether the ledger ever named it); the chief risk first.
     money : DataFrame
         One row per outcome (repaired, not repaired): chance, gain_free (mean gain at a price of 0).
     """
@@ -91,8 +91,9 @@ def explain(
             "ends_job": appraisal.states.ends,
             "part_cost": entry.part_cost,
             "hours": appraiser.shared.repair_hours[at],
+            "is_named": [appraiser.shared.components[c] in appraiser.shared.known_components for c in at],
         }
-    ).sort_values(["ends_job", "component"], ascending=[False, True], ignore_index=True)
+    ).sort_values(["is_named", "ends_job", "component"], ascending=[False, False, True], ignore_index=True)
     chance = float(appraisal.success.mean())
     money = pd.DataFrame(
         {

@@ -1,5 +1,6 @@
 """The order in which the pieces are fitted: lives, mending, signs, outcomes, money."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from reliability.worth.costs import (
 )
 from reliability.worth.draws import normal_draws
 from reliability.worth.entries import fit_amounts, make_entry
-from reliability.worth.job_odds import ages_by_family, raw_log_odds, usual_log_odds
+from reliability.worth.job_odds import JobAges, ages_by_family, chain_log_odds, mean_ages, usual_log_odds
 from reliability.worth.lives import (
     Asked,
     BenchLives,
@@ -30,11 +31,11 @@ from reliability.worth.lives import (
 from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds
 from reliability.worth.prices import working_prices
 from reliability.worth.purchases import purchase_news
+from reliability.worth.recalibration import fit_recalibration, gather_outcomes
 from reliability.worth.repairability import Repairability, fit_repairability, trials
 from reliability.worth.signs import fit_sign_causes
 from reliability.worth.slots import Slot, read_slots
 from reliability.worth.supply import read_supply
-from reliability.worth.tilt import fit_tilt, gather_outcomes
 
 Floats = NDArray[np.float64]
 
@@ -65,14 +66,15 @@ def fit_everything(
     findings = unit_findings(bench, of_family)
     lives = _family_lives(bench, pool_lives(bench, findings), names, components, slots)
     failed = failed_in_job(bench, components)
-    shared = _fit_states(bench, lives, components, _arrived(bench, findings, components, failed))
+    ages = ages_by_family(bench, slots)
+    shared = _fit_states(bench, lives, components, _arrived(bench, findings, components, failed), ages)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
-    raw = raw_log_odds(bench, lives.families, lives.mending, shared)
+    raw = chain_log_odds(bench, lives.families, lives.mending, shared, ages)
     usual = usual_log_odds(bench, lives.families, shared, slots)
     price = working_prices(bench)
     news = purchase_news(bench, price, usual.log_odds)
-    outcomes = gather_outcomes(bench, raw, signs, usual.log_odds)
-    tilt = fit_tilt(bench, outcomes, news, usual.variance)
+    outcomes = gather_outcomes(bench, raw, mean_ages(ages, len(bench.jobs)), signs, usual.log_odds)
+    outcome = fit_recalibration(bench, outcomes, news, usual)
     amounts = fit_amounts(bench, signs, failed, components, price, news)
     terms = Terms(
         settings.hour_rate,
@@ -85,13 +87,17 @@ def fit_everything(
     shared = _with(
         shared,
         repair_hours=amounts.hours.by_component,
-        tilt_slope=tilt.slope,
-        tilt_centre=tilt.centre,
-        tilt_signs=tilt.signs,
+        chain_weight=outcome.chain_weight,
+        chain_centre=outcome.centre,
+        age_effect=outcome.age,
+        age_se=outcome.age_se,
+        age_range=np.array(outcome.age_range),
+        outcome_signs=outcome.signs,
+        outcome_signs_se=outcome.signs_se,
         price_signs=amounts.prices.signs,
     )
     entries = [
-        make_entry(bench, slot, i, lives.families[i], usual, tilt, amounts) for i, slot in enumerate(slots)
+        make_entry(bench, slot, i, lives.families[i], usual, outcome, amounts) for i, slot in enumerate(slots)
     ]
     n_f = len(bench.families)
     families = {entry.family: entry for entry in entries[:n_f]}
@@ -114,7 +120,8 @@ def _family_lives(
     components: tuple[str, ...],
     slots: list[Slot],
 ) -> _Lives:
-    supply = read_supply(bench.records.parts, bench.jobs[bench.jobs["own"]], bench.records.findings)
+    own = bench.jobs[bench.jobs["own"]]
+    supply = read_supply(bench.records.parts, own, bench.records.findings, components)
     mending = fit_repairability(
         trials(bench.jobs, bench.records.findings), components, bench.families, supply
     )
@@ -126,8 +133,8 @@ def _family_lives(
     families = []
     for slot, names, life in zip(slots, lists, lives_of(lives, asked), strict=True):
         at = index.get_indexer(list(names)).astype(np.int64)
-        mean, sd = mending.of(slot.family, slot.family_at, at)
-        families.append(FamilyLives(at, *life, np.column_stack([mean, sd])))
+        repair = mending.of(slot.family, slot.family_at, at, np.array([np.inf]))[0]
+        families.append(FamilyLives(at, *life, repair))
     slope, reference = np.array([year_effect(lives.pooled, c) for c in components]).T
     return _Lives(families, reference, slope, mending)
 
@@ -137,7 +144,9 @@ def _with(shared: Shared, **changes: object) -> Shared:
     return Shared(**{**values, **changes})
 
 
-def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrived: Floats) -> Shared:
+def _fit_states(
+    bench: Bench, lives: _Lives, components: tuple[str, ...], arrived: Floats, ages: Mapping[int, JobAges]
+) -> Shared:
     """Fit signs, storage and deaths on the bench, given lives by age and family alone."""
     n_c, n_s = len(components), len(bench.signs)
     largest = max(f.components.size for f in lives.families)
@@ -155,20 +164,26 @@ def _fit_states(bench: Bench, lives: _Lives, components: tuple[str, ...], arrive
         0.0,
         collateral_shares(bench.records.findings, components),
         np.zeros(n_c),
+        tuple(sorted(bench.records.named_components())),
+        bench.kinds,
+        1.0,
         0.0,
-        0.5,
-        np.zeros(n_s),
+        np.zeros(2),
+        np.zeros(2),
+        np.full(3, np.nan),
+        np.zeros((len(bench.kinds) + 1, n_s)),
+        np.zeros((len(bench.kinds) + 1, n_s)),
         np.zeros(n_s),
         normal_draws(largest),
     )
     odds = np.full(arrived.shape, np.nan)
-    for family_at, ages in ages_by_family(bench).items():
-        family, at = lives.families[family_at], ages.at
+    for family_at, of in ages.items():
+        family, at = lives.families[family_at], of.at
         mean = np.zeros((at.size, family.components.size))
-        for some in blocks(family, shared, ages.age.size):
-            by_draw = component_odds(family, shared, ages.age[some], ages.year[some])
+        for some in blocks(family, shared, of.age.size):
+            by_draw = component_odds(family, shared, of.age[some], of.year[some])
             p = expit(by_draw).mean(axis=0)
-            np.add.at(mean, ages.unit[some], p * ages.weight[some, None])
+            np.add.at(mean, of.unit[some], p * of.weight[some, None])
         odds[np.ix_(at, family.components)] = log_odds(mean)
     arrived[np.isnan(odds)] = np.nan
     causes = fit_sign_causes(arrived, odds, bench.sign_values)

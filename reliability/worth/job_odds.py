@@ -1,17 +1,20 @@
 """Odds of a repair by the components alone: of the jobs that were, and of a family's typical unit."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.ages import decimal_year
+from reliability.life.ages import age_at, decimal_year
+from reliability.worth.appraisal import assumed_years
 from reliability.worth.batch_odds import repair_chances
 from reliability.worth.bench import Bench
 from reliability.worth.odds import FamilyLives, Shared, log_odds, unit_states
 from reliability.worth.repairability import Repairability
 from reliability.worth.slots import Slot
+from reliability.worth.supply import ordinals
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -39,11 +42,24 @@ class JobAges:
     weight: Floats
 
 
-def ages_by_family(bench: Bench) -> dict[int, JobAges]:
-    """Jobs with an age, family by family (by position)."""
-    if bench.ages.empty:
+def ages_by_family(bench: Bench, slots: list[Slot]) -> dict[int, JobAges]:
+    """Ages of all finished jobs, family by family (by position); a job without a year may be of any.
+
+    It is given the years that an offer without one is given.
+    """
+    if bench.jobs.empty:
         return {}
-    table = bench.ages.assign(family_at=bench.jobs["family_at"].to_numpy()[bench.ages["at"]])
+    undated = np.setdiff1d(np.arange(len(bench.jobs)), bench.ages["at"])
+    rows = [bench.ages[["at", "year", "weight", "age_years"]]]
+    for at, family_at, day in zip(
+        undated, bench.jobs["family_at"].iloc[undated], bench.jobs["taken_in"].iloc[undated], strict=True
+    ):
+        slot = slots[family_at]
+        years = assumed_years(slot.first_year, slot.last_year, slot.mean_year, day.year)
+        ages = age_at(np.full(years.size, day.to_datetime64()), years)
+        rows.append(pd.DataFrame({"at": at, "year": years, "weight": 1.0 / years.size, "age_years": ages}))
+    table = pd.concat(rows, ignore_index=True)
+    table = table.assign(family_at=bench.jobs["family_at"].to_numpy()[table["at"]])
     groups = {}
     for family_at, rows in table.groupby("family_at", sort=True):
         at, unit = np.unique(rows["at"].to_numpy(np.int64), return_inverse=True)
@@ -52,7 +68,21 @@ def ages_by_family(bench: Bench) -> dict[int, JobAges]:
     return groups
 
 
-def raw_log_odds(bench: Bench, lives: list[FamilyLives], mending: Repairability, shared: Shared) -> Floats:
+def mean_ages(ages: Mapping[int, JobAges], n_jobs: int) -> Floats:
+    """Mean age of each job's unit; ndarray, shape (n_jobs,)."""
+    mean = np.zeros(n_jobs)
+    for of in ages.values():
+        np.add.at(mean, of.at[of.unit], of.weight * of.age)
+    return mean
+
+
+def chain_log_odds(
+    bench: Bench,
+    lives: list[FamilyLives],
+    mending: Repairability,
+    shared: Shared,
+    ages: Mapping[int, JobAges],
+) -> Floats:
     """Log odds of a repair of every finished job by its components, with the parts of its time.
 
     Parameters
@@ -62,53 +92,20 @@ def raw_log_odds(bench: Bench, lives: list[FamilyLives], mending: Repairability,
         By family.
     mending : Repairability
     shared : Shared
+    ages : mapping of int to JobAges
 
     Returns
     -------
     ndarray, shape (n_jobs,)
     """
-    raw = np.full(len(bench.jobs), np.nan)
-    for family_at, ages in ages_by_family(bench).items():
-        of_unit, then = _as_it_was(bench, mending, lives[family_at], ages.at)
-        for i, family in enumerate(then):
-            here = of_unit[ages.unit] == i
-            alternatives = (ages.age[here], ages.year[here], ages.weight[here])
-            chance = repair_chances(
-                family, shared, ages.unit[here], *alternatives, bench.sign_values[ages.at]
-            )
-            raw[ages.at[of_unit == i]] = log_odds(chance[of_unit == i])
-    known = ~np.isnan(raw)
-    # A job without any production year says nothing of age: it is given the usual odds.
-    return np.where(known, raw, raw[known].mean() if known.any() else 0.5)
-
-
-def _as_it_was(
-    bench: Bench, mending: Repairability, family: FamilyLives, rows: Ints
-) -> tuple[Ints, list[FamilyLives]]:
-    """Give each job the odds of mending with the parts that could be had when it was done.
-
-    Which of the lives each of the jobs has, and the lives.
-    """
-    family_at = int(bench.jobs["family_at"].iloc[rows[0]])
-    name = bench.families[family_at]
-    gone = [mending.supply.gone_since(mending.components[c], name) for c in family.components]
-    if all(day is None for day in gone):
-        return np.zeros(rows.size, dtype=np.int64), [family]
-    made: dict[tuple[bool, ...], int] = {}
-    lives: list[FamilyLives] = []
-    of_unit = []
-    for day in bench.jobs["closed"].iloc[rows]:
-        key = _had_then(gone, day)
-        if key not in made:
-            made[key] = len(lives)
-            mean, sd = mending.of(name, family_at, family.components, day)
-            lives.append(replace(family, repair=np.column_stack([mean, sd])))
-        of_unit.append(made[key])
-    return np.array(of_unit, dtype=np.int64), lives
-
-
-def _had_then(gone: list[pd.Timestamp | None], day: pd.Timestamp) -> tuple[bool, ...]:
-    return tuple(until is not None and bool(day <= until) for until in gone)
+    chain = np.full(len(bench.jobs), np.nan)
+    for family_at, of in ages.items():
+        family, closed = lives[family_at], ordinals(bench.jobs["closed"].iloc[of.at])
+        repair = mending.of(bench.families[family_at], family_at, family.components, closed)
+        signs = bench.sign_values[of.at]
+        chance = repair_chances(family, shared, of.unit, of.age, of.year, of.weight, signs, repair)
+        chain[of.at] = log_odds(chance)
+    return chain
 
 
 @dataclass(frozen=True)

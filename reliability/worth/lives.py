@@ -12,6 +12,7 @@ from reliability.life.cohorts import find_changes
 from reliability.life.observe import Observations, observe
 from reliability.life.pooling import Hearsay, PooledLives
 from reliability.worth.bench import REPAIRED, Bench
+from reliability.worth.hearsay import weigh_hearsay
 from reliability.worth.repairability import ORIGIN_DISCOUNT
 
 Floats = NDArray[np.float64]
@@ -53,9 +54,10 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
 
     A repaired unit works, so a component that its job says nothing of had not failed: had it, it would
     have been mended, and that gets written down. Without these, a bench that notes a sound part less
-    often than a bad one would look as if its parts failed more often than they do. Jobs that say
-    nothing at all, those that were not repaired (the bench may have stopped before it looked) and
-    imported ones stay as they are.
+    often than a bad one would look as if its parts failed more often than they do. Jobs that say nothing
+    at all, those that were not repaired (the bench may have stopped before it looked) and imported ones
+    stay as they are. Only where a bench never writes findings, "failed" is what ended a job, and a
+    repaired unit's components did not.
 
     Parameters
     ----------
@@ -70,7 +72,8 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
     """
     told = worst_findings(bench.records.findings)
     jobs = bench.jobs[bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)]
-    jobs = jobs[jobs["job"].isin(told["job"])]
+    if not bench.is_silent:
+        jobs = jobs[jobs["job"].isin(told["job"])]
     pairs = [
         (job, name)
         for job, family in zip(jobs["job"], jobs["family"], strict=True)
@@ -113,15 +116,13 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
     -------
     BenchLives
     """
-    seen = observe(bench.records.jobs, findings, bench.records.families, event="failed")
-    heard = hearsay_of(bench.records.hearsay, bench)
+    seen = observe(bench.jobs, findings, bench.records.families, event="failed")
+    heard = hearsay_of(weigh_hearsay(bench), bench)
     if seen.table.empty:
         return BenchLives(pool(None, component=(), family=(), kind=(), hearsay=heard), {})
     # Searched in what was written down: what is implied would only add families to search, and with
     # more searches a true change is harder to believe.
-    told = observe(
-        bench.records.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed"
-    )
+    told = observe(bench.jobs, worst_findings(bench.records.findings), bench.records.families, event="failed")
     changes = {} if told.table.empty else changes_of(told)
     table = _told_apart(seen.table, changes)
     records = LifeRecords(

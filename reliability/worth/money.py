@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from reliability.records.frames import Settings
 from reliability.worth.bench import UNREPAIRED, Bench
-from reliability.worth.shrink import Block, fit_shrunk_amount
+from reliability.worth.regression import Block, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
 

@@ -61,10 +61,19 @@ class Shared:
         Chance that a component that arrived alive dies on the bench.
     repair_hours : ndarray, shape (n_components,)
         Bench hours that a failed component adds.
-    tilt_slope, tilt_centre : float
-        Recalibration: the log odds keep `tilt_centre` and are stretched by ``1 + tilt_slope`` around it.
-    tilt_signs, price_signs : ndarray, shape (n_signs,)
-        Shift of the log odds of a repair, and of the log price, by signs.
+    known_components : tuple of str
+        Those that the ledger ever named; no other one is called the chief risk.
+    kinds : tuple of str
+    chain_weight, chain_centre : float
+        The log odds of the components count by so much around `chain_centre`.
+    age_effect, age_se : ndarray, shape (2,)
+        What ten years and their square add to the log odds, and standard errors.
+    age_range : ndarray, shape (3,)
+        Youngest and oldest age that is told apart, and the middle; NaN where no age is known.
+    outcome_signs, outcome_signs_se : ndarray, shape (n_kinds + 1, n_signs)
+        What a sign adds to the log odds beside the components; the last row is an unknown kind.
+    price_signs : ndarray, shape (n_signs,)
+        Shift of the log price by signs.
     draws : ndarray, shape (N_DRAWS, n_dimensions)
         Standard normal points: `COMMON_DIMENSIONS` of them, then three for each component of a family.
     """
@@ -82,9 +91,15 @@ class Shared:
     storage_sd: float
     collateral: Floats
     repair_hours: Floats
-    tilt_slope: float
-    tilt_centre: float
-    tilt_signs: Floats
+    known_components: tuple[str, ...]
+    kinds: tuple[str, ...]
+    chain_weight: float
+    chain_centre: float
+    age_effect: Floats
+    age_se: Floats
+    age_range: Floats
+    outcome_signs: Floats
+    outcome_signs_se: Floats
     price_signs: Floats
     draws: Floats
 

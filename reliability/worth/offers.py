@@ -3,7 +3,7 @@
 import csv
 import datetime
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from reliability.records.columns import Column
 from reliability.records.csv_files import restored
 from reliability.records.faults import Fault, Refused, nearest, refuse
 from reliability.records.values import read_value
-from reliability.worth.appraisal import FamilyEntry, Unit
+from reliability.worth.appraisal import FamilyEntry, Unit, assumed_years
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.causes import MOST_SEEN
 
@@ -223,23 +223,11 @@ def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEn
     Raises
     ------
     InvalidInput
-        If family and model contradict each other.
+        If family and model contradict each other, or a name is nearly a known one (of families and models:
+        while the offer does not give both a kind and a working price).
     """
-    family, model, kind, notes = offer["family"], offer["model"], offer["kind"], []
-    if model is not None:
-        its_family = appraiser.models.get(model)
-        if its_family is None and family is None and model in appraiser.families:
-            family = model
-        elif its_family is None:
-            notes.append(f"unknown model {model}")
-        elif family is not None and family != its_family:
-            raise InvalidInput(
-                f"Offer {offer['offer']}: the ledger has model {model!r} in family {its_family!r}, "
-                f"but the offer says {family!r}. Correct one of the two."
-            )
-        else:
-            family = its_family
-    if family in appraiser.families:
+    (family, notes), kind = _named_family(offer, appraiser), offer["kind"]
+    if family is not None and family in appraiser.families:
         entry = appraiser.families[family]
         if kind is not None and kind != entry.kind:
             raise InvalidInput(
@@ -248,16 +236,46 @@ def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEn
             )
         return entry, notes
     if family is not None:
-        notes.append(f"unknown family {family}{_like(family, appraiser.families)}")
+        _ask_if_near(offer, "family", [*appraiser.families, *appraiser.models])
+        notes.append(f"unknown family {family}")
     if kind in appraiser.kinds and kind:
         return appraiser.kinds[kind], [*notes, f"judged from all of kind {kind}"]
     if kind is not None:
-        notes.append(f"unknown kind {kind}{_like(kind, appraiser.kinds)}")
+        _ask_if_near(offer, "kind", [name for name in appraiser.kinds if name])
+        notes.append(f"unknown kind {kind}")
     return appraiser.kinds[""], [*notes, "judged from all kinds"]
 
 
-def _like(name: str, known: Mapping[str, FamilyEntry]) -> str:
-    return nearest(name, known).replace(" Did you mean ", " (like ").replace("?", ")")
+def _named_family(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[str | None, list[str]]:
+    """Find the family that an offer names itself or by its model, and say which model is not known."""
+    family, model = offer["family"], offer["model"]
+    if model is None:
+        return family, []
+    its_family = appraiser.models.get(model)
+    if its_family is None and family is None:
+        if model in appraiser.families:
+            return model, []
+        _ask_if_near(offer, "model", [*appraiser.models, *appraiser.families])
+    if its_family is None:
+        return family, [f"unknown model {model}"]
+    if family is not None and family != its_family:
+        raise InvalidInput(
+            f"Offer {offer['offer']}: the ledger has model {model!r} in family {its_family!r}, "
+            f"but the offer says {family!r}. Correct one of the two."
+        )
+    return its_family, []
+
+
+def _ask_if_near(offer: Mapping[str, Any], column: str, known: Iterable[str]) -> None:
+    """Refuse what is nearly a known name, unless the offer describes a unit that is new to the ledger."""
+    name, is_kind = offer[column], column == "kind"
+    is_described = offer["kind"] is not None and not np.isnan(offer["working_price"])
+    near = nearest(name, known) if is_kind or not is_described else ""
+    if near:
+        new = "leave it out" if is_kind else "if it is new indeed, give its kind and a working_price"
+        raise InvalidInput(
+            f"Offer {offer['offer']}: the ledger has no {column} {name!r}.{near} Correct it, or {new}."
+        )
 
 
 def read_unit(
@@ -287,17 +305,17 @@ def read_unit(
     seen_on = as_of if pd.isna(offer["seen_on"]) else offer["seen_on"].date()
     first, last, notes = offer["built_from"], offer["built_to"], []
     if np.isnan(first):
+        years = assumed_years(entry.first_year, entry.last_year, entry.reference_year, seen_on.year)
         first, last = entry.first_year, min(entry.last_year, float(seen_on.year))
-        if np.isnan(first) or first > last:
-            first = last = entry.reference_year
-        span = f"{first:.0f}" if first == last else f"{first:.0f} to {last:.0f}"
+        span = f"{years[0]:.0f}" if years.size == 1 else f"{first:.0f} to {last:.0f}"
         notes.append(f"production year not given, {span} assumed")
     elif last > seen_on.year:
         raise InvalidInput(
             f"Offer {offer['offer']}: built in {last:.0f}, after the day it was seen ({seen_on}). "
             "Correct built_to or seen_on."
         )
-    years = np.arange(first, last + 1)
+    else:
+        years = np.arange(first, last + 1)
     ages = age_at(np.full(years.size, np.datetime64(seen_on)), years)
     if not np.isnan(entry.oldest_seen) and ages.mean() > entry.oldest_seen + 1:
         notes.append(f"older than any on record ({entry.oldest_seen:.0f} years)")

@@ -11,7 +11,7 @@ from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.money import Amount, one_hot, slot_index
 from reliability.worth.purchases import PRICE_NEWS, PRICE_NEWS_SDS
-from reliability.worth.shrink import Block, fit_shrunk_amount
+from reliability.worth.regression import Block, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
 

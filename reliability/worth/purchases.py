@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from reliability.worth.bench import Bench
 from reliability.worth.money import Amount, one_hot, slot_index
-from reliability.worth.shrink import Block, fit_shrunk_amount
+from reliability.worth.regression import Block, fit_shrunk_amount
 
 Floats = NDArray[np.float64]
 

@@ -25,6 +25,7 @@ RANKING_COLUMNS = (
     "success_high",
     "hours",
     "chief_risk",
+    "rival_risk",
     "jobs_seen",
     "evidence",
 )

@@ -5,17 +5,19 @@ if an action was taken on it and something else ended the job; it failed if the 
 part could be had. A failed component that nobody touched in a job that ended otherwise is no trial.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from reliability.worth.bench import REPAIRED
 from reliability.worth.money import one_hot
-from reliability.worth.shrink import Block, ShrunkFit, fit_shrunk_logit
-from reliability.worth.shrink_solve import Nested
-from reliability.worth.supply import UNOBTAINABLE, Supply
+from reliability.worth.odds import LOGIT_SLOPE
+from reliability.worth.regression import Block, Nested, ShrunkFit, fit_shrunk_logit
+from reliability.worth.supply import STATES, Supply, ordinals
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,6 +33,11 @@ LEVEL_MEANS, LEVEL_SD = (1.8, -1.5, -1.0), 1.0
 """Prior log odds that a failed component can be mended; what having only a salvaged part adds to them; the
 log odds where no part can be had (common practice, no source)."""
 
+LEAST_TRIAL = 1e-3
+WIDEST, HALVINGS = 6.0, 24
+HERMITE, HERMITE_WEIGHTS = np.polynomial.hermite_e.hermegauss(20)
+HERMITE_WEIGHTS /= HERMITE_WEIGHTS.sum()
+
 
 @dataclass(frozen=True)
 class Repairability:
@@ -41,45 +48,71 @@ class Repairability:
     n_families: int
     supply: Supply
 
-    def of(
-        self, family: str, family_at: int, component_at: Ints, day: pd.Timestamp | None = None
-    ) -> tuple[Floats, Floats]:
-        """Mean and standard deviation of the log odds.
+    def of(self, family: str, family_at: int, component_at: Ints, days: Floats) -> Floats:
+        """Mean and standard deviation of the log odds on each day.
 
         Parameters
         ----------
         family : str
-            Name, for the `parts` table.
+            Name, for what is known of its parts.
         family_at : int
             Position of the family, -1 for one that the ledger does not know.
         component_at : ndarray of int, shape (c,)
-        day : Timestamp, optional
-            With the parts that could be had then; today's if not given.
+        days : ndarray, shape (n,)
+            Ordinals; inf is today.
 
         Returns
         -------
-        mean, sd : ndarray, shape (c,)
+        ndarray, shape (n, c, 2)
         """
-        names = [self.components[c] for c in component_at]
-        if day is None:
-            states = [self.supply.state(name, family) for name in names]
-        else:
-            states = [self.supply.state_on(name, family, day) for name in names]
-        at = np.asarray(component_at)
-        rows = _upper(at, states, len(self.components))
-        cell = np.where(family_at < 0, -1, _cell(np.maximum(family_at, 0), at, states, len(self.components)))
-        level = Nested(np.full(len(states), family_at), self.n_families, np.ones(len(states)))
-        mean, sd, own = self.fit.predict(rows, cell, level)
+        n_c, at = component_at.size, np.tile(component_at, len(STATES))
+        states = [state for state in STATES for _ in range(n_c)]
+        cell = np.where(
+            family_at < 0, -1, _cell(np.full(at.size, max(family_at, 0)), at, states, len(self.components))
+        )
+        level = Nested(np.full(at.size, family_at), self.n_families, np.ones(at.size))
+        mean, sd, own = (
+            values.reshape(len(STATES), n_c)
+            for values in self.fit.predict(_upper(at, states, len(self.components)), cell, level)
+        )
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
-        with_part, _, _ = self.fit.predict(*self._with_part(at, family_at), level)
-        gone = np.array([state == "no" for state in states], bool)
-        return np.where(gone, own * mean + (1.0 - own) * np.minimum(mean, with_part), mean), sd
+        mean[2] = own[2] * mean[2] + (1.0 - own[2]) * np.minimum(mean[2], mean[0])
+        chances = [self.supply.chances(self.components[c], family, days) for c in component_at]
+        return mixed_odds(mean, sd, np.stack(chances, axis=1))
 
-    def _with_part(self, at: Ints, family_at: int) -> tuple[Floats, Ints]:
-        states: list[str | None] = [None] * at.size
-        cell = _cell(np.full(at.size, max(family_at, 0)), at, states, len(self.components))
-        return _upper(at, states, len(self.components)), np.where(family_at < 0, -1, cell)
+
+def mixed_odds(mean: Floats, sd: Floats, chances: Floats) -> Floats:
+    """Put one normal in place of a mixture of log odds: that of the same mean and variance as a chance.
+
+    Parameters
+    ----------
+    mean, sd : ndarray, shape (n_states, c)
+    chances : ndarray, shape (n, c, n_states)
+
+    Returns
+    -------
+    ndarray, shape (n, c, 2)
+        Mean and standard deviation.
+    """
+    share = expit(mean + sd * HERMITE[:, None, None])
+    first, second = (
+        np.einsum("h,hsc,ncs->nc", HERMITE_WEIGHTS, power, chances) for power in (share, share**2)
+    )
+    variance = second - first**2
+    low, high = np.zeros(first.shape), np.full(first.shape, WIDEST)
+    logit = np.log(first / (1.0 - first))
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        centre = logit * np.sqrt(1.0 + LOGIT_SLOPE * middle**2)
+        for _ in range(2):  # Newton's steps to the centre whose mean chance is right
+            by_node = expit(centre + middle * HERMITE[:, None, None])
+            slope = np.tensordot(HERMITE_WEIGHTS, by_node * (1.0 - by_node), axes=1)
+            centre = centre + (first - np.tensordot(HERMITE_WEIGHTS, by_node, axes=1)) / slope
+        by_node = expit(centre + middle * HERMITE[:, None, None])
+        wide = np.tensordot(HERMITE_WEIGHTS, (by_node - first) ** 2, axes=1) > variance
+        low, high = np.where(wide, low, middle), np.where(wide, middle, high)
+    return np.stack([centre, middle], axis=2)
 
 
 def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
@@ -94,7 +127,7 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        family, component, mended (0 or 1), own, closed; one row per job and component.
+        job, family, component, mended (0 or 1), own, closed; one row per job and component.
     """
     failed = findings[findings["found"] == "failed"]
     ended = jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]].rename(columns={"ended_by": "component"})
@@ -114,7 +147,7 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     mended = repaired | (touched & ~ended_by_it & ~no_part)
     tried = repaired | ended_by_it | touched | no_part
     table = table.assign(mended=mended.astype(float))
-    return table.loc[tried, ["family", "component", "mended", "own", "closed"]].reset_index(drop=True)
+    return table.loc[tried, ["job", "family", "component", "mended", "own", "closed"]].reset_index(drop=True)
 
 
 def fit_repairability(
@@ -131,25 +164,30 @@ def fit_repairability(
         From `trials`.
     components, families : tuple of str
     supply : Supply
-        Each trial is read with the parts that could be had on its day.
+        Each trial is split by what could be had on its day, as likely as that is.
 
     Returns
     -------
     Repairability
     """
     table = tried[tried["component"].isin(components)]
-    table = table.assign(
-        state=[
-            supply.state_on(c, f, day) or ""
-            for c, f, day in zip(table["component"], table["family"], table["closed"], strict=True)
-        ]
-    )
+    days = ordinals(table["closed"])
+    chances = [
+        supply.chances(c, f, np.array([day]))[0]
+        for c, f, day in zip(table["component"], table["family"], days, strict=True)
+    ]
+    worth = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
+    split = [
+        table.assign(state=state, n=worth * share)
+        for state, share in zip(STATES, np.array(chances).reshape(-1, 3).T, strict=True)
+    ]
     counts = (
-        table.assign(n=np.where(table["own"], 1.0, ORIGIN_DISCOUNT))
+        pd.concat(split)
         .assign(y=lambda t: t["n"] * t["mended"])
         .groupby(["family", "component", "state"], as_index=False)[["y", "n"]]
         .sum()
     )
+    counts = counts[counts["n"] > LEAST_TRIAL]
     if counts.empty:  # one row that weighs nothing lets the priors answer
         first = {"family": families[0] if families else "", "component": components[0], "state": ""}
         counts = pd.DataFrame([{**first, "y": 0.0, "n": 1e-9}])
@@ -174,15 +212,15 @@ def fit_repairability(
     return Repairability(fit, components, n_f, supply)
 
 
-def _upper(component_at: Ints, states: list[str | None], n_components: int) -> Floats:
+def _upper(component_at: Ints, states: Sequence[str], n_components: int) -> Floats:
     """Design rows: with a part; salvaged; without one; then the component in each of these three ways."""
-    salvaged, gone = (np.array([state == name for state in states], float)[:, None] for name in UNOBTAINABLE)
+    salvaged, gone = (np.array([state == name for state in states], float)[:, None] for name in STATES[1:])
     of_component = one_hot(component_at, n_components)
     ways = (1.0 - gone, salvaged, gone)
     return np.column_stack([*ways, *(way * of_component for way in ways)])
 
 
-def _cell(family_at: Ints, component_at: Ints, states: list[str | None], n_components: int) -> Ints:
+def _cell(family_at: Ints, component_at: Ints, states: Sequence[str], n_components: int) -> Ints:
     """Tell innermost groups apart: what cannot be had at all is mended in another way, by other skill."""
     gone = np.array([state == "no" for state in states], np.int64)
     return 2 * (family_at * n_components + component_at) + gone

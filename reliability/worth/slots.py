@@ -41,30 +41,37 @@ def read_slots(bench: Bench) -> list[Slot]:
     of_family = {int(at): rows for at, rows in ages.groupby(family_at, sort=False)}
     of_kind = {int(at): rows for at, rows in ages.groupby(bench.family_kind[family_at], sort=False)}
     first, last = (table[name].to_numpy(float) for name in ("first_year", "last_year"))
-    slots = []
-    for i, family in enumerate(bench.families):
-        kind = bench.kinds[bench.family_kind[i]]
-        slots.append(_slot(family, kind, i, (first[i], last[i]), of_family.get(i)))
+    whole = _slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), ages, None)
+    of_kinds = []
     for k, kind in enumerate(bench.kinds):
         here = table.iloc[np.flatnonzero(bench.family_kind == k)]
-        slots.append(_slot("", kind, -1, (here["first_year"].min(), here["last_year"].max()), of_kind.get(k)))
-    slots.append(_slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), ages))
-    return slots
+        span = here["first_year"].min(), here["last_year"].max()
+        of_kinds.append(_slot("", kind, -1, span, of_kind.get(k), whole))
+    slots = [
+        _slot(family, bench.kinds[k], i, (first[i], last[i]), of_family.get(i), of_kinds[k])
+        for i, (family, k) in enumerate(zip(bench.families, bench.family_kind, strict=True))
+    ]
+    return [*slots, *of_kinds, whole]
 
 
-def _slot(family: str, kind: str, at: int, span: tuple[float, float], rows: pd.DataFrame | None) -> Slot:
-    """Where no span is written down, the years of the units that were seen must serve."""
+def _slot(
+    family: str, kind: str, at: int, span: tuple[float, float], rows: pd.DataFrame | None, wider: Slot | None
+) -> Slot:
+    """Lay out a slot: where no years are written down, those of the units seen serve, or the kin's."""
+    first, last = _both(*span)
     if rows is None or rows.empty:
-        first, last = span
-        known = [y for y in (first, last) if not np.isnan(y)]
-        year = float(np.mean(known)) if known else MIDDLE_YEAR
-        return Slot(family, kind, at, *_both(first, last), np.nan, year, np.nan)
-    w = rows["weight"].to_numpy(float)
-    year = float(np.average(rows["year"], weights=w))
-    age = float(np.average(rows["age_years"], weights=w))
-    seen = float(rows["year"].min()), float(rows["year"].max())
-    first, last = (s if not np.isnan(s) else o for s, o in zip(span, seen, strict=True))
-    return Slot(family, kind, at, float(first), float(last), age, year, float(rows["age_years"].max()))
+        age, oldest = np.nan, np.nan
+        if np.isnan(first) and wider is not None:
+            first, last = wider.first_year, wider.last_year
+        year = wider.mean_year if wider is not None else MIDDLE_YEAR
+        year = year if np.isnan(first) else (first + last) / 2.0
+    else:
+        w = rows["weight"].to_numpy(float)
+        year = float(np.average(rows["year"], weights=w))
+        age, oldest = float(np.average(rows["age_years"], weights=w)), float(rows["age_years"].max())
+        if np.isnan(first):
+            first, last = float(rows["year"].min()), float(rows["year"].max())
+    return Slot(family, kind, at, first, last, age, year, oldest)
 
 
 def _both(first: float, last: float) -> tuple[float, float]:

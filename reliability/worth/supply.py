@@ -1,19 +1,41 @@
-"""Whether a replacement can be had: today, and at the time of an earlier job.
+"""Whether a replacement can be had: today, and on the day of an earlier job.
 
-What could be bought new some years ago may be gone today. A job of that time says little of the next one,
-so each is read with what could be had when it was done: a component of a family counts as to be had new
-up to the last job that used a new part.
+What could be bought new some years ago may be gone today, and a job of that time says little of the next one.
+What the `parts` table notes is an opinion, often of no date; what was tried on the bench has a date, but a
+part that was not found may still be sold. So three stories are weighed for each component of each family: new
+ones can still be had, they never could, or they were sold out at some time.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-UNOBTAINABLE = ("salvage only", "no")
-"""States of a part that lower the odds; `yes` and unknown are the level they are compared with."""
-
+Floats = NDArray[np.float64]
 Pair = tuple[str, str]
+
+STATES = ("yes", "salvage only", "no")
+
+WAYS = ("new", "salvaged", "rebuilt", "no part")
+WAYS_IF_HAD, WAYS_IF_GONE = (17.0, 0.6, 1.2, 1.2), (0.4, 4.0, 4.0, 8.0)
+"""How attempts end where a new part can be had and where it cannot, as so many attempts beforehand."""
+
+STORIES = (8.0, 1.0, 1.0)
+"""Pairs beforehand of which new parts can be had, never could, and were sold out."""
+
+COMPONENT_WORTH = 4.0
+"""How many pairs of one component what is known of all components is worth."""
+
+OWN_NOTE, GENERAL_NOTE = ((9.0, 1.0), (2.0, 8.0)), ((17.0, 3.0), (4.0, 6.0))
+"""Notes (can be had, cannot) beforehand: first where a new part can be had, then where it cannot. A row of
+the family's own is righter than a general one (all of this: common practice, no source)."""
+
+SALVAGE_NOTE = 4.0
+"""What a note is worth beside attempts where it tells salvaged parts from none."""
+
+ROUNDS = 25
 
 
 @dataclass(frozen=True)
@@ -22,61 +44,194 @@ class Supply:
 
     Attributes
     ----------
-    now : mapping of (component, family) to str
-        `obtainable` by the `parts` table, else as the newest jobs show it; family "" is any.
-    new_until : mapping of (component, family) to Timestamp
-        Day of the last job that used a new part.
+    ends : mapping of (component, family) to ndarray, shape (n, 2)
+        Days (ordinals, ascending) until which new parts may have been sold, and the chance of each; -inf:
+        never sold, inf: still to be had. Family "" is one that the ledger says nothing of.
+    salvaged : mapping of (component, family) to float
+        Chance that salvaged parts can be had where no new ones can.
     """
 
-    now: Mapping[Pair, str]
-    new_until: Mapping[Pair, pd.Timestamp]
+    ends: Mapping[Pair, Floats]
+    salvaged: Mapping[Pair, float]
 
-    def state(self, component: str, family: str) -> str | None:
-        """Look up what can be had today: the family's own row first, then the general one."""
-        return self.now.get((component, family)) or self.now.get((component, ""))
+    def chances(self, component: str, family: str, days: Floats) -> Floats:
+        """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals.
 
-    def gone_since(self, component: str, family: str) -> pd.Timestamp | None:
-        """Day up to which the part was had new though it no longer is; None where nothing changed."""
-        if self.state(component, family) not in UNOBTAINABLE:
-            return None
-        return self.new_until.get((component, family))
+        Parameters
+        ----------
+        component, family : str
+        days : ndarray, shape (n,)
+            inf is today.
 
-    def state_on(self, component: str, family: str, day: pd.Timestamp) -> str | None:
-        """Look up what could be had on a day."""
-        gone = self.gone_since(component, family)
-        return "yes" if gone is not None and day <= gone else self.state(component, family)
+        Returns
+        -------
+        ndarray, shape (n, 3)
+            In the order of `STATES`.
+        """
+        key = (component, family) if (component, family) in self.ends else (component, "")
+        until, chance = self.ends.get(key, ALWAYS).T
+        at_least = np.append(np.cumsum(chance[::-1])[::-1], 0.0)
+        had = at_least[np.searchsorted(until, days)]
+        salvaged = (1.0 - had) * self.salvaged.get(key, 0.5)
+        return np.stack([had, salvaged, 1.0 - had - salvaged], axis=1)
 
 
-def read_supply(parts: pd.DataFrame, jobs: pd.DataFrame, findings: pd.DataFrame) -> Supply:
-    """Learn from the `parts` table and from the jobs what can be had.
+ALWAYS = np.array([[np.inf, 1.0]])
+
+
+def read_supply(
+    parts: pd.DataFrame, jobs: pd.DataFrame, findings: pd.DataFrame, components: tuple[str, ...] = ()
+) -> Supply:
+    """Weigh notes and attempts.
 
     Parameters
     ----------
     parts : DataFrame
         The ledger's table.
     jobs : DataFrame
-        Finished jobs of this bench with `job`, `family`, `closed`.
+        Finished jobs of this bench with `job`, `family`, `closed`, `ended_by`, `ended_why`.
     findings : DataFrame
+    components : tuple of str
+        Those that are asked for although nothing is known of them.
 
     Returns
     -------
     Supply
-        What the table states is believed. Where it says nothing of a component, not even in general, the
-        jobs after the last new part tell: one was salvaged, or rebuilt, or none could be had.
+
+    Notes
+    -----
+    Expectation and maximisation [1]_: how often attempts end in which way, how often notes of each sort
+    are right, and how common each story is by component are learned over all pairs, beginning with what is
+    believed beforehand, which is worth the counts above.
+
+    References
+    ----------
+    .. [1] A. P. Dempster, N. M. Laird, D. B. Rubin, *J. R. Statist. Soc. B* 39 (1977) 1-38.
     """
-    family = parts["family"].fillna("")
-    told = dict(zip(zip(parts["component"], family, strict=True), parts["obtainable"], strict=True))
+    tried = _attempts(jobs, findings)
+    notes = parts.assign(family=parts["family"].fillna(""), day=ordinals(parts["as_of"]))
+    general = notes[notes["family"] == ""].set_index("component")
+    own = notes.set_index(["component", "family"])
+    days = ordinals(jobs["closed"])
+    span = (np.nanmin(days), np.nanmax(days)) if np.isfinite(days).any() else (0.0, 1.0)
+    by_pair = dict(list(tried.groupby(["component", "family"], sort=True)))
+    known = {*components, *tried["component"], *notes["component"]}
+    pairs = sorted({*by_pair, *own.index, *((name, "") for name in known)})
+    ends, counts, of_pair = [], [], []
+    for i, pair in enumerate(pairs):
+        seen = by_pair.get(pair, tried.iloc[:0])
+        is_own = pair[1] != "" and pair in own.index
+        note = own.loc[pair] if is_own else general.loc[pair[0]] if pair[0] in general.index else None
+        until, table = _stories(seen, note, is_own, span)
+        ends.append(until)
+        counts.append(table)
+        of_pair.append(np.full(len(until), i))
+    if not pairs:
+        return Supply({}, {})
+    weight = _weigh(np.concatenate(ends)[:, 1:], np.concatenate(counts), np.concatenate(of_pair), pairs)
+    split = np.split(weight, np.cumsum([len(e) for e in ends])[:-1])
+    found = {pair: np.column_stack([e[:, 0], w]) for pair, e, w in zip(pairs, ends, split, strict=True)}
+    return Supply(found, {pair: _salvaged(pair, by_pair, own, general) for pair in pairs})
+
+
+def _attempts(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
+    """List what was tried to get parts, where a job says so: job, component, family, way, day."""
     work = findings.merge(jobs[["job", "family", "closed"]], on="job")
-    new = work[work["part_source"] == "new"]
-    until: dict[Pair, pd.Timestamp] = new.groupby(["component", "family"])["closed"].max().to_dict()
-    shown: dict[Pair, str] = {}
-    for row in work[work["action"].notna()].itertuples():
-        pair = (row.component, row.family)
-        if pair in until and not row.closed > until[pair]:
-            continue
-        if row.part_source == "salvaged":
-            shown[pair] = "salvage only"
-        elif row.action in ("no part", "rebuilt"):
-            shown.setdefault(pair, "no")
-    unstated = {pair: state for pair, state in shown.items() if (pair[0], "") not in told}
-    return Supply({**unstated, **told}, until)
+    work = work[work["action"].isin(("replaced", "rebuilt", "no part"))]
+    source = np.where(work["part_source"] == "salvaged", "salvaged", "new")
+    way = work["action"].where(work["action"] != "replaced", pd.Series(source, index=work.index))
+    work = work.assign(way=way)[["job", "component", "family", "closed", "way"]]
+    ended = jobs[jobs["ended_by"].notna() & (jobs["ended_why"] == "parts not available")]
+    ended = ended.assign(component=ended["ended_by"], way="no part")[list(work.columns)]
+    told = pd.concat([work, ended]).drop_duplicates(["job", "component"])
+    return told.assign(day=ordinals(told["closed"])).drop(columns="closed")
+
+
+def ordinals(days: pd.Series) -> Floats:
+    """Days as whole numbers, NaN where there is none."""
+    values = days.to_numpy("datetime64[D]")
+    return np.where(np.isnat(values), np.nan, values.astype(np.int64) + 719_163.0)
+
+
+def _stories(
+    seen: pd.DataFrame, note: pd.Series | None, is_own: bool, span: tuple[float, float]
+) -> tuple[Floats, Floats]:
+    """Lay out when new parts of one pair may have ended, and how often each thing would then have been seen.
+
+    Returns
+    -------
+    ends : ndarray, shape (n, 4)
+        Day; then the stories as weights: still to be had, never, sold out just then.
+    counts : ndarray, shape (n, 16)
+        Attempts where parts were had, by `WAYS`, and where gone; notes of the family's own and general
+        ones, each as had (yes, no) and gone (yes, no).
+    """
+    days, way = seen["day"].to_numpy(float), seen["way"].to_numpy()
+    noted = [] if note is None or np.isnan(note["day"]) else [note["day"]]
+    marks = np.unique(np.clip(np.concatenate([days, noted, span]), *span))
+    middle, width = (marks[1:] + marks[:-1]) / 2, np.diff(marks)
+    sold_out = width / width.sum() if width.sum() > 0 else width
+    until = np.concatenate([[-np.inf], middle, [np.inf]])
+    ends = np.zeros((until.size, 4))
+    ends[:, 0] = until
+    ends[0, 2] = ends[-1, 1] = 1.0
+    ends[1:-1, 3] = sold_out
+    had = days[None, :] <= until[:, None]
+    counts = np.zeros((until.size, 16))
+    for k, name in enumerate(WAYS):
+        counts[:, k] = (had & (way == name)).sum(axis=1)
+        counts[:, 4 + k] = (~had & (way == name)).sum(axis=1)
+    if note is None:
+        return ends, counts
+    first, says_no = 8 if is_own else 12, int(note["obtainable"] != "yes")
+    after = counts.copy()
+    counts[:, first + says_no] = 1.0  # written while new parts were sold
+    after[:, first + 2 + says_no] = 1.0
+    # A note without a day may be as old as the ledger.
+    day = np.linspace(*span, 9) if np.isnan(note["day"]) else np.array([note["day"]])
+    before = np.mean(day[None] <= until[:, None], axis=1)
+    weights = np.concatenate([before, 1.0 - before])[:, None]
+    ends = np.vstack([ends, ends]) * np.hstack([np.ones_like(weights), *[weights] * 3])
+    ends, counts = (table[weights[:, 0] > 0] for table in (ends, np.vstack([counts, after])))
+    order = np.argsort(ends[:, 0], kind="stable")
+    return ends[order], counts[order]
+
+
+def _weigh(stories: Floats, counts: Floats, of_pair: NDArray[np.int64], pairs: list[Pair]) -> Floats:
+    """Chance of each row of `_stories` within its pair; ndarray, shape (n_rows,)."""
+    n = len(pairs)
+    names = sorted({component for component, _ in pairs})
+    component = np.array([names.index(c) for c, _ in pairs])
+    # Pairs of no family, which only carry a general note, are no evidence of how common a story is.
+    counted = np.array([family != "" for _, family in pairs], float)
+    prior = np.concatenate([WAYS_IF_HAD, WAYS_IF_GONE, *OWN_NOTE, *GENERAL_NOTE])
+    groups = np.split(np.arange(16), [4, 8, 10, 12, 14])
+    told, common = np.zeros(16), np.zeros((len(names), 3))
+    weight = np.zeros(len(counts))
+    for _ in range(ROUNDS):
+        total = prior + told
+        log_chance = np.concatenate([np.log(total[g] / total[g].sum()) for g in groups])
+        usual = np.array(STORIES) + common.sum(axis=0)
+        story = COMPONENT_WORTH * usual / usual.sum() + common
+        story /= story.sum(axis=1, keepdims=True)
+        with np.errstate(divide="ignore"):
+            log_prior = np.log((stories * story[component[of_pair]]).sum(axis=1))
+        value = log_prior + counts @ log_chance
+        top = np.full(n, -np.inf)
+        np.maximum.at(top, of_pair, value)
+        weight = np.exp(value - top[of_pair])
+        weight /= np.bincount(of_pair, weight, n)[of_pair]
+        told = (weight * counted[of_pair]) @ counts
+        by_story = np.where(stories > 0, 1.0, 0.0) * (weight * counted[of_pair])[:, None]
+        common = np.stack([np.bincount(component[of_pair], s, len(names)) for s in by_story.T], axis=1)
+    return weight
+
+
+def _salvaged(
+    pair: Pair, by_pair: Mapping[Pair, pd.DataFrame], own: pd.DataFrame, general: pd.DataFrame
+) -> float:
+    """Chance of salvaged parts where there are no new ones; one attempt of each kind beforehand."""
+    way = by_pair[pair]["way"] if pair in by_pair else pd.Series(dtype=object)
+    yes, no = 1.0 + float((way == "salvaged").sum()), 1.0 + float(way.isin(("rebuilt", "no part")).sum())
+    note = own["obtainable"].get(pair) or general["obtainable"].get(pair[0])
+    return (yes + SALVAGE_NOTE * (note == "salvage only")) / (yes + no + SALVAGE_NOTE * (note in STATES[1:]))

@@ -117,14 +117,16 @@ def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float,
     Returns
     -------
     str
-        "take", "haggle", "try one" or "skip".
+        "take", "haggle", "try one" or "skip". Belief alone is no ground to take: where this bench has no
+        finished job of the kind, a unit that would be taken is one to try.
     """
-    if asked <= ceiling:
+    is_founded = entry.kind_jobs > 0
+    if asked <= ceiling and is_founded:
         return TAKE
-    if ceiling > 0 and asked <= ceiling * (1.0 + terms.haggle_room):
+    if 0 < ceiling < asked <= ceiling * (1.0 + terms.haggle_room) and is_founded:
         return HAGGLE
+    if entry.jobs_seen >= FEW_JOBS or entry.open_jobs > 0:
+        return SKIP
     short = max(0.0, terms.margin - (cents(float(appraisal.gain_free.mean())) - asked))
-    curious = entry.jobs_seen < FEW_JOBS and entry.open_jobs == 0
-    if curious and lesson_worth(appraisal, terms, asked, entry.offers_expected) > short:
-        return TRY_ONE
-    return SKIP
+    teaches = lesson_worth(appraisal, terms, asked, entry.offers_expected) > short
+    return TRY_ONE if asked <= ceiling or teaches else SKIP

@@ -16,18 +16,24 @@ import numpy as np
 import pandas as pd
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
+from reliability.simulate import NAMED_WORLDS, score
+from reliability.worth import fitting
+from reliability.worth import supply as worth_supply
 from reliability.worth.appraisal import FamilyEntry, Spread
 from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.bench import Bench
+from reliability.worth.job_odds import UsualOdds
 from reliability.worth.judging import judge
 from reliability.worth.offers import offers_from
+from reliability.worth.recalibration import Outcomes, Recalibration, fit_recalibration
 from reliability.worth.repairability import Repairability
 from reliability.worth.supply import Supply
-from tests.measure.decisions import FIRST_SEED, OFFERS, TARGETS, pooled_share
+from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
+from tests.measure.decisions import Task as World
 
 WHOLE = "everything"
 USUAL_SPREAD = 0.25
-_OF = Repairability.of
+_OF, _CHANCES, _ATTEMPTS = Repairability.of, Supply.chances, worth_supply._attempts
 
 
 @dataclass(frozen=True)
@@ -81,13 +87,27 @@ def _without_prices(case: Case) -> Case:
 
 
 def _without_recalibration(case: Case) -> Case:
+    """Components alone, whatever the outcomes say."""
+
     def fit(records: Records) -> Appraiser:
         found = case.fit(records)
-        flat = replace(found.shared, tilt_slope=0.0, tilt_signs=np.zeros_like(found.shared.tilt_signs))
-        plain = _changed(found, lambda entry: replace(entry, tilt=0.0, pull=0.0))
-        return replace(plain, shared=flat)
+        none = {
+            name: np.zeros_like(getattr(found.shared, name))
+            for name in ("age_effect", "age_se", "outcome_signs", "outcome_signs_se")
+        }
+        plain = _changed(found, lambda entry: replace(entry, shift=0.0, own_weight=0.0))
+        return replace(plain, shared=replace(found.shared, chain_weight=1.0, **none))
 
     return replace(case, fit=fit)
+
+
+def _outcomes_alone(
+    bench: Bench, outcomes: Outcomes, price_signal: np.ndarray, usual: UsualOdds
+) -> Recalibration:
+    """Fit outcomes without a look at the components."""
+    blind = replace(outcomes, chain=np.zeros_like(outcomes.chain))
+    usual = replace(usual, log_odds=np.zeros_like(usual.log_odds))
+    return replace(fit_recalibration(bench, blind, price_signal, usual), chain_weight=0.0)
 
 
 def _without_signs(case: Case) -> Case:
@@ -164,15 +184,22 @@ def _all_of(patches: tuple[tuple[object, str, object], ...]) -> Iterator[None]:
         yield
 
 
-def _of_component_alone(self, family, family_at, component_at, day=None):
+def _of_component_alone(self, family, family_at, component_at, days):
     """Odds of mending by component, the same in all families, whatever can be had there."""
-    return _OF(self, "", -1, component_at)
+    return _OF(self, "", -1, component_at, days)
 
 
-def _without_purchases(case: Case) -> Case:
-    from reliability.worth import fitting
+def _as_today(self, component, family, days):
+    """What could be had then is what can be had now."""
+    return _CHANCES(self, component, family, np.full(len(days), np.inf))
 
-    return _patched((fitting, "purchase_news", lambda bench, price, usual: np.zeros_like(usual)))(case)
+
+def _nothing_tried(jobs, findings):
+    return _ATTEMPTS(jobs, findings).iloc[:0]
+
+
+def _no_signal(bench, price, usual):
+    return np.zeros_like(usual)
 
 
 PIECES: dict[str, Callable[[Case], Case]] = {
@@ -182,24 +209,24 @@ PIECES: dict[str, Callable[[Case], Case]] = {
     "ages": _without_ages,
     "signs": _without_signs,
     "mending by family and supply": _patched((Repairability, "of", _of_component_alone)),
-    "parts as they were": _patched((Supply, "state_on", lambda self, c, f, day: self.state(c, f)),
-                                   (Supply, "gone_since", lambda self, c, f: None)),
+    "parts as they were": _patched((Supply, "chances", _as_today)),
+    "supply by attempts": _patched((worth_supply, "_attempts", _nothing_tried)),
     "pooling of families": _without_pooling,
     "gaps": _without_gaps,
     "hearsay": _without_hearsay,
-    "prices paid": _without_purchases,
+    "prices paid": _patched((fitting, "purchase_news", _no_signal)),
+    "chain": _patched((fitting, "fit_recalibration", _outcomes_alone)),
     "recalibration": _without_recalibration,
 }  # fmt: skip
 
 
 def run_task(task: Task) -> dict[str, object]:
     """Draw a world, its ledger and offers; judge them with one piece taken out."""
-    world = make_world(task.world, task.seed)
-    records = records_from_rows(run_bench(world, world.usual_jobs, task.seed))
-    rows, truth = make_offers(world, OFFERS, task.seed)
-    case = Case(records, offers_from(rows), lambda some: fit_appraiser(some, as_of=world.end))
+    drawn = drawn_by(World(task.world, task.seed))
+    records = records_from_rows(drawn.tables)
+    case = Case(records, offers_from(drawn.offers), lambda some: fit_appraiser(some, as_of=drawn.as_of))
     changed = PIECES[task.without](case)
-    found = score(changed.verdicts(), truth, margin=world.amount("margin")).as_dict()
+    found = score(changed.verdicts(), drawn.truth, margin=records.settings.margin).as_dict()
     return {"world": task.world, "seed": task.seed, "method": task.without, **found}
 
 
@@ -223,7 +250,7 @@ def table_of(results: pd.DataFrame) -> str:
 
 
 @click.command()
-@click.option("--world", "worlds", multiple=True, type=click.Choice(list(NAMED_WORLDS)))
+@click.option("--world", "worlds", multiple=True, type=click.Choice([*NAMED_WORLDS, *STRANGERS]))
 @click.option("--without", "pieces", multiple=True, type=click.Choice(list(PIECES)), help="All if not given.")
 @click.option("--first-seed", default=FIRST_SEED, show_default=True)
 @click.option("--seeds", default=2, show_default=True, help="Number of seeds.")

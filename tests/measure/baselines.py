@@ -37,9 +37,12 @@ def read_bench(records: Records, offers: pd.DataFrame) -> Bench:
     jobs = records.jobs[records.jobs["outcome"] != "open"].copy()
     settings = records.settings
     jobs["repaired"] = jobs["outcome"] == "repaired"
-    jobs = jobs.merge(
-        records.families[["family", "kind", "working_price", "first_year", "last_year"]], on="family"
-    )
+    families = records.families[["family", "kind", "working_price", "first_year", "last_year"]].copy()
+    # Where no price was stated, the mean of the family's sales must serve, then that of all.
+    sales = jobs[jobs["repaired"]].groupby("family")["sold_for"].mean()
+    families["working_price"] = families["working_price"].fillna(families["family"].map(sales))
+    families["working_price"] = families["working_price"].fillna(_mean(families["working_price"]))
+    jobs = jobs.merge(families, on="family")
     parts = records.findings.groupby("job")["part_cost"].sum()
     sold = jobs["sold_for"].where(~(jobs["repaired"] & jobs["sold_for"].isna()), jobs["working_price"])
     hours, other = (jobs[name].fillna(_mean(jobs[name])) for name in ("hours", "other_costs"))
@@ -52,14 +55,16 @@ def read_bench(records: Records, offers: pd.DataFrame) -> Bench:
     names = sorted(wide.columns)
     jobs = jobs.merge(wide.reset_index(), on="job", how="left")
     jobs[names] = jobs[names].fillna(0.0)
-    offers = offers.merge(
-        records.families[["family", "kind", "working_price", "first_year", "last_year"]],
-        on="family", suffixes=("_offered", ""), how="left",
-    )  # fmt: skip
+    offers = offers.merge(families, on="family", suffixes=("_offered", ""), how="left")
+    offers["working_price"] = offers["working_price"].fillna(_mean(families["working_price"]))
     offers["age"] = _age(offers, pd.to_datetime(offers["seen_on"]))
     for name in names:
         seen_now = offers[name] if name in offers else pd.Series(None, index=offers.index, dtype=object)
         offers[name] = seen_now.map({"yes": 1.0, "no": -1.0}).fillna(0.0).astype(float)
+    usual_age = _mean(jobs["age"])
+    for table in (jobs, offers):
+        table["undated"] = table["age"].isna().astype(float)
+        table["age"] = table["age"].fillna(usual_age)
     return Bench(jobs.reset_index(drop=True), offers, names, settings.margin)
 
 
@@ -108,6 +113,13 @@ def family_mean(bench: Bench) -> pd.DataFrame:
     return rows
 
 
+def own_rate(bench: Bench) -> pd.DataFrame:
+    """Share of all jobs that were repaired, with one job more at even odds."""
+    share = (float(bench.jobs["repaired"].sum()) + 0.5) / (len(bench.jobs) + 1.0)
+    chance = np.full(len(bench.offers), share)
+    return _verdicts(bench, _worth_of(bench, chance), chance)
+
+
 def beta_binomial(bench: Bench) -> pd.DataFrame:
     """Shrink the share repaired of each family towards the bench's, as much as the families agree."""
     counts = bench.jobs.groupby("family")["repaired"].agg(["sum", "size"])
@@ -136,7 +148,7 @@ def _worth_of(bench: Bench, chance: np.ndarray) -> np.ndarray:
 
 
 def _design(bench: Bench, *extra: str) -> tuple[np.ndarray, np.ndarray]:
-    numbers = ["age", *bench.signs, *extra]
+    numbers = ["age", "undated", *bench.signs, *extra]
     coder = OneHotEncoder(handle_unknown="ignore", sparse_output=False).fit(bench.jobs[["family", "kind"]])
     scaler = StandardScaler().fit(bench.jobs[numbers])
     tables = (bench.jobs, bench.offers)
@@ -153,6 +165,8 @@ def ridge_logistic(bench: Bench) -> pd.DataFrame:
     known, asked = _design(bench)
     repaired = bench.jobs["repaired"].to_numpy()
     folds = int(min(5, repaired.sum(), (~repaired).sum()))
+    if folds < 2:
+        return own_rate(bench)
     model = LogisticRegressionCV(
         Cs=PENALTIES, cv=folds, scoring="neg_log_loss", max_iter=2000, l1_ratios=(0.0,),
         use_legacy_attributes=False,
@@ -164,7 +178,7 @@ def ridge_logistic(bench: Bench) -> pd.DataFrame:
 @threadpool_limits.wrap(limits=1)
 def boosting(bench: Bench) -> pd.DataFrame:
     """Gradient boosted trees on the same."""
-    columns = ["family", "kind", "age", *bench.signs]
+    columns = ["family", "kind", "age", "undated", *bench.signs]
     tables = [bench.jobs[columns].copy(), bench.offers[columns].copy()]
     for name in ("family", "kind"):
         names = {value: float(code) for code, value in enumerate(sorted(bench.jobs[name].unique()))}
@@ -190,6 +204,7 @@ BASELINES: dict[str, Callable[[Bench], pd.DataFrame]] = {
     "take all": take_all,
     "take none": take_none,
     "family mean": family_mean,
+    "own rate": own_rate,
     "beta-binomial": beta_binomial,
     "ridge logistic": ridge_logistic,
     "boosting": boosting,

@@ -1,5 +1,7 @@
 """How good the decisions are, in worlds whose truth is known.
 
+Some worlds are of this project's own making (`reliability.simulate`), the others ("module: variant", in
+`tests.worlds`) were written by people who did not know the model that is judged in them.
 ``python -m tests.measure.decisions`` prints, per world, the share of an oracle's gain, the
 losses beyond those of the true odds, coverage, error of the ceiling, losers among the taken
 and the share of chief risks that are right, for the verdicts and for plainer methods. Seeds
@@ -7,13 +9,16 @@ from 101 on are for reporting; tune on smaller ones.
 """
 
 import math
+import pkgutil
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from importlib import import_module
 
 import click
 import numpy as np
 import pandas as pd
 
+import tests.worlds
 from reliability.records.frames import records_from_rows
 from reliability.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
 from reliability.worth.appraiser import fit_appraiser
@@ -53,18 +58,41 @@ class Task:
     offers: int = OFFERS
 
 
+def strangers() -> dict[str, tuple[str, str]]:
+    """Modules and variants of `tests.worlds` by the names of their worlds."""
+    names = sorted(module.name for module in pkgutil.iter_modules(tests.worlds.__path__))
+    found = {name: import_module(f"tests.worlds.{name}").VARIANTS for name in names if name[:5] != "test_"}
+    return {f"{name}: {variant}": (name, variant) for name, some in found.items() for variant in some}
+
+
+STRANGERS = strangers()
+
+
+def drawn_by(task: Task) -> tests.worlds.Drawn:
+    """Draw a ledger, offers and their truth."""
+    if task.world in STRANGERS:
+        name, variant = STRANGERS[task.world]
+        drawn: tests.worlds.Drawn = import_module(f"tests.worlds.{name}").draw(
+            variant, task.seed, task.offers
+        )
+        return drawn
+    world = make_world(task.world, task.seed)
+    rows, truth = make_offers(world, task.offers, task.seed)
+    return tests.worlds.Drawn(run_bench(world, world.usual_jobs, task.seed), rows, truth, world.end)
+
+
 def run_task(task: Task) -> pd.DataFrame:
     """Draw a world, its ledger and offers; judge them by every method; one row per method."""
-    world = make_world(task.world, task.seed)
-    records = records_from_rows(run_bench(world, world.usual_jobs, task.seed))
-    rows, truth = make_offers(world, task.offers, task.seed)
-    offers = offers_from(rows)
-    margin = world.amount("margin")
-    said = {OURS: judge(offers, fit_appraiser(records, as_of=world.end))}
-    said[OURS_TRUE_MONEY] = with_true_money(said[OURS], truth, margin)
+    drawn = drawn_by(task)
+    records = records_from_rows(drawn.tables)
+    offers = offers_from(drawn.offers)
+    margin = records.settings.margin
+    said = {OURS: judge(offers, fit_appraiser(records, as_of=drawn.as_of))}
+    if "worth_repaired" in drawn.truth[0]:
+        said[OURS_TRUE_MONEY] = with_true_money(said[OURS], drawn.truth, margin)
     bench = read_bench(records, offers)
     said |= {name: method(bench) for name, method in BASELINES.items()}
-    scores = [{"method": name, **score(v, truth, margin=margin).as_dict()} for name, v in said.items()]
+    scores = [{"method": name, **score(v, drawn.truth, margin=margin).as_dict()} for name, v in said.items()]
     return pd.DataFrame(scores).assign(world=task.world, seed=task.seed)
 
 

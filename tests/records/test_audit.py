@@ -82,7 +82,7 @@ def test_a_sound_ledger_has_no_problem(ledger, full):
          ["row missing: the history holds it, the tables do not [jobs 1]"]),
         (["DELETE FROM numbering"], ["number not counted: intake could give this number out again [job 1]"]),
         (["INSERT INTO settings VALUES ('hour_rates', '5')"],
-         ["rule broken: column setting: 'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, offers_expected, warranty_days, gap_repaired_share. Did you mean 'hour_rate'? [settings, setting hour_rates]",
+         ["rule broken: column setting: 'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, offers_expected, warranty_days, gap_repaired_share, count_gaps. Did you mean 'hour_rate'? [settings, setting hour_rates]",
           "history incomplete: no version of it was kept [settings hour_rates]"]),
         (["UPDATE jobs SET outcome = 'donor', ended_by = 'motor', sold_for = NULL, sold_on = NULL", "DELETE FROM followups",
           "DELETE FROM history WHERE what = 'jobs'"],
@@ -124,7 +124,7 @@ def test_the_same_number_with_and_without_zeros(ledger, finished):
 
 
 def test_gaps_are_counted_once_per_prefix_and_withdrawn_numbers_are_none(ledger, finished, told):
-    for number in ("3", "4", "7", "9", "B08", "B10"):
+    for number in ("3", "4", "7", "9", "10", "11", "B08", "B10"):
         ledger.add(finished(job=number))
     ledger.add(finished(job="99", origin="swap shop"))
     assert told("gap in the job numbers") == [
@@ -134,6 +134,29 @@ def test_gaps_are_counted_once_per_prefix_and_withdrawn_numbers_are_none(ledger,
     ledger.add(finished(job="8"))
     ledger.withdraw("8", reason="never was one")
     assert told("gap in the job numbers")[0].startswith("gap in the job numbers: 2 jobs were")
+
+
+@pytest.mark.parametrize(
+    ("settings", "last", "how"),
+    [
+        # Of 4 written jobs 2 gaps are half, 3 are more.
+        ({}, "6", "gap_repaired_share says how they count"),
+        ({}, "7", "gaps of more than half of the written jobs are not counted while count_gaps is not set"),
+        ({"count_gaps": "yes"}, "7", "gap_repaired_share says how they count"),
+        ({"count_gaps": "no"}, "6", "count_gaps leaves them out"),
+    ],
+)
+def test_it_is_told_whether_gaps_count(ledger, finished, told, settings, last, how):
+    for number in ("1", "2", "3", last):
+        ledger.add(finished(job=number))
+    ledger.put("settings", [{"setting": k, "value": v} for k, v in settings.items()], reason="said so")
+    n = int(last) - 4
+    assert told("gap in the job numbers") == [
+        f"gap in the job numbers: {n} jobs were never written up; {how} [jobs 4 to {n + 3}]"
+    ]
+    records = read_records(ledger)
+    assert records.settings.count_gaps == settings.get("count_gaps")
+    assert read_bench(records, TODAY).gaps_count == (how == "gap_repaired_share says how they count")
 
 
 def test_numbers_with_a_year_in_them_begin_anew_each_year(ledger, finished, told):

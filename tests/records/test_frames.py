@@ -164,3 +164,18 @@ def test_what_was_known_by_a_day(records, ledger):
     assert known_by(records, datetime.date(2026, 9, 1)).fingerprint() == records.fingerprint()
     assert len(known_by(records, datetime.date(2020, 1, 1)).jobs) == 0
     assert known_by(Records.empty(), datetime.date(2020, 1, 1)).fingerprint() == Records.empty().fingerprint()
+
+
+def test_components_are_named_by_findings_ends_of_jobs_parts_and_hearsay():
+    families = [{"family": "F", "kind": "radio"}]
+    jobs = [{"job": "1", "family": "F", "taken_in": "2024-01-01", "outcome": "donor", "ended_by": "gear"}]
+    rows = {
+        "families": families,
+        "jobs": jobs,
+        "findings": [{"job": "1", "component": "belt", "found": "sound"}],
+        "parts": [{"component": "motor", "obtainable": "yes"}],
+        "hearsay": [{"kind": "radio", "component": "tube", "age_years": 30, "share_failed": 0.5, "worth_jobs": 1},
+                    {"kind": "radio", "share_repaired": 0.5, "worth_jobs": 1}],
+    }  # fmt: skip
+    assert records_from_rows(rows).named_components() == {"gear", "belt", "motor", "tube"}
+    assert Records.empty().named_components() == frozenset()

@@ -121,18 +121,15 @@ def random_offers(appraiser: Appraiser, number: int, seed: int) -> list[dict[str
 
 def _random_unit(appraiser: Appraiser, dice: random.Random) -> dict[str, str]:
     families, kinds = list(appraiser.families), [kind for kind in appraiser.kinds if kind]
-    strange = [name[1:] + "x" for name in families if len(name) < 200] + [
-        "Skolm 1",
-        "obbelin31O",
-        "strasze",
-        "x",
-    ]
+    near = [name[1:] + "x" for name in families if len(name) < 200] + ["obbelin31O", "strasze"]
+    described = {"kind": dice.choice([*kinds, "radio"]), "working_price": f"{dice.uniform(20, 500):.1f}"}
     unit = dice.choice(
         [
             lambda: {"family": dice.choice(families)},
             lambda: {"family": dice.choice(families)},
             lambda: {"model": dice.choice([*appraiser.models, *families])},
-            lambda: {"family": dice.choice(strange), "kind": dice.choice([*kinds, "", "tape dcek"])},
+            lambda: {"family": dice.choice(near), **described},
+            lambda: {"family": dice.choice(["Skolm 1", "x"]), "kind": dice.choice([*kinds, "", "radio"])},
             lambda: {"kind": dice.choice(kinds), "model": dice.choice(["", "M 9"])},
         ]
     )()

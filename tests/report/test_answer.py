@@ -11,12 +11,14 @@ FACTS: dict[str, Any] = {
     "currency": "EUR",
     "ceiling": 35.0,
     "haggle_to": 44.0,
+    "is_founded": True,
     "asked": 25.0,
     "verdict": "take",
     "success_chance": 0.62,
     "success_low": 0.48,
     "success_high": 0.74,
     "chief_risk": "gear",
+    "rival_risk": None,
     "expected_gain": 10.0,
     "chance_of_loss": 0.21,
     "evidence": "own records",
@@ -40,6 +42,19 @@ def plain(markup: str) -> str:
 )
 def test_prices_are_said_first(ceiling: float | None, haggle_to: float | None, said: str) -> None:
     assert plain(answer.prices_line({**FACTS, "ceiling": ceiling, "haggle_to": haggle_to})) == said
+
+
+def test_where_nothing_stands_behind_it_no_price_is_one_to_take_at() -> None:
+    assert plain(answer.prices_line({**FACTS, "is_founded": False})) == "Try one at most, for 35 EUR or less."
+    unfounded = {**FACTS, "is_founded": False, "ceiling": -3.0}
+    assert plain(answer.prices_line(unfounded)) == "Skip, even as a gift."
+
+
+def test_a_component_that_ends_as_many_jobs_is_named_beside_the_chief_risk() -> None:
+    said = plain(answer.answer_tag({**FACTS, "rival_risk": "<b>belt</b>"}))
+    assert "what ends the job most often is the gear or, as often, the &lt;b&gt;belt&lt;/b&gt; ." in said
+    unknown = plain(answer.answer_tag({**FACTS, "chief_risk": None}))
+    assert "what ends the job" not in unknown
 
 
 def test_the_tag_says_verdict_odds_risk_and_evidence() -> None:

@@ -177,7 +177,7 @@ def test_the_list_is_the_ranking_by_verdict_and_name(nasty, page):
         group, said = listed[row["family"]]
         assert group.css == (row["verdict"] or "none").replace(" ", "-")
         assert said.ceiling == ceiling_words(row["ceiling"])
-        assert said.risk == row["chief_risk"]
+        assert said.risk.split(" and ") == [each for each in (row["chief_risk"], row["rival_risk"]) if each]
     for group in groups:
         names = [row.family.casefold() for row in group.rows]
         assert names == sorted(names)
@@ -186,10 +186,11 @@ def test_the_list_is_the_ranking_by_verdict_and_name(nasty, page):
 
 def test_families_without_a_price_have_no_verdict():
     row = {"family": "F", "kind": "k", "verdict": None, "usual_price": np.nan, "ceiling": 12.99}
-    row |= {"success_chance": 0.999, "chief_risk": "belt", "jobs_seen": 0}
+    row |= {"success_chance": 0.999, "chief_risk": None, "rival_risk": None, "jobs_seen": 0}
     (group,) = list_groups(pd.DataFrame([row]))
     assert (group.css, group.heading) == ("none", "No usual price, no verdict")
     assert (group.rows[0].usual, group.rows[0].ceiling, group.rows[0].repair) == ("–", "12", "over 99\xa0%")
+    assert group.rows[0].risk == "–"
 
 
 @pytest.mark.parametrize(

@@ -54,14 +54,9 @@ def test_the_form_shows_what_judge_says(open_card, nasty_card):
     day, signs = page.input_value("#seen_on"), list(card.appraiser.shared.signs)
     kinds = card.appraiser.kinds
     rows = [
-        {
-            **row,
-            "seen_on": day,
-            "moon phase": "",
-            "kind": row.get("kind", "") if row.get("kind") in kinds else "",
-        }
+        {**row, "seen_on": day, "moon phase": ""}
         for row in random_offers(card.appraiser, 40, seed=5)
-        if row.get("family")
+        if row.get("family") and row.get("kind", "") in kinds
     ][:10]
     for row in rows:
         fill_in(page, row, signs)
@@ -194,6 +189,21 @@ def test_a_fault_stands_beside_its_field_and_is_read_out(open_card, nasty_card):
         page.wait_for_timeout(70)
         assert page.get_attribute(f"#{field}", "aria-invalid") is None
         assert page.locator(".tag").count() == 1
+
+
+def test_a_near_miss_asks_until_kind_and_price_are_given(open_card, nasty_card):
+    page = open_card(nasty_card)
+    fill_in(page, {"family": "strase", "asked": "25"}, [])
+    assert page.inner_text("#name-fault") == (
+        "The ledger has no family strase. Did you mean STRASSE? Correct it, or if it is new indeed, choose "
+        "its kind and say what it sells for."
+    )
+    assert page.locator(".tag").count() == 0
+    page.select_option("#kind", "other")
+    page.fill("#working_price", "90")
+    page.locator(".tag").wait_for()
+    assert page.inner_text("#name-fault") == ""
+    assert "unknown family strase; unknown kind other; judged from all kinds" in shown(page)["Note"]
 
 
 def test_by_keyboard_alone(open_card, nasty_card):

@@ -3,6 +3,7 @@
 import csv
 import datetime
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -34,12 +35,13 @@ MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high")
 NOTES = (
     "unknown family",
     "unknown kind",
-    "(like ",
     "judged from all of kind",
     "judged from all kinds",
     "production year not given",
     "older than any on record",
     "is on no record",
+    " end as many jobs",
+    "no finished job of its kind stands behind this",
 )
 NUMBERS = ("chance_of_loss", "success_chance", "success_low", "success_high", "hours", "jobs_seen")
 
@@ -244,6 +246,15 @@ CELLS = [
     {"kind": "receiver"},
     {"kind": "tape deck"},
     {"family": "Unheard", "kind": "Tape Deck"},
+    {"family": "Unheard", "kind": "tape dcek", "working_price": "50"},
+    {"family": "Unheard", "kind": "radio"},
+    {"family": "Obbelin 31O"},
+    {"family": "Obbelin 31O", "kind": "tape deck"},
+    {"family": "Obbelin 31O", "working_price": "50"},
+    {"family": "Obbelin 31O", "kind": "tape deck", "working_price": "50"},
+    {"family": "obbelin 310 S"},
+    {"family": "", "model": "Obbelin 310 Z"},
+    {"family": "", "model": "Obbelin 310 Z", "kind": "tape deck", "working_price": "50"},
     {"offer": " "},
 ]
 
@@ -301,3 +312,23 @@ def test_a_ledger_that_holds_nothing_yet_judges_too(card_browser, tmp_path):
     page.press("#name", "Tab")
     page.locator(".tag").wait_for()
     assert page.is_hidden("#signs")
+    assert "no part was ever named" in page.inner_text(".told")
+    page.fill("#working_price", "400")
+    page.fill("#asked", "0")
+    page.locator(".why", has_text="Nothing like it was ever finished here: take one, not more.").wait_for()
+    assert page.inner_text(".tag .word").strip().lower() == "try one"
+    page.fill("#asked", "")
+    page.locator(".why", has_text="No price yet: try one at most, up to").wait_for()
+
+
+@pytest.mark.parametrize("missing", [1, 8768])
+def test_gaps_that_are_too_many_to_count_are_in_every_note(cards, card_browser, tmp_path, missing):
+    tally = replace(cards["nasty"].appraiser.tally, gaps="too many", jobs_missing=missing)
+    card = replace(cards["nasty"], appraiser=replace(cards["nasty"].appraiser, tally=tally))
+    write_card(card.appraiser, card.records, tmp_path / "card.html")
+    page = card_browser.new_page()
+    page.goto((tmp_path / "card.html").as_uri())
+    rows = random_offers(card.appraiser, 10, seed=3)
+    expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(page, rows)
+    assert [difference(*pair) for pair in zip(expected, got, strict=True)] == [[]] * len(rows)
+    assert all("missing and not counted" in row["note"] for row in got)

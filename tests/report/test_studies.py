@@ -18,6 +18,7 @@ from reliability.records.frames import Records, records_from_rows
 from reliability.report.comeback_study import comeback_curve, comeback_words
 from reliability.report.drawing import _tidied
 from reliability.report.family_study import answer_facts
+from reliability.report.fleet_study import fleet_study, index_study
 from reliability.report.forecast_study import forecast_findings, forecast_words
 from reliability.report.laying import lay_ground
 from reliability.report.ledger_study import ledger_study
@@ -190,6 +191,49 @@ def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_sai
     assert "repaired in 50\u00a0% of cases" in other.tables["limits"].set_index("head")["says"].iloc[2]
 
 
+@pytest.mark.parametrize(
+    ("count_gaps", "limits_say", "fleet_says", "caveat"),
+    [
+        (
+            None,
+            "42 job numbers belong to no job, more than half as many as there are finished jobs. They are "
+            "not counted while the setting count_gaps does not say whether they were jobs. Had they been",
+            "42 job numbers are missing: not counted, as the page of the ledger says.",
+            " 42 job numbers are missing and not counted while count_gaps is not set.",
+        ),
+        (
+            "no",
+            "42 job numbers belong to no job, and the setting count_gaps leaves them out. Had they been jobs",
+            "42 job numbers are missing: not counted, as the page of the ledger says.",
+            "",
+        ),
+        (
+            "yes",
+            "42 job numbers belong to no job; such jobs are taken as not repaired. Had they gone like the",
+            "42 job numbers are missing: jobs that nobody wrote up; they are weighed in.",
+            "",
+        ),
+    ],
+)
+def test_gaps_that_are_not_counted_are_said_wherever_a_chance_is(
+    awkward_records: Records, count_gaps: str | None, limits_say: str, fleet_says: str, caveat: str
+) -> None:
+    renumbered = {
+        table: getattr(awkward_records, table).replace({"job": {"31": "72"}})
+        for table in ("jobs", "findings", "signs", "followups")
+    }
+    settings = replace(awkward_records.settings, count_gaps=count_gaps)
+    ground = lay_ground(replace(awkward_records, **renumbered, settings=settings))
+    limits = ledger_study(ground).tables["limits"].set_index("head")["says"]
+    assert limits["Jobs that nobody wrote up"].startswith(limits_say)
+    assert fleet_says in fleet_study(ground).facts["records_say"]
+    assert index_study(ground).facts["basis"].endswith(f"when they give up.{caveat}")
+    facts = answer_facts(ground, ground.ranking["family"][0])
+    assert facts["remarks"] == ([caveat.strip()] if caveat else [])
+    audit = ledger_study(ground).tables["audit"]["what"]
+    assert audit.str.contains("not counted while count_gaps is not set").any() == bool(caveat)
+
+
 def found_comebacks(**counts: int) -> SimpleNamespace:
     table = pd.DataFrame({"upper_days": [np.inf] * 4 + [100.0], "component": [None] * 4 + ["belt"]})
     curve = SimpleNamespace(
@@ -248,12 +292,16 @@ def answered(ceiling: float) -> dict[str, object]:
     """Give the facts of the repair tag of a family with such a ceiling."""
     row = {"family": "T2", "usual_price": 20.0, "ceiling": ceiling, "expected_gain": -30.0, "verdict": "skip"}
     row |= {"success_chance": 0.3, "success_low": 0.2, "success_high": 0.4, "chance_of_loss": 0.8}
-    row |= {"chief_risk": "belt", "evidence": "own records", "jobs_seen": 12}
+    row |= {"chief_risk": "belt", "rival_risk": None, "evidence": "own records", "jobs_seen": 12}
     families = [{**FAMILIES[0], "maker": None, "notes": None}]
     ground = SimpleNamespace(
         ranking=pd.DataFrame([row]),
         records=SimpleNamespace(families=pd.DataFrame(families)),
-        appraiser=SimpleNamespace(terms=SimpleNamespace(haggle_room=0.25)),
+        appraiser=SimpleNamespace(
+            terms=SimpleNamespace(haggle_room=0.25),
+            families={"T2": SimpleNamespace(kind_jobs=12)},
+            tally=SimpleNamespace(gaps="counted"),
+        ),
         currency="EUR",
     )
     return answer_facts(ground, "T2")  # type: ignore[arg-type]

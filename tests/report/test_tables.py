@@ -101,3 +101,9 @@ def test_a_range_of_ages_says_its_unit_once() -> None:
     assert words.years_span(11.0, 19.0) == "11 to 19\u00a0years"
     assert words.years_span(37.0, 400.0) == "37 to over 200\u00a0years"
     assert words.years_span(None, 19.0) == "up to 19\u00a0years"
+
+
+def test_both_chief_risks_are_named_where_there_are_two() -> None:
+    rows = pd.DataFrame({"chief_risk": ["<belt>", "gear", None], "rival_risk": ["motor", None, None]})
+    said = [tables.risks(row) for row in rows.itertuples()]
+    assert said == ["<bdi>&lt;belt&gt;</bdi> and <bdi>motor</bdi>", "<bdi>gear</bdi>", ""]

@@ -16,7 +16,7 @@ FREE_TIME = Terms(
 UNIT = Unit(np.array([40.0]), np.array([1985.0]), np.ones(1), np.full(2, np.nan))
 
 
-def settled(demo_appraiser, tilt, **amounts):
+def settled(demo_appraiser, shift, **amounts):
     """A family of which all is known but the chance in a single unit; nothing in it ever fails."""
     known = Spread(0.0, 0.0, 0.0)
     blank = {name: known for name in ("ratio", "remains", "costs_repaired", "costs_unrepaired")}
@@ -24,9 +24,9 @@ def settled(demo_appraiser, tilt, **amounts):
         next(iter(demo_appraiser.families.values())),
         lives=family([1e9], [2.0], [0.5]),
         part_cost=np.zeros(1),
-        tilt=tilt,
-        tilt_doubt=0.0,
-        pull=0.0,
+        shift=shift,
+        shift_se=0.0,
+        own_weight=0.0,
         working_price=100.0,
         price_doubt=0.0,
         **{**blank, **amounts},

@@ -24,7 +24,8 @@ def test_the_same_ledger_gives_the_same_appraiser(bench_records, bench_appraiser
 def test_what_is_estimated_fits_into_single_precision(demo_appraiser):
     for entry in [*demo_appraiser.families.values(), *demo_appraiser.kinds.values()]:
         lives, money = entry.lives, [entry.ratio, entry.remains, entry.costs_repaired, entry.costs_unrepaired]
-        estimates = [entry.tilt, entry.tilt_doubt, entry.pull, entry.hours_repaired, entry.hours_unrepaired]
+        estimates = [entry.shift, entry.shift_se, entry.own_weight]
+        estimates += [entry.hours_repaired, entry.hours_unrepaired]
         estimates += [number for amount in money for number in (amount.mean, amount.doubt, amount.spread)]
         for values in (lives.life, lives.life_after, lives.repair, entry.part_cost, np.array(estimates)):
             assert np.array_equal(values, np.float32(values), equal_nan=True)
@@ -35,7 +36,7 @@ def test_the_order_of_the_jobs_does_not_matter(bench_rows, bench_appraiser):
     again = fit_appraiser(records_from_rows(shuffled), bench_appraiser.as_of)
     for name, entry in bench_appraiser.families.items():
         other = again.families[name]
-        assert_allclose(other.tilt, entry.tilt, atol=1e-6)
+        assert_allclose(other.shift, entry.shift, atol=1e-6)
         assert_allclose(other.lives.life, entry.lives.life, atol=1e-6)
         assert_allclose(other.costs_repaired.mean, entry.costs_repaired.mean, rtol=1e-6)
 
@@ -108,17 +109,25 @@ def test_gaps_in_the_numbers_lower_the_odds(bench_rows):
         "findings": move(bench_rows["findings"]),
         "signs": move(bench_rows["signs"]),
     }
-    whole = fit_appraiser(records_from_rows(bench_rows), day)
-    gappy = fit_appraiser(records_from_rows(rows), day)
-    assert (whole.tally.jobs_missing, gappy.tally.jobs_missing) == (0, 19)
-    forgiving = [*rows.get("settings", []), {"setting": "gap_repaired_share", "value": "0.6"}]
-    mild = fit_appraiser(records_from_rows({**rows, "settings": forgiving}), day)
-    chance = {
-        name: explain(a, family="Larkov T1").verdict["success_chance"]
-        for name, a in {"whole": whole, "gappy": gappy, "mild": mild}.items()
+    counted = {"count_gaps": "yes"}
+    settings = {
+        "whole": None,
+        "far too many": {},
+        "gappy": counted,
+        "mild": {**counted, "gap_repaired_share": "0.6"},
     }
+    chance, missing = {}, {}
+    for name, some in settings.items():
+        told = [{"setting": setting, "value": value} for setting, value in (some or {}).items()]
+        ledger = bench_rows if some is None else {**rows, "settings": told}
+        appraiser = fit_appraiser(records_from_rows(ledger), day)
+        chance[name] = explain(appraiser, family="Larkov T1").verdict["success_chance"]
+        missing[name] = appraiser.tally.jobs_missing
+    assert (missing["whole"], missing["gappy"]) == (0, 19)
     assert chance["gappy"] < chance["mild"]
     assert chance["gappy"] < chance["whole"] - 0.05
+    # Nineteen gaps beside twenty jobs are too many to be failures, unless the owner says so.
+    assert chance["far too many"] == chance["whole"]
 
 
 def test_imported_jobs_inform_but_are_never_counted(bench_rows):
@@ -156,3 +165,51 @@ def test_ranking_puts_takes_first_and_needs_a_usual_price(bench_appraiser, bench
     place = table["verdict"].map({"take": 0, "haggle": 1, "try one": 2, "skip": 3})
     assert place.is_monotonic_increasing
     assert (table["usual_price"] == 20.0).all()  # the family without jobs is priced like its kind
+
+
+def outcomes_only(**more):
+    """Thirty tape decks of which no component was ever named."""
+    jobs = [job(n, "Larkov T1", "repaired" if n % 3 else "donor") for n in range(1, 31)]
+    families = [{"family": "Larkov T1", "kind": "tape deck", "working_price": 110.0}]
+    return fit_appraiser(
+        records_from_rows({"families": families, "jobs": jobs, **more}), datetime.date(2025, 1, 10)
+    )
+
+
+def test_a_component_that_the_ledger_never_named_is_no_chief_risk(tmp_path):
+    silent = outcomes_only()
+    assert explain(silent, family="Larkov T1").verdict["chief_risk"] is None
+    assert ranking(silent, records_from_rows({"families": [{"family": "Larkov T1", "kind": "tape deck"}]}))[
+        "chief_risk"
+    ].tolist() == [None]
+    told = outcomes_only(parts=[{"component": "motor", "obtainable": "yes"}])
+    why = explain(told, family="Larkov T1")
+    assert why.verdict["chief_risk"] == "motor"
+    assert why.components["component"][0] == "motor"
+    assert why.components["is_named"].tolist() == [True] + [False] * (len(why.components) - 1)
+    told.save(tmp_path / "a.json")
+    assert load_appraiser(tmp_path / "a.json").shared.known_components == ("motor",)
+
+
+def test_from_nothing_nothing_is_taken():
+    empty = fit_appraiser(Records.empty(), datetime.date(2025, 1, 10))
+    rows = [{"offer": "1", "kind": "tape deck", "asked": 0.0, "working_price": 400.0, "built_from": 2010}]
+    rows += [{"offer": "2", "family": "Skolm 1", "asked": 400.0, "working_price": 400.0}]
+    told = judge(offers_from(rows), empty)
+    assert told["ceiling"][0] > 0  # by belief alone it would be one to take
+    assert told["verdict"].tolist() == ["try one", "skip"]
+    assert (
+        told["note"].str.contains("no finished job of its kind stands behind this: at most one to try").all()
+    )
+
+
+def test_an_unseen_family_is_taken_on_the_records_of_its_kind_only(bench_rows):
+    families = [*bench_rows["families"], {"family": "Zorvel 9", "kind": "radio", "working_price": 400.0}]
+    appraiser = fit_appraiser(
+        records_from_rows({**bench_rows, "families": families}), datetime.date(2025, 1, 10)
+    )
+    rows = [{"offer": name, "family": name, "asked": 0.0} for name in ("Larkov T1", "Larkov T3", "Zorvel 9")]
+    told = judge(offers_from(rows), appraiser)
+    assert told["verdict"].tolist() == ["take", "take", "try one"]
+    assert told["jobs_seen"].tolist() == [12, 0, 0]
+    assert told["note"].str.contains("stands behind").tolist() == [False, False, True]

@@ -1,9 +1,13 @@
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from reliability.worth.judging import VERDICT_COLUMNS, judge, write_verdicts
+from reliability.errors import InvalidInput
+from reliability.worth.judging import VERDICT_COLUMNS, chief_risks, judge, write_verdicts
 from reliability.worth.offers import offers_from, read_offers
 from tests.worth.ledgers import DEMO
 
@@ -42,9 +46,11 @@ def test_at_no_caution_ceiling_and_gain_differ_by_price_and_margin(offers, verdi
 def test_words_and_numbers_agree(offers, verdicts, demo_appraiser):
     asked, ceiling, word = offers["asked"], verdicts["ceiling"], verdicts["verdict"]
     priced = asked.notna()
-    assert ((word == "take") == (asked <= ceiling))[priced].all()
+    is_founded = ~verdicts["note"].str.contains("no finished job of its kind")
+    assert 0 < (~is_founded).sum() < 3
+    assert ((word == "take") == (asked <= ceiling) & is_founded)[priced].all()
     near = (ceiling > 0) & (asked > ceiling) & (asked <= ceiling * (1 + demo_appraiser.terms.haggle_room))
-    assert ((word == "haggle") == near)[priced].all()
+    assert ((word == "haggle") == near & is_founded)[priced].all()
     assert set(word[priced]) <= {"take", "haggle", "try one", "skip"}
     for low, middle, high in (
         ("success_low", "success_chance", "success_high"),
@@ -86,6 +92,69 @@ def test_evidence_is_named_by_what_stands_behind_it(verdicts, demo_appraiser):
         else:
             assert entry.evidence in ("pooled only", "hearsay")
     assert {"own records", "few records", "pooled only"} <= set(verdicts["evidence"])
+
+
+def risks(appraiser, *ends, known=None):
+    """Name the risks of a family whose first components end jobs with these chances."""
+    entry = next(iter(appraiser.families.values()))
+    entry = replace(entry, lives=replace(entry.lives, components=np.arange(len(ends))))
+    states = SimpleNamespace(states=SimpleNamespace(ends=np.array(ends)))
+    names = appraiser.shared.components
+    shared = replace(appraiser.shared, known_components=names if known is None else [names[i] for i in known])
+    told = chief_risks(entry, states, replace(appraiser, shared=shared))
+    return tuple(None if name is None else names.index(name) for name in told)
+
+
+def test_only_components_that_the_ledger_named_are_chief_risks(demo_appraiser):
+    assert risks(demo_appraiser, 0.3, 0.1, 0.2) == (0, None)
+    assert risks(demo_appraiser, 0.3, 0.1, 0.2, known=[1, 2]) == (2, None)
+    assert risks(demo_appraiser, 0.3, 0.1, 0.2, known=[]) == (None, None)
+
+
+def test_two_components_that_end_as_many_jobs_to_a_whole_percent_are_both_named(demo_appraiser):
+    assert risks(demo_appraiser, 0.05, 0.124, 0.115) == (1, 2)  # 12 and, halves up, 12 in 100
+    assert risks(demo_appraiser, 0.05, 0.124, 0.1149) == (1, None)
+    assert risks(demo_appraiser, 0.05, 0.124, 0.115, known=[0, 1]) == (1, None)
+    assert risks(demo_appraiser, 0.001, 0.002) == (1, None)  # neither ends any to speak of
+
+
+def test_a_rival_of_the_chief_risk_is_in_the_note(verdicts):
+    tied = verdicts[verdicts["note"].str.contains("end as many jobs")]
+    assert 0 < len(tied) < len(verdicts)
+    for row in tied.itertuples():
+        assert f"{row.chief_risk} and " in row.note
+
+
+@pytest.mark.parametrize(
+    ("tally", "said"),
+    [
+        ({"gaps": "counted"}, None),
+        ({"gaps": "left out"}, None),
+        ({"gaps": "too many"}, "8768 job numbers are missing and not counted while count_gaps is not set"),
+        (
+            {"gaps": "too many", "jobs_missing": 1},
+            "1 job number is missing and not counted while count_gaps is not set",
+        ),
+    ],
+)
+def test_gaps_that_are_too_many_to_count_are_in_every_note(offers, demo_appraiser, tally, said):
+    told = replace(demo_appraiser.tally, **{"jobs_missing": 8768, **tally})
+    notes = judge(offers, replace(demo_appraiser, tally=told))["note"]
+    assert notes.str.contains("job number").tolist() == [said is not None] * len(offers)
+    assert said is None or notes.str.contains(said, regex=False).all()
+
+
+def test_every_offer_that_cannot_be_judged_is_told(demo_appraiser):
+    rows = [{"offer": "a", "family": "Pellowik 22"}, {"offer": "b", "family": "Obbelin 310"}]
+    rows += [{"offer": "c", "family": "Obbelin 310", "built_from": 2099}]
+    with pytest.raises(InvalidInput) as refused:
+        judge(offers_from(rows), demo_appraiser)
+    lines = str(refused.value).splitlines()
+    assert lines[0] == "2 faults found. Nothing was judged."
+    assert lines[1].startswith(
+        "Offer a: the ledger has no family 'Pellowik 22'. Did you mean 'Pellowick 22'?"
+    )
+    assert lines[2].startswith("Offer c: built in 2099, after the day it was seen")
 
 
 def test_verdicts_are_written_as_plain_csv(verdicts, tmp_path):

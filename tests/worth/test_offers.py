@@ -93,12 +93,46 @@ def test_family_model_and_kind_find_the_entry(bench_appraiser):
     for cells in ({"family": "Larkov T1"}, {"model": "Larkov T1"}):
         entry, notes = find_entry(offer(**cells), bench_appraiser)
         assert (entry.family, notes) == ("Larkov T1", [])
-    entry, notes = find_entry(offer(family="Larkow T1", kind="tape deck"), bench_appraiser)
-    assert (entry.family, entry.kind) == ("", "tape deck")
-    assert notes == ["unknown family Larkow T1 (like 'Larkov T1')", "judged from all of kind tape deck"]
+    new = {"kind": "tape deck", "working_price": 80.0}
+    for cells in ({"family": "Larkow T1", **new}, {"family": "Zorvel", "kind": "tape deck"}):
+        entry, notes = find_entry(offer(**cells), bench_appraiser)
+        assert (entry.family, entry.kind) == ("", "tape deck")
+        assert notes == [f"unknown family {cells['family']}", "judged from all of kind tape deck"]
     entry, notes = find_entry(offer(family="Zorvel", kind="radio"), bench_appraiser)
     assert entry.kind == ""
     assert notes == ["unknown family Zorvel", "unknown kind radio", "judged from all kinds"]
+
+
+@pytest.mark.parametrize(
+    ("cells", "column", "got", "near"),
+    [
+        ({"family": "Larkow T1"}, "family", "Larkow T1", "Larkov T1"),
+        ({"family": "Larkow T1", "kind": "tape deck"}, "family", "Larkow T1", "Larkov T1"),
+        ({"family": "Larkow T1", "working_price": 80.0}, "family", "Larkow T1", "Larkov T1"),
+        ({"model": "larkov t1"}, "model", "larkov t1", "Larkov T1"),
+    ],
+)
+def test_a_near_miss_of_a_known_name_asks(bench_appraiser, cells, column, got, near):
+    with pytest.raises(InvalidInput) as refused:
+        find_entry(offer(**cells), bench_appraiser)
+    assert str(refused.value) == (
+        f"Offer 1: the ledger has no {column} {got!r}. Did you mean {near!r}? "
+        "Correct it, or if it is new indeed, give its kind and a working_price."
+    )
+
+
+def test_a_near_miss_of_a_kind_asks_whatever_else_is_given(bench_appraiser):
+    row = offer(family="Zorvel", kind="tape dcek", working_price=80.0)
+    with pytest.raises(InvalidInput) as refused:
+        find_entry(row, bench_appraiser)
+    assert str(refused.value) == (
+        "Offer 1: the ledger has no kind 'tape dcek'. Did you mean 'tape deck'? Correct it, or leave it out."
+    )
+
+
+def test_a_model_that_is_new_to_a_known_family_is_only_noted(bench_appraiser):
+    entry, notes = find_entry(offer(family="Larkov T1", model="Larkov T1 S"), bench_appraiser)
+    assert (entry.family, notes) == ("Larkov T1", ["unknown model Larkov T1 S"])
 
 
 def test_contradictions_are_refused(demo_appraiser, bench_appraiser):

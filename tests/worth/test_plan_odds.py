@@ -73,8 +73,12 @@ def test_pairs_agree_with_what_is_known_once_one_is_found(demo_appraiser, n_seen
 def test_findings_and_signs_together_agree_with_whole_units(demo_appraiser):
     # Recalibration aside: two signs seen, one not, the first component found failed, the second sound.
     entry, shared = demo_appraiser.families["Obbelin 550"], demo_appraiser.shared
-    shared = replace(shared, tilt_slope=0.0, tilt_signs=np.zeros(len(shared.signs)), draws=shared.draws[:4])
-    entry = replace(entry, tilt=0.0, tilt_doubt=0.0, pull=0.0)
+    nothing = {
+        name: np.zeros_like(getattr(shared, name))
+        for name in ("age_effect", "age_se", "outcome_signs", "outcome_signs_se")
+    }
+    shared = replace(shared, chain_weight=1.0, chain_centre=0.0, draws=shared.draws[:4], **nothing)
+    entry = replace(entry, shift=0.0, shift_se=0.0, own_weight=0.0)
     signs = np.full(len(shared.signs), np.nan)
     signs[:3] = 1.0, 0.0, 1.0
     unit = Unit(np.array([38.0]), np.array([1986.0]), np.ones(1), signs)

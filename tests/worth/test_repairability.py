@@ -1,26 +1,41 @@
 """Odds of mending with a new part, with a salvaged one, and without any."""
 
 from dataclasses import replace
+from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.integrate import quad
 from scipy.optimize import minimize
 from scipy.special import expit, logit
+from scipy.stats import norm
 
 from reliability.worth import repairability as worth_repairability
-from reliability.worth.repairability import fit_repairability
-from reliability.worth.supply import Supply
+from reliability.worth.repairability import fit_repairability, mixed_odds
+from reliability.worth.supply import STATES, Supply
 
 FAMILIES = ("Larkov T1", "Larkov T2", "Larkov T3")
 COMPONENTS = ("belt", "gear")
 THEN, LAST_NEW, SINCE = (pd.Timestamp(day) for day in ("2015-05-02", "2018-03-09", "2023-05-02"))
 
+
+def ordinal(day):
+    return float(day.toordinal())
+
+
+NEW_TILL_2018, NEVER, ALWAYS = [[ordinal(LAST_NEW), 1.0]], [[-np.inf, 1.0]], [[np.inf, 1.0]]
+
+
+def supply_of(ends, salvaged=()):
+    """Supply that is known for certain; salvaged parts of the pairs named, otherwise none."""
+    pairs = {pair: np.array(some) for pair, some in ends.items()}
+    return Supply(pairs, {pair: float(pair in salvaged) for pair in pairs})
+
+
 # The first family's belts could be had new for years; the second's were never to be had.
-BELTS_GONE = Supply(
-    {("belt", "Larkov T1"): "no", ("belt", "Larkov T2"): "no"}, {("belt", "Larkov T1"): LAST_NEW}
-)
+BELTS_GONE = supply_of({("belt", "Larkov T1"): NEW_TILL_2018, ("belt", "Larkov T2"): NEVER})
 MENDED_THEN = ("Larkov T1", "belt", THEN, 40, 40)
 LOST_SINCE = ("Larkov T1", "belt", SINCE, 1, 12)
 
@@ -36,11 +51,22 @@ def fitted(*counts, supply=BELTS_GONE):
     return fit_repairability(tried, COMPONENTS, FAMILIES, supply)
 
 
-def odds(found, family, component="belt", day=None):
-    """Log odds of mending one component; a family that the ledger does not know is at -1."""
+def told(found, family, component="belt", day=None):
+    """Mean and spread of the log odds of mending one component; an unknown family is at -1."""
     at = FAMILIES.index(family) if family in FAMILIES else -1
-    mean, _ = found.of(family, at, np.array([COMPONENTS.index(component)]), day)
-    return float(mean[0])
+    days = np.array([np.inf if day is None else ordinal(day)])
+    return found.of(family, at, np.array([COMPONENTS.index(component)]), days)[0, 0]
+
+
+def as_they_are(mean, sd, chances):
+    """Of a supply that is known for certain: one state, nothing mixed."""
+    assert set(chances.ravel()) <= {0.0, 1.0}
+    return np.stack([np.einsum("sc,ncs->nc", part, chances) for part in (mean, sd)], axis=2)
+
+
+def odds(found, family, component="belt", day=None):
+    with patch.object(worth_repairability, "mixed_odds", as_they_are):
+        return float(told(found, family, component, day)[0])
 
 
 def test_what_was_mended_with_new_parts_does_not_promise_much_without():
@@ -73,7 +99,7 @@ def test_without_a_trial_without_a_part_the_prior_answers(counts):
     assert worth_repairability.LEVEL_MEANS[2] == pytest.approx(logit(0.27), abs=0.01)
     # Exactly: without trials every spread has the same mean, and a row that stands for none weighs 1e-9.
     assert_allclose(odds(found, "Larkov T2"), worth_repairability.LEVEL_MEANS[2], atol=1e-6)
-    elsewhere = replace(found, supply=Supply({("belt", ""): "no"}, {}))
+    elsewhere = replace(found, supply=supply_of({("belt", ""): NEVER}))
     assert_allclose(odds(elsewhere, "Zorvane 1"), worth_repairability.LEVEL_MEANS[2], atol=1e-6)
 
 
@@ -84,8 +110,8 @@ def test_without_a_part_nothing_is_easier_than_with_one():
     # None of forty belts was ever mended, though they could be had: nobody is better off without one.
     found, easy = fitted(HARD), fitted(MENDED_THEN)
     for family in ("Larkov T2", "Zorvane 1"):
-        missing = replace(found, supply=Supply({("belt", ""): "no"}, {}))
-        had = replace(found, supply=Supply({}, {}))
+        missing = replace(found, supply=supply_of({("belt", family): NEVER}))
+        had = replace(found, supply=supply_of({}))
         assert odds(had, family) < worth_repairability.LEVEL_MEANS[2] - 0.5
         assert_allclose(odds(missing, family), odds(had, family), atol=1e-6)
     assert odds(easy, "Larkov T2") > odds(found, "Larkov T2") + 0.5
@@ -100,7 +126,8 @@ def test_trials_without_a_part_are_believed_even_where_those_with_one_went_worse
 @pytest.mark.parametrize("counts", [(), (MENDED_THEN,), (("Larkov T1", "belt", THEN, 0, 40),)])
 def test_a_salvaged_part_that_nobody_tried_promises_less_than_a_new_one(counts):
     found = fitted(*counts)
-    worn = replace(found, supply=Supply({("belt", "Larkov T3"): "salvage only"}, {}))
+    pair = ("belt", "Larkov T3")
+    worn = replace(found, supply=supply_of({pair: NEVER}, {pair}))
     lost = odds(worn, "Larkov T3") - odds(found, "Larkov T3")
     assert worth_repairability.LEVEL_MEANS[1] < 0
     assert_allclose(lost, worth_repairability.LEVEL_MEANS[1], atol=1e-6)
@@ -108,29 +135,137 @@ def test_a_salvaged_part_that_nobody_tried_promises_less_than_a_new_one(counts):
 
 def test_what_salvage_takes_differs_by_component():
     # New belts and gears held alike; of the salvaged ones the gears hold still, the belts do not.
-    supply = Supply(
-        {(component, "Larkov T1"): "salvage only" for component in COMPONENTS},
-        {(component, "Larkov T1"): LAST_NEW for component in COMPONENTS},
-    )
+    pairs = {(component, "Larkov T1"): NEW_TILL_2018 for component in COMPONENTS}
+    supply = supply_of(pairs, pairs)
     with_new = [("Larkov T1", component, THEN, 18, 20) for component in COMPONENTS]
     found = fitted(
         *with_new, ("Larkov T1", "belt", SINCE, 1, 15), ("Larkov T1", "gear", SINCE, 14, 15), supply=supply
     )
     # In a family of which nothing was tried yet, so that no cell of its own can tell.
-    new = replace(found, supply=Supply({}, {}))
-    worn = replace(found, supply=Supply({(component, ""): "salvage only" for component in COMPONENTS}, {}))
+    new = replace(found, supply=supply_of({}))
+    pairs = {(component, ""): NEVER for component in COMPONENTS}
+    worn = replace(found, supply=supply_of(pairs, pairs))
     belt, gear = (odds(worn, "Larkov T3", c) - odds(new, "Larkov T3", c) for c in COMPONENTS)
     assert belt < gear - 1.0
+
+
+# ---- supply that is not certain
+
+
+@pytest.mark.parametrize("chance", [0.0, 0.3, 0.5, 1.0])
+def test_trials_are_split_by_what_could_be_had_on_their_day(chance):
+    """Half of a trial that was one of two things is half a trial of each."""
+    until = [[ordinal(LAST_NEW), 1.0 - chance], [np.inf, chance]]
+    split = fitted(("Larkov T1", "belt", SINCE, 10, 40), supply=supply_of({("belt", "Larkov T1"): until}))
+    rows = [
+        (share, float(i < 10), day)
+        for i in range(40)
+        for share, day in ((chance, THEN), (1.0 - chance, SINCE))
+    ]
+    in_parts = fit_in_parts(rows)
+    for day in (THEN, SINCE):
+        split_at, parts_at = (
+            odds(replace(found, supply=BELTS_GONE), "Larkov T1", day=day) for found in (split, in_parts)
+        )
+        assert_allclose(split_at, parts_at, atol=1e-6)
+
+
+def fit_in_parts(rows):
+    """Fit trials of a share each, with supply known for certain: as many rows of a tenth of a trial."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(worth_repairability, "ORIGIN_DISCOUNT", 0.1)
+        copies = [
+            ("Larkov T1", "belt", mended, False, day)
+            for share, mended, day in rows
+            for _ in range(round(10 * share))
+        ]
+        columns = ["family", "component", "mended", "own", "closed"]
+        tried = pd.DataFrame(copies, columns=columns)
+        return fit_repairability(tried, COMPONENTS, FAMILIES, BELTS_GONE)
+
+
+def test_odds_of_an_uncertain_supply_lie_between_and_doubt_more():
+    found = fitted(MENDED_THEN, LOST_SINCE)
+    until = [[-np.inf, 0.5], [np.inf, 0.5]]
+    ways = {"had": ALWAYS, "gone": NEVER, "either": until}
+    said = {
+        name: told(replace(found, supply=supply_of({("belt", "Larkov T1"): some})), "Larkov T1")
+        for name, some in ways.items()
+    }
+    assert said["gone"][0] < said["either"][0] < said["had"][0]
+    assert said["either"][1] > max(said["gone"][1], said["had"][1])
+
+
+def test_every_day_is_answered_as_if_it_were_asked_alone():
+    found = fitted(*MIXED_COUNTS, supply=MIXED)
+    days = np.array([ordinal(THEN), ordinal(SINCE), np.inf])
+    both = found.of("Larkov T1", 0, np.array([0, 1]), days)
+    assert both.shape == (3, 2, 2)
+    for i, day in enumerate((THEN, SINCE, None)):
+        for k, component in enumerate(COMPONENTS):
+            assert_allclose(both[i, k], told(found, "Larkov T1", component, day), atol=1e-12)
+
+
+def moments(mean, sd, chances):
+    """Mean and variance of a chance whose log odds are a mixture of normals, by numerical integration."""
+
+    def of(power):
+        return sum(
+            share * quad(lambda z, m=m, s=s: expit(m + s * z) ** power * norm.pdf(z), -9, 9)[0]
+            for m, s, share in zip(mean, sd, chances, strict=True)
+        )
+
+    first = of(1)
+    return first, of(2) - first**2
+
+
+@pytest.mark.parametrize(
+    ("mean", "sd", "chances"),
+    [
+        ((1.8, 0.3, -1.0), (0.5, 0.8, 0.7), (0.6, 0.1, 0.3)),
+        ((2.5, 1.0, -2.0), (0.3, 0.3, 0.3), (0.5, 0.0, 0.5)),
+        ((0.4, 0.0, 0.0), (1.2, 1.0, 1.0), (1.0, 0.0, 0.0)),
+        ((4.0, 3.0, -3.5), (0.4, 0.4, 0.6), (0.9, 0.05, 0.05)),
+    ],
+)
+def test_one_normal_stands_for_a_mixture_with_its_mean_and_variance(mean, sd, chances):
+    columns = (np.array(values)[:, None] for values in (mean, sd))
+    got = mixed_odds(*columns, np.array(chances)[None, None])[0, 0]
+    first, variance = moments(mean, sd, chances)
+    got_first, got_variance = moments(got[:1], got[1:], [1.0])
+    # The mean rests on a rule of thumb for logits over normals (`LOGIT_SLOPE`): within 0.01.
+    assert_allclose(got_first, first, atol=0.01)
+    assert_allclose(np.sqrt(got_variance), np.sqrt(variance), rtol=0.05)
+
+
+def test_what_is_certain_is_told_as_it_is():
+    columns = np.array([1.8, 0.3, -1.0])[:, None], np.array([0.5, 0.8, 0.7])[:, None]
+    for state in range(3):
+        got = mixed_odds(*columns, np.eye(3)[state][None, None])[0, 0]
+        assert_allclose(got, [part[state, 0] for part in columns], atol=0.03)
 
 
 # ---- a second opinion: the same penalised likelihood, written out and maximised by scipy
 
 SDS = {"level": 1.0, "component": 0.8, "component without a new part": 1.2, "family": 0.4}
 CELL_SD = 0.7
-MIXED = Supply(
-    {("belt", "Larkov T1"): "no", ("belt", "Larkov T2"): "salvage only", ("gear", "Larkov T2"): "no"},
-    {("belt", "Larkov T1"): LAST_NEW, ("belt", "Larkov T2"): LAST_NEW},
+MIXED = supply_of(
+    {
+        ("belt", "Larkov T1"): NEW_TILL_2018,
+        ("belt", "Larkov T2"): NEW_TILL_2018,
+        ("gear", "Larkov T2"): NEVER,
+    },
+    {("belt", "Larkov T2")},
 )
+
+
+def state_on(component, family, day):
+    """In words, where supply is certain."""
+    chances = MIXED.chances(component, family, np.array([ordinal(day)]))[0]
+    assert sorted(chances) == [0.0, 0.0, 1.0]
+    return STATES[int(chances.argmax())]
+
+
 MIXED_COUNTS = (
     ("Larkov T1", "belt", THEN, 9, 10),
     ("Larkov T1", "belt", SINCE, 1, 5),
@@ -156,7 +291,7 @@ def written_out(effect, family, component, state):
     return eta + effect(family, SDS["family"]) + cell
 
 
-def best_by_scipy(counts, supply):
+def best_by_scipy(counts):
     """Give a function that looks up the best effects."""
     position: dict[object, int] = {}
 
@@ -166,7 +301,7 @@ def best_by_scipy(counts, supply):
     def objective(theta):
         total = 0.5 * theta @ theta  # in units of their spreads
         for family, component, day, mended, tried in counts:
-            state = supply.state_on(component, family, day)
+            state = state_on(component, family, day)
             eta = written_out(lambda name, sd: value(theta, name, sd), family, component, state)
             total += tried * np.logaddexp(0.0, eta) - mended * eta
         return total
@@ -186,10 +321,10 @@ def test_the_best_effects_are_those_that_scipy_finds(monkeypatch):
 
     monkeypatch.setattr(worth_repairability, "fit_shrunk_logit", at_single_spreads)
     found = fitted(*MIXED_COUNTS, supply=MIXED)
-    effect = best_by_scipy(MIXED_COUNTS, MIXED)
+    effect = best_by_scipy(MIXED_COUNTS)
     for day in (THEN, SINCE):
         for family in FAMILIES:
             for component in COMPONENTS:
-                state = MIXED.state_on(component, family, day)
+                state = state_on(component, family, day)
                 expected = written_out(effect, family, component, state)
                 assert_allclose(odds(found, family, component, day), expected, atol=1e-4)

@@ -1,100 +1,317 @@
-"""What could be had, today and on the day of a job."""
+"""What could be had, today and on the day of a job: notes are opinions, attempts are evidence."""
 
 import datetime
 
 import numpy as np
-import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
 from reliability.records.frames import records_from_rows
+from reliability.worth import supply as worth_supply
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.explain import explain
-from reliability.worth.supply import read_supply
+from reliability.worth.supply import STATES, Supply, read_supply
 from tests.worth.ledgers import finding, job
 
-FAMILY = "Larkov T1"
+FAMILY, OTHER = "Larkov T1", "Larkov T2"
 DAY = datetime.date(2025, 1, 10)
+TODAY = np.array([np.inf])
+NEW = {"action": "replaced", "part_source": "new", "part_cost": 8.0}
+SALVAGED = {"action": "replaced", "part_source": "salvaged"}
+NO_PART = {"action": "no part"}
 
 
-def supply_of(findings, parts=()):
+def supply_of(attempts=(), notes=(), *, components=(), families=(FAMILY, OTHER), years=(2010, 2024)):
+    """Weigh what was tried, as (family, component, year, work), and what was noted.
+
+    One more job at the beginning and one at the end say nothing of parts: the ledger covers these years.
+    """
+    jobs, findings = [], []
+    plain = [(families[0], None, year, {}) for year in years]
+    for n, (family, component, year, work) in enumerate([*plain, *attempts], start=1):
+        when = f"{year}-05-02" if isinstance(year, int) else year
+        jobs.append(job(n, family, "repaired", taken_in=when, closed=when))
+        if component:
+            findings.append(finding(n, component, "failed", **work))
     rows = {
-        "families": [{"family": FAMILY, "kind": "tape deck"}],
-        "jobs": [
-            job(n, FAMILY, "repaired", taken_in=f"201{n}-05-02", closed=f"201{n}-05-02") for n in range(1, 7)
-        ],
+        "families": [{"family": name, "kind": "tape deck"} for name in families],
+        "jobs": jobs,
         "findings": findings,
-        "parts": [{"component": "gear", **part} for part in parts],
+        "parts": [{"component": "gear", **note} for note in notes],
     }
     records = records_from_rows(rows)
-    return read_supply(records.parts, records.jobs, records.findings)
+    return read_supply(records.parts, records.jobs, records.findings, components)
 
 
-def bought(number):
-    return finding(number, "gear", "failed", action="replaced", part_source="new", part_cost=8.0)
+def tried(work, *years, family=FAMILY, component="gear"):
+    return [(family, component, year, work) for year in years]
 
 
-def day(year):
-    return pd.Timestamp(f"{year}-05-02")
+def ordinal(year):
+    return float(datetime.date(year, 5, 2).toordinal())
 
 
-def test_what_the_parts_table_says_is_believed():
-    supply = supply_of([finding(5, "gear", "failed", action="no part")], [{"obtainable": "yes"}])
-    assert supply.state("gear", FAMILY) == "yes"
-    assert supply.state("belt", FAMILY) is None
+def had(supply, *years, family=FAMILY, component="gear"):
+    """Chance that new parts could be had: today, or at the beginning of May of each year."""
+    days = np.array([ordinal(year) for year in years]) if years else TODAY
+    chances = supply.chances(component, family, days)[:, 0]
+    return chances if years else float(chances[0])
 
 
-def test_a_row_of_the_family_overrides_the_general_one():
-    parts = [{"obtainable": "yes"}, {"obtainable": "no", "family": FAMILY}]
-    assert supply_of([], parts).state("gear", FAMILY) == "no"
-    assert supply_of([], parts).state("gear", "Larkov T2") == "yes"
+def test_one_part_that_was_not_found_does_not_end_what_was_had_so_often():
+    often = tried(NEW, *range(2012, 2022))
+    before, after = supply_of(often), supply_of([*often, *tried(NO_PART, 2023)])
+    assert had(before) > 0.9
+    assert 0.5 < had(after) < had(before)
+    # Nor does it put the earlier jobs on another shelf.
+    assert (had(after, *range(2012, 2022)) > 0.85).all()
+    # A new part that was had later takes it back.
+    assert had(supply_of([*often, *tried(NO_PART, 2022), *tried(NEW, 2023)])) > 0.95
 
 
-def test_a_part_was_had_until_the_last_new_one():
-    supply = supply_of([bought(2), bought(3), bought(1)], [{"obtainable": "no"}])
-    assert supply.gone_since("gear", FAMILY) == day(2013)
-    assert [supply.state_on("gear", FAMILY, day(year)) for year in (2011, 2013, 2014)] == ["yes", "yes", "no"]
+def test_parts_that_were_had_until_some_day_and_never_since_were_sold_out_about_then():
+    supply = supply_of([*tried(NEW, *range(2011, 2017)), *tried(NO_PART, *range(2018, 2024))])
+    assert had(supply) < 0.1
+    assert (had(supply, *range(2011, 2017)) > 0.9).all()
+    assert (had(supply, *range(2018, 2024)) < 0.25).all()
 
 
-def test_nothing_is_gone_that_can_still_be_had():
-    supply = supply_of([bought(2)], [{"obtainable": "yes"}])
-    assert supply.gone_since("gear", FAMILY) is None
-    assert supply.state_on("gear", FAMILY, day(2016)) == "yes"
+def test_parts_that_never_were_had_were_gone_at_any_time():
+    supply = supply_of(tried(NO_PART, *range(2011, 2022)))
+    assert had(supply) < 0.1
+    # The first of them may still have been there and not been found.
+    assert (had(supply, *range(2013, 2022)) < 0.25).all()
+
+
+def test_a_note_alone_is_leaned_to_and_one_of_the_family_more_than_a_general_one():
+    silent = had(supply_of(components=("gear",)))
+    of_all = [had(supply_of(notes=[{"obtainable": word}])) for word in ("yes", "no")]
+    own = [had(supply_of(notes=[{"obtainable": word, "family": FAMILY}])) for word in ("yes", "no")]
+    assert own[1] < of_all[1] < silent < of_all[0] < own[0]
+    assert own[1] < 0.5 < own[0]
+    # Both at once: the family's own row is the one that is read, and other families keep to the general one.
+    both = supply_of(notes=[{"obtainable": "yes"}, {"obtainable": "no", "family": FAMILY}])
+    assert_allclose(had(both), own[1], atol=0.05)
+    without = supply_of(notes=[{"obtainable": "no", "family": FAMILY}])
+    assert had(both, family=OTHER) > had(without, family=OTHER) + 0.05
+
+
+@pytest.mark.parametrize("family", [None, FAMILY], ids=["general", "own"])
+def test_a_note_does_not_silence_what_own_jobs_show(family):
+    often, never = tried(NEW, *range(2013, 2024)), tried(NO_PART, *range(2013, 2024))
+    no, yes = ([{"obtainable": word, "family": family}] for word in ("no", "yes"))
+    assert had(supply_of(often, no)) > 0.7
+    assert had(supply_of(never, yes)) < 0.3
+    # Beside few attempts it still has a say, if it is newer.
+    few, newer = tried(NEW, 2015, 2016), [{**no[0], "as_of": "2024-05-02"}]
+    assert had(supply_of(few, newer)) < had(supply_of(few)) - 0.1
+
+
+def test_a_note_of_a_day_says_nothing_of_the_years_before_and_one_of_no_day_may_be_old():
+    often = tried(NEW, *range(2011, 2020))
+    told = {
+        day: had(supply_of(often, [{"obtainable": "no", "family": FAMILY, "as_of": day}]))
+        for day in ("2024-05-02", None, "2012-05-02")
+    }
+    # Newer than all that was had it may be true; older than most of it, it was wrong.
+    assert told["2024-05-02"] < told[None] < told["2012-05-02"]
+    assert told["2012-05-02"] > 0.85
+
+
+def notes_against_attempts(*, right):
+    """Twelve families noted as without parts, tried often; the thirteenth has a note alone."""
+    names = tuple(f"Larkov T{n}" for n in range(13))
+    attempts = [
+        (name, "gear", year, NO_PART if right else NEW) for name in names[:12] for year in range(2018, 2024)
+    ]
+    notes = [{"obtainable": "no", "family": name, "as_of": "2017-01-01"} for name in names]
+    return had(supply_of(attempts, notes, families=names), family=names[12])
+
+
+def test_notes_that_were_wrong_so_far_are_believed_less():
+    wrong, right = notes_against_attempts(right=False), notes_against_attempts(right=True)
+    untested = had(supply_of(notes=[{"obtainable": "no", "family": FAMILY}]))
+    assert right < untested < wrong
+    assert wrong > 0.8
+
+
+def test_what_is_usual_for_a_component_is_believed_of_families_that_nobody_tried():
+    names = tuple(f"Larkov T{n}" for n in range(9))
+    work = {"gear": NO_PART, "belt": NEW}
+    attempts = [
+        (name, component, year, work[component])
+        for name in names[:8]
+        for component in work
+        for year in range(2018, 2023)
+    ]
+    supply = supply_of(attempts, families=names)
+    gear, belt = (had(supply, family=names[8], component=component) for component in work)
+    assert gear < 0.4
+    assert belt > 0.85
+    assert had(supply, family="Zorvane 1", component="gear") == gear
+
+
+def test_chances_of_a_day_add_up_and_only_ever_fall():
+    attempts = [*tried(NEW, 2012, 2014), *tried(SALVAGED, 2016), *tried(NO_PART, 2017, 2019)]
+    supply = supply_of(attempts, [{"obtainable": "salvage only"}])
+    days = np.array([-np.inf, *map(ordinal, range(2008, 2027)), np.inf])
+    chances = supply.chances("gear", FAMILY, days)
+    assert STATES == ("yes", "salvage only", "no")
+    assert_allclose(chances.sum(axis=1), 1.0)
+    assert (chances >= 0).all()
+    assert (np.diff(chances[:, 0]) <= 1e-12).all()
+    assert_allclose(chances[0], [1.0, 0.0, 0.0], atol=1e-12)
+
+
+def test_the_order_of_the_rows_does_not_matter():
+    attempts = [*tried(NEW, 2012, 2014), *tried(NO_PART, 2017, 2019), *tried(NEW, 2015, family=OTHER)]
+    notes = [{"obtainable": "yes"}, {"obtainable": "no", "family": OTHER}]
+    ways = supply_of(attempts, notes), supply_of(attempts[::-1], notes[::-1])
+    days = np.array([ordinal(2013), ordinal(2018), np.inf])
+    for family in (FAMILY, OTHER):
+        one, other = (supply.chances("gear", family, days) for supply in ways)
+        assert_allclose(one, other, atol=1e-12)
+
+
+def test_what_was_mended_in_place_says_nothing_of_parts():
+    mended = tried({"action": "serviced"}, 2014, 2016)
+    assert had(supply_of(mended, components=("gear",))) == had(supply_of(components=("gear",)))
+
+
+# Where no new ones can be had: one attempt of each kind beforehand, four where a note says which.
+@pytest.mark.parametrize(
+    ("attempts", "notes", "share"),
+    [
+        ((), (), 1 / 2),
+        ((SALVAGED, NO_PART, NO_PART), (), 2 / 5),
+        ((), ("salvage only",), 5 / 6),
+        ((), ("no",), 1 / 6),
+        ((NO_PART,), ("salvage only",), 5 / 7),
+        ((SALVAGED,), ("yes",), 2 / 3),
+    ],
+)
+def test_salvaged_parts_of_those_that_cannot_be_had_new(attempts, notes, share):
+    rows = [(FAMILY, "gear", 2015 + i, work) for i, work in enumerate(attempts)]
+    told = [{"obtainable": word, "family": FAMILY} for word in notes]
+    supply = supply_of(rows, told, components=("gear",))
+    name = FAMILY if rows or told else OTHER
+    _, salvaged, none = supply.chances("gear", name, TODAY)[0]
+    assert_allclose(salvaged / (salvaged + none), share)
+
+
+def test_a_job_that_ended_for_want_of_a_part_is_an_attempt_and_counts_once():
+    def supply(why, *, with_finding):
+        day = "2019-05-02"
+        last = job(
+            9, FAMILY, "scrapped", taken_in=day, closed=day, ended_by="gear", ended_why=why, sold_for=None
+        )
+        first = [
+            job(n, FAMILY, "repaired", taken_in=f"{y}-05-02", closed=f"{y}-05-02")
+            for n, y in ((1, 2012), (2, 2024))
+        ]
+        found = [finding(9, "gear", "failed", **(NO_PART if with_finding else {"action": None}))]
+        rows = {"families": [{"family": FAMILY, "kind": "tape deck"}], "jobs": [*first, last]}
+        records = records_from_rows({**rows, "findings": found})
+        return had(read_supply(records.parts, records.jobs, records.findings))
+
+    once = supply(None, with_finding=True)
+    assert_allclose(supply("parts not available", with_finding=False), once)
+    assert_allclose(supply("parts not available", with_finding=True), once)
+    assert once < had(supply_of(components=("gear",))) - 0.1
+
+
+def test_of_an_empty_ledger_nothing_is_known_to_be_gone():
+    records = records_from_rows({})
+    supply = read_supply(records.parts, records.jobs, records.findings)
+    assert_allclose(supply.chances("gear", FAMILY, TODAY), [[1.0, 0.0, 0.0]])
+    asked = read_supply(records.parts, records.jobs, records.findings, ("gear",))
+    # Eight pairs in ten beforehand can be had new; of the rest, half salvaged.
+    assert_allclose(asked.chances("gear", FAMILY, TODAY), [[0.8, 0.1, 0.1]], atol=1e-6)
+
+
+def test_supply_made_by_hand():
+    ends = np.array([[-np.inf, 0.1], [100.0, 0.4], [200.0, 0.2], [np.inf, 0.3]])
+    supply = Supply({("gear", FAMILY): ends}, {("gear", FAMILY): 0.25})
+    days = np.array([50.0, 100.0, 150.0, 200.5, np.inf])
+    first = [0.9, 0.9, 0.5, 0.3, 0.3]
+    expected = [[p, 0.25 * (1 - p), 0.75 * (1 - p)] for p in first]
+    assert_allclose(supply.chances("gear", FAMILY, days), expected)
+
+
+# ---- a second opinion: Bayes' rule for one pair, the day of the last new part on a fine grid
+
+
+def by_bayes(attempts, note, span, asked, *, is_own=True):
+    """Chance that new parts could be had on the days asked, with rates and stories as believed beforehand."""
+    rate = {}
+    for had_it, row in ((True, worth_supply.WAYS_IF_HAD), (False, worth_supply.WAYS_IF_GONE)):
+        for way, count in zip(("new", "salvaged", "rebuilt", "no part"), row, strict=True):
+            rate[had_it, way] = count / sum(row)
+    if_had, if_gone = worth_supply.OWN_NOTE if is_own else worth_supply.GENERAL_NOTE
+    says = {True: if_had, False: if_gone}
+    still, never, sold_out = np.array(worth_supply.STORIES) / sum(worth_supply.STORIES)
+    days = span[0] + (np.arange(2000) + 0.5) / 2000 * (span[1] - span[0])
+    until = np.array([np.inf, -np.inf, *days])
+    weight = np.array([still, never, *np.full(2000, sold_out / 2000)])
+    for day, way in attempts:
+        weight *= np.where(day <= until, rate[True, way], rate[False, way])
+    if note is not None:
+        day, word = note
+        k = 0 if word == "yes" else 1
+        weight *= np.where(day <= until, says[True][k] / sum(says[True]), says[False][k] / sum(says[False]))
+    weight /= weight.sum()
+    return [weight[until >= day].sum() for day in asked]
+
+
+WORK = {"new": NEW, "salvaged": SALVAGED, "rebuilt": {"action": "rebuilt"}, "no part": NO_PART}
 
 
 @pytest.mark.parametrize(
-    ("work", "state"),
+    ("ways", "note", "is_own"),
     [
-        ({"action": "no part"}, "no"),
-        ({"action": "rebuilt"}, "no"),
-        ({"action": "replaced", "part_source": "salvaged"}, "salvage only"),
-        ({"action": "serviced"}, None),
+        ({2013: "new", 2016: "new", 2020: "no part"}, None, True),
+        ({2013: "no part"}, None, True),
+        ({2012: "new", 2015: "salvaged", 2018: "rebuilt", 2021: "no part"}, None, True),
+        ({2013: "new", 2016: "new", 2020: "new"}, (2016, "no"), True),
+        ({2013: "no part", 2016: "new", 2020: "new"}, (2020, "yes"), False),
     ],
 )
-def test_where_the_table_is_silent_the_newest_jobs_tell(work, state):
-    assert supply_of([bought(2), finding(5, "gear", "failed", **work)]).state("gear", FAMILY) == state
-    # A new part that was had later takes it back.
-    assert supply_of([finding(5, "gear", "failed", **work), bought(6)]).state("gear", FAMILY) is None
+def test_stories_are_weighed_as_bayes_has_it(monkeypatch, ways, note, is_own):
+    monkeypatch.setattr(worth_supply, "ROUNDS", 1)  # before anything is learned of the rates
+    attempts = [(FAMILY, "gear", year, WORK[way]) for year, way in ways.items()]
+    row = (
+        [{"obtainable": note[1], "family": FAMILY if is_own else None, "as_of": f"{note[0]}-05-02"}]
+        if note
+        else []
+    )
+    asked = sorted(ways)
+    got = [*had(supply_of(attempts, row), *asked), had(supply_of(attempts, row))]
+    expected = by_bayes(
+        [(ordinal(year), way) for year, way in ways.items()],
+        (ordinal(note[0]), note[1]) if note else None,
+        (ordinal(2010), ordinal(2024)),
+        [*map(ordinal, asked), np.inf],
+        is_own=is_own,
+    )
+    # The grid puts 2000 days in place of all.
+    assert_allclose(got, expected, atol=5e-4)
 
 
-def test_a_salvaged_part_shows_that_there_are_some():
-    work = [finding(4, "gear", "failed", action="replaced", part_source="salvaged")]
-    refused = [finding(n, "gear", "failed", action="no part") for n in (3, 5)]
-    assert supply_of([*work, *refused]).state("gear", FAMILY) == "salvage only"
-    assert supply_of([*refused, *work]).state("gear", FAMILY) == "salvage only"
+# ---- where it enters the verdicts
 
 
 def repairs_until_it_was_gone(*, gone):
-    """Ten units whose gear was replaced by a new one years ago, and two since."""
+    """Ten units whose gear was replaced by a new one years ago, and four since."""
     jobs, findings = [], []
-    for n in range(1, 13):
+    for n in range(1, 15):
         year = 2014 + n // 2 if n <= 10 else 2024
         when = f"{year}-0{1 + n % 9}-11"
         lost = n > 10
-        more = {"ended_by": "gear"} if lost else {}
-        jobs.append(job(n, FAMILY, "donor" if lost else "repaired", taken_in=when, closed=when, **more))
-        work = (
-            {"action": "no part"} if lost else {"action": "replaced", "part_source": "new", "part_cost": 9.0}
+        more = {"ended_by": "gear"} if lost and gone else {}
+        jobs.append(
+            job(n, FAMILY, "donor" if lost and gone else "repaired", taken_in=when, closed=when, **more)
         )
+        work = NO_PART if lost and gone else {**NEW, "part_cost": 9.0}
         findings += [finding(n, "gear", "failed", **work), finding(n, "motor", "sound")]
     family = {
         "family": FAMILY,

@@ -39,7 +39,7 @@ def test_one_unit_without_a_year_does_not_spoil_those_that_have_one():
     more = fitted(rows).families[NAME]
     assert_allclose((more.reference_year, whole.reference_year), 1983.0)
     assert_allclose(more.reference_age, whole.reference_age)
-    assert more.pull > 0
+    assert more.own_weight > 0
     assert more.jobs_seen == 13
     bench = read_bench(records_from_rows(rows), DAY)
     assert np.isnan(bench.jobs.set_index("job").loc["13", "age_years"])
@@ -71,6 +71,6 @@ def test_hearsay_about_a_kind_that_nobody_has_moves_no_family():
     rows = ledger([job(n, NAME, "repaired" if n % 3 else "scrapped") for n in range(1, 13)])
     heard = [{"kind": "jukebox", "share_repaired": 0.0, "worth_jobs": 30.0}]
     plain, told = fitted(rows), fitted({**rows, "hearsay": heard})
-    assert told.families[NAME].tilt == plain.families[NAME].tilt
+    assert told.families[NAME].shift == plain.families[NAME].shift
     about_it = fitted({**rows, "hearsay": [{**heard[0], "kind": "tape deck"}]})
-    assert about_it.families[NAME].tilt < plain.families[NAME].tilt - 0.1
+    assert about_it.families[NAME].shift < plain.families[NAME].shift - 0.1

@@ -80,7 +80,8 @@ def test_a_broken_part_that_cannot_be_had_ends_the_job():
     appraiser = fit_appraiser(records_from_rows(rows), DAY)
     why = explain(appraiser, family="Larkov T4", built_from=1982, built_to=1984, asked=40.0)
     gear = why.components.set_index("component").loc["gear"]
-    assert gear["repairable"] < 0.05
+    # None of 24 was mended: by Laplace's rule of succession 1 in 26; salvaged ones may turn up yet.
+    assert gear["repairable"] < 2 / 26
     assert why.verdict["chief_risk"] == "gear"
     assert why.verdict["verdict"] == "skip"
 

@@ -40,6 +40,22 @@ def test_the_words_follow_ceiling_and_room(demo_appraiser, asked, word):
     assert decide(known, unit, TERMS, asked, 40.0) == word
 
 
+@pytest.mark.parametrize(("asked", "word"), [(40.0, "try one"), (40.01, "skip"), (50.0, "skip")])
+def test_without_a_finished_job_of_its_kind_nothing_is_taken(demo_appraiser, asked, word):
+    unit = appraisal([30.0, 50.0])  # either way worth the price: a job would teach nothing above the ceiling
+    unheard = entry(demo_appraiser, jobs_seen=0, kind_jobs=0, open_jobs=0)
+    assert decide(unheard, unit, TERMS, asked, 40.0) == word
+    founded = decide(replace(unheard, kind_jobs=1), unit, TERMS, asked, 40.0)
+    assert founded == ("take" if asked <= 40.0 else "haggle")
+    assert decide(replace(unheard, open_jobs=1), unit, TERMS, asked, 40.0) == "skip"
+
+
+def test_without_a_finished_job_of_its_kind_a_lesson_is_still_worth_its_price(demo_appraiser):
+    unit = appraisal([60.0, -80.0], [0.9, 0.3])
+    unheard = entry(demo_appraiser, jobs_seen=0, kind_jobs=0, open_jobs=0, offers_expected=10.0)
+    assert decide(unheard, unit, TERMS, 0.0, -10.0) == "try one"
+
+
 def test_no_haggling_where_even_a_gift_costs_money(demo_appraiser):
     unit = appraisal([-10.0, -20.0])
     assert ceiling_price(unit, TERMS) == -15.0

@@ -1,21 +1,37 @@
 // Odds and gain of one unit if it cost nothing.
 
+// Decades from the middle age and their square, held within what was seen.
+function ageTerms(age) {
+  const [low, high, middle] = SHARED.age_range;
+  const decades = middle === null ? 0 : (Math.min(Math.max(age, low), high) - middle) / 10;
+  return [decades, decades ** 2];
+}
+
 function successDraws(entry, unit, raw) {
-  const { draws, stride } = SHARED;
-  let shift = entry.tilt;
-  centredSigns(unit.signs).forEach((x, i) => (shift += SHARED.tilt_signs[i] * x));
-  const stretched = raw.map((share) => {
-    const odds = logOdds(share);
-    return SHARED.tilt_centre + (1 + SHARED.tilt_slope) * (odds - SHARED.tilt_centre);
+  const { draws, stride, chain_weight: weight, chain_centre: centre } = SHARED;
+  const chain = raw.map((share) => logOdds(share) - centre);
+  const known = SHARED.kinds.indexOf(entry.kind);
+  const kind = known < 0 ? SHARED.kinds.length : known;
+  let shift = entry.shift;
+  let variance = entry.shiftSe ** 2;
+  centredSigns(unit.signs).forEach((x, i) => {
+    shift += SHARED.outcome_signs[kind][i] * x;
+    variance += (SHARED.outcome_signs_se[kind][i] * x) ** 2;
   });
-  if (entry.pull > 0) {
+  const usualTerms = ageTerms(entry.referenceAge);
+  ageTerms(unit.ages.reduce((sum, age, a) => sum + unit.weights[a] * age, 0)).forEach((term, i) => {
+    shift += SHARED.age_effect[i] * term;
+    variance += ((term - usualTerms[i]) * SHARED.age_se[i]) ** 2;
+  });
+  if (entry.ownWeight > 0) {
     const nobodyLooked = SHARED.signs.map(() => NaN);
     const usual = unitStates(entry, [entry.referenceAge], [entry.referenceYear], [1], nobodyLooked, false);
     const there = usual.success.map(logOdds);
     const middle = mean(there);
-    for (let d = 0; d < there.length; d++) stretched[d] -= entry.pull * (there[d] - middle);
+    for (let d = 0; d < there.length; d++) chain[d] -= entry.ownWeight * (there[d] - middle);
   }
-  return stretched.map((odds, d) => expit(odds + shift + entry.tiltDoubt * draws[d * stride]));
+  const se = Math.sqrt(variance);
+  return chain.map((odds, d) => expit(centre + weight * odds + shift + se * draws[d * stride]));
 }
 
 function priceDraws(entry, unit) {
@@ -39,7 +55,7 @@ function mendingOf(parts, mended) {
     const each = cost + BENCH.terms.hour_rate * SHARED.repair_hours[component];
     hours += mended[c] * SHARED.repair_hours[component];
     costs += mended[c] * each;
-    variance += mended[c] * (1 - mended[c]) * each ** 2;
+    variance += Math.max(mended[c] * (1 - mended[c]), 0) * each ** 2;
   });
   return { hours, costs, spread: Math.sqrt(variance) };
 }

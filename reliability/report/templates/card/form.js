@@ -235,6 +235,7 @@ function tellAge() {
 const finder = startFinder(by("name"), by("names"), update);
 makeSigns();
 for (const kind of KINDS.names) if (kind) by("kind").append(make("option", { value: kind }, kind));
+if (!KINDS.has("other")) by("kind").append(make("option", { value: "other" }, "another kind"));
 by("seen_on").value = startDay();
 by("unit").addEventListener("input", update);
 by("unit").addEventListener("change", update);

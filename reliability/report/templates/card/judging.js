@@ -4,8 +4,7 @@ const blank = { verdict: null, expected_gain: NaN, gain_low: NaN, gain_high: NaN
 
 function verdictRow(entry, appraisal, asked) {
   const ceiling = ceilingPrice(appraisal);
-  let chief = 0;
-  appraisal.ends.forEach((chance, c) => (chief = chance > appraisal.ends[chief] ? c : chief));
+  const [chief, rival] = chiefRisks(entry, appraisal.ends);
   const row = {
     ...blank,
     ceiling,
@@ -13,7 +12,8 @@ function verdictRow(entry, appraisal, asked) {
     success_low: rounded(drawQuantile(appraisal.success, 0.05), 4),
     success_high: rounded(drawQuantile(appraisal.success, 0.95), 4),
     hours: rounded(appraisal.hours, 2),
-    chief_risk: SHARED.components[entry.parts[chief].component],
+    chief_risk: chief,
+    rival_risk: rival,
     jobs_seen: entry.jobsSeen,
     evidence: entry.evidence,
   };
@@ -29,6 +29,27 @@ function verdictRow(entry, appraisal, asked) {
   return row;
 }
 
+// The component likeliest to end the job, and the next one where both do to a whole percent.
+function chiefRisks(entry, ends) {
+  const named = entry.parts.map(({ component }, c) => [SHARED.components[component], ends[c]]);
+  const [first, next] = named
+    .filter(([name]) => SHARED.known_components.includes(name))
+    .sort(([, one], [, other]) => other - one);
+  const whole = ([, chance]) => Math.floor(100 * chance + 0.5);
+  const isTied = first && next && whole(first) === whole(next) && whole(first) > 0;
+  return [first ? first[0] : null, isTied ? next[0] : null];
+}
+
+function standingNotes(entry) {
+  const notes = [];
+  if (entry.kindJobs === 0) notes.push("no finished job of its kind stands behind this: at most one to try");
+  if (BENCH.uncounted) {
+    const numbers = BENCH.uncounted === 1 ? "1 job number is" : `${BENCH.uncounted} job numbers are`;
+    notes.push(`${numbers} missing and not counted while count_gaps is not set`);
+  }
+  return notes;
+}
+
 // Judge one offer given by the cells of an offers file; throws a Refusal with the field that is wrong.
 function judgeOffer(cells, day = BENCH.day) {
   const { offer, faults } = readOffer(cells);
@@ -36,6 +57,8 @@ function judgeOffer(cells, day = BENCH.day) {
   const { entry, notes } = findEntry(offer);
   const { unit, notes: more } = readUnit(offer, entry, day);
   const row = verdictRow(entry, appraise(entry, unit), offer.asked);
+  if (row.rival_risk) more.push(`${row.chief_risk} and ${row.rival_risk} end as many jobs`);
+  more.push(...standingNotes(entry));
   if (entry.priceDoubt > 0 && Number.isNaN(unit.workingPrice)) {
     more.push(`no working price given, ${fixed(entry.workingPrice, 0)} ${BENCH.currency} assumed`);
   }

@@ -66,10 +66,3 @@ function nearestName(got, known) {
   }
   return best === null ? null : byFolded.get(best);
 }
-
-function likeNote(got, known) {
-  const near = nearestName(got, known);
-  if (near === null) return "";
-  const quoted = Object.prototype.hasOwnProperty.call(BENCH.odd, near) ? BENCH.odd[near] : `'${near}'`;
-  return ` Did you mean ${quoted}?`.replaceAll(" Did you mean ", " (like ").replaceAll("?", ")");
-}

@@ -117,7 +117,7 @@ function unitStates(entry, ages, years, weights, signs, details) {
     if (details) {
       for (let c = 0; c < n; c++) {
         mended[d][c] /= success[d];
-        ends[c] += endsHere[c] / all;
+        ends[c] += endsHere[c] / (all * nDraws);
       }
     }
     success[d] /= all;

@@ -102,6 +102,15 @@ function readOffer(cells) {
   return { offer, faults };
 }
 
+// A name that is nearly a known one is refused, unless the offer describes a unit that is new to the ledger.
+function askIfNear(offer, column, known) {
+  const isDescribed = offer.kind !== null && !Number.isNaN(offer.workingPrice);
+  const near = isDescribed && column !== "kind" ? null : nearestName(offer[column], known);
+  if (near === null) return;
+  const anew = column === "kind" ? "leave it out" : "if it is new indeed, choose its kind and say what it sells for";
+  throw new Refusal(column, `The ledger has no ${column} ${offer[column]}. Did you mean ${near}? Correct it, or ${anew}.`);
+}
+
 function findEntry(offer) {
   let { family } = offer;
   const { model, kind } = offer;
@@ -109,8 +118,10 @@ function findEntry(offer) {
   if (model !== null) {
     const itsFamily = MODELS.get(model);
     if (itsFamily === undefined && family === null && FAMILIES.has(model)) family = model;
-    else if (itsFamily === undefined) notes.push(`unknown model ${model}`);
-    else if (family !== null && family !== itsFamily) {
+    else if (itsFamily === undefined) {
+      if (family === null) askIfNear(offer, "model", [...MODELS.keys(), ...FAMILIES.names]);
+      notes.push(`unknown model ${model}`);
+    } else if (family !== null && family !== itsFamily) {
       throw new Refusal("family", `The ledger has model ${model} in family ${itsFamily}, not in ${family}.`);
     } else family = itsFamily;
   }
@@ -121,11 +132,17 @@ function findEntry(offer) {
     }
     return { entry, notes };
   }
-  if (family !== null) notes.push(`unknown family ${family}${likeNote(family, FAMILIES.names)}`);
+  if (family !== null) {
+    askIfNear(offer, "family", [...FAMILIES.names, ...MODELS.keys()]);
+    notes.push(`unknown family ${family}`);
+  }
   if (kind !== null && KINDS.has(kind)) {
     return { entry: KINDS.get(kind), notes: [...notes, `judged from all of kind ${kind}`] };
   }
-  if (kind !== null) notes.push(`unknown kind ${kind}${likeNote(kind, KINDS.names)}`);
+  if (kind !== null) {
+    askIfNear(offer, "kind", KINDS.names.filter((name) => name !== ""));
+    notes.push(`unknown kind ${kind}`);
+  }
   return { entry: KINDS.get(""), notes: [...notes, "judged from all kinds"] };
 }
 
@@ -139,22 +156,31 @@ function ageAt(moment, year) {
   return Math.max(Math.floor((moment - (year + 0.5)) * 12 + 0.5) / 12, 1 / 12);
 }
 
+// Production years that a unit without a year may have, every so many of a long span.
+function assumedYears({ firstYear, lastYear, referenceYear }, seenYear) {
+  const last = Math.min(lastYear, seenYear);
+  if (Number.isNaN(firstYear) || firstYear > last) return [Math.min(referenceYear, seenYear)];
+  const step = Math.ceil((last - firstYear + 1) / RULES.most_years);
+  const years = [];
+  for (let year = firstYear + Math.floor((step - 1) / 2); year < last + 1; year += step) years.push(year);
+  return years;
+}
+
 function readUnit(offer, entry, day) {
   const seenOn = offer.seenOn ?? day;
   const seenYear = Number(seenOn.slice(0, 4));
   const notes = [];
-  let { builtFrom: first, builtTo: last } = offer;
+  const { builtFrom: first, builtTo: last } = offer;
+  let years = [];
   if (Number.isNaN(first)) {
-    first = entry.firstYear;
-    last = seenYear < entry.lastYear ? seenYear : entry.lastYear;
-    if (Number.isNaN(first) || first > last) first = last = entry.referenceYear;
-    const span = first === last ? fixed(first, 0) : `${fixed(first, 0)} to ${fixed(last, 0)}`;
+    years = assumedYears(entry, seenYear);
+    const latest = Math.min(entry.lastYear, seenYear);
+    const span = years.length === 1 ? fixed(years[0], 0) : `${fixed(entry.firstYear, 0)} to ${fixed(latest, 0)}`;
     notes.push(`production year not given, ${span} assumed`);
   } else if (last > seenYear) {
     throw new Refusal("built_to", `Built in ${last}, after the day it was seen (${seenOn}).`);
   }
-  const years = [];
-  for (let year = first; year < last + 1; year++) years.push(year);
+  for (let year = first; year <= last; year++) years.push(year);
   const moment = decimalYear(seenOn);
   const ages = years.map((year) => ageAt(moment, year));
   if (!Number.isNaN(entry.oldestSeen) && meanAge(ages) > entry.oldestSeen + 1) {

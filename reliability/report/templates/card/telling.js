@@ -47,18 +47,24 @@ function percent(share) {
 // Verdict and ceiling in a few words: "skip above 12.00 EUR".
 const REACH = { take: "up to", haggle: "down to", "try one": "ceiling", skip: "above" };
 
-function reachOf({ verdict, ceiling }) {
+function reachOf({ verdict, ceiling, asked }) {
   if (ceiling < 0 && verdict !== "try one") return verdict === null ? "not even free" : "even for free";
-  return `${REACH[verdict] ?? "up to"} ${moneyHere(ceiling)}`;
+  const reach = verdict === "skip" && asked <= ceiling ? "ceiling" : (REACH[verdict] ?? "up to");
+  return `${reach} ${moneyHere(ceiling)}`;
 }
 
 function whyOf(row) {
   const upTo = moneyHere(row.ceiling);
   if (row.ceiling < 0 && row.verdict !== "try one") return "Leave it, even for free.";
+  if (row.verdict === null && row.entry.kindJobs === 0) return `No price yet: try one at most, up to ${upTo}.`;
   if (row.verdict === null) return `No price yet: take it up to ${upTo}.`;
   if (row.verdict === "take") return `Good up to ${upTo}.`;
   if (row.verdict === "haggle") return `Take it if they come down to ${upTo}.`;
-  if (row.verdict === "try one") return "Above the ceiling, but what a first job teaches is worth it.";
+  if (row.verdict === "try one") {
+    if (row.asked <= row.ceiling) return "Nothing like it was ever finished here: take one, not more.";
+    return "Above the ceiling, but what a first job teaches is worth it.";
+  }
+  if (row.verdict === "skip" && row.asked <= row.ceiling) return "Nothing like it was ever finished here, and one is open.";
   return `Leave it above ${upTo}.`;
 }
 
@@ -85,6 +91,13 @@ function toldRow(label, ...said) {
   return make("div", {}, make("dt", {}, label), make("dd", {}, ...said));
 }
 
+function riskOf({ chief_risk: chief, rival_risk: rival }) {
+  if (chief === null) return ["no part was ever named"];
+  if (rival === null) return [make("b", {}, nameOf(chief)), make("small", {}, "the part most likely to end the job")];
+  const both = make("b", {}, nameOf(chief), " and ", nameOf(rival));
+  return [both, make("small", {}, "the parts most likely to end the job, one as much as the other")];
+}
+
 function answerOf(row, title) {
   const tag = make("div", { class: `tag ${toneOf(row.verdict)}` });
   tag.append(make("p", { class: "word" }, markOf(row.verdict), ` ${headOf(row)}`));
@@ -100,7 +113,7 @@ function answerOf(row, title) {
   told.append(
     toldRow("Chance of a repair", make("b", {}, percent(row.success_chance)), scaleOf(row), make("small", {}, between)),
     toldRow("Look first at", make("span", { id: "look" }, "…")),
-    toldRow("Chief risk", make("b", {}, nameOf(row.chief_risk)), make("small", {}, "the part most likely to end the job")),
+    toldRow("Chief risk", ...riskOf(row)),
     toldRow("Bench hours", make("b", {}, `${fixed(row.hours, 1)}${HARD}h`)),
     toldRow("Stands on", backingOf(row)),
   );
@@ -122,7 +135,7 @@ function spokenOf(row) {
 
 // What to look at first: the sign that tells most, or the part, once every sign was looked for.
 function lookOf(look, row) {
-  if (look === null) return [nameOf(row.chief_risk), make("small", {}, "every sign was looked at")];
+  if (look === null) return [nameOf(row.chief_risk ?? "anything"), make("small", {}, "every sign was looked at")];
   const said = (answer) => `${answer.verdict ?? ""} ${reachOf(answer)}`.trim();
   return [
     make("b", {}, nameOf(look.sign)),

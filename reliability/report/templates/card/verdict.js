@@ -22,10 +22,11 @@ function lessonWorth(appraisal, asked, offersExpected) {
 }
 
 function decide(entry, appraisal, asked, ceiling) {
-  if (asked <= ceiling) return "take";
-  if (ceiling > 0 && asked <= ceiling * (1 + BENCH.terms.haggle_room)) return "haggle";
+  const isFounded = entry.kindJobs > 0;
+  if (asked <= ceiling && isFounded) return "take";
+  const near = ceiling > 0 && asked > ceiling && asked <= ceiling * (1 + BENCH.terms.haggle_room);
+  if (near && isFounded) return "haggle";
+  if (entry.jobsSeen >= RULES.few_jobs || entry.openJobs > 0) return "skip";
   const short = Math.max(0, BENCH.terms.margin - (cents(appraisal.meanGain) - asked));
-  const curious = entry.jobsSeen < RULES.few_jobs && entry.openJobs === 0;
-  if (curious && lessonWorth(appraisal, asked, entry.offersExpected) > short) return "try one";
-  return "skip";
+  return asked <= ceiling || lessonWorth(appraisal, asked, entry.offersExpected) > short ? "try one" : "skip";
 }

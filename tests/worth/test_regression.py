@@ -5,13 +5,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import dblquad
-from scipy.special import expit
+from scipy.special import expit, logit, polygamma
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput
-from reliability.worth import shrink
-from reliability.worth.shrink import Block, fit_shrunk_amount, fit_shrunk_logit
-from reliability.worth.shrink_solve import Nested
+from reliability.worth import regression
+from reliability.worth.regression import Block, Nested, fit_shrunk_amount, fit_shrunk_logit
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -37,6 +36,54 @@ def test_amounts_shrink_like_the_baseball_averages():
     shrunk, _, _ = fit.predict([[1.0]], [0])
     assert rows[0]["player"] == "Clemente"
     assert_allclose(shrunk, 0.294, atol=0.0005)
+
+
+# D. B. Rubin, "Estimation in parallel randomized experiments", J. Educ. Statist. 6 (1981) 377-401, table 1.
+COACHED = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
+COACHED_SE = np.array([15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0])
+
+
+def eight_schools(**groups):
+    return fit_shrunk_amount(
+        COACHED,
+        [Block("mean", np.ones((8, 1)), (1e4,))],
+        weights=COACHED_SE**-2.0,
+        usual_sd=1.0,
+        usual_sd_worth=1e9,
+        **groups,
+    )
+
+
+def test_without_inner_groups_the_error_of_a_mean_is_the_plain_one():
+    mean, sd, own = eight_schools().predict([[1.0]])
+    # All schools as one: 7.7, standard error 4.1 (Gelman and others, "Bayesian Data Analysis", from memory).
+    assert_allclose((mean[0], sd[0]), (7.7, 4.1), atol=0.05)
+    assert_allclose(sd[0], (COACHED_SE**-2.0).sum() ** -0.5, rtol=1e-6)
+    assert own[0] == 0.0
+
+
+@pytest.mark.parametrize("spread", [5.0, 10.0, 25.0])
+def test_eight_schools_at_a_known_spread(spread):
+    fit = eight_schools(inner=np.arange(8), inner_sds=(spread,))
+    got_mean, got_sd, got_own = fit.predict(np.ones((8, 1)), np.arange(8))
+    # Rubin's formulas: the mean by weights 1 / (s^2 + spread^2), each school between it and its own.
+    weight = 1 / (COACHED_SE**2 + spread**2)
+    mean, of_mean = weight @ COACHED / weight.sum(), 1 / weight.sum()
+    own = spread**2 / (COACHED_SE**2 + spread**2)
+    assert_allclose(got_mean, own * COACHED + (1 - own) * mean, rtol=1e-4)
+    assert_allclose(got_sd, np.sqrt((1 - own) * spread**2 + (1 - own) ** 2 * of_mean), rtol=1e-4)
+    assert_allclose(got_own, own, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("repaired", "n"), [(30, 40), (15, 30), (200, 260)])
+def test_a_rate_without_groups_is_as_sure_as_its_beta_posterior(repaired, n):
+    fit = fit_shrunk_logit([float(repaired)], [float(n)], [Block("level", np.ones((1, 1)), (100.0,))])
+    mean, sd, _ = fit.predict([[1.0]])
+    # Log odds that are flat beforehand: Beta(repaired, n - repaired), whose log odds have these moments.
+    lost = n - repaired
+    assert_allclose(mean[0], polygamma(0, repaired) - polygamma(0, lost), atol=0.1 * sd[0])
+    assert_allclose(sd[0], np.sqrt(polygamma(1, repaired) + polygamma(1, lost)), rtol=0.04)
+    assert_allclose(mean[0], logit(repaired / n), atol=1e-3)
 
 
 def test_amounts_agree_with_the_plain_matrix_formula():
@@ -215,12 +262,35 @@ def test_where_records_tell_the_spreads_the_best_are_taken(monkeypatch):
         return fit_shrunk_logit(y, np.ones(4000), blocks, inner=group, inner_sds=(0.1, 0.3, 0.8, 2.0))
 
     averaged = fitted()
-    monkeypatch.setattr(shrink, "MOST_WORK", 0)
+    monkeypatch.setattr(regression, "MOST_COMBINED", 0)
     best = fitted()
     assert len(averaged.fits) > 1
-    assert len(best.fits) == 1
-    assert best.fits[0].inner_sd == 0.8
+    # Of a dozen that stand for all, nearly every one has the spread that the records speak for.
+    assert sum(fit.weight for fit in best.fits if fit.inner_sd == 0.8) > 0.9
     ask = np.hstack([np.ones((40, 1)), np.eye(8)[np.arange(40) % 8]]), np.arange(40)
     (mean, sd, _), (best_mean, best_sd, _) = averaged.predict(*ask), best.predict(*ask)
     assert np.abs(mean - best_mean).max() < 0.15 * sd.mean()
     assert_allclose(best_sd, sd, rtol=0.1)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_combinations_that_stand_for_all_say_what_all_say(monkeypatch, seed):
+    # Few records, which tell little of the spreads: 81 combinations against a dozen of them.
+    rng = np.random.default_rng(seed)
+    group, x = rng.integers(0, 8, 60), rng.normal(size=(60, 2))
+    y = rng.binomial(1, expit(rng.normal(0, 0.7, 8)[group] + 0.8 * x[:, 0])).astype(float)
+    sds = (0.1, 0.4, 1.0)
+    blocks = [Block("level", np.ones((60, 1)), sds), *(Block(str(k), x[:, [k]], sds) for k in range(2))]
+
+    def predicted():
+        fit = fit_shrunk_logit(y, np.ones(60), blocks, inner=group, inner_sds=sds)
+        asked = np.column_stack([np.ones(8), np.linspace(-1, 1, 8), np.linspace(1, -1, 8)])
+        return len(fit.fits), *fit.predict(asked, np.arange(8))
+
+    few, mean, sd, own = predicted()
+    monkeypatch.setattr(regression, "MOST_COMBINED", 81)
+    many, all_mean, all_sd, all_own = predicted()
+    assert few <= regression.HYPERCUBE < many
+    assert np.abs(mean - all_mean).max() < 0.15 * all_sd.mean()
+    assert_allclose(sd, all_sd, rtol=0.15)
+    assert_allclose(own, all_own, atol=0.12)

@@ -1,0 +1,401 @@
+"""What the bench's outcomes say, whatever the components promise: a shrunk regression of its own.
+
+The log odds of the component chain are one variable among others. What they weigh is learned: believed where
+findings stand behind them, hardly where nothing was ever examined. Bench, kind, maker, family, age, season
+and signs may act on the outcome directly, with spreads that the records decide. Without findings this is a
+plain shrunk regression.
+"""
+
+import datetime
+from dataclasses import dataclass, fields
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reliability.worth.appraisal import age_terms
+from reliability.worth.bench import Bench, share_unfinished_repaired
+from reliability.worth.hearsay import weigh_hearsay
+from reliability.worth.job_odds import UsualOdds
+from reliability.worth.money import one_hot, slot_index
+from reliability.worth.purchases import ODDS_NEWS, ODDS_NEWS_SDS
+from reliability.worth.regression import Block, Nested, fit_shrunk_logit
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+LEVEL_SDS = (0.5, 1.5)
+CHAIN_SDS = (0.05, 0.2, 0.6)
+KIND_SDS = (0.1, 0.3, 0.6)
+MAKER_SDS = (0.05, 0.2, 0.5)
+FAMILY_SDS = (0.15, 0.4, 0.8, 1.2)
+SEASON_SDS = (0.05, 0.2, 0.4)
+DRIFT_SDS = (0.02, 0.1, 0.3)
+AGE_SDS = (0.03, 0.15, 0.5)
+SIGN_SDS = (0.05, 0.2, 0.7)
+SIGN_OF_KIND_SDS = (0.03, 0.3, 0.8)
+"""Prior spreads, on the scale of log odds, of what acts on the outcome beside the chain; those of age for ten
+years. Each first one is nearly nothing, so that the records may say so (common practice, no source)."""
+
+HALF_LIFE = 4.0
+"""Years after which half of what sets a season apart is forgotten."""
+
+EXAMINED_WORTH = 5.0
+"""Jobs without a finding beside those that are there: so few findings are no ground to believe the chain."""
+
+GAPS_DOUBT = 0.3
+"""Spread, over the shift that gaps make, of what is not known of them while the owner does not say."""
+
+SEASON_WORTH = 5.0
+"""Jobs that the share of failures of all seasons is worth beside those of one."""
+
+LEAST_SE, MISFIT_SE = 0.01, 0.3
+"""Standard errors of log odds at least, and of what none of these variables tells (common practice, no
+source)."""
+
+MOST_PAIRS = 200
+"""Pairs of a kind and a sign that have an effect of their own: those looked at most often."""
+
+
+@dataclass(frozen=True)
+class Recalibration:
+    """How outcomes correct the log odds of a repair.
+
+    Attributes
+    ----------
+    mean, se, own_weight : ndarray, shape (n_groups,)
+        Shift of each group at its usual age without signs, its standard error, and how far the family's own
+        outcomes decide it. Groups: families, an unknown family of each kind, an unknown kind.
+    chain_weight, centre : float
+        The chain's log odds count by so much around `centre`.
+    age, age_se : ndarray, shape (2,)
+        Change of the log odds by ten years and by their square, and standard errors.
+    age_range : tuple of float
+        Ages to which units are counted as old, and the middle; NaN where no age is known.
+    signs, signs_se : ndarray, shape (n_kinds + 1, n_signs)
+        Change by a sign, by kind; the last row is an unknown kind.
+    """
+
+    mean: Floats
+    se: Floats
+    own_weight: Floats
+    chain_weight: float
+    centre: float
+    age: Floats
+    age_se: Floats
+    age_range: tuple[float, float, float]
+    signs: Floats
+    signs_se: Floats
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """Rows of the regression: (fractions of) jobs, how many were repaired, and the chain's log odds."""
+
+    family_at: Ints  # -1: hearsay about a kind
+    kind_at: Ints
+    season: Ints
+    age: Floats  # NaN where not known
+    signs: Floats
+    chain: Floats
+    offset: Floats  # how much likelier a repaired job is to be written up, in log odds
+    repaired: Floats
+    trials: Floats
+
+
+def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, usual: Floats) -> Outcomes:
+    """Collect finished, unfinished and rumoured jobs.
+
+    Parameters
+    ----------
+    bench : Bench
+    chain : ndarray, shape (n_jobs,)
+        Log odds of each finished job by its components, as the other jobs have it.
+    ages : ndarray, shape (n_jobs,)
+        Mean age of each unit in years; NaN where the ledger knows no year at all.
+    signs : ndarray, shape (n_jobs, n_signs)
+        Centred signs.
+    usual : ndarray, shape (n_groups,)
+        Log odds of a typical unit by its components.
+
+    Returns
+    -------
+    Outcomes
+    """
+    own = np.flatnonzero(bench.jobs["own"].to_numpy())
+    jobs = bench.jobs.iloc[own]
+    family, season = (jobs[name].to_numpy(np.int64) for name in ("family_at", "season"))
+    rows = [
+        Outcomes(
+            family,
+            bench.family_kind[family],
+            season,
+            ages[own],
+            signs[own],
+            chain[own],
+            written_up(bench)[0].reindex(season).to_numpy(float),
+            jobs["repaired"].to_numpy(float),
+            np.ones(own.size),
+        )
+    ]
+
+    def more(at: Ints, kind: Ints, season: Ints, repaired: Floats, trials: Floats) -> None:
+        n = np.bincount(family, minlength=usual.size)
+        mean = np.where(n > 0, np.bincount(family, chain[own], usual.size) / np.maximum(n, 1), usual)
+        typical = mean[np.where(at >= 0, at, len(bench.families) + kind)]
+        none = np.zeros((at.size, signs.shape[1]))
+        no_age, nothing = np.full(at.size, np.nan), np.zeros(at.size)
+        rows.append(Outcomes(at, kind, season, no_age, none, typical, nothing, repaired, trials))
+
+    if len(bench.open_jobs):  # an unfinished job says half of what a finished one would
+        at = pd.Index(bench.families).get_indexer(bench.open_jobs["family"])
+        share = share_unfinished_repaired(bench)
+        came = bench.open_jobs["taken_in"].dt.year.to_numpy(np.int64)
+        more(at, bench.family_kind[at], came, 0.5 * share, np.full(at.size, 0.5))
+    heard = _hearsay(bench)
+    if len(heard):
+        at, kind = (heard[name].to_numpy(np.int64) for name in ("family_at", "kind_at"))
+        now, worth = np.full(at.size, bench.as_of.year), heard["worth_jobs"].to_numpy(float)
+        more(at, kind, now, heard["share_repaired"].to_numpy(float) * worth, worth)
+    return Outcomes(*(np.concatenate([getattr(row, f.name) for row in rows]) for f in fields(Outcomes)))
+
+
+def written_up(bench: Bench) -> tuple[pd.Series, float]:
+    """Find how much likelier a repaired job is to be written up than another one.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    offset : Series
+        Log of the ratio of both chances, by season of intake: the odds among written jobs are too high by it.
+    se : float
+        What is not known of the offset in a coming season, while the owner does not say how gaps ended.
+
+    Notes
+    -----
+    Of the written jobs of a season a share q was not repaired. If u gaps come to one written job, and a
+    share g of them were repairs, failures were written with the chance q / (q + (1 - g) u), repairs with
+    (1 - q) / (1 - q + g u).
+    """
+    own = bench.jobs[bench.jobs["own"]]
+    seasons = own.groupby("season").size()
+    missing = pd.Series(bench.missing, dtype=float) if bench.gaps_count else pd.Series(dtype=float)
+    # A season of gaps alone has no job whose odds it could shift: its gaps count for the whole.
+    elsewhere = float(missing[~missing.index.isin(seasons.index)].sum())
+    gaps = (missing.reindex(seasons.index).fillna(0.0) + elsewhere * seasons / max(len(own), 1)) / seasons
+    usual = (float((1.0 - own["repaired"]).sum()) + 0.5) / (len(own) + 1.0)
+    failures = seasons - own.groupby("season")["repaired"].sum()
+    unrepaired = (failures + SEASON_WORTH * usual) / (seasons + SEASON_WORTH)
+    share = bench.records.settings.gap_repaired_share
+    is_said, share = share is not None, share or 0.0
+    offset = np.log1p((1.0 - share) * gaps / unrepaired) - np.log1p(share * gaps / (1.0 - unrepaired))
+    mean = float((offset * seasons).sum() / max(len(own), 1))
+    return offset, 0.0 if is_said else GAPS_DOUBT * mean
+
+
+def _hearsay(bench: Bench) -> pd.DataFrame:
+    """List what is said of repairs of families and kinds that the ledger knows: others must not move them."""
+    heard = weigh_hearsay(bench)
+    heard = heard[heard["share_repaired"].notna()]
+    heard = heard[heard["family"].isin(bench.families) | heard["kind"].isin(bench.kinds)]
+    family = pd.Index(bench.families).get_indexer(heard["family"].fillna(""))
+    kind = pd.Index(bench.kinds).get_indexer(heard["kind"].fillna(""))
+    if len(bench.families):
+        kind = np.where(family >= 0, bench.family_kind[np.maximum(family, 0)], kind)
+    return heard.assign(family_at=family, kind_at=kind)
+
+
+def fit_recalibration(
+    bench: Bench, outcomes: Outcomes, price_signal: Floats, usual: UsualOdds
+) -> Recalibration:
+    """Fit what acts on the outcomes.
+
+    Parameters
+    ----------
+    bench : Bench
+    outcomes : Outcomes
+        From `gather_outcomes`.
+    price_signal : ndarray, shape (n_groups,)
+        From `purchase_news`.
+    usual : UsualOdds
+        Of a typical unit of each group.
+
+    Returns
+    -------
+    Recalibration
+        `se` includes how much a coming season may differ.
+
+    Notes
+    -----
+    A part of what sets seasons apart drifts: its correlation falls by half in `HALF_LIFE` years; the rest
+    is gone with the season. Where a family has no job of its own,
+    hearsay speaks of the sum of two unknowns: how the family's lives and parts really are, and its effect
+    here. The spread of its effect is widened by the first while it is fitted; `own_weight` then takes back as
+    much of the first as was learned, and `se` is what is left. With own jobs the findings have told of the
+    first already, and must not count twice.
+    """
+    kind, family = slot_index(bench)
+    n_f, n_k, n_s = len(bench.families), len(bench.kinds), outcomes.signs.shape[1]
+    if outcomes.chain.size == 0:
+        se = np.full(kind.size, np.sqrt(0.5**2 + 0.3**2 + 0.4**2))
+        none, no_signs = np.zeros(2), np.zeros((n_k + 1, n_s))
+        return Recalibration(
+            np.zeros(kind.size), se, np.zeros(kind.size), 1.0, 0.5, none, none, NO_AGES, no_signs, no_signs
+        )
+    n_own = int(bench.jobs["own"].sum())
+    examined = int((bench.jobs["own"] & bench.jobs["job"].isin(bench.records.findings["job"])).sum())
+    believed = (examined + EXAMINED_WORTH) / (n_own + EXAMINED_WORTH)
+    centre = float(np.average(outcomes.chain, weights=outcomes.trials))
+    ages = age_range(outcomes.age)
+    maker = _makers(bench)
+    season_of, coming = _drift(np.unique(outcomes.season), bench.as_of)
+    pairs = _sign_pairs(outcomes, n_k)
+
+    def design(
+        kind: Ints, season: Floats, chain: Floats, age: Floats, signal: Floats, signs: Floats
+    ) -> list[Floats]:
+        by_kind = one_hot(kind, n_k)
+        return [
+            np.ones((kind.size, 1)),
+            (chain - centre)[:, None],
+            by_kind,
+            *np.hsplit(season, 2),
+            signal[:, None],
+            _age_columns(age, ages),
+            signs,
+            by_kind[:, pairs[0]] * signs[:, pairs[1]],
+        ]
+
+    at = outcomes.family_at
+    told = np.where(at < 0, 0.0, price_signal[at])
+    columns = design(
+        outcomes.kind_at,
+        season_of.loc[outcomes.season].to_numpy(),
+        outcomes.chain,
+        outcomes.age,
+        told,
+        outcomes.signs,
+    )
+    sds = (
+        LEVEL_SDS,
+        CHAIN_SDS,
+        KIND_SDS,
+        DRIFT_SDS,
+        SEASON_SDS,
+        ODDS_NEWS_SDS,
+        AGE_SDS,
+        SIGN_SDS,
+        SIGN_OF_KIND_SDS,
+    )
+    means = (0.0, believed, 0.0, 0.0, 0.0, ODDS_NEWS, 0.0, 0.0, 0.0)
+    blocks = [Block("", x, sd, mean) for x, sd, mean in zip(columns, sds, means, strict=True) if x.shape[1]]
+    made_by = np.where(at < 0, -1, maker[at])
+    blocks.append(
+        Block("maker", Nested(made_by, int(maker.max(initial=-1)) + 1, np.ones(at.size)), MAKER_SDS)
+    )
+    unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual.variance[:n_f])
+    fit = fit_shrunk_logit(
+        outcomes.repaired,
+        outcomes.trials,
+        blocks,
+        # What is said of a whole kind belongs to no family: one more group takes it.
+        inner=np.where(at < 0, n_f, at),
+        n_inner=n_f + 1,
+        inner_sds=FAMILY_SDS,
+        offset=centre + outcomes.offset,
+        inner_extra=np.append(unfounded, 0.0),
+    )
+    next_season = np.broadcast_to(coming, (kind.size, coming.size))
+    rows = design(
+        kind, next_season, usual.log_odds, usual.age_years, price_signal, np.zeros((kind.size, n_s))
+    )
+    made_by = np.where(family < 0, -1, maker[np.maximum(family, 0)]) if n_f else np.full(kind.size, -1)
+    nested = Nested(made_by, fit.n_nested, np.ones(kind.size))
+    mean, se, own_weight = fit.predict(np.hstack(rows), family, nested)
+    left = (1.0 - own_weight) ** 2 * np.append(
+        unfounded, np.zeros(n_k + 1)
+    )  # the draws of lives still carry it
+    se = np.hypot(np.sqrt(np.maximum(se**2 - left, LEAST_SE**2)), np.hypot(written_up(bench)[1], MISFIT_SE))
+    # One effect at a time, all other variables at nothing: the chain, age and its square, each sign by kind.
+    kinds = np.concatenate([np.full(3, -1), np.repeat(np.append(np.arange(n_k), -1), n_s)])
+    one = [np.zeros((kinds.size, np.shape(x)[1])) for x in rows]
+    one[1][0], one[6][1:3] = 1.0, np.eye(2)
+    one[7][3:] = np.tile(np.eye(n_s), (n_k + 1, 1))
+    one[8] = one_hot(kinds, n_k)[:, pairs[0]] * one[7][:, pairs[1]]
+    effect, effect_se = fit.effects(np.hstack(one))
+    weight, age, age_se = float(effect[0]), effect[1:3], effect_se[1:3]
+    signs, signs_se = effect[3:], effect_se[3:]
+    shift = mean - weight * (usual.log_odds - centre) - _age_columns(usual.age_years, ages) @ age
+    return Recalibration(
+        shift,
+        se,
+        np.where(family >= 0, own_weight, 0.0),
+        weight,
+        centre,
+        age,
+        age_se,
+        ages,
+        signs.reshape(n_k + 1, n_s),
+        signs_se.reshape(n_k + 1, n_s),
+    )
+
+
+NO_AGES = (np.nan, np.nan, np.nan)
+
+
+def age_range(age: Floats) -> tuple[float, float, float]:
+    """Ages between which nearly all units lie, and their mean; NaN where no age is known."""
+    known = age[np.isfinite(age)]
+    if not known.size:
+        return NO_AGES
+    low, high = np.quantile(known, [0.02, 0.98])
+    return float(low), float(high), float(known.mean())
+
+
+def _age_columns(age_years: Floats, within: tuple[float, float, float]) -> Floats:
+    """Terms of each age, nothing where it is not known; ndarray, shape (n, 2)."""
+    known = np.isfinite(age_years)
+    return np.array(
+        [
+            age_terms(age, np.array(within)) * is_known
+            for age, is_known in zip(np.nan_to_num(age_years), known, strict=True)
+        ]
+    ).reshape(-1, 2)
+
+
+def _makers(bench: Bench) -> Ints:
+    """Maker of each family, -1 if unknown or of no other family; ndarray, shape (n_families,)."""
+    table = bench.records.families.set_index("family").reindex(list(bench.families))
+    maker = table["maker"]
+    shared = maker.where(maker.map(maker.value_counts()) > 1)
+    return np.asarray(pd.Categorical(shared).codes, dtype=np.int64)
+
+
+def _drift(seasons: Ints, as_of: datetime.date) -> tuple[pd.DataFrame, Floats]:
+    """Write seasons as what drifts and what is their own: rows by season, and the row of the time to come.
+
+    Notes
+    -----
+    With the root of a correlation matrix as variables, effects of one spread that are independent beforehand
+    are seasons that are correlated: an Ornstein-Uhlenbeck process at these times.
+    """
+    times = np.append(seasons + 0.5, as_of.year + as_of.timetuple().tm_yday / 365.25)
+    apart = np.abs(times[:, None] - times)
+    root = np.linalg.cholesky(0.5 ** (apart / HALF_LIFE) + 1e-9 * np.eye(times.size))
+    table = np.hstack([root, np.eye(times.size)])
+    return pd.DataFrame(table[:-1], index=seasons), table[-1]
+
+
+def _sign_pairs(outcomes: Outcomes, n_kinds: int) -> tuple[Ints, Ints]:
+    """Kinds and signs of which one is looked for in the other; none where all units are of one kind."""
+    looked = one_hot(outcomes.kind_at, n_kinds).T @ (outcomes.signs != 0.0)
+    if (looked.sum(axis=1) > 0).sum() < 2:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    most = (
+        np.sort(looked.ravel())[::-1][: MOST_PAIRS + 1].min(initial=0.0) if looked.size > MOST_PAIRS else 0.0
+    )
+    kind, sign = np.nonzero(looked > most)
+    return kind, sign
