@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from reliability.errors import InvalidInput
 from reliability.life.life_records import LifeRecords
-from reliability.life.pooling_records import Hearsay
+from reliability.life.pooling_records import Hearsay, label_texts
 
 ObjectArray = NDArray[np.object_]
 
@@ -72,12 +72,10 @@ def _labels(name: str, values: ArrayLike | None, size: int, *, is_optional: bool
         raise InvalidInput(
             f"`{name}` must hold one label for each of the {size} rows; its shape is {labels.shape}."
         )
+    labels = label_texts(name, labels)
     empty = pd.isna(labels) | (labels == "")
-    if is_optional:
-        labels = labels.copy()
-        labels[empty] = None
-        return labels
-    if empty.any():
+    labels[empty] = None
+    if empty.any() and not is_optional:
         first = int(np.argmax(empty))
         raise InvalidInput(
             f"`{name}` must not be empty; {empty.sum()} of {size} are (first: position {first})."

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.life_records import FloatArray, IntArray
 from reliability.life.pooling_fit import Common
 from reliability.life.pooling_hyper import Hyperprior
 from reliability.life.pooling_posterior import Posterior
-from reliability.life.pooling_records import YEARS_PER_DECADE
+from reliability.life.pooling_records import YEARS_PER_DECADE, label_text, label_texts
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +124,8 @@ class PooledLives:
         ----------
         component, family : array_like of str
             A family that nobody has seen is answered from its kind, else from the component; a
-            component that nobody has seen from all components together. All arguments broadcast.
+            component that nobody has seen from all components together; `basis` tells which. A whole
+            number is the same label as its digits. All arguments broadcast.
         age_years : array_like of float
             Age, years, >= 0.
         year : array_like of float, optional
@@ -144,11 +145,13 @@ class PooledLives:
         ------
         InvalidInput
             If an age is negative or not a number, the level is not between 0 and 1, a family is said to
-            be of another kind than its records, or a year is given although the records had none.
+            be of another kind than its records, a year is given although the records had none, or a
+            label is neither a text nor a whole number.
         """
         if not 0 < level < 1:
             raise InvalidInput(f"`level` must lie between 0 and 1, got {level!r}.")
-        names = [np.asarray(values, dtype=object) for values in (component, family, kind)]
+        asked = {"component": component, "family": family, "kind": kind}
+        names = [label_texts(name, np.asarray(labels, dtype=object)) for name, labels in asked.items()]
         numbers = [np.asarray(np.nan if v is None else v, dtype=np.float64) for v in (age_years, year)]
         flat = [values.ravel() for values in np.broadcast_arrays(*names, *numbers)]
         shape = np.broadcast_shapes(*(values.shape for values in (*names, *numbers)))
@@ -168,6 +171,30 @@ class PooledLives:
         mean, low, high = out.reshape(3, *shape)
         return mean, low, high
 
+    def basis(
+        self, component: ArrayLike, family: ArrayLike | None, *, kind: ArrayLike | None = None
+    ) -> NDArray[np.object_]:
+        """Nearest thing that records or hearsay speak of, and that answers for a family.
+
+        Parameters
+        ----------
+        component, family, kind : array_like of str
+            As in `failed_by`.
+
+        Returns
+        -------
+        ndarray of object
+            "family"; or, of a family that nobody has seen, "kind", "component" or "all components".
+        """
+        asked = {"component": component, "family": family, "kind": kind}
+        names = [label_texts(name, np.asarray(labels, dtype=object)) for name, labels in asked.items()]
+        every = np.broadcast(*names)
+        found = np.empty(every.size, dtype=object)
+        found[:] = [
+            self.parts[c].place(f, k)[1] if c in self.parts else "all components" for c, f, k in every
+        ]
+        return found.reshape(every.shape)
+
     def summary(
         self, component: str, family: str | None, *, year: float | None = None, kind: str | None = None
     ) -> LifeSummary:
@@ -178,8 +205,7 @@ class PooledLives:
         """
         years = np.array([np.nan if year is None else year], dtype=np.float64)
         mean, covariance = self.summaries(component, [family], year=years, kind=[kind])
-        part = self.parts.get(component)
-        basis = part.place(family, kind)[1] if part else "all components"
+        basis = str(self.basis(component, family, kind=kind))
         return LifeSummary(mean[0], covariance[0], self.n_records(component, family), basis)
 
     def summaries(
@@ -188,11 +214,12 @@ class PooledLives:
         """Means (n, 2) and covariances (n, 2, 2) of many families' summaries; NaN is no year."""
         names, kinds = np.empty((2, len(family)), dtype=object)
         names[:], kinds[:] = family, kind
-        posterior, entry, decades = self._places(component, names, kinds, year)
+        names, kinds = label_texts("family", names), label_texts("kind", kinds)
+        posterior, entry, decades = self._places(label_text("component", component), names, kinds, year)
         return posterior.normal(entry, decades)
 
     def _places(
-        self, component: str, family: np.ndarray, kind: np.ndarray, year: FloatArray
+        self, component: str | None, family: np.ndarray, kind: np.ndarray, year: FloatArray
     ) -> tuple[Posterior, IntArray, FloatArray]:
         """Posterior, entries in it, and decades from each entry's mean year."""
         if not self.has_years and not np.isnan(year).all():
@@ -200,7 +227,7 @@ class PooledLives:
                 f"The records of {component!r} were pooled without production years, so `year` has no "
                 "meaning; leave it out, or give `year` to `pool`."
             )
-        part = self.parts.get(component)
+        part = self.parts.get(component or "")
         if part is None:
             return self.other, np.zeros(year.size, dtype=np.int64), np.zeros(year.size)
         for name, of_kind in zip(family, kind, strict=True):
@@ -214,9 +241,10 @@ class PooledLives:
         return part.posterior, entry, np.nan_to_num(decades)
 
     def _part(self, component: str) -> PooledComponent:
-        if component not in self.parts:
-            raise unknown("There are no records or hearsay of component", component, self.components)
-        return self.parts[component]
+        name = label_text("component", component) or ""
+        if name not in self.parts:
+            raise unknown("There are no records or hearsay of component", name, self.components)
+        return self.parts[name]
 
     def year_slope(self, component: str) -> tuple[float, float]:
         """Change of log scale per decade of production year, mean and standard deviation.
@@ -237,10 +265,9 @@ class PooledLives:
 
     def n_records(self, component: str, family: str | None) -> float:
         """Count the records of a component in a family, without hearsay; 0 if nobody has seen it."""
-        part = self.parts.get(component)
-        if part is None or family not in part.families:
-            return 0.0
-        return float(part.n_records[part.families[family]])
+        part = self.parts.get(label_text("component", component) or "")
+        place = part.families.get(label_text("family", family) or "") if part else None
+        return float(part.n_records[place]) if part and place is not None else 0.0
 
     def table(self) -> pd.DataFrame:
         """Every family that records or hearsay name, sorted by component and family.

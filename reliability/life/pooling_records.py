@@ -12,6 +12,24 @@ SORTS = ("left", "right", "interval", "exact")
 YEARS_PER_DECADE = 10.0
 
 
+def label_text(name: str, label: object) -> str | None:
+    """Label as the text that it is stored and looked up by; None for one that is missing."""
+    if isinstance(label, str):
+        return str(label)
+    if isinstance(label, int | np.integer) and not isinstance(label, bool):
+        return str(int(label))
+    if label is None or label is pd.NA or label is pd.NaT or label != label:
+        return None
+    raise InvalidInput(f"`{name}` must hold texts or whole numbers as labels; it holds {label!r}.")
+
+
+def label_texts(name: str, labels: np.ndarray) -> np.ndarray:
+    """Many labels as texts; ndarray of object, of the same shape."""
+    found = np.empty(labels.size, dtype=object)
+    found[:] = [label_text(name, label) for label in labels.flat]
+    return found.reshape(labels.shape)
+
+
 @dataclass(frozen=True)
 class Hearsay:
     """What somebody says about lives before the bench has seen any, weighed like records.
@@ -45,6 +63,8 @@ class Hearsay:
     kind: str | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
+        for name in ("component", "family", "kind"):
+            object.__setattr__(self, name, label_text(name, getattr(self, name)))
         what = f"Hearsay about {self.component!r}"
         if not 0 < self.age_years < np.inf:
             raise InvalidInput(f"{what}: `age_years` must be above 0 and finite, got {self.age_years!r}.")
@@ -231,8 +251,8 @@ def _one_component(rows: dict[str, np.ndarray]) -> ComponentRecords:
     years = np.where(seen, rows["year"], np.nan)
     offset = np.nan_to_num((years - reference) / YEARS_PER_DECADE - mean_year[code])
     return ComponentRecords(
-        component=str(rows["component"][0]),
-        families=[None if f is None else str(f) for f in rows["family"][first]],
+        component=rows["component"][0],
+        families=list(rows["family"][first]),
         kinds=kinds,
         kind=np.array([kinds.index(k) for k in rows["kind"][first]], dtype=np.int64),
         power=rows["power"][first].astype(np.float64),

@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import LifeRecords, pool
@@ -72,6 +72,52 @@ def test_a_family_without_records_is_answered_from_what_is_nearest():
         width[basis] = high - low
     assert sorted(width.values()) == list(width.values())
     assert pooled.n_records("belt", "unseen") == pooled.n_records("switch", "unseen") == 0
+
+
+def test_a_label_is_the_same_as_number_and_as_text():
+    records, labels, family = small_fleet(12)
+    named = pool(records, component=labels["component"], family=[str(f) for f in family])
+    for given in (family.tolist(), family, family.astype(object)):
+        numbered = pool(records, component=labels["component"], family=given)
+        assert numbered.families == named.families
+        for asked in ("3", 3, np.int64(3)):
+            assert_array_equal(numbered.failed_by("belt", asked, 25), named.failed_by("belt", "3", 25))
+            assert numbered.summary("belt", asked).basis == "family"
+            assert numbered.n_records("belt", asked) == named.n_records("belt", "3") > 0
+    # A number beside a text, also as kind, in a saying and as component.
+    mixed = pool(
+        records,
+        component=np.full(family.size, 1),
+        family=family,
+        kind=family % 2,
+        hearsay=[Hearsay("1", 30.0, 0.5, 2.0, family="3", kind="1"), Hearsay(2, 30.0, 0.5, 2.0, kind=0)],
+    )
+    assert mixed.components == ("1", "2")
+    assert mixed.basis([1, 1, "1", 2, 3], [3, 99, 99, 99, 3], kind=[None, 1, None, "0", 0]).tolist() == [
+        "family",
+        "kind",
+        "component",
+        "kind",
+        "all components",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("asked", "message"),
+    [
+        (("belt", 1.0), r"`family` must hold texts or whole numbers as labels; it holds 1\.0"),
+        ((1.5, "a"), r"`component` must hold texts or whole numbers as labels; it holds 1\.5"),
+        (("belt", True), r"`family` must hold texts or whole numbers as labels; it holds True"),
+    ],
+)
+def test_labels_are_texts_or_whole_numbers(asked, message):
+    records, labels, _ = small_fleet()
+    pooled = pool(records, component=labels["component"], family=labels["family"])
+    component, family = asked
+    with pytest.raises(InvalidInput, match=message):
+        pooled.failed_by(component, family, 25)
+    with pytest.raises(InvalidInput, match=message):
+        pool(records, component=[component] * len(records), family=[family] * len(records))
 
 
 def test_kept_posterior_is_light_and_answers_the_same():
