@@ -36,8 +36,8 @@ class Averaged:
         Posterior probability of each common node.
     centre_weight : ndarray of float64, shape (n_kinds, H, Q)
         Posterior probability of each centre given the common node.
-    new_mean, new_sd : ndarray of float64, shape (H,)
-        Centre of a kind that nobody has seen, given the common node.
+    new_centre, new_weight : ndarray of float64, shape (H, Q')
+        Centres of a kind that nobody has seen, and their probabilities given the common node.
     log_marginal : ndarray of float64, shape (n_families, H, Q)
         Log marginal likelihood of each family.
     """
@@ -46,8 +46,8 @@ class Averaged:
     nodes: Nodes
     weight: FloatArray
     centre_weight: FloatArray
-    new_mean: FloatArray
-    new_sd: FloatArray
+    new_centre: FloatArray
+    new_weight: FloatArray
     log_marginal: FloatArray
 
 
@@ -172,13 +172,12 @@ def _weigh(evidence: Evidence, nodes: Nodes, prior: Hyperprior, *, has_kinds: bo
     np.add.at(of_kind, evidence.kind, log_marginal * evidence.power[:, None, None])
     of_kind += nodes.log_width[:, None, :]
     if has_kinds:
-        log_z, centre_weight, new_mean, new_sd = average_kinds(of_kind, nodes.centre, prior)
+        log_z, centre_weight, new_centre, new_weight = average_kinds(of_kind, nodes.centre, prior)
     else:
         log_prior = log_normal(nodes.centre, np.log(prior.scale_years), prior.scale_sd)
         log_z, weight = normalised(of_kind[0] + log_prior[0])
         centre_weight = weight[None]
-        new_mean = (centre_weight * nodes.centre).sum(axis=2)[0]
-        new_sd = np.sqrt((centre_weight * (nodes.centre - new_mean[:, None]) ** 2).sum(axis=2)[0])
+        new_centre, new_weight = nodes.centre[0], weight
     log_prior = log_normal(nodes.common, prior.common_mean(), prior.common_sd()).sum(axis=1)
     total, weight = normalised(log_z + log_prior + nodes.log_weight)
-    return Averaged(float(total), nodes, weight, centre_weight, new_mean, new_sd, log_marginal)
+    return Averaged(float(total), nodes, weight, centre_weight, new_centre, new_weight, log_marginal)

@@ -237,7 +237,7 @@ class _Fit:
             for a, m in zip(at_slopes, averages, strict=True)
         ]
         seen = combine(at_slopes[0].evidence.lattices, families, slopes, chance)
-        unseen = unseen_families(averages, slopes, chance, self.prior, has_kinds=self.has_kinds)
+        unseen = unseen_families(averages, slopes, chance, self.prior)
         nodes = np.concatenate([m.nodes.common for m in averages])
         weight = np.concatenate([p * m.weight for p, m in zip(chance, averages, strict=True)])
         mean = weight @ nodes

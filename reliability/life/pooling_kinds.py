@@ -13,6 +13,9 @@ SPREAD_REACH = 2.5
 
 N_MEANS = 5
 
+N_NEW, NEW_REACH = 41, 6.0
+"""Centres of an unseen kind, up to this many standard deviations out: no normal, its tails are longer."""
+
 
 def average_kinds(
     of_kind: FloatArray, centre: FloatArray, prior: Hyperprior
@@ -32,8 +35,8 @@ def average_kinds(
         Log marginal likelihood at each common node.
     centre_weight : ndarray of float64, shape (n_kinds, H, Q)
         Posterior probabilities of the centres, given the common node.
-    new_mean, new_sd : ndarray of float64, shape (H,)
-        Centre of a kind that nobody has seen.
+    new_centre, new_weight : ndarray of float64, shape (H, N_NEW)
+        Centres of a kind that nobody has seen, and their probabilities given the common node.
     """
     spread, mean, log_z = _place(of_kind, centre, prior)
     n_common = log_z.shape[0]
@@ -53,7 +56,11 @@ def average_kinds(
     posterior = posterior.reshape(log_z.shape)
     new_mean = (posterior * mean).sum(axis=(1, 2))
     apart = (mean - new_mean[:, None, None]) ** 2 + spread**2
-    return total, np.stack(weights), new_mean, np.sqrt((posterior * apart).sum(axis=(1, 2)))
+    new_sd = np.sqrt((posterior * apart).sum(axis=(1, 2)))
+    new_centre = new_mean[:, None] + new_sd[:, None] * np.linspace(-NEW_REACH, NEW_REACH, N_NEW)
+    density = np.exp(log_normal(new_centre[:, :, None, None], mean[:, None], spread))
+    new_weight = np.einsum("hqrs,hrs->hq", density, posterior)
+    return total, np.stack(weights), new_centre, new_weight / new_weight.sum(axis=1, keepdims=True)
 
 
 def _place(

@@ -1,24 +1,21 @@
 """Families that nobody has seen: what their kind, or their component, says of them."""
 
-from dataclasses import replace
-
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 
 from reliability.life.life_records import FloatArray
 from reliability.life.pooling_average import Averaged
 from reliability.life.pooling_grid import Lattice
-from reliability.life.pooling_hyper import Evidence, Hyperprior
-from reliability.life.pooling_kernels import marginals, posteriors
+from reliability.life.pooling_hyper import Hyperprior
+from reliability.life.pooling_kernels import log_normal
 from reliability.life.pooling_posterior import Posterior, combine
 
-N_SCALES, N_SHAPES = 40, 28
-REACH = 4.5
-"""The lattices reach this many standard deviations of the predictive distribution."""
+N_SCALES, N_SHAPES = 64, 40
+REACH = 6.0
+"""The lattices reach this many standard deviations of the predictive distribution, which has long tails."""
 
 
 def unseen_families(
-    averages: list[Averaged], slopes: FloatArray, chance: FloatArray, prior: Hyperprior, *, has_kinds: bool
+    averages: list[Averaged], slopes: FloatArray, chance: FloatArray, prior: Hyperprior
 ) -> Posterior:
     """Posterior of a family without records, for each kind and for a kind that nobody has seen.
 
@@ -29,47 +26,47 @@ def unseen_families(
     slopes, chance : ndarray of float64, shape (B,)
         The slopes and their posterior probabilities.
     prior : Hyperprior
-    has_kinds : bool
-        Without kinds an unseen one is the one there is.
 
     Returns
     -------
     Posterior
         Of n_kinds + 1 families, at the reference year.
     """
-    averages = [_with_new_kind(averaged, has_kinds=has_kinds) for averaged in averages]
-    lattice = _lattice(averages, chance, prior)
-    at_slopes = []
-    for averaged in averages:
-        n = lattice.family.size
-        evidence = Evidence([lattice], lattice.family, n, np.zeros(n), np.ones(n))
-        log_marginal = marginals(evidence, averaged.nodes, prior)
-        weight = averaged.weight[:, None] * averaged.centre_weight
-        at_slopes.append(posteriors(evidence, averaged.nodes, prior, weight, log_marginal))
-    return combine([lattice], at_slopes, slopes, chance)
+    known = [(a.nodes.centre, a.weight[:, None] * a.centre_weight) for a in averages]
+    new = [(a.new_centre[None], (a.weight[:, None] * a.new_weight)[None]) for a in averages]
+    posteriors = []
+    for centres in (known, new):
+        lattice = _lattice(averages, centres, chance, prior)
+        pairs = zip(averages, centres, strict=True)
+        at_slopes = [[_predicted(lattice, averaged, *at, prior)] for averaged, at in pairs]
+        posteriors.append(combine([lattice], at_slopes, slopes, chance))
+    return posteriors[0].with_more(posteriors[1])
 
 
-def _with_new_kind(averaged: Averaged, *, has_kinds: bool) -> Averaged:
-    """Add the centre of a kind that nobody has seen behind those of the others."""
-    nodes = averaged.nodes
-    if has_kinds:
-        z, weight = hermegauss(nodes.centre.shape[2])
-        centre = averaged.new_mean[:, None] + averaged.new_sd[:, None] * z
-        chances = np.broadcast_to(weight / weight.sum(), centre.shape)
-    else:
-        centre, chances = nodes.centre[0], averaged.centre_weight[0]
-    nodes = replace(nodes, centre=np.concatenate([nodes.centre, centre[None]]))
-    centre_weight = np.concatenate([averaged.centre_weight, chances[None]])
-    return replace(averaged, nodes=nodes, centre_weight=centre_weight)
+def _predicted(
+    lattice: Lattice, averaged: Averaged, centre: FloatArray, weight: FloatArray, prior: Hyperprior
+) -> FloatArray:
+    """Probabilities of the lattice's nodes; `centre` and `weight` have the shape (F, H, Q)."""
+    common = averaged.nodes.common
+    spread = prior.spread(common[:, 1:])
+    out = np.empty(lattice.likelihood.shape)
+    for i, (x, y) in enumerate(zip(lattice.log_scale, lattice.log_shape, strict=True)):
+        scale = np.exp(log_normal(x[:, None, None], centre[i], spread[:, :1]))
+        shape = np.exp(log_normal(y[:, None], common[:, 0], spread[:, 1]))
+        out[i] = np.einsum("ihq,hq->ih", scale, weight[i]) @ shape.T
+    return out / out.sum(axis=(1, 2), keepdims=True)
 
 
-def _lattice(averages: list[Averaged], chance: FloatArray, prior: Hyperprior) -> Lattice:
+def _lattice(
+    averages: list[Averaged],
+    centres: list[tuple[FloatArray, FloatArray]],
+    chance: FloatArray,
+    prior: Hyperprior,
+) -> Lattice:
     """Lattice over the predictive distributions; every likelihood on it is 1."""
-    weight = [p * a.weight[:, None] * a.centre_weight for p, a in zip(chance, averages, strict=True)]
+    weight = [p * w for p, (_, w) in zip(chance, centres, strict=True)]
     spread = [prior.spread(a.nodes.common[:, 1:]) for a in averages]
-    scale_mean, scale_sd = _moments(
-        weight, [a.nodes.centre for a in averages], [s[None, :, None, 0] for s in spread]
-    )
+    scale_mean, scale_sd = _moments(weight, [c for c, _ in centres], [s[None, :, None, 0] for s in spread])
     shape_mean, shape_sd = _moments(
         weight,
         [a.nodes.common[None, :, None, 0] for a in averages],

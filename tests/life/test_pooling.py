@@ -58,6 +58,20 @@ def test_agrees_with_brute_force(using):
         assert_allclose(ours[1:], theirs[1:], atol=0.035)
 
 
+@pytest.mark.parametrize(("n_families", "seed", "most"), [(2, 3, 5), (5, 3, 8)])
+def test_families_that_nobody_has_seen_agree_with_brute_force(n_families, seed, most):
+    # Both for a kind with records and for a new one, whose centre has long tails: no normal will do.
+    records, labels, family = small_fleet(n_families, seed=seed, most=most)
+    pooled = pool(records, **{name: labels[name] for name in ("component", "family", "kind")})
+    kind = np.append(np.arange(n_families) % 2, [0, 2])
+    twin = BruteForce(Case(records, family, np.zeros(family.size), kind, True, False), Hyperprior())
+    for age in (10.0, 15.0, 20.0, 30.0, 40.0, 50.0):
+        for place, its_kind in ((n_families, "tape deck"), (n_families + 1, None)):
+            ours = np.array(pooled.failed_by("belt", "unseen", age, kind=its_kind))
+            apart = np.abs(ours.ravel() - twin.failed_by(place, age, 0.0))
+            assert np.all(apart < [0.006, 0.02, 0.013]), (age, its_kind, apart)
+
+
 def test_likelihood_of_every_sort_of_record_agrees_with_the_plain_formula():
     # Failed, sound, between two ages, exact, and one unit built in one of three years; two families.
     lower = [0, 25, 10, 31, 30, 29, 28, 0, 22]
