@@ -14,6 +14,10 @@ from reliability.life.weibull import fit_weibull
 
 # Slopes beyond this (lives longer by a factor of 22,000 per decade) count as infinite.
 STEEPEST = 10.0
+# Slopes whose log-likelihoods differ by less than this are equally likely; a peak that told its slope within
+# 5,000 would be narrower than a plateau.
+_LEVEL = 1e-9
+_PLATEAU = 0.5
 _GRID = 61
 _REFINED = 25
 _ROUNDS = 3
@@ -27,9 +31,9 @@ class YearSlope:
     ----------
     status : str
         "ok"; "one year only"; "cannot tell ageing from vintage"; "no bound" (no slope is most likely:
-        age may play no part beside the year); "one age fits all" (at some slope one age agrees with
-        every record); or why there is no Weibull fit at any slope: "no records", "no failures", "all
-        failed", "not found".
+        age may play no part beside the year, or all slopes of a wide range are); "one age fits all" (at
+        some slope one age agrees with every record); or why there is no Weibull fit at any slope: "no
+        records", "no failures", "all failed", "not found".
     slope : float
         Rise of the log scale per decade of production; NaN unless "ok". 0.1 means that lives are
         about 10 % longer for units made ten years later.
@@ -184,7 +188,13 @@ def _answer(dated: DatedRecords, profile: _Profile, allowed: float, level: float
     inside = profile.slope[profile.value >= profile.value[best] - allowed]
     ends = [inside[0], inside[-1]]
     low, high = (np.copysign(np.inf, end) if abs(end) >= STEEPEST * 0.999 else float(end) for end in ends)
-    flat = np.isnan(profile.shape[best]) or abs(profile.slope[best]) >= STEEPEST * 0.999
+    level_with = profile.value >= profile.value[best] - _LEVEL
+    near = profile.slope[level_with]
+    flat = (
+        np.isnan(profile.shape[level_with]).any()
+        or np.abs(near).max() >= STEEPEST * 0.999
+        or np.ptp(near) > _PLATEAU
+    )
     at_zero = profile.value[np.argmin(np.abs(profile.slope))]
     return YearSlope(
         status="no bound" if flat else "ok",
@@ -193,8 +203,8 @@ def _answer(dated: DatedRecords, profile: _Profile, allowed: float, level: float
         high=high,
         level=level,
         p_value=float(chi2.sf(2 * (profile.value[best] - at_zero), 1)),
-        shape=float(profile.shape[best]),
-        scale_years=float(profile.scale[best]),
+        shape=np.nan if flat else float(profile.shape[best]),
+        scale_years=np.nan if flat else float(profile.scale[best]),
         reference_year=profile.reference,
         correlation=dated.correlation,
         n_records=float(dated.count.sum()),

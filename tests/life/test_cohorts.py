@@ -172,6 +172,36 @@ def test_slope_without_visible_ageing_has_no_bound():
     assert found.low == -INF
 
 
+@pytest.mark.parametrize(
+    ("age", "failed", "year", "slopes"),
+    [
+        ([10, 10, 20, 10, 20, 30], [0, 1, 1, 1, 1, 0], [1990, 1975, 1975, 1975, 1990, 1990], (8.0, 9.5)),
+        ([20, 10, 20, 30, 10, 20], [1, 0, 0, 1, 1, 1], [1985, 1990, 1990, 1990, 1990, 1975], (8.5, 9.5)),
+        ([40, 30, 30, 10, 20], [0, 1, 1, 0, 0], [1980, 1990, 1980, 1980, 1980], (-5.0, -8.0)),
+    ],
+)
+def test_equally_likely_slopes_of_a_wide_range_have_no_bound(age, failed, year, slopes):
+    age, failed = np.array(age, float), np.array(failed, bool)
+    records = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
+    found = year_slope(records, year)
+    assert found.status == "no bound"
+    assert np.isnan([found.slope, found.shape, found.scale_years]).all()
+    assert np.isinf([found.low, found.high]).any()
+
+    # They are alike indeed: the largest log-likelihoods at two far slopes, by a general optimiser.
+    def best(slope):
+        place = np.log(age) - slope * (np.array(year) - np.mean(year)) / 10
+
+        def loss(at):
+            hazard = np.exp(np.clip(np.exp(at[0]) * (place - at[1]), -700, 700))
+            return -np.sum(np.where(failed, np.log(-np.expm1(-hazard) + 1e-300), -hazard))
+
+        starts = [(k, m) for k in (0.0, 1.0, 3.0, 5.0) for m in np.quantile(place, [0.1, 0.3, 0.5, 0.7, 0.9])]
+        return -min(minimize(loss, start, method="Nelder-Mead", tol=1e-12).fun for start in starts)
+
+    assert_allclose(best(slopes[0]), best(slopes[1]), atol=1e-6)
+
+
 def test_unknown_years_are_left_out_and_counted():
     records, year = windows([1980, 1982], [1980, 1981])
     found = dated_records(records, year)
