@@ -13,10 +13,10 @@ from reliability.life.ages import BoolArray, FloatArray, IntArray
 def checked_events(time: ArrayLike, cause: ArrayLike, count: ArrayLike) -> tuple[FloatArray, Any, FloatArray]:
     """Take times, kinds of event and counts as arrays of one length, or one clear refusal."""
     when = np.atleast_1d(np.asarray(time, dtype=np.float64))
-    kinds = np.broadcast_to(np.asarray(cause, dtype=object), when.shape)
-    weight = np.broadcast_to(np.asarray(count, dtype=np.float64), when.shape)
     if when.size == 0:
         raise InvalidInput("There are no times: at least one record is needed.")
+    kinds = for_each("cause", np.asarray(cause, dtype=object), when)
+    weight = for_each("count", np.asarray(count, dtype=np.float64), when)
     bad = ~((when >= 0) & (when < np.inf) & (weight > 0) & (weight < np.inf))
     if bad.any():
         i = int(np.argmax(bad))
@@ -25,6 +25,16 @@ def checked_events(time: ArrayLike, cause: ArrayLike, count: ArrayLike) -> tuple
             f"(first: position {i}, time {when[i]:g}, count {weight[i]:g})."
         )
     return when, kinds, weight
+
+
+def for_each(name: str, values: Any, when: FloatArray) -> Any:
+    """One value for each time, or the same for all."""
+    if values.shape not in ((), when.shape):
+        raise InvalidInput(
+            f"`{name}` needs one value for each of the {when.size} times, or one for all; "
+            f"its shape is {values.shape}."
+        )
+    return np.broadcast_to(values, when.shape)
 
 
 def event_codes(kinds: Any) -> tuple[tuple[Any, ...], IntArray]:

@@ -54,7 +54,7 @@ class CumulativeIncidence:
         Parameters
         ----------
         time : array_like, shape (n,)
-            Times. Beyond the last one nothing is known: NaN.
+            Times, >= 0. Beyond the last one nothing is known: NaN.
         cause : str
             One of `causes`.
         level : float
@@ -64,10 +64,20 @@ class CumulativeIncidence:
         Returns
         -------
         estimate, low, high : ndarray of float64, shape (n,)
+
+        Raises
+        ------
+        InvalidInput
+            If there is no such kind of event, a time is negative or not a number, or `level` is not
+            between 0 and 1.
         """
+        if not 0 < level < 1:
+            raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
         if cause not in self.causes:
             raise unknown("There is no event of kind", str(cause), map(str, self.causes))
         when = np.atleast_1d(np.asarray(time, dtype=np.float64))
+        if not np.all(when >= 0):
+            raise InvalidInput(f"Times must be numbers >= 0; got {when[~(when >= 0)][0]:g}.")
         column = self.causes.index(cause)
         at = np.searchsorted(self.time, when, side="right")
         estimate = np.append(0.0, self.incidence[:, column])[at]

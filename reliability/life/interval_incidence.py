@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput
 from reliability.life.ages import FloatArray, IntArray
-from reliability.life.event_times import checked_events, event_codes
+from reliability.life.event_times import checked_events, event_codes, for_each
 from reliability.life.incidence import CumulativeIncidence
 from reliability.life.mass_likelihood import CellLikelihood, maximise
 from reliability.life.turnbull import cell_likelihood, innermost
@@ -51,7 +51,7 @@ def interval_incidence(
        (2001) 74-80.
     """
     low, kinds, weight = checked_events(last_free, cause, count)
-    high = np.broadcast_to(np.asarray(first_known, dtype=np.float64), low.shape)
+    high = for_each("first_known", np.asarray(first_known, dtype=np.float64), low)
     causes, code = event_codes(kinds)
     bad = ~(high >= low) | (np.isinf(high) != (code < 0))
     if bad.any():

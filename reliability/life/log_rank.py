@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput
-from reliability.life.event_times import checked_events
+from reliability.life.event_times import checked_events, for_each
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,13 +52,25 @@ def log_rank(
     Raises
     ------
     InvalidInput
-        If a time or count is out of range, or there are not at least two groups and one event.
+        If a time or count is out of range, an event is neither true nor false, a group is missing, a
+        length does not match, or there are not at least two groups and one event.
     """
     from lifelines.statistics import multivariate_logrank_test  # half a second, only here needed
 
-    happened = np.asarray(event, dtype=bool)
-    when, _, weight = checked_events(time, np.where(happened, "event", ""), count)
-    groups, code = np.unique(np.asarray(group), return_inverse=True)
+    when, said, weight = checked_events(time, event, count)
+    said = np.where(pd.isna(said), "missing", said)
+    happened, labels = np.asarray(said == 1, dtype=bool), for_each("group", np.asarray(group), when)
+    bad = {
+        "event` must be true or false": ~(happened | np.asarray(said == 0, dtype=bool)),
+        "group` must be known": np.asarray(pd.isna(labels)),
+    }
+    for rule, broken in bad.items():
+        if broken.any():
+            raise InvalidInput(
+                f"`{rule} for every record; {broken.sum()} of {broken.size} are not "
+                f"(first: position {np.argmax(broken)})."
+            )
+    groups, code = np.unique(labels, return_inverse=True)
     if groups.size < 2 or not happened.any():
         raise InvalidInput(
             f"A comparison needs two groups and one event; got {groups.size} groups and "

@@ -277,6 +277,40 @@ def test_times_and_counts_out_of_range_name_the_record():
         cumulative_incidence([], [])
 
 
+def test_lengths_that_do_not_match_are_refused():
+    with pytest.raises(InvalidInput, match=r"`cause` needs one value for each of the 2 times.*\(3,\)"):
+        cumulative_incidence([1, 2], ["belt"] * 3)
+    with pytest.raises(InvalidInput, match=r"`count` needs one value for each of the 2 times.*\(1,\)"):
+        cumulative_incidence([1, 2], "belt", count=[1])
+    with pytest.raises(InvalidInput, match=r"`first_known` needs one value for each of the 2 times"):
+        interval_incidence([1, 2], [2, 3, 4], "belt")
+    with pytest.raises(InvalidInput, match=r"`group` needs one value for each of the 2 times.*\(3,\)"):
+        log_rank([1, 2], [True, False], ["a", "b", "a"])
+
+
+@pytest.mark.parametrize("unknown", [np.nan, None, pd.NA, "yes", 2])
+def test_an_event_is_true_or_false(unknown):
+    with pytest.raises(InvalidInput, match=r"`event` must be true or false for every record; 1 of 3 are not"):
+        log_rank([1, 2, 3], [True, unknown, 0], ["a", "b", "a"])
+
+
+def test_a_group_is_known():
+    with pytest.raises(InvalidInput, match=r"`group` must be known .* 1 of 3 are not \(first: position 1\)"):
+        log_rank([1, 2, 3], [True, False, True], ["a", None, "b"])
+
+
+@pytest.mark.parametrize("time", [np.nan, -1])
+def test_incidence_is_asked_at_times(time):
+    with pytest.raises(InvalidInput, match=rf"Times must be numbers >= 0; got {time}"):
+        cumulative_incidence([1, 2], "belt").at([1, time], "belt")
+
+
+@pytest.mark.parametrize("level", [0, 1, 2, np.nan])
+def test_level_of_an_incidence_is_a_probability(level):
+    with pytest.raises(InvalidInput, match=rf"`level` must lie between 0 and 1; got {level}"):
+        cumulative_incidence([1, 2], "belt").at(1, "belt", level=level)
+
+
 def test_unknown_kind_lists_what_there_is():
     with pytest.raises(UnknownName, match=r"There is no event of kind 'bell'; known: belt.* mean 'belt'"):
         cumulative_incidence([1, 2], "belt").at(1, "bell")
