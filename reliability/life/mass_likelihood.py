@@ -3,16 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import nnls
 
 from reliability.life.ages import BoolArray, FloatArray, IntArray
 
 # Gap in log-likelihood, per record, below which a maximum counts as found.
 TOLERANCE = 1e-11
 MAX_ROUNDS = 300
-_CHUNK = 20_000
-_PENALTY = 1e4
-_MANY_CELLS = 120
+_CHUNK = 2_000_000
+_RIDGE = 1e-13
+_PENALTY = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,12 +58,36 @@ class CellLikelihood:
         step = np.bincount(self.first, value, size) - np.bincount(self.last, value, size)
         return np.cumsum(step)[:-1]
 
-    def columns(self, cells: IntArray, begin: int, end: int) -> FloatArray:
-        """Likelihood of records `begin` to `end` per unit of mass on each of the cells."""
+    def gram(self, cells: IntArray, each: FloatArray) -> FloatArray:
+        """Second derivatives by the masses of some cells (ascending), their sign turned.
+
+        `each` is the likelihood of each record, as `of_records` gives it.
+        """
+        worth = self.count / each**2
+        begin, end = np.searchsorted(cells, self.first), np.searchsorted(cells, self.last)
+        n_single = int(np.searchsorted(np.diff(self.start, append=self.first.size) > 1, True))
+        # A record of one row counts for all pairs of cells in its run: sums over a table of the runs do.
+        size = cells.size + 1
+        place = begin[:n_single] * size + end[:n_single]
+        runs = np.bincount(place, worth[:n_single] * self.weight[:n_single] ** 2, size**2).reshape(size, size)
+        upper = np.triu(np.cumsum(np.cumsum(runs, axis=0)[:, ::-1], axis=1)[:-1, -2::-1])
+        gram = (upper + np.triu(upper, 1).T).astype(np.float64)
+        step = max(1, int(_CHUNK // (size * max(1, self.first.size // max(1, self.start.size)))))
+        for first in range(n_single, self.start.size, step):
+            columns = self._columns(begin, end, size, first, min(first + step, self.start.size))
+            gram += columns.T @ (worth[first : first + step, None] * columns)
+        return gram
+
+    def _columns(self, begin: IntArray, end: IntArray, size: int, first: int, last: int) -> FloatArray:
+        """Likelihood of records `first` to `last` per unit of mass on each of the cells."""
         bounds = np.append(self.start, self.first.size)
-        rows = slice(bounds[begin], bounds[end])
-        inside = (self.first[rows, None] <= cells) & (cells < self.last[rows, None])
-        return np.add.reduceat(inside * self.weight[rows, None], self.start[begin:end] - bounds[begin])
+        rows = slice(bounds[first], bounds[last])
+        record = np.repeat(np.arange(last - first) * size, np.diff(bounds[first : last + 1]))
+        length = (last - first) * size
+        rise = np.bincount(record + begin[rows], self.weight[rows], length)
+        fall = np.bincount(record + end[rows], self.weight[rows], length)
+        columns: FloatArray = np.cumsum((rise - fall).reshape(-1, size), axis=1)[:, :-1]
+        return columns
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,10 +119,11 @@ def maximise(
 ) -> Maximum:
     r"""Maximise the likelihood over masses, with a fixed total in each group of cells.
 
-    Each round takes two self-consistency steps (expectation and maximisation), then one Newton step
-    on the cells that carry mass or want it: the second-order expansion of the log-likelihood is a
-    least-squares problem under non-negativity [1]_. It ends where the optimality conditions hold:
-    no cell has a larger derivative than the multiplier of its group.
+    Few cells carry mass at the maximum. Each round takes a self-consistency step (expectation and
+    maximisation), then one Newton step on the cells that carry mass and, between any two of them, the one
+    that wants it most: the second-order expansion of the log-likelihood is a least-squares problem under
+    non-negativity [1]_. It ends where the optimality conditions hold: no cell has a larger derivative
+    than the multiplier of its group.
 
     Parameters
     ----------
@@ -124,28 +148,57 @@ def maximise(
     """
     group = np.zeros(likelihood.n_cells, dtype=np.int64) if group is None else group
     total = np.ones(1) if total is None else total
-    even = _scaled(np.ones(likelihood.n_cells), group, total)
-    mass = even if start is None else 0.99 * _scaled(start, group, total) + 0.01 * even
+    mass = np.zeros(likelihood.n_cells) if start is None else _scaled(start, group, total)
+    if np.any(likelihood.of_records(mass) <= 0) or np.any(_totals(mass, group, total) < 0.5 * total):
+        mass = 0.9 * mass + 0.1 * _cover(likelihood, total[group] > 0)
+        mass = _scaled(mass + 1e-3 * _middles(group, total), group, total)
     tolerance = tolerance * float(likelihood.count.sum())
     best = _checked(likelihood, mass, group, total)
     for _ in range(MAX_ROUNDS):
-        mass = best.mass
-        for _ in range(2):
-            mass = _scaled(mass * likelihood.gradient(mass), group, total)
-        mass = _newton(likelihood, mass, group, total)
-        new = _checked(likelihood, mass, group, total)
-        stuck = new.log_likelihood <= best.log_likelihood and new.gap >= best.gap
-        best = best if stuck else new
-        if stuck or best.gap <= tolerance:
+        if best.gap <= tolerance:
             break
+        mass = _scaled(best.mass * likelihood.gradient(best.mass), group, total)
+        new = _checked(likelihood, _newton(likelihood, mass, group, total), group, total)
+        if new.log_likelihood <= best.log_likelihood and new.gap >= best.gap:
+            break
+        best = new
     return best
 
 
 def _scaled(mass: FloatArray, group: IntArray, total: FloatArray) -> FloatArray:
     """Masses in their old proportions with the wanted total in each group."""
-    have = np.bincount(group, mass, total.size)
+    have = _totals(mass, group, total)
     factor = np.divide(total, have, out=np.zeros_like(total), where=have > 0)
     return mass * factor[group]
+
+
+def _totals(mass: FloatArray, group: IntArray, total: FloatArray) -> FloatArray:
+    return np.bincount(group, mass, total.size).astype(np.float64)
+
+
+def _cover(likelihood: CellLikelihood, allowed: BoolArray) -> FloatArray:
+    """Equal masses on few cells, such that every record that can happen on the cells allowed does."""
+    cells = np.flatnonzero(allowed)
+    first, last = np.searchsorted(cells, likelihood.first), np.searchsorted(cells, likelihood.last)
+    record = np.repeat(np.arange(likelihood.start.size), np.diff(likelihood.start, append=first.size))
+    rows = np.flatnonzero(first < last)
+    rows = rows[np.append(True, np.diff(record[rows]) != 0)[: rows.size]]  # one alternative will do
+    mass = np.zeros(likelihood.n_cells)
+    hit = -1
+    for row in rows[np.argsort(last[rows], kind="stable")]:
+        if first[row] > hit:
+            hit = last[row] - 1
+            mass[cells[hit]] = 1.0
+    return mass / max(mass.sum(), 1.0)
+
+
+def _middles(group: IntArray, total: FloatArray) -> FloatArray:
+    """Mass on one cell of each group that must have some."""
+    mass = np.zeros(group.size)
+    for number in np.flatnonzero(total > 0):
+        inside = np.flatnonzero(group == number)
+        mass[inside[inside.size // 2]] = 1.0
+    return mass
 
 
 def _checked(likelihood: CellLikelihood, mass: FloatArray, group: IntArray, total: FloatArray) -> Maximum:
@@ -163,36 +216,56 @@ def _checked(likelihood: CellLikelihood, mass: FloatArray, group: IntArray, tota
 def _newton(likelihood: CellLikelihood, mass: FloatArray, group: IntArray, total: FloatArray) -> FloatArray:
     """One Newton step with a line search; the masses never get less likely."""
     gradient = likelihood.gradient(mass)
-    carries = mass > 1e-6 / mass.size
-    wants = _peaks(gradient) & (mass == 0)
-    choices = [(carries | wants, 30)]
-    if np.count_nonzero(carries) > _MANY_CELLS:  # the hills of the masses do, if a full step succeeds
-        choices.insert(0, ((carries & _peaks(mass)) | wants, 1))
-    for chosen, tries in choices:
-        cells = np.flatnonzero(chosen & (total[group] > 0))
-        aim = _aim(likelihood, mass, cells, group, total)
-        new = _search(likelihood, mass, aim - mass, float(gradient @ (aim - mass)), tries)
-        if new is not mass:
-            return new
+    multiplier = _checked(likelihood, mass, group, total).multiplier
+    carries = mass > 1e-6 / mass.size * total[group]
+    wanting = _wanting(gradient - np.where(total > 0, multiplier, np.inf)[group], carries)
+    cells = np.flatnonzero(carries | wanting)
+    own, scale = np.eye(total.size)[:, group[cells]], total[group[cells]]
+    # In shares of each group's total, which are kept by multipliers and a penalty on what those leave.
+    heavy = _PENALTY * likelihood.count.sum()
+    curve = likelihood.gram(cells, likelihood.of_records(mass)) * np.outer(scale, scale) + heavy * own.T @ own
+    curve[np.diag_indices_from(curve)] *= 1 + _RIDGE
+    rise = scale * (2 * gradient - multiplier[group])[cells] + heavy
+    for is_quick in (True, False):
+        aim = np.zeros_like(mass)
+        aim[cells] = scale * _nonnegative(curve, rise, mass[cells] / scale, is_quick)
+        aim = _scaled(aim, group, total)
+        if np.all(_totals(aim, group, total) >= 0.5 * total):
+            new = _search(likelihood, mass, aim - mass, float(gradient @ (aim - mass)), 3 if is_quick else 30)
+            if new is not mass:
+                return new
     return mass
 
 
-def _aim(
-    likelihood: CellLikelihood, mass: FloatArray, cells: IntArray, group: IntArray, total: FloatArray
-) -> FloatArray:
-    """Maximum of the second-order expansion over masses on some cells."""
-    factor = _triangle(likelihood, mass, cells)
-    heavy = _PENALTY * np.sqrt(likelihood.count.sum())
-    rows = heavy * (group[cells] == np.arange(total.size)[:, None])
-    system = np.vstack((factor[:, :-1], rows))
-    aim = np.zeros_like(mass)
-    try:
-        aim[cells], _ = nnls(system, np.concatenate((factor[:, -1], heavy * total)), maxiter=30 * cells.size)
-    except RuntimeError:  # it went in circles among cells that can hardly be told apart
-        return mass
-    aim = _scaled(aim, group, total)
-    reached = np.bincount(group, aim, total.size) > total * (1 - 1e-9)
-    return aim if np.all(reached | (total == 0)) else mass
+def _wanting(over: FloatArray, carries: BoolArray) -> BoolArray:
+    """Between any two cells that carry mass, the one whose derivative is most over the multiplier."""
+    over = np.where(carries, -np.inf, over)
+    begin = np.append(0, np.flatnonzero(carries) + 1)
+    begin = begin[begin < over.size]
+    length = np.diff(begin, append=over.size)
+    highest = np.repeat(np.maximum.reduceat(over, begin), length)
+    return (over == highest) & (over > 0)
+
+
+def _nonnegative(curve: FloatArray, rise: FloatArray, start: FloatArray, is_quick: bool) -> FloatArray:
+    """Go down a parabola from a place without negative numbers; what would become one stays at 0.
+
+    Quick: all that would become negative are dropped at once, and the place may be no lower. Otherwise only
+    the first to get there are.
+    """
+    x, free = start.copy(), np.arange(start.size)
+    while free.size:
+        aim = np.linalg.solve(curve[np.ix_(free, free)], rise[free])
+        falls = aim <= 0
+        if not falls.any():
+            x[free] = aim
+            break
+        part = 0.0 if is_quick else np.min(x[free][falls] / (x[free] - aim)[falls])
+        x[free] = np.maximum(x[free] + part * (aim - x[free]), 0.0)
+        gone = falls & (is_quick | (x[free] <= 1e-15))
+        x[free[gone]] = 0.0
+        free = free[~gone]
+    return x
 
 
 def _search(
@@ -209,22 +282,3 @@ def _search(
             return new
         length /= 2
     return mass
-
-
-def _peaks(values: FloatArray) -> BoolArray:
-    """Cells where the values have a local maximum."""
-    padded = np.concatenate(([-np.inf], values, [-np.inf]))
-    return (padded[1:-1] >= padded[:-2]) & (padded[1:-1] >= padded[2:])
-
-
-def _triangle(likelihood: CellLikelihood, mass: FloatArray, cells: IntArray) -> FloatArray:
-    """Triangular factor of the weighted least-squares problem, built in chunks of records."""
-    each = likelihood.of_records(mass)
-    root = np.sqrt(likelihood.count)
-    factor = np.empty((0, cells.size + 1))
-    for begin in range(0, each.size, _CHUNK):
-        end = min(begin + _CHUNK, each.size)
-        part = likelihood.columns(cells, begin, end) * (root[begin:end] / each[begin:end])[:, None]
-        block = np.column_stack((part, 2.0 * root[begin:end]))
-        factor = np.asarray(np.linalg.qr(np.vstack((factor, block)), mode="r"))
-    return factor

@@ -44,7 +44,9 @@ class _Profile:
 
     def __init__(self, masses: Masses, age_years: float, allowed: float) -> None:
         _, right, self.likelihood = cells_of(masses.records, age_years)
-        self.free = maximise(self.likelihood)
+        start = np.zeros(right.size)
+        start[np.searchsorted(right, masses.right)] = masses.mass
+        self.free = maximise(self.likelihood, start=start)
         self.allowed = allowed
         self.group = (right > age_years).astype(np.int64)
         self.best = float(self.free.mass[self.group == 0].sum())

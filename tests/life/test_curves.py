@@ -516,3 +516,26 @@ def test_negative_age_and_impossible_share_are_refused():
         curve.at([1, -2])
     with pytest.raises(InvalidInput, match=r"`share` must lie between 0 and 1; got 10"):
         curve.life(10)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_masses_and_limits_are_found_however_uneven_the_counts(seed):
+    rng = np.random.default_rng(seed)
+    n = 30
+    record = np.repeat(np.arange(n), rng.integers(1, 7, n))
+    age = np.round(rng.uniform(3, 30, n))[record] + np.arange(record.size) % 5
+    failed = (rng.random(n) < 0.5)[record]
+    records = LifeRecords(
+        np.where(failed, np.maximum(age - 4, 0), age),
+        np.where(failed, age, INF),
+        record=record,
+        count=rng.choice([1e-3, 1, 1000], n)[record],
+        weight=rng.uniform(0.2, 1, record.size),
+    )
+    masses = turnbull(records)
+    assert masses.maximum.gap < 1e-5  # of a log-likelihood of thousands
+    group = (masses.right > 15).astype(np.int64)
+    for share in (1e-9, 1e-6, 1e-3, 0.5, 0.999):
+        found = mass_likelihood.maximise(masses.likelihood, group, np.array([share, 1 - share]), masses.mass)
+        assert found.gap < 1e-3
+        assert_allclose([found.mass[group == 0].sum(), found.mass.sum()], [share, 1], rtol=1e-12)
