@@ -6,6 +6,7 @@ from reliability.errors import InvalidInput
 from reliability.life.collapse import collapse
 from reliability.life.existence import NO_AGEING, OK, Knowledge, examine
 from reliability.life.life_records import FloatArray, LifeRecords
+from reliability.life.newton import Peak
 from reliability.life.peaks import find_peaks
 from reliability.life.weibull_fit import WeibullFit, among
 
@@ -69,14 +70,17 @@ def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     status = peaks.status.copy()
     status[np.flatnonzero(status == OK)[~numbered]] = NO_AGEING
     usable = np.asarray(status == OK)
+    shape, scale = shape[numbered], np.exp(log_scale[numbered])
     peak, likelihood = peaks.peak.take(numbered), peaks.likelihood
     if not numbered.all():
         likelihood = likelihood.take(numbered)
     return WeibullFit(
         stratum=data.strata,
         status=status,
-        shape=among(usable, shape[numbered]),
-        scale=among(usable, np.exp(log_scale[numbered])),
+        shape=among(usable, shape),
+        scale=among(usable, scale),
+        shape_se=among(usable, shape * _relative_error(peak, (1.0 / peak.slope, 0.0))),
+        scale_se=among(usable, scale * _relative_error(peak, (peak.level / peak.slope, -1.0)) / shape),
         log_likelihood=among(usable, peak.value),
         several_peaks=peaks.several & usable,
         level=level,
@@ -84,6 +88,14 @@ def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
         _peak=peak,
         **_told(known),
     )
+
+
+def _relative_error(peak: Peak, by: tuple[FloatArray, FloatArray | float]) -> FloatArray:
+    """Estimate the standard error of a number with these derivatives by (slope, level)."""
+    ss, sl, ll = peak.information.T
+    with np.errstate(divide="ignore", invalid="ignore"):  # a ridge of a mixture has no standard error
+        variance = (ll * by[0] ** 2 - 2 * sl * by[0] * by[1] + ss * by[1] ** 2) / (ss * ll - sl**2)
+        return np.sqrt(variance)
 
 
 def _told(known: Knowledge) -> dict[str, FloatArray]:

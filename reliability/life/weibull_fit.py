@@ -37,6 +37,9 @@ class WeibullFit:
         Dimensionless; above 1 the part wears out.
     scale : ndarray
         Years by which 63.2 % have failed.
+    shape_se, scale_se : ndarray
+        Standard errors from the observed information, for many records; the intervals are of the profile
+        likelihood and hold for few ones too. NaN where a mixture lies on a ridge.
     log_likelihood : ndarray
         Natural log, of densities per year for witnessed lives and of probabilities for the others.
     n_failed, n_sound, n_records : ndarray
@@ -57,6 +60,8 @@ class WeibullFit:
     status: NDArray[np.object_]
     shape: FloatArray
     scale: FloatArray
+    shape_se: FloatArray
+    scale_se: FloatArray
     log_likelihood: FloatArray
     n_failed: FloatArray
     n_sound: FloatArray
@@ -170,9 +175,11 @@ class WeibullFit:
                 "n_failed": self.n_failed,
                 "n_sound": self.n_sound,
                 "shape": self.shape,
+                "shape_se": self.shape_se,
                 "shape_low": shape_low,
                 "shape_high": shape_high,
                 "scale_years": self.scale,
+                "scale_se_years": self.scale_se,
                 "scale_low_years": scale_low,
                 "scale_high_years": scale_high,
                 "bracket_low_years": self.bracket_low,

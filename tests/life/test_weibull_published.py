@@ -106,7 +106,7 @@ def narrow(interval, root_n=1000.0):
     return float(high[0] - low[0]) / 2 * root_n
 
 
-def test_intervals_of_many_copies_have_the_published_standard_errors():
+def test_standard_errors_and_intervals_of_many_copies_are_the_published_ones():
     # Insulating fluid at 34 kV: standard errors of log scale, scale and shape 0.31476, 3.84707 and
     # 0.13603, from the observed information. Reference. With a million copies of each life the profile
     # is a parabola, so the interval at the level of one standard error is that wide.
@@ -116,11 +116,15 @@ def test_intervals_of_many_copies_have_the_published_standard_errors():
     assert_allclose(narrow(fit.shape_interval()), 0.13603, rtol=5e-5)
     _, low, high = fit.scale_interval()
     assert_allclose(1000 * np.log(high / low) / 2, 0.31476, rtol=5e-5)
+    fit = fit_weibull(fluid(34))
+    assert_allclose([fit.scale_se, fit.shape_se], [[3.84707], [0.13603]], atol=5e-6)
     # Cracked parts: 0.0744 of log scale and 0.0987 of the log of 1 / shape. Reference.
     fit = fit_weibull(cracked_parts(count=1e6), level=one_error)
     for interval, published in ((fit.scale_interval(), 0.0744), (fit.shape_interval(), 0.0987)):
         _, low, high = interval
         assert_allclose(1000 * np.log(high / low) / 2, published, atol=5e-5)
+    fit = fit_weibull(cracked_parts())
+    assert_allclose([fit.scale_se / fit.scale, fit.shape_se / fit.shape], [[0.0744], [0.0987]], atol=5e-5)
 
 
 @pytest.mark.parametrize(
