@@ -30,7 +30,7 @@ class LifeRecords:
         Bounds of each life in years, ``0 <= lower <= upper``, `lower` finite. Every argument may
         also be a scalar that holds for all rows.
     count : array_like, shape (n_rows,), keyword-only
-        How many such lives there are, > 0. Need not be whole (a weighed opinion).
+        How many such lives there are, 1e-100 or above. Need not be whole (a weighed opinion).
     stratum : array_like of int, shape (n_rows,), keyword-only
         The group of each row, >= 0; each group gets a fit of its own.
     record : array_like of int, shape (n_rows,), keyword-only, optional
@@ -186,6 +186,7 @@ def _check_rows(arrays: dict[str, Any]) -> None:
             upper == 0,
         ),
         ("`count` must be finite and above 0", ~((count > 0) & (count < np.inf))),
+        ("`count` must be 1e-100 or above; less is nothing", count < 1e-100),
         ("`stratum` must be 0 or above", arrays["stratum"] < 0),
         ("`weight` must be finite and above 0", ~((weight > 0) & (weight < np.inf))),
     )

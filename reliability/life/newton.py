@@ -8,8 +8,8 @@ import numpy as np
 from reliability.life.life_records import BoolArray, FloatArray
 from reliability.life.weibull_likelihood import Curvature, Likelihood
 
-# A step that promises less than this much log-likelihood ends the ascent; the error of a Newton step
-# is of second order, so what is left after it is far below the rounding of the sums.
+# A step that promises less than this much log-likelihood (times the `unit`) ends the ascent; the error of a
+# Newton step is of second order, so what is left after it is far below the rounding of the sums.
 _GAIN_LEFT = 1e-11
 _MOST_ROUNDS = 400
 
@@ -20,6 +20,10 @@ class Surface(Protocol):
     @property
     def steep(self) -> BoolArray:
         """Strata whose first coordinate has to stay above 0."""
+
+    @property
+    def unit(self) -> FloatArray:
+        """What differences of the function are measured by, at most 1."""
 
     def evaluate(self, first: FloatArray, second: FloatArray, /) -> Curvature:
         """Evaluate every stratum at its own two coordinates."""
@@ -111,7 +115,7 @@ def _climb(surface: Surface, peak: Peak) -> None:
     step = _within_reach(here, step)
     factor = np.ones(who.size)
     for _ in range(_MOST_ROUNDS):
-        arrived = gain < _GAIN_LEFT
+        arrived = gain < _GAIN_LEFT * surface.unit
         if arrived.any():
             done = who[arrived]
             peak.slope[done], peak.level[done] = (here + factor[:, None] * step)[arrived].T
@@ -126,7 +130,7 @@ def _climb(surface: Surface, peak: Peak) -> None:
         there = here + step * factor[:, None]
         then = surface.evaluate(there[:, 0], there[:, 1])
         with np.errstate(invalid="ignore"):  # a step out of range gives NaN and is not taken
-            slack = 1e-13 * (1.0 + np.abs(now.value))
+            slack = 1e-13 * (surface.unit + np.abs(now.value))
             hoped = factor * (step * now.slope).sum(axis=1)
             better = then.value >= now.value + 1e-4 * hoped - slack
         here = np.where(better[:, None], there, here)

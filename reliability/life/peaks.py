@@ -75,17 +75,17 @@ def find_peaks(data: Collapsed, known: Knowledge) -> Peaks:
         part = likelihood.take(mixed)
         best, several[np.flatnonzero(candidate)[mixed]] = best_of_many(part, peak.take(mixed))
         put(peak, mixed, best)
-        outcome[mixed] = _judge(best, steep[candidate][mixed], flat_limit(part.data))
+        outcome[mixed] = _judge(best, steep[candidate][mixed], flat_limit(part.data), part.unit)
     status[candidate] = outcome
     ok = outcome == OK
     return Peaks(status, several, peak.take(ok), likelihood if ok.all() else likelihood.take(ok))
 
 
-def _judge(peak: Peak, steep: FloatArray, flat: FloatArray) -> NDArray[np.object_]:
+def _judge(peak: Peak, steep: FloatArray, flat: FloatArray, unit: FloatArray) -> NDArray[np.object_]:
     """Judge mixtures: a maximum has to beat both limits, and one that is beaten is no maximum."""
     value = np.where(peak.converged, peak.value, -np.inf)
     status = np.where(peak.converged, OK, NOT_FOUND).astype(object)
-    beaten = value <= np.maximum(steep, flat) + _BEATS_BY
+    beaten = value <= np.maximum(steep, flat) + _BEATS_BY * unit
     status[beaten & (flat > -np.inf)] = NO_AGEING
     status[beaten & (steep >= flat) & (steep > -np.inf)] = ONE_AGE
     return status

@@ -48,6 +48,11 @@ class Lines:
             return np.zeros(self.fixed.size, dtype=bool)
         return self.likelihood.steep
 
+    @property
+    def unit(self) -> FloatArray:
+        """What differences of log-likelihood are measured by."""
+        return self.likelihood.unit
+
     def take(self, keep: BoolArray) -> "Lines":
         """Keep some strata."""
         return Lines(self.likelihood.take(keep), self.quantity, self.fixed[keep])

@@ -179,6 +179,8 @@ class Likelihood:
         The youngest finite age of a stratum in years, and the log of the oldest over the youngest.
     steep : ndarray of bool, shape (n_strata,)
         Whether the slope has to stay above 0 (some life has two known ends).
+    unit : ndarray, shape (n_strata,)
+        What differences of log-likelihood are measured by: the number of lives where it is below 1, else 1.
     """
 
     def __init__(self, data: Collapsed) -> None:
@@ -186,8 +188,11 @@ class Likelihood:
         self.n_strata = data.strata.size
         self.first_age, self.spread = _age_scale(data)
         self.steep = np.zeros(self.n_strata, dtype=bool)
+        lives = np.zeros(self.n_strata)
         for rows in (data.single, data.mixed):
             self.steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
+            lives += np.bincount(rows.stratum, rows.count * rows.weight, minlength=self.n_strata)
+        self.unit = np.minimum(lives, 1.0)
         self._single = _Terms(data.single, self.first_age, self.spread)
         self._mixed = _Terms(data.mixed, self.first_age, self.spread)
         self._length = np.diff(np.append(data.mixed.start, len(data.mixed)))

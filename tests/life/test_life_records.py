@@ -84,6 +84,10 @@ def test_a_subset_keeps_rows_order_and_weights():
             r"`count` must be finite and above 0.*position 1.* count inf",
         ),
         (dict(lower=0, upper=5, count=np.nan), r"`count` must be finite and above 0.*position 0.* count nan"),
+        (
+            dict(lower=0, upper=5, count=[1, 1e-101]),
+            r"`count` must be 1e-100 or above; less is nothing.*position 1",
+        ),
         (dict(lower=0, upper=5, stratum=[0, -3]), r"`stratum` must be 0 or above.*position 1.*stratum -3"),
         (dict(lower=0, upper=5, weight=[0, 1]), r"`weight` must be finite and above 0.*position 0.*weight 0"),
         (

@@ -7,7 +7,7 @@ shape, so a row of shapes tells where the maximum lies, or at which end of the r
 
 import numpy as np
 import pytest
-from numpy.testing import assert_array_equal
+from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.life import LifeRecords, fit_weibull, newton
 
@@ -225,6 +225,26 @@ def test_each_status(lower, upper, count, status, low, high):
     assert fit.usable[0] == (status == "ok")
     for numbers in (fit.shape, fit.scale, fit.log_likelihood):
         assert np.isnan(numbers[0]) == (status != "ok")
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "record"),
+    [
+        ([0, 30, 0, 40], [30, INF, 40, INF], [0, 1, 2, 3]),
+        ([0, 30, 10, 15], [30, INF, 20, 15], [0, 1, 2, 3]),
+        ([0, 0, 30, 31, 0, 40], [30, 29, INF, INF, 40, INF], [0, 0, 1, 1, 2, 3]),
+    ],
+)
+@pytest.mark.parametrize("part", [1e-3, 1e-9, 1e-12, 1e-30, 1e-95])
+def test_a_tiny_part_of_all_counts_has_the_same_maximum(lower, upper, record, part):
+    count = np.array([3.0, 7.0, 8.0, 2.0])[record]
+    whole = fit_weibull(LifeRecords(lower, upper, count=count, record=record))
+    tiny = fit_weibull(LifeRecords(lower, upper, count=count * part, record=record))
+    assert tiny.status.tolist() == whole.status.tolist() == ["ok"]
+    assert_allclose([tiny.shape, tiny.scale], [whole.shape, whole.scale], rtol=1e-9)
+    assert_allclose(tiny.log_likelihood / part, whole.log_likelihood, rtol=1e-9)
+    assert tiny.shape_interval()[1] < whole.shape_interval()[1]
+    assert tiny.shape_interval()[2] > whole.shape_interval()[2]
 
 
 def test_without_a_maximum_no_method_gives_a_number():
