@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import xlog1py, xlogy
 
 from reliability.life.collapse import Collapsed, Rows
 from reliability.life.life_records import BoolArray, FloatArray, IntArray
@@ -31,6 +32,8 @@ NOT_FOUND = "not found"
 
 # Means of ages between 0 and 1 agree to about 1e-15; a difference below this is rounding.
 _SAME_MEAN = 1e-13
+# Sums and differences of months, in years, agree to about 1e-15; no record tells a millisecond.
+_SAME_AGE = 1e-12
 _PAIRS_AT_ONCE = 4_000_000
 
 
@@ -83,7 +86,7 @@ def examine(data: Collapsed) -> Knowledge:
             np.minimum.at(first_ended, stratum, np.maximum.reduceat(rows.upper, rows.start))
     status = np.full(n_strata, OK, dtype=object)
     status[~_shows_ageing(data.single, n_strata) & ~has_mixture] = NO_AGEING
-    status[(last_worked <= first_ended) & ~has_mixture] = ONE_AGE
+    status[(last_worked <= first_ended * (1 + _SAME_AGE)) & ~has_mixture] = ONE_AGE
     status[(sound == 0) & (last_worked == 0)] = ALL_FAILED
     status[failed == 0] = NO_FAILURES
     none = failed + sound == 0
@@ -169,13 +172,27 @@ def flat_limit(
     ndarray, shape (n_strata,)
         ``-inf`` where some life has two known ends in all of its alternatives.
     """
-    rows = _alternatives(data)
-    worked, ended = rows.lower > 0, np.isfinite(rows.upper)
-    right, left, free = worked & ~ended, ~worked & ended, ~worked & ~ended
-    n_records = rows.count.size
-    fixed = _sum(rows.weight * (right | free), rows.record, n_records)
-    rising = _sum(rows.weight * (left * 1.0 - right), rows.record, n_records)
-    return best_share(fixed, rising, rows.count, rows.record_stratum, data.strata.size, lowest, highest)
+    n_strata = data.strata.size
+    low, high = (np.broadcast_to(end, n_strata).astype(float) for end in (lowest, highest))
+    worked, ended = data.single.lower > 0, np.isfinite(data.single.upper)
+    failed, sound = (
+        _sum(data.single.count * part, data.single.stratum, n_strata) for part in (ended, ~ended)
+    )
+    share = np.clip(failed / np.maximum(failed + sound, 1e-300), low, high)
+    value = xlogy(failed, share) + xlog1py(sound, -share)
+    value[data.single.stratum[worked & ended]] = -np.inf
+    mixed = np.zeros(n_strata, dtype=bool)
+    mixed[data.mixed.stratum] = True
+    if mixed.any():
+        rows = _alternatives(data.take(mixed))
+        worked, ended = rows.lower > 0, np.isfinite(rows.upper)
+        right, left, free = worked & ~ended, ~worked & ended, ~worked & ~ended
+        n_records = rows.count.size
+        fixed = _sum(rows.weight * (right | free), rows.record, n_records)
+        rising = _sum(rows.weight * (left * 1.0 - right), rows.record, n_records)
+        own = (rows.record_stratum, int(mixed.sum()), low[mixed], high[mixed])
+        value[mixed] = best_share(fixed, rising, rows.count, *own)
+    return np.asarray(value, dtype=np.float64)
 
 
 def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float = 0.0) -> FloatArray:

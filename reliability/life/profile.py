@@ -20,6 +20,13 @@ from reliability.life.weibull_likelihood import Curvature, Likelihood
 
 Quantity = Literal["shape", "failed", "life"]
 
+# Newton's method: most rounds, and how close (in root of twice the drop) the last place but one must be; the
+# error of the last is the square of that.
+_ROUNDS = 30
+_MET = 1e-5
+_NEAR = 0.5
+_FEW = 0.7
+
 # Slopes are told by their logs, which must not run away from all numbers; the others may.
 _LONGEST: dict[Quantity, float] = {"shape": 2.0, "failed": np.inf, "life": np.inf}
 
@@ -86,6 +93,47 @@ class Lines:
             at.value, np.column_stack((rise, nothing)), along(at.information), along(at.complete)
         )
 
+    def on_ridge(self, run: FloatArray, line: FloatArray) -> tuple[FloatArray, ...]:
+        """Parabola at a place, in the line and in a number along it that changes little from line to line.
+
+        That number is the log of the slope or, where the slope is fixed, the level over the slope.
+
+        Returns
+        -------
+        ridge : how far the best place on a line moves along it, per line
+        correction : how far it is from here
+        gain : log-likelihood gained by going there
+        value, rise : at that place, and how fast it rises from line to line
+        """
+        slope, level = self.point(run, line)
+        at = self.likelihood.evaluate(slope, level)
+        ss, sl, ll = -at.information.T
+        none = np.zeros_like(slope)
+        # Derivatives of (slope, level): by the line, along it, along it twice, and by both.
+        across, along, twice, both = {
+            "shape": ((slope, level), (none, slope), (none, none), (none, slope)),
+            "failed": ((none, none + 1), *2 * ((slope, -self.fixed * slope),), (none, none)),
+            "life": ((none, -slope), *2 * ((slope, -line * slope),), (none, -slope)),
+        }[self.quantity]
+
+        def first(way: tuple[FloatArray, FloatArray]) -> FloatArray:
+            return at.slope[:, 0] * way[0] + at.slope[:, 1] * way[1]
+
+        bend = ss * along[0] ** 2 + 2 * sl * along[0] * along[1] + ll * along[1] ** 2 + first(twice)
+        cross = (ss * along[0] + sl * along[1]) * across[0] + (sl * along[0] + ll * along[1]) * across[1]
+        ridge, correction = -(cross + first(both)) / bend, -first(along) / bend
+        gain = 0.5 * first(along) * correction
+        gain = np.where(bend < 0, gain, np.nan)
+        return ridge, correction, gain, at.value + gain, first(across) + ridge * first(along)
+
+    def moved(
+        self, run: FloatArray, line: FloatArray, along: FloatArray, step: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Place and line after steps in the numbers of `on_ridge`."""
+        if self.quantity == "shape":
+            return (run / np.exp(line) + along) * np.exp(line + step), line + step
+        return run * np.exp(along), line + step
+
     def at_peak(self, peak: Peak) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Place on the line and line of the maximum, and the standard error across lines."""
         slope, level = peak.slope, peak.level
@@ -146,12 +194,70 @@ def profile_interval(
     for end, is_open, side in ((low, open_low, -1.0), (high, open_high, 1.0)):
         shut = ~is_open
         if shut.any():
-            part, top = lines.take(shut), peak.take(shut)
-            run, line, error = part.at_peak(top)
-            target = float(np.sqrt(2 * drop))
-            search = EndSearch(part, top.value, run, line, side * target * error, target, _LONGEST[quantity])
-            end[shut] = search.find()
+            part, top = (lines, peak) if shut.all() else (lines.take(shut), peak.take(shut))
+            end[shut] = _ends(part, top, side, float(np.sqrt(2 * drop)))
     return low, high
+
+
+def _ends(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
+    """Find the ends of one side, by Newton's method or, where that does not arrive, in brackets."""
+    run, line, error = lines.at_peak(peak)
+    end = np.full(line.size, np.nan)
+    plain = np.ones(line.size, dtype=bool)
+    plain[lines.likelihood.data.mixed.stratum] = False
+    if plain.any():
+        part = lines if plain.all() else lines.take(plain)
+        start = (run[plain], line[plain], side * target * error[plain])
+        end[plain] = _newton_ends(part, peak.value[plain], *start, target)
+    left = np.isnan(end)
+    if left.any():
+        part = lines if left.all() else lines.take(left)
+        start = (run[left], line[left], side * target * error[left])
+        end[left] = EndSearch(part, peak.value[left], *start, target, _LONGEST[lines.quantity]).find()
+    return end
+
+
+def _newton_ends(
+    lines: Lines, top: FloatArray, run: FloatArray, line: FloatArray, step: FloatArray, target: float
+) -> FloatArray:
+    """Follow the ridge to where the root of twice the drop meets the target; NaN where it is not found.
+
+    Each round corrects the place along the line and the line at once. Without alternatives the ridge is
+    the only one and falls all the way, so that what is met on the right side is the end.
+    """
+    end, who = np.full(line.size, np.nan), np.arange(line.size)
+    side = float(np.sign(step[0]))
+    with np.errstate(all="ignore"):  # what runs away is left to the search in brackets
+        ridge, correction, *_ = lines.on_ridge(run, line)
+        inside, outside, width = line, np.full(line.size, side * np.inf), np.abs(step)
+        for _ in range(_ROUNDS):
+            run_there, line_there = lines.moved(run, line, correction + ridge * step, step)
+            ridge_there, correction_there, gain, value, rise = lines.on_ridge(run_there, line_there)
+            near = gain < _NEAR
+            run, line = np.where(near, run_there, run), np.where(near, line_there, line)
+            ridge, correction = (
+                np.where(near, ridge_there, ridge),
+                np.where(near, correction_there, correction),
+            )
+            root = np.sqrt(np.maximum(2.0 * (top - value), 0.0))
+            inside = np.where(near & (root < target), line, inside)
+            outside = np.where(near & (root > target), line, outside)
+            newton = line + (root - target) * root / rise
+            met = (np.abs(root - target) < _MET) & (gain < _MET**2) & (rise * side < 0)
+            end[who[met]] = newton[met]
+            # Between what is known to lie on either side of the end; a step too far from the ridge is cut.
+            wild = ~((newton - inside) * side > 0) | ~((outside - newton) * side > 0)
+            middle = np.where(np.isinf(outside), line + side * width, 0.5 * (inside + outside))
+            newton = np.clip(np.where(wild, middle, newton) - line, -width, width)
+            step = np.where(near, newton, 0.3 * step)
+            left = np.isnan(end[who])
+            if not left.any():
+                break
+            if left.sum() < _FEW * left.size:
+                lines, who = lines.take(left), who[left]
+                state = (top, run, line, step, ridge, correction, inside, outside, width)
+                top, run, line, step, ridge, correction, inside, outside, width = (x[left] for x in state)
+    return end
 
 
 def _open_ends(lines: Lines, threshold: FloatArray) -> tuple[BoolArray, BoolArray]:

@@ -247,6 +247,15 @@ def test_a_tiny_part_of_all_counts_has_the_same_maximum(lower, upper, record, pa
     assert tiny.shape_interval()[2] > whole.shape_interval()[2]
 
 
+def test_ages_that_differ_by_rounding_alone_are_the_same():
+    age, left = 30.3, 3 * 10.1
+    assert 0 < abs(age - left) < 1e-14
+    for one, other in ((age, left), (left, age)):
+        fit = fit_weibull(LifeRecords([0, other, 20], [one, 33, INF]))
+        assert fit.status.tolist() == ["one age fits all"]
+    assert fit_weibull(LifeRecords([0, age + 1e-3, 20], [age, 33, INF])).status.tolist() == ["ok"]
+
+
 def test_without_a_maximum_no_method_gives_a_number():
     fit = fit_weibull(LifeRecords([0, 10, 20], [20, INF, INF], stratum=[0, 0, 5]))
     assert fit.status.tolist() == ["one age fits all", "no failures"]

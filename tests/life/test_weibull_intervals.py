@@ -7,7 +7,8 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import binom, chi2
 
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords, ends, fit_weibull
+from reliability.life import LifeRecords, ends, fit_weibull, profile
+from tests.measure.lives import small_strata
 
 INF = np.inf
 
@@ -174,7 +175,18 @@ def test_one_age_for_each_stratum():
     assert_allclose(shares[:, 1], np.array(fit.life(0.5))[:, 1], rtol=1e-12)
 
 
+def test_newton_and_the_search_in_brackets_meet(monkeypatch):
+    strata = small_strata(300)
+    quick = fit_weibull(strata.records())
+    found = [quick.shape_interval(), quick.scale_interval(), quick.failed_by(20.0), quick.life(0.1)]
+    monkeypatch.setattr(profile, "_ROUNDS", 0)
+    slow = fit_weibull(strata.records())
+    sought = [slow.shape_interval(), slow.scale_interval(), slow.failed_by(20.0), slow.life(0.1)]
+    assert_allclose(found, sought, rtol=1e-6, atol=1e-12)
+
+
 def test_a_search_that_cannot_finish_gives_an_interval_too_wide(monkeypatch, data):
+    monkeypatch.setattr(profile, "_ROUNDS", 0)  # the search in brackets, alone
     whole = [part[0] for part in fit_of(data).failed_by(20.0)]
     for steps in (1, 4):
         monkeypatch.setattr(ends, "_MOST_STEPS", steps)
@@ -193,6 +205,8 @@ def test_table_holds_every_stratum():
         unit = "_years" if column == "scale" else ""
         for end, part in zip(("low", "high"), interval[1:], strict=True):
             assert_array_equal(table[f"{column}_{end}{unit}"], part)
+    assert_array_equal(table[["shape_se", "scale_se_years"]], np.column_stack((fit.shape_se, fit.scale_se)))
+    assert np.isnan([fit.shape_se[1], fit.scale_se[1]]).all()
     assert table["n_records"].tolist() == [4, 1]
     assert table["n_failed"].tolist() == [2, 0]
     assert table["n_sound"].tolist() == [2, 1]
