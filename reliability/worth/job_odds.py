@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.ages import decimal_year
+from reliability.life.findings import decimal_year
 from reliability.worth.batch_odds import repair_chances
 from reliability.worth.bench import Bench
 from reliability.worth.odds import FamilyLives, Shared, log_odds, unit_states

@@ -6,11 +6,8 @@ from numpy.testing import assert_allclose
 from scipy.optimize import minimize
 from scipy.special import expit, log_expit
 
-from reliability.life.change_groups import Group
-from reliability.life.change_null import Null
-from reliability.life.change_search import prepare_search
-from reliability.life.dated_records import dated_records
-from reliability.life.life_records import LifeRecords
+from reliability.life.lives import LifeRecords
+from reliability.life.years import Group, Null, dated_records, prepare_search
 
 
 def null_of(age):

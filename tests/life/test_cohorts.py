@@ -10,10 +10,16 @@ from scipy.optimize import minimize
 from scipy.stats import chi2, false_discovery_control
 
 from reliability.errors import InvalidInput
-from reliability.life.change_search import prepare_search
-from reliability.life.cohorts import change_year, false_discovery_rate, find_changes, find_slopes, year_slope
-from reliability.life.dated_records import dated_records
-from reliability.life.life_records import LifeRecords
+from reliability.life.lives import LifeRecords
+from reliability.life.years import (
+    change_year,
+    dated_records,
+    false_discovery_rate,
+    find_changes,
+    find_slopes,
+    prepare_search,
+    year_slope,
+)
 
 INF = np.inf
 

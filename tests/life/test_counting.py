@@ -7,10 +7,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import fit_weibull
-from reliability.life.counting import BATCH_COLUMNS, count_findings
-from reliability.life.counts import add_counts
-from reliability.life.observe import observe
-from reliability.life.packing import tallied
+from reliability.life.bulk import BATCH_COLUMNS, add_counts, count_findings, tallied
+from reliability.life.findings import observe
 
 FAMILIES = pd.DataFrame(
     {
@@ -279,6 +277,6 @@ def test_nothing_to_add_up_is_refused():
 
 
 def test_more_strata_than_a_number_can_name_are_refused(monkeypatch):
-    monkeypatch.setattr("reliability.life.counts.MOST_STRATA", 8)
+    monkeypatch.setattr("reliability.life.bulk.MOST_STRATA", 8)
     with pytest.raises(InvalidInput, match=r"4 components in 3 families are more strata .* at once \(8\)"):
         count_findings(batch_of(*some_ledger(6)))

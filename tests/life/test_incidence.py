@@ -11,10 +11,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import mass_likelihood
-from reliability.life.incidence import cumulative_incidence
-from reliability.life.interval_incidence import interval_incidence
-from reliability.life.log_rank import log_rank
+from reliability.life import turnbull as turnbull_module
+from reliability.life.incidence import cumulative_incidence, interval_incidence, log_rank
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -135,7 +133,7 @@ def test_known_times_as_intervals_of_no_width_give_the_same(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_one_kind_of_event_between_checks_is_turnbull(seed):
-    from reliability.life.life_records import LifeRecords
+    from reliability.life.lives import LifeRecords
     from reliability.life.turnbull import turnbull
 
     rng = np.random.default_rng(seed)
@@ -198,7 +196,7 @@ def test_no_event_is_named():
 
 
 def test_masses_that_were_not_found_are_not_shown(monkeypatch):
-    monkeypatch.setattr(mass_likelihood, "MAX_ROUNDS", 0)
+    monkeypatch.setattr(turnbull_module, "MAX_ROUNDS", 0)
     found = interval_incidence([0, 2, 5], [5, 6, np.inf], ["belt", "motor", None], count=[3, 2, 5])
     assert found.status == "not converged"
     assert np.isnan(found.incidence[-1]).all()

@@ -6,10 +6,9 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm
 
 from reliability.life import LifeRecords, fit_weibull, pool
-from reliability.life.pooling import Hyperprior
-from reliability.life.pooling_labels import label_rows
-from reliability.life.pooling_likelihood import log_likelihood
-from reliability.life.pooling_records import gather
+from reliability.life.pooling import label_rows
+from reliability.life.pooling_lattice import Hyperprior
+from reliability.life.pooling_records import gather, log_likelihood
 from tests.life.pooling_cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 

@@ -7,7 +7,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import LifeRecords, pool
-from reliability.life.pooling import Hearsay, Hyperprior
+from reliability.life.pooling_lattice import Hyperprior
+from reliability.life.pooling_records import Hearsay
 from tests.life.pooling_cases import INF, names, small_fleet
 
 

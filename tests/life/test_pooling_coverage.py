@@ -1,4 +1,4 @@
-from reliability.life.pooling import Hyperprior
+from reliability.life.pooling_lattice import Hyperprior
 from tests.measure.pooling_worlds import World, repeat
 
 

@@ -8,11 +8,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reliability.errors import InvalidInput
+from reliability.life import bulk as module
 from reliability.life import fit_weibull, pool
-from reliability.life import spread as module
-from reliability.life.ages import age_at
-from reliability.life.observe import observe
-from reliability.life.spread import LIFE_COLUMNS, count_all, lives_of_counts, spread
+from reliability.life.bulk import LIFE_COLUMNS, count_all, lives_of_counts, spread
+from reliability.life.findings import age_at, observe
 
 FAMILIES = pd.DataFrame(
     {

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from reliability.life import LifeRecords, fit_weibull, newton
+from reliability.life import LifeRecords, fit_weibull, weibull_maximum
 
 INF = np.inf
 TINY = 1e-9
@@ -270,7 +270,7 @@ def test_without_a_maximum_no_method_gives_a_number():
 
 
 def test_an_ascent_cut_short_says_so(monkeypatch):
-    monkeypatch.setattr(newton, "_MOST_ROUNDS", 1)
+    monkeypatch.setattr(weibull_maximum, "_MOST_ROUNDS", 1)
     fit = fit_weibull(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
     assert fit.status.tolist() == ["not found"]
     assert np.isnan(fit.scale[0])

@@ -7,7 +7,7 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import binom, chi2
 
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords, ends, fit_weibull, profile
+from reliability.life import LifeRecords, fit_weibull, weibull
 from tests.measure.lives import small_strata
 
 INF = np.inf
@@ -179,17 +179,17 @@ def test_newton_and_the_search_in_brackets_meet(monkeypatch):
     strata = small_strata(300)
     quick = fit_weibull(strata.records())
     found = [quick.shape_interval(), quick.scale_interval(), quick.failed_by(20.0), quick.life(0.1)]
-    monkeypatch.setattr(profile, "_ROUNDS", 0)
+    monkeypatch.setattr(weibull, "_ROUNDS", 0)
     slow = fit_weibull(strata.records())
     sought = [slow.shape_interval(), slow.scale_interval(), slow.failed_by(20.0), slow.life(0.1)]
     assert_allclose(found, sought, rtol=1e-6, atol=1e-12)
 
 
 def test_a_search_that_cannot_finish_gives_an_interval_too_wide(monkeypatch, data):
-    monkeypatch.setattr(profile, "_ROUNDS", 0)  # the search in brackets, alone
+    monkeypatch.setattr(weibull, "_ROUNDS", 0)  # the search in brackets, alone
     whole = [part[0] for part in fit_of(data).failed_by(20.0)]
     for steps in (1, 4):
-        monkeypatch.setattr(ends, "_MOST_STEPS", steps)
+        monkeypatch.setattr(weibull, "_MOST_STEPS", steps)
         short = [part[0] for part in fit_of(data).failed_by(20.0)]
         assert short[0] == whole[0]
         assert short[1] <= whole[1]

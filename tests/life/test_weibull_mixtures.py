@@ -5,9 +5,9 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2
 
-from reliability.life import LifeRecords, existence, fit_weibull, starts
-from reliability.life.collapse import collapse
-from reliability.life.existence import flat_limit, steep_limit
+from reliability.life import LifeRecords, fit_weibull, weibull_likelihood, weibull_maximum
+from reliability.life.lives import collapse
+from reliability.life.weibull_likelihood import flat_limit, steep_limit
 
 INF = np.inf
 
@@ -247,8 +247,8 @@ def many():
 
 def test_working_in_parts_changes_nothing(many, monkeypatch):
     lives, fit = many
-    monkeypatch.setattr(existence, "_PAIRS_AT_ONCE", 50)
-    monkeypatch.setattr(starts, "_STRATA_AT_ONCE", 7)
+    monkeypatch.setattr(weibull_likelihood, "_PAIRS_AT_ONCE", 50)
+    monkeypatch.setattr(weibull_maximum, "_STRATA_AT_ONCE", 7)
     rows = [lives[i] for i in range(60)]
     part = fit_weibull(
         LifeRecords(

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.optimize import minimize
 
-from reliability.life import LifeRecords, fit_weibull, life_records, weibull
-from reliability.life.collapse import collapse
+from reliability.life import LifeRecords, fit_weibull, lives, weibull
+from reliability.life.lives import collapse
 from reliability.life.weibull_likelihood import Likelihood
 
 INF = np.inf
@@ -166,7 +166,7 @@ def test_maximum_agrees_with_a_general_optimiser_from_many_starts(seed):
     assert_allclose([np.log(fit.scale[0]), np.log(fit.shape[0])], best.x, atol=1e-5)
 
 
-@pytest.mark.parametrize("module", [life_records, weibull])
+@pytest.mark.parametrize("module", [lives, weibull])
 def test_examples_in_the_documentation(module):
     outcome = doctest.testmod(module)
     assert outcome.attempted > 0

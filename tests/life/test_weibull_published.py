@@ -17,7 +17,7 @@ from scipy.special import gamma
 from scipy.stats import norm
 
 from reliability.life import LifeRecords, fit_weibull
-from reliability.life.profile import Lines
+from reliability.life.weibull import Lines
 
 DATA = Path(__file__).parents[1] / "data"
 INF = np.inf

@@ -21,7 +21,7 @@ import lifelines
 import numpy as np
 
 from reliability.life import LifeRecords, fit_curve, fit_weibull
-from reliability.life.collapse import add_up
+from reliability.life.lives import add_up
 from tests.measure import apart
 
 SEED = 20261124
