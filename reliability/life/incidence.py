@@ -214,28 +214,6 @@ class CumulativeIncidence:
             low, high = estimate ** np.exp(-half), estimate ** np.exp(half)
         return estimate, low, high
 
-    def restricted_mean(self, until: float) -> pd.Series:
-        """Mean time spent in each state up to a time.
-
-        Parameters
-        ----------
-        until : float
-            Time in the unit of the input, > 0 and not beyond the last one.
-
-        Returns
-        -------
-        Series of float
-            "event-free" and one entry per cause; they add up to `until`.
-        """
-        if not 0 < until <= self.time[-1]:
-            raise InvalidInput(f"`until` must be above 0 and at most {self.time[-1]:g}; got {until!r}.")
-        edges = np.concatenate(([0.0], self.time[self.time < until], [until]))
-        width = np.diff(edges)
-        states = np.column_stack((self.event_free, self.incidence))
-        begin = np.append(1.0, np.zeros(len(self.causes)))
-        held = np.vstack((begin, states))[np.searchsorted(self.time, edges[:-1], side="right")]
-        return pd.Series(width @ held, index=["event-free", *self.causes], name="restricted_mean")
-
     def table(self) -> pd.DataFrame:
         """One row per time: time, event_free, one column per cause."""
         frame = pd.DataFrame(self.incidence, columns=list(self.causes))

@@ -1,6 +1,5 @@
 """Lives that are only partly known, and the fewest rows that say the same."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -380,66 +379,4 @@ def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
         count=records.count[order],
         weight=records.weight[order],
         start=start,
-    )
-
-
-def add_up(batches: Iterable[LifeRecords]) -> LifeRecords:
-    """Gather records that come in batches (from a file too large for memory, say) into few rows.
-
-    Parameters
-    ----------
-    batches : iterable of LifeRecords
-        Strata mean the same in all batches; a record with alternatives lies in one batch only, and
-        its number counts in that batch only.
-
-    Returns
-    -------
-    LifeRecords
-        Says the same as all batches together: equal single lives are one row with their counts
-        added, alternatives stay apart. The memory needed is that of the result and of one batch.
-
-    Raises
-    ------
-    InvalidInput
-        If there is no batch.
-    """
-    gathered: list[LifeRecords] = []
-    n_rows, limit = 0, 0
-    for batch in batches:
-        gathered.append(_expand(collapse(batch)))
-        n_rows += len(gathered[-1])
-        if n_rows > limit:
-            gathered = [_expand(collapse(_joined(gathered)))]
-            n_rows = len(gathered[0])
-            limit = 4 * n_rows
-    if not gathered:
-        raise InvalidInput("There are no life records: at least one batch is needed, 0 were given.")
-    return _expand(collapse(_joined(gathered)))
-
-
-def _joined(parts: list[LifeRecords]) -> LifeRecords:
-    """Rows of several tables in one, with records numbered apart."""
-    first = np.cumsum([0] + [int(part.record.max()) + 1 for part in parts])
-    columns = {
-        name: np.concatenate([getattr(part, name) for part in parts])
-        for name in ("lower", "upper", "count", "stratum", "weight")
-    }
-    record = np.concatenate([part.record + start for part, start in zip(parts, first, strict=False)])
-    return LifeRecords(**columns, record=record)
-
-
-def _expand(data: Collapsed) -> LifeRecords:
-    """Collapsed rows as records again; a stratum without a row keeps one that says nothing."""
-    empty = np.setdiff1d(np.arange(data.strata.size), np.append(data.single.stratum, data.mixed.stratum))
-    length = np.diff(np.append(data.mixed.start, len(data.mixed)))
-    first = len(data.single)
-    mixed = first + np.repeat(np.arange(length.size), length)
-    nothing = np.zeros(empty.size)
-    return LifeRecords(
-        np.concatenate((data.single.lower, data.mixed.lower, nothing)),
-        np.concatenate((data.single.upper, data.mixed.upper, nothing + np.inf)),
-        count=np.concatenate((data.single.count, data.mixed.count, nothing + 1)),
-        stratum=data.strata[np.concatenate((data.single.stratum, data.mixed.stratum, empty))],
-        record=np.concatenate((np.arange(first), mixed, first + length.size + np.arange(empty.size))),
-        weight=np.concatenate((data.single.weight, data.mixed.weight, nothing + 1)),
     )

@@ -467,26 +467,6 @@ class PooledLives:
         columns = ["component", "family", "kind", "n_records", "mean_year", "scale_years", "shape"]
         return pd.DataFrame(rows, columns=[*columns, "log_scale_sd", "log_shape_sd", "correlation"])
 
-    def component_table(self) -> pd.DataFrame:
-        """Tell what the families of each component share, sorted by component.
-
-        Returns
-        -------
-        DataFrame
-            Columns component, n_families, n_records, reference_year, shape (typical one), scale_spread,
-            shape_spread (standard deviations of families in log scale and log shape, at the mean of log
-            s), slope_per_decade, slope_sd (of log scale; NaN without production years).
-        """
-        rows = []
-        for component in self.components:
-            part = self.parts[component]
-            mean, spread = part.common.mean, self.prior.spread(part.common.mean[1:])
-            slope = (part.common.slope_mean, part.common.slope_sd) if self.has_years else (np.nan, np.nan)
-            start = (component, len(part.families), part.n_records.sum(), part.reference_year)
-            rows.append((*start, np.exp(mean[0]), *spread, *slope))
-        columns = ["component", "n_families", "n_records", "reference_year", "shape", "scale_spread"]
-        return pd.DataFrame(rows, columns=[*columns, "shape_spread", "slope_per_decade", "slope_sd"])
-
 
 # ---- Lives of parts pooled over families: an answer for three records, for none, and for many
 

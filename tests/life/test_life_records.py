@@ -1,7 +1,5 @@
 """One type for partly known lives: what it accepts, what it refuses and in which words."""
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
@@ -10,7 +8,7 @@ import reliability.life
 from reliability.errors import InvalidInput
 from reliability.life import LifeRecords
 from reliability.life import lives as lives_module
-from reliability.life.lives import add_up, collapse
+from reliability.life.lives import collapse
 
 INF = np.inf
 
@@ -191,38 +189,3 @@ def test_alternatives_are_not_merged():
     assert len(got.mixed) == 4
     assert_array_equal(got.mixed.start, [0, 2])
     assert_array_equal(got.single.upper, [4])
-
-
-# ---- adding up batches
-
-
-def test_batches_add_up_to_the_whole():
-    given = scattered(np.random.default_rng(9), n=2000)
-    whole = collapse(LifeRecords(**given))
-    cuts = [0, 10, 700, 701, 2000]
-    batches = (
-        LifeRecords(**{name: column[a:b] for name, column in given.items()}) for a, b in pairwise(cuts)
-    )
-    got = add_up(batches)
-    again = collapse(got)
-    assert len(got) == len(whole.single)
-    for name in ("stratum", "lower", "upper", "count"):
-        assert_allclose(getattr(again.single, name), getattr(whole.single, name))
-
-
-def test_batches_keep_alternatives_apart_and_strata_that_say_nothing():
-    one = LifeRecords(0, [9, 8, 7], record=[5, 5, 6], weight=[1, 3, 1], count=[2, 2, 1])
-    two = LifeRecords([0, 0, 0], [9, 8, INF], record=[5, 5, 6], stratum=[0, 0, 4])
-    got = add_up([one, two])
-    assert got.strata.tolist() == [0, 4]
-    data = collapse(got)
-    assert_array_equal(data.mixed.start, [0, 2])
-    assert_allclose(data.mixed.weight, [0.75, 0.25, 0.5, 0.5])
-    assert_array_equal(data.mixed.upper, [8, 9, 8, 9])
-    assert_array_equal(data.mixed.count, [2, 2, 1, 1])
-    assert_array_equal(data.single.upper, [7])
-
-
-def test_no_batch_is_refused():
-    with pytest.raises(InvalidInput, match="at least one batch is needed, 0 were given"):
-        add_up([])

@@ -11,7 +11,6 @@ import shutil
 import subprocess
 import time
 import warnings
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -21,8 +20,6 @@ import lifelines
 import numpy as np
 
 from reliability.life import LifeRecords, fit_curve, fit_weibull
-from reliability.life.lives import add_up
-from tests.measure import apart
 
 SEED = 20261124
 N_STRATA = 10_000
@@ -184,39 +181,6 @@ def degenerate_rows(n_strata: int = N_STRATA) -> list[Row]:
     return rows
 
 
-def add_up_and_fit(n: int, batch: int) -> dict[str, float]:
-    """Draw findings of 200 strata in batches, add them up and fit them; seconds of each."""
-    taken = {"draw": 0.0, "add up": 0.0}
-
-    def batches() -> Iterator[LifeRecords]:
-        for part in range(n // batch):
-            start = time.perf_counter()
-            rng = np.random.default_rng([SEED, part])
-            age = np.round(rng.uniform(5, 45, batch) * 12) / 12
-            failed = rng.random(batch) < -np.expm1(-((age / 30.0) ** 2))
-            stratum = rng.integers(0, 200, batch)
-            lower, upper = np.where(failed, 0, age), np.where(failed, age, np.inf)
-            taken["draw"] += time.perf_counter() - start
-            yield LifeRecords(lower, upper, stratum=stratum)
-
-    start = time.perf_counter()
-    lives = add_up(batches())
-    taken["add up"] = time.perf_counter() - start - taken["draw"]
-    start = time.perf_counter()
-    fit = fit_weibull(lives)
-    return {**taken, "fit": time.perf_counter() - start, "strata": int(fit.usable.sum())}
-
-
-def memory_rows(n: int = 10_000_000, batch: int = 500_000) -> list[Row]:
-    """Peak memory of a process in which ten million findings, drawn in batches, are added up and fitted."""
-    taken = apart.run("tests.measure.lives", "add_up_and_fit", n, batch)
-    measured = f"added up {taken['add up']:.1f} s (drawn {taken['draw']:.1f} s), fitted {taken['fit']:.2f} s"
-    return [
-        _row(f"{n:,} findings to {taken['strata']} fitted strata", measured),
-        _row("peak memory by then", f"{taken['peak_gb']:.2f} GB", "≤ 1.5 GB", taken["peak_gb"] <= 1.5),
-    ]
-
-
 def intervals(n: int, seed: int = SEED) -> LifeRecords:
     """Lives of which each is known to within 1 to 10 years, no two alike."""
     rng = np.random.default_rng(seed)
@@ -257,14 +221,14 @@ def _row(what: str, measured: str, target: str = "", ok: bool | None = None) -> 
 
 def rows() -> list[Row]:
     """Every row of the study."""
-    return [*memory_rows(), *speed_rows(), *answer_rows(), *degenerate_rows()]
+    return [*speed_rows(), *answer_rows(), *degenerate_rows()]
 
 
 @click.command()
 @click.argument("parts", nargs=-1)
 def main(parts: tuple[str, ...]) -> None:
-    """Print the study, or only PARTS of it: memory, speed, answer, degenerate."""
-    for name in parts or ("memory", "speed", "answer", "degenerate"):
+    """Print the study, or only PARTS of it: speed, answer, degenerate."""
+    for name in parts or ("speed", "answer", "degenerate"):
         for row in globals()[f"{name}_rows"]():
             said = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
             click.echo(f"{row['what']:52s} {row['measured']:58s} {row['target']:16s} {said}")
