@@ -143,7 +143,10 @@ Quantity = Literal["shape", "failed", "life"]
 # error of the last is the square of that.
 _ROUNDS = 30
 _MET = 1e-5
+# From the ridge (by the log-likelihood to be gained): what is still a good step, what bounds the end.
 _NEAR = 0.5
+_SURE = 1e-3
+# Met ends are dropped when no more than this share is left: dropping costs as much as a round.
 _FEW = 0.7
 
 # Slopes are told by their logs, which must not run away from all numbers; the others may.
@@ -359,16 +362,18 @@ def _newton_ends(
                 np.where(near, correction_there, correction),
             )
             root = np.sqrt(np.maximum(2.0 * (top - value), 0.0))
-            inside = np.where(near & (root < target), line, inside)
-            outside = np.where(near & (root > target), line, outside)
+            sure = gain < _SURE
+            inside = np.where(sure & (root < target), line, inside)
+            outside = np.where(sure & (root > target), line, outside)
             newton = line + (root - target) * root / rise
             met = (np.abs(root - target) < _MET) & (gain < _MET**2) & (rise * side < 0)
             end[who[met]] = newton[met]
             # Between what is known to lie on either side of the end; a step too far from the ridge is cut.
             wild = ~((newton - inside) * side > 0) | ~((outside - newton) * side > 0)
             middle = np.where(np.isinf(outside), line + side * width, 0.5 * (inside + outside))
-            newton = np.clip(np.where(wild, middle, newton) - line, -width, width)
-            step = np.where(near, newton, 0.3 * step)
+            newton = np.where(wild, middle, newton) - line
+            step = np.where(near, np.clip(newton, -width, width), 0.3 * step)
+            width = np.where(near & (np.abs(newton) >= width), 2.0 * width, width)
             left = np.isnan(end[who])
             if not left.any():
                 break
