@@ -138,7 +138,7 @@ def log_rank(
     return LogRank(float(found.test_statistic), float(found.p_value), groups.size - 1, table)
 
 
-# ---- First events of several kinds: cumulative incidence and restricted means, exact at ties
+# ---- First events of several kinds: cumulative incidence, exact at ties
 
 
 @dataclass(frozen=True, eq=False)

@@ -211,7 +211,7 @@ def gather(frame: pd.DataFrame) -> list[ComponentRecords]:
     ----------
     frame : DataFrame
         Columns component, family (None for hearsay about a kind), kind, lower, upper, count, weight,
-        record, year, heard, power; as `pooling_labels.label_rows` makes them.
+        record, year, heard, power; as `pooling.label_rows` makes them.
 
     Returns
     -------
