@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from reliability.errors import BenchoddsError
     from reliability.life.curves import fit_curve
-    from reliability.life.life_records import LifeRecords
-    from reliability.life.observe import observe
+    from reliability.life.findings import observe
+    from reliability.life.lives import LifeRecords
     from reliability.life.pooling import pool
     from reliability.life.weibull import fit_weibull
     from reliability.records.exchange import load_package_records
@@ -44,14 +44,14 @@ __all__ = [
 
 _HOME = {
     "BenchoddsError": "reliability.errors",
-    "LifeRecords": "reliability.life.life_records",
+    "LifeRecords": "reliability.life.lives",
     "fit_appraiser": "reliability.worth.appraiser",
     "fit_curve": "reliability.life.curves",
     "fit_weibull": "reliability.life.weibull",
     "judge": "reliability.worth.judging",
     "load_package_records": "reliability.records.exchange",
     "make_pages": "reliability.report.run",
-    "observe": "reliability.life.observe",
+    "observe": "reliability.life.findings",
     "open_ledger": "reliability.records.ledger",
     "pool": "reliability.life.pooling",
     "ranking": "reliability.worth.ranking",

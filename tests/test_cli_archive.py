@@ -15,8 +15,8 @@ from numpy.testing import assert_allclose
 from reliability.commands.executors import executor_for
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.life import fit_weibull
-from reliability.life.observe import observe
-from reliability.life.spread import count_all, lives_of_counts
+from reliability.life.bulk import count_all, lives_of_counts
+from reliability.life.findings import observe
 from reliability.records import archive as writing
 from reliability.records.archive import write_archive
 from reliability.records.archive_parts import ArchivePart, open_archives

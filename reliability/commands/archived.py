@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from reliability.life.counts import Counts
+    from reliability.life.bulk import Counts
 
 
 def counted_lives(
@@ -53,7 +53,7 @@ def counted_lives(
     """
     from reliability.commands.executors import executor_for
     from reliability.errors import InvalidInput, unknown
-    from reliability.life.spread import lives_of_counts
+    from reliability.life.bulk import lives_of_counts
     from reliability.records.descriptor import DESCRIPTOR
     from reliability.report.lives_table import LIVES_COLUMNS
 
@@ -77,9 +77,7 @@ def _counted(
 ) -> tuple["Counts", str]:
     """Count, and say where the findings came from."""
     from reliability.errors import InvalidInput
-    from reliability.life.counting import count_findings
-    from reliability.life.counts import add_counts
-    from reliability.life.spread import count_all
+    from reliability.life.bulk import add_counts, count_all, count_findings
     from reliability.worth.lives import worst_findings
 
     if folders:

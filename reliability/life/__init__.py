@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from reliability.life.curves import fit_curve
-    from reliability.life.life_records import LifeRecords
+    from reliability.life.lives import LifeRecords
     from reliability.life.pooling import pool
     from reliability.life.weibull import fit_weibull
 
 _HOME = {
-    "LifeRecords": "reliability.life.life_records",
+    "LifeRecords": "reliability.life.lives",
     "fit_weibull": "reliability.life.weibull",
     "fit_curve": "reliability.life.curves",
     "pool": "reliability.life.pooling",

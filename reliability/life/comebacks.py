@@ -8,15 +8,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.ages import FloatArray, require_columns, require_unique
 from reliability.life.curves import Curve, fit_curve
-from reliability.life.incidence import CumulativeIncidence, cumulative_incidence
-from reliability.life.interval_incidence import interval_incidence
-from reliability.life.life_records import LifeRecords
-from reliability.life.turnbull import turnbull
-from reliability.life.turnbull_band import share_limits
-
-__all__ = ["Comebacks", "comebacks"]
+from reliability.life.findings import FloatArray, require_columns, require_unique
+from reliability.life.incidence import CumulativeIncidence, cumulative_incidence, interval_incidence
+from reliability.life.lives import LifeRecords
+from reliability.life.turnbull import share_limits, turnbull
 
 DAYS_PER_YEAR = 365.25
 SECONDS_PER_DAY = 86_400

@@ -1,5 +1,6 @@
-"""First events of several kinds: cumulative incidence and restricted means, exact at ties."""
+"""First events of several kinds: cumulative incidence, and the comparison of groups."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,10 +10,135 @@ from numpy.typing import ArrayLike
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.ages import FloatArray
-from reliability.life.event_times import checked_events, event_codes
+from reliability.life.findings import BoolArray, FloatArray, IntArray
+from reliability.life.turnbull import CellLikelihood, cell_likelihood, innermost, maximise
 
-__all__ = ["CumulativeIncidence", "cumulative_incidence"]
+# ---- Times of first events, checked, and their kinds as numbers
+
+
+def checked_events(time: ArrayLike, cause: ArrayLike, count: ArrayLike) -> tuple[FloatArray, Any, FloatArray]:
+    """Take times, kinds of event and counts as arrays of one length, or one clear refusal."""
+    when = np.atleast_1d(np.asarray(time, dtype=np.float64))
+    if when.size == 0:
+        raise InvalidInput("There are no times: at least one record is needed.")
+    kinds = for_each("cause", np.asarray(cause, dtype=object), when)
+    weight = for_each("count", np.asarray(count, dtype=np.float64), when)
+    bad = ~((when >= 0) & (when < np.inf) & (weight > 0) & (weight < np.inf))
+    if bad.any():
+        i = int(np.argmax(bad))
+        raise InvalidInput(
+            f"Times must be finite and >= 0, counts finite and above 0; {bad.sum()} of {bad.size} are not "
+            f"(first: position {i}, time {when[i]:g}, count {weight[i]:g})."
+        )
+    return when, kinds, weight
+
+
+def for_each(name: str, values: Any, when: FloatArray) -> Any:
+    """One value for each time, or the same for all."""
+    if values.shape not in ((), when.shape):
+        raise InvalidInput(
+            f"`{name}` needs one value for each of the {when.size} times, or one for all; "
+            f"its shape is {values.shape}."
+        )
+    return np.broadcast_to(values, when.shape)
+
+
+def event_codes(kinds: Any) -> tuple[tuple[Any, ...], IntArray]:
+    """Sort the kinds of event and number each record's kind; -1 for no event."""
+    none: BoolArray = pd.isna(kinds) | (kinds == "")
+    causes = tuple(sorted(set(kinds[~none])))
+    number = {cause: i for i, cause in enumerate(causes)}
+    code = [-1 if out else number[kind] for kind, out in zip(kinds, none, strict=True)]
+    return causes, np.array(code, dtype=np.int64)
+
+
+# ---- Comparison of groups of partly observed lives
+
+
+@dataclass(frozen=True, eq=False)
+class LogRank:
+    """Log-rank comparison of groups.
+
+    Attributes
+    ----------
+    statistic, p_value : float
+        Chi-square statistic (hypergeometric variance) and its p-value.
+    degrees_of_freedom : int
+    table : DataFrame
+        Columns group, n_records, observed, expected (events if the groups were alike).
+    """
+
+    statistic: float
+    p_value: float
+    degrees_of_freedom: int
+    table: pd.DataFrame
+
+
+def log_rank(
+    time: ArrayLike, event: ArrayLike, group: Sequence[Any] | ArrayLike, *, count: ArrayLike = 1
+) -> LogRank:
+    """Compare groups by the log-rank test.
+
+    Parameters
+    ----------
+    time : array_like of float, shape (n,)
+        Time of the event, or of the last observation, in any unit.
+    event : array_like of bool, shape (n,)
+    group : array_like, shape (n,)
+        Label of each record.
+    count : array_like of float, shape (n,), keyword-only
+
+    Returns
+    -------
+    LogRank
+
+    Raises
+    ------
+    InvalidInput
+        If a time or count is out of range, an event is neither true nor false, a group is missing, a
+        length does not match, or there are not at least two groups and one event.
+    """
+    from lifelines.statistics import multivariate_logrank_test  # half a second, only here needed
+
+    when, said, weight = checked_events(time, event, count)
+    said = np.where(pd.isna(said), "missing", said)
+    happened, labels = np.asarray(said == 1, dtype=bool), for_each("group", np.asarray(group), when)
+    bad = {
+        "event` must be true or false": ~(happened | np.asarray(said == 0, dtype=bool)),
+        "group` must be known": np.asarray(pd.isna(labels)),
+    }
+    for rule, broken in bad.items():
+        if broken.any():
+            raise InvalidInput(
+                f"`{rule} for every record; {broken.sum()} of {broken.size} are not "
+                f"(first: position {np.argmax(broken)})."
+            )
+    groups, code = np.unique(labels, return_inverse=True)
+    if groups.size < 2 or not happened.any():
+        raise InvalidInput(
+            f"A comparison needs two groups and one event; got {groups.size} groups and "
+            f"{int(happened.sum())} events."
+        )
+    with np.errstate():  # the library switches numpy's warnings off for good
+        found = multivariate_logrank_test(when, code, happened, weights=weight)
+    times, place = np.unique(when, return_inverse=True)
+    left = np.zeros((times.size, groups.size))
+    np.add.at(left, (place, code), weight)
+    at_risk = np.cumsum(left[::-1], axis=0)[::-1]
+    events = np.bincount(place, weight * happened, times.size)
+    expected = (events / at_risk.sum(axis=1)) @ at_risk
+    table = pd.DataFrame(
+        {
+            "group": groups,
+            "n_records": left.sum(axis=0),
+            "observed": np.bincount(code, weight * happened, groups.size),
+            "expected": expected,
+        }
+    )
+    return LogRank(float(found.test_statistic), float(found.p_value), groups.size - 1, table)
+
+
+# ---- First events of several kinds: cumulative incidence, exact at ties
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +180,7 @@ class CumulativeIncidence:
         Parameters
         ----------
         time : array_like, shape (n,)
-            Times. Beyond the last one nothing is known: NaN.
+            Times, >= 0. Beyond the last one nothing is known: NaN.
         cause : str
             One of `causes`.
         level : float
@@ -64,10 +190,20 @@ class CumulativeIncidence:
         Returns
         -------
         estimate, low, high : ndarray of float64, shape (n,)
+
+        Raises
+        ------
+        InvalidInput
+            If there is no such kind of event, a time is negative or not a number, or `level` is not
+            between 0 and 1.
         """
+        if not 0 < level < 1:
+            raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
         if cause not in self.causes:
             raise unknown("There is no event of kind", str(cause), map(str, self.causes))
         when = np.atleast_1d(np.asarray(time, dtype=np.float64))
+        if not np.all(when >= 0):
+            raise InvalidInput(f"Times must be numbers >= 0; got {when[~(when >= 0)][0]:g}.")
         column = self.causes.index(cause)
         at = np.searchsorted(self.time, when, side="right")
         estimate = np.append(0.0, self.incidence[:, column])[at]
@@ -77,28 +213,6 @@ class CumulativeIncidence:
             half = norm.ppf((1 + level) / 2) * error / (estimate * np.log(estimate))
             low, high = estimate ** np.exp(-half), estimate ** np.exp(half)
         return estimate, low, high
-
-    def restricted_mean(self, until: float) -> pd.Series:
-        """Mean time spent in each state up to a time.
-
-        Parameters
-        ----------
-        until : float
-            Time in the unit of the input, > 0 and not beyond the last one.
-
-        Returns
-        -------
-        Series of float
-            "event-free" and one entry per cause; they add up to `until`.
-        """
-        if not 0 < until <= self.time[-1]:
-            raise InvalidInput(f"`until` must be above 0 and at most {self.time[-1]:g}; got {until!r}.")
-        edges = np.concatenate(([0.0], self.time[self.time < until], [until]))
-        width = np.diff(edges)
-        states = np.column_stack((self.event_free, self.incidence))
-        begin = np.append(1.0, np.zeros(len(self.causes)))
-        held = np.vstack((begin, states))[np.searchsorted(self.time, edges[:-1], side="right")]
-        return pd.Series(width @ held, index=["event-free", *self.causes], name="restricted_mean")
 
     def table(self) -> pd.DataFrame:
         """One row per time: time, event_free, one column per cause."""
@@ -187,3 +301,129 @@ def _delta_error(
     )
     mixed = incidence * np.cumsum(cross, axis=0) - np.cumsum(incidence * cross, axis=0)
     return np.sqrt(np.maximum(squared + own - 2 * mixed, 0.0))
+
+
+# ---- First events of several kinds that are known only to lie between two checks
+
+
+_CONVERGED = 1e-5
+
+
+def interval_incidence(
+    last_free: ArrayLike, first_known: ArrayLike, cause: ArrayLike, *, count: ArrayLike = 1
+) -> CumulativeIncidence:
+    """Cumulative incidence where events are known only to lie between two checks.
+
+    The masses are spread over cells of (time, kind of event), a record without event allows every
+    kind afterwards, and the likelihood is maximised over all of them at once [1]_. With times known
+    exactly this is the Aalen-Johansen estimate.
+
+    Parameters
+    ----------
+    last_free : array_like of float, shape (n,)
+        Last time known to be free of any event; 0 if never checked before.
+    first_known : array_like of float, shape (n,)
+        Time by which the event had happened (equal to `last_free` if its time is known); infinite
+        for no event.
+    cause : array_like, shape (n,)
+        Kind of the event; None, NaN or an empty text for none.
+    count : array_like of float, shape (n,), keyword-only
+
+    Returns
+    -------
+    CumulativeIncidence
+        At the ends of the cells that carry mass, and at the last check.
+
+    Raises
+    ------
+    InvalidInput
+        If a bound or count is out of range, or a record has an end without a kind of event or the
+        other way round.
+
+    References
+    ----------
+    .. [1] M. G. Hudgens, G. A. Satten and I. M. Longini, "Nonparametric maximum likelihood estimation
+       for competing risks survival data subject to interval censoring and truncation", Biometrics 57
+       (2001) 74-80.
+    """
+    low, kinds, weight = checked_events(last_free, cause, count)
+    high = for_each("first_known", np.asarray(first_known, dtype=np.float64), low)
+    causes, code = event_codes(kinds)
+    bad = ~(high >= low) | (np.isinf(high) != (code < 0))
+    if bad.any():
+        i = int(np.argmax(bad))
+        raise InvalidInput(
+            f"A record needs last_free <= first_known, which is infinite exactly where there is no event; "
+            f"{bad.sum()} of {bad.size} break that (first: position {i}, {low[i]:g} to {high[i]:g}, "
+            f"event {kinds[i]!r})."
+        )
+    right, cell_code, likelihood = _joint_cells(low, high, code, weight, len(causes))
+    found = maximise(likelihood)
+    converged = found.gap <= _CONVERGED * weight.sum()
+    mass = found.mass if converged else np.full(found.mass.size, np.nan)
+    finite = cell_code >= 0
+    times = np.unique(np.append(right[finite & (found.mass > 1e-9)], low.max()))
+    incidence = np.zeros((times.size, len(causes)))
+    at = np.minimum(np.searchsorted(times, right[finite]), times.size - 1)
+    np.add.at(incidence, (at, cell_code[finite]), mass[finite])
+    incidence = np.cumsum(incidence, axis=0)
+    return CumulativeIncidence(
+        method="Turnbull",
+        status=("ok" if causes else "no events") if converged else "not converged",
+        causes=causes,
+        time=times,
+        incidence=incidence,
+        event_free=1 - incidence.sum(axis=1),
+        standard_error=np.full(incidence.shape, np.nan),
+        n_records=float(weight.sum()),
+    )
+
+
+def _joint_cells(
+    low: FloatArray, high: FloatArray, code: IntArray, count: FloatArray, n_causes: int
+) -> tuple[FloatArray, IntArray, CellLikelihood]:
+    """Cells of (time, kind of event) that can carry mass, kind by kind, then one cell for no event.
+
+    Returns
+    -------
+    right : ndarray of float64, shape (n_cells,)
+        End of each cell.
+    kind : ndarray of int64, shape (n_cells,)
+        Kind of event, -1 for the cell without.
+    likelihood : CellLikelihood
+    """
+    times, place = np.unique(np.concatenate((low, high)), return_inverse=True)
+    # Places on the line as for Turnbull's cells: exact time, end of an interval, begin of one.
+    begin = 3 * place[: low.size] + np.where(low == high, 0, 2)
+    end = 3 * place[low.size :] + 1
+    free = code < 0
+    first, last, record = [], [], []
+    right, kinds = [], []
+    offset = 0
+    for kind in range(n_causes):
+        at = np.flatnonzero(free | (code == kind))
+        cell_begin, cell_end = innermost(begin[at], end[code == kind])
+        stop = np.where(free[at], cell_end.size, np.searchsorted(cell_end, end[at], side="right"))
+        first.append(offset + np.searchsorted(cell_begin, begin[at], side="left"))
+        last.append(offset + stop)
+        record.append(at)
+        right.append(times[cell_end // 3])
+        kinds.append(np.full(cell_end.size, kind))
+        offset += cell_end.size
+    survivors = np.flatnonzero(free)
+    if survivors.size:
+        first.append(np.full(survivors.size, offset))
+        last.append(np.full(survivors.size, offset + 1))
+        record.append(survivors)
+        right.append(np.array([np.inf]))
+        kinds.append(np.array([-1]))
+    rows = np.concatenate(record)
+    likelihood = cell_likelihood(
+        np.concatenate(first),
+        np.concatenate(last),
+        np.ones(rows.size),
+        rows,
+        count[rows],
+        n_cells=offset + int(survivors.size > 0),
+    )
+    return np.concatenate(right), np.concatenate(kinds), likelihood

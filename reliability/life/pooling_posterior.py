@@ -7,10 +7,211 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 
-from reliability.life.life_records import FloatArray, IntArray
-from reliability.life.pooling_grid import Lattice
-from reliability.life.pooling_lines import Lines
-from reliability.life.pooling_normal import normal_summary
+from reliability.life.lives import FloatArray, IntArray
+from reliability.life.pooling_lattice import Lattice
+
+# ---- Posterior of P(failed by age) along lines of constant shape
+
+
+BISECTIONS = 36
+SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
+"""Quantiles are sought between a probability of 4e-18 and one that cannot be told from 1."""
+
+
+class Lines:
+    """Posteriors of some families as lines of constant shape, with a regular axis of log scale each.
+
+    Parameters
+    ----------
+    first : ndarray of float64, shape (n, R)
+        First node of each line.
+    step : ndarray of float64, shape (n,)
+        Distance between nodes.
+    shape : ndarray of float64, shape (n, R)
+    weight : ndarray of float64, shape (n, R, I)
+    """
+
+    def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
+        self.first, self.shape = first, shape
+        self.step = np.maximum(step, 1e-9)
+        self.weight = weight / weight.sum(axis=(1, 2), keepdims=True)
+        # The density is smooth: within a step it is taken as a straight line through the neighbours, and
+        # a sum up to an edge differs from the integral by rise / 24 (Euler and Maclaurin).
+        padded = np.pad(self.weight, ((0, 0), (0, 0), (1, 1)))
+        self.rise = 0.5 * (padded[:, :, 2:] - padded[:, :, :-2])
+        self.below = np.diff(padded, axis=2) / 24
+        self.below[:, :, 1:] += np.cumsum(self.weight, axis=2)
+
+    def mean(self, log_age: FloatArray) -> FloatArray:
+        """Mean of the probability of having failed by an age; ndarray, shape (n,)."""
+        return np.einsum("nri,nri->n", self.weight, self._failed(log_age))
+
+    def mean_and_square(self, log_age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean of that probability, and of its square; two ndarrays, shape (n,)."""
+        failed = self._failed(log_age)
+        mean = np.einsum("nri,nri->n", self.weight, failed)
+        return mean, np.einsum("nri,nri->n", self.weight, np.square(failed, out=failed))
+
+    def _failed(self, log_age: FloatArray) -> FloatArray:
+        node = np.arange(self.weight.shape[2])
+        log_scale = self.first[:, :, None] + self.step[:, None, None] * node
+        work = log_age[:, None, None] - log_scale
+        work *= self.shape[:, :, None]
+        with np.errstate(over="ignore"):  # certain death
+            np.exp(work, out=work)
+        np.negative(work, out=work)
+        np.expm1(work, out=work)
+        return np.negative(work, out=work)
+
+    def quantile(self, log_age: FloatArray, share: float) -> FloatArray:
+        """Quantile of that probability, by bisection; ndarray of float64, shape (n,).
+
+        Along a line the log hazard falls as the scale rises, so the chance of a smaller one is the
+        weight beyond one scale.
+        """
+        ages = np.where(np.isfinite(log_age), log_age, 0.0)  # 0 and infinite ages are settled below
+        low, high = np.full((2, ages.size), [[SMALLEST_LOG_HAZARD], [LARGEST_LOG_HAZARD]])
+        for _ in range(BISECTIONS):
+            middle = 0.5 * (low + high)
+            is_below = self._chance_below(ages, middle) < share
+            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+        middle = np.where(np.isfinite(log_age), 0.5 * (low + high), log_age)
+        with np.errstate(over="ignore"):
+            return -np.expm1(-np.exp(middle))
+
+    def _chance_below(self, log_age: FloatArray, log_hazard: FloatArray) -> FloatArray:
+        scale = log_age[:, None] - log_hazard[:, None] / self.shape
+        edge = np.clip((scale - self.first) / self.step[:, None] + 0.5, 0.0, self.weight.shape[2])
+        left = np.minimum(edge.astype(np.int64), self.weight.shape[2] - 1)[:, :, None]
+        a, b, rise = (
+            np.take_along_axis(values, at, axis=2)[:, :, 0]
+            for values, at in ((self.below, left), (self.below, left + 1), (self.rise, left))
+        )
+        part = edge - left[:, :, 0]
+        below = a + (b - a) * part + 0.5 * rise * (part**2 - part)
+        return (self.below[:, :, -1] - below).sum(axis=1)
+
+
+# ---- The normal distribution of (log scale, log shape) that says the same of P(failed) as a posterior does
+# A posterior of lives is often one-sided: where all parts failed, only the log scale's upper end is
+# sharp. A normal with its mean and covariance then puts a share of lives beyond that end. What such a
+# summary is for is P(failed by age), so that is what is fitted: its mean, and its spread with half the
+# weight, at the ages by which 5 to 95 % are expected to have failed.
+
+
+SHARES = np.array([0.05, 0.2, 0.4, 0.6, 0.8, 0.95])
+SPREAD_WEIGHT = 0.5
+TIE = 0.003
+"""Weight of staying near the moments, where P(failed) does not decide."""
+
+STEPS = 8
+N_AGES = 32
+
+_Z, _W = hermegauss(13)
+_NODES = np.stack(np.meshgrid(_Z, _Z, indexing="ij")).reshape(2, -1)
+_WEIGHTS = np.outer(_W, _W).ravel() / _W.sum() ** 2
+_TIMES_NODES = _WEIGHTS[:, None] * np.column_stack([np.ones(_WEIGHTS.size), *_NODES])
+
+
+def normal_summary(lines: Lines, mean: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fit one normal to each posterior.
+
+    Parameters
+    ----------
+    lines : Lines
+        Posteriors of n families.
+    mean : ndarray of float64, shape (n, 2)
+        Their means of (log scale, log shape).
+    covariance : ndarray of float64, shape (n, 2, 2)
+
+    Returns
+    -------
+    mean : ndarray of float64, shape (n, 2)
+    covariance : ndarray of float64, shape (n, 2, 2)
+
+    Notes
+    -----
+    Levenberg-Marquardt steps on the root of the covariance, from the moments; expectations under the normal
+    by a product of Gauss-Hermite rules. The result is never farther off than the moments.
+    """
+    log_age = _ages(lines, mean[:, 0], np.sqrt(covariance[:, 0, 0]))
+    target = _moments_of_share(lines, log_age)
+    root = np.linalg.cholesky(covariance)
+    start = np.stack(
+        [mean[:, 0], mean[:, 1], np.log(root[:, 0, 0]), np.log(root[:, 1, 1]), root[:, 1, 0]], axis=1
+    )
+    at, damping = start, np.full(len(start), 1e-3)
+    residual, slopes = _residuals(at, start, log_age, target)
+    for _ in range(STEPS):
+        normal = np.swapaxes(slopes, 1, 2) @ slopes
+        normal += damping[:, None, None] * np.eye(5) * np.trace(normal, axis1=1, axis2=2)[:, None, None]
+        step = np.linalg.solve(normal, np.swapaxes(slopes, 1, 2) @ residual[:, :, None])[:, :, 0]
+        trial = at - np.clip(step, -0.5, 0.5)
+        new_residual, new_slopes = _residuals(trial, start, log_age, target)
+        better = (new_residual**2).sum(axis=1) < (residual**2).sum(axis=1)
+        at = np.where(better[:, None], trial, at)
+        residual = np.where(better[:, None], new_residual, residual)
+        slopes = np.where(better[:, None, None], new_slopes, slopes)
+        damping = np.where(better, damping / 10, damping * 10)
+    root = _root(at)
+    return at[:, :2], root @ np.swapaxes(root, 1, 2)
+
+
+def _root(at: FloatArray) -> FloatArray:
+    root = np.zeros((len(at), 2, 2))
+    root[:, 0, 0], root[:, 1, 1], root[:, 1, 0] = np.exp(at[:, 2]), np.exp(at[:, 3]), at[:, 4]
+    return root
+
+
+def _ages(lines: Lines, centre: FloatArray, sd: FloatArray) -> FloatArray:
+    """Log ages by which `SHARES` are expected to have failed; shape (n, 6)."""
+    grid = centre[:, None] + sd[:, None] * np.linspace(-4.5, 3.0, N_AGES)
+    failed = np.stack([lines.mean(log_age) for log_age in grid.T], axis=1)
+    return np.stack([np.interp(SHARES, f, g) for f, g in zip(failed, grid, strict=True)])
+
+
+def _moments_of_share(lines: Lines, log_age: FloatArray) -> FloatArray:
+    """Mean and weighted standard deviation of P(failed) at each age; shape (n, 12)."""
+    both = [lines.mean_and_square(a) for a in log_age.T]
+    mean, square = (np.stack(values, axis=1) for values in zip(*both, strict=True))
+    return np.concatenate([mean, SPREAD_WEIGHT * np.sqrt(np.maximum(square - mean**2, 1e-12))], axis=1)
+
+
+def _residuals(
+    at: FloatArray, start: FloatArray, log_age: FloatArray, target: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Residuals (n, 17) and their derivatives (n, 17, 5)."""
+    root = _root(at)
+    x = at[:, 0, None] + root[:, 0, 0, None] * _NODES[0]
+    y = at[:, 1, None] + root[:, 1, 0, None] * _NODES[0] + root[:, 1, 1, None] * _NODES[1]
+    shape = np.exp(y)[:, None, :]
+    log_hazard = np.clip(shape * (log_age[:, :, None] - x[:, None, :]), -500.0, 5.0)
+    hazard = np.exp(log_hazard)
+    share, density = -np.expm1(-hazard), hazard * np.exp(-hazard)
+    by_x, by_y = -shape * density, log_hazard * density
+    mean = share @ _WEIGHTS
+    sd = np.sqrt(np.maximum((share**2) @ _WEIGHTS - mean**2, 1e-12))
+    mean_slope = _slopes(by_x, by_y, root)
+    both = _slopes(by_x * share, by_y * share, root)
+    sd_slope = (both - mean[:, :, None] * mean_slope) / sd[:, :, None]
+    residual = np.concatenate([mean, SPREAD_WEIGHT * sd], axis=1) - target
+    tie = np.broadcast_to(TIE * np.eye(5), (len(at), 5, 5))
+    slopes = np.concatenate([mean_slope, SPREAD_WEIGHT * sd_slope, tie], axis=1)
+    return np.concatenate([residual, TIE * (at - start)], axis=1), slopes
+
+
+def _slopes(by_x: FloatArray, by_y: FloatArray, root: FloatArray) -> FloatArray:
+    """Mean slopes by mean log scale and shape, log of the diagonal roots, the root below; (n, ages, 5)."""
+    of_x, of_y = by_x @ _TIMES_NODES[:, :2], by_y @ _TIMES_NODES
+    return np.stack(
+        [of_x[:, :, 0], of_y[:, :, 0], of_x[:, :, 1] * root[:, 0, 0, None],
+         of_y[:, :, 2] * root[:, 1, 1, None], of_y[:, :, 1]],
+        axis=-1,
+    )  # fmt: skip
+
+
+# ---- Posteriors of families kept as weights on lattices, and what they answer
+
 
 ELEMENTS_AT_ONCE = 400_000
 NORMALS_AT_ONCE = 16

@@ -9,11 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from reliability.life.ages import age_at
-from reliability.life.cohorts import find_changes
-from reliability.life.life_records import LifeRecords
-from reliability.life.observe import EVENTS, Observations, observe
+from reliability.life.findings import EVENTS, Observations, age_at, observe
+from reliability.life.lives import LifeRecords
 from reliability.life.pooling import PooledLives, pool
+from reliability.life.years import find_changes
 from reliability.records.frames import Records
 from reliability.report.naming import slugs
 from reliability.worth.appraisal import FamilyEntry

@@ -5,8 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from reliability.life.ages import age_at
-from reliability.life.observe import Observations
+from reliability.life.findings import Observations, age_at
 from reliability.life.weibull import fit_weibull
 from reliability.records.frames import Records
 from reliability.report.groundwork import Groundwork, pool_lives_of

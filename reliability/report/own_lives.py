@@ -10,9 +10,9 @@ import pandas as pd
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
-from reliability.life.life_records import LifeRecords
+from reliability.life.findings import Observations
+from reliability.life.lives import LifeRecords
 from reliability.life.model_check import check_model
-from reliability.life.observe import Observations
 from reliability.life.weibull import WeibullFit, fit_weibull
 from reliability.report import words
 from reliability.report.study import rounded

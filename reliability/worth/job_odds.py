@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.ages import age_at, decimal_year
+from reliability.life.findings import age_at, decimal_year
 from reliability.worth.appraisal import assumed_years
 from reliability.worth.batch_odds import repair_chances
 from reliability.worth.bench import Bench

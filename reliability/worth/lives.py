@@ -8,9 +8,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.life import LifeRecords, pool
-from reliability.life.cohorts import find_changes
-from reliability.life.observe import Observations, observe
-from reliability.life.pooling import Hearsay, PooledLives
+from reliability.life.findings import Observations, observe
+from reliability.life.pooling import PooledLives
+from reliability.life.pooling_records import Hearsay
+from reliability.life.years import find_changes
 from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.hearsay import weigh_hearsay
 from reliability.worth.repairability import ORIGIN_DISCOUNT

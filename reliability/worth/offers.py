@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import InvalidInput
-from reliability.life.ages import age_at
+from reliability.life.findings import age_at
 from reliability.records.columns import Column
 from reliability.records.csv_files import restored
 from reliability.records.faults import Fault, Refused, nearest, refuse

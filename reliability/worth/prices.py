@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.ages import decimal_year
+from reliability.life.findings import decimal_year
 from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED, Bench
 from reliability.worth.money import Amount, one_hot, slot_index

@@ -11,11 +11,10 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2, norm
 
 from reliability.errors import InvalidInput
-from reliability.life import mass_likelihood
+from reliability.life import turnbull as turnbull_module
 from reliability.life.curves import fit_curve
-from reliability.life.life_records import LifeRecords
-from reliability.life.turnbull import turnbull
-from reliability.life.turnbull_band import share_limits
+from reliability.life.lives import LifeRecords
+from reliability.life.turnbull import share_limits, turnbull
 
 DATA = Path(__file__).parents[1] / "data"
 INF = np.inf
@@ -403,7 +402,7 @@ def test_between_and_beyond_the_ages():
 
 
 def test_masses_that_were_not_found_are_not_shown(monkeypatch):
-    monkeypatch.setattr(mass_likelihood, "MAX_ROUNDS", 0)
+    monkeypatch.setattr(turnbull_module, "MAX_ROUNDS", 0)
     data = read("breast_cosmesis")
     curve = fit_curve(LifeRecords(data["left"], data["right"]))
     assert curve.status == "not converged"
@@ -516,3 +515,26 @@ def test_negative_age_and_impossible_share_are_refused():
         curve.at([1, -2])
     with pytest.raises(InvalidInput, match=r"`share` must lie between 0 and 1; got 10"):
         curve.life(10)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_masses_and_limits_are_found_however_uneven_the_counts(seed):
+    rng = np.random.default_rng(seed)
+    n = 30
+    record = np.repeat(np.arange(n), rng.integers(1, 7, n))
+    age = np.round(rng.uniform(3, 30, n))[record] + np.arange(record.size) % 5
+    failed = (rng.random(n) < 0.5)[record]
+    records = LifeRecords(
+        np.where(failed, np.maximum(age - 4, 0), age),
+        np.where(failed, age, INF),
+        record=record,
+        count=rng.choice([1e-3, 1, 1000], n)[record],
+        weight=rng.uniform(0.2, 1, record.size),
+    )
+    masses = turnbull(records)
+    assert masses.maximum.gap < 1e-5  # of a log-likelihood of thousands
+    group = (masses.right > 15).astype(np.int64)
+    for share in (1e-9, 1e-6, 1e-3, 0.5, 0.999):
+        found = turnbull_module.maximise(masses.likelihood, group, np.array([share, 1 - share]), masses.mass)
+        assert found.gap < 1e-3
+        assert_allclose([found.mass[group == 0].sum(), found.mass.sum()], [share, 1], rtol=1e-12)

@@ -11,10 +11,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import mass_likelihood
-from reliability.life.incidence import cumulative_incidence
-from reliability.life.interval_incidence import interval_incidence
-from reliability.life.log_rank import log_rank
+from reliability.life import turnbull as turnbull_module
+from reliability.life.incidence import cumulative_incidence, interval_incidence, log_rank
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -63,6 +61,12 @@ def test_incidence_after_transplantation_for_one_disease(bmt, cause):
     assert_allclose(found.at(AML_TIMES, cause)[0], AML[cause], atol=1e-7)
 
 
+def states_held(found, times):
+    """Share in each state right after some times."""
+    held = {cause: found.at(times, cause)[0] for cause in found.causes}
+    return {"event-free": 1 - sum(held.values()), **held}
+
+
 # Therneau T, Crowson C, Atkinson E, "Multi-state models and competing risks" (vignette of the survival
 # package): restricted mean years in each state up to 20 years, MGUS cohort of Kyle et al. (2002).
 @pytest.mark.parametrize(
@@ -71,9 +75,11 @@ def test_incidence_after_transplantation_for_one_disease(bmt, cause):
 def test_restricted_mean_years_of_the_mgus_cohort(sex, years):
     data = read("mgus2_competing").query("sex == @sex")
     found = cumulative_incidence(data["etime"], data["event"].map({0: "", 1: "pcm", 2: "death"}))
-    means = found.restricted_mean(240) / 12
-    assert_allclose(means[["event-free", "pcm", "death"]], years, atol=2e-6)
-    assert_allclose(means.sum(), 20)
+    # A share that holds from one month to the next; everybody begins without an event.
+    edges = np.concatenate(([0.0], found.time[found.time < 240], [240]))
+    spent = {state: np.diff(edges) @ held for state, held in states_held(found, edges[:-1]).items()}
+    assert_allclose([spent[state] / 12 for state in ("event-free", "pcm", "death")], years, atol=2e-6)
+    assert_allclose(sum(spent.values()), 240)
 
 
 # Gehan EA (1965), Biometrika 52: 203-223, data of Freireich et al. (1963): 16.79 from memory.
@@ -135,7 +141,7 @@ def test_known_times_as_intervals_of_no_width_give_the_same(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_one_kind_of_event_between_checks_is_turnbull(seed):
-    from reliability.life.life_records import LifeRecords
+    from reliability.life.lives import LifeRecords
     from reliability.life.turnbull import turnbull
 
     rng = np.random.default_rng(seed)
@@ -198,7 +204,7 @@ def test_no_event_is_named():
 
 
 def test_masses_that_were_not_found_are_not_shown(monkeypatch):
-    monkeypatch.setattr(mass_likelihood, "MAX_ROUNDS", 0)
+    monkeypatch.setattr(turnbull_module, "MAX_ROUNDS", 0)
     found = interval_incidence([0, 2, 5], [5, 6, np.inf], ["belt", "motor", None], count=[3, 2, 5])
     assert found.status == "not converged"
     assert np.isnan(found.incidence[-1]).all()
@@ -277,15 +283,43 @@ def test_times_and_counts_out_of_range_name_the_record():
         cumulative_incidence([], [])
 
 
+def test_lengths_that_do_not_match_are_refused():
+    with pytest.raises(InvalidInput, match=r"`cause` needs one value for each of the 2 times.*\(3,\)"):
+        cumulative_incidence([1, 2], ["belt"] * 3)
+    with pytest.raises(InvalidInput, match=r"`count` needs one value for each of the 2 times.*\(1,\)"):
+        cumulative_incidence([1, 2], "belt", count=[1])
+    with pytest.raises(InvalidInput, match=r"`first_known` needs one value for each of the 2 times"):
+        interval_incidence([1, 2], [2, 3, 4], "belt")
+    with pytest.raises(InvalidInput, match=r"`group` needs one value for each of the 2 times.*\(3,\)"):
+        log_rank([1, 2], [True, False], ["a", "b", "a"])
+
+
+@pytest.mark.parametrize("unknown", [np.nan, None, pd.NA, "yes", 2])
+def test_an_event_is_true_or_false(unknown):
+    with pytest.raises(InvalidInput, match=r"`event` must be true or false for every record; 1 of 3 are not"):
+        log_rank([1, 2, 3], [True, unknown, 0], ["a", "b", "a"])
+
+
+def test_a_group_is_known():
+    with pytest.raises(InvalidInput, match=r"`group` must be known .* 1 of 3 are not \(first: position 1\)"):
+        log_rank([1, 2, 3], [True, False, True], ["a", None, "b"])
+
+
+@pytest.mark.parametrize("time", [np.nan, -1])
+def test_incidence_is_asked_at_times(time):
+    with pytest.raises(InvalidInput, match=rf"Times must be numbers >= 0; got {time}"):
+        cumulative_incidence([1, 2], "belt").at([1, time], "belt")
+
+
+@pytest.mark.parametrize("level", [0, 1, 2, np.nan])
+def test_level_of_an_incidence_is_a_probability(level):
+    with pytest.raises(InvalidInput, match=rf"`level` must lie between 0 and 1; got {level}"):
+        cumulative_incidence([1, 2], "belt").at(1, "belt", level=level)
+
+
 def test_unknown_kind_lists_what_there_is():
     with pytest.raises(UnknownName, match=r"There is no event of kind 'bell'; known: belt.* mean 'belt'"):
         cumulative_incidence([1, 2], "belt").at(1, "bell")
-
-
-@pytest.mark.parametrize("until", [0, 3, np.nan])
-def test_restricted_mean_stays_within_the_times(until):
-    with pytest.raises(InvalidInput, match=rf"`until` must be above 0 and at most 2; got {until}"):
-        cumulative_incidence([1, 2], "belt").restricted_mean(until)
 
 
 def test_intervals_need_an_order_and_a_kind():

@@ -11,8 +11,7 @@ from scipy.stats import chi2, expon, logistic, lognorm, norm, weibull_min
 
 from reliability.errors import InvalidInput
 from reliability.life import LifeRecords
-from reliability.life.log_shapes import LOG_SHAPES, SmallestExtreme
-from reliability.life.model_check import check_model
+from reliability.life.model_check import LOG_SHAPES, SmallestExtreme, check_model
 
 DATA = Path(__file__).parents[1] / "data"
 INF = np.inf

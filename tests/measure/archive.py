@@ -20,9 +20,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.life import fit_weibull, pool
-from reliability.life.counting import count_findings
-from reliability.life.counts import add_counts
-from reliability.life.spread import STRATA_PER_PIECE
+from reliability.life.bulk import STRATA_PER_PIECE, add_counts, count_findings
 from reliability.records.archive_parts import open_archives
 from reliability.records.archive_table import ARCHIVED, arrow_type, descriptor_text, load_pyarrow
 from tests.measure import apart

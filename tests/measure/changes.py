@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm, t
 
-from reliability.life.cohorts import change_year, find_changes
-from reliability.life.life_records import LifeRecords
+from reliability.life.lives import LifeRecords
+from reliability.life.years import change_year, find_changes
 from tests.measure.apart import row
 
 SEED = 20261125

@@ -17,11 +17,8 @@ from typing import Any
 import numpy as np
 
 from reliability.life import fit_weibull, pool
-from reliability.life.counting import count_findings
-from reliability.life.counts import Counts, add_counts
-from reliability.life.observe import observe
-from reliability.life.pieces import Piece
-from reliability.life.spread import spread
+from reliability.life.bulk import Counts, Piece, add_counts, count_findings, spread
+from reliability.life.findings import observe
 from reliability.records.archive_parts import open_archives
 from reliability.records.counted import counted_findings
 from reliability.records.exchange import import_package

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from reliability.life.counting import count_findings
-from reliability.life.counts import add_counts
+from reliability.life.bulk import add_counts, count_findings
 from reliability.records.archive_parts import open_archives
 from tests.measure import apart, archive
 

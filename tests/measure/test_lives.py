@@ -43,7 +43,21 @@ def test_without_r_there_is_no_comparison(monkeypatch):
     assert lives.survreg_answers(lives.small_strata(3), np.arange(3)) is None
 
 
-def test_memory_rows_count_every_finding():
-    added, peak = lives.memory_rows(n=20_000, batch=5_000)
-    assert added["what"] == "20,000 findings to 200 fitted strata"
-    assert peak["ok"] in (True, False)
+def test_answer_rows_name_what_they_time(monkeypatch):
+    found = lives.answer_rows(n_intervals=30, n_mixtures=5, n_strata=40)
+    assert [row["what"] for row in found] == [
+        "curve of 30 distinct intervals",
+        "curve of 5 mixtures of 20 years",
+        "table of 40 strata",
+    ]
+    clock = iter([0.0, 5.1, 0.0, 4.9, 0.0, 2.1])
+    monkeypatch.setattr(lives.time, "process_time", lambda: next(clock))
+    found = lives.answer_rows(n_intervals=30, n_mixtures=5, n_strata=40)
+    assert [row["ok"] for row in found] == [False, True, False]
+
+
+def test_records_of_the_answers_are_what_they_say():
+    records = lives.intervals(50)
+    assert np.unique(np.column_stack((records.lower, records.upper)), axis=0).shape == (50, 2)
+    assert np.all(np.isfinite(records.upper))
+    assert np.bincount(lives.unknown_years(7).record).tolist() == [20] * 7

@@ -11,9 +11,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.life.counting import BATCH_COLUMNS, count_findings
-from reliability.life.counts import add_counts
-from reliability.life.observe import observe
+from reliability.life.bulk import BATCH_COLUMNS, add_counts, count_findings
+from reliability.life.findings import observe
 from reliability.records import archive as writing
 from reliability.records.archive import write_archive
 from reliability.records.archive_parts import open_archives

@@ -9,10 +9,8 @@ import numpy as np
 import pytest
 from sqlalchemy import Text, literal, select, union_all
 
-from reliability.life.ages import decimal_year, to_months
-from reliability.life.counting import count_findings
-from reliability.life.counts import add_counts
-from reliability.life.observe import observe
+from reliability.life.bulk import add_counts, count_findings
+from reliability.life.findings import decimal_year, observe, to_months
 from reliability.records import counted
 from reliability.records.counted import counted_findings
 from reliability.records.exchange import import_package, write_package

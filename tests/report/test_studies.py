@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.life.observe import observe
+from reliability.life.findings import observe
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.comeback_study import comeback_curve, comeback_words
 from reliability.report.drawing import _tidied

@@ -3,7 +3,7 @@ import datetime
 import numpy as np
 import pytest
 
-from reliability.life.observe import observe
+from reliability.life.findings import observe
 from reliability.records.frames import records_from_rows
 from reliability.worth import lives as worth_lives
 from reliability.worth.appraiser import fit_appraiser

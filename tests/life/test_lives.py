@@ -1,7 +1,5 @@
 """One type for partly known lives: what it accepts, what it refuses and in which words."""
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
@@ -9,8 +7,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 import reliability.life
 from reliability.errors import InvalidInput
 from reliability.life import LifeRecords
-from reliability.life import collapse as collapse_module
-from reliability.life.collapse import add_up, collapse
+from reliability.life import lives as lives_module
+from reliability.life.lives import collapse
 
 INF = np.inf
 
@@ -84,6 +82,10 @@ def test_a_subset_keeps_rows_order_and_weights():
             r"`count` must be finite and above 0.*position 1.* count inf",
         ),
         (dict(lower=0, upper=5, count=np.nan), r"`count` must be finite and above 0.*position 0.* count nan"),
+        (
+            dict(lower=0, upper=5, count=[1, 1e-101]),
+            r"`count` must be 1e-100 or above; less is nothing.*position 1",
+        ),
         (dict(lower=0, upper=5, stratum=[0, -3]), r"`stratum` must be 0 or above.*position 1.*stratum -3"),
         (dict(lower=0, upper=5, weight=[0, 1]), r"`weight` must be finite and above 0.*position 0.*weight 0"),
         (
@@ -154,10 +156,10 @@ def scattered(rng, n=500):
     )
 
 
-@pytest.mark.parametrize("largest_key", [collapse_module._LARGEST_KEY, 1])
+@pytest.mark.parametrize("largest_key", [lives_module._LARGEST_KEY, 1])
 def test_equal_rows_become_one_with_their_counts_added(monkeypatch, largest_key):
     # With the smaller limit the rows are sorted by comparing columns instead of one combined key.
-    monkeypatch.setattr(collapse_module, "_LARGEST_KEY", largest_key)
+    monkeypatch.setattr(lives_module, "_LARGEST_KEY", largest_key)
     given = scattered(np.random.default_rng(5))
     got = collapse(LifeRecords(**given))
     expected = {}
@@ -187,38 +189,3 @@ def test_alternatives_are_not_merged():
     assert len(got.mixed) == 4
     assert_array_equal(got.mixed.start, [0, 2])
     assert_array_equal(got.single.upper, [4])
-
-
-# ---- adding up batches
-
-
-def test_batches_add_up_to_the_whole():
-    given = scattered(np.random.default_rng(9), n=2000)
-    whole = collapse(LifeRecords(**given))
-    cuts = [0, 10, 700, 701, 2000]
-    batches = (
-        LifeRecords(**{name: column[a:b] for name, column in given.items()}) for a, b in pairwise(cuts)
-    )
-    got = add_up(batches)
-    again = collapse(got)
-    assert len(got) == len(whole.single)
-    for name in ("stratum", "lower", "upper", "count"):
-        assert_allclose(getattr(again.single, name), getattr(whole.single, name))
-
-
-def test_batches_keep_alternatives_apart_and_strata_that_say_nothing():
-    one = LifeRecords(0, [9, 8, 7], record=[5, 5, 6], weight=[1, 3, 1], count=[2, 2, 1])
-    two = LifeRecords([0, 0, 0], [9, 8, INF], record=[5, 5, 6], stratum=[0, 0, 4])
-    got = add_up([one, two])
-    assert got.strata.tolist() == [0, 4]
-    data = collapse(got)
-    assert_array_equal(data.mixed.start, [0, 2])
-    assert_allclose(data.mixed.weight, [0.75, 0.25, 0.5, 0.5])
-    assert_array_equal(data.mixed.upper, [8, 9, 8, 9])
-    assert_array_equal(data.mixed.count, [2, 2, 1, 1])
-    assert_array_equal(data.single.upper, [7])
-
-
-def test_no_batch_is_refused():
-    with pytest.raises(InvalidInput, match="at least one batch is needed, 0 were given"):
-        add_up([])

@@ -7,13 +7,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.optimize import minimize
+from scipy.special import expit, log_expit
 from scipy.stats import chi2, false_discovery_control
 
 from reliability.errors import InvalidInput
-from reliability.life.change_search import prepare_search
-from reliability.life.cohorts import change_year, false_discovery_rate, find_changes, find_slopes, year_slope
-from reliability.life.dated_records import dated_records
-from reliability.life.life_records import LifeRecords
+from reliability.life.lives import LifeRecords
+from reliability.life.years import (
+    Group,
+    Null,
+    change_year,
+    dated_records,
+    false_discovery_rate,
+    find_changes,
+    find_slopes,
+    prepare_search,
+    year_slope,
+)
 
 INF = np.inf
 
@@ -170,6 +179,36 @@ def test_slope_without_visible_ageing_has_no_bound():
     assert found.status == "no bound"
     assert np.isnan(found.slope)
     assert found.low == -INF
+
+
+@pytest.mark.parametrize(
+    ("age", "failed", "year", "slopes"),
+    [
+        ([10, 10, 20, 10, 20, 30], [0, 1, 1, 1, 1, 0], [1990, 1975, 1975, 1975, 1990, 1990], (8.0, 9.5)),
+        ([20, 10, 20, 30, 10, 20], [1, 0, 0, 1, 1, 1], [1985, 1990, 1990, 1990, 1990, 1975], (8.5, 9.5)),
+        ([40, 30, 30, 10, 20], [0, 1, 1, 0, 0], [1980, 1990, 1980, 1980, 1980], (-5.0, -8.0)),
+    ],
+)
+def test_equally_likely_slopes_of_a_wide_range_have_no_bound(age, failed, year, slopes):
+    age, failed = np.array(age, float), np.array(failed, bool)
+    records = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
+    found = year_slope(records, year)
+    assert found.status == "no bound"
+    assert np.isnan([found.slope, found.shape, found.scale_years]).all()
+    assert np.isinf([found.low, found.high]).any()
+
+    # They are alike indeed: the largest log-likelihoods at two far slopes, by a general optimiser.
+    def best(slope):
+        place = np.log(age) - slope * (np.array(year) - np.mean(year)) / 10
+
+        def loss(at):
+            hazard = np.exp(np.clip(np.exp(at[0]) * (place - at[1]), -700, 700))
+            return -np.sum(np.where(failed, np.log(-np.expm1(-hazard) + 1e-300), -hazard))
+
+        starts = [(k, m) for k in (0.0, 1.0, 3.0, 5.0) for m in np.quantile(place, [0.1, 0.3, 0.5, 0.7, 0.9])]
+        return -min(minimize(loss, start, method="Nelder-Mead", tol=1e-12).fun for start in starts)
+
+    assert_allclose(best(slopes[0]), best(slopes[1]), atol=1e-6)
 
 
 def test_unknown_years_are_left_out_and_counted():
@@ -434,3 +473,88 @@ def test_search_needs_whole_counts_and_simulations():
         change_year(records, year, n_bootstrap=0)
     with pytest.raises(InvalidInput, match=r"needs whole counts"):
         change_year(LifeRecords(records.lower, records.upper, count=0.5), year)
+
+
+# ---- The curve of the search for a change year where nothing changed.
+
+
+def null_of(age):
+    age = np.sort(np.asarray(age, dtype=float))
+    return Null.of(Group.of(age, np.arange(age.size)), np.log(age))
+
+
+def penalised(x, failed):
+    """Second opinion: the likelihood times the square root of the information, by a general optimiser."""
+    both = np.column_stack((np.ones_like(x), x))
+
+    def loss(free):
+        at = both @ free
+        share = expit(at)
+        information = (both.T * (share * (1 - share))) @ both
+        fit = np.where(failed, log_expit(at), log_expit(-at)).sum()
+        return -fit - np.linalg.slogdet(information)[1] / 2
+
+    options = {"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000}
+    return minimize(loss, [0.0, 0.5], method="Nelder-Mead", options=options).x
+
+
+@pytest.mark.parametrize("sorted_perfectly", [False, True])
+def test_start_is_the_penalised_logistic_curve(sorted_perfectly):
+    age = np.arange(30.0, 45)
+    failed = age >= 38
+    if not sorted_perfectly:
+        failed[[2, 11]] = [True, False]
+    null = null_of(age)
+    got = null._logistic(null.everyone.failed(failed[None, :]))[0]
+    intercept, slope = penalised(null.log_age, failed)
+    assert slope > 0.5
+    assert_allclose(got, expit(intercept + slope * null.log_age), atol=1e-5)
+
+
+def test_failures_of_the_young_alone_are_no_fall():
+    age = np.arange(30.0, 45)
+    chance = null_of(age).chance((age < 35)[None, :])[0]
+    assert np.all(np.diff(chance) >= -1e-9)
+    assert_allclose(chance, 5.5 / 16, atol=0.03)
+
+
+def test_ties_and_replicates_are_one_age():
+    age = np.repeat(np.arange(30.0, 42), 3)
+    failed = np.random.default_rng(3).random(36) < expit((age - 36) / 3)
+    null = null_of(age)
+    chance = null.chance(failed[None, :])[0]
+    assert_allclose(chance.reshape(-1, 3), np.repeat(chance[::3, None], 3, axis=1))
+    assert null.log_age.size == 12
+
+
+def test_many_sets_at_once_are_each_alone():
+    rng = np.random.default_rng(4)
+    age = rng.uniform(28, 46, 40)
+    null, sets = null_of(age), rng.random((6, 40)) < 0.4
+    sets[0], sets[1] = False, True
+    assert_allclose(null.chance(sets), np.vstack([null.chance(one[None, :]) for one in sets]), atol=1e-12)
+
+
+def test_the_truth_is_found_with_many_parts():
+    rng = np.random.default_rng(5)
+    age = np.sort(rng.uniform(28, 46, 4000))
+    for truth in (expit((age - 37) / 0.8), np.full(age.size, 0.35), np.clip((age - 35) / 8, 0, 0.5)):
+        chance = null_of(age).chance((rng.random(age.size) < truth)[None, :])[0]
+        assert np.mean(np.abs(chance - truth)) < 0.02
+
+
+def test_one_age_for_all_is_one_share():
+    null = null_of(np.full(12, 40.0))
+    failed = np.arange(12) < 5
+    assert_allclose(null.chance(failed[None, :])[0], 5 / 12, atol=0.02)
+
+
+def test_search_rests_on_this_curve():
+    rng = np.random.default_rng(6)
+    year = rng.integers(1976, 1988, 40).astype(float)
+    age = rng.uniform(2016, 2024, 40) - year
+    failed = rng.random(40) < 0.5
+    lives = LifeRecords(np.where(failed, 0, age), np.where(failed, age, np.inf))
+    search = prepare_search(dated_records(lives, year))
+    alone = null_of(age).chance(failed[np.argsort(age)][None, :])
+    assert_allclose(search.null.chance(search.failed[None, :]), alone)
