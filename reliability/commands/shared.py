@@ -45,7 +45,11 @@ class Bench:
         is_new = create and self.is_missing
         with open_ledger(self.url, create=create) as ledger:
             if is_new:
-                click.echo(f"A new ledger was made: {ledger.name}")
+                from reliability.records.files import who_reads
+
+                click.echo(f"A new ledger was made: {ledger.name} ({who_reads(Path(ledger.name))})")
+            for each in ledger.notes:
+                note(each)
             yield ledger
 
 

@@ -35,11 +35,18 @@ class Ready:
         What goes into the ledger: with its days, and with what ``rest_sound`` stands for.
     notes : list of str
         What was assumed, and what is new to the ledger.
+    finishes : bool
+        Whether it finishes a job that was open when it was laid beside the ledger.
+    family, outcome : str
+        What the job is about once the sheet is written.
     """
 
     sheet: JobSheet
     document: JobDocument
     notes: list[str]
+    finishes: bool
+    family: str
+    outcome: str
 
 
 def check_sheets(
@@ -122,7 +129,9 @@ def _lay_beside(
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
-    return Ready(sheet, document, notes), faults
+        notes += filter(None, [ledger.clock_doubt()]) if ledger else []
+    family, outcome = (str(whole["job"].get(name)) for name in ("family", "outcome"))
+    return Ready(sheet, document, notes, old is not None, family, outcome), faults
 
 
 def _within(source: str, fault: Fault | str) -> Fault | str:
@@ -148,6 +157,7 @@ def _open_job(
     old = None if ledger is None else _find(ledger, number)
     if old is None:
         notes.append(f"job {number} had not been taken in; it is written as a new one")
+        notes += filter(None, [ledger.number_doubt(number)]) if ledger else []
         return None
     if (outcome := old["job"]["outcome"]) != "open":
         faults.append(f"{source}, job: {number} is finished already ({outcome}); correct it with: "
@@ -159,6 +169,12 @@ def _open_job(
         faults.append(
             f"{source}, job: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
             "mend the number, or amend the family of the job first"
+        )
+    day = old["job"]["taken_in"]
+    if str(job.get("taken_in") or day) != day:
+        faults.append(
+            f"{source}, job: {number} was given out to a unit that was taken in on {day}, the sheet says "
+            f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
         )
     return old
 

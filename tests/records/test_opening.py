@@ -1,12 +1,15 @@
 # Messages are quoted whole.
 # ruff: noqa: E501
 
+import datetime
 import os
 import shutil
 import sqlite3
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -15,6 +18,7 @@ from reliability.errors import LedgerError
 from reliability.records import opening
 from reliability.records.ledger import open_ledger
 from reliability.records.opening import parse_url, shown_url, worded
+from reliability.records.tables import TABLES
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
 
@@ -70,7 +74,8 @@ def test_any_other_file_is_not_taken_for_a_ledger(file):
     file.write_text("taken_in;price\n" * 1000)
     before = file.read_bytes()
     with pytest.raises(
-        LedgerError, match=r"bench\.db is not a ledger, or is damaged; restore it from a backup \(file is"
+        LedgerError,
+        match=r"bench\.db is not a ledger, or is damaged; restore it from a backup \(SQLITE_NOTADB\)",
     ):
         open_ledger(file, create=True)
     assert file.read_bytes() == before
@@ -98,9 +103,95 @@ def test_a_newer_schema_is_left_alone(ledger, file):
     connection.commit()
     connection.close()
     with pytest.raises(
-        LedgerError, match=r"was written by a newer version of benchodds \(schema 99; this one reads up to 1"
+        LedgerError, match=r"was written by a newer version of benchodds \(schema 99; this one reads up to 2"
     ):
         open_ledger(file)
+
+
+#: An older ledger, kept as it was written; its first line says by what.
+OLD_LEDGER = Path(__file__).parents[1] / "data" / "ledger_schema_1.sql"
+
+
+@pytest.fixture
+def old(file):
+    """A ledger of schema 1."""
+    with closing(sqlite3.connect(file)) as connection:
+        connection.executescript(OLD_LEDGER.read_text(encoding="utf-8"))
+    return file
+
+
+def test_an_older_ledger_is_brought_up_to_date(old):
+    with closing(sqlite3.connect(old)) as connection:
+        before = [connection.execute(f"SELECT * FROM {name}").fetchall() for name in TABLES]
+    with open_ledger(old) as ledger:
+        assert ledger.notes == (f"{old} was brought up to date from schema 1 to 2; older versions of benchodds "
+                                "cannot open it any more",)  # fmt: skip
+        assert ledger.check(today=datetime.date(2026, 12, 1)) == []
+        assert [version["reason"] for version in ledger.history("1")] == [
+            "taken in", "added", "followed up", "looked again"]  # fmt: skip
+        assert ledger.intake(INTAKE) == "5"
+        ledger.withdraw("5", reason="only a trial")
+    with closing(sqlite3.connect(old)) as connection:
+        assert [connection.execute(f"SELECT * FROM {name}").fetchall() for name in TABLES] == before
+        columns = connection.execute("SELECT * FROM pragma_table_info('history')").fetchall()
+    with open_ledger(old) as ledger:
+        assert ledger.notes == ()
+    with (
+        open_ledger(old.with_name("new.db"), create=True),
+        closing(sqlite3.connect(old.with_name("new.db"))) as connection,
+    ):
+        assert connection.execute("SELECT * FROM pragma_table_info('history')").fetchall() == columns
+
+
+def test_a_changed_entry_of_an_older_ledger_is_found_from_then_on(old):
+    open_ledger(old).close()
+    with closing(sqlite3.connect(old)) as connection:
+        connection.execute("UPDATE history SET content = replace(content, '25.00', '52.00') WHERE entry = 6")
+        connection.commit()
+    with open_ledger(old) as ledger:
+        assert [str(problem) for problem in ledger.check()] == [
+            "history changed: entry 6, version 1, is not what was written, or the entry before it was changed or "
+            "taken out; compare it with a backup [jobs 1]"
+        ]
+
+
+def test_many_bring_the_same_ledger_up_to_date_at_once(new_url):
+    url = new_url()
+    with open_ledger(url, create=True) as ledger:
+        ledger.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="x")
+        ledger.intake(INTAKE)
+        with ledger.writing() as connection:
+            connection.exec_driver_sql("ALTER TABLE history DROP COLUMN digest")
+            connection.exec_driver_sql("UPDATE schema_version SET version = 1")
+
+    def reopen(_turn):
+        with open_ledger(url) as again:
+            return len(again.notes)
+
+    with ThreadPoolExecutor(4) as pool:
+        assert 1 <= sum(pool.map(reopen, range(4))) <= 4
+    with open_ledger(url) as again:
+        assert not [problem for problem in again.check() if problem.grave]
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("DELETE FROM schema_version", "no row"),
+        ("INSERT INTO schema_version VALUES (1, 'x')", "the rows 1, 2"),
+        ("UPDATE schema_version SET version = 0", "the rows 0"),
+    ],
+)
+def test_a_ledger_that_does_not_say_its_version(new_url, statement, told):
+    url = new_url()
+    with open_ledger(url, create=True) as ledger, ledger.writing() as connection:
+        connection.exec_driver_sql(statement)
+    with pytest.raises(
+        LedgerError,
+        match=rf"does not say which version it has: its table schema_version holds {told} where one "
+        r"number from 1 to 2 belongs\. It is damaged; restore it from a backup$",
+    ):
+        open_ledger(url)
 
 
 def test_tables_are_strict_and_the_log_survives_a_crash(ledger, file):
@@ -145,7 +236,7 @@ def test_a_locked_ledger_says_so_and_nothing_is_written(ledger, file, monkeypatc
     monkeypatch.setattr(opening, "BUSY_SECONDS", 0)
     with open_ledger(file) as waiting:
         with pytest.raises(
-            LedgerError, match=r"is being written by somebody else .*; try again .*Nothing was written\.$"
+            LedgerError, match=r"is being written by somebody else .*; try again\..*Nothing was written\.$"
         ):
             waiting.intake(INTAKE)
         assert waiting.next_job_number() == "1"  # reading goes on meanwhile
@@ -234,7 +325,7 @@ def test_no_password_is_shown_whatever_the_driver_says(url):
     assert shown_url(parsed).startswith("postgresql+psycopg://ann")
     with (
         pytest.raises(
-            LedgerError, match=r"^The ledger postgresql.* refuses: login with \*\*\* failed\."
+            LedgerError, match=r"^The ledger postgresql.* its database refuses \(OperationalError\)\. Nothing"
         ) as caught,
         worded(parsed),
     ):

@@ -85,7 +85,7 @@ def test_a_wrong_password_is_one_clear_message_without_it(server, shared_url):
     with pytest.raises(LedgerError) as caught:
         open_ledger(url)
     assert str(caught.value).startswith(f"The ledger {url.replace(SECRET, '***')} does not let this user in: "
-                                        "the user or the password is wrong (")  # fmt: skip
+                                        "the user or the password is wrong.")  # fmt: skip
     assert str(caught.value).endswith(" Nothing was written.")
     shown = "".join(traceback.format_exception(caught.value))
     assert SECRET not in shown
@@ -155,7 +155,9 @@ def test_a_connection_cut_while_a_job_is_written_leaves_nothing(
 def test_a_connection_cut_at_the_very_end_promises_nothing(shared, shared_url, server, finished):
     event.listen(shared._engine, "commit", lambda _: server.disconnect(shared_url), once=True)
     with pytest.raises(
-        LedgerError, match=r"at the very end: .* either all there or not at all\. Look before"
+        LedgerError,
+        match=r"has cut the connection; .*at the very end, so it is not known .* either all there or not "
+        r"at all\. Look before you try again: benchodds show 1 --history$",
     ):
         shared.add(finished(findings=[{"component": "belt", "found": "sound"}]))
     assert len(shared.rows("jobs")) == len(shared.rows("findings"))

@@ -1,0 +1,206 @@
+"""Faults at every file call of every command that writes: nothing lost, nothing half, no false word."""
+
+import csv
+import io
+import json
+import random
+import shutil
+import sqlite3
+from contextlib import closing
+
+import pytest
+
+from reliability.records.exchange import export_package, read_package
+from reliability.records.ledger import open_ledger
+from tests.faulty import TRACEBACK, compiler, faulty_commands
+
+pytestmark = pytest.mark.skipif(compiler() is None, reason="there is no C compiler; on Debian: gcc")
+
+#: The full check of a ledger is slow; its file is checked by the database after every fault.
+CHECKED_EVERY = 10
+KINDS = ("kill", "torn", "io error", "dead", "full", "fsync")
+SHEET = """
+family = "Tarnwick T2"
+outcome = "repaired"
+taken_in = 2026-05-03
+closed = 2026-05-05
+bought_for = 20
+failed = ["belt"]
+rest_sound = true
+sold_for = 120
+"""
+NEW_FAMILY = '\n[new_family]\nkind = "radio"\n'
+#: Commands that write; {} is their folder, for only calls on whole paths are struck.
+COMMANDS = {
+    "intake": ["intake", "Tarnwick T2", "-p", "25", "-m", "T2 mk III", "-s", "hum=yes"],
+    "new ledger": ["--ledger", "{}/new.db", "intake", "Larkov T1", "--new-family", "--kind", "radio"],
+    "add": ["add", "{}/new.toml"],
+    "finish": ["add", "{}/open.toml"],
+    "amend": ["amend", "1", "--set", "hours=3", "--set", "motor.found=worn", "--why", "noisy"],
+    "sold": ["sold", "2", "118", "--on", "2026-06-20"],
+    "followup": ["followup", "1", "--working", "yes", "--on", "2026-07-20"],
+    "withdraw": ["amend", "2", "--withdraw", "--why", "never was one"],
+    "import": ["import", "{}/incoming"],
+    "backup": ["backup", "{}/copy.db"],
+    "export": ["export", "{}/csv", "--history"],
+}
+
+
+def state_of(file):
+    """All that a ledger says, but for the times of writing and the digests over them; None for no job yet."""
+    if not file.exists() or file.stat().st_size == 0:
+        return None
+    with closing(sqlite3.connect(file)) as connection:
+        tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        state = {name: sorted(connection.execute(f"SELECT * FROM {name}"), key=repr)
+                 for name in sorted(tables) if name not in ("history", "schema_version")}  # fmt: skip
+        if not state.get("jobs"):
+            return None
+        said = "SELECT what, key, version, reason, content FROM history ORDER BY entry"
+        state["history"] = connection.execute(said).fetchall()
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    return state
+
+
+def check(file):
+    """What is broken in a ledger, in its own words."""
+    with open_ledger(file) as ledger:
+        return [str(problem) for problem in ledger.check() if problem.grave]
+
+
+def files_of(folder):
+    """What an export holds, once a run that was cut off has been finished as an import would."""
+    if any(item.name.startswith(".") for item in folder.iterdir()):
+        read_package(folder)
+    return {item.name: item.read_bytes() for item in folder.iterdir() if not item.name.startswith(".")}
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """A folder with a small ledger, sheets, a package to import and an earlier export."""
+    folder = tmp_path_factory.mktemp("faults") / "bench"
+    folder.mkdir()
+    job = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
+    with open_ledger(folder / "bench.db", create=True) as ledger:
+        ledger.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="first family")
+        for number in range(3):
+            ledger.add({"job": {**job, "hours": number, "remarks": "x" * 2000},
+                        "findings": [{"component": "belt", "found": "failed"}]})  # fmt: skip
+        ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-05-03"}})
+        export_package(ledger, folder / "csv")
+        ledger.add({"job": job})
+    (folder / "new.toml").write_text(
+        SHEET.replace("Tarnwick T2", "Larkov T1") + 'model = "T1 S"' + NEW_FAMILY
+    )
+    (folder / "open.toml").write_text('job = "4"' + SHEET)
+    with open_ledger(folder / "other.db", create=True) as other:
+        other.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
+        for number in range(20):
+            other.add({"job": {**job, "job": f"B{number + 1}", "family": "Dallow 80"},
+                       "findings": [{"component": "belt", "found": "sound"}]})  # fmt: skip
+        export_package(other, folder / "incoming")
+    for file in folder.glob("other.db*"):
+        file.unlink()
+    return folder
+
+
+@pytest.fixture(scope="module")
+def commands(tmp_path_factory):
+    with faulty_commands(tmp_path_factory.mktemp("library")) as running:
+        yield running
+
+
+class Campaign:
+    """Commands under faults, and what came of them."""
+
+    def __init__(self, commands, bench, folder):
+        self.commands, self.bench, self.folder = commands, bench, folder
+        self.tried = 0
+        self.wrong = []
+        self.outcomes = {}
+        self.before = self._seen(bench)
+
+    def fresh(self):
+        shutil.rmtree(self.folder, ignore_errors=True)
+        shutil.copytree(self.bench, self.folder, symlinks=True)
+
+    def _seen(self, folder):
+        """The state of all that a command may write."""
+        found = {name: state_of(folder / f"{name}.db") for name in ("bench", "new", "copy")}
+        files = files_of(folder / "csv")
+        history = files.pop("history.csv", b"").decode()
+        # Its times and digests are others in every run.
+        kept = [row[:4] + row[5:7] for row in csv.reader(io.StringIO(history, newline=""))]
+        return {**found, "csv": files, "history": kept}
+
+    def learn(self, name):
+        """Run a command without a fault: what is to come of it, and how many file calls it makes."""
+        self.fresh()
+        said = self._run(name, "none", 0)
+        assert said.code == 0, said
+        self.fresh()
+        syncs = self._run(name, "fsync", 10**6).calls
+        self.fresh()
+        self._run(name, "none", 0)
+        self.after = self._seen(self.folder)
+        assert self.after != self.before
+        assert check(self.folder / "bench.db") == []
+        return {kind: syncs if kind == "fsync" else said.calls for kind in KINDS}
+
+    def _run(self, name, kind, at):
+        line = [word.format(self.folder) for word in ("--ledger", "{}/bench.db", *COMMANDS[name])]
+        return self.commands.run(line, self.folder, kind, at)
+
+    def strike(self, name, kind, at):
+        """Run a command with one fault; keep what is wrong with how it ended."""
+        self.fresh()
+        said = self._run(name, kind, at)
+        self.tried += 1
+        for fault in self.judged(said, kind):
+            self.wrong.append((fault, name, kind, at, said.code, (said.out + said.err)[-600:]))
+
+    def judged(self, said, kind):
+        if said.code == TRACEBACK or "Traceback" in said.err:
+            return ["traceback"]
+        try:
+            found = self._seen(self.folder)
+            if self.tried % CHECKED_EVERY == 0 and (grave := check(self.folder / "bench.db")):
+                return [f"half ({grave})"]
+        except Exception as error:
+            return [f"half ({error!r})"]
+        faults = []
+        parts = [part for part in found if found[part] != self.before[part]]
+        if any(found[part] != self.after[part] for part in parts):
+            faults.append("half")
+        if said.code == 0 and found != self.after:
+            faults.append("lost")
+        if parts and "othing was written" in said.err:
+            faults.append("false word")
+        if not said.err and said.code > 0:
+            faults.append("no word")
+        left = {path.name for path in self.folder.rglob("*") if not path.name.endswith(("-wal", "-shm"))}
+        known = {path.name for path in self.bench.rglob("*")} | {"copy.db", "new.db", "history.csv"}
+        if "next export into it or import from it finishes" in said.err:
+            known.add(".export-ready")
+        if left - known and kind not in ("kill", "torn", "dead"):
+            faults.append(f"stray {sorted(left - known)}")
+        return faults
+
+    def told(self):
+        kinds = [fault.split()[0] for fault, *_ in self.wrong]
+        counted = {kind: kinds.count(kind) for kind in ("lost", "half", "false", "no", "stray", "traceback")}
+        return f"{self.tried} faults: {json.dumps(counted)}"
+
+
+@pytest.fixture
+def campaign(commands, bench, tmp_path):
+    return Campaign(commands, bench, tmp_path / "bench")
+
+
+def test_a_few_faults_at_file_calls(campaign):
+    dice = random.Random(19)
+    for name in COMMANDS:
+        for kind, calls in campaign.learn(name).items():
+            for at in sorted(dice.sample(range(calls), min(2, calls))):
+                campaign.strike(name, kind, at)
+    assert campaign.wrong == [], campaign.told()
