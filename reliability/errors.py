@@ -106,7 +106,7 @@ def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:
         To be raised by the caller.
     """
     names = sorted(set(known))
-    near = get_close_matches(got, names, n=1, cutoff=0.6)
+    near = get_close_matches(got[:200], names[:500], n=1, cutoff=0.6)
     hint = f" Did you mean {near[0]!r}?" if near else ""
     listed = ", ".join(names) if names else "none yet"
     return UnknownName(f"{what} {got!r}; known: {listed}.{hint}")

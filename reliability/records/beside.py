@@ -12,6 +12,7 @@ from reliability.records.job_sheet import JobSheet
 from reliability.records.merging import merge_document
 from reliability.records.names import Names, open_jobs
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, usual_components
+from reliability.records.values import clean_text
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -85,7 +86,7 @@ def check_sheets(
     InvalidInput
         With every fault of every sheet.
     """
-    new = {name.strip() for name in new_components}
+    new = {clean_text(name) for name in new_components}
     names = Names.of(ledger)
     names.components |= new
     ready: list[Ready] = []

@@ -34,6 +34,7 @@ _OTHER_FILES = (
     (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV in UTF-8"),
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
 )
+MOST_COLUMNS = 200
 NUMERIC = ("year", "count", "money", "hours", "number")
 OPEN_TEXT = ("text",)
 
@@ -218,9 +219,14 @@ class CsvTable:
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
-        known = {found: name for name, found in (self.layout.names or {}).items()}
-        names = [known.get(cell.strip(), cell.strip()) for cell in header]
-        complaints = self._misnamed([cell.strip() for cell in header])
+        header = [clean_text(cell) for cell in header]
+        if len(header) > MOST_COLUMNS:
+            message = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
+            self.faults.append(self.fault(1, "", message))
+            return []
+        known = {clean_text(found): name for name, found in (self.layout.names or {}).items()}
+        names = [known.get(cell, cell) for cell in header]
+        complaints = self._misnamed(header)
         if complaints:
             names = []
         elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
@@ -250,7 +256,7 @@ class CsvTable:
             if name not in self.table.names:
                 message = f"was given for {found!r}, but {self.table.name} has no such column"
                 complaints.append((name, f"{message}.{nearest(name, self.table.names)}"))
-            elif found not in header:
+            elif clean_text(found) not in header:
                 complaints.append((name, f"was to be read from {found!r}, which the header lacks; it has "
                                    f"{', '.join(header)}.{nearest(found, header)}"))  # fmt: skip
         return complaints

@@ -183,8 +183,8 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
         finish(folder)
     except OSError as error:
         raise InvalidInput(
-            f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export again, or "
-            "copy the folder to where you may write. Nothing was read."
+            f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export "
+            "again, or copy the folder to where you may write. Nothing was read."
         ) from None
     listed = folder / DESCRIPTOR
     named, faults = _listed(listed) if listed.exists() else ({}, [])
@@ -203,8 +203,8 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
             faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {', '.join(_file_names())}")
-    faults += [Fault(file.name, "", f"is a link that leaves the folder: copy what it leads to ({file.name} in "
-                     "its place)") for file in named.values() if _leaves(file, folder)]  # fmt: skip
+    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
+    faults += [Fault(file.name, "", away) for file in named.values() if _leaves(file, folder)]
     return {name: named[name] for name in TABLES if name in named}, faults
 
 

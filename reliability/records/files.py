@@ -38,7 +38,8 @@ class Draft(NamedTuple):
 def shares_with_group(folder: Path) -> bool:
     """Whether the group of a folder is meant to share what lies in it: it may write there, or inherits it."""
     mode = folder.stat().st_mode
-    return bool(mode & (stat.S_ISGID | stat.S_IWGRP)) and not mode & stat.S_IWOTH
+    meant = mode & stat.S_IXGRP and mode & (stat.S_ISGID | stat.S_IWGRP)
+    return bool(meant) and not mode & stat.S_IWOTH
 
 
 def make_private(folder: Path, handle: int) -> None:
@@ -68,6 +69,13 @@ def _group(file: Path) -> str:
         return file.group()
     except KeyError:
         return str(file.stat().st_gid)
+
+
+def own_folder(folder: Path) -> None:
+    """Make a folder that only the user enters; one that was the user's and open to others is closed."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if os.name == "posix" and folder.stat().st_uid == os.geteuid() and not belongs_to_user(folder):
+        folder.chmod(0o700)
 
 
 def belongs_to_user(*places: Path) -> bool:

@@ -20,7 +20,7 @@ from reliability.records.opening import shown_url, tolerant, transaction, worded
 from reliability.records.problems import Problem
 from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
-from reliability.records.values import Value, read_value
+from reliability.records.values import Value, clean_text, read_value
 
 #: By how much the clocks of machines that share a ledger may differ.
 CLOCKS_APART = datetime.timedelta(minutes=10)
@@ -92,7 +92,7 @@ class LedgerReader:
         version from being read, and is None where nothing does.
         """
         with self.reading() as connection, tolerant(connection):
-            found = store.versions(connection, "jobs", job)
+            found = store.versions(connection, "jobs", clean_text(job))
             if not found:
                 document_in(connection, job, 0)
             exponent = store.exponent_in(connection)
@@ -211,7 +211,7 @@ def _without_digits(prefix: str) -> str:
 
 def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
     """Read a whole job, or say that there is none."""
-    found = store.fetch_document(connection, str(job).strip(), exponent)
+    found = store.fetch_document(connection, clean_text(str(job)), exponent)
     if found is not None:
         return found
     jobs = SQL_TABLES["jobs"].c.job

@@ -1,6 +1,7 @@
 """Rows in and out of the database, within a transaction that the caller holds."""
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
@@ -18,6 +19,8 @@ from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import Value, read_value
 
 Row = dict[str, Value]
+
+_IN_NO_TEXT = re.compile("[\0\ud800-\udfff]")
 
 #: Where each kind of name is found.
 NAMES: dict[str, tuple[tuple[str, str], ...]] = {
@@ -105,6 +108,8 @@ def key_test(name: str, row: Mapping[str, Value]) -> ColumnElement[bool]:
 
 def fetch_document(connection: Connection, job: str, exponent: int) -> JobDocument | None:
     """Read a whole job, or None if there is none of that number."""
+    if _IN_NO_TEXT.search(job):  # no database could even be asked
+        return None
     rows = fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == job)
     if not rows:
         return None

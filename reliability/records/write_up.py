@@ -74,7 +74,7 @@ def write_up(
     LedgerError
         If the ledger fails after some sheets; they are named.
     """
-    new = {name.strip() for name in new_components}
+    new = {clean_text(name) for name in new_components}
     written: list[Written] = []
     checked = check_sheets(
         ledger, sheets, today=today, new_components=new, unreadable=unreadable, how_to_add=how_to_add

@@ -12,7 +12,7 @@ from reliability.records.faults import Fault, Refused, refuse
 from reliability.records.schema import SQL_TABLES
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.records.ties import Known
-from reliability.records.values import Value, read_value
+from reliability.records.values import Value, clean_text, read_value
 
 Row = Mapping[str, Any]
 
@@ -93,7 +93,7 @@ def _known_to(connection: Connection, document: JobDocument, new_components: Col
 
 
 def _trimmed(value: object) -> str:
-    return value.strip() if isinstance(value, str) else ""
+    return clean_text(value) if isinstance(value, str) else ""
 
 
 def add_families(connection: Connection, rows: Iterable[Row], exponent: int, reason: str) -> list[Fault]:
