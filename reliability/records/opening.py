@@ -1,6 +1,7 @@
 """Finding, making and opening the database of a ledger, and wording what the database refuses."""
 
 import datetime
+import logging
 import os
 import re
 import shutil
@@ -39,6 +40,9 @@ _FULL_BELOW_BYTES = 1_000_000
 _SECRETS = ("password", "passfile", "sslpassword")
 #: Beside an open connection: the command that shows what it writes, and the file that it opened.
 _LOOK, _FILE = "benchodds_look", "benchodds_file"
+
+# What fails while a connection is given up would be printed with a traceback; we word what matters of it.
+logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
 
 
 class _OutcomeUnknown(LedgerError):
@@ -107,7 +111,8 @@ def worded(url: URL, done: str = " Nothing was written.") -> Iterator[None]:
     """
     try:
         yield
-    except (SQLAlchemyError, sqlite3.Error) as error:
+    except (SQLAlchemyError, sqlite3.Error, UnicodeError) as error:
+        # A damaged file can give texts, of rows or of its errors, that are not UTF-8.
         raise _outcome_unknown(error) or LedgerError(f"{_refusal(error, url)}{done}") from None
 
 
@@ -149,7 +154,7 @@ _ADVICE = (
      "cannot be opened: the file or its folder cannot be read and written"),
     ("SQLITE_FULL|disk is full", "cannot be written: the disk is full"),
     ("SQLITE_NOTADB|not a database", "is not a ledger, or is damaged; restore it from a backup"),
-    ("SQLITE_CORRUPT|malformed|decode to UTF-8|no such (table|column)|42P01|42703",
+    ("SQLITE_CORRUPT|malformed|decode to UTF-8|codec can't|no such (table|column)|42P01|42703",
      "is damaged, or its disk reports errors; restore it from a backup"),
     ("SQLITE_IOERR|disk I/O error|58030", "cannot be read or written: the disk reports an error"),
     ("SQLITE_NOMEM|53200", "needs more memory than there is"),
@@ -317,6 +322,7 @@ def _commit(connection: Connection, turn: RootTransaction) -> None:
         turn.commit()
     except DBAPIError as error:
         such = _refusal(error, url)
+        connection.invalidate(error)  # the transaction may still be open in it, and would hold the lock
     else:
         if not is_replaced(connection):
             return

@@ -90,8 +90,14 @@ def fetch_rows(
     """Read the rows of a table, sorted as they are exported."""
     table, sql = TABLES[name], SQL_TABLES[name]
     query = select(sql) if where is None else select(sql).where(where)
-    rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
-    return sorted(rows, key=lambda row: sort_key(table, row))
+    try:
+        rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
+        return sorted(rows, key=lambda row: sort_key(table, row))
+    except (TypeError, ValueError, ArithmeticError):
+        raise LedgerError(
+            f"The table {name} holds a value that nobody could have written: the ledger is damaged; restore "
+            "it from a backup."
+        ) from None
 
 
 def sort_key(table: Table, row: Mapping[str, Value]) -> tuple[Any, ...]:
@@ -175,7 +181,8 @@ def names_in(connection: Connection, column: str) -> set[str]:
         select(SQL_TABLES[table].c[name]).where(SQL_TABLES[table].c[name].is_not(None)).distinct()
         for table, name in NAMES[column]
     ]
-    return set(connection.execute(union(*queries) if len(queries) > 1 else queries[0]).scalars())
+    found = connection.execute(union(*queries) if len(queries) > 1 else queries[0]).scalars()
+    return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
 
 
 def ever_seen(connection: Connection, component: str) -> bool:

@@ -2,8 +2,12 @@
 # ruff: noqa: E501
 
 import datetime
+import random
+import re
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
+from decimal import Decimal
 from types import SimpleNamespace
 
 import pytest
@@ -11,8 +15,9 @@ from sqlalchemy import insert
 from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
-from reliability.records import verify
+from reliability.records import store, verify
 from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
 from reliability.records.problems import Problem, doubtful
 from reliability.records.schema import NUMBERING
 from reliability.worth.bench import missing_by_season, read_bench
@@ -347,3 +352,127 @@ def test_dates_that_have_not_come_yet(ledger, finished, told):
 def test_a_problem_without_rows_names_none():
     assert str(doubtful("long open", "x")) == "long open: x"
     assert doubtful("a", "b", "c") == Problem(False, "a", ("c",), "b")
+
+
+def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told):
+    times = iter(["2999-11-20T10:00:00.000Z", "2999-11-20T09:55:00.000Z", "2999-11-19T10:00:00.000Z"])
+    monkeypatch.setattr(store, "utc_now", lambda: next(times))
+    for _ in range(3):
+        ledger.add(finished())
+    monkeypatch.undo()
+    found = told("clock set back")
+    assert len(found) == 1  # five minutes are nothing between two machines
+    assert found[0].startswith(
+        "clock set back: entry 4 says 2999-11-19T10:00:00.000Z, but entry 2 before it 2999-11-20T10"
+    )
+    assert found[0].endswith("; what was known on a day (--as-of) may be told wrongly [jobs 3]")
+
+
+def test_a_clock_that_is_behind_is_told_at_once(ledger, finished, monkeypatch):
+    assert ledger.clock_doubt() is None
+    monkeypatch.setattr(store, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
+    ledger.add(finished())
+    assert re.match(r"the clock of this machine says .* UTC, but the ledger was last written at 2999-01-01T00:00:00.000Z: "
+                    r"set the clock", ledger.clock_doubt())  # fmt: skip
+    monkeypatch.setattr(store, "utc_now", lambda: "2999-13-01")
+    ledger.add(finished())
+    assert ledger.clock_doubt() is None  # damage, and not a matter of clocks
+
+
+def test_numbers_of_two_benches_are_told_apart_from_a_change_of_mind(ledger, finished, told):
+    for number in range(3):
+        ledger.add(finished(job=f"A{number}", taken_in=f"2025-0{number + 1}-01", closed="2026-05-10"))
+    for number in range(6):
+        ledger.add(
+            finished(
+                job=f"{2024 + number // 3}-0{number}",
+                taken_in=f"2025-{number + 4:02d}-01",
+                closed="2026-05-10",
+            )
+        )
+    assert told("mixed job numbers") == []  # another way of numbering from April on, and then another year
+    for number in range(3, 6):
+        ledger.add(finished(job=f"A{number}", taken_in=f"2025-{2 * number - 1:02d}-02", closed="2026-05-10"))
+    assert told("mixed job numbers") == [
+        "mixed job numbers: numbers of 2 sorts are given out by turns, as if two ledgers were mixed: jobs of another bench "
+        "are imported with an origin"
+    ]
+
+
+def test_numbers_against_the_days_are_another_benchs(ledger, finished, told):
+    for number in range(1, 21):
+        month = (number + 1) // 2 if number % 2 else 12
+        ledger.add(finished(job=str(number), taken_in=f"2025-{month:02d}-01", closed="2026-05-10"))
+    assert told("mixed job numbers") == [
+        "mixed job numbers: 9 jobs came in long before the one with the number before, such as 3 (2025-02-01) after 2 "
+        "(2025-12-01), as if two ledgers were mixed: jobs of another bench are imported with an origin"
+    ]
+
+
+def flipped(content, dice):
+    """Change one bit, or a few, in bytes that say something."""
+    spoiled = bytearray(content)
+    for _ in range(dice.choice((1, 1, 1, 4))):
+        spoiled[
+            dice.choice([place for place in dice.sample(range(len(spoiled)), 50) if spoiled[place]] or [0])
+        ] ^= 1 << dice.randrange(8)
+    return bytes(spoiled)
+
+
+FLIPS = [range(8), *(pytest.param(range(n, n + 50), marks=pytest.mark.soak) for n in range(8, 1000, 50))]
+
+
+@pytest.mark.parametrize("seeds", FLIPS)
+def test_no_flipped_bit_ends_in_anything_but_words(command_line, seeds, full):
+    with open_ledger(command_line.file, create=True) as ledger:
+        ledger.put(
+            "families", [{"family": "Tarnwick T2", "kind": "tape deck", "working_price": 120}], reason="x"
+        )
+        for number in range(12):
+            ledger.add(full())
+            ledger.amend(str(number + 1), {"job": {"hours": 9}}, reason="looked again, auch nachträglich")
+        ledger.withdraw("3", reason="x")
+    with closing(sqlite3.connect(command_line.file)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+    content = command_line.file.read_bytes()
+    lines = ("check", "show 1 --history", "show 2", "export csv --history", "intake,Tarnwick T2", "amend 4 --set hours=4 --why x",
+             "sold 5 5", "backup copy.db", "import csv --dry-run", "blank,Tarnwick T2")  # fmt: skip
+    for seed in seeds:
+        command_line.file.write_bytes(flipped(content, random.Random(seed)))
+        for line in lines:
+            said = command_line.run(*(line.split(",") if "," in line else line.split()))
+            assert said.exit_code in (0, 1, 2), (seed, line)
+        for left in command_line.folder.glob("*bench.db-*"):
+            left.unlink()
+
+
+def test_a_damaged_version_is_named_and_the_others_are_shown(command_line, full):
+    with open_ledger(command_line.file, create=True) as ledger:
+        ledger.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="x")
+        ledger.add(full())
+        ledger.amend("1", {"job": {"hours": 9}}, reason="looked again")
+        ledger.amend("1", {"job": {"hours": 8}}, reason="and again")
+        ledger.withdraw("1", reason="x")
+    spoil = "UPDATE history SET content = {} WHERE entry = 3"
+    for damage in ("substr(content, 2)", "'[1]'", '\'{"job": {"hours": "many"}}\'', "CAST(x'7bff' AS TEXT)"):
+        with closing(sqlite3.connect(command_line.file)) as connection:
+            connection.execute(spoil.format(damage))
+            connection.commit()
+        lines = command_line.ok("show", "1", "--history").splitlines()
+        at = next(number for number, line in enumerate(lines) if line.startswith("Version 2"))
+        assert lines[at + 1 :: 100] == [
+            "  Entry 3 of the history (jobs 1, version 2) is damaged; restore it from a backup."
+        ]
+        assert "  hours: 2.25 -> 8" in lines
+        assert "  withdrawn" in lines
+        told = command_line.run("check").stdout
+        assert "history changed: entry 3, version 2, is not what was written" in told
+
+
+def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
+    monkeypatch.setattr(store, "from_sql", lambda *_: Decimal("x"))
+    with pytest.raises(
+        LedgerError,
+        match=r"^The table families holds a value that nobody could have written: the ledger is damaged",
+    ):
+        ledger.rows("families")
