@@ -129,7 +129,7 @@ def check_unit(
     """
     names = Names.of(ledger)
     described = names.new_family(new_family, "new family") if new_family else []
-    whole = {**document, "job": {"outcome": "open", **document["job"]}}
+    whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
     refuse([*described, *names.faults(whole, how_to_add)])
     return names.news(document)
 
@@ -160,7 +160,14 @@ def take_in(
     InvalidInput
         With every fault; nothing is written then.
     """
+    document = {**document, "job": _composed(document["job"])}
+    new_family = _composed(new_family) if new_family else None
     notes = check_unit(ledger, document, new_family, how_to_add=how_to_add)
     notes += filter(None, [ledger.clock_doubt()])
     number = ledger.intake(document, new_families=[new_family] if new_family else [], new_model=True)
-    return Written("intake", number, clean_text(str(document["job"]["family"])), "open", tuple(notes))
+    return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
+
+
+def _composed(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Join accents to their letters, as the ledger keeps every text."""
+    return {name: clean_text(value) if isinstance(value, str) else value for name, value in row.items()}
