@@ -1,24 +1,33 @@
 """Faults at every file call of every command that writes: nothing lost, nothing half, no false word."""
 
 import csv
+import datetime
 import io
 import json
 import random
+import re
 import shutil
 import sqlite3
+from collections import Counter
 from contextlib import closing
+from typing import ClassVar
 
 import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 from reliability.records.exchange import export_package, read_package
 from reliability.records.ledger import open_ledger
-from tests.faulty import TRACEBACK, compiler, faulty_commands
+from tests.faulty import TRACEBACK, Said, compiler, faulty_commands
 
 pytestmark = pytest.mark.skipif(compiler() is None, reason="there is no C compiler; on Debian: gcc")
 
 #: The full check of a ledger is slow; its file is checked by the database after every fault.
 CHECKED_EVERY = 10
 KINDS = ("kill", "torn", "io error", "dead", "full", "fsync")
+#: No fault in one command of three.
+FAULTS = st.one_of(st.just(("none", 0)), *[st.tuples(st.sampled_from(KINDS), st.integers(0, 90))] * 2)
 SHEET = """
 family = "Tarnwick T2"
 outcome = "repaired"
@@ -201,6 +210,180 @@ def test_a_few_faults_at_file_calls(campaign):
     dice = random.Random(19)
     for name in COMMANDS:
         for kind, calls in campaign.learn(name).items():
-            for at in sorted(dice.sample(range(calls), min(2, calls))):
-                campaign.strike(name, kind, at)
+            campaign.strike(name, kind, dice.randrange(calls))
     assert campaign.wrong == [], campaign.told()
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("name", COMMANDS)
+def test_faults_at_all_file_calls(campaign, name, capsys):
+    for kind, calls in campaign.learn(name).items():
+        for at in range(calls):
+            campaign.strike(name, kind, at)
+    with capsys.disabled():
+        print(f"\n{name}: {campaign.told()}")  # noqa: T201
+    assert campaign.wrong == []
+
+
+def test_the_campaign_finds_what_is_wrong(campaign):
+    campaign.learn("intake")
+    campaign.fresh()
+    sound = Said(0, "Job 6", "", 1)
+    assert campaign.judged(sound, "full") == ["lost"]  # it was never run
+    shutil.copy(campaign.bench / "new.toml", campaign.folder / ".left.part")
+    assert campaign.judged(Said(1, "", "refused", 1), "full") == ["stray ['.left.part']"]
+    campaign.fresh()
+    with closing(sqlite3.connect(campaign.folder / "bench.db")) as connection:
+        connection.execute("DELETE FROM findings")
+        connection.commit()
+    refused = Said(1, "", "Nothing was written.", 1)
+    assert campaign.judged(refused, "full")[0].startswith("half (['history differs")
+    campaign.tried = 1  # not one of those that are checked in full
+    assert campaign.judged(refused, "full") == ["half", "false word"]
+    campaign.fresh()
+    assert campaign.judged(Said(1, "", "", 1), "full") == ["no word"]
+    assert campaign.judged(Said(TRACEBACK, "", "", 1), "full") == ["traceback"]
+    (campaign.folder / "bench.db").write_bytes(b"x" * 5000)
+    assert campaign.judged(Said(1, "", "x", 1), "full")[0].startswith("half (")
+
+
+@pytest.mark.soak  # ten seconds of waiting each
+@pytest.mark.parametrize(("kind", "told"), [("stale", "kept|left behind"), ("no lock", "keeps no locks")])
+def test_locks_that_nobody_holds_and_disks_without_locks(commands, bench, tmp_path, kind, told):
+    campaign = Campaign(commands, bench, tmp_path / "bench")
+    campaign.fresh()
+    line = ["--ledger", f"{campaign.folder}/bench.db", *COMMANDS["intake"]]
+    said = commands.run(line, campaign.folder, kind, busy_seconds=0.2)
+    assert said.code == 1
+    assert re.search(
+        rf"bench\.db (is being written by somebody else|cannot be locked).*({told})", said.err
+    ), said.err
+    assert said.err.endswith("Nothing was written.\n")
+    assert campaign._seen(campaign.folder) == campaign.before
+
+
+class YearOfABench(RuleBasedStateMachine):
+    """Commands in any order, faults among them; a model of what was acknowledged stands beside the ledger.
+
+    The model holds, by job, what a command says of it: outcome, hours, price of the sale, checks after it
+    and the state of its belt; a job that was withdrawn is None.
+    """
+
+    commands = folder = None
+    counts: ClassVar = Counter()
+
+    def __init__(self):
+        super().__init__()
+        shutil.rmtree(self.folder, ignore_errors=True)
+        self.folder.mkdir()
+        self.model = {}
+        said = self.run(["intake", "Tarnwick T2", "--new-family", "--kind", "tape deck"], "none", 0)
+        assert said.code == 0
+        self.model = {"1": ["open", None, None, 0, None]}
+
+    def run(self, line, kind, at):
+        return self.commands.run(["--ledger", f"{self.folder}/bench.db", *line], self.folder, kind, at)
+
+    def ledger(self):
+        """What the ledger says of every job that was ever given a number."""
+        with closing(sqlite3.connect(self.folder / "bench.db")) as connection:
+            found = {row[0]: [*row[1:], 0, None] for row in connection.execute(
+                "SELECT job, outcome, hours, sold_for FROM jobs")}  # fmt: skip
+            for job, checks in connection.execute("SELECT job, count(*) FROM followups GROUP BY job"):
+                found[job][3] = checks
+            for job, state in connection.execute("SELECT job, found FROM findings WHERE component = 'belt'"):
+                found[job][4] = state
+            gone = connection.execute(
+                "SELECT DISTINCT key FROM history WHERE what = 'jobs' AND content IS NULL"
+            )
+            return {**{row[0]: None for row in gone}, **found}
+
+    def tried(self, line, job, after, fault):
+        """Run a command under a fault, and let the model follow what was acknowledged."""
+        kind, at = fault
+        said = self.run(line, kind, at)
+        self.counts["tried"] += 1
+        assert said.code != TRACEBACK, said.err
+        assert "Traceback" not in said.err
+        expected = {**self.model, job: after}
+        found = self.ledger()
+        assert found in (self.model, expected), ("half", said)
+        if said.code == 0:
+            assert found == expected, ("lost", said)
+        elif "othing was written" in said.err:
+            assert found == self.model, ("false word", said)
+        if kind == "none":
+            assert said.code == 0, said
+        self.model = found
+
+    def chosen(self, data, *outcomes):
+        jobs = [job for job, held in self.model.items() if held and held[0] in outcomes]
+        return data.draw(st.sampled_from(jobs)) if jobs else None
+
+    @rule(fault=FAULTS)
+    def intake(self, fault):
+        number = str(len(self.model) + 1)
+        self.tried(["intake", "Tarnwick T2", "-p", "20"], number, ["open", None, None, 0, None], fault)
+
+    @rule(data=st.data(), fault=FAULTS, hours=st.integers(0, 9), found=st.sampled_from(("worn", "failed")))
+    def finish(self, data, fault, hours, found):
+        if job := self.chosen(data, "open"):
+            sheet = self.folder / "sheet.toml"
+            sheet.write_text(f'job = "{job}"\noutcome = "repaired"\nhours = {hours}\n{found} = ["belt"]')
+            self.tried(["add", str(sheet)], job, ["repaired", hours, None, 0, found], fault)
+
+    @rule(fault=FAULTS)
+    def add(self, fault):
+        sheet = self.folder / "sheet.toml"
+        sheet.write_text('family = "Tarnwick T2"\noutcome = "scrapped"\nsound = ["belt"]')
+        self.tried(["add", str(sheet)], str(len(self.model) + 1), ["scrapped", None, None, 0, "sound"], fault)
+
+    @rule(data=st.data(), fault=FAULTS, hours=st.integers(10, 99))
+    def amend(self, data, fault, hours):
+        job = self.chosen(data, "open", "repaired", "scrapped")
+        if job and self.model[job][1] != hours:
+            after = [self.model[job][0], hours, *self.model[job][2:]]
+            self.tried(["amend", job, "--set", f"hours={hours}", "--why", "miscounted"], job, after, fault)
+
+    @rule(data=st.data(), fault=FAULTS)
+    def withdraw(self, data, fault):
+        if job := self.chosen(data, "open", "scrapped"):
+            self.tried(["amend", job, "--withdraw", "--why", "none"], job, None, fault)
+
+    @rule(data=st.data(), fault=FAULTS, price=st.integers(1, 300))
+    def sold(self, data, fault, price):
+        job = self.chosen(data, "repaired")
+        if job and self.model[job][2] is None:
+            held = self.model[job]
+            self.tried(["sold", job, str(price)], job, [*held[:2], 100 * price, *held[3:]], fault)
+
+    @rule(data=st.data(), fault=FAULTS)
+    def followup(self, data, fault):
+        if job := self.chosen(data, "repaired"):
+            held = self.model[job]
+            day = datetime.date.today() + datetime.timedelta(days=held[3])
+            line = ["followup", job, "--working", "yes", "--on", day.isoformat()]
+            self.tried(line, job, [*held[:3], held[3] + 1, held[4]], fault)
+
+    @invariant()
+    def nothing_is_broken(self):
+        with closing(sqlite3.connect(self.folder / "bench.db")) as connection:
+            assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+
+    def teardown(self):
+        assert check(self.folder / "bench.db") == []
+
+
+@pytest.mark.parametrize(
+    ("years", "steps"), [(2, 12), pytest.param(100, 40, marks=pytest.mark.soak)], ids=["few", "many"]
+)
+def test_a_year_of_a_bench(commands, tmp_path, years, steps, capsys):
+    parts = {"commands": commands, "folder": tmp_path / "year", "counts": Counter()}
+    machine = type("Year", (YearOfABench,), parts)
+    how = {"max_examples": years, "stateful_step_count": steps, "derandomize": years < 10}
+    calm = settings(**how, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+    run_state_machine_as_test(machine, settings=calm)
+    with capsys.disabled():
+        if years > 10:
+            print(f"\na year of a bench: {dict(machine.counts)}")  # noqa: T201
+    assert machine.counts["tried"] >= years

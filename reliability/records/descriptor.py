@@ -257,8 +257,10 @@ def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> 
     path = resource.get("path")
     if not isinstance(name, str) or name not in TABLES:
         return f"is no table; there are {', '.join(TABLES)}.{nearest(str(name), TABLES)}"
-    if not isinstance(path, str) or not path.isprintable() or len(path) > LONGEST_PATH:
-        return f"needs one file as its path, of at most {LONGEST_PATH} letters and signs"
+    if not isinstance(path, str):
+        return "needs one file as its path"
+    if not path.isprintable() or len(path) > LONGEST_PATH:
+        return f"has a path of more than {LONGEST_PATH} letters, or with signs that none has"
     parts = PurePosixPath(path)
     if parts.is_absolute() or ".." in parts.parts or "://" in path or "\\" in path:
         return f"has the path {path!r}, which leaves the folder"

@@ -387,9 +387,9 @@ BIG = json.dumps("x" * 6_000_000)
         (BIG, "is not a data package: has more than 5,000,000 bytes"),
         (json.dumps({"resources": [{"name": "x", "path": "y"}] * 50_000}), "lists 50000 resources; there are 9 tables"),
         (json.dumps({"resources": [{"name": "jobs", "path": "x" * 5_000}]}),
-         "resource 'jobs' needs one file as its path, of at most 250 letters and signs"),
+         "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
         (json.dumps({"resources": [{"name": "jobs", "path": "x\0y"}]}),
-         "resource 'jobs' needs one file as its path, of at most 250 letters and signs"),
+         "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
     ],
     ids=["depth", "size", "resources", "path", "character"],
 )  # fmt: skip
