@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from reliability.errors import LedgerError, reason
 from reliability.records.files import fresh_file
+from reliability.records.opening import worded_damage
 
 
 def copy_to(connection: Connection, path: Path) -> None:
@@ -48,6 +49,5 @@ def _verify(copy: Path) -> None:
     with closing(sqlite3.connect(copy)) as connection:
         found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
     if found != ["ok"]:
-        raise LedgerError(
-            f"The ledger is damaged, and so would be its copy ({found[0]}). There is no backup."
-        )
+        damage = worded_damage(found[0])
+        raise LedgerError(f"The ledger is damaged, and so would be its copy ({damage}). There is no backup.")

@@ -283,6 +283,26 @@ def transaction(engine: Engine, *, write: bool = False) -> Iterator[Connection]:
                 turn.commit()
 
 
+# fmt: off
+#: What SQLite finds in a damaged file, as a regular expression, and what we say of it.
+_DAMAGES = (
+    (r"^[A-Z]+ value in (\w+)\.(\w+)$", r"table \1, column \2: a value is of another kind"),
+    (r"^row \d+ missing from index ([a-z]+)\w*$", r"a row is missing in what finds the rows of \1"),
+    (r"^(wrong # of entries|non-unique entry) in index ([a-z]+)\w*$",
+     r"what finds the rows of \2 does not fit them"),
+    (r"^CHECK constraint failed in (\w+)$", r"table \1: a rule of its own is broken"),
+)
+# fmt: on
+
+
+def worded_damage(found: str) -> str:
+    """Word a line of what SQLite says when it checks its own file."""
+    for sign, words in _DAMAGES:
+        if re.match(sign, found):
+            return re.sub(sign, words, found)
+    return "some of its pages cannot be read"
+
+
 @contextmanager
 def tolerant(connection: Connection) -> Iterator[None]:
     """Read texts that are not UTF-8 too, odd bytes as lone surrogates, so that damage can be named."""

@@ -13,6 +13,7 @@ from reliability.records import store
 from reliability.records.bulk_history import documents
 from reliability.records.checks import clean_row
 from reliability.records.numbering import number_after, split_number
+from reliability.records.opening import worded_damage
 from reliability.records.package_check import PackageCheck
 from reliability.records.problems import Problem, broken, doubtful
 from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES, chained
@@ -28,12 +29,13 @@ def file_problems(connection: Connection) -> list[Problem]:
         return []
     try:
         found = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
-    except DatabaseError as error:
-        return [broken("damaged file", f"{error.orig}; restore a backup")]
+    except DatabaseError:
+        return [broken("damaged file", "it cannot even be checked; restore a backup")]
     # A broken CHECK is no damage to the file: the rules name the row and the column.
     damages = [line for line in found if line != "ok" and not line.startswith(("CHECK", "NULL value"))]
     if damages:
-        return [broken("damaged file", f"{line}; restore a backup") for line in damages]
+        told = dict.fromkeys(map(worded_damage, damages))
+        return [broken("damaged file", f"{each}; restore a backup") for each in told]
     dangling = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
     return [broken("reference to nothing", f"the row refers to {row[2]} that does not exist",
                    f"{row[0]}, row {row[1]}") for row in dangling]  # fmt: skip

@@ -18,6 +18,7 @@ from reliability.errors import LedgerError
 from reliability.records import store, verify
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
+from reliability.records.opening import worded_damage
 from reliability.records.problems import Problem, doubtful
 from reliability.records.schema import NUMBERING
 from reliability.worth.bench import missing_by_season, read_bench
@@ -117,7 +118,7 @@ def test_damage_that_keeps_the_database_from_checking_itself(ledger, monkeypatch
             )
 
     assert [str(problem) for problem in verify.file_problems(Torn())] == [
-        "damaged file: database disk image is malformed; restore a backup"
+        "damaged file: it cannot even be checked; restore a backup"
     ]
 
     def unreadable(_connection):
@@ -476,3 +477,20 @@ def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
         match=r"^The table families holds a value that nobody could have written: the ledger is damaged",
     ):
         ledger.rows("families")
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("TEXT value in jobs.bought_for", "table jobs, column bought_for: a value is of another kind"),
+        (
+            "row 5 missing from index findings_component",
+            "a row is missing in what finds the rows of findings",
+        ),
+        ("wrong # of entries in index parts_key", "what finds the rows of parts does not fit them"),
+        ("CHECK constraint failed in jobs", "table jobs: a rule of its own is broken"),
+        ("Tree 7 page 12: btreeInitPage() returns error code 11", "some of its pages cannot be read"),
+    ],
+)
+def test_what_the_database_finds_in_its_file_is_said_in_our_words(line, words):
+    assert worded_damage(line) == words
