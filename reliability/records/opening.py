@@ -210,7 +210,11 @@ def make_engine(url: URL, *, only_read: bool = False) -> Engine:
     if engine.dialect.name == "sqlite":
         _refuse_old_sqlite()
         event.listen(engine, "connect", _prepare)
-        event.listen(engine, "connect", lambda _, record: record.info.update({_FILE: _file_of(engine)}))
+        # As it was found: a program may go on in another folder.
+        file = Path(str(url.database)).absolute()
+        event.listen(
+            engine, "connect", lambda _, record: record.info.update({_FILE: (file, _identity(file))})
+        )
         event.listen(engine, "begin", _begin)
     else:
         event.listen(engine, "connect", _limit_waiting)
@@ -251,10 +255,10 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
-def _file_of(engine: Engine) -> tuple[int, int] | None:
+def _identity(file: Path) -> tuple[int, int] | None:
     """Tell one file from another that came to stand at its place."""
     try:
-        found = Path(str(engine.url.database)).stat()
+        found = file.stat()
     except OSError:
         return None
     return found.st_dev, found.st_ino
@@ -326,7 +330,8 @@ def is_replaced(connection: Connection) -> bool:
     """Whether another file stands where the ledger was when it was opened."""
     if connection.dialect.name != "sqlite":
         return False
-    return bool(connection.info[_FILE] != _file_of(connection.engine))
+    file, identity = connection.info[_FILE]
+    return bool(identity != _identity(file))
 
 
 def _commit(connection: Connection, turn: RootTransaction) -> None:

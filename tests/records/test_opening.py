@@ -401,6 +401,14 @@ def test_a_ledger_that_is_swapped_while_it_is_open(ledger, file, full, tmp_path)
             again.next_job_number()
 
 
+def test_a_program_may_go_on_in_another_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with open_ledger("bench.db", create=True) as ledger:
+        (tmp_path / "deeper").mkdir()
+        monkeypatch.chdir(tmp_path / "deeper")
+        assert ledger.next_job_number() == "1"
+
+
 def test_a_ledger_that_is_swapped_while_it_is_written(ledger, file, full, tmp_path):
     ledger.add(full())
     ledger.backup(tmp_path / "copy.db")
