@@ -10,6 +10,7 @@ import shutil
 import sqlite3
 from collections import Counter
 from contextlib import closing
+from pathlib import Path
 from typing import ClassVar
 
 import pytest
@@ -23,6 +24,7 @@ from tests.faulty import TRACEBACK, Said, compiler, faulty_commands
 
 pytestmark = pytest.mark.skipif(compiler() is None, reason="there is no C compiler; on Debian: gcc")
 
+OLD_LEDGER = Path(__file__).parent / "data" / "ledger_schema_1.sql"
 #: The full check of a ledger is slow; its file is checked by the database after every fault.
 CHECKED_EVERY = 10
 KINDS = ("kill", "torn", "io error", "dead", "full", "fsync")
@@ -43,6 +45,7 @@ NEW_FAMILY = '\n[new_family]\nkind = "radio"\n'
 COMMANDS = {
     "intake": ["intake", "Tarnwick T2", "-p", "25", "-m", "T2 mk III", "-s", "hum=yes"],
     "new ledger": ["--ledger", "{}/new.db", "intake", "Larkov T1", "--new-family", "--kind", "radio"],
+    "older ledger": ["--ledger", "{}/old.db", "followup", "1", "--working", "yes", "--on", "2026-10-20"],
     "add": ["add", "{}/new.toml"],
     "finish": ["add", "{}/open.toml"],
     "amend": ["amend", "1", "--set", "hours=3", "--set", "motor.found=worn", "--why", "noisy"],
@@ -113,6 +116,8 @@ def bench(tmp_path_factory):
         export_package(other, folder / "incoming")
     for file in folder.glob("other.db*"):
         file.unlink()
+    with closing(sqlite3.connect(folder / "old.db")) as connection:
+        connection.executescript(OLD_LEDGER.read_text(encoding="utf-8"))
     return folder
 
 
@@ -138,7 +143,7 @@ class Campaign:
 
     def _seen(self, folder):
         """The state of all that a command may write."""
-        found = {name: state_of(folder / f"{name}.db") for name in ("bench", "new", "copy")}
+        found = {name: state_of(folder / f"{name}.db") for name in ("bench", "new", "old", "copy")}
         files = files_of(folder / "csv")
         history = files.pop("history.csv", b"").decode()
         # Its times and digests are others in every run.
@@ -178,7 +183,8 @@ class Campaign:
             return ["traceback"]
         try:
             found = self._seen(self.folder)
-            if self.tried % CHECKED_EVERY == 0 and (grave := check(self.folder / "bench.db")):
+            ledger = "old.db" if found["old"] != self.before["old"] else "bench.db"
+            if self.tried % CHECKED_EVERY == 0 and (grave := check(self.folder / ledger)):
                 return [f"half ({grave})"]
         except Exception as error:
             return [f"half ({error!r})"]
