@@ -215,6 +215,6 @@ def _write_folder(
     files[DESCRIPTOR] = lambda stream: stream.write(described)
     try:
         refuse_foreign_folder(folder, PACKAGE)
-        write_files(folder, {**files, **(more or {})})
+        write_files(folder, {**files, **(more or {})}, private=True)
     except OSError as error:
         raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None

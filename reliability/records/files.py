@@ -25,7 +25,8 @@ _DRAFTS = "export"
 #: Before the name of a file that an export takes away.
 _GONE = "-"
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
-_PRIVATE = 0o600
+_NEW = os.O_CREAT | os.O_EXCL | _NO_FOLLOW
+_PRIVATE, _OPEN = 0o600, 0o666
 
 
 class Draft(NamedTuple):
@@ -127,7 +128,7 @@ def fresh_file(path: Path, *, private: bool = False, replace: bool = True) -> It
 def _open_draft(path: Path, private: bool) -> Draft:
     while True:
         part = path.with_name(f".{path.name}.{token_hex(4)}.part")
-        handle = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL | _NO_FOLLOW, 0o666)
+        handle = os.open(part, _NEW | os.O_RDWR, _PRIVATE if private else _OPEN)
         try:
             if private:
                 make_private(part.parent, handle)
@@ -211,7 +212,9 @@ def _remove(part: Path) -> None:
                 each.unlink()
 
 
-def write_files(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object] | None]) -> None:
+def write_files(
+    folder: Path, files: Mapping[str, Callable[[IO[bytes]], object] | None], *, private: bool
+) -> None:
     """Write several files of a folder so that all of them are the old ones or all are the new ones.
 
     They are made in a folder within, whose renaming is what counts: from then on `finish` moves them to
@@ -223,6 +226,8 @@ def write_files(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object] 
         Made if it is not there.
     files : mapping of str to callable or None
         What writes each file, by its name; None takes a file away.
+    private : bool
+        Whether only their owner may read them, as `make_private` says.
     """
     folder.mkdir(parents=True, exist_ok=True)
     finish(folder)
@@ -235,9 +240,10 @@ def write_files(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object] 
             _locked(handle)
         for name, write in files.items():
             place = drafts / (name if write else _GONE + name)
-            made = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _NO_FOLLOW, 0o666)
+            made = os.open(place, _NEW | os.O_WRONLY, _PRIVATE if private else _OPEN)
             with open(made, "wb") as stream:
-                make_private(folder, made)
+                if private:
+                    make_private(folder, made)
                 if write:
                     write(stream)
                 stream.flush()
@@ -274,7 +280,7 @@ def finish(folder: Path) -> None:
             else:
                 file.replace(folder / file.name)
     settle(folder)
-    with suppress(FileNotFoundError):
+    with suppress(OSError):  # or lays another export there
         ready.rmdir()
 
 

@@ -147,7 +147,7 @@ def _write(folder: Path, rows: Iterator[dict[str, Value]]) -> None:
         stream.write(described.encode())
 
     try:
-        write_files(folder, {FILE: write_file, DESCRIPTOR: write_descriptor})
+        write_files(folder, {FILE: write_file, DESCRIPTOR: write_descriptor}, private=False)
     except OSError as error:
         raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
 

@@ -13,10 +13,13 @@ from reliability.records.files import (
     own_folder,
     sweep,
     who_reads,
-    write_files,
 )
 
 posix = pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
+
+
+def write_files(folder, contents):
+    files.write_files(folder, contents, private=True)
 
 
 def names(folder):
