@@ -48,7 +48,7 @@ def amend(bench: Bench, job: str, sheet: str | None, withdraw: bool, why: str, *
             return
         old = ledger.job(job)
         kinds = {row["family"]: str(row["kind"]) for row in ledger.rows("families")}
-        changes = amendment.changes(old, kinds[old["job"]["family"]])
+        changes = amendment.changes(old, kinds.get(old["job"]["family"], ""))
         version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
     click.echo(f"Job {job}: version {version} was written ({why})")
 

@@ -202,7 +202,8 @@ def sweep(path: Path) -> None:
 
 def _remove(part: Path) -> None:
     """Remove a part, with what a database laid beside it; why it was given up has been told already."""
-    for each in (part, *map(Path, glob.glob(glob.escape(str(part)) + "-*"))):
+    # Twice: what was refused but for a moment need not be left.
+    for each in 2 * [part, *map(Path, glob.glob(glob.escape(str(part)) + "-*"))]:
         with suppress(OSError):
             if each.is_dir() and not each.is_symlink():
                 for file in each.iterdir():

@@ -290,7 +290,7 @@ def transaction(engine: Engine, *, write: bool = False) -> Iterator[Connection]:
 # fmt: off
 #: What SQLite finds in a damaged file, as a regular expression, and what we say of it.
 _DAMAGES = (
-    (r"^[A-Z]+ value in (\w+)\.(\w+)$", r"table \1, column \2: a value is of another kind"),
+    (r"^(?:non-)?[A-Z]+ value in (\w+)\.(\w+)$", r"table \1, column \2: a value is of another kind"),
     (r"^row \d+ missing from index ([a-z]+)\w*$", r"a row is missing in what finds the rows of \1"),
     (r"^(wrong # of entries|non-unique entry) in index ([a-z]+)\w*$",
      r"what finds the rows of \2 does not fit them"),

@@ -53,6 +53,8 @@ def to_sql(table: Table, row: Mapping[str, Value], exponent: int) -> dict[str, A
 def from_sql(table: Table, row: Mapping[str, Any], exponent: int) -> Row:
     """Turn a stored row into plain values: minor units become amounts."""
     plain = dict(row)
+    if bytes in map(type, plain.values()):
+        raise TypeError("no column holds bytes")
     for column in table.columns:
         if column.kind == "money" and plain[column.name] is not None:
             plain[column.name] = Decimal(plain[column.name]).scaleb(-exponent)

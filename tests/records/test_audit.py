@@ -470,6 +470,28 @@ def test_a_damaged_version_is_named_and_the_others_are_shown(command_line, full)
         assert "history changed: entry 3, version 2, is not what was written" in told
 
 
+@pytest.mark.parametrize("value", ["x'00'", "'twelve'"])
+def test_a_value_of_another_kind_is_damage(ledger, file, full, value):
+    ledger.add(full())
+    ledger.close()
+    with closing(sqlite3.connect(file)) as connection:
+        (sql,) = connection.execute("SELECT sql FROM sqlite_schema WHERE name = 'jobs'").fetchone()
+        for loosened in (sql.replace("STRICT", ""), sql):
+            connection.execute("PRAGMA writable_schema = ON")
+            connection.execute("UPDATE sqlite_schema SET sql = ? WHERE name = 'jobs'", (loosened,))
+            connection.execute("PRAGMA writable_schema = RESET")
+            if loosened != sql:
+                connection.execute("PRAGMA ignore_check_constraints = ON")
+                connection.execute(f"UPDATE jobs SET bought_for = {value}")
+            connection.commit()
+    with open_ledger(file) as damaged:
+        with pytest.raises(
+            LedgerError, match=r"^The table jobs holds a value that nobody could have written"
+        ):
+            damaged.rows("jobs")
+        assert str(damaged.check()[0]).startswith("damaged file: table jobs, column bought_for")
+
+
 def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
     monkeypatch.setattr(store, "from_sql", lambda *_: Decimal("x"))
     with pytest.raises(
@@ -482,7 +504,7 @@ def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ("TEXT value in jobs.bought_for", "table jobs, column bought_for: a value is of another kind"),
+        ("non-INT value in jobs.bought_for", "table jobs, column bought_for: a value is of another kind"),
         (
             "row 5 missing from index findings_component",
             "a row is missing in what finds the rows of findings",
