@@ -207,6 +207,7 @@ def judge_and_look_while_others_write(file, start, rounds, with_pages):
         seen.append(appraiser.tally.jobs_finished)
     for writer in writers:
         writer.kill()
+        writer.communicate()
     return seen
 
 
