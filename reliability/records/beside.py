@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 from reliability.errors import UnknownName
 from reliability.records.checks import JobDocument
-from reliability.records.faults import Fault, nearest, refuse, some
+from reliability.records.faults import Fault, Refused, nearest, refuse, some
 from reliability.records.job_sheet import JobSheet
 from reliability.records.merging import merge_document
 from reliability.records.names import Names, open_jobs
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, usual_components
-from reliability.records.values import clean_text
+from reliability.records.values import clean_text, read_value
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
+_KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
 IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
 _HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
@@ -120,6 +121,7 @@ def _lay_beside(
     job = dict(sheet.document["job"])
     old = _open_job(ledger, job, sheet.source, faults, notes)
     notes += _date(job, old, today)
+    notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
     said = {row["component"] for row in old["findings"]} if old else set()
     kind = names.families.get(str(job.get("family") or (old or {"job": {}})["job"].get("family")))
     rest = sheet.rest(usual_components(kind), said) if kind else []
@@ -178,6 +180,24 @@ def _open_job(
             f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
         )
     return old
+
+
+def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponent: int) -> list[str]:
+    """Say so where a sheet changes what was written of a unit when it came: it may be about another one."""
+    changes = []
+    for name in _KNOWN_AT_INTAKE:
+        try:
+            said = read_value(TABLES["jobs"][name], job.get(name), exponent)
+        except Refused:
+            continue  # a fault, told as such
+        if None not in (said, held[name]) and said != held[name]:
+            changes.append(f"{name} {held[name]} -> {said}")
+    if not changes:
+        return []
+    return [
+        f"changes what was written when job {held['job']} was taken in: {', '.join(changes)}; if the "
+        "sheet is about another unit, amend that job back and add the sheet without its number"
+    ]
 
 
 def _still_open(ledger: "Ledger", job: Mapping[str, Any]) -> list[str]:

@@ -473,3 +473,19 @@ def test_composed_and_decomposed_letters_are_one_name(ledger):
     assert add(ledger, sheet, new_components=["bela\u0308g"])[0].job == f"{composed}1"
     ledger.amend(f"{apart}1", {"findings": [{"component": "bel\u00e4g", "found": "worn"}]}, reason="x")
     assert len(ledger.job(f"{composed}1")["findings"]) == 1
+
+
+def test_a_sheet_that_changes_what_intake_wrote_says_so(ledger):
+    unit = {"job": {**UNIT["job"], "bought_for": 25, "model": "T2 S", "built_from": 1979, "built_to": 1979}}
+    take_in(ledger, unit)
+    sheet = 'job = "1"\noutcome = "repaired"\nclosed = 2026-11-22\nbought_for = {}\nbuilt = {}'
+    told = [note for note in checked(ledger, sheet.format(20, 1980)) if note.startswith("changes what")]
+    assert told == [
+        "changes what was written when job 1 was taken in: bought_for 25.00 -> 20.00, built_from 1979 -> 1980, built_to "
+        "1979 -> 1980; if the sheet is about another unit, amend that job back and add the sheet without its number"
+    ]
+    assert not any(note.startswith("changes") for note in checked(ledger, sheet.format('"25.0"', 1979)))
+
+
+def checked(ledger, text):
+    return check_sheets(ledger, [read_sheet(text, "sheet 1")], today=TODAY)[0].notes
