@@ -196,7 +196,7 @@ class Campaign:
             faults.append("lost")
         if parts and "othing was written" in said.err:
             faults.append("false word")
-        if not said.err and said.code > 0:
+        if not (said.err or said.out) and said.code > 0:
             faults.append("no word")
         left = {path.name for path in self.folder.rglob("*") if not path.name.endswith(("-wal", "-shm"))}
         known = {path.name for path in self.bench.rglob("*")} | {"copy.db", "new.db", "history.csv"}

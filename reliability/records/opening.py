@@ -304,7 +304,7 @@ def worded_damage(found: str) -> str:
     for sign, words in _DAMAGES:
         if re.match(sign, found):
             return re.sub(sign, words, found)
-    return "some of its pages cannot be read"
+    return "some of its pages cannot be read, or its disk reports errors"
 
 
 @contextmanager

@@ -511,7 +511,10 @@ def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
         ),
         ("wrong # of entries in index parts_key", "what finds the rows of parts does not fit them"),
         ("CHECK constraint failed in jobs", "table jobs: a rule of its own is broken"),
-        ("Tree 7 page 12: btreeInitPage() returns error code 11", "some of its pages cannot be read"),
+        (
+            "Tree 7 page 12: btreeInitPage() returns error code 11",
+            "some of its pages cannot be read, or its disk reports errors",
+        ),
     ],
 )
 def test_what_the_database_finds_in_its_file_is_said_in_our_words(line, words):
