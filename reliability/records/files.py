@@ -235,9 +235,10 @@ def write_files(
     sweep(folder / _DRAFTS)
     drafts = folder / f".{_DRAFTS}.{token_hex(4)}.part"
     drafts.mkdir(mode=0o700)
-    handle = os.open(drafts, os.O_RDONLY) if os.name == "posix" else -1
+    handle = -1
     try:
-        if handle >= 0:
+        if os.name == "posix":
+            handle = os.open(drafts, os.O_RDONLY)
             _locked(handle)
         for name, write in files.items():
             place = drafts / (name if write else _GONE + name)
