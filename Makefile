@@ -40,7 +40,7 @@ lint: $(READY)  ## style, types and the one direction of imports
 measure: $(READY)  ## rerun the measurements that DEVELOPERS.md quotes; ROWS=lives,pooling for some of them
 	@$(BIN)/python -m tests.measure $(ROWS)
 
-soak: $(READY)  ## long campaigns: adversarial records, killed writers
+soak: $(READY)  ## long campaigns: adversarial records, killed writers, faults at every file call
 	@$(BIN)/python -m pytest -q -m soak
 
 lab: $(READY)  ## open JupyterLab: the form for the bench (bench.ipynb), and the notebooks of the pages

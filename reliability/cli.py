@@ -4,6 +4,7 @@ Commands live in `reliability.commands` and are imported when they are called, s
 down a job does not wait for anything numerical.
 """
 
+import errno
 import os
 from importlib import import_module
 from typing import IO, Any
@@ -11,8 +12,8 @@ from typing import IO, Any
 import click
 
 from reliability import __version__
-from reliability.commands.shared import Bench, example
-from reliability.errors import BenchoddsError
+from reliability.commands.shared import NAME, Bench, example
+from reliability.errors import BenchoddsError, reason
 
 DEFAULT_LEDGER = "data/bench.db"
 
@@ -64,6 +65,9 @@ class LazyGroup(click.Group):
             return None
         module, function = COMMANDS[cmd_name].split(".")
         command: click.Command = getattr(import_module(f"reliability.commands.{module}"), function)
+        for parameter in command.params:
+            if type(parameter.type) is click.types.StringParamType:
+                parameter.type = NAME
         return command
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -72,6 +76,14 @@ class LazyGroup(click.Group):
             return super().invoke(ctx)
         except BenchoddsError as error:
             raise Refusal(str(error)) from error
+        except OSError as error:
+            if error.errno == errno.EPIPE:  # whoever read what is printed has gone
+                raise
+            place = f"{error.filename} " if error.filename else "A file "
+            raise Refusal(
+                f"{place}cannot be read or written: {reason(error)}. What was told before that is done; look "
+                "with `benchodds check` and `show` before you try again."
+            ) from error
 
 
 @click.group(

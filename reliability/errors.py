@@ -4,12 +4,23 @@ Every error carries one clear message: where, which rule, what was found, what t
 The command line prints it and ends with exit code 1; nothing has been written by then.
 """
 
+import errno
 from collections.abc import Iterable, Sequence
 from concurrent.futures import BrokenExecutor
 from difflib import get_close_matches
 
 #: What is said of processes that ended in the middle of their work.
 ENDED = "ended from outside, perhaps for want of memory"
+
+
+#: What the system says of a file, where its own words would puzzle.
+_REASONS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "your share of the disk is used up",
+    errno.EIO: "the disk reports an error",
+    errno.EROFS: "the disk can only be read",
+    errno.ENAMETOOLONG: "its name is too long",
+}
 
 
 class BenchoddsError(Exception):
@@ -61,6 +72,22 @@ def is_end_of_process(error: BaseException) -> bool:
     return isinstance(error, BrokenExecutor) or type(error).__name__ == "KilledWorker"
 
 
+def reason(error: OSError) -> str:
+    """Word why the system refuses a file.
+
+    Parameters
+    ----------
+    error : OSError
+        As it was raised.
+
+    Returns
+    -------
+    str
+        Without the file, and without a stop at the end.
+    """
+    return _REASONS.get(error.errno or 0) or error.strerror or str(error)
+
+
 def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:
     """Build the error for a name that is not known, with the nearest one that is.
 
@@ -79,7 +106,7 @@ def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:
         To be raised by the caller.
     """
     names = sorted(set(known))
-    near = get_close_matches(got, names, n=1, cutoff=0.6)
+    near = get_close_matches(got[:200], names[:500], n=1, cutoff=0.6)
     hint = f" Did you mean {near[0]!r}?" if near else ""
     listed = ", ".join(names) if names else "none yet"
     return UnknownName(f"{what} {got!r}; known: {listed}.{hint}")

@@ -138,7 +138,10 @@ def test_a_new_family_and_a_new_component_without_a_ledger(command_line):
         "y",
     )  # fmt: skip
     out = command_line.ok("add", "--ask", input=lines)
-    assert f"A new ledger was made: {command_line.file}\nJob 1: Dallow W1, repaired" in out
+    assert (
+        f"A new ledger was made: {command_line.file} (only you can read it)\nJob 1: Dallow W1, repaired"
+        in out
+    )
     with open_ledger(command_line.file) as ledger:
         assert [(row["kind"], row["maker"]) for row in ledger.rows("families")] == [
             ("wire recorder", "Dallow")

@@ -23,7 +23,7 @@ def test_intake_prints_the_number_and_makes_the_ledger(command_line):
                           "--year", "1978-1981", "--year-basis", "guess", "--lot", "attic",
                           "-s", "rust=yes", "-s", "no power=no", "--remarks", "heavy")  # fmt: skip
     assert out == (
-        f"A new ledger was made: {command_line.file}\n"
+        f"A new ledger was made: {command_line.file} (only you can read it)\n"
         f"Job 1: Tarnwick T2, taken in {command_line.today}\n"
         "  model 'T2' is new here, of family 'Tarnwick T2'.\n"
     )
@@ -137,7 +137,9 @@ def test_add_to_no_ledger_makes_one_unless_there_is_a_fault(command_line):
     assert "describe it: a heading [new_family]" in command_line.refused("add", sheet)
     assert not command_line.file.exists()
     command_line.sheet(SMALLEST + '[new_family]\nkind = "tape deck"')
-    assert command_line.ok("add", sheet).startswith(f"A new ledger was made: {command_line.file}\nJob 1: ")
+    assert command_line.ok("add", sheet).startswith(
+        f"A new ledger was made: {command_line.file} (only you can read it)\nJob 1: "
+    )
 
 
 @pytest.mark.parametrize("line", [(), ("--ask", "a.toml"), ("--ask", "--new-component", "reel")])

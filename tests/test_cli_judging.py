@@ -1,5 +1,6 @@
 import datetime
 import io
+import os
 import shutil
 
 import pandas as pd
@@ -152,12 +153,21 @@ def test_faults_of_offers_end_with_1(bench):
 
 
 @pytest.mark.parametrize("command", [("judge", "offers.csv"), ("ranking",), ("lives",), ("stock",)])
-def test_a_file_that_cannot_be_written(bench, command):
+def test_a_file_that_cannot_be_written(bench, command, monkeypatch):
     said = bench.refused(*command, "--out", "none/table.csv", code=2)
     assert "the folder 'none' does not exist" in said
-    for part in ("table.csv.part", "ready.csv"):
-        (bench.folder / part).mkdir(exist_ok=True)
-    assert bench.refused(*command, "--out", "table.csv") == "table.csv cannot be written: Is a directory.\n"
+    (bench.folder / "ready.csv").mkdir(exist_ok=True)
+
+    def full(_handle):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        assert (
+            bench.refused(*command, "--out", "table.csv")
+            == "table.csv cannot be written: the disk is full.\n"
+        )
+    assert not list(bench.folder.glob("*table.csv*"))
     assert "'ready.csv' is a directory" in bench.refused(*command, "--out", "ready.csv", code=2)
 
 

@@ -22,7 +22,7 @@ def exported(command_line):
 
 def test_what_was_exported_is_imported(exported):
     assert exported.ok("import", "csv") == (
-        f"A new ledger was made: {exported.file}\n"
+        f"A new ledger was made: {exported.file} (only you can read it)\n"
         "1 families, 1 jobs, 1 findings, 1 signs imported\n"
         "  new component: reel table\n"
         "  new kind: wire recorder\n"

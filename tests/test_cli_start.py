@@ -1,3 +1,4 @@
+import errno
 import os
 import re
 import subprocess
@@ -155,3 +156,82 @@ def test_a_fault_is_printed_plainly_by_a_whole_process(folder):
     assert (run.returncode, run.stdout) == (1, "")
     assert run.stderr.startswith("There is no ledger none.db.")
     assert "Traceback" not in run.stderr
+
+
+def test_letters_and_their_accents_apart_are_the_same_names(command_line):
+    apart, composed = "Ka\u0308the 3", "K\u00e4the 3"
+    command_line.ok(
+        "intake", apart, "--new-family", "--kind", "radio", "-m", "Mo\u0308 1", "-s", "rattert u\u0308ber=yes"
+    )
+    assert "K\u00e4the 3" in command_line.ok("show", "1")
+    assert command_line.ok("blank", composed) == command_line.ok("blank", apart)
+    assert "r\u00e4dio" in command_line.ok("intake", composed, "--remarks", "ra\u0308dio") + command_line.ok(
+        "show", "2"
+    )
+    sheet = command_line.sheet("No,Fa\u0308milie,Came,Ended\n9,Ka\u0308the 3,2026-05-01,open\n", "jobs.csv")
+    pairs = ("job=No", "family=F\u00e4milie", "taken_in=Came", "outcome=Ended")
+    line = [word for pair in pairs for word in ("--map", pair)]
+    assert "1 jobs imported" in command_line.ok("import", sheet, *line)
+
+
+def test_a_text_that_is_none_is_refused(command_line):
+    assert "is followed by a byte that is no letter in UTF-8" in command_line.refused(
+        "show", "a\udcff", code=2
+    )
+    assert "cannot hold the character U+0000" in command_line.refused("show", "a\0b", code=2)
+
+
+@pytest.mark.parametrize("line", [["import", "x" * 5_000], ["add", "x" * 5_000], ["export", "x" * 5_000],
+                                  ["backup", "x" * 5_000], ["--ledger", "x" * 5_000, "check"],
+                                  ["ranking", "--out", "x" * 5_000]], ids=lambda line: line[0])  # fmt: skip
+def test_a_path_that_is_too_long_is_one_clear_message(command_line, line):
+    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "radio")
+    result = command_line.run(*line)
+    assert result.exit_code in (1, 2)
+    assert re.search("too long|does not exist", result.stderr)
+
+
+def test_what_the_system_refuses_while_cleaning_up_is_worded(command_line, monkeypatch):
+    def refuse(*_args, **_given):
+        raise OSError(5, "Input/output error", "trial")
+
+    monkeypatch.setattr("reliability.commands.moving.tempfile.TemporaryDirectory", refuse)
+    assert command_line.refused("import", ".") == (
+        "trial cannot be read or written: the disk reports an error. What was told before that is done; look "
+        "with `benchodds check` and `show` before you try again.\n"
+    )
+    monkeypatch.setattr(
+        "reliability.commands.moving.tempfile.TemporaryDirectory", lambda: refuse_without_a_name()
+    )
+    assert command_line.refused("import", ".").startswith(
+        "A file cannot be read or written: the disk is full."
+    )
+
+    def nobody_reads(*_args, **_given):
+        raise BrokenPipeError(errno.EPIPE, "Broken pipe")
+
+    monkeypatch.setattr("reliability.commands.moving.tempfile.TemporaryDirectory", nobody_reads)
+    assert command_line.refused("import", ".") == ""
+
+
+def refuse_without_a_name():
+    raise OSError(28, "No space left on device")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
+def test_a_new_ledger_says_who_can_read_it(command_line):
+    shared = command_line.folder / "shared"
+    shared.mkdir()
+    shared.chmod(0o2770)
+    line = ("intake", "Tarnwick T2", "--new-family", "--kind", "radio")
+    assert "shared.db (you and the group " in command_line.ok("--ledger", shared / "shared.db", *line)
+    assert (shared / "shared.db").stat().st_mode & 0o777 == 0o660
+    command_line.ok(*line)
+    command_line.ok("backup", "copy.db")
+    command_line.ok("export", "csv")
+    for file in (
+        command_line.file,
+        command_line.folder / "copy.db",
+        *(command_line.folder / "csv").iterdir(),
+    ):
+        assert file.stat().st_mode & 0o777 == 0o600, file

@@ -48,9 +48,8 @@ def amend(bench: Bench, job: str, sheet: str | None, withdraw: bool, why: str, *
             return
         old = ledger.job(job)
         kinds = {row["family"]: str(row["kind"]) for row in ledger.rows("families")}
-        changes = amendment.changes(old, kinds[old["job"]["family"]])
-        ledger.amend(job, changes, reason=why, new_components=given["new_components"])
-        version = len(ledger.history(job))
+        changes = amendment.changes(old, kinds.get(old["job"]["family"], ""))
+        version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
     click.echo(f"Job {job}: version {version} was written ({why})")
 
 
@@ -63,10 +62,10 @@ def sold(bench: Bench, job: str, price: Decimal, day: str | None) -> None:
     """Record that the unit of JOB was sold, for PRICE."""
     day = day or today().isoformat()
     with bench.ledger() as ledger:
-        ledger.sold(job, price, day)
-        row = ledger.job(job)["job"]
-        click.echo(f"Job {job}: {row['family']}, sold for {row['sold_for']} "
-                   f"{ledger.setting('currency')} on {day}")  # fmt: skip
+        # What is to be told is read before: once the sale is written, nothing can fail any more.
+        currency = ledger.setting("currency")
+        row = ledger.sold(job, price, day)
+    click.echo(f"Job {job}: {row['family']}, sold for {row['sold_for']} {currency} on {day}")
 
 
 @click.command(
@@ -90,7 +89,7 @@ def followup(bench: Bench, job: str, new_components: tuple[str, ...], **given: A
     """Record what became of a repaired unit: it was seen, or asked about."""
     row = {**given, "checked_on": given["checked_on"] or today().isoformat()}
     with bench.ledger() as ledger:
-        ledger.followup(job, row, new_components=new_components)
         family = ledger.job(job)["job"]["family"]
+        ledger.followup(job, row, new_components=new_components)
     state = "working" if given["working"] == "yes" else "not working"
     click.echo(f"Job {job}: {family}, {state} on {row['checked_on']}")

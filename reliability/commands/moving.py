@@ -163,8 +163,7 @@ def export_folder(
     from reliability.records.exchange import export_package
 
     with bench.ledger() as ledger:
-        export_package(ledger, folder, history=history)
-        count = len(ledger.rows("jobs"))
+        count = export_package(ledger, folder, history=history)
     click.echo(f"{counted(count, 'job')}, with all that is known of them: {folder}")
 
 

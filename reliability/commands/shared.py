@@ -1,6 +1,7 @@
 """What several commands need: the ledger, and the ways of writing a year, a sign, a day, an amount."""
 
 import datetime
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.columns import Column
 from reliability.records.faults import Refused
 from reliability.records.sheet_parts import read_window
@@ -35,7 +36,10 @@ class Bench:
     @property
     def is_missing(self) -> bool:
         """Whether the ledger is a file that is still to be made."""
-        return "://" not in self.url and not Path(self.url).exists()
+        try:
+            return "://" not in self.url and not Path(self.url).exists()
+        except OSError as error:
+            raise LedgerError(f"The ledger {self.url[:100]} cannot be opened: {reason(error)}.") from None
 
     @contextmanager
     def ledger(self, *, create: bool = False) -> Iterator["Ledger"]:
@@ -45,8 +49,27 @@ class Bench:
         is_new = create and self.is_missing
         with open_ledger(self.url, create=create) as ledger:
             if is_new:
-                click.echo(f"A new ledger was made: {ledger.name}")
+                from reliability.records.files import who_reads
+
+                click.echo(f"A new ledger was made: {ledger.name} ({who_reads(Path(ledger.name))})")
+            for each in ledger.notes:
+                note(each)
             yield ledger
+
+
+class Name(click.types.StringParamType):
+    """A text: an accent that stands by itself is joined to its letter, as in the ledger."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Read the text."""
+        text: str = clean_text(super().convert(value, param, ctx))
+        if not text.isascii() and (strange := re.search("[\ud800-\udfff]", text)):
+            self.fail(
+                f"{text[: strange.start()]!r} is followed by a byte that is no letter in UTF-8", param, ctx
+            )
+        if "\0" in text:
+            self.fail("a text cannot hold the character U+0000", param, ctx)
+        return text
 
 
 class Cell(click.ParamType):
@@ -118,6 +141,7 @@ class NewFile(click.Path):
 
 MONEY = Cell(Column("amount", "money", "an amount", minimum=0))
 HOURS = Cell(Column("hours", "hours", "bench time", minimum=0))
+NAME = Name()
 DAY = Cell(Column("date", "date", "a day, or a month where the day is not known"))
 WINDOW = Window()
 SIGN = Sign()
@@ -177,4 +201,4 @@ def written_to(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise InvalidInput(f"{path} cannot be written: {error.strerror or error}.") from None
+        raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None

@@ -17,7 +17,8 @@ def show(bench: Bench, job: str, history: bool) -> None:
     with bench.ledger() as ledger:
         currency = str(ledger.setting("currency"))
         lines = version_lines(ledger.history(job)) if history else job_lines(ledger.job(job), currency)
-    click.echo("\n".join(lines))
+    # A damaged text may hold what is no letter.
+    click.echo("\n".join(lines).encode("utf-8", "backslashreplace").decode())
 
 
 @click.command(

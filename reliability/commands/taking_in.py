@@ -6,7 +6,6 @@ import click
 
 from reliability.commands.shared import DAY, MONEY, SIGN, WINDOW, Bench, example, say, sign_rows, today
 from reliability.records.tables import YEAR_BASES
-from reliability.records.values import clean_text
 
 
 @click.command(
@@ -45,13 +44,11 @@ def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **give
     """
     from reliability.records.write_up import check_unit, take_in
 
-    family = clean_text(family)
     described = _family_row(family, given)
     job = {name: given[name] for name in ("model", "lot", "year_basis", "remarks")}
     job |= {"family": family, "bought_for": given["price"]}
     job["taken_in"] = given["taken_in"] or today().isoformat()
     job["built_from"], job["built_to"] = given["year"] or (None, None)
-    job = {name: clean_text(value) if isinstance(value, str) else value for name, value in job.items()}
     document = {"job": job, "signs": sign_rows(signs)}
     if bench.is_missing:
         check_unit(None, document, described)  # a fault leaves no empty ledger behind

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reliability.commands.shared import counted
+from reliability.records.csv_files import write_table as write_rows_to
 
 if TYPE_CHECKING:
     from reliability.worth.plan import Plan
@@ -186,7 +187,5 @@ def stock_text(table: pd.DataFrame, currency: str) -> str:
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:
-    """Write a table as CSV (RFC 4180, UTF-8); the file is replaced in one step."""
-    draft = path.with_name(path.name + ".part")
-    table.to_csv(draft, index=False, lineterminator="\r\n")
-    draft.replace(path)
+    """Write a table as CSV; the file is replaced in one step."""
+    write_rows_to(path, table.columns, table.itertuples(index=False))

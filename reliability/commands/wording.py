@@ -59,6 +59,9 @@ def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
     before: dict[str, str] = {}
     for version in versions:
         lines.append(f"Version {version['version']}, {version['written_at']}: {version['reason']}")
+        if version["damage"]:
+            lines.append(f"  {version['damage']}")
+            continue
         if version["content"] is None:
             lines.append("  withdrawn")
             continue

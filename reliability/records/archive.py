@@ -2,7 +2,6 @@
 
 import datetime
 import hashlib
-import json
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Select, and_, func, select
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, reason
 from reliability.records.archive_table import (
     ARCHIVED,
     NAME,
@@ -22,7 +21,7 @@ from reliability.records.archive_table import (
     descriptor_text,
     load_pyarrow,
 )
-from reliability.records.descriptor import DESCRIPTOR
+from reliability.records.descriptor import DESCRIPTOR, read_json
 from reliability.records.schema import SQL_TABLES
 
 if TYPE_CHECKING:
@@ -89,14 +88,17 @@ def write_archive(ledger: "LedgerReader", path: str | Path) -> ArchiveSummary:
         ).scalar_one()
         rows = connection.execute(archived_query().execution_options(yield_per=_FETCHED))
         try:
-            writer.write(rows)
-            if not writer.parts:
-                raise InvalidInput(f"{ledger.name} holds no finding of its own yet; no archive was written.")
-            writer.commit()
+            try:
+                writer.write(rows)
+                if not writer.parts:
+                    raise InvalidInput(
+                        f"{ledger.name} holds no finding of its own yet; no archive was written."
+                    )
+                writer.commit()
+            finally:
+                writer.sweep()
         except OSError as error:
-            raise InvalidInput(f"{folder} cannot be written: {error.strerror or error}.") from None
-        finally:
-            writer.sweep()
+            raise InvalidInput(f"{folder} cannot be written: {reason(error)}.") from None
     return ArchiveSummary(writer.jobs, writer.findings, imported)
 
 
@@ -132,7 +134,7 @@ def whole_jobs(rows: Iterable[Sequence[Any]], least: int) -> Iterator[list[Seque
 def is_archive(folder: Path) -> bool:
     """Whether a folder holds an archive, of any version."""
     try:
-        content = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8"))
+        content = read_json(folder / DESCRIPTOR)
     except (OSError, ValueError):
         return False
     return isinstance(content, dict) and content.get("name") == NAME
@@ -230,7 +232,7 @@ class _Writer:
 def _listed_paths(folder: Path) -> set[Path]:
     if not is_archive(folder):
         return set()
-    content = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8"))
+    content = read_json(folder / DESCRIPTOR)
     return {folder / resource["path"] for resource in content["resources"]}
 
 

@@ -1,6 +1,5 @@
 """Archives read back: checked once, then piece by piece."""
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,7 +10,7 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.records.archive import is_archive
 from reliability.records.archive_table import ARCHIVED, FILLED, VERSION, load_pyarrow
-from reliability.records.descriptor import DESCRIPTOR
+from reliability.records.descriptor import DESCRIPTOR, read_json
 
 __all__ = ["ArchivePart", "open_archives"]
 
@@ -112,7 +111,7 @@ def _resources(folder: Path) -> list[Mapping[str, Any]]:
     if not is_archive(folder):
         what = "no archive" if folder.is_dir() else "not there" if not folder.exists() else "a file"
         raise InvalidInput(f"{folder} is {what}; name a folder that `benchodds archive` wrote.")
-    content = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8"))
+    content = read_json(folder / DESCRIPTOR)
     if content["version"] != str(VERSION):
         raise InvalidInput(
             f"{folder} is an archive of version {content['version']}; this program reads version {VERSION}. "

@@ -5,7 +5,9 @@ from typing import TYPE_CHECKING
 
 from reliability.errors import LedgerError
 from reliability.records import doubts, money_doubts, store, verify
+from reliability.records.opening import tolerant
 from reliability.records.problems import Problem
+from reliability.records.reading import CLOCKS_APART
 
 if TYPE_CHECKING:
     from reliability.records.reading import LedgerReader
@@ -15,6 +17,7 @@ __all__ = ["Problem", "check_ledger"]
 #: What is doubtful, in the order in which it is told.
 AUDITS = (
     doubts.long_open,
+    doubts.mixed_numbers,
     doubts.too_rosy,
     doubts.without_findings,
     doubts.odd_years,
@@ -45,17 +48,18 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
     found = _file_problems(ledger)
     if any(problem.topic == "damaged file" for problem in found):
         return found
-    with ledger.reading() as connection:
+    with ledger.reading() as connection, tolerant(connection):
         exponent = store.exponent_in(connection)
         rows = verify.all_rows(connection, exponent)
         found += verify.rule_problems(rows, exponent)
         found += verify.history_problems(connection, rows, exponent)
         found += verify.number_problems(connection, rows["jobs"])
+        if found:
+            return found
         withdrawn = store.withdrawn_numbers(connection)
-    if found:
-        return found
+        found = verify.clock_problems(connection, CLOCKS_APART)
     stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
-    found = doubts.number_gaps(rows, withdrawn, stated.get("count_gaps"))
+    found += doubts.number_gaps(rows, withdrawn, stated.get("count_gaps"))
     for audit in AUDITS:
         found += audit(rows)
     return found + doubts.future_dates(rows, today or datetime.date.today())

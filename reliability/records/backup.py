@@ -1,13 +1,14 @@
 """A consistent copy of a ledger while others write to it."""
 
-import os
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 from sqlalchemy import Connection
 
-from reliability.errors import LedgerError
+from reliability.errors import LedgerError, reason
+from reliability.records.files import fresh_file
+from reliability.records.opening import worded_damage
 
 
 def copy_to(connection: Connection, path: Path) -> None:
@@ -27,53 +28,26 @@ def copy_to(connection: Connection, path: Path) -> None:
     """
     if connection.dialect.name != "sqlite":
         raise LedgerError("A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`")
-    if path.exists():
-        raise LedgerError(f"{path} exists already; a backup never replaces a file. Name another one.")
-    if not path.parent.is_dir():
-        raise LedgerError(f"There is no folder {path.parent} to put the backup into.")
-    fresh = path.with_name(f".{path.name}.{os.getpid()}.part")
+    taken = LedgerError(f"{path} exists already; a backup never replaces a file. Name another one.")
     try:
-        connection.connection.cursor().execute("VACUUM INTO ?", (str(fresh),))
-        _verify(fresh)
-        _place(fresh, path)
+        if path.is_symlink() or path.exists():
+            raise taken
+        if not path.parent.is_dir():
+            raise LedgerError(f"There is no folder {path.parent} to put the backup into.")
+        with fresh_file(path, private=True, replace=False) as draft:
+            connection.connection.cursor().execute("VACUUM INTO ?", (str(draft.path),))
+            _verify(draft.path)
     except FileExistsError:
+        raise taken from None
+    except OSError as error:
         raise LedgerError(
-            f"{path} exists already; a backup never replaces a file. Name another one."
+            f"The backup {path} cannot be written: {reason(error)}. There is no backup."
         ) from None
-    except (sqlite3.Error, OSError) as error:
-        raise LedgerError(f"The backup {path} cannot be written: {error}. There is no backup.") from None
-    finally:
-        fresh.unlink(missing_ok=True)
 
 
 def _verify(copy: Path) -> None:
     with closing(sqlite3.connect(copy)) as connection:
-        connection.execute("PRAGMA journal_mode = WAL")
         found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
     if found != ["ok"]:
-        raise LedgerError(
-            f"The ledger is damaged, and so would be its copy ({found[0]}). There is no backup."
-        )
-
-
-def _place(fresh: Path, path: Path) -> None:
-    # Taking the name first keeps a file that somebody else made meanwhile from being replaced.
-    path.open("x").close()
-    try:
-        os.replace(fresh, path)
-    except OSError:
-        path.unlink()
-        raise
-    _settle(path)
-
-
-def _settle(path: Path) -> None:
-    """Wait until the file and its name are on the disk."""
-    with path.open("rb+") as stream:
-        os.fsync(stream.fileno())
-    if os.name == "posix":  # elsewhere a folder cannot be opened
-        handle = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        damage = worded_damage(found[0])
+        raise LedgerError(f"The ledger is damaged, and so would be its copy ({damage}). There is no backup.")

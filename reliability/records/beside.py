@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 from reliability.errors import UnknownName
 from reliability.records.checks import JobDocument
-from reliability.records.faults import Fault, nearest, refuse, some
+from reliability.records.faults import Fault, Refused, nearest, refuse, some
 from reliability.records.job_sheet import JobSheet
 from reliability.records.merging import merge_document
 from reliability.records.names import Names, open_jobs
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, usual_components
+from reliability.records.values import clean_text, read_value
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
+_KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
 IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
 _HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
@@ -35,11 +37,18 @@ class Ready:
         What goes into the ledger: with its days, and with what ``rest_sound`` stands for.
     notes : list of str
         What was assumed, and what is new to the ledger.
+    finishes : bool
+        Whether it finishes a job that was open when it was laid beside the ledger.
+    family, outcome : str
+        What the job is about once the sheet is written.
     """
 
     sheet: JobSheet
     document: JobDocument
     notes: list[str]
+    finishes: bool
+    family: str
+    outcome: str
 
 
 def check_sheets(
@@ -78,7 +87,7 @@ def check_sheets(
     InvalidInput
         With every fault of every sheet.
     """
-    new = {name.strip() for name in new_components}
+    new = {clean_text(name) for name in new_components}
     names = Names.of(ledger)
     names.components |= new
     ready: list[Ready] = []
@@ -112,6 +121,7 @@ def _lay_beside(
     job = dict(sheet.document["job"])
     old = _open_job(ledger, job, sheet.source, faults, notes)
     notes += _date(job, old, today)
+    notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
     said = {row["component"] for row in old["findings"]} if old else set()
     kind = names.families.get(str(job.get("family") or (old or {"job": {}})["job"].get("family")))
     rest = sheet.rest(usual_components(kind), said) if kind else []
@@ -122,7 +132,9 @@ def _lay_beside(
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
-    return Ready(sheet, document, notes), faults
+        notes += filter(None, [ledger.clock_doubt()]) if ledger else []
+    family, outcome = (str(whole["job"].get(name)) for name in ("family", "outcome"))
+    return Ready(sheet, document, notes, old is not None, family, outcome), faults
 
 
 def _within(source: str, fault: Fault | str) -> Fault | str:
@@ -148,6 +160,7 @@ def _open_job(
     old = None if ledger is None else _find(ledger, number)
     if old is None:
         notes.append(f"job {number} had not been taken in; it is written as a new one")
+        notes += filter(None, [ledger.number_doubt(number)]) if ledger else []
         return None
     if (outcome := old["job"]["outcome"]) != "open":
         faults.append(f"{source}, job: {number} is finished already ({outcome}); correct it with: "
@@ -160,7 +173,31 @@ def _open_job(
             f"{source}, job: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
             "mend the number, or amend the family of the job first"
         )
+    day = old["job"]["taken_in"]
+    if str(job.get("taken_in") or day) != day:
+        faults.append(
+            f"{source}, job: {number} was given out to a unit that was taken in on {day}, the sheet says "
+            f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
+        )
     return old
+
+
+def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponent: int) -> list[str]:
+    """Say so where a sheet changes what was written of a unit when it came: it may be about another one."""
+    changes = []
+    for name in _KNOWN_AT_INTAKE:
+        try:
+            said = read_value(TABLES["jobs"][name], job.get(name), exponent)
+        except Refused:
+            continue  # a fault, told as such
+        if None not in (said, held[name]) and said != held[name]:
+            changes.append(f"{name} {held[name]} -> {said}")
+    if not changes:
+        return []
+    return [
+        f"changes what was written when job {held['job']} was taken in: {', '.join(changes)}; if the "
+        "sheet is about another unit, amend that job back and add the sheet without its number"
+    ]
 
 
 def _still_open(ledger: "Ledger", job: Mapping[str, Any]) -> list[str]:

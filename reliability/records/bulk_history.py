@@ -5,7 +5,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, func, select
 
 from reliability.records import store
 from reliability.records.checks import PARTS_OF_A_JOB
@@ -27,7 +27,7 @@ def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, 
          "reason": reason, "content": store.to_json(store.content_of(row))}
         for row in rows
     ]  # fmt: skip
-    connection.execute(insert(HISTORY), versions)
+    store.keep_versions(connection, versions)
 
 
 def keep_jobs(connection: Connection, touched: Collection[str], exponent: int, reason: str) -> None:
@@ -42,10 +42,10 @@ def keep_jobs(connection: Connection, touched: Collection[str], exponent: int, r
             versions.append({"what": "jobs", "key": job, "version": last.get(job, 0) + 1, "written_at": now,
                              "reason": reason, "content": store.to_json(document)})  # fmt: skip
         if len(versions) == CHUNK:
-            connection.execute(insert(HISTORY), versions)
+            store.keep_versions(connection, versions)
             versions = []
     if versions:
-        connection.execute(insert(HISTORY), versions)
+        store.keep_versions(connection, versions)
 
 
 def documents(connection: Connection, exponent: int) -> Iterator[tuple[str, Content]]:

@@ -6,20 +6,24 @@ would take for a formula is written with an apostrophe in front and read without
 """
 
 import csv
+import datetime
+import io
+import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import IO, Any, NamedTuple
 
 from reliability.records.checks import rule_complaints
 from reliability.records.columns import Column, Table
 from reliability.records.faults import Fault, Refused, nearest
+from reliability.records.files import fresh_file
 from reliability.records.ties import Complaint
 from reliability.records.values import Value, clean_text, read_value, shown, write_value
 
-_FORMULA = re.compile(r"'*[=+\-@]")
-_NEUTRALISED = re.compile(r"'+[=+\-@]")
+#: A sign that begins a formula, full-width too; what cannot be seen may stand before it.
+_FORMULA = re.compile(r"['\s\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]*[=+\-@＝＋－＠]")
 _CACHED_CELLS = 20_000
 #: How bytes that are not UTF-8 reach us: kept apart, so that the cell they stand in can be named.
 _UNDECODABLE = re.compile("[\udc80-\udcff]")
@@ -30,6 +34,7 @@ _OTHER_FILES = (
     (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV in UTF-8"),
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
 )
+MOST_COLUMNS = 200
 NUMERIC = ("year", "count", "money", "hours", "number")
 OPEN_TEXT = ("text",)
 
@@ -68,7 +73,7 @@ def neutralised(text: str) -> str:
 
 def restored(text: str) -> str:
     """Take that apostrophe away again."""
-    return text[1:] if _NEUTRALISED.match(text) else text
+    return text[1:] if text.startswith("'") and _FORMULA.match(text[1:]) else text
 
 
 def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str], Value]:
@@ -214,9 +219,14 @@ class CsvTable:
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
-        known = {found: name for name, found in (self.layout.names or {}).items()}
-        names = [known.get(cell.strip(), cell.strip()) for cell in header]
-        complaints = self._misnamed([cell.strip() for cell in header])
+        header = [clean_text(cell) for cell in header]
+        if len(header) > MOST_COLUMNS:
+            message = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
+            self.faults.append(self.fault(1, "", message))
+            return []
+        known = {clean_text(found): name for name, found in (self.layout.names or {}).items()}
+        names = [known.get(cell, cell) for cell in header]
+        complaints = self._misnamed(header)
         if complaints:
             names = []
         elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
@@ -246,7 +256,7 @@ class CsvTable:
             if name not in self.table.names:
                 message = f"was given for {found!r}, but {self.table.name} has no such column"
                 complaints.append((name, f"{message}.{nearest(name, self.table.names)}"))
-            elif found not in header:
+            elif clean_text(found) not in header:
                 complaints.append((name, f"was to be read from {found!r}, which the header lacks; it has "
                                    f"{', '.join(header)}.{nearest(found, header)}"))  # fmt: skip
         return complaints
@@ -265,17 +275,39 @@ def refuse_undecodable(text: str) -> None:
         raise Refused(f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8")
 
 
-def write_csv(path: Path, table: Table, rows: Iterable[Mapping[str, Value]]) -> None:
-    """Write the rows of a table in the documented form, in the order given."""
-    names = table.names
-    write_rows(path, names, ([row[name] for name in names] for row in rows))
+def write_rows(stream: IO[bytes], header: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
+    """Write rows of plain values as RFC 4180 says: the only way in which tables are written.
+
+    Parameters
+    ----------
+    stream : binary file
+        Left open.
+    header : iterable of str
+        Names of the columns.
+    rows : iterable of iterables
+        Text, numbers, Decimal, dates; None and NaN are empty cells. No text in them can pass for a formula.
+    """
+    text = io.TextIOWrapper(stream, encoding="utf-8", newline="", write_through=True)
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(header)
+    for row in rows:
+        writer.writerow([_written(value) for value in row])
+    text.detach()
 
 
-def write_rows(path: Path, header: Sequence[str], rows: Iterable[Sequence[Value]]) -> None:
-    """Write rows of plain values as RFC 4180 says; no text in them can pass for a formula."""
-    with path.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.writer(stream, lineterminator="\r\n")
-        writer.writerow(header)
-        for row in rows:
-            writer.writerow([neutralised(value) if isinstance(value, str) else write_value(value)
-                             for value in row])  # fmt: skip
+def _written(value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, str):
+        return neutralised(value)
+    if isinstance(value, datetime.datetime):
+        value = value.date()
+    if isinstance(value, float):
+        return write_value(float(value)) if math.isfinite(value) else str(float(value))
+    return str(value)
+
+
+def write_table(path: Path, header: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
+    """Write a table to a file of its own; it is replaced in one step."""
+    with fresh_file(path) as draft:
+        write_rows(draft.stream, header, rows)

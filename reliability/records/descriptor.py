@@ -8,18 +8,23 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, reason
 from reliability.records.columns import KINDS, Column, Table
 from reliability.records.faults import Fault, nearest
+from reliability.records.files import finish, is_left_over
 from reliability.records.tables import TABLES
 
 DESCRIPTOR = "datapackage.json"
+#: Longer than any descriptor that we would write a hundred times over.
+MOST_BYTES = 5_000_000
 HISTORY_FILE = "history.csv"
 #: Name of the package that a ledger is exported as.
 PACKAGE = "bench-ledger"
 #: Property of the descriptor: numbers given out to jobs that were withdrawn.
 WITHDRAWN = "withdrawnJobs"
 #: Documented files that may lie beside the tables without being one.
+MOST_RESOURCES = 100
+LONGEST_PATH = 250
 BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
 _TYPES = {
@@ -98,10 +103,28 @@ def descriptor_text(withdrawn: Sequence[str] = ()) -> str:
     return json.dumps(package_descriptor(withdrawn), indent=2, ensure_ascii=False) + "\n"
 
 
+def read_json(file: Path) -> Any:
+    """Read a JSON file of ours or of somebody else's.
+
+    Raises
+    ------
+    ValueError
+        If it is no JSON in UTF-8, too long or nested too deep; OSError if it cannot be read.
+    """
+    with file.open("rb") as stream:
+        content = stream.read(MOST_BYTES + 1)
+    if len(content) > MOST_BYTES:
+        raise ValueError(f"has more than {MOST_BYTES:,} bytes")
+    try:
+        return json.loads(content.decode("utf-8-sig"))
+    except RecursionError:
+        raise ValueError("is nested too deep") from None
+
+
 def package_name(folder: Path) -> str | None:
     """Tell the name of the package in a folder; None if there is none that can be read."""
     try:
-        content = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8-sig"))
+        content = read_json(folder / DESCRIPTOR)
     except (OSError, ValueError):
         return None
     return str(content.get("name")) if isinstance(content, dict) else None
@@ -122,9 +145,14 @@ def refuse_foreign_folder(folder: Path, name: str) -> None:
     InvalidInput
         If something else is there.
     """
+    if folder.is_symlink():
+        raise InvalidInput(f"{folder} is a link; name the folder that it leads to. Nothing was written.")
     if folder.exists() and not folder.is_dir():
         raise InvalidInput(f"{folder} is a file; an export needs a folder. Nothing was written.")
-    if not folder.is_dir() or not any(folder.iterdir()) or (found := package_name(folder)) == name:
+    if not folder.is_dir() or all(is_left_over(item) for item in folder.iterdir()):
+        return
+    finish(folder)
+    if (found := package_name(folder)) == name:
         return
     what = f"the package {found!r}" if found else "files that no export wrote"
     raise InvalidInput(f"{folder} holds {what}; name another folder. Nothing was written.")
@@ -151,6 +179,13 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
     if not folder.is_dir():
         what = "a file" if folder.exists() else "not there"
         raise InvalidInput(f"{folder} is {what}; name a folder that holds {', '.join(_file_names())}")
+    try:
+        finish(folder)
+    except OSError as error:
+        raise InvalidInput(
+            f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export "
+            "again, or copy the folder to where you may write. Nothing was read."
+        ) from None
     listed = folder / DESCRIPTOR
     named, faults = _listed(listed) if listed.exists() else ({}, [])
     for file in sorted(folder.iterdir()):
@@ -168,7 +203,14 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
             faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {', '.join(_file_names())}")
+    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
+    faults += [Fault(file.name, "", away) for file in named.values() if _leaves(file, folder)]
     return {name: named[name] for name in TABLES if name in named}, faults
+
+
+def _leaves(file: Path, folder: Path) -> bool:
+    """Whether a file of a folder lies elsewhere, by a link on the way to it."""
+    return not file.resolve().is_relative_to(folder.resolve())
 
 
 def _may_be_a_table(file: Path) -> bool:
@@ -181,13 +223,21 @@ def _file_names() -> list[str]:
 
 
 def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
+    if _leaves(descriptor, descriptor.parent):
+        return {}, [Fault(descriptor.name, "", "is a link that leaves the folder")]
     try:
-        content = json.loads(descriptor.read_text(encoding="utf-8-sig"))
+        content = read_json(descriptor)
         resources = content["resources"]
-        pairs = [(resource["name"], resource) for resource in resources]
+        pairs = [(resource["name"], resource) for resource in resources[:MOST_RESOURCES]]
+    except OSError as error:
+        return {}, [Fault(descriptor.name, "", f"cannot be read: {reason(error)}")]
     except (ValueError, KeyError, TypeError) as error:
         problem = f"lacks {error}" if isinstance(error, KeyError) else f"is not a data package: {error}"
         return {}, [Fault(descriptor.name, "", problem)]
+    if len(resources) > MOST_RESOURCES:
+        return {}, [
+            Fault(descriptor.name, "", f"lists {len(resources)} resources; there are {len(TABLES)} tables")
+        ]
     files: dict[str, Path] = {}
     faults: list[Fault] = []
     for name, resource in pairs:
@@ -202,11 +252,15 @@ def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
 
 
 def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> str | None:
+    if not isinstance(resource, Mapping):
+        return "is no description of a file"
     path = resource.get("path")
-    if name not in TABLES:
+    if not isinstance(name, str) or name not in TABLES:
         return f"is no table; there are {', '.join(TABLES)}.{nearest(str(name), TABLES)}"
     if not isinstance(path, str):
         return "needs one file as its path"
+    if not path.isprintable() or len(path) > LONGEST_PATH:
+        return f"has a path of more than {LONGEST_PATH} letters, or with signs that none has"
     parts = PurePosixPath(path)
     if parts.is_absolute() or ".." in parts.parts or "://" in path or "\\" in path:
         return f"has the path {path!r}, which leaves the folder"

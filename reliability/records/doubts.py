@@ -4,18 +4,23 @@ The thresholds are common practice, no source; each stands as a constant beside 
 """
 
 import datetime
+import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any
 
-from reliability.records.numbering import do_gaps_count, missing_numbers
+from reliability.records.numbering import do_gaps_count, missing_numbers, split_number
 from reliability.records.problems import Problem, doubtful
 from reliability.records.rules import date_not_before
 from reliability.records.values import Value
 
 Rows = Mapping[str, list[dict[str, Any]]]
 
+#: A bench may change how it writes its numbers; going back to the old way so often is two benches.
+FEWEST_TURNS = 4
+#: Jobs entered late stand out of order now and then; so many, by so much, are another bench's.
+FAR_BACK_DAYS, FEWEST_BACK, BACK_SHARE = 60, 5, 0.1
 #: An open job older than this is usually a job that was given up and not written up.
 LONG_OPEN_DAYS = 180
 #: So many finished jobs without a single loss are no longer luck: at 9 repairs in 10 the chance is 12 %.
@@ -65,6 +70,30 @@ def long_open(rows: Rows) -> list[Problem]:
         for job in rows["jobs"]
         if job["outcome"] == "open" and (age := (last - _day(job["taken_in"])).days) > LONG_OPEN_DAYS
     ]
+
+
+def mixed_numbers(rows: Rows) -> list[Problem]:
+    """Find numbers that no single bench gives out: of two sorts by turns, or against the days of intake."""
+    own = [(job["taken_in"], number, str(job["job"])) for job in rows["jobs"]
+           if not job["origin"] and (number := split_number(str(job["job"])))]  # fmt: skip
+    # The prefixes of years and days differ in digits only; they are one sort.
+    sorts = [re.sub("[0-9]", "0", number.prefix) for _, number, _ in
+             sorted(own, key=lambda job: (job[0], job[1]))]  # fmt: skip
+    turns = sum(one != other for one, other in pairwise(sorts)) - len(set(sorts)) + 1
+    back = [
+        (before, after)
+        for before, after in pairwise(sorted(own, key=lambda job: job[1]))
+        if before[1].prefix == after[1].prefix and (_day(before[0]) - _day(after[0])).days > FAR_BACK_DAYS
+    ]
+    found = []
+    if turns >= FEWEST_TURNS:
+        found.append(f"numbers of {len(set(sorts))} sorts are given out by turns")
+    if len(back) >= max(FEWEST_BACK, BACK_SHARE * len(own)):
+        (day, _, job), (later, _, other) = back[0]
+        found.append(f"{len(back)} jobs came in long before the one with the number before, "
+                     f"such as {other} ({later}) after {job} ({day})")  # fmt: skip
+    such = "as if two ledgers were mixed: jobs of another bench are imported with an origin"
+    return [doubtful("mixed job numbers", f"{each}, {such}") for each in found]
 
 
 def too_rosy(rows: Rows) -> list[Problem]:

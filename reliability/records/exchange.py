@@ -1,17 +1,16 @@
 """The ledger as a folder of CSV files, in and out."""
 
-import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import store
 from reliability.records.checks import clean_rows
-from reliability.records.csv_files import CsvTable, Layout, write_csv, write_rows
+from reliability.records.csv_files import CsvTable, Layout, write_rows
 from reliability.records.currencies import EXPONENTS
 from reliability.records.descriptor import (
     DESCRIPTOR,
@@ -22,6 +21,7 @@ from reliability.records.descriptor import (
     refuse_foreign_folder,
 )
 from reliability.records.faults import Fault, refuse
+from reliability.records.files import unfinished, write_files
 from reliability.records.import_summary import ImportSummary
 from reliability.records.importing import import_package, import_table
 from reliability.records.package_check import PackageCheck, exponent_in
@@ -156,10 +156,11 @@ def _faults_between(check: PackageCheck, rows: Rows) -> list[Fault]:
     ]
 
 
-def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = False) -> None:
+def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = False) -> int:
     """Write the current state of a ledger as a folder of CSV files with a `datapackage.json`.
 
-    Importing the folder gives an equal ledger, and exporting that the same bytes.
+    Importing the folder gives an equal ledger, and exporting that the same bytes. An export that is cut
+    off leaves all of an earlier one or all of the new one.
 
     Parameters
     ----------
@@ -171,6 +172,11 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
         Write every version of everything too, to a `history.csv` beside the tables. It is for
         reading: an import passes it over.
 
+    Returns
+    -------
+    int
+        How many jobs it holds.
+
     Raises
     ------
     InvalidInput
@@ -180,27 +186,35 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
     with ledger.reading() as connection:
         exponent = store.exponent_in(connection)
         rows = {name: store.fetch_rows(connection, name, exponent) for name in TABLES}
-        _write_folder(rows, folder, store.withdrawn_numbers(connection))
-        (folder / HISTORY_FILE).unlink(missing_ok=True)
-        if history:
+
+        def write_history(stream: IO[bytes]) -> None:
             query = select(HISTORY).order_by(HISTORY.c.entry)
             columns = [column.name for column in HISTORY.columns]
             versions = connection.execute(query.execution_options(yield_per=1_000))
-            write_rows(folder / HISTORY_FILE, columns, versions)
+            write_rows(stream, columns, versions)
+
+        more = {HISTORY_FILE: write_history if history else None}
+        _write_folder(rows, folder, store.withdrawn_numbers(connection), more)
+    return len(rows["jobs"])
 
 
 def _write_folder(
-    rows: Mapping[str, Iterable[Mapping[str, Value]]], folder: Path, withdrawn: Sequence[str] = ()
+    rows: Mapping[str, Iterable[Mapping[str, Value]]],
+    folder: Path,
+    withdrawn: Sequence[str] = (),
+    more: Mapping[str, Callable[[IO[bytes]], object] | None] | None = None,
 ) -> None:
-    refuse_foreign_folder(folder, PACKAGE)
+    def writer(name: str) -> Callable[[IO[bytes]], object]:
+        columns = TABLES[name].names
+        return lambda stream: write_rows(
+            stream, columns, ([row[column] for column in columns] for row in rows[name])
+        )
+
+    described = descriptor_text(withdrawn).encode()
+    files: dict[str, Callable[[IO[bytes]], object] | None] = {f"{name}.csv": writer(name) for name in TABLES}
+    files[DESCRIPTOR] = lambda stream: stream.write(described)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, table in TABLES.items():
-            fresh = folder / f".{name}.csv.new"
-            write_csv(fresh, table, rows[name])
-            os.replace(fresh, folder / f"{name}.csv")
-        fresh = folder / f".{DESCRIPTOR}.new"
-        fresh.write_text(descriptor_text(withdrawn), encoding="utf-8", newline="\n")
-        os.replace(fresh, folder / DESCRIPTOR)
+        refuse_foreign_folder(folder, PACKAGE)
+        write_files(folder, {**files, **(more or {})}, private=True)
     except OSError as error:
-        raise InvalidInput(f"{folder} cannot be written: {error.strerror}") from None
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None

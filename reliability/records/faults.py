@@ -1,10 +1,14 @@
 """What is wrong with a row, and where."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from heapq import nsmallest
 
 from reliability.errors import InvalidInput
+
+#: Among more names, or for a longer one, no near miss is looked for.
+MOST_COMPARED, LONGEST_COMPARED = 500, 200
 
 
 @dataclass(frozen=True)
@@ -52,18 +56,21 @@ class FaultsFound(InvalidInput):
 
 def nearest(got: str, known: Iterable[str]) -> str:
     """Word a suggestion of the nearest known name, with a space before it; empty if none is near."""
-    by_folded = {name.casefold(): name for name in known}
+    names = known if isinstance(known, Collection) else list(known)
+    if len(names) > MOST_COMPARED or len(got) > LONGEST_COMPARED:
+        return ""  # comparing each with each would take minutes where many lines are at fault
+    by_folded = {name.casefold(): name for name in names}
     near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
     return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
 
 
 def some(names: Iterable[str], most: int = 30) -> str:
     """List names in order, cut short where there are very many."""
-    listed = sorted(set(names))
+    listed = set(names)
     if not listed:
         return "none yet"
     rest = len(listed) - most
-    return ", ".join(listed[:most]) + (f" and {rest} more" if rest > 0 else "")
+    return ", ".join(nsmallest(most, listed)) + (f" and {rest} more" if rest > 0 else "")
 
 
 def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") -> None:

@@ -15,6 +15,7 @@ from reliability.records.csv_files import Line
 from reliability.records.faults import Fault, refuse
 from reliability.records.import_summary import ImportSummary
 from reliability.records.numbering import Number, split_number
+from reliability.records.opening import show_with
 from reliability.records.package_check import PackageCheck
 from reliability.records.schema import SQL_TABLES
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS
@@ -239,6 +240,7 @@ class _Import:
             store.note_number(self.connection, number)
         keep_jobs(self.connection, self.touched, self.exponent, self.reason)
         note_withdrawals(self.connection, self.withdrawn, self.reason)
+        show_with(self.connection, "import … --dry-run, of the same, tells what is not there")
 
     def account(self) -> str:
         """Say what became of the rows that were read, where any of them has a fault."""

@@ -16,6 +16,7 @@ An empty text is an empty cell: not known. A sheet without any date is about a j
 and ended today.
 """
 
+import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -29,6 +30,9 @@ from reliability.records.faults import Fault
 from reliability.records.sheet_parts import SheetReader
 
 _MOST_CHARACTERS = 200_000
+#: A unit of a hundred components, all of it told, has some thousand.
+_MOST_ENTRIES, _MOST_DOTS = 3_000, 30
+_MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
 
 
 @dataclass(frozen=True)
@@ -156,11 +160,27 @@ def _parse(text: str, source: str) -> dict[str, Any]:
     if len(text) > _MOST_CHARACTERS:
         raise InvalidInput(f"{source} has {len(text)} characters; a sheet has at most {_MOST_CHARACTERS}. "
                            "Nothing was written.")  # fmt: skip
+    if found := _MANY_DOTS.search(text):
+        # The reader of TOML takes the square of its parts as steps.
+        line = text.count("\n", 0, found.start()) + 1
+        raise InvalidInput(f"{source}, line {line}: no name in a sheet has {_MOST_DOTS} dots. "
+                           "Nothing was written.")  # fmt: skip
     try:
-        return tomllib.loads(text, parse_float=Decimal)
+        raw = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise InvalidInput(f"{source} is not written in TOML: {error}. Nothing was written.") from None
     except (ValueError, ArithmeticError, RecursionError):
         # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
         raise InvalidInput(f"{source} holds a number, a date or a list that cannot be read. "
                            "Nothing was written.") from None  # fmt: skip
+    if (entries := _entries(raw)) > _MOST_ENTRIES:
+        raise InvalidInput(f"{source} has {entries} entries; a sheet has at most {_MOST_ENTRIES}. "
+                           "Nothing was written.")  # fmt: skip
+    return raw
+
+
+def _entries(value: object) -> int:
+    """Count all names and items of a sheet."""
+    if isinstance(value, dict):
+        return len(value) + sum(map(_entries, value.values()))
+    return len(value) + sum(map(_entries, value)) if isinstance(value, list) else 0

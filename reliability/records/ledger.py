@@ -16,7 +16,8 @@ from reliability.records.opening import open_engine, parse_url, transaction, wor
 from reliability.records.problems import Problem
 from reliability.records.reading import LedgerReader, document_in
 from reliability.records.schema import SQL_TABLES
-from reliability.records.writing import add_families, append_job, put_rows, write_job
+from reliability.records.values import Value, clean_text
+from reliability.records.writing import add_families, append_job, keep_model, put_rows, write_job
 
 __all__ = ["JobDocument", "Ledger", "Problem", "check_document", "check_rows", "open_ledger"]
 
@@ -45,7 +46,8 @@ def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
         If there is none, it cannot be opened, or is not a ledger that this version reads.
     """
     parsed = parse_url(url)
-    return Ledger(open_engine(parsed, create=create), parsed)
+    notes: list[str] = []
+    return Ledger(open_engine(parsed, create=create, notes=notes), parsed, notes)
 
 
 class Ledger(LedgerReader):
@@ -71,6 +73,7 @@ class Ledger(LedgerReader):
         *,
         new_families: Iterable[Mapping[str, Any]] = (),
         new_components: Collection[str] = (),
+        new_model: bool = False,
     ) -> str:
         """Take a unit in: give it the next number and write it as open.
 
@@ -82,6 +85,8 @@ class Ledger(LedgerReader):
             Rows of families that the ledger does not know yet; they go in with the job or not at all.
         new_components : collection of str
             Components that the ledger has never seen and that are meant so.
+        new_model : bool
+            Whether a name on the front panel that is new becomes a model of the family.
 
         Returns
         -------
@@ -101,7 +106,11 @@ class Ledger(LedgerReader):
         with self.writing() as connection:
             exponent = store.exponent_in(connection)
             faults = add_families(connection, new_families, exponent, "described at intake")
-            return append_job(connection, {**document, "job": job}, new_components, "taken in", faults)
+            whole = {**document, "job": job}
+            written = append_job(connection, whole, new_components, "taken in", faults)
+            if new_model:
+                keep_model(connection, written["job"], exponent)
+        return str(written["job"]["job"])
 
     def add(
         self,
@@ -109,6 +118,8 @@ class Ledger(LedgerReader):
         *,
         new_families: Iterable[Mapping[str, Any]] = (),
         new_components: Collection[str] = (),
+        new_model: bool = False,
+        is_new: bool = False,
         reason: str = "added",
     ) -> str:
         """Append a finished job, or finish the open job that the document names.
@@ -121,6 +132,10 @@ class Ledger(LedgerReader):
             Rows of families that the ledger does not know yet.
         new_components : collection of str
             Components that the ledger has never seen and that are meant so.
+        new_model : bool
+            Whether a name on the front panel that is new becomes a model of the family.
+        is_new : bool
+            Whether no job of that number is to be there: one that was given out meanwhile is a fault.
         reason : str
             Kept in the history.
 
@@ -137,25 +152,29 @@ class Ledger(LedgerReader):
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
             exponent = store.exponent_in(connection)
-            named = number.strip() if isinstance(number, str) else ""
+            named = clean_text(number) if isinstance(number, str) else ""
             old = store.fetch_document(connection, named, exponent) if named else None
             faults = add_families(connection, new_families, exponent, reason)
-            if old is not None and old["job"]["outcome"] != "open":
-                faults.append(Fault("job", "job", f"job {number} is finished already "
-                                    f"({old['job']['outcome']}); amend corrects it"))  # fmt: skip
-                refuse(faults)
+            if old is not None and (held := _cannot_be_finished(old["job"], is_new)):
+                refuse([*faults, Fault("job", "job", held)])
             merged = merge_document(old, document, emptying=False) if old else document
             if merged.get("job", {}).get("outcome") == "open":
                 faults.append(
                     Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
                 )
             if old is None:
-                return append_job(connection, merged, new_components, reason, faults)
-            return write_job(connection, merged, exponent, new_components, reason, old=old, faults=faults)
+                written = append_job(connection, merged, new_components, reason, faults)
+            else:
+                written = write_job(
+                    connection, merged, exponent, new_components, reason, old=old, faults=faults
+                )
+            if new_model:
+                keep_model(connection, written["job"], exponent)
+        return str(written["job"]["job"])
 
     def amend(
         self, job: str, changes: Mapping[str, Any], *, reason: str, new_components: Collection[str] = ()
-    ) -> None:
+    ) -> int:
         """Write a new version of a job; the old one is kept.
 
         Parameters
@@ -170,6 +189,11 @@ class Ledger(LedgerReader):
         new_components : collection of str
             Components that the ledger has never seen and that are meant so.
 
+        Returns
+        -------
+        int
+            Which version it is.
+
         Raises
         ------
         InvalidInput
@@ -178,7 +202,8 @@ class Ledger(LedgerReader):
         if not reason.strip():
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            self._amend(connection, job, changes, reason, new_components)
+            written = self._amend(connection, job, changes, reason, new_components)
+            return len(store.versions(connection, "jobs", str(written["job"]["job"])))
 
     def _amend(
         self,
@@ -187,17 +212,17 @@ class Ledger(LedgerReader):
         changes: Mapping[str, Any],
         reason: str,
         new_components: Collection[str] = (),
-    ) -> None:
+    ) -> JobDocument:
         exponent = store.exponent_in(connection)
         old = document_in(connection, job, exponent)
         named = changes.get("job", {}).get("job", old["job"]["job"])
         if named != old["job"]["job"]:
             raise InvalidInput(f"A job keeps its number: {job} cannot become {named!r}. Nothing was written.")
         merged = merge_document(old, changes, emptying=True)
-        write_job(connection, merged, exponent, new_components, reason, old=old)
+        return write_job(connection, merged, exponent, new_components, reason, old=old)
 
-    def sold(self, job: str, price: object, on: object) -> None:
-        """Record the sale of a unit.
+    def sold(self, job: str, price: object, on: object) -> dict[str, Value]:
+        """Record the sale of a unit; give its row of jobs.
 
         Raises
         ------
@@ -212,7 +237,10 @@ class Ledger(LedgerReader):
                 raise InvalidInput(
                     f"Job {job} was sold already ({price_then}, {day_then}); amend corrects it."
                 )
-            self._amend(connection, job, {"job": {"sold_for": price, "sold_on": on}}, "sold")
+            row: dict[str, Value] = self._amend(
+                connection, job, {"job": {"sold_for": price, "sold_on": on}}, "sold"
+            )["job"]
+        return row
 
     def followup(self, job: str, row: Mapping[str, Any], *, new_components: Collection[str] = ()) -> None:
         """Record what became of a repaired unit (a row of followups without the job)."""
@@ -250,6 +278,18 @@ class Ledger(LedgerReader):
         with self.writing() as connection:
             exponent = store.exponent_in(connection)
             refuse(put_rows(connection, table, rows, exponent, reason))
+
+
+def _cannot_be_finished(job: Mapping[str, Any], is_new: bool) -> str | None:
+    """Say why a job that is there is not the one that is added, if it is not."""
+    if job["outcome"] != "open":
+        return f"job {job['job']} is finished already ({job['outcome']}); amend corrects it"
+    if is_new:
+        return (
+            f"{job['job']} was given out meanwhile, to a {job['family']} taken in {job['taken_in']}; if that "
+            "is another unit, take the number out of the sheet, else add the sheet again"
+        )
+    return None
 
 
 def _said(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,17 +1,17 @@
 """The bench's own jobs as open repair data: what happened to which kind of unit, and never what it cost."""
 
 import json
-import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, reason
 from reliability.records import store
 from reliability.records.csv_files import write_rows
 from reliability.records.descriptor import DESCRIPTOR, refuse_foreign_folder
+from reliability.records.files import unfinished, write_files
 from reliability.records.open_repair_file import OPEN_REPAIR_PACKAGE
 from reliability.records.open_repair_words import (
     BARRIER_OF,
@@ -138,17 +138,18 @@ def category_of(kind: str) -> str:
 
 
 def _write(folder: Path, rows: Iterator[dict[str, Value]]) -> None:
+    described = json.dumps(open_repair_descriptor(), indent=2, ensure_ascii=False) + "\n"
+
+    def write_file(stream: IO[bytes]) -> None:
+        write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
+
+    def write_descriptor(stream: IO[bytes]) -> None:
+        stream.write(described.encode())
+
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        fresh = folder / f".{FILE}.new"
-        write_rows(fresh, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
-        os.replace(fresh, folder / FILE)
-        fresh = folder / f".{DESCRIPTOR}.new"
-        text = json.dumps(open_repair_descriptor(), indent=2, ensure_ascii=False) + "\n"
-        fresh.write_text(text, encoding="utf-8", newline="\n")
-        os.replace(fresh, folder / DESCRIPTOR)
+        write_files(folder, {FILE: write_file, DESCRIPTOR: write_descriptor}, private=False)
     except OSError as error:
-        raise InvalidInput(f"{folder} cannot be written: {error.strerror}") from None
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
 
 
 def open_repair_descriptor() -> dict[str, Any]:

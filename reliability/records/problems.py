@@ -26,7 +26,8 @@ class Problem:
 
     def __str__(self) -> str:
         where = f" [{', '.join(self.rows)}]" if self.rows else ""
-        return f"{self.topic}: {self.message}{where}"
+        # Bytes of a damaged text that are no letters are shown as such.
+        return f"{self.topic}: {self.message}{where}".encode("utf-8", "backslashreplace").decode()
 
 
 def broken(topic: str, message: str, *rows: str) -> Problem:

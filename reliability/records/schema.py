@@ -4,6 +4,9 @@ SQLite gets STRICT tables; PostgreSQL takes the same statements. Every rule with
 as a CHECK whose name says which rule it is.
 """
 
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import (
@@ -28,7 +31,7 @@ from reliability.records import columns as described
 from reliability.records.tables import TABLES
 
 #: Raised by one whenever a ledger written before could no longer be read.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 METADATA = MetaData()
 
@@ -106,7 +109,7 @@ SQL_TABLES: dict[str, Table] = {name: _build(table) for name, table in TABLES.it
 # "Was this component ever seen?" is asked whenever a job is added.
 Index("findings_component", SQL_TABLES["findings"].c.component)
 
-#: Every version of everything that was ever written.
+#: Every version of everything that was ever written; a digest over each entry and the digest before it.
 HISTORY = Table(
     "history",
     METADATA,
@@ -117,10 +120,35 @@ HISTORY = Table(
     Column("written_at", _TEXT, nullable=False),
     Column("reason", _TEXT, nullable=False),
     Column("content", _TEXT),
+    Column("digest", _TEXT, nullable=False, server_default=""),
     UniqueConstraint("what", "key", "version"),
     CheckConstraint("version >= 1", name="history_version_in_bounds"),
     sqlite_strict=True,
 )
+
+_DIGESTED = ("what", "key", "version", "written_at", "reason", "content")
+
+
+def chained(entries: Iterable[Mapping[str, Any]], before: str) -> Iterator[dict[str, Any]]:
+    """Give entries of the history, in their order, the digests that prove them.
+
+    Parameters
+    ----------
+    entries : iterable of mapping
+        Columns of the history.
+    before : str
+        Digest of the entry before the first; empty where there is none.
+
+    Yields
+    ------
+    dict
+        The entry with its digest.
+    """
+    for entry in entries:
+        text = json.dumps([before, *(entry[name] for name in _DIGESTED)])
+        before = sha256(text.encode()).hexdigest()
+        yield {**entry, "digest": before}
+
 
 #: The highest job number given out under each prefix; the newest prefix has the highest turn.
 NUMBERING = Table(

@@ -1,22 +1,26 @@
 """Rows in and out of the database, within a transaction that the caller holds."""
 
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, and_, delete, func, insert, literal, select, union, update
 
+from reliability.errors import LedgerError
 from reliability.records.checks import PARTS_OF_A_JOB, JobDocument
 from reliability.records.columns import Table
 from reliability.records.currencies import exponent_of
 from reliability.records.numbering import Number, number_after, split_number
-from reliability.records.opening import utc_now
-from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES
+from reliability.records.opening import show_with, utc_now
+from reliability.records.schema import HISTORY, NUMBERING, SQL_TABLES, chained
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import Value, read_value
 
 Row = dict[str, Value]
+
+_IN_NO_TEXT = re.compile("[\0\ud800-\udfff]")
 
 #: Where each kind of name is found.
 NAMES: dict[str, tuple[tuple[str, str], ...]] = {
@@ -49,6 +53,8 @@ def to_sql(table: Table, row: Mapping[str, Value], exponent: int) -> dict[str, A
 def from_sql(table: Table, row: Mapping[str, Any], exponent: int) -> Row:
     """Turn a stored row into plain values: minor units become amounts."""
     plain = dict(row)
+    if bytes in map(type, plain.values()):
+        raise TypeError("no column holds bytes")
     for column in table.columns:
         if column.kind == "money" and plain[column.name] is not None:
             plain[column.name] = Decimal(plain[column.name]).scaleb(-exponent)
@@ -86,8 +92,14 @@ def fetch_rows(
     """Read the rows of a table, sorted as they are exported."""
     table, sql = TABLES[name], SQL_TABLES[name]
     query = select(sql) if where is None else select(sql).where(where)
-    rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
-    return sorted(rows, key=lambda row: sort_key(table, row))
+    try:
+        rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
+        return sorted(rows, key=lambda row: sort_key(table, row))
+    except (TypeError, ValueError, ArithmeticError):
+        raise LedgerError(
+            f"The table {name} holds a value that nobody could have written: the ledger is damaged; restore "
+            "it from a backup."
+        ) from None
 
 
 def sort_key(table: Table, row: Mapping[str, Value]) -> tuple[Any, ...]:
@@ -104,6 +116,8 @@ def key_test(name: str, row: Mapping[str, Value]) -> ColumnElement[bool]:
 
 def fetch_document(connection: Connection, job: str, exponent: int) -> JobDocument | None:
     """Read a whole job, or None if there is none of that number."""
+    if _IN_NO_TEXT.search(job):  # no database could even be asked
+        return None
     rows = fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == job)
     if not rows:
         return None
@@ -158,13 +172,19 @@ def note_number(connection: Connection, number: Number) -> None:
         connection.execute(update(NUMBERING).where(NUMBERING.c.prefix == number.prefix).values(**values))
 
 
+def names_of_models(connection: Connection) -> set[str]:
+    """Read the names that the table of models holds, which need not be all that jobs bear."""
+    return set(connection.execute(select(SQL_TABLES["models"].c.model)).scalars())
+
+
 def names_in(connection: Connection, column: str) -> set[str]:
     """Read every name that the ledger holds of one kind."""
     queries = [
         select(SQL_TABLES[table].c[name]).where(SQL_TABLES[table].c[name].is_not(None)).distinct()
         for table, name in NAMES[column]
     ]
-    return set(connection.execute(union(*queries) if len(queries) > 1 else queries[0]).scalars())
+    found = connection.execute(union(*queries) if len(queries) > 1 else queries[0]).scalars()
+    return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
 
 
 def ever_seen(connection: Connection, component: str) -> bool:
@@ -226,14 +246,42 @@ def from_json(table: Table, content: Mapping[str, Any], exponent: int) -> Row:
     }  # fmt: skip
 
 
-def keep_version(connection: Connection, what: str, key: str, reason: str, content: str | None) -> None:
-    """Add one version to the history."""
+def keep_version(connection: Connection, what: str, key: str, reason: str, content: str | None) -> int:
+    """Add one version to the history; tell which it is."""
     same = and_(HISTORY.c.what == what, HISTORY.c.key == key)
-    version = connection.execute(select(func.coalesce(func.max(HISTORY.c.version), 0) + 1).where(same))
-    connection.execute(
-        insert(HISTORY).values(what=what, key=key, version=version.scalar_one(), written_at=utc_now(),
-                               reason=reason, content=content)
-    )  # fmt: skip
+    query = select(func.coalesce(func.max(HISTORY.c.version), 0) + 1).where(same)
+    version: int = connection.execute(query).scalar_one()
+    keep_versions(connection, [{"what": what, "key": key, "version": version, "written_at": utc_now(),
+                                "reason": reason, "content": content}])  # fmt: skip
+    if what == "jobs":
+        show_with(connection, f"show {key} --history")
+    return version
+
+
+def keep_versions(connection: Connection, entries: Iterable[Mapping[str, Any]]) -> None:
+    """Add entries to the history, each with its digest."""
+    last = select(HISTORY.c.digest).order_by(HISTORY.c.entry.desc()).limit(1)
+    before = connection.execute(last).scalar() or ""
+    connection.execute(insert(HISTORY), list(chained(entries, before)))
+
+
+def read_content(entry: Any) -> Any:
+    """Read what an entry of the history says.
+
+    Raises
+    ------
+    LedgerError
+        If it is damaged.
+    """
+    try:
+        return json.loads(entry.content)
+    except (ValueError, RecursionError):
+        raise LedgerError(f"{entry_name(entry)} is damaged; restore it from a backup.") from None
+
+
+def entry_name(entry: Any) -> str:
+    """Word which entry of the history is meant."""
+    return f"Entry {entry.entry} of the history ({entry.what} {entry.key}, version {entry.version})"
 
 
 def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
@@ -246,11 +294,11 @@ def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
     """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
     entries = HISTORY.c
     gone = select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
-    query = select(entries.key, entries.content).where(entries.what == "jobs", entries.key.in_(gone))
+    query = select(HISTORY).where(entries.what == "jobs", entries.key.in_(gone))
     last: dict[str, str | None] = {}
     origins: dict[str, Any] = {}
-    for key, content in connection.execute(query.order_by(entries.version)):
-        last[key] = content
-        if content is not None:
-            origins[key] = json.loads(content)["job"].get("origin")
+    for entry in connection.execute(query.order_by(entries.version)):
+        last[entry.key] = entry.content
+        if entry.content is not None:
+            origins[entry.key] = read_content(entry).get("job", {}).get("origin")
     return tuple(sorted(key for key, content in last.items() if content is None and not origins.get(key)))

@@ -21,6 +21,8 @@ LONGEST_LINE, LONGEST_TEXT = 200, 20_000
 #: Largest amount in minor units: every whole number up to here is exact as a double too.
 MOST_MINOR_UNITS = 10**15
 
+#: Places before or behind the point: the smallest double has some 324.
+MOST_PLACES = 400
 #: Whole numbers beyond this cannot even be worded in a message; none of ours comes near.
 MOST_BITS = 1_000
 
@@ -143,7 +145,7 @@ def _decimal(value: object, pattern: re.Pattern[str], what: str) -> Decimal:
         raise Refused(f"{shown(value)} is not {what}{hint}")
     if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
         amount = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
-        if amount.is_finite():
+        if amount.is_finite() and abs(amount.adjusted()) <= MOST_PLACES:
             return amount
     raise Refused(f"{shown(value)} is not {what}")
 

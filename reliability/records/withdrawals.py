@@ -1,13 +1,12 @@
 """Withdrawn jobs in a package: given out, no jobs, and so in no table of it. Its descriptor names them."""
 
-import json
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from sqlalchemy import Connection, select
 
 from reliability.records import store
-from reliability.records.descriptor import DESCRIPTOR, WITHDRAWN
+from reliability.records.descriptor import DESCRIPTOR, WITHDRAWN, read_json
 from reliability.records.faults import Fault
 from reliability.records.numbering import number_fault
 from reliability.records.schema import HISTORY
@@ -28,7 +27,7 @@ def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
         the package and found elsewhere.
     """
     try:
-        content = json.loads((folder / DESCRIPTOR).read_text(encoding="utf-8-sig"))
+        content = read_json(folder / DESCRIPTOR)
     except (OSError, ValueError):
         return (), []
     numbers = content.get(WITHDRAWN, []) if isinstance(content, dict) else []

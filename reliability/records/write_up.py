@@ -15,6 +15,7 @@ from reliability.records.checks import JobDocument
 from reliability.records.faults import refuse
 from reliability.records.job_sheet import JobSheet
 from reliability.records.names import Names
+from reliability.records.values import clean_text
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -73,7 +74,7 @@ def write_up(
     LedgerError
         If the ledger fails after some sheets; they are named.
     """
-    new = {name.strip() for name in new_components}
+    new = {clean_text(name) for name in new_components}
     written: list[Written] = []
     checked = check_sheets(
         ledger, sheets, today=today, new_components=new, unreadable=unreadable, how_to_add=how_to_add
@@ -86,15 +87,14 @@ def write_up(
 def _write(ledger: "Ledger", ready: Ready, new: set[str], before: Sequence[Written]) -> Written:
     families = [ready.sheet.new_family] if ready.sheet.new_family else []
     try:
-        number = ledger.add(ready.document, new_families=families, new_components=new)
-        job = ledger.job(number)["job"]
-        register_model(ledger, job)
+        number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
+                            is_new=not ready.finishes)  # fmt: skip
     except BenchoddsError as error:
         if not before:
             raise
         done = "; ".join(f"{each.source} as job {each.job}" for each in before)
         raise LedgerError(f"{ready.sheet.source}: {error}\nWritten before that: {done}.") from None
-    return Written(ready.sheet.source, number, job["family"], job["outcome"], tuple(ready.notes))
+    return Written(ready.sheet.source, number, ready.family, ready.outcome, tuple(ready.notes))
 
 
 def check_unit(
@@ -129,7 +129,7 @@ def check_unit(
     """
     names = Names.of(ledger)
     described = names.new_family(new_family, "new family") if new_family else []
-    whole = {**document, "job": {"outcome": "open", **document["job"]}}
+    whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
     refuse([*described, *names.faults(whole, how_to_add)])
     return names.news(document)
 
@@ -160,16 +160,14 @@ def take_in(
     InvalidInput
         With every fault; nothing is written then.
     """
+    document = {**document, "job": _composed(document["job"])}
+    new_family = _composed(new_family) if new_family else None
     notes = check_unit(ledger, document, new_family, how_to_add=how_to_add)
-    number = ledger.intake(document, new_families=[new_family] if new_family else [])
-    job = ledger.job(number)["job"]
-    register_model(ledger, job)
-    return Written("intake", number, job["family"], "open", tuple(notes))
+    notes += filter(None, [ledger.clock_doubt()])
+    number = ledger.intake(document, new_families=[new_family] if new_family else [], new_model=True)
+    return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 
-def register_model(ledger: "Ledger", job: Mapping[str, Any]) -> None:
-    """Keep the name on a front panel as a model of the job's family, if it is new."""
-    model = job["model"]
-    if model and model not in {row["model"] for row in ledger.rows("models")}:
-        row = {"model": model, "family": job["family"]}
-        ledger.put("models", [row], reason=f"on the front panel of job {job['job']}")
+def _composed(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Join accents to their letters, as the ledger keeps every text."""
+    return {name: clean_text(value) if isinstance(value, str) else value for name, value in row.items()}

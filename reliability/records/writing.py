@@ -12,7 +12,7 @@ from reliability.records.faults import Fault, Refused, refuse
 from reliability.records.schema import SQL_TABLES
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.records.ties import Known
-from reliability.records.values import Value, read_value
+from reliability.records.values import Value, clean_text, read_value
 
 Row = Mapping[str, Any]
 
@@ -23,8 +23,8 @@ def append_job(
     new_components: Collection[str],
     reason: str,
     faults: Iterable[Fault] = (),
-) -> str:
-    """Write a new job under its own number, or under the next one if it has none."""
+) -> JobDocument:
+    """Write a new job under its own number, or under the next one if it has none; give what was written."""
     exponent = store.exponent_in(connection)
     number = document.get("job", {}).get("job") or store.next_number(connection)
     numbered = {**document, "job": {**document.get("job", {}), "job": number}}
@@ -40,8 +40,8 @@ def write_job(
     *,
     old: JobDocument | None = None,
     faults: Iterable[Fault] = (),
-) -> str:
-    """Check a whole job and write it as the next version of `old`, or as a new one.
+) -> JobDocument:
+    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written.
 
     Raises
     ------
@@ -60,7 +60,14 @@ def write_job(
         clean[part].sort(key=lambda row, table=TABLES[part]: store.sort_key(table, row))
     store.replace_document(connection, clean, exponent, new=old is None)
     store.keep_version(connection, "jobs", number, reason, store.document_content(clean))
-    return number
+    return clean
+
+
+def keep_model(connection: Connection, job: Row, exponent: int) -> None:
+    """Keep the name on a front panel as a model of the job's family, if it is new."""
+    if job["model"] and job["model"] not in store.names_of_models(connection):
+        row = {"model": job["model"], "family": job["family"]}
+        refuse(put_rows(connection, "models", [row], exponent, f"on the front panel of job {job['job']}"))
 
 
 def _known_to(connection: Connection, document: JobDocument, new_components: Collection[str]) -> Known:
@@ -86,7 +93,7 @@ def _known_to(connection: Connection, document: JobDocument, new_components: Col
 
 
 def _trimmed(value: object) -> str:
-    return value.strip() if isinstance(value, str) else ""
+    return clean_text(value) if isinstance(value, str) else ""
 
 
 def add_families(connection: Connection, rows: Iterable[Row], exponent: int, reason: str) -> list[Fault]:

@@ -6,14 +6,13 @@ long after it happened.
 """
 
 import datetime
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, and_, func, select
 
 from reliability.records.checks import JobDocument
-from reliability.records.reading import document_of
+from reliability.records.reading import document_in_entry
 from reliability.records.schema import HISTORY
 from reliability.records.tables import TABLES
 
@@ -69,8 +68,8 @@ def jobs_written_by(
     found: dict[str, JobDocument | None] = {}
     for job, version in changed_since(connection, day).items():
         same = and_(entries.what == "jobs", entries.key == job, entries.version == version)
-        content = connection.execute(select(entries.content).where(same)).scalar_one()
-        found[job] = None if content is None else document_of(json.loads(content), exponent)
+        entry = connection.execute(select(HISTORY).where(same)).one()
+        found[job] = None if entry.content is None else document_in_entry(entry, exponent)
     return found
 
 

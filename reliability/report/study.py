@@ -7,18 +7,17 @@ have the same bytes and the same fingerprint, and a page is made again only if t
 import datetime
 import json
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
-from secrets import token_hex
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from reliability.errors import InvalidInput
+from reliability.records.files import belongs_to_user, fresh_file, own_folder
 
 
 @dataclass(frozen=True)
@@ -72,7 +71,8 @@ class Study:
         """
         path = folder / f"{self.fingerprint}.json"
         if not path.exists():
-            write_whole(path, self.to_text())
+            own_folder(folder)
+            write_whole(path, self.to_text(), private=True)
         return path
 
 
@@ -92,10 +92,12 @@ def load_study(path: str | Path) -> Study:
     Raises
     ------
     InvalidInput
-        If the file is missing or damaged.
+        If the file is missing or damaged, or if others may have written it.
     """
     path = Path(path)
     try:
+        if not belongs_to_user(path.parent, path):
+            raise ValueError("it or its folder is not yours alone to write")
         content = path.read_text("utf-8")
         if sha256(content.encode()).hexdigest() != path.stem:
             raise ValueError("its content does not match its name")
@@ -108,16 +110,11 @@ def load_study(path: str | Path) -> Study:
     return Study(held["kind"], held["subject"], held["facts"], tables)
 
 
-def write_whole(path: Path, content: str) -> None:
+def write_whole(path: Path, content: str, *, private: bool = False) -> None:
     """Replace a file in one step: a reader sees the old one or the new one, never half of it."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    # No number of a process: two machines may write to one folder.
-    beside = path.with_name(f".{path.name}.{token_hex(4)}.part")
-    try:
-        beside.write_text(content, "utf-8", newline="\n")
-        os.replace(beside, path)
-    finally:
-        beside.unlink(missing_ok=True)
+    with fresh_file(path, private=private) as draft:
+        draft.stream.write(content.encode())
 
 
 def rounded(frame: pd.DataFrame, **digits: int) -> pd.DataFrame:

@@ -5,13 +5,13 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from pathlib import Path
-from secrets import token_hex
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput
+from reliability.records.files import belongs_to_user, fresh_file, own_folder
 from reliability.worth.appraisal import FamilyEntry, Spread, Terms
 from reliability.worth.odds import FamilyLives, Shared
 
@@ -94,10 +94,9 @@ class Appraiser:
         ----------
         path : Path
         """
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.with_name(f"{path.name}.{token_hex(4)}.part")  # others may keep the same one just now
-        draft.write_text(json.dumps(self.to_export()), encoding="utf-8")
-        draft.replace(path)
+        own_folder(path.parent)
+        with fresh_file(path, private=True) as draft:
+            draft.stream.write(json.dumps(self.to_export()).encode())
 
 
 def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
@@ -185,9 +184,11 @@ def load_appraiser(path: Path) -> Appraiser:
     Raises
     ------
     InvalidInput
-        If the file is not one, or was kept by another version.
+        If the file is not one, was kept by another version, or may have been written by others.
     """
     try:
+        if not belongs_to_user(path.parent, path):
+            raise ValueError("it or its folder is not yours alone to write")
         kept = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InvalidInput(

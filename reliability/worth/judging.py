@@ -2,6 +2,7 @@
 
 import datetime
 from collections.abc import Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import InvalidInput
+from reliability.records.csv_files import write_table
 from reliability.records.faults import refuse
 from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
@@ -200,9 +202,7 @@ def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
         From `judge`.
     path : Path
     """
-    draft = path.with_name(path.name + ".part")
     shown = verdicts.copy()
     for name in ("ceiling", "expected_gain", "gain_low", "gain_high"):
-        shown[name] = [f"{value:.2f}" if np.isfinite(value) else "" for value in verdicts[name]]
-    shown.to_csv(draft, index=False, lineterminator="\r\n")
-    draft.replace(path)
+        shown[name] = [Decimal(f"{value:.2f}") if np.isfinite(value) else None for value in verdicts[name]]
+    write_table(path, shown.columns, shown.itertuples(index=False))

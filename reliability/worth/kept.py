@@ -6,7 +6,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, reason
+from reliability.records.files import belongs_to_user
 from reliability.records.mark import ledger_mark
 from reliability.worth.appraiser import Appraiser, fit_appraiser, load_appraiser
 
@@ -59,6 +60,8 @@ def appraiser_of(
         Fitted as of the last date in the ledger, or of `as_of` if that is earlier.
     """
     path = (folder or kept_folder(ledger)) / f"{_key(ledger)}.json"
+    if path.exists() and not belongs_to_user(path.parent, path):
+        warn(f"Odds kept in {path.parent} are not used, for others may write there: they are fitted anew.")
     kept = _load(path)
     corrected = as_of is not None and ledger.changed_since(as_of)
     if kept is not None and (as_of is None or as_of >= kept.as_of) and not corrected:
@@ -75,7 +78,7 @@ def appraiser_of(
         appraiser.save(path)
         _prune(path.parent)
     except OSError as error:
-        warn(f"The odds could not be kept in {path.parent} ({error.strerror}): the next run fits them again.")
+        warn(f"The odds could not be kept in {path.parent} ({reason(error)}): the next run fits them again.")
     return appraiser
 
 

@@ -14,9 +14,9 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.life.findings import age_at
 from reliability.records.columns import Column
-from reliability.records.csv_files import restored
+from reliability.records.csv_files import MOST_COLUMNS, restored
 from reliability.records.faults import Fault, Refused, nearest, refuse
-from reliability.records.values import read_value
+from reliability.records.values import clean_text, read_value
 from reliability.worth.appraisal import FamilyEntry, Unit, assumed_years
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.causes import MOST_SEEN
@@ -71,7 +71,7 @@ def read_offers(path: Path) -> pd.DataFrame:
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         lines = [
-            (reader.line_num, [restored(cell.strip()) for cell in cells])
+            (reader.line_num, [restored(clean_text(cell)) for cell in cells])
             for cells in reader
             if any(cell.strip() for cell in cells)
         ]
@@ -127,6 +127,9 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
 
 def _header_faults(file: str, header: list[str]) -> list[Fault]:
     faults = []
+    if len(header) > MOST_COLUMNS:
+        message = f"there are {len(header)} columns; at most {MOST_COLUMNS} are read."
+        return [Fault(f"{file}, line 1", "", message)]
     if "offer" not in header:
         faults.append(Fault(f"{file}, line 1", "", f"there is no column offer; found: {', '.join(header)}."))
     for name in sorted({name for name in header if header.count(name) > 1}):

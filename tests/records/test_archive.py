@@ -173,7 +173,7 @@ def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, copy, monke
 
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
     monkeypatch.setattr(writing, "descriptor_text", full)
-    with pytest.raises(InvalidInput, match=r"copy cannot be written: No space left on device\."):
+    with pytest.raises(InvalidInput, match=r"copy cannot be written: the disk is full\."):
         write_archive(ledger, copy)
     assert content(copy) == before
 

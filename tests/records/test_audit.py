@@ -2,8 +2,12 @@
 # ruff: noqa: E501
 
 import datetime
+import random
+import re
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
+from decimal import Decimal
 from types import SimpleNamespace
 
 import pytest
@@ -11,8 +15,10 @@ from sqlalchemy import insert
 from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
-from reliability.records import verify
+from reliability.records import store, verify
 from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.records.opening import worded_damage
 from reliability.records.problems import Problem, doubtful
 from reliability.records.schema import NUMBERING
 from reliability.worth.bench import missing_by_season, read_bench
@@ -73,11 +79,19 @@ def test_a_sound_ledger_has_no_problem(ledger, full):
           "rule broken: column found: where arose is during work, found is failed (it died on the bench); found arose during work, found sound [job 1, component head, position left, arose during work]",
           "rule broken: column failed_from: failed_from is given only where found is failed; found failed_from 2026-05-02, found sound [job 1, component head, position left, arose during work]",
           "rule broken: column failed_to: failed_to is given only where found is failed; found failed_to 2026-05-02, found sound [job 1, component head, position left, arose during work]",
-          "history differs: the newest version kept is not what the tables say [jobs 1]"]),
+          "history differs: the newest version kept is not what the tables say [jobs 1]",
+          "history changed: entry 2, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [jobs 1]"]),
         (["DELETE FROM history WHERE what = 'jobs'"],
          ["history incomplete: no version of it was kept [jobs 1]"]),
         (["UPDATE history SET version = 3 WHERE what = 'jobs'"],
-         ["history incomplete: versions (3,) are not counted from 1 [jobs 1]"]),
+         ["history incomplete: versions (3,) are not counted from 1 [jobs 1]",
+          "history changed: entry 2, version 3, is not what was written, or the entry before it was changed or taken out; compare it with a backup [jobs 1]"]),
+        (["UPDATE history SET content = replace(content, '{\"job\"', '{job\"') WHERE what = 'jobs'"],
+         ["history damaged: entry 2, version 1, cannot be read; restore a backup, or look this version up in one [jobs 1]",
+          "history changed: entry 2, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [jobs 1]"]),
+        (["UPDATE history SET digest = '' WHERE what = 'families'"],
+         ["history changed: entry 1, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [families Tarnwick T2]",
+          "history changed: entry 2, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [jobs 1]"]),
         (["DELETE FROM followups", "DELETE FROM signs", "DELETE FROM findings", "DELETE FROM jobs"],
          ["row missing: the history holds it, the tables do not [jobs 1]"]),
         (["DELETE FROM numbering"], ["number not counted: intake could give this number out again [job 1]"]),
@@ -104,7 +118,7 @@ def test_damage_that_keeps_the_database_from_checking_itself(ledger, monkeypatch
             )
 
     assert [str(problem) for problem in verify.file_problems(Torn())] == [
-        "damaged file: database disk image is malformed; restore a backup"
+        "damaged file: it cannot even be checked; restore a backup"
     ]
 
     def unreadable(_connection):
@@ -362,3 +376,169 @@ def test_dates_that_have_not_come_yet(ledger, finished, told):
 def test_a_problem_without_rows_names_none():
     assert str(doubtful("long open", "x")) == "long open: x"
     assert doubtful("a", "b", "c") == Problem(False, "a", ("c",), "b")
+
+
+def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told):
+    times = iter(["2999-11-20T10:00:00.000Z", "2999-11-20T09:55:00.000Z", "2999-11-19T10:00:00.000Z"])
+    monkeypatch.setattr(store, "utc_now", lambda: next(times))
+    for _ in range(3):
+        ledger.add(finished())
+    monkeypatch.undo()
+    found = told("clock set back")
+    assert len(found) == 1  # five minutes are nothing between two machines
+    assert found[0].startswith(
+        "clock set back: entry 4 says 2999-11-19T10:00:00.000Z, but entry 2 before it 2999-11-20T10"
+    )
+    assert found[0].endswith("; what was known on a day (--as-of) may be told wrongly [jobs 3]")
+
+
+def test_a_clock_that_is_behind_is_told_at_once(ledger, finished, monkeypatch):
+    assert ledger.clock_doubt() is None
+    monkeypatch.setattr(store, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
+    ledger.add(finished())
+    assert re.match(r"the clock of this machine says .* UTC, but the ledger was last written at 2999-01-01T00:00:00.000Z: "
+                    r"set the clock", ledger.clock_doubt())  # fmt: skip
+    monkeypatch.setattr(store, "utc_now", lambda: "2999-13-01")
+    ledger.add(finished())
+    assert ledger.clock_doubt() is None  # damage, and not a matter of clocks
+
+
+def test_numbers_of_two_benches_are_told_apart_from_a_change_of_mind(ledger, finished, told):
+    for number in range(3):
+        ledger.add(finished(job=f"A{number}", taken_in=f"2025-0{number + 1}-01", closed="2026-05-10"))
+    for number in range(6):
+        ledger.add(
+            finished(
+                job=f"{2024 + number // 3}-0{number}",
+                taken_in=f"2025-{number + 4:02d}-01",
+                closed="2026-05-10",
+            )
+        )
+    assert told("mixed job numbers") == []  # another way of numbering from April on, and then another year
+    for number in range(3, 6):
+        ledger.add(finished(job=f"A{number}", taken_in=f"2025-{2 * number - 1:02d}-02", closed="2026-05-10"))
+    assert told("mixed job numbers") == [
+        "mixed job numbers: numbers of 2 sorts are given out by turns, as if two ledgers were mixed: jobs of another bench "
+        "are imported with an origin"
+    ]
+
+
+def test_numbers_against_the_days_are_another_benchs(ledger, finished, told):
+    for number in range(1, 21):
+        month = (number + 1) // 2 if number % 2 else 12
+        ledger.add(finished(job=str(number), taken_in=f"2025-{month:02d}-01", closed="2026-05-10"))
+    assert told("mixed job numbers") == [
+        "mixed job numbers: 9 jobs came in long before the one with the number before, such as 3 (2025-02-01) after 2 "
+        "(2025-12-01), as if two ledgers were mixed: jobs of another bench are imported with an origin"
+    ]
+
+
+def flipped(content, dice):
+    """Change one bit, or a few, in bytes that say something."""
+    spoiled = bytearray(content)
+    for _ in range(dice.choice((1, 1, 1, 4))):
+        spoiled[
+            dice.choice([place for place in dice.sample(range(len(spoiled)), 50) if spoiled[place]] or [0])
+        ] ^= 1 << dice.randrange(8)
+    return bytes(spoiled)
+
+
+FLIPS = [range(8), *(pytest.param(range(n, n + 50), marks=pytest.mark.soak) for n in range(8, 1000, 50))]
+
+
+@pytest.mark.parametrize("seeds", FLIPS)
+def test_no_flipped_bit_ends_in_anything_but_words(command_line, seeds, full):
+    with open_ledger(command_line.file, create=True) as ledger:
+        ledger.put(
+            "families", [{"family": "Tarnwick T2", "kind": "tape deck", "working_price": 120}], reason="x"
+        )
+        for number in range(12):
+            ledger.add(full())
+            ledger.amend(str(number + 1), {"job": {"hours": 9}}, reason="looked again, auch nachträglich")
+        ledger.withdraw("3", reason="x")
+    with closing(sqlite3.connect(command_line.file)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+    content = command_line.file.read_bytes()
+    lines = ("check", "show 1 --history", "show 2", "export csv --history", "intake,Tarnwick T2", "amend 4 --set hours=4 --why x",
+             "sold 5 5", "backup copy.db", "import csv --dry-run", "blank,Tarnwick T2")  # fmt: skip
+    for seed in seeds:
+        command_line.file.write_bytes(flipped(content, random.Random(seed)))
+        for line in lines:
+            said = command_line.run(*(line.split(",") if "," in line else line.split()))
+            assert said.exit_code in (0, 1, 2), (seed, line)
+        for left in command_line.folder.glob("*bench.db-*"):
+            left.unlink()
+
+
+def test_a_damaged_version_is_named_and_the_others_are_shown(command_line, full):
+    with open_ledger(command_line.file, create=True) as ledger:
+        ledger.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="x")
+        ledger.add(full())
+        ledger.amend("1", {"job": {"hours": 9}}, reason="looked again")
+        ledger.amend("1", {"job": {"hours": 8}}, reason="and again")
+        ledger.withdraw("1", reason="x")
+    spoil = "UPDATE history SET content = {} WHERE entry = 3"
+    for damage in ("substr(content, 2)", "'[1]'", '\'{"job": {"hours": "many"}}\'', "CAST(x'7bff' AS TEXT)"):
+        with closing(sqlite3.connect(command_line.file)) as connection:
+            connection.execute(spoil.format(damage))
+            connection.commit()
+        lines = command_line.ok("show", "1", "--history").splitlines()
+        at = next(number for number, line in enumerate(lines) if line.startswith("Version 2"))
+        assert lines[at + 1 :: 100] == [
+            "  Entry 3 of the history (jobs 1, version 2) is damaged; restore it from a backup."
+        ]
+        assert "  hours: 2.25 -> 8" in lines
+        assert "  withdrawn" in lines
+        told = command_line.run("check").stdout
+        assert "history changed: entry 3, version 2, is not what was written" in told
+
+
+@pytest.mark.parametrize("value", ["x'00'", "'twelve'"])
+def test_a_value_of_another_kind_is_damage(ledger, file, full, value):
+    ledger.add(full())
+    ledger.close()
+    with closing(sqlite3.connect(file)) as connection:
+        (sql,) = connection.execute("SELECT sql FROM sqlite_schema WHERE name = 'jobs'").fetchone()
+        for loosened in (sql.replace("STRICT", ""), sql):
+            connection.execute("PRAGMA writable_schema = ON")
+            connection.execute("UPDATE sqlite_schema SET sql = ? WHERE name = 'jobs'", (loosened,))
+            connection.execute("PRAGMA writable_schema = RESET")
+            if loosened != sql:
+                connection.execute("PRAGMA ignore_check_constraints = ON")
+                connection.execute(f"UPDATE jobs SET bought_for = {value}")
+            connection.commit()
+    with open_ledger(file) as damaged:
+        with pytest.raises(
+            LedgerError, match=r"^The table jobs holds a value that nobody could have written"
+        ):
+            damaged.rows("jobs")
+        assert str(damaged.check()[0]).startswith("damaged file: table jobs, column bought_for")
+
+
+def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
+    monkeypatch.setattr(store, "from_sql", lambda *_: Decimal("x"))
+    with pytest.raises(
+        LedgerError,
+        match=r"^The table families holds a value that nobody could have written: the ledger is damaged",
+    ):
+        ledger.rows("families")
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("non-INT value in jobs.bought_for", "table jobs, column bought_for: a value is of another kind"),
+        (
+            "row 5 missing from index findings_component",
+            "a row is missing in what finds the rows of findings",
+        ),
+        ("wrong # of entries in index parts_key", "what finds the rows of parts does not fit them"),
+        ("CHECK constraint failed in jobs", "table jobs: a rule of its own is broken"),
+        (
+            "Tree 7 page 12: btreeInitPage() returns error code 11",
+            "some of its pages cannot be read, or its disk reports errors",
+        ),
+    ],
+)
+def test_what_the_database_finds_in_its_file_is_said_in_our_words(line, words):
+    assert worded_damage(line) == words

@@ -183,3 +183,43 @@ def test_adding_a_job_costs_little_more_than_loading_the_database_library(ledger
     # 0.26 s against 0.16 s where this was written; the ratio holds on slower machines too.
     assert cpu_seconds("-c", APPEND, file, 1, "timed") < 2.2 * cpu_seconds("-c", "import sqlalchemy")
     assert len(ledger.rows("jobs")) == 3
+
+
+def judge_and_look_while_others_write(file, start, rounds, jobs_each, with_pages):
+    """Judge, and make pages if asked, while two writers append; give what was judged from, round by round."""
+    from reliability.records.frames import read_records
+    from reliability.report.run import make_pages
+    from reliability.worth.kept import appraiser_of
+
+    writers = [start(APPEND, file, jobs_each, f"writer {n}") for n in range(2)]
+    seen = []
+    for _ in range(rounds):
+        for writer in writers:
+            writer.stdout.readline()
+        with open_ledger(file) as reader:
+            appraiser = appraiser_of(reader)
+            records = read_records(reader)
+            if with_pages:
+                make_pages(records, file.parent / "pages", families=["Tarnwick T2"], progress=False)
+        # Findings and jobs are of one state of the ledger, whenever it was read.
+        assert len(records.findings) == 4 * len(records.jobs)
+        assert len(records.signs) == len(records.jobs)
+        seen.append(appraiser.tally.jobs_finished)
+    for writer in writers:
+        writer.kill()
+        writer.communicate()
+    return seen
+
+
+def test_judging_while_others_write(ledger, file, start):
+    (seen,) = judge_and_look_while_others_write(file, start, 1, 40, with_pages=False)
+    assert 1 <= seen <= 80
+    assert grave(ledger) == []
+
+
+@pytest.mark.soak
+def test_pages_while_others_write(ledger, file, start):
+    seen = judge_and_look_while_others_write(file, start, 4, 400, with_pages=True)
+    assert seen == sorted(seen)
+    assert (file.parent / "pages" / "index.html").exists() or list((file.parent / "pages").rglob("*.html"))
+    assert grave(ledger) == []

@@ -3,13 +3,16 @@
 
 import csv
 import json
+import os
 import shutil
+import time
 from decimal import Decimal
 
 import frictionless
 import pytest
 
 from reliability.errors import InvalidInput
+from reliability.records import files
 from reliability.records.exchange import (
     Layout,
     export_package,
@@ -371,3 +374,112 @@ def test_withdrawn_jobs_that_are_no_numbers(package, ledger, value, message):
         with pytest.raises(InvalidInput) as caught:
             read(package)
         assert caught.value.faults == (f"datapackage.json: {message}",)
+
+
+DEEP = "[" * 200_000
+BIG = json.dumps("x" * 6_000_000)
+
+
+@pytest.mark.parametrize(
+    ("descriptor", "fault"),
+    [
+        (DEEP, "is not a data package: is nested too deep"),
+        (BIG, "is not a data package: has more than 5,000,000 bytes"),
+        (json.dumps({"resources": [{"name": "x", "path": "y"}] * 50_000}), "lists 50000 resources; there are 9 tables"),
+        (json.dumps({"resources": [{"name": "jobs", "path": "x" * 5_000}]}),
+         "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
+        (json.dumps({"resources": [{"name": "jobs", "path": "x\0y"}]}),
+         "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
+    ],
+    ids=["depth", "size", "resources", "path", "character"],
+)  # fmt: skip
+def test_a_descriptor_without_bounds_is_refused_at_once(package, descriptor, fault):
+    (package / "datapackage.json").write_text(descriptor)
+    start = time.process_time()
+    assert faults_of(package)[0] == f"datapackage.json: {fault}"
+    assert time.process_time() - start < 1
+
+
+def test_a_header_without_end_and_names_without_number_are_refused_soon(package):
+    (package / "datapackage.json").unlink()
+    (package / "jobs.csv").write_text(",".join(f"c{n}" for n in range(200_000)))
+    start = time.process_time()
+    assert "jobs.csv, line 1: the header has 200000 cells; no table has more than 200 columns" in faults_of(
+        package
+    )
+    assert time.process_time() - start < 1
+    lines = "".join(f"x{n},rust,yes\n" for n in range(2_000))
+    (package / "jobs.csv").write_text(
+        "job,family,taken_in,outcome\n" + "".join(f"{n},Tarnwick T2,2026-05-01,open\n" for n in range(2_000))
+    )
+    (package / "signs.csv").write_text(f"job,sign,seen\n{lines}")
+    start = time.process_time()
+    assert len(faults_of(package)) == 2_000
+    assert time.process_time() - start < 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links of POSIX")
+def test_links_that_leave_the_folder_are_not_followed(package, tmp_path):
+    (tmp_path / "secret.csv").write_bytes((package / "signs.csv").read_bytes())
+    (package / "signs.csv").unlink()
+    (package / "signs.csv").symlink_to(tmp_path / "secret.csv")
+    left = "signs.csv: is a link that leaves the folder; put a copy of what it leads to in its place"
+    assert faults_of(package) == [left]
+    (package / "within.csv").write_bytes((tmp_path / "secret.csv").read_bytes())
+    (package / "signs.csv").unlink()
+    (package / "signs.csv").symlink_to("within.csv")
+    read_package(package)  # one that stays within is as good as a file
+    (tmp_path / "datapackage.json").write_bytes((package / "datapackage.json").read_bytes())
+    (package / "datapackage.json").unlink()
+    (package / "datapackage.json").symlink_to(tmp_path / "datapackage.json")
+    assert faults_of(package)[0] == "datapackage.json: is a link that leaves the folder"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links of POSIX")
+def test_an_export_does_not_go_through_a_link(ledger, package, tmp_path):
+    (tmp_path / "link").symlink_to(package)
+    with pytest.raises(
+        InvalidInput, match=r"link is a link; name the folder that it leads to\. Nothing was written"
+    ):
+        export_package(ledger, tmp_path / "link")
+
+
+def test_an_export_that_was_cut_off_is_finished_by_the_next_reader(ledger, package, finished, monkeypatch):
+    ledger.add(finished())
+    with monkeypatch.context() as patched:
+        patched.setattr(files, "finish", lambda _: None)
+        export_package(ledger, package, history=True)
+    (package / ".export-ready" / "jobs.csv").replace(package / "jobs.csv")  # so far it came
+    assert len(read_package(package)["jobs"]) == 2
+    assert (package / "history.csv").exists()
+    assert not [item for item in package.iterdir() if item.name.startswith(".")]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
+def test_an_export_that_cannot_be_finished_is_not_read(package, monkeypatch):
+    def refuse(_folder):
+        raise OSError(30, "Read-only file system")
+
+    monkeypatch.setattr("reliability.records.descriptor.finish", refuse)
+    with pytest.raises(
+        InvalidInput,
+        match=r"was cut off and cannot be finished there \(the disk can only be read\): export again",
+    ):
+        read_package(package)
+
+
+def test_what_is_left_of_a_first_export_is_no_foreign_folder(ledger, tmp_path):
+    (tmp_path / "own" / ".export.abcd.part").mkdir(parents=True)
+    export_package(ledger, tmp_path / "own")
+    assert (tmp_path / "own" / "jobs.csv").exists()
+    assert not (tmp_path / "own" / ".export.abcd.part").exists()
+
+
+def test_an_export_on_a_full_disk(ledger, tmp_path, monkeypatch):
+    def full(_handle):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(InvalidInput, match=r"own cannot be written: the disk is full$"):
+        export_package(ledger, tmp_path / "own")
+    assert list((tmp_path / "own").iterdir()) == []

@@ -2,6 +2,7 @@
 # ruff: noqa: E501
 
 import datetime
+import time
 from decimal import Decimal
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
+from reliability.records.checks import clean_document
 from reliability.records.faults import Refused
 from reliability.records.job_sheet import decode_sheet, load_sheet, read_sheet
 from reliability.records.sheet_parts import read_window
@@ -255,3 +257,42 @@ def test_any_text_is_a_sheet_or_one_clear_error(text):
     except InvalidInput as error:
         said = error.message
     assert said.startswith("deck")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("x" + ".a" * 90_000 + " = 1", r"^deck, line 2: no name in a sheet has 30 dots\."),
+        ("[" + "a." * 90_000 + "b]", r"^deck, line 2: no name in a sheet has 30 dots\."),
+        ("y = {x" + " . a" * 40_000 + " = 1}", r"^deck, line 2: no name in a sheet has 30 dots\."),
+        (
+            "\n".join(f"k{n} = 1" for n in range(15_000)),
+            r"^deck has 15001 entries; a sheet has at most 3000\.",
+        ),
+        ("[[finding]]\n" * 15_000, r"^deck has 15002 entries; a sheet has at most 3000\."),
+        ("y = " + "[" * 90_000, r"^deck holds a number, a date or a list that cannot be read\."),
+        ("hours = " + "9" * 100_000, r"^deck holds a number, a date or a list that cannot be read\."),
+        ("hours = " + "9" * 200_000, r"^deck has 200\d+ characters; a sheet has at most 200000\."),
+    ],
+    ids=["dots", "dots of a heading", "dots within", "keys", "findings", "depth", "digits", "length"],
+)
+def test_a_sheet_that_would_never_be_read_is_refused_at_once(text, message):
+    start = time.process_time()
+    with pytest.raises(InvalidInput, match=message):
+        read_sheet(f"family = 'x'\n{text}", "deck")
+    assert time.process_time() - start < 1
+
+
+@pytest.mark.parametrize("number", ["1e999999999", "1e-999999999", "-1e999999999999", "nan", "inf"])
+def test_numbers_that_no_computer_could_hold_are_refused_at_once(number):
+    document = read_sheet(f"family = 'x'\nhours = {number}\nbought_for = {number}", "deck").document
+    start = time.process_time()
+    _, faults = clean_document({**document, "job": {**document["job"], "job": "1"}})
+    assert {fault.column for fault in faults} >= {"hours", "bought_for"}
+    assert time.process_time() - start < 1
+
+
+def test_dots_in_a_text_are_no_name():
+    leader = "belt " + "." * 200 + " 3 EUR"
+    job = read_sheet(f"family = 'x'\nremarks = '{leader}'", "deck").document["job"]
+    assert job["remarks"] == leader

@@ -9,6 +9,8 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError
+from reliability.records import store
+from reliability.records import write_up as write_up_module
 from reliability.records.beside import check_sheets
 from reliability.records.faults import Fault, FaultsFound
 from reliability.records.job_sheet import read_sheet
@@ -386,3 +388,104 @@ def test_faults_keep_their_place_and_say_how_a_family_is_added_where_they_were_a
     assert refused.value.found[-1] == "form, if 'Dallow 80' is a new family, describe it: tick the box"
     with pytest.raises(FaultsFound, match="if 'Dallow 80' is a new family, describe it: tick the box"):
         take_in(ledger, {"job": {"family": "Dallow 80", "taken_in": "2026-01-02"}}, how_to_add="tick the box")
+
+
+def test_a_number_that_was_given_out_meanwhile(ledger, monkeypatch):
+    sheet = (
+        'job = "1"\nfamily = "Tarnwick T2"\noutcome = "repaired"\ntaken_in = 2026-05-02\nclosed = 2026-05-03'
+    )
+    beside = write_up_module.check_sheets
+
+    def quicker(*args, **given):
+        ready = beside(*args, **given)
+        take_in(ledger, UNIT)  # somebody else, between the check and the writing
+        return ready
+
+    monkeypatch.setattr(write_up_module, "check_sheets", quicker)
+    with pytest.raises(InvalidInput) as caught:
+        add(ledger, sheet)
+    assert caught.value.faults == (
+        f"job, column job: 1 was given out meanwhile, to a Tarnwick T2 taken in {UNIT['job']['taken_in']}; if that is "
+        "another unit, take the number out of the sheet, else add the sheet again",
+    )
+    assert ledger.job("1")["job"]["outcome"] == "open"
+    monkeypatch.undo()
+    # Whoever adds it later learns that the number is another unit's by the day on which that came in.
+    with pytest.raises(InvalidInput) as caught:
+        add(ledger, sheet)
+    assert caught.value.faults == (
+        f"sheet 1, job: 1 was given out to a unit that was taken in on {UNIT['job']['taken_in']}, the sheet says "
+        "2026-05-02; if it is another unit, take the number out of the sheet, else taken_in",
+    )
+
+
+def test_a_number_that_does_not_go_on_from_the_others_is_noted(ledger):
+    sheet = (
+        'job = "{}"\nfamily = "Tarnwick T2"\noutcome = "repaired"\ntaken_in = 2026-05-02\nclosed = 2026-05-03'
+    )
+    new = "job {} had not been taken in; it is written as a new one"
+    assert add(ledger, sheet.format("7"))[0].notes == (new.format("7"),)  # the first number is any
+    assert add(ledger, sheet.format("20"))[0].notes == (new.format("20"),)
+    assert add(ledger, sheet.format("120"))[0].notes == (
+        new.format("120"), "99 numbers before it were not given out; they count as jobs that nobody wrote up")  # fmt: skip
+    assert add(ledger, sheet.format("B-7"))[0].notes == (
+        new.format("B-7"),
+        "no other job's number is written as B-7 is (the last one given out is 120): if it is another bench's number, "
+        "take the job out again; the next intake goes on from it",
+    )
+    assert add(ledger, sheet.format("2024-001"))[0].notes[1].startswith("no other job's number")
+    assert add(ledger, sheet.format("2025-001"))[0].notes == (new.format("2025-001"),)  # the next year
+    assert ledger.number_doubt("none") is None
+
+
+def test_a_clock_that_is_behind_is_told_when_something_is_written(ledger, monkeypatch):
+    monkeypatch.setattr(store, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
+    assert take_in(ledger, UNIT).notes == ()
+    told = "the clock of this machine says"
+    assert take_in(ledger, UNIT).notes[-1].startswith(told)
+    sheet = 'job = "1"\noutcome = "repaired"\nclosed = 2026-11-22'
+    assert add(ledger, sheet)[0].notes[-1].startswith(told)
+
+
+def test_a_unit_and_its_new_model_go_in_together_or_not_at_all(ledger, monkeypatch):
+    def refuse(*_):
+        raise InvalidInput("no model today")
+
+    monkeypatch.setattr("reliability.records.ledger.keep_model", refuse)
+    unit = {**UNIT, "job": {**UNIT["job"], "model": "T2 S"}}
+    with pytest.raises(InvalidInput, match="no model today"):
+        take_in(ledger, unit)
+    assert ledger.rows("jobs") == []
+
+
+def test_composed_and_decomposed_letters_are_one_name(ledger):
+    composed, apart = "Ka\u0308the".replace("a\u0308", "\u00e4"), "Ka\u0308the"
+    assert composed != apart
+    family = {"family": apart, "kind": "ra\u0308dio"}
+    take_in(
+        ledger, {"job": {"family": apart, "taken_in": "2026-05-01", "job": f"{apart}1"}}, new_family=family
+    )
+    assert [row["family"] for row in ledger.rows("families")] == [composed, "Tarnwick T2"]
+    for name in (composed, apart):
+        assert ledger.job(f"{name}1")["job"]["family"] == composed
+        assert len(ledger.history(f"{name}1")) == 1
+    sheet = f'job = "{apart}1"\nfamily = "{apart}"\noutcome = "repaired"\nclosed = 2026-05-20\nfailed = ["bela\u0308g"]'
+    assert add(ledger, sheet, new_components=["bela\u0308g"])[0].job == f"{composed}1"
+    ledger.amend(f"{apart}1", {"findings": [{"component": "bel\u00e4g", "found": "worn"}]}, reason="x")
+    assert len(ledger.job(f"{composed}1")["findings"]) == 1
+
+
+def test_a_sheet_that_changes_what_intake_wrote_says_so(ledger):
+    unit = {"job": {**UNIT["job"], "bought_for": 25, "model": "T2 S", "built_from": 1979, "built_to": 1979}}
+    take_in(ledger, unit)
+    sheet = 'job = "1"\noutcome = "repaired"\nclosed = 2026-11-22\nbought_for = {}\nbuilt = {}'
+    told = [note for note in checked(ledger, sheet.format(20, 1980)) if note.startswith("changes what")]
+    assert told == [
+        "changes what was written when job 1 was taken in: bought_for 25.00 -> 20.00, built_from 1979 -> 1980, built_to "
+        "1979 -> 1980; if the sheet is about another unit, amend that job back and add the sheet without its number"
+    ]
+    assert not any(note.startswith("changes") for note in checked(ledger, sheet.format('"25.0"', 1979)))
+
+
+def checked(ledger, text):
+    return check_sheets(ledger, [read_sheet(text, "sheet 1")], today=TODAY)[0].notes

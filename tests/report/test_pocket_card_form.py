@@ -88,7 +88,7 @@ def test_what_was_looked_at_is_kept_and_judged_alike_at_home(open_card, nasty_ca
     fill_in(page, {"model": TURNED}, [])
     page.locator("#more summary").click()
     page.fill("#seen_on", "")  # then it counts as seen on the day of the card
-    page.fill("#offer", "@ the door")
+    page.fill("#offer", "＠ the door")
     page.click("#keep")
     with page.expect_download() as download:
         page.click("#save")
@@ -96,11 +96,11 @@ def test_what_was_looked_at_is_kept_and_judged_alike_at_home(open_card, nasty_ca
     path = tmp_path / "offers.csv"
     download.value.save_as(path)
     text = path.read_text("utf-8")
-    for cell in ("'=1+1 Straße?", '"\'-Unheard ""of"", 1"', "'@ the door", ",'=damp,", ",7.5,"):
+    for cell in ("'=1+1 Straße?", '"\'-Unheard ""of"", 1"', "'＠ the door", ",'=damp,", ",7.5,"):
         assert cell in text
     assert page.input_value("#as-text").replace("\n", "\r\n") == path.read_bytes().decode("utf-8")
     offers = read_offers(path)
-    assert offers["offer"].tolist() == ["unit 1", "unit 2", "@ the door"]
+    assert offers["offer"].tolist() == ["unit 1", "unit 2", "＠ the door"]
     assert offers["family"].tolist() == [FORMULA, '-Unheard "of", 1', None] or offers["model"][2] is None
     verdicts = judge(offers, nasty_card.appraiser)
     assert offers["seen_on"][2].date() == nasty_card.appraiser.as_of

@@ -1,6 +1,7 @@
 """Studies: kept by content, read back whole, rounded to what is seen."""
 
 import datetime
+import os
 from pathlib import Path
 
 import numpy as np
@@ -102,3 +103,17 @@ def test_prices_to_go_up_to_are_never_rounded_up() -> None:
     assert pd.isna(out.ceiling.iloc[5])
     assert (out.asked == 87.9).all()
     assert frame.ceiling.iloc[0] == 87.9
+
+
+@pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
+def test_a_study_that_others_may_have_written_is_not_read(tmp_path: Path) -> None:
+    path = a_study().save(tmp_path / "studies")
+    assert path.stat().st_mode & 0o777 == 0o600
+    for place, mode in ((path, 0o622), (path.parent, 0o770)):
+        place.chmod(mode)
+        with pytest.raises(
+            InvalidInput, match=r"cannot be read \(it or its folder is not yours alone to write\)"
+        ):
+            load_study(path)
+        place.chmod(0o700)
+    load_study(path)

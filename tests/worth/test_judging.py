@@ -1,3 +1,4 @@
+import csv
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -6,6 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from reliability.commands.telling import write_table
 from reliability.errors import InvalidInput
 from reliability.worth.judging import VERDICT_COLUMNS, chief_risks, judge, write_verdicts
 from reliability.worth.offers import offers_from, read_offers
@@ -166,3 +168,20 @@ def test_verdicts_are_written_as_plain_csv(verdicts, tmp_path):
     again = pd.read_csv(path, dtype={"offer": str})
     assert_allclose(again["ceiling"], verdicts["ceiling"])
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_no_offer_and_no_name_runs_in_a_spreadsheet(demo_appraiser, tmp_path):
+    odd = ["=1+1", "＝1+1", " +A1", "-x", "@x", "plain"]
+    offers = offers_from([{"offer": name, "family": f"{name} family", "asked": 500} for name in odd])
+    verdicts = judge(offers, demo_appraiser)
+    write_verdicts(verdicts, tmp_path / "verdicts.csv")
+    with (tmp_path / "verdicts.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["offer"].removeprefix("'") for row in rows] == [name.strip() for name in odd]
+    assert not any(cell.startswith(tuple("=+@＝")) for row in rows for cell in row.values())
+    assert all(float(row["expected_gain"]) < 0 for row in rows)  # a number is a number, with its sign
+    write_table(
+        pd.DataFrame({"family": ["=x", None], "failed": [0.25, float("nan")], "n": [1, 2]}),
+        tmp_path / "t.csv",
+    )
+    assert (tmp_path / "t.csv").read_bytes() == b"family,failed,n\r\n'=x,0.25,1\r\n,,2\r\n"

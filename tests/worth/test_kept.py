@@ -1,12 +1,15 @@
 import datetime
+import os
 from dataclasses import replace
 
 import pytest
 
+from reliability.errors import InvalidInput
 from reliability.records import store
 from reliability.records.frames import Records
 from reliability.records.ledger import open_ledger
 from reliability.worth import kept
+from reliability.worth.appraiser import load_appraiser
 from reliability.worth.kept import appraiser_of, kept_folder, last_day
 
 JOB = {"family": "Larkov T1", "taken_in": "2024-05-01", "closed": "2024-05-03", "outcome": "repaired"}
@@ -121,3 +124,25 @@ def test_old_ones_make_room(ledger, fits):
 
 def test_without_any_date_the_day_is_today():
     assert last_day(Records.empty()) == datetime.date.today()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
+def test_odds_that_others_may_have_written_are_not_read(ledger, fits):
+    appraiser_of(ledger)
+    folder = kept_folder(ledger)
+    assert folder.stat().st_mode & 0o777 == 0o700
+    (file,) = folder.glob("*.json")
+    assert file.stat().st_mode & 0o777 == 0o600
+    said = []
+    for place, mode in ((file, 0o622), (folder, 0o777), (file, 0o660)):
+        place.chmod(mode)
+        appraiser_of(ledger, warn=said.append)
+        assert appraiser_of(ledger, warn=said.append)  # written anew, and closed to others
+    told = f"Odds kept in {folder} are not used, for others may write there: they are fitted anew."
+    assert said == [told] * 3
+    assert len(fits) == 4
+    file.chmod(0o666)
+    with pytest.raises(
+        InvalidInput, match=r"is not a kept appraiser \(it or its folder is not yours alone to write\)"
+    ):
+        load_appraiser(file)

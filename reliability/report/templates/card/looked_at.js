@@ -46,7 +46,7 @@ const cellOf = (cells, name) => (Object.prototype.hasOwnProperty.call(cells, nam
 
 // A cell that a spreadsheet would take for a formula gets an apostrophe; quotes as in RFC 4180.
 function csvCell(text) {
-  const safe = /^'*[=+\-@]/.test(text) ? `'${text}` : text;
+  const safe = /^['\s\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]*[=+\-@＝＋－＠]/.test(text) ? `'${text}` : text;
   return /[",\r\n]|^\s|\s$/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
 }
 

@@ -1,0 +1,291 @@
+"""How a file is written: a reader sees the old one or the new one, whatever cuts the writing off.
+
+A file is made beside its place, under a name that nobody else has, and moved there when it is safely on the
+disk. What a run that was killed left behind is swept by the next one that writes the same file. No link is
+followed: a part is made anew, and moving replaces a link itself, not what it leads to.
+"""
+
+import glob
+import os
+import stat
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from secrets import token_hex
+from typing import IO, NamedTuple
+
+try:
+    import fcntl
+except ImportError:  # not POSIX: a file that is open cannot be removed there, which serves as well
+    fcntl = None  # type: ignore[assignment]
+
+#: Where the files of an export lie once all of them are complete, until each is at its place.
+READY = ".export-ready"
+_DRAFTS = "export"
+#: Before the name of a file that an export takes away.
+_GONE = "-"
+_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+_NEW = os.O_CREAT | os.O_EXCL | _NO_FOLLOW
+_PRIVATE, _OPEN = 0o600, 0o666
+
+
+class Draft(NamedTuple):
+    """A file under way: its place for now, and a stream of bytes into it."""
+
+    path: Path
+    stream: IO[bytes]
+
+
+def shares_with_group(folder: Path) -> bool:
+    """Whether the group of a folder is meant to share what lies in it: it may write there, or inherits it."""
+    mode = folder.stat().st_mode
+    meant = mode & stat.S_IXGRP and mode & (stat.S_ISGID | stat.S_IWGRP)
+    return bool(meant) and not mode & stat.S_IWOTH
+
+
+def make_private(folder: Path, handle: int) -> None:
+    """Let only the owner of a new file read it; the group of its folder too where that is meant to share."""
+    if os.name != "posix":
+        return
+    if shares_with_group(folder):
+        with suppress(PermissionError):  # not of that group: then nobody else reads it
+            os.fchown(handle, -1, folder.stat().st_gid)
+            os.fchmod(handle, 0o660)
+            return
+    os.fchmod(handle, _PRIVATE)
+
+
+def who_reads(file: Path) -> str:
+    """Word who may read a file."""
+    mode = file.stat().st_mode
+    if os.name != "posix" or mode & stat.S_IROTH:
+        return "everybody on this machine can read it"
+    if not mode & stat.S_IRGRP:
+        return "only you can read it"
+    return f"you and the group {_group(file)} can read and write it"
+
+
+def _group(file: Path) -> str:
+    try:
+        return file.group()
+    except KeyError:
+        return str(file.stat().st_gid)
+
+
+def own_folder(folder: Path) -> None:
+    """Make a folder that only the user enters; one that was the user's and open to others is closed."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if os.name == "posix" and folder.stat().st_uid == os.geteuid() and not belongs_to_user(folder):
+        folder.chmod(0o700)
+
+
+def belongs_to_user(*places: Path) -> bool:
+    """Whether each of some files and folders is the user's own, and nobody else may write there."""
+    if os.name != "posix":
+        return True
+    found = [place.lstat() for place in places]
+    return all(
+        each.st_uid == os.geteuid()
+        and not each.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+        and not stat.S_ISLNK(each.st_mode)
+        for each in found
+    )
+
+
+@contextmanager
+def fresh_file(path: Path, *, private: bool = False, replace: bool = True) -> Iterator[Draft]:
+    """Write a file; it stands at its place when the block ends, and does not if the block fails.
+
+    Parameters
+    ----------
+    path : Path
+        Where it belongs.
+    private : bool
+        Whether only its owner may read it, as `make_private` says.
+    replace : bool
+        Whether a file that is there makes room; FileExistsError otherwise.
+
+    Yields
+    ------
+    Draft
+        What to write into.
+    """
+    sweep(path)
+    draft = _open_draft(path, private)
+    try:
+        with draft.stream:
+            yield draft
+            draft.stream.flush()
+            os.fsync(draft.stream.fileno())
+            if fcntl is not None:  # moved while it is locked, so that nobody sweeps it
+                _place(draft.path, path, replace)
+        if fcntl is None:
+            _place(draft.path, path, replace)
+    finally:
+        _remove(draft.path)
+
+
+def _open_draft(path: Path, private: bool) -> Draft:
+    while True:
+        part = path.with_name(f".{path.name}.{token_hex(4)}.part")
+        handle = os.open(part, _NEW | os.O_RDWR, _PRIVATE if private else _OPEN)
+        try:
+            if private:
+                make_private(part.parent, handle)
+            # Held for as long as the file is open: a part without a living writer can be swept.
+            if not _locked(handle) or part.exists():
+                return Draft(part, open(handle, "r+b"))
+        except BaseException:
+            os.close(handle)
+            _remove(part)
+            raise
+        os.close(handle)  # somebody swept it in the moment before it was locked
+
+
+def _locked(handle: int) -> bool:
+    """Lock a file if nobody else has; say whether that worked."""
+    if fcntl is None:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:  # held by its writer, or on a disk without locks
+        return False
+    return True
+
+
+def _place(part: Path, path: Path, replace: bool) -> None:
+    if replace:
+        part.replace(path)
+        settle(path.parent)
+        return
+    try:
+        os.link(part, path, follow_symlinks=False)
+    except FileExistsError:
+        raise
+    except OSError:  # a disk without hard links
+        if os.path.lexists(path):
+            raise FileExistsError from None
+        part.rename(path)
+    try:
+        settle(path.parent)
+    except OSError:
+        path.unlink()
+        raise
+
+
+def settle(folder: Path) -> None:
+    """Wait until the names in a folder are on the disk."""
+    if os.name != "posix":  # elsewhere a folder cannot be opened
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sweep(path: Path) -> None:
+    """Remove what writers of a file left behind that are no more."""
+    left = glob.escape(str(path.with_name(f".{path.name}."))) + "*.part"
+    for part in map(Path, glob.glob(left)):
+        with suppress(OSError):  # gone by now, or another's: it stays
+            handle = os.open(part, os.O_RDONLY | _NO_FOLLOW)
+            try:
+                if _locked(handle):
+                    _remove(part)
+            finally:
+                os.close(handle)
+    for companion in map(Path, glob.glob(left + "-*")):
+        if not companion.with_name(companion.name.rpartition("-")[0]).exists():
+            _remove(companion)
+
+
+def _remove(part: Path) -> None:
+    """Remove a part, with what a database laid beside it; why it was given up has been told already."""
+    # Twice: what was refused but for a moment need not be left.
+    for each in 2 * [part, *map(Path, glob.glob(glob.escape(str(part)) + "-*"))]:
+        with suppress(OSError):
+            if each.is_dir() and not each.is_symlink():
+                for file in each.iterdir():
+                    file.unlink()
+                each.rmdir()
+            else:
+                each.unlink()
+
+
+def write_files(
+    folder: Path, files: Mapping[str, Callable[[IO[bytes]], object] | None], *, private: bool
+) -> None:
+    """Write several files of a folder so that all of them are the old ones or all are the new ones.
+
+    They are made in a folder within, whose renaming is what counts: from then on `finish` moves them to
+    their places, now or after the next start.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there.
+    files : mapping of str to callable or None
+        What writes each file, by its name; None takes a file away.
+    private : bool
+        Whether only their owner may read them, as `make_private` says.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    finish(folder)
+    sweep(folder / _DRAFTS)
+    drafts = folder / f".{_DRAFTS}.{token_hex(4)}.part"
+    drafts.mkdir(mode=0o700)
+    handle = -1
+    try:
+        if os.name == "posix":
+            handle = os.open(drafts, os.O_RDONLY)
+            _locked(handle)
+        for name, write in files.items():
+            place = drafts / (name if write else _GONE + name)
+            made = os.open(place, _NEW | os.O_WRONLY, _PRIVATE if private else _OPEN)
+            with open(made, "wb") as stream:
+                if private:
+                    make_private(folder, made)
+                if write:
+                    write(stream)
+                stream.flush()
+                os.fsync(made)
+        settle(drafts)
+        drafts.rename(folder / READY)
+    finally:
+        if handle >= 0:
+            os.close(handle)
+        _remove(drafts)
+    with suppress(OSError):  # what counts is done; once more, if it was but for a moment
+        settle(folder)
+        finish(folder)
+    finish(folder)
+
+
+def unfinished(folder: Path) -> str:
+    """Word what is left to do where the files of an export are complete, but not all at their places."""
+    if not (folder / READY).is_dir():
+        return ""
+    return f"; all of it lies in {READY} there, and the next export into it or import from it finishes that"
+
+
+def finish(folder: Path) -> None:
+    """Move the files of an export that was complete to their places, if it was cut off before that."""
+    ready = folder / READY
+    if not ready.is_dir() or ready.is_symlink():
+        return
+    for file in sorted(ready.iterdir()):
+        with suppress(FileNotFoundError):  # somebody else finishes it too
+            if file.name.startswith(_GONE):
+                (folder / file.name[1:]).unlink(missing_ok=True)
+                file.unlink()
+            else:
+                file.replace(folder / file.name)
+    settle(folder)
+    with suppress(OSError):  # or lays another export there
+        ready.rmdir()
+
+
+def is_left_over(item: Path) -> bool:
+    """Whether something in a folder is only what an export that was cut off left there."""
+    return item.name == READY or (item.name.startswith(f".{_DRAFTS}.") and item.suffix == ".part")
