@@ -1,7 +1,9 @@
 """Make a set of pages: those whose content differs from the file's, some at a time, each by itself."""
 
+import gc
 import multiprocessing
 import os
+import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -11,15 +13,20 @@ from pathlib import Path
 
 from reliability.errors import ENDED, BenchoddsError, is_end_of_process
 from reliability.report.digests import digest
-from reliability.report.pages import Page
+from reliability.report.pages import KINDS, Page, PageJob, Unmade
 from reliability.report.progress import Progress
-from reliability.report.render import PageJob, render
 
 STUDIES = ".studies"
 _MARK = '<meta name="benchodds-page" content="'
 _HEAD_BYTES = 4096
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _LOOK = ("*.py", "templates/**/*")
+# All that workers fit and show with.
+_NEEDED = [
+    "reliability.report.planning",
+    "reliability.report.render",
+    *(f"reliability.report.{kind}_page" for kind in KINDS),
+]
 
 
 @dataclass(frozen=True)
@@ -44,7 +51,7 @@ def key_in(path: Path) -> str:
 
 
 def make_batch(
-    pages: Sequence[Page],
+    pages: Sequence[Page | Unmade],
     out: Path,
     notebooks: Path,
     *,
@@ -55,7 +62,7 @@ def make_batch(
 
     Parameters
     ----------
-    pages : sequence of Page
+    pages : sequence of Page or Unmade
         All pages that are wanted.
     out, notebooks : Path
         Folder of the report, folder of the notebooks.
@@ -72,7 +79,10 @@ def make_batch(
     look = digest(Path(__file__).parent, *_LOOK)
     jobs: dict[str, PageJob] = {}
     kept = []
+    unmade = tuple(f"{each.target}: {each.why}" for each in pages if isinstance(each, Unmade))
     for page in pages:
+        if isinstance(page, Unmade):
+            continue
         notebook = notebooks / f"{page.study.kind}.ipynb"
         key = sha256(
             f"{look}\0{sha256(notebook.read_bytes()).hexdigest()}\0{page.shown}".encode()
@@ -84,9 +94,9 @@ def make_batch(
         parameters = {**page.parameters, "study": str(path.resolve())}
         jobs[page.target] = PageJob(notebook, out / page.target, page.subject, parameters, page.around(key))
     if not jobs:
-        return Batch((), tuple(kept), (), ())
+        return Batch((), tuple(kept), unmade, ())
     made, failed, remarks = _run(jobs, executor, Progress(len(jobs), is_shown=progress))
-    return Batch(made, tuple(kept), failed, remarks)
+    return Batch(made, tuple(kept), unmade + failed, remarks)
 
 
 @contextmanager
@@ -101,7 +111,11 @@ def processes(executor: Executor | None, count: int) -> Iterator[Executor]:
         return
     before = {each: os.environ.get(each) for each in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
+    # Neither may a copy of this process be used, which may have threads. Where all workers can be copies of
+    # one that has none, what they need is loaded once; it is left out of every later search for garbage.
+    context = multiprocessing.get_context("forkserver" if sys.platform == "linux" else "spawn")
+    context.set_forkserver_preload(_NEEDED)
+    pool = ProcessPoolExecutor(count, mp_context=context, initializer=gc.freeze)
     try:
         yield pool
     finally:
@@ -120,7 +134,9 @@ def _restore(variable: str, value: str | None) -> None:
 def _run(
     jobs: dict[str, PageJob], pool: Executor, progress: Progress
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    running: dict[Future[list[str]], str] = {pool.submit(render, job): target for target, job in jobs.items()}
+    running: dict[Future[list[str]], str] = {
+        pool.submit(_render, job): target for target, job in jobs.items()
+    }
     failed: dict[str, str] = {}
     remarks: dict[str, list[str]] = {}
     for future in as_completed(running):
@@ -136,6 +152,12 @@ def _run(
         tuple(failed[target] for target in jobs if target in failed),
         tuple(f"{target}: {line}" for target in jobs for line in remarks.get(target, [])),
     )
+
+
+def _render(job: PageJob) -> list[str]:
+    from reliability.report.render import render  # only workers need what shows a page
+
+    return render(job)
 
 
 def _told(error: BaseException, job: PageJob) -> str:

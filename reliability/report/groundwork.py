@@ -4,6 +4,7 @@ import datetime
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -61,6 +62,10 @@ class Groundwork:
     pools: Mapping[str, Callable[[], PooledLives]]
     rankings: Mapping[str, Callable[[], pd.DataFrame]]
     forecasts: Callable[[], Calibration] | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Travel to a worker with all that has been worked out, and without what is still under way."""
+        return {**vars(self), "pools": {}, "rankings": {}, "forecasts": None}
 
     @property
     def currency(self) -> str:

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from reliability import __version__
@@ -13,6 +14,56 @@ KINDS = ("index", "fleet", "family", "component", "ledger")
 """Kinds of pages; each is shown by the notebook of its name."""
 
 _TITLES = {"index": "At a glance", "fleet": "Fleet", "ledger": "Ledger"}
+
+
+def called(kind: str, subject: str) -> str:
+    """Name a page in messages."""
+    return f"{kind} {subject!r}" if subject else f"the {kind} page"
+
+
+@dataclass(frozen=True)
+class Unmade:
+    """A page whose content could not be worked out.
+
+    Parameters
+    ----------
+    kind, subject : str
+        As of a study.
+    why : str
+        What went wrong, with the name of the page.
+    target : str
+        File, relative to the report's folder.
+    """
+
+    kind: str
+    subject: str
+    why: str
+    target: str = ""
+
+
+@dataclass(frozen=True)
+class PageJob:
+    """What a worker needs to make one page.
+
+    Parameters
+    ----------
+    notebook : Path
+        The notebook that shows it.
+    target : Path
+        The file to write.
+    subject : str
+        What the page is about, for messages: ``family 'Tarnwick T2'``.
+    parameters : mapping
+        Values for the notebook's parameters cell.
+    around : mapping
+        What the template puts around the content; see `export.export_page`.
+    """
+
+    notebook: Path
+    target: Path
+    subject: str
+    parameters: Mapping[str, Any]
+    around: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -45,11 +96,7 @@ class Page:
     @property
     def subject(self) -> str:
         """What the page is about, for messages."""
-        return (
-            f"{self.study.kind} {self.study.subject!r}"
-            if self.study.subject
-            else f"the {self.study.kind} page"
-        )
+        return called(self.study.kind, self.study.subject)
 
     @property
     def title(self) -> str:

@@ -23,7 +23,7 @@ from reliability.report.study import write_whole
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
-    from reliability.report.pages import Page
+    from reliability.report.pages import Page, Unmade
 
 NOTEBOOKS = PACKAGE.parent / "notebooks"
 # JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
@@ -204,7 +204,7 @@ def _check_made(batch: Batch, wanted: int) -> None:
         )
 
 
-def _finish(out: Path, run_key: str, pages: "Iterable[Page]") -> tuple[str, ...]:
+def _finish(out: Path, run_key: str, pages: "Iterable[Page | Unmade]") -> tuple[str, ...]:
     """After a complete run: drop pages that nothing stands behind any more, and note what was left."""
     targets = [page.target for page in pages]
     removed = []
