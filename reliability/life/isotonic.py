@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import isotonic_regression
-from scipy.special import xlogy
-from scipy.stats import chi2
+from scipy.special import chdtri, xlogy
 
 from reliability.life.ages import FloatArray, IntArray
 
@@ -103,7 +102,7 @@ def likelihood_ratio_band(counts: StatusCounts, level: float) -> tuple[FloatArra
        on a grid", Ann. Stat. 40 (2012) 45-72.
     """
     share = monotone_share(counts)
-    allowed = float(chi2.ppf(level, 1))
+    allowed = float(chdtri(1, 1 - level))
     at = np.unique(np.linspace(0, share.size - 1, min(share.size, MAX_BAND_AGES)).round().astype(np.int64))
     profile = _Profile(counts, share, at)
     low, high = profile.bound(allowed, 0.0), profile.bound(allowed, 1.0)

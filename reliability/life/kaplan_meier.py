@@ -1,12 +1,10 @@
 """Exact and right-censored lives: the product-limit curve and its band."""
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import xlogy
-from scipy.stats import chi2, norm
+from scipy.special import chdtri, ndtri, xlogy
 
 from reliability.life.ages import BoolArray, FloatArray
 
@@ -48,22 +46,16 @@ def product_limit(time: FloatArray, event: BoolArray, count: FloatArray) -> Prod
     -------
     ProductLimit
     """
-    from lifelines import KaplanMeierFitter  # half a second that most commands need not pay
-
-    # The library switches numpy's warnings off for good, and doubts weights that are not whole; its
-    # own standard errors cut such weights down, so they are made here from its event table.
-    with np.errstate(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=".*your weights are not integers")
-        fitted = KaplanMeierFitter().fit(time, event, weights=count)
-    table = fitted.event_table
-    wanted = np.isin(table.index.to_numpy(), time)  # the library adds a row at time 0
-    at_risk = table["at_risk"].to_numpy(float)[wanted]
-    events = table["observed"].to_numpy(float)[wanted]
-    surviving = fitted.survival_function_.to_numpy()[:, 0][wanted]
+    times, place = np.unique(time, return_inverse=True)
+    events, leaving = np.zeros(times.size), np.zeros(times.size)
+    np.add.at(events, place, count * event)
+    np.add.at(leaving, place, count)
+    at_risk = np.asarray(np.cumsum(leaving[::-1])[::-1], dtype=np.float64)
+    surviving = np.cumprod(1 - events / at_risk, dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.sqrt(np.cumsum(events / (at_risk * (at_risk - events))))
         error = np.where(surviving > 0, surviving * relative, np.nan)
-    return ProductLimit(table.index.to_numpy(float)[wanted], at_risk, events, surviving, error)
+    return ProductLimit(times, at_risk, events, surviving, error)
 
 
 def failed_band(curve: ProductLimit, level: float) -> tuple[FloatArray, FloatArray]:
@@ -90,9 +82,9 @@ def failed_band(curve: ProductLimit, level: float) -> tuple[FloatArray, FloatArr
     """
     surviving, error = curve.surviving, curve.standard_error
     with np.errstate(divide="ignore", invalid="ignore"):
-        half = norm.ppf((1 + level) / 2) * error / (surviving * np.log(surviving))
+        half = ndtri((1 + level) / 2) * error / (surviving * np.log(surviving))
         low, high = 1 - surviving ** np.exp(half), 1 - surviving ** np.exp(-half)
-    allowed = chi2.ppf(level, 1) / 2
+    allowed = float(chdtri(1, 1 - level)) / 2
     untouched = surviving >= 1
     # All at risk at the end of this time survived it: (1 - failed) ** at_risk is the likelihood.
     low[untouched] = 0.0

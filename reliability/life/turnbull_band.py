@@ -1,8 +1,7 @@
 """Likelihood-ratio limits for the share failed by an age, from intervals of any kind."""
 
 import numpy as np
-from scipy.special import expit, logit
-from scipy.stats import chi2
+from scipy.special import chdtri, expit, logit
 
 from reliability.life.ages import FloatArray
 from reliability.life.mass_likelihood import Maximum, maximise
@@ -35,7 +34,7 @@ def share_limits(masses: Masses, age_years: float, level: float) -> tuple[float,
     low, high : float
         0 or 1 where no share on that side is ruled out.
     """
-    profile = _Profile(masses, age_years, float(chi2.ppf(level, 1)))
+    profile = _Profile(masses, age_years, float(chdtri(1, 1 - level)))
     return profile.limit(0.0), profile.limit(1.0)
 
 

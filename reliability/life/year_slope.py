@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import chi2
+from scipy.special import chdtrc, chdtri
 
 from reliability.errors import InvalidInput
 from reliability.life.ages import FloatArray
@@ -114,7 +114,7 @@ def year_slope(
     profile = _Profile(dated)
     grid = np.sort(np.append(np.tan(np.linspace(-1, 1, _GRID - 1) * np.arctan(STEEPEST)), 0.0))
     profile.add(grid)
-    allowed = float(chi2.ppf(level, 1)) / 2
+    allowed = float(chdtri(1, 1 - level)) / 2
     for _ in range(_ROUNDS):
         if profile.status == "ok":
             profile.add(profile.gaps(allowed))
@@ -192,7 +192,7 @@ def _answer(dated: DatedRecords, profile: _Profile, allowed: float, level: float
         low=low,
         high=high,
         level=level,
-        p_value=float(chi2.sf(2 * (profile.value[best] - at_zero), 1)),
+        p_value=float(chdtrc(1, 2 * (profile.value[best] - at_zero))),
         shape=float(profile.shape[best]),
         scale_years=float(profile.scale[best]),
         reference_year=profile.reference,

@@ -29,7 +29,7 @@ def lay_ground(
     executor: Executor | None = None,
     keeper: Keeper = _KEEPS_NOTHING,
 ) -> Groundwork:
-    """Fit once what the pages show; what only pages show that nobody asked for is left undone.
+    """Begin to fit once what the pages show; what only pages show that nobody asked for is left undone.
 
     Parameters
     ----------
@@ -66,18 +66,18 @@ def lay_ground(
 
     judged = None if families is None or "fleet" in kinds else families
     looks_back = "fleet" in kinds or "family" in kinds
-    appraiser = start(True, keeper.fit, known, day)
+    fitted = start(True, keeper.fit, known, day)
     rankings = {
         "a month ago": start("index" in kinds, ranking_before, known, day, keeper),
         "all written": start("ledger" in kinds, ranking_if_written, known, day, keeper),
     }
     is_by_component = not {"family", "component", "fleet"}.isdisjoint(kinds)
-    pools = {event: start(is_by_component, pool_lives_of, known, day, event) for event in EVENTS}
+    pools = {event: start(is_by_component, pool_lives_of, known, day, event, judged) for event in EVENTS}
     earlier = {
         before: start(looks_back, keeper.fit, known, before) for before in turns_of_years(known, judged)
     }
     forecasts = partial(calibrate, known, day, fit=lambda _, before: earlier[before](), families=judged)
-    return Groundwork(known, day, records.fingerprint(), appraiser(), pools, rankings, forecasts)
+    return Groundwork(known, day, records.fingerprint(), fitted, pools, rankings, forecasts)
 
 
 def turns_of_years(records: Records, families: Collection[str] | None = None) -> list[datetime.date]:

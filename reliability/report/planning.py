@@ -64,11 +64,14 @@ def plan(
     ground = lay_ground(
         records, as_of, kinds=kinds, families=families, executor=executor, keeper=keeper or Keeper()
     )
+    own = own_lives(ground, families)
+    if executor is not None:
+        own.prepare()  # while the workers fit
+        _ = ground.changes
     ranked = list(ground.ranking["family"])
     subjects = [("family", each) for each in ranked if families is None or each in families]
     if families is None:
         subjects += [("component", each) for each in ground.component_pages]
-    own = own_lives(ground, families)
     whole = [(kind, "") for kind in ("fleet", "ledger", "index") if kind in kinds]
     found = _side_by_side(ground, own, subjects, executor) + gather(ground, own, whole)
     maker = PageMaker(ground, demo, command, as_of)
@@ -81,8 +84,7 @@ def _side_by_side(
     """Gather studies of families and components, in some parts where there are enough; in the given order."""
     if executor is None or len(subjects) < _PARTS:
         return gather(ground, own, subjects)
-    own.prepare()  # while the workers still forecast past years
-    _ = ground.pooled, ground.calibration, ground.ranking, ground.gains, ground.changes
+    _ = own.today, own.models, ground.gains, ground.pooled, ground.calibration
     parts = [subjects[first::_PARTS] for first in range(_PARTS)]
     running = [executor.submit(gather, ground, own, part) for part in parts]
     found = {(each.kind, each.subject): each for part in running for each in part.result()}
@@ -153,7 +155,7 @@ def own_lives(ground: Groundwork, families: Sequence[str] | None = None) -> OwnL
     if families is not None:
         table = seen.table[seen.table["family"].isin(families)]
         seen = replace(seen, table=table.reset_index(drop=True))
-    return OwnLives(seen, {each: ground.usual_age(each) for each in ground.family_pages})
+    return OwnLives(seen, ground.usual_age)
 
 
 class PageMaker:

@@ -39,7 +39,7 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
     ]
     records = records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": rows})
     seen = observe(records.jobs, records.findings, records.families)
-    return OwnLives(seen, {"T2": 40.0})
+    return OwnLives(seen, lambda _: 40.0)
 
 
 @pytest.mark.parametrize(
