@@ -17,7 +17,7 @@ from reliability.report.pages import KINDS, Page, PageJob, Unmade
 from reliability.report.progress import Progress
 
 STUDIES = ".studies"
-_MARK = '<meta name="benchodds-page" content="'
+CARD = "card.html"
 _HEAD_BYTES = 4096
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _LOOK = ("*.py", "templates/**/*")
@@ -39,15 +39,33 @@ class Batch:
     remarks: tuple[str, ...]
 
 
-def key_in(path: Path) -> str:
-    """Read the key that a page carries; empty if the file is missing or is no page of ours."""
+def mark_in(path: Path, name: str) -> str:
+    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours.
+
+    Parameters
+    ----------
+    path : Path
+    name : {"page", "ledger", "day"}
+        The key of a page's content, the ledger that it is of, the day that a card is for.
+    """
     try:
         with path.open("rb") as page:
             head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")
     except OSError:
         return ""
-    _, found, rest = head.partition(_MARK)
+    _, found, rest = head.partition(f'<meta name="benchodds-{name}" content="')
     return rest.partition('"')[0] if found else ""
+
+
+def key_in(path: Path) -> str:
+    """Read the key of the content that a page carries; empty if the file is missing or is no page of ours."""
+    return mark_in(path, "page")
+
+
+def card_day(out: Path, ledger: str) -> str:
+    """Tell for which day the pocket card beside the pages is; empty if there is none of this ledger."""
+    card = out / CARD
+    return mark_in(card, "day") if mark_in(card, "ledger") == ledger else ""
 
 
 def make_batch(

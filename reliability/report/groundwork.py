@@ -54,6 +54,8 @@ class Groundwork:
         wrote up went like the others).
     forecasts : callable, optional
         Gives the forecasts of past years held against what came of them.
+    card : str
+        The day that the pocket card beside the pages is for; empty if there is none.
     """
 
     records: Records
@@ -63,6 +65,7 @@ class Groundwork:
     pools: Mapping[str, Callable[[], PooledLives]]
     rankings: Mapping[str, Callable[[], pd.DataFrame]]
     forecasts: Callable[[], Calibration] | None = None
+    card: str = ""
 
     def __getstate__(self) -> dict[str, Any]:
         """Travel to a worker with all that has been worked out, and without what may still be under way."""

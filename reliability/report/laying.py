@@ -28,6 +28,7 @@ def lay_ground(
     families: Collection[str] | None = None,
     executor: Executor | None = None,
     keeper: Keeper = _KEEPS_NOTHING,
+    card: str = "",
 ) -> Groundwork:
     """Begin to fit once what the pages show; what only pages show that nobody asked for is left undone.
 
@@ -45,6 +46,8 @@ def lay_ground(
         Takes over what can be fitted side by side; without it, each is fitted when it is first needed.
     keeper : Keeper, optional
         Keeps what was fitted for the next run.
+    card : str
+        The day that the pocket card beside the pages is for, if there is one.
 
     Returns
     -------
@@ -77,7 +80,7 @@ def lay_ground(
         before: start(looks_back, keeper.fit, known, before) for before in turns_of_years(known, judged)
     }
     forecasts = partial(calibrate, known, day, fit=lambda _, before: earlier[before](), families=judged)
-    return Groundwork(known, day, records.fingerprint(), fitted, pools, rankings, forecasts)
+    return Groundwork(known, day, records.fingerprint(), fitted, pools, rankings, forecasts, card)
 
 
 def turns_of_years(records: Records, families: Collection[str] | None = None) -> list[datetime.date]:

@@ -127,11 +127,13 @@ def _day(as_of: str) -> datetime.date | None:
 
 
 def _computed(kind: str, subject: str, records: Records, as_of: datetime.date | None) -> Study:
+    from reliability.report.batch import card_day
     from reliability.report.keeping import Keeper
     from reliability.report.laying import lay_ground
     from reliability.report.planning import make_study, own_lives
 
-    ground, name = lay_ground(records, as_of, keeper=Keeper(KEPT)), ""
+    card = card_day(KEPT.parent, records.ledger)
+    ground, name = lay_ground(records, as_of, keeper=Keeper(KEPT), card=card), ""
     if kind == "family":
         counts, pages = records.jobs["family"].value_counts(), ground.family_pages
         name = _chosen("The ledger holds no family", subject, list(pages), counts)

@@ -4,16 +4,24 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reliability import __version__
 from reliability.report.cautions import cautions
 from reliability.report.study import Study
 
+if TYPE_CHECKING:
+    from reliability.records.frames import Records
+
 KINDS = ("index", "fleet", "family", "component", "ledger")
 """Kinds of pages; each is shown by the notebook of its name."""
 
 _TITLES = {"index": "At a glance", "fleet": "Fleet", "ledger": "Ledger"}
+
+
+def whose(records: "Records", demo: bool) -> str:
+    """Tell whose pages are made: the mark of the ledger, or that it is the demo."""
+    return "demo" if demo else records.ledger
 
 
 def called(kind: str, subject: str) -> str:
@@ -84,6 +92,8 @@ class Page:
         Where the content comes from: label -> value, in the order in which it is shown.
     kind_of_unit : str
         Kind of the family, for the cautions; empty for pages about several kinds.
+    ledger : str
+        Tells the ledger from every other one.
     """
 
     study: Study
@@ -92,6 +102,7 @@ class Page:
     parameters: Mapping[str, str] = field(default_factory=dict)
     source: Mapping[str, str] = field(default_factory=dict)
     kind_of_unit: str = ""
+    ledger: str = ""
 
     @property
     def subject(self) -> str:
@@ -120,6 +131,7 @@ class Page:
         }
         return {
             "key": key,
+            "ledger": self.ledger,
             "title": self.title,
             "demo": self.demo,
             "navigation": self._navigation(),

@@ -19,7 +19,7 @@ from reliability.report.keeping import Keeper
 from reliability.report.laying import lay_ground
 from reliability.report.ledger_study import ledger_study
 from reliability.report.own_lives import OwnLives
-from reliability.report.pages import KINDS, Page, Unmade, called
+from reliability.report.pages import KINDS, Page, Unmade, called, whose
 from reliability.report.study import Study
 
 _PARTS = 4
@@ -34,6 +34,7 @@ def plan(
     command: str = "benchodds report",
     executor: Executor | None = None,
     keeper: Keeper | None = None,
+    card: str = "",
 ) -> list[Page | Unmade]:
     """Work out every page: what it shows and where its content comes from.
 
@@ -53,6 +54,8 @@ def plan(
         Takes over what can be fitted side by side.
     keeper : Keeper, optional
         Keeps what was fitted for the next run.
+    card : str
+        The day that the pocket card beside the pages is for, if there is one.
 
     Returns
     -------
@@ -62,7 +65,13 @@ def plan(
     """
     kinds = KINDS if families is None else ("family", "index")
     ground = lay_ground(
-        records, as_of, kinds=kinds, families=families, executor=executor, keeper=keeper or Keeper()
+        records,
+        as_of,
+        kinds=kinds,
+        families=families,
+        executor=executor,
+        keeper=keeper or Keeper(),
+        card=card,
     )
     own = own_lives(ground, families)
     if executor is not None:
@@ -186,7 +195,8 @@ class PageMaker:
             target = pages.get(study.kind, {}).get(study.subject, f"{study.kind}.html")
             return replace(study, target=target)
         makers = {"family": self.family, "component": self.component}
-        return makers.get(study.kind, self.bench)(study)
+        page = makers.get(study.kind, self.bench)(study)
+        return replace(page, ledger=whose(self._ground.records, self._demo))
 
     def family(self, study: Study) -> Page:
         """Make the page of a family; its provenance speaks of its own jobs only."""

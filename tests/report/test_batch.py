@@ -9,7 +9,7 @@ import pytest
 
 from reliability.report.batch import STUDIES, key_in, make_batch, processes
 from reliability.report.digests import digest
-from reliability.report.pages import Page
+from reliability.report.pages import Page, Unmade
 from reliability.report.study import write_whole
 
 MakePage = Callable[..., Page]
@@ -65,6 +65,17 @@ def test_pages_are_run_by_processes_and_a_failing_cell_is_named(
     assert "thin ice" not in page
     assert "load_study" not in page
     assert str(tmp_path) not in page
+
+
+def test_a_page_without_content_is_told_and_the_others_are_made(
+    tmp_path: Path, write_notebook: WriteNotebook, make_page: MakePage, show: str
+) -> None:
+    books = write_notebook("family", {"answer": show}).parent
+    bad = Unmade("component", "bulb", "component 'bulb': no", "components/bulb.html")
+    for made in (("families/t2.html",), ()):
+        batch = make_batch([bad, make_page()], tmp_path, books, executor=Instead(), progress=False)
+        assert batch.made == made
+        assert batch.failed == ("components/bulb.html: component 'bulb': no",)
 
 
 def test_same_content_gives_the_same_bytes(
