@@ -14,14 +14,17 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.life.observe import observe
+from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records, records_from_rows
 from reliability.report import planning
 from reliability.report.comeback_study import comeback_curve, comeback_words
 from reliability.report.drawing import _tidied
 from reliability.report.family_study import answer_facts
 from reliability.report.forecast_study import forecast_findings, forecast_words
+from reliability.report.groundwork import pool_lives_of
 from reliability.report.laying import lay_ground
 from reliability.report.ledger_study import ledger_study
+from reliability.report.opening import DEMO
 from reliability.report.own_lives import OwnLives, _status
 from reliability.report.pages import Page, Unmade
 from reliability.report.planning import plan
@@ -180,6 +183,39 @@ def test_a_component_that_no_family_is_judged_by_gets_bare_counts(
     assert "Jobs of this bench that name it, by family" in html
     assert "By age" not in html
     assert "NaN" not in html
+
+
+def test_the_first_page_says_its_day_and_links_the_card(
+    awkward_records: Records, awkward_pages: list[Page], show_page: ShowPage, tmp_path: Path
+) -> None:
+    family = [str(awkward_records.families["family"][0])]
+    with_card = plan(awkward_records, families=family, card="2023-12-24", demo=True)[-1]
+    assert isinstance(with_card, Page)
+    day = awkward_records.last_date().isoformat()
+    html = show_page(with_card, tmp_path).read_text("utf-8")
+    assert f'These pages speak for {day}, the <a href="card.html">pocket card</a> for 2023-12-24.' in html
+    without = show_page(awkward_pages[-1], tmp_path).read_text("utf-8")
+    assert f"These pages speak for {day}; there is no pocket card yet." in without
+    assert "card.html" not in without
+
+
+def test_what_some_families_need_is_pooled_as_among_all() -> None:
+    records = load_package_records(DEMO)
+    day, family = records.last_date(), "Obbelin 310"
+    whole, some = (pool_lives_of(records, day, "failed", asked) for asked in (None, [family]))
+    assert set(some.parts) < set(whole.parts)
+    for component in some.parts:
+        answers = (lives.failed_by(component, family, [10.0, 45.0], year=1980) for lives in (whole, some))
+        assert [each.tolist() for each in next(answers)] == [each.tolist() for each in next(answers)]
+    # Of one that nobody has spoken of, such as a head here, only all the others tell.
+    families = [*FAMILIES, {"family": "D1", "kind": "disc player", "first_year": 1990}]
+    days = {"taken_in": "2020-01-01", "closed": "2020-02-01", "outcome": "repaired"}
+    jobs = [{"job": "1", "family": "T2", **days}, {"job": "2", "family": "D1", **days}]
+    findings = [
+        {"job": job, "component": part, "found": "sound"} for job, part in (("1", "belt"), ("2", "laser"))
+    ]
+    few = records_from_rows({"families": families, "jobs": jobs, "findings": findings})
+    assert set(pool_lives_of(few, day, "failed", ["T2"]).parts) == {"belt", "laser"}
 
 
 def test_only_the_first_page_names_the_whole_ledger(
