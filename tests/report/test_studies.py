@@ -208,7 +208,7 @@ def test_what_some_families_need_is_pooled_as_among_all() -> None:
         answers = (lives.failed_by(component, family, [10.0, 45.0], year=1980) for lives in (whole, some))
         assert [each.tolist() for each in next(answers)] == [each.tolist() for each in next(answers)]
     # Of one that nobody has spoken of, such as a head here, only all the others tell.
-    families = [*FAMILIES, {"family": "D1", "kind": "disc player", "first_year": 1990}]
+    families = [*FAMILIES, {"family": "D1", "kind": "disc player", "first_year": 1990, "last_year": 1995}]
     days = {"taken_in": "2020-01-01", "closed": "2020-02-01", "outcome": "repaired"}
     jobs = [{"job": "1", "family": "T2", **days}, {"job": "2", "family": "D1", **days}]
     findings = [
