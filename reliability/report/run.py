@@ -29,6 +29,7 @@ NOTEBOOKS = PACKAGE.parent / "notebooks"
 PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 _STATE = ".state.json"
 _KEPT = ".kept"
+_ALL = "all"
 _FOLDERS = ("families", "components")
 
 
@@ -115,17 +116,19 @@ def make_pages(
     """
     # Absolute: a worker of a cluster has a working directory of its own.
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
-    _check(records, families, workers, notebooks)
+    _check(workers, notebooks)
     foreign = _foreign(out, whose(records, demo))
     card = card_day(out, whose(records, demo))
     run_key = _run_key(records, as_of, demo, command, notebooks, card)
-    kept = _unchanged(out, run_key) if families is None else ()
+    asked = _ALL if families is None else json.dumps(sorted(families))
+    kept = _unchanged(out, run_key, asked)
     if kept:
         done = PagesMade(kept=kept, removed=_removed(out, foreign))
     else:
         from reliability.report.keeping import Keeper
         from reliability.report.planning import plan
 
+        _check_families(records, families or ())
         Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
         keeper = Keeper(out / _KEPT)
         with processes(executor, workers) as pool:
@@ -143,7 +146,7 @@ def make_pages(
             batch = make_batch(pages, out, notebooks, executor=pool, progress=progress)
         _check_made(batch, len(pages))
         targets = [page.target for page in pages]
-        gone += _finish(out, run_key, targets) if families is None else ()
+        gone += _finish(out, run_key, asked, targets)
         keeper.prune()
         removed = tuple(each for each in gone if each not in targets)
         done = PagesMade(batch.made, batch.kept, removed, (), batch.remarks)
@@ -154,11 +157,9 @@ def make_pages(
     return done
 
 
-def _check(records: "Records", families: Sequence[str] | None, workers: int, notebooks: Path) -> None:
+def _check(workers: int, notebooks: Path) -> None:
     if workers < 1:
         raise InvalidInput(f"`workers` must be 1 or more; got {workers}.")
-    if families:
-        _check_families(records, families)
     if not notebooks.is_dir():
         raise ReportError(
             f"The notebooks that show the pages are not in {notebooks}. Run the report from a checkout of "
@@ -190,16 +191,21 @@ def _run_key(
     return sha256(json.dumps(order).encode()).hexdigest()
 
 
-def _unchanged(out: Path, run_key: str) -> tuple[str, ...]:
-    """Pages of the last complete run if it was the same and all of them are what it left; else none."""
+def _unchanged(out: Path, run_key: str, asked: str) -> tuple[str, ...]:
+    """Pages of the last run that was asked for the same if all of them are what it left; else none."""
+    pages = _left(out, run_key).get(asked, {})
+    is_same = all(key_in(out / each) == key for each, key in pages.items())
+    return tuple(pages) if is_same else ()
+
+
+def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
+    """Give what the last runs over the same records and code left: what was asked for -> page -> key."""
     try:
         state = json.loads((out / _STATE).read_text("utf-8"))
-        is_same = state["run"] == run_key and all(
-            key_in(out / each) == key for each, key in state["pages"].items()
-        )
-        return tuple(state["pages"]) if is_same else ()
+        asked = {str(each): {**pages} for each, pages in state["asked"].items()}
+        return asked if state["run"] == run_key else {}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return ()  # no state, or a damaged one: look at every page
+        return {}  # no state, or a damaged one: look at every page
 
 
 def _check_made(batch: Batch, wanted: int) -> None:
@@ -228,11 +234,13 @@ def _removed(out: Path, pages: Iterable[str]) -> tuple[str, ...]:
     return tuple(pages)
 
 
-def _finish(out: Path, run_key: str, targets: Sequence[str]) -> tuple[str, ...]:
-    """After a complete run: drop pages that nothing stands behind any more, and note what was left."""
-    removed = _removed(out, [each for each in _ours(out) if "/" in each and each not in targets])
+def _finish(out: Path, run_key: str, asked: str, targets: Sequence[str]) -> tuple[str, ...]:
+    """After a run: note what was left; if all were asked for, drop those that nothing stands behind."""
+    stray = [each for each in _ours(out) if "/" in each and each not in targets] if asked == _ALL else []
+    removed = _removed(out, stray)
     for path in (out / STUDIES).glob("*.json"):
         path.unlink()
-    state = {"run": run_key, "pages": {target: key_in(out / target) for target in targets}}
+    left = {**_left(out, run_key), asked: {target: key_in(out / target) for target in targets}}
+    state = {"run": run_key, "asked": left}
     write_whole(out / _STATE, json.dumps(state, indent=1, sort_keys=True) + "\n")
     return removed

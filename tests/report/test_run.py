@@ -89,7 +89,7 @@ def test_whatever_changed_is_looked_at(
     anew = {"a page that is gone": (planned[0].target,), "demo": tuple(page.target for page in planned)}
     assert made.made == anew.get(what, ())
     assert made.removed == ()
-    assert json.loads((tmp_path / ".state.json").read_text())["pages"].keys() == {
+    assert json.loads((tmp_path / ".state.json").read_text())["asked"]["all"].keys() == {
         page.target for page in planned
     }
 
@@ -181,6 +181,20 @@ def test_some_families_leave_the_other_pages_alone(
     made = run(awkward_records, tmp_path, families=[family.study.subject])
     assert (made.made, made.removed) == ((family.target,), ())
     assert all((tmp_path / page.target).exists() for page in others)
+
+
+def test_some_families_and_all_are_each_made_once(
+    tmp_path: Path, awkward_records: Records, planned: list[Page], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    family = next(page for page in planned if page.study.kind == "family")
+    everything = list(planned)
+    planned[:] = [family]
+    some = run(awkward_records, tmp_path, families=[family.study.subject]).made
+    planned[:] = everything
+    run(awkward_records, tmp_path)
+    monkeypatch.setattr(planning, "plan", lambda *_, **__: pytest.fail("pages were planned again"))
+    assert run(awkward_records, tmp_path, families=[family.study.subject]).kept == some
+    assert len(run(awkward_records, tmp_path).kept) == len(everything)
 
 
 def test_a_failing_page_ends_the_run_with_its_name_and_keeps_the_others(
