@@ -9,7 +9,9 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_complet
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
+from multiprocessing.connection import wait
 from pathlib import Path
+from threading import Thread
 
 from reliability.errors import ENDED, BenchoddsError, is_end_of_process
 from reliability.report.digests import digest
@@ -130,16 +132,29 @@ def processes(executor: Executor | None, count: int) -> Iterator[Executor]:
     before = {each: os.environ.get(each) for each in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
     # Neither may a copy of this process be used, which may have threads. Where all workers can be copies of
-    # one that has none, what they need is loaded once; it is left out of every later search for garbage.
+    # one that has none, what they need is loaded once.
     context = multiprocessing.get_context("forkserver" if sys.platform == "linux" else "spawn")
     context.set_forkserver_preload(_NEEDED)
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=gc.freeze)
+    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
     try:
         yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
         for each, value in before.items():
             _restore(each, value)
+
+
+def _begin() -> None:
+    """Begin a worker: what was loaded is left out of every later search for garbage."""
+    gc.freeze()
+    Thread(target=_end_with_parent, name="parent", daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this worker where the run is killed: it would wait for more work without end."""
+    if parent := multiprocessing.parent_process():
+        wait([parent.sentinel])
+        os._exit(1)
 
 
 def _restore(variable: str, value: str | None) -> None:

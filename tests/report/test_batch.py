@@ -1,10 +1,13 @@
 """Making a set of pages: the right ones, each whole, a failure on its own."""
 
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 
+import psutil
 import pytest
 
 from reliability.report.batch import STUDIES, key_in, make_batch, processes
@@ -175,6 +178,27 @@ def test_studies_are_kept_by_their_content(
     page = make_page()
     make_batch([page], tmp_path, books, executor=Instead(), progress=False)
     assert [path.stem for path in (tmp_path / STUDIES).iterdir()] == [page.study.fingerprint]
+
+
+RUN = """
+import os, sys, time
+from reliability.report.batch import processes
+if __name__ == "__main__":
+    with processes(None, 2) as pool:
+        print(pool.submit(os.getpid).result(), flush=True)
+        time.sleep(600)
+"""
+
+
+def test_no_worker_outlives_a_run_that_was_killed(tmp_path: Path) -> None:
+    (tmp_path / "run.py").write_text(RUN)
+    run = subprocess.Popen([sys.executable, str(tmp_path / "run.py")], stdout=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    worker = psutil.Process(int(run.stdout.readline()))
+    run.kill()
+    run.communicate()
+    ended, left = psutil.wait_procs([worker], timeout=30)
+    assert (len(ended), left) == (1, [])
 
 
 def test_processes_compute_on_one_core_each_and_leave_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
