@@ -131,8 +131,8 @@ def processes(executor: Executor | None, count: int) -> Iterator[Executor]:
         return
     before = {each: os.environ.get(each) for each in _THREADS}
     os.environ.update(dict.fromkeys(_THREADS, "1"))
-    # Neither may a copy of this process be used, which may have threads. Where all workers can be copies of
-    # one that has none, what they need is loaded once.
+    # No copies of this process, which may have threads that hold locks; where all can be copies of one that
+    # only loads what they need, that is loaded once.
     context = multiprocessing.get_context("forkserver" if sys.platform == "linux" else "spawn")
     context.set_forkserver_preload(_NEEDED)
     pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
