@@ -23,11 +23,13 @@ from traitlets.config import Config
 @contextmanager
 def _left_out(module: str) -> Iterator[None]:
     """Import without a module that others can do without."""
-    is_first = module not in sys.modules
-    if is_first:
-        sys.modules[module] = None  # type: ignore[assignment]
-    yield
-    if is_first:
+    if module in sys.modules:
+        yield
+        return
+    sys.modules[module] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
         del sys.modules[module]
 
 
