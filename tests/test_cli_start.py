@@ -13,7 +13,7 @@ from reliability import __version__
 from reliability.cli import COMMANDS, main
 
 ROOT = Path(__file__).parents[1]
-HEAVY = ("pandas", "numpy", "scipy", "matplotlib", "lifelines", "seaborn", "papermill", "nbconvert", "jinja2")
+HEAVY = ("pandas", "numpy", "scipy", "matplotlib", "lifelines", "papermill", "nbconvert", "jinja2")
 SHEET = """
 family = "Tarnwick T2"
 outcome = "repaired"
@@ -121,7 +121,7 @@ def test_nothing_numerical_is_loaded_to_write_down_a_job(folder):
 
 # What fits, draws or writes pages is not needed to apply what was fitted before.
 NOT_FOR_A_KEPT_VERDICT = (
-    "scipy.optimize", "scipy.stats", "scipy.linalg", "matplotlib", "lifelines", "seaborn", "papermill",
+    "scipy.optimize", "scipy.stats", "scipy.linalg", "matplotlib", "lifelines", "papermill",
     "nbconvert", "jinja2", "IPython", "distributed", "reliability.report", "reliability.life.pooling",
     "reliability.worth.fitting",
 )  # fmt: skip

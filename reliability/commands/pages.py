@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     short_help="Regenerate the pages whose content changed.",
     epilog=example("benchodds report --all", 'benchodds report --family "Tarnwick T2" --pdf'),
 )
-@click.option("--family", "families", multiple=True, help="Only the page of this family, and those about the "
-              "whole bench; repeatable.")  # fmt: skip
+@click.option("--family", "families", multiple=True, help="Only the page of this family, and the first page; "
+              "repeatable.")  # fmt: skip
 @click.option("--all", "every", is_flag=True, help="Every page; so it is without --family, too.")
 @click.option("--pdf", is_flag=True, help="Print the pages to PDF as well; needs Chromium.")
 @click.option(

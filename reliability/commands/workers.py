@@ -17,7 +17,7 @@ from reliability.errors import InvalidInput
 from reliability.report.digests import PACKAGE, digest
 
 # Those that could move a digit or a line of a picture from one version to the next.
-_LIBRARIES = ("jinja2", "matplotlib", "nbconvert", "numpy", "pandas", "papermill", "scipy", "seaborn")
+_LIBRARIES = ("jinja2", "matplotlib", "nbconvert", "numpy", "pandas", "papermill", "scipy")
 
 
 @dataclass(frozen=True)

@@ -413,7 +413,7 @@ class Curve:
         return pd.DataFrame({name: getattr(self, name) for name in names})
 
 
-def fit_curve(records: LifeRecords, *, level: float = 0.90) -> Curve:
+def fit_curve(records: LifeRecords, *, level: float = 0.90, has_band: bool = True) -> Curve:
     """Fit the nonparametric maximum-likelihood curve that suits what is known.
 
     Exact and right-censored lives get the Kaplan-Meier curve; parts that were each inspected once the
@@ -425,6 +425,9 @@ def fit_curve(records: LifeRecords, *, level: float = 0.90) -> Curve:
         One stratum. Records (0, inf) say nothing and are dropped.
     level : float
         Probability that the band promises at each age.
+    has_band : bool
+        False leaves `low` and `high` NaN beyond age 0, where only the curve is asked for: the band takes
+        most of the time.
 
     Returns
     -------
@@ -449,13 +452,13 @@ def fit_curve(records: LifeRecords, *, level: float = 0.90) -> Curve:
     records = records.subset(told)
     exact, right = records.lower == records.upper, np.isinf(records.upper)
     left = (records.lower == 0) & ~right
-    fit: Callable[[LifeRecords, float], Curve] = _turnbull_curve
+    fit: Callable[[LifeRecords, float, bool], Curve] = _turnbull_curve
     if not records.is_alternative.any():
         if np.all(left | right):
             fit = _isotonic_curve
         elif np.all(exact | right):
             fit = _kaplan_meier_curve
-    return fit(records, level)
+    return fit(records, level, has_band)
 
 
 def _curve(
@@ -486,19 +489,18 @@ def _status(records: LifeRecords) -> str:
     return "all failed" if np.all(never_seen_working) else "ok"
 
 
-def _kaplan_meier_curve(records: LifeRecords, level: float) -> Curve:
+def _kaplan_meier_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
     fitted = product_limit(records.lower, np.isfinite(records.upper), records.count)
-    low, high = failed_band(fitted, level)
     columns = {
         "age_years": fitted.time,
         "age_from_years": fitted.time,
         "failed": 1 - fitted.surviving,
-        "low": low,
-        "high": high,
         "standard_error": fitted.standard_error,
         "at_risk": fitted.at_risk,
         "events": fitted.events,
     }
+    if has_band:
+        columns["low"], columns["high"] = failed_band(fitted, level)
     curve = _curve(
         records, level, columns, method="Kaplan-Meier", status=_status(records), band_note=_GREENWOOD_NOTE
     )
@@ -507,29 +509,29 @@ def _kaplan_meier_curve(records: LifeRecords, level: float) -> Curve:
     return curve
 
 
-def _isotonic_curve(records: LifeRecords, level: float) -> Curve:
+def _isotonic_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
     failed = np.isfinite(records.upper)
     counts = status_counts(np.where(failed, records.upper, records.lower), failed, records.count)
-    low, high = likelihood_ratio_band(counts, level)
     columns = {
         "age_years": counts.age_years,
         "age_from_years": np.append(0.0, counts.age_years[:-1]),
         "failed": monotone_share(counts),
-        "low": low,
-        "high": high,
         "at_risk": counts.inspected,
         "events": counts.failed,
     }
+    if has_band:
+        columns["low"], columns["high"] = likelihood_ratio_band(counts, level)
     return _curve(records, level, columns, method="isotonic", status=_status(records), band_note=_RATIO_NOTE)
 
 
-def _turnbull_curve(records: LifeRecords, level: float) -> Curve:
+def _turnbull_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
     masses = turnbull(records)
     if masses.maximum.gap > _CONVERGED * masses.likelihood.count.sum():
         note = f"the masses were not found: gap in log-likelihood {masses.maximum.gap:.2g}"
         return _curve(records, level, {}, method="Turnbull", status="not converged", band_note=note)
     columns = _determined(records, masses)
-    columns["low"], columns["high"] = _turnbull_band(masses, columns["age_years"], level)
+    if has_band:
+        columns["low"], columns["high"] = _turnbull_band(masses, columns["age_years"], level)
     return _curve(records, level, columns, method="Turnbull", status=_status(records), band_note=_RATIO_NOTE)
 
 

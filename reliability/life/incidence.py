@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.findings import BoolArray, FloatArray, IntArray
@@ -210,7 +210,7 @@ class CumulativeIncidence:
         error = np.append(np.nan, self.standard_error[:, column])[at]
         estimate = np.where(when > self.time[-1], np.nan, estimate)
         with np.errstate(divide="ignore", invalid="ignore"):
-            half = norm.ppf((1 + level) / 2) * error / (estimate * np.log(estimate))
+            half = ndtri((1 + level) / 2) * error / (estimate * np.log(estimate))
             low, high = estimate ** np.exp(-half), estimate ** np.exp(half)
         return estimate, low, high
 

@@ -16,7 +16,7 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import store
 from reliability.records.columns import Column, Table
 from reliability.records.currencies import exponent_of
-from reliability.records.schema import SQL_TABLES
+from reliability.records.schema import SQL_TABLES, VERSION
 from reliability.records.settings import Settings
 from reliability.records.tables import TABLES
 from reliability.records.written_by import jobs_written_by, taken_back
@@ -50,6 +50,9 @@ class Records:
     withdrawn : tuple of str
         Numbers of the bench's own jobs that were taken out again, out of the history: given out, but
         no jobs that nobody wrote up.
+    ledger : str
+        Tells the ledger from every other, wherever it is moved; empty where they were read from none. No part
+        of the content.
     """
 
     families: pd.DataFrame = field(default_factory=partial(_empty, "families"))
@@ -62,6 +65,7 @@ class Records:
     hearsay: pd.DataFrame = field(default_factory=partial(_empty, "hearsay"))
     settings: Settings = field(default_factory=Settings)
     withdrawn: tuple[str, ...] = ()
+    ledger: str = ""
 
     @classmethod
     def empty(cls) -> Self:
@@ -215,6 +219,7 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
     """
     frames = {}
     with ledger.reading() as connection:
+        made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
         settings = Settings.from_rows(
             row._asdict() for row in connection.execute(select(SQL_TABLES["settings"]))
         )
@@ -231,7 +236,8 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
         gone = set(store.withdrawn_numbers(connection)) - set(then)
         gone |= {job for job, document in then.items() if document is None}
         withdrawn = tuple(sorted(gone))
-    records = Records(**frames, settings=settings, withdrawn=withdrawn)
+    mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]
+    records = Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark)
     return records if as_of is None else known_by(records, as_of)
 
 

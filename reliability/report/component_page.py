@@ -16,8 +16,10 @@ def answer(study: Study) -> Shown:
 
 
 def families(study: Study) -> Shown:
-    """Compare the families at the age that their units have today."""
+    """Compare the families at the age that their units have today; bare counts if none is judged by it."""
     frame = study.tables["families"]
+    if frame.empty:
+        return section("families", "What was found", _counted(study))
     drawn = figures.intervals(
         frame.rename(
             columns={"family": "group", "failed": "mean", "failed_low": "low", "failed_high": "high"}
@@ -56,8 +58,22 @@ def families(study: Study) -> Shown:
     )
 
 
+def _counted(study: Study) -> str:
+    fields = [
+        tables.linked("Family", "family"),
+        tables.number("Jobs that name it", "jobs"),
+        tables.number("Found sound", "sound"),
+        tables.number("Found worn", "worn"),
+        tables.number("Failed", "failed"),
+        tables.number("Ended the job", "ended"),
+    ]
+    return tables.table(study.tables["counts"], fields, caption="Jobs of this bench that name it, by family")
+
+
 def curves(study: Study) -> Shown:
     """Draw the share failed by age for every family, with its records."""
+    if study.tables["families"].empty:
+        return Shown("")
     key = figures.key(
         line="estimate, leaning on all families",
         band="its 90\u00a0% interval",
@@ -90,6 +106,8 @@ def _picture(study: Study, row: Any) -> str:
 
 def changes(study: Study) -> Shown:
     """Say what production years have to do with it."""
+    if study.tables["families"].empty:
+        return Shown("")
     said = [text(each) for each in study.facts["year_findings"]]
     if not said:
         return section(

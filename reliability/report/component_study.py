@@ -10,6 +10,7 @@ from reliability.report.own_lives import OwnLives
 from reliability.report.study import Study, coarse, rounded
 
 _POINTS = 31
+FOUND = ("sound", "worn", "failed")
 _OWN = (
     "n_failed",
     "n_sound",
@@ -40,7 +41,10 @@ def component_study(ground: Groundwork, own: OwnLives, component: str) -> Study:
     Study
         For the notebook ``component``.
     """
-    families = _families(ground, own, component)
+    names = [each for each in ground.family_pages if component in ground.components_of(each)]
+    if not names:
+        return _bare_study(ground, component)
+    families = _families(ground, own, component, names)
     facts = {
         "summary": _summary(component, families),
         "currency": ground.currency,
@@ -56,9 +60,8 @@ def component_study(ground: Groundwork, own: OwnLives, component: str) -> Study:
     return Study("component", component, facts, tables)
 
 
-def _families(ground: Groundwork, own: OwnLives, component: str) -> pd.DataFrame:
-    """Families that have the component, the likeliest to have failed first."""
-    names = [each for each in ground.family_pages if component in ground.components_of(each)]
+def _families(ground: Groundwork, own: OwnLives, component: str, names: list[str]) -> pd.DataFrame:
+    """Families that are judged by the component, the likeliest to have failed first."""
     frame = pd.DataFrame({"family": names})
     for event, column in ((NEEDS_WORK, "needs_work"), (FAILED, "failed")):
         shares = ground.pooled_today(event, component, names)
@@ -94,6 +97,39 @@ def _model(ground: Groundwork, own: OwnLives, component: str, families: list[str
 def _steps(own: OwnLives, component: str, families: list[str]) -> pd.DataFrame:
     parts = [own.steps(component, each).assign(family=each) for each in families]
     return pd.concat(parts, ignore_index=True)
+
+
+def _bare_study(ground: Groundwork, component: str) -> Study:
+    """Count what was found of a component by which no family is judged."""
+    counts = _counts(ground, component)
+    jobs, failed = int(counts["jobs"].sum()), int(counts["failed"].sum())
+    named = (
+        f"in {words.counted(jobs, 'job')} of this bench, as failed in {failed}" if jobs else "elsewhere only"
+    )
+    says = (
+        f"The {component} is named {named}. That is too little for any family to be judged by it: here are "
+        "counts, and no odds."
+    )
+    return Study("component", component, {"summary": says}, {"families": pd.DataFrame(), "counts": counts})
+
+
+def _counts(ground: Groundwork, component: str) -> pd.DataFrame:
+    """Count this bench's jobs that name the component, by family; one that ended a job had failed."""
+    jobs = ground.records.jobs
+    jobs = jobs[jobs["origin"].isna()].set_index("job")
+    findings = ground.records.findings
+    findings = findings[(findings["component"] == component) & findings["job"].isin(jobs.index)]
+    found = findings["found"].to_numpy()
+    told = pd.DataFrame({"job": findings["job"], **{each: found == each for each in FOUND}})
+    by_job = told.groupby("job")[list(FOUND)].any()
+    ended = jobs.index[jobs["ended_by"] == component]
+    by_job = by_job.reindex(by_job.index.union(ended), fill_value=False)
+    by_job["ended"] = by_job.index.isin(ended)
+    by_job["failed"] |= by_job["ended"]
+    by_job.insert(0, "jobs", 1)
+    frame = by_job.groupby(jobs["family"].reindex(by_job.index).to_numpy()).sum().astype(int)
+    frame = frame.rename_axis("family").reset_index()
+    return frame.assign(page=up(frame["family"].map(ground.family_pages)))
 
 
 def _summary(component: str, families: pd.DataFrame) -> str:

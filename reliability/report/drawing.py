@@ -12,6 +12,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from reliability.report.html import text
@@ -98,7 +99,8 @@ def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool 
     """
     memory = BytesIO()
     blank = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    figure.savefig(memory, format="svg", metadata=blank)
+    # Not `savefig`: it draws everything once before, to find out what is laid out anyway as it is drawn.
+    FigureCanvasSVG(figure).print_svg(memory, metadata=blank)
     svg = _tidied(memory.getvalue().decode("utf-8"), alt)
     kind = ' class="wide"' if wide else ""
     return f"<figure{kind}>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"

@@ -41,6 +41,8 @@ def index_study(ground: Groundwork) -> Study:
         "currency": ground.currency,
         "ledger": ground.fingerprint,
         "since": _since(ground).isoformat(),
+        "as_of": ground.as_of.isoformat(),
+        "card": ground.card,
     }
     tables = {
         "families": _families(ground),

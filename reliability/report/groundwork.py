@@ -1,9 +1,10 @@
 """Everything that the pages share, asked of the rooms below once per run."""
 
 import datetime
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,7 @@ from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import Bench, read_bench
 from reliability.worth.calibration import Calibration, calibrate
+from reliability.worth.components import family_components, kind_components
 from reliability.worth.gain import job_gains
 from reliability.worth.lives import hearsay_of, worst_findings
 from reliability.worth.ranking import families_of_interest, ranking
@@ -42,24 +44,32 @@ class Groundwork:
         The day the pages speak for.
     fingerprint : str
         Of the whole ledger.
-    appraiser : Appraiser
-        Odds, prices and costs.
+    fitted : callable
+        Gives odds, prices and costs; they may have been at work since the groundwork was begun.
     pools : mapping of str to callable
-        Gives the pooled lives of an event; it may have been at work since the groundwork was begun.
+        Gives the pooled lives of an event.
     rankings : mapping of str to callable
         Gives the ranking under another condition: "a month ago", or "all written" (the jobs that nobody
         wrote up went like the others).
     forecasts : callable, optional
         Gives the forecasts of past years held against what came of them.
+    card : str
+        The day that the pocket card beside the pages is for; empty if there is none.
     """
 
     records: Records
     as_of: datetime.date
     fingerprint: str
-    appraiser: Appraiser
+    fitted: Callable[[], Appraiser]
     pools: Mapping[str, Callable[[], PooledLives]]
     rankings: Mapping[str, Callable[[], pd.DataFrame]]
     forecasts: Callable[[], Calibration] | None = None
+    card: str = ""
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Travel to a worker with all that has been worked out, and without what may still be under way."""
+        done = {"fitted": partial(_given, self.appraiser), "pools": {}, "rankings": {}, "forecasts": None}
+        return {**vars(self), **done}
 
     @property
     def currency(self) -> str:
@@ -75,6 +85,11 @@ class Groundwork:
     def bench(self) -> Bench:
         """Jobs of the bench in the shape that worth reads."""
         return read_bench(self.records, self.as_of)
+
+    @cached_property
+    def appraiser(self) -> Appraiser:
+        """Odds, prices and costs."""
+        return self.fitted()
 
     @cached_property
     def ranking(self) -> pd.DataFrame:
@@ -209,7 +224,13 @@ class Groundwork:
         return found[0], found[1], found[2]
 
 
-def pool_lives_of(records: Records, as_of: datetime.date, event: str) -> PooledLives:
+def _given(value: Any) -> Any:
+    return value
+
+
+def pool_lives_of(
+    records: Records, as_of: datetime.date, event: str, families: Collection[str] | None = None
+) -> PooledLives:
     """Pool the lives of all components of all families for one event.
 
     Parameters
@@ -220,6 +241,8 @@ def pool_lives_of(records: Records, as_of: datetime.date, event: str) -> PooledL
         The day the pages speak for.
     event : {"failed", "needs work"}
         What ends a life.
+    families : collection of str, optional
+        Only what these are judged by is asked for: components are pooled one by one, over all families.
 
     Returns
     -------
@@ -227,7 +250,15 @@ def pool_lives_of(records: Records, as_of: datetime.date, event: str) -> PooledL
         Imported jobs count at their discount, and each component by its worst position.
     """
     table = observe(records.jobs, worst_findings(records.findings), records.families, event=event).table
-    heard = hearsay_of(records.hearsay, read_bench(records, as_of)) if event == FAILED else ()
+    bench = read_bench(records, as_of)
+    heard = hearsay_of(records.hearsay, bench) if event == FAILED else ()
+    if families is not None:
+        judged_by = family_components(bench, kind_components(bench))
+        wanted = {component for family in families for component in judged_by[family]}
+        # A component that nobody has spoken of is like any other one, so all of them are needed.
+        if wanted <= {*table["component"], *(each.component for each in heard)}:
+            table = table[table["component"].isin(wanted)]
+            heard = tuple(each for each in heard if each.component in wanted)
     if table.empty:
         return pool(None, component=(), family=(), kind=(), hearsay=heard)
     count = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)

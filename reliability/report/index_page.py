@@ -1,10 +1,12 @@
 """The first page: what to take and what to skip, at a glance."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
 
 from reliability.report import tables, words
+from reliability.report.batch import CARD
 from reliability.report.html import Shown, bullets, link, name, paragraph, section, text, verdict_mark
 from reliability.report.study import Study
 
@@ -30,7 +32,16 @@ def glance(study: Study) -> Shown:
     shown = f'<div class="groups">{"".join(groups.values())}</div><div class="groups skips">{skips}</div>'
     rest = [link(row.page, name(row.family)) for row in frame[frame.verdict.isna()].itertuples(index=False)]
     unjudged = paragraph("No price known yet, so no verdict: " + ", ".join(rest) + ".") if rest else ""
-    return Shown(head + shown + unjudged + paragraph(text(facts["basis"]), kind="soft"))
+    basis = paragraph(text(facts["basis"]), _speaks_for(facts), kind="soft")
+    return Shown(head + shown + unjudged + basis)
+
+
+def _speaks_for(facts: Mapping[str, Any]) -> str:
+    """Say for which day the pages and the pocket card are."""
+    said = f"These pages speak for {text(facts['as_of'])}"
+    if not facts["card"]:
+        return f"{said}; there is no pocket card yet."
+    return f"{said}, the {link(CARD, 'pocket card')} for {text(facts['card'])}."
 
 
 def _group(frame: pd.DataFrame, verdict: str, currency: str) -> str:

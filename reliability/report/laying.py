@@ -1,9 +1,9 @@
 """Begin the groundwork of a report: what can be fitted side by side is handed to the workers first."""
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -13,6 +13,7 @@ from reliability.life.findings import EVENTS
 from reliability.records.frames import Records, known_by
 from reliability.report.groundwork import MONTH_DAYS, Groundwork, pool_lives_of
 from reliability.report.keeping import Keeper
+from reliability.report.pages import KINDS
 from reliability.worth.bench import read_bench
 from reliability.worth.calibration import FEWEST_EARLIER_JOBS, calibrate
 from reliability.worth.ranking import RANKING_COLUMNS, ranking
@@ -24,10 +25,13 @@ def lay_ground(
     records: Records,
     as_of: datetime.date | None = None,
     *,
+    kinds: Collection[str] = KINDS,
+    families: Collection[str] | None = None,
     executor: Executor | None = None,
     keeper: Keeper = _KEEPS_NOTHING,
+    card: str = "",
 ) -> Groundwork:
-    """Fit once what all pages show.
+    """Begin to fit once what the pages show; what only pages show that nobody asked for is left undone.
 
     Parameters
     ----------
@@ -35,15 +39,21 @@ def lay_ground(
         The whole ledger.
     as_of : date, optional
         The last date in the ledger if not given.
+    kinds : collection of str
+        Kinds of the pages that are wanted.
+    families : collection of str, optional
+        Those whose pages are wanted; all if not given.
     executor : Executor, optional
         Takes over what can be fitted side by side; without it, each is fitted when it is first needed.
     keeper : Keeper, optional
         Keeps what was fitted for the next run.
+    card : str
+        The day that the pocket card beside the pages is for, if there is one.
 
     Returns
     -------
     Groundwork
-        The same for the same records and day.
+        The same for the same records and day, but that forecasts are of the jobs that the pages tell of.
 
     Raises
     ------
@@ -52,60 +62,39 @@ def lay_ground(
     """
     day = as_of if as_of is not None else records.last_date()
     known = records if as_of is None else known_by(records, day)
-    start = _starter(executor)
-    pools = {event: start(pool_lives_of, known, day, event) for event in EVENTS}
+
+    def start(is_wanted: bool, function: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+        if executor is None or not is_wanted:
+            return partial(function, *given)
+        return executor.submit(function, *given).result
+
+    judged = None if families is None or "fleet" in kinds else families
+    looks_back = "fleet" in kinds or "family" in kinds
+    fitted = start(True, keeper.fit, known, day)
     rankings = {
-        "a month ago": start(ranking_before, known, day, keeper),
-        "all written": start(ranking_if_written, known, day, keeper),
+        "a month ago": start("index" in kinds, ranking_before, known, day, keeper),
+        "all written": start("ledger" in kinds, ranking_if_written, known, day, keeper),
     }
-    appraiser = start(keeper.fit, known, day)
-    earlier = {before: start(keeper.fit, known, before) for before in turns_of_years(known)}
-    forecasts = partial(calibrate, known, day, fit=lambda _, before: earlier[before]())
-    return Groundwork(known, day, records.fingerprint(), appraiser(), pools, rankings, forecasts)
+    is_by_component = not {"family", "component", "fleet"}.isdisjoint(kinds)
+    pools = {event: start(is_by_component, pool_lives_of, known, day, event, judged) for event in EVENTS}
+    earlier = {
+        before: start(looks_back, keeper.fit, known, before) for before in turns_of_years(known, judged)
+    }
+    forecasts = partial(calibrate, known, day, fit=lambda _, before: earlier[before](), families=judged)
+    return Groundwork(known, day, records.fingerprint(), fitted, pools, rankings, forecasts, card)
 
 
-@dataclass(frozen=True, eq=False)
-class Given:
-    """Gives what is known already; unlike the result of a worker it can be sent to another one."""
+def turns_of_years(records: Records, families: Collection[str] | None = None) -> list[datetime.date]:
+    """List the last days of years by which enough jobs were finished to forecast the next year's.
 
-    value: Any
-
-    def __call__(self) -> Any:
-        """Give it."""
-        return self.value
-
-
-def settled(ground: Groundwork) -> Groundwork:
-    """Wait for all that the pages of families and components need, and make the groundwork portable.
-
-    Parameters
-    ----------
-    ground : Groundwork
-        Begun by `lay_ground`.
-
-    Returns
-    -------
-    Groundwork
-        With the same content, ready to be sent to a worker.
+    With families, only years in which a unit of one was taken in.
     """
-    pools = {event: Given(pooled) for event, pooled in ground.pooled.items()}
-    return replace(ground, pools=pools, rankings={}, forecasts=Given(ground.calibration))
-
-
-def turns_of_years(records: Records) -> list[datetime.date]:
-    """List the last days of years by which enough jobs were finished to forecast the next year's."""
     own = records.jobs[records.jobs["origin"].isna()]
     closed = own.loc[own["outcome"] != "open", "closed"].dropna()
-    years = sorted(own["taken_in"].dt.year.unique())
+    asked = own if families is None else own[own["family"].isin(families)]
+    years = sorted(asked["taken_in"].dt.year.unique())
     days = [datetime.date(int(year) - 1, 12, 31) for year in years]
     return [day for day in days if int((closed <= pd.Timestamp(day)).sum()) >= FEWEST_EARLIER_JOBS]
-
-
-def _starter(executor: Executor | None) -> Callable[..., Callable[[], Any]]:
-    def start(function: Callable[..., Any], *given: Any) -> Callable[[], Any]:
-        return partial(function, *given) if executor is None else executor.submit(function, *given).result
-
-    return start
 
 
 def ranking_before(records: Records, as_of: datetime.date, keeper: Keeper) -> pd.DataFrame:

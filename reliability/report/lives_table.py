@@ -46,7 +46,7 @@ def lives_table(
         from those records alone, `failed` from all families together. Intervals are 90 %.
     """
     day = appraiser.as_of
-    ground = Groundwork(records, day, appraiser.fingerprint, appraiser, {}, {})
+    ground = Groundwork(records, day, appraiser.fingerprint, lambda: appraiser, {}, {})
     seen = _cohorts(ground.own[event], cohort_years)
     if seen.table.empty:
         return pd.DataFrame(columns=list(LIVES_COLUMNS))

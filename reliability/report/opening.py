@@ -127,23 +127,20 @@ def _day(as_of: str) -> datetime.date | None:
 
 
 def _computed(kind: str, subject: str, records: Records, as_of: datetime.date | None) -> Study:
-    from reliability.report.fleet_study import fleet_study, index_study
+    from reliability.report.batch import card_day
     from reliability.report.keeping import Keeper
     from reliability.report.laying import lay_ground
-    from reliability.report.ledger_study import ledger_study
-    from reliability.report.planning import gather, own_lives
+    from reliability.report.planning import make_study, own_lives
 
-    ground = lay_ground(records, as_of, keeper=Keeper(KEPT))
-    makers = {"index": index_study, "fleet": fleet_study, "ledger": ledger_study}
-    if kind in makers:
-        return makers[kind](ground)
+    card = card_day(KEPT.parent, records.ledger)
+    ground, name = lay_ground(records, as_of, keeper=Keeper(KEPT), card=card), ""
     if kind == "family":
         counts, pages = records.jobs["family"].value_counts(), ground.family_pages
         name = _chosen("The ledger holds no family", subject, list(pages), counts)
-    else:
+    elif kind == "component":
         counts, pages = records.findings["component"].value_counts(), ground.component_pages
         name = _chosen("No job tells of a component", subject, list(pages), counts)
-    return gather(ground, own_lives(ground), [(kind, name)])[0]
+    return make_study(ground, own_lives(ground), kind, name)
 
 
 def _chosen(what: str, subject: str, known: list[str], counts: "pd.Series[int]") -> str:

@@ -1,7 +1,5 @@
 """The pictures of money and of what became of units: prices, gains, comebacks, forecasts."""
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from matplotlib.ticker import FuncFormatter, PercentFormatter
@@ -66,35 +64,25 @@ def gains(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says: str
     str
         A ``figure`` element.
     """
-    import seaborn as sns  # it takes a second to load, and only this picture needs it
-
     order = [
         each for each in ("repaired", "sold as is", "donor", "scrapped") if (frame.outcome == each).any()
     ]
     with drawing(4.6, 1.0 + 0.5 * len(order)) as (figure, axes):
         axes.axvline(0, color=SOFT, linewidth=1.2)
-        sns.stripplot(
-            data=frame,
-            x="gain",
-            y="outcome",
-            order=order,
-            jitter=False,
-            size=7,
-            color=MODEL,
-            alpha=0.45,
-            ax=axes,
+        place = frame.outcome.map(order.index)
+        axes.scatter(frame.gain, place, s=49, color=MODEL, alpha=0.45, linewidths=0, zorder=3)
+        middle = frame.gain.groupby(place).median()
+        axes.plot(
+            middle,
+            middle.index,
+            linestyle="none",
+            marker="|",
+            markersize=26,
+            markeredgewidth=3.5,
+            color=OTHER,
         )
-        look: dict[str, Any] = {
-            "marker": "|",
-            "markersize": 26,
-            "markeredgewidth": 3.5,
-            "color": OTHER,
-            "linestyle": "none",
-        }
-        sns.pointplot(
-            data=frame, x="gain", y="outcome", order=order, estimator="median", errorbar=None, ax=axes, **look
-        )
-        axes.set_ylabel("")
+        axes.set_yticks(range(len(order)), order)
+        axes.set_ylim(len(order) - 0.5, -0.5)
         axes.set_xlabel(f"Gain of the job in {currency}")
         axes.tick_params(axis="y", length=0, labelcolor=INK)
         axes.grid(axis="y", visible=False)
@@ -144,10 +132,14 @@ def forecasts(groups: pd.DataFrame, *, title: str, alt: str, says: str = "") -> 
     str
         A ``figure`` element.
     """
+    import seaborn as sns  # it takes a second to load, and only this picture needs it
+
     with drawing(4.4, 3.6) as (figure, axes):
         axes.plot([0, 1], [0, 1], color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
         axes.vlines(groups.forecast, groups.low, groups.high, color=MODEL, linewidth=2.4, alpha=0.55)
-        axes.scatter(groups.forecast, groups.repaired, s=46, color=MODEL, zorder=3)
+        sns.scatterplot(
+            groups, x="forecast", y="repaired", s=46, color=MODEL, edgecolor="none", zorder=3, ax=axes
+        )
         for side in (axes.xaxis, axes.yaxis):
             side.set_major_formatter(PercentFormatter(1, decimals=0))
         axes.set_xlim(-0.02, 1.02)

@@ -1,6 +1,6 @@
 """What each family's own records say of each component: a curve, or in words why there is none."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -36,12 +36,12 @@ class OwnLives:
     ----------
     observations : Observations
         Of this bench.
-    today_years : mapping of str to float
-        Age of a usual unit of each family.
+    today_years : callable
+        Gives the age of a usual unit of a family.
     """
 
     observations: Observations
-    today_years: Mapping[str, float]
+    today_years: Callable[[str], float]
     _done: dict[tuple[str, int], Any] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -117,12 +117,15 @@ class OwnLives:
         family : str
             A family of the ledger.
         """
-        here = self._models["family"] == family
-        return self._models[here].drop(columns="family").reset_index(drop=True)
+        here = self.models["family"] == family
+        return self.models[here].drop(columns="family").reset_index(drop=True)
 
     @cached_property
-    def _models(self) -> pd.DataFrame:
-        """Curves of all families; each age of a curve is a stratum of its own, so that one pass does all."""
+    def models(self) -> pd.DataFrame:
+        """Weibull curves that are drawn, of all families: those of `model` and family.
+
+        Each age of a curve is a stratum of its own, so that one pass does all.
+        """
         records, _ = self._strata
         drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
         if records is None or drawn.empty:
@@ -147,8 +150,7 @@ class OwnLives:
         return rounded(frame, age_years=2, failed=3, low=3, high=3)
 
     def prepare(self) -> None:
-        """Work out beforehand what the pages of all families and components will ask for."""
-        _ = self._models, self.today
+        """Work out beforehand what pages will ask for, but for what depends on a usual unit's age."""
         for row in self.summary.itertuples():
             self.steps(row.component, row.family)
             self.says(row.component, row.family)
@@ -162,7 +164,7 @@ class OwnLives:
             Families of the ledger.
         """
         seen = self.marks.loc[self.marks["family"].isin(families), "age_years"]
-        today = [self.today_years[each] for each in families]
+        today = [self.today_years(each) for each in families]
         return float(np.nanmax([*seen, *today, 0.0])) + _BEYOND_YEARS
 
     def says(self, component: str, family: str) -> str:
@@ -207,7 +209,7 @@ class OwnLives:
 
 
 def _stepped(records: LifeRecords) -> pd.DataFrame:
-    curve = fit_curve(records, level=LEVEL)
+    curve = fit_curve(records, has_band=False)
     frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
     return rounded(frame.dropna(), age_years=2, failed=3)
 

@@ -3,16 +3,75 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from reliability import __version__
 from reliability.report.cautions import cautions
 from reliability.report.study import Study
 
+if TYPE_CHECKING:
+    from reliability.records.frames import Records
+
 KINDS = ("index", "fleet", "family", "component", "ledger")
 """Kinds of pages; each is shown by the notebook of its name."""
 
 _TITLES = {"index": "At a glance", "fleet": "Fleet", "ledger": "Ledger"}
+
+
+def whose(records: "Records", demo: bool) -> str:
+    """Tell whose pages are made: the mark of the ledger, or that it is the demo."""
+    return "demo" if demo else records.ledger
+
+
+def called(kind: str, subject: str) -> str:
+    """Name a page in messages."""
+    return f"{kind} {subject!r}" if subject else f"the {kind} page"
+
+
+@dataclass(frozen=True)
+class Unmade:
+    """A page whose content could not be worked out.
+
+    Parameters
+    ----------
+    kind, subject : str
+        As of a study.
+    why : str
+        What went wrong, with the name of the page.
+    target : str
+        File, relative to the report's folder.
+    """
+
+    kind: str
+    subject: str
+    why: str
+    target: str = ""
+
+
+@dataclass(frozen=True)
+class PageJob:
+    """What a worker needs to make one page.
+
+    Parameters
+    ----------
+    notebook : Path
+        The notebook that shows it.
+    target : Path
+        The file to write.
+    subject : str
+        What the page is about, for messages: ``family 'Tarnwick T2'``.
+    parameters : mapping
+        Values for the notebook's parameters cell.
+    around : mapping
+        What the template puts around the content; see `export.export_page`.
+    """
+
+    notebook: Path
+    target: Path
+    subject: str
+    parameters: Mapping[str, Any]
+    around: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -33,6 +92,8 @@ class Page:
         Where the content comes from: label -> value, in the order in which it is shown.
     kind_of_unit : str
         Kind of the family, for the cautions; empty for pages about several kinds.
+    ledger : str
+        Tells the ledger from every other one.
     """
 
     study: Study
@@ -41,15 +102,12 @@ class Page:
     parameters: Mapping[str, str] = field(default_factory=dict)
     source: Mapping[str, str] = field(default_factory=dict)
     kind_of_unit: str = ""
+    ledger: str = ""
 
     @property
     def subject(self) -> str:
         """What the page is about, for messages."""
-        return (
-            f"{self.study.kind} {self.study.subject!r}"
-            if self.study.subject
-            else f"the {self.study.kind} page"
-        )
+        return called(self.study.kind, self.study.subject)
 
     @property
     def title(self) -> str:
@@ -73,6 +131,7 @@ class Page:
         }
         return {
             "key": key,
+            "ledger": self.ledger,
             "title": self.title,
             "demo": self.demo,
             "navigation": self._navigation(),

@@ -3,10 +3,12 @@
 import datetime
 import shlex
 from collections.abc import Sequence
-from concurrent.futures import Executor
+from concurrent.futures import CancelledError, Executor
+from dataclasses import replace
 
 import pandas as pd
 
+from reliability.errors import BenchoddsError, is_end_of_process
 from reliability.records.frames import Records
 from reliability.report import words
 from reliability.report.component_study import component_study
@@ -14,10 +16,10 @@ from reliability.report.family_study import family_study
 from reliability.report.fleet_study import fleet_study, index_study
 from reliability.report.groundwork import FAILED, Groundwork
 from reliability.report.keeping import Keeper
-from reliability.report.laying import lay_ground, settled
+from reliability.report.laying import lay_ground
 from reliability.report.ledger_study import ledger_study
 from reliability.report.own_lives import OwnLives
-from reliability.report.pages import Page
+from reliability.report.pages import KINDS, Page, Unmade, called, whose
 from reliability.report.study import Study
 
 _PARTS = 4
@@ -32,7 +34,8 @@ def plan(
     command: str = "benchodds report",
     executor: Executor | None = None,
     keeper: Keeper | None = None,
-) -> list[Page]:
+    card: str = "",
+) -> list[Page | Unmade]:
     """Work out every page: what it shows and where its content comes from.
 
     Parameters
@@ -40,7 +43,7 @@ def plan(
     records : Records
         The ledger.
     families : sequence of str, optional
-        Only these families' pages, and the three about the whole bench; every page if not given.
+        Only these families' pages, and the first page; every page if not given.
     demo : bool
         Mark the pages DEMO.
     as_of : date, optional
@@ -51,39 +54,54 @@ def plan(
         Takes over what can be fitted side by side.
     keeper : Keeper, optional
         Keeps what was fitted for the next run.
+    card : str
+        The day that the pocket card beside the pages is for, if there is one.
 
     Returns
     -------
-    list of Page
-        Families in the order of the ranking, then components, the pages about the whole bench last.
+    list of Page or Unmade
+        Families in the order of the ranking, then components, the pages about the whole bench last. A page
+        whose content cannot be worked out leaves the others alone.
     """
-    ground = lay_ground(records, as_of, executor=executor, keeper=keeper or Keeper())
-    maker = PageMaker(ground, demo, command, as_of)
+    kinds = KINDS if families is None else ("family", "index")
+    ground = lay_ground(
+        records,
+        as_of,
+        kinds=kinds,
+        families=families,
+        executor=executor,
+        keeper=keeper or Keeper(),
+        card=card,
+    )
+    own = own_lives(ground, families)
+    if executor is not None:
+        own.prepare()  # while the workers fit
+        _ = ground.changes
     ranked = list(ground.ranking["family"])
-    wanted = ranked if families is None else [each for each in ranked if each in set(families)]
-    subjects = [("family", each) for each in wanted]
+    subjects = [("family", each) for each in ranked if families is None or each in families]
     if families is None:
         subjects += [("component", each) for each in ground.component_pages]
-    studies = _studies(ground, subjects, executor)
-    pages = [maker.family(each) if each.kind == "family" else maker.component(each) for each in studies]
-    return [*pages, *(maker.bench(study(ground)) for study in (fleet_study, ledger_study, index_study))]
+    whole = [(kind, "") for kind in ("fleet", "ledger", "index") if kind in kinds]
+    found = _side_by_side(ground, own, subjects, executor) + gather(ground, own, whole)
+    maker = PageMaker(ground, demo, command, as_of)
+    return [maker.page(each) for each in found]
 
 
-def _studies(ground: Groundwork, subjects: list[tuple[str, str]], executor: Executor | None) -> list[Study]:
-    """Gather the studies of families and components, in some parts side by side; in the given order."""
-    own = own_lives(ground)
-    if executor is None:
+def _side_by_side(
+    ground: Groundwork, own: OwnLives, subjects: list[tuple[str, str]], executor: Executor | None
+) -> list[Study | Unmade]:
+    """Gather studies of families and components, in some parts where there are enough; in the given order."""
+    if executor is None or len(subjects) < _PARTS:
         return gather(ground, own, subjects)
-    own.prepare()  # while the workers still forecast past years
-    portable = settled(ground)
+    _ = own.today, own.models, ground.gains, ground.pooled, ground.calibration
     parts = [subjects[first::_PARTS] for first in range(_PARTS)]
-    running = [executor.submit(gather, portable, own, part) for part in parts if part]
+    running = [executor.submit(gather, ground, own, part) for part in parts]
     found = {(each.kind, each.subject): each for part in running for each in part.result()}
     return [found[subject] for subject in subjects]
 
 
-def gather(ground: Groundwork, own: OwnLives, subjects: Sequence[tuple[str, str]]) -> list[Study]:
-    """Gather the studies of some families and components.
+def gather(ground: Groundwork, own: OwnLives, subjects: Sequence[tuple[str, str]]) -> list[Study | Unmade]:
+    """Gather the studies of some pages; one that fails leaves the others alone.
 
     Parameters
     ----------
@@ -92,20 +110,61 @@ def gather(ground: Groundwork, own: OwnLives, subjects: Sequence[tuple[str, str]
     own : OwnLives
         Fits to each family's own records.
     subjects : sequence of (str, str)
-        "family" or "component", and its name.
+        Kind of the page, and the name of its family or component.
 
     Returns
     -------
-    list of Study
+    list of Study or Unmade
         One for each subject, in their order.
     """
-    makers = {"family": family_study, "component": component_study}
-    return [makers[kind](ground, own, name) for kind, name in subjects]
+    found: list[Study | Unmade] = []
+    for kind, name in subjects:
+        try:
+            found.append(make_study(ground, own, kind, name))
+        except Exception as error:
+            if isinstance(error, CancelledError) or is_end_of_process(error):
+                raise
+            found.append(Unmade(kind, name, _worded(kind, name, error)))
+    return found
 
 
-def own_lives(ground: Groundwork) -> OwnLives:
-    """Fit each family's own records."""
-    return OwnLives(ground.own[FAILED], {each: ground.usual_age(each) for each in ground.family_pages})
+def make_study(ground: Groundwork, own: OwnLives, kind: str, name: str = "") -> Study:
+    """Gather what one page shows.
+
+    Parameters
+    ----------
+    ground : Groundwork
+        Everything fitted.
+    own : OwnLives
+        Fits to each family's own records.
+    kind : str
+        One of `KINDS`.
+    name : str
+        Of the family or component.
+
+    Returns
+    -------
+    Study
+    """
+    about_one = {"family": family_study, "component": component_study}
+    if kind in about_one:
+        return about_one[kind](ground, own, name)
+    return {"index": index_study, "fleet": fleet_study, "ledger": ledger_study}[kind](ground)
+
+
+def _worded(kind: str, name: str, error: Exception) -> str:
+    """Say what went wrong, and where its notebook would have met it: in the cell that loads the study."""
+    what = str(error) if isinstance(error, BenchoddsError) else f"{type(error).__name__}: {error}"
+    return f"{called(kind, name)}: cell 'load' of {kind}.ipynb failed: {what}"
+
+
+def own_lives(ground: Groundwork, families: Sequence[str] | None = None) -> OwnLives:
+    """Fit each family's own records; those of some families only, if so asked."""
+    seen = ground.own[FAILED]
+    if families is not None:
+        table = seen.table[seen.table["family"].isin(families)]
+        seen = replace(seen, table=table.reset_index(drop=True))
+    return OwnLives(seen, ground.usual_age)
 
 
 class PageMaker:
@@ -128,6 +187,16 @@ class PageMaker:
         self._demo = demo
         self._command = command + (f" --as-of {as_of}" if as_of is not None else "")
         self._as_of = "" if as_of is None else as_of.isoformat()
+
+    def page(self, study: Study | Unmade) -> Page | Unmade:
+        """Make a page of any kind."""
+        if isinstance(study, Unmade):
+            pages = {"family": self._ground.family_pages, "component": self._ground.component_pages}
+            target = pages.get(study.kind, {}).get(study.subject, f"{study.kind}.html")
+            return replace(study, target=target)
+        makers = {"family": self.family, "component": self.component}
+        page = makers.get(study.kind, self.bench)(study)
+        return replace(page, ledger=whose(self._ground.records, self._demo))
 
     def family(self, study: Study) -> Page:
         """Make the page of a family; its provenance speaks of its own jobs only."""

@@ -17,6 +17,7 @@ from reliability.report.card_data import card_data
 from reliability.report.card_list import HEADINGS, Group, list_groups
 from reliability.report.cautions import cautions
 from reliability.report.html import verdict_mark
+from reliability.report.pages import whose
 from reliability.report.study import write_whole
 from reliability.report.words import counted
 
@@ -100,6 +101,7 @@ def make_card(
         groups=[_marked(group) for group in groups],
         demo=demo,
         day=day.isoformat(),
+        ledger=whose(records, demo),
         facts=_facts(appraiser),
         cautions=cautions(),
         source=_provenance(appraiser, day),

@@ -15,21 +15,21 @@ from typing import TYPE_CHECKING
 
 from reliability import __version__
 from reliability.errors import InvalidInput, ReportError, unknown
-from reliability.report.batch import STUDIES, Batch, key_in, make_batch, processes
+from reliability.report.batch import STUDIES, Batch, card_day, key_in, make_batch, mark_in, processes
 from reliability.report.digests import PACKAGE, digest
-from reliability.report.pages import KINDS
+from reliability.report.pages import KINDS, whose
 from reliability.report.progress import Progress
 from reliability.report.study import write_whole
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
-    from reliability.report.pages import Page
 
 NOTEBOOKS = PACKAGE.parent / "notebooks"
 # JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
 PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 _STATE = ".state.json"
 _KEPT = ".kept"
+_ALL = "all"
 _FOLDERS = ("families", "components")
 
 
@@ -44,7 +44,7 @@ class PagesMade:
     kept : tuple of str
         Pages that would show the same, left untouched.
     removed : tuple of str
-        Pages of families or components that the ledger no longer holds.
+        Pages of families or components that the ledger no longer holds, and whatever another ledger left.
     printed : tuple of str
         PDF files that were written.
     remarks : tuple of str
@@ -81,7 +81,7 @@ def make_pages(
     out : str or Path
         Folder of the report; made if it is not there.
     families : sequence of str, optional
-        Only the pages of these families, and the three about the whole bench; all pages if not given.
+        Only the pages of these families, and the first page; all pages if not given.
     demo : bool
         Mark every page DEMO.
     pdf : bool
@@ -116,14 +116,19 @@ def make_pages(
     """
     # Absolute: a worker of a cluster has a working directory of its own.
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
-    _check(records, families, workers, notebooks)
-    run_key = _run_key(records, as_of, demo, command, notebooks)
-    kept = _unchanged(out, run_key) if families is None else ()
-    done = PagesMade(kept=kept)
-    if not kept:
+    _check(workers, notebooks)
+    foreign = _foreign(out, whose(records, demo))
+    card = card_day(out, whose(records, demo))
+    run_key = _run_key(records, as_of, demo, command, notebooks, card)
+    asked = _ALL if families is None else json.dumps(sorted(families))
+    kept = _unchanged(out, run_key, asked)
+    if kept:
+        done = PagesMade(kept=kept, removed=_removed(out, foreign))
+    else:
         from reliability.report.keeping import Keeper
         from reliability.report.planning import plan
 
+        _check_families(records, families or ())
         Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
         keeper = Keeper(out / _KEPT)
         with processes(executor, workers) as pool:
@@ -135,11 +140,15 @@ def make_pages(
                 command=command,
                 executor=pool,
                 keeper=keeper,
+                card=card,
             )
+            gone = _removed(out, foreign)
             batch = make_batch(pages, out, notebooks, executor=pool, progress=progress)
         _check_made(batch, len(pages))
-        removed = _finish(out, run_key, pages) if families is None else ()
+        targets = [page.target for page in pages]
+        gone += _finish(out, run_key, asked, targets)
         keeper.prune()
+        removed = tuple(each for each in gone if each not in targets)
         done = PagesMade(batch.made, batch.kept, removed, (), batch.remarks)
     if pdf:
         from reliability.report.printing import print_pages
@@ -148,11 +157,9 @@ def make_pages(
     return done
 
 
-def _check(records: "Records", families: Sequence[str] | None, workers: int, notebooks: Path) -> None:
+def _check(workers: int, notebooks: Path) -> None:
     if workers < 1:
         raise InvalidInput(f"`workers` must be 1 or more; got {workers}.")
-    if families:
-        _check_families(records, families)
     if not notebooks.is_dir():
         raise ReportError(
             f"The notebooks that show the pages are not in {notebooks}. Run the report from a checkout of "
@@ -176,24 +183,29 @@ def _check_families(records: "Records", families: Sequence[str]) -> None:
 
 
 def _run_key(
-    records: "Records", as_of: datetime.date | None, demo: bool, command: str, notebooks: Path
+    records: "Records", as_of: datetime.date | None, demo: bool, command: str, notebooks: Path, card: str
 ) -> str:
-    """Everything that a whole run depends on: records, date, code."""
+    """Everything that a whole run depends on: records, date, card, code."""
     code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(notebooks, *PAGE_NOTEBOOKS)
-    order = [records.fingerprint(), str(as_of), demo, command, __version__, *code]
+    order = [records.fingerprint(), whose(records, demo), str(as_of), card, command, __version__, *code]
     return sha256(json.dumps(order).encode()).hexdigest()
 
 
-def _unchanged(out: Path, run_key: str) -> tuple[str, ...]:
-    """Pages of the last complete run if it was the same and all of them are what it left; else none."""
+def _unchanged(out: Path, run_key: str, asked: str) -> tuple[str, ...]:
+    """Pages of the last run that was asked for the same if all of them are what it left; else none."""
+    pages = _left(out, run_key).get(asked, {})
+    is_same = all(key_in(out / each) == key for each, key in pages.items())
+    return tuple(pages) if is_same else ()
+
+
+def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
+    """Give what the last runs over the same records and code left: what was asked for -> page -> key."""
     try:
         state = json.loads((out / _STATE).read_text("utf-8"))
-        is_same = state["run"] == run_key and all(
-            key_in(out / each) == key for each, key in state["pages"].items()
-        )
-        return tuple(state["pages"]) if is_same else ()
+        asked = {str(each): {**pages} for each, pages in state["asked"].items()}
+        return asked if state["run"] == run_key else {}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return ()  # no state, or a damaged one: look at every page
+        return {}  # no state, or a damaged one: look at every page
 
 
 def _check_made(batch: Batch, wanted: int) -> None:
@@ -204,18 +216,31 @@ def _check_made(batch: Batch, wanted: int) -> None:
         )
 
 
-def _finish(out: Path, run_key: str, pages: "Iterable[Page]") -> tuple[str, ...]:
-    """After a complete run: drop pages that nothing stands behind any more, and note what was left."""
-    targets = [page.target for page in pages]
-    removed = []
-    for folder in _FOLDERS:
-        for path in sorted((out / folder).glob("*.html")):
-            if f"{folder}/{path.name}" not in targets and key_in(path):
-                path.unlink()
-                path.with_suffix(".pdf").unlink(missing_ok=True)
-                removed.append(f"{folder}/{path.name}")
+def _ours(out: Path) -> list[str]:
+    """List the pages and the card in a report's folder, by the marks that they carry."""
+    paths = [path for folder in ("", *_FOLDERS) for path in sorted((out / folder).glob("*.html"))]
+    return [path.relative_to(out).as_posix() for path in paths if mark_in(path, "ledger") or key_in(path)]
+
+
+def _foreign(out: Path, ledger: str) -> list[str]:
+    """List what another ledger has left, or a version that did not say of which ledger a page is."""
+    return [each for each in _ours(out) if mark_in(out / each, "ledger") != ledger]
+
+
+def _removed(out: Path, pages: Iterable[str]) -> tuple[str, ...]:
+    for each in pages:
+        (out / each).unlink()
+        (out / each).with_suffix(".pdf").unlink(missing_ok=True)
+    return tuple(pages)
+
+
+def _finish(out: Path, run_key: str, asked: str, targets: Sequence[str]) -> tuple[str, ...]:
+    """After a run: note what was left; if all were asked for, drop those that nothing stands behind."""
+    stray = [each for each in _ours(out) if "/" in each and each not in targets] if asked == _ALL else []
+    removed = _removed(out, stray)
     for path in (out / STUDIES).glob("*.json"):
         path.unlink()
-    state = {"run": run_key, "pages": {target: key_in(out / target) for target in targets}}
+    left = {**_left(out, run_key), asked: {target: key_in(out / target) for target in targets}}
+    state = {"run": run_key, "asked": left}
     write_whole(out / _STATE, json.dumps(state, indent=1, sort_keys=True) + "\n")
-    return tuple(removed)
+    return removed

@@ -32,12 +32,13 @@ def found_by_job(findings: pd.DataFrame) -> dict[str, str]:
     dict
         Job -> text such as ``belt failed, replaced; gear worn; 6 sound``.
     """
-    said: dict[str, str] = {}
-    for job, rows in findings.groupby("job", sort=True):
-        parts = [_part(row) for found in ("failed", "worn") for row in rows[rows.found == found].itertuples()]
-        sound = int((rows.found == "sound").sum())
-        said[str(job)] = "; ".join([*parts, *([f"{sound} sound"] if sound else [])])
-    return said
+    parts: dict[str, list[str]] = {job: [] for job in sorted(findings["job"].unique())}
+    for found in ("failed", "worn"):
+        for row in findings[findings["found"] == found].itertuples():
+            parts[row.job].append(_part(row))
+    for job, sound in findings.loc[findings["found"] == "sound", "job"].value_counts().items():
+        parts[str(job)].append(f"{sound} sound")
+    return {job: "; ".join(said) for job, said in parts.items()}
 
 
 def _part(row: object) -> str:

@@ -1,7 +1,7 @@
 """Forecasts held against what came of them: each job judged by what was known before its year."""
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,6 +57,7 @@ def calibrate(
     as_of: datetime.date,
     *,
     fit: Callable[[Records, datetime.date], Appraiser] = fit_appraiser,
+    families: Collection[str] | None = None,
 ) -> Calibration:
     """Judge every finished job by what was known at the turn of the year before it was taken in.
 
@@ -66,6 +67,8 @@ def calibrate(
     as_of : datetime.date
     fit : callable
         Makes the appraiser of a day; one that keeps its results saves the work of closed years.
+    families : collection of str, optional
+        Only jobs of these are judged; each as it would be among all.
 
     Returns
     -------
@@ -85,6 +88,10 @@ def calibrate(
         if len(earlier) < FEWEST_EARLIER_JOBS:
             continue
         jobs = own[own["season"] == year]
+        if families is not None:
+            jobs = jobs[jobs["family"].isin(families)]
+            if jobs.empty:
+                continue
         verdicts = judge(_as_offers(jobs, records), fit(records, before))
         rows.append(
             pd.DataFrame(

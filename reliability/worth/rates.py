@@ -2,8 +2,7 @@
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaln, ndtri
-from scipy.stats import beta
+from scipy.special import betaincinv, betaln, ndtri
 
 from reliability.errors import InvalidInput
 
@@ -56,8 +55,8 @@ def share_interval(
     else:
         more = (0.5, 0.5) if method == "Jeffreys" else (0.0, 1.0)
         with np.errstate(invalid="ignore"):  # no successes, or nothing but: set below
-            low = beta.ppf(tail, k + more[0], n - k + more[1])
-            high = beta.ppf(1.0 - tail, k + more[1], n - k + more[0])
+            low = betaincinv(k + more[0], n - k + more[1], tail)
+            high = betaincinv(k + more[1], n - k + more[0], 1.0 - tail)
     return np.where(k == 0, 0.0, low), np.where(k == n, 1.0, high)
 
 
@@ -108,7 +107,7 @@ def shrunk_shares(successes: ArrayLike, trials: ArrayLike, *, usual: float, usua
     if not 0.0 < usual < 1.0:
         raise InvalidInput(f"`usual` must lie between 0 and 1, both excluded; got {usual!r}.")
     k, n = np.asarray(successes, float), np.asarray(trials, float)
-    mean = beta.ppf((np.arange(40) + 0.5) / 40, usual * usual_worth, (1 - usual) * usual_worth)
+    mean = betaincinv(usual * usual_worth, (1 - usual) * usual_worth, (np.arange(40) + 0.5) / 40)
     mean = np.clip(mean, 1e-6, 1 - 1e-6)
     size = np.geomspace(2.0, 300.0, 16)
     a, b = mean[:, None] * size, (1 - mean[:, None]) * size

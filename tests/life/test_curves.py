@@ -333,10 +333,18 @@ def test_kaplan_meier_takes_counts_that_are_not_whole():
     assert_allclose(curve.standard_error[curve.age_years == 2], share[1] * np.sqrt(relative))
 
 
-def test_library_leaves_numpys_warnings_as_they_were():
-    before = np.geterr()
-    fit_curve(right_censored([1, 2, 3], [True, True, True]))
-    assert np.geterr() == before
+@pytest.mark.parametrize("lives", ["kaplan-meier", "isotonic", "turnbull"])
+def test_a_curve_without_a_band_is_the_same_curve(lives):
+    upper = {"kaplan-meier": [1, 2, np.inf, 4], "isotonic": [1, 2, np.inf, 4], "turnbull": [3, 5, np.inf, 9]}
+    lower = {"kaplan-meier": [1, 2, 3, 4], "isotonic": [0, 0, 3, 0], "turnbull": [1, 2, 3, 4]}
+    records = LifeRecords(lower[lives], upper[lives])
+    whole, bare = fit_curve(records), fit_curve(records, has_band=False)
+    assert whole.method.lower() == bare.method.lower() == lives
+    assert_array_equal(whole.failed, bare.failed)
+    assert_array_equal(whole.age_years, bare.age_years)
+    assert np.isfinite(whole.low).all()
+    assert np.isnan(bare.low[1:]).all()
+    assert np.isnan(bare.high[1:]).all()
 
 
 # ---- limits

@@ -2,6 +2,7 @@
 # ruff: noqa: E501
 
 import datetime
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import Records, Settings, known_by, read_records, records_from_rows
+from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
 
 
@@ -70,6 +72,16 @@ def test_rows_and_ledger_give_the_same_records(records, ledger):
     for name, frame in records.frames().items():
         pd.testing.assert_frame_equal(again.frames()[name], frame)
     assert again.fingerprint() == records.fingerprint()
+
+
+def test_records_tell_their_ledger_from_every_other(ledger, tmp_path):
+    first = read_records(ledger)
+    assert len(first.ledger) == 16
+    assert read_records(ledger).ledger == first.ledger
+    with open_ledger(tmp_path / "other.db", create=True) as other:
+        assert read_records(other).ledger not in ("", first.ledger)
+    assert replace(first, ledger="").fingerprint() == first.fingerprint()
+    assert records_from_rows({}).ledger == ""
 
 
 def test_the_fingerprint_follows_the_content(records, ledger):

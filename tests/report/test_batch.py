@@ -1,15 +1,18 @@
 """Making a set of pages: the right ones, each whole, a failure on its own."""
 
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 
+import psutil
 import pytest
 
 from reliability.report.batch import STUDIES, key_in, make_batch, processes
 from reliability.report.digests import digest
-from reliability.report.pages import Page
+from reliability.report.pages import Page, Unmade
 from reliability.report.study import write_whole
 
 MakePage = Callable[..., Page]
@@ -65,6 +68,17 @@ def test_pages_are_run_by_processes_and_a_failing_cell_is_named(
     assert "thin ice" not in page
     assert "load_study" not in page
     assert str(tmp_path) not in page
+
+
+def test_a_page_without_content_is_told_and_the_others_are_made(
+    tmp_path: Path, write_notebook: WriteNotebook, make_page: MakePage, show: str
+) -> None:
+    books = write_notebook("family", {"answer": show}).parent
+    bad = Unmade("component", "bulb", "component 'bulb': no", "components/bulb.html")
+    for made in (("families/t2.html",), ()):
+        batch = make_batch([bad, make_page()], tmp_path, books, executor=Instead(), progress=False)
+        assert batch.made == made
+        assert batch.failed == ("components/bulb.html: component 'bulb': no",)
 
 
 def test_same_content_gives_the_same_bytes(
@@ -164,6 +178,27 @@ def test_studies_are_kept_by_their_content(
     page = make_page()
     make_batch([page], tmp_path, books, executor=Instead(), progress=False)
     assert [path.stem for path in (tmp_path / STUDIES).iterdir()] == [page.study.fingerprint]
+
+
+RUN = """
+import os, sys, time
+from reliability.report.batch import processes
+if __name__ == "__main__":
+    with processes(None, 2) as pool:
+        print(pool.submit(os.getpid).result(), flush=True)
+        time.sleep(600)
+"""
+
+
+def test_no_worker_outlives_a_run_that_was_killed(tmp_path: Path) -> None:
+    (tmp_path / "run.py").write_text(RUN)
+    run = subprocess.Popen([sys.executable, str(tmp_path / "run.py")], stdout=subprocess.PIPE, text=True)
+    assert run.stdout is not None
+    worker = psutil.Process(int(run.stdout.readline()))
+    run.kill()
+    run.communicate()
+    ended, left = psutil.wait_procs([worker], timeout=30)
+    assert (len(ended), left) == (1, [])
 
 
 def test_processes_compute_on_one_core_each_and_leave_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:

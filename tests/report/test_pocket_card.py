@@ -14,6 +14,7 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from reliability.records.frames import Records, records_from_rows
+from reliability.report.batch import CARD, card_day, mark_in
 from reliability.report.card_data import DOUBLES, card_data
 from reliability.report.card_list import ceiling_words, list_groups
 from reliability.report.pocket_card import make_card, write_card
@@ -94,6 +95,17 @@ def test_the_same_ledger_gives_the_same_bytes(nasty, page, tmp_path):
     assert [path.name for path in (tmp_path / "a").iterdir()] == ["card.html"]
     later = make_card(appraiser, records, as_of=datetime.date(2030, 1, 1))
     assert '"day":"2030-01-01"' in later
+
+
+def test_a_card_says_whose_it_is_and_for_which_day(nasty, tmp_path):
+    appraiser, records = nasty
+    mine = replace(records, ledger="mine")
+    write_card(appraiser, mine, tmp_path / CARD, as_of=datetime.date(2030, 1, 1))
+    assert mark_in(tmp_path / CARD, "page") == ""
+    assert card_day(tmp_path, "mine") == "2030-01-01"
+    assert card_day(tmp_path, "other") == card_day(tmp_path / "none", "") == ""
+    write_card(appraiser, mine, tmp_path / CARD, demo=True)
+    assert card_day(tmp_path, "demo") == appraiser.as_of.isoformat()
 
 
 def test_nothing_comes_from_outside_and_only_what_is_trusted_runs(page):

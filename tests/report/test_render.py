@@ -10,9 +10,8 @@ import papermill
 import pytest
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
-from reliability.report import kernel
-from reliability.report.pages import Page
-from reliability.report.render import PageJob, check_parameters, render
+from reliability.report.pages import Page, PageJob
+from reliability.report.render import check_parameters, render
 
 WriteNotebook = Callable[..., Path]
 
@@ -51,7 +50,7 @@ def test_an_unknown_parameter_stops_before_the_notebook_runs(
     assert not (tmp_path / "page.html").exists()
 
 
-def test_threads_of_one_process_take_turns_at_its_kernel(
+def test_threads_of_one_process_take_turns_at_its_shell(
     write_notebook: WriteNotebook,
     make_page: Callable[..., Page],
     tmp_path: Path,
@@ -67,7 +66,6 @@ def test_threads_of_one_process_take_turns_at_its_kernel(
         return nbformat.v4.new_notebook()
 
     monkeypatch.setattr(papermill, "execute_notebook", execute)
-    monkeypatch.setattr(kernel, "fresh_kernel", lambda _: None)
     path, around = write_notebook("family", {}), make_page().around("key")
     jobs = [PageJob(path, tmp_path / f"{each}.html", "family 'T2'", {}, around) for each in range(3)]
     with ThreadPoolExecutor(3) as threads:

@@ -4,13 +4,14 @@ import json
 from concurrent.futures import Executor, Future
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
 from reliability.records.frames import Records
 from reliability.report import planning, printing
-from reliability.report.pages import Page
+from reliability.report.pages import Page, whose
 from reliability.report.run import NOTEBOOKS, make_pages
 from reliability.report.study import write_whole
 from reliability.worth.ranking import families_of_interest
@@ -30,7 +31,7 @@ class Instead(Executor):
                 ReportError(f"{job.subject}: cell 'lives' of family.ipynb failed: KeyError: 'age'")
             )
             return future
-        write_whole(job.target, f'<meta name="benchodds-page" content="{job.around["key"]}">')
+        write_whole(job.target, page_of(job.around["ledger"], page=job.around["key"]))
         future.set_result(["a remark"] if "index" in job.subject else [])
         return future
 
@@ -39,8 +40,13 @@ class Instead(Executor):
 def planned(monkeypatch: pytest.MonkeyPatch, awkward_pages: list[Page]) -> list[Page]:
     """Let a run plan the awkward pages, or those that a test puts in their place."""
     pages = list(awkward_pages)
-    monkeypatch.setattr(planning, "plan", lambda *_, **__: list(pages))
+    monkeypatch.setattr(planning, "plan", lambda *given, **more: planned_for(pages, *given, **more))
     return pages
+
+
+def planned_for(pages: list[Page], records: Records, *, demo: bool, **_: object) -> list[Page]:
+    """Give pages as those of the ledger that a run is of."""
+    return [replace(page, ledger=whose(records, demo)) for page in pages]
 
 
 def run(records: Records, out: Path, **given: object):  # type: ignore[no-untyped-def]
@@ -79,8 +85,11 @@ def test_whatever_changed_is_looked_at(
     else:
         (tmp_path / ".state.json").write_text("[1")
     made = run(records, tmp_path, demo=demo)
-    assert made.made == ((planned[0].target,) if what == "a page that is gone" else ())
-    assert json.loads((tmp_path / ".state.json").read_text())["pages"].keys() == {
+    # A ledger's pages are no demo's, even where they would say the same.
+    anew = {"a page that is gone": (planned[0].target,), "demo": tuple(page.target for page in planned)}
+    assert made.made == anew.get(what, ())
+    assert made.removed == ()
+    assert json.loads((tmp_path / ".state.json").read_text())["asked"]["all"].keys() == {
         page.target for page in planned
     }
 
@@ -100,6 +109,68 @@ def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(
     assert (tmp_path / "families" / "mine.html").exists()
 
 
+def page_of(ledger: str, **marks: str) -> str:
+    """Give the head of a page or card."""
+    named = {"ledger": ledger, **marks}
+    return "".join(f'<meta name="benchodds-{name}" content="{value}">' for name, value in named.items())
+
+
+@pytest.mark.parametrize("families", [None, ["one"]])
+def test_what_another_ledger_left_is_removed(
+    tmp_path: Path, awkward_records: Records, planned: list[Page], families: list[str] | None
+) -> None:
+    mine = replace(awkward_records, ledger="mine")
+    left = {
+        "card.html": page_of("other", day="2026-05-17"),
+        "families/theirs.html": page_of("other", page="k"),
+        "families/older.html": '<meta name="benchodds-page" content="k">',
+        "families/mine.html": page_of("mine", page="k"),
+        "families/notes.html": "<p>my own notes</p>",
+        "fleet.html": page_of("other", page="k"),
+    }
+    for name, content in left.items():
+        write_whole(tmp_path / name, content)
+    (tmp_path / "families/theirs.pdf").write_text("pdf")
+    if families:
+        families = [next(page.study.subject for page in planned if page.study.kind == "family")]
+        planned[:] = [page for page in planned if page.study.kind == "index"]
+    made = run(mine, tmp_path, families=families)
+    gone = ["card.html", "families/older.html", "families/theirs.html"]
+    gone += ["fleet.html"] if families else ["families/mine.html"]
+    assert sorted(made.removed) == sorted(gone)
+    assert not any((tmp_path / name).exists() for name in [*gone, "families/theirs.pdf"])
+    assert (tmp_path / "families/notes.html").exists()
+    assert (tmp_path / "families/mine.html").exists() == bool(families)
+
+
+def test_a_card_of_another_ledger_goes_even_where_no_page_changed(
+    tmp_path: Path, awkward_records: Records, planned: list[Page]
+) -> None:
+    run(awkward_records, tmp_path)
+    write_whole(tmp_path / "card.html", page_of("other", day="2026-05-17"))
+    again = run(awkward_records, tmp_path)
+    assert (again.made, again.removed) == ((), ("card.html",))
+    assert not (tmp_path / "card.html").exists()
+
+
+def test_a_new_card_makes_the_pages_be_looked_at(
+    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch, planned: list[Page]
+) -> None:
+    asked: list[str] = []
+
+    def look(*given: Any, card: str, **more: Any) -> list[Page]:
+        asked.append(card)
+        return planned_for(planned, *given, **more)
+
+    monkeypatch.setattr(planning, "plan", look)
+    mine = replace(awkward_records, ledger="mine")
+    run(mine, tmp_path)
+    write_whole(tmp_path / "card.html", page_of("mine", day="2026-05-17"))
+    run(mine, tmp_path)
+    run(mine, tmp_path)
+    assert asked == ["", "2026-05-17"]
+
+
 def test_some_families_leave_the_other_pages_alone(
     tmp_path: Path, awkward_records: Records, planned: list[Page]
 ) -> None:
@@ -110,6 +181,20 @@ def test_some_families_leave_the_other_pages_alone(
     made = run(awkward_records, tmp_path, families=[family.study.subject])
     assert (made.made, made.removed) == ((family.target,), ())
     assert all((tmp_path / page.target).exists() for page in others)
+
+
+def test_some_families_and_all_are_each_made_once(
+    tmp_path: Path, awkward_records: Records, planned: list[Page], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    family = next(page for page in planned if page.study.kind == "family")
+    everything = list(planned)
+    planned[:] = [family]
+    some = run(awkward_records, tmp_path, families=[family.study.subject]).made
+    planned[:] = everything
+    run(awkward_records, tmp_path)
+    monkeypatch.setattr(planning, "plan", lambda *_, **__: pytest.fail("pages were planned again"))
+    assert run(awkward_records, tmp_path, families=[family.study.subject]).kept == some
+    assert len(run(awkward_records, tmp_path).kept) == len(everything)
 
 
 def test_a_failing_page_ends_the_run_with_its_name_and_keeps_the_others(

@@ -3,7 +3,7 @@
 import datetime
 import re
 from collections.abc import Callable
-from concurrent.futures import Executor, Future
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,18 +14,24 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.life.findings import observe
+from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records, records_from_rows
+from reliability.report import planning
 from reliability.report.comeback_study import comeback_curve, comeback_words
 from reliability.report.drawing import _tidied
 from reliability.report.family_study import answer_facts
 from reliability.report.fleet_study import fleet_study, index_study
 from reliability.report.forecast_study import forecast_findings, forecast_words
+from reliability.report.groundwork import pool_lives_of
 from reliability.report.laying import lay_ground
 from reliability.report.ledger_study import ledger_study
+from reliability.report.opening import DEMO
 from reliability.report.own_lives import OwnLives, _status
-from reliability.report.pages import Page
+from reliability.report.pages import Page, Unmade
 from reliability.report.planning import plan
+from reliability.report.study import Study
 
+ShowPage = Callable[[Page, Path], Path]
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
 
 
@@ -40,7 +46,7 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
     ]
     records = records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": rows})
     seen = observe(records.jobs, records.findings, records.families)
-    return OwnLives(seen, {"T2": 40.0})
+    return OwnLives(seen, lambda _: 40.0)
 
 
 @pytest.mark.parametrize(
@@ -107,14 +113,110 @@ def test_workers_or_not_the_pages_show_the_same(awkward_records: Records, awkwar
     assert [page.shown for page in again] == [page.shown for page in awkward_pages]
 
 
-def test_only_the_wanted_families_and_the_bench_are_planned(awkward_records: Records) -> None:
+def test_only_the_wanted_families_and_the_first_page_are_planned(awkward_records: Records) -> None:
     family = str(awkward_records.families["family"][0])
     pages = plan(awkward_records, families=[family], as_of=datetime.date(2023, 5, 1))
-    assert [page.study.kind for page in pages] == ["family", "fleet", "ledger", "index"]
+    assert [page.study.kind for page in pages] == ["family", "index"]
     assert pages[0].study.subject == family
     assert pages[0].parameters["as_of"] == "2023-05-01"
     assert "--as-of 2023-05-01 --family" in pages[0].source["Made again by"]
     assert pages[-1].source["As of"] == "2023-05-01"
+
+
+def test_a_page_that_cannot_be_worked_out_leaves_the_others_alone(
+    awkward_records: Records, awkward_pages: list[Page], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(_ground: object, _own: object, name: str) -> Study:
+        raise (IndexError if name == "belt" else InvalidInput)("out of bounds")
+
+    monkeypatch.setattr(planning, "component_study", fail)
+    pages = plan(awkward_records, demo=True)
+    unmade = [each for each in pages if isinstance(each, Unmade)]
+    assert [(each.target, each.why) for each in unmade][:2] == [
+        ("components/i-motor-i.html",
+         "component '<i>motor</i>': cell 'load' of component.ipynb failed: out of bounds"),
+        ("components/belt.html",
+         "component 'belt': cell 'load' of component.ipynb failed: IndexError: out of bounds"),
+    ]  # fmt: skip
+    others = [each for each in awkward_pages if each.study.kind != "component"]
+    assert [each.shown for each in pages if isinstance(each, Page)] == [each.shown for each in others]
+
+
+@pytest.mark.parametrize("error", [CancelledError(), BrokenExecutor("gone")])
+def test_the_end_of_the_workers_is_no_fault_of_a_page(
+    awkward_records: Records, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    def end(_ground: object) -> Study:
+        raise error
+
+    monkeypatch.setattr(planning, "index_study", end)
+    with pytest.raises(type(error)):
+        plan(awkward_records, families=[str(awkward_records.families["family"][0])])
+
+
+def test_a_component_that_no_family_is_judged_by_gets_bare_counts(
+    show_page: ShowPage, tmp_path: Path
+) -> None:
+    """One job was ended by a bulb, one found it worn; of a lamp only an imported job tells."""
+    jobs = [
+        {"job": "1", "family": "T2", "taken_in": "2020-01-01", "closed": "2020-02-01", "outcome": "donor",
+         "ended_by": "bulb"},
+        {"job": "2", "family": "T2", "taken_in": "2020-01-01", "closed": "2020-02-01", "outcome": "repaired"},
+        {"job": "x-1", "family": "T2", "taken_in": "2020-01-01", "closed": "2020-02-01",
+         "outcome": "repaired", "origin": "elsewhere"},
+    ]  # fmt: skip
+    findings = [
+        {"job": "2", "component": "bulb", "found": "worn"},
+        {"job": "x-1", "component": "lamp", "found": "sound"},
+    ]
+    pages = plan(records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": findings}))
+    bulb, lamp = (each for each in pages if isinstance(each, Page) and each.study.kind == "component")
+    assert bulb.study.facts["summary"] == (
+        "The bulb is named in 2 jobs of this bench, as failed in 1. That is too little for any family to be "
+        "judged by it: here are counts, and no odds."
+    )
+    assert bulb.study.tables["counts"].to_dict("records") == [
+        {"family": "T2", "jobs": 2, "sound": 0, "worn": 1, "failed": 1, "ended": 1,
+         "page": "../families/t2.html"}
+    ]  # fmt: skip
+    assert lamp.study.facts["summary"].startswith("The lamp is named elsewhere only.")
+    html = show_page(bulb, tmp_path).read_text("utf-8")
+    assert "Jobs of this bench that name it, by family" in html
+    assert "By age" not in html
+    assert "NaN" not in html
+
+
+def test_the_first_page_says_its_day_and_links_the_card(
+    awkward_records: Records, awkward_pages: list[Page], show_page: ShowPage, tmp_path: Path
+) -> None:
+    family = [str(awkward_records.families["family"][0])]
+    with_card = plan(awkward_records, families=family, card="2023-12-24", demo=True)[-1]
+    assert isinstance(with_card, Page)
+    day = awkward_records.last_date().isoformat()
+    html = show_page(with_card, tmp_path).read_text("utf-8")
+    assert f'These pages speak for {day}, the <a href="card.html">pocket card</a> for 2023-12-24.' in html
+    without = show_page(awkward_pages[-1], tmp_path).read_text("utf-8")
+    assert f"These pages speak for {day}; there is no pocket card yet." in without
+    assert "card.html" not in without
+
+
+def test_what_some_families_need_is_pooled_as_among_all() -> None:
+    records = load_package_records(DEMO)
+    day, family = records.last_date(), "Obbelin 310"
+    whole, some = (pool_lives_of(records, day, "failed", asked) for asked in (None, [family]))
+    assert set(some.parts) < set(whole.parts)
+    for component in some.parts:
+        answers = (lives.failed_by(component, family, [10.0, 45.0], year=1980) for lives in (whole, some))
+        assert [each.tolist() for each in next(answers)] == [each.tolist() for each in next(answers)]
+    # Of one that nobody has spoken of, such as a head here, only all the others tell.
+    families = [*FAMILIES, {"family": "D1", "kind": "disc player", "first_year": 1990, "last_year": 1995}]
+    days = {"taken_in": "2020-01-01", "closed": "2020-02-01", "outcome": "repaired"}
+    jobs = [{"job": "1", "family": "T2", **days}, {"job": "2", "family": "D1", **days}]
+    findings = [
+        {"job": job, "component": part, "found": "sound"} for job, part in (("1", "belt"), ("2", "laser"))
+    ]
+    few = records_from_rows({"families": families, "jobs": jobs, "findings": findings})
+    assert set(pool_lives_of(few, day, "failed", ["T2"]).parts) == {"belt", "laser"}
 
 
 def test_only_the_first_page_names_the_whole_ledger(

@@ -51,6 +51,23 @@ def test_each_year_is_forecast_from_the_years_before(years):
     assert found.groups["forecast"].is_monotonic_increasing
 
 
+def test_jobs_of_some_families_are_judged_as_among_all(years):
+    days = []
+
+    def fit(records, day):
+        days.append(day)
+        return fit_appraiser(records, day)
+
+    records = records_from_rows(years)
+    whole = calibrate(records, DAY).jobs
+    some = calibrate(records, DAY, fit=fit, families=["Larkov T2"]).jobs
+    assert len(days) == 2
+    expected = whole[whole["family"] == "Larkov T2"].reset_index(drop=True)
+    assert some.to_dict("records") == expected.to_dict("records")
+    assert calibrate(records, DAY, fit=fit, families=["Larkov T9"]).status == "too few jobs"
+    assert len(days) == 2
+
+
 def test_the_future_does_not_leak_into_a_forecast(years):
     records = records_from_rows(years)
     # Turn the last year upside down: what was forecast of the years before stays as it was.
