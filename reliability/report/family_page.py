@@ -244,10 +244,11 @@ def comebacks(study: Study) -> Shown:
 def jobs(study: Study) -> Shown:
     """List the records behind the page, the newest first."""
     facts, frame = study.facts, study.tables["jobs"]
+    rests_on = bullets([text(each) for each in facts["basis"]])
+    basis = f"<details><summary>What this rests on</summary>{rests_on}</details>"
     if frame.empty:
-        return section(
-            "records", "The records behind it", paragraph("No job of this family has been written down yet.")
-        )
+        none = paragraph("No job of this family has been written down yet.")
+        return section("records", "The records behind it", none, basis)
     fields = [
         tables.Field("Job", lambda row: f"{name(row.job)}<small>{text(row.taken_in)}</small>"),
         tables.label("Outcome", "outcome"),
@@ -268,7 +269,7 @@ def jobs(study: Study) -> Shown:
         inside = tables.table(older, fields, caption="Older jobs of this family")
         rest = f"<details><summary>{words.counted(len(older), 'older job')}</summary>{inside}</details>"
     looking_back = paragraph(text(facts["forecast_says"])) if facts["forecast_says"] else ""
-    return section("records", "The records behind it", looking_back, newest, rest)
+    return section("records", "The records behind it", looking_back, newest, rest, basis)
 
 
 def _gain(currency: str) -> tables.Field:

@@ -59,6 +59,7 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
         "comeback_says": comeback_words(back),
         "year_findings": year_findings(ground, family),
         "forecast_says": forecast_words(ground.calibration, family),
+        "basis": _basis(ground, family),
     }
     tables = {
         "parts": _parts(ground, family),
@@ -75,6 +76,26 @@ def family_study(ground: Groundwork, own: OwnLives, family: str) -> Study:
         "jobs": jobs,
     }
     return Study("family", family, facts, tables)
+
+
+def _basis(ground: Groundwork, family: str) -> list[str]:
+    """Say what the odds take from the records and what from belief, with the weight of each."""
+    shared, entry = ground.appraiser.shared, ground.appraiser.families[family]
+    appraisal = explain(ground.appraiser, family=family).appraisal
+    chain, told = float(appraisal.states.success.mean()), float(appraisal.success.mean())
+    jobs = ground.records.jobs
+    own = jobs[(jobs["family"] == family) & jobs["origin"].isna() & (jobs["outcome"] != "open")]
+    examined = int(own["job"].isin(ground.records.findings["job"]).sum())
+    weight = round(shared.chain_weight, 2)
+    return [
+        f"By its components alone, {words.share(chain)} would be repaired: so much their lives and the parts "
+        f"that can be had promise. The outcomes of this bench make that {words.share(told)}.",
+        f"Outcomes let the components count with a weight of {weight:.2f}: 1 is as promised, 0 not at all. "
+        f"{examined} of {words.counted(len(own), 'finished job')} say what was found.",
+        f"Its own outcomes decide {words.share(entry.own_weight)} of what sets this family apart; the rest "
+        "comes from its kind, its maker and the whole bench.",
+        "Belief fills what no record tells: what is usual for such parts, and what the trade says.",
+    ]
 
 
 def answer_facts(ground: Groundwork, family: str) -> dict[str, Any]:

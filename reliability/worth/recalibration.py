@@ -49,7 +49,7 @@ GAPS_DOUBT = 0.3
 SEASON_WORTH = 5.0
 """Jobs that the share of failures of all seasons is worth beside those of one."""
 
-LEAST_SE, MISFIT_SE = 0.01, 0.3
+LEAST_SE, MISFIT_SE = 0.01, 0.25
 """Standard errors of log odds at least, and of what none of these variables tells (common practice, no
 source)."""
 

@@ -30,6 +30,8 @@ from reliability.report.own_lives import OwnLives, _status
 from reliability.report.pages import Page, Unmade
 from reliability.report.planning import plan
 from reliability.report.study import Study
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.explain import explain
 
 ShowPage = Callable[[Page, Path], Path]
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
@@ -97,6 +99,22 @@ def test_an_unknown_status_is_refused() -> None:
 def test_a_picture_without_a_size_is_refused() -> None:
     with pytest.raises(ValueError, match="without a viewBox"):
         _tidied("<svg></svg>", "nothing")
+
+
+def test_a_familys_page_says_what_the_odds_rest_on_with_the_weights(
+    awkward_records: Records, awkward_pages: list[Page]
+) -> None:
+    appraiser = fit_appraiser(awkward_records, awkward_records.last_date())
+    studies = [page.study for page in awkward_pages if page.study.kind == "family"]
+    shown = {study.subject: study.facts["basis"] for study in studies}
+    assert set(shown) == set(appraiser.families)
+    for family, said in shown.items():
+        told = explain(appraiser, family=family)
+        own = round(100 * appraiser.families[family].own_weight)
+        assert f"{100 * told.appraisal.states.success.mean():.0f}\u00a0% would be repaired" in said[0]
+        assert f"make that {100 * told.appraisal.success.mean():.0f}\u00a0%" in said[0]
+        assert f"with a weight of {appraiser.shared.chain_weight:.2f}" in said[1]
+        assert f"decide {own if own else 'under 1'}\u00a0%" in said[2]
 
 
 class InThisProcess(Executor):
