@@ -19,9 +19,8 @@ if TYPE_CHECKING:
     from reliability.records.ledger import open_ledger
     from reliability.report.run import make_pages
     from reliability.worth.appraiser import fit_appraiser
-    from reliability.worth.judging import judge
-    from reliability.worth.offers import read_offers
-    from reliability.worth.ranking import ranking
+    from reliability.worth.judging import judge, read_offers
+    from reliability.worth.review import ranking
 
 __version__ = "0.1.0"
 
@@ -54,8 +53,8 @@ _HOME = {
     "observe": "reliability.life.findings",
     "open_ledger": "reliability.records.ledger",
     "pool": "reliability.life.pooling",
-    "ranking": "reliability.worth.ranking",
-    "read_offers": "reliability.worth.offers",
+    "ranking": "reliability.worth.review",
+    "read_offers": "reliability.worth.judging",
     "read_records": "reliability.records.frames",
 }
 

@@ -69,7 +69,7 @@ def test_a_place_that_cannot_be_written_is_told(bench):
 
 
 def test_without_a_ledger_of_ones_own_it_is_the_demo(command_line, fitted, monkeypatch):
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
 
     def quick(records, as_of):
         # The odds of the demo are fitted in other tests; here those of the small ledger will do.

@@ -9,11 +9,10 @@ import pytest
 from reliability.records import store
 from reliability.records.exchange import write_package
 from reliability.records.ledger import open_ledger
-from reliability.worth.judging import VERDICT_COLUMNS
+from reliability.worth.appraiser import appraiser_of
+from reliability.worth.judging import VERDICT_COLUMNS, read_offers
 from reliability.worth.judging import judge as judge_offers
-from reliability.worth.kept import appraiser_of
-from reliability.worth.offers import read_offers
-from reliability.worth.ranking import RANKING_COLUMNS
+from reliability.worth.review import RANKING_COLUMNS
 from reliability.worth.stock import STOCK_COLUMNS
 
 OFFERS = """offer,family,model,kind,built_from,built_to,asked,seen_on,rust

@@ -40,8 +40,7 @@ def card(ctx: click.Context, out: Path, as_of: datetime.date | None) -> None:
     """
     from reliability.records.frames import known_by
     from reliability.report.pocket_card import write_card
-    from reliability.worth.appraiser import fit_appraiser
-    from reliability.worth.kept import appraiser_of, last_day
+    from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
 
     bench: Bench = ctx.obj
     records, demo = own_or_demo(ctx, "the card is made from the demo, and says DEMO", as_of)

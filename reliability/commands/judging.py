@@ -65,8 +65,7 @@ def judge(
     if described and not (unit["family"] or unit["model"] or unit["kind"]):
         raise click.UsageError("A unit needs --family, --model or --kind.")
     from reliability.worth.judging import judge as judge_offers
-    from reliability.worth.judging import write_verdicts
-    from reliability.worth.offers import offers_from, read_offers
+    from reliability.worth.judging import offers_from, read_offers, write_verdicts
 
     table = read_offers(offers) if offers is not None else offers_from([_offer(unit)])
     appraiser = _appraiser(bench, as_of)
@@ -102,7 +101,7 @@ def _summary(verdicts: "pd.DataFrame") -> str:
 
 
 def _appraiser(bench: Bench, as_of: datetime.date | None) -> "Appraiser":
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
 
     with bench.ledger() as ledger:
         return appraiser_of(ledger, as_of=as_of, warn=note)
@@ -122,7 +121,7 @@ def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None
     """
     from reliability.commands.telling import ranking_table, write_table
     from reliability.records.frames import read_records
-    from reliability.worth.ranking import ranking as rank
+    from reliability.worth.review import ranking as rank
 
     appraiser = _appraiser(bench, as_of)
     with bench.ledger() as ledger:

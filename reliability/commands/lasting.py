@@ -113,7 +113,7 @@ def _lives_of_ledger(
 ) -> "pd.DataFrame":
     from reliability.records.frames import read_records
     from reliability.report.lives_table import lives_table
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
 
     with bench.ledger() as ledger:
         appraiser = appraiser_of(ledger, as_of=as_of, warn=note)

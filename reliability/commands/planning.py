@@ -67,7 +67,7 @@ def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **
     if job is not None and any(value not in (None, ()) for value in unit.values()):
         raise click.UsageError("--built, --sign and --found describe a unit of --family; a job has its own.")
     from reliability.commands.telling import plan_lines, write_table
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
 
     with bench.ledger() as ledger:
         appraiser = appraiser_of(ledger, warn=note)
@@ -111,7 +111,7 @@ def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
     """
     from reliability.commands.telling import stock_text, write_table
     from reliability.records.frames import read_records
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
     from reliability.worth.stock import stock as parts_needed
 
     with bench.ledger() as ledger:

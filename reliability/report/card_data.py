@@ -9,13 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.worth.appraisal import CASES, MOST_YEARS
+from reliability.worth.appraisal import CASES, FEW_JOBS, MOST_YEARS
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
-from reliability.worth.causes import MOST_SEEN
-from reliability.worth.draws import COMMON_DIMENSIONS
-from reliability.worth.odds import LOGIT_SLOPE, NODE_WEIGHTS, NODES, TINY
-from reliability.worth.offers import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
-from reliability.worth.verdict import FEW_JOBS
+from reliability.worth.judging import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
+from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, TINY
 
 DOUBLES = (
     "working_price",

@@ -14,8 +14,8 @@ from reliability.report.plan_study import plan_study
 from reliability.report.study import Study, coarse, rounded, whole_limit
 from reliability.report.wording import found_by_job, signs_by_job, window
 from reliability.report.year_study import year_findings, year_tables
-from reliability.worth.explain import explain
 from reliability.worth.judging import standing_notes
+from reliability.worth.review import explain
 
 OUTCOMES = ("repaired", "sold as is", "donor", "scrapped", "open")
 _NUMBERS = ("usual_price", "expected_gain")

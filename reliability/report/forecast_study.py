@@ -4,7 +4,7 @@ import pandas as pd
 
 from reliability.report import words
 from reliability.report.study import rounded
-from reliability.worth.calibration import Calibration
+from reliability.worth.review import Calibration
 
 
 def forecast_words(found: Calibration, family: str) -> str:

@@ -19,12 +19,10 @@ from reliability.report.naming import slugs
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import Bench, read_bench
-from reliability.worth.calibration import Calibration, calibrate
-from reliability.worth.components import family_components, kind_components
-from reliability.worth.gain import job_gains
-from reliability.worth.lives import hearsay_of, worst_findings
-from reliability.worth.ranking import families_of_interest, ranking
-from reliability.worth.repairability import ORIGIN_DISCOUNT
+from reliability.worth.costs import job_gains
+from reliability.worth.lives import family_components, hearsay_of, kind_components, worst_findings
+from reliability.worth.mending import ORIGIN_DISCOUNT
+from reliability.worth.review import Calibration, calibrate, families_of_interest, ranking
 
 Interval = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 

@@ -15,8 +15,7 @@ from reliability.report.groundwork import MONTH_DAYS, Groundwork, pool_lives_of
 from reliability.report.keeping import Keeper
 from reliability.report.pages import KINDS
 from reliability.worth.bench import read_bench
-from reliability.worth.calibration import FEWEST_EARLIER_JOBS, calibrate
-from reliability.worth.ranking import RANKING_COLUMNS, ranking
+from reliability.worth.review import FEWEST_EARLIER_JOBS, RANKING_COLUMNS, calibrate, ranking
 
 _KEEPS_NOTHING = Keeper()
 

@@ -83,7 +83,7 @@ def make_card(
     str
         HTML that asks for nothing from outside; the same for the same ledger and day.
     """
-    from reliability.worth.ranking import ranking
+    from reliability.worth.review import ranking
 
     day = as_of or appraiser.as_of
     script, style = _script(), _style()

@@ -169,7 +169,7 @@ def _check(workers: int, notebooks: Path) -> None:
 
 def _check_families(records: "Records", families: Sequence[str]) -> None:
     # Loaded here: a run that finds nothing changed does without all that judges.
-    from reliability.worth.ranking import families_of_interest
+    from reliability.worth.review import families_of_interest
 
     known, mine = list(records.families["family"]), set(families_of_interest(records))
     for each in families:

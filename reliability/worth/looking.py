@@ -7,10 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from reliability.worth.appraisal import FamilyEntry, Unit, appraise
+from reliability.worth.appraisal import (
+    FamilyEntry,
+    Unit,
+    appraise,
+    ceiling_price,
+    cents,
+    decide,
+    worth_of_knowing,
+)
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.offers import find_entry, read_unit
-from reliability.worth.verdict import ceiling_price, cents, decide, worth_of_knowing
+from reliability.worth.judging import find_entry, read_unit
 
 
 @dataclass(frozen=True)

@@ -1,28 +1,724 @@
-"""What to look at next on a unit that lies on the bench, and when to give it up.
-
-Only what is still to come counts: what the unit cost and the hours that went into it are spent either
-way, and appear nowhere here.
-"""
+"""Order of inspection of a unit on the bench, and when to stop."""
 
 import datetime
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from reliability.errors import InvalidInput, unknown
-from reliability.worth.appraisal import FamilyEntry, Unit, price_draws
+from reliability.worth.appraisal import FamilyEntry, Unit, price_draws, success_draws
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.odds import Shared
-from reliability.worth.offers import NAMES, find_entry, offers_from, read_unit
-from reliability.worth.plan_found import FAILED, FOUND, MENDED, NO_PART, SOUND, WORN, read_findings
-from reliability.worth.plan_odds import UnitOdds, unit_odds
-from reliability.worth.plan_search import Search, ratio_order, search
-from reliability.worth.plan_task import STOP, Task, same_money
-from reliability.worth.plan_words import cautions, plan_sentence, plan_table
+from reliability.worth.judging import NAMES, find_entry, offers_from, read_unit
+from reliability.worth.odds import COMMON_DIMENSIONS, NODES, Shared, component_odds, given_signs, unit_states
+
+Floats = NDArray[np.float64]
+
+Ints = NDArray[np.int64]
+
+
+# ---- A unit on the bench in plain numbers: what looking and mending cost, and what each may end in
+
+
+Bools = NDArray[np.bool_]
+
+STOP = -1
+"""Stands where the number of a component would: the best move is to stop."""
+
+
+@dataclass(frozen=True)
+class Task:
+    """A unit on the bench.
+
+    Attributes
+    ----------
+    failed : ndarray, shape (n_classes, n)
+        Chance that each component has failed, in each class of units that this one may belong to
+        (damp store or dry, older or younger). Within a class the components are independent; what is
+        found of one tells of the others through the weights of the classes.
+    weight : ndarray, shape (n_classes,)
+        Of each class, given all that is known; sums to 1. Single ones may lie below zero: only sums over
+        classes are chances.
+    look_cost, mend_cost : ndarray, shape (n,)
+        Money, paid whenever one looks, or tries to mend; >= 0.
+    mend_chance : ndarray, shape (n,)
+        Chance that mending succeeds.
+    known_failed : ndarray of bool, shape (n,)
+        Found failed already and not mended yet.
+    finished, stopped : float
+        Worth of the unit once everything is sound or mended, and of what remains if one stops.
+    """
+
+    failed: Floats
+    weight: Floats
+    look_cost: Floats
+    mend_cost: Floats
+    mend_chance: Floats
+    known_failed: Bools
+    finished: float
+    stopped: float
+
+    @property
+    def mean_failed(self) -> Floats:
+        """Chance that each component has failed; ndarray, shape (n,)."""
+        return np.where(self.known_failed, 1.0, self.weight @ self.failed)
+
+    @property
+    def ends(self) -> Floats:
+        """Chance that each component has failed and cannot be mended; ndarray, shape (n,)."""
+        return self.mean_failed * (1.0 - self.mend_chance)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One move on the way on which everything turns out well.
+
+    Attributes
+    ----------
+    component : int
+    mends : bool
+        Mend what is known to have failed; else look.
+    failed : float
+        Chance that it has failed, as far as is known by then.
+    ends : float
+        Chance that the job ends here: it has failed and cannot be mended, or is not worth mending.
+    gain : float
+        Expected gain of going on over stopping at this point.
+    if_failed : int
+        What to do next if it has failed: `STOP`, the component itself (mend it), or another one first.
+    """
+
+    component: int
+    mends: bool
+    failed: float
+    ends: float
+    gain: float
+    if_failed: int
+
+
+def check_task(task: Task) -> None:
+    """Refuse a task that makes no sense.
+
+    Parameters
+    ----------
+    task : Task
+
+    Raises
+    ------
+    InvalidInput
+        If a chance lies outside [0, 1], a cost is below zero, weights do not sum to 1, or the shapes differ.
+    """
+    shares = {"failed": task.failed, "mend_chance": task.mend_chance}
+    for name, values in shares.items():
+        bad = ~((values >= 0) & (values <= 1 + 1e-9))
+        if bad.any():
+            raise InvalidInput(f"`{name}` must lie between 0 and 1; found {values[bad].flat[0]:g}.")
+    for name in ("look_cost", "mend_cost"):
+        cost = getattr(task, name)
+        bad = ~(cost >= 0)
+        if bad.any():
+            raise InvalidInput(f"`{name}` must be 0 or more; found {cost[bad].flat[0]:g}.")
+    if not abs(task.weight.sum() - 1.0) <= 1e-6:
+        raise InvalidInput(f"`weight` must sum to 1; it sums to {task.weight.sum():g}.")
+    n = task.look_cost.size
+    sizes = (task.mend_cost.size, task.mend_chance.size, task.known_failed.size)
+    if task.failed.shape != (task.weight.size, n) or set(sizes) != {n}:
+        raise InvalidInput(
+            f"`failed` has shape {task.failed.shape}, but there are {task.weight.size} classes and {n} costs "
+            f"of looking; costs, chances of mending and what is known: {', '.join(map(str, sizes))}."
+        )
+
+
+def same_money(task: Task) -> float:
+    """Difference below which two amounts of this task are the same."""
+    return 1e-9 * (1.0 + abs(task.finished) + abs(task.stopped) + float(task.mend_cost.sum()))
+
+
+# ---- Worth of every state that a unit on the bench can be in, from the last one back to the first
+
+
+_MENDED, _SOUND, _FAILED, _UNSEEN = range(4)
+"""States of a component. Every move lowers one of them, so a state only looks at lower numbers."""
+
+_STEPS = np.array([0, 0, 1, 2])
+_EVIDENCE = np.array([2, 1, 2, 0])
+_CHUNK = 8192
+
+
+class StateTable:
+    """Worth of every state of the components searched exactly; a state is its digits in base 4.
+
+    Parameters
+    ----------
+    task : Task
+    exact : ndarray of int, shape (n,)
+    after : float
+        Worth once all of them are sound or mended.
+    may_stop : bool
+    """
+
+    def __init__(self, task: Task, exact: Ints, after: float, may_stop: bool) -> None:
+        self._task, self._exact, self._after, self._may_stop = task, exact, after, may_stop
+        self._close = same_money(task)
+        n = exact.size
+        failed = np.where(task.known_failed[exact], 1.0, task.failed[:, exact])
+        self._evidence = joint_chances(failed, task.weight)
+        codes = np.arange(4**n)
+        steps = np.zeros(4**n, np.int8)
+        self._found = np.zeros(4**n, np.int32)
+        for i in range(n):
+            digit = (codes >> 2 * i) & 3
+            steps += _STEPS[digit].astype(np.int8)
+            self._found += (_EVIDENCE[digit] * 3**i).astype(np.int32)
+        self._order = np.argsort(steps, kind="stable")
+        self._bounds = np.searchsorted(steps[self._order], np.arange(2 * n + 2))
+        self.start = int(
+            sum((_FAILED if task.known_failed[i] else _UNSEEN) * 4**k for k, i in enumerate(exact))
+        )
+        self.worth = np.full(4**n, after)
+        self.going = np.full(4**n, after)
+        self.move = np.full(4**n, STOP, np.int8)
+        for level in range(1, 2 * n + 1):
+            self._fill(self._order[self._bounds[level] : self._bounds[level + 1]])
+
+    def failed(self, codes: Ints, k: int) -> Floats:
+        """Chance that component `k` is found failed in states where nobody has looked yet."""
+        found = self._found[codes]
+        here = self._evidence[found]
+        # A state that cannot come about has no chances; it is given 0 and never asked for. Of a state that
+        # hardly can, sums over classes with weights below zero leave rounding alone.
+        share = np.divide(self._evidence[found + 2 * 3**k], here, out=np.zeros(len(codes)), where=here > 0)
+        return np.clip(share, 0.0, 1.0)
+
+    def _fill(self, codes: Ints) -> None:
+        best, move = np.full(codes.size, -np.inf), np.full(codes.size, STOP, np.int8)
+        for k in range(self._exact.size):
+            value = self._value(codes, k)
+            move[value > best + self._close] = k
+            best = np.maximum(best, value)
+        self.going[codes], self.move[codes] = best, move
+        self.worth[codes] = np.maximum(best, self._task.stopped) if self._may_stop else best
+
+    def _value(self, codes: Ints, k: int) -> Floats:
+        """Worth of the move on component `k`: a look where it is unseen, mending where it has failed."""
+        task, i, digit = self._task, self._exact[k], (codes >> 2 * k) & 3
+        value = np.full(codes.size, -np.inf)
+        unseen = np.flatnonzero(digit == _UNSEEN)
+        at = codes[unseen]
+        p = self.failed(at, k)
+        then_failed = self.worth[at - (_UNSEEN - _FAILED) * 4**k]
+        value[unseen] = (
+            -task.look_cost[i] + p * then_failed + (1 - p) * self.worth[at - (_UNSEEN - _SOUND) * 4**k]
+        )
+        broken = np.flatnonzero(digit == _FAILED)
+        chance = task.mend_chance[i]
+        mended = self.worth[codes[broken] - (_FAILED - _MENDED) * 4**k]
+        value[broken] = -task.mend_cost[i] + chance * mended + (1.0 - chance) * task.stopped
+        return value
+
+    def path(self) -> list[Step]:
+        """Follow the best moves while everything turns out well."""
+        state, steps = self.start, []
+        while self.move[state] != STOP:
+            k = int(self.move[state])
+            mends = (state >> 2 * k) & 3 == _FAILED
+            failed = 1.0 if mends else float(self.failed(np.array([state]), k)[0])
+            broken = state if mends else state - (_UNSEEN - _FAILED) * 4**k
+            reply = self._reply(broken)
+            lost = 1.0 if reply == STOP else 1.0 - float(self._task.mend_chance[self._exact[k]])
+            gain = float(self.going[state] - self._task.stopped)
+            steps.append(Step(int(self._exact[k]), mends, failed, failed * lost, gain, reply))
+            state = broken - (_FAILED - _MENDED) * 4**k if mends else broken - (_FAILED - _SOUND) * 4**k
+        return steps
+
+    def _reply(self, state: int) -> int:
+        stops = self._may_stop and self.going[state] <= self._task.stopped + self._close
+        return STOP if stops else int(self._exact[self.move[state]])
+
+
+def joint_chances(failed: Floats, weight: Floats) -> Floats:
+    """Chance of everything that can have been found, averaged over the classes.
+
+    Parameters
+    ----------
+    failed : ndarray, shape (n_classes, n)
+    weight : ndarray, shape (n_classes,)
+
+    Returns
+    -------
+    ndarray, shape (3 ** n,)
+        At position ``sum(digit * 3 ** i)``, digit 0 where nobody looked at component i, 1 where it was
+        found sound, 2 where it was found failed.
+    """
+    half = failed.shape[1] // 2
+    joint = np.zeros((3 ** (failed.shape[1] - half), 3**half))
+    for start in range(0, len(weight), _CHUNK):
+        part = slice(start, start + _CHUNK)
+        # Each half is a table of products; multiplying them sums over the classes.
+        joint += (_products(failed[part, half:]) * weight[part, None]).T @ _products(failed[part, :half])
+    return joint.ravel()
+
+
+def _products(failed: Floats) -> Floats:
+    table = np.ones((len(failed), 1))
+    for chance in failed.T:
+        digit = np.stack([np.ones_like(chance), 1.0 - chance, chance], axis=1)
+        table = (digit[:, :, None] * table[:, None, :]).reshape(len(failed), -1)
+    return table
+
+
+# ---- Which component to look at next, which to mend, and when to stop: the search itself, on arrays
+# Three moves are open at any time. A component that nobody has looked at may be looked at; one that was
+# found failed may be mended; the job may be stopped, and what remains is worth `stopped`. A failed one
+# need not be mended at once: looking at the others first is a move like any other, for each is taken to
+# be open to a look while others are broken. Mending that does not succeed ends the job. Once everything
+# is sound or mended the unit is worth `finished`. What was spent before does not appear anywhere.
+
+
+MOST_EXACT = 10
+"""Components that are searched exactly; there are four states of each, so 4 ** 10 in all."""
+
+
+@dataclass(frozen=True)
+class Search:
+    """What the search found.
+
+    Attributes
+    ----------
+    worth : float
+        Expected worth of the unit from now on if every move is the best one.
+    gain : float
+        Expected gain of going on, with the best next move, over stopping now; 0 if nothing is left.
+    steps : tuple of Step
+        The best moves as long as everything turns out well, whether or not `gain` is above 0.
+    exact : ndarray of int
+        Components that were searched exactly.
+    rest : ndarray of int
+        The others, in the order of the ratio rule; they come after all exact ones.
+    """
+
+    worth: float
+    gain: float
+    steps: tuple[Step, ...]
+    exact: Ints
+    rest: Ints
+
+
+def ratio_order(cost: Floats, ends: Floats) -> Ints:
+    """Order by cost over the chance of ending the job, ascending.
+
+    Parameters
+    ----------
+    cost : ndarray, shape (n,)
+        Cost of looking.
+    ends : ndarray, shape (n,)
+        Chance of ending the job; components that cannot end it come last.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Equal ratios keep their order.
+
+    Notes
+    -----
+    Cheapest on average among all orders if the job ends with the first failed component and nothing
+    else ends it [1]_.
+
+    References
+    ----------
+    .. [1] L. G. Mitten, "An analytic solution to the least cost testing sequence problem", *Operations
+       Research* 8 (1960) 101-103.
+    """
+    ratio = np.divide(cost, ends, out=np.full(len(ends), np.inf), where=np.asarray(ends) > 0)
+    return np.argsort(ratio, kind="stable").astype(np.int64)
+
+
+def search(task: Task, *, may_stop: bool = True) -> Search:
+    """Find the moves that are worth most on average.
+
+    Parameters
+    ----------
+    task : Task
+        Of moves worth the same, that on the earlier component is taken.
+    may_stop : bool
+        False: go on until everything is done or something cannot be mended.
+
+    Returns
+    -------
+    Search
+
+    Raises
+    ------
+    InvalidInput
+        If a chance lies outside [0, 1], a cost is below zero, or the shapes differ.
+
+    Notes
+    -----
+    Dynamic programming over all states of up to `MOST_EXACT` components [1]_. Of more, those most likely
+    to end the job are searched exactly; the rest comes after them in the order of the ratio rule, each
+    with the chances it has now.
+
+    References
+    ----------
+    .. [1] R. Bellman, *Dynamic Programming*, Princeton, 1957, chapter 3.
+    """
+    check_task(task)
+    exact, rest = _split(task)
+    tail = _tail(task, rest, may_stop)
+    after = tail[0] if rest.size else task.finished
+    table = StateTable(task, exact, max(after, task.stopped) if may_stop else after, may_stop)
+    steps = [*table.path(), *_tail_steps(task, rest, tail, may_stop)]
+    gain = steps[0].gain if steps else 0.0
+    worth = float(table.worth[table.start])
+    return Search(worth, gain, tuple(steps), exact, rest)
+
+
+def _split(task: Task) -> tuple[Ints, Ints]:
+    """Choose what is searched exactly: what is to be mended, then what is likeliest to end the job."""
+    by_weight = np.lexsort((-task.ends, ~task.known_failed))
+    exact = np.sort(by_weight[:MOST_EXACT]).astype(np.int64)
+    rest = np.sort(by_weight[MOST_EXACT:]).astype(np.int64)
+    cost = task.look_cost + task.mean_failed * task.mend_cost
+    return exact, rest[ratio_order(cost[rest], task.ends[rest])]
+
+
+def _mended(task: Task, i: int, worth_after: float) -> float:
+    """Worth of trying to mend component `i`."""
+    chance = task.mend_chance[i]
+    return float(-task.mend_cost[i] + chance * worth_after + (1.0 - chance) * task.stopped)
+
+
+def _tail(task: Task, rest: Ints, may_stop: bool) -> list[float]:
+    """Worth of going on before each of the rest, in their order, and of having done with them."""
+    worth, going = task.finished, [task.finished]
+    for i in rest[::-1]:
+        if may_stop:
+            worth = max(worth, task.stopped)
+        mended = _mended(task, i, worth)
+        if may_stop:
+            mended = max(mended, task.stopped)
+        failed = task.mean_failed[i]
+        look = 0.0 if task.known_failed[i] else task.look_cost[i]
+        worth = float(-look + failed * mended + (1.0 - failed) * worth)
+        going.append(worth)
+    return going[::-1]
+
+
+def _tail_steps(task: Task, rest: Ints, tail: list[float], may_stop: bool) -> list[Step]:
+    steps = []
+    for k, i in enumerate(rest):
+        after = max(tail[k + 1], task.stopped) if may_stop else tail[k + 1]
+        stops = may_stop and _mended(task, i, after) <= task.stopped + same_money(task)
+        known, failed = bool(task.known_failed[i]), float(task.mean_failed[i])
+        ends = failed if stops else float(task.ends[i])
+        gain = tail[k] - task.stopped
+        steps.append(Step(int(i), known, failed, ends, gain, STOP if stops else int(i)))
+    return steps
+
+
+# ---- What is known of one unit's components, laid out by what they have in common
+
+
+WIDEST_SHIFT = 12.0
+"""Shifts of log odds are searched for between minus this and this."""
+
+HALVINGS = 40
+
+
+@dataclass(frozen=True)
+class UnitOdds:
+    """Components of one unit in every class of units that it may belong to.
+
+    A class is a state of knowledge, a production year, a way of having been stored and a set of signs that
+    stay away (`causes.sign_terms`). Within a class the components are independent.
+
+    Attributes
+    ----------
+    failed : ndarray, shape (n_classes, c)
+        Chance that a component arrived failed or dies while it is examined.
+    arrived : ndarray, shape (n_classes, c)
+        Chance that it arrived failed.
+    mend_chance : ndarray, shape (n_classes, c)
+        Chance that a failed one can be mended.
+    weight : ndarray, shape (n_classes,)
+        Of each class, below zero for some; sums to 1. Sums over classes are chances.
+    """
+
+    failed: Floats
+    arrived: Floats
+    mend_chance: Floats
+    weight: Floats
+
+    @property
+    def mean_failed(self) -> Floats:
+        """Chance that each component has failed, or dies while it is examined; ndarray, shape (c,)."""
+        # Of a unit that hardly can be as it was found, weights below zero leave rounding alone.
+        return np.clip(self.weight @ self.failed, 0.0, 1.0)
+
+    @property
+    def mean_mend_chance(self) -> Floats:
+        """Chance that each component can be mended, once it has failed; ndarray, shape (c,)."""
+        chance = self.weight[:, None] * self.failed
+        return (chance * self.mend_chance).sum(axis=0) / chance.sum(axis=0)
+
+    def given(self, failed: Sequence[int], sound: Sequence[int]) -> "UnitOdds":
+        """Weigh the classes by what has been found.
+
+        Parameters
+        ----------
+        failed, sound : sequence of int
+            Components that arrived failed, and that arrived alive.
+
+        Returns
+        -------
+        UnitOdds
+            Same classes, new weights.
+        """
+        seen = self.arrived[:, list(failed)].prod(axis=1) * (1.0 - self.arrived[:, list(sound)]).prod(axis=1)
+        weight = self.weight * seen
+        return replace(self, weight=weight / weight.sum())
+
+
+def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
+    """Lay out what is known of one unit before it is opened.
+
+    Parameters
+    ----------
+    entry : FamilyEntry
+    shared : Shared
+    unit : Unit
+
+    Returns
+    -------
+    UnitOdds
+
+    Notes
+    -----
+    The appraisal recalibrates the odds that the whole job succeeds and does not say which component its
+    outcomes were kinder or harsher about. Here every component bears the same: under each state of
+    knowledge the log odds of having failed, before signs are weighed, are raised, and those of being
+    mended lowered, by the one shift that gives the recalibrated odds of the job.
+    """
+    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
+    target = success_draws(entry, shared, unit, states)
+    c = entry.lives.components
+    odds = component_odds(entry.lives, shared, unit.age_years, unit.year)
+    odds = odds[:, :, None, :] + shared.storage_sd * NODES[:, None]  # (draw, alternative, node, c)
+    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
+    mending = (entry.lives.repair[:, 0] + entry.lives.repair[:, 1] * z)[:, None, None, :]
+    collateral = shared.collateral[c]
+
+    def at(shift: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        by_draw = shift[:, None, None, None]
+        before = expit(odds + by_draw)
+        arrived, weight = given_signs(entry.lives, shared, before, unit.weight, unit.signs)
+        return arrived, arrived + (1.0 - arrived) * collateral, expit(mending - by_draw), weight
+
+    low, high = np.full(len(z), -WIDEST_SHIFT), np.full(len(z), WIDEST_SHIFT)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        _, failed, mended, weight = at(middle)
+        rosy = ((1.0 - failed * (1.0 - mended)).prod(axis=3) * weight).sum(axis=(1, 2)) > target
+        low, high = np.where(rosy, middle, low), np.where(rosy, high, middle)
+    arrived, failed, mended, weight = at((low + high) / 2)
+    mended = np.broadcast_to(mended, arrived.shape)
+    by_class = weight.ravel() / weight.sum()
+    return UnitOdds(
+        failed.reshape(-1, c.size), arrived.reshape(-1, c.size), mended.reshape(-1, c.size), by_class
+    )
+
+
+# ---- What has been found so far on a unit that lies on the bench
+
+
+SOUND, WORN, FAILED, MENDED, NO_PART = "sound", "worn", "failed", "mended", "no part"
+FOUND = (SOUND, WORN, FAILED, MENDED, NO_PART)
+"""What may have been found so far; `no part` = failed, and a replacement cannot be had."""
+
+_WORST = (SOUND, WORN, MENDED, FAILED, NO_PART)
+
+
+def read_findings(findings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, str], dict[str, str]]:
+    """Read rows of findings as what is known of each component; the worst of its positions counts.
+
+    Parameters
+    ----------
+    findings : sequence of mapping
+        Rows of one open job.
+
+    Returns
+    -------
+    found : dict of str to str
+        One of `FOUND` by component: where its work stands.
+    telling : dict of str to str
+        The state in which it arrived, for those whose state tells of the rest of the unit: original
+        parts, or not known to be others. A part that died on the bench arrived sound.
+    """
+    found: dict[str, str] = {}
+    telling: dict[str, str] = {}
+    for row in findings:
+        name = row["component"]
+        stands = _standing(row["found"], row.get("action"))
+        found[name] = max(found.get(name, stands), stands, key=_WORST.index)
+        if row.get("original") != "no":
+            died = row["found"] == FAILED and row.get("arose") == "during work"
+            arrived = SOUND if died else row["found"]
+            telling[name] = max(telling.get(name, arrived), arrived, key=_WORST.index)
+    return found, telling
+
+
+def _standing(found: str, action: str | None) -> str:
+    if found != FAILED:
+        return found
+    if action == NO_PART:
+        return NO_PART
+    return MENDED if action in ("serviced", "replaced", "rebuilt") else FAILED
+
+
+# ---- A plan in words: the sentence, the table, and what can hurt
+
+
+LOOK, MEND = "look at", "mend"
+
+PLAN_COLUMNS = ("move", "component", "failed", "ends_job", "look_cost", "mend_cost", "gain", "if_failed")
+
+WITHOUT_MAINS = ("loudspeaker",)
+CHARGED = ("capacitor", "crossover", "output stage", "power supply", "regulator", "transformer", "tube")
+
+MAINS_CAUTION = (
+    "Mains voltage kills: pull the plug before you open the unit. Local codes come first; leave what they "
+    "reserve for licensed people, and what you are not sure of."
+)
+CHARGE_CAUTION = (
+    "Capacitors keep their charge without the plug: discharge the large ones through a resistor and "
+    "measure before you touch anything."
+)
+LASER_CAUTION = "The laser is invisible and harms the eye: never look into a running pick-up."
+WASTE_CAUTION = (
+    "Cleaners, solvents and old grease harm skin and lungs: gloves, glasses, open window. They, batteries "
+    "and worn parts go to a collection point, not to the bin."
+)
+"""All four: common practice of the trade, no source."""
+
+
+def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
+    """Give what can hurt when such a unit is opened.
+
+    Parameters
+    ----------
+    kind : str
+    components : sequence of str
+        Of the whole unit: who looks at the belt has the capacitors under their hands too.
+
+    Returns
+    -------
+    tuple of str
+    """
+    mains = () if kind in WITHOUT_MAINS else (MAINS_CAUTION,)
+    charge = (CHARGE_CAUTION,) if set(components) & set(CHARGED) else ()
+    laser = (LASER_CAUTION,) if "laser" in components else ()
+    return (*mains, *charge, *laser, WASTE_CAUTION)
+
+
+def plan_table(result: Search, task: Task, names: Sequence[str]) -> pd.DataFrame:
+    """Lay out the moves of a search.
+
+    Parameters
+    ----------
+    result : Search
+    task : Task
+    names : sequence of str
+        Of the task's components.
+
+    Returns
+    -------
+    DataFrame
+        `PLAN_COLUMNS`, one row per move in the best order.
+    """
+    rows = [
+        {
+            "move": MEND if step.mends else LOOK,
+            "component": names[step.component],
+            "failed": step.failed,
+            "ends_job": step.ends,
+            "look_cost": float(task.look_cost[step.component]),
+            "mend_cost": float(task.mend_cost[step.component]),
+            "gain": step.gain,
+            "if_failed": _reply(step, task, names),
+        }
+        for step in result.steps
+    ]
+    table = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
+    texts = ("move", "component", "if_failed")
+    return table.astype({name: object if name in texts else float for name in PLAN_COLUMNS})
+
+
+def _reply(step: Step, task: Task, names: Sequence[str]) -> str:
+    if step.if_failed == STOP:
+        return "stop"
+    if step.if_failed == step.component:
+        return "mend it"
+    return f"first {MEND if task.known_failed[step.if_failed] else LOOK} the {names[step.if_failed]}"
+
+
+def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequence[str], currency: str) -> str:
+    """Say what to do now.
+
+    Parameters
+    ----------
+    result : Search
+    gain_to_end : float
+        Expected gain over stopping now if one never stops.
+    task : Task
+    names : sequence of str
+        Of the task's components.
+    currency : str
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    close = same_money(task)
+    if not result.steps:
+        if task.finished <= task.stopped:
+            return (
+                "Nothing is left to mend, but sold it would bring no more than its parts: break it for parts."
+            )
+        return (
+            f"Nothing is left to look at or to mend: finish it and sell it, which is worth "
+            f"{task.finished - task.stopped:.2f} {currency} more than breaking it for parts."
+        )
+    if result.gain <= close:
+        return (
+            f"Stop, break it for parts: going on to the end {_means(gain_to_end, close, currency)}, and "
+            f"even the best next move {_means(result.gain, close, currency)}, whatever was spent so far."
+        )
+    first = result.steps[0]
+    move = (MEND if first.mends else LOOK).capitalize()
+    fatal = [names[step.component] for step in result.steps if step.if_failed == STOP]
+    stop = f"; stop if the {_any_of(fatal)} has failed" if fatal else ""
+    return (
+        f"{move} the {names[first.component]} first: going on is worth {result.gain:.2f} {currency} more "
+        f"than stopping now{stop}."
+    )
+
+
+def _means(gain: float, close: float, currency: str) -> str:
+    return f"loses {-gain:.2f} {currency} on average" if gain < -close else "gains nothing"
+
+
+def _any_of(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+# ---- What to look at next on a unit that lies on the bench, and when to give it up
+# Only what is still to come counts: what the unit cost and the hours that went into it are spent either
+# way, and appear nowhere here.
 
 
 @dataclass(frozen=True)

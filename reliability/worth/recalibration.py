@@ -17,8 +17,7 @@ from reliability.worth.appraisal import age_terms
 from reliability.worth.bench import Bench, share_unfinished_repaired
 from reliability.worth.hearsay import weigh_hearsay
 from reliability.worth.job_odds import UsualOdds
-from reliability.worth.money import one_hot, slot_index
-from reliability.worth.purchases import ODDS_NEWS, ODDS_NEWS_SDS
+from reliability.worth.prices import ODDS_NEWS, ODDS_NEWS_SDS, one_hot, slot_index
 from reliability.worth.regression import Block, Nested, fit_shrunk_logit
 
 Floats = NDArray[np.float64]

@@ -15,10 +15,10 @@ from reliability.records.frames import Records
 from reliability.worth.appraisal import FamilyEntry, success_draws
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, records_known_on
+from reliability.worth.judging import NAMES, read_unit
 from reliability.worth.lives import worst_findings
 from reliability.worth.odds import unit_states
-from reliability.worth.offers import NAMES, read_unit
-from reliability.worth.rates import shrunk_shares
+from reliability.worth.regression import shrunk_shares
 
 Floats = NDArray[np.float64]
 

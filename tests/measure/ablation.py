@@ -23,10 +23,9 @@ from reliability.worth.appraisal import FamilyEntry, Spread
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import Bench
 from reliability.worth.job_odds import UsualOdds
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import judge, offers_from
+from reliability.worth.mending import Repairability
 from reliability.worth.recalibration import Outcomes, Recalibration, fit_recalibration
-from reliability.worth.repairability import Repairability
 from reliability.worth.supply import Supply
 from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
 from tests.measure.decisions import Task as World

@@ -22,8 +22,7 @@ import tests.worlds
 from reliability.records.frames import records_from_rows
 from reliability.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import judge, offers_from
 from tests.measure.baselines import BASELINES, read_bench
 
 OURS, OURS_TRUE_MONEY = "benchodds", "its odds, true money"

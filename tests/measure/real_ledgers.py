@@ -27,8 +27,7 @@ from reliability.records.frames import Records, read_records
 from reliability.records.ledger import open_ledger
 from reliability.records.open_repair import import_open_repair
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import judge, offers_from
 from tests.measure.apart import Row, row
 from tests.measure.baselines import Bench, beta_binomial, boosting, own_rate, read_bench, ridge_logistic
 

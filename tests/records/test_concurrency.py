@@ -189,7 +189,7 @@ def judge_and_look_while_others_write(file, start, rounds, jobs_each, with_pages
     """Judge, and make pages if asked, while two writers append; give what was judged from, round by round."""
     from reliability.records.frames import read_records
     from reliability.report.run import make_pages
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
 
     writers = [start(APPEND, file, jobs_each, f"writer {n}") for n in range(2)]
     seen = []

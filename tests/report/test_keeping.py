@@ -10,7 +10,7 @@ import pytest
 from reliability.records.frames import Records
 from reliability.report import keeping
 from reliability.report.keeping import MOST_KEPT, Keeper
-from reliability.worth.ranking import ranking
+from reliability.worth.review import ranking
 
 DAY = datetime.date(2024, 3, 20)
 

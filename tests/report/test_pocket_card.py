@@ -21,8 +21,8 @@ from reliability.report.pocket_card import make_card, write_card
 from reliability.simulate import make_world, run_bench
 from reliability.simulate.options import NAMED_WORLDS
 from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
-from reliability.worth.draws import normal_draws
-from reliability.worth.ranking import ranking
+from reliability.worth.odds import normal_draws
+from reliability.worth.review import ranking
 from tests.report.cards import EVIL, LONG
 
 

@@ -6,8 +6,7 @@ from typing import Any
 import pytest
 
 from reliability.report.words import share
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from, read_offers
+from reliability.worth.judging import judge, offers_from, read_offers
 from tests.report.cards import (
     CHROMIUM,
     FORMULA,

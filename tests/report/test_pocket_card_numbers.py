@@ -16,10 +16,9 @@ from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records
 from reliability.report.pocket_card import write_card
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.causes import MOST_SEEN
-from reliability.worth.judging import VERDICT_COLUMNS, judge, write_verdicts
+from reliability.worth.judging import NAMES, VERDICT_COLUMNS, judge, offers_from, read_offers, write_verdicts
 from reliability.worth.looking import look_first
-from reliability.worth.offers import NAMES, offers_from, read_offers
+from reliability.worth.odds import MOST_SEEN
 from tests.report.cards import (
     CHROMIUM,
     EVIL,

@@ -14,7 +14,7 @@ from reliability.report import planning, printing
 from reliability.report.pages import Page, whose
 from reliability.report.run import NOTEBOOKS, make_pages
 from reliability.report.study import write_whole
-from reliability.worth.ranking import families_of_interest
+from reliability.worth.review import families_of_interest
 
 
 class Instead(Executor):

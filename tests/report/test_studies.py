@@ -31,7 +31,7 @@ from reliability.report.pages import Page, Unmade
 from reliability.report.planning import plan
 from reliability.report.study import Study
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.explain import explain
+from reliability.worth.review import explain
 
 ShowPage = Callable[[Page, Path], Path]
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]

@@ -10,7 +10,7 @@ import pytest
 
 from reliability.records.frames import records_from_rows
 from reliability.simulate import make_offers, make_world, run_bench, score
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import offers_from
 
 ROOT = Path(__file__).parents[2]
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from reliability.worth.plan_task import Task
+from reliability.worth.plan import Task
 
 
 def simple(failed, look, *, mend_cost=0.0, mend_chance=0.0, finished=100.0, stopped=0.0):

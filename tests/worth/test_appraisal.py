@@ -7,7 +7,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from reliability.worth.appraisal import CASES, N_CASES, Spread, Terms, Unit, appraise, paired_cases
-from reliability.worth.draws import N_DRAWS
+from reliability.worth.odds import N_DRAWS
 from tests.worth.units import family, shared
 
 FREE_TIME = Terms(

@@ -9,10 +9,8 @@ from numpy.testing import assert_allclose
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import Records, records_from_rows
 from reliability.worth.appraiser import fit_appraiser, load_appraiser
-from reliability.worth.explain import explain
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from, read_offers
-from reliability.worth.ranking import ranking
+from reliability.worth.judging import judge, offers_from, read_offers
+from reliability.worth.review import explain, ranking
 from tests.worth.ledgers import DEMO, finding, job
 
 

@@ -8,7 +8,7 @@ from sklearn.metrics import log_loss as their_log_loss
 
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.calibration import brier, calibrate, log_loss
+from reliability.worth.review import brier, calibrate, log_loss
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2027, 1, 1)

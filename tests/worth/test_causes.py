@@ -10,9 +10,18 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.special import expit, logit
 
-from reliability.worth.causes import MOST_SEEN, log_not_alone, log_unshown, sign_terms, weigh_by_signs
-from reliability.worth.draws import COMMON_DIMENSIONS, normal_draws
-from reliability.worth.odds import NODE_WEIGHTS, NODES, component_odds
+from reliability.worth.odds import (
+    COMMON_DIMENSIONS,
+    MOST_SEEN,
+    NODE_WEIGHTS,
+    NODES,
+    component_odds,
+    log_not_alone,
+    log_unshown,
+    normal_draws,
+    sign_terms,
+    weigh_by_signs,
+)
 from tests.worth.units import family, random_family, random_shared, shared, states
 
 NEVER = -50.0

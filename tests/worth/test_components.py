@@ -5,8 +5,8 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
-from reliability.worth.components import family_components, kind_components
-from reliability.worth.explain import explain
+from reliability.worth.lives import family_components, kind_components
+from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)

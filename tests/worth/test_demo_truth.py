@@ -1,6 +1,6 @@
 """What is to be found in the demo ledger, as the page beside it says of its invented families."""
 
-from reliability.worth.explain import explain
+from reliability.worth.review import explain
 
 
 # data/demo/README.md: Pellowick 22 has gears of a softer material from 1984 on; of those made before 3 % have

@@ -7,10 +7,8 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import missing_by_season, read_bench, share_unfinished_repaired
-from reliability.worth.costs import comeback_cost
-from reliability.worth.gain import job_gains
-from reliability.worth.money import remains
-from reliability.worth.prices import usual_prices
+from reliability.worth.costs import comeback_cost, job_gains
+from reliability.worth.prices import remains, usual_prices
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)

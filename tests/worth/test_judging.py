@@ -9,8 +9,14 @@ from numpy.testing import assert_allclose
 
 from reliability.commands.telling import write_table
 from reliability.errors import InvalidInput
-from reliability.worth.judging import VERDICT_COLUMNS, chief_risks, judge, write_verdicts
-from reliability.worth.offers import offers_from, read_offers
+from reliability.worth.judging import (
+    VERDICT_COLUMNS,
+    chief_risks,
+    judge,
+    offers_from,
+    read_offers,
+    write_verdicts,
+)
 from tests.worth.ledgers import DEMO
 
 

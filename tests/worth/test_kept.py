@@ -8,9 +8,8 @@ from reliability.errors import InvalidInput
 from reliability.records import store
 from reliability.records.frames import Records
 from reliability.records.ledger import open_ledger
-from reliability.worth import kept
-from reliability.worth.appraiser import load_appraiser
-from reliability.worth.kept import appraiser_of, kept_folder, last_day
+from reliability.worth import appraiser as kept
+from reliability.worth.appraiser import appraiser_of, kept_folder, last_day, load_appraiser
 
 JOB = {"family": "Larkov T1", "taken_in": "2024-05-01", "closed": "2024-05-03", "outcome": "repaired"}
 LAST = datetime.date(2024, 5, 3)

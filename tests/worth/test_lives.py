@@ -8,8 +8,8 @@ from reliability.records.frames import records_from_rows
 from reliability.worth import lives as worth_lives
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
-from reliability.worth.explain import explain
 from reliability.worth.lives import changes_of, pool_lives, unit_findings, worst_findings
+from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)

@@ -1,9 +1,8 @@
 import numpy as np
 import pytest
 
-from reliability.worth.judging import judge
+from reliability.worth.judging import judge, offers_from
 from reliability.worth.looking import look_first
-from reliability.worth.offers import offers_from
 
 
 def offer(**cells):

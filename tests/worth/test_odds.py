@@ -7,10 +7,8 @@ from scipy.integrate import quad
 from scipy.special import expit, logit
 from scipy.stats import norm, weibull_min
 
-from reliability.worth import batch_odds
-from reliability.worth.causes import MOST_SEEN
-from reliability.worth.draws import normal_draws
-from reliability.worth.odds import NODE_WEIGHTS, NODES, unit_states
+from reliability.worth import job_odds as batch_odds
+from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, normal_draws, unit_states
 from tests.worth.units import family, random_family, random_shared, shared, states
 
 

@@ -5,8 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reliability.errors import InvalidInput
-from reliability.worth.causes import MOST_SEEN
-from reliability.worth.offers import find_entry, offers_from, read_offers, read_unit
+from reliability.worth.judging import find_entry, offers_from, read_offers, read_unit
+from reliability.worth.odds import MOST_SEEN
 
 DAY = datetime.date(2025, 1, 10)
 

@@ -11,21 +11,23 @@ from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraisal import Spread, appraise
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.explain import explain
-from reliability.worth.offers import NAMES, offers_from, read_unit
-from reliability.worth.plan import net_price, plan_job, plan_unit
-from reliability.worth.plan_found import read_findings
-from reliability.worth.plan_odds import unit_odds
-from reliability.worth.plan_search import search
-from reliability.worth.plan_words import (
+from reliability.worth.judging import NAMES, offers_from, read_unit
+from reliability.worth.plan import (
     CHARGE_CAUTION,
     LASER_CAUTION,
     MAINS_CAUTION,
     WASTE_CAUTION,
     cautions,
+    net_price,
+    plan_job,
     plan_sentence,
     plan_table,
+    plan_unit,
+    read_findings,
+    search,
+    unit_odds,
 )
+from reliability.worth.review import explain
 from tests.worth.ledgers import finding
 from tests.worth.tasks import simple
 

@@ -9,10 +9,8 @@ from numpy.testing import assert_allclose
 from scipy.special import expit
 
 from reliability.worth.appraisal import Unit, success_draws
-from reliability.worth.causes import MOST_SEEN
-from reliability.worth.odds import NODE_WEIGHTS, NODES, component_odds, unit_states
-from reliability.worth.plan_odds import unit_odds
-from reliability.worth.plan_states import joint_chances
+from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, component_odds, unit_states
+from reliability.worth.plan import joint_chances, unit_odds
 
 N_SIGNS_SEEN = (0, 1, 3, MOST_SEEN + 1)
 FAMILIES = ("Obbelin 550", "Yarrowen C7", "Pellowick R40")

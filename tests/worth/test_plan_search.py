@@ -12,9 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from reliability.errors import InvalidInput
-from reliability.worth.plan_search import MOST_EXACT, ratio_order, search
-from reliability.worth.plan_states import joint_chances
-from reliability.worth.plan_task import STOP, Task
+from reliability.worth.plan import MOST_EXACT, STOP, Task, joint_chances, ratio_order, search
 from tests.worth.tasks import simple
 
 DATA = Path(__file__).parents[1] / "data" / "fault_order.csv"

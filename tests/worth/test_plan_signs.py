@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from reliability.worth.plan_search import search
-from reliability.worth.plan_task import Task
+from reliability.worth.plan import Task, search
 from tests.worth.test_plan_search import FEW, SHARE, best_by_worlds, tasks
 
 

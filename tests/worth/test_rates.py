@@ -8,7 +8,7 @@ from scipy.optimize import minimize
 from scipy.stats import binomtest
 
 from reliability.errors import InvalidInput
-from reliability.worth.rates import beta_binomial_log_likelihood, share_interval, shrunk_shares
+from reliability.worth.regression import beta_binomial_log_likelihood, share_interval, shrunk_shares
 
 DATA = Path(__file__).parents[1] / "data"
 

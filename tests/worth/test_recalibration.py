@@ -16,10 +16,9 @@ from reliability.worth.appraisal import MOST_YEARS, assumed_years
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.job_odds import ages_by_family
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import judge, offers_from
+from reliability.worth.lives import read_slots
 from reliability.worth.recalibration import age_range, gather_outcomes, written_up
-from reliability.worth.slots import read_slots
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 6, 1)

@@ -12,8 +12,8 @@ from scipy.optimize import minimize
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from reliability.worth import repairability as worth_repairability
-from reliability.worth.repairability import fit_repairability, mixed_odds
+from reliability.worth import mending as worth_repairability
+from reliability.worth.mending import fit_repairability, mixed_odds
 from reliability.worth.supply import STATES, Supply
 
 FAMILIES = ("Larkov T1", "Larkov T2", "Larkov T3")

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from reliability.records.frames import records_from_rows
 from reliability.worth import supply as worth_supply
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.explain import explain
+from reliability.worth.review import explain
 from reliability.worth.supply import STATES, Supply, read_supply
 from tests.worth.ledgers import finding, job
 

@@ -10,8 +10,7 @@ from scipy.stats import lognorm
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import judge, offers_from
 from reliability.worth.prices import log_spread
 from tests.worth.ledgers import finding, job
 

@@ -6,9 +6,8 @@ import pytest
 
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.explain import explain
-from reliability.worth.judging import judge
-from reliability.worth.offers import offers_from
+from reliability.worth.judging import judge, offers_from
+from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from reliability.worth.appraisal import Appraisal, Terms
-from reliability.worth.odds import UnitStates
-from reliability.worth.verdict import (
+from reliability.worth.appraisal import (
+    Appraisal,
+    Terms,
     ceiling_price,
     cents,
     decide,
@@ -15,6 +15,7 @@ from reliability.worth.verdict import (
     weighted_quantile,
     worth_of_knowing,
 )
+from reliability.worth.odds import UnitStates
 
 TERMS = Terms(hour_rate=0.0, selling_fee=0.0, margin=0.0, caution=0.0, haggle_room=0.25, comeback_cost=0.0)
 

@@ -3,8 +3,7 @@
 import numpy as np
 from scipy.special import logit
 
-from reliability.worth.draws import normal_draws
-from reliability.worth.odds import FamilyLives, Shared, unit_states
+from reliability.worth.odds import FamilyLives, Shared, normal_draws, unit_states
 
 
 def shared(n_components=2, **more):

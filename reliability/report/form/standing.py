@@ -45,7 +45,7 @@ class Snapshot:
     @property
     def day(self) -> datetime.date:
         """The day that pages about it speak for."""
-        from reliability.worth.kept import last_day
+        from reliability.worth.appraiser import last_day
 
         return last_day(self.records)
 
@@ -64,7 +64,7 @@ class Snapshot:
         Standing or None
             None if the ledger did not know the family.
         """
-        from reliability.worth.ranking import ranking
+        from reliability.worth.review import ranking
 
         if family not in self.appraiser.families:
             return None
@@ -86,7 +86,7 @@ def snapshot_of(ledger: "Ledger", *, warn: Callable[[str], object]) -> Snapshot:
         Told if what was fitted cannot be kept for the next time.
     """
     from reliability.records.frames import read_records
-    from reliability.worth.kept import appraiser_of
+    from reliability.worth.appraiser import appraiser_of
 
     return Snapshot(appraiser_of(ledger, warn=warn), read_records(ledger))
 

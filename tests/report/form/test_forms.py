@@ -177,8 +177,8 @@ def test_an_open_job_is_finished_with_everything_that_was_said(desk: Desk) -> No
 def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
     from reliability.records.frames import read_records
     from reliability.report import words
-    from reliability.worth.kept import appraiser_of
-    from reliability.worth.ranking import ranking
+    from reliability.worth.appraiser import appraiser_of
+    from reliability.worth.review import ranking
 
     form = desk.job_form()
     form.which.put("17")

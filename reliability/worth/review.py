@@ -1,0 +1,346 @@
+"""Families side by side, why a unit is judged as it is, and what came of forecasts."""
+
+import datetime
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from reliability.errors import unknown
+from reliability.records.frames import Records
+from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
+from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.bench import read_bench
+from reliability.worth.judging import NAMES, find_entry, judge, offers_from, read_unit, verdict_row
+from reliability.worth.prices import usual_prices
+from reliability.worth.regression import share_interval
+
+# ---- Families side by side: which to take, haggle over or skip at the price usually asked
+
+
+RANKING_COLUMNS = (
+    "family",
+    "kind",
+    "verdict",
+    "usual_price",
+    "ceiling",
+    "expected_gain",
+    "chance_of_loss",
+    "success_chance",
+    "success_low",
+    "success_high",
+    "hours",
+    "chief_risk",
+    "rival_risk",
+    "jobs_seen",
+    "evidence",
+)
+
+ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
+
+
+def families_of_interest(records: Records) -> list[str]:
+    """List the families that this bench has to do with, in the ledger's order.
+
+    Parameters
+    ----------
+    records : Records
+
+    Returns
+    -------
+    list of str
+        All but those that only imported jobs name: no unit of one was ever taken in, no price is
+        stated and nobody said anything of it. They inform the others, and can be judged by name. While
+        the bench has no family of its own, all of them are of interest.
+    """
+    families, jobs = records.families, records.jobs
+    foreign = jobs["origin"].notna()
+    elsewhere = families["family"].isin(jobs.loc[foreign, "family"])
+    here = families["family"].isin(jobs.loc[~foreign, "family"])
+    stated = families["working_price"].notna() | families["family"].isin(records.hearsay["family"])
+    mine = here | stated | ~elsewhere
+    return list(families.loc[mine if mine.any() else ~mine, "family"])
+
+
+def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
+    """Judge a typical unit of every family at the price usually asked for one.
+
+    Parameters
+    ----------
+    appraiser : Appraiser
+    records : Records
+        For the prices that were paid.
+    as_of : datetime.date, optional
+        Day of the sale; the appraiser's own if not given.
+
+    Returns
+    -------
+    DataFrame
+        `RANKING_COLUMNS`, takes first, then by expected gain. A typical unit is one of the family's
+        years, at which nobody looked for signs. Families without a usual price have no verdict and
+        stand last; those that only imported jobs name are left out.
+    """
+    prices = usual_prices(records)
+    rows = []
+    mine = set(families_of_interest(records))
+    for family, entry in appraiser.families.items():
+        if family not in mine:
+            continue
+        blank = {**dict.fromkeys(NAMES), "offer": family, "family": family}
+        blank |= {"built_from": np.nan, "built_to": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
+        unit, _ = read_unit(blank, entry, appraiser, as_of or appraiser.as_of)
+        appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
+        price = float(prices.get(family, np.nan))
+        row = verdict_row(entry, appraisal, appraiser, price)
+        rows.append({"family": family, "kind": entry.kind, "usual_price": price, **row})
+    table = pd.DataFrame(rows, columns=list(RANKING_COLUMNS))
+    place = table["verdict"].map(ORDER).fillna(len(ORDER))
+    order = table.assign(place=place).sort_values(
+        ["place", "expected_gain", "ceiling", "family"], ascending=[True, False, False, True]
+    )
+    return order.drop(columns="place").reset_index(drop=True)
+
+
+# ---- Why a unit is judged as it is: its components, one by one, and its money by outcome
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One unit taken apart.
+
+    Attributes
+    ----------
+    entry : FamilyEntry
+    appraisal : Appraisal
+    verdict : dict
+        The verdict's columns.
+    components : DataFrame
+        component, failed (chance that it arrives failed), repairable (chance that a failed one does not
+        end the job), ends_job (chance that the job ends by it), part_cost, hours (added by a failed
+        one), is_named (whether the ledger ever named it); the chief risk first.
+    money : DataFrame
+        One row per outcome (repaired, not repaired): chance, gain_free (mean gain at a price of 0).
+    """
+
+    entry: FamilyEntry
+    appraisal: Appraisal
+    verdict: dict[str, object]
+    components: pd.DataFrame
+    money: pd.DataFrame
+
+
+def explain(
+    appraiser: Appraiser,
+    *,
+    family: str,
+    built_from: int | None = None,
+    built_to: int | None = None,
+    signs: Mapping[str, str] | None = None,
+    asked: float | None = None,
+    seen_on: datetime.date | None = None,
+) -> Explanation:
+    """Take the appraisal of one unit apart.
+
+    Parameters
+    ----------
+    appraiser : Appraiser
+    family : str
+    built_from, built_to : int, optional
+        Window of production years; the family's span if not given.
+    signs : mapping of str to str, optional
+        "yes" or "no" by sign.
+    asked : float, optional
+    seen_on : datetime.date, optional
+        The appraiser's day if not given.
+
+    Returns
+    -------
+    Explanation
+
+    Raises
+    ------
+    UnknownName
+        If the ledger does not hold the family.
+    """
+    if family not in appraiser.families:
+        raise unknown("The ledger holds no family", family, appraiser.families)
+    row = {**dict.fromkeys(NAMES), "offer": family, "family": family, "asked": asked, **(signs or {})}
+    row |= {"built_from": built_from, "built_to": built_to, "seen_on": seen_on}
+    offer = offers_from([row]).to_dict("records")[0]
+    entry, _ = find_entry(offer, appraiser)
+    unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
+    appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
+    at = entry.lives.components
+    mending = expit(entry.lives.repair[:, :1] + entry.lives.repair[:, 1:] * np.linspace(-1.5, 1.5, 7))
+    components = pd.DataFrame(
+        {
+            "component": [appraiser.shared.components[c] for c in at],
+            "failed": appraisal.states.failed,
+            "repairable": mending.mean(axis=1),
+            "ends_job": appraisal.states.ends,
+            "part_cost": entry.part_cost,
+            "hours": appraiser.shared.repair_hours[at],
+            "is_named": [appraiser.shared.components[c] in appraiser.shared.known_components for c in at],
+        }
+    ).sort_values(["is_named", "ends_job", "component"], ascending=[False, False, True], ignore_index=True)
+    chance = float(appraisal.success.mean())
+    money = pd.DataFrame(
+        {
+            "outcome": ["repaired", "not repaired"],
+            "chance": [chance, 1.0 - chance],
+            "gain_free": [appraisal.gain_repaired, appraisal.gain_unrepaired],
+        }
+    )
+    price = np.nan if asked is None else float(asked)
+    return Explanation(entry, appraisal, verdict_row(entry, appraisal, appraiser, price), components, money)
+
+
+# ---- Forecasts held against what came of them: each job judged by what was known before its year
+
+
+Floats = NDArray[np.float64]
+
+FEWEST_EARLIER_JOBS = 10
+"""A year is forecast once this many jobs were finished before it."""
+
+GROUPS = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """How good the forecasts were.
+
+    Attributes
+    ----------
+    status : str
+        "ok" or "too few jobs".
+    jobs : DataFrame
+        job, family, taken_in, success_chance, success_low, success_high (forecast), usual_rate (share
+        repaired of all jobs finished before that year), repaired (0 or 1).
+    groups : DataFrame
+        Jobs in groups of rising forecast: n_jobs, forecast (mean), repaired (share), low, high (90 %
+        interval of that share).
+    brier, log_loss : float
+        Mean squared error and mean negative log-likelihood of the forecasts; lower is better.
+    brier_usual, log_loss_usual : float
+        The same for the bench's overall rate as the forecast of every job.
+    """
+
+    status: str
+    jobs: pd.DataFrame
+    groups: pd.DataFrame
+    brier: float
+    log_loss: float
+    brier_usual: float
+    log_loss_usual: float
+
+
+def calibrate(
+    records: Records,
+    as_of: datetime.date,
+    *,
+    fit: Callable[[Records, datetime.date], Appraiser] = fit_appraiser,
+    families: Collection[str] | None = None,
+) -> Calibration:
+    """Judge every finished job by what was known at the turn of the year before it was taken in.
+
+    Parameters
+    ----------
+    records : Records
+    as_of : datetime.date
+    fit : callable
+        Makes the appraiser of a day; one that keeps its results saves the work of closed years.
+    families : collection of str, optional
+        Only jobs of these are judged; each as it would be among all.
+
+    Returns
+    -------
+    Calibration
+
+    Notes
+    -----
+    Only what changes hands with a unit is used: its family, year window and the signs seen. Working
+    prices do not enter odds, so that today's estimates may stand in for those of the time.
+    """
+    bench = read_bench(records, as_of)
+    own = bench.jobs[bench.jobs["own"]]
+    rows = []
+    for year in sorted(own["season"].unique()):
+        before = datetime.date(int(year) - 1, 12, 31)
+        earlier = own[own["closed"] <= pd.Timestamp(before)]
+        if len(earlier) < FEWEST_EARLIER_JOBS:
+            continue
+        jobs = own[own["season"] == year]
+        if families is not None:
+            jobs = jobs[jobs["family"].isin(families)]
+            if jobs.empty:
+                continue
+        verdicts = judge(_as_offers(jobs, records), fit(records, before))
+        rows.append(
+            pd.DataFrame(
+                {
+                    "job": jobs["job"].to_numpy(),
+                    "family": jobs["family"].to_numpy(),
+                    "taken_in": jobs["taken_in"].to_numpy(),
+                    **{name: verdicts[name] for name in ("success_chance", "success_low", "success_high")},
+                    "usual_rate": (earlier["repaired"].sum() + 1) / (len(earlier) + 2),
+                    "repaired": jobs["repaired"].to_numpy(),
+                }
+            )
+        )
+    if not rows:
+        empty = pd.DataFrame(columns=["job", "family", "taken_in", "success_chance", "repaired"])
+        return Calibration("too few jobs", empty, _groups(np.zeros(0), np.zeros(0)), *[np.nan] * 4)
+    table = pd.concat(rows, ignore_index=True)
+    forecast, repaired, usual = (
+        table[name].to_numpy(float) for name in ("success_chance", "repaired", "usual_rate")
+    )
+    scores = (
+        brier(forecast, repaired),
+        log_loss(forecast, repaired),
+        brier(usual, repaired),
+        log_loss(usual, repaired),
+    )
+    return Calibration("ok", table, _groups(forecast, repaired), *scores)
+
+
+def brier(forecast: Floats, outcome: Floats) -> float:
+    """Mean squared distance of forecasts from outcomes (G. W. Brier, *Monthly Weather Review* 78, 1950)."""
+    return float(np.mean((forecast - outcome) ** 2))
+
+
+def log_loss(forecast: Floats, outcome: Floats) -> float:
+    """Mean negative log-likelihood of outcomes under the forecasts."""
+    p = np.clip(forecast, 1e-9, 1 - 1e-9)
+    return float(-np.mean(outcome * np.log(p) + (1 - outcome) * np.log1p(-p)))
+
+
+def _as_offers(jobs: pd.DataFrame, records: Records) -> pd.DataFrame:
+    signs = records.signs[records.signs["job"].isin(jobs["job"])]
+    seen = signs.pivot(index="job", columns="sign", values="seen").reindex(jobs["job"])
+    rows = []
+    for (_, job), (_, looked) in zip(jobs.iterrows(), seen.iterrows(), strict=True):
+        row = {
+            **dict.fromkeys(NAMES),
+            "offer": job["job"],
+            "family": job["family"],
+            "seen_on": job["taken_in"],
+        }
+        row |= {"built_from": job["built_from"], "built_to": job["built_to"]}
+        rows.append(row | looked.where(looked.notna(), None).to_dict())
+    return offers_from(rows)
+
+
+def _groups(forecast: Floats, repaired: Floats) -> pd.DataFrame:
+    order = np.argsort(forecast, kind="stable")
+    parts = [part for part in np.array_split(order, GROUPS) if part.size]
+    n = np.array([part.size for part in parts], dtype=float)
+    k = np.array([repaired[part].sum() for part in parts])
+    low, high = share_interval(k, n) if parts else (n, n)
+    mean = [float(forecast[part].mean()) for part in parts]
+    return pd.DataFrame(
+        {"n_jobs": n.astype(int), "forecast": mean, "repaired": k / n, "low": low, "high": high}
+    )
