@@ -64,7 +64,7 @@ def list_groups(ranking: pd.DataFrame) -> list[Group]:
     Parameters
     ----------
     ranking : DataFrame
-        From `reliability.worth.ranking.ranking`.
+        From `reliability.worth.review.ranking`.
 
     Returns
     -------

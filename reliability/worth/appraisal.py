@@ -222,12 +222,6 @@ def age_terms(age_years: float, within: Floats) -> Floats:
 def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, Floats]:
     """Working price of a unit, and the logarithm of what it fetches over that under each draw.
 
-    Parameters
-    ----------
-    entry : FamilyEntry
-    shared : Shared
-    unit : Unit
-
     Returns
     -------
     working_price : float
@@ -254,19 +248,7 @@ def paired_cases(n_draws: int) -> Floats:
 
 
 def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Appraisal:
-    """Work out odds and gain of one unit.
-
-    Parameters
-    ----------
-    entry : FamilyEntry
-    shared : Shared
-    terms : Terms
-    unit : Unit
-
-    Returns
-    -------
-    Appraisal
-    """
+    """Work out odds and gain of one unit."""
     states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     success = success_draws(entry, shared, unit, states)
     z = shared.draws
@@ -339,11 +321,6 @@ def draw_quantile(draws: Floats, share: float) -> float:
 def ceiling_price(appraisal: Appraisal, terms: Terms) -> float:
     """Highest price at which the verdict is take; below 0 where even a gift would cost money.
 
-    Parameters
-    ----------
-    appraisal : Appraisal
-    terms : Terms
-
     Returns
     -------
     float
@@ -362,8 +339,6 @@ def lesson_worth(appraisal: Appraisal, terms: Terms, asked: float, offers_expect
 
     Parameters
     ----------
-    appraisal : Appraisal
-    terms : Terms
     asked : float
         Price asked for this unit and expected for later ones.
     offers_expected : float
@@ -408,13 +383,6 @@ def worth_of_knowing(one: float, other: float) -> float:
 
 def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:
     """Choose the verdict.
-
-    Parameters
-    ----------
-    entry : FamilyEntry
-    appraisal : Appraisal
-    terms : Terms
-    asked, ceiling : float
 
     Returns
     -------

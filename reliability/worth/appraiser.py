@@ -93,12 +93,7 @@ class Appraiser:
         }
 
     def save(self, path: Path) -> None:
-        """Keep the appraiser on disk; the file is replaced in one step.
-
-        Parameters
-        ----------
-        path : Path
-        """
+        """Keep the appraiser on disk; the file is replaced in one step."""
         own_folder(path.parent)
         with fresh_file(path, private=True) as draft:
             draft.stream.write(json.dumps(self.to_export()).encode())
@@ -177,14 +172,6 @@ def _singles(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def load_appraiser(path: Path) -> Appraiser:
     """Read an appraiser that was kept on disk.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    Appraiser
 
     Raises
     ------

@@ -34,10 +34,6 @@ def records_known_on(records: Records, as_of: datetime.date) -> Records:
         All that is in the ledger.
     as_of : datetime.date
         The last day that counts.
-
-    Returns
-    -------
-    Records
     """
     day = pd.Timestamp(as_of)
     jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
@@ -159,13 +155,8 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
 
     Parameters
     ----------
-    records : Records
     as_of : datetime.date
         Later events are ignored.
-
-    Returns
-    -------
-    Bench
     """
     known = records_known_on(records, as_of)
     families = tuple(sorted(known.families["family"]))
@@ -268,10 +259,6 @@ def share_unfinished_repaired(bench: Bench) -> Floats:
 
     Of two jobs the one that has lain longer is likelier to be a failure if failures take longer to
     be given up; which of the two this bench does is read off its finished jobs.
-
-    Parameters
-    ----------
-    bench : Bench
 
     Returns
     -------

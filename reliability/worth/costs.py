@@ -85,15 +85,10 @@ def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Ho
 
     Parameters
     ----------
-    bench : Bench
     failed : ndarray, shape (n_jobs, n_components)
         From `failed_in_job`.
     usual, usual_sd : float
         Hours of one job believed beforehand.
-
-    Returns
-    -------
-    Hours
     """
     hours = bench.jobs["hours"].to_numpy(float)
     known = (bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)).to_numpy() & np.isfinite(hours)
@@ -157,12 +152,7 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
 
     Parameters
     ----------
-    bench : Bench
     components : tuple of str
-
-    Returns
-    -------
-    PartCosts
     """
     families = pd.Index(bench.families)
     findings = bench.records.findings.merge(bench.jobs[["job", "family_at", "outcome"]], on="job")
@@ -216,8 +206,6 @@ def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = N
 
     Parameters
     ----------
-    bench : Bench
-    parts : PartCosts
     failed : bool, optional
         True: failed components only; False: all others only; None: all.
 
@@ -245,7 +233,6 @@ def comeback_cost(bench: Bench, settings: Settings) -> float:
 
     Parameters
     ----------
-    bench : Bench
     settings : Settings
         Without a warranty the cost is 0.
 
@@ -303,7 +290,6 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
 
     Parameters
     ----------
-    records : Records
     appraiser : Appraiser
         For what is not known: the price of a repaired unit that is unsold or kept, hours, other costs.
     as_of : datetime.date, optional

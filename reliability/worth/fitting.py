@@ -97,7 +97,6 @@ def fit_amounts(
 
     Parameters
     ----------
-    bench : Bench
     signs : ndarray, shape (n_jobs, n_signs)
         Centred signs, 0 where nobody looked.
     failed : ndarray, shape (n_jobs, n_components)
@@ -107,10 +106,6 @@ def fit_amounts(
         From `working_prices`.
     news : ndarray, shape (n_slots,)
         From `purchase_news`.
-
-    Returns
-    -------
-    Amounts
     """
     own = bench.jobs["own"]
     repaired = own & (bench.jobs["repaired"] == 1)
@@ -158,18 +153,8 @@ def make_entry(
 
     Parameters
     ----------
-    bench : Bench
-    slot : Slot
     i : int
         Position of the slot in `usual`, `amounts` and `outcome`.
-    lives : FamilyLives
-    usual : UsualOdds
-    outcome : Recalibration
-    amounts : Amounts
-
-    Returns
-    -------
-    FamilyEntry
     """
     at = slot.family_at
     jobs_seen = int(bench.jobs_seen[at]) if at >= 0 else 0
@@ -242,10 +227,6 @@ def fit_everything(
     bench: Bench,
 ) -> tuple[Shared, dict[str, FamilyEntry], dict[str, FamilyEntry], Terms]:
     """Fit all pieces of a bench.
-
-    Parameters
-    ----------
-    bench : Bench
 
     Returns
     -------

@@ -25,10 +25,6 @@ LEVEL_WORTH = 10.0
 def weigh_hearsay(bench: Bench) -> pd.DataFrame:
     """Discount what was said by how wrong each teller was where the bench has seen for itself.
 
-    Parameters
-    ----------
-    bench : Bench
-
     Returns
     -------
     DataFrame

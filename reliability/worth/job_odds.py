@@ -54,8 +54,6 @@ def repair_chances(
 
     Parameters
     ----------
-    family : FamilyLives
-    shared : Shared
     unit : ndarray of int, shape (n_alternatives,)
         Which unit each alternative is one of, a position in `signs`.
     age_years, year, weight : ndarray, shape (n_alternatives,)
@@ -204,11 +202,8 @@ def chain_log_odds(
 
     Parameters
     ----------
-    bench : Bench
     lives : list of FamilyLives
         By family.
-    mending : Repairability
-    shared : Shared
     ages : mapping of int to JobAges
 
     Returns
@@ -248,15 +243,9 @@ def usual_log_odds(bench: Bench, lives: list[FamilyLives], shared: Shared, slots
 
     Parameters
     ----------
-    bench : Bench
     lives : list of FamilyLives
         By slot.
-    shared : Shared
     slots : list of Slot
-
-    Returns
-    -------
-    UsualOdds
     """
     today = float(decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))[0])
     nobody_looked = np.full(len(shared.signs), np.nan)

@@ -230,7 +230,6 @@ def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEn
     ----------
     offer : mapping
         A row of the offers table.
-    appraiser : Appraiser
 
     Returns
     -------
@@ -304,8 +303,6 @@ def read_unit(
     ----------
     offer : mapping
         A row of the offers table.
-    entry : FamilyEntry
-    appraiser : Appraiser
     as_of : datetime.date
         Day of the sale where the offer does not say.
 
@@ -430,9 +427,6 @@ def verdict_row(
 
     Parameters
     ----------
-    entry : FamilyEntry
-    appraisal : Appraisal
-    appraiser : Appraiser
     asked : float
         NaN where no price is asked.
 
@@ -477,12 +471,6 @@ def chief_risks(
 ) -> tuple[str | None, str | None]:
     """Name the component likeliest to end the job, and the next one where both do to a whole percent.
 
-    Parameters
-    ----------
-    entry : FamilyEntry
-    appraisal : Appraisal
-    appraiser : Appraiser
-
     Returns
     -------
     chief, rival : str or None
@@ -499,11 +487,6 @@ def chief_risks(
 
 def standing_notes(entry: FamilyEntry, tally: Tally) -> list[str]:
     """Say what holds for every verdict of such an entry: that nothing stands behind it; uncounted gaps.
-
-    Parameters
-    ----------
-    entry : FamilyEntry
-    tally : Tally
 
     Returns
     -------
@@ -530,7 +513,6 @@ def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
     ----------
     verdicts : DataFrame
         From `judge`.
-    path : Path
     """
     shown = verdicts.copy()
     for name in ("ceiling", "expected_gain", "gain_low", "gain_high"):

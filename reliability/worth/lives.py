@@ -37,10 +37,6 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
     repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
 
-    Parameters
-    ----------
-    bench : Bench
-
     Returns
     -------
     dict of str to tuple of str
@@ -68,7 +64,6 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
 
     Parameters
     ----------
-    bench : Bench
     of_kind : dict of str to tuple of str
         From `kind_components`.
 
@@ -161,10 +156,6 @@ searches than this a change would have to be far clearer than any bench's record
 def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
     """Keep one finding per job and component: the worst, for a unit fails by any of its positions.
 
-    Parameters
-    ----------
-    findings : DataFrame
-
     Returns
     -------
     DataFrame
@@ -190,7 +181,6 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
 
     Parameters
     ----------
-    bench : Bench
     components : mapping of str to sequence of str
         Components that each family is judged by.
 
@@ -237,13 +227,8 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
 
     Parameters
     ----------
-    bench : Bench
     findings : DataFrame
         From `unit_findings`.
-
-    Returns
-    -------
-    BenchLives
     """
     seen = observe(bench.jobs, findings, bench.records.families, event="failed")
     heard = hearsay_of(weigh_hearsay(bench), bench)
@@ -274,10 +259,6 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
 
 def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
     """Find the components that changed in a production year, over all families at once.
-
-    Parameters
-    ----------
-    seen : Observations
 
     Returns
     -------
@@ -366,7 +347,6 @@ def lives_of(lives: BenchLives, asked: Sequence[Asked]) -> list[tuple[Floats, Fl
 
     Parameters
     ----------
-    lives : BenchLives
     asked : sequence of Asked
         `year` is the production year around which the family's units lie.
 
@@ -439,10 +419,6 @@ class Slot:
 
 def read_slots(bench: Bench) -> list[Slot]:
     """List the slots: families in their order, then kinds, then the unknown kind.
-
-    Parameters
-    ----------
-    bench : Bench
 
     Returns
     -------

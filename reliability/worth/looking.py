@@ -62,7 +62,6 @@ def look_first(
     ----------
     offer : mapping
         A row of the offers table.
-    appraiser : Appraiser
     as_of : datetime.date, optional
         Day of the sale where the offer does not say; the appraiser's own day if not given.
 

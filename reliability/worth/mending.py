@@ -122,7 +122,6 @@ def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     ----------
     jobs : DataFrame
         Finished jobs with `family`, `outcome`, `ended_by`, `own`.
-    findings : DataFrame
 
     Returns
     -------
@@ -165,10 +164,6 @@ def fit_repairability(
     components, families : tuple of str
     supply : Supply
         Each trial is split by what could be had on its day, as likely as that is.
-
-    Returns
-    -------
-    Repairability
     """
     table = tried[tried["component"].isin(components)]
     days = ordinals(table["closed"])

@@ -1,4 +1,4 @@
-"""Chance of a repair by components, under states of knowledge, given what can be seen; the card goes the same steps."""
+"""Chance of a repair: states of knowledge, what can be seen, components; the card goes the same steps."""
 
 from dataclasses import dataclass
 from itertools import combinations
@@ -86,10 +86,6 @@ def sign_terms(signs: Floats, shows: Floats) -> SignTerms:
         1 seen, 0 not seen, NaN nobody looked.
     shows : ndarray, shape (n_components, n_signs)
         Log odds that a failed component shows a sign.
-
-    Returns
-    -------
-    SignTerms
 
     Notes
     -----
@@ -330,8 +326,6 @@ def component_odds(family: FamilyLives, shared: Shared, age_years: Floats, year:
 
     Parameters
     ----------
-    family : FamilyLives
-    shared : Shared
     age_years, year : ndarray, shape (n_alternatives,)
         Ages and production years that the unit may have.
 
@@ -377,8 +371,6 @@ def given_signs(
 
     Parameters
     ----------
-    family : FamilyLives
-    shared : Shared
     arrived : ndarray, shape (N_DRAWS, n_alternatives, n_nodes, c)
         Chance that each component has failed, by how the unit was stored, whatever can be seen.
     weight : ndarray, shape (n_alternatives,)
@@ -412,16 +404,10 @@ def unit_states(
 
     Parameters
     ----------
-    family : FamilyLives
-    shared : Shared
     age_years, year, weight : ndarray, shape (n_alternatives,)
         Ages and production years that the unit may have; weights sum to 1.
     signs : ndarray, shape (n_signs,)
         1 seen, 0 not seen, NaN nobody looked.
-
-    Returns
-    -------
-    UnitStates
     """
     c = family.components
     log_odds = component_odds(family, shared, age_years, year)

@@ -103,10 +103,6 @@ class Step:
 def check_task(task: Task) -> None:
     """Refuse a task that makes no sense.
 
-    Parameters
-    ----------
-    task : Task
-
     Raises
     ------
     InvalidInput
@@ -347,10 +343,6 @@ def search(task: Task, *, may_stop: bool = True) -> Search:
     may_stop : bool
         False: go on until everything is done or something cannot be mended.
 
-    Returns
-    -------
-    Search
-
     Raises
     ------
     InvalidInput
@@ -486,16 +478,6 @@ class UnitOdds:
 def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
     """Lay out what is known of one unit before it is opened.
 
-    Parameters
-    ----------
-    entry : FamilyEntry
-    shared : Shared
-    unit : Unit
-
-    Returns
-    -------
-    UnitOdds
-
     Notes
     -----
     The appraisal recalibrates the odds that the whole job succeeds and does not say which component its
@@ -610,7 +592,6 @@ def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
 
     Parameters
     ----------
-    kind : str
     components : sequence of str
         Of the whole unit: who looks at the belt has the capacitors under their hands too.
 
@@ -629,8 +610,6 @@ def plan_table(result: Search, task: Task, names: Sequence[str]) -> pd.DataFrame
 
     Parameters
     ----------
-    result : Search
-    task : Task
     names : sequence of str
         Of the task's components.
 
@@ -670,13 +649,10 @@ def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequenc
 
     Parameters
     ----------
-    result : Search
     gain_to_end : float
         Expected gain over stopping now if one never stops.
-    task : Task
     names : sequence of str
         Of the task's components.
-    currency : str
 
     Returns
     -------
@@ -778,8 +754,6 @@ def plan_unit(
 
     Parameters
     ----------
-    appraiser : Appraiser
-    family : str
     built_from, built_to : int, optional
         Window of production years; the family's span if not given.
     signs : mapping of str to str, optional
@@ -788,10 +762,6 @@ def plan_unit(
         What has been found so far: one of `FOUND` by component.
     seen_on : datetime.date, optional
         When it came in; the appraiser's day if not given.
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------
@@ -819,7 +789,6 @@ def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
 
     Parameters
     ----------
-    appraiser : Appraiser
     document : mapping
         `job` (a row of jobs), `findings` and `signs` (sequences of rows).
 

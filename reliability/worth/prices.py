@@ -38,7 +38,6 @@ def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, u
 
     Parameters
     ----------
-    bench : Bench
     rows : Series of bool
         Jobs that say something of the amount.
     values : ndarray, shape (n_jobs,)
@@ -139,7 +138,6 @@ def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
 
     Parameters
     ----------
-    bench : Bench
     price : Amount
         Working prices by slot.
     usual : ndarray, shape (n_families + n_kinds + 1,)
@@ -217,10 +215,6 @@ per unit of its logarithm: part of any spread of estimates is their error (commo
 def working_prices(bench: Bench) -> Amount:
     """Working price of every family, as stated by the owner or from the sales of its kind.
 
-    Parameters
-    ----------
-    bench : Bench
-
     Returns
     -------
     Amount
@@ -289,17 +283,12 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
 
     Parameters
     ----------
-    bench : Bench
     price : Amount
         From `working_prices`.
     signs : ndarray, shape (n_jobs, n_signs)
         Centred signs, 0 where nobody looked.
     news : ndarray, shape (n_families + n_kinds + 1,)
         From `purchase_news`.
-
-    Returns
-    -------
-    PriceModel
 
     Notes
     -----
@@ -431,10 +420,6 @@ def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
 
 def usual_prices(records: Records) -> pd.Series:
     """Price at which each family's units were usually bought.
-
-    Parameters
-    ----------
-    records : Records
 
     Returns
     -------

@@ -107,7 +107,6 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, us
 
     Parameters
     ----------
-    bench : Bench
     chain : ndarray, shape (n_jobs,)
         Log odds of each finished job by its components, as the other jobs have it.
     ages : ndarray, shape (n_jobs,)
@@ -116,10 +115,6 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, us
         Centred signs.
     usual : ndarray, shape (n_groups,)
         Log odds of a typical unit by its components.
-
-    Returns
-    -------
-    Outcomes
     """
     own = np.flatnonzero(bench.jobs["own"].to_numpy())
     jobs = bench.jobs.iloc[own]
@@ -161,10 +156,6 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, us
 
 def written_up(bench: Bench) -> tuple[pd.Series, float]:
     """Find how much likelier a repaired job is to be written up than another one.
-
-    Parameters
-    ----------
-    bench : Bench
 
     Returns
     -------
@@ -214,7 +205,6 @@ def fit_recalibration(
 
     Parameters
     ----------
-    bench : Bench
     outcomes : Outcomes
         From `gather_outcomes`.
     price_signal : ndarray, shape (n_groups,)

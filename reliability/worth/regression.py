@@ -528,10 +528,6 @@ def fit_shrunk_logit(
     inner_extra : array_like, shape (n_inner,) or scalar
         Prior variance of each innermost group beyond the common one.
 
-    Returns
-    -------
-    ShrunkFit
-
     Raises
     ------
     InvalidInput
@@ -580,10 +576,6 @@ def fit_shrunk_amount(
         How many observations each row is worth, > 0.
     usual_sd, usual_sd_worth : float
         Residual spread believed beforehand, and the number of observations that this belief is worth.
-
-    Returns
-    -------
-    ShrunkFit
 
     Raises
     ------

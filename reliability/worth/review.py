@@ -45,10 +45,6 @@ ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
 def families_of_interest(records: Records) -> list[str]:
     """List the families that this bench has to do with, in the ledger's order.
 
-    Parameters
-    ----------
-    records : Records
-
     Returns
     -------
     list of str
@@ -146,8 +142,6 @@ def explain(
 
     Parameters
     ----------
-    appraiser : Appraiser
-    family : str
     built_from, built_to : int, optional
         Window of production years; the family's span if not given.
     signs : mapping of str to str, optional
@@ -155,10 +149,6 @@ def explain(
     asked : float, optional
     seen_on : datetime.date, optional
         The appraiser's day if not given.
-
-    Returns
-    -------
-    Explanation
 
     Raises
     ------
@@ -249,16 +239,10 @@ def calibrate(
 
     Parameters
     ----------
-    records : Records
-    as_of : datetime.date
     fit : callable
         Makes the appraiser of a day; one that keeps its results saves the work of closed years.
     families : collection of str, optional
         Only jobs of these are judged; each as it would be among all.
-
-    Returns
-    -------
-    Calibration
 
     Notes
     -----

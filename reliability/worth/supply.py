@@ -59,7 +59,6 @@ class Supply:
 
         Parameters
         ----------
-        component, family : str
         days : ndarray, shape (n,)
             inf is today.
 
@@ -90,13 +89,8 @@ def read_supply(
         The ledger's table.
     jobs : DataFrame
         Finished jobs of this bench with `job`, `family`, `closed`, `ended_by`, `ended_why`.
-    findings : DataFrame
     components : tuple of str
         Those that are asked for although nothing is known of them.
-
-    Returns
-    -------
-    Supply
 
     Notes
     -----
