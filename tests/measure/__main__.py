@@ -13,7 +13,17 @@ import time
 from importlib import import_module
 from pathlib import Path
 
-SETS = ("commands", "lives", "archive", "scale", "appraiser_scale", "pooling", "changes", "decisions")
+SETS = (
+    "commands",
+    "lives",
+    "archive",
+    "scale",
+    "appraiser_scale",
+    "pooling",
+    "changes",
+    "decisions",
+    "real_ledgers",
+)
 OUT = Path(__file__).parents[2] / "reports" / "measure.json"
 
 

@@ -29,10 +29,13 @@ OURS, OURS_TRUE_MONEY = "benchodds", "its odds, true money"
 FIRST_SEED, SEEDS, OFFERS = 101, 24, 400
 #: How many times as many seeds a world is given: with 30 jobs single seeds differ by a tenth of the gain.
 MORE_SEEDS = {"cold start": 3}
-#: Jobs from which the odds are asked to halve the excess loss of plainer methods.
-JOBS_ENOUGH = 300
-#: Share of the oracle's gain that the verdicts must reach.
-TARGETS = {"few families": 0.94, "many families": 0.75, "cold start": 0.68, "damp": 0.85}
+#: Excess loss over the best plainer method's at most, and in worlds whose benches examine nothing.
+MOST_LOSS, MOST_BARE_LOSS = 0.6, 1.0
+#: Worlds without findings.
+BARE = "outcome_only"
+#: Share of the oracle's gain that the verdicts must reach; elsewhere at least that of every plainer method.
+TARGETS = {"few families": 0.89, "many families": 0.78, "cold start": 0.67, "damp": 0.88}
+TARGETS |= dict.fromkeys(("year effect", "strong signs", "left out", "careless"), 0.86)
 COLUMNS = {
     "gain_share": "gain share",
     "gain_share_with_tries": "with tries",
@@ -156,7 +159,12 @@ def run(worlds: list[str], seeds: list[int], *, offers: int = OFFERS, workers: i
 
 def rows(seeds: int = SEEDS) -> list[dict]:
     """Compare every world with its targets, on seeds that nothing was tuned on."""
-    results = run(list(NAMED_WORLDS), list(range(FIRST_SEED, FIRST_SEED + seeds)), workers=2)
+    numbers = list(range(FIRST_SEED, FIRST_SEED + seeds))
+    own, others = (
+        run(worlds, some, workers=2)
+        for worlds, some in ((list(NAMED_WORLDS), numbers), (list(STRANGERS), numbers[: seeds // 2]))
+    )
+    results = pd.concat([own, others], ignore_index=True)
     return [*share_rows(results), *loss_rows(results), *honesty_rows(results)]
 
 
@@ -164,33 +172,34 @@ def share_rows(results: pd.DataFrame) -> list[dict]:
     """Share of the oracle's gain, with its standard error over the seeds."""
     found = []
     for world, of_world in results.groupby("world", sort=False):
-        share = float(pooled_share(of_world, "gain_share")[OURS])
+        shares = pooled_share(of_world, "gain_share")
+        share = float(shares[OURS])
         by_seed = of_world[of_world["method"] == OURS]["gain_share"]
-        target = TARGETS.get(str(world))
+        plainer = float(shares.drop([OURS, OURS_TRUE_MONEY], errors="ignore").max())
+        target = TARGETS.get(str(world), plainer)
         found.append(
             {
                 "what": f"share of the oracle's gain, {world}",
                 "measured": f"{share:.3f} +- {by_seed.std() / math.sqrt(by_seed.size):.3f}",
-                "target": "" if target is None else f">= {target:.2f}",
-                "ok": None if target is None else share >= target,
+                "target": f">= {target:.2f}",
+                "ok": share >= target,
             }
         )
     return found
 
 
 def loss_rows(results: pd.DataFrame) -> list[dict]:
-    """Log loss beyond the true odds over the best plainer method's, in worlds with jobs enough."""
+    """Log loss beyond the true odds over the best plainer method's."""
     found = []
     for world, of_world in results.groupby("world", sort=False):
-        if NAMED_WORLDS[str(world)].jobs < JOBS_ENOUGH:
-            continue
+        most = MOST_BARE_LOSS if str(world).startswith(BARE) else MOST_LOSS
         ours, best = losses(of_world)[:2]
         found.append(
             {
                 "what": f"excess log loss over the best plainer method's, {world}",
                 "measured": f"{ours / best:.2f}",
-                "target": "<= 0.5",
-                "ok": bool(ours <= 0.5 * best),
+                "target": f"<= {most}",
+                "ok": bool(ours <= most * best),
             }
         )
     return found
@@ -206,23 +215,23 @@ def losses(of_world: pd.DataFrame) -> tuple[float, float, str]:
 def honesty_rows(results: pd.DataFrame) -> list[dict]:
     """Coverage of both intervals; losers against the predicted ones, with standard errors over the seeds."""
     ours = results[results["method"] == OURS]
-    covers = ours.groupby("world")[["success_cover", "gain_cover"]].mean()  # worlds weigh alike
-    success, gain = 100 * covers.mean()
+    covers = 100 * ours.groupby("world", sort=False)[["success_cover", "gain_cover"]].mean()
     beyond = (100 * (ours["losers"] - ours["predicted_losers"])).groupby(ours["world"], sort=False)
     surplus, doubt = beyond.mean(), beyond.std() / np.sqrt(beyond.size())
     return [
-        {
-            "what": "success intervals of 90 % hold the true odds",
-            "measured": f"{success:.0f} %",
-            "target": "80 to 97 %",
-            "ok": bool(80 <= success <= 97),
-        },
-        {
-            "what": "gain intervals of 80 % hold the gain",
-            "measured": f"{gain:.0f} %",
-            "target": "74 to 87 %",
-            "ok": bool(74 <= gain <= 87),
-        },
+        *(
+            {
+                "what": f"{what}, {world}",
+                "measured": f"{value:.0f} %",
+                "target": f"{low} to {high} %",
+                "ok": bool(low <= value <= high),
+            }
+            for column, what, low, high in (
+                ("success_cover", "intervals of 90 % hold the true odds", 80, 97),
+                ("gain_cover", "intervals of 80 % hold the gain", 74, 87),
+            )
+            for world, value in covers[column].items()
+        ),
         *(
             {
                 "what": f"losers among the taken beyond the predicted, {world}",
@@ -235,10 +244,11 @@ def honesty_rows(results: pd.DataFrame) -> list[dict]:
     ]
 
 
+EVERY = [*NAMED_WORLDS, *STRANGERS]
+
+
 @click.command()
-@click.option(
-    "--world", "worlds", multiple=True, type=click.Choice(list(NAMED_WORLDS)), help="All if not given."
-)
+@click.option("--world", "worlds", multiple=True, type=click.Choice(EVERY), help="All if not given.")
 @click.option("--first-seed", default=FIRST_SEED, show_default=True)
 @click.option("--seeds", default=SEEDS, show_default=True, help="Thrice as many for a cold start.")
 @click.option("--offers", default=OFFERS, show_default=True)
@@ -246,7 +256,7 @@ def honesty_rows(results: pd.DataFrame) -> list[dict]:
 def main(worlds: tuple[str, ...], first_seed: int, seeds: int, offers: int, workers: int) -> None:
     """Print how good the decisions are in worlds whose truth is known."""
     numbers = [int(seed) for seed in np.arange(first_seed, first_seed + seeds)]
-    results = run(list(worlds or NAMED_WORLDS), numbers, offers=offers, workers=workers)
+    results = run(list(worlds or EVERY), numbers, offers=offers, workers=workers)
     click.echo(table_of(results))
     click.echo(summary_of(results))
 
