@@ -165,16 +165,18 @@ def ages_by_family(bench: Bench, slots: list[Slot]) -> dict[int, JobAges]:
     if bench.jobs.empty:
         return {}
     undated = np.setdiff1d(np.arange(len(bench.jobs)), bench.ages["at"])
-    rows = [bench.ages[["at", "year", "weight", "age_years"]]]
-    for at, family_at, day in zip(
-        undated, bench.jobs["family_at"].iloc[undated], bench.jobs["taken_in"].iloc[undated], strict=True
-    ):
-        slot = slots[family_at]
-        years = assumed_years(slot.first_year, slot.last_year, slot.mean_year, day.year)
-        ages = age_at(np.full(years.size, day.to_datetime64()), years)
-        rows.append(pd.DataFrame({"at": at, "year": years, "weight": 1.0 / years.size, "age_years": ages}))
-    table = pd.concat(rows, ignore_index=True)
-    table = table.assign(family_at=bench.jobs["family_at"].to_numpy()[table["at"]])
+    names = ("at", "year", "weight", "age_years")
+    parts = [[bench.ages[name].to_numpy() for name in names]]
+    family_at = bench.jobs["family_at"].to_numpy(np.int64)
+    days = bench.jobs["taken_in"].to_numpy("datetime64[D]")
+    for at in undated:
+        slot, day = slots[family_at[at]], days[at]
+        years = assumed_years(slot.first_year, slot.last_year, slot.mean_year, day.astype(object).year)
+        age = age_at(np.full(years.size, day), years)
+        parts.append([np.full(years.size, at), years, np.full(years.size, 1.0 / years.size), age])
+    whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    table = pd.DataFrame(dict(zip(names, whole, strict=True)))
+    table = table.assign(family_at=family_at[table["at"].to_numpy(np.int64)])
     groups = {}
     for family_at, rows in table.groupby("family_at", sort=True):
         at, unit = np.unique(rows["at"].to_numpy(np.int64), return_inverse=True)
