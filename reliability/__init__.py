@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from reliability.life.lives import LifeRecords
     from reliability.life.pooling import pool
     from reliability.life.weibull import fit_weibull
-    from reliability.records.exchange import load_package_records
     from reliability.records.frames import read_records
     from reliability.records.ledger import open_ledger
+    from reliability.records.package import load_package_records
     from reliability.report.run import make_pages
     from reliability.worth.appraiser import fit_appraiser
     from reliability.worth.judging import judge, read_offers
@@ -48,7 +48,7 @@ _HOME = {
     "fit_curve": "reliability.life.curves",
     "fit_weibull": "reliability.life.weibull",
     "judge": "reliability.worth.judging",
-    "load_package_records": "reliability.records.exchange",
+    "load_package_records": "reliability.records.package",
     "make_pages": "reliability.report.run",
     "observe": "reliability.life.findings",
     "open_ledger": "reliability.records.ledger",

@@ -90,8 +90,7 @@ def serve() -> None:
         module = place.split(".")[0]
         if module in ("taking_in", "adding", "changing", "showing", "moving", "keeping"):
             importlib.import_module(f"reliability.commands.{module}")
-    for module in ("ledger", "write_up", "beside", "exchange", "audit", "backup", "amending", "open_repair",
-                   "open_repair_export", "blank_sheet"):  # fmt: skip
+    for module in ("ledger", "write_up", "package", "importing", "audit", "sheet", "open_repair"):
         importlib.import_module(f"reliability.records.{module}")
     _warm_up()
     for line in sys.stdin:
@@ -140,7 +139,7 @@ def _carry_out(order: dict, out: int, err: int, calls: int) -> None:
     import traceback
 
     from reliability.cli import main
-    from reliability.records import opening
+    from reliability.records import database
 
     os.chdir(order["folder"])
     os.dup2(out, 1)
@@ -148,7 +147,7 @@ def _carry_out(order: dict, out: int, err: int, calls: int) -> None:
     null = os.open(os.devnull, os.O_RDONLY)
     os.dup2(null, 0)
     if order["busy_seconds"] is not None:
-        opening.BUSY_SECONDS = order["busy_seconds"]
+        database.BUSY_SECONDS = order["busy_seconds"]
     library = ctypes.CDLL(None)
     library.faults_arm(order["folder"].encode(), order["kind"], ctypes.c_long(order["at"]))
     code = 0

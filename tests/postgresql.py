@@ -54,7 +54,7 @@ class Server:
 
     def empty_ledger(self) -> str:
         """Take every row out of the one ledger; give its URL. Far quicker than a new database."""
-        from reliability.records.schema import METADATA, VERSION
+        from reliability.records.database import METADATA, VERSION
 
         url = self.url("shared")
         self.disconnect(url)

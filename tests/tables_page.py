@@ -1,8 +1,11 @@
 """Write the page of all tables, data/README.md; run by `make tables`."""
 
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
-from reliability.records.tables import as_markdown
+from reliability.records.checks import MORE_RULES, TIES
+from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
+from reliability.records.values import bounds
 
 PAGE = Path(__file__).parents[1] / "data" / "README.md"
 HEAD = """# Tables of a ledger
@@ -14,8 +17,101 @@ made from `reliability/records/tables.py` by `make tables`; a test holds the two
 """
 
 
+#: How a CSV file is read, rule by rule.
+CSV_RULES = (
+    "UTF-8, with or without a byte-order mark; lines end in CRLF or LF; columns in any order. A byte that is "
+    "not UTF-8 is a fault of its cell.",
+    "Cells are trimmed; rows without any content are skipped; a line break inside quotation marks belongs "
+    "to the text, where texts may have several lines.",
+    "A header that is no column is a fault; `--map COLUMN=HEADER` names other headers of a single file.",
+    "Semicolons and decimal commas only where they are announced (`--semicolons`, `--decimal-comma`). No "
+    "date and no number is guessed: 03/04/2024 is a fault.",
+    "A text that begins with = + - or @ stays a text. Exports put an apostrophe before it, so that no "
+    "spreadsheet takes it for a formula; imports take that apostrophe off.",
+    "The error of a spreadsheet formula, such as #NAME?, is a fault in every column, and so is ???? for a "
+    "year: leave the cell empty.",
+    "The year 1900 is allowed, and `check` asks whether it stands for a year that is not known; it asks "
+    "about units above a hundred years of age, too.",
+    "Two rows of one file with the same key are a fault. A row that the ledger holds is passed over if it is "
+    "equal, and a fault if it differs.",
+    "`datapackage.json` may name withdrawn jobs (`withdrawnJobs`): numbers that were given out "
+    "and are no gap.",
+    "Every row that is read is imported, or in the ledger already, or named with what is wrong. One fault, "
+    "and nothing is imported.",
+)
+
+
+def markdown(tables: Mapping[str, Table], settings: Mapping[str, Column]) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    tables : mapping of str to Table
+        Every table by name.
+    settings : mapping of str to Column
+        Every setting by name.
+
+    Returns
+    -------
+    str
+        Markdown, one heading per table.
+    """
+    lines = [
+        "A cell may be empty unless its column is marked *; empty means not known, never zero and never no. "
+        "Texts are trimmed and otherwise kept as they are. How cells are written:",
+        "",
+        *(f"- **{kind}**: {how}" for kind, how in KINDS.items()),
+        "",
+        "How a CSV file is read:",
+        "",
+        *(f"- {rule}" for rule in CSV_RULES),
+        "",
+    ]
+    for table in tables.values():
+        lines += _table(table)
+        if table.name == "settings":
+            lines += [*_columns(settings.values(), "setting"), ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _table(table: Table) -> Iterator[str]:
+    yield f"### {table.name}"
+    yield ""
+    yield table.meaning
+    yield ""
+    yield from _columns(table.columns, "column")
+    yield ""
+    yield "Rules:"
+    yield ""
+    yield f"- no two rows have the same {', '.join(table.key)}"
+    yield from (f"- {column} is a row of {other}" for column, other in table.references.items())
+    yield from (f"- {rule.statement}" for rule in table.rules)
+    yield from (f"- {tie.statement}" for tie in TIES if tie.table == table.name)
+    yield from (f"- {statement}" for name, statement in MORE_RULES if name == table.name)
+    yield ""
+
+
+def _columns(columns: Iterable[Column], heading: str) -> Iterator[str]:
+    yield f"| {heading} | kind | meaning | allowed |"
+    yield "|---|---|---|---|"
+    for column in columns:
+        name = column.name + ("*" if column.required else "")
+        yield f"| {name} | {_kind(column)} | {column.meaning} | {_allowed(column)} |"
+
+
+def _kind(column: Column) -> str:
+    return column.kind + (f", {column.unit}" if column.unit and column.unit != "currency" else "")
+
+
+def _allowed(column: Column) -> str:
+    parts = [", ".join(column.allowed), bounds(column)]
+    if column.default:
+        parts.append(f"empty: {column.default}")
+    return "; ".join(part for part in parts if part)
+
+
 def tables_page() -> str:
-    return HEAD + as_markdown().rstrip() + "\n"
+    return HEAD + markdown(TABLES, SETTINGS).rstrip() + "\n"
 
 
 if __name__ == "__main__":

@@ -17,9 +17,8 @@ from reliability.errors import BenchoddsError, InvalidInput
 from reliability.life import fit_weibull
 from reliability.life.bulk import count_all, lives_of_counts
 from reliability.life.findings import observe
-from reliability.records import archive as writing
-from reliability.records.archive import write_archive
-from reliability.records.archive_parts import ArchivePart, open_archives
+from reliability.records import archive
+from reliability.records.archive import ArchivePart, open_archives, write_archive
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.report.lives_table import LIVES_COLUMNS
@@ -44,7 +43,7 @@ def archives(new_command_line):
     line = new_command_line()
     line.ok("import", DEMO)
     with pytest.MonkeyPatch.context() as patch, open_ledger(line.file) as ledger:
-        patch.setattr(writing, "ROWS_PER_GROUP", 100)
+        patch.setattr(archive, "ROWS_PER_GROUP", 100)
         write_archive(ledger, line.folder / "demo")
     return line.folder
 

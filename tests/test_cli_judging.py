@@ -6,9 +6,9 @@ import shutil
 import pandas as pd
 import pytest
 
-from reliability.records import store
-from reliability.records.exchange import write_package
+from reliability.records import database
 from reliability.records.ledger import open_ledger
+from reliability.records.package import write_package
 from reliability.worth.appraiser import appraiser_of
 from reliability.worth.judging import VERDICT_COLUMNS, read_offers
 from reliability.worth.judging import judge as judge_offers
@@ -326,7 +326,7 @@ def test_a_day_is_judged_by_what_was_written_then(judged, command_line, monkeypa
     unit = ("judge", "--family", "Larkov T1", "--built", "1983", "--asked", "60")
     day = datetime.date.today().isoformat()
     before = command_line.ok(*unit, "--as-of", day)
-    monkeypatch.setattr(store, "utc_now", lambda: "2099-01-01T00:00:00.000Z")
+    monkeypatch.setattr(database, "utc_now", lambda: "2099-01-01T00:00:00.000Z")
     for number in ("2", "4", "8", "10"):
         cells = ("outcome=donor", "sold_for=", "sold_on=", "ended_by=gear", "gear.found=failed")
         command_line.ok("amend", number, *(f"--set={cell}" for cell in cells), "--why", "wrong sheet")

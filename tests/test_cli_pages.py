@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from reliability.cli import main
 from reliability.errors import ReportError
-from reliability.records import store
+from reliability.records import database
 from reliability.report import run
 from reliability.report.run import PagesMade
 
@@ -48,9 +48,9 @@ def test_what_was_made_is_told(command_line, calls):
 
 def test_a_report_as_of_a_day_shows_what_was_written_then(command_line, calls, monkeypatch):
     for day in ("2026-05-01", "2026-05-02"):
-        monkeypatch.setattr(store, "utc_now", lambda day=day: f"{day}T12:00:00.000Z")
+        monkeypatch.setattr(database, "utc_now", lambda day=day: f"{day}T12:00:00.000Z")
         command_line.ok(*(INTAKE if day == "2026-05-01" else ["intake", "Larkov T1", "--on", day]))
-    monkeypatch.setattr(store, "utc_now", lambda: "2026-06-01T12:00:00.000Z")
+    monkeypatch.setattr(database, "utc_now", lambda: "2026-06-01T12:00:00.000Z")
     command_line.ok("amend", "1", "--withdraw", "--why", "never was one")
     for day in ("2026-05-31", "2026-06-01", "2026-05-01"):
         assert command_line.run("report", "--as-of", day).exit_code == 0

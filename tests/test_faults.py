@@ -18,8 +18,8 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
-from reliability.records.exchange import export_package, read_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import export_package, read_package
 from tests.faulty import TRACEBACK, Said, compiler, faulty_commands
 
 pytestmark = pytest.mark.skipif(compiler() is None, reason="there is no C compiler; on Debian: gcc")

@@ -29,8 +29,8 @@ def append_and_report(jobs, every, with_pages):
     ledger and of its log, megabytes of this process, and the seconds that the pages took. Seconds are of
     the processor, child processes included, so that other work on the machine is not taken for creeping.
     """
-    from reliability.records.exchange import import_package
     from reliability.records.frames import read_records
+    from reliability.records.importing import import_package
     from reliability.records.ledger import open_ledger
 
     with tempfile.TemporaryDirectory() as name:

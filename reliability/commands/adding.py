@@ -8,7 +8,7 @@ import click
 from reliability.commands.shared import Bench, example, say, today
 
 if TYPE_CHECKING:
-    from reliability.records.job_sheet import JobSheet
+    from reliability.records.sheet import JobSheet
 
 
 @click.command(
@@ -45,8 +45,7 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, new_components: tuple[
 
         ask_for_job(bench, today())
         return
-    from reliability.records.beside import check_sheets
-    from reliability.records.write_up import write_up
+    from reliability.records.write_up import check_sheets, write_up
 
     read, unreadable = _read(sheets)
     given: dict[str, Any] = {"today": today(), "new_components": new_components, "unreadable": unreadable}
@@ -60,7 +59,7 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, new_components: tuple[
 def _read(paths: tuple[str, ...]) -> tuple[list["JobSheet"], list[str]]:
     """Read every sheet that can be read; say what is wrong with the others."""
     from reliability.errors import InvalidInput
-    from reliability.records.job_sheet import decode_sheet, load_sheet
+    from reliability.records.sheet import decode_sheet, load_sheet
 
     read: list[JobSheet] = []
     unreadable: list[str] = []

@@ -54,7 +54,7 @@ def counted_lives(
     from reliability.commands.executors import executor_for
     from reliability.errors import InvalidInput, unknown
     from reliability.life.bulk import lives_of_counts
-    from reliability.records.descriptor import DESCRIPTOR
+    from reliability.records.package import DESCRIPTOR
     from reliability.report.lives_table import LIVES_COLUMNS
 
     files = [folder.resolve() / DESCRIPTOR for folder in folders]
@@ -81,11 +81,11 @@ def _counted(
     from reliability.worth.lives import worst_findings
 
     if folders:
-        from reliability.records.archive_parts import open_archives
+        from reliability.records.archive import open_archives
 
         counts = count_all(open_archives(folders), event=event, worst=worst_findings, executor=executor)
         return counts, counted(len(folders), "archive")
-    from reliability.records.counted import counted_findings
+    from reliability.records.archive import counted_findings
 
     with bench.ledger() as ledger:
         parts = [

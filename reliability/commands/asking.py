@@ -9,12 +9,10 @@ import click
 from reliability.commands.prompts import ask_cell, ask_name, ask_names, ask_one, confirm
 from reliability.commands.shared import Bench, say
 from reliability.records.checks import clean_row
-from reliability.records.faults import Refused, nearest
-from reliability.records.job_sheet import JobSheet
-from reliability.records.names import Names, open_jobs
-from reliability.records.sheet_parts import read_window
+from reliability.records.sheet import JobSheet, read_window
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, usual_components
-from reliability.records.values import write_value
+from reliability.records.values import Refused, nearest, write_value
+from reliability.records.write_up import Names, open_jobs
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger

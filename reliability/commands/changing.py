@@ -35,7 +35,7 @@ def amend(bench: Bench, job: str, sheet: str | None, withdraw: bool, why: str, *
 
     Only what is named changes; SHEET is a job sheet that holds the corrections.
     """
-    from reliability.records.amending import Amendment
+    from reliability.records.sheet import Amendment
 
     amendment = Amendment.of(given["settings"], given["signs"], given["drops"], given["drop_signs"], sheet)
     if withdraw != amendment.is_empty:

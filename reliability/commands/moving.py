@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from reliability.commands.shared import Bench, counted, example
-from reliability.records.faults import some
 from reliability.records.tables import TABLES
+from reliability.records.values import some
 
 if TYPE_CHECKING:
-    from reliability.records.exchange import ImportSummary
+    from reliability.records.importing import ImportSummary
     from reliability.records.ledger import Ledger
 
 
@@ -72,7 +72,8 @@ def import_folder(
     Every fault of every file is listed, and then nothing is imported. Rows that the ledger holds
     already are passed over.
     """
-    from reliability.records.exchange import Layout, import_package, import_table
+    from reliability.records.csv_files import Layout
+    from reliability.records.importing import import_package, import_table
     from reliability.records.open_repair import import_open_repair
 
     layout = Layout(";" if semicolons else ",", decimal_comma, _headers(pairs) or None)
@@ -160,7 +161,7 @@ def export_folder(
         return
     if provider or country:
         raise click.UsageError("--provider and --country belong to --standard open-repair.")
-    from reliability.records.exchange import export_package
+    from reliability.records.package import export_package
 
     with bench.ledger() as ledger:
         count = export_package(ledger, folder, history=history)
@@ -168,7 +169,7 @@ def export_folder(
 
 
 def _share(bench: Bench, folder: Path, provider: str | None, country: str | None) -> None:
-    from reliability.records.open_repair_export import DEFAULT_PROVIDER, export_open_repair
+    from reliability.records.open_repair import DEFAULT_PROVIDER, export_open_repair
 
     with bench.ledger() as ledger:
         done = export_open_repair(

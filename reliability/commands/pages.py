@@ -97,7 +97,7 @@ def own_or_demo(
             records = read_records(ledger, as_of=as_of)
         if named or not records.jobs.empty:
             return records, False
-    from reliability.records.exchange import load_package_records
+    from reliability.records.package import load_package_records
     from reliability.report.opening import DEMO
 
     reason = "does not exist" if bench.is_missing else "holds no job"

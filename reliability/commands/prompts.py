@@ -6,9 +6,8 @@ from typing import Any
 
 import click
 
-from reliability.records.columns import Column
-from reliability.records.faults import Refused, nearest, some
-from reliability.records.values import clean_text, read_value
+from reliability.records.tables import Column
+from reliability.records.values import Refused, clean_text, nearest, read_value, some
 
 _NARROW = 30
 

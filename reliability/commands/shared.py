@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reliability.errors import InvalidInput, LedgerError, reason
-from reliability.records.columns import Column
-from reliability.records.faults import Refused
-from reliability.records.sheet_parts import read_window
-from reliability.records.values import clean_text, read_value
+from reliability.records.sheet import read_window
+from reliability.records.tables import Column
+from reliability.records.values import Refused, clean_text, read_value
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger

@@ -33,10 +33,10 @@ def blank(bench: Bench, family: str, job: str | None) -> None:
 
     Where one unit of the family is open, the sheet carries its number.
     """
-    from reliability.records.blank_sheet import blank_sheet
-    from reliability.records.faults import nearest, some
-    from reliability.records.names import open_jobs
+    from reliability.records.sheet import blank_sheet
     from reliability.records.tables import usual_components
+    from reliability.records.values import nearest, some
+    from reliability.records.write_up import open_jobs
 
     with bench.ledger() as ledger:
         kinds = {str(row["family"]): str(row["kind"]) for row in ledger.rows("families")}

@@ -1,31 +1,547 @@
-"""`check`: verify a ledger and name what is doubtful in it."""
+"""`check`: whether a ledger is what it should be, and what is doubtful in it."""
 
 import datetime
-from typing import TYPE_CHECKING
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from difflib import get_close_matches
+from itertools import groupby, pairwise
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, select
+from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
-from reliability.records import doubts, money_doubts, store, verify
-from reliability.records.opening import tolerant
-from reliability.records.problems import Problem
-from reliability.records.reading import CLOCKS_APART
+from reliability.records import database
+from reliability.records.checks import clean_row
+from reliability.records.database import (
+    HISTORY,
+    NUMBERING,
+    SQL_TABLES,
+    chained,
+    documents,
+    tolerant,
+    worded_damage,
+)
+from reliability.records.ledger import CLOCKS_APART
+from reliability.records.package import PackageCheck
+from reliability.records.tables import TABLES, date_not_before
+from reliability.records.values import (
+    Problem,
+    Value,
+    broken,
+    do_gaps_count,
+    doubtful,
+    missing_numbers,
+    number_after,
+    split_number,
+)
 
 if TYPE_CHECKING:
-    from reliability.records.reading import LedgerReader
+    from reliability.records.ledger import LedgerReader
 
-__all__ = ["Problem", "check_ledger"]
+# Whether a ledger is what it should be: the file, the rules, the history, the numbers.
+
+
+Tables = dict[str, list[dict[str, Value]]]
+
+
+def file_problems(connection: Connection) -> list[Problem]:
+    """Let the database check its own file and every reference between tables."""
+    if connection.dialect.name != "sqlite":
+        return []
+    try:
+        found = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
+    except DatabaseError:
+        return [broken("damaged file", "it cannot even be checked; restore a backup")]
+    # A broken CHECK is no damage to the file: the rules name the row and the column.
+    damages = [line for line in found if line != "ok" and not line.startswith(("CHECK", "NULL value"))]
+    if damages:
+        told = dict.fromkeys(map(worded_damage, damages))
+        return [broken("damaged file", f"{each}; restore a backup") for each in told]
+    dangling = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+    return [broken("reference to nothing", f"the row refers to {row[2]} that does not exist",
+                   f"{row[0]}, row {row[1]}") for row in dangling]  # fmt: skip
+
+
+def rule_problems(rows: Tables, exponent: int) -> list[Problem]:
+    """Test every row against every documented rule, as an import would."""
+    check = PackageCheck()
+    found: list[Problem] = []
+    for name, table in TABLES.items():
+        for number, row in enumerate(rows[name], 1):
+            clean, complaints = clean_row(table, row, exponent)
+            if complaints:
+                check.remember(name, row, readable=False)
+            complaints = complaints or check.complaints(name, clean, number)
+            where = _named(name, row)
+            found += [
+                broken("rule broken", f"column {column}: {message}", where) for column, message in complaints
+            ]
+    found += [broken("rule broken", f"column {column}: {message}", f"job {job}")
+              for job, _, (column, message) in check.ended_by_sound()]  # fmt: skip
+    return found
+
+
+def _named(name: str, row: dict[str, Value]) -> str:
+    key = TABLES[name].key
+    shown = ", ".join(f"{part} {row[part]}" for part in key if row[part])
+    return shown if key[0] == "job" else f"{name}, {shown}"
+
+
+def history_problems(connection: Connection, rows: Tables, exponent: int) -> list[Problem]:
+    """Test the chain of digests, and compare the newest version of everything with the current tables."""
+    newest: dict[tuple[str, str], Any] = {}
+    found: list[Problem] = []
+    ordered = connection.execute(
+        select(HISTORY)
+        .order_by(HISTORY.c.what, HISTORY.c.key, HISTORY.c.version)
+        .execution_options(yield_per=5_000)
+    )
+    for (what, key), versions in groupby(ordered, key=lambda row: (row.what, row.key)):
+        entries = list(versions)
+        newest[what, key] = entries[-1]
+        found += [_unreadable(entry) for entry in entries if entry.content and not _is_readable(entry)]
+        numbers = tuple(entry.version for entry in entries)
+        if numbers != tuple(range(1, len(numbers) + 1)):
+            found.append(
+                broken("history incomplete", f"versions {numbers} are not counted from 1", f"{what} {key}")
+            )
+    for what, key, content in _current(connection, rows, exponent):
+        kept = newest.pop((what, key), None)
+        if kept is None or kept.content is None:
+            found.append(broken("history incomplete", "no version of it was kept", f"{what} {key}"))
+        elif _is_readable(kept) and database.read_content(kept) != content:
+            found.append(broken("history differs", "the newest version kept is not what the tables say",
+                                f"{what} {key}"))  # fmt: skip
+    found += [broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
+              for (what, key), entry in newest.items() if entry.content is not None]  # fmt: skip
+    return found + chain_problems(connection)
+
+
+def _is_readable(entry: Any) -> bool:
+    try:
+        database.read_content(entry)
+    except LedgerError:
+        return False
+    return True
+
+
+def _unreadable(entry: Any) -> Problem:
+    message = (
+        f"entry {entry.entry}, version {entry.version}, cannot be read; restore a backup, or look this "
+        "version up in one"
+    )
+    return broken("history damaged", message, f"{entry.what} {entry.key}")
+
+
+def chain_problems(connection: Connection) -> list[Problem]:
+    """Test that every entry of the history is what was written: its digest covers it and the one before."""
+    found: list[Problem] = []
+    before = ""
+    query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=5_000)
+    for row in connection.execute(query):
+        entry = row._asdict()
+        (proved,) = chained([entry], before)
+        before = entry["digest"]
+        if proved["digest"] != before:
+            message = (
+                f"entry {entry['entry']}, version {entry['version']}, is not what was written, or the entry "
+                "before it was changed or taken out; compare it with a backup"
+            )
+            found.append(broken("history changed", message, f"{entry['what']} {entry['key']}"))
+    return found
+
+
+def clock_problems(connection: Connection, apart: datetime.timedelta) -> list[Problem]:
+    """Name entries of the history that were written before the entry before them, by their clock."""
+    latest, at = "", 0
+    back: list[tuple[Any, str, int]] = []
+    query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=5_000)
+    for entry in connection.execute(query):
+        if latest and _time(entry.written_at) < _time(latest) - apart:
+            back.append((entry, latest, at))
+        if entry.written_at > latest:
+            latest, at = entry.written_at, entry.entry
+    if not back:
+        return []
+    entry, before, earlier = back[0]
+    told = f"entry {entry.entry} says {entry.written_at}, but entry {earlier} before it {before}"
+    more = f", and {len(back) - 1} more" if len(back) > 1 else ""
+    return [doubtful("clock set back", f"{told}{more}; what was known on a day (--as-of) may be told wrongly",
+                     f"{entry.what} {entry.key}")]  # fmt: skip
+
+
+def _time(text: str) -> datetime.datetime:
+    return datetime.datetime.fromisoformat(text)
+
+
+def _current(connection: Connection, rows: Tables, exponent: int) -> Iterator[tuple[str, str, Any]]:
+    for job, document in documents(connection, exponent):
+        yield "jobs", job, document
+    for name, table in TABLES.items():
+        if "job" not in table.names:
+            yield from ((name, database.key_text(table, row), database.content_of(row)) for row in rows[name])
+
+
+def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> list[Problem]:
+    """Test that no number can be given out twice."""
+    last: dict[str, int] = {}
+    for row in connection.execute(select(NUMBERING)):
+        # Worded and taken apart again: how a number is taken apart may have changed since it was noted.
+        number = split_number(number_after(row.prefix, row.last - 1, row.width))
+        if number is not None:
+            last[number.prefix] = max(number.digits, last.get(number.prefix, -1))
+    found: list[Problem] = []
+    seen: dict[tuple[str, int], str] = {}
+    for job in jobs:
+        number = split_number(str(job["job"]))
+        if job["origin"] or number is None:
+            continue
+        if number.digits > last.get(number.prefix, -1):
+            found.append(
+                broken("number not counted", "intake could give this number out again", f"job {job['job']}")
+            )
+        first = seen.setdefault((number.prefix, number.digits), str(job["job"]))
+        if first != job["job"]:
+            found.append(broken("number used twice", "only the zeros in front differ",
+                                f"job {first}", f"job {job['job']}"))  # fmt: skip
+    return found
+
+
+def all_rows(connection: Connection, exponent: int) -> Tables:
+    """Read every current row."""
+    return {name: database.fetch_rows(connection, name, exponent) for name in SQL_TABLES}
+
+
+# Rows that no rule forbids, but that make the odds worse than they look.
+
+
+Rows = Mapping[str, list[dict[str, Any]]]
+
+#: A bench may change how it writes its numbers; going back to the old way so often is two benches.
+FEWEST_TURNS = 4
+#: Jobs entered late stand out of order now and then; so many, by so much, are another bench's.
+FAR_BACK_DAYS, FEWEST_BACK, BACK_SHARE = 60, 5, 0.1
+#: An open job older than this is usually a job that was given up and not written up.
+LONG_OPEN_DAYS = 180
+#: So many finished jobs without a single loss are no longer luck: at 9 repairs in 10 the chance is 12 %.
+FEWEST_FOR_ROSY = 20
+#: Share of repairs above which a whole ledger looks like a record of successes only.
+ROSY_SHARE = 0.95
+#: So many findings without one sound component mean that soundness is not written down.
+FEWEST_FOR_SOUND = 10
+#: A window of years this wide is a guess in all but name.
+WIDEST_WINDOW_YEARS = 30
+#: Hardly any unit on a bench is older; a year that is too early by a century is a slip of the pen.
+OLDEST_YEARS = 100
+
+
+def number_gaps(rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | None = None) -> list[Problem]:
+    """Find numbers that were given out but belong to no job, and say whether they count; `do_gaps_count`."""
+    own = [job for job in rows["jobs"] if not job["origin"]]
+    all_gaps = missing_numbers([*(str(job["job"]) for job in own), *withdrawn])
+    n_written = sum(job["outcome"] != "open" for job in own)
+    if do_gaps_count(sum(gap.size for gap in all_gaps), n_written, count_gaps):
+        how = "gap_repaired_share says how they count"
+    elif count_gaps:
+        how = "count_gaps leaves them out"
+    else:
+        how = "gaps of more than half of the written jobs are not counted while count_gaps is not set"
+    found = []
+    for _, group in groupby(all_gaps, key=lambda gap: gap.prefix):
+        gaps = list(group)
+        missing = sum(gap.size for gap in gaps)
+        spans = [f"job {gap.first}" if gap.size == 1 else f"jobs {gap.first} to {gap.last}" for gap in gaps]
+        count = "1 job was" if missing == 1 else f"{missing} jobs were"
+        message = f"{count} never written up; {how}"
+        found.append(doubtful("gap in the job numbers", message, *spans))
+    return found
+
+
+def long_open(rows: Rows) -> list[Problem]:
+    """Find jobs that have been open for long, counted to the last date in the jobs."""
+    days = [day for job in rows["jobs"] for day in (job["taken_in"], job["closed"], job["sold_on"]) if day]
+    if not days:
+        return []
+    last = max(map(_day, days))
+    return [
+        doubtful(
+            "long open", f"open for {age} days; close it, or it counts as unfinished", f"job {job['job']}"
+        )
+        for job in rows["jobs"]
+        if job["outcome"] == "open" and (age := (last - _day(job["taken_in"])).days) > LONG_OPEN_DAYS
+    ]
+
+
+def mixed_numbers(rows: Rows) -> list[Problem]:
+    """Find numbers that no single bench gives out: of two sorts by turns, or against the days of intake."""
+    own = [(job["taken_in"], number, str(job["job"])) for job in rows["jobs"]
+           if not job["origin"] and (number := split_number(str(job["job"])))]  # fmt: skip
+    # The prefixes of years and days differ in digits only; they are one sort.
+    sorts = [re.sub("[0-9]", "0", number.prefix) for _, number, _ in
+             sorted(own, key=lambda job: (job[0], job[1]))]  # fmt: skip
+    turns = sum(one != other for one, other in pairwise(sorts)) - len(set(sorts)) + 1
+    back = [
+        (before, after)
+        for before, after in pairwise(sorted(own, key=lambda job: job[1]))
+        if before[1].prefix == after[1].prefix and (_day(before[0]) - _day(after[0])).days > FAR_BACK_DAYS
+    ]
+    found = []
+    if turns >= FEWEST_TURNS:
+        found.append(f"numbers of {len(set(sorts))} sorts are given out by turns")
+    if len(back) >= max(FEWEST_BACK, BACK_SHARE * len(own)):
+        (day, _, job), (later, _, other) = back[0]
+        found.append(f"{len(back)} jobs came in long before the one with the number before, "
+                     f"such as {other} ({later}) after {job} ({day})")  # fmt: skip
+    such = "as if two ledgers were mixed: jobs of another bench are imported with an origin"
+    return [doubtful("mixed job numbers", f"{each}, {such}") for each in found]
+
+
+def too_rosy(rows: Rows) -> list[Problem]:
+    """Find groups of jobs that went so well that the failures must be missing."""
+    finished = [job for job in rows["jobs"] if job["outcome"] != "open"]
+    groups: list[tuple[str, list[dict[str, Any]], float]] = []
+    for origin, jobs in _grouped(finished, lambda job: job["origin"] or "").items():
+        groups.append((f"origin {origin}" if origin else "this bench", jobs, ROSY_SHARE))
+    for family, jobs in _grouped(finished, lambda job: job["family"]).items():
+        groups.append((f"family {family}", jobs, 1.0))
+    found = []
+    for name, jobs, limit in groups:
+        repaired = sum(job["outcome"] == "repaired" for job in jobs)
+        if len(jobs) >= FEWEST_FOR_ROSY and repaired >= limit * len(jobs):
+            message = f"{repaired} of {len(jobs)} finished jobs were repaired; were the others written up?"
+            found.append(doubtful("too rosy", message, name))
+    return found
+
+
+def without_findings(rows: Rows) -> list[Problem]:
+    """Find families that cannot say anything of their components, and records of failures only."""
+    # Jobs from elsewhere come without findings, and nobody here could write them down.
+    family_of = {job["job"]: job["family"] for job in rows["jobs"]
+                 if job["outcome"] != "open" and not job["origin"]}  # fmt: skip
+    states = defaultdict(list)
+    for finding in rows["findings"]:
+        if finding["job"] in family_of:
+            states[family_of[finding["job"]]].append(finding["found"])
+    found = []
+    for family, jobs in _grouped(family_of, lambda job: family_of[job]).items():
+        if not states[family]:
+            found.append(doubtful("no findings", f"{len(jobs)} finished jobs, but no state of any component",
+                                  f"family {family}"))  # fmt: skip
+        elif len(states[family]) >= FEWEST_FOR_SOUND and "sound" not in states[family]:
+            message = (
+                f"{len(states[family])} findings and none of them sound; sound parts are written down too"
+            )
+            found.append(doubtful("only failures", message, f"family {family}"))
+    return found
+
+
+def odd_years(rows: Rows) -> list[Problem]:
+    """Find years outside the span of production, placeholders and windows that say nothing."""
+    spans = {family["family"]: (family["first_year"], family["last_year"]) for family in rows["families"]}
+    models = {model["model"]: (model["first_year"], model["last_year"]) for model in rows["models"]}
+    found = [
+        doubtful("year outside the span", f"made {_span(*models[model['model']])}, its family "
+                 f"{_span(*spans[model['family']])}", f"model {model['model']}")
+        for model in rows["models"] if _outside(models[model["model"]], spans[model["family"]])
+    ]  # fmt: skip
+    for job in rows["jobs"]:
+        window = (job["built_from"], job["built_to"])
+        named = f"job {job['job']}"
+        if _outside(window, spans[job["family"]]):
+            message = f"built {_span(*window)}, the family was made {_span(*spans[job['family']])}"
+            found.append(doubtful("year outside the span", message, named))
+        elif _outside(window, models.get(job["model"], (None, None))):
+            message = f"built {_span(*window)}, the model was made {_span(*models[job['model']])}"
+            found.append(doubtful("year outside the span", message, named))
+        if None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS:
+            found.append(doubtful("wide window", f"built {_span(*window)} says next to nothing", named))
+        age = 0 if window[1] is None else int(job["taken_in"][:4]) - window[1]
+        if 1900 in window and not _covers(spans[job["family"]], 1900):
+            found.append(
+                doubtful("placeholder year", "1900 is often written for a year that is not known", named)
+            )
+        elif age > OLDEST_YEARS:
+            found.append(doubtful("unlikely age", f"at least {age} years old when it was taken in", named))
+    return found
+
+
+def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
+    """Find dates that have not come yet."""
+    columns = {"jobs": ("taken_in", "closed", "sold_on"), "followups": ("checked_on", "failed_on"),
+               "families": ("priced_on",), "parts": ("as_of",)}  # fmt: skip
+    return [
+        doubtful("date to come", f"{column} {row[column]} is after today, {today}",
+                 f"job {row['job']}" if "job" in row else f"{table}, {row.get('component') or row['family']}")
+        for table, names in columns.items() for row in rows[table] for column in names
+        if row[column] and not date_not_before(today.isoformat(), row[column])
+    ]  # fmt: skip
+
+
+def model_of_another_family(rows: Rows) -> list[Problem]:
+    """Find jobs whose model has been given to another family since."""
+    family_of = {model["model"]: model["family"] for model in rows["models"]}
+    return [
+        doubtful("model of another family", f"model {job['model']} belongs to {family_of[job['model']]}, "
+                 f"the job to {job['family']}", f"job {job['job']}")
+        for job in rows["jobs"] if family_of.get(job["model"], job["family"]) != job["family"]
+    ]  # fmt: skip
+
+
+def _grouped(items: Iterable[Any], key: Callable[[Any], str]) -> dict[str, list[Any]]:
+    return {name: list(group) for name, group in groupby(sorted(items, key=key), key=key)}
+
+
+def _day(date: str) -> datetime.date:
+    return datetime.date.fromisoformat(date if len(date) == 10 else f"{date}-16")
+
+
+def _outside(window: tuple[Value, Value], span: tuple[Value, Value]) -> bool:
+    """Tell whether any year of the window lies outside the span; what is open rules nothing out."""
+    years = [int(year) for year in window if year is not None]
+    first, last = span
+    return any(
+        (first is not None and year < int(first)) or (last is not None and year > int(last)) for year in years
+    )
+
+
+def _covers(span: tuple[Value, Value], year: int) -> bool:
+    return span[0] is not None and int(span[0]) <= year and (span[1] is None or year <= int(span[1]))
+
+
+def _span(first: Value, last: Value) -> str:
+    return str(first) if first == last else f"{first or '…'} to {last or '…'}"
+
+
+# Prices, parts and repairs that do not fit what the rest of the ledger says.
+
+
+#: A price this many times above or below the usual one is more often a slip of the point than a bargain.
+FAR_FACTOR = 4.0
+#: From so many prices up their median is taken as the usual one.
+FEWEST_PRICES = 5
+#: Names used at most this often are compared with the common ones.
+RARE_NAME = 2
+LIKENESS = 0.85
+
+
+def far_prices(rows: Rows) -> list[Problem]:
+    """Find amounts far from what is usual in their family, or for their component."""
+    family_of = {job["job"]: job["family"] for job in rows["jobs"]}
+    asked = {row["family"]: row["working_price"] for row in rows["families"]}
+    amounts: dict[tuple[str, str], list[tuple[str, Any]]] = defaultdict(list)
+    for job in rows["jobs"]:
+        named = f"job {job['job']}"
+        if job["outcome"] == "repaired":
+            amounts["sold_for", job["family"]].append((named, job["sold_for"]))
+        amounts["bought_for", job["family"]].append((named, job["bought_for"]))
+    for finding in rows["findings"]:
+        named = f"job {finding['job']}, {finding['component']}"
+        where = f"{finding['component']} of {family_of[finding['job']]}"
+        amounts["part_cost", where].append((named, finding["part_cost"]))
+    found = []
+    for (column, group), pairs in sorted(amounts.items()):
+        estimate = asked.get(group) if column == "sold_for" else None
+        found += _far(column, group, [(name, float(amount)) for name, amount in pairs if amount], estimate)
+    return found
+
+
+def _far(column: str, group: str, pairs: list[tuple[str, float]], estimate: Any) -> list[Problem]:
+    if len(pairs) >= FEWEST_PRICES:
+        usual, said = median(amount for _, amount in pairs), "the median"
+    elif estimate:
+        usual, said = float(estimate), "working_price"
+    else:
+        return []
+    return [
+        doubtful("price far from its family", f"{column} {amount:g}; {said} of {group} is {usual:g}", name)
+        for name, amount in pairs
+        if usual and _is_far(column, amount / usual)
+    ]
+
+
+def _is_far(column: str, ratio: float) -> bool:
+    # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
+    return ratio > FAR_FACTOR or (column != "bought_for" and ratio < 1 / FAR_FACTOR)
+
+
+def parts_against_jobs(rows: Rows) -> list[Problem]:
+    """Find components that the parts table and the jobs tell opposite things of."""
+    family_of = {job["job"]: job["family"] for job in rows["jobs"]}
+    stated = {(row["component"], row["family"]): row["obtainable"] for row in rows["parts"]}
+    against: dict[tuple[str, str, str], list[str]] = defaultdict(list)
+    for finding in rows["findings"]:
+        component, family = finding["component"], family_of[finding["job"]]
+        says = stated.get((component, family), stated.get((component, None)))
+        name = f"job {finding['job']}, {component}"
+        if says == "yes" and finding["action"] == "no part":
+            against["parts says obtainable, the job found no part", component, family].append(name)
+        elif says == "no" and finding["action"] == "replaced":
+            against["parts says not obtainable, the job replaced it", component, family].append(name)
+    return [doubtful("parts against jobs", f"{component} of {family}: {message}", *names)
+            for (message, component, family), names in sorted(against.items())]  # fmt: skip
+
+
+def odd_repairs(rows: Rows) -> list[Problem]:
+    """Find repaired units with a failed component left as it was, and sales without a price."""
+    outcome = {job["job"]: job["outcome"] for job in rows["jobs"]}
+    found = []
+    for finding in rows["findings"]:
+        left = finding["found"] == "failed" and finding["action"] in ("none", "no part")
+        if left and outcome[finding["job"]] == "repaired":
+            message = f"{finding['component']} failed, action {finding['action']}"
+            name = f"job {finding['job']}, {finding['component']}"
+            found.append(doubtful("repaired in spite of a failure", message, name))
+    for job in rows["jobs"]:
+        if job["sold_on"] and job["sold_for"] is None:
+            message = f"sold on {job['sold_on']}, but sold_for is empty"
+            found.append(doubtful("sold without a price", message, f"job {job['job']}"))
+    return found
+
+
+def like_names(rows: Rows) -> list[Problem]:
+    """Find rare names that are all but equal to a common one: often the same thing, misspelt.
+
+    Families and models are left out: theirs differ by one digit and mean different things.
+    """
+    uses: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
+    for table, column, what in (
+        ("findings", "component", "component"), ("signs", "sign", "sign"), ("families", "kind", "kind"),
+        ("families", "maker", "maker"),
+    ):  # fmt: skip
+        for row in rows[table]:
+            if row[column]:
+                uses[what][row[column]] += 1
+    found = []
+    for what, counts in uses.items():
+        common = [name for name, count in counts.items() if count > RARE_NAME]
+        for name, count in sorted(counts.items()):
+            near = get_close_matches(name, common, n=1, cutoff=LIKENESS) if count <= RARE_NAME else []
+            if near:
+                message = (
+                    f"{name!r} stands {count} times, {near[0]!r} {counts[near[0]]} times; are they the same?"
+                )
+                found.append(doubtful("names alike", message, what))
+    return found
+
+
+# `check`: verify a ledger and name what is doubtful in it.
+
 
 #: What is doubtful, in the order in which it is told.
 AUDITS = (
-    doubts.long_open,
-    doubts.mixed_numbers,
-    doubts.too_rosy,
-    doubts.without_findings,
-    doubts.odd_years,
-    doubts.model_of_another_family,
-    money_doubts.far_prices,
-    money_doubts.parts_against_jobs,
-    money_doubts.odd_repairs,
-    money_doubts.like_names,
+    long_open,
+    mixed_numbers,
+    too_rosy,
+    without_findings,
+    odd_years,
+    model_of_another_family,
+    far_prices,
+    parts_against_jobs,
+    odd_repairs,
+    like_names,
 )
 
 
@@ -49,27 +565,27 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
     if any(problem.topic == "damaged file" for problem in found):
         return found
     with ledger.reading() as connection, tolerant(connection):
-        exponent = store.exponent_in(connection)
-        rows = verify.all_rows(connection, exponent)
-        found += verify.rule_problems(rows, exponent)
-        found += verify.history_problems(connection, rows, exponent)
-        found += verify.number_problems(connection, rows["jobs"])
+        exponent = database.exponent_in(connection)
+        rows = all_rows(connection, exponent)
+        found += rule_problems(rows, exponent)
+        found += history_problems(connection, rows, exponent)
+        found += number_problems(connection, rows["jobs"])
         if found:
             return found
-        withdrawn = store.withdrawn_numbers(connection)
-        found = verify.clock_problems(connection, CLOCKS_APART)
+        withdrawn = database.withdrawn_numbers(connection)
+        found = clock_problems(connection, CLOCKS_APART)
     stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
-    found += doubts.number_gaps(rows, withdrawn, stated.get("count_gaps"))
+    found += number_gaps(rows, withdrawn, stated.get("count_gaps"))
     for audit in AUDITS:
         found += audit(rows)
-    return found + doubts.future_dates(rows, today or datetime.date.today())
+    return found + future_dates(rows, today or datetime.date.today())
 
 
 def _file_problems(ledger: "LedgerReader") -> list[Problem]:
     found: list[Problem] = []
     try:
         with ledger.reading() as connection:
-            found += verify.file_problems(connection)
+            found += file_problems(connection)
     except LedgerError:
         # A damaged file cannot even end a transaction; what was found tells more.
         if not found:

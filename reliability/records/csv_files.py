@@ -15,12 +15,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
-from reliability.records.checks import rule_complaints
-from reliability.records.columns import Column, Table
-from reliability.records.faults import Fault, Refused, nearest
+from reliability.records.checks import Complaint, rule_complaints
 from reliability.records.files import fresh_file
-from reliability.records.ties import Complaint
-from reliability.records.values import Value, clean_text, read_value, shown, write_value
+from reliability.records.tables import Column, Table
+from reliability.records.values import (
+    Fault,
+    Refused,
+    Value,
+    clean_text,
+    nearest,
+    read_value,
+    shown,
+    write_value,
+)
 
 #: A sign that begins a formula, full-width too; what cannot be seen may stand before it.
 _FORMULA = re.compile(r"['\s\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]*[=+\-@＝＋－＠]")

@@ -1,4 +1,4 @@
-"""The ledger as data frames: what every statistic starts from."""
+"""The ledger as data frames: what every statistic starts from; and as it was on a day."""
 
 import csv
 import datetime
@@ -10,21 +10,110 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import select
+from sqlalchemy import Connection, and_, func, select
 
 from reliability.errors import InvalidInput, unknown
-from reliability.records import store
-from reliability.records.columns import Column, Table
-from reliability.records.currencies import exponent_of
-from reliability.records.schema import SQL_TABLES, VERSION
-from reliability.records.settings import Settings
-from reliability.records.tables import TABLES
-from reliability.records.written_by import jobs_written_by, taken_back
+from reliability.records import database
+from reliability.records.checks import JobDocument, Settings
+from reliability.records.database import HISTORY, SQL_TABLES, VERSION
+from reliability.records.ledger import document_in_entry
+from reliability.records.tables import TABLES, Column, Table
+from reliability.records.values import exponent_of
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
-__all__ = ["Records", "Settings", "known_by", "read_records", "records_from_rows"]
+# What the ledger said of its jobs on a day, out of the versions that it keeps.
+
+
+Columns = Sequence[Sequence[Any]]
+
+
+def end_of(day: datetime.date) -> str:
+    """Word the end of a day so that every time of writing within it sorts before."""
+    return f"{day.isoformat()}T~"
+
+
+def changed_since(connection: Connection, day: datetime.date) -> dict[str, int]:
+    """Find the jobs that were written by the end of a day and again later.
+
+    Parameters
+    ----------
+    connection : Connection
+        A reading transaction.
+    day : date
+        The last day that counts, in UTC.
+
+    Returns
+    -------
+    dict of str to int
+        The version that stood at the end of that day, by job.
+    """
+    entries = HISTORY.c
+    jobs = entries.what == "jobs"
+    later = select(entries.key).where(jobs, entries.written_at > end_of(day))
+    query = select(entries.key, func.max(entries.version))
+    query = query.where(jobs, entries.written_at <= end_of(day), entries.key.in_(later))
+    return {key: version for key, version in connection.execute(query.group_by(entries.key))}
+
+
+def jobs_written_by(
+    connection: Connection, day: datetime.date, exponent: int
+) -> dict[str, JobDocument | None]:
+    """Read those jobs as they were written then; None where a job was withdrawn by then.
+
+    Parameters
+    ----------
+    connection, day
+        As for `changed_since`.
+    exponent : int
+        Decimals of the ledger's currency.
+
+    Returns
+    -------
+    dict of str to JobDocument or None
+        By job.
+    """
+    entries = HISTORY.c
+    found: dict[str, JobDocument | None] = {}
+    for job, version in changed_since(connection, day).items():
+        same = and_(entries.what == "jobs", entries.key == job, entries.version == version)
+        entry = connection.execute(select(HISTORY).where(same)).one()
+        found[job] = None if entry.content is None else document_in_entry(entry, exponent)
+    return found
+
+
+def taken_back(name: str, columns: Columns, jobs: Mapping[str, JobDocument | None]) -> Columns:
+    """Put the rows of some jobs in place of those that the columns of a table hold.
+
+    Parameters
+    ----------
+    name : str
+        The table.
+    columns : list of sequences
+        Its current content, one sequence per column; amounts in whole currency.
+    jobs : mapping of str to JobDocument or None
+        What is to stand there instead; None: nothing.
+
+    Returns
+    -------
+    list of lists
+        The columns anew.
+    """
+    table = TABLES[name]
+    if not jobs or "job" not in table.names:
+        return columns
+    kept = [row for row, job in enumerate(columns[table.names.index("job")]) if job not in jobs]
+    added = [{**row, "job": job} for job, document in jobs.items() if document is not None
+             for row in ([document["job"]] if name == "jobs" else document[name])]  # fmt: skip
+    return [
+        [*(values[row] for row in kept), *(row[column] for row in added)]
+        for column, values in zip(table.names, columns, strict=True)
+    ]
+
+
+# The ledger as data frames: what every statistic starts from.
+
 
 NUMERIC = ("year", "count", "money", "hours", "number")
 MIDDLE_OF_A_MONTH = "-16"
@@ -233,7 +322,7 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
                 plain = [_in_currency(values, unit) if column.kind == "money" else values
                          for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
                 frames[name] = frame_from_columns(table, taken_back(name, plain, then))
-        gone = set(store.withdrawn_numbers(connection)) - set(then)
+        gone = set(database.withdrawn_numbers(connection)) - set(then)
         gone |= {job for job, document in then.items() if document is None}
         withdrawn = tuple(sorted(gone))
     mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]

@@ -1,25 +1,435 @@
 """The ledger: jobs and reference rows in a database that keeps every version of them."""
 
+import datetime
+import json
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
-from sqlalchemy import Connection, delete
+from sqlalchemy import Connection, Engine, delete, func, insert, select, update
+from sqlalchemy.engine import URL
 
-from reliability.errors import InvalidInput, unknown
-from reliability.records import store
-from reliability.records.checks import JobDocument, check_document, check_rows
-from reliability.records.faults import Fault, refuse
-from reliability.records.merging import merge_document
-from reliability.records.opening import open_engine, parse_url, transaction, worded
-from reliability.records.problems import Problem
-from reliability.records.reading import LedgerReader, document_in
-from reliability.records.schema import SQL_TABLES
-from reliability.records.values import Value, clean_text
-from reliability.records.writing import add_families, append_job, keep_model, put_rows, write_job
+from reliability.errors import InvalidInput, LedgerError, UnknownName, unknown
+from reliability.records import database
+from reliability.records.checks import (
+    PARTS_OF_A_JOB,
+    JobDocument,
+    Known,
+    clean_document,
+    clean_rows,
+    merge_document,
+)
+from reliability.records.database import (
+    HISTORY,
+    NUMBERING,
+    SQL_TABLES,
+    open_engine,
+    parse_url,
+    shown_url,
+    tolerant,
+    transaction,
+    worded,
+)
+from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
+from reliability.records.values import (
+    EXPONENTS,
+    Fault,
+    Problem,
+    Refused,
+    Value,
+    clean_text,
+    nearest,
+    number_after,
+    read_value,
+    refuse,
+    split_number,
+)
 
-__all__ = ["JobDocument", "Ledger", "Problem", "check_document", "check_rows", "open_ledger"]
+# What can be read from an open ledger.
+
+
+#: By how much the clocks of machines that share a ledger may differ.
+CLOCKS_APART = datetime.timedelta(minutes=10)
+#: So many numbers left out at once are worth a word.
+MANY_LEFT_OUT = 20
+
+
+class LedgerReader:
+    """An open ledger as far as it is only read.
+
+    Parameters
+    ----------
+    engine : Engine
+        As `open_ledger` prepares it.
+    url : URL
+        Where it is, for messages.
+    notes : collection of str
+        What the user should know of how it was opened.
+    """
+
+    def __init__(self, engine: Engine, url: URL, notes: Collection[str] = ()) -> None:
+        self._engine = engine
+        self._url = url
+        self.notes = tuple(notes)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    @property
+    def name(self) -> str:
+        """Where the ledger is, without any password."""
+        return shown_url(self._url)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one state of the ledger."""
+        with worded(self._url, done=""), transaction(self._engine) as connection:
+            yield connection
+
+    def next_job_number(self) -> str:
+        """Tell the number that the next intake will get, if nobody else is quicker."""
+        with self.reading() as connection:
+            return database.next_number(connection)
+
+    def job(self, job: str) -> JobDocument:
+        """Read a whole job.
+
+        Raises
+        ------
+        UnknownName
+            If there is none of that number.
+        """
+        with self.reading() as connection:
+            return document_in(connection, job, database.exponent_in(connection))
+
+    def history(self, job: str) -> list[dict[str, Any]]:
+        """Read every version of a job, oldest first: version, written_at, reason, content, damage.
+
+        `content` is a JobDocument, or None where the job was withdrawn; `damage` says what keeps a
+        version from being read, and is None where nothing does.
+        """
+        with self.reading() as connection, tolerant(connection):
+            found = database.versions(connection, "jobs", clean_text(job))
+            if not found:
+                document_in(connection, job, 0)
+            exponent = database.exponent_in(connection)
+        versions = []
+        for row in found:
+            content = damage = None
+            try:
+                content = None if row.content is None else document_in_entry(row, exponent)
+            except LedgerError as error:
+                damage = str(error)
+            versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
+                             "content": content, "damage": damage})  # fmt: skip
+        return versions
+
+    def changed_since(self, day: datetime.date) -> bool:
+        """Tell whether any job that was written by the end of a day was written again later."""
+        from reliability.records.frames import changed_since  # as in `check`
+
+        with self.reading() as connection:
+            return bool(changed_since(connection, day))
+
+    def clock_doubt(self) -> str | None:
+        """Say so where this machine's clock is behind the last entry of the history."""
+        with self.reading() as connection:
+            last = connection.execute(select(func.max(HISTORY.c.written_at))).scalar()
+        now = datetime.datetime.now(datetime.UTC)
+        try:
+            behind = datetime.datetime.fromisoformat(str(last)) - now if last else None
+        except ValueError:  # `check` names an entry that is damaged
+            return None
+        if behind is None or behind < CLOCKS_APART:
+            return None
+        return (
+            f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, but the ledger was last written at "
+            f"{last}: set the clock, for the ledger tells by it what was known on a day"
+        )
+
+    def number_doubt(self, job: str) -> str | None:
+        """Say so where a number that the bench gives a new job does not go on from its others."""
+        number = split_number(job)
+        with self.reading() as connection:
+            taken = {row.prefix: row for row in connection.execute(select(NUMBERING))}
+        if number is None or not taken:
+            return None
+        alike = {_without_digits(prefix) for prefix in taken}
+        if number.prefix not in taken and _without_digits(number.prefix) in alike:
+            return None  # the next year, or the next day
+        if number.prefix not in taken:
+            last = max(taken.values(), key=lambda row: row.turn)
+            return (
+                f"no other job's number is written as {job} is (the last one given out is "
+                f"{number_after(last.prefix, last.last - 1, last.width)}): if it is another bench's number, "
+                "take the job out again; the next intake goes on from it"
+            )
+        left = number.digits - taken[number.prefix].last - 1
+        if left < MANY_LEFT_OUT:
+            return None
+        return f"{left} numbers before it were not given out; they count as jobs that nobody wrote up"
+
+    def rows(self, table: str) -> list[dict[str, Value]]:
+        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
+        if table not in TABLES:
+            raise unknown("The ledger has no table", table, TABLES)
+        with self.reading() as connection:
+            return database.fetch_rows(connection, table, database.exponent_in(connection))
+
+    def names(self, column: str) -> list[str]:
+        """List known names of one kind, sorted; components and signs include the usual ones."""
+        if column not in database.NAMES:
+            raise unknown("The ledger keeps no names of", column, database.NAMES)
+        with self.reading() as connection:
+            found = database.names_in(connection, column)
+        usual: Collection[str] = ()
+        if column == "component":
+            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
+        elif column == "sign":
+            usual = USUAL_SIGNS
+        return sorted(found | set(usual))
+
+    def setting(self, name: str) -> Value:
+        """Read a setting or its default: text, Decimal for money, float, int, or None."""
+        if name not in SETTINGS:
+            raise unknown("There is no setting", name, SETTINGS)
+        with self.reading() as connection:
+            exponent = database.exponent_in(connection)
+            settings = SQL_TABLES["settings"]
+            query = select(settings.c.value).where(settings.c.setting == name)
+            text = connection.execute(query).scalar()
+        text = SETTINGS[name].default if text is None else text
+        return None if text is None else read_value(SETTINGS[name], text, exponent)
+
+    def backup(self, path: str | Path) -> None:
+        """Write a consistent copy to a new file, also while others write; the copy is checked.
+
+        Raises
+        ------
+        LedgerError
+            If the file exists, cannot be written, or the copy fails its check.
+        """
+        from reliability.records.database import copy_to  # as in `check`
+
+        with worded(self._url, " There is no backup."), self._engine.connect() as connection:
+            copy_to(connection, Path(path))
+
+    def check(self, *, today: datetime.date | None = None) -> list[Problem]:
+        """Verify the ledger and name what is doubtful in it; `audit.check_ledger` says how."""
+        # Writing down a job starts faster without the audit.
+        from reliability.records.audit import check_ledger
+
+        return check_ledger(self, today=today)
+
+
+def _without_digits(prefix: str) -> str:
+    return re.sub("[0-9]", "0", prefix)
+
+
+def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
+    """Read a whole job, or say that there is none."""
+    found = database.fetch_document(connection, clean_text(str(job)), exponent)
+    if found is not None:
+        return found
+    jobs = SQL_TABLES["jobs"].c.job
+    count = connection.execute(select(func.count(jobs))).scalar_one()
+    near = nearest(str(job), connection.execute(select(jobs)).scalars()) if count else ""
+    raise UnknownName(f"The ledger holds no job {job!r}; it holds {count} jobs.{near}")
+
+
+def document_in_entry(entry: Any, exponent: int) -> JobDocument:
+    """Read a job as an entry of the history kept it.
+
+    Raises
+    ------
+    LedgerError
+        If the entry is damaged.
+    """
+    content = database.read_content(entry)
+    try:
+        return _document_of(content, exponent)
+    except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
+        raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
+
+
+def _document_of(content: Mapping[str, Any], exponent: int) -> JobDocument:
+    document: JobDocument = {"job": database.from_json(TABLES["jobs"], content["job"], exponent)}
+    for part in PARTS_OF_A_JOB:
+        rows = [database.from_json(TABLES[part], {"job": "0", **row}, exponent) for row in content[part]]
+        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in rows]
+    return document
+
+
+# Checked writes, each within a transaction that the caller holds.
+
+
+Row = Mapping[str, Any]
+
+
+def append_job(
+    connection: Connection,
+    document: JobDocument,
+    new_components: Collection[str],
+    reason: str,
+    faults: Iterable[Fault] = (),
+) -> JobDocument:
+    """Write a new job under its own number, or under the next one if it has none; give what was written."""
+    exponent = database.exponent_in(connection)
+    number = document.get("job", {}).get("job") or database.next_number(connection)
+    numbered = {**document, "job": {**document.get("job", {}), "job": number}}
+    return write_job(connection, numbered, exponent, new_components, reason, faults=faults)
+
+
+def write_job(
+    connection: Connection,
+    document: JobDocument,
+    exponent: int,
+    new_components: Collection[str],
+    reason: str,
+    *,
+    old: JobDocument | None = None,
+    faults: Iterable[Fault] = (),
+) -> JobDocument:
+    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault, or if nothing would change.
+    """
+    known = _known_to(connection, document, new_components)
+    clean, more = clean_document(document, exponent=exponent, known=known)
+    number = str(clean["job"]["job"])
+    if old is None and database.fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == number):
+        more.append(Fault("job", "job", f"there is a job {number} already"))
+    if old is not None and database.document_content(clean) == database.document_content(old):
+        more.append(Fault("job", "", f"job {number} says so already"))
+    refuse([*faults, *more])
+    for part in PARTS_OF_A_JOB:
+        clean[part].sort(key=lambda row, table=TABLES[part]: database.sort_key(table, row))
+    database.replace_document(connection, clean, exponent, new=old is None)
+    database.keep_version(connection, "jobs", number, reason, database.document_content(clean))
+    return clean
+
+
+def keep_model(connection: Connection, job: Row, exponent: int) -> None:
+    """Keep the name on a front panel as a model of the job's family, if it is new."""
+    if job["model"] and job["model"] not in database.names_of_models(connection):
+        row = {"model": job["model"], "family": job["family"]}
+        refuse(put_rows(connection, "models", [row], exponent, f"on the front panel of job {job['job']}"))
+
+
+def _known_to(connection: Connection, document: JobDocument, new_components: Collection[str]) -> Known:
+    job = document.get("job", {})
+    models = SQL_TABLES["models"]
+    query = select(models.c.model, models.c.family).where(models.c.model == _trimmed(job.get("model")))
+    usual = {name for names in USUAL_COMPONENTS.values() for name in names}
+    named = {
+        _trimmed(row.get("component"))
+        for part in ("findings", "followups")
+        for row in document.get(part) or ()
+    }
+    named |= {_trimmed(job.get("ended_by"))}
+    seen = {name for name in named - {""} if name in usual or database.ever_seen(connection, name)}
+    components = usual | seen | {_trimmed(name) for name in new_components}
+    if named - {""} - components:
+        components |= database.names_in(connection, "component")
+    return Known(
+        families=database.names_in(connection, "family"),
+        components=components,
+        models={model: family for model, family in connection.execute(query)},
+    )
+
+
+def _trimmed(value: object) -> str:
+    return clean_text(value) if isinstance(value, str) else ""
+
+
+def add_families(connection: Connection, rows: Iterable[Row], exponent: int, reason: str) -> list[Fault]:
+    """Insert families that a job brings with it; one that is known must not be described anew."""
+    known = database.names_in(connection, "family")
+    rows = list(rows)
+    twice = [row["family"] for row in rows if _trimmed(row.get("family")) in known]
+    faults = [Fault("new family", "family", f"{name!r} is in the ledger already") for name in twice]
+    return faults + put_rows(connection, "families", [row for row in rows if row.get("family") not in twice],
+                             exponent, reason)  # fmt: skip
+
+
+def put_rows(
+    connection: Connection, table: str, rows: Iterable[Row], exponent: int, reason: str
+) -> list[Fault]:
+    """Insert reference rows or write their next versions; on any fault write none and return them all."""
+    rows = list(rows)
+    olds = [_find(connection, table, row, exponent) for row in rows]
+    if table == "settings":
+        exponent = _exponent_after(rows, exponent)
+    merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
+    known = Known(families=database.names_in(connection, "family"))
+    clean, faults = clean_rows(table, merged, exponent=exponent, known=known)
+    if table == "settings" and not faults:
+        faults = _currency_faults(connection, clean)
+    if faults:
+        return faults
+    for old, row in zip(olds, clean, strict=True):
+        if row != old:
+            _write_row(connection, table, row, exponent, reason, new=old is None)
+    return []
+
+
+def _find(connection: Connection, table: str, row: Row, exponent: int) -> database.Row | None:
+    described = TABLES[table]
+    try:
+        key = {name: read_value(described[name], row.get(name), exponent) for name in described.key}
+    except Refused:
+        return None
+    found = database.fetch_rows(connection, table, exponent, database.key_test(table, key))
+    return found[0] if found else None
+
+
+def _write_row(
+    connection: Connection, table: str, row: dict[str, Value], exponent: int, reason: str, *, new: bool
+) -> None:
+    described = TABLES[table]
+    values = database.to_sql(described, row, exponent)
+    if new:
+        connection.execute(insert(SQL_TABLES[table]), values)
+    else:
+        connection.execute(update(SQL_TABLES[table]).where(database.key_test(table, row)).values(values))
+    content = database.to_json(database.content_of(row))
+    database.keep_version(connection, table, database.key_text(described, row), reason, content)
+
+
+def _exponent_after(rows: Iterable[Row], exponent: int) -> int:
+    for row in rows:
+        if row.get("setting") == "currency":
+            return EXPONENTS.get(str(row.get("value")), exponent)
+    return exponent
+
+
+def _currency_faults(connection: Connection, rows: Iterable[Row]) -> list[Fault]:
+    now = database.currency_of(connection)
+    changed = [row["value"] for row in rows if row["setting"] == "currency" and row["value"] != now]
+    if changed and database.holds_amounts(connection):
+        return [Fault("settings", "value", f"the currency cannot change from {now} to {changed[0]}: "
+                      "the ledger holds amounts already; start another ledger")]  # fmt: skip
+    return []
+
+
+# The ledger: jobs and reference rows in a database that keeps every version of them.
+
 
 #: Tables that `put` writes; jobs and what belongs to them go in as whole documents.
 REFERENCE_TABLES = ("settings", "families", "models", "parts", "hearsay")
@@ -104,7 +514,7 @@ class Ledger(LedgerReader):
                 f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
             )
         with self.writing() as connection:
-            exponent = store.exponent_in(connection)
+            exponent = database.exponent_in(connection)
             faults = add_families(connection, new_families, exponent, "described at intake")
             whole = {**document, "job": job}
             written = append_job(connection, whole, new_components, "taken in", faults)
@@ -151,9 +561,9 @@ class Ledger(LedgerReader):
         """
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
-            exponent = store.exponent_in(connection)
+            exponent = database.exponent_in(connection)
             named = clean_text(number) if isinstance(number, str) else ""
-            old = store.fetch_document(connection, named, exponent) if named else None
+            old = database.fetch_document(connection, named, exponent) if named else None
             faults = add_families(connection, new_families, exponent, reason)
             if old is not None and (held := _cannot_be_finished(old["job"], is_new)):
                 refuse([*faults, Fault("job", "job", held)])
@@ -203,7 +613,7 @@ class Ledger(LedgerReader):
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
             written = self._amend(connection, job, changes, reason, new_components)
-            return len(store.versions(connection, "jobs", str(written["job"]["job"])))
+            return len(database.versions(connection, "jobs", str(written["job"]["job"])))
 
     def _amend(
         self,
@@ -213,7 +623,7 @@ class Ledger(LedgerReader):
         reason: str,
         new_components: Collection[str] = (),
     ) -> JobDocument:
-        exponent = store.exponent_in(connection)
+        exponent = database.exponent_in(connection)
         old = document_in(connection, job, exponent)
         named = changes.get("job", {}).get("job", old["job"]["job"])
         if named != old["job"]["job"]:
@@ -230,7 +640,7 @@ class Ledger(LedgerReader):
             If it was sold already, or price or date break a rule.
         """
         with self.writing() as connection:
-            before = document_in(connection, job, store.exponent_in(connection))["job"]
+            before = document_in(connection, job, database.exponent_in(connection))["job"]
             if before["sold_for"] is not None or before["sold_on"] is not None:
                 price_then = before["sold_for"] or "price not known"
                 day_then = before["sold_on"] or "day not known"
@@ -251,10 +661,10 @@ class Ledger(LedgerReader):
         if not reason.strip():
             raise InvalidInput("A withdrawal needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            number = document_in(connection, job, store.exponent_in(connection))["job"]["job"]
-            store.remove_parts(connection, number)
+            number = document_in(connection, job, database.exponent_in(connection))["job"]["job"]
+            database.remove_parts(connection, number)
             connection.execute(delete(SQL_TABLES["jobs"]).where(SQL_TABLES["jobs"].c.job == number))
-            store.keep_version(connection, "jobs", number, reason, None)
+            database.keep_version(connection, "jobs", number, reason, None)
 
     def put(self, table: str, rows: Iterable[Mapping[str, Any]], *, reason: str) -> None:
         """Insert reference rows, or write new versions of them.
@@ -276,7 +686,7 @@ class Ledger(LedgerReader):
         if table not in REFERENCE_TABLES:
             raise unknown("put writes no table", table, REFERENCE_TABLES)
         with self.writing() as connection:
-            exponent = store.exponent_in(connection)
+            exponent = database.exponent_in(connection)
             refuse(put_rows(connection, table, rows, exponent, reason))
 
 
@@ -294,3 +704,37 @@ def _cannot_be_finished(job: Mapping[str, Any], is_new: bool) -> str | None:
 
 def _said(row: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in row.items() if value is not None}
+
+
+# Whether a ledger is still the one that something was worked out from.
+
+
+def ledger_mark(ledger: "Ledger") -> str:
+    """Give a mark that changes with every write, without reading the records.
+
+    Every write adds to the history, and nothing is ever taken out of it: its length and its last
+    entry tell one state of a ledger from every other.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        An open ledger.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    # Loaded here: the command line reads this module's neighbours before it needs a database.
+    from sqlalchemy import func, select
+
+    from reliability.records.database import HISTORY, VERSION
+
+    columns = HISTORY.c
+    last = select(columns.entry, columns.key, columns.written_at).order_by(columns.entry.desc()).limit(1)
+    with ledger.reading() as connection:
+        made = connection.execute(select(VERSION.c.version, VERSION.c.made_at)).one()
+        count = connection.execute(select(func.count(columns.entry))).scalar_one()
+        newest = connection.execute(last).first()
+    state = [ledger.name, *made, count, *(newest or ())]
+    return sha256(json.dumps(state).encode()).hexdigest()

@@ -1,47 +1,501 @@
-"""Open repair data into a ledger: what volunteers at repair events wrote down, beside the bench's own jobs.
-
-Every row becomes a job with an `origin`, so that it is never counted as one of the bench. What the words
-become is in `open_repair_words`, makers in `open_repair_makers`, years in `open_repair_years`. The free text
-of a row tells how it ended; it is compared to find doubles, and never kept.
-"""
+"""Open repair data in and out: what volunteers at repair events wrote down, beside the bench's own jobs."""
 
 import datetime
+import hashlib
+import json
+import math
 import re
+import sys
+import unicodedata
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
-from reliability.records import store
-from reliability.records.checks import clean_row
-from reliability.records.columns import Table
-from reliability.records.csv_files import Layout, Line
-from reliability.records.faults import Fault, nearest, some
-from reliability.records.import_run import Source, import_sources
-from reliability.records.import_summary import ImportSummary
-from reliability.records.open_repair_file import RepairFile, RepairRow, find_repair_files
-from reliability.records.open_repair_makers import Makers
-from reliability.records.open_repair_words import (
-    MISCELLANEOUS,
-    OUTCOMES,
-    STATUSES,
-    UNKNOWN,
-    category_name,
-    ended_why,
-    is_nothing,
-    status_name,
-)
-from reliability.records.open_repair_years import built_window
-from reliability.records.schema import SQL_TABLES
-from reliability.records.tables import TABLES, USUAL_COMPONENTS
-from reliability.records.ties import Complaint
-from reliability.records.values import Value
+from reliability.errors import InvalidInput, reason
+from reliability.records import database
+from reliability.records.checks import Complaint, clean_row
+from reliability.records.csv_files import Layout, Line, raw_rows, refuse_undecodable, restored, write_rows
+from reliability.records.database import SQL_TABLES
+from reliability.records.files import unfinished, write_files
+from reliability.records.importing import ImportSummary, Source, import_sources
+from reliability.records.package import DESCRIPTOR, package_name, refuse_foreign_folder
+from reliability.records.tables import TABLES, USUAL_COMPONENTS, Table
+from reliability.records.values import Fault, Refused, Value, clean_text, nearest, some
 
 if TYPE_CHECKING:
-    from reliability.records.ledger import Ledger
+    from reliability.records.ledger import Ledger, LedgerReader
+
+# The words of the Open Repair Data Standard, and what they are in a ledger.
+
+
+#: Columns of v0.3 in order. Older versions lack some of those that are not required here.
+COLUMNS = (
+    "id",
+    "data_provider",
+    "country",
+    "partner_product_category",
+    "product_category",
+    "product_category_id",
+    "brand",
+    "year_of_manufacture",
+    "product_age",
+    "repair_status",
+    "repair_barrier_if_end_of_life",
+    "group_identifier",
+    "event_date",
+    "problem",
+)
+REQUIRED = ("id", "repair_status", "event_date")
+CATEGORY_COLUMNS = ("product_category", "partner_product_category", "product_category_id")
+
+#: Categories of v0.3 by their number, from 1.
+CATEGORIES = (
+    "Aircon/dehumidifier", "Battery/charger/adapter", "Decorative or safety lights", "Desktop computer",
+    "Digital compact camera", "DSLR/video camera", "Fan", "Flat screen", "Hair & beauty item",
+    "Handheld entertainment device", "Headphones", "Hi-Fi integrated", "Hi-Fi separates", "Kettle", "Lamp",
+    "Laptop", "Large home electrical", "Misc", "Mobile", "Musical instrument", "Paper shredder",
+    "PC accessory", "Portable radio", "Power tool", "Printer/scanner", "Projector", "Sewing machine",
+    "Small home electrical", "Small kitchen item", "Tablet", "Toaster", "Toy",
+    "TV and gaming-related accessories", "Vacuum", "Watch/clock", "Coffee maker", "Food processor",
+    "Games console", "Hair dryer", "Iron",
+)  # fmt: skip
+MISCELLANEOUS = "Misc"
+#: Category of the kinds that a bench usually has; any other kind is one of its own name, or miscellaneous.
+CATEGORY_OF = {
+    "tape deck": "Hi-Fi separates",
+    "turntable": "Hi-Fi separates",
+    "disc player": "Hi-Fi separates",
+    "receiver": "Hi-Fi separates",
+    "amplifier": "Hi-Fi separates",
+    "loudspeaker": "Hi-Fi separates",
+    "radio": "Portable radio",
+    "video recorder": "TV and gaming-related accessories",
+}
+
+UNKNOWN = "Unknown"
+#: What a repair status is in a ledger; Unknown is none of its outcomes.
+OUTCOMES = {"Fixed": "repaired", "End of life": "scrapped", "Repairable": "sold as is"}
+STATUSES = (*OUTCOMES, UNKNOWN)
+#: And the other way round. A unit kept for parts is at its end too.
+STATUS_OF = {
+    "repaired": "Fixed",
+    "donor": "End of life",
+    "scrapped": "End of life",
+    "sold as is": "Repairable",
+}
+
+BARRIERS = {
+    "Spare parts not available": "parts not available",
+    "Spare parts too expensive": "parts too expensive",
+    "No way to open product": "cannot be opened",
+    "Repair information not available": "no information",
+    "Lack of equipment": "no equipment",
+    "Item too worn out": "too worn",
+}
+#: The same barrier as the published schema has it; files write the longer form.
+_OTHER_BARRIERS = {"Too worn out": "too worn"}
+BARRIER_OF = {why: barrier for barrier, why in BARRIERS.items()}
+
+#: How a cell says that nothing is known, whatever the column.
+NOTHING = frozenset(
+    ("", "-", "--", "?", "n/a", "na", "nan", "none", "null", "\\n", "nil", "unknown", "undefined")
+)
+
+
+def category_name(text: str) -> str:
+    """Give the standard's spelling of a category, by its name or number; other text as it stands."""
+    if text.isascii() and text.isdigit() and 1 <= int(text) <= len(CATEGORIES):
+        return CATEGORIES[int(text) - 1]
+    return _SPELLED.get(folded(text), text)
+
+
+def status_name(text: str) -> str | None:
+    """Give the standard's repair status of a cell; None if it is none of them."""
+    return UNKNOWN if is_nothing(text) else _STATUS.get(folded(text))
+
+
+def ended_why(barrier: str) -> str | None:
+    """Give the ledger's word for a barrier to repair; None if it has none."""
+    return _BARRIER.get(folded(barrier))
+
+
+def is_nothing(text: str) -> bool:
+    """Tell whether a cell says that nothing is known."""
+    return text.casefold() in NOTHING
+
+
+def folded(text: str) -> str:
+    """Give letters and digits of a text without accents, lower case, words divided by one space."""
+    plain = unicodedata.normalize("NFKD", text.casefold().replace("ø", "o").replace("æ", "ae"))
+    bare = "".join(sign for sign in plain if not unicodedata.combining(sign))
+    return " ".join(re.findall(r"[^\W_]+", bare))
+
+
+def _by_folded(words: Mapping[str, str]) -> dict[str, str]:
+    return {folded(word): meaning for word, meaning in words.items()}
+
+
+_SPELLED = _by_folded({name: name for name in CATEGORIES})
+_STATUS = _by_folded({name: name for name in STATUSES})
+_BARRIER = _by_folded({**BARRIERS, **_OTHER_BARRIERS})
+
+
+# Files of open repair data as they stand: found, read cell by cell, nothing understood yet.
+
+
+#: Name of the package that we export; its partner categories are the bench's own kinds.
+OPEN_REPAIR_PACKAGE = "bench-open-repair-data"
+#: What somebody wrote about the fault. It tells the outcome, so it is compared and never kept.
+FREE_TEXT = "problem"
+_LIST_OF_CATEGORIES = {"product_category_id", "product_category"}
+
+
+@dataclass(frozen=True)
+class RepairRow:
+    """One row: its file and line, its cells by column, and a digest of all cells but the id."""
+
+    file: Path
+    line: int
+    cells: dict[str, str]
+    digest: bytes
+
+    def __getitem__(self, column: str) -> str:
+        return self.cells.get(column, "")
+
+
+@dataclass
+class RepairFile:
+    """One CSV file of open repair data.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layout : Layout
+        Its delimiter, and whether numbers have a decimal comma.
+
+    Attributes
+    ----------
+    rows : list of RepairRow
+        Every row that can be read.
+    unreadable : list of (int, (str, str))
+        Line, column and message of every other row.
+    faults : list of Fault
+        Faults of the file itself and of its header.
+    not_read : tuple of str
+        Headers that no version of the standard has.
+    """
+
+    path: Path
+    layout: Layout
+    rows: list[RepairRow] = field(default_factory=list)
+    unreadable: list[tuple[int, Complaint]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    not_read: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        found = raw_rows(self.path, self.layout.delimiter, self.faults)
+        _, header = next(found, (1, []))
+        if not self.faults:
+            names = self._columns([_name(cell) for cell in header])
+            if not self.faults:
+                for line, cells in found:
+                    self._read(line, names, cells)
+
+    @property
+    def kinds_are_told(self) -> bool:
+        """Whether the file lies in a package of ours, whose partner categories are kinds."""
+        return package_name(self.path.parent) == OPEN_REPAIR_PACKAGE
+
+    def _columns(self, names: Sequence[str]) -> list[str]:
+        known = [name for name in names if name in COLUMNS]
+        place = f"{self.path.name}, line 1"
+        missing = [name for name in REQUIRED if name not in known]
+        if not set(known) & set(CATEGORY_COLUMNS):
+            missing.append(" or ".join(CATEGORY_COLUMNS))
+        if missing:
+            self.faults.append(Fault(place, "", f"the header lacks {', '.join(missing)}; versions 0.1 to 0.3 "
+                                     f"of the standard have {', '.join(COLUMNS)}"))  # fmt: skip
+        for name in sorted({name for name in known if known.count(name) > 1}):
+            self.faults.append(Fault(place, name, "stands in the header more than once"))
+        others = [name for name in names if name and name not in COLUMNS]
+        for name in others:
+            # A slip of the pen in a header must not lose a whole column unseen.
+            if hint := nearest(name, set(COLUMNS) - set(known)):
+                self.faults.append(Fault(place, name, f"is no column of the standard.{hint}"))
+        self.not_read = tuple(dict.fromkeys(others))
+        return list(names)
+
+    def _read(self, line: int, names: Sequence[str], cells: Sequence[str]) -> None:
+        if len(cells) != len(names):
+            message = f"has {len(cells)} cells, but the header has {len(names)}"
+            self.unreadable.append((line, ("", message)))
+            return
+        kept: dict[str, str] = {}
+        digest = hashlib.sha256()
+        for name, cell in zip(names, cells, strict=True):
+            text = restored(clean_text(cell))
+            if name != "id":
+                digest.update(f"{name}\0{text}\0".encode(errors="surrogateescape"))
+            if name not in COLUMNS or name == FREE_TEXT:
+                continue
+            try:
+                refuse_undecodable(text)
+            except Refused as error:
+                self.unreadable.append((line, (name, error.message)))
+                return
+            if text:
+                kept[name] = sys.intern(text)
+        self.rows.append(RepairRow(self.path, line, kept, digest.digest()[:12]))
+
+
+def _name(header: str) -> str:
+    return "_".join(header.strip().casefold().replace("-", " ").split())
+
+
+def find_repair_files(path: Path) -> list[Path]:
+    """Find the files of open repair data that a path stands for.
+
+    Parameters
+    ----------
+    path : Path
+        One CSV file, or a folder of them; a list of categories beside them is passed over.
+
+    Returns
+    -------
+    list of Path
+        In the order of their names.
+
+    Raises
+    ------
+    InvalidInput
+        If there is none.
+    """
+    if path.is_file():
+        return [path]
+    if not path.is_dir():
+        raise InvalidInput(f"There is no file or folder {path}. Nothing was imported.")
+    found = sorted(file for file in path.iterdir() if file.suffix.lower() == ".csv")
+    files = [file for file in found if not _lists_categories(file)]
+    if not files:
+        raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
+    return files
+
+
+def _lists_categories(file: Path) -> bool:
+    header: Iterator[tuple[int, list[str]]] = raw_rows(file, ",", [])
+    return {_name(cell) for cell in next(header, (1, []))[1]} == _LIST_OF_CATEGORIES
+
+
+# Who made a unit, out of what people write under "brand": many spellings, many ways of not knowing.
+
+
+#: "No maker" as a whole cell, in the languages that providers write in.
+_NO_MAKER = frozenset(
+    (
+        # English
+        "generic", "other", "others", "various", "misc", "none", "no", "nil", "na", "unk", "tbc", "not sure",
+        "dont know", "do not know", "not applicable", "own brand", "home made", "homemade",
+        "diy", "n a",
+        # Dutch
+        "geen", "geen idee", "weet niet", "weet ik niet", "niet van toepassing", "nvt", "n v t",
+        "overig", "overige", "diverse", "divers", "ander", "andere", "anders", "staat er niet op",
+        "zelfgemaakt",
+        # German
+        "kein", "keine", "keiner", "ohne", "keine angabe", "k a", "ka", "andere marke", "sonstige",
+        "eigenbau", "weiss nicht", "diverses",
+        # French
+        "aucun", "aucune", "autre", "autres", "nc", "n c", "ne sait pas", "rien",
+        # Danish, Norwegian, Swedish
+        "ingen", "intet", "mangler", "andet", "annet", "annat", "ovrigt", "ved ikke", "vet ej", "vet ikke",
+        "saknas",
+        # Spanish, Portuguese, Catalan, Italian
+        "ninguna", "ninguno", "otro", "otra", "otros", "s m", "nenhum", "nenhuma", "outro", "outra", "cap",
+        "nessuno", "nessuna", "altro", "altra", "non so", "no se",
+        # Polish, Czech, Finnish, Hungarian
+        "brak", "inne", "inny", "zadna", "jine", "jina", "muu", "ei", "ei tiedossa", "ei ole", "egyeb",
+        "nincs",
+    )
+)  # fmt: skip
+#: Words that say so wherever they stand, such as in "clock, brand unknown".
+_NO_MAKER_INSIDE = re.compile(
+    r"\b(?:"
+    r"unknown|not known|no ?name|no (?:brand|make|maker|logo)|unbranded|unlabell?ed|unreadable|illegible"
+    r"|onbekende?|ongekend|niet (?:be|ge)kend|(?:geen|gn|zonder) (?:merk|naam)|merkloos|merkloze"
+    r"|onleesbaar|niet leesbaar"
+    r"|unbekannte?r?|nicht bekannt|(?:keine?|ohne) (?:marke|name|hersteller)|markenlos|unleserlich"
+    r"|inconnue?s?|(?:sans|pas de) (?:marque|nom)|illisible|non connue?"
+    r"|ukendt|ukjent|okand|okant|ikke (?:kendt|kjent|oplyst|angivet)"
+    r"|(?:uden|uten|utan) (?:marke|maerke|merke)"
+    r"|desconocid[oa]|desconhecid[oa]|desconegu(?:t|da)|sin (?:marca|nombre)|sem marca|sense marca"
+    r"|sconosciut[oa]|ignoto|ignota|senza (?:marca|nome)"
+    r"|nieznan[aey]|bez (?:marki|nazwy|znacky)|neznam[aey]|neznackov[aey]|tuntematon|ei merkkia"
+    r"|ismeretlen|necunoscuta?|nepoznato|neznano|anhysbys"
+    r")\b"
+)
+#: A cell of more words is a remark, not a name.
+MOST_WORDS = 4
+_COMPANY = frozenset(("gmbh", "ltd", "inc", "corp", "llc", "plc", "bv", "nv", "srl", "spa"))
+#: So often must a name stand alone before longer cells that begin with it are taken for its products.
+OFTEN = 3
+_DOUBTED = re.compile(r"\(\s*\?+\s*\)")
+
+
+def maker_key(brand: str) -> str | None:
+    """Tell makers apart whatever their spelling; None if a cell names no maker.
+
+    Parameters
+    ----------
+    brand : str
+        As somebody wrote it: ``"Müller & Co."``.
+
+    Returns
+    -------
+    str or None
+        Equal for all spellings of one maker: case, accents, spaces, dots, hyphens, "&" or "and", and the
+        form of a company make no difference. None for what says "unknown" in one of many languages, for
+        single letters, rows of one letter, and cells of more than `MOST_WORDS` words.
+    """
+    text = folded(_DOUBTED.sub(" ", brand))
+    if is_nothing(brand) or text in _NO_MAKER or _NO_MAKER_INSIDE.search(text):
+        return None
+    if len(set(text.replace(" ", ""))) < 2 or len(text.split()) > MOST_WORDS:
+        return None
+    return _key(brand)
+
+
+def _words(brand: str) -> list[str]:
+    return folded(re.sub("[&+]", " and ", _DOUBTED.sub(" ", brand))).split()
+
+
+def _key(brand: str) -> str:
+    words = [word for word in _words(brand) if word != "and"]
+    while len(words) > 1 and words[-1] in _COMPANY:
+        words.pop()
+    return "".join(words)
+
+
+class Makers:
+    """The makers of a file, each under one name.
+
+    Parameters
+    ----------
+    brands : mapping of str to int
+        Every cell of the file and how often it occurs.
+    known : iterable of str
+        Makers of the ledger; their spelling stands. Otherwise the commonest spelling is taken, and of
+        equally common ones one in small and capital letters, then the first by alphabet.
+    """
+
+    def __init__(self, brands: Counter[str], known: Iterable[str] = ()) -> None:
+        spellings: dict[str, Counter[str]] = {}
+        for brand, count in brands.items():
+            if key := maker_key(brand):
+                spellings.setdefault(key, Counter())[_tidy(brand)] += count
+        self._names = {key: _commonest(counts) for key, counts in spellings.items()}
+        self._often = {key for key, counts in spellings.items() if counts.total() >= OFTEN}
+        self._names |= {key: name for name in sorted(known, reverse=True)
+                        if (key := maker_key(name)) in self._names}  # fmt: skip
+
+    def of(self, brand: str) -> str | None:
+        """Give the maker that a cell names; None if it names none.
+
+        A cell that begins with a maker who stands alone often enough is about one of its products.
+        """
+        words = [word for word in _words(brand) if word != "and"]
+        for length in range(1, len(words)):
+            if (start := "".join(words[:length])) in self._often:
+                return self._names[start]
+        key = maker_key(brand)
+        return None if key is None else self._names.get(key)
+
+
+def _commonest(counts: Counter[str]) -> str:
+    return min(counts, key=lambda name: (-counts[name], name.isupper() or name.islower(), name))
+
+
+def _tidy(brand: str) -> str:
+    return " ".join(_DOUBTED.sub(" ", brand).split())
+
+
+# The year in which a unit was built, out of what its owner guesses: a year, an age, or both.
+
+
+Window = tuple[int, int]
+
+#: An owner who says more than this has typed a placeholder, or means something else.
+MOST_AGE_YEARS = 100
+#: Years that stand for "no idea" in many a form.
+PLACEHOLDERS = frozenset((0, 1, 1111, 1234, 1900, 1901, 9999))
+_YEAR = re.compile(r"[0-9]{1,4}(?:\.0+)?")
+_AGE = re.compile(r"[0-9]{1,4}(?:\.[0-9]+)?")
+
+
+def built_window(year: str, age: str, date: str) -> tuple[Window | None, str | None]:
+    """Turn a year of manufacture, an age or both into a window of years.
+
+    Parameters
+    ----------
+    year, age : str
+        The cells; empty where nothing is known. An age is in years, with a decimal point if any.
+    date : str
+        ISO date of the event; a month alone will do.
+
+    Returns
+    -------
+    (int, int) or None
+        First and last year, both included, neither after the event. A unit may be off by a year to
+        both sides, and by one more for every full ten years of its age; a unit said to be of the
+        year of the event is taken at its word.
+    str or None
+        Why a guess was not believed, if so.
+    """
+    by_year, doubt = _by_year(year, int(date[:4])) if year else (None, None)
+    if doubt:
+        return None, doubt
+    by_age, doubt = _by_age(age, date) if age else (None, None)
+    if doubt:
+        return None, doubt
+    if by_year is None or by_age is None:
+        return by_year or by_age, None
+    if max(by_year[0], by_age[0]) > min(by_year[1], by_age[1]):
+        return None, "year and age contradict each other"
+    return by_year, None  # most providers work the age out from the year: it says nothing more
+
+
+def _by_year(text: str, event: int) -> tuple[Window | None, str | None]:
+    if not _YEAR.fullmatch(text):
+        return None, "not a year"
+    year = int(float(text))
+    if year in PLACEHOLDERS:
+        return None, "a placeholder for a year"
+    if year > event:
+        return None, "a year after the event"
+    return _around(year, event - year, event, at_least=int(year < event))
+
+
+def _by_age(text: str, date: str) -> tuple[Window | None, str | None]:
+    if not _AGE.fullmatch(text):
+        return None, "not an age"
+    event = int(date[:4])
+    years = float(text)
+    months = int(date[5:7]) - 0.5
+    return _around(math.floor(event + months / 12 - years), years, event, at_least=1)
+
+
+def _around(year: int, age_years: float, event: int, at_least: int) -> tuple[Window | None, str | None]:
+    if age_years > MOST_AGE_YEARS:
+        return None, f"an age above {MOST_AGE_YEARS} years"
+    off = at_least + int(age_years) // 10
+    return (year - off, min(year + off, event)), None
+
+
+# Open repair data into a ledger: what volunteers at repair events wrote down, beside the bench's own jobs.
+
 
 #: So many rows of one group without a single failure: the failures were not written down. At six repairs
 #: in ten such a run of luck has a chance of 1 in 165.
@@ -91,7 +545,7 @@ def import_open_repair(
 
     def sources(connection: Connection) -> tuple[int, list[Source]]:
         told.append(_Told(connection, files))
-        return store.exponent_in(connection), told[0].sources()
+        return database.exponent_in(connection), told[0].sources()
 
     summary = import_sources(ledger, sources, [], reason, dry_run)
     return replace(summary, left_out=dict(told[0].left_out), remarks=tuple(told[0].remarks()))
@@ -134,7 +588,7 @@ class _Told:
         held = connection.execute(select(families.family, families.kind))
         self._kinds = {family: kind for family, kind in held}
         brands = Counter(row["brand"] for file in self.files for row in file.rows)
-        self._makers = Makers(brands, store.names_in(connection, "maker"))
+        self._makers = Makers(brands, database.names_in(connection, "maker"))
 
     def sources(self) -> list[Source]:
         """Read every row; give the families first, then the jobs file by file."""
@@ -280,3 +734,175 @@ def _is_date(text: str) -> bool:
     except ValueError:
         return False
     return re.fullmatch(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?", text) is not None
+
+
+# The bench's own jobs as open repair data: what happened to which kind of unit, and never what it cost.
+
+
+FILE = "open-repair-data.csv"
+DEFAULT_PROVIDER = "bench"
+MIDDLE_OF_A_MONTH = "-16"
+
+_MEANINGS = {
+    "id": "Unique identifier: the provider, then the number of the job",
+    "data_provider": "Who contributes the data",
+    "country": "Three-letter country code of ISO 3166-1",
+    "partner_product_category": "Kind of unit in the provider's own words",
+    "product_category": "Category of the standard",
+    "product_category_id": "Number of that category",
+    "brand": "Maker; Unknown where it is not known",
+    "year_of_manufacture": "Year of manufacture, the middle where only a window of years is known",
+    "product_age": "Age in years, from that year to the year of the event",
+    "repair_status": "How the attempt ended",
+    "repair_barrier_if_end_of_life": "What prevented the repair of a unit at its end",
+    "group_identifier": "Who made the attempt",
+    "event_date": "Day on which the unit was taken in; the 16th where only the month is known",
+    "problem": "Left empty",
+}
+
+
+@dataclass(frozen=True)
+class OpenRepairExport:
+    """What was exported: rows written, and jobs left out because they are still open."""
+
+    written: int
+    still_open: int
+
+
+def export_open_repair(
+    ledger: "LedgerReader", path: str | Path, *, provider: str = DEFAULT_PROVIDER, country: str = ""
+) -> OpenRepairExport:
+    """Write the finished jobs of the bench in version 0.3 of the Open Repair Data Standard.
+
+    Jobs with an origin are somebody else's to publish, and stay out. So do amounts, hours, components
+    and remarks: the standard has no place for them.
+
+    Parameters
+    ----------
+    ledger : LedgerReader
+        An open ledger.
+    path : str or Path
+        The folder; made if it is not there, and replaced if it holds an earlier export of this kind.
+    provider : str
+        Name under which the data are published; its letters begin every id.
+    country : str
+        Three-letter country code; may be empty.
+
+    Returns
+    -------
+    OpenRepairExport
+        How many rows were written, and how many jobs are still open.
+
+    Raises
+    ------
+    InvalidInput
+        If the provider or the country is none, or the folder holds something else.
+    """
+    letters = "".join(re.findall("[a-z]+", provider.casefold()))
+    if len(letters) < 2:
+        raise InvalidInput(f"The provider {provider!r} needs two letters from a to z; they begin every id.")
+    if country and not re.fullmatch("[A-Z]{3}", country):
+        raise InvalidInput(f"{country!r} is no country code of three capital letters, such as BEL.")
+    folder = Path(path)
+    refuse_foreign_folder(folder, OPEN_REPAIR_PACKAGE)
+    with ledger.reading() as connection:
+        exponent = database.exponent_in(connection)
+        families = {row["family"]: row for row in database.fetch_rows(connection, "families", exponent)}
+        own = [row for row in database.fetch_rows(connection, "jobs", exponent) if not row["origin"]]
+    finished = [job for job in own if job["outcome"] != "open"]
+    common = {"data_provider": provider, "country": country or None, "group_identifier": provider}
+    rows = ({**common, **_cells(job, families[job["family"]], letters)} for job in finished)
+    _write(folder, rows)
+    return OpenRepairExport(len(finished), len(own) - len(finished))
+
+
+def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> dict[str, Value]:
+    category = category_of(str(family["kind"]))
+    status = STATUS_OF[job["outcome"]]
+    barrier = BARRIER_OF.get(job["ended_why"]) if status == "End of life" else None
+    taken_in = str(job["taken_in"])
+    year = None
+    if job["built_from"] is not None and job["built_to"] is not None:
+        year = (job["built_from"] + job["built_to"]) // 2
+    return {
+        "id": f"{letters}_{job['job']}",
+        "partner_product_category": family["kind"],
+        "product_category": category,
+        "product_category_id": CATEGORIES.index(category) + 1,
+        "brand": family["maker"] or UNKNOWN,
+        "year_of_manufacture": year,
+        "product_age": None if year is None else int(taken_in[:4]) - year,
+        "repair_status": status,
+        "repair_barrier_if_end_of_life": barrier,
+        "event_date": taken_in if len(taken_in) == 10 else taken_in + MIDDLE_OF_A_MONTH,
+    }
+
+
+def category_of(kind: str) -> str:
+    """Give the category of the standard that a kind of unit belongs to."""
+    if kind in CATEGORY_OF:
+        return CATEGORY_OF[kind]
+    named = category_name(kind)
+    return named if named in CATEGORIES else MISCELLANEOUS
+
+
+def _write(folder: Path, rows: Iterator[dict[str, Value]]) -> None:
+    described = json.dumps(open_repair_descriptor(), indent=2, ensure_ascii=False) + "\n"
+
+    def write_file(stream: IO[bytes]) -> None:
+        write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
+
+    def write_descriptor(stream: IO[bytes]) -> None:
+        stream.write(described.encode())
+
+    try:
+        write_files(folder, {FILE: write_file, DESCRIPTOR: write_descriptor}, private=False)
+    except OSError as error:
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
+
+
+def open_repair_descriptor() -> dict[str, Any]:
+    """Describe the exported folder: one file in version 0.3 of the standard, with its Table Schema."""
+    return {
+        "profile": "tabular-data-package",
+        "name": OPEN_REPAIR_PACKAGE,
+        "title": "Open repair data of a bench",
+        "description": "Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
+        "is the bench's own kind of unit.",
+        "resources": [
+            {
+                "profile": "tabular-data-resource",
+                "name": "open-repair-data",
+                "path": FILE,
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "schema": {
+                    "fields": [_field(name) for name in COLUMNS],
+                    "missingValues": [""],
+                    "primaryKey": ["id"],
+                },
+            }
+        ],
+    }
+
+
+def _field(name: str) -> dict[str, Any]:
+    kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
+    field: dict[str, Any] = {"name": name, "type": kinds.get(name, "string"), "description": _MEANINGS[name]}
+    constraints = _CONSTRAINTS.get(name)
+    return {**field, "constraints": constraints} if constraints else field
+
+
+_CONSTRAINTS: dict[str, dict[str, Any]] = {
+    "id": {"required": True, "unique": True, "pattern": "[a-z]{2,}_.+"},
+    "data_provider": {"required": True},
+    "country": {"pattern": "[A-Z]{3}"},
+    "product_category": {"required": True, "enum": list(CATEGORIES)},
+    "product_category_id": {"required": True, "minimum": 1, "maximum": len(CATEGORIES)},
+    "year_of_manufacture": {"pattern": "[0-9]{4}"},
+    "product_age": {"minimum": 0},
+    "repair_status": {"required": True, "enum": list(STATUSES)},
+    "repair_barrier_if_end_of_life": {"enum": list(BARRIERS)},
+    "event_date": {"required": True},
+}

@@ -1,62 +1,392 @@
 """The one description of every table: columns, allowed values, keys, references, rules.
 
-SQL columns and CHECKs, the Table Schema of exported packages, data-frame types, the checks of
-every row and the reference page all come from here. Nothing heavy is imported.
+The database schema, the data package, the CSV columns, the data frames, the checks of
+every row and the page of the tables all come from here. Nothing heavy is imported.
 """
 
-from reliability.records.columns import (
-    KINDS,
-    Column,
-    Table,
-    choice,
-    date,
-    hours,
-    money,
-    must,
-    pieces,
-    share,
-    text,
-    year,
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+# Rules between the columns of one row, each stated once for Python, SQL and the reader.
+
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One statement that must hold within every row of a table.
+
+    Parameters
+    ----------
+    name : str
+        Short name; with the table's name in front it names the CHECK in the database.
+    column : str
+        The column beside which a fault is shown.
+    columns : tuple of str
+        The columns that it looks at.
+    statement : str
+        The rule as a sentence.
+    holds : callable
+        Takes a row of plain values, tells whether the rule holds. An empty cell is None.
+    sql : str
+        The same test in SQL that SQLite and PostgreSQL both read; true or NULL where it holds.
+    """
+
+    name: str
+    column: str
+    columns: tuple[str, ...]
+    statement: str
+    holds: Callable[[Row], bool]
+    sql: str
+
+
+def date_not_before(later: str, earlier: str) -> bool:
+    """Tell whether one ISO date can be on or after another; a month alone may be any day of it."""
+    return later[: len(earlier)] >= earlier[: len(later)]
+
+
+def years_in_order(first: str, last: str) -> Rule:
+    """State that of two years the second is not below the first."""
+
+    def holds(row: Row) -> bool:
+        return row[first] is None or row[last] is None or row[first] <= row[last]
+
+    return Rule(
+        f"{first}_to_{last}", last, (first, last), f"{last} is not below {first}", holds, f"{first} <= {last}"
+    )
+
+
+def dates_in_order(first: str, last: str) -> Rule:
+    """State that of two dates the second is not before the first."""
+
+    def holds(row: Row) -> bool:
+        return row[first] is None or row[last] is None or date_not_before(row[last], row[first])
+
+    sql = f"substr({last}, 1, length({first})) >= substr({first}, 1, length({last}))"
+    return Rule(f"{first}_to_{last}", last, (first, last), f"{last} is on or after {first}", holds, sql)
+
+
+def year_by_date(year: str, date: str) -> Rule:
+    """State that a year cannot lie after the year of a date."""
+
+    def holds(row: Row) -> bool:
+        return row[year] is None or row[date] is None or row[year] <= int(row[date][:4])
+
+    sql = f"{year} <= CAST(substr({date}, 1, 4) AS INTEGER)"
+    return Rule(
+        f"{year}_by_{date}", year, (year, date), f"{year} is not after the year of {date}", holds, sql
+    )
+
+
+def needs(column: str, *others: str) -> Rule:
+    """State that a column says something only beside at least one of the others."""
+
+    def holds(row: Row) -> bool:
+        return row[column] is None or any(row[other] is not None for other in others)
+
+    given = " OR ".join(f"{other} IS NOT NULL" for other in others)
+    statement = f"{column} is given only beside {' or '.join(others)}"
+    sql = f"{column} IS NULL OR {given}"
+    return Rule(f"{column}_needs_{others[0]}", column, (column, *others), statement, holds, sql)
+
+
+def _quoted(values: tuple[str, ...]) -> str:
+    return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
+
+
+def only_where(column: str, other: str, *values: str) -> Rule:
+    """State that a column may be filled only where another one holds one of the values."""
+
+    def holds(row: Row) -> bool:
+        return row[column] is None or row[other] in values
+
+    statement = f"{column} is given only where {other} is {' or '.join(values)}"
+    sql = f"{column} IS NULL OR coalesce({other}, '') IN ({_quoted(values)})"
+    return Rule(f"{column}_only_where_{other}", column, (column, other), statement, holds, sql)
+
+
+def never_where(column: str, other: str, *values: str) -> Rule:
+    """State that a column must be empty where another one holds one of the values."""
+
+    def holds(row: Row) -> bool:
+        return row[column] is None or row[other] not in values
+
+    statement = f"{column} is empty where {other} is {' or '.join(values)}"
+    sql = f"{column} IS NULL OR coalesce({other}, '') NOT IN ({_quoted(values)})"
+    return Rule(f"{column}_never_where_{other}", column, (column, other), statement, holds, sql)
+
+
+def if_then(column: str, value: str, other: str, wanted: str, meaning: str) -> Rule:
+    """State that a value of one column fixes the value of another."""
+
+    def holds(row: Row) -> bool:
+        return row[column] != value or row[other] == wanted
+
+    statement = f"where {column} is {value}, {other} is {wanted} ({meaning})"
+    sql = f"coalesce({column}, '') <> '{value}' OR coalesce({other}, '') = '{wanted}'"
+    return Rule(f"{column}_fixes_{other}", other, (column, other), statement, holds, sql)
+
+
+def empty_exactly_where(column: str, other: str, value: str) -> Rule:
+    """State that a column is empty where another one holds the value, and nowhere else."""
+
+    def holds(row: Row) -> bool:
+        return (row[column] is None) == (row[other] == value)
+
+    statement = f"{column} is empty where {other} is {value}, and only there"
+    sql = f"({column} IS NULL) = ({other} = '{value}')"
+    return Rule(f"{column}_empty_where_{value}", column, (column, other), statement, holds, sql)
+
+
+def exactly_one(first: str, second: str) -> Rule:
+    """State that of two columns one is filled and the other empty."""
+
+    def holds(row: Row) -> bool:
+        return (row[first] is None) != (row[second] is None)
+
+    statement = f"exactly one of {first} and {second} is given"
+    sql = f"({first} IS NULL) <> ({second} IS NULL)"
+    return Rule(f"either_{first}_or_{second}", first, (first, second), statement, holds, sql)
+
+
+def together(first: str, second: str) -> Rule:
+    """State that two columns are both filled or both empty."""
+
+    def holds(row: Row) -> bool:
+        return (row[first] is None) == (row[second] is None)
+
+    statement = f"{first} and {second} are given together or not at all"
+    sql = f"({first} IS NULL) = ({second} IS NULL)"
+    return Rule(f"{first}_with_{second}", first, (first, second), statement, holds, sql)
+
+
+# What a column and a table are, and how the tables' columns are written down.
+
+
+FIRST_YEAR, LAST_YEAR = 1800, 2100
+MOST_HOURS = 10_000
+
+#: Kinds of cell, and how each is written. `choice` is a text out of a closed list.
+KINDS = {
+    "text": "text, one line unless stated",
+    "choice": "one of the listed words",
+    "year": "four digits",
+    "date": "2026-05-17, or 2026-05 where only the month is known",
+    "money": "plain decimal in the ledger's currency, no more decimals than it has",
+    "hours": "decimal hours",
+    "number": "plain decimal",
+    "count": "whole number",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of one table.
+
+    Parameters
+    ----------
+    name : str
+        The name in the database, in CSV files, in data frames and in job sheets.
+    kind : str
+        One of `KINDS`.
+    meaning : str
+        What a filled cell says.
+    required : bool
+        Whether a row may leave it empty.
+    allowed : tuple of str
+        The closed list of words, empty for open ones.
+    minimum, maximum : float or None
+        Bounds of a number, both included.
+    above : float or None
+        Bound of a number, not included.
+    unit : str
+        Unit of a number.
+    default : str or None
+        What an empty cell stands for, where that is not "not known". It is stored in its place.
+    multiline : bool
+        Whether a text may have several lines.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    required: bool = False
+    allowed: tuple[str, ...] = ()
+    minimum: float | None = None
+    maximum: float | None = None
+    above: float | None = None
+    unit: str = ""
+    default: str | None = None
+    multiline: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table.
+
+    Parameters
+    ----------
+    name, meaning : str
+        Its name and what one row of it is.
+    columns : tuple of Column
+        In the order in which they are exported.
+    key : tuple of str
+        The columns that no two rows share together.
+    references : dict of str to str
+        Column to the table whose key of the same name it must hold.
+    rules : tuple of Rule
+        What must hold within a row.
+    """
+
+    name: str
+    meaning: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...]
+    references: dict[str, str]
+    rules: tuple[Rule, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the columns, in order."""
+        return tuple(column.name for column in self.columns)
+
+    def __getitem__(self, name: str) -> Column:
+        return next(column for column in self.columns if column.name == name)
+
+    def __iter__(self) -> Iterator[Column]:
+        return iter(self.columns)
+
+
+def text(name: str, meaning: str, *, default: str | None = None, multiline: bool = False) -> Column:
+    """Describe open text."""
+    return Column(name, "text", meaning, default=default, multiline=multiline)
+
+
+def must(name: str, meaning: str) -> Column:
+    """Describe a text that no row leaves empty."""
+    return Column(name, "text", meaning, required=True)
+
+
+def choice(
+    name: str, allowed: tuple[str, ...], meaning: str, *, required: bool = False, default: str | None = None
+) -> Column:
+    """Describe one word out of a closed list."""
+    return Column(name, "choice", meaning, required=required, allowed=allowed, default=default)
+
+
+def year(name: str, meaning: str) -> Column:
+    """Describe a four-digit year."""
+    return Column(name, "year", meaning, minimum=FIRST_YEAR, maximum=LAST_YEAR)
+
+
+def date(name: str, meaning: str, required: bool = False) -> Column:
+    """Describe a calendar date or month."""
+    return Column(name, "date", meaning, required=required)
+
+
+def money(name: str, meaning: str) -> Column:
+    """Describe an amount in the ledger's currency."""
+    return Column(name, "money", meaning, minimum=0, unit="currency")
+
+
+def hours(name: str, meaning: str) -> Column:
+    """Describe bench time."""
+    return Column(name, "hours", meaning, minimum=0, maximum=MOST_HOURS, unit="h")
+
+
+def share(name: str, meaning: str) -> Column:
+    """Describe a share between 0 and 1."""
+    return Column(name, "number", meaning, minimum=0, maximum=1)
+
+
+def pieces(name: str, meaning: str) -> Column:
+    """Describe a number of pieces."""
+    return Column(name, "count", meaning, minimum=1, maximum=100_000, unit="pieces")
+
+
+# Closed lists of words, the settings, and the components and signs that a bench usually meets.
+
+
+YES_NO = ("yes", "no")
+OUTCOMES = ("repaired", "donor", "scrapped", "sold as is", "open")
+FOUND = ("sound", "worn", "failed")
+AROSE = ("as received", "during work")
+ACTIONS = ("none", "serviced", "replaced", "rebuilt", "no part")
+YEAR_BASES = ("nameplate", "date code", "serial number", "document", "guess")
+ENDED_WHY = (
+    "parts not available",
+    "parts too expensive",
+    "cannot be opened",
+    "no information",
+    "no equipment",
+    "too worn",
+    "died on the bench",
+    "not worth it",
 )
-from reliability.records.reference import markdown
-from reliability.records.rules import (
-    dates_in_order,
-    empty_exactly_where,
-    exactly_one,
-    if_then,
-    needs,
-    never_where,
-    only_where,
-    together,
-    year_by_date,
-    years_in_order,
-)
-from reliability.records.vocabulary import (
-    ACTIONS,
-    AROSE,
-    ENDED_WHY,
-    FOUND,
-    OUTCOMES,
-    SETTINGS,
-    UNREPAIRED,
-    USUAL_COMPONENTS,
-    USUAL_SIGNS,
-    YEAR_BASES,
-    YES_NO,
-    usual_components,
+UNREPAIRED = ("donor", "scrapped", "sold as is")
+
+#: What `settings` may hold. An empty default means that it is worked out from the ledger.
+SETTINGS: dict[str, Column] = {
+    column.name: column
+    for column in (
+        Column("currency", "text", "ISO 4217 code of all amounts", default="EUR"),
+        Column("hour_rate", "money", "worth of an hour; 0: time is free", minimum=0, default="0",
+               unit="currency/h"),
+        Column("selling_fee", "number", "share of every sale price that selling costs",
+               minimum=0, maximum=1, default="0"),
+        Column("disposal_cost", "money", "cost of a scrapped unit", minimum=0, default="0", unit="currency"),
+        Column("margin", "money", "gain that a job must promise", minimum=0, default="0", unit="currency"),
+        Column("caution", "number", "how sure the expected gain must be to reach the margin",
+               minimum=0, maximum=0.95, default="0"),
+        Column("haggle_room", "number", "share above the ceiling at which haggling is worth a try",
+               minimum=0, maximum=10, default="0.25"),
+        Column("offers_expected", "number", "units of one family expected on offer in the next year; "
+               "empty: as many as were taken in per year so far", minimum=0, maximum=1_000_000, unit="units"),
+        Column("warranty_days", "count", "days after a sale in which a comeback costs the bench",
+               minimum=0, maximum=36_500, default="0", unit="days"),
+        Column("gap_repaired_share", "number", "share of the jobs that nobody wrote up which were repaired; "
+               "empty: none, with the doubt that this leaves", minimum=0, maximum=1),
+        Column("count_gaps", "choice", "whether gaps in the job numbers count as jobs that nobody wrote up; "
+               "empty: yes, unless they outnumber half of the written jobs", allowed=("yes", "no")),
+    )
+}  # fmt: skip
+
+#: Components worth a look, by kind of unit; "other" stands for kinds that are not listed.
+#: Common practice, no source.
+USUAL_COMPONENTS: dict[str, tuple[str, ...]] = {
+    "tape deck": ("belt", "pinch roller", "idler", "gear", "motor", "head", "capacitor", "switch"),
+    "turntable": ("belt", "idler", "motor", "bearing", "tonearm", "cartridge", "capacitor", "switch"),
+    "disc player": ("laser", "belt", "gear", "motor", "capacitor", "regulator", "switch", "display"),
+    "receiver": ("capacitor", "regulator", "output stage", "relay", "potentiometer", "switch", "display"),
+    "amplifier": ("capacitor", "regulator", "output stage", "relay", "potentiometer", "switch"),
+    "radio": ("capacitor", "tube", "dial cord", "potentiometer", "switch", "speaker"),
+    "video recorder": ("belt", "pinch roller", "idler", "gear", "motor", "head", "capacitor", "regulator"),
+    "loudspeaker": ("surround", "driver", "crossover", "capacitor"),
+    "other": ("belt", "gear", "motor", "regulator", "capacitor", "switch", "display"),
+}
+
+#: Signs worth a look before buying. Common practice, no source.
+USUAL_SIGNS: tuple[str, ...] = (
+    "no power",
+    "dead transport",
+    "rust",
+    "sticky residue",
+    "burnt smell",
+    "hum",
+    "missing parts",
+    "damp store",
 )
 
-__all__ = [
-    "KINDS",
-    "SETTINGS",
-    "TABLES",
-    "USUAL_COMPONENTS",
-    "USUAL_SIGNS",
-    "Column",
-    "Table",
-    "as_markdown",
-    "usual_components",
-]
+
+def usual_components(kind: str | None) -> tuple[str, ...]:
+    """Components that a unit of this kind usually has; the general list for an unlisted kind."""
+    return USUAL_COMPONENTS.get(kind or "other", USUAL_COMPONENTS["other"])
+
+
+# The one description of every table: columns, allowed values, keys, references, rules.
+
 
 # fmt: off
 FAMILIES = Table(
@@ -265,8 +595,3 @@ TABLES: dict[str, Table] = {
     table.name: table
     for table in (SETTINGS_TABLE, FAMILIES, MODELS, JOBS, FINDINGS, SIGNS, FOLLOWUPS, PARTS, HEARSAY)
 }
-
-
-def as_markdown() -> str:
-    """Write the reference page of every table, column and rule."""
-    return markdown(TABLES, SETTINGS)

@@ -1,19 +1,157 @@
-"""One cell: from text or a plain value to what is meant, and back to text.
-
-Nothing is guessed: a cell that is not written as its column says is refused, with what was
-found and what is allowed. An empty cell is None, "not known".
-"""
+"""One cell, from text or a plain value and back to text; job numbers; what is wrong, and where."""
 
 import datetime
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from difflib import get_close_matches
+from heapq import nsmallest
+from itertools import pairwise
+from typing import Any, NamedTuple
 
-from reliability.records.columns import Column
-from reliability.records.currencies import currency_fault
-from reliability.records.faults import Refused, nearest
+from reliability.errors import InvalidInput, unknown
+from reliability.records.tables import Column
+
+# What is wrong with a row, and where.
+
+
+#: Among more names, or for a longer one, no near miss is looked for.
+MOST_COMPARED, LONGEST_COMPARED = 500, 200
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that breaks one rule.
+
+    Parameters
+    ----------
+    place : str
+        File and line, or the part of a job.
+    column : str
+        The column, empty where the whole row is meant.
+    message : str
+        What was found and what is allowed.
+    """
+
+    place: str
+    column: str
+    message: str
+
+    def __str__(self) -> str:
+        where = f"{self.place}, column {self.column}" if self.column else self.place
+        return f"{where}: {self.message}"
+
+
+class Refused(InvalidInput):
+    """One value that breaks the rule of its column."""
+
+
+class FaultsFound(InvalidInput):
+    """Input with faults that still know their place, so that a form can show each beside its field.
+
+    Parameters
+    ----------
+    message : str
+        What to tell the user.
+    found : sequence of Fault or str
+        What is wrong; a text where no single cell is.
+    """
+
+    def __init__(self, message: str, found: Sequence[Fault | str]) -> None:
+        super().__init__(message, [str(each) for each in found])
+        self.found = tuple(found)
+
+
+def nearest(got: str, known: Iterable[str]) -> str:
+    """Word a suggestion of the nearest known name, with a space before it; empty if none is near."""
+    names = known if isinstance(known, Collection) else list(known)
+    if len(names) > MOST_COMPARED or len(got) > LONGEST_COMPARED:
+        return ""  # comparing each with each would take minutes where many lines are at fault
+    by_folded = {name.casefold(): name for name in names}
+    near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
+    return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
+
+
+def some(names: Iterable[str], most: int = 30) -> str:
+    """List names in order, cut short where there are very many."""
+    listed = set(names)
+    if not listed:
+        return "none yet"
+    rest = len(listed) - most
+    return ", ".join(nsmallest(most, listed)) + (f" and {rest} more" if rest > 0 else "")
+
+
+def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") -> None:
+    """Raise one error with every fault, if there is any.
+
+    Raises
+    ------
+    FaultsFound
+        With one line per fault.
+    """
+    if faults:
+        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        raise FaultsFound(f"{count} found. {done}", faults)
+
+
+# Currencies and the number of decimals that each has (ISO 4217, list one).
+
+
+# Codes of list one by exponent; funds, precious metals and test codes are left out. BGN and HRK
+# were withdrawn when their countries took the euro; older ledgers may still be kept in them.
+_BY_EXPONENT = {
+    0: "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX VND VUV XAF XOF XPF",
+    2: "AED AFN ALL AMD ANG AOA ARS AUD AWG AZN BAM BBD BDT BGN BMD BND BOB BRL BSD BTN BWP BYN BZD CAD CDF "
+    "CHF CNY COP CRC CUP CVE CZK DKK DOP DZD EGP ERN ETB EUR FJD FKP GBP GEL GHS GIP GMD GTQ GYD HKD HNL HRK "
+    "HTG HUF IDR ILS INR IRR JMD KES KGS KHR KPW KYD KZT LAK LBP LKR LRD LSL MAD MDL MGA MKD MMK MNT MOP MRU "
+    "MUR MVR MWK MXN MYR MZN NAD NGN NIO NOK NPR NZD PAB PEN PGK PHP PKR PLN QAR RON RSD RUB SAR SBD SCR SDG "
+    "SEK SGD SHP SLE SOS SRD SSP STN SVC SYP SZL THB TJS TMT TOP TRY TTD TWD TZS UAH USD UYU UZS VED VES WST "
+    "XCD XCG YER ZAR ZMW ZWG",
+    3: "BHD IQD JOD KWD LYD OMR TND",
+}
+
+#: Decimals of each currency.
+EXPONENTS: dict[str, int] = {
+    code: exponent for exponent, codes in _BY_EXPONENT.items() for code in codes.split()
+}
+
+
+def exponent_of(currency: str) -> int:
+    """Tell how many decimals a currency has.
+
+    Parameters
+    ----------
+    currency : str
+        ISO 4217 code, three capital letters.
+
+    Returns
+    -------
+    int
+        0, 2 or 3.
+
+    Raises
+    ------
+    InvalidInput
+        If the code is not in the list.
+    """
+    if currency not in EXPONENTS:
+        raise unknown("ISO 4217 lists no currency", currency, EXPONENTS)
+    return EXPONENTS[currency]
+
+
+def currency_fault(currency: str) -> str | None:
+    """Say what is wrong with a currency code, or nothing."""
+    try:
+        exponent_of(currency)
+    except InvalidInput as error:
+        return error.message
+    return None
+
+
+# One cell: from text or a plain value to what is meant, and back to text.
+
 
 Value = str | int | float | Decimal | None
 
@@ -236,3 +374,193 @@ def read_setting(column: Column, value: object, exponent: int = 2) -> str:
     if column.name == "currency" and (fault := currency_fault(str(read))):
         raise Refused(fault)
     return write_value(read)
+
+
+# Numbers of jobs: an optional prefix, then digits; given out in sequence, never twice.
+
+
+_YEAR_OF_A_NUMBER = r"(?:19[5-9]|20[0-9])[0-9]"
+_NUMBER = re.compile(rf"(.*?)({_YEAR_OF_A_NUMBER}(?=[0-9]{{2,11}}$))?([0-9]{{1,15}})", re.DOTALL)
+_BEFORE_DIGITS = re.compile(r"^.*[^0-9]", re.DOTALL)
+_NO_SEPARATORS = str.maketrans("", "", "-./_ ")
+DAY_LENGTH = 8
+
+MOST_GAPS = 0.5
+"""Gaps beside one written job, above which they are not counted unless a setting says so."""
+
+
+class Number(NamedTuple):
+    """A job number in its parts."""
+
+    prefix: str
+    digits: int
+    width: int
+
+
+def split_number(job: str) -> Number | None:
+    """Take a job number apart; None if it does not end in digits.
+
+    Parameters
+    ----------
+    job : str
+        Such as ``"B-0042"``.
+
+    Returns
+    -------
+    Number or None
+        ``Number("B-", 42, 4)``; of ``"20240017"`` it is ``Number("2024", 17, 4)``.
+    """
+    match = _NUMBER.fullmatch(job)
+    return Number(match[1] + (match[2] or ""), int(match[3]), len(match[3])) if match else None
+
+
+def number_fault(job: str) -> str | None:
+    """Say what is wrong with the number of one of the bench's own jobs, or nothing."""
+    if split_number(job) is None:
+        return f"{job!r} is not a job number: an optional prefix, then 1 to 15 digits, such as 42 or B-0042"
+    return None
+
+
+def number_after(prefix: str, last: int, width: int) -> str:
+    """Word the number that follows, padded with zeros as the last one was."""
+    return f"{prefix}{last + 1:0{width}d}"
+
+
+def do_gaps_count(n_missing: int, n_written: int, stated: str | None) -> bool:
+    """Tell whether missing numbers count as jobs that nobody wrote up.
+
+    Parameters
+    ----------
+    n_missing, n_written : int
+        Missing numbers, and finished jobs of the bench.
+    stated : {"yes", "no"} or None
+        The setting `count_gaps`. Where it is not set, so many gaps as `MOST_GAPS` allows count: numbers may
+        run on for another reason, and more of them are no evidence of so many failures.
+    """
+    return n_missing <= MOST_GAPS * n_written if stated is None else stated == "yes"
+
+
+class Gap(NamedTuple):
+    """Numbers in sequence that belong to no job: the first and the last of them, and how many they are."""
+
+    prefix: str
+    first: str
+    last: str
+    size: int
+
+
+def missing_numbers(jobs: Iterable[str]) -> list[Gap]:
+    """Find what lies between the lowest and the highest number of a prefix and is not there.
+
+    Parameters
+    ----------
+    jobs : iterable of str
+        Every number of the bench's own jobs, those that were withdrawn too. What is no number is
+        passed over.
+
+    Returns
+    -------
+    list of Gap
+        Sorted by prefix and number.
+    """
+    widths: dict[str, dict[int, int]] = {}
+    for number in filter(None, map(split_number, jobs)):
+        widths.setdefault(number.prefix, {})[number.digits] = number.width
+    for prefix in _of_days(widths):
+        for day, of_day in _day_by_day(prefix, widths.pop(prefix)).items():
+            widths.setdefault(day, {}).update(of_day)
+    return [
+        Gap(prefix, number_after(prefix, before, taken[before]),
+            number_after(prefix, after - 2, taken[before]), after - before - 1)
+        for prefix, taken in sorted(widths.items())
+        for before, after in pairwise(sorted(taken))
+        if after - before > 1
+    ]  # fmt: skip
+
+
+def _of_days(widths: Mapping[str, Mapping[int, int]]) -> list[str]:
+    """Find the prefixes whose numbers are days, not a count.
+
+    Prefixes that differ in digits only, as those of several years do, are looked at together: all their
+    numbers must read as days, and more must be missing than there is.
+    """
+    alike: dict[str, list[str]] = {}
+    for prefix in widths:
+        alike.setdefault(re.sub("[0-9]", "0", prefix), []).append(prefix)
+    return [
+        prefix
+        for prefixes in alike.values()
+        if sum(max(widths[p]) - min(widths[p]) + 1 - 2 * len(widths[p]) for p in prefixes) > 0
+        and all(_is_day(p, number, width) for p in prefixes for number, width in widths[p].items())
+        for prefix in prefixes
+    ]
+
+
+def _day_begun(prefix: str) -> str:
+    """Digits of a day that stand in the prefix, its century too; separators are passed over."""
+    digits = _BEFORE_DIGITS.sub("", prefix.translate(_NO_SEPARATORS))
+    return digits if re.match(_YEAR_OF_A_NUMBER, digits) else "20" + digits
+
+
+def _is_day(prefix: str, number: int, width: int) -> bool:
+    """Say whether a number goes on, behind its prefix, as year, month and day do."""
+    begun = _day_begun(prefix)
+    day = (begun + f"{number:0{width}d}")[:DAY_LENGTH]
+    if len(begun) not in (2, 4, 6) or len(day) < DAY_LENGTH:
+        return False
+    try:
+        datetime.date(int(day[:4]), int(day[4:6]), int(day[6:]))
+    except ValueError:
+        return False
+    return True
+
+
+def _day_by_day(prefix: str, taken: Mapping[int, int]) -> dict[str, dict[int, int]]:
+    """Count anew behind every day; a day without a further digit counts nothing."""
+    length = DAY_LENGTH - len(_day_begun(prefix))
+    days: dict[str, dict[int, int]] = {}
+    for number, width in taken.items():
+        text = f"{number:0{width}d}"
+        if text[length:]:
+            days.setdefault(prefix + text[:length], {})[int(text[length:])] = width - length
+    return days
+
+
+# What an audit finds.
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong with a ledger, or worth a second look.
+
+    Attributes
+    ----------
+    grave : bool
+        Whether a rule is broken. Otherwise the rows are allowed but doubtful.
+    topic : str
+        What kind of problem it is, the same words for all of that kind.
+    rows : tuple of str
+        The rows it is about, such as ``job 12`` or ``job 12, belt``.
+    message : str
+        What was found, and what to do.
+    """
+
+    grave: bool
+    topic: str
+    rows: tuple[str, ...]
+    message: str
+
+    def __str__(self) -> str:
+        where = f" [{', '.join(self.rows)}]" if self.rows else ""
+        # Bytes of a damaged text that are no letters are shown as such.
+        return f"{self.topic}: {self.message}{where}".encode("utf-8", "backslashreplace").decode()
+
+
+def broken(topic: str, message: str, *rows: str) -> Problem:
+    """Make the problem of a rule that is broken."""
+    return Problem(True, topic, rows, message)
+
+
+def doubtful(topic: str, message: str, *rows: str) -> Problem:
+    """Make the problem of rows that are allowed but doubtful."""
+    return Problem(False, topic, rows, message)

@@ -4,8 +4,7 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.records.audit import AUDITS
-from reliability.records.doubts import number_gaps
+from reliability.records.audit import AUDITS, number_gaps
 from reliability.records.frames import Records
 from reliability.report import words
 from reliability.report.groundwork import FAILED, Groundwork

@@ -77,8 +77,8 @@ def find_records(ledger: str = "", as_of: datetime.date | None = None) -> Record
     Records
         Its records, or the demo's where no ledger is named and there is none yet.
     """
-    from reliability.records.exchange import load_package_records
     from reliability.records.ledger import open_ledger
+    from reliability.records.package import load_package_records
 
     address, origin = ledger_address(ledger)
     if origin == OWN and not DEFAULT_LEDGER.exists():
@@ -108,7 +108,7 @@ def ledger_address(ledger: str = "") -> tuple[str, str]:
     LedgerError
         If it is neither a file nor a database that a ledger can live in.
     """
-    from reliability.records.opening import parse_url
+    from reliability.records.database import parse_url
 
     environment = os.environ.get("BENCHODDS_LEDGER", "")
     named, origin = (ledger, "the parameter `ledger`") if ledger else (environment, "BENCHODDS_LEDGER")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from reliability.records.exchange import write_package
+from reliability.records.package import write_package
 from reliability.simulate.demo_families import demo_families
 from reliability.simulate.demo_offers import OFFERS
 from reliability.simulate.demo_page import demo_page

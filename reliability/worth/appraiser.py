@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
-from reliability.records.mark import ledger_mark
+from reliability.records.ledger import ledger_mark
 from reliability.worth.appraisal import FamilyEntry, Spread, Terms
 from reliability.worth.odds import FamilyLives, Shared
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from reliability.life.findings import unit_ages
 from reliability.records.frames import Records
-from reliability.records.numbering import do_gaps_count, missing_numbers, split_number
+from reliability.records.values import do_gaps_count, missing_numbers, split_number
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.records.frames import Records, Settings
+from reliability.records.checks import Settings
+from reliability.records.frames import Records
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, Bench, read_bench
 from reliability.worth.prices import Amount, one_hot, price_level, slot_index, usual_prices

@@ -13,10 +13,9 @@ import pandas as pd
 
 from reliability.errors import InvalidInput
 from reliability.life.findings import age_at
-from reliability.records.columns import Column
 from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
-from reliability.records.faults import Fault, Refused, nearest, refuse
-from reliability.records.values import clean_text, read_value
+from reliability.records.tables import Column
+from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
 from reliability.worth.appraisal import (
     Appraisal,
     FamilyEntry,

@@ -7,7 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.life.findings import decimal_year
-from reliability.records.frames import Records, Settings
+from reliability.records.checks import Settings
+from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
 from reliability.worth.regression import Block, fit_shrunk_amount
 

@@ -21,8 +21,7 @@ import pandas as pd
 
 from reliability.life import fit_weibull, pool
 from reliability.life.bulk import STRATA_PER_PIECE, add_counts, count_findings
-from reliability.records.archive_parts import open_archives
-from reliability.records.archive_table import ARCHIVED, arrow_type, descriptor_text, load_pyarrow
+from reliability.records.archive import ARCHIVED, arrow_type, descriptor_text, load_pyarrow, open_archives
 from tests.measure import apart
 from tests.measure.apart import Row, row
 

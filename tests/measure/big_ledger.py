@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.records.frames import Records, Settings
+from reliability.records.checks import Settings
+from reliability.records.frames import Records
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
 
 Floats = NDArray[np.float64]

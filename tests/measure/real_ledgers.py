@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 
-from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records, read_records
 from reliability.records.ledger import open_ledger
 from reliability.records.open_repair import import_open_repair
+from reliability.records.package import load_package_records
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
 from tests.measure.apart import Row, row

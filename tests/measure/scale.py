@@ -19,10 +19,9 @@ import numpy as np
 from reliability.life import fit_weibull, pool
 from reliability.life.bulk import Counts, Piece, add_counts, count_findings, spread
 from reliability.life.findings import observe
-from reliability.records.archive_parts import open_archives
-from reliability.records.counted import counted_findings
-from reliability.records.exchange import import_package
+from reliability.records.archive import counted_findings, open_archives
 from reliability.records.frames import read_records
+from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from tests.measure import apart
 from tests.measure.apart import Row, row

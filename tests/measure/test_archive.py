@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from reliability.life.bulk import add_counts, count_findings
-from reliability.records.archive_parts import open_archives
+from reliability.records.archive import open_archives
 from tests.measure import apart, archive
 
 

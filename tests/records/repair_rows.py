@@ -5,7 +5,7 @@ The columns and words are those of the Open Repair Data Standard, versions 0.1 t
 
 import csv
 
-from reliability.records.open_repair_words import COLUMNS
+from reliability.records.open_repair import COLUMNS
 
 V01 = ["id", "data_provider", "country", "product_category", "brand", "year_of_manufacture", "repair_status",
        "event_date", "problem"]  # fmt: skip

@@ -4,7 +4,7 @@
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.records.amending import Amendment
+from reliability.records.sheet import Amendment
 
 FINDINGS = [
     {"component": "belt", "found": "failed", "part_cost": 3},

@@ -13,12 +13,10 @@ import pytest
 from reliability.errors import InvalidInput
 from reliability.life.bulk import BATCH_COLUMNS, add_counts, count_findings
 from reliability.life.findings import observe
-from reliability.records import archive as writing
-from reliability.records.archive import write_archive
-from reliability.records.archive_parts import open_archives
-from reliability.records.archive_table import ARCHIVED
-from reliability.records.exchange import import_package
+from reliability.records import archive
+from reliability.records.archive import ARCHIVED, open_archives, write_archive
 from reliability.records.frames import read_records
+from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -110,7 +108,7 @@ def test_a_job_with_all_it_can_have(ledger, finished, tmp_path):
         ),
         new_components=["gear"],
     )  # fmt: skip
-    assert write_archive(ledger, tmp_path / "a") == writing.ArchiveSummary(1, 2, 0)
+    assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(1, 2, 0)
     rows = read_all(tmp_path / "a")
     assert rows["component"].tolist() == ["belt", "head"]
     assert rows["position"].tolist() == ["", "left"]
@@ -128,7 +126,7 @@ def test_a_job_that_a_component_ended_without_a_finding_is_kept(ledger, finished
         finished(outcome="scrapped", ended_by="belt", ended_why="too worn", built_from=1979, built_to=1979)
     )
     ledger.add(finished())
-    assert write_archive(ledger, tmp_path / "a") == writing.ArchiveSummary(1, 0, 0)
+    assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(1, 0, 0)
     rows = read_all(tmp_path / "a")
     assert rows["component"].isna().all()
     assert count_findings(rows).n_findings == 1
@@ -138,11 +136,11 @@ def test_imported_jobs_are_left_out(ledger, finished, tmp_path):
     belt = [{"component": "belt", "found": "sound"}]
     ledger.add(finished(findings=belt))
     ledger.add(finished(findings=belt, origin="another bench"))
-    assert write_archive(ledger, tmp_path / "a") == writing.ArchiveSummary(1, 1, 1)
+    assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(1, 1, 1)
 
 
 def test_groups_hold_whole_jobs(demo_ledger, tmp_path, monkeypatch, demo_archive):
-    monkeypatch.setattr(writing, "ROWS_PER_GROUP", 40)
+    monkeypatch.setattr(archive, "ROWS_PER_GROUP", 40)
     write_archive(demo_ledger, tmp_path / "a")
     parts = open_archives([tmp_path / "a"])
     jobs = [set(part.read()["job"]) for part in parts]
@@ -172,7 +170,7 @@ def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, copy, monke
         raise OSError(28, "No space left on device")
 
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
-    monkeypatch.setattr(writing, "descriptor_text", full)
+    monkeypatch.setattr(archive, "descriptor_text", full)
     with pytest.raises(InvalidInput, match=r"copy cannot be written: the disk is full\."):
         write_archive(ledger, copy)
     assert content(copy) == before

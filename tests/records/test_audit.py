@@ -15,12 +15,11 @@ from sqlalchemy import insert
 from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
-from reliability.records import store, verify
+from reliability.records import audit, database
+from reliability.records.database import NUMBERING, worded_damage
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
-from reliability.records.opening import worded_damage
-from reliability.records.problems import Problem, doubtful
-from reliability.records.schema import NUMBERING
+from reliability.records.values import Problem, doubtful
 from reliability.worth.bench import missing_by_season, read_bench
 
 TODAY = datetime.date(2026, 11, 24)
@@ -117,14 +116,14 @@ def test_damage_that_keeps_the_database_from_checking_itself(ledger, monkeypatch
                 "PRAGMA integrity_check", (), sqlite3.DatabaseError("database disk image is malformed")
             )
 
-    assert [str(problem) for problem in verify.file_problems(Torn())] == [
+    assert [str(problem) for problem in audit.file_problems(Torn())] == [
         "damaged file: it cannot even be checked; restore a backup"
     ]
 
     def unreadable(_connection):
         raise LedgerError("The disk has gone.")
 
-    monkeypatch.setattr(verify, "file_problems", unreadable)
+    monkeypatch.setattr(audit, "file_problems", unreadable)
     with pytest.raises(LedgerError, match=r"^The disk has gone\.$"):
         ledger.check()
 
@@ -380,7 +379,7 @@ def test_a_problem_without_rows_names_none():
 
 def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told):
     times = iter(["2999-11-20T10:00:00.000Z", "2999-11-20T09:55:00.000Z", "2999-11-19T10:00:00.000Z"])
-    monkeypatch.setattr(store, "utc_now", lambda: next(times))
+    monkeypatch.setattr(database, "utc_now", lambda: next(times))
     for _ in range(3):
         ledger.add(finished())
     monkeypatch.undo()
@@ -394,11 +393,11 @@ def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told)
 
 def test_a_clock_that_is_behind_is_told_at_once(ledger, finished, monkeypatch):
     assert ledger.clock_doubt() is None
-    monkeypatch.setattr(store, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
+    monkeypatch.setattr(database, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
     ledger.add(finished())
     assert re.match(r"the clock of this machine says .* UTC, but the ledger was last written at 2999-01-01T00:00:00.000Z: "
                     r"set the clock", ledger.clock_doubt())  # fmt: skip
-    monkeypatch.setattr(store, "utc_now", lambda: "2999-13-01")
+    monkeypatch.setattr(database, "utc_now", lambda: "2999-13-01")
     ledger.add(finished())
     assert ledger.clock_doubt() is None  # damage, and not a matter of clocks
 
@@ -516,7 +515,7 @@ def test_a_value_of_another_kind_is_damage(ledger, file, full, value):
 
 
 def test_a_value_that_no_column_takes_is_damage(ledger, monkeypatch):
-    monkeypatch.setattr(store, "from_sql", lambda *_: Decimal("x"))
+    monkeypatch.setattr(database, "from_sql", lambda *_: Decimal("x"))
     with pytest.raises(
         LedgerError,
         match=r"^The table families holds a value that nobody could have written: the ledger is damaged",

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from reliability.errors import LedgerError
-from reliability.records import backup
+from reliability.records import database
 from reliability.records.ledger import open_ledger
 
 APPEND = """
@@ -67,7 +67,7 @@ def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path
     def quicker(_copy):
         (tmp_path / "x.db").write_text("somebody else's")
 
-    monkeypatch.setattr(backup, "_verify", quicker)
+    monkeypatch.setattr(database, "_verify", quicker)
     with pytest.raises(LedgerError, match=r"x\.db exists already; a backup never"):
         ledger.backup(tmp_path / "x.db")
     monkeypatch.undo()
@@ -108,7 +108,7 @@ def test_a_server_is_copied_by_its_own_tool(tmp_path):
     with pytest.raises(
         LedgerError, match=r"^A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`$"
     ):
-        backup.copy_to(server, tmp_path / "x.db")
+        database.copy_to(server, tmp_path / "x.db")
 
 
 def test_a_copy_is_tested_before_it_is_called_a_backup(tmp_path):
@@ -123,4 +123,4 @@ def test_a_copy_is_tested_before_it_is_called_a_backup(tmp_path):
         LedgerError,
         match=r"^The ledger is damaged, and so would be its copy \(table t: a rule of its own is broken\)",
     ):
-        backup._verify(broken)
+        database._verify(broken)

@@ -1,7 +1,6 @@
 import tomllib
 
-from reliability.records.blank_sheet import blank_sheet
-from reliability.records.job_sheet import read_sheet
+from reliability.records.sheet import blank_sheet, read_sheet
 from reliability.records.tables import TABLES, USUAL_SIGNS, usual_components
 
 COMPONENTS = usual_components("tape deck")

@@ -3,11 +3,9 @@
 
 import pytest
 
-from reliability.records.checks import check_document, check_rows, clean_row
-from reliability.records.faults import Fault, nearest, refuse, some
-from reliability.records.numbering import number_after, split_number
+from reliability.records.checks import Known, check_document, check_rows, clean_row, job_facts
 from reliability.records.tables import TABLES
-from reliability.records.ties import Known, job_facts
+from reliability.records.values import Fault, nearest, number_after, refuse, some, split_number
 
 NAMES = {"family": ["Tarnwick T2", "Dallow 80"], "component": ["belt", "motor", "head"]}
 JOB = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}

@@ -8,8 +8,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from reliability.records.exchange import write_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import write_package
 
 PROCESSES, JOBS_EACH = 8, 8
 

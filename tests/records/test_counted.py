@@ -11,10 +11,11 @@ from sqlalchemy import Text, literal, select, union_all
 
 from reliability.life.bulk import add_counts, count_findings
 from reliability.life.findings import decimal_year, observe, to_months
-from reliability.records import counted
-from reliability.records.counted import counted_findings
-from reliability.records.exchange import import_package, write_package
+from reliability.records import archive
+from reliability.records.archive import counted_findings
 from reliability.records.frames import read_records
+from reliability.records.importing import import_package
+from reliability.records.package import write_package
 from reliability.worth.lives import worst_findings
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -98,8 +99,8 @@ def assert_same(counts, seen):
 @pytest.fixture(params=["grouped", "one by one"])
 def way(request, monkeypatch):
     """Let the database group, or not, whatever pays; small batches in either case."""
-    monkeypatch.setattr(counted, "MOST_SORTS", 1.0 if request.param == "grouped" else 0.0)
-    monkeypatch.setattr(counted, "_ROWS_AT_ONCE", 100)
+    monkeypatch.setattr(archive, "MOST_SORTS", 1.0 if request.param == "grouped" else 0.0)
+    monkeypatch.setattr(archive, "_ROWS_AT_ONCE", 100)
 
 
 @pytest.mark.usefixtures("way")
@@ -145,7 +146,7 @@ def test_moments_are_those_of_ages_on_every_day_of_four_years(ledger):
         some = days[start : start + 100]
         given = union_all(*(select(literal(str(day), Text).label("day")) for day in some)).subquery()
         with ledger.reading() as connection:
-            query = select(given.c.day, *counted._moment(given.c.day))
+            query = select(given.c.day, *archive._moment(given.c.day))
             found = {day: (year, part) for day, year, part in connection.execute(query)}
         for day in some:
             year = int(str(day)[:4])

@@ -13,16 +13,11 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.records import files
-from reliability.records.exchange import (
-    Layout,
-    export_package,
-    import_package,
-    load_package_records,
-    read_package,
-    write_package,
-)
+from reliability.records.csv_files import Layout
 from reliability.records.frames import read_records
+from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import export_package, load_package_records, read_package, write_package
 from reliability.records.tables import TABLES
 
 
@@ -460,7 +455,7 @@ def test_an_export_that_cannot_be_finished_is_not_read(package, monkeypatch):
     def refuse(_folder):
         raise OSError(30, "Read-only file system")
 
-    monkeypatch.setattr("reliability.records.descriptor.finish", refuse)
+    monkeypatch.setattr("reliability.records.package.finish", refuse)
     with pytest.raises(
         InvalidInput,
         match=r"was cut off and cannot be finished there \(the disk can only be read\): export again",

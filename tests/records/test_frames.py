@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records.frames import Records, Settings, known_by, read_records, records_from_rows
+from reliability.records.checks import Settings
+from reliability.records.frames import Records, known_by, read_records, records_from_rows
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
 

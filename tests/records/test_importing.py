@@ -6,9 +6,11 @@ import time
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records import bulk_history, import_run
-from reliability.records.exchange import Layout, export_package, import_package, import_table, write_package
+from reliability.records import database, importing
+from reliability.records.csv_files import Layout
+from reliability.records.importing import import_package, import_table
 from reliability.records.ledger import open_ledger
+from reliability.records.package import export_package, write_package
 from reliability.records.tables import TABLES
 
 JOB = {"family": "Dallow 80", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
@@ -89,8 +91,8 @@ def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
 
 
 def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch):
-    monkeypatch.setattr(bulk_history, "CHUNK", 2)
-    monkeypatch.setattr(import_run, "CHUNK", 2)  # rows are being written long before the fault is found
+    monkeypatch.setattr(database, "CHUNK", 2)
+    monkeypatch.setattr(importing, "CHUNK", 2)  # rows are being written long before the fault is found
     folder = package()
     (folder / "signs.csv").write_text("job,sign,seen\nD001,moths,yes\nD002,moths,maybe\n")
     before = everything(ledger)

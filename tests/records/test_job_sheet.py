@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
 from reliability.records.checks import clean_document
-from reliability.records.faults import Refused
-from reliability.records.job_sheet import decode_sheet, load_sheet, read_sheet
-from reliability.records.sheet_parts import read_window
+from reliability.records.sheet import decode_sheet, load_sheet, read_sheet, read_window
+from reliability.records.values import Refused
 
 SMALLEST = """
 family = "Tarnwick T2"

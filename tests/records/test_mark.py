@@ -1,7 +1,6 @@
 import shutil
 
-from reliability.records.ledger import open_ledger
-from reliability.records.mark import ledger_mark
+from reliability.records.ledger import ledger_mark, open_ledger
 
 
 def test_a_mark_changes_with_every_write_and_with_nothing_else(ledger, finished):

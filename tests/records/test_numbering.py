@@ -2,7 +2,7 @@
 
 import pytest
 
-from reliability.records.numbering import missing_numbers
+from reliability.records.values import missing_numbers
 
 
 def gaps(*jobs: str) -> list[tuple[str, str, int]]:

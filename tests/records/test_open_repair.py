@@ -14,11 +14,8 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.records.csv_files import Layout
-from reliability.records.exchange import export_package
-from reliability.records.open_repair import import_open_repair
-from reliability.records.open_repair_makers import maker_key
-from reliability.records.open_repair_words import COLUMNS
-from reliability.records.open_repair_years import built_window
+from reliability.records.open_repair import COLUMNS, built_window, import_open_repair, maker_key
+from reliability.records.package import export_package
 from tests.records.repair_rows import V01, V02, grave, jobs, write_repairs
 
 SAMPLE = Path(__file__).parents[3] / "shared" / "open-repair-sample"

@@ -9,12 +9,16 @@ import frictionless
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.records.exchange import export_package
 from reliability.records.ledger import open_ledger
-from reliability.records.open_repair import import_open_repair
-from reliability.records.open_repair_export import export_open_repair
-from reliability.records.open_repair_words import CATEGORIES, COLUMNS, STATUS_OF
-from reliability.records.vocabulary import ENDED_WHY, OUTCOMES
+from reliability.records.open_repair import (
+    CATEGORIES,
+    COLUMNS,
+    STATUS_OF,
+    export_open_repair,
+    import_open_repair,
+)
+from reliability.records.package import export_package
+from reliability.records.tables import ENDED_WHY, OUTCOMES
 from tests.records.repair_rows import grave, jobs
 
 

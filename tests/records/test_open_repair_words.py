@@ -4,11 +4,17 @@ from collections import Counter
 
 import pytest
 
-from reliability.records.open_repair_export import category_of
-from reliability.records.open_repair_makers import Makers, maker_key
-from reliability.records.open_repair_words import BARRIERS, CATEGORIES, STATUS_OF, category_name
-from reliability.records.open_repair_years import built_window
-from reliability.records.vocabulary import ENDED_WHY, OUTCOMES
+from reliability.records.open_repair import (
+    BARRIERS,
+    CATEGORIES,
+    STATUS_OF,
+    Makers,
+    built_window,
+    category_name,
+    category_of,
+    maker_key,
+)
+from reliability.records.tables import ENDED_WHY, OUTCOMES
 
 
 @pytest.mark.parametrize(

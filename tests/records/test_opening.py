@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from reliability.errors import LedgerError
-from reliability.records import opening
+from reliability.records import database
+from reliability.records.database import parse_url, shown_url, worded
 from reliability.records.ledger import open_ledger
-from reliability.records.opening import parse_url, shown_url, worded
 from reliability.records.tables import TABLES
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
@@ -233,7 +233,7 @@ def test_a_sqlite_that_is_too_old_says_so(file, monkeypatch):
 def test_a_locked_ledger_says_so_and_nothing_is_written(ledger, file, monkeypatch):
     other = sqlite3.connect(file, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
-    monkeypatch.setattr(opening, "BUSY_SECONDS", 0)
+    monkeypatch.setattr(database, "BUSY_SECONDS", 0)
     with open_ledger(file) as waiting:
         with pytest.raises(
             LedgerError, match=r"is being written by somebody else .*; try again\..*Nothing was written\.$"

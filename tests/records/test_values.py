@@ -7,11 +7,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
-from reliability.records.columns import Column
-from reliability.records.currencies import EXPONENTS, exponent_of
-from reliability.records.faults import Refused
-from reliability.records.tables import SETTINGS, TABLES
-from reliability.records.values import read_setting, read_value, write_value
+from reliability.records.tables import SETTINGS, TABLES, Column
+from reliability.records.values import EXPONENTS, Refused, exponent_of, read_setting, read_value, write_value
 
 JOBS, FINDINGS, PARTS, HEARSAY = (TABLES[name] for name in ("jobs", "findings", "parts", "hearsay"))
 LIKELY = ["2026-05-17", "yes", "1978", "12.50", "sound", "none"]

@@ -9,15 +9,13 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError
-from reliability.records import store
+from reliability.records import database
 from reliability.records import write_up as write_up_module
-from reliability.records.beside import check_sheets
-from reliability.records.faults import Fault, FaultsFound
-from reliability.records.job_sheet import read_sheet
 from reliability.records.ledger import open_ledger
-from reliability.records.names import open_jobs
+from reliability.records.sheet import read_sheet
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, USUAL_COMPONENTS, USUAL_SIGNS
-from reliability.records.write_up import check_unit, take_in, write_up
+from reliability.records.values import Fault, FaultsFound
+from reliability.records.write_up import check_sheets, check_unit, open_jobs, take_in, write_up
 
 TODAY = datetime.date(2026, 11, 24)
 SMALLEST = """
@@ -439,7 +437,7 @@ def test_a_number_that_does_not_go_on_from_the_others_is_noted(ledger):
 
 
 def test_a_clock_that_is_behind_is_told_when_something_is_written(ledger, monkeypatch):
-    monkeypatch.setattr(store, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
+    monkeypatch.setattr(database, "utc_now", lambda: "2999-01-01T00:00:00.000Z")
     assert take_in(ledger, UNIT).notes == ()
     told = "the clock of this machine says"
     assert take_in(ledger, UNIT).notes[-1].startswith(told)

@@ -4,10 +4,11 @@ import datetime
 
 import pytest
 
-from reliability.records import bulk_history, store
-from reliability.records.exchange import export_package, import_package
+from reliability.records import database
 from reliability.records.frames import read_records
+from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import export_package
 
 MAY, JUNE, JULY = (datetime.date(2026, month, 15) for month in (5, 6, 7))
 
@@ -17,7 +18,7 @@ def on(monkeypatch):
     """Set the clock by which versions are written."""
 
     def on(day):
-        for module in (store, bulk_history):
+        for module in (database, database):
             monkeypatch.setattr(module, "utc_now", lambda: f"{day}T23:59:59.999Z")
 
     return on

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records
+from reliability.records.package import load_package_records
 from reliability.report.pocket_card import write_card
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import NAMES, VERDICT_COLUMNS, judge, offers_from, read_offers, write_verdicts

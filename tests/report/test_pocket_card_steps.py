@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.special import expit, logit
 
-from reliability.records.faults import nearest
+from reliability.records.values import nearest
 from reliability.report.card_data import _folds, _rules
 from reliability.worth.appraisal import cents, draw_quantile, weighted_quantile, worth_of_knowing
 from tests.report.cards import CHROMIUM

@@ -14,8 +14,8 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.life.findings import observe
-from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records, records_from_rows
+from reliability.records.package import load_package_records
 from reliability.report import planning
 from reliability.report.comeback_study import comeback_curve, comeback_words
 from reliability.report.drawing import _tidied

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from reliability.records.exchange import export_package, import_package, read_package
+from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
+from reliability.records.package import export_package, read_package
 from reliability.simulate import appraise
 from reliability.simulate.__main__ import main
 from reliability.simulate.demo import demo_world

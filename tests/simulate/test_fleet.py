@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records.exchange import read_package, write_package
+from reliability.records.package import read_package, write_package
 from reliability.records.tables import TABLES
 from reliability.simulate import (
     NAMED_WORLDS,

@@ -4,8 +4,8 @@ import datetime
 
 import pytest
 
-from reliability.records.exchange import load_package_records
 from reliability.records.frames import Records, records_from_rows
+from reliability.records.package import load_package_records
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from tests.worth.ledgers import DEMO, finding, job
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.records import store
+from reliability.records import database
 from reliability.records.frames import Records
 from reliability.records.ledger import open_ledger
 from reliability.worth import appraiser as kept
@@ -71,7 +71,7 @@ def test_an_earlier_day_knows_nothing_of_later_jobs_and_is_not_kept(ledger, fits
 def test_a_day_before_a_correction_is_served_by_what_was_written_then(ledger, fits, monkeypatch):
     ledger.add({"job": JOB})
     appraiser_of(ledger)
-    monkeypatch.setattr(store, "utc_now", lambda: "2031-05-01T12:00:00.000Z")
+    monkeypatch.setattr(database, "utc_now", lambda: "2031-05-01T12:00:00.000Z")
     ledger.withdraw("2", reason="never was one")
     appraiser_of(ledger)
     assert fits == [(LAST, 2), (LAST, 1)]

@@ -5,11 +5,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from reliability.records.checks import JobDocument
-from reliability.records.faults import Fault, Refused, nearest
-from reliability.records.job_sheet import JobSheet
-from reliability.records.merging import merge_document
-from reliability.records.sheet_parts import read_window
+from reliability.records.checks import JobDocument, merge_document
+from reliability.records.sheet import JobSheet, read_window
+from reliability.records.values import Fault, Refused, nearest
 
 SOURCE = "form"
 _PLACE = re.compile(rf"(?:{SOURCE}, )?(job|finding|sign|new.family)(?: ([0-9]+)( .*)?)?")

@@ -8,14 +8,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import BenchoddsError
-from reliability.records.beside import check_sheets
 from reliability.records.checks import JobDocument
-from reliability.records.faults import FaultsFound, refuse
+from reliability.records.database import parse_url, shown_url
 from reliability.records.ledger import open_ledger
-from reliability.records.names import Names, open_jobs
-from reliability.records.opening import parse_url, shown_url
 from reliability.records.tables import USUAL_COMPONENTS, USUAL_SIGNS, usual_components
-from reliability.records.write_up import Written, check_unit, take_in, write_up
+from reliability.records.values import FaultsFound, refuse
+from reliability.records.write_up import (
+    Names,
+    Written,
+    check_sheets,
+    check_unit,
+    open_jobs,
+    take_in,
+    write_up,
+)
 from reliability.report import words
 from reliability.report.form.answers import Answers, renumbered
 from reliability.report.form.standing import Snapshot, Standing, snapshot_of

@@ -8,7 +8,7 @@ from typing import Any
 import ipywidgets as widgets  # type: ignore[import-untyped]
 
 from reliability.errors import BenchoddsError
-from reliability.records.faults import Fault, FaultsFound
+from reliability.records.values import Fault, FaultsFound
 from reliability.report.form.answers import Answers, Spot, sorted_out
 from reliability.report.form.desk import Desk, Done
 from reliability.report.form.fields import STYLE, Field, refused

@@ -1,0 +1,1126 @@
+"""The database of a ledger: its schema and versions, opening it, rows in and out, a consistent copy."""
+
+import datetime
+import json
+import logging
+import os
+import re
+import shutil
+import sqlite3
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from decimal import Decimal
+from hashlib import sha256
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import (
+    REAL,
+    BigInteger,
+    CheckConstraint,
+    Column,
+    ColumnElement,
+    Connection,
+    Double,
+    Engine,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    PrimaryKeyConstraint,
+    RootTransaction,
+    Text,
+    UniqueConstraint,
+    and_,
+    create_engine,
+    delete,
+    event,
+    func,
+    insert,
+    inspect,
+    literal,
+    select,
+    union,
+    update,
+)
+from sqlalchemy import Table as SqlTable
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.schema import CreateColumn
+from sqlalchemy.types import TypeEngine
+
+from reliability.errors import LedgerError, reason
+from reliability.records import tables
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument
+from reliability.records.files import fresh_file, make_private
+from reliability.records.tables import SETTINGS, TABLES, Table
+from reliability.records.values import Number, Value, exponent_of, number_after, read_value, split_number
+
+# The database tables, built from the description of the tables.
+
+
+#: Raised by one whenever a ledger written before could no longer be read.
+SCHEMA_VERSION = 2
+
+METADATA = MetaData()
+
+# A server sorts as its locale says; SQLite and Python sort by code point, and so must a shared ledger.
+_TEXT: TypeEngine[Any] = Text().with_variant(Text(collation="C"), "postgresql")
+# STRICT tables know neither FLOAT nor BIGINT; SQLite's INTEGER has 64 bits anyway.
+_REAL: TypeEngine[Any] = Double().with_variant(REAL(), "sqlite")
+_BIG: TypeEngine[Any] = BigInteger().with_variant(Integer(), "sqlite")
+_TYPES: dict[str, TypeEngine[Any]] = {
+    "text": _TEXT,
+    "choice": _TEXT,
+    "date": _TEXT,
+    "year": Integer(),
+    "count": Integer(),
+    "money": _BIG,
+    "hours": _REAL,
+    "number": _REAL,
+}
+
+
+def _column(table: tables.Table, column: tables.Column) -> Column:
+    keys = []
+    if column.name in table.references:
+        keys.append(ForeignKey(f"{table.references[column.name]}.{column.name}"))
+    kept = column.required or column.default is not None
+    return Column(column.name, _TYPES[column.kind], *keys, nullable=not kept)
+
+
+def _bounds(column: tables.Column) -> list[str]:
+    name, tests = column.name, []
+    if column.minimum is not None:
+        tests.append(f"{name} >= {column.minimum:.12g}")
+    if column.maximum is not None:
+        tests.append(f"{name} <= {column.maximum:.12g}")
+    if column.above is not None:
+        tests.append(f"{name} > {column.above:.12g}")
+    return tests
+
+
+def _column_checks(table: tables.Table, column: tables.Column) -> list[CheckConstraint]:
+    name, checks = column.name, []
+    if column.required and column.kind == "text":
+        checks.append(CheckConstraint(f"length({name}) > 0", name=f"{table.name}_{name}_not_empty"))
+    if column.allowed:
+        words = ", ".join(f"'{word}'" for word in column.allowed)
+        checks.append(CheckConstraint(f"{name} IN ({words})", name=f"{table.name}_{name}_allowed"))
+    if column.kind == "date":
+        like = f"({name} LIKE '____-__-__' OR {name} LIKE '____-__')"
+        checks.append(CheckConstraint(like, name=f"{table.name}_{name}_is_a_date"))
+    if tests := _bounds(column):
+        checks.append(CheckConstraint(" AND ".join(tests), name=f"{table.name}_{name}_in_bounds"))
+    return checks
+
+
+def _build(table: tables.Table) -> SqlTable:
+    checks = [check for column in table.columns for check in _column_checks(table, column)]
+    checks += [CheckConstraint(rule.sql, name=f"{table.name}_{rule.name}".replace(" ", "_"))
+               for rule in table.rules]  # fmt: skip
+    certain = all(table[name].required or table[name].default is not None for name in table.key)
+    key = [PrimaryKeyConstraint(*table.key)] if certain else []
+    columns = (_column(table, column) for column in table.columns)
+    built = SqlTable(table.name, METADATA, *columns, *key, *checks, sqlite_strict=True)
+    if not certain:
+        # An empty cell differs from every other one in SQL, so a plain key would let doubles in.
+        parts = [
+            func.coalesce(built.c[name], -1 if table[name].kind == "number" else "") for name in table.key
+        ]
+        Index(f"{table.name}_key", *parts, unique=True)
+    return built
+
+
+#: The documented tables in the database, by name.
+SQL_TABLES: dict[str, SqlTable] = {name: _build(table) for name, table in TABLES.items()}
+
+# "Was this component ever seen?" is asked whenever a job is added.
+Index("findings_component", SQL_TABLES["findings"].c.component)
+
+#: Every version of everything that was ever written; a digest over each entry and the digest before it.
+HISTORY = SqlTable(
+    "history",
+    METADATA,
+    Column("entry", Integer, primary_key=True, autoincrement=True),
+    Column("what", _TEXT, nullable=False),
+    Column("key", _TEXT, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("written_at", _TEXT, nullable=False),
+    Column("reason", _TEXT, nullable=False),
+    Column("content", _TEXT),
+    Column("digest", _TEXT, nullable=False, server_default=""),
+    UniqueConstraint("what", "key", "version"),
+    CheckConstraint("version >= 1", name="history_version_in_bounds"),
+    sqlite_strict=True,
+)
+
+_DIGESTED = ("what", "key", "version", "written_at", "reason", "content")
+
+
+def chained(entries: Iterable[Mapping[str, Any]], before: str) -> Iterator[dict[str, Any]]:
+    """Give entries of the history, in their order, the digests that prove them.
+
+    Parameters
+    ----------
+    entries : iterable of mapping
+        Columns of the history.
+    before : str
+        Digest of the entry before the first; empty where there is none.
+
+    Yields
+    ------
+    dict
+        The entry with its digest.
+    """
+    for entry in entries:
+        text = json.dumps([before, *(entry[name] for name in _DIGESTED)])
+        before = sha256(text.encode()).hexdigest()
+        yield {**entry, "digest": before}
+
+
+#: The highest job number given out under each prefix; the newest prefix has the highest turn.
+NUMBERING = SqlTable(
+    "numbering",
+    METADATA,
+    Column("prefix", _TEXT, primary_key=True),
+    Column("last", _BIG, nullable=False),
+    Column("width", Integer, nullable=False),
+    Column("turn", Integer, nullable=False),
+    sqlite_strict=True,
+)
+
+#: One row: which version of this schema the ledger has.
+VERSION = SqlTable(
+    "schema_version",
+    METADATA,
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("made_at", _TEXT, nullable=False),
+    sqlite_strict=True,
+)
+
+
+# Finding, making and opening the database of a ledger, and wording what the database refuses.
+
+
+BUSY_SECONDS = 30
+#: The first with STRICT tables.
+OLDEST_SQLITE = (3, 37, 0)
+#: Less room than this on a disk that refuses, and it is called full.
+_FULL_BELOW_BYTES = 1_000_000
+_SECRETS = ("password", "passfile", "sslpassword")
+#: Beside an open connection: the command that shows what it writes, and the file that it opened.
+_LOOK, _FILE = "benchodds_look", "benchodds_file"
+
+# What fails while a connection is given up would be printed with a traceback; we word what matters of it.
+logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
+
+
+class _OutcomeUnknown(LedgerError):
+    """The end of a transaction failed: what it wrote is there, or not."""
+
+
+def utc_now() -> str:
+    """Time of writing, UTC, to the millisecond."""
+    now = datetime.datetime.now(datetime.UTC)
+    return now.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def parse_url(url: str | Path) -> URL:
+    """Read a path or a database URL.
+
+    Raises
+    ------
+    LedgerError
+        If it is neither a file nor a database that a ledger can live in.
+    """
+    if isinstance(url, Path) or "://" not in url:
+        return URL.create("sqlite", database=str(url))
+    try:
+        parsed = make_url(re.sub(r"^postgres(ql)?://", "postgresql+psycopg://", url))
+    except (ArgumentError, ValueError):
+        # The text itself may hold a password, so it is not repeated.
+        raise LedgerError(
+            "The ledger's URL cannot be read; write a file path, or sqlite:///FILE, or "
+            "postgresql+psycopg://USER@HOST/DATABASE"
+        ) from None
+    if parsed.get_backend_name() not in ("sqlite", "postgresql"):
+        raise LedgerError(f"A ledger lives in SQLite or PostgreSQL, not in {parsed.get_backend_name()!r}")
+    if parsed.get_backend_name() == "sqlite" and parsed.database in (None, "", ":memory:"):
+        raise LedgerError("A ledger is a file: name one, such as sqlite:///data/bench.db")
+    if parsed.get_backend_name() == "postgresql" and "@" in f"{parsed.host}{parsed.database}":
+        # What stands before it may be the end of a password, so nothing of it is repeated.
+        raise LedgerError(
+            "The ledger's URL has an @ in its host or database; in a user name or a password write @ as "
+            "%40, / as %2F and : as %3A"
+        )
+    return parsed
+
+
+def shown_url(url: URL) -> str:
+    """Word a URL for messages: the path of a file, or the URL without any password."""
+    if url.get_backend_name() == "sqlite":
+        return str(url.database)
+    return url.difference_update_query(_SECRETS).render_as_string(hide_password=True)
+
+
+@contextmanager
+def worded(url: URL, done: str = " Nothing was written.") -> Iterator[None]:
+    """Turn what the database refuses into one clear message, without a password and without its own words.
+
+    Parameters
+    ----------
+    url : URL
+        Where the ledger is.
+    done : str
+        What is true of the ledger then. Of a transaction that only reads, nothing is said.
+
+    Raises
+    ------
+    LedgerError
+        In place of any error of the database or its driver.
+    """
+    try:
+        yield
+    except (SQLAlchemyError, sqlite3.Error, UnicodeError) as error:
+        # A damaged file can give texts, of rows or of its errors, that are not UTF-8.
+        raise _outcome_unknown(error) or LedgerError(f"{_refusal(error, url)}{done}") from None
+
+
+def _outcome_unknown(error: BaseException) -> LedgerError | None:
+    """Find what is said of a failed end of a transaction, where cleaning up after it failed too."""
+    before = error.__context__
+    while before is not None and not isinstance(before, _OutcomeUnknown):
+        before = before.__context__
+    return before
+
+
+# fmt: off
+#: What a code or a message of the database holds, as a regular expression, and what we say of it.
+_ADVICE = (
+    ("authentication failed", "does not let this user in: the user or the password is wrong"),
+    ("no pg_hba.conf entry", "does not let this user in from here: its server's settings say who may come"),
+    ("no password supplied", "asks for a password: write it in the URL, or in the file .pgpass"),
+    ("terminating connection|closed the connection|connection is lost|57P01|08006|connection is closed|"
+     "consuming input failed", "has cut the connection; try again once its server is back"),
+    ("onnection refused|timeout expired|onnection timeout|could not receive data",
+     "cannot be reached: no server answers there; is it running?"),
+    ("resolve host|could not translate host|Name or service",
+     "cannot be reached: there is no host of that name"),
+    ('database ".*" does not exist|3D000', "does not exist there; its server makes one with: createdb"),
+    ("57P03|starting up", "is starting up; try again in a moment"),
+    ("53300|too many c", "has no room for one more connection; try again later"),
+    ("53100", "cannot be written: the disk of its server is full"),
+    ("42501", "does not let this user do that: whoever owns it has to grant reading and writing"),
+    ("25006", "cannot be written: its server only lets it be read"),
+    ("55P03|lock timeout|SQLITE_BUSY|database is locked",
+     f"is being written by somebody else and was not free within {BUSY_SECONDS} s; try again. Where nobody "
+     "writes, a lock was left behind on a network drive: copy the ledger to a disk of this machine"),
+    ("40001|40P01", "was changed by somebody else at the same moment; try again"),
+    ("SQLITE_PROTOCOL|locking protocol|IOERR_(RD)?LOCK|IOERR_UNLOCK",
+     "cannot be locked: its disk, perhaps a network drive, keeps no locks, or one was left behind there; "
+     "copy the ledger to a disk of this machine"),
+    ("SQLITE_READONLY|readonly database", "cannot be written: the file or its folder is read-only"),
+    ("SQLITE_CANTOPEN|unable to open",
+     "cannot be opened: the file or its folder cannot be read and written"),
+    ("SQLITE_FULL|disk is full", "cannot be written: the disk is full"),
+    ("SQLITE_NOTADB|not a database", "is not a ledger, or is damaged; restore it from a backup"),
+    ("SQLITE_CORRUPT|malformed|decode to UTF-8|codec can't|no such (table|column)|42P01|42703",
+     "is damaged, or its disk reports errors; restore it from a backup"),
+    ("SQLITE_IOERR|disk I/O error|58030", "cannot be read or written: the disk reports an error"),
+    ("SQLITE_NOMEM|53200", "needs more memory than there is"),
+    ("SQLITE_CONSTRAINT|SQLITE_MISMATCH|23...|22...",
+     "does not take this: a rule of its tables is broken; `benchodds check` says whether it is whole"),
+)
+# fmt: on
+
+
+def _refusal(error: Exception, url: URL) -> str:
+    """Word an error: what is wrong in our words, and its code, for whoever looks after the database."""
+    cause: Any = error.orig if isinstance(error, DBAPIError) and error.orig else error
+    # Messages of a server come in its language; codes do not.
+    code = getattr(cause, "sqlite_errorname", None) or getattr(cause, "sqlstate", None)
+    shown, told = shown_url(url), f" ({code})" if code else ""
+    if url.get_backend_name() == "sqlite" and _is_full(url, f"{code}"):
+        return f"The ledger {shown} cannot be written: the disk is full{told}."
+    for sign, advice in _ADVICE:
+        if re.search(sign, f"{code} {cause}"):
+            return f"The ledger {shown} {advice}{told}."
+    return f"The ledger {shown} cannot do this: its database refuses ({code or type(cause).__name__})."
+
+
+def _is_full(url: URL, code: str) -> bool:
+    """Whether a disk that reports an error is full: SQLite calls only some of that so."""
+    if not re.match("SQLITE_(IOERR|CANTOPEN)", code):
+        return False
+    try:
+        return shutil.disk_usage(Path(str(url.database)).parent).free < _FULL_BELOW_BYTES
+    except OSError:
+        return False
+
+
+def make_engine(url: URL, *, only_read: bool = False) -> Engine:
+    """Build the engine; connections wait for each other, for so long, and keep what they acknowledge."""
+    options: dict[str, Any] = {}
+    if url.get_backend_name() == "postgresql":
+        # One state of the ledger per transaction, as SQLite gives by itself.
+        options["isolation_level"] = "REPEATABLE READ"
+        # A server that was restarted in between is no reason to fail.
+        options["pool_pre_ping"] = True
+        asked = {"connect_timeout": BUSY_SECONDS, "tcp_user_timeout": 1000 * BUSY_SECONDS}
+        options["connect_args"] = {name: value for name, value in asked.items() if name not in url.query}
+    elif only_read:
+        options["creator"] = _reader_of(Path(str(url.database)))
+    try:
+        engine = create_engine(url, **options)
+    except (NoSuchModuleError, ModuleNotFoundError) as error:
+        raise LedgerError(
+            f"The driver for {shown_url(url)} is not installed ({error}); "
+            "pip install 'benchodds[postgresql]' brings it"
+        ) from None
+    if engine.dialect.name == "sqlite":
+        _refuse_old_sqlite()
+        event.listen(engine, "connect", _prepare)
+        # As it was found: a program may go on in another folder.
+        file = Path(str(url.database)).absolute()
+        event.listen(
+            engine, "connect", lambda _, record: record.info.update({_FILE: (file, _identity(file))})
+        )
+        event.listen(engine, "begin", _begin)
+    else:
+        event.listen(engine, "connect", _limit_waiting)
+    return engine
+
+
+def _reader_of(file: Path) -> Callable[[], sqlite3.Connection]:
+    # On such media there is no room for the log, and nobody else who writes.
+    place = f"{file.resolve().as_uri()}?mode=ro&immutable=1"
+    return lambda: sqlite3.connect(place, uri=True, check_same_thread=False)
+
+
+def _refuse_old_sqlite() -> None:
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        oldest = ".".join(map(str, OLDEST_SQLITE))
+        raise LedgerError(
+            f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} or newer: "
+            "use a newer Python"
+        )
+
+
+def _prepare(connection: Any, _record: object) -> None:
+    # Transactions are opened by `_begin`; the driver would open them too late.
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA synchronous = FULL")
+
+
+def _limit_waiting(connection: Any, _record: object) -> None:
+    connection.execute(f"SET lock_timeout = '{BUSY_SECONDS}s'")
+    connection.commit()
+
+
+def _begin(connection: Connection) -> None:
+    # A writer takes the lock before it reads, so two can never be given the same number.
+    writes = connection.get_execution_options().get("benchodds_writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _identity(file: Path) -> tuple[int, int] | None:
+    """Tell one file from another that came to stand at its place."""
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+@contextmanager
+def transaction(engine: Engine, *, write: bool = False) -> Iterator[Connection]:
+    """Open one transaction; a writing one shuts other writers out until it ends."""
+    with engine.connect() as bare:
+        connection = bare.execution_options(benchodds_writes=write)
+        with connection.begin() as turn:
+            if is_replaced(connection):
+                raise LedgerError(
+                    f"The ledger {shown_url(engine.url)} was replaced or taken away while it was open. "
+                    "Nothing was written; open it again."
+                )
+            show_with(connection, "check")
+            if write and engine.dialect.name == "postgresql":
+                connection.exec_driver_sql("LOCK TABLE schema_version IN EXCLUSIVE MODE")
+            yield connection
+            if not turn.is_active:  # a dry run has taken everything back by now
+                return
+            if write:
+                _commit(connection, turn)
+            else:
+                turn.commit()
+
+
+# fmt: off
+#: What SQLite finds in a damaged file, as a regular expression, and what we say of it.
+_DAMAGES = (
+    (r"^(?:non-)?[A-Z]+ value in (\w+)\.(\w+)$", r"table \1, column \2: a value is of another kind"),
+    (r"^row \d+ missing from index ([a-z]+)\w*$", r"a row is missing in what finds the rows of \1"),
+    (r"^(wrong # of entries|non-unique entry) in index ([a-z]+)\w*$",
+     r"what finds the rows of \2 does not fit them"),
+    (r"^CHECK constraint failed in (\w+)$", r"table \1: a rule of its own is broken"),
+)
+# fmt: on
+
+
+def worded_damage(found: str) -> str:
+    """Word a line of what SQLite says when it checks its own file."""
+    for sign, words in _DAMAGES:
+        if re.match(sign, found):
+            return re.sub(sign, words, found)
+    return "some of its pages cannot be read, or its disk reports errors"
+
+
+@contextmanager
+def tolerant(connection: Connection) -> Iterator[None]:
+    """Read texts that are not UTF-8 too, odd bytes as lone surrogates, so that damage can be named."""
+    if connection.dialect.name != "sqlite":  # a server keeps no such text
+        yield
+        return
+    driver: Any = connection.connection.driver_connection
+    driver.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    try:
+        yield
+    finally:
+        driver.text_factory = str
+
+
+def show_with(connection: Connection, command: str) -> None:
+    """Note the command that shows what a transaction writes, for the case that its end fails."""
+    connection.info[_LOOK] = command
+
+
+def is_replaced(connection: Connection) -> bool:
+    """Whether another file stands where the ledger was when it was opened."""
+    if connection.dialect.name != "sqlite":
+        return False
+    file, identity = connection.info[_FILE]
+    return bool(identity != _identity(file))
+
+
+def _commit(connection: Connection, turn: RootTransaction) -> None:
+    """End a transaction that wrote.
+
+    Raises
+    ------
+    LedgerError
+        If it fails: then only looking tells whether the transaction was kept.
+    """
+    url, look = connection.engine.url, connection.info[_LOOK]
+    try:
+        turn.commit()
+    except DBAPIError as error:
+        such = _refusal(error, url)
+        connection.invalidate(error)  # the transaction may still be open in it, and would hold the lock
+    else:
+        if not is_replaced(connection):
+            return
+        such = f"The ledger {shown_url(url)} was replaced or taken away while it was being written."
+    raise _OutcomeUnknown(
+        f"{such} That was at the very end, so it is not known whether what was to be written is there: it is "
+        f"either all there or not at all. Look before you try again: benchodds {look}"
+    ) from None
+
+
+def open_engine(url: URL, *, create: bool, notes: list[str] | None = None) -> Engine:
+    """Open the database of a ledger, make it first if asked to, and bring an older one up to date.
+
+    Parameters
+    ----------
+    url : URL
+        Where it is.
+    create : bool
+        Whether to make it where there is none.
+    notes : list of str, optional
+        What the user should know of how it was opened is added here.
+
+    Raises
+    ------
+    LedgerError
+        If there is none and none is to be made, or if it is not a ledger that this version reads.
+    """
+    shown, said = shown_url(url), [] if notes is None else notes
+    only_read = False
+    if url.get_backend_name() == "sqlite":
+        file = Path(str(url.database))
+        try:
+            only_read = _find_file(file, shown, create=create)
+        except OSError as error:
+            raise LedgerError(f"The ledger {shown} cannot be opened: {reason(error)}.") from None
+    if only_read:
+        said.append(f"{shown} cannot be written here: it is read as it stands, and nothing can be added")
+    engine = make_engine(url, only_read=only_read)
+    try:
+        with worded(url):
+            _check_version(engine, shown, said, create=create, only_read=only_read)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _find_file(file: Path, shown: str, *, create: bool) -> bool:
+    """Find the file of a ledger, or make it; say whether it can only be read."""
+    if file.exists():
+        return _can_only_be_read(file, shown)
+    if file.is_symlink():
+        raise LedgerError(f"The ledger {shown} is a link to something that is not there; mend the link")
+    if not create:
+        raise LedgerError(
+            f"There is no ledger {shown}. `benchodds intake`, `add` and `import` make one; "
+            "name another with --ledger or BENCHODDS_LEDGER"
+        )
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LedgerError(f"The folder for the ledger {file} cannot be made: {reason(error)}") from None
+    try:
+        handle = os.open(file, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0), 0o600)
+    except FileExistsError:  # somebody else makes it at the same moment
+        return False
+    try:
+        make_private(file.parent, handle)
+    finally:
+        os.close(handle)
+    return False
+
+
+def _can_only_be_read(file: Path, shown: str) -> bool:
+    if os.access(file, os.W_OK) and os.access(file.parent, os.W_OK):
+        return False
+    log = file.with_name(file.name + "-wal")
+    if log.exists() and log.stat().st_size:
+        raise LedgerError(
+            f"The ledger {shown} cannot be written here, and its last changes still lie in {log.name}: copy "
+            "both files to a folder that you may write in, and open the ledger there"
+        )
+    return file.stat().st_size > 0
+
+
+def _check_version(engine: Engine, shown: str, notes: list[str], *, create: bool, only_read: bool) -> None:
+    with transaction(engine) as connection:
+        if engine.dialect.name == "postgresql":
+            _refuse_other_encodings(connection, shown)
+        tables = inspect(connection).get_table_names()
+    if VERSION.name not in tables:
+        if tables:
+            raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
+        if not create:
+            raise LedgerError(f"{shown} is empty. `benchodds intake`, `add` and `import` make a ledger of it")
+    if engine.dialect.name == "sqlite" and not only_read:
+        _keep_log(engine)
+    if VERSION.name not in tables:
+        _create(engine)
+    with transaction(engine) as connection:
+        version = _version_in(connection, shown)
+    if version < SCHEMA_VERSION and only_read:
+        raise LedgerError(
+            f"The ledger {shown} was written by an older version of benchodds (schema {version}) and has to "
+            "be brought up to date, but it cannot be written here: copy it to a folder that you may write in"
+        )
+    if version < SCHEMA_VERSION:
+        _bring_up_to_date(engine, shown)
+        notes.append(f"{shown} was brought up to date from schema {version} to {SCHEMA_VERSION}; older "
+                     "versions of benchodds cannot open it any more")  # fmt: skip
+
+
+def _refuse_other_encodings(connection: Connection, shown: str) -> None:
+    encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
+    if encoding != "UTF8":
+        raise LedgerError(
+            f"The database {shown} keeps its texts in {encoding}, and a ledger needs UTF8: make another one "
+            "with createdb --encoding UTF8 --template template0"
+        )
+
+
+def _version_in(connection: Connection, shown: str) -> int:
+    found = connection.execute(select(VERSION.c.version)).scalars().all()
+    if len(found) != 1 or found[0] < 1:
+        rows = "no row" if not found else f"the rows {', '.join(map(str, sorted(found)))}"
+        raise LedgerError(
+            f"The ledger {shown} does not say which version it has: its table {VERSION.name} holds {rows} "
+            f"where one number from 1 to {SCHEMA_VERSION} belongs. It is damaged; restore it from a backup"
+        )
+    if found[0] > SCHEMA_VERSION:
+        raise LedgerError(
+            f"The ledger {shown} was written by a newer version of benchodds (schema {found[0]}; this one "
+            f"reads up to {SCHEMA_VERSION}): update benchodds. Nothing was written."
+        )
+    return int(found[0])
+
+
+def _keep_log(engine: Engine) -> None:
+    """Let writers and readers work side by side; a copy made by other means may have lost that."""
+    with engine.connect() as connection:
+        cursor = connection.connection.cursor()
+        if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            cursor.execute("PRAGMA journal_mode = WAL")
+
+
+def _create(engine: Engine) -> None:
+    options: dict[str, Any] = {"benchodds_writes": True}
+    if engine.dialect.name == "postgresql":
+        # Whoever waits for the lock has to see what its holder made meanwhile.
+        options["isolation_level"] = "READ COMMITTED"
+    with engine.connect() as bare, bare.execution_options(**options).begin():
+        if engine.dialect.name == "postgresql":
+            bare.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('benchodds makes a ledger'))")
+        # Somebody else may have made it while this one waited for the lock.
+        if VERSION.name not in inspect(bare).get_table_names():
+            METADATA.create_all(bare, checkfirst=False)
+            bare.execute(insert(VERSION).values(version=SCHEMA_VERSION, made_at=utc_now()))
+
+
+def _bring_up_to_date(engine: Engine, shown: str) -> None:
+    """Take an older ledger through every version since, in one transaction."""
+    with transaction(engine, write=True) as connection:
+        # Somebody else may have done it while this one waited for the lock.
+        for version in range(_version_in(connection, shown), SCHEMA_VERSION):
+            MIGRATIONS[version](connection)
+            connection.execute(update(VERSION).values(version=version + 1))
+
+
+def _add_column(connection: Connection, table: SqlTable, column: Column[Any]) -> None:
+    described = CreateColumn(column).compile(dialect=connection.dialect)
+    connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {described}")
+
+
+def _chain_history(connection: Connection) -> None:
+    """Give every entry of the history a digest over itself and the entry before."""
+    _add_column(connection, HISTORY, HISTORY.c.digest)
+    found = connection.execute(select(HISTORY).order_by(HISTORY.c.entry)).all()
+    for entry in chained((row._asdict() for row in found), ""):
+        this = HISTORY.c.entry == entry["entry"]
+        connection.execute(update(HISTORY).where(this).values(digest=entry["digest"]))
+
+
+#: What brings a ledger of a version to the next one.
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _chain_history}
+
+
+# Rows in and out of the database, within a transaction that the caller holds.
+
+
+Row = dict[str, Value]
+
+_IN_NO_TEXT = re.compile("[\0\ud800-\udfff]")
+
+#: Where each kind of name is found.
+NAMES: dict[str, tuple[tuple[str, str], ...]] = {
+    "family": (("families", "family"),),
+    "model": (("models", "model"), ("jobs", "model")),
+    "component": (
+        ("findings", "component"),
+        ("jobs", "ended_by"),
+        ("followups", "component"),
+        ("parts", "component"),
+        ("hearsay", "component"),
+    ),
+    "sign": (("signs", "sign"),),
+    "kind": (("families", "kind"), ("hearsay", "kind")),
+    "maker": (("families", "maker"),),
+    "lot": (("jobs", "lot"),),
+    "origin": (("jobs", "origin"),),
+}
+
+
+def to_sql(table: Table, row: Mapping[str, Value], exponent: int) -> dict[str, Any]:
+    """Turn a row of plain values into what the database stores: amounts become minor units."""
+    stored = dict(row)
+    for column in table.columns:
+        if column.kind == "money" and stored.get(column.name) is not None:
+            stored[column.name] = int(Decimal(stored[column.name]).scaleb(exponent))  # type: ignore[arg-type]
+    return stored
+
+
+def from_sql(table: Table, row: Mapping[str, Any], exponent: int) -> Row:
+    """Turn a stored row into plain values: minor units become amounts."""
+    plain = dict(row)
+    if bytes in map(type, plain.values()):
+        raise TypeError("no column holds bytes")
+    for column in table.columns:
+        if column.kind == "money" and plain[column.name] is not None:
+            plain[column.name] = Decimal(plain[column.name]).scaleb(-exponent)
+    return plain
+
+
+def currency_of(connection: Connection) -> str:
+    """Tell the currency of the ledger."""
+    settings = SQL_TABLES["settings"]
+    found = connection.execute(select(settings.c.value).where(settings.c.setting == "currency")).scalar()
+    return str(found or SETTINGS["currency"].default)
+
+
+def exponent_in(connection: Connection) -> int:
+    """Tell how many decimals the currency of the ledger has."""
+    return exponent_of(currency_of(connection))
+
+
+def holds_amounts(connection: Connection) -> bool:
+    """Tell whether any amount is stored."""
+    for name, table in TABLES.items():
+        sql = SQL_TABLES[name]
+        filled = [sql.c[column.name].is_not(None) for column in table if column.kind == "money"]
+        if any(connection.execute(select(literal(1)).where(test).limit(1)).first() for test in filled):
+            return True
+    settings = SQL_TABLES["settings"]
+    priced = [name for name, column in SETTINGS.items() if column.kind == "money"]
+    found = connection.execute(select(settings.c.value).where(settings.c.setting.in_(priced))).scalars()
+    return any(Decimal(value) for value in found)
+
+
+def fetch_rows(
+    connection: Connection, name: str, exponent: int, where: ColumnElement[bool] | None = None
+) -> list[Row]:
+    """Read the rows of a table, sorted as they are exported."""
+    table, sql = TABLES[name], SQL_TABLES[name]
+    query = select(sql) if where is None else select(sql).where(where)
+    try:
+        rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
+        return sorted(rows, key=lambda row: sort_key(table, row))
+    except (TypeError, ValueError, ArithmeticError):
+        raise LedgerError(
+            f"The table {name} holds a value that nobody could have written: the ledger is damaged; restore "
+            "it from a backup."
+        ) from None
+
+
+def sort_key(table: Table, row: Mapping[str, Value]) -> tuple[Any, ...]:
+    """Order rows by key, jobs by the day they came in first; empty cells come first."""
+    names = ("taken_in", *table.key) if table.name == "jobs" else table.key
+    return tuple((row[name] is not None, row[name]) if row[name] is not None else (False,) for name in names)
+
+
+def key_test(name: str, row: Mapping[str, Value]) -> ColumnElement[bool]:
+    """Build the test that finds the row with the same key."""
+    sql, key = SQL_TABLES[name], TABLES[name].key
+    return and_(*(sql.c[part].is_(None) if row[part] is None else sql.c[part] == row[part] for part in key))
+
+
+def fetch_document(connection: Connection, job: str, exponent: int) -> JobDocument | None:
+    """Read a whole job, or None if there is none of that number."""
+    if _IN_NO_TEXT.search(job):  # no database could even be asked
+        return None
+    rows = fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == job)
+    if not rows:
+        return None
+    document: JobDocument = {"job": rows[0]}
+    for part in PARTS_OF_A_JOB:
+        found = fetch_rows(connection, part, exponent, SQL_TABLES[part].c.job == job)
+        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in found]
+    return document
+
+
+def replace_document(connection: Connection, document: JobDocument, exponent: int, *, new: bool) -> None:
+    """Write a clean job and everything that belongs to it in place of what was there."""
+    job = document["job"]["job"]
+    values = to_sql(TABLES["jobs"], document["job"], exponent)
+    sql = SQL_TABLES["jobs"]
+    if new:
+        connection.execute(insert(sql), values)
+        if not document["job"]["origin"] and (number := split_number(job)):
+            note_number(connection, number)
+    else:
+        remove_parts(connection, job)
+        connection.execute(update(sql).where(sql.c.job == job).values(values))
+    for part in PARTS_OF_A_JOB:
+        rows = [to_sql(TABLES[part], {**row, "job": job}, exponent) for row in document[part]]
+        if rows:
+            connection.execute(insert(SQL_TABLES[part]), rows)
+
+
+def remove_parts(connection: Connection, job: str) -> None:
+    """Take the findings, signs and follow-ups of a job out of the current tables."""
+    for part in PARTS_OF_A_JOB:
+        connection.execute(delete(SQL_TABLES[part]).where(SQL_TABLES[part].c.job == job))
+
+
+def next_number(connection: Connection) -> str:
+    """Word the next job number in sequence."""
+    newest = select(NUMBERING).order_by(NUMBERING.c.turn.desc()).limit(1)
+    row = connection.execute(newest).first()
+    return "1" if row is None else number_after(row.prefix, row.last, row.width)
+
+
+def note_number(connection: Connection, number: Number) -> None:
+    """Remember a number that is now taken; it leads the sequence if it is the highest of its prefix."""
+    last = connection.execute(select(NUMBERING.c.last).where(NUMBERING.c.prefix == number.prefix)).scalar()
+    if last is not None and last >= number.digits:
+        return
+    turn = connection.execute(select(func.coalesce(func.max(NUMBERING.c.turn), 0) + 1)).scalar_one()
+    values = {"last": number.digits, "width": number.width, "turn": turn}
+    if last is None:
+        connection.execute(insert(NUMBERING).values(prefix=number.prefix, **values))
+    else:
+        connection.execute(update(NUMBERING).where(NUMBERING.c.prefix == number.prefix).values(**values))
+
+
+def names_of_models(connection: Connection) -> set[str]:
+    """Read the names that the table of models holds, which need not be all that jobs bear."""
+    return set(connection.execute(select(SQL_TABLES["models"].c.model)).scalars())
+
+
+def names_in(connection: Connection, column: str) -> set[str]:
+    """Read every name that the ledger holds of one kind."""
+    queries = [
+        select(SQL_TABLES[table].c[name]).where(SQL_TABLES[table].c[name].is_not(None)).distinct()
+        for table, name in NAMES[column]
+    ]
+    found = connection.execute(union(*queries) if len(queries) > 1 else queries[0]).scalars()
+    return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
+
+
+def ever_seen(connection: Connection, component: str) -> bool:
+    """Tell whether a component is named anywhere in the ledger."""
+    return any(
+        connection.execute(
+            select(literal(1)).where(SQL_TABLES[table].c[name] == component).limit(1)
+        ).first()
+        for table, name in NAMES["component"]
+    )  # fmt: skip
+
+
+def ended_jobs(connection: Connection) -> list[tuple[str, str, set[str]]]:
+    """Read the jobs that a component ended, with that component and what was found of it."""
+    jobs, findings = SQL_TABLES["jobs"].c, SQL_TABLES["findings"].c
+    same = and_(findings.job == jobs.job, findings.component == jobs.ended_by)
+    query = select(jobs.job, jobs.ended_by, findings.found).outerjoin(SQL_TABLES["findings"], same)
+    found: dict[str, tuple[str, set[str]]] = {}
+    for job, component, state in connection.execute(query.where(jobs.ended_by.is_not(None))):
+        found.setdefault(job, (component, set()))[1].update({state} - {None})
+    return [(job, component, states) for job, (component, states) in found.items()]
+
+
+def key_text(table: Table, row: Mapping[str, Value]) -> str:
+    """Word the key of a row for the history; a list in JSON where it has several columns."""
+    values = [row[name] for name in table.key]
+    return str(values[0]) if len(values) == 1 else json.dumps(values, ensure_ascii=False)
+
+
+def content_of(row: Mapping[str, Value]) -> dict[str, Any]:
+    """Keep what a row says, for the history: filled cells, amounts as text."""
+    return {
+        name: str(value) if isinstance(value, Decimal) else value
+        for name, value in row.items()
+        if value is not None
+    }
+
+
+def document_content(document: JobDocument) -> str:
+    """Write a whole job as the history keeps it."""
+    content: dict[str, Any] = {"job": content_of(document["job"])}
+    for part in PARTS_OF_A_JOB:
+        content[part] = [content_of({k: v for k, v in row.items() if k != "job"}) for row in document[part]]
+    return to_json(content)
+
+
+def to_json(content: Any) -> str:
+    """Write JSON in one fixed form."""
+    return json.dumps(content, ensure_ascii=False, separators=(",", ":"))
+
+
+def from_json(table: Table, content: Mapping[str, Any], exponent: int) -> Row:
+    """Read a row that the history kept; columns that it does not hold are empty."""
+    return {
+        column.name: None
+        if content.get(column.name) is None
+        else read_value(column, content[column.name], exponent)
+        for column in table
+    }  # fmt: skip
+
+
+def keep_version(connection: Connection, what: str, key: str, reason: str, content: str | None) -> int:
+    """Add one version to the history; tell which it is."""
+    same = and_(HISTORY.c.what == what, HISTORY.c.key == key)
+    query = select(func.coalesce(func.max(HISTORY.c.version), 0) + 1).where(same)
+    version: int = connection.execute(query).scalar_one()
+    keep_versions(connection, [{"what": what, "key": key, "version": version, "written_at": utc_now(),
+                                "reason": reason, "content": content}])  # fmt: skip
+    if what == "jobs":
+        show_with(connection, f"show {key} --history")
+    return version
+
+
+def keep_versions(connection: Connection, entries: Iterable[Mapping[str, Any]]) -> None:
+    """Add entries to the history, each with its digest."""
+    last = select(HISTORY.c.digest).order_by(HISTORY.c.entry.desc()).limit(1)
+    before = connection.execute(last).scalar() or ""
+    connection.execute(insert(HISTORY), list(chained(entries, before)))
+
+
+def read_content(entry: Any) -> Any:
+    """Read what an entry of the history says.
+
+    Raises
+    ------
+    LedgerError
+        If it is damaged.
+    """
+    try:
+        return json.loads(entry.content)
+    except (ValueError, RecursionError):
+        raise LedgerError(f"{entry_name(entry)} is damaged; restore it from a backup.") from None
+
+
+def entry_name(entry: Any) -> str:
+    """Word which entry of the history is meant."""
+    return f"Entry {entry.entry} of the history ({entry.what} {entry.key}, version {entry.version})"
+
+
+def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
+    """Read every version of one thing, oldest first."""
+    query = select(HISTORY).where(HISTORY.c.what == what, HISTORY.c.key == key).order_by(HISTORY.c.version)
+    return connection.execute(query).all()
+
+
+def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
+    """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
+    entries = HISTORY.c
+    gone = select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
+    query = select(HISTORY).where(entries.what == "jobs", entries.key.in_(gone))
+    last: dict[str, str | None] = {}
+    origins: dict[str, Any] = {}
+    for entry in connection.execute(query.order_by(entries.version)):
+        last[entry.key] = entry.content
+        if entry.content is not None:
+            origins[entry.key] = read_content(entry).get("job", {}).get("origin")
+    return tuple(sorted(key for key, content in last.items() if content is None and not origins.get(key)))
+
+
+# A consistent copy of a ledger while others write to it.
+
+
+def copy_to(connection: Connection, path: Path) -> None:
+    """Write the state that a transaction sees to a new file, checked and safely on disk.
+
+    Parameters
+    ----------
+    connection : Connection
+        Outside any transaction of its own.
+    path : Path
+        A file that does not exist yet.
+
+    Raises
+    ------
+    LedgerError
+        If the file exists, cannot be written, or the copy fails its check.
+    """
+    if connection.dialect.name != "sqlite":
+        raise LedgerError("A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`")
+    taken = LedgerError(f"{path} exists already; a backup never replaces a file. Name another one.")
+    try:
+        if path.is_symlink() or path.exists():
+            raise taken
+        if not path.parent.is_dir():
+            raise LedgerError(f"There is no folder {path.parent} to put the backup into.")
+        with fresh_file(path, private=True, replace=False) as draft:
+            connection.connection.cursor().execute("VACUUM INTO ?", (str(draft.path),))
+            _verify(draft.path)
+    except FileExistsError:
+        raise taken from None
+    except OSError as error:
+        raise LedgerError(
+            f"The backup {path} cannot be written: {reason(error)}. There is no backup."
+        ) from None
+
+
+def _verify(copy: Path) -> None:
+    with closing(sqlite3.connect(copy)) as connection:
+        found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+    if found != ["ok"]:
+        damage = worded_damage(found[0])
+        raise LedgerError(f"The ledger is damaged, and so would be its copy ({damage}). There is no backup.")
+
+
+# First versions of many rows at once, without a Python object per row more than needed.
+
+
+CHUNK = 5_000
+Content = dict[str, Any]
+
+
+def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Value]], reason: str) -> None:
+    """Add the first version of new reference rows to the history."""
+    now = utc_now()
+    versions = [
+        {"what": table.name, "key": key_text(table, row), "version": 1, "written_at": now,
+         "reason": reason, "content": to_json(content_of(row))}
+        for row in rows
+    ]  # fmt: skip
+    keep_versions(connection, versions)
+
+
+def keep_jobs(connection: Connection, touched: Collection[str], exponent: int, reason: str) -> None:
+    """Add a version of every touched job, with all that belongs to it, to the history."""
+    if not touched:
+        return
+    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == "jobs")
+    last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
+    now, versions = utc_now(), []
+    for job, document in documents(connection, exponent):
+        if job in touched:
+            versions.append({"what": "jobs", "key": job, "version": last.get(job, 0) + 1, "written_at": now,
+                             "reason": reason, "content": to_json(document)})  # fmt: skip
+        if len(versions) == CHUNK:
+            keep_versions(connection, versions)
+            versions = []
+    if versions:
+        keep_versions(connection, versions)
+
+
+def documents(connection: Connection, exponent: int) -> Iterator[tuple[str, Content]]:
+    """Read every job with all that belongs to it, as the history writes it.
+
+    The tables are read side by side in the order of their jobs, so memory does not grow with them.
+    """
+    parts = {part: _by_job(connection, part, exponent) for part in PARTS_OF_A_JOB}
+    waiting = {part: next(groups, None) for part, groups in parts.items()}
+    for job, (content,) in _by_job(connection, "jobs", exponent):
+        document: Content = {"job": {"job": job, **content}}
+        for part, groups in parts.items():
+            group = waiting[part]
+            if group is not None and group[0] == job:
+                document[part] = group[1]
+                waiting[part] = next(groups, None)
+            else:
+                document[part] = []
+        yield job, document
+
+
+def _by_job(connection: Connection, name: str, exponent: int) -> Iterator[tuple[str, list[Content]]]:
+    """Read a table job by job, each row as the history writes it, without the job."""
+    table, sql = TABLES[name], SQL_TABLES[name]
+    order = [sql.c[part] for part in table.key]
+    found = connection.execute(select(sql).order_by(*order).execution_options(yield_per=CHUNK))
+    writers = _writers(table, exponent)
+    for job, rows in groupby(found, key=itemgetter(0)):
+        yield job, [_content(writers, row) for row in rows]
+
+
+def _writers(table: Table, exponent: int) -> list[tuple[int, str, Callable[[Any], Any] | None]]:
+    def amount(minor: int) -> str:
+        digits = f"{minor:0{exponent + 1}d}"
+        return f"{digits[:-exponent]}.{digits[-exponent:]}" if exponent else digits
+
+    return [
+        (position, column.name, amount if column.kind == "money" else None)
+        for position, column in enumerate(table.columns)
+        if column.name != "job"
+    ]
+
+
+def _content(writers: Sequence[tuple[int, str, Callable[[Any], Any] | None]], row: Sequence[Any]) -> Content:
+    return {
+        name: row[position] if write is None else write(row[position])
+        for position, name, write in writers
+        if row[position] is not None
+    }

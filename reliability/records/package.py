@@ -1,0 +1,600 @@
+"""The ledger as a folder of CSV files with its `datapackage.json`, in and out."""
+
+import json
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path, PurePosixPath
+from typing import IO, TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, select
+
+from reliability.errors import InvalidInput, reason, unknown
+from reliability.records import database
+from reliability.records.checks import Complaint, JobFacts, Known, all_sound, clean_rows, job_facts
+from reliability.records.csv_files import CsvTable, Layout, write_rows
+from reliability.records.database import HISTORY
+from reliability.records.files import finish, is_left_over, unfinished, write_files
+from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
+from reliability.records.values import EXPONENTS, Fault, Value, nearest, number_fault, refuse
+
+if TYPE_CHECKING:
+    from reliability.records.frames import Records
+    from reliability.records.ledger import LedgerReader
+
+# The `datapackage.json` of an exported folder, and which files a folder holds.
+
+
+DESCRIPTOR = "datapackage.json"
+#: Longer than any descriptor that we would write a hundred times over.
+MOST_BYTES = 5_000_000
+HISTORY_FILE = "history.csv"
+#: Name of the package that a ledger is exported as.
+PACKAGE = "bench-ledger"
+#: Property of the descriptor: numbers given out to jobs that were withdrawn.
+WITHDRAWN = "withdrawnJobs"
+#: Documented files that may lie beside the tables without being one.
+MOST_RESOURCES = 100
+LONGEST_PATH = 250
+BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
+
+_TYPES = {
+    "text": "string",
+    "choice": "string",
+    "date": "string",
+    "year": "integer",
+    "count": "integer",
+    "money": "number",
+    "hours": "number",
+    "number": "number",
+}
+DATE_PATTERN = "[0-9]{4}-(0[1-9]|1[0-2])(-[0-3][0-9])?"
+
+
+def field_of(column: Column) -> dict[str, Any]:
+    """Describe a column as a field of a Table Schema."""
+    constraints: dict[str, Any] = {}
+    if column.required:
+        constraints["required"] = True
+    if column.allowed:
+        constraints["enum"] = list(column.allowed)
+    if column.kind == "date":
+        constraints["pattern"] = DATE_PATTERN
+    for name in ("minimum", "maximum"):
+        if (bound := getattr(column, name)) is not None:
+            constraints[name] = bound
+    described = {
+        "name": column.name,
+        "type": _TYPES[column.kind],
+        "description": f"{column.meaning} ({KINDS[column.kind]})",
+    }
+    return {**described, **({"constraints": constraints} if constraints else {})}
+
+
+def schema_of(table: Table) -> dict[str, Any]:
+    """Describe a table as a Table Schema."""
+    schema: dict[str, Any] = {"fields": [field_of(column) for column in table], "missingValues": [""]}
+    if all(table[name].required or table[name].default is not None for name in table.key):
+        schema["primaryKey"] = list(table.key)
+    if table.references:
+        schema["foreignKeys"] = [
+            {"fields": [column], "reference": {"resource": other, "fields": [column]}}
+            for column, other in table.references.items()
+        ]
+    return schema
+
+
+def package_descriptor(withdrawn: Sequence[str] = ()) -> dict[str, Any]:
+    """Describe a folder that holds every table, and name the jobs that were withdrawn, if any."""
+    return {
+        "profile": "tabular-data-package",
+        "name": PACKAGE,
+        "title": "Ledger of a repair bench",
+        "description": "An empty cell means not known. A text that begins with = + - or @ is written with an "
+        "apostrophe in front, so that no spreadsheet takes it for a formula.",
+        "resources": [
+            {
+                "profile": "tabular-data-resource",
+                "name": table.name,
+                "path": f"{table.name}.csv",
+                "description": table.meaning,
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "schema": schema_of(table),
+            }
+            for table in TABLES.values()
+        ],
+        **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
+    }
+
+
+def descriptor_text(withdrawn: Sequence[str] = ()) -> str:
+    """Write the descriptor in one fixed form."""
+    return json.dumps(package_descriptor(withdrawn), indent=2, ensure_ascii=False) + "\n"
+
+
+def read_json(file: Path) -> Any:
+    """Read a JSON file of ours or of somebody else's.
+
+    Raises
+    ------
+    ValueError
+        If it is no JSON in UTF-8, too long or nested too deep; OSError if it cannot be read.
+    """
+    with file.open("rb") as stream:
+        content = stream.read(MOST_BYTES + 1)
+    if len(content) > MOST_BYTES:
+        raise ValueError(f"has more than {MOST_BYTES:,} bytes")
+    try:
+        return json.loads(content.decode("utf-8-sig"))
+    except RecursionError:
+        raise ValueError("is nested too deep") from None
+
+
+def package_name(folder: Path) -> str | None:
+    """Tell the name of the package in a folder; None if there is none that can be read."""
+    try:
+        content = read_json(folder / DESCRIPTOR)
+    except (OSError, ValueError):
+        return None
+    return str(content.get("name")) if isinstance(content, dict) else None
+
+
+def refuse_foreign_folder(folder: Path, name: str) -> None:
+    """Let an export go into a new folder, an empty one, or one that holds an earlier export of its kind.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the export is to go.
+    name : str
+        The name of its package.
+
+    Raises
+    ------
+    InvalidInput
+        If something else is there.
+    """
+    if folder.is_symlink():
+        raise InvalidInput(f"{folder} is a link; name the folder that it leads to. Nothing was written.")
+    if folder.exists() and not folder.is_dir():
+        raise InvalidInput(f"{folder} is a file; an export needs a folder. Nothing was written.")
+    if not folder.is_dir() or all(is_left_over(item) for item in folder.iterdir()):
+        return
+    finish(folder)
+    if (found := package_name(folder)) == name:
+        return
+    what = f"the package {found!r}" if found else "files that no export wrote"
+    raise InvalidInput(f"{folder} holds {what}; name another folder. Nothing was written.")
+
+
+def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
+    """Find the file of each table in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder of CSV files named after tables, or a data package whose descriptor names them.
+
+    Returns
+    -------
+    dict of str to Path, list of Fault
+        File by table, and what is wrong with the folder.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no such folder or it holds no table.
+    """
+    if not folder.is_dir():
+        what = "a file" if folder.exists() else "not there"
+        raise InvalidInput(f"{folder} is {what}; name a folder that holds {', '.join(_file_names())}")
+    try:
+        finish(folder)
+    except OSError as error:
+        raise InvalidInput(
+            f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export "
+            "again, or copy the folder to where you may write. Nothing was read."
+        ) from None
+    listed = folder / DESCRIPTOR
+    named, faults = _listed(listed) if listed.exists() else ({}, [])
+    for file in sorted(folder.iterdir()):
+        if file in named.values() or file.name in BESIDE or not _may_be_a_table(file):
+            continue
+        if file.suffix.lower() != ".csv":
+            faults.append(Fault(file.name, "", f"is no CSV file; save it as {file.stem}.csv"))
+        elif listed.exists():
+            if file.stem in TABLES:
+                faults.append(Fault(file.name, "", f"lies in the folder, but {DESCRIPTOR} does not list it"))
+        elif file.stem in TABLES:
+            named[file.stem] = file
+        else:
+            hint = nearest(file.stem, TABLES)
+            faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
+    if not named and not faults:
+        raise InvalidInput(f"{folder} holds no table; it may hold {', '.join(_file_names())}")
+    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
+    faults += [Fault(file.name, "", away) for file in named.values() if _leaves(file, folder)]
+    return {name: named[name] for name in TABLES if name in named}, faults
+
+
+def _leaves(file: Path, folder: Path) -> bool:
+    """Whether a file of a folder lies elsewhere, by a link on the way to it."""
+    return not file.resolve().is_relative_to(folder.resolve())
+
+
+def _may_be_a_table(file: Path) -> bool:
+    named_so = file.suffix.lower() == ".csv" or (file.is_file() and file.stem in TABLES)
+    return named_so and not file.name.startswith(".")
+
+
+def _file_names() -> list[str]:
+    return [f"{name}.csv" for name in TABLES]
+
+
+def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
+    if _leaves(descriptor, descriptor.parent):
+        return {}, [Fault(descriptor.name, "", "is a link that leaves the folder")]
+    try:
+        content = read_json(descriptor)
+        resources = content["resources"]
+        pairs = [(resource["name"], resource) for resource in resources[:MOST_RESOURCES]]
+    except OSError as error:
+        return {}, [Fault(descriptor.name, "", f"cannot be read: {reason(error)}")]
+    except (ValueError, KeyError, TypeError) as error:
+        problem = f"lacks {error}" if isinstance(error, KeyError) else f"is not a data package: {error}"
+        return {}, [Fault(descriptor.name, "", problem)]
+    if len(resources) > MOST_RESOURCES:
+        return {}, [
+            Fault(descriptor.name, "", f"lists {len(resources)} resources; there are {len(TABLES)} tables")
+        ]
+    files: dict[str, Path] = {}
+    faults: list[Fault] = []
+    for name, resource in pairs:
+        message = _resource_fault(name, resource, descriptor.parent)
+        if message is None and name in files:
+            message = "is listed twice"
+        if message is None:
+            files[name] = descriptor.parent / resource["path"]
+        else:
+            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message}"))
+    return files, faults
+
+
+def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> str | None:
+    if not isinstance(resource, Mapping):
+        return "is no description of a file"
+    path = resource.get("path")
+    if not isinstance(name, str) or name not in TABLES:
+        return f"is no table; there are {', '.join(TABLES)}.{nearest(str(name), TABLES)}"
+    if not isinstance(path, str):
+        return "needs one file as its path"
+    if not path.isprintable() or len(path) > LONGEST_PATH:
+        return f"has a path of more than {LONGEST_PATH} letters, or with signs that none has"
+    parts = PurePosixPath(path)
+    if parts.is_absolute() or ".." in parts.parts or "://" in path or "\\" in path:
+        return f"has the path {path!r}, which leaves the folder"
+    if str(resource.get("encoding", "utf-8")).lower() not in ("utf-8", "utf8", "utf-8-sig"):
+        return f"is said to be in {resource['encoding']}; save it as UTF-8"
+    if not (folder / path).is_file():
+        return f"names the file {path}, which is not there"
+    return None
+
+
+# Withdrawn jobs in a package: given out, no jobs, and so in no table of it. Its descriptor names them.
+
+
+def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
+    """Read the numbers of withdrawn jobs from the descriptor of a package.
+
+    Parameters
+    ----------
+    folder : Path
+        The package; without a descriptor it names none.
+
+    Returns
+    -------
+    tuple of str, list of Fault
+        The numbers, and what is wrong with them. A descriptor that cannot be read at all is a fault of
+        the package and found elsewhere.
+    """
+    try:
+        content = read_json(folder / DESCRIPTOR)
+    except (OSError, ValueError):
+        return (), []
+    numbers = content.get(WITHDRAWN, []) if isinstance(content, dict) else []
+    if not isinstance(numbers, list) or not all(isinstance(number, str) for number in numbers):
+        return (), [
+            Fault(DESCRIPTOR, "", f"{WITHDRAWN} is not a list of job numbers, each in quotation marks")
+        ]
+    faults = [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: {fault}") for fault in map(number_fault, numbers) if fault]
+    return tuple(numbers), faults
+
+
+def withdrawal_faults(numbers: Sequence[str], jobs: Collection[str]) -> list[Fault]:
+    """Complain of withdrawn numbers that belong to a job after all."""
+    return [
+        Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; withdraw it, or take the number out")
+        for number in numbers
+        if number in jobs
+    ]
+
+
+def note_withdrawals(connection: Connection, numbers: Sequence[str], reason: str) -> None:
+    """Keep in the history that numbers were given out and withdrawn, where it does not know them yet."""
+    entries = HISTORY.c
+    query = select(entries.key).where(entries.what == "jobs", entries.key.in_(numbers))
+    known = set(connection.execute(query).scalars())
+    for number in numbers:
+        if number not in known:
+            database.keep_version(connection, "jobs", number, reason, None)
+
+
+# The rows of a whole package against each other, one by one as they are read.
+
+
+Row = Mapping[str, Value]
+
+_UNREADABLE = JobFacts(None, None, None, None, None)
+
+
+def currency_in(files: Mapping[str, Path], layout: Layout | None = None) -> str | None:
+    """Read the currency that a package states; None if it states none that exists."""
+    if "settings" not in files:
+        return None
+    for line in CsvTable(files["settings"], TABLES["settings"], 2, layout).lines():
+        if line.row.get("setting") == "currency" and line.row["value"] in EXPONENTS:
+            return str(line.row["value"])
+    return None
+
+
+def exponent_in(files: Mapping[str, Path], layout: Layout | None = None) -> int:
+    """Tell how many decimals amounts in a package may have."""
+    return EXPONENTS[currency_in(files, layout) or str(SETTINGS["currency"].default)]
+
+
+@dataclass
+class PackageCheck:
+    """What has been read so far, for checking what comes next.
+
+    Rows are to be given in the order of `TABLES`, so that each refers only to earlier ones.
+
+    Parameters
+    ----------
+    known : Known
+        Families and jobs that exist already; extended row by row. Models are left open: one may
+        have been given to another family since its jobs were written, which is doubtful, not wrong.
+    """
+
+    known: Known = field(default_factory=lambda: Known(families=set(), jobs={}))
+    _lines: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
+    _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
+    _states: dict[str, set[str]] = field(default_factory=dict)
+
+    def complaints(self, name: str, row: Row, line: int) -> list[Complaint]:
+        """Check a row that is clean in itself, and remember it."""
+        table = TABLES[name]
+        found = self.known.complaints(table, row)
+        key = tuple(row[part] for part in table.key)
+        lines = self._lines.setdefault(name, {})
+        if (first := lines.setdefault(key, line)) != line:
+            shown = ", ".join(f"{part} {'empty' if row[part] is None else row[part]!r}" for part in table.key)
+            found.append((table.key[0], f"line {first} has the same {shown}"))
+        self.remember(name, row)
+        if name == "jobs" and row["ended_by"]:
+            place, component = self._ended.get(str(row["job"]), (0, str(row["ended_by"])))
+            self._ended[str(row["job"])] = (place or line, component)
+        elif (
+            name == "findings"
+            and (ended := self._ended.get(str(row["job"])))
+            and ended[1] == row["component"]
+        ):
+            self._states.setdefault(str(row["job"]), set()).add(str(row["found"]))
+        return found
+
+    def remember(self, name: str, row: Row, *, readable: bool = True) -> None:
+        """Take note of a name, also of a row with faults: what refers to it is not at fault."""
+        key = row.get(TABLES[name].key[0])
+        if not isinstance(key, str):
+            return
+        if name == "families":
+            self.known.families.add(key)  # type: ignore[union-attr]
+        elif name == "jobs" and self.known.jobs is not None:
+            self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
+
+    def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
+        """Take note of an earlier job that a component ended, and of what was found of that component."""
+        self._ended[job] = (0, component)
+        self._states.setdefault(job, set()).update(states)
+
+    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
+        """Complain of jobs ended by a component that was only found sound; ask after all findings.
+
+        Returns
+        -------
+        list of (str, int, Complaint)
+            The job, its line (0 if it came from elsewhere), the column and the message.
+        """
+        return [
+            (job, line, complaint)
+            for job, (line, component) in self._ended.items()
+            if (complaint := all_sound(component, self._states.get(job, ())))
+        ]
+
+
+# The ledger as a folder of CSV files, in and out.
+
+
+Rows = dict[str, list[dict[str, Value]]]
+
+
+def read_package(path: str | Path, *, layout: Layout | None = None) -> Rows:
+    """Read a folder of CSV files and check every row of it.
+
+    Parameters
+    ----------
+    path : str or Path
+        The folder, with or without a `datapackage.json`.
+    layout : Layout, optional
+        How the files differ from the documented form.
+
+    Returns
+    -------
+    dict of str to list of dict
+        Rows by table, every table and every column present: text, int, float, Decimal for
+        money, None where empty; sorted as they are exported.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of every file.
+    """
+    files, faults = find_files(Path(path))
+    exponent = exponent_in(files, layout)
+    check = PackageCheck()
+    rows: Rows = {name: [] for name in TABLES}
+    for name, file in files.items():
+        source = CsvTable(file, TABLES[name], exponent, layout)
+        for line in source.lines():
+            if line.complaints:
+                check.remember(name, line.row, readable=False)
+            complaints = line.complaints or check.complaints(name, line.row, line.number)
+            faults += [source.fault(line.number, *complaint) for complaint in complaints]
+            rows[name].append(line.row)
+        faults += source.faults
+    faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
+               for _, line, complaint in check.ended_by_sound()]  # fmt: skip
+    refuse(faults, "Nothing was read.")
+    return {name: _sorted(name, found) for name, found in rows.items()}
+
+
+def _sorted(name: str, rows: Iterable[dict[str, Value]]) -> list[dict[str, Value]]:
+    return sorted(rows, key=lambda row: database.sort_key(TABLES[name], row))
+
+
+def load_package_records(path: str | Path) -> "Records":
+    """Read a folder of CSV files straight into data frames, without a ledger.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of every file.
+    """
+    # pandas is loaded only by those who want frames: `import` and `export` start without it.
+    from reliability.records.frames import records_from_rows
+
+    withdrawn, faults = withdrawn_in(Path(path))
+    refuse(faults, "Nothing was read.")
+    return replace(records_from_rows(read_package(path)), withdrawn=withdrawn)
+
+
+def write_package(rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path) -> None:
+    """Write rows of plain values as a folder of CSV files with a `datapackage.json`.
+
+    Parameters
+    ----------
+    rows : mapping of str to sequence of mapping
+        Rows by table; a missing table is written empty.
+    path : str or Path
+        The folder; made if it is not there, and replaced if it holds an earlier package.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of the rows, or if the folder holds something else.
+    """
+    _refuse_unknown_tables(rows)
+    settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
+    exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
+    check = PackageCheck()
+    cleaned: Rows = {}
+    faults: list[Fault] = []
+    for name in TABLES:
+        cleaned[name], more = clean_rows(name, rows.get(name, ()), exponent=exponent)
+        faults += more
+    if not faults:
+        faults = _faults_between(check, cleaned)
+    refuse(faults)
+    _write_folder({name: _sorted(name, found) for name, found in cleaned.items()}, Path(path))
+
+
+def _refuse_unknown_tables(rows: Mapping[str, object]) -> None:
+    for name in rows:
+        if name not in TABLES:
+            raise unknown("There is no table", name, TABLES)
+
+
+def _faults_between(check: PackageCheck, rows: Rows) -> list[Fault]:
+    faults = [
+        Fault(f"{name}, row {number}", *complaint)
+        for name, found in rows.items()
+        for number, row in enumerate(found, 1)
+        for complaint in check.complaints(name, row, number)
+    ]
+    return faults + [
+        Fault(f"jobs, row {number}", *complaint) for _, number, complaint in check.ended_by_sound()
+    ]
+
+
+def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = False) -> int:
+    """Write the current state of a ledger as a folder of CSV files with a `datapackage.json`.
+
+    Importing the folder gives an equal ledger, and exporting that the same bytes. An export that is cut
+    off leaves all of an earlier one or all of the new one.
+
+    Parameters
+    ----------
+    ledger : LedgerReader
+        An open ledger.
+    path : str or Path
+        The folder; made if it is not there, and replaced if it holds an earlier export.
+    history : bool
+        Write every version of everything too, to a `history.csv` beside the tables. It is for
+        reading: an import passes it over.
+
+    Returns
+    -------
+    int
+        How many jobs it holds.
+
+    Raises
+    ------
+    InvalidInput
+        If the folder holds something that is not an earlier export, or cannot be written.
+    """
+    folder = Path(path)
+    with ledger.reading() as connection:
+        exponent = database.exponent_in(connection)
+        rows = {name: database.fetch_rows(connection, name, exponent) for name in TABLES}
+
+        def write_history(stream: IO[bytes]) -> None:
+            query = select(HISTORY).order_by(HISTORY.c.entry)
+            columns = [column.name for column in HISTORY.columns]
+            versions = connection.execute(query.execution_options(yield_per=1_000))
+            write_rows(stream, columns, versions)
+
+        more = {HISTORY_FILE: write_history if history else None}
+        _write_folder(rows, folder, database.withdrawn_numbers(connection), more)
+    return len(rows["jobs"])
+
+
+def _write_folder(
+    rows: Mapping[str, Iterable[Mapping[str, Value]]],
+    folder: Path,
+    withdrawn: Sequence[str] = (),
+    more: Mapping[str, Callable[[IO[bytes]], object] | None] | None = None,
+) -> None:
+    def writer(name: str) -> Callable[[IO[bytes]], object]:
+        columns = TABLES[name].names
+        return lambda stream: write_rows(
+            stream, columns, ([row[column] for column in columns] for row in rows[name])
+        )
+
+    described = descriptor_text(withdrawn).encode()
+    files: dict[str, Callable[[IO[bytes]], object] | None] = {f"{name}.csv": writer(name) for name in TABLES}
+    files[DESCRIPTOR] = lambda stream: stream.write(described)
+    try:
+        refuse_foreign_folder(folder, PACKAGE)
+        write_files(folder, {**files, **(more or {})}, private=True)
+    except OSError as error:
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None

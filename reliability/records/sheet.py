@@ -1,0 +1,652 @@
+"""Job sheets: what a bench writes down about one unit, in TOML; blank ones; corrections of a job."""
+
+import json
+import re
+import textwrap
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Self
+
+from reliability.errors import InvalidInput
+from reliability.records.checks import JobDocument
+from reliability.records.tables import FOUND, TABLES, Column, usual_components
+from reliability.records.values import Fault, Refused, clean_text, nearest, refuse, some
+
+# The parts of a job sheet, from parsed TOML to rows; every fault of form is collected.
+
+
+STATES = tuple(reversed(FOUND))
+BLOCKS = ("signs", "finding", "followup", "new_family")
+TOP_LEVEL = (*TABLES["jobs"].names, "built", *STATES, "rest_sound", *BLOCKS)
+COLUMNS = {
+    "finding": tuple(name for name in TABLES["findings"].names if name != "job"),
+    "followup": tuple(name for name in TABLES["followups"].names if name != "job"),
+    "new_family": tuple(name for name in TABLES["families"].names if name != "family"),
+}
+_WINDOW = re.compile(r"([0-9]{4})(?:\s*-\s*([0-9]{4}))?")
+_ABOVE = "it belongs to the job: write it above the first heading in brackets"
+
+
+def read_window(value: object) -> tuple[int, int]:
+    """Read a year or a window of years.
+
+    Parameters
+    ----------
+    value : int or str
+        ``1979``, ``"1979"`` or ``"1978-1981"``.
+
+    Returns
+    -------
+    tuple of int
+        First and last year, both included.
+
+    Raises
+    ------
+    Refused
+        If it is written in any other way.
+    """
+    match = _WINDOW.fullmatch(str(value).strip()) if isinstance(value, int | str) else None
+    if match is None or isinstance(value, bool):
+        raise Refused(f"{_shown(value)} is neither a year such as 1979 nor a window such as 1978-1981")
+    first, last = int(match[1]), int(match[2] or match[1])
+    if first > last:
+        raise Refused(f"{_shown(value)} ends before it begins")
+    return first, last
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:50] + "…"
+
+
+def _cell(value: object) -> object:
+    text = clean_text(value) if isinstance(value, str) else value
+    # TOML numbers have 64 bits; longer ones are shown as text, and no column takes those.
+    if isinstance(text, int) and not -(2**63) <= text < 2**63:
+        return str(text)
+    return None if text == "" else text
+
+
+@dataclass
+class SheetReader:
+    """Collects the rows and the faults of one sheet, part by part.
+
+    Parameters
+    ----------
+    source : str
+        Where the sheet was read, for messages.
+    faults : list of Fault
+        What is wrong with its form.
+    rows : dict of list
+        Rows of ``finding``, ``sign`` and ``followup``; values are not checked, an empty cell is None.
+    """
+
+    source: str
+    faults: list[Fault] = field(default_factory=list)
+    rows: dict[str, list[dict[str, Any]]] = field(
+        default_factory=lambda: {"finding": [], "sign": [], "followup": []}
+    )
+
+    def fault(self, part: str, message: str) -> None:
+        """Note what is wrong with a part of the sheet."""
+        self.faults.append(Fault(f"{self.source}, {part}", "", message))
+
+    def top_level(self, raw: Mapping[str, object]) -> None:
+        """Complain of entries that no sheet has."""
+        for key in raw:
+            if key not in TOP_LEVEL:
+                self.fault(repr(key), f"a sheet has no such entry; it has {', '.join(TOP_LEVEL)}."
+                           f"{nearest(key, TOP_LEVEL)}")  # fmt: skip
+
+    def job(self, raw: Mapping[str, object]) -> dict[str, Any]:
+        """Take the columns of jobs, with ``built`` spelt out as its two years."""
+        job = {key: _cell(value) for key, value in raw.items() if key in TABLES["jobs"].names}
+        if isinstance(job.get("job"), int) and not isinstance(job["job"], bool):
+            job["job"] = str(job["job"])
+        if (built := _cell(raw.get("built"))) is not None:
+            if {"built_from", "built_to"} & job.keys():
+                self.fault("built", "is given beside built_from or built_to; write one or the other")
+            try:
+                job["built_from"], job["built_to"] = read_window(built)
+            except Refused as error:
+                self.fault("built", error.message)
+        return job
+
+    def blocks(self, name: str, value: object) -> None:
+        """Take every ``[[finding]]`` or ``[[followup]]``."""
+        if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
+            self.fault(name, f"is a table of its own, with the heading [[{name}]]")
+            return
+        for number, row in enumerate(value, 1):
+            self.known_keys(f"{name} {number}", name, row)
+            self.rows[name].append({key: _cell(cell) for key, cell in row.items() if key in COLUMNS[name]})
+
+    def known_keys(self, place: str, name: str, row: Mapping[str, object]) -> None:
+        """Complain of columns that a block does not have."""
+        for key in row:
+            if key in COLUMNS[name]:
+                continue
+            hint = nearest(key, COLUMNS[name])
+            if key in TOP_LEVEL:
+                hint = f" Perhaps {_ABOVE}."
+            allowed = ", ".join(COLUMNS[name])
+            self.fault(f"{place}, {key!r}", f"there is no such column; there are {allowed}.{hint}")
+
+    def states(self, raw: Mapping[str, object]) -> None:
+        """Take the lists ``failed``, ``worn`` and ``sound`` as findings."""
+        detailed = {row["component"] for row in self.rows["finding"] if isinstance(row.get("component"), str)}
+        short: dict[str, str] = {}
+        for state in STATES:
+            names = raw.get(state, [])
+            if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+                self.fault(state, f'{_shown(names)} is not a list of components such as ["belt", "motor"]')
+                continue
+            for name in map(clean_text, names):
+                self.state(name, state, short, detailed)
+
+    def state(self, name: str, state: str, short: dict[str, str], detailed: set[str]) -> None:
+        """Take one component of such a list, unless the sheet says something else of it."""
+        if not name:
+            self.fault(state, "holds an empty name")
+        elif name in short:
+            again = "twice" if short[name] == state else f"and in {short[name]} too"
+            self.fault(state, f"{name!r} is named here {again}; a component has one state. "
+                       "Where a unit has several, give each a [[finding]] with its position")  # fmt: skip
+        elif name in detailed:
+            self.fault(state, f"{name!r} is named here and in a [[finding]] too; keep the finding alone")
+        else:
+            short[name] = state
+            self.rows["finding"].append({"component": name, "found": state})
+
+    def signs(self, value: object) -> None:
+        """Take the signs that somebody looked for."""
+        if not isinstance(value, dict):
+            self.fault("signs", "is a table with the heading [signs] and lines such as rust = true")
+            return
+        for sign, seen in value.items():
+            if sign in TOP_LEVEL:
+                self.fault(f"signs, {sign!r}", f"is no sign; {_ABOVE}")
+            elif (cell := _cell(seen)) is not None:
+                self.rows["sign"].append({"sign": clean_text(sign), "seen": cell})
+
+    def family(self, raw: Mapping[str, object], job: Mapping[str, Any]) -> dict[str, Any] | None:
+        """Take the description of a family that is new."""
+        block = raw.get("new_family")
+        if block is None:
+            return None
+        if not isinstance(block, dict):
+            wanted = 'is a table with the heading [new_family] and lines such as kind = "tape deck"'
+            self.fault("new_family", wanted)
+            return None
+        self.known_keys("new_family", "new_family", block)
+        row = {key: _cell(cell) for key, cell in block.items() if key in COLUMNS["new_family"]}
+        return {"family": job.get("family"), **row}
+
+
+# Job sheets: what a bench writes down about one unit, in TOML.
+
+
+_MOST_CHARACTERS = 200_000
+#: A unit of a hundred components, all of it told, has some thousand.
+_MOST_ENTRIES, _MOST_DOTS = 3_000, 30
+_MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
+
+
+@dataclass(frozen=True)
+class JobSheet:
+    """One sheet as it was written; values are not checked yet.
+
+    Parameters
+    ----------
+    source : str
+        Where it was read, for messages.
+    document : JobDocument
+        The job, its findings, signs and follow-ups; an empty cell is None.
+    new_family : dict or None
+        Columns of the family that the sheet describes, its name included.
+    rest_sound : bool
+        Whether the usual components that are not named were examined and are sound.
+    faults : tuple of Fault
+        What is wrong with the sheet itself: names that do not exist, contradictions.
+    """
+
+    source: str
+    document: JobDocument
+    new_family: dict[str, Any] | None = None
+    rest_sound: bool = False
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def named(self) -> set[str]:
+        """Components that the sheet says something about."""
+        named = [row.get("component") for row in self.document["findings"]]
+        return {name for name in (*named, self.document["job"].get("ended_by")) if isinstance(name, str)}
+
+    def rest(self, usual: Iterable[str], said: Iterable[str] = ()) -> list[dict[str, Any]]:
+        """Give the findings that ``rest_sound`` stands for.
+
+        Parameters
+        ----------
+        usual : iterable of str
+            The usual components of the unit's kind.
+        said : iterable of str
+            Components that the ledger already holds findings of, in a job taken in earlier.
+
+        Returns
+        -------
+        list of dict
+            One sound finding per component that is not named; none without ``rest_sound``.
+        """
+        taken = self.named | set(said)
+        rows = [{"component": name, "found": "sound"} for name in usual if name not in taken]
+        return rows if self.rest_sound else []
+
+
+def load_sheet(path: str | Path) -> JobSheet:
+    """Read a sheet from a file.
+
+    Raises
+    ------
+    InvalidInput
+        If it cannot be read, or is no TOML in UTF-8.
+    """
+    try:
+        content = Path(path).read_bytes()
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be read: {error.strerror}. Nothing was written.") from None
+    return decode_sheet(content, str(path))
+
+
+def decode_sheet(content: bytes, source: str) -> JobSheet:
+    """Read a sheet from its bytes: UTF-8, with or without a byte-order mark.
+
+    Raises
+    ------
+    InvalidInput
+        If it is no TOML in UTF-8.
+    """
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise InvalidInput(
+            f"{source}, line {line}: byte 0x{content[error.start]:02X} is not UTF-8; "
+            "save the sheet as UTF-8. Nothing was written."
+        ) from None
+    return read_sheet(text, source)
+
+
+def read_sheet(text: str, source: str = "sheet") -> JobSheet:
+    """Read a sheet.
+
+    Parameters
+    ----------
+    text : str
+        TOML, as described at the head of this module.
+    source : str
+        Where it comes from, for messages.
+
+    Returns
+    -------
+    JobSheet
+        With the faults of its form; whether the ledger can take it is a later check.
+
+    Raises
+    ------
+    InvalidInput
+        If it is no TOML.
+    """
+    raw = _parse(text, source)
+    reader = SheetReader(source)
+    reader.top_level(raw)
+    job = reader.job(raw)
+    for block in ("finding", "followup"):
+        reader.blocks(block, raw.get(block, []))
+    reader.states(raw)
+    reader.signs(raw.get("signs", {}))
+    family = reader.family(raw, job)
+    rest_sound = raw.get("rest_sound", False)
+    if not isinstance(rest_sound, bool):
+        reader.fault("rest_sound", f"{rest_sound!r} is neither true nor false")
+    document: JobDocument = {"job": job, "findings": reader.rows["finding"], "signs": reader.rows["sign"],
+                             "followups": reader.rows["followup"]}  # fmt: skip
+    return JobSheet(source, document, family, rest_sound is True, tuple(reader.faults))
+
+
+def _parse(text: str, source: str) -> dict[str, Any]:
+    if len(text) > _MOST_CHARACTERS:
+        raise InvalidInput(f"{source} has {len(text)} characters; a sheet has at most {_MOST_CHARACTERS}. "
+                           "Nothing was written.")  # fmt: skip
+    if found := _MANY_DOTS.search(text):
+        # The reader of TOML takes the square of its parts as steps.
+        line = text.count("\n", 0, found.start()) + 1
+        raise InvalidInput(f"{source}, line {line}: no name in a sheet has {_MOST_DOTS} dots. "
+                           "Nothing was written.")  # fmt: skip
+    try:
+        raw = tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        raise InvalidInput(f"{source} is not written in TOML: {error}. Nothing was written.") from None
+    except (ValueError, ArithmeticError, RecursionError):
+        # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
+        raise InvalidInput(f"{source} holds a number, a date or a list that cannot be read. "
+                           "Nothing was written.") from None  # fmt: skip
+    if (entries := _entries(raw)) > _MOST_ENTRIES:
+        raise InvalidInput(f"{source} has {entries} entries; a sheet has at most {_MOST_ENTRIES}. "
+                           "Nothing was written.")  # fmt: skip
+    return raw
+
+
+def _entries(value: object) -> int:
+    """Count all names and items of a sheet."""
+    if isinstance(value, dict):
+        return len(value) + sum(map(_entries, value.values()))
+    return len(value) + sum(map(_entries, value)) if isinstance(value, list) else 0
+
+
+# An empty job sheet, with a comment on every line, that is accepted once it is filled in.
+
+
+_JOBS, _FINDINGS = TABLES["jobs"], TABLES["findings"]
+# In the order in which a job is written up; `job` and `family` come before, with a line of their own.
+_BEFORE = ("model", "lot", "built", "year_basis", "taken_in", "bought_for")
+_AFTER = ("outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value", "ended_by",
+          "ended_why", "remarks")  # fmt: skip
+_EXAMPLE = ("component", "position", "found", "original", "fitted_from", "fitted_to", "arose", "failed_from",
+            "failed_to", "action", "part_cost", "part_source")  # fmt: skip
+_WRITTEN = {
+    "built": 'year of production: 1979, or "1978-1981" where only a window is known',
+    "taken_in": "when the unit came to the bench; a sheet without any date is about today",
+    "outcome": "repaired, donor (kept for parts), scrapped, sold as is (sold or given away unrepaired)",
+    "closed": "when the job ended",
+}
+_MARGIN, _WIDTH = 24, 100
+
+
+def blank_sheet(
+    family: str,
+    kind: str,
+    components: Sequence[str],
+    signs: Iterable[str],
+    *,
+    job: str | None = None,
+    still_open: Sequence[str] = (),
+) -> str:
+    """Write an empty job sheet.
+
+    Parameters
+    ----------
+    family, kind : str
+        What the sheet is for.
+    components : sequence of str
+        The kind's usual components.
+    signs : iterable of str
+        Signs to look for.
+    job : str, optional
+        The open job that it finishes; such a sheet leaves out what was asked at intake.
+    still_open : sequence of str
+        Open jobs of the family, to be mentioned where none is chosen.
+
+    Returns
+    -------
+    str
+        TOML. An empty text means "not known", so that lines may stay as they are.
+    """
+    lines = [
+        f"# Job sheet: {family} ({kind}). Fill in what is known and leave the rest as it is;",
+        '# "" means not known. Then: benchodds add SHEET.toml',
+        "",
+        *_line("job", _quoted(job or ""), _about_number(job, still_open)),
+        f"family = {_quoted(family)}",
+    ]
+    for name in () if job else _BEFORE:
+        lines += _column_line(name)
+    lines += ["", *_state_lines(components), ""]
+    for name in _AFTER:
+        lines += _column_line(name)
+    lines += [
+        "",
+        "# Signs, seen before any tool was picked up: yes or no; empty where nobody looked.",
+        "[signs]",
+    ]
+    lines += [f'{_quoted(sign)} = ""' for sign in signs]
+    lines += [
+        "",
+        "# To say more about a component, uncomment these lines; take its name out of the lists above.",
+    ]
+    lines += ["# [[finding]]"]
+    for name in _EXAMPLE:
+        lines += [f"# {line}" for line in _line(name, '""', _about(_FINDINGS[name]))]
+    return "\n".join(lines) + "\n"
+
+
+def _about_number(job: str | None, still_open: Sequence[str]) -> str:
+    if job:
+        return "the open job that this sheet finishes"
+    if still_open:
+        return f"the number given at intake, if there was one; open: {', '.join(still_open)}"
+    return "the number given at intake, if there was one; else the next one is given"
+
+
+def _state_lines(components: Sequence[str]) -> list[str]:
+    usual = ", ".join(_quoted(name) for name in components)
+    such = ", ".join(_quoted(name) for name in components[:2])
+    return [
+        *_wrapped(f"Usual components: {usual}"),
+        *_line("failed", "[]", f"did not work, such as [{such}]"),
+        *_line("worn", "[]", "worked, but a careful bench replaces them"),
+        *_line("sound", "[]", "examined and found sound"),
+        *_line("rest_sound", "false", "true: the other usual components were examined and are sound"),
+    ]
+
+
+def _column_line(name: str) -> list[str]:
+    return _line(name, '""', _WRITTEN.get(name) or _about(_JOBS[name]))
+
+
+def _about(column: Column) -> str:
+    return column.meaning + (f" [{', '.join(column.allowed)}]" if column.allowed else "")
+
+
+def _line(name: str, value: str, comment: str) -> list[str]:
+    """One entry, its comment beside it where there is room, else above."""
+    entry = f"{name} = {value}"
+    beside = f"{entry:<{_MARGIN}}# {comment}"
+    return [beside] if len(beside) <= _WIDTH else [*_wrapped(comment), entry]
+
+
+def _wrapped(comment: str) -> list[str]:
+    return textwrap.wrap(comment, _WIDTH, initial_indent="# ", subsequent_indent="# ")
+
+
+def _quoted(text: str) -> str:
+    # A JSON string is a TOML string: a ledger holds no name with a control character.
+    return json.dumps(text, ensure_ascii=False)
+
+
+# Corrections of one job, from how a user names them to what `Ledger.amend` takes.
+
+
+_JOB = tuple(name for name in TABLES["jobs"].names if name != "job")
+_FINDING = tuple(name for name in TABLES["findings"].names if name not in ("job", "component", "position"))
+
+
+@dataclass(frozen=True)
+class Amendment:
+    """What is to change in a job.
+
+    Parameters
+    ----------
+    cells : tuple of (str, str, str, str or None)
+        Component, position, column and new value; no component: a column of the job itself.
+    signs : tuple of (str, str or None)
+        Sign and whether it was seen; None takes it out.
+    drops : tuple of (str, str)
+        Component and position of findings that are taken out.
+    sheet : JobSheet or None
+        A sheet that holds corrections.
+    """
+
+    cells: tuple[tuple[str, str, str, str | None], ...] = ()
+    signs: tuple[tuple[str, str | None], ...] = ()
+    drops: tuple[tuple[str, str], ...] = ()
+    sheet: JobSheet | None = None
+
+    @classmethod
+    def of(
+        cls,
+        settings: Iterable[str] = (),
+        signs: Iterable[tuple[str, str]] = (),
+        drops: Iterable[str] = (),
+        drop_signs: Iterable[str] = (),
+        sheet: str | Path | None = None,
+    ) -> Self:
+        """Read an amendment as the command line words it.
+
+        Raises
+        ------
+        InvalidInput
+            With everything that names no column, and every fault of the sheet.
+        """
+        faults: list[str] = []
+        cells = tuple(cell for setting in settings for cell in _cells(setting, faults))
+        read = load_sheet(sheet) if sheet is not None else None
+        if read is not None:
+            faults += map(str, read.faults)
+            if read.new_family is not None:
+                faults.append(f"{read.source}, new_family: an amendment describes no family")
+        refuse(faults)
+        taken_out: list[tuple[str, str | None]] = [(clean_text(sign), None) for sign in drop_signs]
+        return cls(cells, (*signs, *taken_out), tuple(_place(drop) for drop in drops), read)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing is to change."""
+        return not (self.cells or self.signs or self.drops or self.sheet)
+
+    def changes(self, old: JobDocument, kind: str) -> JobDocument:
+        """Lay the amendment over what the ledger holds.
+
+        Parameters
+        ----------
+        old : JobDocument
+            The job as it is.
+        kind : str
+            Kind of its family, for ``rest_sound`` of a sheet.
+
+        Returns
+        -------
+        JobDocument
+            Only what changes, as `Ledger.amend` takes it.
+
+        Raises
+        ------
+        InvalidInput
+            With every finding that is not there, or that is there twice.
+        """
+        faults: list[str] = []
+        job = {column: value for component, _, column, value in self.cells if not component}
+        findings = _Findings(old["findings"], faults)
+        for component, position, column, value in self.cells:
+            if component:
+                findings.set(component, position, column, value)
+        for component, position in self.drops:
+            findings.drop(component, position)
+        signs: list[dict[str, Any]] = [{"sign": sign, "seen": seen} for sign, seen in self.signs]
+        held = [row["sign"] for row in old["signs"]]
+        faults += [f"--drop-sign {sign!r}: the job has no such sign.{nearest(sign, held)}"
+                   for sign, seen in self.signs if seen is None and sign not in held]  # fmt: skip
+        rows = findings.rows()
+        refuse(faults)
+        changes: JobDocument = {"job": job, "findings": rows, "signs": signs, "followups": []}
+        return changes if self.sheet is None else _with_sheet(changes, self.sheet, old, kind)
+
+
+def _with_sheet(changes: JobDocument, sheet: JobSheet, old: JobDocument, kind: str) -> JobDocument:
+    said = [str(row["component"]) for row in old["findings"]]
+    added = {
+        **sheet.document,
+        "findings": [*sheet.document["findings"], *sheet.rest(usual_components(kind), said)],
+    }
+    merged = {part: [*changes[part], *added[part]] for part in ("findings", "signs", "followups")}
+    return {"job": {**sheet.document["job"], **changes["job"]}, **merged}
+
+
+def _cells(setting: str, faults: list[str]) -> list[tuple[str, str, str, str | None]]:
+    """Take ``outcome=donor`` or ``switch:left.found=failed`` apart."""
+    name, equals, value = (part.strip() for part in setting.partition("="))
+    owner, dot, column = (part.strip() for part in name.rpartition("."))
+    allowed = _FINDING if dot else _JOB
+    if not equals:
+        faults.append(f"--set {setting!r}: write NAME=VALUE; nothing after the = empties the cell")
+    elif column == "built" and not dot:
+        return _built(setting, value, faults)
+    elif column not in allowed:
+        table = "findings have" if dot else "jobs have"
+        faults.append(f"--set {setting!r}: {table} no column {column!r} that can be set; there are "
+                      f"{', '.join(allowed)}.{nearest(column, allowed)}")  # fmt: skip
+    elif column == "found" and not value:
+        faults.append(f"--set {setting!r}: a finding without a state is no finding; take it out with --drop")
+    else:
+        return [(*_place(owner), column, value or None)]
+    return []
+
+
+def _built(setting: str, value: str, faults: list[str]) -> list[tuple[str, str, str, str | None]]:
+    try:
+        years = [str(year) for year in read_window(value)] if value else [None, None]
+    except Refused as error:
+        faults.append(f"--set {setting!r}: {error.message}")
+        return []
+    return [("", "", "built_from", years[0]), ("", "", "built_to", years[1])]
+
+
+def _place(text: str) -> tuple[str, str]:
+    component, _, position = text.partition(":")
+    return clean_text(component), clean_text(position)
+
+
+class _Findings:
+    """Changes of findings, matched to the ones that a job has."""
+
+    def __init__(self, old: Sequence[Mapping[str, Any]], faults: list[str]) -> None:
+        self._faults = faults
+        self._held: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+        for row in old:
+            self._held.setdefault((row["component"], row["position"]), []).append(row)
+        self._given: dict[tuple[str, str], dict[str, Any]] = {}
+
+    def set(self, component: str, position: str, column: str, value: str | None) -> None:
+        """Change one cell of a finding; a finding that is not there is a new one."""
+        self._given.setdefault((component, position), {})[column] = value
+
+    def drop(self, component: str, position: str) -> None:
+        """Take a finding out."""
+        place = (component, position)
+        if place not in self._held:
+            names = [":".join(filter(None, held)) for held in self._held]
+            named = ":".join(filter(None, place))
+            self._faults.append(f"--drop {named!r}: the job has no such finding; it has {some(names)}."
+                                f"{nearest(named, names)}")  # fmt: skip
+        self._given.setdefault(place, {})["found"] = None
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Give the rows that change, as the ledger takes them."""
+        return [row for place, given in self._given.items() for row in self._changed(place, given)]
+
+    def _changed(self, place: tuple[str, str], given: dict[str, Any]) -> list[dict[str, Any]]:
+        key = {"component": place[0], "position": place[1]}
+        held = self._held.get(place, [])
+        if len(held) > 1:
+            named = ":".join(filter(None, place))
+            self._faults.append(f"{named!r} has a finding as received and one during work; "
+                                "correct them with a sheet that says which, by arose")  # fmt: skip
+        if not held:
+            return [{**key, **given}]
+        arose = held[0]["arose"]
+        if given.get("arose", arose) == arose:
+            return [{**key, "arose": arose, **given}]
+        # When it arose is part of the key: the finding under the old one makes room.
+        return [{**key, "arose": arose, "found": None}, {**held[0], **given}]
