@@ -1,45 +1,1235 @@
 """The command `benchodds`: parse the line, call the room that does the work, print its answer.
 
-Commands live in `reliability.commands` and are imported when they are called, so that writing
-down a job does not wait for anything numerical.
+Everything numerical is imported inside the commands, so that writing down a job does not wait for it.
 """
 
+import datetime
 import errno
 import os
-from importlib import import_module
-from typing import IO, Any
+import re
+import sys
+import tempfile
+from collections.abc import Callable, Collection, Iterable
+from decimal import Decimal
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from reliability import __version__
-from reliability.commands.shared import NAME, Bench, example
-from reliability.errors import BenchoddsError, reason
+from reliability.cluster import cluster_option, executor_for
+from reliability.errors import BenchoddsError, InvalidInput, reason
+from reliability.records.sheet import read_window
+from reliability.records.tables import TABLES, YEAR_BASES, Column
+from reliability.records.values import Refused, clean_text, read_value, some
+from reliability.terminal import Bench, counted, note, say, written_to
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    import pandas as pd
+
+    from reliability.life.bulk import Counts
+    from reliability.records.frames import Records
+    from reliability.records.importing import ImportSummary
+    from reliability.records.ledger import Ledger
+    from reliability.records.sheet import JobSheet
+    from reliability.report.run import PagesMade
+    from reliability.worth.appraiser import Appraiser
+    from reliability.worth.plan import Plan
+
+# What several commands need: the ledger, and the ways of writing a year, a sign, a day, an amount.
+
+
+class Name(click.types.StringParamType):
+    """A text: an accent that stands by itself is joined to its letter, as in the ledger."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Read the text."""
+        text: str = clean_text(super().convert(value, param, ctx))
+        if not text.isascii() and (strange := re.search("[\ud800-\udfff]", text)):
+            self.fail(
+                f"{text[: strange.start()]!r} is followed by a byte that is no letter in UTF-8", param, ctx
+            )
+        if "\0" in text:
+            self.fail("a text cannot hold the character U+0000", param, ctx)
+        return text
+
+
+class Cell(click.ParamType):
+    """A value that is written as in a job sheet.
+
+    Parameters
+    ----------
+    column : Column
+        What it may be; its name is shown in the help.
+    """
+
+    def __init__(self, column: Column) -> None:
+        self.name = column.name
+        self._column = column
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the value as its column says."""
+        try:
+            # Three decimals: only the ledger knows how many its currency has, and it says so.
+            return read_value(self._column, value, exponent=3)
+        except Refused as error:
+            self.fail(error.message, param, ctx)
+
+
+class Window(click.ParamType):
+    """A year, or the first and last of several: ``1979`` or ``1978-1981``."""
+
+    name = "year"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """Read the years, both included."""
+        try:
+            return read_window(value)
+        except Refused as error:
+            self.fail(error.message, param, ctx)
+
+
+class Sign(click.ParamType):
+    """A sign and whether it was seen: ``rust=yes``."""
+
+    name = "sign=yes|no"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Read the sign and the answer."""
+        sign, _, seen = map(clean_text, value.partition("="))
+        if not sign or seen not in ("yes", "no"):
+            self.fail(f"{value!r} is not written as rust=yes or rust=no; leave out what nobody looked for",
+                      param, ctx)  # fmt: skip
+        return sign, seen
+
+
+class NewFile(click.Path):
+    """A file to be written, in a folder that is there: asked before anything is worked out for it."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False, writable=True, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the path."""
+        path = Path(str(super().convert(value, param, ctx)))
+        if not path.parent.is_dir():
+            self.fail(f"the folder {str(path.parent)!r} does not exist", param, ctx)
+        return path
+
+
+MONEY = Cell(Column("amount", "money", "an amount", minimum=0))
+HOURS = Cell(Column("hours", "hours", "bench time", minimum=0))
+NAME = Name()
+DAY = Cell(Column("date", "date", "a day, or a month where the day is not known"))
+WINDOW = Window()
+SIGN = Sign()
+NEW_FILE = NewFile()
+
+
+def today() -> datetime.date:
+    """Give the day on which the command runs."""
+    return datetime.date.today()
+
+
+def sign_rows(signs: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
+    """Turn what was given as ``--sign rust=yes`` into rows of signs."""
+    return [{"sign": sign, "seen": seen} for sign, seen in signs]
+
+
+def example(*lines: str) -> str:
+    r"""Word the examples at the foot of a command's help, one to a line; ``\b`` keeps click from wrapping."""
+    return "\b\nFor example:\n" + "\n".join(f"  {line}" for line in lines)
+
+
+def full_day(
+    _ctx: click.Context | None, _param: click.Parameter | None, value: str | None
+) -> datetime.date | None:
+    """Turn a day, or a month that stands for its middle, into a date."""
+    if value is None:
+        return None
+    return datetime.date.fromisoformat(value if len(value) == 10 else f"{value}-16")
+
+
+# `intake`: a unit comes to the bench and gets its number.
+
+
+@click.command(
+    epilog=example(
+        'benchodds intake "Tarnwick T2" --price 25 --year 1979 --sign rust=yes',
+        'benchodds intake "Dallow 80" -p 40 -y 1978-1981 -s "no power=yes" --new-family --kind receiver',
+    )
+)
+@click.argument("family")
+@click.option("-p", "--price", type=MONEY, help="What the unit cost.")
+@click.option("-m", "--model", help="Name on the front panel.")
+@click.option(
+    "-y", "--year", "--built", "year", type=WINDOW, help="Year of production, or a window such as 1978-1981."
+)
+@click.option("--year-basis", type=click.Choice(YEAR_BASES), help="Where the year comes from.")
+@click.option(
+    "-s",
+    "--sign",
+    "signs",
+    type=SIGN,
+    multiple=True,
+    help="What could be seen, such as rust=yes; repeatable.",
+)
+@click.option("--lot", help="Units bought together for one price share a lot.")
+@click.option("--on", "taken_in", type=DAY, help="When the unit came; today otherwise.")
+@click.option("--remarks", help="Anything else.")
+@click.option("--new-family", is_flag=True, help="The ledger does not know FAMILY yet; needs --kind.")
+@click.option("--kind", help="Kind of a new family: tape deck, turntable, receiver ...")
+@click.option("--maker", help="Maker of a new family.")
+@click.option("--working-price", type=MONEY, help="What you think a serviced unit of a new family fetches.")
+@click.pass_obj
+def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **given: Any) -> None:
+    """Take a unit in: get the number to write on its label.
+
+    Only FAMILY is needed. Tell what was seen before any tool was picked up.
+    """
+    from reliability.records.write_up import check_unit, take_in
+
+    described = _family_row(family, given)
+    job = {name: given[name] for name in ("model", "lot", "year_basis", "remarks")}
+    job |= {"family": family, "bought_for": given["price"]}
+    job["taken_in"] = given["taken_in"] or today().isoformat()
+    job["built_from"], job["built_to"] = given["year"] or (None, None)
+    document = {"job": job, "signs": sign_rows(signs)}
+    if bench.is_missing:
+        check_unit(None, document, described)  # a fault leaves no empty ledger behind
+    with bench.ledger(create=True) as ledger:
+        say(take_in(ledger, document, new_family=described), f"taken in {job['taken_in']}")
+
+
+def _family_row(family: str, given: dict[str, Any]) -> dict[str, Any] | None:
+    row = {name: given[name] for name in ("kind", "maker", "working_price")}
+    if not given["new_family"]:
+        if any(value is not None for value in row.values()):
+            raise click.UsageError("--kind, --maker and --working-price describe a --new-family.")
+        return None
+    if row["kind"] is None:
+        raise click.UsageError('--new-family needs --kind, such as --kind "tape deck".')
+    priced_on = None if row["working_price"] is None else today().isoformat()
+    return {"family": family, **row, "priced_on": priced_on}
+
+
+# `show` and `blank`: look at a job; print an empty sheet.
+
+
+@click.command(epilog=example("benchodds show 17", "benchodds show 17 --history"))
+@click.argument("job")
+@click.option("--history", is_flag=True, help="Every version, with when and why it was written.")
+@click.pass_obj
+def show(bench: Bench, job: str, history: bool) -> None:
+    """Show what the ledger holds of JOB."""
+    from reliability.terminal import job_lines, version_lines
+
+    with bench.ledger() as ledger:
+        currency = str(ledger.setting("currency"))
+        lines = version_lines(ledger.history(job)) if history else job_lines(ledger.job(job), currency)
+    # A damaged text may hold what is no letter.
+    click.echo("\n".join(lines).encode("utf-8", "backslashreplace").decode())
+
+
+@click.command(
+    short_help="Print an empty job sheet.",
+    epilog=example('benchodds blank "Tarnwick T2" > deck.toml', 'benchodds blank "Tarnwick T2" --job 17'),
+)
+@click.argument("family")
+@click.option("--job", help="The open job that the sheet is to finish.")
+@click.pass_obj
+def blank(bench: Bench, family: str, job: str | None) -> None:
+    """Print an empty job sheet for FAMILY, with the usual components of its kind.
+
+    Where one unit of the family is open, the sheet carries its number.
+    """
+    from reliability.records.sheet import blank_sheet
+    from reliability.records.tables import usual_components
+    from reliability.records.values import nearest, some
+    from reliability.records.write_up import open_jobs
+
+    with bench.ledger() as ledger:
+        kinds = {str(row["family"]): str(row["kind"]) for row in ledger.rows("families")}
+        if family not in kinds:
+            raise InvalidInput(f"The ledger holds no family {family!r}; it holds {some(kinds)}."
+                               f"{nearest(family, kinds)}")  # fmt: skip
+        waiting = [str(row["job"]) for row in open_jobs(ledger, family)]
+        signs = ledger.names("sign")
+    if job is not None and job not in waiting:
+        raise InvalidInput(f"Job {job} is no open job of {family!r}; open: {some(waiting)}.")
+    if job is None and len(waiting) == 1:
+        job = waiting[0]
+    sheet = blank_sheet(
+        family, kinds[family], usual_components(kinds[family]), signs, job=job, still_open=waiting
+    )
+    click.echo(sheet, nl=False)
+
+
+# `add`: finished jobs go into the ledger.
+
+
+@click.command(
+    short_help="Append finished jobs, or finish open ones.",
+    epilog=example(
+        "benchodds add deck.toml", "benchodds add --ask", 'benchodds blank "Tarnwick T2" > deck.toml'
+    ),
+)
+@click.argument(
+    "sheets",
+    nargs=-1,
+    type=click.Path(exists=True, dir_okay=False, allow_dash=True),
+    metavar="SHEET.toml ...",
+)
+@click.option("--ask", is_flag=True, help="Ask for everything, step by step; Ctrl-C leaves nothing behind.")
+@click.option(
+    "--new-component",
+    "new_components",
+    multiple=True,
+    metavar="NAME",
+    help="A component that the ledger has never seen, and that is no slip of the pen; repeatable.",
+)
+@click.pass_obj
+def add(bench: Bench, sheets: tuple[str, ...], ask: bool, new_components: tuple[str, ...]) -> None:
+    """Append finished jobs, or finish the open ones that the sheets name.
+
+    All sheets are checked first: if any has a fault, all faults are listed and none is written.
+    A dash reads one sheet from standard input. `benchodds blank FAMILY` prints a sheet to fill in.
+    """
+    if ask == bool(sheets) or (ask and new_components):
+        raise click.UsageError("Name the sheets to add, or write --ask alone.")
+    if ask:
+        from reliability.ask import ask_for_job
+
+        ask_for_job(bench, today())
+        return
+    from reliability.records.write_up import check_sheets, write_up
+
+    read, unreadable = _read(sheets)
+    given: dict[str, Any] = {"today": today(), "new_components": new_components, "unreadable": unreadable}
+    if bench.is_missing:
+        check_sheets(None, read, **given)  # a fault leaves no empty ledger behind
+    with bench.ledger(create=True) as ledger:
+        for written in write_up(ledger, read, **given):
+            say(written, written.outcome)
+
+
+def _read(paths: tuple[str, ...]) -> tuple[list["JobSheet"], list[str]]:
+    """Read every sheet that can be read; say what is wrong with the others."""
+    from reliability.errors import InvalidInput
+    from reliability.records.sheet import decode_sheet, load_sheet
+
+    read: list[JobSheet] = []
+    unreadable: list[str] = []
+    for path in paths:
+        try:
+            if path == "-":
+                read.append(decode_sheet(sys.stdin.buffer.read(), "standard input"))
+            else:
+                read.append(load_sheet(path))
+        except InvalidInput as error:
+            unreadable.append(str(error))
+    return read, unreadable
+
+
+# `amend`, `sold`, `followup`: what becomes known of a job after it was written down.
+
+
+@click.command(
+    short_help="Correct a job; every version is kept.",
+    epilog=example(
+        'benchodds amend 17 --set outcome=donor --set ended_by=gear --why "gear broke after all"',
+        'benchodds amend 17 --set belt.found=failed --set "head:left.found=worn" --why "looked again"',
+    ),
+)
+@click.argument("job")
+@click.argument("sheet", required=False, type=click.Path(exists=True, dir_okay=False))
+@click.option(
+    "--set", "settings", multiple=True, metavar="NAME=VALUE",
+    help="A column of the job, or COMPONENT.COLUMN or COMPONENT:POSITION.COLUMN of a finding; "
+    "nothing after the = empties it. Repeatable.",
+)  # fmt: skip
+@click.option("-s", "--sign", "signs", type=SIGN, multiple=True, help="A sign, such as rust=no; repeatable.")
+@click.option("--drop", "drops", multiple=True, metavar="COMPONENT[:POSITION]", help="Take a finding out.")
+@click.option("--drop-sign", "drop_signs", multiple=True, metavar="SIGN", help="Take a sign out.")
+@click.option("--withdraw", is_flag=True, help="Take the whole job out; its versions are kept.")
+@click.option("--new-component", "new_components", multiple=True, metavar="NAME",
+              help="A component that the ledger has never seen.")  # fmt: skip
+@click.option("--why", required=True, metavar="REASON", help="Kept beside the old version.")
+@click.pass_obj
+def amend(bench: Bench, job: str, sheet: str | None, withdraw: bool, why: str, **given: Any) -> None:
+    """Correct a job. The version before is kept, with the time and the reason.
+
+    Only what is named changes; SHEET is a job sheet that holds the corrections.
+    """
+    from reliability.records.sheet import Amendment
+
+    amendment = Amendment.of(given["settings"], given["signs"], given["drops"], given["drop_signs"], sheet)
+    if withdraw != amendment.is_empty:
+        raise click.UsageError("Say what changes: --set, --sign, --drop, --drop-sign or a sheet; "
+                               "or --withdraw alone.")  # fmt: skip
+    with bench.ledger() as ledger:
+        if withdraw:
+            ledger.withdraw(job, reason=why)
+            click.echo(f"Job {job} was withdrawn; its versions stay: benchodds show {job} --history")
+            return
+        old = ledger.job(job)
+        kinds = {row["family"]: str(row["kind"]) for row in ledger.rows("families")}
+        changes = amendment.changes(old, kinds.get(old["job"]["family"], ""))
+        version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
+    click.echo(f"Job {job}: version {version} was written ({why})")
+
+
+@click.command(epilog=example("benchodds sold 17 160", "benchodds sold 17 160 --on 2026-05-17"))
+@click.argument("job")
+@click.argument("price", type=MONEY)
+@click.option("--on", "day", type=DAY, help="Day or month of the sale; today otherwise.")
+@click.pass_obj
+def sold(bench: Bench, job: str, price: Decimal, day: str | None) -> None:
+    """Record that the unit of JOB was sold, for PRICE."""
+    day = day or today().isoformat()
+    with bench.ledger() as ledger:
+        # What is to be told is read before: once the sale is written, nothing can fail any more.
+        currency = ledger.setting("currency")
+        row = ledger.sold(job, price, day)
+    click.echo(f"Job {job}: {row['family']}, sold for {row['sold_for']} {currency} on {day}")
+
+
+@click.command(
+    short_help="Record a check after the sale.",
+    epilog=example(
+        "benchodds followup 17 --working yes",
+        "benchodds followup 17 --working no --component belt --failed-on 2026-05-17 --hours 0.5",
+    ),
+)
+@click.argument("job")
+@click.option("--working", type=click.Choice(("yes", "no")), required=True, help="Whether the unit worked.")
+@click.option("--on", "checked_on", type=DAY, help="Day or month of the check; today otherwise.")
+@click.option("--failed-on", type=DAY, help="When it failed, if the day is known.")
+@click.option("--component", metavar="NAME", help="What failed.")
+@click.option("--hours", type=HOURS, help="Bench time that it took.")
+@click.option("--cost", type=MONEY, help="What it cost beside time.")
+@click.option("--new-component", "new_components", multiple=True, metavar="NAME",
+              help="A component that the ledger has never seen.")  # fmt: skip
+@click.pass_obj
+def followup(bench: Bench, job: str, new_components: tuple[str, ...], **given: Any) -> None:
+    """Record what became of a repaired unit: it was seen, or asked about."""
+    row = {**given, "checked_on": given["checked_on"] or today().isoformat()}
+    with bench.ledger() as ledger:
+        family = ledger.job(job)["job"]["family"]
+        ledger.followup(job, row, new_components=new_components)
+    state = "working" if given["working"] == "yes" else "not working"
+    click.echo(f"Job {job}: {family}, {state} on {row['checked_on']}")
+
+
+# `import` and `export`: CSV files into the ledger, and out of it.
+
+
+class Pairing(click.ParamType):
+    """A column and the header under which a spreadsheet keeps it: ``taken_in=Bought on``."""
+
+    name = "column=header"
+
+    def convert(
+        self, value: str | tuple[str, str], param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Read the column and the header."""
+        if isinstance(value, tuple):
+            return value
+        column, equals, header = (part.strip() for part in value.partition("="))
+        if not (column and equals and header):
+            self.fail(f'{value!r} is not written as COLUMN=HEADER, such as taken_in="Bought on"', param, ctx)
+        return column, header
+
+
+@click.command(
+    name="import",
+    short_help="Import CSV files: a folder, or one sheet.",
+    epilog=example(
+        "benchodds import data/demo",
+        "benchodds import from-my-spreadsheet --dry-run",
+        'benchodds import jobs-2025.csv --map job=No --map taken_in="Bought on" --semicolons',
+        "benchodds import repair-events.csv --standard open-repair",
+    ),
+)
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Check everything, write nothing.")
+@click.option("--map", "pairs", type=Pairing(), multiple=True,
+              help="One file: the header of a column where it is not its name; repeatable.")  # fmt: skip
+@click.option("--standard", type=click.Choice(["open-repair"]),
+              help="PATH holds open repair data, versions 0.1 to 0.3.")  # fmt: skip
+@click.option("--semicolons", is_flag=True, help="Cells are divided by semicolons.")
+@click.option("--decimal-comma", is_flag=True, help="Numbers are written with a decimal comma.")
+@click.pass_obj
+def import_folder(
+    bench: Bench,
+    path: Path,
+    dry_run: bool,
+    pairs: tuple[tuple[str, str], ...],
+    standard: str | None,
+    semicolons: bool,
+    decimal_comma: bool,
+) -> None:
+    """Import PATH: a folder of CSV files named after the tables, with or without datapackage.json.
+
+    PATH may also be one CSV file, such as a spreadsheet's. A file that is named after a table holds
+    that table; any other holds jobs, whose families the ledger must know.
+
+    With --standard open-repair, PATH is a CSV file of the Open Repair Data Standard or a folder of them.
+    Their jobs bear an origin and are never counted as this bench's own.
+
+    Every fault of every file is listed, and then nothing is imported. Rows that the ledger holds
+    already are passed over.
+    """
+    from reliability.records.csv_files import Layout
+    from reliability.records.importing import import_package, import_table
+    from reliability.records.open_repair import import_open_repair
+
+    layout = Layout(";" if semicolons else ",", decimal_comma, _headers(pairs) or None)
+    if pairs and path.is_dir():
+        raise click.UsageError(f"--map names the headers of one file, but {path} is a folder.")
+    if pairs and standard:
+        raise click.UsageError(
+            "--map is for spreadsheets; open repair data have the headers of their standard."
+        )
+
+    def bring_in(ledger: "Ledger", dry: bool) -> "ImportSummary":
+        if standard:
+            return import_open_repair(path, ledger, layout=layout, dry_run=dry)
+        if path.is_dir() or not (pairs or path.is_file()):
+            return import_package(path, ledger, layout=layout, dry_run=dry)
+        table = path.stem if path.stem in TABLES else "jobs"
+        return import_table(path, table, ledger, layout=layout, dry_run=dry)
+
+    summary = _run(bench, bring_in, dry_run)
+    _tell(summary, "would be imported" if dry_run else "imported")
+
+
+def _headers(pairs: tuple[tuple[str, str], ...]) -> dict[str, str]:
+    names = dict(pairs)
+    if twice := [column for column in names if sum(column == other for other, _ in pairs) > 1]:
+        raise click.UsageError(f"--map names {', '.join(twice)} more than once.")
+    return names
+
+
+def _run(bench: Bench, bring_in: "Callable[[Ledger, bool], ImportSummary]", dry_run: bool) -> "ImportSummary":
+    from reliability.records.ledger import open_ledger
+
+    if bench.is_missing:
+        # Tried on a ledger that is thrown away: a fault leaves no empty ledger behind.
+        with tempfile.TemporaryDirectory() as folder, open_ledger(f"{folder}/trial.db", create=True) as trial:
+            summary = bring_in(trial, True)
+        if dry_run:
+            return summary
+    with bench.ledger(create=not dry_run) as ledger:
+        return bring_in(ledger, dry_run)
+
+
+def _tell(summary: "ImportSummary", done: str) -> None:
+    rows = [f"{count} {table}" for table, count in summary.written.items() if count]
+    click.echo(f"{', '.join(rows) or 'Nothing new'} {done}")
+    held = sum(summary.equal.values())
+    if held:
+        click.echo(f"  {counted(held, 'row')} in the ledger already")
+    for why, count in summary.left_out.items():
+        click.echo(f"  {counted(count, 'row')} left out: {why}")
+    for kind, names in summary.new_names.items():
+        if names:
+            click.echo(f"  new {kind}: {some(names)}")
+    for remark in summary.remarks:
+        click.echo(f"  {remark}")
+
+
+@click.command(
+    name="export",
+    short_help="Export the ledger as CSV files.",
+    epilog=example(
+        "benchodds export my-ledger-as-csv",
+        'benchodds export to-share --standard open-repair --provider "Corner bench" --country BEL',
+    ),
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--history", is_flag=True, help="Write every version of everything too, to history.csv.")
+@click.option("--standard", type=click.Choice(["open-repair"]),
+              help="Write finished jobs as open repair data, version 0.3, without money.")  # fmt: skip
+@click.option("--provider", help="Open repair data: the name that they are published under.")
+@click.option("--country", help="Open repair data: three-letter code of the country.")
+@click.pass_obj
+def export_folder(
+    bench: Bench, folder: Path, history: bool, standard: str | None, provider: str | None, country: str | None
+) -> None:
+    """Export the ledger to FOLDER: a CSV file for each table, and a datapackage.json.
+
+    Importing the folder gives an equal ledger. With --history, history.csv lies beside the tables; it
+    is for reading, an import passes it over.
+    """
+    if standard:
+        if history:
+            raise click.UsageError("Open repair data have no history; leave out --history.")
+        _share(bench, folder, provider, country)
+        return
+    if provider or country:
+        raise click.UsageError("--provider and --country belong to --standard open-repair.")
+    from reliability.records.package import export_package
+
+    with bench.ledger() as ledger:
+        count = export_package(ledger, folder, history=history)
+    click.echo(f"{counted(count, 'job')}, with all that is known of them: {folder}")
+
+
+def _share(bench: Bench, folder: Path, provider: str | None, country: str | None) -> None:
+    from reliability.records.open_repair import DEFAULT_PROVIDER, export_open_repair
+
+    with bench.ledger() as ledger:
+        done = export_open_repair(
+            ledger, folder, provider=provider or DEFAULT_PROVIDER, country=country or ""
+        )
+    open_ones = f", {done.still_open} still open and left out" if done.still_open else ""
+    click.echo(f"{counted(done.written, 'job')} as open repair data{open_ones}: {folder}")
+
+
+# `check` and `backup`: whether the ledger is whole, and a copy of it.
+
+
+@click.command(epilog=example("benchodds check"))
+@click.pass_context
+def check(ctx: click.Context) -> None:
+    """Verify the ledger, and name what is doubtful in it.
+
+    Ends with 1 if a rule is broken; rows that are allowed but doubtful are only named.
+    """
+    bench: Bench = ctx.obj
+    with bench.ledger() as ledger:
+        problems = ledger.check()
+        count = len(ledger.rows("jobs"))
+    broken = [problem for problem in problems if problem.grave]
+    doubtful = [problem for problem in problems if not problem.grave]
+    for heading, found in (("Broken", broken), ("Worth a second look", doubtful)):
+        if found:
+            click.echo(f"{heading}:")
+            for problem in found:
+                click.echo(f"  {problem}")
+    click.echo(f"{counted(count, 'job')}: {len(broken)} broken, {len(doubtful)} worth a second look")
+    if broken:
+        ctx.exit(1)
+
+
+@click.command(
+    short_help="Write a consistent copy of the ledger.", epilog=example("benchodds backup bench-copy.db")
+)
+@click.argument("file", type=click.Path(path_type=Path))
+@click.pass_obj
+def backup(bench: Bench, file: Path) -> None:
+    """Write a consistent copy of the ledger to FILE, also while others write to it."""
+    with bench.ledger() as ledger:
+        ledger.backup(file)
+    click.echo(f"Copied to {file}")
+
+
+# `archive`: the findings of the ledger as Parquet files, for many benches together.
+
+
+@click.command(
+    short_help="Write the findings as a Parquet archive.",
+    epilog=example("benchodds archive for-the-others", "benchodds lives --archive for-the-others"),
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.pass_obj
+def archive(bench: Bench, folder: Path) -> None:
+    """Write to FOLDER what the lives of parts need: findings, years, days, families; no money, no remarks.
+
+    Archives of many benches can be read together by ``lives --archive``. Jobs that were imported from
+    elsewhere are left out, so that nothing counts twice. Needs pyarrow (the extra `archive`).
+    """
+    from reliability.records.archive import write_archive
+
+    with bench.ledger() as ledger:
+        written = write_archive(ledger, folder)
+    click.echo(f"{counted(written.findings, 'finding')} in {counted(written.jobs, 'job')}: {folder}")
+    if written.imported_jobs:
+        click.echo(f"  {counted(written.imported_jobs, 'imported job')} left out")
+
+
+# `judge` and `ranking`: what to take, at what price, and what to leave.
+
+
+AS_OF = "Day of the sale where an offer names none; today otherwise. What happened later is ignored."
+
+
+@click.command(
+    short_help="Take, haggle, try one or skip: verdicts on units on offer.",
+    epilog=example(
+        "benchodds judge offers.csv --out verdicts.csv",
+        'benchodds judge --family "Tarnwick T2" --built 1978-1981 --asked 25 --sign rust=yes',
+    ),
+)
+@click.argument("offers", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--out", type=NEW_FILE, help="File for the verdicts, as CSV.")
+@click.option("--family", help="One unit: its family.")
+@click.option("--model", help="One unit: the name on its front panel.")
+@click.option("--kind", help="One unit: its kind, for a family that the ledger does not know.")
+@click.option(
+    "--working-price", type=MONEY, help="One unit: what it fetches once serviced, where that is unknown."
+)
+@click.option("--built", "--year", "built", type=WINDOW, help="One unit: year of production, or a window.")
+@click.option("--asked", "--price", "asked", type=MONEY, help="One unit: the price asked.")
+@click.option(
+    "-s", "--sign", "signs", type=SIGN, multiple=True, help="One unit: a sign, rust=yes; repeatable."
+)
+@click.option("--as-of", type=DAY, callback=full_day, help=AS_OF)
+@click.pass_obj
+def judge(
+    bench: Bench, offers: Path | None, out: Path | None, as_of: datetime.date | None, **unit: Any
+) -> None:
+    """Judge the units of OFFERS, a CSV file, or one unit that the options describe.
+
+    The verdict is take, haggle, try one or skip; the ceiling is the highest price at which it is
+    take. Without a price asked, only the chance of a repair and the ceiling are told.
+    """
+    described = any(value not in (None, ()) for value in unit.values())
+    if (offers is None) != described:
+        raise click.UsageError(
+            "Name a file of offers, or describe one unit by --family or --model; not both."
+        )
+    if described and not (unit["family"] or unit["model"] or unit["kind"]):
+        raise click.UsageError("A unit needs --family, --model or --kind.")
+    from reliability.worth.judging import judge as judge_offers
+    from reliability.worth.judging import offers_from, read_offers, write_verdicts
+
+    table = read_offers(offers) if offers is not None else offers_from([_offer(unit)])
+    appraiser = _appraiser(bench, as_of)
+    verdicts = judge_offers(table, appraiser, as_of=as_of or datetime.date.today())
+    if out is not None:
+        with written_to(out):
+            write_verdicts(verdicts, out)
+        click.echo(f"{_verdict_summary(verdicts)}: {out}")
+    elif described:
+        from reliability.terminal import verdict_lines
+
+        click.echo("\n".join(verdict_lines(verdicts.iloc[0], unit["asked"], appraiser.currency)))
+    else:
+        from reliability.terminal import verdict_table
+
+        click.echo(verdict_table(verdicts))
+        click.echo(_verdict_summary(verdicts))
+
+
+def _offer(unit: dict[str, Any]) -> dict[str, Any]:
+    named = ("family", "model", "kind", "working_price", "asked")
+    first, last = unit["built"] or (None, None)
+    label = unit["family"] or unit["model"] or unit["kind"]
+    row = {"offer": label, "built_from": first, "built_to": last, **{name: unit[name] for name in named}}
+    return row | dict(unit["signs"])
+
+
+def _verdict_summary(verdicts: "pd.DataFrame") -> str:
+    counts = verdicts["verdict"].fillna("without a price").value_counts()
+    order = ("take", "haggle", "try one", "skip", "without a price")
+    said = [f"{counts[each]} {each}" for each in order if each in counts]
+    return f"{len(verdicts)} judged ({', '.join(said)})" if said else "0 judged"
+
+
+def _appraiser(bench: Bench, as_of: datetime.date | None) -> "Appraiser":
+    from reliability.worth.appraiser import appraiser_of
+
+    with bench.ledger() as ledger:
+        return appraiser_of(ledger, as_of=as_of, warn=note)
+
+
+@click.command(
+    short_help="Which families to take, to haggle over, to skip.",
+    epilog=example("benchodds ranking", "benchodds ranking --out ranking.csv"),
+)
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
+@click.option("--as-of", type=DAY, callback=full_day, help=AS_OF)
+@click.pass_obj
+def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
+    """Rank the families: which to take, to haggle over, to skip, at the price usually asked.
+
+    A family without a usual price has a ceiling, but no verdict.
+    """
+    from reliability.records.frames import read_records
+    from reliability.terminal import ranking_table, write_table
+    from reliability.worth.review import ranking as rank
+
+    appraiser = _appraiser(bench, as_of)
+    with bench.ledger() as ledger:
+        records = read_records(ledger, as_of=as_of)
+    table = rank(appraiser, records, as_of=as_of or datetime.date.today())
+    if out is None:
+        click.echo(ranking_table(table, appraiser.currency))
+    else:
+        with written_to(out):
+            write_table(table, out)
+        click.echo(f"{len(table)} families: {out}")
+
+
+# `lives`: how long components last.
+
+
+@click.command(
+    short_help="How long components last, family by family.",
+    epilog=example(
+        'benchodds lives --family "Tarnwick T2"',
+        "benchodds lives --component belt --out belts.csv",
+        "benchodds lives --archive ours --archive theirs --processes 4",
+    ),
+)
+@click.option("--family", "families", multiple=True, help="Only this family; repeatable.")
+@click.option("--component", "components", multiple=True, help="Only this component; repeatable.")
+@click.option(
+    "--event",
+    type=click.Choice(("failed", "needs work")),
+    default="failed",
+    show_default=True,
+    help="What ends a life; a worn part needs work.",
+)
+@click.option(
+    "--cohort",
+    type=click.IntRange(1, 50),
+    help="Tell production years apart, in cohorts of so many years.",
+)
+@click.option(
+    "--archive",
+    "archives",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Of these archives instead of the ledger; repeatable.",
+)
+@click.option(
+    "--counted", is_flag=True, help="Of a large ledger: counted by its database, without prices and odds."
+)
+@click.option("--no-intervals", is_flag=True, help="If counted: no intervals of a family's own lives.")
+@click.option("--processes", type=click.IntRange(1), default=1, help="If counted: how many are at work.")
+@cluster_option("If counted: ")
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
+@click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
+@click.pass_obj
+def lives(
+    bench: Bench,
+    families: tuple[str, ...],
+    components: tuple[str, ...],
+    event: str,
+    cohort: int | None,
+    archives: tuple[Path, ...],
+    counted: bool,
+    no_intervals: bool,
+    processes: int,
+    cluster: str | None,
+    out: Path | None,
+    as_of: datetime.date | None,
+) -> None:
+    """Tell how long each component lasts in each family that this bench has records of.
+
+    Where a family's own records cannot give a life, the column says why; the share failed by
+    today's age is told from all families together. With --archive or --counted, today is the last
+    day on which any unit was taken in, and a usual unit is one of the family's mean production year.
+    """
+    from reliability.errors import unknown
+    from reliability.terminal import lives_text, write_table
+
+    if archives or counted:
+        if cohort is not None or as_of is not None or (archives and counted):
+            raise click.UsageError("--cohort, --as-of, --counted and --archive do not go together.")
+        table = counted_lives(
+            bench,
+            archives,
+            event=event,
+            components=components,
+            intervals=not no_intervals,
+            cluster=cluster,
+            processes=processes,
+        )
+    else:
+        if no_intervals or cluster is not None or processes > 1:
+            raise click.UsageError(
+                "--no-intervals, --processes and --cluster go with --archive or --counted."
+            )
+        table = _lives_of_ledger(bench, event, cohort, as_of)
+    for column, wanted in (("family", families), ("component", components)):
+        for name in wanted:
+            if name not in set(table[column]):
+                raise unknown(f"No records of {column}", name, table[column])
+        if wanted:
+            table = table[table[column].isin(wanted)]
+    if out is None:
+        click.echo(lives_text(table))
+        return
+    with written_to(out):
+        write_table(table, out)
+    click.echo(f"{len(table)} {'life' if len(table) == 1 else 'lives'}: {out}")
+
+
+def _lives_of_ledger(
+    bench: Bench, event: str, cohort: int | None, as_of: datetime.date | None
+) -> "pd.DataFrame":
+    from reliability.records.frames import read_records
+    from reliability.report.lives_table import lives_table
+    from reliability.worth.appraiser import appraiser_of
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
+        records = read_records(ledger, as_of=as_of)
+    return lives_table(records, appraiser, event=event, cohort_years=cohort)
+
+
+# `lives --archive` and `lives --counted`: lives of more findings than fit in memory at once.
+
+
+def counted_lives(
+    bench: Bench,
+    folders: Collection[Path],
+    *,
+    event: str,
+    components: Collection[str],
+    intervals: bool,
+    cluster: str | None,
+    processes: int,
+) -> "pd.DataFrame":
+    """Count the findings of archives, or of the ledger by its database; fit and pool them.
+
+    Parameters
+    ----------
+    bench : Bench
+        Whose ledger is counted if there is no folder.
+    folders : collection of Path
+        Archives.
+    event : {"failed", "needs work"}
+        What ends a life.
+    components : collection of str
+        Only these; all if it is empty.
+    intervals : bool
+        Whether to give the intervals of a family's own estimates.
+    cluster, processes
+        As in `executor_for`.
+
+    Returns
+    -------
+    DataFrame
+        As `lives_table` gives of a ledger, without cohorts.
+
+    Raises
+    ------
+    InvalidInput
+        If an archive cannot be read, or none of the findings says anything of lives.
+    """
+    from reliability.cluster import executor_for
+    from reliability.errors import InvalidInput, unknown
+    from reliability.life.bulk import lives_of_counts
+    from reliability.records.package import DESCRIPTOR
+    from reliability.report.lives_table import LIVES_COLUMNS
+
+    files = [folder.resolve() / DESCRIPTOR for folder in folders]
+    with executor_for(cluster, processes, files=files) as executor:
+        counts, origin = _counted(bench, folders, event, executor)
+        left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
+        if not counts.n_findings:
+            raise InvalidInput(f"No finding of {origin} tells anything about lives ({left_out}).")
+        for name in components:
+            if name not in counts.components:
+                raise unknown("No records of component", name, counts.components)
+        said = f"; left out: {left_out}" if left_out else ""
+        note(f"{counted(counts.n_findings, 'finding')} counted from {origin}{said}")
+        table = lives_of_counts(counts, components=components, intervals=intervals, executor=executor)
+    return table.reindex(columns=list(LIVES_COLUMNS))
+
+
+def _counted(
+    bench: Bench, folders: Collection[Path], event: str, executor: "Executor | None"
+) -> tuple["Counts", str]:
+    """Count, and say where the findings came from."""
+    from reliability.errors import InvalidInput
+    from reliability.life.bulk import add_counts, count_all, count_findings
+    from reliability.worth.lives import worst_findings
+
+    if folders:
+        from reliability.records.archive import open_archives
+
+        counts = count_all(open_archives(folders), event=event, worst=worst_findings, executor=executor)
+        return counts, counted(len(folders), "archive")
+    from reliability.records.archive import counted_findings
+
+    with bench.ledger() as ledger:
+        parts = [
+            count_findings(batch, event=event, worst=worst_findings) for batch in counted_findings(ledger)
+        ]
+        if not parts:
+            raise InvalidInput(f"{ledger.name} holds no finding of its own yet.")
+        return add_counts(parts), ledger.name
+
+
+# `plan` and `stock`: what to look at next, and which parts to have at hand.
+
+
+class Found(click.ParamType):
+    """A component and what was found: ``belt=failed``."""
+
+    name = "component=state"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Read the component and the state."""
+        component, _, state = map(clean_text, value.partition("="))
+        if not component or not state:
+            self.fail(f"{value!r} is not written as belt=failed", param, ctx)
+        return component, state
+
+
+@click.command(
+    short_help="What to look at next on a unit, and when to stop.",
+    epilog=example(
+        "benchodds plan 17",
+        'benchodds plan --family "Tarnwick T2" --built 1979 --sign rust=yes --found belt=failed',
+    ),
+)
+@click.argument("job", required=False)
+@click.option("--family", help="In place of a job: the family of the unit.")
+@click.option("--built", "--year", "built", type=WINDOW, help="Year of production, or a window.")
+@click.option("-s", "--sign", "signs", type=SIGN, multiple=True, help="A sign, such as rust=yes; repeatable.")
+@click.option(
+    "--found", type=Found(), multiple=True, help="What was found so far, such as belt=failed; repeatable."
+)
+@click.option("--out", type=NEW_FILE, help="File for the moves, as CSV.")
+@click.pass_obj
+def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **unit: Any) -> None:
+    """Plan the work on a unit: what to look at first, and when to stop.
+
+    JOB is an open job; what the ledger holds of its findings and signs is used. What was paid and
+    the hours already spent never count: only what is still to come.
+    """
+    if (job is None) == (family is None):
+        raise click.UsageError("Name an open job, or a family by --family; not both.")
+    if job is not None and any(value not in (None, ()) for value in unit.values()):
+        raise click.UsageError("--built, --sign and --found describe a unit of --family; a job has its own.")
+    from reliability.terminal import plan_lines, write_table
+    from reliability.worth.appraiser import appraiser_of
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, warn=note)
+        planned = _plan(ledger, appraiser, job, family, unit)
+    click.echo("\n".join(plan_lines(planned)))
+    if out is not None:
+        with written_to(out):
+            write_table(planned.table, out)
+
+
+def _plan(
+    ledger: "Ledger", appraiser: "Appraiser", job: str | None, family: str | None, unit: dict[str, Any]
+) -> "Plan":
+    from reliability.worth.plan import plan_job, plan_unit
+
+    if job is not None:
+        return plan_job(appraiser, ledger.job(job))
+    first, last = unit["built"] or (None, None)
+    return plan_unit(
+        appraiser,
+        family=str(family),
+        built_from=first,
+        built_to=last,
+        signs=dict(unit["signs"]),
+        found=dict(unit["found"]),
+        seen_on=datetime.date.today(),
+    )
+
+
+@click.command(
+    short_help="Parts that the next year is likely to need.",
+    epilog=example("benchodds stock", "benchodds stock --out order.csv"),
+)
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
+@click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
+@click.pass_obj
+def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
+    """List the parts that the jobs of the next year are likely to need, in packs.
+
+    Units are taken to come in as they have so far. What lies in your drawer already is not known.
+    """
+    from reliability.records.frames import read_records
+    from reliability.terminal import stock_text, write_table
+    from reliability.worth.appraiser import appraiser_of
+    from reliability.worth.stock import stock as parts_needed
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
+        records = read_records(ledger, as_of=as_of)
+    table = parts_needed(appraiser, records)
+    if out is None:
+        click.echo(stock_text(table, appraiser.currency))
+        return
+    with written_to(out):
+        write_table(table, out)
+    click.echo(f"{len(table)} {'part' if len(table) == 1 else 'parts'}: {out}")
+
+
+# `report`: regenerate the pages.
+
+
+@click.command(
+    short_help="Regenerate the pages whose content changed.",
+    epilog=example("benchodds report --all", 'benchodds report --family "Tarnwick T2" --pdf'),
+)
+@click.option("--family", "families", multiple=True, help="Only the page of this family, and the first page; "
+              "repeatable.")  # fmt: skip
+@click.option("--all", "every", is_flag=True, help="Every page; so it is without --family, too.")
+@click.option("--pdf", is_flag=True, help="Print the pages to PDF as well; needs Chromium.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("reports"),
+    show_default=True,
+    help="Folder of the pages.",
+)
+@click.option(
+    "--as-of",
+    type=DAY,
+    callback=full_day,
+    help="The day the pages speak for; the last one on record otherwise.",
+)
+@cluster_option()
+@click.pass_context
+def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: Any) -> None:
+    """Regenerate the pages whose content changed; the others are left untouched.
+
+    Where there is no ledger of your own yet, the pages are made from the demo and say so.
+    """
+    if every and families:
+        raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
+    from reliability.report.run import NOTEBOOKS, PAGE_NOTEBOOKS, make_pages
+
+    out, as_of = given["out"], given["as_of"]
+    records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO", as_of)
+    with executor_for(
+        given["cluster"],
+        1,
+        files=[NOTEBOOKS / each for each in PAGE_NOTEBOOKS],
+        folder=out,
+        left="Each page is whole, the old one or the new one",
+    ) as executor:
+        made = make_pages(
+            records,
+            out,
+            families=families or None,
+            demo=demo,
+            pdf=given["pdf"],
+            as_of=as_of,
+            executor=executor,
+        )
+    for remark in made.remarks:
+        note(remark)
+    click.echo(_pages_summary(made, out, as_of))
+
+
+def own_or_demo(
+    ctx: click.Context, remark: str, as_of: datetime.date | None = None
+) -> tuple["Records", bool]:
+    """Read the ledger; the demo where none was named and none has a job yet.
+
+    Parameters
+    ----------
+    ctx : click.Context
+    remark : str
+        Told where it is the demo, after the reason.
+    as_of : date, optional
+        The day that the ledger is taken back to.
+
+    Returns
+    -------
+    records : Records
+    demo : bool
+    """
+    from reliability.records.frames import read_records
+
+    bench: Bench = ctx.obj
+    named = ctx.find_root().get_parameter_source("ledger") is not ParameterSource.DEFAULT
+    if not (bench.is_missing and not named):
+        with bench.ledger() as ledger:
+            records = read_records(ledger, as_of=as_of)
+        if named or not records.jobs.empty:
+            return records, False
+    from reliability.records.package import load_package_records
+    from reliability.report.opening import DEMO
+
+    reason = "does not exist" if bench.is_missing else "holds no job"
+    note(f"{bench.url} {reason}: {remark}")
+    return load_package_records(DEMO), True
+
+
+def _pages_summary(made: "PagesMade", out: Path, as_of: datetime.date | None) -> str:
+    parts = [f"{counted(len(made.made), 'page')} made", f"{len(made.kept)} unchanged"]
+    if made.removed:
+        parts.append(f"{len(made.removed)} removed")
+    if made.printed:
+        parts.append(f"{len(made.printed)} printed")
+    day = f" as of {as_of}" if as_of else ""
+    return f"{', '.join(parts)}{day}: {out / 'index.html'}"
+
+
+# `card`: the pocket card for the phone.
+
+
+MOST_BYTES = 300_000
+"""A card that is larger is slow to open on an old phone (common practice, no source)."""
+
+
+@click.command(
+    short_help="The pocket card: verdicts on a phone without signal.",
+    epilog=example("benchodds card", "benchodds card --out sale.html --as-of 2026-11-25"),
+)
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("reports/card.html"),
+    show_default=True,
+    help="File of the card.",
+)
+@click.option(
+    "--as-of",
+    type=DAY,
+    callback=full_day,
+    help="Day of the sale; the last one on record otherwise. What happened later is ignored.",
+)
+@click.pass_context
+def card(ctx: click.Context, out: Path, as_of: datetime.date | None) -> None:
+    """Write the pocket card: one file that judges units at a sale as `judge` does, without signal.
+
+    Send it to the phone and open it in a browser: type part of a name, the year, the price and
+    what can be seen. What was looked at is saved as an offers.csv for `judge`. Printed, it is the list of
+    what to take, up to which price, and what to skip. Without a ledger of your own it is made
+    from the demo and says so.
+    """
+    from reliability.records.frames import known_by
+    from reliability.report.pocket_card import write_card
+    from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
+
+    bench: Bench = ctx.obj
+    records, demo = own_or_demo(ctx, "the card is made from the demo, and says DEMO", as_of)
+    records = known_by(records, as_of) if as_of is not None else records
+    if demo:
+        last = last_day(records)
+        appraiser = fit_appraiser(records, min(last, as_of) if as_of else last)
+    else:
+        with bench.ledger() as ledger:
+            appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
+    with written_to(out):
+        size = write_card(appraiser, records, out, as_of=as_of, demo=demo)
+    if size > MOST_BYTES:
+        note(f"{out} is large for a phone: {size / 1000:.0f} kB.")
+    families = "1 family" if len(appraiser.families) == 1 else f"{len(appraiser.families)} families"
+    jobs = counted(appraiser.tally.jobs_finished, "finished job")
+    click.echo(f"Card of {families}, {jobs} up to {appraiser.as_of}, {size / 1000:.0f} kB: {out}")
+
+
+# The command `benchodds`: parse the line, call the room that does the work, print its answer.
+
 
 DEFAULT_LEDGER = "data/bench.db"
-
-# Command -> its function in reliability.commands. The order is that of the help page: the way of
-# a unit over the bench, then what is learned from it.
-COMMANDS = {
-    "intake": "taking_in.intake",
-    "blank": "showing.blank",
-    "add": "adding.add",
-    "amend": "changing.amend",
-    "sold": "changing.sold",
-    "followup": "changing.followup",
-    "show": "showing.show",
-    "import": "moving.import_folder",
-    "export": "moving.export_folder",
-    "archive": "archiving.archive",
-    "check": "keeping.check",
-    "backup": "keeping.backup",
-    "judge": "judging.judge",
-    "ranking": "judging.ranking",
-    "lives": "lasting.lives",
-    "plan": "planning.plan",
-    "stock": "planning.stock",
-    "report": "pages.report",
-    "card": "carding.card",
-}
 
 
 class Refusal(click.ClickException):
@@ -52,23 +1242,12 @@ class Refusal(click.ClickException):
         click.echo(self.message, file=file, err=True)
 
 
-class LazyGroup(click.Group):
-    """A group that imports a command when it is named, and shows our errors as plain messages."""
+class Commands(click.Group):
+    """The commands in the order of the work; our errors are shown as plain messages."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Give the commands in the order of the work, not of the alphabet."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import one command."""
-        if cmd_name not in COMMANDS:
-            return None
-        module, function = COMMANDS[cmd_name].split(".")
-        command: click.Command = getattr(import_module(f"reliability.commands.{module}"), function)
-        for parameter in command.params:
-            if type(parameter.type) is click.types.StringParamType:
-                parameter.type = NAME
-        return command
+        return list(self.commands)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; an error of ours becomes its message and exit code 1."""
@@ -87,7 +1266,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(
-    cls=LazyGroup,
+    cls=Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=example(
         'benchodds intake "Tarnwick T2" --price 25 --year 1979    # a unit comes in and gets its number',
@@ -111,6 +1290,38 @@ def main(ctx: click.Context, ledger: str) -> None:
     # Our matrices are small: more threads of the linear algebra library would only wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     ctx.obj = Bench(ledger)
+
+
+# The way of a unit over the bench, then what is learned from it: the order of the help page.
+COMMANDS: dict[str, click.Command] = {
+    str(command.name): command
+    for command in (
+        intake,
+        blank,
+        add,
+        amend,
+        sold,
+        followup,
+        show,
+        import_folder,
+        export_folder,
+        archive,
+        check,
+        backup,
+        judge,
+        ranking,
+        lives,
+        plan,
+        stock,
+        report,
+        card,
+    )
+}
+for _command in COMMANDS.values():
+    main.add_command(_command)
+    for _parameter in _command.params:
+        if type(_parameter.type) is click.types.StringParamType:
+            _parameter.type = NAME
 
 
 if __name__ == "__main__":

@@ -84,12 +84,7 @@ def serve() -> None:
     """Carry out orders, one JSON line each, until there are no more."""
     import importlib
 
-    from reliability.cli import COMMANDS
-
-    for place in COMMANDS.values():
-        module = place.split(".")[0]
-        if module in ("taking_in", "adding", "changing", "showing", "moving", "keeping"):
-            importlib.import_module(f"reliability.commands.{module}")
+    importlib.import_module("reliability.cli")
     for module in ("ledger", "write_up", "package", "importing", "audit", "sheet", "open_repair"):
         importlib.import_module(f"reliability.records.{module}")
     _warm_up()

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from reliability.commands.executors import executor_for
+from reliability.cluster import executor_for
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.life import fit_weibull
 from reliability.life.bulk import count_all, lives_of_counts
@@ -188,7 +188,7 @@ def test_workers_are_asked_for_the_archives(cluster, command_line, archives, mon
         assert folder is None
         raise InvalidInput(", ".join(map(str, files)))
 
-    monkeypatch.setattr("reliability.commands.workers.check_workers", check)
+    monkeypatch.setattr("reliability.cluster.check_workers", check)
     descriptor = archives.resolve() / "demo" / "datapackage.json"
     assert command_line.refused("lives", "--archive", archives / "demo", "--cluster", cluster.address) == (
         f"{descriptor}\n"
@@ -196,7 +196,7 @@ def test_workers_are_asked_for_the_archives(cluster, command_line, archives, mon
 
 
 def test_no_cluster_is_refused_with_a_reason(command_line, archives, monkeypatch):
-    monkeypatch.setattr("reliability.commands.executors._SECONDS_TO_CONNECT", 0.5)
+    monkeypatch.setattr("reliability.cluster._SECONDS_TO_CONNECT", 0.5)
     lives = ("lives", "--archive", archives / "demo", "--cluster")
     assert "No scheduler answers at tcp://127.0.0.1:9: " in command_line.refused(*lives, "tcp://127.0.0.1:9")
     assert "--cluster 'here' is no address; give tcp://HOST:PORT" in command_line.refused(*lives, "here")

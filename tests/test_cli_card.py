@@ -3,8 +3,8 @@ import re
 import pytest
 from click.testing import CliRunner
 
+from reliability import cli
 from reliability.cli import main
-from reliability.commands import carding
 
 SHEET = """family = "Larkov T1"
 bought_for = 20
@@ -54,7 +54,7 @@ def test_a_day_of_the_sale_may_be_given(bench):
 
 
 def test_a_large_card_is_written_with_a_remark(bench, monkeypatch):
-    monkeypatch.setattr(carding, "MOST_BYTES", 1000)
+    monkeypatch.setattr(cli, "MOST_BYTES", 1000)
     result = bench.run("card", "--out", "large.html")
     assert result.exit_code == 0
     assert re.match(r"large.html is large for a phone: \d\d kB.\n", result.stderr)

@@ -11,9 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from reliability.commands import executors, workers
-from reliability.commands.executors import executor_for
-from reliability.commands.workers import Common, check_workers, code_here
+from reliability import cluster as cluster_module
+from reliability.cluster import Common, check_workers, code_here, executor_for
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
@@ -102,7 +101,7 @@ def test_workers_are_asked_for_the_folder_and_the_notebooks(cluster, ledger, com
         assert (address, folder) == (cluster.address, Path("pages"))
         raise InvalidInput(", ".join(path.name for path in files))
 
-    monkeypatch.setattr(workers, "check_workers", check)
+    monkeypatch.setattr(cluster_module, "check_workers", check)
     there = replace(command_line, url=str(ledger.file))
     assert there.refused("report", "--out", "pages", "--cluster", cluster.address) == (
         "index.ipynb, fleet.ipynb, family.ipynb, component.ipynb, ledger.ipynb\n"
@@ -113,8 +112,8 @@ def test_workers_are_asked_for_the_folder_and_the_notebooks(cluster, ledger, com
 
 
 def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
-    monkeypatch.setattr(executors, "_SECONDS_BETWEEN_LOOKS", 0.05)
-    monkeypatch.setattr(executors, "_SECONDS_WITHOUT_WORKERS", 0.2)
+    monkeypatch.setattr(cluster_module, "_SECONDS_BETWEEN_LOOKS", 0.05)
+    monkeypatch.setattr(cluster_module, "_SECONDS_WITHOUT_WORKERS", 0.2)
     told = rf"The scheduler of {cluster.address}, or the last of its workers, is gone\. Nothing was written; "
     with pytest.raises(BenchoddsError, match=told), executor_for(cluster.address, 1) as executor:
         end_in_the_middle(executor, *cluster.workers)
@@ -122,8 +121,8 @@ def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch)
 
 def test_work_that_begins_when_the_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
     cluster.add_workers(1)
-    monkeypatch.setattr(executors, "_SECONDS_BETWEEN_LOOKS", 0.05)
-    monkeypatch.setattr(executors, "_SECONDS_WITHOUT_WORKERS", 0.2)
+    monkeypatch.setattr(cluster_module, "_SECONDS_BETWEEN_LOOKS", 0.05)
+    monkeypatch.setattr(cluster_module, "_SECONDS_WITHOUT_WORKERS", 0.2)
     with (
         pytest.raises(BenchoddsError, match="or the last of its workers, is gone"),
         executor_for(cluster.address, 1) as executor,
@@ -133,7 +132,7 @@ def test_work_that_begins_when_the_last_worker_is_gone_ends_with_a_reason(cluste
 
 def test_work_whose_scheduler_is_gone_ends_with_a_reason(cluster, monkeypatch):
     cluster.add_workers(1)
-    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 3)
+    monkeypatch.setattr(cluster_module, "_SECONDS_TO_CONNECT", 3)
     with (
         pytest.raises(BenchoddsError, match=r"is gone\. What is there is whole; start them again, then this"),
         executor_for(cluster.address, 1, left="What is there is whole") as executor,
@@ -164,7 +163,7 @@ def go_on_beginning(executor: Executor, *processes: subprocess.Popen) -> None:
 def test_a_scheduler_without_workers_is_refused(monkeypatch):
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     # Long enough to connect on a busy machine; then as long again without a worker.
-    monkeypatch.setattr(executors, "_SECONDS_TO_CONNECT", 2)
+    monkeypatch.setattr(cluster_module, "_SECONDS_TO_CONNECT", 2)
     with (
         distributed.LocalCluster(n_workers=0, host="127.0.0.1", dashboard_address="127.0.0.1:0") as empty,
         pytest.raises(InvalidInput, match=r"The scheduler at tcp://\S+ has no worker yet\. Start some from"),
@@ -237,7 +236,7 @@ def lost(path: Path) -> Common:
 def test_a_worker_that_may_not_write_is_refused(tmp_path, monkeypatch):
     def protected(common):
         with monkeypatch.context() as patch:
-            patch.setattr(workers, "TemporaryFile", refuse)
+            patch.setattr(cluster_module, "TemporaryFile", refuse)
             return common.faults()
 
     def refuse(**_):
@@ -260,7 +259,7 @@ def test_a_worker_that_runs_something_else_is_refused():
 
 def test_code_is_that_which_a_process_loaded(tmp_path, monkeypatch):
     before = code_here()
-    monkeypatch.setattr(workers, "PACKAGE", tmp_path)
+    monkeypatch.setattr(cluster_module, "PACKAGE", tmp_path)
     assert code_here() == before  # files that changed since do not count
     assert code_here.__wrapped__() != before
 

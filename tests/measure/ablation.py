@@ -16,7 +16,6 @@ import numpy as np
 import pandas as pd
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.simulate import NAMED_WORLDS, score
 from reliability.worth import fitting
 from reliability.worth import supply as worth_supply
 from reliability.worth.appraisal import FamilyEntry, Spread
@@ -29,6 +28,7 @@ from reliability.worth.recalibration import Outcomes, Recalibration, fit_recalib
 from reliability.worth.supply import Supply
 from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
 from tests.measure.decisions import Task as World
+from tests.simulate import NAMED_WORLDS, score
 
 WHOLE = "everything"
 USUAL_SPREAD = 0.25

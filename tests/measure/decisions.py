@@ -1,6 +1,6 @@
 """How good the decisions are, in worlds whose truth is known.
 
-Some worlds are of this project's own making (`reliability.simulate`), the others ("module: variant", in
+Some worlds are of this project's own making (`tests.simulate`), the others ("module: variant", in
 `tests.worlds`) were written by people who did not know the model that is judged in them.
 ``python -m tests.measure.decisions`` prints, per world, the share of an oracle's gain, the
 losses beyond those of the true odds, coverage, error of the ceiling, losers among the taken
@@ -20,10 +20,10 @@ import pandas as pd
 
 import tests.worlds
 from reliability.records.frames import records_from_rows
-from reliability.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
 from tests.measure.baselines import BASELINES, read_bench
+from tests.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
 
 OURS, OURS_TRUE_MONEY = "benchodds", "its odds, true money"
 FIRST_SEED, SEEDS, OFFERS = 101, 24, 400

@@ -3,11 +3,11 @@
 import pytest
 
 from reliability.records.frames import records_from_rows
-from reliability.simulate import make_offers, make_world, run_bench
-from reliability.simulate.options import NAMED_WORLDS
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import offers_from
 from tests.measure.ablation import PIECES, WHOLE, Case, _only
+from tests.simulate import make_offers, make_world, run_bench
+from tests.simulate.world import NAMED_WORLDS
 
 
 @pytest.fixture(scope="module")

@@ -18,12 +18,12 @@ from reliability.report.batch import CARD, card_day, mark_in
 from reliability.report.card_data import DOUBLES, card_data
 from reliability.report.card_list import ceiling_words, list_groups
 from reliability.report.pocket_card import make_card, write_card
-from reliability.simulate import make_world, run_bench
-from reliability.simulate.options import NAMED_WORLDS
 from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
 from reliability.worth.odds import normal_draws
 from reliability.worth.review import ranking
 from tests.report.cards import EVIL, LONG
+from tests.simulate import make_world, run_bench
+from tests.simulate.world import NAMED_WORLDS
 
 
 @pytest.fixture(scope="module")

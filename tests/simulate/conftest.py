@@ -3,8 +3,8 @@ from dataclasses import replace
 
 import pytest
 
-from reliability.simulate import make_world
-from reliability.simulate.world import Family, Part, Sign
+from tests.simulate import make_world
+from tests.simulate.world import Family, Part, Sign
 
 
 @pytest.fixture(scope="session")

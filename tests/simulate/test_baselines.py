@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from reliability.records.frames import records_from_rows
-from reliability.simulate import make_offers, make_world, run_bench, score
 from reliability.worth.judging import offers_from
+from tests.simulate import make_offers, make_world, run_bench, score
 
 ROOT = Path(__file__).parents[2]
 

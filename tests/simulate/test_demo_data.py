@@ -11,10 +11,10 @@ from click.testing import CliRunner
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.package import export_package, read_package
-from reliability.simulate import appraise
-from reliability.simulate.__main__ import main
-from reliability.simulate.demo import demo_world
-from reliability.simulate.world import decimal_year
+from tests.simulate import appraise
+from tests.simulate.__main__ import main
+from tests.simulate.demo import demo_world
+from tests.simulate.world import decimal_year
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -53,7 +53,7 @@ def test_a_folder_with_something_else_is_left_alone(tmp_path):
 
 def test_command_has_help_with_an_example():
     text = CliRunner().invoke(main, ["demo", "--help"]).output
-    assert "python -m reliability.simulate demo --out data/demo" in text
+    assert "python -m tests.simulate demo --out data/demo" in text
 
 
 def test_import_into_a_ledger_and_export_gives_the_same_tables(tmp_path):
@@ -176,7 +176,7 @@ def test_disc_players_are_the_weak_kind(package):
 def test_page_says_that_all_is_invented_how_it_was_made_and_what_is_true(world):
     page = (DEMO / "README.md").read_text(encoding="utf-8")
     assert "Everything in this folder is invented" in page
-    assert "python -m reliability.simulate demo --out data/demo" in page
+    assert "python -m tests.simulate demo --out data/demo" in page
     # Truth of one offer, worked out apart from the page: an early unit without bad signs.
     family = world.family("Pellowick 22")
     signs = {"rust": False, "no power": False}

@@ -9,7 +9,7 @@ import pytest
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.package import read_package, write_package
 from reliability.records.tables import TABLES
-from reliability.simulate import (
+from tests.simulate import (
     NAMED_WORLDS,
     World,
     WorldOptions,
@@ -18,11 +18,9 @@ from reliability.simulate import (
     make_world,
     run_bench,
 )
-from reliability.simulate.dice import Dice
-from reliability.simulate.fleet import unwritten_jobs
-from reliability.simulate.habits import CAREFUL
-from reliability.simulate.recorder import year_window
-from reliability.simulate.unit import draw_unit
+from tests.simulate.bench import draw_unit
+from tests.simulate.fleet import unwritten_jobs, year_window
+from tests.simulate.world import CAREFUL, Dice
 
 WHEN = 2027.1
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.simulate import score
+from tests.simulate import score
 
 COLUMNS = ("offer", "success_chance", "expected_gain", "ceiling", "chief_risk", "gain")
 TRUTH = [

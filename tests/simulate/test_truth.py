@@ -7,13 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.testing import assert_allclose
 
-from reliability.simulate import (
+from tests.simulate import (
     appraise,
 )
-from reliability.simulate.bench import run_job
-from reliability.simulate.cases import case_chances, case_list
-from reliability.simulate.dice import Dice
-from reliability.simulate.unit import draw_unit
+from tests.simulate.bench import draw_unit, run_job
+from tests.simulate.truth import case_chances, case_list
+from tests.simulate.world import Dice
 
 WHEN = 2027.1
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reliability.simulate import (
+from tests.simulate import (
     Part,
     make_world,
 )
-from reliability.simulate.dice import Dice
-from reliability.simulate.unit import draw_unit
+from tests.simulate.bench import draw_unit
+from tests.simulate.world import Dice
 
 WHEN = 2027.1
 

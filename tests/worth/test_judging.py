@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from reliability.commands.telling import write_table
 from reliability.errors import InvalidInput
+from reliability.terminal import write_table
 from reliability.worth.judging import (
     VERDICT_COLUMNS,
     chief_risks,

@@ -5,13 +5,9 @@ bench would keep in it, :func:`make_offers` units on offer with their true odds 
 :func:`score` compares verdicts with these. Nothing else in the package imports this one.
 """
 
-from reliability.simulate.fleet import make_offers, run_bench
-from reliability.simulate.habits import Habits
-from reliability.simulate.make import make_world
-from reliability.simulate.options import NAMED_WORLDS, WorldOptions
-from reliability.simulate.score import Score, score
-from reliability.simulate.truth import Appraisal, appraise
-from reliability.simulate.world import Family, Part, Sign, World
+from tests.simulate.fleet import make_offers, make_world, run_bench
+from tests.simulate.truth import Appraisal, Score, appraise, score
+from tests.simulate.world import NAMED_WORLDS, Family, Habits, Part, Sign, World, WorldOptions
 
 __all__ = [
     "NAMED_WORLDS",

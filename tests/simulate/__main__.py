@@ -1,11 +1,11 @@
-"""Write simulated data: ``python -m reliability.simulate demo --out data/demo``."""
+"""Write simulated data: ``python -m tests.simulate demo --out data/demo``."""
 
 from pathlib import Path
 
 import click
 
 from reliability.errors import BenchoddsError
-from reliability.simulate.demo import write_demo
+from tests.simulate.demo import write_demo
 
 
 @click.group()
@@ -20,7 +20,7 @@ def main() -> None:
 def demo(out: Path) -> None:
     """Write the demo ledger, the offers beside it and a page on what is true of them.
 
-    Example: python -m reliability.simulate demo --out data/demo
+    Example: python -m tests.simulate demo --out data/demo
     """
     try:
         write_demo(out)

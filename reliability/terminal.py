@@ -1,18 +1,120 @@
-"""Verdicts, rankings and lives in words and tables, for the terminal."""
+"""Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
+import click
 
-from reliability.commands.shared import counted
+from reliability.errors import InvalidInput, LedgerError, reason
+from reliability.records.checks import JobDocument
 from reliability.records.csv_files import write_table as write_rows_to
+from reliability.records.tables import TABLES
+from reliability.records.values import write_value
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from reliability.records.ledger import Ledger
+    from reliability.records.write_up import Written
     from reliability.worth.plan import Plan
+
+# A job in words, for the terminal.
+
+
+_IN_HEAD = {
+    "findings": ("component", "position", "found", "arose"),
+    "followups": ("checked_on", "working"),
+}
+_PARTS = {"findings": "Findings", "signs": "Signs", "followups": "Follow-ups"}
+
+
+def job_lines(document: JobDocument, currency: str) -> list[str]:
+    """Word a whole job: only what is known."""
+    job = document["job"]
+    lines = [f"Job {job['job']}: {job['family']}, {job['outcome']}"]
+    for column in TABLES["jobs"]:
+        if column.name in ("job", "family", "outcome") or job[column.name] is None:
+            continue
+        unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
+        lines.append(f"  {column.name:<15}{_indented(write_value(job[column.name]))}{unit}")
+    for part, heading in _PARTS.items():
+        if document[part]:
+            lines.append(f"{heading}:")
+            lines += [f"  {_row(part, row, currency)}" for row in document[part]]
+    return lines
+
+
+def _indented(text: str) -> str:
+    return text.replace("\n", "\n" + " " * 17)
+
+
+def _row(part: str, row: Mapping[str, Any], currency: str) -> str:
+    if part == "signs":
+        return f"{row['sign']}: {row['seen']}"
+    if part == "followups":
+        head = f"{row['checked_on']}: {'working' if row['working'] == 'yes' else 'not working'}"
+    else:
+        place = f" ({row['position']})" if row["position"] else ""
+        during = ", during work" if row["arose"] == "during work" else ""
+        head = f"{row['component']}{place}: {row['found']}{during}"
+    more = [_cell(part, name, value, currency) for name, value in row.items()
+            if value is not None and name not in _IN_HEAD[part]]  # fmt: skip
+    return ", ".join([head, *more])
+
+
+def _cell(part: str, name: str, value: Any, currency: str) -> str:
+    unit = {"money": f" {currency}", "hours": " h"}.get(TABLES[part][name].kind, "")
+    return f"{name} {write_value(value)}{unit}"
+
+
+def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Word every version of a job, oldest first, by what it changed."""
+    lines: list[str] = []
+    before: dict[str, str] = {}
+    for version in versions:
+        lines.append(f"Version {version['version']}, {version['written_at']}: {version['reason']}")
+        if version["damage"]:
+            lines.append(f"  {version['damage']}")
+            continue
+        if version["content"] is None:
+            lines.append("  withdrawn")
+            continue
+        cells = _cells(version["content"])
+        lines += [f"  {line}" for line in _changes(before, cells)]
+        before = cells
+    return lines
+
+
+def _cells(document: JobDocument) -> dict[str, str]:
+    """Every filled cell of a job under one name."""
+    cells = {name: write_value(value) for name, value in document["job"].items() if value is not None}
+    for part, named_by in (("findings", "component"), ("signs", "sign"), ("followups", "checked_on")):
+        for row in document[part]:
+            arose = "during work" if row.get("arose") == "during work" else ""
+            owner = ":".join(filter(None, (str(row[named_by]), row.get("position"), arose)))
+            for name, value in row.items():
+                if value is not None and name not in (named_by, "position", "arose"):
+                    cells[f"{owner}.{name}"] = write_value(value)
+    return cells
+
+
+def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+    lines = []
+    for name, value in after.items():
+        if name not in before:
+            lines.append(f"{name} = {value}")
+        elif before[name] != value:
+            lines.append(f"{name}: {before[name]} -> {value}")
+    return lines + [f"{name}: {value} -> (empty)" for name, value in before.items() if name not in after]
+
+
+# Verdicts, rankings and lives in words and tables, for the terminal.
+
 
 NOTHING = "-"
 
@@ -67,7 +169,7 @@ Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
 """Name in the data frame, head of the column, and how a cell is worded."""
 
 
-def _table(frame: pd.DataFrame, columns: Columns) -> str:
+def _table(frame: "pd.DataFrame", columns: Columns) -> str:
     rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
     texts = [head for _, head, word in columns if word is words and head != "jobs"]
     return text_table(rows, [head for _, head, _ in columns], texts)
@@ -121,13 +223,13 @@ _STOCK: Columns = (
 )
 
 
-def verdict_table(verdicts: pd.DataFrame) -> str:
+def verdict_table(verdicts: "pd.DataFrame") -> str:
     """Set verdicts on many units as a table, with what must be known of single ones below."""
     notes = [f"  {row['offer']}: {row['note']}" for row in verdicts.to_dict("records") if row["note"]]
     return "\n".join([_table(verdicts, _VERDICT), *(["", "Notes:", *notes] if notes else [])])
 
 
-def ranking_table(table: pd.DataFrame, currency: str) -> str:
+def ranking_table(table: "pd.DataFrame", currency: str) -> str:
     """Set the families side by side, at the price usually asked."""
     risks = [" and ".join(filter(None, pair)) or None
              for pair in zip(table["chief_risk"], table["rival_risk"], strict=True)]  # fmt: skip
@@ -135,7 +237,7 @@ def ranking_table(table: pd.DataFrame, currency: str) -> str:
     return f"Amounts in {currency}; each family at the price usually paid for one.\n{said}"
 
 
-def lives_text(table: pd.DataFrame) -> str:
+def lives_text(table: "pd.DataFrame") -> str:
     """Set the lives of components as a table."""
     own = "B10, B50: years by which 10 and 50 % have failed, from a family's own records."
     today = "Failed today: a usual unit at today's age, from all families together, 90 % interval."
@@ -143,7 +245,7 @@ def lives_text(table: pd.DataFrame) -> str:
     return "\n".join((own, today, _table(table, columns)))
 
 
-def verdict_lines(verdict: pd.Series, asked: Decimal | None, currency: str) -> list[str]:
+def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) -> list[str]:
     """Say the verdict on one unit: the answer first, then why."""
     between = f"{percent(verdict['success_low'])} to {percent(verdict['success_high'])}"
     jobs = counted(int(verdict["jobs_seen"]), "finished job")
@@ -178,7 +280,7 @@ def plan_lines(plan: "Plan") -> list[str]:
     return lines
 
 
-def stock_text(table: pd.DataFrame, currency: str) -> str:
+def stock_text(table: "pd.DataFrame", currency: str) -> str:
     """Set the parts to hold as a table."""
     if table.empty:
         return "No part is likely to be needed: no unit is expected, or none of its parts."
@@ -186,6 +288,74 @@ def stock_text(table: pd.DataFrame, currency: str) -> str:
     return f"{head}\n{_table(table, _STOCK)}"
 
 
-def write_table(table: pd.DataFrame, path: Path) -> None:
+def write_table(table: "pd.DataFrame", path: Path) -> None:
     """Write a table as CSV; the file is replaced in one step."""
     write_rows_to(path, table.columns, table.itertuples(index=False))
+
+
+def say(written: "Written", what: str) -> None:
+    """Print what went into the ledger: one line, then what was assumed or is new."""
+    click.echo(f"Job {written.job}: {written.family}, {what}")
+    for note in written.notes:
+        click.echo(f"  {note}")
+
+
+def counted(number: int, noun: str) -> str:
+    """Word a number of things."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def note(message: str) -> None:
+    """Tell something on the side, on standard error."""
+    click.echo(message, err=True)
+
+
+@contextmanager
+def written_to(path: Path) -> Iterator[None]:
+    """Turn what the system refuses while a file is written into one clear message.
+
+    Raises
+    ------
+    InvalidInput
+        In place of an OSError.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What the command line knows before a command runs.
+
+    Parameters
+    ----------
+    url : str
+        The ledger: a file, or a database URL.
+    """
+
+    url: str
+
+    @property
+    def is_missing(self) -> bool:
+        """Whether the ledger is a file that is still to be made."""
+        try:
+            return "://" not in self.url and not Path(self.url).exists()
+        except OSError as error:
+            raise LedgerError(f"The ledger {self.url[:100]} cannot be opened: {reason(error)}.") from None
+
+    @contextmanager
+    def ledger(self, *, create: bool = False) -> Iterator["Ledger"]:
+        """Open the ledger; say so where one is made."""
+        from reliability.records.ledger import open_ledger
+
+        is_new = create and self.is_missing
+        with open_ledger(self.url, create=create) as ledger:
+            if is_new:
+                from reliability.records.files import who_reads
+
+                click.echo(f"A new ledger was made: {ledger.name} ({who_reads(Path(ledger.name))})")
+            for each in ledger.notes:
+                note(each)
+            yield ledger

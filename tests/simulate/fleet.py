@@ -1,0 +1,825 @@
+"""Jobs of a bench and units on offer, drawn from a world, and how they get onto paper."""
+
+import datetime as dt
+import math
+from bisect import bisect
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import accumulate
+
+from reliability.errors import InvalidInput
+from tests.simulate.bench import Comeback, Finding, Passage, Unit, draw_unit, run_job
+from tests.simulate.truth import appraise
+from tests.simulate.world import (
+    CAREFUL,
+    CARELESS,
+    KINDS,
+    PRICE_YEAR,
+    Dice,
+    Family,
+    Habits,
+    Part,
+    Sign,
+    World,
+    WorldOptions,
+    decimal_year,
+    options_of,
+)
+
+# One unit as it comes in: its hidden state, and what can be seen of it from outside.
+
+
+# One unit over the bench: inspect in order, mend, give up at the first fatal fault.
+
+
+# How a job gets onto paper: what is written, what is left out, what nobody looked at.
+
+
+Row = dict[str, str | int | float | None]
+KNOWN_BASES = ("nameplate", "date code", "serial number")
+KNOWS_FAILURE_DATE, NOTES_ORIGINAL, NOTES_REFIT, KNOWS_FIT_YEAR = 0.08, 0.75, 0.8, 0.5
+WRONG_GUESS = 0.2
+
+
+@dataclass(frozen=True)
+class Stay:
+    """One unit's time on the bench, before anything is written down."""
+
+    job: str
+    passage: Passage
+    habits: Habits
+    looked: Mapping[str, bool]
+    bought_for: float
+    taken_in: dt.date
+    closed: dt.date | None
+    lot: str | None
+
+
+def year_window(
+    unit: Unit, habits: Habits, dice: Dice, guesses: bool = True
+) -> tuple[int | None, int | None, str | None]:
+    """Draw what is known of the year of production: from, to and on what grounds."""
+    exact, width, later = dice.pick(KNOWN_BASES), dice.whole(2, 5), dice.chance(0.5)
+    missed = dice.chance(WRONG_GUESS) and guesses
+    guess = habits.year_guess * guesses
+    rest = 1.0 - habits.year_known - habits.year_window - guess
+    basis = dice.pick(
+        ("exact", "document", "guess", None), (habits.year_known, habits.year_window, guess, rest)
+    )
+    if basis == "exact":
+        return unit.year, unit.year, exact
+    if basis is None:
+        return None, None, None
+    shift = (1 if later else -1) if basis == "guess" and missed else 0
+    return (*year_block(unit.family, unit.year, width, shift), basis)
+
+
+def year_block(family: Family, year: int, width: int, shift: int = 0) -> tuple[int, int]:
+    """Return the block of `width` years that holds `year`, or the one `shift` blocks on.
+
+    Blocks are counted from the first year of the family, so that within a block every year
+    is as likely as any other, whichever block is known.
+    """
+    block = (year - family.first_year) // width + shift
+    block = min(max(block, 0), (family.last_year - family.first_year) // width)
+    low = family.first_year + block * width
+    return low, min(low + width - 1, family.last_year)
+
+
+def look_at(unit: Unit, habits: Habits, dice: Dice) -> dict[str, bool]:
+    """Draw which signs somebody looked for, with what was seen."""
+    return {name: seen for name, seen in unit.signs.items() if dice.chance(habits.look)}
+
+
+def job_row(stay: Stay, dice: Dice, end: dt.date) -> Row:
+    """Write the row of a job; amounts that the recorder forgot stay empty."""
+    passage, family, habits = stay.passage, stay.passage.unit.family, stay.habits
+    built_from, built_to, basis = year_window(passage.unit, habits, dice)
+    done = stay.closed is not None
+    keep = {name: dice.chance(getattr(habits, how)) for name, how in _AMOUNTS.items()}
+    row: Row = {
+        "job": stay.job,
+        "family": family.name,
+        "model": dice.pick(family.models) if family.models and dice.chance(0.9) else None,
+        "lot": stay.lot,
+        "built_from": built_from,
+        "built_to": built_to,
+        "year_basis": basis,
+        "taken_in": stay.taken_in.isoformat(),
+        "closed": stay.closed.isoformat() if stay.closed else None,
+        "outcome": passage.outcome if done else "open",
+        "bought_for": money(stay.bought_for) if keep["bought_for"] else None,
+        "hours": quarter_hours(passage.hours) if done and keep["hours"] else None,
+        "other_costs": money(passage.other_costs) if done and keep["other_costs"] else None,
+        "sold_for": None,
+        "sold_on": None,
+        "salvage_value": money(passage.salvage)
+        if done and passage.salvage and keep["salvage_value"]
+        else None,
+        "ended_by": passage.ended_by if done and keep["ended_by"] else None,
+        "ended_why": passage.ended_why if done and keep["ended_why"] else None,
+        "origin": None,
+        "remarks": None,
+    }
+    row.update(_sale(stay, dice, end))
+    return row
+
+
+_AMOUNTS = {
+    "bought_for": "money", "hours": "hours", "other_costs": "money", "salvage_value": "money",
+    "ended_by": "cause", "ended_why": "cause",
+}  # fmt: skip
+
+
+def _sale(stay: Stay, dice: Dice, end: dt.date) -> Row:
+    """Write the sale, if the unit was sold by the end of the ledger and not kept."""
+    kept, wait = dice.chance(0.05), dice.whole(4, 30) + int(dice.exponential(1 / 35))
+    price = stay.passage.price
+    if stay.closed is None or price <= 0:
+        return {}
+    if stay.passage.outcome == "sold as is":
+        wait = min(wait, 20)
+    elif kept:
+        return {}
+    sold_on = stay.closed + dt.timedelta(days=wait)
+    return {"sold_for": money(price), "sold_on": sold_on.isoformat()} if sold_on <= end else {}
+
+
+def finding_rows(stay: Stay, dice: Dice) -> list[Row]:
+    """Write the findings of a job; of an open one, those of the first component only."""
+    findings = stay.passage.findings
+    if stay.closed is None:
+        findings = findings[:1]
+    rows = []
+    for finding in findings:
+        share = getattr(stay.habits, finding.found)
+        row = _finding_row(stay, finding, dice)
+        if dice.chance(share):
+            rows.append(row)
+    return rows
+
+
+def _finding_row(stay: Stay, finding: Finding, dice: Dice) -> Row:
+    state = finding.state
+    row: Row = {
+        "job": stay.job,
+        "component": state.part.name,
+        "position": state.position,
+        "found": finding.found,
+        "original": "yes" if dice.chance(NOTES_ORIGINAL) else None,
+        "fitted_from": None,
+        "fitted_to": None,
+        "arose": "during work" if finding.died else "as received",
+        "failed_from": None,
+        "failed_to": None,
+        "action": finding.action,
+        "part_cost": _part_cost(stay, finding, dice),
+        "part_source": finding.part_source,
+    }
+    row.update(_refit(stay, state.fitted, dice))
+    row.update(_failure_dates(stay, finding, dice))
+    return row
+
+
+def _part_cost(stay: Stay, finding: Finding, dice: Dice) -> float | None:
+    written = dice.chance(stay.habits.money)
+    return money(finding.part_cost) if written and finding.part_cost is not None else None
+
+
+def _refit(stay: Stay, fitted: int | None, dice: Dice) -> Row:
+    """Write that a part is not the one the unit was built with, if that was noticed."""
+    noticed, dated, spread = dice.chance(NOTES_REFIT), dice.chance(KNOWS_FIT_YEAR), dice.whole(0, 2)
+    if fitted is None:
+        return {}
+    if not noticed:
+        return {"original": None}
+    latest = min(fitted + spread, stay.taken_in.year)
+    window = {"fitted_from": fitted - spread, "fitted_to": latest} if dated else {}
+    return {"original": "no", **window}
+
+
+def _failure_dates(stay: Stay, finding: Finding, dice: Dice) -> Row:
+    """Write a window for the day of the failure, if somebody remembers."""
+    known, before, after = dice.chance(KNOWS_FAILURE_DATE), dice.whole(30, 400), dice.whole(30, 400)
+    if finding.state.state != "failed" or not known:
+        return {}
+    made = finding.state.fitted or stay.passage.unit.year
+    failed = made + 0.5 + finding.state.life_years
+    day = min(dt.date(int(failed), 1, 1) + dt.timedelta(days=int((failed % 1) * 365)), stay.taken_in)
+    low, high = day - dt.timedelta(days=before), min(day + dt.timedelta(days=after), stay.taken_in)
+    return {"failed_from": low.isoformat(), "failed_to": high.isoformat()}
+
+
+def sign_rows(stay: Stay) -> list[Row]:
+    """Write the signs that were looked for."""
+    return [{"job": stay.job, "sign": n, "seen": "yes" if s else "no"} for n, s in stay.looked.items()]
+
+
+def followup_rows(world: World, stay: Stay, sold_on: dt.date | None, dice: Dice) -> list[Row]:
+    """Write what became of a sold unit: complaints in warranty, and a check of some."""
+    check_after, checked = dice.whole(200, 700), dice.chance(world.follow_share)
+    told, day_known, cause_known = dice.chance(0.85), dice.chance(0.5), dice.chance(0.8)
+    if sold_on is None or not stay.passage.repaired:
+        return []
+    first = stay.passage.comebacks[0] if stay.passage.comebacks else None
+    failed_on = sold_on + dt.timedelta(days=int(first.years * 365.25)) if first else None
+    warranty = dt.timedelta(days=int(world.amount("warranty_days")))
+    rows = []
+    if first and failed_on and failed_on <= sold_on + warranty and told:
+        rows.append(_broken(stay, failed_on + dt.timedelta(days=5), failed_on, first, day_known, cause_known))
+    elif checked:
+        day = sold_on + dt.timedelta(days=check_after)
+        if first and failed_on and failed_on <= day:
+            rows.append(_broken(stay, day, failed_on, first, day_known, cause_known))
+        else:
+            rows.append(_followup(stay.job, day, "yes"))
+    return [row for row in rows if str(row["checked_on"]) <= world.end.isoformat()]
+
+
+def _followup(job: str, day: dt.date, working: str) -> Row:
+    empty: Row = {"failed_on": None, "component": None, "hours": None, "cost": None}
+    return {"job": job, "checked_on": day.isoformat(), "working": working, **empty}
+
+
+def _broken(
+    stay: Stay, day: dt.date, failed_on: dt.date, first: Comeback, day_known: bool, cause_known: bool
+) -> Row:
+    row = _followup(stay.job, day, "no")
+    row["failed_on"] = failed_on.isoformat() if day_known else None
+    row["component"] = first.component if cause_known else None
+    row["hours"], row["cost"] = quarter_hours(first.hours), money(first.cost)
+    return row
+
+
+def family_rows(families: tuple[Family, ...]) -> list[Row]:
+    """Write the families, with the owner's own estimate of their prices."""
+    return [
+        {
+            "family": f.name,
+            "kind": f.kind,
+            "maker": f.maker,
+            "first_year": f.first_year,
+            "last_year": f.last_year,
+            "working_price": money(f.owner_price),
+            "priced_on": f.priced_on,
+            "price_spread": f.price_spread,
+            "notes": f.notes,
+        }
+        for f in families
+    ]
+
+
+def part_rows(world: World) -> list[Row]:
+    """Write what can be had at the end of the ledger, as far as the owner has looked it up."""
+    when, rows = decimal_year(world.end), []
+    for family in world.families:
+        for part in family.parts:
+            if not Dice(*("parts", family.name, part.name)).chance(world.parts_known):
+                continue
+            obtainable = part.obtainable(when)
+            pack = part.price * part.pack_size / part.per_unit
+            rows.append(
+                {
+                    "component": part.name,
+                    "family": family.name,
+                    "obtainable": obtainable,
+                    "price": money(pack) if obtainable == "yes" else None,
+                    "pack_size": part.pack_size,
+                    "per_unit": part.per_unit,
+                    "as_of": world.end.isoformat(),
+                }
+            )
+    return sorted(rows, key=lambda row: (str(row["component"]), str(row["family"])))
+
+
+def money(amount: float | None) -> float | None:
+    """Round money: small amounts to half a unit, larger ones to a whole one, as people do."""
+    if amount is None:
+        return None
+    return round(amount * 2) / 2 if amount < 100 else float(round(amount))
+
+
+def quarter_hours(hours: float) -> float:
+    """Round bench time to a quarter of an hour, at least one."""
+    return max(round(hours * 4) / 4, 0.25)
+
+
+# Jobs of a bench and units on offer, drawn from a world.
+
+
+Rows = dict[str, list[Row]]
+ASK_SD = 0.4
+SAME_LOT, NEVER_FINISHED, PARTLY_WRITTEN = 0.05, 0.015, 0.5
+DAYS_MEDIAN, DAYS_SD, FAILED_DAYS = 25.0, 0.8, 1.5
+
+
+@dataclass(frozen=True)
+class _Arrival:
+    """A unit that was bought."""
+
+    unit: Unit
+    looked: dict[str, bool]
+    bought_for: float
+    taken_in: dt.date
+    lot: str | None
+
+
+def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
+    """Draw the ledger of a bench.
+
+    Parameters
+    ----------
+    world : World
+    n_jobs : int
+        Finished jobs in the ledger, those apart that nobody wrote up; units that are still
+        open at the end come on top.
+    seed : int
+        The same world, number and seed give the same rows.
+
+    Returns
+    -------
+    dict of list of dict
+        Rows of every documented table but those of other benches, as plain values.
+
+    Raises
+    ------
+    InvalidInput
+        If `n_jobs` is negative.
+    """
+    if n_jobs < 0:
+        raise InvalidInput(f"`n_jobs` must be 0 or more, got {n_jobs}.")
+    stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
+    rows: Rows = {name: [] for name in ("jobs", "findings", "signs", "followups")}
+    for number, stay in enumerate(stays, start=1):
+        if stay.job == "lost":
+            continue
+        _write_job(world, stay, f"{world.job_prefix}{number:04d}", rows, seed)
+    return {
+        "families": family_rows(world.families),
+        "models": [
+            {"model": model, "family": f.name, "first_year": f.first_year, "last_year": f.last_year}
+            for f in world.families
+            for model in f.models
+        ],
+        **rows,
+        "parts": part_rows(world),
+        "hearsay": [dict(row) for row in world.hearsay],
+        "settings": [{"setting": name, "value": _plain(v)} for name, v in sorted(world.settings.items())],
+    }
+
+
+def unwritten_jobs(world: World, n_jobs: int, seed: int) -> tuple[int, int]:
+    """Count the jobs that :func:`run_bench` leaves out: all of them, and the repaired ones."""
+    stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
+    lost = [stay.passage.repaired for stay in stays if stay.job == "lost"]
+    return len(lost), sum(lost)
+
+
+def _plain(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def _all_stays(world: World, n_jobs: int, seed: int) -> list[Stay]:
+    """Draw more units than needed, until enough of their jobs are finished and written."""
+    n_units = math.ceil(n_jobs * 1.15) + 12
+    while n_jobs:
+        stays = _stays(world, n_units, seed)
+        if sum(stay.job == "done" for stay in stays) >= n_jobs:
+            return stays
+        n_units = math.ceil(n_units * 1.3)
+    return []
+
+
+def _newest(stays: list[Stay], n_jobs: int) -> list[Stay]:
+    """Keep the newest units with exactly `n_jobs` finished jobs among them."""
+    surplus = sum(stay.job == "done" for stay in stays) - n_jobs
+    for first, stay in enumerate(stays):
+        if surplus == 0:
+            return stays[first:]
+        surplus -= stay.job == "done"
+    return []
+
+
+def _stays(world: World, n_units: int, seed: int) -> list[Stay]:
+    dice = Dice(seed, world.name, "arrivals")
+    length = (world.end - world.start).days
+    days = sorted(dice.whole(0, length) for _ in range(n_units))
+    shares = list(accumulate(family.popularity for family in world.families))
+    arrivals: list[_Arrival] = []
+    for i, day in enumerate(days):
+        arrivals.append(_arrive(world, world.start + dt.timedelta(days=day), i, seed, arrivals, shares))
+    return [_stay(world, arrival, i, seed) for i, arrival in enumerate(arrivals)]
+
+
+def _arrive(
+    world: World, day: dt.date, i: int, seed: int, earlier: list[_Arrival], shares: list[float]
+) -> _Arrival:
+    """Draw the unit that is bought next: one whose bad signs did not put the owner off."""
+    dice = Dice(seed, world.name, "unit", i)
+    same_lot = dice.chance(SAME_LOT) and bool(earlier)
+    damp, lot = (earlier[-1].unit.damp, f"L{i:04d}") if same_lot else (None, None)
+    day = earlier[-1].taken_in if same_lot else max(day, earlier[-1].taken_in if earlier else day)
+    habits = _habits(world, seed, i)
+    while True:
+        family = world.families[bisect(shares, dice.uniform() * shares[-1])]
+        unit = draw_unit(family, decimal_year(day), dice, damp)
+        looked = look_at(unit, habits, dice)
+        if dice.chance((1 - world.pickiness) ** sum(looked.values())):
+            return _Arrival(unit, looked, family.ask * dice.factor(ASK_SD), day, lot)
+
+
+def _habits(world: World, seed: int, i: int) -> Habits:
+    careless = Dice(seed, world.name, "hand", i).chance(world.careless_share)
+    return world.careless if careless else world.careful
+
+
+def season_effect(world: World, when: float, seed: int) -> float:
+    """Season's part of the log odds of mending, the same for all units of a quarter."""
+    return Dice(seed, world.name, "season", world.quarter(when)).normal(0.0, world.season_sd)
+
+
+def _stay(world: World, arrival: _Arrival, i: int, seed: int) -> Stay:
+    dice = Dice(seed, world.name, "job", i)
+    passage = run_job(world, arrival.unit, dice, season_effect(world, arrival.unit.when, seed))
+    habits = _habits(world, seed, i)
+    days = 1 + round(
+        DAYS_MEDIAN * math.exp(dice.normal(0, DAYS_SD)) * (1 if passage.repaired else FAILED_DAYS)
+    )
+    never = dice.chance(NEVER_FINISHED)
+    lost = dice.chance(habits.lost_repaired if passage.repaired else habits.lost_failed)
+    closed = arrival.taken_in + dt.timedelta(days=days)
+    is_open = never or closed > world.end
+    status = "open" if is_open else "lost" if lost else "done"
+    return Stay(
+        job=status,
+        passage=passage,
+        habits=habits,
+        looked=arrival.looked,
+        bought_for=arrival.bought_for,
+        taken_in=arrival.taken_in,
+        closed=None if is_open else closed,
+        lot=arrival.lot,
+    )
+
+
+def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> None:
+    stay = replace(stay, job=job)
+    dice = Dice(seed, world.name, "paper", job)
+    row = job_row(stay, dice, world.end)
+    rows["jobs"].append(row)
+    rows["findings"] += finding_rows(stay, dice)
+    rows["signs"] += sign_rows(stay)
+    sold_on = dt.date.fromisoformat(str(row["sold_on"])) if row["sold_on"] else None
+    rows["followups"] += followup_rows(world, stay, sold_on, dice)
+
+
+def make_offers(world: World, n: int, seed: int) -> tuple[list[Row], list[Row]]:
+    """Draw units on offer in the half year after the end of the ledger, with their truth.
+
+    Parameters
+    ----------
+    world : World
+    n : int
+        Number of offers.
+    seed : int
+
+    Returns
+    -------
+    offers, truth : list of dict
+        Offers as documented, with one column per sign. Truth, in the same order: `offer`,
+        `family`, `success_chance` and `expected_gain` given what the offer shows, `ceiling`,
+        `worth_repaired` and `worth_unrepaired` (the gain to expect of a free unit in each case),
+        `hours`, `chief_risk`, then what really came of the unit at its asked price:
+        `repaired`, `gain`, `ended_by`. Each offer meets a season of its own.
+
+    Raises
+    ------
+    InvalidInput
+        If `n` is negative.
+    """
+    if n < 0:
+        raise InvalidInput(f"`n` must be 0 or more, got {n}.")
+    weights = [family.popularity for family in world.families]
+    signs = sorted({sign.name for family in world.families for sign in family.signs})
+    pairs = [_offer(world, i, seed, weights, signs) for i in range(n)]
+    return [offer for offer, _ in pairs], [truth for _, truth in pairs]
+
+
+def _offer(world: World, i: int, seed: int, weights: list[float], signs: list[str]) -> tuple[Row, Row]:
+    dice = Dice(seed, world.name, "offer", i)
+    family = dice.pick(world.families, weights)
+    day = world.end + dt.timedelta(days=dice.whole(1, 180))
+    unit = draw_unit(family, decimal_year(day), dice)
+    built_from, built_to, _ = year_window(unit, CAREFUL, dice, guesses=False)
+    looked = look_at(unit, CAREFUL, dice)
+    asked = money(family.ask * dice.factor(ASK_SD)) or 0.0
+    offer: Row = {
+        "offer": f"{i + 1:04d}",
+        "family": family.name,
+        "built_from": built_from,
+        "built_to": built_to,
+        "asked": asked,
+        "seen_on": day.isoformat(),
+        **{name: _yes_no(looked.get(name)) for name in signs},
+    }
+    passage = run_job(world, unit, dice, dice.normal(0.0, world.season_sd))
+    return offer, truth_row(world, offer, family, passage)
+
+
+def _yes_no(seen: bool | None) -> str | None:
+    return None if seen is None else "yes" if seen else "no"
+
+
+def truth_row(world: World, offer: Row, family: Family, passage: Passage | None) -> Row:
+    """Write the truth of one offer; what came of it stays empty without a `passage`."""
+    low = float(offer["built_from"] or -math.inf)
+    high = float(offer["built_to"] or math.inf)
+    years = [year for year in family.years if low <= year <= high]
+    signs = {s.name: offer[s.name] == "yes" for s in family.signs if offer.get(s.name) in ("yes", "no")}
+    when = decimal_year(dt.date.fromisoformat(str(offer["seen_on"])))
+    truth = appraise(world, family, when=when, years=years, signs=signs)
+    asked = offer["asked"]
+    paid = None if asked is None else float(asked)
+    return {
+        "offer": offer["offer"],
+        "family": family.name,
+        "success_chance": truth.success,
+        "expected_gain": None if paid is None else truth.worth - paid,
+        "ceiling": truth.worth - world.amount("margin"),
+        "worth_repaired": truth.worth_repaired,
+        "worth_unrepaired": truth.worth_unrepaired,
+        "hours": truth.hours,
+        "chief_risk": truth.chief_risk,
+        "repaired": None if passage is None else passage.repaired,
+        "gain": None if passage is None or paid is None else passage.gain(world, paid),
+        "ended_by": None if passage is None else passage.ended_by,
+    }
+
+
+SETTINGS: Mapping[str, float | str] = {
+    "currency": "EUR",
+    "hour_rate": 8.0,
+    "selling_fee": 0.08,
+    "disposal_cost": 4.0,
+    "margin": 0.0,
+    "warranty_days": 180.0,
+}
+
+
+MIN_ASK = 5.0
+
+
+ASKED_SHARE, LEANING_SD, SELLERS_KNOW = 0.3, 0.25, 0.5
+
+
+QUARTERS_BEYOND = 6
+
+
+HEARSAY_ERROR = 1.5  # log odds by which wrong hearsay is off
+
+
+TOO_DEAR = 0.7  # of the price of a working unit
+
+
+@dataclass(frozen=True)
+class _Common:
+    """What families share: per component the level of log life, its year slope, of skill."""
+
+    life: Mapping[str, float]
+    slope: Mapping[str, float]
+    skill: Mapping[str, float]
+
+
+def make_world(name_or_options: str | WorldOptions, seed: int) -> World:
+    """Draw the truth of a trade.
+
+    Parameters
+    ----------
+    name_or_options : str or WorldOptions
+        One of the named worlds, or options of your own.
+    seed : int
+        The same options and seed give the same world.
+
+    Returns
+    -------
+    World
+
+    Raises
+    ------
+    UnknownName
+        If no world has that name.
+    InvalidInput
+        If an option is out of its range.
+    """
+    options = options_of(name_or_options)
+    common = _common(Dice(seed, options.name, "common"), options)
+    kinds = list(KINDS)
+    families = tuple(
+        _family(i, kinds[i % len(kinds)], common, options, Dice(seed, options.name, "family", i))
+        for i in range(options.families)
+    )
+    start = dt.date(options.end.year - options.years_of_records, options.end.month, 1)
+    world = World(
+        name=options.name,
+        families=families,
+        settings={**SETTINGS, "gap_repaired_share": options.gap_repaired_share},
+        start=start,
+        end=options.end,
+        market=market_levels(kinds, start, options.end, Dice(seed, options.name, "market")),
+        season_sd=options.season_sd,
+        learning=0.02,
+        careful=_with_losses(CAREFUL, options),
+        careless=_with_losses(CARELESS, options),
+        careless_share=options.careless_share,
+        usual_jobs=options.jobs,
+    )
+    world = with_fair_prices(world, Dice(seed, options.name, "asks"))
+    hearsay = _hearsay(world, options, Dice(seed, options.name, "hearsay"))
+    return replace(world, hearsay=hearsay)
+
+
+def _with_losses(habits: Habits, options: WorldOptions) -> Habits:
+    return replace(habits, lost_failed=options.lost_failed)
+
+
+def _common(dice: Dice, options: WorldOptions) -> _Common:
+    names = sorted({part.name for kind in KINDS.values() for part in kind.parts})
+    return _Common(
+        life={name: dice.normal(0.08, 0.12) for name in names},
+        slope={name: dice.normal(0, options.slope_sd) for name in names},
+        skill={name: dice.normal(0, 0.3) for name in names},
+    )
+
+
+def _family(i: int, kind_name: str, common: _Common, options: WorldOptions, dice: Dice) -> Family:
+    kind = KINDS[kind_name]
+    price = kind.price * dice.factor(0.4)
+    first = dice.whole(kind.first_year, kind.last_year - 4)
+    last = min(first + dice.whole(3, 10), kind.last_year)
+    drift, owner_error = dice.normal(0, options.drift_sd), dice.factor(options.owner_price_sd)
+    priced_in = options.end.year - dice.whole(0, 2)
+    own_skill, work = dice.normal(0, options.fix_sd), dice.factor(0.25)
+    parts = tuple(
+        _part(part, price, (first, last), own_skill, work, common, options, dice) for part in kind.parts
+    )
+    return Family(
+        name=f"{kind_name} {i + 1:03d}",
+        kind=kind_name,
+        maker=f"maker {dice.whole(1, max(3, options.families // 5)):02d}",
+        first_year=first,
+        last_year=last,
+        parts=parts,
+        signs=tuple(_sign(sign, options) for sign in kind.signs),
+        price=price,
+        owner_price=price * math.exp(drift * (priced_in + 0.5 - PRICE_YEAR)) * owner_error,
+        priced_on=f"{priced_in}-06",
+        drift=drift,
+        price_noise=dice.uniform(0.15, 0.3),
+        popularity=math.exp(dice.normal(0, 0.9)),
+        damp_share=min(options.damp_share * dice.uniform(0.6, 1.4), 1.0),
+        base_hours=kind.base_hours * work,
+        other_costs=dice.uniform(8, 18),
+        donor_share=dice.uniform(0.35, 0.65),
+        scrap_share=dice.uniform(0.15, 0.3),
+        salvage=price * dice.uniform(0.06, 0.18),
+        as_is=price * dice.uniform(0.06, 0.15),
+    )
+
+
+def _part(
+    usual: Part,
+    price: float,
+    span: tuple[int, int],
+    own_skill: float,
+    work: float,
+    common: _Common,
+    options: WorldOptions,
+    dice: Dice,
+) -> Part:
+    """Draw one component of a family around what is usual."""
+    life = common.life[usual.name] + dice.normal(0, options.life_sd)
+    skill = _moved(
+        usual.skill, 0.6 * own_skill + common.skill[usual.name] + dice.normal(0, 0.8 * options.fix_sd)
+    )
+    part_price = usual.price * math.sqrt(price / 170) * dice.factor(0.3)
+    changed, year, factor = dice.chance(options.change_share), dice.whole(*span), dice.uniform(0.4, 0.6)
+    gone, since = dice.chance(options.unobtainable), dice.uniform(2014, decimal_year(options.end))
+    scarce = dice.pick(("salvage only", "no"))
+    has_change = changed and usual.name == "gear" and year > span[0]
+    return replace(
+        usual,
+        shape=usual.shape * math.exp(dice.normal(0, options.shape_sd)),
+        scale=usual.scale * math.exp(life),
+        year_slope=common.slope[usual.name],
+        change_year=year if has_change else None,
+        change_factor=factor if has_change else 1.0,
+        damp_factor=usual.damp_factor**options.damp_power,
+        skill=skill,
+        supply=((0.0, "yes"), (since, scarce)) if gone else ((0.0, "yes"),),
+        rebuild=_moved(usual.rebuild, 0.5 * own_skill),
+        price=part_price,
+        hours=usual.hours * work,
+        too_dear=part_price > TOO_DEAR * price,
+    )
+
+
+def _moved(chance: float, shift: float) -> float:
+    return 1.0 / (1.0 + (1.0 - chance) / chance * math.exp(-shift))
+
+
+def _sign(sign: Sign, options: WorldOptions) -> Sign:
+    """Sharpen a sign: every chance moves towards 1, false alarms towards 0."""
+    strength = options.sign_strength
+    return replace(
+        sign,
+        shows={name: chance + strength * (1 - chance) for name, chance in sign.shows.items()},
+        damp_shows=sign.damp_shows + strength * (1 - sign.damp_shows) * (sign.damp_shows > 0),
+        false_alarm=sign.false_alarm * (1 - strength) if sign.shows or sign.damp_shows else sign.false_alarm,
+    )
+
+
+def market_levels(kinds: list[str], start: dt.date, end: dt.date, dice: Dice) -> dict[str, tuple[float, ...]]:
+    """Draw log price levels of every quarter: a slow wander around zero, per kind."""
+    quarters = round((end - start).days / 91.3) + QUARTERS_BEYOND
+    levels = {}
+    for kind in kinds:
+        level, path = dice.normal(0, 0.05), []
+        for _ in range(quarters):
+            path.append(level)
+            level = 0.9 * level + dice.normal(0, 0.025)
+        levels[kind] = tuple(path)
+    return levels
+
+
+def with_fair_prices(world: World, dice: Dice) -> World:
+    """Set prices so that a bench that bought everything would about break even.
+
+    Sellers half know what their unit is worth: they ask the mean of a share of the working price
+    and of the true worth. All prices of working units are then scaled by one factor at which the
+    mean gain, over families as popular as they are, is zero.
+    """
+    when = decimal_year(world.end)
+    worth = [appraise(world, family, when=when).worth for family in world.families]
+    dearer = [appraise(world, _priced(family, 2.0), when=when).worth for family in world.families]
+    leaning = [dice.factor(LEANING_SD) for _ in world.families]
+    total = math.fsum(f.popularity for f in world.families)
+
+    def asked(i: int, factor: float) -> tuple[float, float]:
+        # Worth is linear in the price, so two points of it give all.
+        true_worth = worth[i] + (factor - 1.0) * (dearer[i] - worth[i])
+        share = ASKED_SHARE * world.families[i].price * factor * leaning[i]
+        ask = max((1 - SELLERS_KNOW) * share + SELLERS_KNOW * max(true_worth, 0.0), MIN_ASK)
+        return ask, true_worth - ask
+
+    low, high = 0.1, 10.0
+    for _ in range(50):
+        factor = 0.5 * (low + high)
+        gain = math.fsum(f.popularity * asked(i, factor)[1] for i, f in enumerate(world.families)) / total
+        low, high = (factor, high) if gain < 0 else (low, factor)
+    families = [replace(_priced(f, low), ask=asked(i, low)[0]) for i, f in enumerate(world.families)]
+    return replace(world, families=tuple(families))
+
+
+def _priced(family: Family, factor: float) -> Family:
+    """Scale all that moves with the price of a working unit."""
+    scaled = {name: getattr(family, name) * factor for name in ("price", "owner_price", "salvage", "as_is")}
+    return replace(family, **scaled)
+
+
+def _hearsay(world: World, options: WorldOptions, dice: Dice) -> tuple[Mapping[str, float | str | None], ...]:
+    """Draw what the trade says: of some families how many can be mended, partly wrong."""
+    rows = []
+    for family in world.families:
+        told, wrong, up = (
+            dice.chance(options.hearsay_share),
+            dice.chance(options.wrong_hearsay),
+            dice.chance(0.5),
+        )
+        error = (HEARSAY_ERROR if up else -HEARSAY_ERROR) if wrong else dice.normal(0, 0.3)
+        worth_jobs, about_part = dice.whole(2, 6), dice.chance(0.3)
+        part = dice.pick(family.parts)
+        if not told:
+            continue
+        rows.append(hearsay_row(world, family, part if about_part else None, error, worth_jobs, "a trader"))
+    return tuple(rows)
+
+
+def hearsay_row(
+    world: World, family: Family, part: Part | None, error: float, worth_jobs: int, told_by: str
+) -> Mapping[str, float | str | None]:
+    """Write what is said of a family, or of one of its parts; `error` in log odds."""
+    when = decimal_year(world.end)
+    row: dict[str, float | str | None] = {
+        "family": family.name, "kind": None, "component": None, "age_years": None, "share_failed": None,
+        "share_repaired": None, "worth_jobs": worth_jobs, "told_by": told_by,
+    }  # fmt: skip
+    if part is None:
+        share = appraise(world, family, when=when).success
+        row["share_repaired"] = max(round(_moved(min(max(share, 0.02), 0.98), error), 2), 0.01)
+        return row
+    middle = (family.first_year + family.last_year) // 2
+    damp = family.damp_share
+    share = (1 - damp) * part.failed_by(middle, when, False) + damp * part.failed_by(middle, when, True)
+    row.update(component=part.name, age_years=round(when - middle - 0.5))
+    row["share_failed"] = max(round(_moved(min(max(share, 0.02), 0.98), error), 2), 0.01)
+    return row

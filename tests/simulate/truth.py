@@ -1,0 +1,454 @@
+"""What is true of an offer, given only what can be seen of it; and how good verdicts are against it."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from itertools import combinations
+from typing import Any, TypeAlias
+
+import numpy as np
+import pandas as pd
+
+from reliability.errors import InvalidInput
+from tests.simulate import bench
+from tests.simulate.world import WORN_SHOWS, Family, Part, Sign, World, part_age_years
+
+# Cases of one component in a unit, with their probabilities and what each of them costs.
+
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Cases of what the parts of a unit share; arrays of shape (n_nodes,)."""
+
+    weight: Array
+    damp: Array
+    year: Array
+    shift: Array
+
+
+@dataclass(frozen=True)
+class PartCases:
+    """Cases of one component.
+
+    `chance` (n_nodes, n_cases), `unseen` (n_signs, n_cases): chance that the component
+    leaves a sign away; `fix` (n_nodes, n_cases); `fixed_hours`, `ended_hours`, `fixed_money`,
+    `ended_money` (n_cases,); `comeback` (n_nodes, n_cases): cost of comebacks in warranty.
+    """
+
+    chance: Array
+    unseen: Array
+    fix: Array
+    fixed_hours: Array
+    ended_hours: Array
+    fixed_money: Array
+    ended_money: Array
+    comeback: Array
+
+
+def case_list(positions: int) -> list[tuple[int, int, int, int]]:
+    """List the cases of a component as numbers of positions (sound, worn, failed, died)."""
+    return [
+        (sound, worn, failed, positions - sound - worn - failed)
+        for failed in range(positions + 1)
+        for worn in range(positions - failed + 1)
+        for sound in range(positions - failed - worn + 1)
+    ]
+
+
+def case_chances(part: Part, years: Sequence[int], when: float, damp: bool) -> Array:
+    """Probabilities of the cases of :func:`case_list` in units built in each of `years`.
+
+    Returns
+    -------
+    ndarray, shape (n_years, n_cases)
+    """
+    kept = _made_chances(part, years, when, damp, original=True)
+    fits = part.refit_years(min(years), when)
+    if part.refit == 0.0 or len(fits) == 0:
+        return kept
+    by_fit = _made_chances(part, fits, when, damp, original=False)
+    for row, year in zip(kept, years, strict=True):
+        possible = part.refit_years(year, when)
+        if len(possible):
+            row *= 1.0 - part.refit
+            row += part.refit * by_fit[-len(possible) :].mean(axis=0)
+    return kept
+
+
+def _made_chances(part: Part, years: Sequence[int], when: float, damp: bool, original: bool) -> Array:
+    """Probabilities of the cases by the year a part was made in, shape (n_years, n_cases)."""
+    ages = np.array([part_age_years(when, made) for made in years])
+    scales = np.array([part.life_scale(made, damp, original) for made in years])
+    sound, worn, failed = part.states(ages, scales)
+    m = len(part.positions)
+    chances = []
+    for n_sound, n_worn, n_failed, n_died in case_list(m):
+        n_alive = n_sound + n_died
+        ways = math.factorial(m) / math.prod(map(math.factorial, (n_alive, n_worn, n_failed)))
+        apart = ways * sound**n_alive * worn**n_worn * failed**n_failed
+        alike = sound * (n_alive == m) + worn * (n_worn == m) + failed * (n_failed == m)
+        deaths = math.comb(n_alive, n_died) * part.dies**n_died * (1.0 - part.dies) ** n_sound
+        chances.append((part.together * alike + (1.0 - part.together) * apart) * deaths)
+    return np.stack(chances, axis=1)
+
+
+def part_cases(world: World, part: Part, signs: Sequence[Sign], nodes: Nodes, when: float) -> PartCases:
+    """Lay out the cases of one component for all nodes."""
+    cases = case_list(len(part.positions))
+    years, which = np.unique(nodes.year, return_inverse=True)
+    known = np.stack([case_chances(part, years.tolist(), when, damp) for damp in (False, True)])
+    chance = known[nodes.damp, which]
+    strength = np.array([1.0 if failed else WORN_SHOWS if worn else 0.0 for _, worn, failed, _ in cases])
+    unseen = np.array([1.0 - sign.shows.get(part.name, 0.0) * strength for sign in signs])
+    to_fix = np.array([failed + died for _, _, failed, died in cases])
+    by_shift = {shift: part.fix_chance(when, shift) for shift in np.unique(nodes.shift).tolist()}
+    mend = np.array([by_shift[shift] for shift in nodes.shift.tolist()])[:, None]
+    fixed = np.array([bench.step_costs(part, when, f + d, w, True) for _, w, f, d in cases])
+    ended = np.array([bench.step_costs(part, when, f + d, w, False) for _, w, f, d in cases])
+    touched = [bench.is_touched(part, when, f + d, w) for _, w, f, d in cases]
+    warranty = world.amount("warranty_days") / 365.25
+    due = np.array(
+        [
+            [-math.expm1(-warranty * bench.comeback_rate(part, t, damp)) for t in touched]
+            for damp in (False, True)
+        ]
+    )
+    cost = bench.COMEBACK_HOURS * world.amount("hour_rate") + bench.comeback_money(part)
+    return PartCases(
+        chance=chance,
+        unseen=unseen,
+        fix=np.where(to_fix == 0, 1.0, mend),
+        fixed_hours=fixed[:, 0],
+        ended_hours=ended[:, 0],
+        fixed_money=fixed[:, 1],
+        ended_money=ended[:, 1],
+        comeback=due[nodes.damp] * cost,
+    )
+
+
+# What is true of an offer, given only what can be seen of it.
+
+
+FIRST_END = 6  # rows of the sums of a chain before those of the components that end the job
+
+
+@dataclass(frozen=True)
+class Appraisal:
+    """True odds and money of a unit, before its price is paid.
+
+    Attributes
+    ----------
+    success : float
+        Probability of a repair.
+    worth, worth_repaired, worth_unrepaired : float
+        Expected gain if the unit cost nothing: over all, if it is repaired, and if it is not.
+    hours : float
+        Expected bench hours.
+    ends_by : mapping
+        Per component, the probability that it ends the job.
+    sign_chance : float
+        Probability of seeing what was seen.
+    """
+
+    success: float
+    worth: float
+    worth_repaired: float
+    worth_unrepaired: float
+    hours: float
+    ends_by: Mapping[str, float]
+    sign_chance: float
+
+    @property
+    def chief_risk(self) -> str:
+        """The component most likely to end the job."""
+        return max(self.ends_by, key=lambda name: self.ends_by[name])
+
+
+def appraise(
+    world: World,
+    family: Family,
+    *,
+    when: float,
+    years: Sequence[int] | None = None,
+    signs: Mapping[str, bool] | None = None,
+) -> Appraisal:
+    """Compute the exact truth of a unit from what can be seen of it.
+
+    Parameters
+    ----------
+    world : World
+    family : Family
+    when : float
+        Decimal year of the offer.
+    years : sequence of int, optional
+        Production years that are possible; all of the family's if not given.
+    signs : mapping, optional
+        Per sign that was looked for, whether it was there.
+
+    Returns
+    -------
+    Appraisal
+    """
+    seen = [(signs or {}).get(sign.name) for sign in family.signs]
+    nodes = _nodes(world, family, years or family.years, when)
+    parts = [part_cases(world, part, family.signs, nodes, when) for part in family.parts]
+    yes = [i for i, value in enumerate(seen) if value]
+    no = [i for i, value in enumerate(seen) if value is False]
+    totals = np.zeros((FIRST_END + len(parts), len(nodes.weight)))
+    for size in range(len(yes) + 1):
+        for subset in combinations(yes, size):
+            absent = [*no, *subset]
+            away = nodes.weight.copy()
+            for i in absent:
+                away *= 1.0 - _shared_chance(family.signs[i], nodes.damp)
+            totals += (-1.0) ** size * away * _chain(parts, absent)
+    return _appraisal(world, family, nodes, totals, seen, when)
+
+
+def _nodes(world: World, family: Family, years: Sequence[int], when: float) -> Nodes:
+    points, weights = np.polynomial.hermite_e.hermegauss(7)
+    damp, year, season = np.meshgrid([0, 1], list(years), np.arange(7), indexing="ij")
+    storage = np.array([1.0 - family.damp_share, family.damp_share])
+    weight = storage[damp] * (weights / weights.sum())[season] / len(years)
+    shift = world.shift(when, 0.0) + world.season_sd * points[season]
+    return Nodes(weight.ravel(), damp.ravel(), year.ravel(), shift.ravel())
+
+
+def _shared_chance(sign: Sign, damp: Array) -> Array:
+    return np.where(damp == 1, sign.chance(True), sign.chance(False))
+
+
+def _chain(parts: Sequence[PartCases], absent: Sequence[int]) -> Array:
+    """Sum the bench's chain of steps, for one set of signs that stay away.
+
+    Returns
+    -------
+    ndarray, shape (FIRST_END + n_parts, n_nodes)
+        Weight of all cases, and of a repair; hours and money of all cases, and of a repair
+        (weighted); then the weight of ending the job at each component.
+    """
+    n_nodes = len(parts[0].chance)
+    weights = [
+        p.chance * (p.unseen[list(absent)].prod(axis=0) if absent else np.ones(p.chance.shape[1]))
+        for p in parts
+    ]
+    alive = np.array([w.sum(axis=1) for w in weights])
+    passed = np.array([(w * p.fix).sum(axis=1) for w, p in zip(weights, parts, strict=True)])
+    before = np.vstack([np.ones(n_nodes), np.cumprod(passed, axis=0)])
+    after = np.vstack([np.cumprod(alive[::-1], axis=0)[::-1], np.ones(n_nodes)])
+    result = np.zeros((FIRST_END + len(parts), n_nodes))
+    result[0], result[1] = after[0], before[-1]
+    for i, (weight, p) in enumerate(zip(weights, parts, strict=True)):
+        step = before[i] * after[i + 1]
+        fixed, ended = weight * p.fix, weight * (1.0 - p.fix)
+        others = np.prod(np.delete(passed, i, axis=0), axis=0)
+        comebacks = others * (fixed * p.comeback).sum(axis=1)
+        result[2] += step * (fixed @ p.fixed_hours + ended @ p.ended_hours)
+        result[3] += step * (fixed @ p.fixed_money + ended @ p.ended_money) + comebacks
+        result[4] += others * (fixed @ p.fixed_hours)
+        result[5] += others * (fixed @ p.fixed_money) + comebacks
+        result[FIRST_END + i] = step * ended.sum(axis=1)
+    return result
+
+
+def _appraisal(
+    world: World, family: Family, nodes: Nodes, totals: Array, seen: Sequence[bool | None], when: float
+) -> Appraisal:
+    every, mended = totals[0].sum(), totals[1].sum()
+    fee, rate = 1.0 - world.amount("selling_fee"), world.amount("hour_rate")
+    price = world.price_level(family, when) * _price_factor(family, nodes.damp, seen)
+    as_is_share = 1.0 - family.donor_share - family.scrap_share
+    salvage = np.where(nodes.damp == 1, bench.donor_salvage(family, True), bench.donor_salvage(family, False))
+    given_up = family.donor_share * salvage + as_is_share * family.as_is * fee
+    given_up -= family.scrap_share * world.amount("disposal_cost")
+    base = family.other_costs + family.base_hours * rate
+    brought = np.array([(totals[1] * price * fee).sum(), ((totals[0] - totals[1]) * given_up).sum()])
+    hours, money = totals[[2, 4]].sum(axis=1), totals[[3, 5]].sum(axis=1)
+    spent = hours * rate + money  # of all cases, of a repair
+    return Appraisal(
+        success=float(mended / every),
+        worth=float((brought.sum() - spent[0]) / every - base),
+        worth_repaired=float((brought[0] - spent[1]) / mended - base) if mended > 0 else math.nan,
+        worth_unrepaired=float((brought[1] - spent[0] + spent[1]) / (every - mended) - base),
+        hours=float(family.base_hours + hours[0] / every),
+        ends_by={
+            part.name: float(chance)
+            for part, chance in zip(family.parts, totals[FIRST_END:].sum(axis=1) / every, strict=True)
+        },
+        sign_chance=float(every),
+    )
+
+
+def _price_factor(family: Family, damp: Array, seen: Sequence[bool | None]) -> Array:
+    """Mean factor on the price from blemishes, seen or not looked for."""
+    factor = np.ones(len(damp))
+    for sign, value in zip(family.signs, seen, strict=True):
+        shown = _shared_chance(sign, damp) if value is None else float(value)
+        factor = factor * (1.0 - (1.0 - sign.price_factor) * shown)
+    return factor
+
+
+# How good verdicts are, measured against the truth of the offers.
+
+
+LEAST_CHANCE = 1e-6  # a forecast of exactly 0 or 1 would have an infinite loss
+BLANK = {
+    "verdict": None, "ceiling": np.nan, "expected_gain": np.nan, "gain_low": np.nan, "gain_high": np.nan,
+    "chance_of_loss": np.nan, "success_chance": np.nan, "success_low": np.nan, "success_high": np.nan,
+    "chief_risk": None,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Score:
+    """Measures of one set of verdicts; NaN where the verdicts do not carry what is measured.
+
+    Attributes
+    ----------
+    offers, taken, oracle_taken : int
+        Number of offers, of verdicts "take", and of offers worth taking in truth.
+    gain, oracle_gain : float
+        True expected gain of all that was taken, and of all that was worth taking.
+    gain_share : float
+        Their ratio.
+    gain_share_with_tries : float
+        The same if "try one" is bought too; what that teaches is not counted.
+    excess_log_loss, excess_brier : float
+        Mean loss of the forecast odds beyond that of the true odds (nats; squared odds).
+        What no forecast could avoid is thereby left out.
+    success_cover : float
+        Share of offers whose true odds lie within `success_low` and `success_high`.
+    gain_cover : float
+        Share of offers whose realised gain lies within `gain_low` and `gain_high`.
+    ceiling_error, ceiling_bias : float
+        Mean absolute and mean difference of the ceiling from the true one, in money.
+    losers, predicted_losers : float
+        Share of the taken that lost money, and the mean chance of that as predicted.
+    chief_share : float
+        Share of offers whose chief risk is the true one.
+    """
+
+    offers: int
+    taken: int
+    oracle_taken: int
+    gain: float
+    oracle_gain: float
+    gain_share: float
+    gain_share_with_tries: float
+    excess_log_loss: float
+    excess_brier: float
+    success_cover: float
+    gain_cover: float
+    ceiling_error: float
+    ceiling_bias: float
+    losers: float
+    predicted_losers: float
+    chief_share: float
+
+    def as_dict(self) -> dict[str, float]:
+        """Return all measures by name."""
+        return asdict(self)
+
+
+Rows: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
+
+
+def score(verdicts: Rows, truth: Rows, *, margin: float = 0.0) -> Score:
+    """Compare verdicts with the truth of the same offers.
+
+    Parameters
+    ----------
+    verdicts : DataFrame or sequence of mapping
+        One row per offer, in the order of `truth`. Columns that a method does not give may
+        be missing; what needs them is NaN.
+    truth : DataFrame or sequence of mapping
+        As :func:`tests.simulate.make_offers` gives it.
+    margin : float
+        The gain a job must promise: in truth, an offer is worth taking above it.
+
+    Returns
+    -------
+    Score
+
+    Raises
+    ------
+    InvalidInput
+        If the offers of the two differ, or there are none.
+    """
+    said, true = _frame(verdicts), _frame(truth)
+    _check_offers(said, true)
+    for name, empty in BLANK.items():
+        if name not in said:
+            said[name] = empty
+    take = (said["verdict"] == "take").to_numpy()
+    bought = take | (said["verdict"] == "try one").to_numpy()
+    expected = true["expected_gain"].to_numpy(float)
+    worth_it = expected > margin
+    oracle = float(expected[worth_it].sum())
+    predicted = said["chance_of_loss"].to_numpy(float)
+    ceiling_off = said["ceiling"].to_numpy(float) - true["ceiling"].to_numpy(float)
+    return Score(
+        offers=len(true),
+        taken=int(take.sum()),
+        oracle_taken=int(worth_it.sum()),
+        gain=float(expected[take].sum()),
+        oracle_gain=oracle,
+        gain_share=_ratio(float(expected[take].sum()), oracle),
+        gain_share_with_tries=_ratio(float(expected[bought].sum()), oracle),
+        **_odds(said, true),
+        gain_cover=_cover(true["gain"], said["gain_low"], said["gain_high"]),
+        ceiling_error=_mean(np.abs(ceiling_off)),
+        ceiling_bias=_mean(ceiling_off),
+        losers=_mean(true["gain"].to_numpy(float)[take] < 0),
+        predicted_losers=_mean(predicted[take]),
+        chief_share=_chief(said, true),
+    )
+
+
+def _frame(rows: Rows) -> pd.DataFrame:
+    return rows.reset_index(drop=True).copy() if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
+
+
+def _check_offers(said: pd.DataFrame, true: pd.DataFrame) -> None:
+    if true.empty:
+        raise InvalidInput("There is no offer to score.")
+    if len(said) != len(true) or (said["offer"].astype(str) != true["offer"].astype(str)).any():
+        raise InvalidInput(
+            f"Verdicts and truth must hold the same offers in the same order; "
+            f"got {len(said)} verdicts for {len(true)} offers."
+        )
+
+
+def _mean(values: np.ndarray) -> float:
+    values = np.asarray(values, float)
+    return float(values.mean()) if values.size and not np.isnan(values).any() else float("nan")
+
+
+def _ratio(part: float, whole: float) -> float:
+    return part / whole if whole > 0 else float("nan")
+
+
+def _cover(value: pd.Series, low: pd.Series, high: pd.Series) -> float:
+    if low.isna().any() or high.isna().any():
+        return float("nan")
+    return _mean(((value >= low) & (value <= high)).to_numpy())
+
+
+def _odds(said: pd.DataFrame, true: pd.DataFrame) -> dict[str, float]:
+    truth = np.clip(true["success_chance"].to_numpy(float), LEAST_CHANCE, 1 - LEAST_CHANCE)
+    forecast = np.clip(said["success_chance"].to_numpy(float), LEAST_CHANCE, 1 - LEAST_CHANCE)
+    excess = truth * np.log(truth / forecast) + (1 - truth) * np.log((1 - truth) / (1 - forecast))
+    return {
+        "excess_log_loss": _mean(excess),
+        "excess_brier": _mean((truth - forecast) ** 2),
+        "success_cover": _cover(true["success_chance"], said["success_low"], said["success_high"]),
+    }
+
+
+def _chief(said: pd.DataFrame, true: pd.DataFrame) -> float:
+    if said["chief_risk"].isna().all():
+        return float("nan")
+    return _mean((said["chief_risk"] == true["chief_risk"]).to_numpy())
