@@ -5,6 +5,7 @@ What changed is printed by column; a commit that writes it says why.
 
 import sys
 
+import tests.conftest  # noqa: F401  (one thread of linear algebra, as in the tests)
 from tests.golden.comparing import differences
 from tests.golden.making import KEPT, PARTS, kept_files
 

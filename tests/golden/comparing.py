@@ -3,86 +3,71 @@
 import csv
 import difflib
 import io
+import math
 import re
 from collections.abc import Callable
-from itertools import groupby
 
 Row = dict[str, str]
 Near = Callable[[str, Row, Row], bool]
 HAGGLE_ROOM = 0.25  # the default, which no ledger of the verdicts changes
-
-
-def number(cell: str) -> float:
-    return float(cell or "nan")
-
-
-def within(size: float, relative: bool = False) -> Near:
-    """Allow a number to move by a size, or by that share of itself; an empty cell stays empty."""
-
-    def near(name: str, old: Row, new: Row) -> bool:
-        a, b = number(old[name]), number(new[name])
-        return old[name] == new[name] or abs(a - b) <= size * (abs(a) if relative else 1.0) + 1e-12
-
-    return near
-
-
-def price_room(row: Row) -> float:
-    """Amount by which money may move: 0.002 of the range that holds 80 % of the gains, at least a cent."""
-    spread = number(row["gain_high"]) - number(row["gain_low"]) if row["asked"] else abs(number(row["ceiling"]))
-    return max(0.002 * spread, 0.01)
-
-
-def near_money(name: str, old: Row, new: Row) -> bool:
-    return within(price_room(old))(name, old, new)
-
-
-def near_verdict(name: str, old: Row, new: Row) -> bool:
-    """Allow another verdict only where the price asked lies at the threshold between the two."""
-    off = {"take": 1.0, "haggle": 1.0 + HAGGLE_ROOM}
-    crossed = {off[verdict] for verdict in (old[name], new[name]) if verdict in off}
-    threshold = min(crossed, default=0.0) * number(old["ceiling"])
-    return old[name] == new[name] or (
-        len({old[name], new[name]} & set(off)) > 0
-        and abs(number(old["asked"]) - threshold) <= (1 + HAGGLE_ROOM) * price_room(old)
-    )
-
-
 TIE = re.compile(r"(?:; )?([^;]+) and ([^;]+) end as many jobs")
-
-
-def near_risk(name: str, old: Row, new: Row) -> bool:
-    """Allow another chief risk where the note names both as ending as many jobs."""
-    tied = [{row[name], *(found.groups() if (found := TIE.search(row["note"])) else ())} for row in (old, new)]
-    return tied[0] <= tied[1] or tied[1] <= tied[0]
-
-
-def near_note(name: str, old: Row, new: Row) -> bool:
-    return near_text(*(TIE.sub("", row[name]).strip("; ") for row in (old, new)))
+NUMBER = re.compile(r"(-?\d+(?:\.\d+)?(?: %)?)")
+#: Commands whose output tells estimates: decimals and percents may move by one in the last digit.
+ESTIMATING = ("judge", "ranking", "plan", "stock", "lives")
 
 
 def same(name: str, old: Row, new: Row) -> bool:
     return old[name] == new[name]
 
 
-#: Tolerances. Other kernels of the linear algebra library without wide registers moved 3 of 2,500 numbers of the
-#: verdicts, each by one in its last digit, and no fit in twelve digits; the room beyond that is for another
-#: order of sums and other steps of a search, and is far below what a ledger can tell.
-EXACT = (same, "a name, a count or what was asked: nothing is worked out")
-CHANCE = (within(0.002), "20 times the rounding noise; the narrowest 90 % interval is some 0.1 wide")
-MONEY = (near_money, "what 0.002 of a chance move where success and failure lie an 80 % range apart")
-FITTED = (within(1e-6, relative=True), "searches end at 1e-9; ends of a flat profile are known less well")
+def within(room: Callable[[str, Row], float]) -> Near:
+    """Allow a number to move by so much; an empty cell stays empty."""
+
+    def near(name: str, old: Row, new: Row) -> bool:
+        moved = abs(float(old[name] or "nan") - float(new[name] or "nan"))
+        return same(name, old, new) or moved <= room(name, old) + 1e-12
+
+    return near
+
+
+def money(_: str, row: Row) -> float:
+    """Amount by which money may move: 0.002 of the range that holds 80 % of the gains, at least a cent."""
+    low, high = (row["gain_low"], row["gain_high"]) if row["asked"] else ("0", row["ceiling"])
+    return max(0.002 * abs(float(high) - float(low)), 0.01)
+
+
+def near_verdict(name: str, old: Row, new: Row) -> bool:
+    said = {old[name], new[name]}
+    edge = 1.0 if "take" in said else 1.0 + HAGGLE_ROOM if "haggle" in said else math.nan
+    off = abs(float(old["asked"] or "nan") - edge * float(old["ceiling"]))
+    return same(name, old, new) or off <= edge * money(name, old)
+
+
+def near_risk(name: str, old: Row, new: Row) -> bool:
+    ties = [set(found.groups()) for row in (old, new) if (found := TIE.search(row["note"]))]
+    return same(name, old, new) or any({old[name], new[name]} <= tie for tie in ties)
+
+
+def near_note(name: str, old: Row, new: Row) -> bool:
+    return near_text(*(TIE.sub("", row[name]).strip("; ") for row in (old, new)))
+
+
+#: What may move. Other kernels of the linear algebra library, without wide registers, moved 3 of some 2,700
+#: numbers of the verdicts, each by one in its last digit, and no fit in twelve digits. The room beyond that is
+#: for another order of sums and other steps of a search; a ledger cannot tell that little.
+EXACT = (same, "nothing: a name, a count or what was asked")
+CHANCE = (within(lambda *_: 0.002), "0.002, 20 times the rounding noise; a 90 % interval is 0.1 wide or more")
+MONEY = (within(money), "0.002 of the range of the gain, about what 0.002 of a chance move; a cent at least")
+FITTED = (within(lambda name, row: 1e-6 * abs(float(row[name] or 0))), "1e-6 of it; searches end well below")
 TOLERANCES: dict[str, tuple[Near, str]] = {
-    "verdict": (near_verdict, "as told, unless the price asked lies within the room for money of its threshold"),
+    "verdict": (near_verdict, "another one only where the price asked is at its threshold"),
     **dict.fromkeys(("ceiling", "expected_gain", "gain_low", "gain_high"), MONEY),
     **dict.fromkeys(("chance_of_loss", "success_chance", "success_low", "success_high"), CHANCE),
-    "hours": (within(0.02), "two of its last digit, about a minute"),
-    "chief_risk": (near_risk, "as told, or tied with it by the note"),
-    "note": (near_note, "as told; a tie may come or go, amounts by one in the last digit"),
+    "hours": (within(lambda *_: 0.02), "0.02, a minute: two of its last digit"),
+    "chief_risk": (near_risk, "another one only where the note names both as tied"),
+    "note": (near_note, "a tie that comes or goes; decimals and percents by one in the last digit"),
     **dict.fromkeys(("shape", "scale", "log_likelihood", "failed_by_30_low", "failed_by_30_high"), FITTED),
-}
-#: Commands whose output tells estimates: decimals and percents may move by one in the last digit.
-ESTIMATING = ("judge", "ranking", "plan", "stock", "lives")
-NUMBER = re.compile(r"(-?\d+(?:\.\d+)?(?: %)?)")
+}  # fmt: skip
 
 
 def near_text(old: str, new: str) -> bool:
@@ -102,7 +87,7 @@ def near_number(old: str, new: str) -> bool:
 
 
 def differences(file: str, old: str, new: str, *, exact: bool = False) -> list[str]:
-    """Say what differs beyond the tolerances (all that differs if `exact`), a line for each column or command."""
+    """Say what differs beyond the tolerances, or at all if `exact`: an entry for each column or command."""
     if not (old and new):
         return [f"{file} is {'no longer made' if old else 'new'}"]
     if file.endswith(".csv") and "/export/" not in file:
@@ -114,17 +99,17 @@ def differences(file: str, old: str, new: str, *, exact: bool = False) -> list[s
 
 def table_differences(old: str, new: str, exact: bool) -> list[str]:
     before, after = (list(csv.DictReader(io.StringIO(text, newline=""))) for text in (old, new))
-    columns = list(before[0]) if before else []
-    key = columns[0]
-    if not after or list(after[0]) != columns or [r[key] for r in before] != [r[key] for r in after]:
-        return [f"other columns or rows: {len(before)} rows of {columns} -> {len(after)} of {list(after[:1])}"]
+    heads = [text.partition("\n")[0] for text in (old, new)]
+    key = heads[0].partition(",")[0]
+    if heads[0] != heads[1] or [row[key] for row in before] != [row[key] for row in after]:
+        return [f"other columns or rows: {len(before)} of {heads[0]} -> {len(after)} of {heads[1]}"]
     said = []
-    for name in columns:
-        near, why = TOLERANCES.get(name, EXACT)
-        off = [(a, b) for a, b in zip(before, after, strict=True) if not (same if exact else near)(name, a, b)]
-        if off:
+    for name in heads[0].split(","):
+        near, why = (same, "") if exact else TOLERANCES.get(name, EXACT)
+        pairs = zip(before, after, strict=True)
+        if off := [(a, b) for a, b in pairs if not near(name, a, b)]:
             shown = "; ".join(f"{a[key]}: {a[name] or 'empty'} -> {b[name] or 'empty'}" for a, b in off[:5])
-            rule = "" if exact else f" (allowed: {why})"
+            rule = f" (allowed: {why})" if why else ""
             said.append(f"{name} differs in {len(off)} of {len(before)} rows: {shown}{rule}")
     return said
 

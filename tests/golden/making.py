@@ -20,9 +20,6 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # as in tests.conftest, where the set is made by a command
-
 from click.testing import CliRunner
 
 from reliability import LifeRecords, fit_weibull
@@ -53,8 +50,11 @@ LEDGERS: dict[str, tuple[str, int, int, dict[str, str], str]] = {
 @cache
 def drawn(ledger: str) -> tuple[dict[str, str], str]:
     """Draw the tables of a simulated ledger and the offers to it, as CSV."""
-    world_name, jobs, seed, settings, lacks = LEDGERS[ledger]
-    world = make_world(world_name, seed)
+    if ledger == "demo":
+        texts = {path.stem: path.read_text(encoding="utf-8") for path in sorted(DEMO.glob("*.csv"))}
+        return texts, texts.pop("offers")
+    name, jobs, seed, settings, lacks = LEDGERS[ledger]
+    world = make_world(name, seed)
     tables: dict[str, list[dict[str, Any]]] = {**run_bench(world, jobs, seed)}
     stated = {row["setting"]: row["value"] for row in tables["settings"]} | settings
     tables["settings"] = [{"setting": name, "value": value} for name, value in stated.items()]
@@ -76,9 +76,9 @@ def csv_text(rows: list[dict[str, Any]]) -> str:
 
 
 def worlds() -> Files:
-    """Sum up what is drawn, so that a changed draw is not taken for a changed verdict."""
+    """Sum up what is judged, so that a changed draw is not taken for a changed verdict."""
     rows = []
-    for ledger in LEDGERS:
+    for ledger in ("demo", *LEDGERS):
         tables, offers = drawn(ledger)
         for name, text in {**tables, "offers": offers}.items():
             digest = hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -88,24 +88,18 @@ def worlds() -> Files:
 
 def verdicts(ledger: str) -> Files:
     """Judge the offers to the demo or to a simulated ledger; each verdict beside the price asked."""
+    tables, offers = drawn(ledger)
     with bench_folder() as run:
-        if ledger != "demo":
-            tables, offers = drawn(ledger)
-            Path("tables").mkdir()
-            for name, text in tables.items():
-                Path("tables", f"{name}.csv").write_text(text, encoding="utf-8", newline="")
-            Path("offers.csv").write_text(offers, encoding="utf-8", newline="")
-        source, asked = ("tables", "offers.csv") if ledger != "demo" else (DEMO, DEMO / "offers.csv")
-        for line in (["import", source], ["judge", asked, "--out", "verdicts.csv"]):
-            result = run(*line)
+        Path("tables").mkdir()
+        for path, text in {"offers.csv": offers, **{f"tables/{n}.csv": t for n, t in tables.items()}}.items():
+            Path(path).write_text(text, encoding="utf-8")
+        for line in ("import tables", "judge offers.csv --out verdicts.csv"):
+            result = run(*line.split())
             assert result.exit_code == 0, result.output
-        prices = {row["offer"]: row["asked"] for row in read(Path(asked).read_text(encoding="utf-8"))}
-        rows = read(Path("verdicts.csv").read_text(encoding="utf-8"))
-    return {f"verdicts/{ledger}.csv": csv_text([{**row, "asked": prices[row["offer"]]} for row in rows])}
-
-
-def read(text: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(text, newline="")))
+        said = Path("verdicts.csv").read_text(encoding="utf-8")
+    rows, asked = (list(csv.DictReader(io.StringIO(text))) for text in (said, offers))
+    both = [{**row, "asked": offer["asked"]} for row, offer in zip(rows, asked, strict=True)]
+    return {f"verdicts/{ledger}.csv": csv_text(both)}
 
 
 # ---- Commands
@@ -114,9 +108,10 @@ def read(text: str) -> list[dict[str, str]]:
 @contextlib.contextmanager
 def bench_folder() -> Iterator[Callable[..., Any]]:
     """Go to an empty folder; give what runs a command there."""
-    runner = CliRunner(env={"BENCHODDS_LEDGER": "bench.db"})
+    # Processes that a command starts must find this tree, whichever one is installed.
+    runner = CliRunner(env={"BENCHODDS_LEDGER": "bench.db", "PYTHONPATH": str(HERE.parents[1])})
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
-        yield lambda *line, **more: runner.invoke(main, [str(word) for word in line], **more)
+        yield lambda *line, **more: runner.invoke(main, [*map(str, line)], prog_name="benchodds", **more)
 
 
 def scripted() -> Files:
@@ -140,6 +135,7 @@ def told(line: str, run: Callable[..., Any]) -> str:
         words = words[: words.index("<")]
     result = run(*words, input=sheet, catch_exceptions=False)
     said = [*result.stdout.splitlines(), *(f"! {each}" for each in result.stderr.splitlines())]
+    said = [each for each in said if not re.match(r"! \d+/\d+ ", each)]  # pages are ready in any order
     said += [f"[ends with {result.exit_code}]"] if result.exit_code else []
     text = "\n".join([line, *said, ""])
     text = text.replace(os.getcwd(), "FOLDER")
@@ -154,29 +150,15 @@ def fits() -> Files:
     """Fit a Weibull life to every stratum of the recipe."""
     rows = [row for stratum in range(STRATA) for row in records_of(stratum)]
     lower, upper, count, stratum, record, weight = (list(column) for column in zip(*rows, strict=True))
-    numbers = {key: n for n, key in enumerate(dict.fromkeys(zip(stratum, record, strict=True)))}
-    fit = fit_weibull(
-        LifeRecords(
-            lower,
-            upper,
-            count=count,
-            stratum=stratum,
-            record=[numbers[key] for key in zip(stratum, record, strict=True)],
-            weight=weight,
-        )
-    )
+    more = {"count": count, "stratum": stratum, "record": record, "weight": weight}
+    fit = fit_weibull(LifeRecords(lower, upper, **more))
     _, low, high = fit.failed_by(30.0)
-    columns = {
-        "shape": fit.shape,
-        "scale": fit.scale,
-        "log_likelihood": fit.log_likelihood,
-        "failed_by_30_low": low,
-        "failed_by_30_high": high,
-    }
+    numbers = {"shape": fit.shape, "scale": fit.scale, "log_likelihood": fit.log_likelihood}
+    numbers |= {"failed_by_30_low": low, "failed_by_30_high": high}
     written = [
         {"stratum": n, "form": FORMS[n % len(FORMS)], "status": fit.status[n]}
-        | {name: "" if math.isnan(values[n]) else f"{values[n]:.12g}" for name, values in columns.items()}
-        for n in fit.stratum.tolist()
+        | {name: "" if math.isnan(values[n]) else f"{values[n]:.12g}" for name, values in numbers.items()}
+        for n in range(STRATA)
     ]
     return {"fits.csv": csv_text(written)}
 
@@ -200,7 +182,7 @@ def records_of(stratum: int) -> Iterator[Row]:
         window = range(2 + int(5 * draw())) if "years" in form else range(1)
         for year in window:
             weight = 1.0 + 3 * draw() if form == "weighed years" else 1.0
-            yield (*bounds(kind, life, age, record, year), count, stratum, record, weight)
+            yield (*bounds(kind, life, age, record, year), count, stratum, 100 * stratum + record, weight)
 
 
 def bounds(kind: str, life: float, age: float, record: int, year: int) -> tuple[float, float]:
