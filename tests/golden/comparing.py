@@ -31,9 +31,9 @@ def within(room: Callable[[str, Row], float]) -> Near:
 
 
 def money(_: str, row: Row) -> float:
-    """Amount by which money may move: 0.002 of the range that holds 80 % of the gains, at least a cent."""
+    """Amount by which money may move: 0.0003 of the range that holds 80 % of the gains, or two cents."""
     low, high = (row["gain_low"], row["gain_high"]) if row["asked"] else ("0", row["ceiling"])
-    return max(0.002 * abs(float(high) - float(low)), 0.01)
+    return max(0.0003 * abs(float(high) - float(low)), 0.02)
 
 
 def near_verdict(name: str, old: Row, new: Row) -> bool:
@@ -53,11 +53,11 @@ def near_note(name: str, old: Row, new: Row) -> bool:
 
 
 #: What may move. Other kernels of the linear algebra library, without wide registers, moved 3 of some 2,700
-#: numbers of the verdicts, each by one in its last digit, and no fit in twelve digits. The room beyond that is
-#: for another order of sums and other steps of a search; a ledger cannot tell that little.
+#: numbers of the verdicts, each by one in its last digit, and no fit in twelve digits. The room beyond is for
+#: another order of sums and other steps of a search: a prior mean moved by 6 % is told for the demo already.
 EXACT = (same, "nothing: a name, a count or what was asked")
-CHANCE = (within(lambda *_: 0.002), "0.002, 20 times the rounding noise; a 90 % interval is 0.1 wide or more")
-MONEY = (within(money), "0.002 of the range of the gain, about what 0.002 of a chance move; a cent at least")
+CHANCE = (within(lambda *_: 0.0003), "0.0003, three of its last digit")
+MONEY = (within(money), "0.0003 of the range of the gain, as much as a chance; two cents at least")
 FITTED = (within(lambda name, row: 1e-6 * abs(float(row[name] or 0))), "1e-6 of it; searches end well below")
 TOLERANCES: dict[str, tuple[Near, str]] = {
     "verdict": (near_verdict, "another one only where the price asked is at its threshold"),
