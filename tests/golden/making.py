@@ -24,7 +24,7 @@ from click.testing import CliRunner
 
 from reliability import LifeRecords, fit_weibull
 from reliability.cli import main
-from reliability.simulate import make_offers, make_world, run_bench
+from tests.simulate import make_offers, make_world, run_bench
 
 HERE = Path(__file__).parent
 KEPT = HERE / "kept"
