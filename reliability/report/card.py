@@ -19,10 +19,10 @@ from markupsafe import Markup
 from numpy.typing import ArrayLike, NDArray
 
 from reliability import __version__
+from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.report.format import NOTHING, cautions, counted, is_known, share, verdict_mark
 from reliability.report.pages import whose
-from reliability.report.study import write_whole
 from reliability.worth.appraisal import CASES, FEW_JOBS, MOST_YEARS
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.judging import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
@@ -317,7 +317,7 @@ def write_card(
         Its size in bytes.
     """
     page = make_card(appraiser, records, as_of=as_of, demo=demo)
-    write_whole(out, page)
+    replace_file(out, page)
     return len(page.encode("utf-8"))
 
 

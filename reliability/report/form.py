@@ -29,8 +29,8 @@ from reliability.records.write_up import (
     write_up,
 )
 from reliability.report import format
+from reliability.report.data import ledger_address
 from reliability.report.format import Shown, bullets, cautions, name, paragraph, text, verdict_mark
-from reliability.report.opening import ledger_address
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records

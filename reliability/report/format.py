@@ -11,6 +11,7 @@ from hashlib import sha256
 from html import escape
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 # How numbers and findings are said: plain, short, the same on every page.
@@ -559,3 +560,69 @@ def cautions(kind: str = "") -> tuple[str, ...]:
     return _FIRST + tuple(
         caution for words, caution in _BY_WORD if not said or any(word in said for word in words)
     )
+
+
+# ---- Numbers rounded once, to what can honestly be told of them
+
+
+def rounded(frame: pd.DataFrame, **digits: int) -> pd.DataFrame:
+    """Round columns to what a page shows of them, so that what cannot be seen changes no page.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Left as it is.
+    **digits : int
+        Decimals to keep, by column; other columns stay as they are.
+
+    Returns
+    -------
+    DataFrame
+        A copy, without minus zeros.
+    """
+    return frame.assign(**{each: frame[each].astype(float).round(to) + 0.0 for each, to in digits.items()})
+
+
+def lowered(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """Round prices that somebody may go up to down to whole units: rounded up they would promise too much.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Left as it is.
+    *columns : str
+
+    Returns
+    -------
+    DataFrame
+        A copy. Below 1 they are rounded like any amount, for not to be worth a gift is another thing.
+    """
+    return frame.assign(**{each: frame[each].astype(float).map(whole_limit) for each in columns})
+
+
+def whole_limit(price: float) -> float:
+    """Round one price to go up to, as `lowered` does; NaN stays NaN."""
+    return float(np.floor(price) if price >= 1 else np.round(price)) + 0.0
+
+
+def coarse(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """Round probabilities to what can honestly be told of them: 5 %, or 1 % below 10 and above 90 %.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Left as it is.
+    *columns : str
+        Columns of probabilities; NaN stays.
+
+    Returns
+    -------
+    DataFrame
+        A copy.
+    """
+    out = {}
+    for each in columns:
+        value = frame[each].to_numpy(dtype=float)
+        inner = (value > 0.1) & (value < 0.9)
+        out[each] = np.round(np.where(inner, np.round(value * 20) / 20, np.round(value, 2)), 2) + 0.0
+    return frame.assign(**out)

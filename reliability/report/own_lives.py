@@ -15,7 +15,6 @@ from reliability.life.lives import LifeRecords
 from reliability.life.model_check import check_model
 from reliability.life.weibull import WeibullFit, fit_weibull
 from reliability.report import format
-from reliability.report.study import rounded
 
 LEVEL = 0.90
 FEWEST_FOR_A_CURVE = 5
@@ -147,7 +146,7 @@ class OwnLives:
         failed, low, high = fit_weibull(copies, level=LEVEL).failed_by(ages)
         frame = curves.loc[np.repeat(curves.index, _POINTS)].reset_index(drop=True)
         frame = frame.assign(age_years=ages, failed=failed, low=low, high=high)
-        return rounded(frame, age_years=2, failed=3, low=3, high=3)
+        return format.rounded(frame, age_years=2, failed=3, low=3, high=3)
 
     def prepare(self) -> None:
         """Work out beforehand what pages will ask for, but for what depends on a usual unit's age."""
@@ -211,7 +210,7 @@ class OwnLives:
 def _stepped(records: LifeRecords) -> pd.DataFrame:
     curve = fit_curve(records, has_band=False)
     frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
-    return rounded(frame.dropna(), age_years=2, failed=3)
+    return format.rounded(frame.dropna(), age_years=2, failed=3)
 
 
 def _status(row: object, bracket_low: float, bracket_high: float) -> str:
