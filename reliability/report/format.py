@@ -46,6 +46,12 @@ def share(value: float | None) -> str:
     return f"{_rounded(100 * value)}{HARD_SPACE}%"
 
 
+def in_hundred(value: float) -> str:
+    """Say a forecast chance so that nobody takes it for a count of jobs, ``61 in 100``."""
+    near = "under 1" if value < 0.005 else ("over 99" if value >= 0.995 else str(_rounded(100 * value)))
+    return f"{near} in{HARD_SPACE}100"
+
+
 def span(low: float | None, high: float | None) -> str:
     """Say the interval of a probability in whole percent, ``21 to 50 %``."""
     if low is None or high is None or not (is_known(low) and is_known(high)):
@@ -98,6 +104,11 @@ def counted(number: int, one: str, many: str = "") -> str:
     """Say a count with its noun, ``1 job`` or ``12 jobs``; none is ``no jobs``."""
     noun = one if number == 1 else (many or f"{one}s")
     return f"{number or 'no'} {noun}"
+
+
+def capital(said: str) -> str:
+    """Begin a sentence with a name as the ledger writes it."""
+    return said[:1].upper() + said[1:]
 
 
 def listed(items: Sequence[str], joint: str = "and") -> str:
