@@ -7,7 +7,7 @@ import pandas as pd
 
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.family import CALLED, components_of, share_cell
+from reliability.report.family import CALLED, components_of, found, mended, share_cell
 from reliability.report.format import Shown, fold, in_hundred, listed, name, paragraph, text
 
 HARMLESS, DREADED = 0.03, 0.10
@@ -38,7 +38,7 @@ def answer(report: ReportData, component: str) -> Shown:
         says, kind = f"Mind it: it ends up to {in_hundred(worst.ends_job)} jobs{where}", "haggle"
     else:
         says, kind = f"Fear it: it ends up to {in_hundred(worst.ends_job)} jobs{where}", "skip"
-    tried, mended = int(counts["tried"].sum()), int(counts["mended"].sum())
+    tried, n_mended = int(counts["tried"].sum()), int(counts["mended"].sum())
     span = format.span(frame["failed"].min(), frame["failed"].max())
     odds = f"It has failed in {span if len(frame) > 1 else format.share(worst.failed)} of units today"
     odds += ", by family." if len(frame) > 1 else "."
@@ -48,7 +48,7 @@ def answer(report: ReportData, component: str) -> Shown:
     mends = f"Mending it takes {part} and {format.hours(worst.hours)}."
     record = format.capital(seen)
     record += f"; it ended {ended or 'none'} of them." if jobs else "."
-    record += f" Of {tried} failed ones that somebody tried to mend, {mended} were mended." if tried else ""
+    record += f" Of {tried} failed ones that somebody tried to mend, {n_mended} were mended." if tried else ""
     return Shown(
         head
         + paragraph(says, kind=f"says verdict {kind}")
@@ -111,20 +111,17 @@ def families(report: ReportData, component: str) -> Shown:
         format.Field("Family", named),
         format.Field("Failed today, 0 to 100 %", share_cell, "wide", leads=True),
         format.Field("Chance", lambda row: text(format.share(row.failed)), "number", leads=True),
+        format.Field("Found failed", found, short="Found"),
         format.number("Ends a job", "ends_job", format.share),
-        format.Field("Ended", lambda row: figures.count_dots(row.ended)),
-        format.Field("Mended", lambda row: f"{row.mended} of {row.tried}" if row.tried else "none tried"),
+        format.Field("Ended jobs", lambda row: figures.count_dots(row.ended), short="Ended"),
+        format.Field("Mended", mended),
         format.amount("Part", "part_cost", report.currency),
-        format.Field(
-            "Found failed", lambda row: f"{row.n_failed} of {row.jobs}" if row.jobs else "no job", "number"
-        ),
     ]
     says = (
         f"Dot and line: chance that it has failed in a usual unit today, with its {format.INTERVAL}. "
         "Tick: share found failed."
     )
     says += " Hollow: never examined there." if (frame["jobs"] == 0).any() else ""
-    says += " Ended: jobs that it ended. Mended: of the failed ones that somebody tried to mend."
     caption = "Families, the one whose jobs it ends most often first"
     return format.section(
         "families", "In which families", format.table(frame, fields, caption=caption, says=says)
@@ -177,8 +174,8 @@ def years(report: ReportData, component: str) -> Shown:
     """Say what production years have to do with it."""
     if families_with(report, component).empty:
         return Shown("")
-    found = report.changes[report.changes["component"] == component]
-    answered = found[found["status"] == "ok"]
+    changes = report.changes[report.changes["component"] == component]
+    answered = changes[changes["status"] == "ok"]
     called = answered[answered["q_value"] <= CALLED] if len(answered) else answered
     said = [
         f"{name(row.family)}: it is another part from {row.change_year:.0f} on "
@@ -188,7 +185,7 @@ def years(report: ReportData, component: str) -> Shown:
     others = sorted(set(answered["family"]) - set(called["family"]))
     if others:
         said.append(f"Looked for in {listed([name(each) for each in others])}: no change is shown.")
-    rest = len(found) - len(answered)
+    rest = len(changes) - len(answered)
     if rest:
         said.append(f"Nothing can be told in {format.counted(rest, 'other family', 'other families')}.")
     shared = report.odds.shared

@@ -7,10 +7,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from reliability.life.comebacks import DAYS_PER_YEAR, Comebacks, comebacks
+from reliability.life.comebacks import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
+from reliability.life.model_check import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.format import Shown, fold, in_hundred, listed, name, paragraph, text
+from reliability.report.format import HARD_SPACE, Shown, fold, in_hundred, listed, name, paragraph, text
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import standing_notes, verdict_row
 from reliability.worth.plan import plan_unit
@@ -26,6 +27,9 @@ APART = 0.03
 
 CALLED = 0.10
 """Largest share of false alarms at which a find is called a change (common practice, no source)."""
+
+AGEING_P = 0.05
+"""Below this p-value the risk is said to change with age (common practice)."""
 
 FEWEST_CHECKED = 5
 """Units asked after, below which a curve of comebacks draws chance (common practice, no source)."""
@@ -91,7 +95,7 @@ def _verdict(report: ReportData, family: str) -> str:
     else:
         worth = f"take it up to {format.money(up, currency)}" if up else "take it only for free"
         says = f"Skip it{at}; {worth}" if verdict == "skip" else format.capital(worth)
-    if not np.isnan(up) and entry.kind_jobs and top > up:
+    if up >= 1 and entry.kind_jobs and top > up:
         asked = f"{up + 1:.0f} to {top:.0f}" if top > up + 1 else f"{top:.0f}"
         below += f" Asked {asked}: haggle, and pay {up:.0f} at most. Above {top:.0f}: skip."
     kind = str(verdict or "none").replace(" ", "-")
@@ -135,7 +139,7 @@ def _line(report: ReportData, family: str) -> str:
         {"value": bought["bought_for"], "dot": np.where(bought["gain"] > 0, "full", "open other")}
     )
     first = "take" if report.entry(family).kind_jobs else "try one"
-    zones = [("skip", np.inf)] if np.isnan(up) else [(first, up), ("haggle", top), ("skip", np.inf)]
+    zones = [("skip", np.inf)] if not up >= 1 else [(first, up), ("haggle", top), ("skip", np.inf)]
     if first == "try one" and len(zones) > 1:
         zones.pop(1)
     scale = figures.scale_of(1.15 * top, paid, *dots["value"])
@@ -151,9 +155,9 @@ def _line(report: ReportData, family: str) -> str:
     if dots.empty:
         return drawn
     each = figures.per_dot(dots, scale)
-    one = "One mark, one unit bought" if each == 1 else f"One mark, up to {each} units bought"
-    said = f"{one} at that price: "
-    key = figures.key(full=f"{said}the job gained", **{"open other": f"it lost ({n - gained} of {n})"})
+    one = "a unit bought" if each == 1 else f"up to {each} units bought"
+    marks = {"full": f"{one}, and the job gained", "open other": f"it lost ({n - gained} of {n})"}
+    key = figures.key(**marks)
     return drawn + key
 
 
@@ -194,7 +198,7 @@ def reasons(report: ReportData, family: str) -> list[str]:
         f"parts for the {listed(_scarce(report, family)[0], 'and the')} are hard to get": _scarce(
             report, family
         )[1],
-        f"{len(jobs)} jobs say little, and other {entry.kind} families weigh in": (
+        f"so few jobs say little, and other {entry.kind} families weigh in": (
             float(others.mean()) - (chance - gap) if len(jobs) < FEW and len(others) else 0.0
         ),
         **_season(own, report),
@@ -241,14 +245,15 @@ def _money(report: ReportData, family: str) -> str:
     told = verdict_row(explained.entry, explained.appraisal, report.odds, price)
     ends = told["gain_low"], told["gain_high"]
     rate = report.odds.terms.hour_rate
-    time = f"at {format.money(rate, currency)} an hour paid" if rate else "unpaid"
+    time = f"counted at {format.money(rate, currency)} an hour" if rate else "not paid for"
     own = report.records.jobs
     whose = family in set(own.loc[own["origin"].isna() & own["bought_for"].notna(), "family"])
-    usual = "usually paid" if whose else f"usually paid for a {report.entry(family).kind}"
-    usual = usual if format.is_known(paid) else "the most to pay"
+    at = f"at the {format.money(price, currency)} usually paid" + (
+        "" if whose else f" for a {report.entry(family).kind}"
+    )
+    at = at if format.is_known(paid) else f"at {format.money(price, currency)}, the most to pay"
     return paragraph(
-        f"<strong>{in_hundred(told['chance_of_loss'])}</strong> lose money at "
-        f"{text(format.money(price, currency))}, {text(usual)}.",
+        f"<strong>{in_hundred(told['chance_of_loss'])}</strong> lose money {text(at)}.",
         f'<span class="soft">{text(format.hours(told["hours"]))} {text(time)}. Mean gain '
         f"{text(format.money(told['expected_gain'], currency))}; 8 of 10 between "
         f"{text(format.money_span(*ends, currency)).replace(' to ', ' and ')}.</span>",
@@ -291,21 +296,22 @@ def brought(report: ReportData, family: str) -> Shown:
     dot = np.select([repaired & is_sure, repaired, is_sure], ["full", "open", "other"], "open other")
     dots = pd.DataFrame({"value": gains["gain"], "dot": dot})
     scale = figures.scale_of(*dots["value"])
-    middle = [
-        f"{format.counted(int(here.sum()), 'job')} {which}, half of them above "
-        f"{format.money(gains.loc[here, 'gain'].median(), currency)}"
-        for which, here in (("repaired", repaired), ("not repaired", ~repaired))
+    median = {
+        each: format.money(gains.loc[repaired == each, "gain"].median(), currency) for each in (True, False)
+    }
+    middle = {
+        mark: f"{here.sum()} {which}"
+        + (", half of them above " if here.sum() > 1 else ": ")
+        + median[mark == "full"]
+        for mark, which, here in (("full", "repaired", repaired), ("other", "not repaired", ~repaired))
         if here.any()
-    ]
-    said = f"{'; '.join(middle)}."
+    }
     each = figures.per_dot(dots, scale)
-    more = "" if each == 1 else f"One mark stands for up to {each} jobs. "
-    shown = {"full": "repaired", "other": "not repaired", "open": "open: part of it is predicted"}
-    key = figures.key(**{mark: says for mark, says in shown.items() if mark != "open" or not is_sure.all()})
-    drawn = figures.dots(dots, scale, currency=currency, alt=f"Gain of each finished job. {said}")
-    return format.section(
-        "brought", "What the jobs brought", key, drawn, paragraph(text(more + said), kind="soft")
-    )
+    shown = middle if is_sure.all() else {**middle, "open": "open marks: part of it is predicted"}
+    many = paragraph(f"One mark stands for up to {each} jobs.", kind="soft") if each > 1 else ""
+    alt = f"Gain of each finished job: {'; '.join(middle.values())}."
+    drawn = figures.dots(dots, scale, currency=currency, alt=alt)
+    return format.section("brought", "What the jobs brought", figures.key(**shown), drawn, many)
 
 
 def components_of(report: ReportData, family: str) -> pd.DataFrame:
@@ -339,40 +345,39 @@ def components(report: ReportData, family: str) -> Shown:
     age, seen = report.usual_age(family), report.own.table.query("family == @family")
     at = f" at {format.years(age)}" if format.is_known(age) else ""
     fields = [
-        format.Field("Component", lambda row: component_cell(row)),
+        format.linked("Component", "component"),
         format.Field(f"Failed{at}, 0 to 100 %", share_cell, "wide", leads=True),
         format.Field("Chance", lambda row: text(format.share(row.failed)), "number", leads=True),
-        format.Field("Ended", lambda row: figures.count_dots(row.ended)),
-        format.Field("Mended", lambda row: f"{row.mended} of {row.tried}" if row.tried else "none tried"),
-        format.Field("Part", lambda row: text(format.money(row.part_cost, report.currency)), "number"),
-        format.Field("Time", lambda row: text(format.hours(row.hours)), "number"),
+        format.Field("Found failed", found, short="Found"),
+        format.Field("Ended jobs", lambda row: figures.count_dots(row.ended), short="Ended"),
+        format.Field("Mended", mended),
+        format.Field(
+            "Part", lambda row: text(format.money(row.part_cost, report.currency)), "number", short=""
+        ),
+        format.Field("Time", lambda row: text(format.hours(row.hours)), "number", short=""),
     ]
     says = (
-        f"Dot and line: chance that it has failed{at}, with its {format.INTERVAL}. Tick: share found failed."
+        f"Dot and line: chance that it has failed{at}, with its {format.INTERVAL}. Tick: share found failed"
     )
-    says += " Hollow: never examined." if (frame["jobs"] == 0).any() else ""
     if len(seen):
         met = np.average(seen["age_years"], weights=seen["weight"])
-        older = age - met >= 1
-        says += f" Units were {format.years(met)} old on average when examined." if older else ""
-    says += " Ended: jobs that it ended. Mended: of the failed ones that somebody tried to mend."
+        says += f", at {format.years(met)} on average" if abs(age - met) >= 1 else ""
+    says += ". Hollow: never examined." if (frame["jobs"] == 0).any() else "."
     caption = (
         "Components that ended jobs first" if frame["ended"].any() else "Components, the chief risk first"
     )
     return format.section("components", heading, format.table(frame, fields, caption=caption, says=says))
 
 
-def component_cell(row: Any) -> str:
-    """Name a component, with what was found of it so far."""
-    named = format.link(row.page, name(row.component)) if row.page else name(row.component)
-    return f"{named}<small>{text(found(row))}</small>"
-
-
 def found(row: Any) -> str:
-    """Say how many failed of those examined, ``6 of 35 failed, 3 more on the bench``."""
-    if not row.jobs:
-        return "never examined"
-    return f"{row.n_failed} of {row.jobs} failed" + (f", {row.died} more on the bench" if row.died else "")
+    """Say how many had failed of those examined, and how many more died on the bench."""
+    said = f'<span class="unbroken">{row.n_failed} of {row.jobs}</span>' if row.jobs else "no job"
+    return said + (f"<small>{row.died} more on the bench</small>" if row.died else "")
+
+
+def mended(row: Any) -> str:
+    """Say how many were mended of the failed ones that somebody tried to mend."""
+    return f'<span class="unbroken">{row.mended} of {row.tried}</span>' if row.tried else "none tried"
 
 
 def share_cell(row: Any) -> str:
@@ -456,8 +461,20 @@ def lives(report: ReportData, family: str) -> Shown:
         for row in frame.itertuples()
         if row.component not in set(drawn["component"])
     ]
-    shown = [(row.component, own.check(row.component, family)) for row in drawn.itertuples()]
-    ageing = [f"{name(component)}: {text(check.sentence)}" for component, check in shown if check is not None]
+    checks = {row.component: own.check(row.component, family) for row in drawn.itertuples()}
+    fits: dict[str, list[str]] = {}
+    for component, check in checks.items():
+        curve = {FAIR: "A Weibull curve is a fair summary", ANOTHER: f"A {check.best} curve fits better"}
+        grows = "grows" if check.shape > 1 else "falls"
+        ageing = "is not shown to change" if check.ageing_p > AGEING_P else f"is shown to {grows[:-1]}"
+        p = f" (p = {check.ageing_p:.2g})"
+        fits.setdefault(curve.get(check.verdict, "Too few to tell which curve fits best"), []).append(
+            name(component)
+        )
+        fits.setdefault(f"The risk {ageing} with age", []).append(
+            name(component) + p.replace(" ", HARD_SPACE)
+        )
+    ageing_says = [f"{says}: {', '.join(which)}." for says, which in fits.items()]
     key = figures.key(
         line="Weibull curve of these records, dashed beyond the oldest",
         step="the same without a model",
@@ -473,7 +490,7 @@ def lives(report: ReportData, family: str) -> Shown:
             key if pictures else "",
             f'<div class="figures">{"".join(pictures)}</div>' if pictures else "",
             f"<h3>Without a curve</h3>{format.bullets(rest)}" if rest else "",
-            fold("How well a Weibull curve fits", format.bullets(ageing)) if ageing else "",
+            fold("How we know", format.bullets(ageing_says)) if checks else "",
         )
     )
 
@@ -524,7 +541,7 @@ def years(report: ReportData, family: str) -> Shown:
     ]
     key = figures.key(failed="found failed", sound="still worked", today="from here on it is another part")
     drawn = f'{key}<div class="figures">{"".join(pictures)}</div>' if pictures else ""
-    how = f"All families were searched; of what is called a change, at most {CALLED:.0%} are false alarms."
+    how = "All families were searched. Of what is called a change, at most 1 in 10 should be a false alarm."
     return Shown(fold(summary, format.bullets(said), drawn, paragraph(how, kind="soft"), anchor="years"))
 
 
@@ -574,8 +591,8 @@ def back(report: ReportData, family: str) -> Shown:
                 "Comebacks: nobody asked yet" if never else "Comebacks: no unit repaired yet", paragraph(said)
             )
         )
-    parts = found.table["component"].dropna().value_counts().sort_index()
-    which = f" ({format.listed([f'{name(each)} {n}' for each, n in parts.items()])})" if came else ""
+    parts = found.table["component"].dropna().replace(NOT_KNOWN, "cause not known").value_counts()
+    which = f" ({', '.join(f'{name(each)} {n}' for each, n in sorted(parts.items()))})" if came else ""
     said = f"{came} of {format.counted(asked, 'repaired unit')} asked after came back{which}."
     if never:
         said += f" {never} more were never asked after, and silence is not a working unit."
@@ -657,8 +674,7 @@ def basis(report: ReportData, family: str) -> Shown:
         f"Its own outcomes decide {format.share(entry.own_weight)} of what sets this family apart; the rest "
         "comes from its kind, its maker and the whole bench.",
         "Belief fills what no record tells: what is usual for such parts, and what the trade says.",
-        "The chance of a repair is this bench's own: it depends on what its owner buys, and on when they give "
-        "up.",
+        "The chance of a repair is this bench's own: it depends on what its owner buys and when they stop.",
     ]
     judged = report.calibration.jobs
     judged = judged[judged["family"] == family]

@@ -302,7 +302,7 @@ def _apart(values: Sequence[float], scale: Scale) -> list[float]:
     kept: list[float] = []
     for value in values:
         # The last number carries the currency, and ends where the axis does.
-        room = [20 if scale.high in (value, other) else 12 for other in kept]
+        room = [22 if scale.high in (value, other) else 12 for other in kept]
         if all(
             abs(scale.at(value) - scale.at(other)) >= each for other, each in zip(kept, room, strict=True)
         ):
@@ -488,8 +488,11 @@ def life_curve(
 
 def _rails(axes: "Axes", marks: pd.DataFrame) -> None:
     """Put failed records above 100 %, sound ones below 0 %."""
+    # Neighbours of a year would be printed on each other.
+    binned = marks.assign(age_years=2 * (marks.age_years / 2).round())
+    binned = binned.groupby(["age_years", "is_failed"], as_index=False)["count"].sum()
     for is_failed, height in ((True, 1.08), (False, -0.08)):
-        some = marks[marks.is_failed == is_failed]
+        some = binned[binned.is_failed == is_failed]
         _marks(axes, some.age_years, np.full(len(some), height), some["count"], is_failed)
 
 
