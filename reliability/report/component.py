@@ -18,7 +18,7 @@ HARMLESS, DREADED = 0.03, 0.10
 def answer(report: ReportData, component: str) -> Shown:
     """Say whether to fear it: how often it fails, what mends it, how many jobs it ended."""
     frame, counts = families_with(report, component), _counts(report, component)
-    head = f"<h1>{name(component)}</h1>"
+    head = f"<h1>{name(format.capital(component))}</h1>"
     jobs, ended = int(counts["jobs"].sum()), int(counts["ended"].sum())
     seen = f"{format.counted(jobs, 'job')} of this bench {'names' if jobs == 1 else 'name'} it"
     if frame.empty:
@@ -187,7 +187,7 @@ def years(report: ReportData, component: str) -> Shown:
         said.append(f"Looked for in {listed([name(each) for each in others])}: no change is shown.")
     rest = len(changes) - len(answered)
     if rest:
-        said.append(f"Nothing can be told in {format.counted(rest, 'other family', 'other families')}.")
+        said.append(f"Nothing can be told in {format.counted(rest, 'family', 'families')}.")
     shared = report.odds.shared
     slope = float(np.expm1(shared.year_slope[shared.components.index(component)]))
     if round(100 * slope):

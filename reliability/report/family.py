@@ -578,24 +578,19 @@ def back(report: ReportData, family: str) -> Shown:
     jobs = report.records.jobs[report.records.jobs["family"] == family]
     checks = report.records.followups[report.records.followups["job"].isin(jobs["job"])]
     found = comebacks(jobs, checks, report.as_of)
-    asked, never = len(found.table), int(found.left_out["never checked"])
-    came = int(np.isfinite(found.table["upper_days"]).sum())
+    repaired = int((_finished(report, family)["outcome"] == "repaired").sum())
+    asked, came = len(found.table), int(np.isfinite(found.table["upper_days"]).sum())
     if not asked:
-        said = (
-            f"Nobody has asked after the {format.counted(never, 'repaired unit')} yet."
-            if never
-            else "No unit was repaired yet."
-        )
-        return Shown(
-            fold(
-                "Comebacks: nobody asked yet" if never else "Comebacks: no unit repaired yet", paragraph(said)
-            )
-        )
+        said = f"Nobody has asked after any of {format.counted(repaired, 'repaired unit')} since its sale."
+        said = said if repaired > 1 else "Nobody has asked after the one repaired unit since its sale."
+        if not repaired:
+            return Shown(fold("Comebacks: no unit repaired yet", paragraph("No unit was repaired yet.")))
+        return Shown(fold("Comebacks: nobody asked yet", paragraph(said)))
     parts = found.table["component"].dropna().replace(NOT_KNOWN, "cause not known").value_counts()
     which = f" ({', '.join(f'{name(each)} {n}' for each, n in sorted(parts.items()))})" if came else ""
     said = f"{came} of {format.counted(asked, 'repaired unit')} asked after came back{which}."
-    if never:
-        said += f" {never} more were never asked after, and silence is not a working unit."
+    if repaired > asked:
+        said += f" Nobody has asked after {repaired - asked} more, and silence is not a working unit."
     _, low, high = found.within([365.0])
     said += f" Within a year {format.span(low[0], high[0])} come back ({format.INTERVAL})."
     drawn = _comeback_curve(found, said) if asked >= FEWEST_CHECKED and found.curve.usable else ""

@@ -377,12 +377,16 @@ def price_cell(paid: float, ceiling: float, scale: Scale, *, alt: str = "") -> s
     return _svg("interval", 18, alt, "".join(parts))
 
 
-def count_dots(number: int, most: int = 8) -> str:
-    """Show a small count as that many dots with the number; more than `most` as the number alone."""
-    drawn = "".join(f'<circle cx="{5 + 11 * i}" cy="6" r="4.5" class="bad"/>' for i in range(number))
+def count_dots(number: int, most: int = 40) -> str:
+    """Show a small count as that many dots with the number, the more the smaller; above `most` the number."""
     if not 0 < number <= most:
-        return f"{number or 'none'}"
-    size = f'width="{11 * number}" height="12"'
+        return str(number or "none")
+    pitch = min(11.0, 88 / number)
+    drawn = "".join(
+        f'<circle cx="{pitch * (i + 0.5):.1f}" cy="6" r="{0.41 * pitch:.1f}" class="bad"/>'
+        for i in range(number)
+    )
+    size = f'width="{pitch * number:.0f}" height="12"'
     return f'<span class="count"><svg class="count" {size} aria-hidden="true">{drawn}</svg> {number}</span>'
 
 
@@ -635,48 +639,6 @@ def price_gaps(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says
         axes.axvline(0, color=SOFT, linewidth=1.2)
         axes.margins(x=0.05)
         return picture(figure, title=title, alt=alt, says=says, wide=True)
-
-
-def gains(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says: str = "") -> str:
-    """Show what each finished job brought, by how it ended.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``outcome``, ``gain``: one row per job.
-    currency : str
-        Unit of the axis.
-    title, alt, says : str
-        As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    order = [
-        each for each in ("repaired", "sold as is", "donor", "scrapped") if (frame.outcome == each).any()
-    ]
-    with drawing(4.6, 1.0 + 0.5 * len(order)) as (figure, axes):
-        axes.axvline(0, color=SOFT, linewidth=1.2)
-        place = frame.outcome.map(order.index)
-        axes.scatter(frame.gain, place, s=49, color=MODEL, alpha=0.45, linewidths=0, zorder=3)
-        middle = frame.gain.groupby(place).median()
-        axes.plot(
-            middle,
-            middle.index,
-            linestyle="none",
-            marker="|",
-            markersize=26,
-            markeredgewidth=3.5,
-            color=OTHER,
-        )
-        axes.set_yticks(range(len(order)), order)
-        axes.set_ylim(len(order) - 0.5, -0.5)
-        axes.set_xlabel(f"Gain of the job in {currency}")
-        axes.tick_params(axis="y", length=0, labelcolor=INK)
-        axes.grid(axis="y", visible=False)
-        return picture(figure, title=title, alt=alt, says=says)
 
 
 def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:

@@ -49,7 +49,7 @@ def share(value: float | None) -> str:
 def in_hundred(value: float) -> str:
     """Say a forecast chance so that nobody takes it for a count of jobs, ``61 in 100``."""
     near = "under 1" if value < 0.005 else ("over 99" if value >= 0.995 else str(_rounded(100 * value)))
-    return f"{near} in{HARD_SPACE}100"
+    return f"{near} in 100".replace(" ", HARD_SPACE)
 
 
 def span(low: float | None, high: float | None) -> str:

@@ -121,7 +121,8 @@ def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
             {"label": label, "target": up + target, "current": each == page.kind}
             for label, target, each in entries
         ],
-        "cautions": [*cautions(kind, components), *format.cautions(kind)],
+        "cautions": list(cautions(kind, components)),
+        "more_cautions": list(format.cautions(kind)),
         "source": [{"label": label, "value": value} for label, value in _source(page, data, order).items()],
     }
 
