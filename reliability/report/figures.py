@@ -1,8 +1,9 @@
 """The pictures of the report: each answers one question and shows the records behind it as marks."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from hashlib import sha256
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
@@ -132,6 +133,257 @@ def _own_names(inside: str) -> str:
     used = set(re.findall(r'(?:href="#|url\(#)([^")]+)', inside))
     inside = re.sub(r' id="([^"]+)"', lambda found: found[0] if found[1] in used else "", inside)
     return re.sub(r'( id="|href="#|url\(#)', rf"\g<1>{mark}-", inside)
+
+
+# Simple marks, as SVG that is as wide as its frame: places in percent, marks and letters in pixels, so that a
+# letter is as large on a phone as on a desk.
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A straight axis: its ends, and the round numbers written along it."""
+
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+
+    def at(self, value: float) -> float:
+        """Place of a value in percent of the width; beyond an end, that end."""
+        return round(100 * min(max((value - self.low) / (self.high - self.low), 0.0), 1.0), 1)
+
+
+def scale_of(*values: float) -> Scale:
+    """Give an axis that holds 0 and some values (NaN apart) between round numbers."""
+    known = [0.0, *(value for value in values if np.isfinite(value))]
+    ends = min(known), max(max(known), min(known) + 1.0)
+    ticks = MaxNLocator(nbins=5, steps=[1, 2, 5, 10], min_n_ticks=3).tick_values(*ends)
+    return Scale(float(ticks[0]), float(ticks[-1]), tuple(map(float, ticks)))
+
+
+_DOTS = {
+    "full": '<circle cx="{x}%" cy="{y}" r="4.5" class="full"/>',
+    "open": '<circle cx="{x}%" cy="{y}" r="3.8" class="open"/>',
+    "other": '<rect x="{x}%" y="{y}" width="8" height="8" transform="translate(-4 -4)" class="other"/>',
+    "open other": '<rect x="{x}%" y="{y}" width="7" height="7" transform="translate(-3.5 -3.5)" '
+    'class="open other"/>',
+}
+"""Marks of equal value are stacked in this order, from the axis up: round and square are told apart without
+colour."""
+
+_PITCH, _MOST_STACKED = 11, 14
+_COLUMNS = {"desk": 54, "phone": 26}
+"""Columns of dots across the width of a desk's page, and of a phone's."""
+
+
+def dots(frame: pd.DataFrame, scale: Scale, *, currency: str, alt: str) -> str:
+    """Stack one dot per row over an axis of money, those of about the same value on each other.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        ``value``, ``dot`` (a key of `_DOTS`: full, open, other, open other).
+    scale : Scale
+    currency : str
+        Written after the last number of the axis.
+    alt : str
+        What is to be seen, with its numbers, for those who cannot see it; plain text.
+
+    Returns
+    -------
+    str
+        Two drawings, of which the style sheet shows the one for the width.
+    """
+    return "".join(_dot_plot(frame, scale, width, currency, alt) for width in _COLUMNS)
+
+
+def price_line(
+    frame: pd.DataFrame,
+    zones: Sequence[tuple[str, float]],
+    scale: Scale,
+    *,
+    currency: str,
+    alt: str,
+    paid: float = np.nan,
+) -> str:
+    """Draw what to do at each price, with the price usually paid and every unit bought as a dot above.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As in `dots`.
+    zones : sequence of (str, float)
+        Verdict and the price up to which it holds, rising; the last one holds to the end of the axis.
+    scale : Scale
+        From 0.
+    currency, alt : str
+        As in `dots`.
+    paid : float
+        What is usually paid; NaN if not known.
+
+    Returns
+    -------
+    str
+        As in `dots`.
+    """
+    return "".join(_dot_plot(frame, scale, width, currency, alt, zones, paid) for width in _COLUMNS)
+
+
+def per_dot(frame: pd.DataFrame, scale: Scale) -> int:
+    """Tell how many rows one dot stands for, at most: 1 unless stacks would grow too high."""
+    stacks = [_stacks(frame, scale, columns) for columns in _COLUMNS.values()]
+    tallest = max(each.groupby("column")["n"].sum().max() for each in stacks)
+    return max(1, int(np.ceil(tallest / _MOST_STACKED)))
+
+
+def _stacks(frame: pd.DataFrame, scale: Scale, columns: int) -> pd.DataFrame:
+    """Count rows by column and dot: column, dot, n."""
+    place = np.array([scale.at(value) for value in frame["value"]])
+    column = np.minimum(np.floor(place / 100 * columns), columns - 1)
+    dot = pd.Categorical(frame["dot"], categories=list(_DOTS))
+    counts = pd.DataFrame({"column": column, "dot": dot}).value_counts().rename("n").reset_index()
+    return counts.sort_values(["column", "dot"], ignore_index=True)
+
+
+def _dot_plot(
+    frame: pd.DataFrame,
+    scale: Scale,
+    width: str,
+    currency: str,
+    alt: str,
+    zones: Sequence[tuple[str, float]] = (),
+    paid: float = np.nan,
+) -> str:
+    columns, each = _COLUMNS[width], per_dot(frame, scale) if len(frame) else 1
+    stacks = _stacks(frame, scale, columns).assign(drawn=lambda some: np.ceil(some["n"] / each).astype(int))
+    height = _PITCH * int(stacks.groupby("column")["drawn"].sum().max() if len(stacks) else 0) + 6
+    parts, level = [], dict.fromkeys(stacks["column"], 0)
+    for row in stacks.itertuples():
+        for _ in range(row.drawn):
+            y = height - 6 - _PITCH * level[row.column]
+            parts.append(_DOTS[row.dot].format(x=round(100 * (row.column + 0.5) / columns, 1), y=y))
+            level[row.column] += 1
+    bar = 22 if zones else 0
+    base = height + bar
+    parts += _zones(zones, scale, width, height) if zones else [_line(0, 100, base)]
+    if scale.low < 0:
+        x = scale.at(0.0)
+        parts.append(f'<line x1="{x}%" x2="{x}%" y1="0" y2="{base}" class="ink"/>')
+    bounds = [round(end) for _, end in zones[:-1]]
+    for value in _apart([*bounds, scale.high, *scale.ticks], scale):
+        said = format.money(value, currency) if value == scale.high else format.money(value, "").strip()
+        parts.append(_words(said, scale.at(value), base + 15))
+    if format.is_known(paid):
+        x = scale.at(paid)
+        parts.append(f'<line x1="{x}%" x2="{x}%" y1="{height - 2}" y2="{base + 19}" class="ink tick"/>')
+        parts.append(_words(f"usually paid {format.money(paid, '').strip()}", x, base + 31, "ink"))
+    total = base + (36 if format.is_known(paid) else 20)
+    return _svg(f"marks {width}", total, alt, "".join(parts))
+
+
+def _zones(zones: Sequence[tuple[str, float]], scale: Scale, width: str, y: int) -> list[str]:
+    parts, start, room = [], 0.0, {"desk": 6.5, "phone": 3.2}[width]
+    for verdict, price in [*zones[:-1], (zones[-1][0], scale.high)]:
+        left, right = scale.at(start), scale.at(price)
+        kind = verdict.replace(" ", "-")
+        parts.append(
+            f'<rect x="{left}%" width="{round(right - left, 1)}%" y="{y}" height="18" class="zone {kind}"/>'
+        )
+        if (right - left) * room > 7.5 * len(verdict) + 6:  # else its bounds and the sentence above must do
+            x = round((left + right) / 2, 1)
+            parts.append(
+                f'<text x="{x}%" y="{y + 13}" text-anchor="middle" class="zone {kind}">{verdict}</text>'
+            )
+        start = price
+    return parts
+
+
+def _apart(values: Sequence[float], scale: Scale) -> list[float]:
+    """Keep the numbers that can stand beside each other on a phone; earlier ones come first."""
+    kept: list[float] = []
+    for value in values:
+        # The last number carries the currency, and ends where the axis does.
+        room = [20 if scale.high in (value, other) else 12 for other in kept]
+        if all(
+            abs(scale.at(value) - scale.at(other)) >= each for other, each in zip(kept, room, strict=True)
+        ):
+            kept.append(value)
+    return kept
+
+
+def _words(said: str, x: float, y: int, kind: str = "") -> str:
+    anchor = "start" if x < 12 else ("end" if x > 84 else "middle")
+    return f'<text x="{x}%" y="{y}" text-anchor="{anchor}" class="{kind}">{text(said)}</text>'
+
+
+def _line(start: float, end: float, y: float, kind: str = "rail") -> str:
+    return f'<line x1="{start}%" x2="{end}%" y1="{y}" y2="{y}" class="{kind}"/>'
+
+
+def _svg(kind: str, height: int, alt: str, inside: str) -> str:
+    named = f'role="img" aria-label="{text(alt)}"' if alt else 'aria-hidden="true"'
+    return f'<svg class="{kind}" width="100%" height="{height}" {named}>{inside}</svg>'
+
+
+def interval_cell(
+    mean: float, low: float, high: float, *, found: float = np.nan, is_own: bool = True, alt: str = ""
+) -> str:
+    """Draw a share from 0 to 100 % for a cell of a table: dot and 90 % interval, a tick for what was found.
+
+    Parameters
+    ----------
+    mean, low, high, found : float
+        Shares; `found` is NaN where nothing was counted.
+    is_own : bool
+        Without records of its own the dot is hollow.
+    alt : str
+        Plain text; without one the numbers stand beside it, and the drawing is passed over.
+    """
+    axis = Scale(0.0, 1.0, ())
+    x = axis.at(mean)
+    parts = [_line(0, 100, 9), _line(axis.at(low), axis.at(high), 9, "interval")]
+    if format.is_known(found):
+        parts.append(f'<line x1="{axis.at(found)}%" x2="{axis.at(found)}%" y1="1" y2="17" class="ink tick"/>')
+    parts.append(
+        f'<circle cx="{x}%" cy="9" r="{5 if is_own else 4.3}" class="{"full" if is_own else "open"}"/>'
+    )
+    return _svg("interval", 18, alt, "".join(parts))
+
+
+def price_cell(paid: float, ceiling: float, scale: Scale, *, alt: str = "") -> str:
+    """Draw two prices for a cell of a table: what is paid, a ring, and the ceiling, a diamond.
+
+    Parameters
+    ----------
+    paid, ceiling : float
+        NaN where not known. The line between them is dashed where the ceiling is the lower one.
+    scale : Scale
+        The same for all rows.
+    alt : str
+        As in `interval_cell`.
+    """
+    parts = [_line(0, 100, 9)]
+    if format.is_known(paid) and format.is_known(ceiling):
+        left, right = sorted((scale.at(paid), scale.at(ceiling)))
+        parts.append(_line(left, right, 9, "interval" if ceiling >= paid else "interval short"))
+    if scale.low < 0:
+        parts.append(f'<line x1="{scale.at(0)}%" x2="{scale.at(0)}%" y1="1" y2="17" class="rail"/>')
+    if format.is_known(ceiling):
+        kind = "full" if not ceiling < paid else "other"
+        # A drawing inside the drawing: a path has no places in percent, but its frame has.
+        mark = f'<path d="M0-6 6 0 0 6-6 0z" class="{kind}"/>'
+        parts.append(f'<svg x="{scale.at(ceiling)}%" y="9" overflow="visible">{mark}</svg>')
+    if format.is_known(paid):
+        parts.append(f'<circle cx="{scale.at(paid)}%" cy="9" r="4.5" class="open ink"/>')
+    return _svg("interval", 18, alt, "".join(parts))
+
+
+def count_dots(number: int, most: int = 8) -> str:
+    """Show a small count as that many dots with the number; more than `most` as the number alone."""
+    drawn = "".join(f'<circle cx="{5 + 11 * i}" cy="6" r="4.5" class="bad"/>' for i in range(number))
+    if not 0 < number <= most:
+        return f"{number or 'none'}"
+    size = f'width="{11 * number}" height="12"'
+    return f'<span class="count"><svg class="count" {size} aria-hidden="true">{drawn}</svg> {number}</span>'
 
 
 # The pictures of the report. Each answers one question and shows the records behind it as marks.

@@ -251,6 +251,22 @@ def section(anchor: str, heading: str, *parts: str) -> Shown:
     )
 
 
+def fold(summary: str, *parts: str, anchor: str = "", prints: bool = False) -> str:
+    """Put markup behind a line that opens it; `summary` is plain text.
+
+    Parameters
+    ----------
+    anchor : str
+        Name by which a link finds it.
+    prints : bool
+        Whether people take it along: it is open on paper then.
+    """
+    inside = "\n".join(part for part in parts if part)
+    named = f' id="{anchor}"' if anchor else ""
+    kind = ' class="prints"' if prints else ""
+    return f"<details{named}{kind}><summary>{text(summary)}</summary>\n{inside}\n</details>"
+
+
 def sideways(inside: str, label: str) -> str:
     """Region of its own that scrolls sideways and can be reached by keyboard; `label` is plain text."""
     return f'<div class="scroll" role="region" tabindex="0" aria-label="{text(label)}">{inside}</div>'
@@ -296,13 +312,16 @@ class Field:
         What stands above it, with its unit; plain text.
     show : callable
         From a row of the frame to markup.
-    kind : {"text", "number", "long"}
-        How it is set: ``long`` is a text that may take room.
+    kind : {"text", "number", "long", "wide"}
+        How it is set: ``long`` is a text that may take room, ``wide`` a drawing that takes what is left.
+    leads : bool
+        On a phone a row becomes two lines; this one stays on the first, beside the name.
     """
 
     head: str
     show: Callable[[Row], str]
     kind: str = "text"
+    leads: bool = False
 
 
 def label(head: str, column: str, *, kind: str = "text") -> Field:
@@ -377,12 +396,12 @@ def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: s
     Returns
     -------
     str
-        A region that scrolls sideways by itself where the table is wider than the page.
+        A table whose rows become two lines each on a phone.
     """
     heads = "".join(f'<th scope="col"{_number(each)}>{text(each.head)}</th>' for each in fields)
     rows = "\n".join(f"<tr>{_cells(row, fields)}</tr>" for row in frame.itertuples(index=False))
     inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>"
-    return sideways(f"<table>{inside}</table>", caption)
+    return f'<table class="rows">{inside}</table>'
 
 
 def heat_map(
@@ -439,10 +458,11 @@ def _linked(each: str, links: dict[str, str]) -> str:
 
 def _cells(row: Row, fields: Sequence[Field]) -> str:
     first, rest = fields[0], fields[1:]
-    return f'<th scope="row">{first.show(row)}</th>' + "".join(
-        f'<td class="{"text long" if each.kind == "long" else each.kind}">{each.show(row)}</td>'
-        for each in rest
-    )
+    cells = [f'<th scope="row">{first.show(row)}</th>']
+    for each in rest:
+        kind = f"{'text ' if each.kind == 'long' else ''}{each.kind}{' leads' if each.leads else ''}"
+        cells.append(f'<td class="{kind}" data-head="{text(each.head)}">{each.show(row)}</td>')
+    return "".join(cells)
 
 
 def _caption(caption: str, says: str) -> str:
