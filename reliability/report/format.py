@@ -94,10 +94,36 @@ def years_span(low: float | None, high: float | None) -> str:
     return f"{years(low).partition(HARD_SPACE)[0]} to {upper}"
 
 
+def limit(ceiling: float | None, currency: str) -> str:
+    """Say a price to go up to: whole units, rounded down; one below zero is no price at all.
+
+    Examples
+    --------
+    >>> limit(40.9, "EUR"), limit(0.4, "EUR"), limit(-3.0, "EUR")
+    ('40\xa0EUR', 'only for free', 'not even for free')
+    """
+    if ceiling is None or not is_known(ceiling):
+        return NOTHING
+    if ceiling < 1:
+        return "only for free" if ceiling >= 0 else "not even for free"
+    return money(math.floor(ceiling), currency)
+
+
+def in_hundred(value: float | None) -> str:
+    """Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound.
+
+    Examples
+    --------
+    >>> in_hundred(0.336), in_hundred(0.001)
+    ('34 in 100', 'under 1 in 100')
+    """
+    return share(value).replace(f"{HARD_SPACE}%", f" in{HARD_SPACE}100")
+
+
 def counted(number: int, one: str, many: str = "") -> str:
     """Say a count with its noun, ``1 job`` or ``12 jobs``; none is ``no jobs``."""
     noun = one if number == 1 else (many or f"{one}s")
-    return f"{number or 'no'} {noun}"
+    return f"{f'{number:,}'.replace(',', chr(0x202F)) if number else 'no'} {noun}"
 
 
 def listed(items: Sequence[str], joint: str = "and") -> str:
@@ -220,6 +246,11 @@ def text(value: object) -> str:
 def name(value: object) -> str:
     """Show a name from the ledger: escaped, and kept apart from the direction of the text around it."""
     return f"<bdi>{text(value)}</bdi>"
+
+
+def unbroken(value: object) -> str:
+    """Show a job number or a date that no line may break."""
+    return f'<bdi class="unbroken">{text(value)}</bdi>'
 
 
 def link(target: str, label: str) -> str:
@@ -379,7 +410,15 @@ def age(head: str, value: str, low: str, high: str) -> Field:
     return Field(head, show, "number")
 
 
-def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: str = "") -> str:
+def table(
+    frame: pd.DataFrame,
+    fields: Sequence[Field],
+    *,
+    caption: str,
+    says: str = "",
+    groups: Sequence[tuple[str, Sequence[bool]]] = (),
+    kind: str = "",
+) -> str:
     """Set a data frame as a table whose first column heads the rows.
 
     Parameters
@@ -392,6 +431,10 @@ def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: s
         What the table holds; plain text.
     says : str
         How to read it; plain text under the caption.
+    groups : sequence of (str, sequence of bool)
+        Markup that heads a group, and the rows that belong to it; without any the rows stand as they come.
+    kind : str
+        A further class for the style sheet.
 
     Returns
     -------
@@ -399,9 +442,17 @@ def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: s
         A table whose rows become two lines each on a phone.
     """
     heads = "".join(f'<th scope="col"{_number(each)}>{text(each.head)}</th>' for each in fields)
-    rows = "\n".join(f"<tr>{_cells(row, fields)}</tr>" for row in frame.itertuples(index=False))
-    inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>"
-    return f'<table class="rows">{inside}</table>'
+    bodies = []
+    for head, rows in groups or [("", [True] * len(frame))]:
+        above = (
+            f'<tr class="group"><th scope="rowgroup" colspan="{len(fields)}">{head}</th></tr>\n'
+            if head
+            else ""
+        )
+        lines = [f"<tr>{_cells(row, fields)}</tr>" for row in frame[list(rows)].itertuples(index=False)]
+        bodies.append(f"<tbody>\n{above}{chr(10).join(lines)}\n</tbody>")
+    inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n{chr(10).join(bodies)}"
+    return f'<table class="{f"rows {kind}".strip()}">{inside}</table>'
 
 
 def heat_map(
