@@ -5,7 +5,7 @@ import pandas as pd
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.fleet import predicted_note
-from reliability.report.format import Field, Shown, fold, link, name, paragraph, section, text, unbroken
+from reliability.report.format import Field, Row, Shown, fold, link, name, paragraph, section, text, unbroken
 from reliability.worth.to_do import LONG_UNSOLD_DAYS, on_hand
 
 _MONTHS = 12
@@ -23,13 +23,14 @@ def answer(report: ReportData) -> Shown:
         return Shown(head + paragraph(f"{when} brought nothing: no job was finished.", kind="lead"))
     hours, gain = months["hours"].sum(), months["gain"].sum()
     rate, currency = report.records.settings.hour_rate, report.currency
-    said = f"{when} {'lost' if gain < 0 else 'gained'} {format.money(abs(gain), currency)} in {format.counted(jobs, 'job')}"
+    verb = "lost" if gain < 0 else "gained"
+    said = f"{when} {verb} {format.money(abs(gain), currency)} in {format.counted(jobs, 'job')}"
     if hours:
         said += f" and {format.hours(hours)}: {format.money(gain / hours, currency)} an hour"
-        said += f", beside the {format.money(rate, currency)} that each hour counts as paid" if rate else ""
+        said += f", on top of {format.money(rate, currency)} for the hour itself" if rate else ""
     on = on_hand(report.records, report.odds, as_of=report.as_of, gains=report.gains)
     tied = (
-        f"{format.money(on['money_in'].sum(), report.currency)} {'is' if len(on) == 1 else 'are'} tied up in "
+        f"{format.money(on['money_in'].sum(), report.currency)} is tied up in "
         f"{format.counted(len(on), 'unit')}."
         if len(on)
         else ""
@@ -87,10 +88,12 @@ def months(report: ReportData) -> Shown:
     unpaid = int(own["bought_for"].isna().sum())
     undated = int((own["sold_for"].notna() & own["sold_on"].isna()).sum())
     notes = [
-        f"What {format.counted(unpaid, 'unit')} cost was never written down: not in Bought, in Gain at the usual price."
+        f"What {format.counted(unpaid, 'unit')} cost was never written down: not in Bought, in Gain at the "
+        "usual price."
         if unpaid
         else "",
-        f"{_capital(format.counted(undated, 'sale'))} without a day {'is' if undated == 1 else 'are'} not in Sold."
+        f"{format.capital(format.counted(undated, 'sale'))} without a day {'is' if undated == 1 else 'are'} "
+        "not in Sold."
         if undated
         else "",
     ]
@@ -110,15 +113,24 @@ def _periods(report: ReportData, frame: pd.DataFrame, caption: str) -> str:
 
     fields = [
         Field("Month" if len(str(frame.index[0])) > 4 else "Year", lambda row: unbroken(row.period)),
-        Field("", lambda row: figures.bar_cell(row.gain, scale), "wide"),
-        Field("Gain", lambda row: text(format.money(row.gain, currency)), "number", leads=True),
+        Field(
+            format.money_span(scale.low, scale.high, currency),
+            lambda row: figures.bar_cell(row.gain, scale),
+            "wide",
+        ),
+        Field(
+            "Gain",
+            lambda row: format.on_phone("gain") + text(format.money(row.gain, currency)),
+            "number",
+            True,
+        ),
         amount("Gain per hour", "an_hour"),
         Field("Hours", lambda row: text(format.hours(row.hours)), "number"),
         Field("Jobs", lambda row: f"{row.jobs:.0f}", "number"),
         amount("Bought", "bought"),
         amount("Sold", "sold"),
     ]
-    return format.table(shown, fields, caption=caption, kind="bars")
+    return format.table(shown, fields, caption=caption, kind="short")
 
 
 def waiting(report: ReportData) -> Shown:
@@ -136,20 +148,26 @@ def _unsold(report: ReportData, units: pd.DataFrame) -> str:
     late = int((units["days"] > LONG_UNSOLD_DAYS).sum())
     said = (
         f"{format.counted(len(units), 'unit')} with {format.money(units['money_in'].sum(), currency)} in "
-        f"{'it' if len(units) == 1 else 'them'} should sell for {format.money(units['price'].sum(), currency)}; "
-        f"{late or 'none'} {'has' if late == 1 else 'have'} waited for more than {LONG_UNSOLD_DAYS} days. A unit that was "
+        f"{'it' if len(units) == 1 else 'them'} should sell for "
+        f"{format.money(units['price'].sum(), currency)}; "
+        f"{late or 'none'} {'has' if late == 1 else 'have'} waited for more than {LONG_UNSOLD_DAYS} days. A "
+        "unit that was "
         "sold, kept or given away meanwhile stays here until the ledger says so."
     )
+
+    def should_bring(row: Row) -> str:
+        return format.on_phone("should bring") + text(format.money(row.price, currency))
+
     fields = [
         *_who(report, "Finished"),
-        Field("Should bring", lambda row: text(format.money(row.price, currency)), "number", leads=True),
+        Field("Should bring", should_bring, "number", leads=True),
         _money_in(report),
         Field("Waits", lambda row: _days(row.days), "number"),
     ]
     table = format.table(
-        units, fields, caption="Repaired units without a sale on record, the longest wait first"
+        units, fields, caption="Repaired units without a sale on record, the longest wait first", kind="units"
     )
-    return section("unsold", heading, paragraph(text(_capital(said))), table).html
+    return section("unsold", heading, paragraph(text(format.capital(said))), table).html
 
 
 def _open(report: ReportData, units: pd.DataFrame) -> str:
@@ -162,16 +180,15 @@ def _open(report: ReportData, units: pd.DataFrame) -> str:
         Field("Open for", lambda row: _days(row.days), "number"),
     ]
     sums = format.money(units["money_in"].sum(), report.currency)
-    verb = "is" if len(units) == 1 else "are"
-    said = f"{_capital(format.counted(len(units), 'job'))} {verb} open; {sums} {verb} in {'its unit' if verb == 'is' else 'their units'}."
-    table = format.table(units, fields, caption="Open jobs, the longest first")
+    whose = "job is open; {} is in its unit." if len(units) == 1 else "jobs are open; {} is in their units."
+    said = f"{len(units)} {whose.format(sums)}"
+    table = format.table(units, fields, caption="Open jobs, the longest first", kind="units")
     return section("open", heading, paragraph(text(said)), table).html
 
 
 def _who(report: ReportData, when: str) -> list[Field]:
-    def family(row: object) -> str:
-        named = row.family  # type: ignore[attr-defined]
-        return f"{link(report.family_pages[named], name(named))}<small>{unbroken(row.job)}</small>"  # type: ignore[attr-defined]
+    def family(row: Row) -> str:
+        return f"{link(report.family_pages[row.family], name(row.family))}<small>{unbroken(row.job)}</small>"
 
     return [
         Field("Unit", family),
@@ -180,9 +197,9 @@ def _who(report: ReportData, when: str) -> list[Field]:
 
 
 def _money_in(report: ReportData, *, leads: bool = False) -> Field:
-    def show(row: object) -> str:
-        about = "about " if row.is_predicted else ""  # type: ignore[attr-defined]
-        return about + text(format.money(row.money_in, report.currency))  # type: ignore[attr-defined]
+    def show(row: Row) -> str:
+        about = "about " if row.is_predicted else ""
+        return about + text(format.money(row.money_in, report.currency))
 
     return Field("Money in it", show, "number", leads=leads)
 
@@ -208,15 +225,20 @@ def spent(report: ReportData) -> Shown:
         "comeback_costs": "Comebacks",
         "time_cost": f"Hours at {report.records.settings.hour_rate:g}",
     }
+
+    def gain(row: Row) -> str:
+        return format.on_phone("gain") + text(format.money(row.gain, report.currency))
+
     fields = [
         Field("Finished in", lambda row: row.year),
         *(format.amount(head, column, report.currency) for column, head in heads.items()),
-        Field("Gain", lambda row: text(format.money(row.gain, report.currency)), "number", leads=True),
+        Field("Gain", gain, "number", leads=True),
     ]
     fee = report.records.settings.selling_fee
     less = f" less {format.share(fee)} for selling" if fee else ""
     says = (
-        f"Brought: sales{less}, and parts kept, less disposal; an unsold unit counts at what it should bring. Gain: "
+        f"Brought: sales{less}, and parts kept, less disposal; an unsold unit counts at what it should "
+        "bring. Gain: "
         "brought less all the rest, each rounded by itself."
     )
     return section(
@@ -224,7 +246,3 @@ def spent(report: ReportData) -> Shown:
         "Where the money went",
         format.table(frame, fields, caption="What came in and went out for the jobs of each year", says=says),
     )
-
-
-def _capital(said: str) -> str:
-    return said[:1].upper() + said[1:]

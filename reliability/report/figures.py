@@ -399,7 +399,7 @@ def bar_cell(value: float, scale: Scale) -> str:
 
 
 _PARTS = ("full", "open", "other", "bad")
-"""Looks of the parts of a stacked bar, in order; hollow and full ones by turns, so that they part in print."""
+"""Looks of the parts of a stacked bar, in order; each has a rim, so that they part in print."""
 
 
 def stacked_cell(counts: Sequence[int], most: int) -> str:
@@ -678,45 +678,6 @@ def group_axis(axes: "Axes", names: pd.Series, place: np.ndarray) -> None:
 # The pictures of money and of what became of units: prices, gains, comebacks, forecasts.
 
 
-def price_gaps(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says: str = "") -> str:
-    """Set the price usually asked against the ceiling, family by family.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``family``, ``asked``, ``ceiling``; the line between them is blue where the ceiling is the higher one.
-    currency : str
-        Unit of the axis.
-    title, alt, says : str
-        As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    with drawing(4.8, 0.9 + 0.34 * len(frame)) as (figure, axes):
-        place = np.arange(len(frame))[::-1]
-        worth_it = (frame.ceiling >= frame.asked).to_numpy()
-        for some, colour, style in ((worth_it, MODEL, "solid"), (~worth_it, OTHER, (0, (2, 1.5)))):
-            axes.hlines(
-                place[some],
-                frame.asked[some],
-                frame.ceiling[some],
-                color=colour,
-                linewidth=3,
-                alpha=0.6,
-                linestyle=style,
-            )
-            axes.scatter(frame.ceiling[some], place[some], marker="D", s=42, color=colour, zorder=3)
-        axes.scatter(frame.asked, place, s=40, facecolors=CARD, edgecolors=INK, linewidths=1.4, zorder=4)
-        group_axis(axes, frame.family, place)
-        axes.set_xlabel(currency)
-        axes.axvline(0, color=SOFT, linewidth=1.2)
-        axes.margins(x=0.05)
-        return picture(figure, title=title, alt=alt, says=says, wide=True)
-
-
 def gains(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says: str = "") -> str:
     """Show what each finished job brought, by how it ended.
 
@@ -784,36 +745,4 @@ def comebacks(curve: pd.DataFrame, *, title: str, alt: str, says: str = "") -> s
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{100 * value:.0f} %"))
         axes.set_ylabel("Came back")
         axes.set_xlabel("Days since the sale")
-        return picture(figure, title=title, alt=alt, says=says)
-
-
-def forecasts(groups: pd.DataFrame, *, title: str, alt: str, says: str = "") -> str:
-    """Set what came of jobs against their forecast chance, in groups of rising forecast.
-
-    Parameters
-    ----------
-    groups : DataFrame
-        ``forecast``, ``repaired``, ``low``, ``high``, ``n_jobs``.
-    title, alt, says : str
-        As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    import seaborn as sns  # it takes a second to load, and only this picture needs it
-
-    with drawing(4.4, 3.6) as (figure, axes):
-        axes.plot([0, 1], [0, 1], color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
-        axes.vlines(groups.forecast, groups.low, groups.high, color=MODEL, linewidth=2.4, alpha=0.55)
-        sns.scatterplot(
-            groups, x="forecast", y="repaired", s=46, color=MODEL, edgecolor="none", zorder=3, ax=axes
-        )
-        for side in (axes.xaxis, axes.yaxis):
-            side.set_major_formatter(PercentFormatter(1, decimals=0))
-        axes.set_xlim(-0.02, 1.02)
-        axes.set_ylim(-0.02, 1.02)
-        axes.set_xlabel("Forecast chance of a repair")
-        axes.set_ylabel("Repaired")
         return picture(figure, title=title, alt=alt, says=says)

@@ -17,16 +17,22 @@ _BINS = 10
 
 
 def came_out(found: Calibration) -> str:
-    """Say how many jobs were repaired beside how many were forecast: the odds of the whole bench, in a line."""
+    """Say how many jobs were repaired beside how many were forecast, in one sentence."""
     n = len(found.jobs)
     if not n:
         return "No forecast can be held against its outcome yet."
     repaired, forecast = float(found.jobs["repaired"].sum()), float(found.jobs["success_chance"].sum())
     if n < _FEWEST_IN_HUNDRED:
-        verb = "was" if n == 1 else "were"
-        return f"{repaired:.0f} of {format.counted(n, 'job')} {verb} repaired where {forecast:.0f} had been forecast."
+        verb, of = "was" if n == 1 else "were", f"{repaired:.0f} of {format.counted(n, 'job')}"
+        return f"{of} {verb} repaired where {_expected(forecast)} had been forecast."
     each = 100.0 / n
-    return f"Of every 100 jobs {repaired * each:.0f} were repaired where {forecast * each:.0f} had been forecast."
+    said = f"Of every 100 jobs {repaired * each:.0f} were repaired"
+    return f"{said} where {forecast * each:.0f} had been forecast."
+
+
+def _expected(jobs: float) -> str:
+    """Say a sum of chances: to a tenth where it is small."""
+    return f"{jobs:.1f}" if jobs < 10 else f"{jobs:.0f}"
 
 
 def answer(report: ReportData) -> Shown:
@@ -47,7 +53,7 @@ def answer(report: ReportData) -> Shown:
 
 
 def _lost(report: ReportData) -> pd.DataFrame:
-    """What the jobs that each component ended gained: component, gain, jobs; the dearest first."""
+    """Add up the gain of the jobs that each component ended: component, gain, jobs; the dearest first."""
     ended = report.records.jobs.set_index("job")["ended_by"]
     jobs = report.gains.assign(component=report.gains["job"].map(ended))
     by = jobs.dropna(subset=["component", "gain"]).groupby("component")["gain"].agg(["sum", "size"])
@@ -70,11 +76,14 @@ def cost(report: ReportData) -> Shown:
     scale = figures.scale_of(*frame["gain"])
     fields = [
         Field("Component", lambda row: _linked(report, row.component)),
-        Field("", lambda row: figures.bar_cell(row.gain, scale), "wide"),
-        format.amount("Gain", "gain", currency),
+        Field(
+            format.money_span(scale.low, scale.high, currency),
+            lambda row: figures.bar_cell(row.gain, scale),
+            "wide",
+        ),
+        Field("Gain", lambda row: text(format.money(row.gain, currency)), "number", leads=True),
         Field("Jobs it ended", lambda row: f"{row.jobs}", "number"),
     ]
-    fields[2] = Field(fields[2].head, fields[2].show, "number", leads=True)
     jobs = report.gains
     named = int(frame["jobs"].sum())
     failed = jobs[(jobs["outcome"] != "repaired") & jobs["gain"].notna()]
@@ -93,7 +102,7 @@ def cost(report: ReportData) -> Shown:
             fields,
             caption="Gain of the jobs that each component ended",
             says="What came in less the unit, parts, other costs and hours. The dearest first.",
-            kind="bars",
+            kind="short",
         ),
         paragraph(*map(text, notes), kind="soft"),
     )
@@ -105,8 +114,8 @@ def predicted_note(report: ReportData) -> str:
     if not guessed:
         return ""
     return (
-        f"In {guessed} of {format.counted(len(report.gains), 'finished job')} an amount is not on record; it counts "
-        "as predicted."
+        f"In {guessed} of {format.counted(len(report.gains), 'finished job')} an amount is not on record and "
+        "is predicted instead."
     )
 
 
@@ -143,9 +152,9 @@ def faults(report: ReportData) -> Shown:
             },
             columns={each: _linked(report, each) for each in components},
             caption="Chance in percent that a component has failed by today",
-            says="A stronger colour is likelier; a larger dot has more records of this bench behind it, a ring has "
-            "none and leans on other families. Rounded to 5, near the ends to 1. Components in the order of the table "
-            "above.",
+            says="A stronger colour is likelier. A larger dot: more records of this bench; a ring: none, so "
+            "other families must do. Rounded to 5, near the ends to 1. Components that ended the dearest jobs come "
+            "first.",
         ),
     )
 
@@ -168,12 +177,16 @@ def forecasts(report: ReportData) -> Shown:
             f"That is more than chance: the forecasts were too {'low' if repaired > forecast else 'high'}."
         )
     sums = (
-        f"{repaired:.0f} of {format.counted(n, 'job')} {'was' if n == 1 else 'were'} repaired; the forecasts add up to "
+        f"{repaired:.0f} of {format.counted(n, 'job')} {'was' if n == 1 else 'were'} repaired; the "
+        "forecasts add up to "
         f"{forecast:.0f}."
     )
     scores = paragraph(
-        f"By chance alone the number repaired lies within {apart:.0f} of the forecast in 19 of 20 cases. Each job was judged by what was known before its year. Mean squared error {found.brier:.3f}, against "
-        f"{found.brier_usual:.3f} for always saying the bench's overall rate; log loss {found.log_loss:.3f} against "
+        f"By chance alone the number repaired lies within {apart:.0f} of the forecast in 19 of 20 cases. "
+        "Each job was judged by what was known before its year. "
+        f"Mean squared error {found.brier:.3f}, against "
+        f"{found.brier_usual:.3f} for always saying the bench's overall rate; log loss {found.log_loss:.3f} "
+        "against "
         f"{found.log_loss_usual:.3f}: {better} than the plain rate."
     )
     return section(
@@ -183,16 +196,20 @@ def forecasts(report: ReportData) -> Shown:
         format.table(
             groups,
             [
-                Field("Forecast", lambda row: text(format.share(row.forecast))),
+                Field("Forecast", lambda row: format.on_phone("forecast") + text(format.share(row.forecast))),
                 Field("0 to 100 %", lambda row: _forecast_cell(row, int(groups["jobs"].max())), "wide"),
-                Field("Repaired", lambda row: f"{row.repaired} of {row.jobs}", "number", leads=True),
+                Field("Repaired", lambda row: _of(row.repaired, row.jobs), "number", leads=True),
             ],
             caption="Jobs by the chance of a repair that was forecast",
-            says="Tick: mean forecast. Dot and line: share repaired, with its 90\u00a0% interval; a larger dot is more "
-            "jobs.",
+            says="Tick: mean forecast. Dot and line: share repaired, with its 90\u00a0% interval; the larger the "
+            "dot, the more jobs.",
         ),
         fold("Scores, and how we know", scores),
     )
+
+
+def _of(repaired: int, jobs: int) -> str:
+    return f"{repaired} of {jobs}" + '<span class="narrow"> repaired</span>'
 
 
 def _forecast_cell(row: Any, most: int) -> str:
@@ -229,19 +246,23 @@ def years(report: ReportData) -> Shown:
     parts = ("repaired", "sold_as_is", "donor", "scrapped")
     fields = [
         Field("Finished in", lambda row: row.year),
-        Field("", lambda row: figures.stacked_cell([getattr(row, each) for each in parts], most), "wide"),
-        Field("Jobs", lambda row: f"{row.jobs}", "number", leads=True),
-        *(
-            Field(head.capitalize(), lambda row, at=at: f"{getattr(row, at)}", "number")
-            for head, at in zip(OUTCOMES, parts, strict=True)
+        Field(
+            f"0 to {most} jobs",
+            lambda row: figures.stacked_cell([getattr(row, each) for each in parts], most),
+            "wide",
         ),
+        Field("Repaired", lambda row: _of(row.repaired, row.jobs), "number", leads=True),
+        Field("Sold as is", lambda row: f"{row.sold_as_is}", "number"),
+        Field("Donor", lambda row: f"{row.donor}", "number"),
+        Field("Scrapped", lambda row: f"{row.scrapped}", "number"),
     ]
-    table = format.table(frame, fields, caption="Finished jobs by year and outcome", kind="bars")
+    table = format.table(frame, fields, caption="Finished jobs by year and outcome")
     open_jobs = report.odds.tally.jobs_open
     waits = f"{format.counted(open_jobs, 'job is', 'jobs are')} still open." if open_jobs else ""
     elsewhere = report.odds.tally.jobs_imported
     others = (
-        f"{format.counted(elsewhere, 'job')} from elsewhere {'is' if elsewhere == 1 else 'are'} not counted here."
+        f"{format.counted(elsewhere, 'job')} from elsewhere {'is' if elsewhere == 1 else 'are'} not counted "
+        "here."
         if elsewhere
         else ""
     )

@@ -95,7 +95,7 @@ def years_span(low: float | None, high: float | None) -> str:
 
 
 def limit(ceiling: float | None, currency: str) -> str:
-    """Say a price to go up to: whole units, rounded down; one below zero is no price at all.
+    r"""Say a price to go up to: whole units, rounded down; one below zero is no price at all.
 
     Examples
     --------
@@ -110,12 +110,12 @@ def limit(ceiling: float | None, currency: str) -> str:
 
 
 def in_hundred(value: float | None) -> str:
-    """Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound.
+    r"""Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound.
 
     Examples
     --------
     >>> in_hundred(0.336), in_hundred(0.001)
-    ('34 in 100', 'under 1 in 100')
+    ('34 in\xa0100', 'under 1 in\xa0100')
     """
     return share(value).replace(f"{HARD_SPACE}%", f" in{HARD_SPACE}100")
 
@@ -124,6 +124,11 @@ def counted(number: int, one: str, many: str = "") -> str:
     """Say a count with its noun, ``1 job`` or ``12 jobs``; none is ``no jobs``."""
     noun = one if number == 1 else (many or f"{one}s")
     return f"{f'{number:,}'.replace(',', chr(0x202F)) if number else 'no'} {noun}"
+
+
+def capital(said: str) -> str:
+    """Begin a sentence: only the first letter changes."""
+    return said[:1].upper() + said[1:]
 
 
 def listed(items: Sequence[str], joint: str = "and") -> str:
@@ -246,6 +251,11 @@ def text(value: object) -> str:
 def name(value: object) -> str:
     """Show a name from the ledger: escaped, and kept apart from the direction of the text around it."""
     return f"<bdi>{text(value)}</bdi>"
+
+
+def on_phone(word: str) -> str:
+    """Say what a number is where the head of its column is out of sight; plain text."""
+    return f'<span class="narrow">{text(word)} </span>'
 
 
 def unbroken(value: object) -> str:
@@ -453,58 +463,6 @@ def table(
         bodies.append(f"<tbody>\n{above}{chr(10).join(lines)}\n</tbody>")
     inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n{chr(10).join(bodies)}"
     return f'<table class="{f"rows {kind}".strip()}">{inside}</table>'
-
-
-def heat_map(
-    shares: pd.DataFrame,
-    remarks: pd.DataFrame,
-    *,
-    caption: str,
-    says: str = "",
-    row_head: str,
-    links: dict[str, str],
-) -> str:
-    """Set probabilities as a grid whose cells are the darker the likelier; each cell says its number.
-
-    Parameters
-    ----------
-    shares : DataFrame
-        Probability for each row name (index) and column name; NaN where there is nothing to say.
-    remarks : DataFrame
-        Short texts for the small print of each cell, set apart by ``; ``, in the same shape.
-    caption, says : str
-        As in `table`.
-    row_head : str
-        What the rows are; plain text.
-    links : dict
-        Row or column name -> relative address of its page.
-
-    Returns
-    -------
-    str
-        A region as `table` gives it.
-    """
-    heads = "".join(f'<th scope="col">{_linked(each, links)}</th>' for each in shares.columns)
-    rows = []
-    for each in shares.index:
-        cells = "".join(map(_heat, shares.loc[each], remarks.loc[each]))
-        rows.append(f'<tr><th scope="row">{_linked(each, links)}</th>{cells}</tr>')
-    head = f'<thead><tr><th scope="col">{text(row_head)}</th>{heads}</tr></thead>'
-    inside = f"{_caption(caption, says)}{head}\n<tbody>\n" + "\n".join(rows) + "\n</tbody>"
-    return sideways(f'<table class="map">{inside}</table>', caption)
-
-
-def _heat(value: float, remark: str) -> str:
-    if not is_known(value):
-        return f'<td class="heat">{NOTHING}</td>'
-    # Tenths keep the text readable on every tint: the darkest one is 55 % of the full colour.
-    tint = f"background: color-mix(in srgb, var(--heat) {5.5 * round(10 * value):.0f}%, var(--card))"
-    below = "".join(f"<small>{text(line)}</small>" for line in remark.split("; "))
-    return f'<td class="heat" style="{tint}">{text(share(value))}{below}</td>'
-
-
-def _linked(each: str, links: dict[str, str]) -> str:
-    return f'<a href="{text(links[each])}">{name(each)}</a>' if each in links else name(each)
 
 
 def _cells(row: Row, fields: Sequence[Field]) -> str:

@@ -52,7 +52,8 @@ def answer(report: ReportData) -> Shown:
             head
             + paragraph("No jobs yet." if not has_jobs else "No verdict yet.", kind="lead")
             + paragraph(
-                "A verdict needs a price that was paid for a unit, or is usual for its kind, and what a working "
+                "A verdict needs a price that was paid for a unit, or is usual for its kind, and what a "
+                "working "
                 "one fetches."
             )
         )
@@ -71,7 +72,8 @@ def verdicts(report: ReportData) -> Shown:
         _table(report, judged) if len(judged) else "",
         paragraph(f"No price known yet, so no verdict: {', '.join(rest)}." if rest else ""),
         paragraph(
-            "At the price this bench usually pays, for a unit at which nobody has looked yet. The chance of a "
+            "At the price this bench usually pays, for a unit at which nobody has looked yet. The chance of "
+            "a "
             "repair is this bench's own: it hangs on what its owner buys and when they give up.",
             *(f"{note[:1].upper()}{text(note[1:])}." for note in gaps_notes(report.odds.tally)),
             _unbought(report),
@@ -94,6 +96,10 @@ def _table(report: ReportData, judged: pd.DataFrame) -> str:
     def line(row: Any) -> str:
         return figures.price_cell(row.usual_price, np.nan if row.ceiling < 0 else row.ceiling, scale)
 
+    def up_to(ceiling: float) -> str:
+        said = format.limit(ceiling, currency)
+        return (format.on_phone("up to") if ceiling >= 1 else "") + text(said)
+
     def record(row: Any) -> str:
         seen = int(row.jobs_seen)
         so_far = f"{row.repaired} of {seen}" if seen else "no jobs"
@@ -101,10 +107,10 @@ def _table(report: ReportData, judged: pd.DataFrame) -> str:
 
     fields = [
         Field("Family", family),
-        Field(f"Usually paid ○, worth ◆, 0 to {format.money(scale.high, currency)}", line, "wide"),
+        Field(f"Usually paid ○, worth ◆, {format.money_span(0, scale.high, currency)}", line, "wide"),
         Field(
             "Up to",
-            lambda row: f"<strong>{text(format.limit(row.ceiling, currency))}</strong>",
+            lambda row: f"<strong>{up_to(row.ceiling)}</strong>",
             "number",
             True,
         ),
@@ -121,8 +127,8 @@ def _table(report: ReportData, judged: pd.DataFrame) -> str:
         frame,
         fields,
         caption="Families by verdict, the best first",
-        says="Ring: usually paid. Diamond: what one is worth; none where that is below zero. Dashed: worth less than is "
-        "paid.",
+        says="Ring: usually paid. Diamond: what one is worth; none where that is below zero. Dashed: worth less "
+        "than is paid.",
         kind="verdicts",
         groups=[(heads[each], (frame["verdict"] == each).to_numpy()) for each in heads],
     )
@@ -157,14 +163,14 @@ def changed(report: ReportData) -> Shown:
             if len(new)
             else "there were none before."
         )
-        return section("changed", "What changed", paragraph(f"{_capital(added)}; {said}"))
+        return section("changed", "What changed", paragraph(f"{format.capital(added)}; {said}"))
     moves = _moves(report, before, new["family"].value_counts())
     other = sum(row["verdict"] != row["before"] for row in moves)
     verdicts = f"{format.counted(other, 'verdict')} changed" if other else "no verdict changed"
     lines = [_move(report, row) for row in moves]
     more = "" if lines else f" No ceiling moved by more than {format.share(_LEAST_MOVE)}."
     return section(
-        "changed", "What changed", paragraph(f"{_capital(added)}; {verdicts}.{more}"), bullets(lines)
+        "changed", "What changed", paragraph(f"{format.capital(added)}; {verdicts}.{more}"), bullets(lines)
     )
 
 
@@ -210,7 +216,8 @@ def waiting(report: ReportData) -> Shown:
 
 def _finish(rows: pd.DataFrame, report: ReportData) -> str:
     n = format.counted(len(rows), "job has", "jobs have")
-    return f"<strong>Finish</strong>, or say how it ended: {n} been open for more than {LONG_OPEN_DAYS} days: {_units(rows)}"
+    how = f"{n} been open for more than {LONG_OPEN_DAYS} days"
+    return f"<strong>Finish</strong>, or say how it ended: {how}: {_units(rows)}"
 
 
 def _sell(rows: pd.DataFrame, report: ReportData) -> str:
@@ -218,7 +225,8 @@ def _sell(rows: pd.DataFrame, report: ReportData) -> str:
     worth = format.money(rows["price"].sum(), report.currency)
     where = link("earnings.html#unsold", "what each should bring")
     return (
-        f"<strong>Sell</strong>, or write down the sale: {n} been unsold for more than {LONG_UNSOLD_DAYS} days and "
+        f"<strong>Sell</strong>, or write down the sale: {n} been unsold for more than {LONG_UNSOLD_DAYS} "
+        "days and "
         f"should bring {text(worth)} in all ({where}): {_units(rows)}"
     )
 
@@ -231,7 +239,8 @@ def _check(rows: pd.DataFrame, report: ReportData) -> str:
 
 def _write_up(rows: pd.DataFrame, report: ReportData) -> str:
     n = format.counted(report.odds.tally.jobs_missing, "job number was", "job numbers were")
-    return f"<strong>Write up</strong>: {n} given out and never written up: {_named([unbroken(each) for each in rows['job']])}"
+    names = _named([unbroken(each) for each in rows["job"]])
+    return f"<strong>Write up</strong>: {n} given out and never written up: {names}"
 
 
 def _price(rows: pd.DataFrame, report: ReportData) -> str:
@@ -270,7 +279,9 @@ def newest(report: ReportData) -> Shown:
     lines = []
     for row in last.itertuples():
         family = link(report.family_pages[row.family], name(row.family))
-        said = f"{unbroken(row.job)}, {unbroken(f'{row.closed:%Y-%m-%d}')}, {family}: {text(row.outcome)}, {_gain(row, report.currency)}"
+        when = unbroken(f"{row.closed:%Y-%m-%d}")
+        ended = f"{text(row.outcome)}, {_gain(row, report.currency)}"
+        said = f"{unbroken(row.job)}, {when}, {family}: {ended}"
         lines.append(said + (f"<small>{text(found[row.job])}</small>" if row.job in found else ""))
     return Shown(
         fold(f"Newest jobs: the last {len(last)}" if len(last) > 1 else "Newest job", bullets(lines, "jobs"))
@@ -293,7 +304,3 @@ def components(report: ReportData) -> Shown:
         "Components",
         bullets(links, kind="columns") or paragraph("No component was examined yet."),
     )
-
-
-def _capital(said: str) -> str:
-    return said[:1].upper() + said[1:]

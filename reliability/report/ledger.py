@@ -29,7 +29,7 @@ def answer(report: ReportData) -> Shown:
     finished, is_open = tally.jobs_finished, tally.jobs_open
     said = "No jobs yet."
     if finished or is_open:
-        said = f"{_capital(format.counted(finished, 'finished job'))}, {is_open or 'none'} open"
+        said = f"{format.capital(format.counted(finished, 'finished job'))}, {is_open or 'none'} open"
         numbered = finished + is_open + tally.jobs_missing
         missing = tally.jobs_missing
         verb = "was" if missing == 1 else "were"
@@ -84,7 +84,7 @@ def _audit(records: Records) -> pd.DataFrame:
         more = f" and {len(where) - _MOST_ROWS} more" if len(where) > _MOST_ROWS else ""
         out.append(
             {
-                "topic": _capital(topic),
+                "topic": format.capital(topic),
                 "says": messages[0] if len(messages) == 1 else f"first: {messages[0]}",
                 "rows": max(len(where), len(some)),
                 "where": ", ".join(where[:_MOST_ROWS]) + more,
@@ -110,12 +110,14 @@ def cannot_tell(report: ReportData) -> Shown:
     limits = [
         (
             "Units that nobody bought",
-            "Only units that this bench chose to buy are on record. The odds are those of its owner's choice and "
+            "Only units that this bench chose to buy are on record. The odds are those of its owner's "
+            "choice and "
             "patience; a unit that was passed over teaches nothing.",
         ),
         (
             "Units that died early",
-            "What failed early was thrown away and never reached a bench. The lives are those of units that somebody "
+            "What failed early was thrown away and never reached a bench. The lives are those of units that "
+            "somebody "
             "kept until now.",
         ),
         ("Jobs that nobody wrote up", _unwritten(report)),
@@ -134,7 +136,7 @@ def _unwritten(report: ReportData) -> str:
     missing = tally.jobs_missing
     if not missing:
         return "No job number is missing, so nothing points to jobs that were left out."
-    said = f"{_capital(format.counted(missing, 'job number'))} {'belongs' if missing == 1 else 'belong'} to no job"
+    said = f"{format.counted(missing, 'job number belongs', 'job numbers belong')} to no job"
     otherwise = "Had they been jobs without a repair"
     if tally.gaps == COUNTED:
         share = report.records.settings.gap_repaired_share
@@ -145,7 +147,8 @@ def _unwritten(report: ReportData) -> str:
         said += ", and the setting count_gaps leaves them out."
     else:
         said += (
-            ", more than half as many as there are finished jobs. They are not counted while the setting count_gaps "
+            ", more than half as many as there are finished jobs. They are not counted while the setting "
+            "count_gaps "
             "does not say whether they were jobs."
         )
     both = report.ranking_if_written[["family", "verdict"]].merge(
@@ -163,8 +166,10 @@ def _age_and_year(jobs: pd.DataFrame) -> str:
     seasons = jobs["taken_in"].dt.year
     span = int(seasons.max() - seasons.min()) + 1
     return (
-        f"All units were inspected within {format.counted(span, 'calendar year')}. So an old unit is also an early one, "
-        "and what looks like ageing can be a weak year of production, or the other way round. Only a family that was "
+        f"All units were inspected within {format.counted(span, 'calendar year')}. So an old unit is also "
+        "an early one, "
+        "and what looks like ageing can be a weak year of production, or the other way round. Only a family "
+        "that was "
         "made and inspected over many years can tell the two apart."
     )
 
@@ -174,8 +179,10 @@ def _years(jobs: pd.DataFrame) -> str:
     unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
     wide = int((jobs["built_to"] > jobs["built_from"]).sum())
     return (
-        f"Of {format.counted(len(jobs), 'job')}, {guessed or 'none'} {'has' if guessed == 1 else 'have'} a guessed year of "
-        f"production, {wide or 'none'} a window of years and {unknown or 'none'} no year at all: those take the span of "
+        f"Of {format.counted(len(jobs), 'job')}, {guessed or 'none'} {'has' if guessed == 1 else 'have'} a "
+        "guessed year of "
+        f"production, {wide or 'none'} a window of years and {unknown or 'none'} no year at all: those take "
+        "the span of "
         "their family. Every year of a window counts as equally likely."
     )
 
@@ -186,8 +193,10 @@ def _unknown_parts(report: ReportData) -> str:
     if not unknown:
         return ""
     return (
-        f"Of {format.counted(len(table), 'component')} examined, {unknown} {'does' if unknown == 1 else 'do'} not say whether "
-        "the part was the original one. They count as original; one that was replaced before would seem to have lasted "
+        f"Of {format.counted(len(table), 'component')} examined, {unknown} "
+        f"{'does' if unknown == 1 else 'do'} not say whether "
+        "the part was the original one. They count as original; one that was replaced before would seem to "
+        "have lasted "
         "longer than it did."
     )
 
@@ -197,7 +206,8 @@ def _open(report: ReportData) -> str:
     if not is_open:
         return ""
     return (
-        f"{_capital(format.counted(is_open, 'job is', 'jobs are'))} still open. The hard ones stay open longest, so the "
+        f"{format.capital(format.counted(is_open, 'job is', 'jobs are'))} still open. The hard ones stay "
+        "open longest, so the "
         "finished ones look a little too good."
     )
 
@@ -211,7 +221,8 @@ def _one_year_for_all(report: ReportData) -> str:
     families = shared.groupby("family", sort=True)[["first_year", "last_year"]].first()
     named = [f"{row.Index} ({format.window(row.first_year, row.last_year)})" for row in families.itertuples()]
     return (
-        f"All records of some components of {format.listed(named)} share one unknown year of production. They teach "
+        f"All records of some components of {format.listed(named)} share one unknown year of production. "
+        "They teach "
         "nothing of that year, and every age is uncertain by as much."
     )
 
@@ -231,7 +242,3 @@ def left_out(report: ReportData) -> Shown:
     frame = pd.DataFrame(rows, columns=["why", "findings", "treated"])
     table = format.table(frame, fields, caption="Findings that were left out, or taken on trust")
     return Shown(fold("Findings that were left out, or taken on trust", table))
-
-
-def _capital(said: str) -> str:
-    return said[:1].upper() + said[1:]
