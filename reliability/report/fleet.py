@@ -153,8 +153,8 @@ def faults(report: ReportData) -> Shown:
             columns={each: _linked(report, each) for each in components},
             caption="Chance in percent that a component has failed by today",
             says="A stronger colour is likelier. A larger dot: more records of this bench; a ring: none, so "
-            "other families must do. Rounded to 5, near the ends to 1. Components that ended the dearest jobs come "
-            "first.",
+            "other families must do. Rounded to 5, near the ends to 1. Components that ended the dearest "
+            "jobs come first.",
         ),
     )
 
@@ -201,8 +201,8 @@ def forecasts(report: ReportData) -> Shown:
                 Field("Repaired", lambda row: _of(row.repaired, row.jobs), "number", leads=True),
             ],
             caption="Jobs by the chance of a repair that was forecast",
-            says="Tick: mean forecast. Dot and line: share repaired, with its 90\u00a0% interval; the larger the "
-            "dot, the more jobs.",
+            says="Tick: mean forecast. Dot and line: share repaired, with its 90\u00a0% interval; the "
+            "larger the dot, the more jobs.",
         ),
         fold("Scores, and how we know", scores),
     )

@@ -127,8 +127,8 @@ def _table(report: ReportData, judged: pd.DataFrame) -> str:
         frame,
         fields,
         caption="Families by verdict, the best first",
-        says="Ring: usually paid. Diamond: what one is worth; none where that is below zero. Dashed: worth less "
-        "than is paid.",
+        says="Ring: usually paid. Diamond: what one is worth, none where that is below zero. "
+        "Dashed: worth less than is paid.",
         kind="verdicts",
         groups=[(heads[each], (frame["verdict"] == each).to_numpy()) for each in heads],
     )
