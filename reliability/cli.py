@@ -1101,14 +1101,13 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
     """
     if every and families:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
-    from reliability.report.run import NOTEBOOKS, PAGE_NOTEBOOKS, make_pages
+    from reliability.report.run import make_pages
 
     out, as_of = given["out"], given["as_of"]
     records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO", as_of)
     with executor_for(
         given["cluster"],
         1,
-        files=[NOTEBOOKS / each for each in PAGE_NOTEBOOKS],
         folder=out,
         left="Each page is whole, the old one or the new one",
     ) as executor:

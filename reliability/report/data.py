@@ -3,7 +3,7 @@
 import datetime
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor
+from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import cached_property
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from reliability.errors import InvalidInput, unknown
+from reliability.errors import InvalidInput, is_end_of_process, unknown
 from reliability.life.findings import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
 from reliability.records.files import digest
@@ -157,14 +157,21 @@ class ReportData:
 
     def prepare(self, kinds: Iterable[str]) -> None:
         """Work out once what several pages of these kinds ask for."""
-        wanted = set(kinds)
-        _ = self.ranking, self.gains, self.family_pages, self.component_pages
-        if wanted & {"index", "fleet", "family"}:
-            _ = self.calibration
-        if "index" in wanted:
-            _ = self.ranking_before
-        if wanted & {"family", "component"}:
-            _ = self.changes, self.own_lives.summary
+        asked = {
+            "gains": {"index", "fleet", "earnings", "family"},
+            "calibration": {"index", "fleet", "family"},
+            "ranking_before": {"index"},
+            "changes": {"family", "component"},
+        }
+        for name, by in asked.items():
+            if by.isdisjoint(kinds):
+                continue
+            try:
+                getattr(self, name)
+            except Exception as error:
+                if isinstance(error, CancelledError) or is_end_of_process(error):
+                    raise
+                # The pages that ask for it will tell; the others do without.
         self._executor, self._fitted = None, {}
 
     def _odds_of(self, records: Records, day: datetime.date) -> Appraiser:

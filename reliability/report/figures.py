@@ -1,7 +1,7 @@
 """The pictures of the report: each answers one question and shows the records behind it as marks."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
@@ -325,7 +325,14 @@ def _svg(kind: str, height: int, alt: str, inside: str) -> str:
 
 
 def interval_cell(
-    mean: float, low: float, high: float, *, found: float = np.nan, is_own: bool = True, alt: str = ""
+    mean: float,
+    low: float,
+    high: float,
+    *,
+    found: float = np.nan,
+    is_own: bool = True,
+    radius: float = 5.0,
+    alt: str = "",
 ) -> str:
     """Draw a share from 0 to 100 % for a cell of a table: dot and 90 % interval, a tick for what was found.
 
@@ -335,6 +342,8 @@ def interval_cell(
         Shares; `found` is NaN where nothing was counted.
     is_own : bool
         Without records of its own the dot is hollow.
+    radius : float
+        Of the dot in pixels, where its size tells something.
     alt : str
         Plain text; without one the numbers stand beside it, and the drawing is passed over.
     """
@@ -344,7 +353,7 @@ def interval_cell(
     if format.is_known(found):
         parts.append(f'<line x1="{axis.at(found)}%" x2="{axis.at(found)}%" y1="1" y2="17" class="ink tick"/>')
     parts.append(
-        f'<circle cx="{x}%" cy="9" r="{5 if is_own else 4.3}" class="{"full" if is_own else "open"}"/>'
+        f'<circle cx="{x}%" cy="9" r="{radius if is_own else 4.3}" class="{"full" if is_own else "open"}"/>'
     )
     return _svg("interval", 18, alt, "".join(parts))
 
@@ -375,6 +384,104 @@ def price_cell(paid: float, ceiling: float, scale: Scale, *, alt: str = "") -> s
     if format.is_known(paid):
         parts.append(f'<circle cx="{scale.at(paid)}%" cy="9" r="4.5" class="open ink"/>')
     return _svg("interval", 18, alt, "".join(parts))
+
+
+def bar_cell(value: float, scale: Scale) -> str:
+    """Draw an amount for a cell of a table: a bar from 0, to the left where it is a loss."""
+    zero = scale.at(0)
+    axis = f'<line x1="{zero}%" x2="{zero}%" y1="0" y2="18" class="rail"/>'
+    if not format.is_known(value):
+        return _svg("interval", 18, "", axis)
+    left, right = sorted((zero, scale.at(value)))
+    width = round(right - left, 1)
+    bar = f'<rect x="{left}%" width="{width}%" y="4" height="10" class="{"bad" if value < 0 else "full"}"/>'
+    return _svg("interval", 18, "", axis + bar)
+
+
+_PARTS = ("full", "open", "other", "bad")
+"""Looks of the parts of a stacked bar, in order; each has a rim, so that they part in print."""
+
+
+def stacked_cell(counts: Sequence[int], most: int) -> str:
+    """Draw counts for a cell of a table: the parts of one bar, on an axis from 0 to `most`."""
+    axis, start, parts = Scale(0.0, float(most), ()), 0, []
+    for count, look in zip(counts, _PARTS, strict=True):
+        left, right = axis.at(start), axis.at(start + count)
+        if count:
+            width = round(right - left, 1)
+            parts.append(f'<rect x="{left}%" width="{width}%" y="2" height="14" class="part {look}"/>')
+        start += count
+    return _svg("interval", 18, "", "".join(parts))
+
+
+def part_key(names: Sequence[str]) -> str:
+    """Explain the parts of stacked bars, in their order; plain text."""
+    shown = [
+        f'<li><svg width="14" height="12" aria-hidden="true"><rect x="1" y="1" width="12" height="10" '
+        f'class="part {look}"/></svg>{text(each)}</li>'
+        for each, look in zip(names, _PARTS, strict=True)
+    ]
+    return f'<ul class="key">{"".join(shown)}</ul>'
+
+
+def fault_map(
+    failed: pd.DataFrame,
+    records: pd.DataFrame,
+    *,
+    rows: Mapping[str, str],
+    columns: Mapping[str, str],
+    caption: str,
+    says: str,
+) -> str:
+    """Set chances as a grid: a stronger colour is likelier, a larger dot has more records behind it.
+
+    Parameters
+    ----------
+    failed : DataFrame
+        Chance by family (index) and component (columns); NaN where a family has no such component.
+    records : DataFrame
+        Records behind each, in the same shape.
+    rows, columns : mapping
+        Markup that names each family and component.
+    caption, says : str
+        As in `reliability.report.format.table`.
+
+    Returns
+    -------
+    str
+        A table; on a phone each family becomes a line with its components below.
+    """
+    heads = "".join(f'<th scope="col"><span>{columns[each]}</span></th>' for each in failed.columns)
+    lines, most = [], int(records.to_numpy().max(initial=1))
+    for each in failed.index:
+        cells = "".join(
+            _fault(failed.at[each, column], int(records.at[each, column]), most, str(column))
+            for column in failed.columns
+        )
+        lines.append(f'<tr><th scope="row">{rows[each]}</th>{cells}</tr>')
+    head = f'<thead><tr><th scope="col">Family</th>{heads}</tr></thead>'
+    told = f"<caption><strong>{text(caption)}</strong><span>{text(says)}</span></caption>"
+    return f'<table class="faults">{told}{head}\n<tbody>\n' + "\n".join(lines) + "\n</tbody></table>"
+
+
+def _fault(chance: float, records: int, most: int, component: str) -> str:
+    if not format.is_known(chance):
+        return '<td class="none"></td>'
+    # Tenths keep the text readable on every tint: the strongest one is 55 % of the full colour.
+    tint = f"background: color-mix(in srgb, var(--heat) {5.5 * round(10 * chance):.0f}%, var(--card))"
+    size = max(6.5 * np.sqrt(records / most), 1.0)
+    dot = f'<circle cx="7" cy="7" r="{size:.1f}"/>' if records else '<circle cx="7" cy="7" r="2" class="no"/>'
+    said = (
+        format.share(chance)
+        .removesuffix(f"{format.HARD_SPACE}%")
+        .replace("under ", "<")
+        .replace("over ", ">")
+    )
+    return (
+        f'<td style="{tint}"><span class="narrow">{format.name(component)} </span>{text(said)}'
+        f'<svg width="14" height="14" aria-hidden="true">{dot}</svg>'
+        f'<span class="hidden"> % failed, {format.counted(records, "record")}</span></td>'
+    )
 
 
 def count_dots(number: int, most: int = 40) -> str:
@@ -599,46 +706,7 @@ def group_axis(axes: "Axes", names: pd.Series, place: np.ndarray) -> None:
     axes.grid(axis="y", visible=False)
 
 
-# The pictures of money and of what became of units: prices, gains, comebacks, forecasts.
-
-
-def price_gaps(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says: str = "") -> str:
-    """Set the price usually asked against the ceiling, family by family.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``family``, ``asked``, ``ceiling``; the line between them is blue where the ceiling is the higher one.
-    currency : str
-        Unit of the axis.
-    title, alt, says : str
-        As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    with drawing(4.8, 0.9 + 0.34 * len(frame)) as (figure, axes):
-        place = np.arange(len(frame))[::-1]
-        worth_it = (frame.ceiling >= frame.asked).to_numpy()
-        for some, colour, style in ((worth_it, MODEL, "solid"), (~worth_it, OTHER, (0, (2, 1.5)))):
-            axes.hlines(
-                place[some],
-                frame.asked[some],
-                frame.ceiling[some],
-                color=colour,
-                linewidth=3,
-                alpha=0.6,
-                linestyle=style,
-            )
-            axes.scatter(frame.ceiling[some], place[some], marker="D", s=42, color=colour, zorder=3)
-        axes.scatter(frame.asked, place, s=40, facecolors=CARD, edgecolors=INK, linewidths=1.4, zorder=4)
-        group_axis(axes, frame.family, place)
-        axes.set_xlabel(currency)
-        axes.axvline(0, color=SOFT, linewidth=1.2)
-        axes.margins(x=0.05)
-        return picture(figure, title=title, alt=alt, says=says, wide=True)
+# The pictures of money and of what became of units: comebacks.
 
 
 def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:
@@ -677,36 +745,4 @@ def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str,
         axes.set_xlabel("Days since the sale; units still watched")
         axes.xaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{day:.0f}\n{(watched >= day).sum()}"))
-        return picture(figure, title=title, alt=alt, says=says)
-
-
-def forecasts(groups: pd.DataFrame, *, title: str, alt: str, says: str = "") -> str:
-    """Set what came of jobs against their forecast chance, in groups of rising forecast.
-
-    Parameters
-    ----------
-    groups : DataFrame
-        ``forecast``, ``repaired``, ``low``, ``high``, ``n_jobs``.
-    title, alt, says : str
-        As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    import seaborn as sns  # it takes a second to load, and only this picture needs it
-
-    with drawing(4.4, 3.6) as (figure, axes):
-        axes.plot([0, 1], [0, 1], color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
-        axes.vlines(groups.forecast, groups.low, groups.high, color=MODEL, linewidth=2.4, alpha=0.55)
-        sns.scatterplot(
-            groups, x="forecast", y="repaired", s=46, color=MODEL, edgecolor="none", zorder=3, ax=axes
-        )
-        for side in (axes.xaxis, axes.yaxis):
-            side.set_major_formatter(PercentFormatter(1, decimals=0))
-        axes.set_xlim(-0.02, 1.02)
-        axes.set_ylim(-0.02, 1.02)
-        axes.set_xlabel("Forecast chance of a repair")
-        axes.set_ylabel("Repaired")
         return picture(figure, title=title, alt=alt, says=says)

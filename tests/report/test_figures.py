@@ -36,11 +36,6 @@ def groups() -> str:
     return figures.intervals(frame, label="Failed by today", **WORDS)
 
 
-def prices() -> str:
-    frame = pd.DataFrame({"family": ["T2", "D80"], "asked": [20.0, 30.0], "ceiling": [45.0, -5.0]})
-    return figures.price_gaps(frame, currency="EUR", **WORDS)
-
-
 def gains() -> str:
     frame = pd.DataFrame({"outcome": ["repaired", "repaired", "donor"], "gain": [40.0, 60.0, -12.0]})
     return figures.gains(frame, currency="EUR", **WORDS)
@@ -51,7 +46,7 @@ def comebacks() -> str:
     return figures.comebacks(curve, **WORDS)
 
 
-ALL = pytest.mark.parametrize("draw", [life, groups, prices, gains, comebacks])
+ALL = pytest.mark.parametrize("draw", [life, groups, gains, comebacks])
 
 
 @ALL
@@ -85,7 +80,7 @@ def test_the_same_figure_has_the_same_bytes(draw: Callable[[], str]) -> None:
 def test_two_figures_never_share_a_name() -> None:
     names = [
         set(re.findall(r' id="([^"]+)"', html))
-        for html in (life(), life(today_years=20.0), groups(), prices())
+        for html in (life(), life(today_years=20.0), groups(), gains())
     ]
     assert all(names)
     assert sum(map(len, names)) == len(set().union(*names))

@@ -47,28 +47,9 @@ def test_missing_values_are_dashes_and_open_ends_are_said() -> None:
 
 def test_text_of_the_ledger_stays_text_everywhere() -> None:
     frame = pd.DataFrame({"name": [EVIL]})
-    grid = pd.DataFrame({EVIL: [0.4]}, index=[EVIL])
-    remarks = pd.DataFrame({EVIL: [EVIL]}, index=[EVIL])
-    made = [
-        format.table(frame, [format.label(EVIL, "name")], caption=EVIL, says=EVIL),
-        format.heat_map(grid, remarks, caption=EVIL, says=EVIL, row_head=EVIL, links={EVIL: EVIL}),
-    ]
-    for html in made:
-        assert "<script" not in html
-        assert SAFE in html
-
-
-def test_a_heat_map_says_every_number() -> None:
-    grid = pd.DataFrame({"belt": [0.04, 1.0], "gear": [float("nan"), 0.5]}, index=["T2", "Dallow"])
-    remarks = pd.DataFrame("3 records", index=grid.index, columns=grid.columns)
-    html = format.heat_map(
-        grid, remarks, caption="Failed", says="", row_head="Family", links={"T2": "families/t2.html"}
-    )
-    assert '<a href="families/t2.html"><bdi>T2</bdi></a>' in html
-    assert f'<td class="heat">{format.NOTHING}</td>' in html
-    assert "var(--heat) 0%" in html
-    assert "var(--heat) 55%" in html
-    assert "over 99\u00a0%<small>3 records</small>" in html
+    html = format.table(frame, [format.label(EVIL, "name")], caption=EVIL, says=EVIL)
+    assert "<script" not in html
+    assert SAFE in html
 
 
 def test_a_verdict_is_a_mark_and_a_word() -> None:
