@@ -134,7 +134,7 @@ def _line(report: ReportData, family: str) -> str:
     up, top = limits(report, family)
     paid = float(row["usual_price"])
     gains = report.gains[report.gains["family"] == family]
-    bought = gains[~gains["predicted"].str.contains("purchase") & gains["gain"].notna()]
+    bought = gains[~gains["predicted"].astype(str).str.contains("purchase") & gains["gain"].notna()]
     dots = pd.DataFrame(
         {"value": bought["bought_for"], "dot": np.where(bought["gain"] > 0, "full", "open other")}
     )
