@@ -123,9 +123,8 @@ def families(report: ReportData, component: str) -> Shown:
     )
     says += " Hollow: never examined there." if (frame["jobs"] == 0).any() else ""
     caption = "Families, the one whose jobs it ends most often first"
-    return format.section(
-        "families", "In which families", format.table(frame, fields, caption=caption, says=says)
-    )
+    table = format.table(frame, fields, caption=caption, says=says, kind="families")
+    return format.section("families", "In which families", table)
 
 
 def ages(report: ReportData, component: str) -> Shown:
