@@ -177,7 +177,7 @@ def years(report: ReportData, component: str) -> Shown:
     answered = changes[changes["status"] == "ok"]
     called = answered[answered["q_value"] <= CALLED] if len(answered) else answered
     said = [
-        f"{name(row.family)}: it is another part from {row.change_year:.0f} on "
+        f"{name(row.family)}: lives differ from {row.change_year:.0f} on "
         f"(see {format.link('../' + report.family_pages[row.family] + '#years', 'its page')})."
         for row in called.itertuples()
     ]

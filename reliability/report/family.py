@@ -541,7 +541,7 @@ def years(report: ReportData, family: str) -> Shown:
         )
         for row in called.itertuples()
     ]
-    key = figures.key(failed="found failed", sound="still worked", today="from here on it is another part")
+    key = figures.key(failed="found failed", sound="still worked", today="lives differ from here on")
     drawn = f'{key}<div class="figures">{"".join(pictures)}</div>' if pictures else ""
     how = "All families were searched. Of what is called a change, at most 1 in 10 should be a false alarm."
     return Shown(fold(summary, format.bullets(said), drawn, paragraph(how, kind="soft"), anchor="years"))

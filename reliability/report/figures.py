@@ -64,8 +64,13 @@ _LETTERS = re.compile(r"font-family: [^;\"]*;? ?")
 
 
 @contextmanager
-def drawing(width_inches: float = 4.2, height_inches: float = 2.9) -> Iterator[tuple[Figure, "Axes"]]:
+def drawing(bottom: float = 0.2) -> Iterator[tuple[Figure, "Axes"]]:
     """Give an empty figure with one pair of axes in the report's look.
+
+    Parameters
+    ----------
+    bottom : float
+        Share of the height that is left for what is written below the axis.
 
     Yields
     ------
@@ -76,8 +81,10 @@ def drawing(width_inches: float = 4.2, height_inches: float = 2.9) -> Iterator[t
         # Neither the reader's own settings nor what another library has set may change a page.
         mpl.rcdefaults()
         mpl.rcParams.update(_SETTINGS)
-        figure = Figure(figsize=(width_inches, height_inches), layout="constrained")
-        yield figure, figure.subplots()
+        # Small, so that its letters are large; fixed margins, for to measure them takes as long as to draw.
+        figure = Figure(figsize=(4.2, 2.9))
+        frame = {"left": 0.2, "right": 0.97, "bottom": bottom, "top": 0.97}
+        yield figure, figure.subplots(gridspec_kw=frame)
 
 
 def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool = False) -> str:
@@ -669,7 +676,7 @@ def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str,
     str
         A ``figure`` element.
     """
-    with drawing() as (figure, axes):
+    with drawing(bottom=0.26) as (figure, axes):
         band = curve.dropna(subset=["low", "high"])
         axes.fill_between(band.days, band.low, band.high, step="post", color=THIRD, alpha=0.2, linewidth=0)
         end = float(watched.max())
