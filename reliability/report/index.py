@@ -266,7 +266,7 @@ def _named(said: Sequence[str]) -> str:
     if len(said) <= _MOST_NAMED + 1:
         return f"{', '.join(said)}."
     rest = said[_MOST_NAMED:]
-    return f"{', '.join(said[:_MOST_NAMED])}{fold(f'and {len(rest)} more', paragraph(', '.join(rest) + '.'))}"
+    return f"{', '.join(said[:_MOST_NAMED])}{fold(f'and {len(rest)} more', paragraph(', '.join(rest) + '.'), prints=True)}"
 
 
 def newest(report: ReportData) -> Shown:
