@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator, PercentFormatter
+from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator, PercentFormatter
 
 from reliability.report import format
 from reliability.report.format import text
@@ -42,7 +42,7 @@ _SETTINGS: dict[Any, Any] = {
     "svg.hashsalt": "benchodds",
     "text.parse_math": False,
     "font.family": ["DejaVu Sans"],
-    "font.size": 10.5,
+    "font.size": 12,
     "text.color": INK,
     "axes.edgecolor": SOFT,
     "axes.labelcolor": SOFT,
@@ -64,7 +64,7 @@ _LETTERS = re.compile(r"font-family: [^;\"]*;? ?")
 
 
 @contextmanager
-def drawing(width_inches: float = 4.4, height_inches: float = 3.0) -> Iterator[tuple[Figure, "Axes"]]:
+def drawing(width_inches: float = 4.2, height_inches: float = 2.9) -> Iterator[tuple[Figure, "Axes"]]:
     """Give an empty figure with one pair of axes in the report's look.
 
     Yields
@@ -302,7 +302,7 @@ def _apart(values: Sequence[float], scale: Scale) -> list[float]:
     kept: list[float] = []
     for value in values:
         # The last number carries the currency, and ends where the axis does.
-        room = [20 if scale.high in (value, other) else 12 for other in kept]
+        room = [22 if scale.high in (value, other) else 12 for other in kept]
         if all(
             abs(scale.at(value) - scale.at(other)) >= each for other, each in zip(kept, room, strict=True)
         ):
@@ -484,12 +484,16 @@ def _fault(chance: float, records: int, most: int, component: str) -> str:
     )
 
 
-def count_dots(number: int, most: int = 8) -> str:
-    """Show a small count as that many dots with the number; more than `most` as the number alone."""
-    drawn = "".join(f'<circle cx="{5 + 11 * i}" cy="6" r="4.5" class="bad"/>' for i in range(number))
+def count_dots(number: int, most: int = 40) -> str:
+    """Show a small count as that many dots with the number, the more the smaller; above `most` the number."""
     if not 0 < number <= most:
-        return f"{number or 'none'}"
-    size = f'width="{11 * number}" height="12"'
+        return str(number or "none")
+    pitch = min(11.0, 88 / number)
+    drawn = "".join(
+        f'<circle cx="{pitch * (i + 0.5):.1f}" cy="6" r="{0.41 * pitch:.1f}" class="bad"/>'
+        for i in range(number)
+    )
+    size = f'width="{pitch * number:.0f}" height="12"'
     return f'<span class="count"><svg class="count" {size} aria-hidden="true">{drawn}</svg> {number}</span>'
 
 
@@ -498,6 +502,7 @@ def count_dots(number: int, most: int = 8) -> str:
 
 _KEY_MARKS = {
     "step": f'<path d="M1 11H9V4H21" fill="none" stroke="var(--ink, {INK})" stroke-width="1.6"/>',
+    "pooled": f'<path d="M1 12Q12 12 21 3" fill="none" stroke="var(--third, {THIRD})" stroke-width="2"/>',
     "line": f'<path d="M1 12Q12 12 21 3" fill="none" stroke="var(--model, {MODEL})" stroke-width="2.4"/>',
     "band": f'<rect x="1" y="2" width="20" height="10" fill="var(--model, {MODEL})" opacity=".25"/>',
     "failed": f'<path d="M7 4l8 8M15 4l-8 8" stroke="var(--other, {OTHER})" stroke-width="2"/>',
@@ -512,10 +517,12 @@ def key(**entries: str) -> str:
     Parameters
     ----------
     **entries : str
-        Mark (step, line, band, failed, sound, today) and what it stands for (plain text).
+        Mark (step, line, band, pooled, failed, sound, today, or a key of `_DOTS`) and what it stands for
+        (plain text).
     """
+    marks = {**_KEY_MARKS, **{each: drawn.format(x=50, y=8) for each, drawn in _DOTS.items()}}
     shown = [
-        f'<li><svg viewBox="0 0 22 15" width="22" height="15" aria-hidden="true">{_KEY_MARKS[mark]}</svg>'
+        f'<li><svg viewBox="0 0 22 15" width="22" height="15" aria-hidden="true">{marks[mark]}</svg>'
         f"{text(says)}</li>"
         for mark, says in entries.items()
     ]
@@ -528,11 +535,14 @@ def life_curve(
     alt: str,
     says: str = "",
     steps: pd.DataFrame,
-    model: pd.DataFrame,
     marks: pd.DataFrame,
+    pooled: pd.DataFrame,
+    model: pd.DataFrame | None = None,
+    last_record: float = np.inf,
     today_years: float | None = None,
+    last_age: float | None = None,
 ) -> str:
-    """Draw the share failed by age: a model over its model-free twin, with the records as marks.
+    """Draw the share failed by age: models over their model-free twin, with the records as marks.
 
     Parameters
     ----------
@@ -540,39 +550,60 @@ def life_curve(
         As in `picture`.
     steps : DataFrame
         ``age_years``, ``failed``: the curve without a model; may be empty.
-    model : DataFrame
-        ``age_years``, ``failed``, ``low``, ``high``: the smooth curve and its band; may be empty.
     marks : DataFrame
         ``age_years``, ``is_failed``, ``count``: the records, failed ones on the upper rail, sound ones on
         the lower.
+    pooled, model : DataFrame
+        ``age_years``, ``failed``, ``low``, ``high``: the curve that all families give, and that of these
+        records alone; the band is that of the latter where there is one.
+    last_record : float
+        Age beyond which curves are dashed, for no record lies there; the step ends here.
     today_years : float, optional
-        Age of a typical unit today, drawn as a dashed line.
+        Age of a usual unit today, drawn as an upright line.
+    last_age : float, optional
+        End of the axis, where several pictures share one.
 
     Returns
     -------
     str
         A ``figure`` element.
     """
+    curves = [(pooled, THIRD, 1.8)] + ([] if model is None else [(model, MODEL, 2.4)])
     with drawing() as (figure, axes):
-        if len(model):
-            axes.fill_between(model.age_years, model.low, model.high, color=MODEL, alpha=0.2, linewidth=0)
-            axes.plot(model.age_years, model.failed, color=MODEL, linewidth=2.4)
+        band, colour, _ = curves[-1]
+        axes.fill_between(band.age_years, band.low, band.high, color=colour, alpha=0.18, linewidth=0)
+        for curve, colour, width in curves:
+            for is_seen, style in ((True, "solid"), (False, (0, (3, 2)))):
+                # Both pieces meet at the last record.
+                ages = np.union1d(curve.age_years, [min(last_record, curve.age_years.max())])
+                ages = ages[ages <= last_record] if is_seen else ages[ages >= last_record]
+                axes.plot(
+                    ages,
+                    np.interp(ages, curve.age_years, curve.failed),
+                    color=colour,
+                    linewidth=width,
+                    linestyle=style,
+                )
         if len(steps):
-            axes.step(steps.age_years, steps.failed, where="post", color=INK, linewidth=1.3)
+            ends = [*steps.age_years, min(last_record, float(marks.age_years.max()))]
+            axes.step(ends, [*steps.failed, steps.failed.iloc[-1]], where="post", color=INK, linewidth=1.3)
         _rails(axes, marks)
         if today_years is not None and np.isfinite(today_years):
             axes.axvline(today_years, color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
         _share_axis(axes)
         axes.set_xlabel("Age in years")
-        axes.set_xlim(left=0)
-        axes.xaxis.set_major_locator(MaxNLocator(nbins=7, integer=True))
+        axes.set_xlim(0, last_age)
+        axes.xaxis.set_major_locator(MultipleLocator(10))
         return picture(figure, title=title, alt=alt, says=says)
 
 
 def _rails(axes: "Axes", marks: pd.DataFrame) -> None:
     """Put failed records above 100 %, sound ones below 0 %."""
+    # Neighbours of a year would be printed on each other.
+    binned = marks.assign(age_years=2 * (marks.age_years / 2).round())
+    binned = binned.groupby(["age_years", "is_failed"], as_index=False)["count"].sum()
     for is_failed, height in ((True, 1.08), (False, -0.08)):
-        some = marks[marks.is_failed == is_failed]
+        some = binned[binned.is_failed == is_failed]
         _marks(axes, some.age_years, np.full(len(some), height), some["count"], is_failed)
 
 
@@ -675,58 +706,18 @@ def group_axis(axes: "Axes", names: pd.Series, place: np.ndarray) -> None:
     axes.grid(axis="y", visible=False)
 
 
-# The pictures of money and of what became of units: prices, gains, comebacks, forecasts.
+# The pictures of money and of what became of units: comebacks.
 
 
-def gains(frame: pd.DataFrame, *, currency: str, title: str, alt: str, says: str = "") -> str:
-    """Show what each finished job brought, by how it ended.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``outcome``, ``gain``: one row per job.
-    currency : str
-        Unit of the axis.
-    title, alt, says : str
-        As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    order = [
-        each for each in ("repaired", "sold as is", "donor", "scrapped") if (frame.outcome == each).any()
-    ]
-    with drawing(4.6, 1.0 + 0.5 * len(order)) as (figure, axes):
-        axes.axvline(0, color=SOFT, linewidth=1.2)
-        place = frame.outcome.map(order.index)
-        axes.scatter(frame.gain, place, s=49, color=MODEL, alpha=0.45, linewidths=0, zorder=3)
-        middle = frame.gain.groupby(place).median()
-        axes.plot(
-            middle,
-            middle.index,
-            linestyle="none",
-            marker="|",
-            markersize=26,
-            markeredgewidth=3.5,
-            color=OTHER,
-        )
-        axes.set_yticks(range(len(order)), order)
-        axes.set_ylim(len(order) - 0.5, -0.5)
-        axes.set_xlabel(f"Gain of the job in {currency}")
-        axes.tick_params(axis="y", length=0, labelcolor=INK)
-        axes.grid(axis="y", visible=False)
-        return picture(figure, title=title, alt=alt, says=says)
-
-
-def comebacks(curve: pd.DataFrame, *, title: str, alt: str, says: str = "") -> str:
+def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:
     """Draw the share of repaired units that came back, by days since they were sold.
 
     Parameters
     ----------
     curve : DataFrame
         ``days``, ``failed``, ``low``, ``high``; NaN in the band where there is none.
+    watched : ndarray
+        Days after which the last was heard of each unit: how many are still watched is written below.
     title, alt, says : str
         As in `picture`.
 
@@ -738,11 +729,20 @@ def comebacks(curve: pd.DataFrame, *, title: str, alt: str, says: str = "") -> s
     with drawing() as (figure, axes):
         band = curve.dropna(subset=["low", "high"])
         axes.fill_between(band.days, band.low, band.high, step="post", color=THIRD, alpha=0.2, linewidth=0)
-        axes.step(curve.days, curve.failed, where="post", color=THIRD, linewidth=2.2)
+        end = float(watched.max())
+        axes.step(
+            [*curve.days, end],
+            [*curve.failed, curve.failed.iloc[-1]],
+            where="post",
+            color=THIRD,
+            linewidth=2.2,
+        )
         top = float(np.nanmax(curve[["failed", "high"]].to_numpy(), initial=0.2))
         axes.set_ylim(0, min(1.0, 1.1 * top))
         axes.set_xlim(left=0)
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{100 * value:.0f} %"))
         axes.set_ylabel("Came back")
-        axes.set_xlabel("Days since the sale")
+        axes.set_xlabel("Days since the sale; units still watched")
+        axes.xaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{day:.0f}\n{(watched >= day).sum()}"))
         return picture(figure, title=title, alt=alt, says=says)

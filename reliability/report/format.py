@@ -357,12 +357,15 @@ class Field:
         How it is set: ``long`` is a text that may take room, ``wide`` a drawing that takes what is left.
     leads : bool
         On a phone a row becomes two lines; this one stays on the first, beside the name.
+    short : str, optional
+        What stands before it on the second line of a phone, where that is not the head.
     """
 
     head: str
     show: Callable[[Row], str]
     kind: str = "text"
     leads: bool = False
+    short: str | None = None
 
 
 def label(head: str, column: str, *, kind: str = "text") -> Field:
@@ -469,8 +472,9 @@ def _cells(row: Row, fields: Sequence[Field]) -> str:
     first, rest = fields[0], fields[1:]
     cells = [f'<th scope="row">{first.show(row)}</th>']
     for each in rest:
+        head = each.head if each.short is None else each.short
         kind = f"{'text ' if each.kind == 'long' else ''}{each.kind}{' leads' if each.leads else ''}"
-        cells.append(f'<td class="{kind}" data-head="{text(each.head)}">{each.show(row)}</td>')
+        cells.append(f'<td class="{kind}" data-head="{text(head)}">{each.show(row)}</td>')
     return "".join(cells)
 
 
