@@ -134,7 +134,7 @@ def _line(report: ReportData, family: str) -> str:
     up, top = limits(report, family)
     paid = float(row["usual_price"])
     gains = report.gains[report.gains["family"] == family]
-    bought = gains[~gains["predicted"].str.contains("purchase") & gains["gain"].notna()]
+    bought = gains[~gains["predicted"].astype(str).str.contains("purchase") & gains["gain"].notna()]
     dots = pd.DataFrame(
         {"value": bought["bought_for"], "dot": np.where(bought["gain"] > 0, "full", "open other")}
     )
@@ -321,7 +321,7 @@ def components_of(report: ReportData, family: str) -> pd.DataFrame:
     -------
     DataFrame
         The columns of `explained` and of `counts` (n_failed: found failed) and page; counts are 0 where no
-        job names the component.
+        job names the component. Chances are rounded as on every page.
     """
     counts = report.counts[report.counts["family"] == family].drop(columns="family")
     counts = counts.rename(columns={"failed": "n_failed"})
@@ -331,8 +331,9 @@ def components_of(report: ReportData, family: str) -> pd.DataFrame:
     frame["page"] = [
         f"../{page}" if page else None for page in frame["component"].map(report.component_pages.get)
     ]
-    return frame.sort_values(
-        ["ended", "ends_job", "component"], ascending=[False, False, True], ignore_index=True
+    order = ["ended", "ends_job", "component"]
+    return format.coarse(
+        frame.sort_values(order, ascending=[False, False, True], ignore_index=True), "failed", "ends_job"
     )
 
 
@@ -393,6 +394,7 @@ def plan(report: ReportData, family: str) -> Shown:
     """Say in what order to look at the components, and where to stop."""
     found = plan_unit(report.odds, family=family, seen_on=report.as_of)
     looks = found.table[found.table["move"] == "look at"].reset_index(drop=True)
+    looks = format.coarse(looks, "failed", "ends_job")
     currency = report.currency
     if looks.empty:
         return Shown(fold("In what order to look", paragraph("No component of it can end a job.")))

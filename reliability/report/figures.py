@@ -577,15 +577,12 @@ def life_curve(
                 # Both pieces meet at the last record.
                 ages = np.union1d(curve.age_years, [min(last_record, curve.age_years.max())])
                 ages = ages[ages <= last_record] if is_seen else ages[ages >= last_record]
-                axes.plot(
-                    ages,
-                    np.interp(ages, curve.age_years, curve.failed),
-                    color=colour,
-                    linewidth=width,
-                    linestyle=style,
-                )
+                if ages.size > 1:
+                    failed = np.interp(ages, curve.age_years, curve.failed)
+                    axes.plot(ages, failed, color=colour, linewidth=width, linestyle=style)
         if len(steps):
-            ends = [*steps.age_years, min(last_record, float(marks.age_years.max()))]
+            end = min(last_record, float(marks.age_years.max()))
+            ends = [*steps.age_years, max(end, steps.age_years.iloc[-1])]
             axes.step(ends, [*steps.failed, steps.failed.iloc[-1]], where="post", color=INK, linewidth=1.3)
         _rails(axes, marks)
         if today_years is not None and np.isfinite(today_years):
@@ -600,7 +597,8 @@ def life_curve(
 def _rails(axes: "Axes", marks: pd.DataFrame) -> None:
     """Put failed records above 100 %, sound ones below 0 %."""
     # Neighbours of a year would be printed on each other.
-    binned = marks.assign(age_years=2 * (marks.age_years / 2).round())
+    step = max(2.0, np.ceil(marks.age_years.max() / 26)) if len(marks) else 2.0
+    binned = marks.assign(age_years=step * (marks.age_years / step).round())
     binned = binned.groupby(["age_years", "is_failed"], as_index=False)["count"].sum()
     for is_failed, height in ((True, 1.08), (False, -0.08)):
         some = binned[binned.is_failed == is_failed]
@@ -650,63 +648,8 @@ def years(marks: pd.DataFrame, *, change_year: float | None, title: str, alt: st
 def _share_axis(axes: "Axes") -> None:
     axes.set_ylim(-0.16, 1.16)
     axes.set_yticks([0, 0.25, 0.5, 0.75, 1])
-    axes.yaxis.set_major_formatter(PercentFormatter(1, decimals=0))
+    axes.yaxis.set_major_formatter(PercentFormatter(1, decimals=0, symbol=f"{format.HARD_SPACE}%"))
     axes.set_ylabel("Failed by this age")
-
-
-def intervals(
-    frame: pd.DataFrame, *, title: str, alt: str, says: str = "", label: str, is_share: bool = True
-) -> str:
-    """Compare groups: one row each, a dot for the estimate and a line for its interval.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``group``, ``mean``, ``low``, ``high``, ``records``; drawn from the top in the given order. Groups
-        without a record of their own get a hollow dot.
-    title, alt, says : str
-        As in `picture`.
-    label : str
-        What the horizontal axis measures, with its unit.
-    is_share : bool
-        Show the axis as percent from 0 to 100.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
-    with drawing(4.8, 0.9 + 0.34 * len(frame)) as (figure, axes):
-        place = np.arange(len(frame))[::-1]
-        axes.hlines(place, frame.low, frame.high, color=MODEL, linewidth=2.4, alpha=0.55)
-        own = frame.records.to_numpy() > 0
-        axes.scatter(frame["mean"][own], place[own], s=46, color=MODEL, zorder=3)
-        axes.scatter(
-            frame["mean"][~own],
-            place[~own],
-            s=40,
-            facecolors=CARD,
-            edgecolors=MODEL,
-            linewidths=1.6,
-            zorder=3,
-        )
-        group_axis(axes, frame.group, place)
-        axes.set_xlabel(label)
-        if is_share:
-            axes.set_xlim(-0.02, 1.02)
-            axes.xaxis.set_major_formatter(PercentFormatter(1, decimals=0))
-        return picture(figure, title=title, alt=alt, says=says, wide=True)
-
-
-def group_axis(axes: "Axes", names: pd.Series, place: np.ndarray) -> None:
-    """Name the rows of a picture that compares groups; long names are cut."""
-    axes.set_yticks(place, [format.shortened(each, 22) for each in names], color=INK)
-    axes.set_ylim(-0.7, len(place) - 0.3)
-    axes.tick_params(axis="y", length=0)
-    axes.grid(axis="y", visible=False)
-
-
-# The pictures of money and of what became of units: comebacks.
 
 
 def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:
