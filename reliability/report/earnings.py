@@ -244,5 +244,11 @@ def spent(report: ReportData) -> Shown:
     return section(
         "spent",
         "Where the money went",
-        format.table(frame, fields, caption="What came in and went out for the jobs of each year", says=says),
+        format.table(
+            frame,
+            fields,
+            caption="What came in and went out for the jobs of each year",
+            says=says,
+            kind="slim",
+        ),
     )

@@ -266,7 +266,8 @@ def _named(said: Sequence[str]) -> str:
     if len(said) <= _MOST_NAMED + 1:
         return f"{', '.join(said)}."
     rest = said[_MOST_NAMED:]
-    return f"{', '.join(said[:_MOST_NAMED])}{fold(f'and {len(rest)} more', paragraph(', '.join(rest) + '.'))}"
+    more = fold(f"and {len(rest)} more", paragraph(f"{', '.join(rest)}."), prints=True)
+    return ", ".join(said[:_MOST_NAMED]) + more
 
 
 def newest(report: ReportData) -> Shown:

@@ -19,8 +19,8 @@ JOBS = [
     {"job": "2", **SOLD, "taken_in": "2026-02-05", "closed": "2026-02-20", "bought_for": 30, "hours": 4,
      "sold_for": 50, "sold_on": "2026-02-25"},
     # 15 kept, less 10 and an hour at 10: -5.
-    {"job": "3", "family": "T2", "outcome": "donor", "taken_in": "2026-03-01", "closed": "2026-03-02", "bought_for": 10,
-     "hours": 1, "other_costs": 0, "salvage_value": 15},
+    {"job": "3", "family": "T2", "outcome": "donor", "taken_in": "2026-03-01", "closed": "2026-03-02",
+     "bought_for": 10, "hours": 1, "other_costs": 0, "salvage_value": 15},
     {"job": "4", "family": "T2", "outcome": "open", "taken_in": "2026-03-20", "bought_for": 25},
 ]  # fmt: skip
 
