@@ -87,7 +87,7 @@ def drawing(bottom: float = 0.2) -> Iterator[tuple[Figure, "Axes"]]:
         yield figure, figure.subplots(gridspec_kw=frame)
 
 
-def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool = False) -> str:
+def picture(figure: Figure, *, title: str, alt: str, says: str = "") -> str:
     """Close a figure: its title and reading help as text, the drawing as SVG with a text of its own.
 
     Parameters
@@ -100,8 +100,6 @@ def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool 
         What the figure shows, for those who cannot see it; plain text.
     says : str
         One sentence on how to read it; markup.
-    wide : bool
-        For figures that need the breadth of a page.
 
     Returns
     -------
@@ -113,8 +111,7 @@ def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool 
     # Not `savefig`: it draws everything once before, to find out what is laid out anyway as it is drawn.
     FigureCanvasSVG(figure).print_svg(memory, metadata=blank)
     svg = _tidied(memory.getvalue().decode("utf-8"), alt)
-    kind = ' class="wide"' if wide else ""
-    return f"<figure{kind}>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"
+    return f"<figure>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"
 
 
 def _tidied(svg: str, alt: str) -> str:
