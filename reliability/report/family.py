@@ -196,13 +196,12 @@ def reasons(report: ReportData, family: str) -> list[str]:
     written = expit(logit(chance) + offset.reindex(jobs["taken_in"].dt.year).fillna(0.0).mean())
     kin = own[own["family"].map(report.records.families.set_index("family")["kind"]) == entry.kind]
     others = kin[kin["family"] != family]["outcome"] == "repaired"
+    scarce, lost = _scarce(report, family)
     shifts = {
         "units are older now": chance - float(then),
         "jobs never written up count too": chance - float(written),
-        f"parts for the {listed(_scarce(report, family)[0], 'and the')} are hard to get": _scarce(
-            report, family
-        )[1],
-        f"so few jobs say little, and other {entry.kind} families weigh in": (
+        f"parts for the {listed(scarce, 'and the')} are hard to get": lost,
+        f"{format.counted(len(jobs), 'job')} {'says' if len(jobs) == 1 else 'say'} little": (
             float(others.mean()) - (chance - gap) if len(jobs) < FEW and len(others) else 0.0
         ),
         **_season(own, report),

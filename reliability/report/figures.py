@@ -278,7 +278,7 @@ def _dot_plot(
         parts.append(_words(said, scale.at(value), base + 15))
     if format.is_known(paid):
         x = scale.at(paid)
-        parts.append(f'<line x1="{x}%" x2="{x}%" y1="{height - 2}" y2="{base + 19}" class="ink tick"/>')
+        parts.append(f'<line x1="{x}%" x2="{x}%" y1="{height - 2}" y2="{base + 1}" class="ink tick"/>')
         parts.append(_words(f"usually paid {format.money(paid, '').strip()}", x, base + 31, "ink"))
     total = base + (36 if format.is_known(paid) else 20)
     return _svg(f"marks {width}", total, alt, "".join(parts))
