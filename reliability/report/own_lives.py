@@ -22,8 +22,8 @@ FEWEST_FOR_A_CURVE = 5
 
 _POINTS, _BEYOND_YEARS = 31, 6.0
 COLUMNS = (
-    "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years", "b10_years", "b10_low",
-    "b10_high", "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
+    "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years",
+    "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
 )  # fmt: skip
 
 
@@ -85,9 +85,8 @@ class OwnLives:
         frame["oldest_years"] = oldest.reindex(
             pd.MultiIndex.from_frame(frame[["component", "family"]])
         ).to_numpy()
-        for label, share in (("b10", 0.10), ("b50", 0.50)):
-            for column, values in zip(("years", "low", "high"), fit.life(share), strict=True):
-                frame[f"{label}_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
+        for column, values in zip(("years", "low", "high"), fit.life(0.50), strict=True):
+            frame[f"b50_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
         enough = frame["n_failed"] + frame["n_sound"] >= FEWEST_FOR_A_CURVE
         frame["is_drawn"] = enough & (frame["n_failed"] > 0) & (frame["n_sound"] > 0)
         brackets = zip(fit.bracket_low, fit.bracket_high, strict=True)
@@ -95,18 +94,6 @@ class OwnLives:
             _status(row, *ends) for row, ends in zip(frame.itertuples(), brackets, strict=True)
         ]
         return frame[list(COLUMNS)]
-
-    @cached_property
-    def today(self) -> pd.Series:
-        """Share failed at today's usual age, by (component, family); NaN where there is no estimate."""
-        fit, (_, labels) = self._fit, self._strata
-        if fit is None:
-            return pd.Series(dtype=float)
-        age = labels["family"].map(self.today_years).to_numpy(float)
-        share = fit.failed_by(np.nan_to_num(age))[0]
-        return pd.Series(
-            np.where(np.isnan(age), np.nan, share), pd.MultiIndex.from_frame(labels[["component", "family"]])
-        )
 
     def model(self, family: str) -> pd.DataFrame:
         """Weibull curves of the components that are drawn: component, age_years, failed, low, high.

@@ -104,6 +104,11 @@ def test_comebacks_say_how_many_were_still_watched() -> None:
     assert said[:8] == ["0", "3", "60", "2", "120", "1", "180", "1"]
 
 
+def test_a_picture_without_a_size_is_refused() -> None:
+    with pytest.raises(ValueError, match="without a viewBox"):
+        figures._tidied("<svg></svg>", "nothing")
+
+
 # ---- Marks that flow with the page
 
 
