@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from reliability.life.findings import observe
     from reliability.life.lives import LifeRecords
     from reliability.life.pooling import pool
-    from reliability.life.weibull import fit_weibull
+    from reliability.life.weibull import weibull_fits
     from reliability.records.frames import read_records
     from reliability.records.ledger import open_ledger
     from reliability.records.package import load_package_records
@@ -29,7 +29,6 @@ __all__ = [
     "LifeRecords",
     "fit_appraiser",
     "fit_curve",
-    "fit_weibull",
     "judge",
     "load_package_records",
     "make_pages",
@@ -39,6 +38,7 @@ __all__ = [
     "ranking",
     "read_offers",
     "read_records",
+    "weibull_fits",
 ]
 
 _HOME = {
@@ -46,7 +46,7 @@ _HOME = {
     "LifeRecords": "reliability.life.lives",
     "fit_appraiser": "reliability.worth.appraiser",
     "fit_curve": "reliability.life.curves",
-    "fit_weibull": "reliability.life.weibull",
+    "weibull_fits": "reliability.life.weibull",
     "judge": "reliability.worth.judging",
     "load_package_records": "reliability.records.package",
     "make_pages": "reliability.report.run",

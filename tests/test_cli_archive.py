@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 
 from reliability.cluster import executor_for
 from reliability.errors import BenchoddsError, InvalidInput
-from reliability.life import fit_weibull
+from reliability.life import weibull_fits
 from reliability.life.bulk import count_all, lives_of_counts
 from reliability.life.findings import observe
 from reliability.records import archive
@@ -78,7 +78,7 @@ def test_own_estimates_are_those_of_the_ledger(command_line, archives):
     seen = observe(records.jobs, worst_findings(records.findings), records.families)
     own = seen.table[seen.table["own"] & seen.table["component"].isin(["belt", "motor"])]
     lives, labels = replace(seen, table=own.reset_index(drop=True)).life_records()
-    fit = fit_weibull(lives)
+    fit = weibull_fits(lives)
     same = [["component", "family"], ["n_failed", "n_sound"], ["status"]]
     told = labels.assign(n_failed=fit.n_failed, n_sound=fit.n_sound, status=fit.status)
     for names in same:

@@ -14,7 +14,7 @@ PUBLIC = [
     "LifeRecords",
     "fit_appraiser",
     "fit_curve",
-    "fit_weibull",
+    "weibull_fits",
     "judge",
     "load_package_records",
     "make_pages",

@@ -31,7 +31,7 @@ from reliability.life.findings import (
 )
 from reliability.life.lives import LifeRecords
 from reliability.life.pooling import pool
-from reliability.life.weibull import fit_weibull
+from reliability.life.weibull import weibull_fits
 
 # ---- One life in one number: quick to sort, to count, and to send away
 
@@ -773,7 +773,7 @@ def _asked(
 def _own_lives(asked: _Asked) -> pd.DataFrame:
     """Fit each family by itself."""
     piece = asked.piece
-    fit = fit_weibull(piece.lives().records, level=asked.level)
+    fit = weibull_fits(piece.lives().records, level=asked.level)
     known = np.isfinite(asked.age_years)
     columns = {
         "component": piece.component,

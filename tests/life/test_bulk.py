@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import bulk as module
-from reliability.life import fit_weibull, pool
+from reliability.life import pool, weibull_fits
 from reliability.life.bulk import (
     BATCH_COLUMNS,
     LIFE_COLUMNS,
@@ -198,11 +198,11 @@ def test_pieces_give_the_fits_of_the_whole():
     jobs, findings = some_ledger(5, 400)
     counts = count_findings(batch_of(jobs, findings))
     records, labels = observe(jobs, findings, FAMILIES).life_records()
-    whole = fit_weibull(records)
+    whole = weibull_fits(records)
     found = {}
     for piece in counts.pieces(1):
         assert piece.families.size == 1
-        fit = fit_weibull(piece.lives().records)
+        fit = weibull_fits(piece.lives().records)
         found[piece.component, piece.families[0]] = (fit.status[0], fit.shape[0], fit.n_records[0])
     assert sorted(found) == sorted(zip(labels["component"], labels["family"], strict=True))
     for i, name in enumerate(zip(labels["component"], labels["family"], strict=True)):
@@ -420,7 +420,7 @@ def test_lives_are_those_of_the_whole(counts, table):
     )
     seen = observe(jobs, findings, SIX_FAMILIES)
     records, labels = seen.life_records()
-    fit = fit_weibull(records)
+    fit = weibull_fits(records)
     assert tuple(table.columns) == LIFE_COLUMNS
     assert (
         table[["component", "family"]].to_numpy().tolist()

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reliability.life import fit_weibull, pool
+from reliability.life import pool, weibull_fits
 from reliability.life.bulk import STRATA_PER_PIECE, add_counts, count_findings
 from reliability.records.archive import ARCHIVED, arrow_type, descriptor_text, load_pyarrow, open_archives
 from tests.measure import apart
@@ -179,7 +179,7 @@ def whole(folder: str, pooled_components: int = 1) -> dict[str, Any]:
     start = time.process_time()
     strata = fitted = 0
     for piece in counts.pieces(STRATA_PER_PIECE):
-        fit = fit_weibull(piece.lives().records)
+        fit = weibull_fits(piece.lives().records)
         strata, fitted = strata + fit.usable.size, fitted + int(fit.usable.sum())
     fitting = time.process_time() - start
     start = time.process_time()
