@@ -1017,7 +1017,7 @@ def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **
     click.echo("\n".join(plan_lines(planned)))
     if out is not None:
         with written_to(out):
-            write_table(planned.table, out)
+            write_table(planned.moves, out)
 
 
 def _plan(

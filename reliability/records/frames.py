@@ -156,6 +156,12 @@ class Records:
     withdrawn: tuple[str, ...] = ()
     ledger: str = ""
 
+    def __repr__(self) -> str:
+        families = "1 family" if len(self.families) == 1 else f"{len(self.families)} families"
+        jobs = "1 job" if len(self.jobs) == 1 else f"{len(self.jobs)} jobs"
+        until = "" if self.jobs.empty else f", up to {self.last_date()}"
+        return f"Records of {families} and {jobs}{until}"
+
     @classmethod
     def empty(cls) -> Self:
         """Make records without a single row."""
