@@ -1,12 +1,12 @@
-"""What `import reliability` offers: records in, labelled lives, odds and verdicts out."""
+"""What `import reliability` offers: lives of components with their labels, odds and verdicts."""
 
 import datetime
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from numbers import Integral
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeAlias
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 import pandas as pd
@@ -19,9 +19,8 @@ from reliability.life.lives import LifeRecords
 from reliability.life.pooling import PooledLives
 from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits
-from reliability.records.frames import Records, known_by, read_records, records_from_rows
-from reliability.records.ledger import Ledger, open_ledger
-from reliability.records.package import check_tables, load_package_records
+from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
+from reliability.records.ledger import open_ledger as open_ledger
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, read_offers
@@ -39,95 +38,6 @@ from reliability.worth.stock import stock
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Day: TypeAlias = datetime.date | str
-Rows: TypeAlias = pd.DataFrame | Iterable[Mapping[str, Any]]
-Source: TypeAlias = Records | Ledger | str | Path | Mapping[str, Rows]
-
-# ---- Records: from a ledger, a folder, or tables at hand
-
-
-def load(where: Source, *, as_of: Day | None = None) -> Records:
-    """Load what a bench has on record.
-
-    Parameters
-    ----------
-    where : str, Path, Ledger, mapping or Records
-        A ledger's file or URL, or an open one; a folder of CSV files; or tables by name, each a data
-        frame or rows as mappings (a missing table is empty, a missing column an empty cell).
-    as_of : datetime.date or str, optional
-        Leave out what had not happened by the end of this day. Only a ledger also knows what it said of
-        earlier jobs before they were corrected.
-
-    Returns
-    -------
-    Records
-        The documented tables as data frames.
-
-    Raises
-    ------
-    LedgerError
-        If there is no such ledger, or it cannot be opened.
-    InvalidInput
-        With every fault of the files or tables; or if `as_of` is no date.
-
-    Examples
-    --------
-    >>> load("data/demo")
-    Records of 14 families and 308 jobs, up to 2026-10-31
-    >>> deck = {"family": "Larkov T1", "kind": "tape deck"}
-    >>> job = {"job": "1", "family": "Larkov T1", "taken_in": "2026-05-17", "outcome": "open"}
-    >>> load({"families": [deck], "jobs": pd.DataFrame([job])})
-    Records of 1 family and 1 job, up to 2026-05-17
-    """
-    day = _day("as_of", as_of)
-    if isinstance(where, Ledger):
-        return read_records(where, as_of=day)
-    if isinstance(where, str | Path) and not Path(where).is_dir():
-        with open_ledger(where) as ledger:
-            return read_records(ledger, as_of=day)
-    if isinstance(where, str | Path):
-        records = load_package_records(where)
-    elif isinstance(where, Mapping):
-        tables = {name: _plain_rows(rows) for name, rows in where.items()}
-        records = records_from_rows(check_tables(tables, "Nothing was read."))
-    elif isinstance(where, Records):
-        records = where
-    else:
-        raise InvalidInput(
-            "Records come from a ledger (a file, a URL or an open one), a folder of CSV files, or tables by "
-            f"name; got {type(where).__name__}."
-        )
-    return records if day is None else known_by(records, day)
-
-
-def _day(name: str, given: Day | None) -> datetime.date | None:
-    """Read a day."""
-    if given is None or (isinstance(given, datetime.date) and not isinstance(given, datetime.datetime)):
-        return given
-    try:
-        return datetime.date.fromisoformat(given)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        raise InvalidInput(f"`{name}` must be a date such as 2026-05-17; got {given!r}.") from None
-
-
-def _plain_rows(given: Rows) -> list[dict[str, Any]]:
-    """Give rows the plain values that tables are checked with."""
-    rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
-    return [{str(name): _plain(value) for name, value in row.items()} for row in rows]
-
-
-def _plain(value: Any) -> Any:
-    """Turn what pandas or numpy made of a cell back into a plain value; missing ones into None."""
-    if value is pd.NA or value is pd.NaT or value != value:
-        return None
-    if isinstance(value, np.datetime64 | datetime.datetime):
-        return pd.Timestamp(value).date()
-    if isinstance(value, np.generic):
-        value = value.item()
-    # One empty cell makes pandas write all years of a column with decimals.
-    return int(value) if isinstance(value, float) and value.is_integer() else value
-
 
 # ---- Lives of components, family by family
 
@@ -654,7 +564,7 @@ def fit(records: Source, *, as_of: Day | None = None) -> "Odds":
     Odds of 14 families as of 2026-10-31
     """
     known = load(records, as_of=as_of)
-    last, day = last_day(known), _day("as_of", as_of)
+    last, day = last_day(known), read_day("as_of", as_of)
     return Odds(fit_appraiser(known, last if day is None else min(day, last)), known)
 
 
@@ -746,7 +656,7 @@ class Odds:
         """
         unit = {
             "family": family, "model": model, "kind": kind, "working_price": working_price, "asked": asked,
-            "seen_on": _day("seen_on", seen_on), **_window(built), **(signs or {}),
+            "seen_on": read_day("seen_on", seen_on), **_window(built), **(signs or {}),
         }  # fmt: skip
         is_described = any(value is not None for value in unit.values())
         if is_described == (offers is not None):
@@ -757,9 +667,9 @@ class Odds:
         if isinstance(offers, str | Path):
             table = read_offers(Path(offers))
         elif offers is None:
-            table = offers_from(_plain_rows([{"offer": family or model or kind, **unit}]))
+            table = offers_from(plain_rows([{"offer": family or model or kind, **unit}]))
         else:
-            rows = _plain_rows([offers] if isinstance(offers, Mapping) else offers)
+            rows = plain_rows([offers] if isinstance(offers, Mapping) else offers)
             table = offers_from([{"offer": str(i), **row} for i, row in enumerate(rows, 1)])
         return judge(table, self.appraiser)
 
@@ -782,7 +692,7 @@ class Odds:
         >>> best["verdict"], bool(best["usual_price"] <= best["ceiling"])
         ('take', True)
         """
-        return ranking(self.appraiser, self.records, as_of=_day("as_of", as_of))
+        return ranking(self.appraiser, self.records, as_of=read_day("as_of", as_of))
 
     def plan(
         self,
@@ -822,7 +732,7 @@ class Odds:
         >>> "belt" in set(plan.table()["component"])
         False
         """
-        unit: dict[str, Any] = {"signs": signs, "found": found, "seen_on": _day("seen_on", seen_on)}
+        unit: dict[str, Any] = {"signs": signs, "found": found, "seen_on": read_day("seen_on", seen_on)}
         unit |= _window(built)
         is_described = any(value is not None for value in unit.values())
         if (family is None) == (job is None) or (job is not None and is_described):
@@ -837,8 +747,8 @@ class Odds:
         if here.empty:
             raise unknown("There is no job", str(job), jobs.loc[jobs["outcome"] == "open", "job"])
         parts = {name: getattr(self.records, name) for name in ("findings", "signs")}
-        rows = {name: _plain_rows(frame[frame["job"] == str(job)]) for name, frame in parts.items()}
-        return plan_job(self.appraiser, {"job": _plain_rows(here)[0], **rows})
+        rows = {name: plain_rows(frame[frame["job"] == str(job)]) for name, frame in parts.items()}
+        return plan_job(self.appraiser, {"job": plain_rows(here)[0], **rows})
 
     def stock(self) -> pd.DataFrame:
         """List the parts that the units of the next year are likely to need.

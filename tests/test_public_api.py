@@ -14,6 +14,7 @@ import pytest
 import reliability
 from reliability import api
 from reliability.life import curves, lives, pooling, weibull
+from reliability.records import frames
 
 ROOT = Path(__file__).parents[1]
 PUBLIC = [
@@ -111,7 +112,7 @@ def test_readme_shows_what_its_lines_print(names):
 
 TESTS = [
     test
-    for module in (api, curves, lives, pooling, weibull)
+    for module in (api, curves, frames, lives, pooling, weibull)
     for test in doctest.DocTestFinder(exclude_empty=True).find(module)
     if test.examples
 ]
@@ -125,6 +126,6 @@ def test_examples_print_what_they_say(test, names):
 
 
 def test_every_function_and_method_that_computes_has_an_example():
-    shown = {test.name.removeprefix("reliability.api.") for test in TESTS}
+    shown = {test.name.partition(".")[2].split(".", 1)[-1].removeprefix("frames.") for test in TESTS}
     assert {"load", "lives", "fit", "Lives.weibull", "Lives.curve", "Lives.pooled"} <= shown
     assert {"Odds.judge", "Odds.ranking", "Odds.plan", "Odds.stock"} <= shown
