@@ -1,6 +1,7 @@
 """What `import reliability` offers: lives of components with their labels, odds and verdicts."""
 
 import datetime
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -42,11 +43,12 @@ if TYPE_CHECKING:
 # ---- Lives of components, family by family
 
 
-class _Result:
+class _Result(ABC):
     """What all results have in common: a table with labels, shown in notebooks."""
 
+    @abstractmethod
     def table(self) -> pd.DataFrame:
-        raise NotImplementedError
+        """Give the result as a table."""
 
     def _repr_html_(self) -> str:
         shown = self.table().to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
