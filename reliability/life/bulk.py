@@ -1,7 +1,7 @@
-"""Findings by the million: counted by a database engine in memory, cut into pieces, fitted by any executor.
+"""Findings by the million: read by a database engine in memory, cut into pieces, fitted by any executor.
 
 Nearly every finding is told by its component and family, the years in which its part can have begun its
-life, its age in months, and whether the event had happened: equal ones are counted by SQL. What needs more
+life, its age in months, and whether the event had happened: SQL works these out. What needs more
 (days of failure, a component that ended a job against its finding, several positions) goes through `observe`
 itself and is kept apart, row by row.
 """
@@ -59,7 +59,7 @@ class Piece:
         The strata, in this order.
     lives : dict of str to ndarray, shape (n_lives,)
         stratum (position), first and last year in which the life began, months of age (at the first year),
-        fitted, happened, count.
+        fitted, happened.
     apart : DataFrame
         As in `Counts`.
     """
@@ -83,7 +83,6 @@ class Piece:
         records = LifeRecords(
             np.append(np.where(happened, 0.0, age), apart["lower"]),
             np.append(np.where(happened, age, np.inf), apart["upper"]),
-            count=np.append(counted["count"][source].astype(float), np.ones(len(apart))),
             stratum=np.append(counted["stratum"][source], stratum),
             record=np.append(source, record),
             weight=np.append(weight, apart["weight"]),
@@ -112,7 +111,7 @@ class Lives:
 
 @dataclass(frozen=True, eq=False)
 class Counts:
-    """What findings say of lives, each distinct life once.
+    """What findings say of lives.
 
     Attributes
     ----------
@@ -146,7 +145,7 @@ class Counts:
     @property
     def n_findings(self) -> int:
         """How many findings say something of lives."""
-        return int(self.counted["count"].sum()) + int(self.apart["record"].nunique())
+        return self.counted["stratum"].size + int(self.apart["record"].nunique())
 
     def mean_years(self) -> FloatArray:
         """Mean production year of the parts of each family, parts fitted later left out.
@@ -160,8 +159,7 @@ class Counts:
         family = self.counted["stratum"] % max(size, 1)
         built = self.apart[~self.apart["fitted"].astype(bool)]
         family = np.append(family, pd.Index(self.families).get_indexer(built["family"]))
-        weight = np.where(self.counted["fitted"], 0, self.counted["count"])
-        weight = np.append(weight, built["weight"].astype(float))
+        weight = np.append(~self.counted["fitted"], built["weight"].astype(float))
         middle = (self.counted["first"].astype(float) + self.counted["last"]) / 2
         year = np.append(middle, built["year"].astype(float))
         with np.errstate(invalid="ignore"):  # nothing over nothing is not known
@@ -241,23 +239,26 @@ def count_findings(
     years = days.astype("datetime64[Y]").astype(np.int64) + 1970
     since = np.rint(since_middle(decimal_year(days), np.zeros(days.size)) * MONTHS).astype(np.int64)
     _put(findings, "days", pd.DataFrame({"day": days.astype("datetime64[s]"), "year": years, "since": since}))
-    ask(_BEGUN)
-    left_out, assumed = seen.left_out.copy(), seen.assumed.copy()
-    for reason, number, unknown_original, from_span in ask(_TOLD).fetchall():
-        if reason is not None:
-            left_out[reason] += number
-            continue
-        assumed["original not known, taken as original"] += unknown_original
-        assumed["production year taken from the family's span"] += from_span
     happened = "found <> 'sound'" if event == "needs work" else "found = 'failed'"
-    columns = ask(_COUNTED.format(happened=happened, n_families=max(families.size, 1))).fetchnumpy()
-    order = np.argsort(columns["stratum"], kind="stable")
+    columns = ask(_LIVES.format(happened=happened, n_families=max(families.size, 1))).fetchnumpy()
+    told = columns.pop("told")
+    left_out, assumed = seen.left_out.copy(), seen.assumed.copy()
+    for code, reason in enumerate(LEFT_OUT[:4]):
+        left_out[reason] += np.count_nonzero(told == code)
+    assumed["original not known, taken as original"] += np.count_nonzero((told >= _USED) & (told & 1 == 1))
+    assumed["production year taken from the family's span"] += np.count_nonzero(
+        (told >= _USED) & (told & 2 == 2)
+    )
+    used = np.flatnonzero(told >= _USED)
+    # Sorted by halves of 16 bits each, which numpy does in one pass over each.
+    halves = [((columns["stratum"][used] >> shift) & 0xFFFF).astype(np.uint16) for shift in (0, 16, 32)]
+    used = used[np.lexsort(halves)]
     return Counts(
         event=event,
         components=components,
         families=families,
         kinds=np.array([kind_of[each] for each in families], dtype=object),
-        counted={name: np.asarray(values)[order] for name, values in columns.items()},
+        counted={name: np.asarray(values)[used] for name, values in columns.items()},
         apart=seen.table[list(APART)],
         left_out=left_out,
         assumed=assumed,
@@ -291,16 +292,16 @@ GROUP BY job HAVING NOT coalesce(bool_or(component = ended_by), false)
 
 _NAMES = "SELECT DISTINCT {name} FROM findings WHERE {name} IS NOT NULL"
 
-# The rules are those of `closed_windows` and `begin_windows`, in their order.
-_BEGUN = f"""
-CREATE OR REPLACE TEMP VIEW begun AS
+# The rules are those of `closed_windows` and `begin_windows`, in their order. `told` is why a finding is left
+# out (its place in `LEFT_OUT`), or `_USED` with a bit for each thing that was assumed.
+_USED = 8
+_LIVES = f"""
 WITH built AS (
     SELECT findings.* EXCLUDE (first_year, last_year), days.year AS taken_year, days.since,
            coalesce(built_from, first_year) AS opened, coalesce(built_to, last_year) AS closed,
            original IS NOT DISTINCT FROM 'no' AS fitted
-    FROM findings JOIN days ON days.day = findings.taken_in
-    ANTI JOIN special ON special.job = findings.job AND special.component = findings.component
-    WHERE findings.component IS NOT NULL
+    FROM findings JOIN days ON days.day = findings.taken_in ANTI JOIN special USING (job, component)
+    WHERE component IS NOT NULL
 ), windows AS (
     SELECT *, CASE WHEN opened + closed IS NOT NULL THEN opened END AS built_first,
            CASE WHEN opened + closed IS NOT NULL THEN least(closed, taken_year) END AS built_last
@@ -313,27 +314,21 @@ WITH built AS (
                 ELSE least(fitted_to, taken_year) END AS last
     FROM windows
 )
-SELECT *, CASE
-    WHEN NOT fitted AND (first IS NULL OR last IS NULL) THEN '{LEFT_OUT[0]}'
-    WHEN NOT fitted AND first > last THEN '{LEFT_OUT[1].replace("'", "''")}'
-    WHEN fitted AND (fitted_from IS NULL AND fitted_to IS NULL OR first IS NULL OR last IS NULL)
-        THEN '{LEFT_OUT[2]}'
-    WHEN fitted AND first > last THEN '{LEFT_OUT[3]}' END AS reason
-FROM starts
-"""
-
-_TOLD = """
-SELECT reason, count(*), count(*) FILTER (NOT fitted AND original IS DISTINCT FROM 'yes'),
-       count(*) FILTER (NOT fitted AND built_from IS NULL AND built_to IS NULL)
-FROM begun GROUP BY reason
-"""
-
-_COUNTED = """
-SELECT components.id * {n_families} + families.id AS stratum, CAST(first AS SMALLINT) AS first,
-       CAST(last AS SMALLINT) AS last, CAST(greatest(since - 12 * first, 1) AS INTEGER) AS months, fitted,
-       {happened} AND arose IS DISTINCT FROM 'during work' AS happened, CAST(count(*) AS INTEGER) AS count
-FROM begun JOIN components ON components.name = begun.component JOIN families ON families.name = begun.family
-WHERE reason IS NULL GROUP BY ALL
+SELECT components.id * {{n_families}} + families.id AS stratum,
+    CAST(coalesce(first, 0) AS SMALLINT) AS first, CAST(coalesce(last, 0) AS SMALLINT) AS last,
+    CAST(coalesce(greatest(since - {MONTHS} * first, 1), 0) AS INTEGER) AS months, fitted,
+    {{happened}} AND arose IS DISTINCT FROM 'during work' AS happened,
+    CAST(CASE
+        WHEN NOT fitted AND (first IS NULL OR last IS NULL) THEN 0
+        WHEN NOT fitted AND first > last THEN 1
+        WHEN fitted AND (fitted_from IS NULL AND fitted_to IS NULL OR first IS NULL OR last IS NULL) THEN 2
+        WHEN fitted AND first > last THEN 3
+        ELSE {_USED} + CASE WHEN NOT fitted AND original IS DISTINCT FROM 'yes' THEN 1 ELSE 0 END
+            + CASE WHEN NOT fitted AND built_from IS NULL AND built_to IS NULL
+              THEN 2 ELSE 0 END
+    END AS TINYINT) AS told
+FROM starts JOIN components ON components.name = starts.component
+    JOIN families ON families.name = starts.family
 """
 
 
