@@ -2,7 +2,7 @@
 
 import datetime
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput, is_end_of_process, unknown
 from reliability.life.findings import EVENTS, Observations, age_at, observe
@@ -25,6 +26,7 @@ from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load
 from reliability.worth.bench import read_bench
 from reliability.worth.costs import job_gains
 from reliability.worth.lives import worst_findings
+from reliability.worth.mending import trials
 from reliability.worth.odds import failed_by_age
 from reliability.worth.review import (
     FEWEST_EARLIER_JOBS,
@@ -264,7 +266,7 @@ class ReportData:
         """Age in years of a usual unit today; NaN if nothing is known of its year."""
         return float(age_at([np.datetime64(self.as_of)], [self.usual_year(family)])[0])
 
-    def failed_by_age(self, family: str, ages: Sequence[float]) -> pd.DataFrame:
+    def failed_by_age(self, family: str, ages: ArrayLike) -> pd.DataFrame:
         """Chance that each component has failed by some ages, in a unit of the family's usual year.
 
         Returns
@@ -295,6 +297,38 @@ class ReportData:
         return job_gains(self.records, self.odds, as_of=self.as_of)
 
     # What the records alone say
+
+    @cached_property
+    def counts(self) -> pd.DataFrame:
+        """Jobs of this bench that name a component, counted by component and family.
+
+        Returns
+        -------
+        DataFrame
+            component, family, jobs, failed, worn, sound (how it arrived, by its worst position; what ended a
+            job had failed, what died on the bench had not), died (on the bench), ended (jobs that it ended),
+            tried (failed ones that somebody tried to mend), mended (those that did not end the job).
+        """
+        jobs = self.records.jobs[self.records.jobs["origin"].isna()].assign(own=True)
+        findings = self.records.findings[self.records.findings["job"].isin(jobs["job"])]
+        worst = worst_findings(findings).set_index(["job", "component"])
+        late = (worst["found"] == "failed") & (worst["arose"] == "during work")
+        ended = pd.MultiIndex.from_frame(
+            jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]], names=["job", "component"]
+        )
+        named = worst.index.union(ended)
+        arrived = worst["found"].mask(late, "sound").reindex(named)
+        arrived[named.isin(ended) & ~named.isin(late.index[late])] = "failed"
+        tried = trials(jobs[jobs["outcome"] != "open"], findings).set_index(["job", "component"])["mended"]
+        each = pd.DataFrame({"jobs": 1}, index=named)
+        each = each.assign(**{state: arrived == state for state in ("failed", "worn", "sound")})
+        each["died"] = named.isin(late.index[late])
+        each = each.assign(ended=named.isin(ended), tried=named.isin(tried.index))
+        each["mended"] = tried.reindex(named).fillna(0.0)
+        family = jobs.set_index("job")["family"].reindex(named.get_level_values("job")).to_numpy()
+        component = pd.Series(named.get_level_values("component"), each.index, name="component")
+        summed = each.astype(int).groupby([component, pd.Series(family, each.index, name="family")]).sum()
+        return summed.reset_index()
 
     @cached_property
     def own(self) -> Observations:

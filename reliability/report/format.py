@@ -94,10 +94,41 @@ def years_span(low: float | None, high: float | None) -> str:
     return f"{years(low).partition(HARD_SPACE)[0]} to {upper}"
 
 
+def limit(ceiling: float | None, currency: str) -> str:
+    r"""Say a price to go up to: whole units, rounded down; one below zero is no price at all.
+
+    Examples
+    --------
+    >>> limit(40.9, "EUR"), limit(0.4, "EUR"), limit(-3.0, "EUR")
+    ('40\xa0EUR', 'only for free', 'not even for free')
+    """
+    if ceiling is None or not is_known(ceiling):
+        return NOTHING
+    if ceiling < 1:
+        return "only for free" if ceiling >= 0 else "not even for free"
+    return money(math.floor(ceiling), currency)
+
+
+def in_hundred(value: float | None) -> str:
+    r"""Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound.
+
+    Examples
+    --------
+    >>> in_hundred(0.336), in_hundred(0.001)
+    ('34 in\xa0100', 'under 1 in\xa0100')
+    """
+    return share(value).replace(f"{HARD_SPACE}%", f" in{HARD_SPACE}100")
+
+
 def counted(number: int, one: str, many: str = "") -> str:
     """Say a count with its noun, ``1 job`` or ``12 jobs``; none is ``no jobs``."""
     noun = one if number == 1 else (many or f"{one}s")
-    return f"{number or 'no'} {noun}"
+    return f"{f'{number:,}'.replace(',', chr(0x202F)) if number else 'no'} {noun}"
+
+
+def capital(said: str) -> str:
+    """Begin a sentence: only the first letter changes."""
+    return said[:1].upper() + said[1:]
 
 
 def listed(items: Sequence[str], joint: str = "and") -> str:
@@ -222,6 +253,16 @@ def name(value: object) -> str:
     return f"<bdi>{text(value)}</bdi>"
 
 
+def on_phone(word: str) -> str:
+    """Say what a number is where the head of its column is out of sight; plain text."""
+    return f'<span class="narrow">{text(word)} </span>'
+
+
+def unbroken(value: object) -> str:
+    """Show a job number or a date that no line may break."""
+    return f'<bdi class="unbroken">{text(value)}</bdi>'
+
+
 def link(target: str, label: str) -> str:
     """Link to another page; `label` is markup, `target` a relative address made by us."""
     return f'<a href="{text(target)}">{label}</a>'
@@ -249,6 +290,22 @@ def section(anchor: str, heading: str, *parts: str) -> Shown:
     return Shown(
         f'<section aria-labelledby="{anchor}">\n<h2 id="{anchor}">{text(heading)}</h2>\n{inside}\n</section>'
     )
+
+
+def fold(summary: str, *parts: str, anchor: str = "", prints: bool = False) -> str:
+    """Put markup behind a line that opens it; `summary` is plain text.
+
+    Parameters
+    ----------
+    anchor : str
+        Name by which a link finds it.
+    prints : bool
+        Whether people take it along: it is open on paper then.
+    """
+    inside = "\n".join(part for part in parts if part)
+    named = f' id="{anchor}"' if anchor else ""
+    kind = ' class="prints"' if prints else ""
+    return f"<details{named}{kind}><summary>{text(summary)}</summary>\n{inside}\n</details>"
 
 
 def sideways(inside: str, label: str) -> str:
@@ -296,13 +353,19 @@ class Field:
         What stands above it, with its unit; plain text.
     show : callable
         From a row of the frame to markup.
-    kind : {"text", "number", "long"}
-        How it is set: ``long`` is a text that may take room.
+    kind : {"text", "number", "long", "wide"}
+        How it is set: ``long`` is a text that may take room, ``wide`` a drawing that takes what is left.
+    leads : bool
+        On a phone a row becomes two lines; this one stays on the first, beside the name.
+    short : str, optional
+        What stands before it on the second line of a phone, where that is not the head.
     """
 
     head: str
     show: Callable[[Row], str]
     kind: str = "text"
+    leads: bool = False
+    short: str | None = None
 
 
 def label(head: str, column: str, *, kind: str = "text") -> Field:
@@ -360,7 +423,15 @@ def age(head: str, value: str, low: str, high: str) -> Field:
     return Field(head, show, "number")
 
 
-def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: str = "") -> str:
+def table(
+    frame: pd.DataFrame,
+    fields: Sequence[Field],
+    *,
+    caption: str,
+    says: str = "",
+    groups: Sequence[tuple[str, Sequence[bool]]] = (),
+    kind: str = "",
+) -> str:
     """Set a data frame as a table whose first column heads the rows.
 
     Parameters
@@ -373,76 +444,38 @@ def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: s
         What the table holds; plain text.
     says : str
         How to read it; plain text under the caption.
+    groups : sequence of (str, sequence of bool)
+        Markup that heads a group, and the rows that belong to it; without any the rows stand as they come.
+    kind : str
+        A further class for the style sheet.
 
     Returns
     -------
     str
-        A region that scrolls sideways by itself where the table is wider than the page.
+        A table whose rows become two lines each on a phone.
     """
     heads = "".join(f'<th scope="col"{_number(each)}>{text(each.head)}</th>' for each in fields)
-    rows = "\n".join(f"<tr>{_cells(row, fields)}</tr>" for row in frame.itertuples(index=False))
-    inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>"
-    return sideways(f"<table>{inside}</table>", caption)
-
-
-def heat_map(
-    shares: pd.DataFrame,
-    remarks: pd.DataFrame,
-    *,
-    caption: str,
-    says: str = "",
-    row_head: str,
-    links: dict[str, str],
-) -> str:
-    """Set probabilities as a grid whose cells are the darker the likelier; each cell says its number.
-
-    Parameters
-    ----------
-    shares : DataFrame
-        Probability for each row name (index) and column name; NaN where there is nothing to say.
-    remarks : DataFrame
-        Short texts for the small print of each cell, set apart by ``; ``, in the same shape.
-    caption, says : str
-        As in `table`.
-    row_head : str
-        What the rows are; plain text.
-    links : dict
-        Row or column name -> relative address of its page.
-
-    Returns
-    -------
-    str
-        A region as `table` gives it.
-    """
-    heads = "".join(f'<th scope="col">{_linked(each, links)}</th>' for each in shares.columns)
-    rows = []
-    for each in shares.index:
-        cells = "".join(map(_heat, shares.loc[each], remarks.loc[each]))
-        rows.append(f'<tr><th scope="row">{_linked(each, links)}</th>{cells}</tr>')
-    head = f'<thead><tr><th scope="col">{text(row_head)}</th>{heads}</tr></thead>'
-    inside = f"{_caption(caption, says)}{head}\n<tbody>\n" + "\n".join(rows) + "\n</tbody>"
-    return sideways(f'<table class="map">{inside}</table>', caption)
-
-
-def _heat(value: float, remark: str) -> str:
-    if not is_known(value):
-        return f'<td class="heat">{NOTHING}</td>'
-    # Tenths keep the text readable on every tint: the darkest one is 55 % of the full colour.
-    tint = f"background: color-mix(in srgb, var(--heat) {5.5 * round(10 * value):.0f}%, var(--card))"
-    below = "".join(f"<small>{text(line)}</small>" for line in remark.split("; "))
-    return f'<td class="heat" style="{tint}">{text(share(value))}{below}</td>'
-
-
-def _linked(each: str, links: dict[str, str]) -> str:
-    return f'<a href="{text(links[each])}">{name(each)}</a>' if each in links else name(each)
+    bodies = []
+    for head, rows in groups or [("", [True] * len(frame))]:
+        above = (
+            f'<tr class="group"><th scope="rowgroup" colspan="{len(fields)}">{head}</th></tr>\n'
+            if head
+            else ""
+        )
+        lines = [f"<tr>{_cells(row, fields)}</tr>" for row in frame[list(rows)].itertuples(index=False)]
+        bodies.append(f"<tbody>\n{above}{chr(10).join(lines)}\n</tbody>")
+    inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n{chr(10).join(bodies)}"
+    return f'<table class="{f"rows {kind}".strip()}">{inside}</table>'
 
 
 def _cells(row: Row, fields: Sequence[Field]) -> str:
     first, rest = fields[0], fields[1:]
-    return f'<th scope="row">{first.show(row)}</th>' + "".join(
-        f'<td class="{"text long" if each.kind == "long" else each.kind}">{each.show(row)}</td>'
-        for each in rest
-    )
+    cells = [f'<th scope="row">{first.show(row)}</th>']
+    for each in rest:
+        head = each.head if each.short is None else each.short
+        kind = f"{'text ' if each.kind == 'long' else ''}{each.kind}{' leads' if each.leads else ''}"
+        cells.append(f'<td class="{kind}" data-head="{text(head)}">{each.show(row)}</td>')
+    return "".join(cells)
 
 
 def _caption(caption: str, says: str) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from reliability import __version__
 from reliability.report import format
+from reliability.worth.plan import cautions
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
@@ -98,7 +99,11 @@ def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list
 
 def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
     """Give the template what stands around the content of a page."""
-    kind = data.entry(page.subject).kind if page.kind == "family" else ""
+    kind, components = "", tuple[str, ...]()
+    if page.kind == "family":
+        kind, components = data.entry(page.subject).kind, data.components_of(page.subject)
+    elif page.kind == "component":
+        components = (page.subject,)
     title = page.subject or TITLES[page.kind]
     up = "../" * page.target.count("/")
     entries = (
@@ -116,7 +121,8 @@ def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
             {"label": label, "target": up + target, "current": each == page.kind}
             for label, target, each in entries
         ],
-        "cautions": list(format.cautions(kind)),
+        "cautions": list(cautions(kind, components)),
+        "more_cautions": list(format.cautions(kind)),
         "source": [{"label": label, "value": value} for label, value in _source(page, data, order).items()],
     }
 

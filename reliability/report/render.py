@@ -173,7 +173,8 @@ def export_page(notebook: nbformat.NotebookNode, page: Mapping[str, Any]) -> str
         The notebook with its outputs.
     page : mapping
         What stands around them: ``title``, ``ledger``, ``demo``, ``navigation``
-        (label, target, current), ``cautions`` (texts) and ``source`` (label, value).
+        (label, target, current), ``cautions``, ``more_cautions`` (texts; the latter behind a fold) and
+        ``source`` (label, value).
 
     Returns
     -------

@@ -1,7 +1,9 @@
 """Small notebooks and pages for the tests of the report."""
 
 import datetime
+import re
 from collections.abc import Callable, Iterator
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -148,6 +150,35 @@ def odds_fitted_once(monkeypatch: pytest.MonkeyPatch) -> None:
 def data_of(records: Records, **given: Any) -> ReportData:
     """Give what pages of a ledger are made from."""
     return ReportData(records, odds=fit_once(records, data_module.last_day(records)), **given)
+
+
+def said_by(*pieces: Any) -> str:
+    """Give what a reader sees of pieces of a page, or of its markup: words with single spaces."""
+    html = " ".join(getattr(each, "html", each) for each in pieces)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+A_FAMILY = {"family": "T2", "kind": "tape deck", "first_year": 1976, "last_year": 1984, "working_price": 150}
+A_JOB = {"job": "1", "family": "T2", "taken_in": "2024-02-01", "closed": "2024-03-05", "outcome": "donor"}
+A_JOB |= {"bought_for": 20, "hours": 2, "salvage_value": 15, "other_costs": 0, "ended_by": "belt"}
+A_FINDING = {"job": "1", "component": "belt", "found": "failed", "original": "yes", "action": "none"}
+THIN = {
+    "no family": {},
+    "no job": {"families": [A_FAMILY]},
+    "one open job": {
+        "families": [A_FAMILY],
+        "jobs": [{"job": "1", "family": "T2", "taken_in": "2024-02-01", "outcome": "open", "bought_for": 20}],
+    },
+    "one job": {"families": [A_FAMILY], "jobs": [{**A_JOB, "ended_by": None}]},
+    "one component seen once": {"families": [A_FAMILY], "jobs": [A_JOB], "findings": [A_FINDING]},
+    "imported only": {"families": [A_FAMILY], "jobs": [{**A_JOB, "origin": "elsewhere"}]},
+}
+"""Ledgers of next to nothing: each makes whole pages that say so."""
+
+
+def thin(name: str) -> ReportData:
+    """Give what the pages of one of the `THIN` ledgers are made from."""
+    return data_of(records_from_rows(THIN[name]))  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="session")
