@@ -880,16 +880,25 @@ def _normalised(log_weight: FloatArray, axes: int = 1) -> tuple[FloatArray, Floa
 class _Guess:
     """Where the common parameters lie, as normal distributions.
 
-    Mean (3,) and covariance of mean log shape, log s of the shapes and log s of the scales; centre of each
-    kind, the last one unseen if kinds are told apart; its standard deviation, and the smallest one when
-    the other parameters are known.
+    Place (3 + n_kinds,) of mean log shape, log s of the shapes, log s of the scales and the centres of the
+    kinds, the last one unseen if kinds are told apart, with its change per unit of slope; covariance of
+    the first three; standard deviations of the centres, and the smallest one when the other parameters are
+    known.
     """
 
-    mean: FloatArray
+    place: FloatArray
+    trend: FloatArray
     covariance: FloatArray
-    centre: FloatArray
     centre_sd: FloatArray
     centre_given: float
+
+    @property
+    def mean(self) -> FloatArray:
+        return self.place[:3]
+
+    @property
+    def centre(self) -> FloatArray:
+        return self.place[3:]
 
     @property
     def sd(self) -> FloatArray:
@@ -988,43 +997,42 @@ class _Evidence:
 
     def _densities(
         self, lattice: _Lattice, nodes: _Nodes
-    ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray]]:
+    ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray, FloatArray]]:
         """Prior densities at the nodes of lattices, by blocks of families.
 
-        Of log scale (F, A, I, Q) and log shape (F, A, J, B); with the log density (F, A, B, Q) that both
-        are relative to, so that none of them vanishes however far a family lies from the others. All
-        products of them are small: large ones are spread over threads, which costs more than it saves.
+        Of log scale (F, A, I, Q) and log shape (F, A, J, B), both relative to their greatest values, whose
+        logs (F, A, 1, Q) and (F, A, B, 1) follow: none vanishes however far a family lies from the others.
+        All products of them are small: large ones are spread over threads, which costs more than it saves.
         """
         constant = -np.log(2 * np.pi * nodes.scale_spread * nodes.shape_spread)[:, :, None]
         largest = max(lattice.log_scale.shape[1], nodes.shape_spread.shape[1]) * nodes.centre.shape[1]
-        for first, last in _blocks(np.full(lattice.family.size, 2.0 * largest * len(nodes.shape_spread))):
+        for first, last in _blocks(np.full(lattice.family.size, largest * len(nodes.shape_spread))):
             rows = slice(first, last)
             family = lattice.family[rows]
-            centre = (
-                nodes.centre[self.records.kind[family]] + self.slope * self.records.mean_year[family, None]
-            )
+            centre = nodes.centre[self.records.kind[family]]
+            centre = centre + self.slope * self.records.mean_year[family, None]
             scale, top_scale = _relative_density(
                 lattice.log_scale[rows, None, :, None], centre[:, None, None], nodes.scale_spread[:, :, None]
             )
             shape, top_shape = _relative_density(
                 lattice.log_shape[rows, None, :, None],
-                nodes.common[:, None, :, 0],
+                nodes.common[None, :, None, :, 0],
                 nodes.shape_spread[:, None],
             )
-            yield rows, scale, shape, top_scale + np.swapaxes(top_shape, 2, 3) + constant
+            yield rows, scale, shape, top_scale, np.swapaxes(top_shape, 2, 3) + constant
 
     def _weigh(self, nodes: _Nodes) -> _Averaged:
-        of_kind = nodes.log_step[:, None, None, None] + np.zeros(
-            (*nodes.shape_spread.shape, nodes.centre.shape[1])
-        )
+        each = np.zeros((*nodes.shape_spread.shape, nodes.centre.shape[1]))
+        of_kind = nodes.log_step[:, None, None, None] + each
         log_marginal = []
         for lattice in self.lattices:
-            found = np.empty((lattice.family.size, *of_kind.shape[1:]))
-            for rows, scale, shape, log_greatest in self._densities(lattice, nodes):
-                over_shapes = lattice.likelihood[rows, None] @ shape
-                mass = np.maximum(np.swapaxes(over_shapes, 2, 3) @ scale, SMALLEST_SINGLE)
-                found[rows] = np.log(mass, out=mass)
-                found[rows] += log_greatest
+            found = np.empty((lattice.family.size, *each.shape))
+            for rows, scale, shape, top_scale, top_shape in self._densities(lattice, nodes):
+                over_scales = np.swapaxes(scale, 2, 3) @ lattice.likelihood[rows, None]
+                mass = np.swapaxes(over_scales @ shape, 2, 3)
+                found[rows] = np.log(np.maximum(mass, SMALLEST_SINGLE))
+                found[rows] += top_scale
+                found[rows] += top_shape
             found += lattice.log_unit[:, None, None, None]
             log_marginal.append(found)
             kind, power = self.records.kind[lattice.family], self.records.power[lattice.family]
@@ -1086,10 +1094,11 @@ class _Evidence:
         log_weight = np.log(np.maximum(averaged.weight[:, :, None] * averaged.centre_weight, SMALLEST))
         for lattice, log_marginal in zip(self.lattices, averaged.log_marginal, strict=True):
             posterior = np.empty_like(lattice.likelihood)
-            for rows, scale, shape, log_greatest in self._densities(lattice, averaged.nodes):
+            for rows, scale, shape, top_scale, top_shape in self._densities(lattice, averaged.nodes):
                 # Given the nodes, a family's posterior is likelihood x prior / marginal likelihood.
                 log_ratio = log_weight[self.records.kind[lattice.family[rows]]] - log_marginal[rows]
-                log_ratio += log_greatest
+                log_ratio += top_scale
+                log_ratio += top_shape
                 log_ratio -= log_ratio.max(axis=(1, 2, 3), keepdims=True)
                 mixture = scale @ np.swapaxes(np.exp(log_ratio.astype(np.float32)), 2, 3)
                 posterior[rows] = (mixture @ np.swapaxes(shape, 2, 3)).sum(axis=1)
@@ -1101,13 +1110,20 @@ class _Evidence:
 def _relative_density(
     axis: FloatArray, centre: FloatArray, spread: FloatArray
 ) -> tuple[SingleArray, FloatArray]:
-    """Normal densities at axes (F, 1, n, 1), and the log of what they are relative to (F, A, 1, ...)."""
+    """Give normal densities at axes (F, 1, n, 1), and the log of what they are relative to (F, A, 1, ...)."""
     nearest = -0.5 * ((np.clip(centre, axis[:, :, :1], axis[:, :, -1:]) - centre) / spread) ** 2
-    density = (axis - centre).astype(np.float32) / spread.astype(np.float32)
+    unit, middle = np.sqrt(0.5) / spread, axis[:, :, :1]
+    density = (axis - middle).astype(np.float32) * unit.astype(np.float32)
+    density = density - ((centre - middle) * unit).astype(np.float32)
     np.square(density, out=density)
-    density *= -0.5
-    density -= nearest.astype(np.float32)
+    density += nearest.astype(np.float32)
+    np.negative(density, out=density)
     return np.exp(density, out=density), nearest
+
+
+def _beyond(shift: FloatArray) -> FloatArray:
+    """Part of a shift that nodes reached only with their tails."""
+    return np.where(np.abs(shift) > 1.2, shift, 0.0)
 
 
 def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
@@ -1117,8 +1133,9 @@ def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
     apart = nodes.z - shift
     values, vectors = np.linalg.eigh(np.einsum("abi,abj->ij", weight * apart, apart))
     size = np.sqrt(np.maximum(values, 0.0))
-    # Of a posterior that lies between two nodes they only tell that it is narrow.
-    half = guess.root @ (vectors * np.maximum(size, 0.35))
+    # Of a posterior that lies between two nodes they only tell that it is narrow; of one at their edge,
+    # that there is more beyond.
+    half = guess.root @ np.column_stack([vectors * np.maximum(size, 0.35), _beyond(shift)])
     # Each centre, given the other parameters and by itself.
     centre, chance = nodes.centre[:, None, None], averaged.centre_weight
     given = (chance * centre).sum(axis=3)
@@ -1135,15 +1152,18 @@ def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
         and max(size.max(), (sd / guess.centre_sd).max()) < 1.25
     )
     narrow = np.maximum(narrow, 0.4 * step[known]).min()
-    moved = _Guess(
-        guess.mean + guess.root @ shift, half @ half.T, middle, np.maximum(sd, 0.4 * step), float(narrow)
+    sd = np.hypot(
+        np.maximum(sd, 0.4 * step), _beyond((middle - guess.centre) / guess.centre_sd) * guess.centre_sd
     )
+    place = np.append(guess.mean + guess.root @ shift, middle)
+    moved = _Guess(place, guess.trend, half @ half.T, sd, float(narrow))
     return moved, bool(is_settled)
 
 
 # ---- One component, from its records to the posteriors of its families, seen and unseen
 
 
+DRAFT_FAMILIES = 60
 DRAFT_SPREAD = 0.3
 """Least spread while only the rough place of the common parameters is sought."""
 
@@ -1198,20 +1218,28 @@ def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior"
     """
     has_years = bool(np.isfinite(records.reference_year))
     n_kinds = int(records.kind.max()) + 1
+    # Some families of each kind are enough for a draft.
+    told = [np.flatnonzero((records.kind == k) & (records.power > 0)) for k in range(n_kinds)]
+    at = np.sort(np.concatenate([each[:: each.size // DRAFT_FAMILIES + 1] for each in told]))
+    some = replace(
+        records, kind=records.kind[at], power=records.power[at], mean_year=records.mean_year[at],
+        rows=records.rows.pick(at),
+    )  # fmt: skip
     # Families differ by about a third, and by some six years: a first guess at what can be told.
-    known = np.count_nonzero(records.power)
+    known = at.size
     slope = _Slope(0.0, float(np.clip(1.6 / np.sqrt(known), 0.03, prior.slope_sd)) if has_years else 0.0)
     draft = replace(prior, least_spread=max(DRAFT_SPREAD, prior.least_spread))
     mean, sd = draft.common
-    centre, centre_sd = np.full(n_kinds, np.log(prior.scale_years)), np.full(n_kinds, draft.centre_sd)
-    guess = _Guess(mean, np.diag(sd**2), centre, centre_sd, draft.centre_sd)
-    averages, guess, _ = _look(records, draft, guess, slope, np.full(2, draft.least_spread), DRAFT_NUMBERS)
+    place = np.append(mean, np.full(n_kinds, np.log(prior.scale_years)))
+    centre_sd = np.full(n_kinds, draft.centre_sd)
+    guess = _Guess(place, 0.0 * place, np.diag(sd**2), centre_sd, draft.centre_sd)
+    averages, guess, _ = _look(some, draft, guess, slope, np.full(2, draft.least_spread), DRAFT_NUMBERS)
     found = slope.found([each for _, each in averages], prior)
     # Wide lattices make the slope look better known than it is.
     slope = replace(slope.next(found), sd=1.3 * found.sd) if has_years else slope
     spreads = np.log(draft.spread(guess.mean[1:]))
     likely = mean[1:] + 2.5 * prior.spread_sd * np.array([[-1], [1]])
-    guess = replace(guess, mean=np.append(guess.mean[0], np.clip(spreads, *likely)))
+    guess.place[1:3] = np.clip(spreads, *likely)
     narrowest = np.full(2, prior.least_spread)
     for _ in range(ROUNDS):
         laid_for = guess
@@ -1242,13 +1270,16 @@ def _look(
     lattices = _lay_lattices(
         records.rows, _find_boxes(records.rows, mean, sd, slope.mean), STEP * narrowest, numbers
     )
-    averages = []
-    for each in map(float, slope.nodes()):
-        at_slope = [lattice.at_slope(each) for lattice in lattices]
-        evidence = _Evidence(at_slope, records, each, prior)
-        averaged, guess = evidence.average(guess)
-        averages.append((evidence, averaged))
-    return averages, guess, lattices
+    nodes = slope.nodes()
+    averages: dict[int, tuple[_Evidence, _Averaged]] = {}
+    for i in np.argsort(np.abs(nodes - slope.mean), kind="stable"):  # the middle one first
+        apart = float(nodes[i] - slope.mean)
+        at_slope = [lattice.at_slope(float(nodes[i])) for lattice in lattices]
+        evidence = _Evidence(at_slope, records, float(nodes[i]), prior)
+        averaged, found = evidence.average(replace(guess, place=guess.place + apart * guess.trend))
+        averages[i] = evidence, averaged
+        guess = replace(guess, trend=(found.place - guess.place) / apart) if apart else found
+    return [averages[i] for i in range(nodes.size)], guess, lattices
 
 
 # ---- Posterior of P(failed by age) along lines of constant shape
