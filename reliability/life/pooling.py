@@ -1121,6 +1121,22 @@ def _relative_density(
     return np.exp(density, out=density), nearest
 
 
+def _parabola(z: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Peak (3,) and root of the covariance of a density whose logs at few nodes are those of a normal one."""
+    pairs = [(a, b) for a in range(3) for b in range(a, 3)]
+    terms = np.column_stack([np.ones(len(z)), z, *(z[:, a] * z[:, b] for a, b in pairs)])
+    closeness = 1 / (1 + 0.2 * (value.max() - value))
+    found = np.linalg.lstsq(terms * closeness[:, None], value * closeness)[0]
+    bend = np.zeros((3, 3))
+    for (a, b), each in zip(pairs, found[4:], strict=True):
+        bend[a, b] -= each
+        bend[b, a] -= each
+    values, vectors = np.linalg.eigh(bend)
+    values = np.clip(values, 1 / 2.5**2, 1 / 0.1**2)
+    peak = vectors @ ((vectors.T @ found[1:4]) / values)
+    return peak * min(1.0, 5.0 / np.abs(peak).max()), vectors / np.sqrt(values)
+
+
 def _beyond(shift: FloatArray) -> FloatArray:
     """Part of a shift that nodes reached only with their tails."""
     return np.where(np.abs(shift) > 1.2, shift, 0.0)
@@ -1133,9 +1149,10 @@ def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
     apart = nodes.z - shift
     values, vectors = np.linalg.eigh(np.einsum("abi,abj->ij", weight * apart, apart))
     size = np.sqrt(np.maximum(values, 0.0))
-    # Of a posterior that lies between two nodes they only tell that it is narrow; of one at their edge,
-    # that there is more beyond.
-    half = guess.root @ np.column_stack([vectors * np.maximum(size, 0.35), _beyond(shift)])
+    half = vectors * size
+    if size.min() < 0.5 or np.abs(shift).max() > 1.0:
+        shift, half = _parabola(nodes.z.reshape(-1, 3), np.log(np.maximum(weight, SMALLEST)).ravel())
+    half = guess.root @ half
     # Each centre, given the other parameters and by itself.
     centre, chance = nodes.centre[:, None, None], averaged.centre_weight
     given = (chance * centre).sum(axis=3)
