@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
@@ -335,12 +335,12 @@ class _Pile(NamedTuple):
     log_lower: FloatArray
     log_upper: FloatArray
     offset: FloatArray
-    count: FloatArray
+    number: FloatArray
     weight: FloatArray
     record: FloatArray
 
     def take(self, rows: NDArray[np.generic] | slice) -> "_Pile":
-        return _Pile(*(column[rows] for column in self))
+        return _Pile(*[column[rows] for column in cast(tuple[Any, ...], self)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -381,7 +381,7 @@ class Rows:
                 found["alternatives"] = csr_array((pile.weight, np.arange(start[-1]), start), shape=shape)
                 pile = pile.take(start[:-1])
             at = np.searchsorted(pile.family, ends)
-            found[name] = csr_array((pile.count, np.arange(at[-1]), at), shape=(self.n_families, at[-1]))
+            found[name] = csr_array((pile.number, np.arange(at[-1]), at), shape=(self.n_families, at[-1]))
         return found
 
     def pick(self, families: IntArray) -> "Rows":
@@ -411,24 +411,11 @@ class Rows:
 class ComponentRecords:
     """All that is known about one component; its families, then those that nobody has seen.
 
-    Attributes
-    ----------
-    component : str
-    families : list of str or None
-        Labels; None for hearsay about a kind, which stands for families that nobody has seen.
-    kinds : list of str or None
-        None stands for "kind not told".
-    kind : ndarray of int64, shape (n_families + n_kinds + 1,)
-        Kind of each family; then of an unseen one of each kind, and of one of an unseen kind.
-    power : ndarray of float64, same shape
-        How many such families there are: 1 but for hearsay about a kind, 0 of the unseen.
-    n_records : ndarray of float64, same shape
-        Records, hearsay not counted.
-    reference_year : float
-        Mean production year of all records, a whole year; NaN if years are not told apart.
-    mean_year : ndarray of float64, same shape
-        Mean production year, decades from the reference year.
-    rows : Rows
+    A family is None where hearsay is about a kind and stands for families that nobody has seen; a kind is
+    None where it is not told. Of each family, then of an unseen one of each kind and of one of an unseen
+    kind (n_families + n_kinds + 1,): its kind; how many such there are, 1 but for hearsay about a kind, 0 of
+    the unseen; its records, hearsay not counted; its mean production year, decades from the reference year.
+    That is the mean of all records, a whole year, or NaN if years are not told apart.
     """
 
     component: str
@@ -485,7 +472,7 @@ def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> Component
     kinds = sorted(set(rows["kind"][first]), key=lambda k: (k is not None, k or ""))
     unseen = np.zeros(len(kinds) + 1)
     known = rows["count"] * rows["weight"] * ~rows["heard"].astype(bool)
-    n_records = np.append(np.bincount(code, known), unseen)
+    n_records: FloatArray = np.append(np.bincount(code, known), unseen).astype(np.float64)
     has_year = (known > 0) & np.isfinite(rows["year"])
     reference, decades = np.nan, np.zeros(code.size)
     if has_year.any():
@@ -518,8 +505,8 @@ def _by_sort(pile: _Pile, is_mixed: NDArray[np.bool_]) -> dict[str, _Pile]:
         keys = (one.family, one.log_lower, one.log_upper, one.offset)
         one = one.take(np.lexsort(keys[::-1]))
         start = _starts(one.family, one.log_lower, one.log_upper, one.offset)
-        count = np.add.reduceat(one.count, start) if start.size else one.count
-        piles[name] = one.take(start)._replace(count=count)
+        number = np.add.reduceat(one.number, start) if start.size else one.number
+        piles[name] = one.take(start)._replace(number=number)
     return piles
 
 
@@ -687,15 +674,7 @@ sum over a normal density is then off by 0.03 and by 1.4 %."""
 
 @dataclass(frozen=True, eq=False)
 class _Boxes:
-    """Where the posteriors of F families lie.
-
-    Attributes
-    ----------
-    low, high : ndarray of float64, shape (F, 2)
-        Of (log scale, log shape).
-    step : ndarray of float64, shape (F, 2)
-        Widest steps that the posteriors allow.
-    """
+    """Where posteriors of (log scale, log shape) lie, and the widest steps that they allow; (F, 2)."""
 
     low: FloatArray
     high: FloatArray
@@ -707,16 +686,8 @@ def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _
 
     For a given shape the log posterior is concave in log scale (nearly so where records are mixtures
     over years), so nodes along that line enclose its upper part safely, however narrow it is. A family
-    is looked at again, ever closer, until its box stops shrinking.
-
-    Parameters
-    ----------
-    rows : dict of str to Pile
-        Records of families; there may be families without any.
-    mean, sd : ndarray of float64, shape (F, 2)
-        Of the priors of (log scale, log shape).
-    slope : float
-        Change of log scale per decade of production year.
+    is looked at again, ever closer, until its box stops shrinking. Families without records have their
+    prior's box. Means and standard deviations of the priors have the shape (F, 2).
     """
     has_records = rows.sizes > 0
     reach = np.where(has_records[:, None], REACH * sd + FARTHER, UNSEEN_REACH * sd)
@@ -834,9 +805,9 @@ def _lay_lattices(rows: Rows, boxes: _Boxes, widest: FloatArray, numbers: Sequen
         family = np.flatnonzero(choice == group)
         n_shapes = int(np.clip(wanted[family, 1].max(), 8, MOST_SHAPES))
         sides = (boxes.low[family].T, boxes.high[family].T, (numbers[group], n_shapes))
-        axes = [_regular(*side) for side in zip(*sides, strict=True)]
+        x, y = (_regular(*side) for side in zip(*sides, strict=True))
         nothing = np.zeros((0, 0, 0), dtype=np.float32)
-        lattices.append(_Lattice(family, rows.pick(family), *axes, belief[family], nothing, np.zeros(0)))
+        lattices.append(_Lattice(family, rows.pick(family), x, y, belief[family], nothing, np.zeros(0)))
     return lattices
 
 
@@ -903,16 +874,16 @@ class _Guess:
 
     @property
     def sd(self) -> FloatArray:
-        return np.sqrt(np.diag(self.covariance))
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
 
     @property
     def root(self) -> FloatArray:
         """Upper triangular root of the covariance: the last parameter moves along one axis only."""
-        root: FloatArray = np.linalg.cholesky(self.covariance[::-1, ::-1])[::-1, ::-1]
-        return root
+        root = np.linalg.cholesky(self.covariance[::-1, ::-1])
+        return np.asarray(root[::-1, ::-1], dtype=np.float64)
 
     def family_sd(self, prior: Hyperprior) -> tuple[FloatArray, float]:
-        """Standard deviations of a family's log scale by kind, and of its log shape, amply."""
+        """Give ample standard deviations of a family's log scale, by kind, and of its log shape."""
         shape_spread, scale_spread = prior.spread(self.mean[1:] + 1.3 * self.sd[1:])
         return np.hypot(scale_spread, self.centre_sd), float(np.hypot(shape_spread, self.sd[0]))
 
@@ -1309,16 +1280,9 @@ SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
 
 
 class _Lines:
-    """Posteriors of some families as lines of constant shape, with a regular axis of log scale each.
+    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each.
 
-    Parameters
-    ----------
-    first : ndarray of float64, shape (n, R)
-        First node of each line.
-    step : ndarray of float64, shape (n,)
-        Distance between nodes.
-    shape : ndarray of float64, shape (n, R)
-    weight : ndarray of float64, shape (n, R, I)
+    First nodes (n, R), step (n,), shapes (n, R), weights (n, R, I).
     """
 
     def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
@@ -1376,7 +1340,7 @@ class _Lines:
         return (below[:, :, -1] - a - (b - a) * part - 0.5 * bend * (part**2 - part)).sum(axis=1)
 
 
-# ---- The normal distribution of (log scale, log shape) that says the same of P(failed) as a posterior does
+# ---- The normal distribution of (log scale, log shape) that says the same of P(failed)
 # A posterior of lives is often one-sided: where all parts failed, only the log scale's upper end is
 # sharp. A normal with its mean and covariance then puts a share of lives beyond that end. What such a
 # summary is for is P(failed by age), so that is what is fitted: its mean, and its spread with half the
@@ -1398,25 +1362,10 @@ _TIMES_NODES = _WEIGHTS[:, None] * np.column_stack([np.ones(_WEIGHTS.size), *_NO
 
 
 def _normal_summary(lines: _Lines, mean: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fit one normal to each posterior.
+    """Fit one normal to each posterior, from its mean (n, 2) and covariance (n, 2, 2).
 
-    Parameters
-    ----------
-    lines : _Lines
-        Posteriors of n families.
-    mean : ndarray of float64, shape (n, 2)
-        Their means of (log scale, log shape).
-    covariance : ndarray of float64, shape (n, 2, 2)
-
-    Returns
-    -------
-    mean : ndarray of float64, shape (n, 2)
-    covariance : ndarray of float64, shape (n, 2, 2)
-
-    Notes
-    -----
-    Levenberg-Marquardt steps on the root of the covariance, from the moments; expectations under the normal
-    by a product of Gauss-Hermite rules. The result is never farther off than the moments.
+    Levenberg-Marquardt steps on the root of the covariance; expectations under the normal by a product of
+    Gauss-Hermite rules. The result is never farther off than the moments.
     """
     log_age = _ages(lines, mean[:, 0], np.sqrt(covariance[:, 0, 0]))
     target = _moments_of_share(lines, log_age)
@@ -1501,7 +1450,7 @@ LINES_KEPT, NODES_KEPT = 40, 40
 """Of each posterior at most so many lines of constant shape are kept, and nodes on them."""
 
 LARGEST_KEPT, SMALLEST_KEPT = 1000.0, 0.02
-"""Weights in half precision: the greatest of a family, and what is left out; 11 standard deviations apart."""
+"""Weights in half precision: the greatest of a family, and what is left out beside it."""
 
 QUESTIONS_AT_ONCE = 32
 """About what a processor keeps near by."""
@@ -1511,10 +1460,10 @@ QUESTIONS_AT_ONCE = 32
 class _Posterior:
     """Posteriors of n families of a component, thinned to what answers need.
 
-    Weights (n, R, I) on lines of constant log shape (n, R), each with its first node of log scale (n, R) and the family's step (n,), for units of the family's mean production
-    year; means (n, 2) and covariances (n, 2, 2) of (log scale, log shape). Posterior mean of the change of
-    log scale per decade and its standard deviation; how that mean changes with the two (n, 2), and its
-    variance given them (n,).
+    Weights (n, R, I) on lines of constant log shape (n, R), each with its first node of log scale (n, R)
+    and the family's step (n,), for units of the family's mean production year; means (n, 2) and covariances
+    (n, 2, 2) of (log scale, log shape). Posterior mean and standard deviation of the change of log scale per
+    decade; how that mean changes with the two (n, 2), and its variance given them (n,).
     """
 
     weight: NDArray[np.float16]
@@ -1585,7 +1534,7 @@ class _Posterior:
 
 def _combine(
     lattices: list[_Lattice],
-    at_slopes: Sequence[Iterator[FloatArray]],
+    at_slopes: Sequence[Iterator[SingleArray]],
     slopes: FloatArray,
     chance: FloatArray,
     slope_sd: float,
@@ -1602,9 +1551,9 @@ def _combine(
         means = [np.stack([_along(w, a, axis) for a, axis in enumerate(axes)], axis=1) for w in weights]
         with_slope[at] = np.einsum("b,b,bfa->fa", chance, slopes - chance @ slopes, means)
         kept[at], first[at], step[at], log_shape[at] = _thinned(*axes, total)
-    lean = np.linalg.solve(covariance, with_slope[:, :, None])[:, :, 0]
-    rest = chance @ (slopes - chance @ slopes) ** 2 - (lean * with_slope).sum(axis=1)
-    slope, rest = float(chance @ slopes), np.maximum(rest, 0.0)
+    lean = np.linalg.solve(covariance, with_slope[:, :, None])[:, :, 0].astype(np.float64)
+    rest: FloatArray = chance @ (slopes - chance @ slopes) ** 2 - (lean * with_slope).sum(axis=1)
+    rest, slope = np.maximum(rest, 0.0).astype(np.float64), float(chance @ slopes)
     lines, nodes = (int(np.flatnonzero((kept > 0).any(axis=over)).max()) + 1 for over in ((0, 2), (0, 1)))
     return _Posterior(
         kept[:, :lines, :nodes].copy(), log_shape[:, :lines], first[:, :lines], step, mean, covariance,
@@ -1620,7 +1569,7 @@ def _thinned(
     Weights (F, LINES_KEPT, NODES_KEPT), first nodes of the lines, step along them, their log shapes.
     """
     weight = weight * (LARGEST_KEPT / weight.max(axis=(1, 2), keepdims=True))
-    inside = np.swapaxes(weight, 1, 2) > SMALLEST_KEPT
+    inside = np.greater(np.swapaxes(weight, 1, 2), SMALLEST_KEPT).astype(bool)
     family, n_lines, n_nodes = np.arange(len(inside))[:, None], *inside.shape[1:]
     along = inside.any(axis=2)
     first_line = np.argmax(along, axis=1)
@@ -1690,21 +1639,9 @@ class LifeSummary:
 class PooledComponent:
     """One component of `PooledLives`.
 
-    Attributes
-    ----------
-    families : dict of str to int
-        Position of each family that records or hearsay name.
-    kinds : dict of (str or None) to int
-        Position of each kind.
-    kind_of : dict of str to (str or None)
-        Kind of each family.
-    n_records : ndarray of float64, shape (n_families,)
-    reference_year : float
-        NaN if there is no record with a year.
-    mean_year : ndarray of float64, shape (n_families + n_kinds + 1,)
-        Mean production year of each entry of `posterior`, decades from the reference year.
-    posterior : _Posterior
-        Families, then an unseen family of each kind, then one of an unseen kind.
+    Positions of the families that records or hearsay name, and of the kinds; the families' kinds; then, as
+    in `ComponentRecords`, what is known of its families, those that nobody has seen last, and the posterior
+    of each.
     """
 
     families: dict[str, int]
@@ -2062,6 +1999,7 @@ def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
     apart = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1) - mean[:, None, None]
     square = np.einsum("cija,cab,cijb->cij", apart, np.linalg.inv(covariance), apart, optimize=True)
     weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)[None]
-    nowhere = Rows({}, 1)
-    lattice = _Lattice(np.zeros(1, int), nowhere, axes[0][None], axes[1][None], *[np.zeros(0)] * 3)
-    return _combine([lattice], [iter([weight / weight.sum()])], np.zeros(1), np.ones(1), 0.0)
+    one, likelihood = np.ones(1), np.ones((1, *OTHER_NODES), dtype=np.float32)
+    lattice = _Lattice(np.zeros(1, int), Rows({}, 1), axes[0][None], axes[1][None], one, likelihood, one)
+    weight = (weight / weight.sum()).astype(np.float32)
+    return _combine([lattice], [iter([weight])], np.zeros(1), one, 0.0)
