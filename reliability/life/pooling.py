@@ -1569,9 +1569,9 @@ def _thinned(
     Weights (F, LINES_KEPT, NODES_KEPT), first nodes of the lines, step along them, their log shapes.
     """
     weight = weight * (LARGEST_KEPT / weight.max(axis=(1, 2), keepdims=True))
-    inside = np.greater(np.swapaxes(weight, 1, 2), SMALLEST_KEPT).astype(bool)
-    family, n_lines, n_nodes = np.arange(len(inside))[:, None], *inside.shape[1:]
-    along = inside.any(axis=2)
+    inside = np.swapaxes(weight, 1, 2) > SMALLEST_KEPT
+    family, (n_lines, n_nodes) = np.arange(len(inside))[:, None], inside.shape[1:]
+    along = np.any(inside, axis=2)
     first_line = np.argmax(along, axis=1)
     length = n_lines - np.argmax(along[:, ::-1], axis=1) - first_line
     line = first_line[:, None] + -(-length // LINES_KEPT)[:, None] * np.arange(LINES_KEPT)
@@ -1581,7 +1581,7 @@ def _thinned(
     stride, start = -(-length // NODES_KEPT), first_node[family, at]
     node = start[:, :, None] + stride[:, None, None] * np.arange(NODES_KEPT)
     kept = weight[family[:, :, None], np.minimum(node, n_nodes - 1), at[:, :, None]]
-    kept[(node >= n_nodes) | (line >= n_lines)[:, :, None]] = 0.0
+    kept[(node >= n_nodes) | (line[:, :, None] >= n_lines)] = 0.0
     steps = [axis[:, 1:2] - axis[:, :1] for axis in (log_scale, log_shape)]
     first = log_scale[:, :1] + start * steps[0]
     return kept, first, stride * steps[0][:, 0], log_shape[:, :1] + line * steps[1]
