@@ -9,18 +9,20 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from reliability.errors import InvalidInput
-from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
-from reliability.life.weibull_likelihood import (
+from reliability.life.likelihood import (
     NO_AGEING,
     OK,
     Curvature,
     Knowledge,
     Likelihood,
+    Peak,
+    climb,
     examine,
+    find_peaks,
     flat_limit,
     steep_limit,
 )
-from reliability.life.weibull_maximum import Peak, climb, find_peaks
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
 
 # ---- Search for the ends of profile-likelihood intervals, one bracket per stratum
 
