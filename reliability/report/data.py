@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput, is_end_of_process, unknown
-from reliability.life.findings import EVENTS, Observations, age_at, observe
+from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
 from reliability.records.files import digest, project_folder, shipped
 from reliability.records.frames import Records, known_by, read_records
@@ -26,7 +26,6 @@ from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load
 from reliability.worth.bench import read_bench
 from reliability.worth.costs import job_gains
 from reliability.worth.lives import worst_findings
-from reliability.worth.mending import trials
 from reliability.worth.odds import failed_by_age
 from reliability.worth.review import (
     FEWEST_EARLIER_JOBS,
@@ -38,6 +37,7 @@ from reliability.worth.review import (
     families_of_interest,
     ranking,
 )
+from reliability.worth.supply import trials
 
 PACKAGE = Path(__file__).parents[1]
 ROOT = project_folder()

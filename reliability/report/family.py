@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from reliability.life.comebacks import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
+from reliability.life.incidence import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
 from reliability.life.model_check import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData

@@ -6,8 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from reliability.life.findings import EVENTS, Observations, age_at, observe
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
 from reliability.life.pooling import PooledLives, pool
 from reliability.life.weibull import weibull_fits
 from reliability.records.frames import Records
@@ -15,7 +14,7 @@ from reliability.report.data import ReportData
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.lives import hearsay_of, worst_findings
-from reliability.worth.mending import ORIGIN_DISCOUNT
+from reliability.worth.supply import ORIGIN_DISCOUNT
 
 LEVEL = 0.90
 LIVES_COLUMNS = (

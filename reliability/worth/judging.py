@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import InvalidInput
-from reliability.life.findings import age_at
+from reliability.life.lives import age_at
 from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
 from reliability.records.tables import Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
