@@ -175,11 +175,14 @@ def tick(page: Any, sign: str, answer: str) -> None:
 
 def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
     """Enter an offer the way a person does."""
-    if page.is_visible("#next"):
-        page.click("#next")
-    choose(page, cells.get("family") or cells["model"])
-    if cells.get("kind"):
-        page.select_option("#kind", cells["kind"])
+    if page.inner_text("#act") == "Next":
+        page.click("#act")
+    for fold in ("#others", "#more"):
+        page.locator(fold).evaluate("fold => { fold.open = true; }")
+    choose(page, cells.get("family") or cells.get("model") or "")
+    page.wait_for_timeout(70)
+    if page.is_enabled("#kind"):
+        page.select_option("#kind", cells.get("kind", ""))
     for field in ("built_from", "built_to", "asked", "working_price"):
         page.fill(f"#{field}", cells.get(field, ""))
     for sign in signs:
