@@ -173,6 +173,11 @@ def tick(page: Any, sign: str, answer: str) -> None:
     page.get_by_role("radiogroup", name=sign, exact=True).get_by_label(answer, exact=True).check()
 
 
+def settle(page: Any) -> None:
+    """Wait until the form has judged what was entered last; a later timer of a page never comes first."""
+    page.evaluate("() => new Promise((done) => setTimeout(done, 80))")
+
+
 def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
     """Enter an offer the way a person does."""
     if page.inner_text("#act") == "Next":
@@ -180,7 +185,7 @@ def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
     for fold in ("#others", "#more"):
         page.locator(fold).evaluate("fold => { fold.open = true; }")
     choose(page, cells.get("family") or cells.get("model") or "")
-    page.wait_for_timeout(70)
+    settle(page)
     if page.is_enabled("#kind"):
         page.select_option("#kind", cells.get("kind", ""))
     for field in ("built_from", "built_to", "asked", "working_price"):
@@ -191,4 +196,4 @@ def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
         "(field, day) => { field.value = day; field.dispatchEvent(new Event('input', {bubbles: true})); }",
         cells.get("seen_on", ""),
     )
-    page.wait_for_timeout(70)
+    settle(page)

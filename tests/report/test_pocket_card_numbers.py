@@ -200,7 +200,6 @@ def test_both_answers_to_a_sign_are_the_verdicts_of_judge(cards, pages):
                 assert got == expected[["verdict", "ceiling"]].to_numpy(dtype=object).tolist()
 
 
-
 YEARS = ("82", "1979.0", "1799", "2101", "1979 ", " 1980", "١٩٨٠", "2027", "2026")
 PRICES = (
     "-1",

@@ -93,7 +93,7 @@ function judgeNow() {
   if (faults.length) return refuse(faults);
   if (!known && finder.isOpen()) return say("Choose a name from the list; or leave the field, and it counts as new.");
   try {
-    show(judgeOffer({ ...cells, offer: "this one" }));
+    show(judgeOffer({ ...cells, offer: "this one" }), JSON.stringify(cells) === saved);
     return true;
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
@@ -140,10 +140,10 @@ function refuse(faults) {
   return false;
 }
 
-function show(row) {
+function show(row, isSaved) {
   const word = row.verdict === null ? [] : [make("b", {}, markOf(row.verdict), ` ${row.verdict}`), " "];
   const more = row.verdict === null ? `${oddsOf(row)} · price?` : oddsOf(row);
-  setBar(toneOf(row.verdict), [...word, make("span", {}, reachOf(row)), make("small", {}, more)], "Save", keep);
+  setBar(toneOf(row.verdict), [...word, make("span", {}, reachOf(row)), make("small", {}, more)], ...(isSaved ? ["Next", clearForm] : ["Save", keep]));
   by("why").replaceChildren(...whyOf(row));
   speak([row.verdict ?? "No price asked", reachOf(row), oddsOf(row)].join(", "));
   advise(row, signsOf(row.entry.kind), judging);
@@ -185,6 +185,7 @@ function clearForm() {
   by("seen_on").value = day;
   by("kind").disabled = false;
   opened = null;
+  saved = "";
   judgeNow();
   by("name").focus();
 }
@@ -193,7 +194,7 @@ function tellAge() {
   const days = Math.round((Date.parse(phoneDay()) - Date.parse(BENCH.as_of)) / 86400000);
   if (days < 1) return;
   const old = days > OLD_DAYS ? ": make a new card, prices and odds have moved on." : "";
-  by("age").textContent = `${days === 1 ? "1 day" : `${days} days`} old${old}`;
+  by("age").textContent = `; ${days === 1 ? "1 day" : `${days} days`} old${old}`;
 }
 
 const finder = startFinder(by("name"), by("names"), update, () => {
@@ -216,7 +217,9 @@ by("save").addEventListener("click", () => saveFile("offers.csv", offersFile(kep
 by("clear").addEventListener("click", () => {
   if (!window.confirm("Remove all that was looked at?")) return;
   kept = [];
+  saved = "";
   showKept();
+  judgeNow();
   by("name").focus();
 });
 tellAge();

@@ -9,7 +9,7 @@ function relist(day) {
   judgeRows([...document.querySelectorAll("#list tbody tr:not(.group)")], day, []);
 }
 
-// A family at a time, so that a slow phone stays awake; all are shown at once.
+// A family at a time, with a rest after it in which the form has its turn; all are shown at once.
 function judgeRows(waiting, day, judged) {
   if (day !== listed) return;
   const row = waiting.pop();
@@ -22,7 +22,7 @@ function judgeRows(waiting, day, judged) {
   const entry = FAMILIES.get(family);
   const { unit } = readUnit(readOffer({ offer: family, family }).offer, entry, day);
   judged.push([row, verdictRow(entry, appraise(entry, unit), USUAL.get(family) ?? NaN)]);
-  setTimeout(judgeRows, 0, waiting, day, judged);
+  setTimeout(judgeRows, 50, waiting, day, judged);
 }
 
 function showRow(row, verdict) {

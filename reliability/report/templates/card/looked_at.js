@@ -36,6 +36,7 @@ function remember() {
 
 let kept = keptBefore();
 let opened = null; // the kept unit that stands in the form again
+let saved = ""; // what the form held when it was last put on the list
 
 function freeLabel() {
   let number = 1;
@@ -64,9 +65,9 @@ function keep() {
   opened = null;
   by("offer").value = "";
   showKept();
+  saved = JSON.stringify(readCells().cells);
+  judgeNow();
   speak(`Saved as ${cells.offer}.`);
-  by("act").textContent = "Next";
-  act = clearForm;
 }
 
 // The family and all that tells one unit from another.
@@ -106,7 +107,9 @@ function keptItem(cells) {
   remove.addEventListener("click", () => {
     kept = kept.filter((other) => other !== cells);
     if (opened === cells) opened = null;
+    saved = "";
     showKept();
+    judgeNow();
     by(kept.length ? "save" : "name").focus();
   });
   return make("li", {}, told, make("div", { class: "buttons" }, outcome, open, remove));
@@ -122,6 +125,7 @@ function reopen(cells) {
     for (const input of document.getElementsByName(`sign-${i}`)) input.checked = input.value === cellOf(cells, sign);
   }
   opened = cells;
+  saved = "";
   judgeNow();
   window.scrollTo(0, 0);
   by("asked").focus();

@@ -33,8 +33,8 @@ function whole(amount) {
 const wholeHere = (amount) => `${whole(amount)}${HARD}${BENCH.currency}`;
 
 function percent(share) {
-  if (share < 0.005) return `under${HARD}1${HARD}%`;
-  if (share >= 0.995) return `over${HARD}99${HARD}%`;
+  if (share < 0.005) return `under 1${HARD}%`;
+  if (share >= 0.995) return `over 99${HARD}%`;
   return `${Math.round(share * 100)}${HARD}%`;
 }
 
@@ -60,10 +60,10 @@ function oddsOf(row) {
 }
 
 function backingOf(row) {
-  const jobs = row.jobs_seen === 1 ? "1 job" : `${row.jobs_seen || "no"} jobs`;
-  if (row.evidence === "pooled only") return `${jobs} of this family yet, judged from its kind`;
-  if (row.evidence === "hearsay") return `${jobs} of this family yet, judged mostly from what people say`;
-  return `judged from ${jobs} of this family`;
+  const none = "no jobs of this family yet: judged";
+  if (row.evidence === "pooled only") return `${none} from ${row.entry.kind === "" ? "all kinds" : "its kind"}`;
+  if (row.evidence === "hearsay") return `${none} mostly from what people say`;
+  return `judged from ${row.jobs_seen} ${row.jobs_seen === 1 ? "job" : "jobs"} of this family`;
 }
 
 // The reasons of a verdict, a line each.
@@ -78,11 +78,11 @@ function whyOf(row) {
     told.push(["Nothing like it was ever finished here, and one is open: finish that one first."]);
   }
   if (row.verdict !== null) {
-    const gain = `${row.expected_gain < 0 ? "Loses" : "Gains"} ${wholeHere(Math.abs(row.expected_gain))} on average`;
-    told.push([`${gain}; 8 of 10 such units bring ${whole(row.gain_low)} to ${wholeHere(row.gain_high)}.`]);
+    const most = `${whole(row.gain_low)} to ${wholeHere(row.gain_high)}`;
+    told.push([`Mean gain ${wholeHere(row.expected_gain)}; 8 of 10 such units will bring ${most}.`]);
   }
   const between = `${whole(row.success_low * 100)} to ${percent(row.success_high)}`;
-  told.push([`Repaired in ${percent(row.success_chance)} (${between}); ${backingOf(row)}.`]);
+  told.push([`Chance of a repair ${percent(row.success_chance)} (${between}), ${backingOf(row)}.`]);
   const { chief_risk: chief, rival_risk: rival } = row;
   const bench = ` ${fixed(row.hours, 1)}${HARD}h at the bench.`;
   if (chief === null) told.push(["No part was ever named.", bench]);
