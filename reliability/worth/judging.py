@@ -34,6 +34,8 @@ from reliability.worth.odds import MOST_SEEN
 # ---- Units on offer: reading them, and turning each into what an appraisal needs
 
 
+LEFT_BECAUSE = ("too dear", "poor odds", "no room", "gone", "other")
+
 OFFER_COLUMNS = (
     Column("offer", "text", "name or number of the offer", required=True),
     Column("family", "text", "model family"),
@@ -44,6 +46,8 @@ OFFER_COLUMNS = (
     Column("built_to", "year", "last possible production year", minimum=1800, maximum=2100),
     Column("asked", "money", "price asked; empty: only chance and ceiling are wanted", minimum=0),
     Column("seen_on", "date", "day of the sale"),
+    Column("bought", "text", "yes, or the number of its job; no verdict depends on it"),
+    Column("left_because", "choice", "why it was left; no verdict depends on it", allowed=LEFT_BECAUSE),
 )
 NAMES = tuple(column.name for column in OFFER_COLUMNS)
 SIGN = Column("sign", "choice", "seen at the sale", allowed=("yes", "no"))
@@ -219,7 +223,8 @@ def offers_table(rows: list[dict[str, Any]], signs: list[str]) -> pd.DataFrame:
         table[name] = pd.to_numeric(table[name]).astype(float)
     middle = [d + "-16" if isinstance(d, str) and len(d) == 7 else d for d in table["seen_on"]]
     table["seen_on"] = pd.to_datetime(pd.Series(middle, dtype=object), format="%Y-%m-%d")
-    return table.astype({name: object for name in ("offer", "family", "model", "kind", *signs)})
+    texts = [column.name for column in OFFER_COLUMNS if column.kind in ("text", "choice")]
+    return table.astype(dict.fromkeys([*texts, *signs], object))
 
 
 def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEntry, list[str]]:
