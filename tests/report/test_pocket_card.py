@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_array_equal
-from reliability.report.batch import CARD, card_day, mark_in
 
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.card import DOUBLES, card_data, ceiling_words, list_groups, make_card, write_card
