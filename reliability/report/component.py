@@ -123,9 +123,8 @@ def families(report: ReportData, component: str) -> Shown:
     )
     says += " Hollow: never examined there." if (frame["jobs"] == 0).any() else ""
     caption = "Families, the one whose jobs it ends most often first"
-    return format.section(
-        "families", "In which families", format.table(frame, fields, caption=caption, says=says)
-    )
+    table = format.table(frame, fields, caption=caption, says=says, kind="families")
+    return format.section("families", "In which families", table)
 
 
 def ages(report: ReportData, component: str) -> Shown:
@@ -178,7 +177,7 @@ def years(report: ReportData, component: str) -> Shown:
     answered = changes[changes["status"] == "ok"]
     called = answered[answered["q_value"] <= CALLED] if len(answered) else answered
     said = [
-        f"{name(row.family)}: it is another part from {row.change_year:.0f} on "
+        f"{name(row.family)}: lives differ from {row.change_year:.0f} on "
         f"(see {format.link('../' + report.family_pages[row.family] + '#years', 'its page')})."
         for row in called.itertuples()
     ]

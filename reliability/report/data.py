@@ -172,6 +172,7 @@ class ReportData:
             "calibration": {"index", "fleet", "family"},
             "ranking_before": {"index"},
             "changes": {"family", "component"},
+            "counts": {"family", "component"},
         }
         for name, by in asked.items():
             if by.isdisjoint(kinds):

@@ -83,26 +83,29 @@ def _verdict(report: ReportData, family: str) -> str:
     below = ""
     if np.isnan(row["ceiling"]):
         says = "No price can be named yet"
+    elif verdict == "try one":
+        worth = f"up to {format.money(up, currency)}" if up >= 1 else "nothing"
+        says, below = (
+            f"Try one{at}",
+            f"By its odds alone it is worth {worth}; what one teaches is worth the rest.",
+        )
     elif np.isnan(up):
-        says = f"{'Try one' if verdict == 'try one' else 'Skip it'}{at if verdict == 'try one' else ''}"
-        says = f"{says}: not even for free" if verdict != "try one" else says
+        says = "Skip it: not even for free"
     elif entry.kind_jobs == 0:
         says = f"Try one at most, up to {format.money(up, currency)}"
     elif verdict == "haggle":
         says = f"Haggle it down to {format.money(up, currency)}"
-    elif verdict == "try one":
-        says, below = f"Try one{at}", f"Its odds alone are worth up to {format.money(up, currency)}."
     else:
         worth = f"take it up to {format.money(up, currency)}" if up else "take it only for free"
         says = f"Skip it{at}; {worth}" if verdict == "skip" else format.capital(worth)
-    if up >= 1 and entry.kind_jobs and top > up:
+    if not below and up >= 1 and entry.kind_jobs and top > up:
         asked = f"{up + 1:.0f} to {top:.0f}" if top > up + 1 else f"{top:.0f}"
-        below += f" Asked {asked}: haggle, and pay {up:.0f} at most. Above {top:.0f}: skip."
+        below = f"Asked {asked}: haggle, and pay {up:.0f} at most. Above {top:.0f}: skip."
     kind = str(verdict or "none").replace(" ", "-")
     rests = " ".join([_evidence(report, family), *_sentences(standing_notes(entry, report.odds.tally))])
     return (
         paragraph(text(says), kind=f"says verdict {kind}")
-        + paragraph(text(below.strip()))
+        + paragraph(text(below))
         + paragraph(text(rests.strip()), kind="soft")
     )
 
@@ -138,10 +141,11 @@ def _line(report: ReportData, family: str) -> str:
     dots = pd.DataFrame(
         {"value": bought["bought_for"], "dot": np.where(bought["gain"] > 0, "full", "open other")}
     )
-    first = "take" if report.entry(family).kind_jobs else "try one"
-    zones = [("skip", np.inf)] if not up >= 1 else [(first, up), ("haggle", top), ("skip", np.inf)]
-    if first == "try one" and len(zones) > 1:
-        zones.pop(1)
+    # Of a verdict to try one only so much is known as that it holds at the price usually paid.
+    founded, last = report.entry(family).kind_jobs > 0, [("skip", np.inf)]
+    last = [("try one", paid), *last] if row["verdict"] == "try one" else last
+    known = [("take", up), ("haggle", top)] if founded else [("try one", up)]
+    zones = [*known, *last] if up >= 1 else last
     scale = figures.scale_of(1.15 * top, paid, *dots["value"])
     spans = "; ".join(
         f"{verdict} {f'up to {end:.0f}' if np.isfinite(end) else 'above'}" for verdict, end in zones
@@ -541,7 +545,7 @@ def years(report: ReportData, family: str) -> Shown:
         )
         for row in called.itertuples()
     ]
-    key = figures.key(failed="found failed", sound="still worked", today="from here on it is another part")
+    key = figures.key(failed="found failed", sound="still worked", today="lives differ from here on")
     drawn = f'{key}<div class="figures">{"".join(pictures)}</div>' if pictures else ""
     how = "All families were searched. Of what is called a change, at most 1 in 10 should be a false alarm."
     return Shown(fold(summary, format.bullets(said), drawn, paragraph(how, kind="soft"), anchor="years"))

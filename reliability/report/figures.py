@@ -64,8 +64,13 @@ _LETTERS = re.compile(r"font-family: [^;\"]*;? ?")
 
 
 @contextmanager
-def drawing(width_inches: float = 4.2, height_inches: float = 2.9) -> Iterator[tuple[Figure, "Axes"]]:
+def drawing(bottom: float = 0.2) -> Iterator[tuple[Figure, "Axes"]]:
     """Give an empty figure with one pair of axes in the report's look.
+
+    Parameters
+    ----------
+    bottom : float
+        Share of the height that is left for what is written below the axis.
 
     Yields
     ------
@@ -76,11 +81,13 @@ def drawing(width_inches: float = 4.2, height_inches: float = 2.9) -> Iterator[t
         # Neither the reader's own settings nor what another library has set may change a page.
         mpl.rcdefaults()
         mpl.rcParams.update(_SETTINGS)
-        figure = Figure(figsize=(width_inches, height_inches), layout="constrained")
-        yield figure, figure.subplots()
+        # Small, so that its letters are large; fixed margins, for to measure them takes as long as to draw.
+        figure = Figure(figsize=(4.2, 2.9))
+        frame = {"left": 0.2, "right": 0.97, "bottom": bottom, "top": 0.97}
+        yield figure, figure.subplots(gridspec_kw=frame)
 
 
-def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool = False) -> str:
+def picture(figure: Figure, *, title: str, alt: str, says: str = "") -> str:
     """Close a figure: its title and reading help as text, the drawing as SVG with a text of its own.
 
     Parameters
@@ -93,8 +100,6 @@ def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool 
         What the figure shows, for those who cannot see it; plain text.
     says : str
         One sentence on how to read it; markup.
-    wide : bool
-        For figures that need the breadth of a page.
 
     Returns
     -------
@@ -106,8 +111,7 @@ def picture(figure: Figure, *, title: str, alt: str, says: str = "", wide: bool 
     # Not `savefig`: it draws everything once before, to find out what is laid out anyway as it is drawn.
     FigureCanvasSVG(figure).print_svg(memory, metadata=blank)
     svg = _tidied(memory.getvalue().decode("utf-8"), alt)
-    kind = ' class="wide"' if wide else ""
-    return f"<figure{kind}>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"
+    return f"<figure>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"
 
 
 def _tidied(svg: str, alt: str) -> str:
@@ -669,7 +673,7 @@ def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str,
     str
         A ``figure`` element.
     """
-    with drawing() as (figure, axes):
+    with drawing(bottom=0.26) as (figure, axes):
         band = curve.dropna(subset=["low", "high"])
         axes.fill_between(band.days, band.low, band.high, step="post", color=THIRD, alpha=0.2, linewidth=0)
         end = float(watched.max())

@@ -1,6 +1,5 @@
 """How numbers, names and findings are said, and HTML that is safe to show: one phrase for one thing."""
 
-import datetime
 import math
 import re
 import unicodedata
@@ -86,14 +85,6 @@ def years(value: float | None) -> str:
     return f"{said}{HARD_SPACE}{'year' if said == '1' else 'years'}"
 
 
-def years_span(low: float | None, high: float | None) -> str:
-    """Say a range of ages, ``11 to 19 years``; an end that is not known is none."""
-    upper = years(high) if high is not None and is_known(high) else "no end"
-    if low is None or not is_known(low):
-        return f"up to {upper}"
-    return f"{years(low).partition(HARD_SPACE)[0]} to {upper}"
-
-
 def limit(ceiling: float | None, currency: str) -> str:
     r"""Say a price to go up to: whole units, rounded down; one below zero is no price at all.
 
@@ -136,16 +127,6 @@ def listed(items: Sequence[str], joint: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {joint} {items[-1]}"
-
-
-def day(value: datetime.date | None) -> str:
-    """Say a date the way it stands in the ledger, ``2026-05-17``."""
-    return value.isoformat() if value is not None else NOTHING
-
-
-def shortened(value: str, most: int = 28) -> str:
-    """Cut a long name for a picture; the full one stands in the table beside it."""
-    return value if len(value) <= most else value[: most - 1].rstrip() + "…"
 
 
 def _rounded(value: float) -> int:
@@ -198,25 +179,6 @@ def _part(row: object) -> str:
     done = f", {action}" if is_known(action) and action != "none" else ""
     late = " during work" if row.arose == "during work" else ""  # type: ignore[attr-defined]
     return f"{row.component}{place} {row.found}{late}{done}"  # type: ignore[attr-defined]
-
-
-def signs_by_job(signs: pd.DataFrame) -> dict[str, str]:
-    """Say for each job which signs were seen, or that somebody looked and saw none.
-
-    Parameters
-    ----------
-    signs : DataFrame
-        The documented table.
-
-    Returns
-    -------
-    dict
-        Job -> text such as ``rust, hum`` or ``none seen``; jobs at which nobody looked are missing.
-    """
-    said = {}
-    for job, rows in signs.groupby("job", sort=True):
-        said[str(job)] = ", ".join(rows.sign[rows.seen == "yes"]) or "none seen"
-    return said
 
 
 # Pieces of HTML that are safe to show: everything from the ledger is escaped here.
@@ -308,11 +270,6 @@ def fold(summary: str, *parts: str, anchor: str = "", prints: bool = False) -> s
     return f"<details{named}{kind}><summary>{text(summary)}</summary>\n{inside}\n</details>"
 
 
-def sideways(inside: str, label: str) -> str:
-    """Region of its own that scrolls sideways and can be reached by keyboard; `label` is plain text."""
-    return f'<div class="scroll" role="region" tabindex="0" aria-label="{text(label)}">{inside}</div>'
-
-
 # Each verdict has a mark of its own, so that it is read without colour too.
 _MARKS = {
     "take": '<circle cx="8" cy="8" r="6.5" fill="currentColor"/>',
@@ -373,12 +330,6 @@ def label(head: str, column: str, *, kind: str = "text") -> Field:
     return Field(head, lambda row: _said(getattr(row, column), name), kind)
 
 
-def risks(row: Any) -> str:
-    """Name the chief risk, and a component that ends as many jobs; "" where none is known."""
-    both = [name(each) for each in (row.chief_risk, row.rival_risk) if is_known(each)]
-    return " and ".join(both)
-
-
 def linked(head: str, column: str) -> Field:
     """Show a name from the ledger, as a link where the row's ``page`` holds an address."""
 
@@ -397,30 +348,6 @@ def amount(head: str, column: str, currency: str) -> Field:
 def number(head: str, column: str, show: Callable[[float], str] = "{:.0f}".format) -> Field:
     """Show a number by a rule of `words`."""
     return Field(head, lambda row: _said(getattr(row, column), lambda value: text(show(value))), "number")
-
-
-def chance(head: str, mean: str, low: str = "", high: str = "") -> Field:
-    """Show a probability in percent, with its interval in small print where there is one."""
-
-    def show(row: Row) -> str:
-        value = text(share(getattr(row, mean)))
-        if not low or not is_known(getattr(row, low)):
-            return value
-        return f"{value}<small>{text(span(getattr(row, low), getattr(row, high)))}</small>"
-
-    return Field(head, show, "number")
-
-
-def age(head: str, value: str, low: str, high: str) -> Field:
-    """Show an age in years, with its interval in small print where there is one."""
-
-    def show(row: Row) -> str:
-        said = _said(getattr(row, value), lambda each: text(years(each)))
-        ends = getattr(row, low), getattr(row, high)
-        small = f"<small>{text(years_span(*ends))}</small>" if any(map(is_known, ends)) else ""
-        return said + small
-
-    return Field(head, show, "number")
 
 
 def table(
@@ -614,28 +541,6 @@ def rounded(frame: pd.DataFrame, **digits: int) -> pd.DataFrame:
         A copy, without minus zeros.
     """
     return frame.assign(**{each: frame[each].astype(float).round(to) + 0.0 for each, to in digits.items()})
-
-
-def lowered(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    """Round prices that somebody may go up to down to whole units: rounded up they would promise too much.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Left as it is.
-    *columns : str
-
-    Returns
-    -------
-    DataFrame
-        A copy. Below 1 they are rounded like any amount, for not to be worth a gift is another thing.
-    """
-    return frame.assign(**{each: frame[each].astype(float).map(whole_limit) for each in columns})
-
-
-def whole_limit(price: float) -> float:
-    """Round one price to go up to, as `lowered` does; NaN stays NaN."""
-    return float(np.floor(price) if price >= 1 else np.round(price)) + 0.0
 
 
 def coarse(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:

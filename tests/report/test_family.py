@@ -70,6 +70,55 @@ def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(
         assert f"haggle, and pay {ceiling} at most. Above {top}: skip." in said
 
 
+@pytest.mark.parametrize(
+    ("verdict", "ceiling", "paid", "lead", "zones"),
+    [
+        (
+            "take",
+            12.9,
+            9.0,
+            "Take it up to 12 EUR Asked 13 to 16: haggle, and pay 12 at most.",
+            "take up to 12; haggle",
+        ),
+        (
+            "haggle",
+            4.0,
+            5.0,
+            "Haggle it down to 4 EUR Asked 5: haggle, and pay 4 at most. Above 5: skip.",
+            "haggle up to 5",
+        ),
+        ("skip", 0.4, 9.0, "Skip it at 9 EUR; take it only for free", "Prices in EUR: skip above"),
+        ("skip", -0.4, 9.0, "Skip it: not even for free", "Prices in EUR: skip above"),
+        (
+            "try one",
+            12.9,
+            20.0,
+            "Try one at 20 EUR By its odds alone it is worth up to 12 EUR;",
+            "try one up to 20; skip above",
+        ),
+        (
+            "try one",
+            -3.0,
+            2.0,
+            "Try one at 2 EUR By its odds alone it is worth nothing;",
+            "EUR: try one up to 2; skip above",
+        ),
+        (None, np.nan, np.nan, "No price can be named yet", ""),
+        (None, 12.9, np.nan, "Take it up to 12 EUR", "take up to 12"),
+    ],
+)
+def test_each_verdict_has_one_sentence_and_one_line(
+    verdict: str | None, ceiling: float, paid: float, lead: str, zones: str
+) -> None:
+    report = thin("one job")
+    report.ranking = report.ranking.assign(verdict=verdict, ceiling=ceiling, usual_price=paid)
+    html = page.answer(report, "T2").html
+    assert lead in said_by(html)
+    assert zones in html
+    assert ("Asked" in said_by(html)) == (ceiling >= 1 and verdict != "try one")
+    assert ("usually paid" in said_by(html)) == (paid == paid and ceiling == ceiling)
+
+
 @pytest.mark.parametrize("family", DEMO)
 def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(
     demo: ReportData, family: str

@@ -11,12 +11,11 @@ SAFE = "&lt;script&gt;alert(&#x27;1&#x27;)&lt;/script&gt;&quot;&amp;"
 
 
 def test_a_table_has_a_caption_and_each_cell_knows_its_head() -> None:
-    frame = pd.DataFrame(
-        {"component": ["belt"], "failed": [0.25], "low": [0.1], "high": [0.5], "cost": [14.0]}
-    )
+    frame = pd.DataFrame({"component": ["belt"], "failed": [0.25], "cost": [14.0]})
     fields = [
         format.label("Component", "component"),
-        format.chance("Failed", "failed", "low", "high"),
+        format.number("Failed", "failed", format.share),
+        format.Field("Ended jobs", lambda row: "3", short="Ended"),
         format.amount("Part", "cost", "EUR"),
     ]
     html = format.table(frame, fields, caption="Parts & more", says="How to read it.")
@@ -25,23 +24,19 @@ def test_a_table_has_a_caption_and_each_cell_knows_its_head() -> None:
         "<caption><div><strong>Parts &amp; more</strong><span>How to read it.</span></div></caption>" in html
     )
     assert '<th scope="row"><bdi>belt</bdi></th>' in html
-    assert '<td class="number" data-head="Failed">25\u00a0%<small>10 to 50\u00a0%</small></td>' in html
+    assert '<td class="number" data-head="Failed">25\u00a0%</td>' in html
+    assert (
+        '<td class="text" data-head="Ended">3</td>' in html
+    )  # a shorter word where the head is out of sight
     assert '<th scope="col" class="number">Part</th>' in html
     assert "14\u00a0EUR" in html
 
 
-def test_missing_values_are_dashes_and_open_ends_are_said() -> None:
-    frame = pd.DataFrame(
-        {"component": [None], "life": [20.0], "low": [11.0], "high": [None], "none": [float("nan")]}
-    )
-    fields = [
-        format.label("Component", "component"),
-        format.age("Half failed by", "life", "low", "high"),
-        format.number("Records", "none"),
-    ]
+def test_missing_values_are_dashes() -> None:
+    frame = pd.DataFrame({"component": [None], "none": [float("nan")]})
+    fields = [format.label("Component", "component"), format.number("Records", "none")]
     html = format.table(frame, fields, caption="Lives")
     assert f'<th scope="row">{format.NOTHING}</th>' in html
-    assert "20\u00a0years<small>11 to no end</small>" in html
     assert f'<td class="number" data-head="Records">{format.NOTHING}</td>' in html
 
 
@@ -95,15 +90,3 @@ def test_a_name_is_a_link_only_where_there_is_a_page() -> None:
     html = format.table(frame, [format.linked("Component", "component")], caption="Parts")
     assert '<a href="../components/belt.html"><bdi>belt</bdi></a>' in html
     assert '<th scope="row"><bdi>head</bdi></th>' in html
-
-
-def test_a_range_of_ages_says_its_unit_once() -> None:
-    assert format.years_span(11.0, 19.0) == "11 to 19\u00a0years"
-    assert format.years_span(37.0, 400.0) == "37 to over 200\u00a0years"
-    assert format.years_span(None, 19.0) == "up to 19\u00a0years"
-
-
-def test_both_chief_risks_are_named_where_there_are_two() -> None:
-    rows = pd.DataFrame({"chief_risk": ["<belt>", "gear", None], "rival_risk": ["motor", None, None]})
-    said = [format.risks(row) for row in rows.itertuples()]
-    assert said == ["<bdi>&lt;belt&gt;</bdi> and <bdi>motor</bdi>", "<bdi>gear</bdi>", ""]
