@@ -180,7 +180,7 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
     if not confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
-    with bench.ledger(create=True) as ledger:
+    with bench.ledger(create=True, write=True) as ledger:
         for written in write_up(
             ledger, [interview.sheet()], today=today, new_components=interview.new_components
         ):

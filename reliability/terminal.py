@@ -37,16 +37,22 @@ def job_lines(document: JobDocument, currency: str) -> list[str]:
     """Word a whole job: only what is known."""
     job = document["job"]
     lines = [f"Job {job['job']}: {job['family']}, {job['outcome']}"]
-    for column in TABLES["jobs"]:
-        if column.name in ("job", "family", "outcome") or job[column.name] is None:
-            continue
-        unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
-        lines.append(f"  {column.name:<15}{_indented(write_value(job[column.name]))}{unit}")
+    lines += row_lines("jobs", job, currency, leave_out=("job", "family", "outcome"))
     for part, heading in _PARTS.items():
         if document[part]:
             lines.append(f"{heading}:")
             lines += [f"  {_row(part, row, currency)}" for row in document[part]]
     return lines
+
+
+def row_lines(
+    table: str, row: Mapping[str, Any], currency: str, leave_out: Sequence[str] = ()
+) -> Iterator[str]:
+    """Word the filled cells of a row, one to a line."""
+    for column in TABLES[table]:
+        if column.name not in leave_out and row[column.name] is not None:
+            unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
+            yield f"  {column.name:<15}{_indented(write_value(row[column.name]))}{unit}"
 
 
 def _indented(text: str) -> str:
@@ -73,7 +79,7 @@ def _cell(part: str, name: str, value: Any, currency: str) -> str:
 
 
 def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Word every version of a job, oldest first, by what it changed."""
+    """Word every version of a job or a row, oldest first, by what it changed."""
     lines: list[str] = []
     before: dict[str, str] = {}
     for version in versions:
@@ -83,16 +89,24 @@ def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
             continue
         if version["content"] is None:
             lines.append("  withdrawn")
+            before = {}
             continue
         cells = _cells(version["content"])
-        lines += [f"  {line}" for line in _changes(before, cells)]
+        lines += [f"  {line}" for line in changes(before, cells)]
         before = cells
     return lines
 
 
+def row_cells(row: Mapping[str, Any]) -> dict[str, str]:
+    """Give every filled cell of a row as text."""
+    return {name: write_value(value) for name, value in row.items() if value is not None}
+
+
 def _cells(document: JobDocument) -> dict[str, str]:
-    """Every filled cell of a job under one name."""
-    cells = {name: write_value(value) for name, value in document["job"].items() if value is not None}
+    """Every filled cell of a job, or of a row, under one name."""
+    if not isinstance(document.get("job"), dict):
+        return row_cells(document)
+    cells = row_cells(document["job"])
     for part, named_by in (("findings", "component"), ("signs", "sign"), ("followups", "checked_on")):
         for row in document[part]:
             arose = "during work" if row.get("arose") == "during work" else ""
@@ -103,7 +117,8 @@ def _cells(document: JobDocument) -> dict[str, str]:
     return cells
 
 
-def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+def changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+    """Word what differs between two states of a job or a row, cell by cell."""
     lines = []
     for name, value in after.items():
         if name not in before:
@@ -345,9 +360,16 @@ class Bench:
         except OSError as error:
             raise LedgerError(f"The ledger {self.url[:100]} cannot be opened: {reason(error)}.") from None
 
+    @property
+    def shown(self) -> str:
+        """Where the ledger is, without any password."""
+        from reliability.records.database import parse_url, shown_url
+
+        return shown_url(parse_url(self.url))
+
     @contextmanager
-    def ledger(self, *, create: bool = False) -> Iterator["Ledger"]:
-        """Open the ledger; say so where one is made."""
+    def ledger(self, *, create: bool = False, write: bool = False) -> Iterator["Ledger"]:
+        """Open the ledger; say so where one is made, and name the one that was written to."""
         from reliability.records.ledger import open_ledger
 
         is_new = create and self.is_missing
@@ -359,3 +381,5 @@ class Bench:
             for each in ledger.notes:
                 note(each)
             yield ledger
+        if write:
+            click.echo(f"Written to {self.shown}")

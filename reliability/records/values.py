@@ -74,6 +74,41 @@ def nearest(got: str, known: Iterable[str]) -> str:
     return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
 
 
+#: Names at least so alike (ratio of `difflib`) are often the same thing, misspelt.
+LIKENESS = 0.85
+#: A name cut short is known by so many letters.
+SHORTEST_CUT = 3
+
+
+def near_twin(name: str, known: Collection[str]) -> str | None:
+    """Find the known name that another one is likely to mean.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"tapedeck"``, ``"pinch roler"`` or ``"caps"``.
+    known : collection of str
+        Names that are meant so; numbers in both must agree, for they tell things apart.
+
+    Returns
+    -------
+    str or None
+        The same but for case, spaces and signs; or alike; or the only one that begins so, as
+        ``"capacitor"`` does.
+    """
+    digits = re.findall("[0-9]+", name)
+    others = [each for each in known if each != name and re.findall("[0-9]+", each) == digits]
+    if not others or len(others) > MOST_COMPARED or len(name) > LONGEST_COMPARED:
+        return None
+    bare = {re.sub(r"[\W_]", "", each.casefold()): each for each in others}
+    own = re.sub(r"[\W_]", "", name.casefold())
+    if near := get_close_matches(own, bare, n=1, cutoff=LIKENESS):
+        return bare[near[0]]
+    stem = own.removesuffix("s")
+    begun = sorted(each for squeezed, each in bare.items() if squeezed.startswith(stem))
+    return begun[0] if len(stem) >= SHORTEST_CUT and len(begun) == 1 else None
+
+
 def some(names: Iterable[str], most: int = 30) -> str:
     """List names in order, cut short where there are very many."""
     listed = set(names)
