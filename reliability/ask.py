@@ -10,7 +10,15 @@ import click
 from reliability.records.checks import clean_row
 from reliability.records.sheet import JobSheet, read_window
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
-from reliability.records.values import Refused, clean_text, nearest, read_value, some, write_value
+from reliability.records.values import (
+    Refused,
+    clean_text,
+    near_twin,
+    nearest,
+    read_value,
+    some,
+    write_value,
+)
 from reliability.records.write_up import Names, open_jobs
 from reliability.terminal import Bench, say
 
@@ -64,12 +72,12 @@ def ask_one(question: str, choices: Sequence[str], *, default: str) -> str:
     return answer
 
 
-def ask_name(question: str, known: Sequence[str], what: str, *, new_is_fine: bool = False) -> str:
-    """Ask for a name out of an open list; a new one has to be confirmed, unless any is fine."""
+def ask_name(question: str, known: Sequence[str], what: str) -> str:
+    """Ask for a name out of an open list; a new one has to be confirmed."""
     _offer(known)
     while True:
         name: str = _prompt(question, lambda answer: _named(_picked(answer, known)))
-        if name in known or new_is_fine:
+        if name in known:
             return name
         if confirm(f"No {what} {name!r} is known.{nearest(name, known)} Is it new?", default=False):
             return name
@@ -242,9 +250,7 @@ class Interview:
         self._job["family"] = name
         if name not in families:
             kinds = [kind for kind in USUAL_COMPONENTS if kind != "other"]
-            kind = ask_name(
-                "What kind is it?", sorted({*kinds, *families.values()}), "kind", new_is_fine=True
-            )
+            kind = ask_name("What kind is it?", sorted({*kinds, *families.values()}), "kind")
             self._new_family = {"family": name, "kind": kind, "maker": ask_cell("Maker", _FAMILIES["maker"])}
 
     def _years(self) -> None:
@@ -263,9 +269,16 @@ class Interview:
         if self._signs_known:
             return
         known = [*USUAL_SIGNS, *sorted(self._names.signs - set(USUAL_SIGNS))]
-        seen = ask_names("Signs seen before opening it", known)
+
+        def meant(sign: str) -> bool:
+            near = near_twin(sign, known)
+            told = f"Sign {sign!r} was never seen here. Did you mean {near!r}? Is it new?"
+            return near is None or confirm(told, default=False)
+
+        seen = ask_names("Signs seen before opening it", known, new=meant)
         rest = [sign for sign in known if sign not in seen]
-        absent = ask_names("Signs looked for and not there ('rest': all the others)", rest, rest=True)
+        question = "Signs looked for and not there ('rest': all the others)"
+        absent = ask_names(question, rest, new=meant, rest=True)
         self._signs = [{"sign": sign, "seen": "yes"} for sign in seen]
         self._signs += [{"sign": sign, "seen": "no"} for sign in absent]
 

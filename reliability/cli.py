@@ -22,7 +22,16 @@ from reliability.cluster import cluster_option, executor_for
 from reliability.errors import BenchoddsError, InvalidInput, reason, unknown
 from reliability.records.sheet import read_window
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, YEAR_BASES, Column
-from reliability.records.values import Refused, clean_text, nearest, read_value, some, write_value
+from reliability.records.values import (
+    Refused,
+    clean_text,
+    near_twin,
+    nearest,
+    read_value,
+    some,
+    unseen,
+    write_value,
+)
 from reliability.terminal import Bench, counted, note, say, written_to
 
 if TYPE_CHECKING:
@@ -131,6 +140,10 @@ DAY = Cell(Column("date", "date", "a day, or a month where the day is not known"
 WINDOW = Window()
 SIGN = Sign()
 NEW_FILE = NewFile()
+NEW = click.option(
+    "--new", "new_names", multiple=True, metavar="NAME",
+    help="A kind, component or sign that the ledger has never seen, and that is meant so; repeatable.",
+)  # fmt: skip
 
 
 def today() -> datetime.date:
@@ -188,6 +201,7 @@ def full_day(
 @click.option("--kind", help="Kind of a new family: tape deck, turntable, receiver ...")
 @click.option("--maker", help="Maker of a new family.")
 @click.option("--working-price", type=MONEY, help="What you think a serviced unit of a new family fetches.")
+@NEW
 @click.pass_obj
 def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **given: Any) -> None:
     """Take a unit in: get the number to write on its label.
@@ -202,10 +216,12 @@ def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **give
     job["taken_in"] = given["taken_in"] or today().isoformat()
     job["built_from"], job["built_to"] = given["year"] or (None, None)
     document = {"job": job, "signs": sign_rows(signs)}
+    new_names = given["new_names"]
     if bench.is_missing:
-        check_unit(None, document, described)  # a fault leaves no empty ledger behind
+        check_unit(None, document, described, new_names=new_names)  # a fault leaves no empty ledger behind
     with bench.ledger(create=True, write=True) as ledger:
-        say(take_in(ledger, document, new_family=described), f"taken in {job['taken_in']}")
+        written = take_in(ledger, document, new_family=described, new_names=new_names)
+        say(written, f"taken in {job['taken_in']}")
 
 
 def _family_row(family: str, given: dict[str, Any]) -> dict[str, Any] | None:
@@ -295,14 +311,21 @@ def blank(bench: Bench, family: str, job: str | None) -> None:
     metavar="NAME",
     help="A component that the ledger has never seen, and that is no slip of the pen; repeatable.",
 )
+@NEW
 @click.pass_obj
-def add(bench: Bench, sheets: tuple[str, ...], ask: bool, new_components: tuple[str, ...]) -> None:
+def add(
+    bench: Bench,
+    sheets: tuple[str, ...],
+    ask: bool,
+    new_components: tuple[str, ...],
+    new_names: tuple[str, ...],
+) -> None:
     """Append finished jobs, or finish the open ones that the sheets name.
 
     All sheets are checked first: if any has a fault, all faults are listed and none is written.
     A dash reads one sheet from standard input. `benchodds blank FAMILY` prints a sheet to fill in.
     """
-    if ask == bool(sheets) or (ask and new_components):
+    if ask == bool(sheets) or (ask and (new_components or new_names)):
         raise click.UsageError("Name the sheets to add, or write --ask alone.")
     if ask:
         from reliability.ask import ask_for_job
@@ -312,7 +335,8 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, new_components: tuple[
     from reliability.records.write_up import check_sheets, write_up
 
     read, unreadable = _read(sheets)
-    given: dict[str, Any] = {"today": today(), "new_components": new_components, "unreadable": unreadable}
+    given: dict[str, Any] = {"today": today(), "new_components": new_components, "new_names": new_names,
+                             "unreadable": unreadable}  # fmt: skip
     if bench.is_missing:
         check_sheets(None, read, **given)  # a fault leaves no empty ledger behind
     with bench.ledger(create=True, write=True) as ledger:
@@ -361,6 +385,7 @@ def _read(paths: tuple[str, ...]) -> tuple[list["JobSheet"], list[str]]:
 @click.option("--withdraw", is_flag=True, help="Take the whole job out; its versions are kept.")
 @click.option("--new-component", "new_components", multiple=True, metavar="NAME",
               help="A component that the ledger has never seen.")  # fmt: skip
+@NEW
 @click.option("--why", required=True, metavar="REASON", help="Kept beside the old version.")
 @click.pass_obj
 def amend(bench: Bench, job: str, sheet: str | None, withdraw: bool, why: str, **given: Any) -> None:
@@ -379,6 +404,10 @@ def amend(bench: Bench, job: str, sheet: str | None, withdraw: bool, why: str, *
             ledger.withdraw(job, reason=why)
             click.echo(f"Job {job} was withdrawn; its versions stay: benchodds show {job} --history")
             return
+        signs = ledger.names("sign")
+        for sign, _ in given["signs"]:
+            if near_twin(sign, signs):
+                refuse_unseen("sign", sign, signs, given["new_names"])
         old = ledger.job(job)
         kinds = {row["family"]: str(row["kind"]) for row in ledger.rows("families")}
         changes = amendment.changes(old, kinds.get(old["job"]["family"], ""))
@@ -453,10 +482,6 @@ REMOVE = click.option("--remove", is_flag=True, help="Take the row out; its vers
 VERSIONS = click.option(
     "--history", is_flag=True, help="Show every version, with when and why it was written."
 )
-NEW = click.option(
-    "--new", "new_names", multiple=True, metavar="NAME",
-    help="A kind, component or sign that the ledger has never seen, and that is meant so; repeatable.",
-)  # fmt: skip
 
 
 def kinds_known(ledger: "Ledger") -> list[str]:
@@ -473,10 +498,7 @@ def refuse_unseen(what: str, name: str | None, known: Collection[str], new: Coll
         With the nearest name that is known.
     """
     if name is not None and name not in known and name not in map(clean_text, new):
-        raise InvalidInput(
-            f"No {what} {name!r} is known; known: {some(known)}.{nearest(name, known)} If it is new, say so: "
-            f"--new {name!r}. Nothing was written."
-        )
+        raise InvalidInput(f"{unseen(what, name, known)}. Nothing was written.")
 
 
 def _correct(
@@ -622,7 +644,8 @@ def family(bench: Bench, name: str | None, **given: Any) -> None:
                 f"The ledger knows the family {name!r} already; leave out --new-family. Nothing was written."
                 if name in known
                 else f"The ledger holds no family {name!r}; it holds {some(known)}."
-                f"{nearest(str(name), known)} If it is new, say so: --new-family --kind KIND. Nothing was written."
+                f"{nearest(str(name), known)} If it is new, say so: --new-family --kind KIND. "
+                "Nothing was written."
             )
         refuse_unseen("kind", changed.get("kind"), kinds_known(ledger), given["new_names"])
 
@@ -699,7 +722,7 @@ _HEARD = ("share_failed", "share_repaired", "worth_jobs")
     short_help="Show what the trade says, add to it, or correct it.",
     epilog=example(
         "benchodds heard",
-        'benchodds heard --kind "tape deck" --component belt --age-years 40 --share-failed 0.8 --worth-jobs 5',
+        "benchodds heard --kind radio --component tube --age-years 60 --share-failed 0.3 --worth-jobs 5",
         'benchodds heard --family "Tarnwick T2" --share-repaired 0.6 --worth-jobs 3',
     ),
 )

@@ -14,7 +14,9 @@ maker = "Tarnwick"
 
 @pytest.fixture
 def exported(command_line):
-    command_line.ok("add", command_line.sheet(SHEET), "--new-component", "reel table")
+    command_line.ok(
+        "add", command_line.sheet(SHEET), "--new-component", "reel table", "--new", "wire recorder"
+    )
     assert command_line.ok("export", "csv") == "1 job, with all that is known of them: csv\n"
     command_line.file.rename(command_line.folder / "old.db")
     return command_line

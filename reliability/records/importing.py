@@ -31,8 +31,8 @@ from reliability.records.values import (
     Value,
     near_twin,
     refuse,
-    some,
     split_number,
+    unseen,
     write_value,
 )
 
@@ -279,11 +279,8 @@ class _Import:
             if value is None or value in known or what not in ASKED or (what, str(value)) in self.asked:
                 continue
             self.asked.add((what, str(value)))
-            near = near_twin(str(value), known)
-            if value not in (self.meant or ()) and (near or what == "kind"):
-                hint = f"Did you mean {near!r}?" if near else f"Known: {some(known)}."
-                yield (column, f"{what} {value!r} was never seen here. {hint} If it is new, say so: "
-                       f"--new {str(value)!r}")  # fmt: skip
+            if value not in (self.meant or ()) and (what == "kind" or near_twin(str(value), known)):
+                yield column, unseen(what, str(value), known)
 
     def _key(self, name: str, row: Mapping[str, Value]) -> tuple[Value, ...]:
         return tuple(row[part] for part in TABLES[name].key)

@@ -23,8 +23,8 @@ def rename_in(
 ) -> dict[str, int]:
     """Rename within a transaction that the caller holds; every row that changes gets its next version.
 
-    Where two rows of reference fall together, the one of the new name stands; of a family, what its row
-    leaves open is taken from the other. Two findings or signs of one job that fall together must say the
+    Where two rows of reference fall together, the one of the new name stands; of a family, the years span
+    both, and what its row leaves open is taken from the other. Two findings or signs of one job that fall together must say the
     same.
 
     Parameters
@@ -202,9 +202,13 @@ class _Renaming:
 
 
 def _filled(row: database.Row, other: Mapping[str, Value]) -> database.Row:
-    """Take what a family's row leaves open from another row of it, a price with all that belongs to it."""
+    """Join two rows of one family: the years span both, and what the first leaves open is of the other."""
     priced = row["working_price"] is not None
-    return {
+    filled = {
         name: other[name] if value is None and not (priced and name in _PRICE) else value
         for name, value in row.items()
     }
+    for name, widest in (("first_year", min), ("last_year", max)):
+        if row[name] is not None and other[name] is not None:
+            filled[name] = widest(row[name], other[name])  # type: ignore[type-var]
+    return filled

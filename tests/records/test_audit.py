@@ -355,7 +355,8 @@ def test_names_that_look_alike(ledger, finished, told):
     for sign in ("sticky residue",) * 3 + ("sticky residu", "hum"):
         ledger.add(finished(signs=[{"sign": sign, "seen": "yes"}]))
     assert told("names alike") == [
-        "names alike: 'sticky residu' stands 1 times, 'sticky residue' 3 times; are they the same? [sign]"
+        "names alike: sign 'sticky residu' stands once, 'sticky residue' 3 times; if they are the same: "
+        "benchodds rename sign 'sticky residu' 'sticky residue' --merge [sign]"
     ]
 
 
