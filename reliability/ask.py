@@ -2,7 +2,6 @@
 
 import datetime
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -17,6 +16,7 @@ from reliability.records.values import (
     nearest,
     read_value,
     some,
+    typed,
     write_value,
 )
 from reliability.records.write_up import Names, open_jobs
@@ -37,7 +37,12 @@ def confirm(question: str, *, default: bool) -> bool:
 
 
 def ask_cell(
-    question: str, column: Column | Callable[[str], Any], *, default: str = "", allowed: Sequence[str] = ()
+    question: str,
+    column: Column | Callable[[str], Any],
+    *,
+    default: str = "",
+    allowed: Sequence[str] = (),
+    comma: bool = False,
 ) -> Any:
     """Ask for one value.
 
@@ -51,8 +56,15 @@ def ask_cell(
         What Enter stands for; empty: not known.
     allowed : sequence of str
         The closed list of words, offered by number; a column brings its own.
+    comma : bool
+        Whether 25,50, 24.11.2026 and 2h are taken too, as the setting `typing` says.
     """
-    read = partial(read_value, column) if isinstance(column, Column) else column
+
+    def of_column(answer: str) -> Any:
+        assert isinstance(column, Column)
+        return read_value(column, typed(column, answer) if comma else answer)
+
+    read = of_column if isinstance(column, Column) else column
     allowed = column.allowed if isinstance(column, Column) else allowed
     _offer(allowed)
     return _prompt(question, lambda answer: read(_picked(answer, allowed)), default)
@@ -178,7 +190,7 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
         interview = Interview(Names.of(None), today)
     else:
         with bench.ledger() as ledger:
-            interview = Interview(Names.of(ledger), today)
+            interview = Interview(Names.of(ledger), today, comma=ledger.setting("typing") == "comma")
             interview.which(ledger)
     interview.unit()
     interview.signs()
@@ -204,10 +216,12 @@ class Interview:
         What the ledger knows.
     today : datetime.date
         Offered as the day.
+    comma : bool
+        As for `ask_cell`.
     """
 
-    def __init__(self, names: Names, today: datetime.date) -> None:
-        self._names = names
+    def __init__(self, names: Names, today: datetime.date, *, comma: bool = False) -> None:
+        self._names, self._comma = names, comma
         self._today = today.isoformat()
         self._old: Mapping[str, Any] = {}
         self._said: set[str] = set()
@@ -302,7 +316,9 @@ class Interview:
         action = ask_cell(f"What was done about the {component}?", _FINDINGS["action"])
         row = {"action": action}
         if action in ("replaced", "rebuilt", "serviced"):
-            row["part_cost"] = ask_cell(f"What did the part cost ({component})?", _FINDINGS["part_cost"])
+            row["part_cost"] = ask_cell(
+                f"What did the part cost ({component})?", _FINDINGS["part_cost"], comma=self._comma
+            )
         if action == "replaced":
             row["part_source"] = ask_cell("Was the part new or salvaged?", _FINDINGS["part_source"])
         return row
@@ -368,7 +384,8 @@ class Interview:
         column = _JOBS[name]
 
         def read(answer: str) -> Any:
-            return self._check({name: answer}, (name,))[name]
+            said = typed(column, answer) if self._comma else answer
+            return self._check({name: said}, (name,))[name]
 
         self._job[name] = ask_cell(question, read, default=default, allowed=column.allowed)
 

@@ -871,6 +871,7 @@ def import_folder(
     from reliability.records.csv_files import Layout
     from reliability.records.importing import import_package, import_table
     from reliability.records.open_repair import import_open_repair
+    from reliability.records.package import is_demo
 
     layout = Layout(";" if semicolons else ",", decimal_comma, _headers(pairs) or None)
     if pairs and path.is_dir():
@@ -881,6 +882,8 @@ def import_folder(
         )
     if correct and standard:
         raise click.UsageError("--correct takes tables of a ledger; open repair data are not corrected.")
+    if path.is_dir() and not standard and is_demo(path):
+        _refuse_demo(bench, path)
     given: dict[str, Any] = {
         "layout": layout,
         "reason": why or (f"corrected from {path.name}" if correct else "imported"),
@@ -900,6 +903,25 @@ def import_folder(
     _tell(summary, "would be" if dry_run else "")
     if not dry_run and (summary.changes or any(summary.written.values())):
         click.echo(f"Written to {bench.shown}")
+
+
+def _refuse_demo(bench: Bench, path: Path) -> None:
+    """Keep the invented units of the demo out of a ledger of one's own.
+
+    Raises
+    ------
+    InvalidInput
+        With a way to try it elsewhere.
+    """
+    own = Path(bench.shown).absolute() == Path(DEFAULT_LEDGER).absolute()
+    if not own and not bench.is_missing:
+        with bench.ledger() as ledger:
+            own = not (ledger.is_empty or ledger.holds_demo)
+    if own:
+        raise InvalidInput(
+            f"{path} is the demo, and {bench.shown} is for units of your own. Try it in another ledger: "
+            f"benchodds --ledger data/trial.db import {path}. Nothing was imported."
+        )
 
 
 def _headers(pairs: tuple[tuple[str, str], ...]) -> dict[str, str]:
@@ -954,28 +976,40 @@ def _tell(summary: "ImportSummary", would_be: str) -> None:
 )
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--history", is_flag=True, help="Write every version of everything too, to history.csv.")
+@click.option("--replace", is_flag=True, help="FOLDER holds an earlier export: write over it.")
 @click.option("--standard", type=click.Choice(["open-repair"]),
               help="Write finished jobs as open repair data, version 0.3, without money.")  # fmt: skip
 @click.option("--provider", help="Open repair data: the name that they are published under.")
 @click.option("--country", help="Open repair data: three-letter code of the country.")
 @click.pass_obj
 def export_folder(
-    bench: Bench, folder: Path, history: bool, standard: str | None, provider: str | None, country: str | None
+    bench: Bench,
+    folder: Path,
+    history: bool,
+    replace: bool,
+    standard: str | None,
+    provider: str | None,
+    country: str | None,
 ) -> None:
     """Export the ledger to FOLDER: a CSV file for each table, and a datapackage.json.
 
     Importing the folder gives an equal ledger. With --history, history.csv lies beside the tables; it
     is for reading, an import passes it over.
     """
+    from reliability.records.package import export_package, package_name
+
+    if standard and history:
+        raise click.UsageError("Open repair data have no history; leave out --history.")
+    if not standard and (provider or country):
+        raise click.UsageError("--provider and --country belong to --standard open-repair.")
+    if not replace and package_name(folder) is not None:
+        raise InvalidInput(
+            f"{folder} holds an earlier export; name another folder, or write over it with --replace. "
+            "Nothing was written."
+        )
     if standard:
-        if history:
-            raise click.UsageError("Open repair data have no history; leave out --history.")
         _share(bench, folder, provider, country)
         return
-    if provider or country:
-        raise click.UsageError("--provider and --country belong to --standard open-repair.")
-    from reliability.records.package import export_package
-
     with bench.ledger() as ledger:
         count = export_package(ledger, folder, history=history)
     click.echo(f"{counted(count, 'job')}, with all that is known of them: {folder}")
@@ -1087,6 +1121,11 @@ def judge(
 ) -> None:
     """Judge the units of OFFERS, a CSV file, or one unit that the options describe.
 
+    OFFERS has one line for each unit and these columns, in any order: offer (a name; the number of the row
+    where there is none), family or model, kind and working_price (for a family that the ledger does not
+    know), built_from, built_to, asked, seen_on; then one column for each sign, each yes, no or empty.
+    data/README.md tells all of them.
+
     The verdict is take, haggle, try one or skip; the ceiling is the highest price at which it is
     take. Without a price asked, only the chance of a repair and the ceiling are told.
     """
@@ -1103,18 +1142,25 @@ def judge(
     table = read_offers(offers) if offers is not None else offers_from([_offer(unit)])
     appraiser = _appraiser(bench, as_of)
     verdicts = judge_offers(table, appraiser, as_of=as_of or datetime.date.today())
+    terms, currency = appraiser.terms, appraiser.currency
+    settings = (
+        f"hour_rate {terms.hour_rate:.2f} {currency}, selling_fee {terms.selling_fee:g}, margin "
+        f"{terms.margin:.2f} {currency}; `benchodds set` changes them"
+    )
     if out is not None:
         with written_to(out):
             write_verdicts(verdicts, out)
+        click.echo(f"Judged with {settings}")
         click.echo(f"{_verdict_summary(verdicts)}: {out}")
     elif described:
         from reliability.terminal import verdict_lines
 
-        click.echo("\n".join(verdict_lines(verdicts.iloc[0], unit["asked"], appraiser.currency)))
+        click.echo("\n".join(verdict_lines(verdicts.iloc[0], unit["asked"], currency, settings)))
     else:
         from reliability.terminal import verdict_table
 
         click.echo(verdict_table(verdicts))
+        click.echo(f"Judged with {settings}")
         click.echo(_verdict_summary(verdicts))
 
 

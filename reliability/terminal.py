@@ -1,10 +1,12 @@
 """Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,8 +15,8 @@ import click
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
 from reliability.records.csv_files import write_table as write_rows_to
-from reliability.records.tables import TABLES
-from reliability.records.values import write_value
+from reliability.records.tables import SETTINGS, TABLES
+from reliability.records.values import Refused, clean_text, exponent_of, read_setting, write_value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -260,8 +262,8 @@ def lives_text(table: "pd.DataFrame") -> str:
     return "\n".join((own, today, _table(table, columns)))
 
 
-def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) -> list[str]:
-    """Say the verdict on one unit: the answer first, then why."""
+def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str, settings: str) -> list[str]:
+    """Say the verdict on one unit: the answer first, then why, and with which settings."""
     between = f"{percent(verdict['success_low'])} to {percent(verdict['success_high'])}"
     jobs = counted(int(verdict["jobs_seen"]), "finished job")
     rows = [("ceiling", f"{amount(verdict['ceiling'])} {currency}")]
@@ -277,6 +279,7 @@ def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) ->
         ("chance of a repair", f"{percent(verdict['success_chance'])} (90 % interval {between})"),
         ("bench hours", plain(verdict["hours"])),
         ("chief risk", words(verdict["chief_risk"])),
+        ("settings", settings),
         ("evidence", f"{verdict['evidence']}: {jobs} of the family"),
     ]
     rows += [("note", verdict["note"])] if verdict["note"] else []
@@ -340,6 +343,39 @@ def written_to(path: Path) -> Iterator[None]:
         raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
 
+DECISIVE = ("hour_rate", "selling_fee", "margin")
+"""Settings that decide a verdict, and that nobody can guess."""
+
+
+def settle(ledger: "Ledger") -> None:
+    """Ask for the settings that decide a verdict, once, where a new ledger does not say them yet."""
+    stated = {row["setting"] for row in ledger.rows("settings")}
+    left = [name for name in DECISIVE if name not in stated]
+    if not left:
+        return
+    if not sys.stdin.isatty():
+        are = "is not set and counts" if len(left) == 1 else "are not set and count"
+        click.echo(f"{', '.join(left)} {are} as 0 in every verdict: benchodds set {left[0]} VALUE")
+        return
+    click.echo(
+        "What every verdict rests on, asked once; Enter stands for 0, `benchodds set` changes it later."
+    )
+    exponent = exponent_of(str(ledger.setting("currency")))
+
+    def read(name: str, answer: str) -> str:
+        try:
+            return read_setting(SETTINGS[name], clean_text(answer), exponent)
+        except Refused as error:
+            raise click.UsageError(error.message) from None
+
+    rows = []
+    for name in left:
+        question = f"{name} ({SETTINGS[name].meaning})"
+        value = click.prompt(question, default="0", value_proc=partial(read, name))
+        rows.append({"setting": name, "value": value})
+    ledger.put("settings", rows, reason="asked on a new ledger")
+
+
 @dataclass(frozen=True)
 class Bench:
     """What the command line knows before a command runs.
@@ -380,6 +416,9 @@ class Bench:
                 click.echo(f"A new ledger was made: {ledger.name} ({who_reads(Path(ledger.name))})")
             for each in ledger.notes:
                 note(each)
+            demo = ", which holds the demo" if write and ledger.holds_demo else ""
             yield ledger
-        if write:
-            click.echo(f"Written to {self.shown}")
+            if write:
+                click.echo(f"Written to {self.shown}{demo}")
+            if is_new:
+                settle(ledger)

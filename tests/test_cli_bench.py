@@ -27,6 +27,8 @@ def test_intake_prints_the_number_and_makes_the_ledger(command_line):
         f"Job 1: Tarnwick T2, taken in {command_line.today}\n"
         "  model 'T2' is new here, of family 'Tarnwick T2'.\n"
         f"{command_line.written}"
+        "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate "
+        "VALUE\n"
     )
     with open_ledger(command_line.file) as ledger:
         document = ledger.job("1")

@@ -25,6 +25,8 @@ def exported(command_line):
 def test_what_was_exported_is_imported(exported):
     assert exported.ok("import", "csv") == (
         f"A new ledger was made: {exported.file} (only you can read it)\n"
+        "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate "
+        "VALUE\n"
         "1 families, 1 jobs, 1 findings, 1 signs imported\n"
         "  new component: reel table\n"
         "  new kind: wire recorder\n"
@@ -122,7 +124,11 @@ def test_the_history_is_exported_on_demand(exported):
     exported.ok("amend", "1", "--set", "hours=2", "--why", "clock found")
     exported.ok("export", "all", "--history")
     assert "clock found" in (exported.folder / "all" / "history.csv").read_text(encoding="utf-8")
-    exported.ok("export", "all")
+    assert exported.refused("export", "all") == (
+        "all holds an earlier export; name another folder, or write over it with --replace. "
+        "Nothing was written.\n"
+    )
+    exported.ok("export", "all", "--replace")
     assert not (exported.folder / "all" / "history.csv").exists()
 
 

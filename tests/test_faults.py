@@ -54,7 +54,7 @@ COMMANDS = {
     "withdraw": ["amend", "2", "--withdraw", "--why", "never was one"],
     "import": ["import", "{}/incoming"],
     "backup": ["backup", "{}/copy.db"],
-    "export": ["export", "{}/csv", "--history"],
+    "export": ["export", "{}/csv", "--history", "--replace"],
 }
 #: Commands that only read: nothing is to change.
 READING = {"check": ["check"], "show": ["show", "1", "--history"], "blank": ["blank", "Tarnwick T2"],

@@ -18,6 +18,7 @@ from reliability.records.package import (
     PackageCheck,
     currency_in,
     find_files,
+    is_demo,
     note_withdrawals,
     package_name,
     withdrawal_faults,
@@ -425,7 +426,7 @@ def import_package(
     layout : Layout, optional
         How the files differ from the documented form.
     reason : str
-        Kept in the history.
+        Kept in the history; the demo brings its own, by which a ledger is known that began with it.
     dry_run : bool
         Check everything, write nothing.
     correct, new_names
@@ -444,6 +445,8 @@ def import_package(
     """
     files, faults = find_files(Path(path))
     withdrawn, more = withdrawn_in(Path(path))
+    if is_demo(Path(path)):
+        reason = database.DEMO_REASON
     if package_name(Path(path)) == PACKAGE and not ledger.names("family"):
         new_names = None
     return _import_files(

@@ -99,6 +99,18 @@ class LedgerReader:
         with worded(self._url, done=""), transaction(self._engine) as connection:
             yield connection
 
+    @property
+    def holds_demo(self) -> bool:
+        """Whether it began with the demo: it is one to try the commands on."""
+        with self.reading() as connection:
+            return database.holds_demo(connection)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was ever written to it."""
+        with self.reading() as connection:
+            return connection.execute(select(HISTORY.c.entry).limit(1)).first() is None
+
     def next_job_number(self) -> str:
         """Tell the number that the next intake will get, if nobody else is quicker."""
         with self.reading() as connection:

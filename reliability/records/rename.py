@@ -24,8 +24,8 @@ def rename_in(
     """Rename within a transaction that the caller holds; every row that changes gets its next version.
 
     Where two rows of reference fall together, the one of the new name stands; of a family, the years span
-    both, and what its row leaves open is taken from the other. Two findings or signs of one job that fall together must say the
-    same.
+    both, and what its row leaves open is taken from the other. Two findings or signs of one job that fall
+    together must say the same.
 
     Parameters
     ----------
