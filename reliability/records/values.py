@@ -102,8 +102,8 @@ def near_twin(name: str, known: Collection[str]) -> str | None:
     Returns
     -------
     str or None
-        The same but for case, spaces and signs; or alike; or the only one that begins so, as
-        ``"capacitor"`` does.
+        The same but for case, spaces and signs, or for the order of its letters; or alike; or the only one
+        that begins so, as ``"capacitor"`` does.
     """
     digits = re.findall("[0-9]+", name)
     others = [each for each in known if each != name and re.findall("[0-9]+", each) == digits]
@@ -113,6 +113,8 @@ def near_twin(name: str, known: Collection[str]) -> str | None:
     own = re.sub(r"[\W_]", "", name.casefold())
     if near := get_close_matches(own, bare, n=1, cutoff=LIKENESS):
         return bare[near[0]]
+    if swapped := [each for squeezed, each in bare.items() if sorted(squeezed) == sorted(own)]:
+        return swapped[0]
     stem = own.removesuffix("s")
     begun = sorted(each for squeezed, each in bare.items() if squeezed.startswith(stem))
     return begun[0] if len(stem) >= SHORTEST_CUT and len(begun) == 1 else None
