@@ -501,6 +501,44 @@ def refuse_unseen(what: str, name: str | None, known: Collection[str], new: Coll
         raise InvalidInput(f"{unseen(what, name, known)}. Nothing was written.")
 
 
+#: What is told of a price today is of today.
+_DATED = {"families": ({"working_price"}, "priced_on"), "parts": ({"price", "obtainable"}, "as_of")}
+
+
+def _reference(
+    bench: Bench,
+    table: str,
+    key: dict[str, Any],
+    label: str,
+    given: dict[str, Any],
+    *,
+    show: Callable[[], None],
+    seen: "Callable[[Ledger], None]",
+) -> None:
+    """Show rows of a table, the versions of one, or write its next one, as the options say."""
+    columns = TABLES[table]
+    changed = {name: given[name] for name in columns.names if name not in key and given[name] is not None}
+    emptied = set(given.get("emptied", ()))
+    for name in emptied:
+        if name not in columns.names or name in key:
+            raise unknown("--empty: there is no such column", name, set(columns.names) - set(key))
+    if (changed or emptied or given["remove"] or given["history"]) and not any(key.values()):
+        raise click.UsageError(f"Name the {columns.key[0]}.")
+    if given["history"]:
+        _versions(bench, table, key, label)
+    elif changed or emptied or given["remove"]:
+        told, day = _DATED.get(table, (set(), ""))
+        if told & changed.keys():
+            changed.setdefault(day, today().isoformat())
+        elif told & emptied and table == "families":  # what is said of a price goes with it
+            emptied |= {day, "price_spread"} - changed.keys()
+        if twice := emptied & changed.keys():
+            raise click.UsageError(f"{min(twice)} is given and emptied; write one or the other.")
+        _correct(bench, table, key, {**changed, **dict.fromkeys(emptied)}, label, given, seen)
+    else:
+        show()
+
+
 def _correct(
     bench: Bench,
     table: str,
@@ -513,28 +551,20 @@ def _correct(
     """Write one version of a reference row, or take the row out, and say what changed."""
     from reliability.terminal import changes, row_cells
 
-    for name in given.get("emptied", ()):
-        if name not in TABLES[table].names or name in TABLES[table].key:
-            raise unknown("--empty: there is no such column", name, set(TABLES[table].names) - set(key))
-        if changed.get(name) is not None:
-            raise click.UsageError(f"{name} is given and emptied; write one or the other.")
-        changed[name] = None
-    remove = given.get("remove", False)
-    if remove and changed:
+    if given["remove"] and changed:
         raise click.UsageError("--remove takes the whole row out; leave out what it would say.")
     with bench.ledger(write=True) as ledger:
         if seen is not None:
             seen(ledger)
-        old, new = ledger.correct(table, {**key, **changed}, reason=given["why"], remove=remove)
-        if new is None:
-            default = SETTINGS[str(key["setting"])].default if table == "settings" else None
-            told = (
-                f"the default holds again, {default or 'worked out'}" if table == "settings" else "taken out"
-            )
-            click.echo(f"{label}: {told}; its versions are kept")
-        else:
+        old, new = ledger.correct(table, {**key, **changed}, reason=given["why"], remove=given["remove"])
+        if new is not None:
             told = "; ".join(changes(row_cells(old or key), row_cells(new)))
             click.echo(f"{label}: {told.removeprefix('value: ').removeprefix('value = ')}")
+            return
+        told = "taken out"
+        if table == "settings":
+            told = f"the default holds again, {SETTINGS[label].default or 'worked out'}"
+        click.echo(f"{label}: {told}; its versions are kept")
 
 
 def _versions(bench: Bench, table: str, key: dict[str, Any], label: str) -> None:
@@ -545,7 +575,7 @@ def _versions(bench: Bench, table: str, key: dict[str, Any], label: str) -> None
         versions = ledger.history(key_text(TABLES[table], key), table)
     if not versions:
         raise InvalidInput(f"{label}: the ledger keeps no version of it.")
-    click.echo("\n".join(version_lines(versions)))
+    click.echo("\n".join(version_lines(versions, gone="taken out")))
 
 
 @click.command(
@@ -564,7 +594,7 @@ def set_setting(
 ) -> None:
     """Show all settings, or the one of NAME; with VALUE, change it. Every version is kept.
 
-    A sentence of NAME, such as hour_rate, says what it means.
+    The list says what each setting means, and which are not set: their defaults hold.
     """
     if (value is not None) + default + history > 1 or (name is None and (default or history or why)):
         raise click.UsageError("Write a NAME and then a VALUE, --default or --history, one of them.")
@@ -592,14 +622,6 @@ def _show_settings(bench: Bench, names: list[str]) -> None:
     click.echo(text_table(rows, ["setting", "value", "", "meaning"], ["setting", "", "meaning"]))
 
 
-def _given(options: dict[str, Any], *names: str) -> dict[str, Any]:
-    return {name: options[name] for name in names if options[name] is not None}
-
-
-_OF_A_FAMILY = ("kind", "maker", "first_year", "last_year", "working_price", "priced_on", "price_spread",
-                "notes")  # fmt: skip
-
-
 @click.command(
     short_help="Show families, add one, or correct one.",
     epilog=example(
@@ -609,7 +631,7 @@ _OF_A_FAMILY = ("kind", "maker", "first_year", "last_year", "working_price", "pr
     ),
 )
 @click.argument("name", required=False)
-@column_options("families", *_OF_A_FAMILY)
+@column_options("families", *TABLES["families"].names[1:])
 @click.option("--new-family", is_flag=True, help="The ledger does not know NAME yet; needs --kind.")
 @NEW
 @EMPTY
@@ -622,20 +644,6 @@ def family(bench: Bench, name: str | None, **given: Any) -> None:
 
     A working price is of today unless --priced-on says otherwise.
     """
-    changed = _given(given, *_OF_A_FAMILY)
-    if name is None and (changed or any(given[each] for each in ("emptied", "remove", "history"))):
-        raise click.UsageError("Name the family.")
-    key, label = {"family": name}, f"Family {name}"
-    if given["history"]:
-        _versions(bench, "families", key, label)
-        return
-    if not (changed or given["emptied"] or given["remove"]):
-        _show_families(bench, name)
-        return
-    if "working_price" in changed:
-        changed.setdefault("priced_on", today().isoformat())
-    if "working_price" in given["emptied"]:  # what is said of a price goes with it
-        given["emptied"] = {*given["emptied"], "priced_on", "price_spread"} - changed.keys()
 
     def seen(ledger: "Ledger") -> None:
         known = ledger.names("family")
@@ -647,9 +655,10 @@ def family(bench: Bench, name: str | None, **given: Any) -> None:
                 f"{nearest(str(name), known)} If it is new, say so: --new-family --kind KIND. "
                 "Nothing was written."
             )
-        refuse_unseen("kind", changed.get("kind"), kinds_known(ledger), given["new_names"])
+        refuse_unseen("kind", given["kind"], kinds_known(ledger), given["new_names"])
 
-    _correct(bench, "families", key, changed, label, given, seen)
+    _reference(bench, "families", {"family": name}, f"Family {name}", given,
+               show=lambda: _show_families(bench, name), seen=seen)  # fmt: skip
 
 
 def _show_families(bench: Bench, name: str | None) -> None:
@@ -670,9 +679,6 @@ def _show_families(bench: Bench, name: str | None) -> None:
     click.echo(text_table([[write_value(row[head]) for head in heads] for row in rows], heads, heads[:3]))
 
 
-_OF_A_PART = ("obtainable", "price", "pack_size", "per_unit", "as_of")
-
-
 @click.command(
     short_help="Show what parts can be had, add one, or correct one.",
     epilog=example(
@@ -682,7 +688,7 @@ _OF_A_PART = ("obtainable", "price", "pack_size", "per_unit", "as_of")
     ),
 )
 @click.argument("component", required=False)
-@column_options("parts", "family", *_OF_A_PART)
+@column_options("parts", *TABLES["parts"].names[1:])
 @NEW
 @EMPTY
 @REMOVE
@@ -695,27 +701,13 @@ def part(bench: Bench, component: str | None, **given: Any) -> None:
     The row of a --family comes before the general one. What is told today is of today unless --as-of
     says otherwise. Every version is kept.
     """
-    changed, key = _given(given, *_OF_A_PART), {"component": component, "family": given["family"]}
-    if component is None and (changed or any(given[each] for each in ("emptied", "remove", "history"))):
-        raise click.UsageError("Name the component.")
+    key = {"component": component, "family": given["family"]}
     label = f"Part {component}" + (f" of {given['family']}" if given["family"] else "")
-    if given["history"]:
-        _versions(bench, "parts", key, label)
-        return
-    if not (changed or given["emptied"] or given["remove"]):
-        _show_rows(bench, "parts", {name: value for name, value in key.items() if value is not None})
-        return
-    if {"price", "obtainable"} & changed.keys():
-        changed.setdefault("as_of", today().isoformat())
 
     def seen(ledger: "Ledger") -> None:
         refuse_unseen("component", component, ledger.names("component"), given["new_names"])
 
-    _correct(bench, "parts", key, changed, label, given, seen)
-
-
-_KEY_OF_HEARSAY = TABLES["hearsay"].key
-_HEARD = ("share_failed", "share_repaired", "worth_jobs")
+    _reference(bench, "parts", key, label, given, show=lambda: _show_rows(bench, "parts", key), seen=seen)
 
 
 @click.command(
@@ -726,7 +718,7 @@ _HEARD = ("share_failed", "share_repaired", "worth_jobs")
         'benchodds heard --family "Tarnwick T2" --share-repaired 0.6 --worth-jobs 3',
     ),
 )
-@column_options("hearsay", *_KEY_OF_HEARSAY, *_HEARD)
+@column_options("hearsay", *TABLES["hearsay"].names)
 @NEW
 @REMOVE
 @WHY
@@ -739,26 +731,20 @@ def heard(bench: Bench, **given: Any) -> None:
     share of units that can be repaired. --worth-jobs says how many records it is worth. What differs in
     family, kind, component, age or teller is another row. Every version is kept.
     """
-    key, changed = {name: given[name] for name in _KEY_OF_HEARSAY}, _given(given, *_HEARD)
-    named = [write_value(value) for value in key.values() if value is not None]
-    label = f"Heard of {', '.join(named)}"
-    if given["history"]:
-        _versions(bench, "hearsay", key, label)
-        return
-    if not (changed or given["remove"]):
-        _show_rows(bench, "hearsay", _given(given, *_KEY_OF_HEARSAY))
-        return
+    key = {name: given[name] for name in TABLES["hearsay"].key}
+    label = f"Heard of {', '.join(write_value(value) for value in key.values() if value is not None)}"
 
     def seen(ledger: "Ledger") -> None:
         refuse_unseen("component", given["component"], ledger.names("component"), given["new_names"])
         refuse_unseen("kind", given["kind"], kinds_known(ledger), given["new_names"])
 
-    _correct(bench, "hearsay", key, changed, label, given, seen)
+    _reference(bench, "hearsay", key, label, given, show=lambda: _show_rows(bench, "hearsay", key), seen=seen)
 
 
-def _show_rows(bench: Bench, table: str, wanted: dict[str, Any]) -> None:
+def _show_rows(bench: Bench, table: str, key: dict[str, Any]) -> None:
     from reliability.terminal import text_table
 
+    wanted = {name: value for name, value in key.items() if value is not None}
     with bench.ledger() as ledger:
         rows = [row for row in ledger.rows(table) if all(row[name] == wanted[name] for name in wanted)]
     if not rows:
@@ -882,7 +868,7 @@ def import_folder(
         )
     if correct and standard:
         raise click.UsageError("--correct takes tables of a ledger; open repair data are not corrected.")
-    if path.is_dir() and not standard and is_demo(path):
+    if not standard and is_demo(path if path.is_dir() else path.parent):
         _refuse_demo(bench, path)
     given: dict[str, Any] = {
         "layout": layout,

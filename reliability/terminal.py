@@ -80,7 +80,7 @@ def _cell(part: str, name: str, value: Any, currency: str) -> str:
     return f"{name} {write_value(value)}{unit}"
 
 
-def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
+def version_lines(versions: Sequence[Mapping[str, Any]], gone: str = "withdrawn") -> list[str]:
     """Word every version of a job or a row, oldest first, by what it changed."""
     lines: list[str] = []
     before: dict[str, str] = {}
@@ -90,7 +90,7 @@ def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
             lines.append(f"  {version['damage']}")
             continue
         if version["content"] is None:
-            lines.append("  withdrawn")
+            lines.append(f"  {gone}")
             before = {}
             continue
         cells = _cells(version["content"])

@@ -351,8 +351,8 @@ def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Rec
     ledger : Ledger
         An open ledger.
     as_of : datetime.date, optional
-        Take the jobs that were written down by then as they were written, as `written_by` says, and
-        leave out what happened later, as `known_by` does.
+        Take the jobs that were written down by then as they were written, settings, families, models,
+        parts and hearsay as `told_since` says, and leave out what happened later, as `known_by` does.
 
     Returns
     -------

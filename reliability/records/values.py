@@ -105,10 +105,10 @@ def near_twin(name: str, known: Collection[str]) -> str | None:
         The same but for case, spaces and signs, or for the order of its letters; or alike; or the only one
         that begins so, as ``"capacitor"`` does.
     """
+    if len(known) > MOST_COMPARED or len(name) > LONGEST_COMPARED:
+        return None
     digits = re.findall("[0-9]+", name)
     others = [each for each in known if each != name and re.findall("[0-9]+", each) == digits]
-    if not others or len(others) > MOST_COMPARED or len(name) > LONGEST_COMPARED:
-        return None
     bare = {re.sub(r"[\W_]", "", each.casefold()): each for each in others}
     own = re.sub(r"[\W_]", "", name.casefold())
     if near := get_close_matches(own, bare, n=1, cutoff=LIKENESS):
