@@ -13,8 +13,8 @@ from reliability.life.curves import fit_curve
 from reliability.life.findings import Observations
 from reliability.life.lives import LifeRecords
 from reliability.life.model_check import check_model
-from reliability.life.weibull import WeibullFit, fit_weibull
-from reliability.report import words
+from reliability.life.weibull import WeibullFit, weibull_fits
+from reliability.report import format
 from reliability.report.study import rounded
 
 LEVEL = 0.90
@@ -53,7 +53,7 @@ class OwnLives:
     @cached_property
     def _fit(self) -> WeibullFit | None:
         records, _ = self._strata
-        return fit_weibull(records, level=LEVEL) if records is not None else None
+        return weibull_fits(records, level=LEVEL) if records is not None else None
 
     @cached_property
     def marks(self) -> pd.DataFrame:
@@ -144,7 +144,7 @@ class OwnLives:
         )
         last = curves["family"].map({each: self.last_age([each]) for each in curves["family"].unique()})
         ages = np.multiply.outer(last.to_numpy(float), at / (_POINTS - 1)).ravel()
-        failed, low, high = fit_weibull(copies, level=LEVEL).failed_by(ages)
+        failed, low, high = weibull_fits(copies, level=LEVEL).failed_by(ages)
         frame = curves.loc[np.repeat(curves.index, _POINTS)].reset_index(drop=True)
         frame = frame.assign(age_years=ages, failed=failed, low=low, high=high)
         return rounded(frame, age_years=2, failed=3, low=3, high=3)
@@ -218,8 +218,8 @@ def _status(row: object, bracket_low: float, bracket_high: float) -> str:
     """Say what the records of one stratum allow; `row` is one of `OwnLives.summary`."""
     failed, sound = round(row.n_failed), round(row.n_sound)  # type: ignore[attr-defined]
     total = failed + sound
-    between = f"{words.years(bracket_low)} and {words.years(bracket_high)}"
-    oldest = words.years(row.oldest_years)  # type: ignore[attr-defined]
+    between = f"{format.years(bracket_low)} and {format.years(bracket_high)}"
+    oldest = format.years(row.oldest_years)  # type: ignore[attr-defined]
     said = {
         "ok": "Failures rise with age; a curve can be drawn.",
         "no records": "No record says anything of its life.",

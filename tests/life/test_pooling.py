@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import LifeRecords, fit_weibull, pool
+from reliability.life import LifeRecords, pool, weibull_fits
 from reliability.life.pooling import label_rows
 from reliability.life.pooling_lattice import Hyperprior
 from reliability.life.pooling_records import Hearsay, gather, log_likelihood
@@ -130,7 +130,7 @@ def test_one_family_with_very_many_records_is_its_maximum_likelihood():
     age = rng.uniform(5, 60, 20_000)
     records = status(age, 30 * rng.weibull(2.2, age.size) <= age)
     pooled = pool(records, component=["belt"] * age.size, family=["one"] * age.size)
-    fitted = fit_weibull(records)
+    fitted = weibull_fits(records)
     for at in (10.0, 25.0, 45.0):
         mean, low, high = pooled.failed_by("belt", "one", at)
         assert_allclose(mean, -np.expm1(-((at / fitted.scale[0]) ** fitted.shape[0])), atol=0.002)
@@ -143,7 +143,7 @@ def test_families_that_are_all_alike_are_pooled_completely():
     failed = np.tile([0, 0, 0, 1, 0, 1, 0, 1, 1, 1, 1, 1], 80)
     family = np.repeat(np.arange(80), 12).astype(str)
     alike = Hyperprior(scale_spread=0.02, shape_spread=0.02, spread_sd=0.3, least_spread=0.04)
-    records, fitted = status(age, failed), fit_weibull(status(age, failed))
+    records, fitted = status(age, failed), weibull_fits(status(age, failed))
     labels = {"component": ["belt"] * age.size, "family": family}
     pooled, strictly = pool(records, **labels), pool(records, **labels, prior=alike)
     alone = pool(status(age[:12], failed[:12]), component=["belt"] * 12, family=family[:12])
@@ -228,7 +228,7 @@ def test_a_family_unlike_all_others_is_believed_if_it_has_the_records():
     pooled = pool(
         records, component=["belt"] * len(records), family=np.append(family, ["odd"] * odd_age.size)
     )
-    fitted = fit_weibull(status(odd_age, odd_failed))
+    fitted = weibull_fits(status(odd_age, odd_failed))
     mean, low, high = pooled.failed_by("belt", "odd", 2.0)
     assert_allclose(mean, -np.expm1(-((2 / fitted.scale[0]) ** fitted.shape[0])), atol=0.05)
     assert low < 27 / 50 < high
