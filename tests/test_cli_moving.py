@@ -14,7 +14,9 @@ maker = "Tarnwick"
 
 @pytest.fixture
 def exported(command_line):
-    command_line.ok("add", command_line.sheet(SHEET), "--new-component", "reel table")
+    command_line.ok(
+        "add", command_line.sheet(SHEET), "--new-component", "reel table", "--new", "wire recorder"
+    )
     assert command_line.ok("export", "csv") == "1 job, with all that is known of them: csv\n"
     command_line.file.rename(command_line.folder / "old.db")
     return command_line
@@ -23,11 +25,14 @@ def exported(command_line):
 def test_what_was_exported_is_imported(exported):
     assert exported.ok("import", "csv") == (
         f"A new ledger was made: {exported.file} (only you can read it)\n"
+        "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate "
+        "VALUE\n"
         "1 families, 1 jobs, 1 findings, 1 signs imported\n"
         "  new component: reel table\n"
         "  new kind: wire recorder\n"
         "  new maker: Tarnwick\n"
         "  new sign: tape\n"
+        f"{exported.written}"
     )
     exported.ok("export", "again")
     for name in ("jobs.csv", "findings.csv", "datapackage.json"):
@@ -65,7 +70,9 @@ def test_semicolons_and_decimal_commas_by_option_only(exported):
     (folder / "families.csv").write_text("family;kind;working_price\nDallow 80;receiver;12,50\n")
     assert "the header is separated by semicolons" in exported.refused("import", "sheet")
     assert "12,50" in exported.refused("import", "sheet", "--semicolons")
-    assert exported.ok("import", "sheet", "--semicolons", "--decimal-comma").endswith("new kind: receiver\n")
+    assert exported.ok("import", "sheet", "--semicolons", "--decimal-comma").endswith(
+        f"new kind: receiver\n{exported.written}"
+    )
 
 
 def test_a_folder_that_is_not_there(command_line):
@@ -117,7 +124,11 @@ def test_the_history_is_exported_on_demand(exported):
     exported.ok("amend", "1", "--set", "hours=2", "--why", "clock found")
     exported.ok("export", "all", "--history")
     assert "clock found" in (exported.folder / "all" / "history.csv").read_text(encoding="utf-8")
-    exported.ok("export", "all")
+    assert exported.refused("export", "all") == (
+        "all holds an earlier export; name another folder, or write over it with --replace. "
+        "Nothing was written.\n"
+    )
+    exported.ok("export", "all", "--replace")
     assert not (exported.folder / "all" / "history.csv").exists()
 
 
@@ -153,7 +164,7 @@ def test_a_spreadsheet_comes_in_by_its_own_headers(command_line, spreadsheet):
     line = ["import", path, *MAP, "--semicolons", "--decimal-comma"]
     assert command_line.ok(*line, "--dry-run") == "3 jobs would be imported\n"
     assert "0 jobs" in command_line.ok("check")
-    assert command_line.ok(*line) == "3 jobs imported\n"
+    assert command_line.ok(*line) == f"3 jobs imported\n{command_line.written}"
     assert command_line.ok(*line) == "Nothing new imported\n  3 rows in the ledger already\n"
     shown = command_line.ok("show", "17")
     for part in ("bought_for     12.50 EUR", "hours          1.5 h", "=A1", "second line"):
@@ -216,9 +227,9 @@ def test_a_sheet_of_unknown_families_is_told_how_they_are_described(command_line
 
 def test_a_file_named_after_a_table_holds_that_table(command_line, spreadsheet):
     command_line.sheet("component,obtainable,price\nbelt,yes,3\n", "parts.csv")
-    assert command_line.ok("import", "parts.csv") == "1 parts imported\n"
+    assert command_line.ok("import", "parts.csv") == f"1 parts imported\n{command_line.written}"
     path = spreadsheet("1,Larkov T1,2025-03-01,open", head="job,family,taken_in,outcome")
-    assert command_line.ok("import", path) == "1 jobs imported\n"
+    assert command_line.ok("import", path) == f"1 jobs imported\n{command_line.written}"
 
 
 REPAIRS = """id,data_provider,product_category,brand,year_of_manufacture,repair_status,event_date,problem
@@ -234,7 +245,7 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
     line = ["import", path, "--standard", "open-repair"]
     said = exported.ok(*line, "--dry-run")
     assert said.startswith("2 families, 2 jobs would be imported\n  1 row left out: repair status Unknown\n")
-    assert exported.ok(*line) == said.replace("would be imported", "imported")
+    assert exported.ok(*line) == said.replace("would be imported", "imported") + exported.written
     assert "  years or ages not believed, not a year: 1 ('????' (line 3))\n" in said
     assert "  new maker: Larkov\n" in said
     assert "origin         Mend It" in exported.ok("show", "mendit_1")

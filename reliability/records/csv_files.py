@@ -174,6 +174,9 @@ class CsvTable:
         Decimals of the currency.
     layout : Layout, optional
         How the file is written.
+    partial : bool
+        Whether the file may lack columns but those of the key: then a row holds what the file has, and the
+        rules within it are for whoever lays it over the rest.
 
     Attributes
     ----------
@@ -184,8 +187,16 @@ class CsvTable:
     is_derived = False
     n_left_out = 0
 
-    def __init__(self, path: Path, table: Table, exponent: int, layout: Layout | None = None) -> None:
-        self.path, self.table, self.exponent = path, table, exponent
+    def __init__(
+        self,
+        path: Path,
+        table: Table,
+        exponent: int,
+        layout: Layout | None = None,
+        *,
+        partial: bool = False,
+    ) -> None:
+        self.path, self.table, self.exponent, self.partial = path, table, exponent, partial
         self.layout = layout or Layout()
         self.faults: list[Fault] = []
 
@@ -214,14 +225,19 @@ class CsvTable:
         if len(cells) != len(names):
             message = f"has {len(cells)} cells, but the header has {len(names)}"
             return Line(number, {}, [("", message)])
-        row: dict[str, Value] = {column.name: column.default for column in self.table.columns}
+        row: dict[str, Value] = {
+            column.name: column.default
+            for column in self.table.columns
+            if column.name in self.table.key or not self.partial
+        }
         complaints: list[Complaint] = []
         for name, read, cell in zip(names, readers, cells, strict=True):
             try:
                 row[name] = read(cell)
             except Refused as error:
                 complaints.append((name, error.message))
-        complaints += rule_complaints(self.table, row, complaints, self.exponent)
+        if not self.partial:
+            complaints += rule_complaints(self.table, row, complaints, self.exponent)
         return Line(number, row, complaints)
 
     def _columns(self, header: Sequence[str]) -> list[str]:
@@ -250,7 +266,8 @@ class CsvTable:
                 complaints.append((place, f"{self.table.name} has no such column; it has {listed}.{hint}"))
             elif names.count(name) > 1:
                 complaints.append((name, "stands in the header more than once"))
-        missing = [column.name for column in self.table if column.required and column.name not in names]
+        needed = [column for column in self.table if column.name in self.table.key or not self.partial]
+        missing = [column.name for column in needed if column.required and column.name not in names]
         if missing and not complaints:
             complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
         self.faults += [self.fault(1, *complaint) for complaint in complaints]

@@ -982,6 +982,16 @@ def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
     return connection.execute(query).all()
 
 
+#: Why the rows of the demo are in a ledger, in its history.
+DEMO_REASON = "imported from the demo"
+
+
+def holds_demo(connection: Connection) -> bool:
+    """Tell whether a ledger began with the demo."""
+    first = select(HISTORY.c.reason).order_by(HISTORY.c.entry).limit(1)
+    return connection.execute(first).scalar() == DEMO_REASON
+
+
 def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
     """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
     entries = HISTORY.c
