@@ -676,7 +676,7 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     single lives. Records with alternatives make it non-concave: it is climbed from many starts (the
     highest places of a grid), and strata where they end at different maxima are marked in
     `several_peaks`. That the highest one was found cannot be proved then. Strata without a finite
-    maximum are found beforehand by an exact rule, see `reliability.life.weibull_likelihood`.
+    maximum are found beforehand by an exact rule, see `reliability.life.likelihood`.
 
     References
     ----------
