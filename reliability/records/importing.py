@@ -10,7 +10,7 @@ from sqlalchemy import Connection, insert, select
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, JobFacts, Known
+from reliability.records.checks import Complaint, JobFacts, Known, clean_row
 from reliability.records.csv_files import CsvTable, Layout, Line
 from reliability.records.database import SQL_TABLES, keep_jobs, keep_rows, show_with
 from reliability.records.package import (
@@ -99,6 +99,40 @@ class Source(Protocol):
         """Word a fault at a place in the file."""
 
 
+@dataclass
+class MadeRows:
+    """Rows of one table that were made out of a file.
+
+    Attributes
+    ----------
+    exponent : int
+        Decimals of the currency.
+    places : mapping of int to str
+        Where a row stands, by the number that it bears in `made`; otherwise that is its line.
+    made : list of (int, dict, list of Complaint)
+        Line, values by column, and what is wrong with them already.
+    """
+
+    path: Path
+    table: Table
+    is_derived: bool
+    n_left_out: int = 0
+    faults: list[Fault] = field(default_factory=list)
+    exponent: int = 2
+    places: Mapping[int, str] = field(default_factory=dict)
+    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
+
+    def lines(self) -> Iterator[Line]:
+        """Give every row, clean or with its complaints."""
+        for number, row, complaints in self.made:
+            clean, more = clean_row(self.table, row, self.exponent)
+            yield Line(number, clean, complaints or more)
+
+    def fault(self, line: int, column: str, message: str) -> Fault:
+        """Word a fault at a place in the file."""
+        return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
+
+
 def import_sources(
     ledger: "Ledger",
     sources: Callable[[Connection], tuple[int, Sequence[Source]]],
@@ -156,7 +190,7 @@ class _Import:
     faults: list[Fault]
     withdrawn: Sequence[str] = ()
     n_read: int = 0
-    job_file: str = ""
+    jobs: Source | None = None
     at_fault: set[tuple[str, int]] = field(default_factory=set)
     written: Counter[str] = field(default_factory=Counter)
     equal: Counter[str] = field(default_factory=Counter)
@@ -202,7 +236,7 @@ class _Import:
         self.faults += source.faults
         self.n_read += source.n_left_out
         if name == "jobs":
-            self.job_file = source.path.name
+            self.jobs = source
         if not self.faults:
             self._write(name, waiting)
 
@@ -258,9 +292,9 @@ class _Import:
     def finish(self) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
         for job, line, complaint in self.check.ended_by_sound():
-            place = f"{self.job_file}, line {line}" if line else f"job {job}"
-            self.faults.append(Fault(place, *complaint))
-            self.at_fault.add((self.job_file, line))
+            is_read = line and self.jobs
+            self.faults.append(self.jobs.fault(line, *complaint) if is_read else Fault(f"job {job}", *complaint))
+            self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
         if self.faults:
             return

@@ -17,11 +17,11 @@ from sqlalchemy import Connection, select
 
 from reliability.errors import InvalidInput, reason
 from reliability.records import database
-from reliability.records.checks import Complaint, clean_row
-from reliability.records.csv_files import Layout, Line, raw_rows, refuse_undecodable, restored, write_rows
+from reliability.records.checks import Complaint
+from reliability.records.csv_files import Layout, raw_rows, refuse_undecodable, restored, write_rows
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import unfinished, write_files
-from reliability.records.importing import ImportSummary, Source, import_sources
+from reliability.records.importing import ImportSummary, MadeRows, Source, import_sources
 from reliability.records.package import DESCRIPTOR, package_name, refuse_foreign_folder
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, Table
 from reliability.records.values import Fault, Refused, Value, clean_text, nearest, some
@@ -551,26 +551,6 @@ def import_open_repair(
     return replace(summary, left_out=dict(told[0].left_out), remarks=tuple(told[0].remarks()))
 
 
-@dataclass
-class _Rows:
-    """Rows of one table that were made out of a file."""
-
-    path: Path
-    table: Table
-    is_derived: bool
-    n_left_out: int = 0
-    faults: list[Fault] = field(default_factory=list)
-    made: list[tuple[int, dict[str, Value], list[Complaint]]] = field(default_factory=list)
-
-    def lines(self) -> Iterator[Line]:
-        for number, row, complaints in self.made:
-            clean, more = clean_row(self.table, row)
-            yield Line(number, clean, complaints or more)
-
-    def fault(self, line: int, column: str, message: str) -> Fault:
-        return Fault(f"{self.path.name}, line {line}", column, message)
-
-
 class _Told:
     """What files say, read as jobs and families beside what the ledger holds."""
 
@@ -593,12 +573,12 @@ class _Told:
     def sources(self) -> list[Source]:
         """Read every row; give the families first, then the jobs file by file."""
         jobs = [self._jobs(file) for file in self.files]
-        families = _Rows(self.files[0].path, TABLES["families"], is_derived=True)
+        families = MadeRows(self.files[0].path, TABLES["families"], is_derived=True)
         families.made = [(line, row, []) for line, row in self._families.values()]
         return [families, *jobs]
 
-    def _jobs(self, file: RepairFile) -> _Rows:
-        found = _Rows(file.path, TABLES["jobs"], is_derived=False, faults=file.faults)
+    def _jobs(self, file: RepairFile) -> MadeRows:
+        found = MadeRows(file.path, TABLES["jobs"], is_derived=False, faults=file.faults)
         if file.not_read:
             self._notes["columns that no version of the standard has, and that were not read"] += (
                 file.not_read
