@@ -6,13 +6,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, delete, insert, select
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint, JobFacts, Known, clean_row
 from reliability.records.csv_files import CsvTable, Layout, Line
-from reliability.records.database import SQL_TABLES, keep_jobs, keep_rows, show_with
+from reliability.records.database import HISTORY, SQL_TABLES, keep_jobs, keep_rows, show_with
 from reliability.records.package import (
     PackageCheck,
     currency_in,
@@ -345,6 +345,9 @@ _FAMILIES_FIRST = (
     "Families that are new are described first: put them into a families.csv with the columns family and "
     "kind, and import that."
 )
+_BY_PLAN = (
+    "A sheet with headers of its own comes in by a reading plan: `benchodds import {} --draft plan.toml` proposes one."
+)
 
 
 def import_package(
@@ -397,7 +400,7 @@ def import_table(
     reason: str = "imported",
     dry_run: bool = False,
 ) -> ImportSummary:
-    """Import one CSV file, such as a spreadsheet's, as the rows of one table.
+    """Import one CSV file with the columns of a table; a sheet of another form comes in by a reading plan.
 
     Parameters
     ----------
@@ -408,7 +411,7 @@ def import_table(
     ledger : Ledger
         Where the rows go.
     layout : Layout, optional
-        Its delimiter, its decimal comma, and its headers where they are not the columns' names.
+        Its delimiter and its decimal comma.
     reason : str
         Kept in the history.
     dry_run : bool
@@ -431,9 +434,10 @@ def import_table(
     try:
         return _import_files({table: Path(path)}, [], ledger, layout, reason, dry_run)
     except InvalidInput as error:
-        if not any(_UNKNOWN_FAMILY in fault for fault in error.faults):
-            raise
-        raise InvalidInput(error.message, [*error.faults, _FAMILIES_FIRST]) from None
+        hints = [_FAMILIES_FIRST] if any(_UNKNOWN_FAMILY in fault for fault in error.faults) else []
+        if any(fault.startswith(f"{Path(path).name}, line 1") for fault in error.faults):
+            hints = [_BY_PLAN.format(Path(path).name)]
+        raise InvalidInput(error.message, [*error.faults, *hints]) from None
 
 
 def _import_files(
@@ -451,3 +455,84 @@ def _import_files(
         return exponent, [CsvTable(file, TABLES[name], exponent, layout) for name, file in files.items()]
 
     return import_sources(ledger, tables, faults, reason, dry_run, withdrawn)
+
+
+# A whole import out again.
+
+
+def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
+    """Take out everything that was written for one reason, as an import does; its versions are kept.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where it was imported.
+    reason : str
+        The reason that the import kept in the history.
+    dry_run : bool
+        Check everything, write nothing.
+
+    Returns
+    -------
+    dict of str to int
+        Rows by table. Settings stay, and so do families that other rows refer to.
+
+    Raises
+    ------
+    InvalidInput
+        If nothing was written for that reason, or anything of it was changed since; all of that is named, and
+        nothing is taken back then.
+    """
+    with ledger.writing() as connection:
+        written, changed = _written_for(connection, reason)
+        if not written and not changed:
+            raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
+        refuse([f"{what} {key} was changed since: {why}" for what, key, why in changed], "Nothing was taken back.")
+        gone: dict[str, int] = {}
+        exponent = database.exponent_in(connection)
+        for name in ("jobs", "models", "parts", "hearsay", "families"):
+            keys = written.get(name, {})
+            rows = [row for row in database.fetch_rows(connection, name, exponent)
+                    if database.key_text(TABLES[name], row) in keys]  # fmt: skip
+            if name == "families":
+                in_use = _families_in_use(connection)
+                rows = [row for row in rows if row["family"] not in in_use]
+            for row in rows:
+                if name == "jobs":
+                    database.remove_parts(connection, str(row["job"]))
+                connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
+            now = database.utc_now()
+            told = [database.key_text(TABLES[name], row) for row in rows]
+            database.keep_versions(connection, [
+                {"what": name, "key": key, "version": keys[key] + 1, "written_at": now,
+                 "reason": f"taken back: {reason}", "content": None} for key in told
+            ])  # fmt: skip
+            gone |= {name: len(rows)} if rows else {}
+        show_with(connection, "import … --take-back, of the same, tells whether it is there still")
+        if dry_run:
+            connection.rollback()
+    return gone
+
+
+def _written_for(
+    connection: Connection, reason: str
+) -> tuple[dict[str, dict[str, int]], list[tuple[str, str, str]]]:
+    """Find what was written for a reason: the newest version of each row by table, and what was changed since."""
+    entries = HISTORY.c
+    query = select(entries.what, entries.key, entries.version, entries.reason, entries.content.is_(None))
+    reasons: dict[tuple[str, str], tuple[int, set[str]]] = {}
+    for what, key, version, why, is_gone in connection.execute(query.order_by(entries.entry)):
+        before = set() if is_gone else reasons.get((what, key), (0, set()))[1] | {why}
+        reasons[what, key] = (version, before)
+    written: dict[str, dict[str, int]] = {}
+    changed = []
+    for (what, key), (version, why) in reasons.items():
+        if reason in why and what != "settings":
+            written.setdefault(what, {})[key] = version
+            changed += [(what, key, ", ".join(sorted(why - {reason})))] if why != {reason} else []
+    return written, changed
+
+
+def _families_in_use(connection: Connection) -> set[str]:
+    named = [select(SQL_TABLES[name].c.family) for name in ("jobs", "models", "parts", "hearsay")]
+    return {family for query in named for family in connection.execute(query).scalars() if family}

@@ -17,7 +17,7 @@ from reliability.records import database
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, MadeRows, import_sources
-from reliability.records.open_repair import folded, maker_key
+from reliability.records.open_repair import maker_key
 from reliability.records.spreadsheets import (
     MARKS,
     ORDERS,
@@ -31,10 +31,9 @@ from reliability.records.spreadsheets import (
     read_hours,
     read_number,
     text_of,
-    words,
 )
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
-from reliability.records.values import EXPONENTS, Fault, FaultsFound, Refused, nearest, shown
+from reliability.records.values import EXPONENTS, Fault, FaultsFound, Refused, folded, nearest, shown, words
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -56,12 +55,13 @@ NAMED = ("finding", "sign")
 SHEET, HEADING = "(sheet)", "(heading above)"
 LEAVE_OUT, UNKNOWN, AS_ABOVE = "leave out", "unknown", "as above"
 
-_TOP = ("encoding", "separator", "quotes", "rows", "faulty_rows", "currency", "numbering", "unknown", "ditto",
+_TOP = ("encoding", "separator", "quotes", "rows", "same_again", "faulty_rows", "currency", "numbering", "unknown", "ditto",
         "sheets", "columns", "where_empty", "for_all", "faults", "families")  # fmt: skip
-_COLUMN = {"is": str, "dates": (str, list), "decimal": str, "unit": str, "about": int, "empty": str,
+_COLUMN = {"is": str, "dates": (str, list), "dates_where": dict, "decimal": str, "unit": str, "about": int, "empty": str,
            "several": str, "merged": str, "prefix": str, "values": dict}  # fmt: skip
 _WORDS = {"decimal": tuple(MARKS), "unit": ("hours", "minutes"), "several": ("sum", "first"),
           "merged": ("share", "each"), "dates": ORDERS}  # fmt: skip
+_ROWS = re.compile(r"(?:(.+), )?rows? (\d+)(?: to (\d+))?")
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,7 @@ class ColumnPlan:
     role: str
     of: str = ""
     dates: tuple[str, ...] = ()
+    dates_where: Mapping[str, str] = field(default_factory=dict)
     mark: str | None = None
     unit: str | None = None
     about: int | None = None
@@ -91,6 +92,7 @@ class Plan:
     columns: Mapping[str, ColumnPlan]
     form: CsvForm | None = None
     rows: str = "jobs"
+    same_again: str = "keep"
     faulty_rows: str = "refuse"
     currency: str | None = None
     numbering: str | None = None
@@ -128,7 +130,9 @@ def read_plan(path: Path) -> Plan:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InvalidInput(f"{path} is no plan in TOML: {error}. Nothing was imported.") from None
     has_kind = bool(isinstance(raw.get("for_all"), dict) and raw["for_all"].get("kind"))
-    if still_open := [place for place in _open(raw) if not (has_kind and re.match(r"families\..*kind$", place))]:
+    if still_open := [
+        place for place in _open(raw) if not (has_kind and re.match(r"families\..*kind$", place))
+    ]:
         count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
         raise InvalidInput(
             f"{path.name} has {count} still open; fill what stands between the quotation marks. "
@@ -164,16 +168,19 @@ def _plan_faults(raw: Mapping[str, Any]) -> Iterator[str]:
             yield f"{key}: is a table with the heading [{key}]"
             return
     for key, allowed in (("rows", ("jobs", "parts")), ("faulty_rows", ("refuse", LEAVE_OUT)),
+                         ("same_again", ("keep", LEAVE_OUT)),
                          ("separator", tuple(SEPARATORS.values())), ("currency", tuple(EXPONENTS))):  # fmt: skip
         if key in raw and raw[key] not in allowed:
             shown_words = ", ".join(allowed[:8]) + (" ..." if len(allowed) > 8 else "")
             yield f"{key}: {raw[key]!r} is not one of {shown_words}"
-    for name, sheet in (raw["sheets"].items() if isinstance(raw.get("sheets"), dict) else ()):
+    for name, sheet in raw["sheets"].items() if isinstance(raw.get("sheets"), dict) else ():
         if sheet != LEAVE_OUT and not (
-            isinstance(sheet, dict) and sheet.get("header") and all(isinstance(row, int) for row in sheet["header"])
+            isinstance(sheet, dict)
+            and sheet.get("header")
+            and all(isinstance(row, int) for row in sheet["header"])
         ):
             yield f'sheets."{name}": is "{LEAVE_OUT}", or says its header, such as {{ header = [1] }}'
-    for name, column in (raw["columns"].items() if isinstance(raw.get("columns"), dict) else ()):
+    for name, column in raw["columns"].items() if isinstance(raw.get("columns"), dict) else ():
         yield from (f'columns."{name}".{fault}' for fault in _column_faults(column))
     yield from _other_faults(raw)
 
@@ -195,6 +202,10 @@ def _column_faults(column: Any) -> Iterator[str]:
             for word in value if isinstance(value, list) else [value]:
                 if key in _WORDS and word not in _WORDS[key]:
                     yield f"{key}: {word!r} is not one of {', '.join(_WORDS[key])}"
+    for where, order in column.get("dates_where", {}).items():
+        if order not in ORDERS or not (_ROWS.fullmatch(where) or "=" in where):
+            yield (f'dates_where."{where}": is one of {", ".join(ORDERS)}, for "rows 31 to 52" or '
+                   '"COLUMN = WORD"')  # fmt: skip
     for value, meaning in column.get("values", {}).items():
         if not isinstance(meaning, str):
             yield f'values."{value}": {meaning!r} is not in quotation marks'
@@ -204,8 +215,8 @@ def _other_faults(raw: Mapping[str, Any]) -> Iterator[str]:
     columns = TABLES["jobs"].names
     for name, instead in raw.get("where_empty", {}).items():
         names = instead if isinstance(instead, list) else [instead]
-        if name not in DATES or any(other not in DATES for other in names):
-            yield f"where_empty.{name}: one of {', '.join(DATES)} stands for another, or a list of them"
+        if name not in DATES or any(other not in (*DATES, UNKNOWN) for other in names):
+            yield f"where_empty.{name}: one of {', '.join(DATES)} stands for another, or a list of them, or {UNKNOWN}"
     for name, value in raw.get("for_all", {}).items():
         if name not in (*columns, "kind"):
             yield f"for_all.{name}: there is no such column; there are {', '.join(columns)}, kind"
@@ -240,7 +251,7 @@ def _plan(source: str, raw: Mapping[str, Any]) -> Plan:
         parts={folded(word): name for word, name in faults.get("parts", {}).items()},
         states={folded(word): name for word, name in faults.get("states", {}).items()},
         families=raw.get("families", {}),
-        **{key: raw[key] for key in ("rows", "faulty_rows", "currency", "numbering") if key in raw},
+        **{key: raw[key] for key in ("rows", "same_again", "faulty_rows", "currency", "numbering") if key in raw},
     )  # fmt: skip
 
 
@@ -249,9 +260,10 @@ def _column(name: str, entry: Mapping[str, Any]) -> ColumnPlan:
     dates = entry.get("dates", ())
     values = {folded(word): meaning for word, meaning in entry.get("values", {}).items() if folded(word)}
     values |= {key_of(word): meaning for word, meaning in entry.get("values", {}).items()}
-    more = {key: entry[key] for key in ("unit", "about", "empty", "several", "merged", "prefix") if key in entry}
-    return ColumnPlan(name, role, of, (dates,) if isinstance(dates, str) else tuple(dates),
-                      MARKS.get(entry.get("decimal", "")), values=values, **more)  # fmt: skip
+    more = {key: entry[key] for key in ("unit", "about", "empty", "several", "merged", "prefix", "dates_where")
+            if key in entry}  # fmt: skip
+    more["dates"] = (dates,) if isinstance(dates, str) else tuple(dates)
+    return ColumnPlan(name, role, of, mark=MARKS.get(entry.get("decimal", "")), values=values, **more)
 
 
 def key_of(text: str) -> str:
@@ -361,7 +373,11 @@ def table_rows(
         filled = {column: cell for column, cell in enumerate(cells) if cell is not None}
         if number <= max(header) or not filled:
             continue
-        why = "left out by the plan" if number in leave_out else _why_passed(grid, number, filled, headers, names)
+        why = (
+            "left out by the plan"
+            if number in leave_out
+            else _why_passed(grid, number, filled, headers, names)
+        )
         if why == "a header":
             names = [text_of(cell) or f"column {_letters(column)}" for column, cell in enumerate(cells)]
         if why and why.startswith("a heading"):
@@ -370,7 +386,9 @@ def table_rows(
             passed.append(Passed(grid.name, number, why))
             continue
         told = {names[column]: cell for column, cell in filled.items() if column < len(names)}
-        told = {name: above.get(name) if key_of(text_of(cell)) in ditto else cell for name, cell in told.items()}
+        told = {
+            name: above.get(name) if key_of(text_of(cell)) in ditto else cell for name, cell in told.items()
+        }
         above = {**above, **told}
         merged = {names[column]: grid.merged[number, column][:2] for column in filled
                   if grid.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
@@ -379,8 +397,25 @@ def table_rows(
     return rows, passed
 
 
+def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
+    """Find rows that say the same as one before them in the same sheet, in every cell."""
+    first: dict[tuple[object, ...], SheetRow] = {}
+    found = []
+    for row in rows:
+        key = tuple(
+            sorted((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
+        )
+        if first.setdefault(key, row) is not row:
+            found.append((row, first[key]))
+    return found
+
+
 def _why_passed(
-    grid: Grid, number: int, filled: Mapping[int, Cell], headers: Sequence[Sequence[str]], names: Sequence[str]
+    grid: Grid,
+    number: int,
+    filled: Mapping[int, Cell],
+    headers: Sequence[Sequence[str]],
+    names: Sequence[str],
 ) -> str | None:
     """Tell why a row is none of the table's; None if it is one."""
     texts = {column: key_of(text_of(cell)) for column, cell in filled.items()}
@@ -400,7 +435,7 @@ def _why_passed(
     others = [cell for cell in filled.values() if not is_number(cell)]
     if not others:
         return "numbers only"
-    if len(others) == 1 and is_sum(others[0]):
+    if is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
         return "sums"
     return None
 
@@ -476,35 +511,50 @@ def findings_in(
     found: list[tuple[str, str, str | None]] = []
     n_unclear = 0
     for clause in fault_clauses(text):
-        pieces = [clause]
-        if len(_hits(clause, states)) > 1:
-            split = re.split(r"\s(?:and|und|en|et|then|dann|but|aber|maar|mais)\s|[+&/]", clause, flags=re.I)
-            pieces = split if all(_hits(piece, parts) for piece in split) else pieces
-        for piece in pieces:
-            named = list(dict.fromkeys(_hits(piece, parts)))
+        waiting: list[str] = []
+        for piece in _pieces(clause, parts):
+            named = list(dict.fromkeys(_hits(piece, parts, compound=True)))
             said = _hits(piece, states)
-            told = [_state(state) for state in said if state != "unclear"]
-            states_told = {state[0] for state in told if state and state[0]}
-            if named and ("unclear" in said or "?" in piece or len(states_told) > 1):
+            told = [state for state in map(_state, said) if state]
+            worst = {state[0] for state in told if state[0]}
+            if named and ("unclear" in said or "?" in piece or ("sound" in worst and len(worst) > 1)):
                 n_unclear += 1
-                continue
-            action = next((state[1] for state in told if state and state[1]), None)
-            state = next(iter(states_told), named_alone)
-            found += [(name, state, action) for name in named]
+            elif named and not said and folded(piece) in parts:
+                waiting += named  # "belt and motor replaced": what is said of the motor is said of the belt
+            elif named:
+                action = next((state[1] for state in told if state[1]), None)
+                state = max(worst, key=FOUND.index, default=named_alone)
+                found += [(name, state, action) for name in (*waiting, *named)]
+                waiting = []
+        found += [(name, named_alone, None) for name in waiting]
     return found, n_unclear
 
 
-def _hits(text: str, listed: Mapping[str, str]) -> list[str]:
-    """Give what the words of a text stand for, the longest phrase first where they overlap."""
+_AND = re.compile(r"\s*[+&]\s*|\s/\s|\s(?:and|und|u\.?|en|et|then|dann|but|aber|maar|mais)\s", re.IGNORECASE)
+
+
+def _pieces(clause: str, parts: Mapping[str, str]) -> list[str]:
+    """Cut a clause at its "and"; at a bare stroke only between parts: "belt/caps", not "u/s"."""
+    found: list[str] = []
+    for piece in _AND.split(clause):
+        sides = piece.split("/")
+        found += sides if all(_hits(side, parts) for side in sides) else [piece]
+    return found
+
+
+def _hits(text: str, listed: Mapping[str, str], *, compound: bool = False) -> list[str]:
+    """Give what the words of a text stand for, the longest phrase first; of "motor cap" only the last, if asked."""
     tokens = folded(text).split()
     longest = max((len(phrase.split()) for phrase in listed), default=0)
     hits: list[str] = []
-    at = 0
+    at, end = 0, -1
     while at < len(tokens):
         for length in range(min(longest, len(tokens) - at), 0, -1):
             if (meaning := listed.get(" ".join(tokens[at : at + length]))) is not None:
+                hits = hits[:-1] if compound and at == end else hits
                 hits.append(meaning)
                 at += length - 1
+                end = at + 1
                 break
         at += 1
     return hits
@@ -569,7 +619,10 @@ class Follower:
                          for role in (*ROLES, *NAMED)}  # fmt: skip
         self._above: dict[str, Cell] = {}
         rows = self._rows(grids)
-        self._shared = Counter((row.sheet, name, top) for _, row in rows for name, (top, _) in row.merged.items())
+        self._given: Counter[tuple[str, str, int]] = Counter()
+        self._shared = Counter(
+            (row.sheet, name, top) for _, row in rows for name, (top, _) in row.merged.items()
+        )
         self.jobs = [self._job(number, group) for number, group in self._groups(rows)]
         self.jobs = [job for job in self.jobs if job is not None]
 
@@ -592,7 +645,9 @@ class Follower:
             elif entry != LEAVE_OUT:
                 rows, passed = table_rows(grid, entry["header"], self.plan.ditto, entry.get("leave_out", ()))
                 found += rows
-                headers |= set(header_names(grid, entry["header"])) | {name for row in rows for name in row.cells}
+                headers |= set(header_names(grid, entry["header"])) | {
+                    name for row in rows for name in row.cells
+                }
                 for row in passed:
                     self.left_out[row.why].append(self.place(SheetRow(row.sheet, row.number, {})))
         used = {name for row in found for name, cell in row.cells.items() if cell is not None}
@@ -604,9 +659,17 @@ class Follower:
                 faults.append(f'{self.plan.source}, columns."{name}": the sheet has no such column.'
                               f"{nearest(name, headers)}")  # fmt: skip
         if faults:
-            raise InvalidInput(f"{self.plan.source} does not fit {self.path.name}. Nothing was imported.", faults)
-        for index, row in enumerate(found, 1):
-            self.places[index] = f"{self.path.name}, {self.place(row)}"
+            raise InvalidInput(
+                f"{self.plan.source} does not fit {self.path.name}. Nothing was imported.", faults
+            )
+        if self.plan.same_again == LEAVE_OUT:
+            again = again_rows(found)
+            for row, first in again:
+                self.left_out["the same as another row in every cell"].append(
+                    f"{self.place(row)} = {self.place(first)}"
+                )
+            found = [row for row in found if all(row is not other for other, _ in again)]
+        self.places = {index: f"{self.path.name}, {self.place(row)}" for index, row in enumerate(found, 1)}
         return list(enumerate(found, 1))
 
     def _groups(self, rows: Sequence[tuple[int, SheetRow]]) -> list[tuple[str, list[tuple[int, SheetRow]]]]:
@@ -651,11 +714,12 @@ class Follower:
                 return column.prefix.replace(SHEET, row.sheet) + text.removeprefix("#").strip()
         return ""
 
-    def _cell(self, column: ColumnPlan, row: SheetRow) -> Cell:
+    def _cell(self, column: ColumnPlan, row: SheetRow, is_first: bool) -> Cell:
         """Give what a cell says, by the plan's words; None where it says nothing."""
         cell = row.cells.get(column.name)
         key = key_of(text_of(cell))
-        meaning = column.values.get(key) or column.values.get(folded(key)) if key else column.empty
+        empty = column.empty if is_first or column.role in PARTS else None
+        meaning = column.values.get(key) or column.values.get(folded(key)) if key else empty
         if meaning is None and key in self.plan.unknown:
             return None
         if meaning == AS_ABOVE:
@@ -696,8 +760,9 @@ class Follower:
             if column.role in (LEAVE_OUT, "job"):
                 continue
             try:
-                cell = self._cell(column, row)
-                if cell is None:
+                cell = self._cell(column, row, index == job.rows[0][0])
+                is_told = column.several == "sum" and row.merged.get(column.name, (row.number,))[0] != row.number
+                if cell is None or is_told:
                     continue
                 if column.role in PARTS:
                     self._part(part, column, cell)
@@ -715,7 +780,7 @@ class Follower:
         """Read a cell of the job as its column says."""
         role = column.role
         if role in DATES:
-            return {role: read_date(cell, column.dates, row.year)}
+            return {role: read_date(cell, _orders(column, row), row.year)}
         if role == "hours":
             return {role: self._part_of(column, row, read_hours(cell, column.mark, column.unit))}
         if role in MONEY:
@@ -731,28 +796,23 @@ class Follower:
         return {role: text.casefold() if role == "ended_by" else text}
 
     def _part_of(self, column: ColumnPlan, row: SheetRow, amount: Decimal) -> Decimal:
-        """Divide an amount that stands once for several rows; what is left over goes to the first of them."""
-        if column.name not in row.merged or column.merged is None:
+        """Divide an amount that stands once for several rows, so that the parts add up to the cent."""
+        if column.name not in row.merged or column.merged != "share":
             return amount
-        top = row.merged[column.name][0]
-        count = self._shared[row.sheet, column.name, top]
-        if column.merged == "each":
-            return amount
-        exponent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
-        share = (amount / count).quantize(exponent, rounding="ROUND_DOWN")
-        return amount - share * (count - 1) if row.number == top else share
+        place = (row.sheet, column.name, row.merged[column.name][0])
+        count, before = self._shared[place], self._given[place]
+        self._given[place] += 1
+        cent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
+        return (amount * (before + 1) / count).quantize(cent) - (amount * before / count).quantize(cent)
 
     def _take(self, job: _Job, index: int, column: ColumnPlan, name: str, value: Any) -> None:
         """Add what a cell says to its job; several rows must not contradict each other."""
         held = job.job.get(name)
-        is_new_row = index != job.rows[0][0]
-        if held is None or (held == value and name not in SHARED):
+        if held is None:
             job.job[name] = value
         elif name == "remarks":
             job.job[name] = held if value in held else f"{held}\n{value}"
-        elif name == "other_costs" and (not is_new_row or column.several == "sum"):
-            job.job[name] = held + value
-        elif column.several == "sum":
+        elif column.several == "sum" or (name == "other_costs" and index == job.rows[0][0]):
             job.job[name] = held + value
         elif column.several != "first" and held != value:
             raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
@@ -848,6 +908,22 @@ class Follower:
         self._by_key[_unit_key(text)] = family
         job.family = {"family": family, "kind": kind, "maker": maker}
         return family
+
+
+def _orders(column: ColumnPlan, row: SheetRow) -> Sequence[str]:
+    """Give the order of dates in a row: what the plan says of some rows comes before what it says of all."""
+    for where, order in column.dates_where.items():
+        if match := _ROWS.fullmatch(where):
+            is_meant = int(match[2]) <= row.number <= int(match[3] or match[2]) and match[1] in (
+                None,
+                row.sheet,
+            )
+        else:
+            name, _, word = (part.strip() for part in where.partition("="))
+            is_meant = key_of(text_of(row.cells.get(name))) == key_of(word)
+        if is_meant:
+            return (order,)
+    return column.dates
 
 
 def unit_name(told: Mapping[str, Any]) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.errors import InvalidInput
-from reliability.records.open_repair import folded, maker_key
+from reliability.records.open_repair import maker_key
 from reliability.records.reading_plan import (
     DATES,
     HEADING,
@@ -23,6 +23,7 @@ from reliability.records.reading_plan import (
     UNIT,
     UNKNOWN,
     SheetRow,
+    again_rows,
     _state,
     _unit_key,
     fault_clauses,
@@ -47,12 +48,12 @@ from reliability.records.spreadsheets import (
     read_hours,
     read_number,
     text_of,
-    words,
 )
-from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES
-from reliability.records.values import Refused
+from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES, USUAL_COMPONENTS
+from reliability.records.values import Refused, folded, words
 
 _MOST_LISTED = 60
+_EXACT = 100
 _SINGLE = ("job", "family", "maker", "model", "kind", *DATES, "outcome", "bought_for", "sold_for", "hours",
            "built", "salvage_value", "component", "found", "action", "part_cost", "lot", "ended_why")  # fmt: skip
 _MINUTES = re.compile(r"\b(?:m|min|mins|minutes|minuten)\b")
@@ -70,7 +71,7 @@ class _Column:
     role: str = ""
     why: str = ""
     score: float = 0.0
-    lines: list[str] = field(default_factory=list)
+    sheets: set[str] = field(default_factory=set)
 
     @property
     def counts(self) -> Counter[str]:
@@ -159,8 +160,18 @@ class _Draft:
                  for name in header_names(grid, header)]  # fmt: skip
         columns = {name: _Column(name) for name in dict.fromkeys([*order, *names])
                    if name in names or not name.startswith("column ")}  # fmt: skip
+        for grid in self.grids:
+            header = self.sheets[grid.name]
+            for name in header_names(grid, header) if isinstance(header, list) else ():
+                if name in columns:
+                    columns[name].sheets.add(grid.name)
+        for row in self.rows:
+            for name in row.cells:
+                columns[name].sheets.add(row.sheet)
         for row in self.rows:
             for name, column in columns.items():
+                if row.sheet not in column.sheets:
+                    continue
                 cell = row.cells.get(name)
                 if cell is None or key_of(text_of(cell)) in self.unknown:
                     column.n_empty += 1
@@ -169,7 +180,9 @@ class _Draft:
         for column in columns.values():
             column.kind = _kind_of(column.cells, self._year if folded(column.name) else None)
             if column.kind != "date" and _role_of(column.name, "date")[0]:
-                dated = sum(bool(date_readings(cell, self._year)) for cell in column.cells if isinstance(cell, str))
+                dated = sum(
+                    bool(date_readings(cell, self._year)) for cell in column.cells if isinstance(cell, str)
+                )
                 if column.cells and dated >= 0.6 * len(column.cells):
                     column.kind = "date"
         return columns
@@ -192,11 +205,13 @@ class _Draft:
             if column.role == "kind" and column.cells and not self._looks_like_kinds(column):
                 taken = {other.role for other in self.columns.values()}
                 column.role = "model" if "model" not in taken and "family" not in taken else column.role
-        best: dict[str, _Column] = {}
+        best: dict[str, list[_Column]] = defaultdict(list)
         for column in sorted(self.columns.values(), key=lambda column: -column.score):
-            if column.role in _SINGLE and best.setdefault(column.role, column) is not column:
-                column.why = f"it looks like {column.role}, but that is {best[column.role].name!r} already"
+            others = [other for other in best[column.role] if other.sheets & column.sheets]
+            if column.role in _SINGLE and others:
+                column.why = f"it looks like {column.role}, but that is {others[0].name!r} already"
                 column.role = "?"
+            best[column.role].append(column)
 
     def _pseudo(self, column: _Column) -> None:
         column.role = "kind" if self._looks_like_kinds(column) else LEAVE_OUT
@@ -208,8 +223,20 @@ class _Draft:
     def _by_values(self, column: _Column) -> None:
         """Let a header that names a component be that component; an empty column be left out."""
         component = words()["component"].get(folded(column.name))
-        if component and column.kind == "text" and len(column.counts) <= 12 and column.role != "component":
-            column.role, column.score = f"finding: {component}", 100
+        told = [
+            folded(text) in words()["state"] or folded(text) in words()["yes_no"] for text in column.counts
+        ]
+        if component and told and 2 * sum(told) >= len(told) and column.role != "component":
+            column.role, column.score = f"finding: {component}", _EXACT
+        if column.role == "family" and self._looks_like_kinds(column):
+            column.role = "kind"
+        numbered = [re.fullmatch(r"([A-Za-z#]{0,4}[-/ ]?)0*(\d+)", text_of(cell)) for cell in column.cells]
+        counted = [(match[1], int(match[2])) for match in numbered if match]
+        if column.role == "family" and len(counted) >= 0.8 * len(column.cells) and counted == sorted(counted):
+            column.role = "job"
+        ended = [folded(text) in words()["outcome"] for text in column.counts]
+        if column.role == "" and column.kind == "text" and 0.4 * len(ended) <= sum(ended) > 1:
+            column.role = "outcome"
         if not column.cells and column.role in ("", "?"):
             column.role, column.why = LEAVE_OUT, "nothing stands in it"
 
@@ -223,6 +250,17 @@ class _Draft:
         told = [text_of(row.cells.get(anchors[0].name)) for row in self.rows]
         again = sum(not text or text in told[:at] for at, text in enumerate(told))
         return again >= 0.1 * len(told)
+
+    def _first_rows(self) -> list[SheetRow]:
+        """Give one row for each job."""
+        if not self.is_parts:
+            return self.rows
+        anchor = next(self.by_role[role].name for role in ("job", "family", "model") if role in self.by_role)
+        found: dict[str, SheetRow] = {}
+        for row in self.rows:
+            if text := text_of(row.cells.get(anchor)):
+                found.setdefault(text, row)
+        return list(found.values())
 
     # The text of the plan.
 
@@ -263,15 +301,29 @@ class _Draft:
             self._line("rows", "jobs", 'one row for each job; "parts": a job has one row for each part')
         self._line("faulty_rows", "refuse", f'a row that cannot be read: nothing is imported; "{LEAVE_OUT}": it '
                    "is told and left out")  # fmt: skip
+        self._same_again()
         if "job" not in self.by_role:
             several = sum(isinstance(header, list) for header in self.sheets.values()) > 1
             self._line("numbering", f"{SHEET}-" if several else "S-",
                        "there is no column of job numbers: they are counted in the order of the rows; what stands "
                        "before each")  # fmt: skip
         self._currency()
-        for key, marks, what in (("unknown", self.unknown, "nothing is known"), ("ditto", self.ditto, "as above")):
+        for key, marks, what in (
+            ("unknown", self.unknown, "nothing is known"),
+            ("ditto", self.ditto, "as above"),
+        ):
             seen = self._marks_seen(marks)
             self._line(key, list(seen), f"cells that say: {what}" + (f" ({_counted(seen)})" if seen else ""))
+
+    def _same_again(self) -> None:
+        again = [] if self.is_parts else again_rows(self.rows)
+        if again and "job" in self.by_role:
+            self._line("same_again", LEAVE_OUT, f"{_rows(len(again))} say the same as another in every cell, its "
+                       "number too: written twice")  # fmt: skip
+        elif again:
+            told = ", ".join(f"{row.number} and {first.number}" for row, first in again[:12])
+            self._ask(f"{_rows(len(again))} say the same as another in every cell (rows {told}). {LEAVE_OUT}: "
+                      "written twice; keep: another unit each", "same_again")  # fmt: skip
 
     def _csv_lines(self) -> None:
         forms = csv_forms(self.path)
@@ -280,7 +332,7 @@ class _Draft:
         if not form.quotes:
             self._line("quotes", False, "quotation marks are signs like any other here")
         if len(forms) > 1:
-            told = "; ".join(f'{other.encoding}: {", ".join(read[:6])}' for other, read in forms)
+            told = "; ".join(f"{other.encoding}: {', '.join(read[:6])}" for other, read in forms)
             self._ask(f"the file is no UTF-8. Which of these reads its words rightly? {told}", "encoding")
         else:
             self._line("encoding", form.encoding, "it reads: " + ", ".join(samples[:6]) if samples else "")
@@ -308,7 +360,10 @@ class _Draft:
         return seen
 
     def _sheet_lines(self) -> None:
-        self.out += ["", "[sheets]  # the rows of the header; leave_out = [17, 40] passes over rows by their numbers"]
+        self.out += [
+            "",
+            "[sheets]  # the rows of the header; leave_out = [17, 40] passes over rows by their numbers",
+        ]
         for grid in self.grids:
             header = self.sheets[grid.name]
             told = [f"{count} {why}" for (sheet, why), count in self.passed.items() if sheet == grid.name]
@@ -317,7 +372,9 @@ class _Draft:
                           f"{{ header = {_find_header(grid)} }} without quotation marks", _key(grid.name))  # fmt: skip
             elif header == LEAVE_OUT:
                 seen = [text_of(cell) for _, cells in grid.rows[:8] for cell in cells if cell is not None]
-                self._line(_key(grid.name), LEAVE_OUT, "it begins: " + " | ".join(seen[:8])[:90].replace("\n", " "))
+                self._line(
+                    _key(grid.name), LEAVE_OUT, "it begins: " + " | ".join(seen[:8])[:90].replace("\n", " ")
+                )
             else:
                 count = sum(row.sheet == grid.name for row in self.rows)
                 passed = "; passed over: " + ", ".join(told) if told else ""
@@ -351,11 +408,9 @@ class _Draft:
             self._amounts(column)
 
     def _unknown_column(self, column: _Column) -> None:
-        dated = [role for role in DATES if role in self.by_role]
-        if column.kind == "date" and not dated:
-            self._ask("which date is this: taken_in, closed or sold_on?", "is")
-        elif column.kind == "date":
-            free = [role for role in DATES if role not in self.by_role]
+        if column.kind == "date":
+            free = [role for role in DATES if not any(other.role == role and other.sheets & column.sheets
+                                                      for other in self.columns.values())]  # fmt: skip
             self._ask(f"which date is this: {', '.join(free)}, or {LEAVE_OUT}?", "is")
         else:
             why = f" ({column.why})" if column.why else ""
@@ -377,6 +432,9 @@ class _Draft:
             listed = f"; {', '.join(only)}" if only else ""
             self._ask(f"in which order are dates such as {told} ({len(open_ones)})? {', or '.join(ORDERS)}{listed}",
                       "dates")  # fmt: skip
+            if len(only) > 1:
+                self._say("Where some rows differ, say which: dates_where = { \"rows 31 to 52\" = \"month day year\" }, "
+                          'or { "COLUMN = WORD" = "month day year" }')  # fmt: skip
         elif fits:
             self._line("dates", [order for order in ORDERS if fits[order]], "each of them fits only one")
         self._swapped(column, read)
@@ -406,7 +464,7 @@ class _Draft:
             told = ", ".join(dict.fromkeys(text_of(cell) for cell in unclear[:5]))
             self._ask(f"is the decimal mark a comma or a point, in {told} ({len(unclear)})? comma, or point",
                       "decimal")  # fmt: skip
-        mark = next(iter(marks)) if len(marks) == 1 else ","
+        mark = next(iter(marks)) if len(marks) == 1 else "," if unclear else None
         if column.role == "hours":
             self._unit(column)
         self._merged(column)
@@ -416,12 +474,18 @@ class _Draft:
         def read(cell: Cell) -> object:
             return read_hours(cell, mark, "hours") if column.role == "hours" else read_number(cell, mark)
 
+        free = {text: count for text, count in column.counts.items() if folded(text) in words()["amount"]}
         what = "span of time" if column.role == "hours" else "number"
-        self._values(column, [cell for cell in column.cells if _fails(read, cell)],
-                     f"no {what} that can be read; write one such as 12.50, or unknown")  # fmt: skip
+        if free and column.role != "hours":
+            self._value_table(column)
+            for text, count in free.items():
+                self._line(_key(text), "0", _rows(count))
+        self._values(column, [cell for cell in column.cells if _fails(read, cell) and text_of(cell) not in free],
+                     f"no {what} that can be read; write one such as 12.50, or unknown", bool(free))  # fmt: skip
 
     def _unit(self, column: _Column) -> None:
-        bare = [cell for cell in column.cells if _fails(lambda each: read_hours(each, ",", None), cell)]
+        bare = [cell for cell in column.cells if _fails(lambda each: read_hours(each, ",", None), cell)
+                and not _fails(lambda each: read_hours(each, None, "hours"), cell)]  # fmt: skip
         name = column.name.casefold()
         if _MINUTES.search(name) or _HOURS.search(name):
             self._line("unit", "minutes" if _MINUTES.search(name) else "hours", "by the header")
@@ -437,7 +501,9 @@ class _Draft:
                       "equally; each: it counts for each of them", "merged")  # fmt: skip
 
     def _several(self, column: _Column) -> None:
-        anchor = next((self.by_role[role] for role in ("job", "family", "model") if role in self.by_role), None)
+        anchor = next(
+            (self.by_role[role] for role in ("job", "family", "model") if role in self.by_role), None
+        )
         last, told = "", defaultdict(list)
         for row in self.rows:
             last = text_of(row.cells.get(anchor.name) if anchor else None) or last
@@ -465,13 +531,18 @@ class _Draft:
         told = [numbers for numbers in sheets.values()]
         again = sum(len(a & b) for at, a in enumerate(told) for b in told[:at])
         if again:
-            self._line("prefix", f"{SHEET}-", f"{again} numbers stand in several sheets: each begins with its sheet's")
+            self._line(
+                "prefix",
+                f"{SHEET}-",
+                f"{again} numbers stand in several sheets: each begins with its sheet's",
+            )
 
-    def _values(self, column: _Column, cells: Sequence[Cell], question: str) -> None:
+    def _values(self, column: _Column, cells: Sequence[Cell], question: str, has_table: bool = False) -> None:
         """Ask about every different cell that cannot be read."""
         counts = Counter(" ".join(text_of(cell).split()) for cell in cells)
         if counts:
-            self._value_table(column)
+            if not has_table:
+                self._value_table(column)
             self._say(f"QUESTION: {question}")
             for text, count in counts.most_common(_MOST_LISTED):
                 self._line(_key(text), "", _rows(count))
@@ -491,7 +562,7 @@ class _Draft:
         told = {text: meaning(text) for text in counts}
         self._value_table(column)
         for text, count in counts.most_common():
-            if told[text] is not None and told[text] != text:
+            if told[text] is not None and told[text] != shown[text]:
                 self._line(_key(shown[text]), told[text], _rows(count))
         unclear = [(text, count) for text, count in counts.most_common() if told[text] is None]
         if unclear:
@@ -500,19 +571,30 @@ class _Draft:
                 self._line(_key(shown[text]), "", _rows(count))
 
     def _empty(self, column: _Column, answers: str) -> None:
-        if column.n_empty:
-            self._ask(f"{_rows(column.n_empty)} say nothing here. {answers}", "empty")
+        empty = [row for row in self._first_rows() if row.sheet in column.sheets
+                 and key_of(text_of(row.cells.get(column.name))) in (*self.unknown, "")]  # fmt: skip
+        if empty:
+            self._ask(f"{_rows(len(empty))} say nothing here. {answers}", "empty")
 
     def _choices(self, column: _Column) -> None:
         allowed = OUTCOMES if column.role == "outcome" else ENDED_WHY
         is_yes_no = column.role == "outcome" and all(
             folded(text) in words()["yes_no"] or text in ("✓", "✔", "✗") for text in column.counts)  # fmt: skip
 
+        asks = re.search(r"work|fixed|repair|repariert|ok|gerepareerd|repare", folded(column.name))
+
         def meaning(text: str) -> str | None:
-            if is_yes_no:
-                return "repaired" if words()["yes_no"].get(folded(text), text) in ("yes", "✓", "✔") else None
-            found = words()[column.role].get(folded(text))
-            return found or (UNKNOWN if column.role == "ended_why" and key_of(text) in self.unknown else None)
+            if found := words()[column.role].get(folded(text)):
+                return str(found)
+            clauses = [folded(part) for part in re.split(r"[,;(+&/]|\s-+>?\s|->|\band\b|\bund\b|!", text)]
+            hits = {words()[column.role].get(clause) for clause in clauses} - {None}
+            if column.role == "outcome" and (is_yes_no or asks):
+                hits |= {
+                    "repaired"
+                    for clause in clauses
+                    if words()["yes_no"].get(clause, clause) in ("yes", "✓", "✔")
+                }
+            return hits.pop() if len(hits) == 1 else None
 
         if column.role == "outcome":
             self._empty(column, f"What are they: {', '.join(OUTCOMES)}, or {LEAVE_OUT}?")
@@ -520,15 +602,20 @@ class _Draft:
                        "row)")  # fmt: skip
 
     def _kinds(self, column: _Column) -> None:
-        self._meanings(column, lambda text: _kind_in(text) or text, "")
+        self._meanings(column, _kind_in, f"what kind is it? {', '.join(list(USUAL_COMPONENTS)[:-1])}, or a word of "
+                       "your own")  # fmt: skip
 
     def _components(self, column: _Column) -> None:
-        self._meanings(column, lambda text: _component_of(text) or text, "")
+        self._meanings(
+            column, lambda text: _component_of(text) or _component_of(text.split()[-1]) or text, ""
+        )
         self._say("Other words here are taken as names of components.")
 
     def _states(self, column: _Column) -> None:
         def meaning(text: str) -> str | None:
-            found = [state for clause in fault_clauses(text) for state in [words()["state"].get(folded(clause))]]
+            found = [
+                state for clause in fault_clauses(text) for state in [words()["state"].get(folded(clause))]
+            ]
             told = ", ".join(dict.fromkeys(state for state in found if state))
             return told if None not in found and _state(told) else None
 
@@ -538,21 +625,32 @@ class _Draft:
     # What no cell says.
 
     def _instead(self) -> None:
-        self.out += ["", "[where_empty]  # which dates stand for one that is not there, the first that is filled"]
-        dated = [column for column in self.columns.values() if column.kind == "date" and column.role != LEAVE_OUT]
-        names = ", ".join(repr(column.name) for column in dated) or "none"
+        self.out += [
+            "",
+            "[where_empty]  # which dates stand for one that is not there, the first that is filled",
+        ]
+        dated = [
+            column for column in self.columns.values() if column.kind == "date" and column.role != LEAVE_OUT
+        ]
+        unclear = [column.name for column in dated if column.role in ("", "?")]
+        answers = f'One of {", ".join(DATES)}, a list such as ["sold_on", "taken_in"], or {UNKNOWN}'
         for role in ("taken_in", "closed"):
-            column = self.by_role.get(role)
-            if column is None and len(dated) > 0:
-                self._ask(f"no column tells {role} for sure (dates: {names}). What is to be taken for it? One of "
-                          f"{', '.join(DATES)}, or a list such as [\"sold_on\", \"taken_in\"]", role)  # fmt: skip
-            elif column is not None and column.n_empty:
-                open_ones = " (open jobs need none)" if role == "closed" else ""
-                self._ask(f"{_rows(column.n_empty)} have no {role} in {column.name!r}{open_ones}. What is to be "
-                          f"taken for it? One of {', '.join(DATES)}, or a list of them", role)  # fmt: skip
+            without = [row for row in self._first_rows() if not any(
+                column.role == role and column.name in row.cells
+                and key_of(text_of(row.cells[column.name])) not in self.unknown for column in dated)]  # fmt: skip
+            if dated and without:
+                count = f"{len(without)} of {_jobs(len(self._first_rows()))}"
+                if role == "closed":
+                    count += " (open ones need none)"
+                told = f" beside {', '.join(map(repr, unclear))}" if unclear else ""
+                self._ask(
+                    f"{count} have no date that is {role}{told}. What is to be taken for it? {answers}", role
+                )
         self.out += ["", "[for_all]  # what holds for every row where nothing else is said"]
         if not dated:
-            self._ask("no column is a date. When were the units taken in? A month such as 2025-06", "taken_in")
+            self._ask(
+                "no column is a date. When were the units taken in? A month such as 2025-06", "taken_in"
+            )
             self._ask("And when were they done?", "closed")
         if "outcome" not in self.by_role:
             self._ask(f"no column tells how jobs ended. One of {', '.join(OUTCOMES)} for all, or without quotation "
@@ -588,13 +686,21 @@ class _Draft:
                       "are kept in remarks; add words below if that loses something, then write remarks here",
                       "other_texts")  # fmt: skip
         used = {word for phrase in (*parts, *states) for word in phrase.split()}
-        rest = Counter(word for row in rows for word in row if word not in used and len(word) > 2 and not word.isdigit())
+        rest = Counter(
+            word for row in rows for word in row if word not in used and len(word) > 2 and not word.isdigit()
+        )
         self.out += ["", "[faults.parts]"]
         for phrase, component in sorted(parts.items()):
             self._line(_key(phrase), component, _rows(phrases[phrase]))
         if rest:
-            self._say("Words that stand for nothing: " + ", ".join(f"{w} {n}" for w, n in rest.most_common(30) if n > 1))
-        self.out += ["", "[faults.states]  # found, or done, or both such as \"failed, replaced\"; unclear: no finding"]
+            self._say(
+                "Words that stand for nothing: "
+                + ", ".join(f"{w} {n}" for w, n in rest.most_common(30) if n > 1)
+            )
+        self.out += [
+            "",
+            '[faults.states]  # found, or done, or both such as "failed, replaced"; unclear: no finding',
+        ]
         for phrase, state in sorted(states.items()):
             self._line(_key(phrase), state, _rows(phrases[phrase]))
 
@@ -616,9 +722,14 @@ class _Draft:
             if row.get("maker") and (maker := spelling.get(maker_key(row["maker"]) or "")):
                 makers[key][maker] += 1
         known = {_unit_key(name): name for name in self.known}
-        self.out += ["", "[families]  # names that are one family; new ones are made with their kind and maker"]
+        self.out += [
+            "",
+            "[families]  # names that are one family; new ones are made with their kind and maker",
+        ]
         if any(not kinds[key] and key not in known for key in told):
-            self._say("Where a kind is asked for, one kind for all may stand under [for_all] instead: kind = \"radio\"")
+            self._say(
+                'Where a kind is asked for, one kind for all may stand under [for_all] instead: kind = "radio"'
+            )
         names: list[str] = []
         for key, spelled in sorted(told.items(), key=lambda item: (-item[1].total(), item[0])):
             name = known.get(key) or self._family_name(spelled, makers[key])
@@ -639,9 +750,10 @@ class _Draft:
                     before: Sequence[str], is_known: bool) -> None:  # fmt: skip
         also = [text for text in spelled if text != name]
         entry = []
-        if len(kinds) == 1 and not is_known:
+        told = sum(kinds.values()) == spelled.total() and "kind" in self.by_role
+        if len(kinds) == 1 and not is_known and not told:
             entry.append(f"kind = {_toml(next(iter(kinds)))}")
-        elif not is_known:
+        elif not is_known and len(kinds) != 1:
             why = f"several kinds: {_counted(kinds)}" if kinds else "nothing tells its kind"
             self._say(f"QUESTION: {why}")
             entry.append('kind = ""')
@@ -651,6 +763,7 @@ class _Draft:
             entry.append(f"also = {_toml(also)}")
         near = [other for other in get_close_matches(name, before, n=1, cutoff=0.9)
                 if re.findall(r"\d+", other) == re.findall(r"\d+", name)]  # fmt: skip
+        near += [other for other in before if _unit_key(name).endswith(_unit_key(other))]
         hint = f"; is it {near[0]!r}? Then put it into that one's `also`" if near else ""
         ledger = ", in the ledger already" if is_known else ""
         self.out.append(f"{_key(name)} = {{ {', '.join(entry)} }}  # {_rows(spelled.total())}{ledger}{hint}")
@@ -660,8 +773,10 @@ class _Draft:
         for row in self.rows:
             told = {}
             for role in UNIT:
-                column = self.by_role.get(role)
-                text = text_of(row.cells.get(column.name)) if column else ""
+                cells = [
+                    row.cells.get(column.name) for column in self.columns.values() if column.role == role
+                ]
+                text = next((text_of(cell) for cell in cells if cell is not None), "")
                 if text and key_of(text) not in self.unknown:
                     told[role] = (_kind_in(text) or text) if role == "kind" else text
             yield told
@@ -696,7 +811,11 @@ def _find_header(grid: Grid) -> list[int]:
         return []
     header = [number]
     above = rows.get(number - 1, [])
-    if len(above) >= 2 and all(isinstance(cell, str) and len(cell) <= 40 for cell in above) and not is_header(above):
+    if (
+        len(above) >= 2
+        and all(isinstance(cell, str) and len(cell) <= 40 for cell in above)
+        and not is_header(above)
+    ):
         header.insert(0, number - 1)
     below = next((cells for each, cells in grid.rows if each == number + 1), [])
     filled = [cell for cell in below if cell is not None]
@@ -718,13 +837,26 @@ def _role_of(header: str, kind: str) -> tuple[str, float]:
     """Find what a header names in a column of a kind of cell; nothing, or "?", where it does not tell."""
     text = folded(header)
     text = re.sub(r"(\w{2,}?)s?(datum|preis|prijs|kosten|nummer)\b", r"\1 \2", text)
-    found: tuple[str, float] = ("", 0.0)
-    for group in (kind,) if kind != "empty" else ("date", "number", "text"):
-        for phrase, role in words()[f"headers.{group}"].items():
-            if not re.search(rf"(?:^| ){re.escape(phrase)}(?:$| )", text):
-                continue
-            score = len(phrase) + 50 * (phrase == text) + (0 if role == "?" else 20)
-            found = max(found, (role, float(score)), key=lambda pair: pair[1])
+    groups = ("date", "number", "text")
+    best = max(
+        (_best_phrase(text, group) for group in (groups if kind == "empty" else (kind,))),
+        key=lambda hit: hit[1],
+    )
+    other = {"number": "text", "text": "number"}.get(kind)
+    if other and best[1] < _EXACT:
+        hit = _best_phrase(text, other)
+        best = hit if hit[1] >= _EXACT and hit[0] != "?" else best
+    return best
+
+
+def _best_phrase(text: str, group: str) -> tuple[str, float]:
+    """Find the longest phrase of a group that stands in a header; `_EXACT` or more if it is all of it."""
+    found = ("", 0.0)
+    for phrase, role in words()[f"headers.{group}"].items():
+        bare = phrase.removeprefix("=")
+        if bare == text or (bare == phrase and re.search(rf"(?:^| ){re.escape(phrase)}(?:$| )", text)):
+            score = len(bare) + _EXACT * (bare == text) + (0 if role == "?" else 20)
+            found = max(found, (role, float(score)), key=lambda hit: hit[1])
     return found
 
 
@@ -733,8 +865,10 @@ def _kind_of(cells: Sequence[Cell], year: int | None) -> str:
     if not cells:
         return "empty"
     dates = sum(bool(date_readings(cell)) for cell in cells if not isinstance(cell, int | float))
-    numbers = sum(not _fails(lambda each: read_hours(each, ",", "hours"), cell) or
-                  not _fails(lambda each: read_number(each, "."), cell) for cell in cells)  # fmt: skip
+    numbers = sum(not all(_fails(read, cell) for read in (
+        lambda each: read_hours(each, ",", "hours"), lambda each: read_number(each, None),
+        lambda each: read_number(each, "."), lambda each: read_built(each, 2))) or
+        folded(text_of(cell)) in words()["amount"] for cell in cells)  # fmt: skip
     if dates >= 0.6 * len(cells) and dates >= numbers:
         return "date"
     return "number" if numbers >= 0.6 * len(cells) else "text"
@@ -755,6 +889,8 @@ def _kind_in(text: str, *, inside: bool = False) -> str | None:
     if bare in known:
         return str(known[bare])
     hits = {kind for phrase, kind in known.items() if len(phrase) > 3 and re.search(rf"\b{phrase}\b", bare)}
+    if not hits and " " not in bare:
+        hits = {kind for phrase, kind in known.items() if len(phrase) > 4 and bare.endswith(phrase)}
     return hits.pop() if len(hits) == 1 and (inside or len(bare.split()) <= 4) else None
 
 
@@ -776,7 +912,9 @@ def _phrases(text: str) -> set[str]:
     found = set()
     for clause in fault_clauses(text):
         tokens = folded(clause).split()
-        found |= {" ".join(tokens[at : at + size]) for size in (1, 2, 3) for at in range(len(tokens) - size + 1)}
+        found |= {
+            " ".join(tokens[at : at + size]) for size in (1, 2, 3) for at in range(len(tokens) - size + 1)
+        }
     return found
 
 
@@ -794,6 +932,10 @@ def _short(text: str) -> str:
 
 def _rows(count: int) -> str:
     return "1 row" if count == 1 else f"{count} rows"
+
+
+def _jobs(count: int) -> str:
+    return "1 job" if count == 1 else f"{count} jobs"
 
 
 def _counted(counts: Mapping[str, int]) -> str:

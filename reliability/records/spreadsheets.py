@@ -5,20 +5,17 @@ import datetime
 import html
 import io
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from functools import cache
 from itertools import product
 from pathlib import Path
 from typing import Any
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.csv_files import restored
-from reliability.records.open_repair import folded
-from reliability.records.values import Refused, clean_text, shown
+from reliability.records.values import Refused, clean_text, folded, shown, words
 
 Cell = str | int | float | datetime.date | datetime.timedelta | None
 
@@ -106,7 +103,9 @@ def _content(path: Path) -> bytes:
     except OSError as error:
         raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was read.") from None
     if len(content) > MOST_BYTES:
-        raise InvalidInput(f"{path} has more than {MOST_BYTES:,} bytes: no sheet that somebody keeps by hand.")
+        raise InvalidInput(
+            f"{path} has more than {MOST_BYTES:,} bytes: no sheet that somebody keeps by hand."
+        )
     return content
 
 
@@ -138,7 +137,7 @@ def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
     found: dict[tuple[str, ...], str] = {}
     for name in ENCODINGS:
         if odd[name] == min(odd.values()):
-            words = re.findall(r"\S*[^\x00-\x7f]\S*", read[name])
+            words = re.findall(r"\w*[^\x00-\x7f]\w*", read[name])
             found.setdefault(tuple(dict.fromkeys(words)), name)
     return [(_divided(read[name], name), list(words)) for words, name in found.items()]
 
@@ -153,20 +152,18 @@ def _divided(text: str, encoding: str) -> CsvForm:
         count, width = max(wide, default=(0, 0))
         return round(count / max(widths.total(), 1), 2), width, form.quotes
 
-    return max((CsvForm(encoding, sep, quotes) for sep, quotes in product(SEPARATORS, (True, False))), key=score)
+    return max(
+        (CsvForm(encoding, sep, quotes) for sep, quotes in product(SEPARATORS, (True, False))), key=score
+    )
 
 
 def _csv_rows(text: str, form: CsvForm) -> list[tuple[int, list[str]]] | None:
     quoting = csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=form.separator, quoting=quoting, strict=True)
-    rows, last = [], 0
     try:
-        for cells in reader:
-            rows.append((last + 1, cells))
-            last = reader.line_num
+        return list(enumerate(reader, 1))
     except csv.Error:
         return None
-    return rows
 
 
 def _workbook(path: Path, content: bytes) -> list[Grid]:
@@ -221,31 +218,15 @@ def text_of(cell: Cell) -> str:
     return "" if cell is None else str(cell)
 
 
-# Words: what they mean, in the languages that we know.
-
-
-@cache
-def words() -> dict[str, Any]:
-    """Read the list of words, each group as a mapping of a folded phrase to its meaning."""
-    content = tomllib.loads((Path(__file__).with_name("words.toml")).read_text(encoding="utf-8"))
-    marks = content.pop("marks")
-    headers = {f"headers.{kind}": _meanings(group) for kind, group in content.pop("headers").items()}
-    months = {name: number for number, line in enumerate(marks["months"], 1) for name in line.split()}
-    return {**{name: _meanings(group) for name, group in content.items()}, **headers, **marks, "months": months}
-
-
-def _meanings(group: Mapping[str, str]) -> dict[str, str]:
-    return {folded(phrase): meaning for meaning, phrases in group.items()
-            for phrase in (meaning, *phrases.split("|")) if folded(phrase)}  # fmt: skip
-
-
 # Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
 
 
 ORDERS = ("day month year", "month day year", "year month day")
 _GROUPS = re.compile(r"(\d{1,4})\s*([-./ ])\s*(\d{1,2})\s*\2\s*(\d{1,4})\.?")
 _CLOCK = re.compile(r"[T ,]\s*\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s*[ap]m|Z)?$", re.IGNORECASE)
-_WEEKDAY = re.compile(r"^[^\W\d]{2,10}\.?,?\s+(?=\d)")
+_WEEKDAY = re.compile(
+    r"^(?:mon?|tue?s?|wed|thur?s?|fri|sat|sun|mo|di|mi|do|fr|sa|so)[a-z]*\.?,?\s+(?=\d)", re.I
+)
 _FIRST_SERIAL = datetime.date(1899, 12, 30)
 
 
@@ -315,7 +296,11 @@ def _with_month(text: str, year: int | None) -> dict[str, str]:
     parts = [piece for part in parts for piece in re.findall(r"\d+|[^\W\d]+", part)]
     months = [words()["months"][part] for part in parts if part in words()["months"]]
     numbers = [part for part in parts if part.isdigit()]
-    if len(months) != 1 or len(months) + len(numbers) != len(parts) or not 1 <= len(numbers) + bool(year) <= 3:
+    if (
+        len(months) != 1
+        or len(months) + len(numbers) != len(parts)
+        or not 1 <= len(numbers) + bool(year) <= 3
+    ):
         return {}
     month = str(months[0])
     if len(numbers) == 2:
@@ -350,8 +335,10 @@ def _days(found: Mapping[str, Sequence[str | None]]) -> dict[str, str]:
 
 MARKS = {"comma": ",", "point": "."}
 _CURRENCY = {"€": "EUR", "£": "GBP", "eur": "EUR", "euro": "EUR", "gbp": "GBP", "usd": "USD", "chf": "CHF",
-             "sek": "SEK", "nok": "NOK", "dkk": "DKK", "pln": "PLN", "zł": "PLN", "$": "?", "kr": "?", "fr": "?"}  # fmt: skip
-_AMOUNT = re.compile(r"([^\d.,'’+-]*)([+-]?)\s*([^\d.,'’]*)([\d.,'’\s]*\d)([.,]?\s*[-–—]{1,2})?\s*(\D*)")
+             "quid": "GBP", "bucks": "?", "sek": "SEK", "nok": "NOK", "dkk": "DKK", "pln": "PLN", "zł": "PLN", "$": "?", "kr": "?", "fr": "?"}  # fmt: skip
+_AMOUNT = re.compile(
+    r"([^\d.,'’+-]*)([+-]?)\s*([^\d.,'’]*)(\d(?:[\d.,'’\s]*\d)?)([.,]?\s*[-–—]{1,2})?\s*(\D*)"
+)
 
 
 def currency_signs(cell: Cell) -> set[str]:
