@@ -452,9 +452,9 @@ def followup(bench: Bench, job: str, new_components: tuple[str, ...], **given: A
 @click.option("--standard", type=click.Choice(["open-repair"]),
               help="PATH holds open repair data, versions 0.1 to 0.3.")  # fmt: skip
 @click.option("--kind", "kinds", multiple=True,
-              help="Open repair data: a kind to take in that the ledger has no family of; repeatable.")  # fmt: skip
+              help="Open repair data: a kind that the ledger has no family of yet; repeatable.")  # fmt: skip
 @click.option("--take-back", is_flag=True,
-              help="Take all that was imported from PATH out again, if nothing of it was changed since.")  # fmt: skip
+              help="Take out again what was imported from PATH, unless it was changed since.")  # fmt: skip
 @click.option("--semicolons", is_flag=True, help="Cells are divided by semicolons.")
 @click.option("--decimal-comma", is_flag=True, help="Numbers are written with a decimal comma.")
 @click.pass_obj
@@ -475,13 +475,16 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> None
     already are passed over.
     """
     plan, draft, standard = given["plan"], given["draft"], given["standard"]
-    ways = [f"--{name.replace('_', '-')}" for name in ("draft", "plan", "standard", "take_back") if given[name]]
+    ways = [name for name in ("draft", "plan", "standard", "take_back") if given[name]]
     if len(ways) > 1:
-        raise click.UsageError(f"{' and '.join(ways)} do not go together.")
+        told = " and ".join(f"--{name.replace('_', '-')}" for name in ways)
+        raise click.UsageError(f"{told} do not go together.")
     if given["kinds"] and not standard:
         raise click.UsageError("--kind belongs to --standard open-repair.")
     if (plan or draft) and (given["semicolons"] or given["decimal_comma"]):
-        raise click.UsageError("How a sheet is written stands in its plan: leave out --semicolons and --decimal-comma.")
+        raise click.UsageError(
+            "A plan says how its sheet is written: leave out --semicolons, --decimal-comma."
+        )
     if draft:
         _draft(bench, path, draft)
         return
@@ -509,7 +512,9 @@ def _importer(
         if standard:
             from reliability.records.open_repair import import_open_repair
 
-            return import_open_repair(path, ledger, layout=layout, kinds=given["kinds"], reason=why, dry_run=dry)
+            return import_open_repair(
+                path, ledger, layout=layout, kinds=given["kinds"], reason=why, dry_run=dry
+            )
         if path.is_dir() or not path.is_file():
             return import_package(path, ledger, layout=layout, reason=why, dry_run=dry)
         table = path.stem if path.stem in TABLES else "jobs"
@@ -531,7 +536,7 @@ def _draft(bench: Bench, path: Path, draft: Path) -> None:
         with fresh_file(draft, replace=False) as file:
             file.stream.write(text.encode())
     except FileExistsError:
-        raise InvalidInput(f"{draft} is there already, perhaps with your answers; name another file.") from None
+        raise InvalidInput(f"{draft} is there already, perhaps with your answers; name another.") from None
     except OSError as error:
         raise InvalidInput(f"{draft} cannot be written: {reason(error)}.") from None
     count = text.count("# QUESTION: ")
@@ -544,7 +549,8 @@ def _take_back(bench: Bench, path: Path, dry_run: bool) -> None:
     with bench.ledger() as ledger:
         gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
     done = "would be taken back" if dry_run else "taken back"
-    click.echo(f"{', '.join(f'{count} {table}' for table, count in gone.items())} {done}; their versions are kept")
+    told = ", ".join(f"{count} {table}" for table, count in gone.items())
+    click.echo(f"{told} {done}; their versions are kept")
 
 
 def _run(bench: Bench, bring_in: "Callable[[Ledger, bool], ImportSummary]", dry_run: bool) -> "ImportSummary":

@@ -292,8 +292,8 @@ class _Import:
     def finish(self) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
         for job, line, complaint in self.check.ended_by_sound():
-            is_read = line and self.jobs
-            self.faults.append(self.jobs.fault(line, *complaint) if is_read else Fault(f"job {job}", *complaint))
+            source = self.jobs if line else None
+            self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
         if self.faults:
@@ -346,7 +346,8 @@ _FAMILIES_FIRST = (
     "kind, and import that."
 )
 _BY_PLAN = (
-    "A sheet with headers of its own comes in by a reading plan: `benchodds import {} --draft plan.toml` proposes one."
+    "A sheet with headers of its own comes in by a reading plan: `benchodds import {} --draft plan.toml` "
+    "proposes one."
 )
 
 
@@ -487,7 +488,8 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
         written, changed = _written_for(connection, reason)
         if not written and not changed:
             raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
-        refuse([f"{what} {key} was changed since: {why}" for what, key, why in changed], "Nothing was taken back.")
+        told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]
+        refuse(told, "Nothing was taken back.")
         gone: dict[str, int] = {}
         exponent = database.exponent_in(connection)
         for name in ("jobs", "models", "parts", "hearsay", "families"):
@@ -502,10 +504,10 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
                     database.remove_parts(connection, str(row["job"]))
                 connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
             now = database.utc_now()
-            told = [database.key_text(TABLES[name], row) for row in rows]
             database.keep_versions(connection, [
                 {"what": name, "key": key, "version": keys[key] + 1, "written_at": now,
-                 "reason": f"taken back: {reason}", "content": None} for key in told
+                 "reason": f"taken back: {reason}", "content": None}
+                for key in (database.key_text(TABLES[name], row) for row in rows)
             ])  # fmt: skip
             gone |= {name: len(rows)} if rows else {}
         show_with(connection, "import … --take-back, of the same, tells whether it is there still")
@@ -517,7 +519,7 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
 def _written_for(
     connection: Connection, reason: str
 ) -> tuple[dict[str, dict[str, int]], list[tuple[str, str, str]]]:
-    """Find what was written for a reason: the newest version of each row by table, and what was changed since."""
+    """Find what was written for a reason: the newest version by table and key, and what was changed since."""
     entries = HISTORY.c
     query = select(entries.what, entries.key, entries.version, entries.reason, entries.content.is_(None))
     reasons: dict[tuple[str, str], tuple[int, set[str]]] = {}

@@ -23,7 +23,7 @@ from reliability.records.database import SQL_TABLES
 from reliability.records.files import unfinished, write_files
 from reliability.records.importing import ImportSummary, MadeRows, Source, import_sources
 from reliability.records.package import DESCRIPTOR, package_name, refuse_foreign_folder
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, Table
+from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.records.values import Fault, Refused, Value, clean_text, folded, nearest, some, words
 
 if TYPE_CHECKING:
@@ -361,7 +361,8 @@ class Makers:
         spellings: dict[str, Counter[str]] = {}
         for brand, count in brands.items():
             if key := maker_key(brand):
-                spellings.setdefault(key, Counter())[words()["maker"].get(folded(brand)) or _tidy(brand)] += count
+                spelling = words()["maker"].get(folded(brand)) or _tidy(brand)
+                spellings.setdefault(key, Counter())[spelling] += count
         self._names = {key: _commonest(counts) for key, counts in spellings.items()}
         self._often = {key for key, counts in spellings.items() if counts.total() >= OFTEN}
         self._names |= {key: name for name in sorted(known, reverse=True)
@@ -492,7 +493,7 @@ def import_open_repair(
     layout : Layout, optional
         Delimiter and decimal comma of the files.
     kinds : collection of str or None
-        Kinds to take in beside those that the ledger has families of, and beside their categories; None for all.
+        Kinds to take in beside those that the ledger has families of, and their categories; None for all.
     reason : str
         Kept in the history.
     dry_run : bool

@@ -1,5 +1,6 @@
 """A reading plan: what the columns of somebody's sheet are, read from TOML, and followed row by row."""
 
+import datetime
 import re
 import tomllib
 from collections import Counter, defaultdict
@@ -19,21 +20,37 @@ from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, MadeRows, import_sources
 from reliability.records.open_repair import maker_key
 from reliability.records.spreadsheets import (
+    HEADING,
     MARKS,
     ORDERS,
     SEPARATORS,
+    SHEET,
     Cell,
     CsvForm,
     Grid,
+    SheetRow,
+    again_rows,
+    header_names,
+    key_of,
     read_built,
     read_date,
     read_grids,
     read_hours,
     read_number,
+    table_rows,
     text_of,
 )
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
-from reliability.records.values import EXPONENTS, Fault, FaultsFound, Refused, folded, nearest, shown, words
+from reliability.records.values import (
+    EXPONENTS,
+    Fault,
+    FaultsFound,
+    Refused,
+    folded,
+    nearest,
+    refuse,
+    shown,
+)
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -42,8 +59,6 @@ if TYPE_CHECKING:
 
 DATES = ("taken_in", "closed", "sold_on")
 MONEY = ("bought_for", "other_costs", "sold_for", "salvage_value", "part_cost")
-#: Several columns may be one of these: amounts are added up, texts joined.
-SHARED = ("other_costs", "remarks", "faults")
 PARTS = ("component", "position", "found", "action", "part_cost", "part_source")
 UNIT = ("family", "maker", "model", "kind")
 ROLES = (
@@ -52,15 +67,7 @@ ROLES = (
 )  # fmt: skip
 #: Roles with a name behind them: `finding: belt`, `sign: rust`.
 NAMED = ("finding", "sign")
-SHEET, HEADING = "(sheet)", "(heading above)"
-LEAVE_OUT, UNKNOWN, AS_ABOVE = "leave out", "unknown", "as above"
-
-_TOP = ("encoding", "separator", "quotes", "rows", "same_again", "faulty_rows", "currency", "numbering", "unknown", "ditto",
-        "sheets", "columns", "where_empty", "for_all", "faults", "families")  # fmt: skip
-_COLUMN = {"is": str, "dates": (str, list), "dates_where": dict, "decimal": str, "unit": str, "about": int, "empty": str,
-           "several": str, "merged": str, "prefix": str, "values": dict}  # fmt: skip
-_WORDS = {"decimal": tuple(MARKS), "unit": ("hours", "minutes"), "several": ("sum", "first"),
-          "merged": ("share", "each"), "dates": ORDERS}  # fmt: skip
+LEAVE_OUT, UNKNOWN, AS_ABOVE, UNCLEAR = "leave out", "unknown", "as above", "unclear"
 _ROWS = re.compile(r"(?:(.+), )?rows? (\d+)(?: to (\d+))?")
 
 
@@ -73,6 +80,7 @@ class ColumnPlan:
     of: str = ""
     dates: tuple[str, ...] = ()
     dates_where: Mapping[str, str] = field(default_factory=dict)
+    real_dates: str = "right"
     mark: str | None = None
     unit: str | None = None
     about: int | None = None
@@ -129,108 +137,104 @@ def read_plan(path: Path) -> Plan:
         raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was imported.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InvalidInput(f"{path} is no plan in TOML: {error}. Nothing was imported.") from None
-    has_kind = bool(isinstance(raw.get("for_all"), dict) and raw["for_all"].get("kind"))
-    if still_open := [
-        place for place in _open(raw) if not (has_kind and re.match(r"families\..*kind$", place))
-    ]:
+    for_all = raw.get("for_all")
+    has_kind = isinstance(for_all, dict) and bool(for_all.get("kind"))
+    if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
         count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
         raise InvalidInput(
             f"{path.name} has {count} still open; fill what stands between the quotation marks. "
             "Nothing was imported.",
             still_open,
         )
-    faults = [f"{path.name}, {fault}" for fault in _plan_faults(raw)]
-    if faults:
-        raise InvalidInput(f"{path.name} cannot be followed. Nothing was imported.", faults)
+    refuse([f"{path.name}, {fault}" for fault in _misfits(raw, _SHAPE)], "Nothing was imported.")
+    if not raw.get("sheets") or not raw.get("columns"):
+        raise InvalidInput(
+            f"{path.name} names no sheets or no columns; --draft writes a plan. Nothing was imported."
+        )
     return _plan(path.name, raw)
 
 
 def _open(raw: Any, place: str = "") -> Iterator[str]:
     """Find every answer that is still empty."""
-    items = raw.items() if isinstance(raw, dict) else enumerate(raw) if isinstance(raw, list) else ()
-    for key, value in items:
+    for key, value in raw.items():
         name = str(key) if re.fullmatch(r"\w+", str(key)) else f'"{key}"'
         at = f"{place}.{name}" if place else name
         if value == "":
             yield at
-        else:
+        elif isinstance(value, dict):
             yield from _open(value, at)
 
 
-def _plan_faults(raw: Mapping[str, Any]) -> Iterator[str]:
-    yield from (f"{key}: there is no such entry; there are {', '.join(_TOP)}.{nearest(key, _TOP)}"
-                for key in raw if key not in _TOP)  # fmt: skip
-    for key in ("sheets", "columns"):
-        if not isinstance(raw.get(key), dict) or not raw[key]:
-            yield f"{key}: says nothing; write a plan with --draft first"
-    for key in ("where_empty", "for_all", "faults", "families"):
-        if not isinstance(raw.get(key, {}), dict):
-            yield f"{key}: is a table with the heading [{key}]"
-            return
-    for key, allowed in (("rows", ("jobs", "parts")), ("faulty_rows", ("refuse", LEAVE_OUT)),
-                         ("same_again", ("keep", LEAVE_OUT)),
-                         ("separator", tuple(SEPARATORS.values())), ("currency", tuple(EXPONENTS))):  # fmt: skip
-        if key in raw and raw[key] not in allowed:
-            shown_words = ", ".join(allowed[:8]) + (" ..." if len(allowed) > 8 else "")
-            yield f"{key}: {raw[key]!r} is not one of {shown_words}"
-    for name, sheet in raw["sheets"].items() if isinstance(raw.get("sheets"), dict) else ():
-        if sheet != LEAVE_OUT and not (
-            isinstance(sheet, dict)
-            and sheet.get("header")
-            and all(isinstance(row, int) for row in sheet["header"])
-        ):
-            yield f'sheets."{name}": is "{LEAVE_OUT}", or says its header, such as {{ header = [1] }}'
-    for name, column in raw["columns"].items() if isinstance(raw.get("columns"), dict) else ():
-        yield from (f'columns."{name}".{fault}' for fault in _column_faults(column))
-    yield from _other_faults(raw)
+def _sheet_fault(value: Any) -> str | None:
+    header = value.get("header") if isinstance(value, dict) else None
+    is_read = isinstance(header, list) and header and all(isinstance(row, int) for row in header)
+    return None if value == LEAVE_OUT or is_read else f'is "{LEAVE_OUT}", or such as {{ header = [1] }}'
 
 
-def _column_faults(column: Any) -> Iterator[str]:
-    if not isinstance(column, dict) or not isinstance(column.get("is"), str):
-        yield f"is: every column says what it is: {', '.join(ROLES)}"
-        return
-    role, _, of = column["is"].partition(":")
-    if column["is"] not in ROLES and not (role in NAMED and of.strip()):
-        yield (f"is: {column['is']!r} is not one of {', '.join(ROLES)}, 'finding: COMPONENT', 'sign: SIGN'."
-               f"{nearest(column['is'], ROLES)}")  # fmt: skip
-    for key, value in column.items():
-        if key not in _COLUMN:
-            yield f"{key}: a column has no such entry; it has {', '.join(_COLUMN)}.{nearest(key, _COLUMN)}"
-        elif not isinstance(value, _COLUMN[key]):  # type: ignore[arg-type]
-            yield f"{key}: {value!r} is not written as it should be"
-        else:
-            for word in value if isinstance(value, list) else [value]:
-                if key in _WORDS and word not in _WORDS[key]:
-                    yield f"{key}: {word!r} is not one of {', '.join(_WORDS[key])}"
-    for where, order in column.get("dates_where", {}).items():
-        if order not in ORDERS or not (_ROWS.fullmatch(where) or "=" in where):
-            yield (f'dates_where."{where}": is one of {", ".join(ORDERS)}, for "rows 31 to 52" or '
-                   '"COLUMN = WORD"')  # fmt: skip
-    for value, meaning in column.get("values", {}).items():
-        if not isinstance(meaning, str):
-            yield f'values."{value}": {meaning!r} is not in quotation marks'
+def _role_fault(value: Any) -> str | None:
+    role, _, of = str(value).partition(":")
+    if value in ROLES or (role in NAMED and of.strip()):
+        return None
+    hint = nearest(str(value), ROLES)
+    return f"{value!r} is not one of {', '.join(ROLES)}, finding: COMPONENT, sign: SIGN.{hint}"
 
 
-def _other_faults(raw: Mapping[str, Any]) -> Iterator[str]:
-    columns = TABLES["jobs"].names
-    for name, instead in raw.get("where_empty", {}).items():
-        names = instead if isinstance(instead, list) else [instead]
-        if name not in DATES or any(other not in (*DATES, UNKNOWN) for other in names):
-            yield f"where_empty.{name}: one of {', '.join(DATES)} stands for another, or a list of them, or {UNKNOWN}"
-    for name, value in raw.get("for_all", {}).items():
-        if name not in (*columns, "kind"):
-            yield f"for_all.{name}: there is no such column; there are {', '.join(columns)}, kind"
-        if name == "outcome":
-            words_given = value.values() if isinstance(value, dict) else [value]
-            if any(word not in (*OUTCOMES, LEAVE_OUT) for word in words_given):
-                yield f"for_all.outcome: {value!r} is not one of {', '.join(OUTCOMES)}, {LEAVE_OUT}"
-    for word, states in raw.get("faults", {}).get("states", {}).items():
-        if states != "unclear" and _state(str(states)) is None:
-            yield (f'faults.states."{word}": {states!r} is not unclear, one of {", ".join(FOUND)}, one of '
-                   f'{", ".join(ACTIONS)}, or "failed, replaced"')  # fmt: skip
-    for name, family in raw.get("families", {}).items():
-        if not isinstance(family, dict) or family.keys() - {"kind", "maker", "also"}:
-            yield f'families."{name}": has kind, maker and also, such as {{ kind = "radio", also = ["T-2"] }}'
+def _outcome_fault(value: Any) -> str | None:
+    told = value.values() if isinstance(value, dict) else [value]
+    wrong = [word for word in told if word not in (*OUTCOMES, LEAVE_OUT)]
+    return f"{wrong[0]!r} is not one of {', '.join(OUTCOMES)}, {LEAVE_OUT}" if wrong else None
+
+
+def _state_fault(value: Any) -> str | None:
+    if value == UNCLEAR or state_of(str(value)):
+        return None
+    listed = ", ".join((*FOUND, *ACTIONS))
+    return f"{value!r} is not {UNCLEAR}, one of {listed}, or both, such as failed, replaced"
+
+
+_TEXTS = {"*": str}
+#: What may stand where: a table by its keys (* for any), words to choose from, a list, a type, or a test.
+_SHAPE: dict[str, Any] = {
+    "encoding": str, "separator": tuple(SEPARATORS.values()), "quotes": bool, "rows": ("jobs", "parts"),
+    "same_again": ("keep", LEAVE_OUT), "faulty_rows": ("refuse", LEAVE_OUT), "currency": tuple(EXPONENTS),
+    "numbering": str, "unknown": [str], "ditto": [str], "sheets": {"*": _sheet_fault},
+    "columns": {"*": {
+        "is": _role_fault, "dates": ORDERS, "dates_where": {"*": ORDERS},
+        "real_dates": ("right", "swapped"), "decimal": tuple(MARKS),
+        "unit": ("hours", "minutes"), "about": int, "empty": str, "several": ("sum", "first"),
+        "merged": ("share", "each"), "prefix": str, "values": _TEXTS,
+    }},
+    "where_empty": dict.fromkeys(DATES, (*DATES, UNKNOWN)),
+    "for_all": {**dict.fromkeys((*TABLES["jobs"].names, "kind"), str), "outcome": _outcome_fault},
+    "faults": {"named_alone": FOUND, "other_texts": ("remarks",), "parts": _TEXTS,
+               "states": {"*": _state_fault}},
+    "families": {"*": {"kind": str, "maker": str, "also": [str], "same_as": str}},
+}  # fmt: skip
+
+
+def _misfits(value: Any, shape: Any, at: str = "") -> Iterator[str]:
+    """Find everything that a plan does not have, or that may not stand where it stands."""
+    if isinstance(shape, dict) and isinstance(value, dict):
+        for key, inner in value.items():
+            if key in shape or "*" in shape:
+                yield from _misfits(inner, shape.get(key, shape.get("*")), f"{at}.{key}" if at else key)
+            else:
+                hint = nearest(key, shape)
+                yield f"{at or 'top'}: there is no entry {key!r}; there are {', '.join(shape)}.{hint}"
+        if "is" in shape and "is" not in value:
+            yield f"{at}: does not say what the column is"
+    elif isinstance(shape, tuple):
+        told = value if isinstance(value, list) else [value]
+        yield from (
+            f"{at}: {word!r} is not one of {', '.join(shape[:9])}" for word in told if word not in shape
+        )
+    elif callable(shape) and not isinstance(shape, type):
+        yield from (f"{at}: {fault}" for fault in [shape(value)] if fault)
+    elif not (isinstance(value, shape) if isinstance(shape, type) else isinstance(value, type(shape))):
+        wanted = (
+            "a table" if isinstance(shape, dict) else "a list" if isinstance(shape, list) else shape.__name__
+        )
+        yield f"{at}: {value!r} is not {wanted.replace('str', 'a text').replace('int', 'a whole number')}"
 
 
 def _plan(source: str, raw: Mapping[str, Any]) -> Plan:
@@ -251,7 +255,8 @@ def _plan(source: str, raw: Mapping[str, Any]) -> Plan:
         parts={folded(word): name for word, name in faults.get("parts", {}).items()},
         states={folded(word): name for word, name in faults.get("states", {}).items()},
         families=raw.get("families", {}),
-        **{key: raw[key] for key in ("rows", "same_again", "faulty_rows", "currency", "numbering") if key in raw},
+        **{key: raw[key] for key in ("rows", "same_again", "faulty_rows", "currency", "numbering")
+           if key in raw},
     )  # fmt: skip
 
 
@@ -260,218 +265,16 @@ def _column(name: str, entry: Mapping[str, Any]) -> ColumnPlan:
     dates = entry.get("dates", ())
     values = {folded(word): meaning for word, meaning in entry.get("values", {}).items() if folded(word)}
     values |= {key_of(word): meaning for word, meaning in entry.get("values", {}).items()}
-    more = {key: entry[key] for key in ("unit", "about", "empty", "several", "merged", "prefix", "dates_where")
-            if key in entry}  # fmt: skip
+    keys = ("unit", "about", "empty", "several", "merged", "prefix", "dates_where", "real_dates")
+    more = {key: entry[key] for key in keys if key in entry}
     more["dates"] = (dates,) if isinstance(dates, str) else tuple(dates)
     return ColumnPlan(name, role, of, mark=MARKS.get(entry.get("decimal", "")), values=values, **more)
-
-
-def key_of(text: str) -> str:
-    """Give a text for comparison: without case, spaces as one."""
-    return " ".join(text.casefold().split())
-
-
-# Rows of a sheet: its table, apart from titles, repeated headers, headings and sums.
-
-
-@dataclass(frozen=True)
-class SheetRow:
-    """One row of a table: where it stands, its filled cells, and which of them it shares with others."""
-
-    sheet: str
-    number: int
-    cells: Mapping[str, Cell]
-    merged: Mapping[str, tuple[int, int]] = field(default_factory=dict)
-
-    @property
-    def year(self) -> int | None:
-        """The year that the sheet or the heading above is named after, if any."""
-        for name in (HEADING, SHEET):
-            if found := re.search(r"(?:19|20)\d\d", text_of(self.cells.get(name))):
-                return int(found[0])
-        return None
-
-
-@dataclass(frozen=True)
-class Passed:
-    """A row that is none of the table's, and why."""
-
-    sheet: str
-    number: int
-    why: str
-
-
-def header_names(grid: Grid, header: Sequence[int]) -> list[str]:
-    """Name every column of a table.
-
-    Parameters
-    ----------
-    grid : Grid
-        The sheet.
-    header : sequence of int
-        Numbers of the rows that make up the header, from the top.
-
-    Returns
-    -------
-    list of str
-        One name per column, no two alike; the names of several rows in one.
-    """
-    tiers = [cells for number, cells in grid.rows if number in header]
-    width = max((len(cells) for _, cells in grid.rows), default=0)
-    lines = [[text_of(cell) for cell in cells] + [""] * (width - len(cells)) for cells in tiers]
-    last = Counter(name for name in (lines[-1] if lines else ()) if name)
-    names: list[str] = []
-    for column in range(width):
-        parts: list[str] = []
-        for row, line in enumerate(lines):
-            text = line[column]
-            is_group = row < len(lines) - 1 and not text
-            if is_group and (last[lines[-1][column]] > 1 or (header[row], column) in grid.merged):
-                text = next((line[left] for left in range(column, -1, -1) if line[left]), "")
-            if text and text not in parts:
-                parts.append(text)
-        name = " ".join(" ".join(parts).split()) or f"column {_letters(column)}"
-        again = sum(name == other or other.startswith(f"{name} (") and other[len(name) + 2 : -1].isdigit()
-                    for other in names)  # fmt: skip
-        names.append(f"{name} ({again + 1})" if again else name)
-    return names
-
-
-def _letters(column: int) -> str:
-    return (_letters(column // 26 - 1) if column >= 26 else "") + chr(ord("A") + column % 26)
-
-
-def table_rows(
-    grid: Grid, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
-) -> tuple[list[SheetRow], list[Passed]]:
-    """Take the rows of the table out of a sheet.
-
-    Parameters
-    ----------
-    grid : Grid
-        The sheet.
-    header : sequence of int
-        Numbers of the rows of its header.
-    ditto : collection of str
-        What stands for "as above".
-    leave_out : collection of int
-        Numbers of rows that the plan leaves out.
-
-    Returns
-    -------
-    list of SheetRow, list of Passed
-        Every row with any content below the header is in one of them.
-    """
-    names = header_names(grid, header)
-    headers = [[key_of(text_of(cell)) for cell in cells] for number, cells in grid.rows if number in header]
-    rows: list[SheetRow] = []
-    passed = [Passed(grid.name, number, "above the header") for number, cells in grid.rows
-              if number < min(header) and any(cell is not None for cell in cells)]  # fmt: skip
-    above: dict[str, Cell] = {}
-    heading = ""
-    for number, cells in grid.rows:
-        filled = {column: cell for column, cell in enumerate(cells) if cell is not None}
-        if number <= max(header) or not filled:
-            continue
-        why = (
-            "left out by the plan"
-            if number in leave_out
-            else _why_passed(grid, number, filled, headers, names)
-        )
-        if why == "a header":
-            names = [text_of(cell) or f"column {_letters(column)}" for column, cell in enumerate(cells)]
-        if why and why.startswith("a heading"):
-            heading = " ".join(re.findall(r"[\w&/.-]*\w[\w&/.-]*", text_of(next(iter(filled.values())))))
-        if why:
-            passed.append(Passed(grid.name, number, why))
-            continue
-        told = {names[column]: cell for column, cell in filled.items() if column < len(names)}
-        told = {
-            name: above.get(name) if key_of(text_of(cell)) in ditto else cell for name, cell in told.items()
-        }
-        above = {**above, **told}
-        merged = {names[column]: grid.merged[number, column][:2] for column in filled
-                  if grid.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
-        told |= {SHEET: grid.name, **({HEADING: heading} if heading else {})}
-        rows.append(SheetRow(grid.name, number, told, merged))
-    return rows, passed
-
-
-def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
-    """Find rows that say the same as one before them in the same sheet, in every cell."""
-    first: dict[tuple[object, ...], SheetRow] = {}
-    found = []
-    for row in rows:
-        key = tuple(
-            sorted((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
-        )
-        if first.setdefault(key, row) is not row:
-            found.append((row, first[key]))
-    return found
-
-
-def _why_passed(
-    grid: Grid,
-    number: int,
-    filled: Mapping[int, Cell],
-    headers: Sequence[Sequence[str]],
-    names: Sequence[str],
-) -> str | None:
-    """Tell why a row is none of the table's; None if it is one."""
-    texts = {column: key_of(text_of(cell)) for column, cell in filled.items()}
-    for line in headers:
-        same = sum(column < len(line) and line[column] == text for column, text in texts.items())
-        if same >= max(2, 0.6 * len(texts)):
-            return "the header again"
-    if all(re.fullmatch(r"[-=_*.~#+–—]{2,}", text) for text in texts.values()):
-        return "a line between rows"
-    if is_header(filled.values(), names):
-        return "a header"
-    first = next((column for column, name in enumerate(names) if not name.startswith("column ")), 0)
-    column, cell = next(iter(filled.items()))
-    is_wide = grid.merged.get((number, column), (0, 1, 1))[2] >= 3
-    if len({id(cell) for cell in filled.values()}) == 1 and (column <= first or is_wide):
-        return "a heading, or only its first cell is filled"
-    others = [cell for cell in filled.values() if not is_number(cell)]
-    if not others:
-        return "numbers only"
-    if is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
-        return "sums"
-    return None
-
-
-def is_header(cells: Iterable[Cell], names: Collection[str] = ()) -> bool:
-    """Tell whether the cells of a row name columns: words of headers, and neither numbers nor dates."""
-    told = [cell for cell in cells if cell is not None]
-    known = {key_of(name) for name in names}
-    if any(not isinstance(cell, str) for cell in told):
-        return False
-    hits = sum(key_of(str(cell)) in known or any(folded(str(cell)) in words()[f"headers.{kind}"]
-               for kind in ("date", "number", "text")) for cell in told)  # fmt: skip
-    return hits >= max(3, 0.6 * len(told))
-
-
-def is_number(cell: Cell) -> bool:
-    """Tell whether a cell is a number, however it is written."""
-    try:
-        read_number(cell, ",") if isinstance(cell, str) and "," in cell else read_number(cell, None)
-    except Refused as error:
-        return "decimal comma and a point" in error.message
-    return True
-
-
-def is_sum(cell: Cell) -> bool:
-    """Tell whether a text is the label of a sum."""
-    text = folded(text_of(cell))
-    return any(text == word or text.startswith(f"{word} ") for word in map(folded, words()["sums"])) or (
-        text_of(cell).strip() in ("Σ", "∑")
-    )
 
 
 # A text about faults, by a list of words.
 
 
-def _state(text: str) -> tuple[str | None, str | None] | None:
+def state_of(text: str) -> tuple[str | None, str | None] | None:
     """Take ``"failed, replaced"`` apart: what was found and what was done; None if it is neither."""
     found = action = None
     for word in (part.strip() for part in text.split(",")):
@@ -515,9 +318,9 @@ def findings_in(
         for piece in _pieces(clause, parts):
             named = list(dict.fromkeys(_hits(piece, parts, compound=True)))
             said = _hits(piece, states)
-            told = [state for state in map(_state, said) if state]
+            told = [state for state in map(state_of, said) if state]
             worst = {state[0] for state in told if state[0]}
-            if named and ("unclear" in said or "?" in piece or ("sound" in worst and len(worst) > 1)):
+            if named and (UNCLEAR in said or "?" in piece or ("sound" in worst and len(worst) > 1)):
                 n_unclear += 1
             elif named and not said and folded(piece) in parts:
                 waiting += named  # "belt and motor replaced": what is said of the motor is said of the belt
@@ -543,7 +346,7 @@ def _pieces(clause: str, parts: Mapping[str, str]) -> list[str]:
 
 
 def _hits(text: str, listed: Mapping[str, str], *, compound: bool = False) -> list[str]:
-    """Give what the words of a text stand for, the longest phrase first; of "motor cap" only the last, if asked."""
+    """Give what the words of a text stand for, the longest phrase first; of "motor cap"  the last."""
     tokens = folded(text).split()
     longest = max((len(phrase.split()) for phrase in listed), default=0)
     hits: list[str] = []
@@ -610,9 +413,10 @@ class Follower:
         self.places: dict[int, str] = {}
         self.n_unclear = 0
         self._several = len(plan.sheets) > 1
-        self._by_key = {_unit_key(name): family for family, entry in plan.families.items()
+        self._by_key = {unit_key(name): entry.get("same_as", family)
+                        for family, entry in plan.families.items()
                         for name in (family, *entry.get("also", ()))}  # fmt: skip
-        self._by_key |= {_unit_key(name): name for name in kinds if _unit_key(name) not in self._by_key}
+        self._by_key |= {unit_key(name): name for name in kinds if unit_key(name) not in self._by_key}
         self._makers = {maker_key(entry["maker"]): entry["maker"] for entry in plan.families.values()
                         if entry.get("maker")}  # fmt: skip
         self._columns = {role: [column for column in plan.columns.values() if column.role == role]
@@ -623,53 +427,41 @@ class Follower:
         self._shared = Counter(
             (row.sheet, name, top) for _, row in rows for name, (top, _) in row.merged.items()
         )
-        self.jobs = [self._job(number, group) for number, group in self._groups(rows)]
-        self.jobs = [job for job in self.jobs if job is not None]
+        jobs = [self._job(number, group) for number, group in self._groups(rows)]
+        self.jobs = [job for job in jobs if job is not None]
 
-    def place(self, row: SheetRow) -> str:
+    def place(self, sheet: str, number: int) -> str:
         """Word where a row stands."""
-        return (f"{row.sheet}, " if self._several else "") + f"row {row.number}"
+        return (f"{sheet}, " if self._several else "") + f"row {number}"
 
     def _rows(self, grids: Sequence[Grid]) -> list[tuple[int, SheetRow]]:
-        named = {grid.name for grid in grids}
-        faults = [f"{self.plan.source}, sheets: {self.path.name} has no sheet {name!r}; it has "
-                  f"{', '.join(sorted(named))}.{nearest(name, named)}"
-                  for name in self.plan.sheets if name not in named]  # fmt: skip
+        """Take the rows out of every sheet that the plan reads, each with a running number."""
         found: list[SheetRow] = []
-        headers: set[str] = {SHEET, HEADING}
+        named: set[str] = {SHEET, HEADING}
+        faults = _strange(self.plan, "sheet", self.plan.sheets, {grid.name for grid in grids})
         for grid in grids:
             entry = self.plan.sheets.get(grid.name)
-            if entry is None:
-                faults.append(f"{self.path.name}, sheet {grid.name}: the plan says nothing of it; add it to "
-                              f'[sheets], with its header or "{LEAVE_OUT}"')  # fmt: skip
-            elif entry != LEAVE_OUT:
+            if isinstance(entry, Mapping):
                 rows, passed = table_rows(grid, entry["header"], self.plan.ditto, entry.get("leave_out", ()))
                 found += rows
-                headers |= set(header_names(grid, entry["header"])) | {
-                    name for row in rows for name in row.cells
-                }
-                for row in passed:
-                    self.left_out[row.why].append(self.place(SheetRow(row.sheet, row.number, {})))
-        used = {name for row in found for name, cell in row.cells.items() if cell is not None}
-        for name in sorted(used - self.plan.columns.keys() - {SHEET, HEADING}):
-            faults.append(f"{self.path.name}, column {name!r}: the plan says nothing of it; add "
-                          f'[columns."{name}"], with is = "{LEAVE_OUT}" or what it is')  # fmt: skip
-        for name in self.plan.columns:
-            if name not in headers:
-                faults.append(f'{self.plan.source}, columns."{name}": the sheet has no such column.'
-                              f"{nearest(name, headers)}")  # fmt: skip
-        if faults:
-            raise InvalidInput(
-                f"{self.plan.source} does not fit {self.path.name}. Nothing was imported.", faults
-            )
+                named |= {*header_names(grid, entry["header"]), *(name for row in rows for name in row.cells)}
+                for why in passed:
+                    self.left_out[why.why].append(self.place(why.sheet, why.number))
+        used = {name for row in found for name in row.cells} - {SHEET, HEADING}
+        missing = [("sheet", grid.name) for grid in grids if grid.name not in self.plan.sheets]
+        missing += [("column", name) for name in sorted(used - self.plan.columns.keys())]
+        faults += [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
+                   for what, name in missing]  # fmt: skip
+        faults += _strange(self.plan, "column", self.plan.columns, named)
+        refuse(faults, "Nothing was imported.")
         if self.plan.same_again == LEAVE_OUT:
             again = again_rows(found)
-            for row, first in again:
-                self.left_out["the same as another row in every cell"].append(
-                    f"{self.place(row)} = {self.place(first)}"
-                )
+            self.left_out["the same as another in every cell"] += [
+                f"{self.place(row.sheet, row.number)} = {first.number}" for row, first in again
+            ]
             found = [row for row in found if all(row is not other for other, _ in again)]
-        self.places = {index: f"{self.path.name}, {self.place(row)}" for index, row in enumerate(found, 1)}
+        self.places = {index: f"{self.path.name}, {self.place(row.sheet, row.number)}"
+                       for index, row in enumerate(found, 1)}  # fmt: skip
         return list(enumerate(found, 1))
 
     def _groups(self, rows: Sequence[tuple[int, SheetRow]]) -> list[tuple[str, list[tuple[int, SheetRow]]]]:
@@ -681,7 +473,7 @@ class Follower:
             number = self._number(row)
             same = {name for column in self._columns["job"] or self._unit_columns()
                     if (name := column.name) in row.cells}  # fmt: skip
-            starts = bool(number) or not self._columns["job"] and self._starts(row, same)
+            starts = bool(number) or (not self._columns["job"] and self._starts(row, same))
             if self.plan.rows == "parts" and last and (not starts or number == last):
                 number = last
             elif not self._columns["job"]:
@@ -721,7 +513,7 @@ class Follower:
         empty = column.empty if is_first or column.role in PARTS else None
         meaning = column.values.get(key) or column.values.get(folded(key)) if key else empty
         if meaning is None and key in self.plan.unknown:
-            return None
+            cell, meaning = None, empty
         if meaning == AS_ABOVE:
             return self._above.get(column.name)
         if meaning == LEAVE_OUT:
@@ -742,15 +534,11 @@ class Follower:
         try:
             for index, row in rows:
                 self._read_row(job, index, row)
-        except _LeftOut as error:
-            self.left_out[str(error)] += [self.place(row) for _, row in rows]
-            return None
-        try:
             self._complete(job)
         except Refused as error:
             job.complaints.append((rows[0][0], ("family", error.message)))
         except _LeftOut as error:
-            self.left_out[str(error)] += [self.place(row) for _, row in rows]
+            self.left_out[str(error)] += [self.place(row.sheet, row.number) for _, row in rows]
             return None
         return job
 
@@ -761,8 +549,8 @@ class Follower:
                 continue
             try:
                 cell = self._cell(column, row, index == job.rows[0][0])
-                is_told = column.several == "sum" and row.merged.get(column.name, (row.number,))[0] != row.number
-                if cell is None or is_told:
+                top = row.merged.get(column.name, (row.number,))[0]
+                if cell is None or (column.several == "sum" and top != row.number):
                     continue
                 if column.role in PARTS:
                     self._part(part, column, cell)
@@ -780,6 +568,8 @@ class Follower:
         """Read a cell of the job as its column says."""
         role = column.role
         if role in DATES:
+            if column.real_dates == "swapped" and isinstance(cell, datetime.date):
+                cell = cell.replace(month=cell.day, day=cell.month) if cell.day <= 12 else cell
             return {role: read_date(cell, _orders(column, row), row.year)}
         if role == "hours":
             return {role: self._part_of(column, row, read_hours(cell, column.mark, column.unit))}
@@ -823,7 +613,7 @@ class Follower:
         if role == "part_cost":
             part[role] = read_number(cell, column.mark)
         elif role in ("found", "action"):
-            state = _state(text)
+            state = state_of(text)
             if state is None:
                 _refuse_strange(text, (), column)
             found, action = state or (None, None)
@@ -851,7 +641,7 @@ class Follower:
             _refuse_strange(text, ("yes", "no"), column)
             job.signs.append((index, {"sign": column.of, "seen": text}))
         elif column.role == "finding":
-            state = _state(text)
+            state = state_of(text)
             if state is None:
                 _refuse_strange(text, (), column)
             found, action = state or (None, None)
@@ -896,7 +686,7 @@ class Follower:
         text = unit_name(told)
         if not text:
             raise Refused("the row names no unit")
-        family = self._by_key.get(_unit_key(text))
+        family = self._by_key.get(unit_key(text))
         entry = self.plan.families.get(family or "", {})
         kind = entry.get("kind") or told["kind"] or self.plan.for_all.get("kind")
         if family in self.kinds:
@@ -905,9 +695,14 @@ class Follower:
             raise Refused(f"{text!r} is new, and its kind is not known; add it to [families] of the plan")
         maker = entry.get("maker") or self._makers.get(maker_key(told["maker"] or ""), told["maker"])
         family = family or unit_name({**told, "maker": maker})
-        self._by_key[_unit_key(text)] = family
+        self._by_key[unit_key(text)] = family
         job.family = {"family": family, "kind": kind, "maker": maker}
         return family
+
+
+def _strange(plan: Plan, what: str, names: Iterable[str], known: Collection[str]) -> list[str]:
+    return [f"{plan.source}, {what} {name}: the file has none of that name.{nearest(name, known)}"
+            for name in names if name not in known]  # fmt: skip
 
 
 def _orders(column: ColumnPlan, row: SheetRow) -> Sequence[str]:
@@ -927,7 +722,7 @@ def _orders(column: ColumnPlan, row: SheetRow) -> Sequence[str]:
 
 
 def unit_name(told: Mapping[str, Any]) -> str:
-    """Name the family of a unit by what a row tells: its family, or its maker and model, or maker and kind."""
+    """Name the family of a unit: by its family, or its maker and model, or its maker and kind."""
     maker, model, kind = (str(told.get(name) or "") for name in ("maker", "model", "kind"))
     if told.get("family"):
         return str(told["family"])
@@ -936,7 +731,8 @@ def unit_name(told: Mapping[str, Any]) -> str:
     return model or (f"{maker} {kind}" if maker and kind else "")
 
 
-def _unit_key(name: str) -> str:
+def unit_key(name: str) -> str:
+    """Give a name for comparison, so that "T-1" and "t 1" are the same."""
     return folded(name).replace(" ", "")
 
 

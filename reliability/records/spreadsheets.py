@@ -6,7 +6,7 @@ import html
 import io
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import product
@@ -91,8 +91,8 @@ def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
         ) from None
     rows = _csv_rows(text, form)
     if rows is None:
-        raise InvalidInput(f"{path.name} is not CSV with the {SEPARATORS.get(form.separator, form.separator)} "
-                           "between cells: a quotation mark is not closed. Nothing was read.")  # fmt: skip
+        raise InvalidInput(f"{path.name} is not CSV divided by the {SEPARATORS[form.separator]}: a quotation "
+                           "mark is not closed. Nothing was read.")  # fmt: skip
     return [Grid(path.stem, [(number, [_plain(cell) for cell in cells]) for number, cells in rows])]
 
 
@@ -109,8 +109,9 @@ def _content(path: Path) -> bytes:
     return content
 
 
-def is_workbook(path: Path, content: bytes) -> bool:
+def is_workbook(path: Path, content: bytes = b"") -> bool:
     """Tell whether a file is a workbook, by its ending or by how it begins."""
+    content = content or _content(path)
     return path.suffix.lower() in SUFFIXES or content[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 
 
@@ -158,8 +159,12 @@ def _divided(text: str, encoding: str) -> CsvForm:
 
 
 def _csv_rows(text: str, form: CsvForm) -> list[tuple[int, list[str]]] | None:
-    quoting = csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=form.separator, quoting=quoting, strict=True)
+    reader = csv.reader(
+        io.StringIO(text, newline=""),
+        delimiter=form.separator,
+        quoting=csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE,
+        strict=True,
+    )
     try:
         return list(enumerate(reader, 1))
     except csv.Error:
@@ -208,7 +213,7 @@ def _plain(cell: Any) -> Cell:
         return datetime.timedelta(hours=cell.hour, minutes=cell.minute, seconds=cell.second)
     if isinstance(cell, float) and cell == int(cell):
         return int(cell)
-    return cell  # type: ignore[no-any-return]
+    return cell
 
 
 def text_of(cell: Cell) -> str:
@@ -216,6 +221,209 @@ def text_of(cell: Cell) -> str:
     if isinstance(cell, float):
         return f"{cell:.10g}"
     return "" if cell is None else str(cell)
+
+
+def key_of(text: str) -> str:
+    """Give a text for comparison: without case, spaces as one."""
+    return " ".join(text.casefold().split())
+
+
+# The table in a sheet, apart from titles, repeated headers, headings and sums.
+
+
+#: Columns that every row has beside its own.
+SHEET, HEADING = "(sheet)", "(heading above)"
+
+
+@dataclass(frozen=True)
+class SheetRow:
+    """One row of a table: where it stands, its filled cells, and which of them it shares with others."""
+
+    sheet: str
+    number: int
+    cells: Mapping[str, Cell]
+    merged: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    @property
+    def year(self) -> int | None:
+        """The year that the sheet or the heading above is named after, if any."""
+        for name in (HEADING, SHEET):
+            if found := re.search(r"(?:19|20)\d\d", text_of(self.cells.get(name))):
+                return int(found[0])
+        return None
+
+
+@dataclass(frozen=True)
+class Passed:
+    """A row that is none of the table's, and why."""
+
+    sheet: str
+    number: int
+    why: str
+
+
+def header_names(grid: Grid, header: Sequence[int]) -> list[str]:
+    """Name every column of a table.
+
+    Parameters
+    ----------
+    grid : Grid
+        The sheet.
+    header : sequence of int
+        Numbers of the rows that make up the header, from the top.
+
+    Returns
+    -------
+    list of str
+        One name per column, no two alike; the names of several rows in one.
+    """
+    tiers = [cells for number, cells in grid.rows if number in header]
+    width = max((len(cells) for _, cells in grid.rows), default=0)
+    lines = [[text_of(cell) for cell in cells] + [""] * (width - len(cells)) for cells in tiers]
+    last = Counter(name for name in (lines[-1] if lines else ()) if name)
+    names: list[str] = []
+    for column in range(width):
+        parts: list[str] = []
+        for row, line in enumerate(lines):
+            text = line[column]
+            is_group = row < len(lines) - 1 and not text
+            if is_group and (last[lines[-1][column]] > 1 or (header[row], column) in grid.merged):
+                text = next((line[left] for left in range(column, -1, -1) if line[left]), "")
+            if text and text not in parts:
+                parts.append(text)
+        name = " ".join(" ".join(parts).split()) or f"column {_letters(column)}"
+        again = sum(name == other or (other.startswith(f"{name} (") and other[len(name) + 2 : -1].isdigit())
+                    for other in names)  # fmt: skip
+        names.append(f"{name} ({again + 1})" if again else name)
+    return names
+
+
+def _letters(column: int) -> str:
+    return (_letters(column // 26 - 1) if column >= 26 else "") + chr(ord("A") + column % 26)
+
+
+def table_rows(
+    grid: Grid, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
+) -> tuple[list[SheetRow], list[Passed]]:
+    """Take the rows of the table out of a sheet.
+
+    Parameters
+    ----------
+    grid : Grid
+        The sheet.
+    header : sequence of int
+        Numbers of the rows of its header.
+    ditto : collection of str
+        What stands for "as above".
+    leave_out : collection of int
+        Numbers of rows that the plan leaves out.
+
+    Returns
+    -------
+    list of SheetRow, list of Passed
+        Every row with any content below the header is in one of them.
+    """
+    names = header_names(grid, header)
+    headers = [[key_of(text_of(cell)) for cell in cells] for number, cells in grid.rows if number in header]
+    rows: list[SheetRow] = []
+    passed = [Passed(grid.name, number, "above the header") for number, cells in grid.rows
+              if number < min(header) and any(cell is not None for cell in cells)]  # fmt: skip
+    above: dict[str, Cell] = {}
+    heading = ""
+    for number, cells in grid.rows:
+        filled = {column: cell for column, cell in enumerate(cells) if cell is not None}
+        if number <= max(header) or not filled:
+            continue
+        why = "left out by the plan"
+        if number not in leave_out:
+            why = _why_passed(grid, number, filled, headers, names) or ""
+        if why == "a header":
+            told_names = [text_of(cell) for cell in cells] + [""] * (len(names) - len(cells))
+            names = [name or f"column {_letters(column)}" for column, name in enumerate(told_names)]
+        if why.startswith("a heading"):
+            heading = " ".join(re.findall(r"[\w&/.-]*\w[\w&/.-]*", text_of(next(iter(filled.values())))))
+        if why:
+            passed.append(Passed(grid.name, number, why))
+            continue
+        told = {names[column]: above.get(names[column]) if key_of(text_of(cell)) in ditto else cell
+                for column, cell in filled.items()}  # fmt: skip
+        above = {**above, **told}
+        merged = {names[column]: grid.merged[number, column][:2] for column in filled
+                  if grid.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
+        told |= {SHEET: grid.name, **({HEADING: heading} if heading else {})}
+        rows.append(SheetRow(grid.name, number, told, merged))
+    return rows, passed
+
+
+def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
+    """Find rows that say the same as one before them in the same sheet, in every cell."""
+    first: dict[tuple[object, ...], SheetRow] = {}
+    found = []
+    for row in rows:
+        key = tuple(
+            sorted((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
+        )
+        if first.setdefault(key, row) is not row:
+            found.append((row, first[key]))
+    return found
+
+
+def _why_passed(
+    grid: Grid,
+    number: int,
+    filled: Mapping[int, Cell],
+    headers: Sequence[Sequence[str]],
+    names: Sequence[str],
+) -> str | None:
+    """Tell why a row is none of the table's; None if it is one."""
+    texts = {column: key_of(text_of(cell)) for column, cell in filled.items()}
+    for line in headers:
+        same = sum(column < len(line) and line[column] == text for column, text in texts.items())
+        if same >= max(2, 0.6 * len(texts)):
+            return "the header again"
+    if all(re.fullmatch(r"[-=_*.~#+–—]{2,}", text) for text in texts.values()):
+        return "a line between rows"
+    if is_header(filled.values(), names):
+        return "a header"
+    first = next((column for column, name in enumerate(names) if not name.startswith("column ")), 0)
+    column = next(iter(filled))
+    is_wide = grid.merged.get((number, column), (0, 1, 1))[2] >= 3
+    if len({id(cell) for cell in filled.values()}) == 1 and (column <= first or is_wide):
+        return "a heading, or only its first cell is filled"
+    others = [cell for cell in filled.values() if not is_number(cell)]
+    if not others:
+        return "numbers only"
+    if is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
+        return "sums"
+    return None
+
+
+def is_header(cells: Iterable[Cell], names: Collection[str] = ()) -> bool:
+    """Tell whether the cells of a row name columns: words of headers, and neither numbers nor dates."""
+    told = [cell for cell in cells if cell is not None]
+    known = {key_of(name) for name in names}
+    if any(not isinstance(cell, str) for cell in told):
+        return False
+    hits = sum(key_of(str(cell)) in known or any(folded(str(cell)) in words()[f"headers.{kind}"]
+               for kind in ("date", "number", "text")) for cell in told)  # fmt: skip
+    return hits >= max(3, 0.6 * len(told))
+
+
+def is_number(cell: Cell) -> bool:
+    """Tell whether a cell is a number, however it is written."""
+    try:
+        read_number(cell, ",") if isinstance(cell, str) and "," in cell else read_number(cell, None)
+    except Refused as error:
+        return "decimal comma and a point" in error.message
+    return True
+
+
+def is_sum(cell: Cell) -> bool:
+    """Tell whether a text is the label of a sum."""
+    text = folded(text_of(cell))
+    return any(text == word or text.startswith(f"{word} ") for word in map(folded, words()["sums"])) or (
+        text_of(cell).strip() in ("Σ", "∑")
+    )
 
 
 # Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
@@ -334,8 +542,11 @@ def _days(found: Mapping[str, Sequence[str | None]]) -> dict[str, str]:
 
 
 MARKS = {"comma": ",", "point": "."}
-_CURRENCY = {"€": "EUR", "£": "GBP", "eur": "EUR", "euro": "EUR", "gbp": "GBP", "usd": "USD", "chf": "CHF",
-             "quid": "GBP", "bucks": "?", "sek": "SEK", "nok": "NOK", "dkk": "DKK", "pln": "PLN", "zł": "PLN", "$": "?", "kr": "?", "fr": "?"}  # fmt: skip
+_CURRENCY = {
+    "€": "EUR", "£": "GBP", "eur": "EUR", "euro": "EUR", "gbp": "GBP", "quid": "GBP", "usd": "USD",
+    "chf": "CHF", "sek": "SEK", "nok": "NOK", "dkk": "DKK", "pln": "PLN", "zł": "PLN", "$": "?", "bucks": "?",
+    "kr": "?", "fr": "?",
+}  # fmt: skip
 _AMOUNT = re.compile(
     r"([^\d.,'’+-]*)([+-]?)\s*([^\d.,'’]*)(\d(?:[\d.,'’\s]*\d)?)([.,]?\s*[-–—]{1,2})?\s*(\D*)"
 )

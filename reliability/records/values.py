@@ -232,7 +232,8 @@ def words() -> dict[str, Any]:
     marks = content.pop("marks")
     headers = {f"headers.{kind}": _meanings(group) for kind, group in content.pop("headers").items()}
     months = {name: number for number, line in enumerate(marks["months"], 1) for name in line.split()}
-    return {**{name: _meanings(group) for name, group in content.items()}, **headers, **marks, "months": months}
+    groups = {name: _meanings(group) for name, group in content.items()}
+    return {**groups, **headers, **marks, "months": months}
 
 
 def _meanings(group: Mapping[str, str]) -> dict[str, str]:
