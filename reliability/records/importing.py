@@ -486,8 +486,6 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
     """
     with ledger.writing() as connection:
         written, changed = _written_for(connection, reason)
-        if not written and not changed:
-            raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
         told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]
         refuse(told, "Nothing was taken back.")
         gone: dict[str, int] = {}
@@ -499,6 +497,9 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
             if name == "families":
                 in_use = _families_in_use(connection)
                 rows = [row for row in rows if row["family"] not in in_use]
+            if not rows:
+                continue
+            gone[name] = len(rows)
             for row in rows:
                 if name == "jobs":
                     database.remove_parts(connection, str(row["job"]))
@@ -509,7 +510,8 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
                  "reason": f"taken back: {reason}", "content": None}
                 for key in (database.key_text(TABLES[name], row) for row in rows)
             ])  # fmt: skip
-            gone |= {name: len(rows)} if rows else {}
+        if not gone:
+            raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
         show_with(connection, "import … --take-back, of the same, tells whether it is there still")
         if dry_run:
             connection.rollback()

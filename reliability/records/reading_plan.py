@@ -401,18 +401,18 @@ class Follower:
     ----------
     jobs : list of _Job
         In the order of the sheets.
-    left_out : dict of str to list of str
-        Rows by why they are no jobs.
+    left_out : dict of str to dict of str to list of str
+        Rows by why they are no jobs, and by sheet.
     places : dict of int to str
         Where each row stands, by its running number.
     """
 
     def __init__(self, plan: Plan, path: Path, grids: Sequence[Grid], kinds: Mapping[str, str]) -> None:
         self.plan, self.path, self.kinds = plan, path, kinds
-        self.left_out: dict[str, list[str]] = defaultdict(list)
+        self.left_out: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
         self.places: dict[int, str] = {}
         self.n_unclear = 0
-        self._several = len(plan.sheets) > 1
+        self.is_several = len(plan.sheets) > 1
         self._by_key = {unit_key(name): entry.get("same_as", family)
                         for family, entry in plan.families.items()
                         for name in (family, *entry.get("also", ()))}  # fmt: skip
@@ -430,10 +430,6 @@ class Follower:
         jobs = [self._job(number, group) for number, group in self._groups(rows)]
         self.jobs = [job for job in jobs if job is not None]
 
-    def place(self, sheet: str, number: int) -> str:
-        """Word where a row stands."""
-        return (f"{sheet}, " if self._several else "") + f"row {number}"
-
     def _rows(self, grids: Sequence[Grid]) -> list[tuple[int, SheetRow]]:
         """Take the rows out of every sheet that the plan reads, each with a running number."""
         found: list[SheetRow] = []
@@ -446,7 +442,7 @@ class Follower:
                 found += rows
                 named |= {*header_names(grid, entry["header"]), *(name for row in rows for name in row.cells)}
                 for why in passed:
-                    self.left_out[why.why].append(self.place(why.sheet, why.number))
+                    self.left_out[why.why][why.sheet].append(str(why.number))
         used = {name for row in found for name in row.cells} - {SHEET, HEADING}
         missing = [("sheet", grid.name) for grid in grids if grid.name not in self.plan.sheets]
         missing += [("column", name) for name in sorted(used - self.plan.columns.keys())]
@@ -456,12 +452,13 @@ class Follower:
         refuse(faults, "Nothing was imported.")
         if self.plan.same_again == LEAVE_OUT:
             again = again_rows(found)
-            self.left_out["the same as another in every cell"] += [
-                f"{self.place(row.sheet, row.number)} = {first.number}" for row, first in again
-            ]
+            for row, first in again:
+                self.left_out["the same as another in every cell"][row.sheet].append(
+                    f"{row.number} = {first.number}"
+                )
             found = [row for row in found if all(row is not other for other, _ in again)]
-        self.places = {index: f"{self.path.name}, {self.place(row.sheet, row.number)}"
-                       for index, row in enumerate(found, 1)}  # fmt: skip
+        self.places = {index: f"{self.path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
+                       for index, row in enumerate(found, 1)} | {0: f"{self.plan.source}, currency"}  # fmt: skip
         return list(enumerate(found, 1))
 
     def _groups(self, rows: Sequence[tuple[int, SheetRow]]) -> list[tuple[str, list[tuple[int, SheetRow]]]]:
@@ -538,7 +535,8 @@ class Follower:
         except Refused as error:
             job.complaints.append((rows[0][0], ("family", error.message)))
         except _LeftOut as error:
-            self.left_out[str(error)] += [self.place(row.sheet, row.number) for _, row in rows]
+            for _, row in rows:
+                self.left_out[str(error)][row.sheet].append(str(row.number))
             return None
         return job
 
@@ -809,7 +807,11 @@ class _Made:
 
     def told(self, summary: ImportSummary) -> ImportSummary:
         """Add what became of the rows that are no jobs."""
-        left_out = {f"{why} ({_shortened(rows)})": len(rows) for why, rows in self.follower.left_out.items()}
+        left_out = {}
+        for why, sheets in self.follower.left_out.items():
+            told = [(f"{sheet}, " if self.follower.is_several else "")
+                    + f"row{'s' * (len(rows) > 1)} {', '.join(rows)}" for sheet, rows in sheets.items()]  # fmt: skip
+            left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
         bad = [job for job in self.follower.jobs if any(index in self.dropped for index, _ in job.rows)]
         remarks = [str(fault) for _, faults in sorted(self.dropped.items()) for fault in faults]
         if bad:
@@ -818,10 +820,6 @@ class _Made:
             remarks.append(f"parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
                            f"{self.follower.n_unclear}")  # fmt: skip
         return replace(summary, left_out=left_out, remarks=tuple(remarks))
-
-
-def _shortened(rows: Sequence[str]) -> str:
-    return ", ".join(rows[:12]) + (f" and {len(rows) - 12} more" if len(rows) > 12 else "")
 
 
 def _sources(
