@@ -127,7 +127,9 @@ def spreadsheet(command_line):
     command_line.sheet("family,kind\nLarkov T1,tape deck\n", "families.csv")
     command_line.ok("import", "families.csv")
 
-    def write(*rows, head="No;Unit;Bought on;Done on;How it ended;Price paid;Hours;Built;Notes", encoding="utf-8"):
+    def write(
+        *rows, head="No;Unit;Bought on;Done on;How it ended;Price paid;Hours;Built;Notes", encoding="utf-8"
+    ):
         path = command_line.folder / "jobs 2025.csv"
         path.write_bytes("\r\n".join([head, *rows, ""]).encode(encoding))
         return path
@@ -138,7 +140,8 @@ def spreadsheet(command_line):
 def test_a_sheet_comes_in_by_a_plan_that_is_drafted_first(command_line, spreadsheet):
     path = spreadsheet(
         ' 17 ;Larkov T1;01.03.2025;09.03.2025;fixed;12,50;1,5;1980;"=A1\r\nsecond line"',
-        "18;larkov t-1 ;Mar 2025;13.03.2025;parts;0;;;'-cheap", ";;;;;;;;", "19;Larkov T1;14.04.2025;;open;;;;",
+        "18;larkov t-1 ;Mar 2025;13.03.2025;parts;0;;;'-cheap", ";;;;;;;;",
+            "19;Larkov T1;14.04.2025;;open;;;;",
         encoding="cp1252",
     )  # fmt: skip
     said = command_line.ok("import", path, "--draft", "plan.toml")
@@ -146,10 +149,14 @@ def test_a_sheet_comes_in_by_a_plan_that_is_drafted_first(command_line, spreadsh
     said = command_line.refused("import", path, "--draft", "plan.toml")
     assert said == "plan.toml is there already, perhaps with your answers; name another.\n"
     said = command_line.refused("import", path, "--plan", "plan.toml").splitlines()
-    assert said[0].startswith("plan.toml has 1 question still open; fill what stands between the quotation marks.")
+    assert said[0].startswith(
+        "plan.toml has 1 question still open; fill what stands between the quotation marks."
+    )
     assert said[1:] == ["where_empty.closed"]
     plan = command_line.folder / "plan.toml"
-    plan.write_text(plan.read_text(encoding="utf-8").replace('closed = ""', 'closed = "unknown"'), encoding="utf-8")
+    plan.write_text(
+        plan.read_text(encoding="utf-8").replace('closed = ""', 'closed = "unknown"'), encoding="utf-8"
+    )
     line = ["import", path, "--plan", "plan.toml"]
     assert command_line.ok(*line, "--dry-run") == "3 jobs would be imported\n"
     assert "0 jobs" in command_line.ok("check")
@@ -193,7 +200,10 @@ def test_a_draft_that_cannot_be_written_is_said(command_line, spreadsheet, monke
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("reliability.records.files.fresh_file", full)
-    assert command_line.refused("import", path, "--draft", "plan.toml") == "plan.toml cannot be written: the disk is full.\n"
+    assert (
+        command_line.refused("import", path, "--draft", "plan.toml")
+        == "plan.toml cannot be written: the disk is full.\n"
+    )
 
 
 def test_a_sheet_of_unknown_families_is_told_how_they_are_described(command_line, spreadsheet):
@@ -223,7 +233,8 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
     path = exported.sheet(REPAIRS, "repairs.csv")
     line = ["import", path, "--standard", "open-repair"]
     assert exported.ok(*line) == (
-        "Nothing new imported\n  1 row left out: repair status Unknown\n  2 rows left out: of kinds that the ledger has "
+        "Nothing new imported\n  1 row left out: repair status Unknown\n  2 rows left out: of kinds "
+        "that the ledger has "
         "no family of (--kind NAME takes one in): Hi-Fi separates 2\n"
     )
     line += ["--kind", "Hi-Fi separates"]
@@ -235,14 +246,19 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
     assert "origin         Mend It" in exported.ok("show", "mendit_1")
     assert exported.ok("import", path, "--standard", "open-repair").startswith("Nothing new imported\n")
     said = exported.refused(*line, "--kind", "Hifi separates")
-    assert said.startswith("The files hold no row of the kind 'Hifi separates'; known: Hi-Fi separates, wire recorder.")
+    assert said.startswith(
+        "The files hold no row of the kind 'Hifi separates'; known: Hi-Fi separates, wire recorder."
+    )
     assert exported.ok("intake", "Tarnwick T2").startswith("Job 2:")
     exported.sheet(REPAIRS.replace("Fixed", "Fixd"), "wrong.csv")
     said = exported.refused("import", "wrong.csv", "--standard", "open-repair", "--kind", "Hi-Fi separates")
     assert said.startswith(
         "1 fault found. Nothing was imported: 3 rows were read, 2 of them without a fault.\n"
     )
-    assert exported.ok("import", path, "--take-back") == "2 jobs, 2 families taken back; their versions are kept\n"
+    assert (
+        exported.ok("import", path, "--take-back")
+        == "2 jobs, 2 families taken back; their versions are kept\n"
+    )
 
 
 def test_own_jobs_go_out_as_open_repair_data(exported):

@@ -375,7 +375,7 @@ class Makers:
         """
         words = [word for word in _words(brand) if word != "and"]
         for length in range(1, len(words)):
-            if (start := "".join(words[:length])) in self._often:
+            if (start := maker_key(" ".join(words[:length]))) in self._often:
                 return self._names[start]
         key = maker_key(brand)
         return None if key is None else self._names.get(key)

@@ -457,8 +457,9 @@ class Follower:
                     f"{row.number} = {first.number}"
                 )
             found = [row for row in found if all(row is not other for other, _ in again)]
-        self.places = {index: f"{self.path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
-                       for index, row in enumerate(found, 1)} | {0: f"{self.plan.source}, currency"}  # fmt: skip
+        self.places = {0: f"{self.plan.source}, currency"}
+        for index, row in enumerate(found, 1):
+            self.places[index] = f"{self.path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
         return list(enumerate(found, 1))
 
     def _groups(self, rows: Sequence[tuple[int, SheetRow]]) -> list[tuple[str, list[tuple[int, SheetRow]]]]:
@@ -809,8 +810,8 @@ class _Made:
         """Add what became of the rows that are no jobs."""
         left_out = {}
         for why, sheets in self.follower.left_out.items():
-            told = [(f"{sheet}, " if self.follower.is_several else "")
-                    + f"row{'s' * (len(rows) > 1)} {', '.join(rows)}" for sheet, rows in sheets.items()]  # fmt: skip
+            told = [f"{f'{sheet}, ' * self.follower.is_several}{'row' if len(rows) == 1 else 'rows'} "
+                    + ", ".join(rows) for sheet, rows in sheets.items()]  # fmt: skip
             left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
         bad = [job for job in self.follower.jobs if any(index in self.dropped for index, _ in job.rows)]
         remarks = [str(fault) for _, faults in sorted(self.dropped.items()) for fault in faults]

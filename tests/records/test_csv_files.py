@@ -114,7 +114,9 @@ def test_a_folder_in_place_of_a_file_is_a_fault(tmp_path):
 def test_semicolons_and_decimal_commas_by_explicit_layout(read):
     layout = Layout(delimiter=";", decimal_comma=True)
     lines, faults = read(
-        "family;kind;working_price;price_spread\nT2;tape deck;1250,5;0,2\nT3;radio;1.250,50;\n", "families", layout
+        "family;kind;working_price;price_spread\nT2;tape deck;1250,5;0,2\nT3;radio;1.250,50;\n",
+        "families",
+        layout,
     )
     assert faults == [
         "families.csv, line 3, column working_price: '1.250,50' has a point, but numbers were announced with a decimal comma"

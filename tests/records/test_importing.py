@@ -212,7 +212,9 @@ def test_one_file_comes_in_as_the_rows_of_a_table(ledger, tmp_path):
     sheet.write_text("\ufeffNr;Gerät\r\n17;Tarnwick T2\r\n", encoding="utf-8")
     with pytest.raises(InvalidInput) as refused:
         import_table(sheet, "jobs", ledger, layout=Layout(delimiter=";"))
-    assert refused.value.faults[0].startswith("Reparaturen 2026.csv, line 1, column Nr: jobs has no such column; it has")
+    assert refused.value.faults[0].startswith(
+        "Reparaturen 2026.csv, line 1, column Nr: jobs has no such column; it has"
+    )
     assert refused.value.faults[-1] == (
         "A sheet with headers of its own comes in by a reading plan: `benchodds import Reparaturen 2026.csv --draft "
         "plan.toml` proposes one."

@@ -52,7 +52,10 @@ def test_a_file_of_any_encoding_and_separator(write, encoding, separator):
 def test_words_that_two_encodings_read_well_are_shown_in_both(write):
     # 0xE9 is é for Windows and È for an old Mac; both are letters.
     forms = csv_forms(write(b"Nr;Zustand\n1;caf\xe9\n"))
-    assert [(form.encoding, words) for form, words in forms] == [("cp1252", ["café"]), ("mac_roman", ["cafÈ"])]
+    assert [(form.encoding, words) for form, words in forms] == [
+        ("cp1252", ["café"]),
+        ("mac_roman", ["cafÈ"]),
+    ]
 
 
 def test_a_ditto_mark_is_no_open_quotation(write):
@@ -79,7 +82,9 @@ def test_what_cannot_be_read_is_said(write, tmp_path, monkeypatch):
     with pytest.raises(InvalidInput, match=r"jobs\.csv is not written in klingon: unknown encoding"):
         read_grids(path, CsvForm("klingon", ";", True))
     path = write('a;b\n";1\n')
-    with pytest.raises(InvalidInput, match=r"is not CSV divided by the semicolon: a quotation mark is not closed"):
+    with pytest.raises(
+        InvalidInput, match=r"is not CSV divided by the semicolon: a quotation mark is not closed"
+    ):
         read_grids(path, CsvForm("utf-8", ";", True))
     monkeypatch.setattr(spreadsheets, "MOST_BYTES", 3)
     with pytest.raises(InvalidInput, match=r"has more than 3 bytes: no sheet that somebody keeps by hand"):
@@ -94,8 +99,10 @@ def test_a_merged_cell_stands_in_each_of_its_rows():
     third = {row.number: row for row in rows}[5]
     assert (third.cells["BUYING €"], third.merged["BUYING €"]) == (25, (4, 2))
     assert {(row.number, row.why) for row in passed} == {
-        (3, "a heading, or only its first cell is filled"), (22, "a heading, or only its first cell is filled"),
-        (55, "a heading, or only its first cell is filled"), (87, "a heading, or only its first cell is filled"),
+        (3, "a heading, or only its first cell is filled"), (22, "a heading, or only its first cell is "
+            "filled"),
+        (55, "a heading, or only its first cell is filled"), (87, "a heading, or only its first cell "
+            "is filled"),
         (110, "sums"),
     }  # fmt: skip
     assert third.cells["(heading above)"] == "2024"
@@ -130,14 +137,18 @@ def test_a_header_of_two_rows_and_empty_or_equal_names(write):
     ("cell", "readings"),
     [
         (datetime.date(2021, 4, 3), {"": "2021-04-03"}),
-        ("2021-04-03", {"": "2021-04-03"}), ("2021/4/3", {"": "2021-04-03"}), ("20210403", {"": "2021-04-03"}),
+        ("2021-04-03", {"": "2021-04-03"}), ("2021/4/3", {"": "2021-04-03"}), ("20210403",
+        {"": "2021-04-03"}),
         ("3.4.2021", {DMY: "2021-04-03", MDY: "2021-03-04"}),
         ("13.4.21", {DMY: "2021-04-13"}), ("4/13/21", {MDY: "2021-04-13"}),
         ("03-04-05", {DMY: "2005-04-03", MDY: "2005-03-04", YMD: "2003-04-05"}),
-        ("3 Apr 2021", {"": "2021-04-03"}), ("Apr 3rd, 2021", {"": "2021-04-03"}), ("MAR 5 2021", {"": "2021-03-05"}),
-        ("3. März 2021", {"": "2021-03-03"}), ("5-Mai-21", {"": "2021-05-05"}), ("Sat 3 Apr 2021", {"": "2021-04-03"}),
+        ("3 Apr 2021", {"": "2021-04-03"}), ("Apr 3rd, 2021", {"": "2021-04-03"}), ("MAR 5 2021",
+        {"": "2021-03-05"}),
+        ("3. März 2021", {"": "2021-03-03"}), ("5-Mai-21", {"": "2021-05-05"}), ("Sat 3 Apr 2021",
+        {"": "2021-04-03"}),
         ("Apr 2021", {"": "2021-04"}), ("04/2021", {"": "2021-04"}), ("2021-04", {"": "2021-04"}),
-        ("2021-04-03 14:30", {"": "2021-04-03"}), (44289, {"": "2021-04-03"}), ("3/4/98", {DMY: "1998-04-03", MDY: "1998-03-04"}),
+        ("2021-04-03 14:30", {"": "2021-04-03"}), (44289, {"": "2021-04-03"}), ("3/4/98",
+        {DMY: "1998-04-03", MDY: "1998-03-04"}),
         ("31.2.2021", {}), ("3.4.2921", {}), ("summer", {}), (12, {}), ("12.50", {}), (None, {}),
     ],
 )  # fmt: skip
@@ -163,7 +174,8 @@ def test_a_date_is_read_by_the_order_that_is_given_and_never_guessed():
     [
         ("12", None, "12"), (12.5, None, "12.5"), ("12,50", None, "12.50"), ("12.50", None, "12.50"),
         ("1.250,00", None, "1250.00"), ("1,250.00", None, "1250.00"), ("1'250.00", None, "1250.00"),
-        ("1.234.567", None, "1234567"), ("1.250", ",", "1250"), ("1.250", ".", "1.250"), ("0,125", None, "0.125"),
+        ("1.234.567", None, "1234567"), ("1.250", ",", "1250"), ("1.250", ".", "1.250"), ("0,125", None,
+        "0.125"),
         ("€ 12,-", None, "12"), ("12,– €", None, "12"), ("£7", None, "7"), ("-3,5 EUR", None, "-3.5"),
         ("7 quid", None, "7"), ("$1,250.00", None, "1250.00"),
     ],
@@ -175,7 +187,9 @@ def test_numbers_as_written(cell, mark, number):
 def test_numbers_that_are_none_or_two():
     assert decimal_marks("1.250") == {",", "."}
     assert (decimal_marks("12,5"), decimal_marks("12"), decimal_marks(12)) == ({","}, set(), set())
-    with pytest.raises(Refused, match=r"'1\.250' is read differently with a decimal comma and a point; say which"):
+    with pytest.raises(
+        Refused, match=r"'1\.250' is read differently with a decimal comma and a point; say which"
+    ):
         read_number("1.250", None)
     with pytest.raises(Refused, match=r"'12\.50' is not written with the decimal comma"):
         read_number("12.50", ",")
@@ -194,7 +208,8 @@ def test_signs_of_currencies():
 @pytest.mark.parametrize(
     ("cell", "unit", "hours"),
     [
-        ("1:30", None, "1.5"), ("1h30", None, "1.5"), ("90 min", None, "1.5"), ("1,5 h", None, "1.5"), ("2h", None, "2"),
+        ("1:30", None, "1.5"), ("1h30", None, "1.5"), ("90 min", None, "1.5"), ("1,5 h", None, "1.5"),
+        ("2h", None, "2"),
         ("1 h 15 min", None, "1.25"), (datetime.timedelta(minutes=45), None, "0.75"), (1.5, "hours", "1.5"),
         (90, "minutes", "1.5"), ("~2h", None, "2"),
     ],
