@@ -786,39 +786,30 @@ def rename(bench: Bench, what: str, old: str, new: str, merge: bool, why: str) -
 # `import` and `export`: CSV files into the ledger, and out of it.
 
 
-class Pairing(click.ParamType):
-    """A column and the header under which a spreadsheet keeps it: ``taken_in=Bought on``."""
-
-    name = "column=header"
-
-    def convert(
-        self, value: str | tuple[str, str], param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[str, str]:
-        """Read the column and the header."""
-        if isinstance(value, tuple):
-            return value
-        column, equals, header = (part.strip() for part in value.partition("="))
-        if not (column and equals and header):
-            self.fail(f'{value!r} is not written as COLUMN=HEADER, such as taken_in="Bought on"', param, ctx)
-        return column, header
-
-
 @click.command(
     name="import",
-    short_help="Import CSV files: a folder, or one sheet.",
+    short_help="Import CSV files, or a sheet by a reading plan.",
     epilog=example(
         "benchodds import data/demo",
-        "benchodds import from-my-spreadsheet --dry-run",
-        'benchodds import jobs-2025.csv --map job=No --map taken_in="Bought on" --semicolons',
+        "benchodds import from-my-ledger --dry-run",
+        "benchodds import jobs-2025.xlsx --draft plan.toml",
+        "benchodds import jobs-2025.xlsx --plan plan.toml",
         "benchodds import repair-events.csv --standard open-repair",
+        "benchodds import jobs-2025.xlsx --take-back",
     ),
 )
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--dry-run", is_flag=True, help="Check everything, write nothing.")
-@click.option("--map", "pairs", type=Pairing(), multiple=True,
-              help="One file: the header of a column where it is not its name; repeatable.")  # fmt: skip
+@click.option("--draft", type=NEW_FILE, metavar="PLAN",
+              help="Import nothing: propose how to read a sheet, and write that to PLAN.")  # fmt: skip
+@click.option("--plan", type=click.Path(exists=True, dir_okay=False, path_type=Path),
+              help="Read a sheet (CSV, XLSX, ODS) as this plan says.")  # fmt: skip
 @click.option("--standard", type=click.Choice(["open-repair"]),
               help="PATH holds open repair data, versions 0.1 to 0.3.")  # fmt: skip
+@click.option("--kind", "kinds", multiple=True,
+              help="Open repair data: a kind that the ledger has no family of yet; repeatable.")  # fmt: skip
+@click.option("--take-back", is_flag=True,
+              help="Take out again what was imported from PATH, unless it was changed since.")  # fmt: skip
 @click.option("--semicolons", is_flag=True, help="Cells are divided by semicolons.")
 @click.option("--decimal-comma", is_flag=True, help="Numbers are written with a decimal comma.")
 @click.option(
@@ -827,63 +818,50 @@ class Pairing(click.ParamType):
 @NEW
 @WHY
 @click.pass_obj
-def import_folder(
-    bench: Bench,
-    path: Path,
-    dry_run: bool,
-    pairs: tuple[tuple[str, str], ...],
-    standard: str | None,
-    semicolons: bool,
-    decimal_comma: bool,
-    correct: bool,
-    new_names: tuple[str, ...],
-    why: str,
-) -> None:
+def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> None:
     """Import PATH: a folder of CSV files named after the tables, with or without datapackage.json.
 
-    PATH may also be one CSV file, such as a spreadsheet's. A file that is named after a table holds
-    that table; any other holds jobs, whose families the ledger must know.
+    PATH may also be one CSV file that has the columns of a table. A file that is named after a table
+    holds that table; any other holds jobs, whose families the ledger must know.
+
+    A sheet as you keep it (CSV of any make, XLSX, ODS) is read by a plan. --draft writes a proposal, with a
+    question for what cannot be told; answer those, then --plan follows it.
 
     With --standard open-repair, PATH is a CSV file of the Open Repair Data Standard or a folder of them.
-    Their jobs bear an origin and are never counted as this bench's own.
+    Their jobs bear an origin and are never counted as this bench's own. Only kinds that the ledger has a
+    family of are taken in, and those named by --kind.
 
     Every fault of every file is listed, and then nothing is imported. Rows that the ledger holds
     already are passed over; where they differ, --correct takes them for corrections and lists the changes
     first. A file of corrections needs the columns that tell its rows apart, and those that change; what
     it leaves out stays.
     """
-    from reliability.records.csv_files import Layout
-    from reliability.records.importing import import_package, import_table
-    from reliability.records.open_repair import import_open_repair
+    plan, draft, standard = given["plan"], given["draft"], given["standard"]
+    ways = [name for name in ("draft", "plan", "standard", "take_back") if given[name]]
+    if len(ways) > 1:
+        told = " and ".join(f"--{name.replace('_', '-')}" for name in ways)
+        raise click.UsageError(f"{told} do not go together.")
+    if given["kinds"] and not standard:
+        raise click.UsageError("--kind belongs to --standard open-repair.")
+    if (plan or draft) and (given["semicolons"] or given["decimal_comma"]):
+        raise click.UsageError(
+            "A plan says how its sheet is written: leave out --semicolons, --decimal-comma."
+        )
+    if given["correct"] and ways:
+        raise click.UsageError(
+            "--correct takes tables of a ledger as they are; it goes with none of the others."
+        )
+    if draft:
+        _draft(bench, path, draft)
+        return
+    if given["take_back"]:
+        _take_back(bench, path, dry_run)
+        return
     from reliability.records.package import is_demo
 
-    layout = Layout(";" if semicolons else ",", decimal_comma, _headers(pairs) or None)
-    if pairs and path.is_dir():
-        raise click.UsageError(f"--map names the headers of one file, but {path} is a folder.")
-    if pairs and standard:
-        raise click.UsageError(
-            "--map is for spreadsheets; open repair data have the headers of their standard."
-        )
-    if correct and standard:
-        raise click.UsageError("--correct takes tables of a ledger; open repair data are not corrected.")
-    if not standard and is_demo(path if path.is_dir() else path.parent):
+    if not ways and is_demo(path if path.is_dir() else path.parent):
         _refuse_demo(bench, path)
-    given: dict[str, Any] = {
-        "layout": layout,
-        "reason": why or (f"corrected from {path.name}" if correct else "imported"),
-        "correct": correct,
-        "new_names": [clean_text(name) for name in new_names],
-    }
-
-    def bring_in(ledger: "Ledger", dry: bool) -> "ImportSummary":
-        if standard:
-            return import_open_repair(path, ledger, layout=layout, dry_run=dry)
-        if path.is_dir() or not (pairs or path.is_file()):
-            return import_package(path, ledger, dry_run=dry, **given)
-        table = path.stem if path.stem in TABLES else "jobs"
-        return import_table(path, table, ledger, dry_run=dry, **given)
-
-    summary = _run(bench, bring_in, dry_run, correct)
+    summary = _run(bench, _importer(path, plan, standard, given), dry_run, given["correct"])
     _tell(summary, "would be" if dry_run else "")
     if not dry_run and (summary.changes or any(summary.written.values())):
         click.echo(f"Written to {bench.shown}")
@@ -908,11 +886,68 @@ def _refuse_demo(bench: Bench, path: Path) -> None:
         )
 
 
-def _headers(pairs: tuple[tuple[str, str], ...]) -> dict[str, str]:
-    names = dict(pairs)
-    if twice := [column for column in names if sum(column == other for other, _ in pairs) > 1]:
-        raise click.UsageError(f"--map names {', '.join(twice)} more than once.")
-    return names
+def _importer(
+    path: Path, plan: Path | None, standard: str | None, given: dict[str, Any]
+) -> "Callable[[Ledger, bool], ImportSummary]":
+    from reliability.records.csv_files import Layout
+    from reliability.records.importing import import_package, import_table
+
+    layout = Layout(";" if given["semicolons"] else ",", given["decimal_comma"])
+    why = given["why"] or f"{'corrected' if given['correct'] else 'imported'} from {path.name}"
+    how: dict[str, Any] = {
+        "layout": layout,
+        "reason": why,
+        "correct": given["correct"],
+        "new_names": [clean_text(name) for name in given["new_names"]],
+    }
+
+    def bring_in(ledger: "Ledger", dry: bool) -> "ImportSummary":
+        if plan:
+            from reliability.records.reading_plan import import_by_plan
+
+            return import_by_plan(path, plan, ledger, reason=why, dry_run=dry)
+        if standard:
+            from reliability.records.open_repair import import_open_repair
+
+            return import_open_repair(
+                path, ledger, layout=layout, kinds=given["kinds"], reason=why, dry_run=dry
+            )
+        if path.is_dir() or not path.is_file():
+            return import_package(path, ledger, dry_run=dry, **how)
+        table = path.stem if path.stem in TABLES else "jobs"
+        return import_table(path, table, ledger, dry_run=dry, **how)
+
+    return bring_in
+
+
+def _draft(bench: Bench, path: Path, draft: Path) -> None:
+    from reliability.records.files import fresh_file
+    from reliability.records.reading_plan_draft import draft_plan
+
+    families: dict[str, str] = {}
+    if not bench.is_missing:
+        with bench.ledger() as ledger:
+            families = {str(row["family"]): str(row["kind"]) for row in ledger.rows("families")}
+    text = draft_plan(path, families)
+    try:
+        with fresh_file(draft, replace=False) as file:
+            file.stream.write(text.encode())
+    except FileExistsError:
+        raise InvalidInput(f"{draft} is there already, perhaps with your answers; name another.") from None
+    except OSError as error:
+        raise InvalidInput(f"{draft} cannot be written: {reason(error)}.") from None
+    count = text.count("# QUESTION: ")
+    click.echo(f"{draft}: how {path.name} can be read, with {counted(count, 'question')} to answer")
+
+
+def _take_back(bench: Bench, path: Path, dry_run: bool) -> None:
+    from reliability.records.importing import take_back_import
+
+    with bench.ledger() as ledger:
+        gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
+    done = "would be taken back" if dry_run else "taken back"
+    told = ", ".join(f"{count} {table}" for table, count in gone.items())
+    click.echo(f"{told} {done}; their versions are kept")
 
 
 def _run(

@@ -24,7 +24,8 @@ CSV_RULES = (
     "not UTF-8 is a fault of its cell.",
     "Cells are trimmed; rows without any content are skipped; a line break inside quotation marks belongs "
     "to the text, where texts may have several lines.",
-    "A header that is no column is a fault; `--map COLUMN=HEADER` names other headers of a single file.",
+    "A header that is no column is a fault; a sheet with headers of its own comes in by a reading plan "
+    "(`import --draft`, `--plan`).",
     "Semicolons and decimal commas only where they are announced (`--semicolons`, `--decimal-comma`). No "
     "date and no number is guessed: 03/04/2024 is a fault.",
     "A text that begins with = + - or @ stays a text. Exports put an apostrophe before it, so that no "

@@ -10,7 +10,7 @@ import datetime
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, NamedTuple
@@ -56,13 +56,10 @@ class Layout:
         What stands between cells.
     decimal_comma : bool
         Whether numbers are written with a comma; then a point in a number is refused.
-    names : mapping of str to str
-        Header in the file by column of the table, where they differ; for a single file.
     """
 
     delimiter: str = ","
     decimal_comma: bool = False
-    names: Mapping[str, str] | None = None
 
 
 class Line(NamedTuple):
@@ -247,12 +244,9 @@ class CsvTable:
             message = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
             self.faults.append(self.fault(1, "", message))
             return []
-        known = {clean_text(found): name for name, found in (self.layout.names or {}).items()}
-        names = [known.get(cell, cell) for cell in header]
-        complaints = self._misnamed(header)
-        if complaints:
-            names = []
-        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+        names = header
+        complaints: list[Complaint] = []
+        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             complaints.append(
                 ("", f"the header is separated by {sign}; name the delimiter, or save with commas")
@@ -272,18 +266,6 @@ class CsvTable:
             complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
         self.faults += [self.fault(1, *complaint) for complaint in complaints]
         return names if not complaints else []
-
-    def _misnamed(self, header: Sequence[str]) -> list[Complaint]:
-        """Complain of names in the layout that stand for nothing."""
-        complaints: list[Complaint] = []
-        for name, found in (self.layout.names or {}).items():
-            if name not in self.table.names:
-                message = f"was given for {found!r}, but {self.table.name} has no such column"
-                complaints.append((name, f"{message}.{nearest(name, self.table.names)}"))
-            elif clean_text(found) not in header:
-                complaints.append((name, f"was to be read from {found!r}, which the header lacks; it has "
-                                   f"{', '.join(header)}.{nearest(found, header)}"))  # fmt: skip
-        return complaints
 
 
 def refuse_undecodable(text: str) -> None:

@@ -1059,12 +1059,14 @@ Content = dict[str, Any]
 
 
 def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Value]], reason: str) -> None:
-    """Add the first version of new reference rows to the history."""
+    """Add a version of new reference rows to the history: the first, but of one that was taken back."""
+    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == table.name)
+    last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
     now = utc_now()
     versions = [
-        {"what": table.name, "key": key_text(table, row), "version": 1, "written_at": now,
+        {"what": table.name, "key": key, "version": last.get(key, 0) + 1, "written_at": now,
          "reason": reason, "content": to_json(content_of(row))}
-        for row in rows
+        for row in rows for key in [key_text(table, row)]
     ]  # fmt: skip
     keep_versions(connection, versions)
 

@@ -6,13 +6,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, delete, insert, select, update
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, JobFacts, Known, clean_document, rule_complaints
+from reliability.records.checks import (
+    Complaint,
+    JobFacts,
+    Known,
+    clean_document,
+    clean_row,
+    rule_complaints,
+)
 from reliability.records.csv_files import CsvTable, Layout, Line
-from reliability.records.database import SQL_TABLES, keep_jobs, keep_rows, show_with
+from reliability.records.database import HISTORY, SQL_TABLES, keep_jobs, keep_rows, show_with
 from reliability.records.package import (
     PACKAGE,
     PackageCheck,
@@ -117,6 +124,40 @@ class Source(Protocol):
         """Word a fault at a place in the file."""
 
 
+@dataclass
+class MadeRows:
+    """Rows of one table that were made out of a file.
+
+    Attributes
+    ----------
+    exponent : int
+        Decimals of the currency.
+    places : mapping of int to str
+        Where a row stands, by the number that it bears in `made`; otherwise that is its line.
+    made : list of (int, dict, list of Complaint)
+        Line, values by column, and what is wrong with them already.
+    """
+
+    path: Path
+    table: Table
+    is_derived: bool
+    n_left_out: int = 0
+    faults: list[Fault] = field(default_factory=list)
+    exponent: int = 2
+    places: Mapping[int, str] = field(default_factory=dict)
+    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
+
+    def lines(self) -> Iterator[Line]:
+        """Give every row, clean or with its complaints."""
+        for number, row, complaints in self.made:
+            clean, more = clean_row(self.table, row, self.exponent)
+            yield Line(number, clean, complaints or more)
+
+    def fault(self, line: int, column: str, message: str) -> Fault:
+        """Word a fault at a place in the file."""
+        return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
+
+
 def import_sources(
     ledger: "Ledger",
     sources: Callable[[Connection], tuple[int, Sequence[Source]]],
@@ -188,7 +229,7 @@ class _Import:
     corrected: set[str] = field(default_factory=set)
     asked: set[tuple[str, str]] = field(default_factory=set)
     n_read: int = 0
-    job_file: str = ""
+    jobs: Source | None = None
     at_fault: set[tuple[str, int]] = field(default_factory=set)
     written: Counter[str] = field(default_factory=Counter)
     equal: Counter[str] = field(default_factory=Counter)
@@ -238,7 +279,7 @@ class _Import:
         self.faults += source.faults
         self.n_read += source.n_left_out
         if name == "jobs":
-            self.job_file = source.path.name
+            self.jobs = source
         if not self.faults:
             self._write(name, waiting)
             for old, row in differing:
@@ -339,9 +380,9 @@ class _Import:
         for job, line, complaint in self.check.ended_by_sound():
             if job in self.corrected:  # tested whole, below
                 continue
-            place = f"{self.job_file}, line {line}" if line else f"job {job}"
-            self.faults.append(Fault(place, *complaint))
-            self.at_fault.add((self.job_file, line))
+            source = self.jobs if line else None
+            self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
+            self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
         for job in sorted(self.corrected) if not self.faults else ():
             document: Any = database.fetch_document(self.connection, job, self.exponent)
@@ -399,6 +440,10 @@ _UNKNOWN_FAMILY = "column family: no family "
 _FAMILIES_FIRST = (
     "Families that are new are described first: put them into a families.csv with the columns family and "
     "kind, and import that."
+)
+_BY_PLAN = (
+    "A sheet with headers of its own comes in by a reading plan: `benchodds import {} --draft plan.toml` "
+    "proposes one."
 )
 
 
@@ -465,7 +510,7 @@ def import_table(
     correct: bool = False,
     new_names: Collection[str] | None = None,
 ) -> ImportSummary:
-    """Import one CSV file, such as a spreadsheet's, as the rows of one table.
+    """Import one CSV file with the columns of a table; a sheet of another form comes in by a reading plan.
 
     Parameters
     ----------
@@ -476,7 +521,7 @@ def import_table(
     ledger : Ledger
         Where the rows go.
     layout : Layout, optional
-        Its delimiter, its decimal comma, and its headers where they are not the columns' names.
+        Its delimiter and its decimal comma.
     reason : str
         Kept in the history.
     dry_run : bool
@@ -503,9 +548,10 @@ def import_table(
             {table: Path(path)}, [], ledger, layout, reason, dry_run, correct=correct, new_names=new_names
         )
     except InvalidInput as error:
-        if not any(_UNKNOWN_FAMILY in fault for fault in error.faults):
-            raise
-        raise InvalidInput(error.message, [*error.faults, _FAMILIES_FIRST]) from None
+        hints = [_FAMILIES_FIRST] if any(_UNKNOWN_FAMILY in fault for fault in error.faults) else []
+        if any(fault.startswith(f"{Path(path).name}, line 1") for fault in error.faults):
+            hints = [_BY_PLAN.format(Path(path).name)]
+        raise InvalidInput(error.message, [*error.faults, *hints]) from None
 
 
 def _import_files(
@@ -530,3 +576,87 @@ def _import_files(
     return import_sources(
         ledger, tables, faults, reason, dry_run, withdrawn, correct=correct, new_names=new_names
     )
+
+
+# A whole import out again.
+
+
+def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
+    """Take out everything that was written for one reason, as an import does; its versions are kept.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where it was imported.
+    reason : str
+        The reason that the import kept in the history.
+    dry_run : bool
+        Check everything, write nothing.
+
+    Returns
+    -------
+    dict of str to int
+        Rows by table. Settings stay, and so do families that other rows refer to.
+
+    Raises
+    ------
+    InvalidInput
+        If nothing was written for that reason, or anything of it was changed since; all of that is named, and
+        nothing is taken back then.
+    """
+    with ledger.writing() as connection:
+        written, changed = _written_for(connection, reason)
+        told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]
+        refuse(told, "Nothing was taken back.")
+        gone: dict[str, int] = {}
+        exponent = database.exponent_in(connection)
+        for name in ("jobs", "models", "parts", "hearsay", "families"):
+            keys = written.get(name, {})
+            rows = [row for row in database.fetch_rows(connection, name, exponent)
+                    if database.key_text(TABLES[name], row) in keys]  # fmt: skip
+            if name == "families":
+                in_use = _families_in_use(connection)
+                rows = [row for row in rows if row["family"] not in in_use]
+            if not rows:
+                continue
+            gone[name] = len(rows)
+            for row in rows:
+                if name == "jobs":
+                    database.remove_parts(connection, str(row["job"]))
+                connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
+            now = database.utc_now()
+            database.keep_versions(connection, [
+                {"what": name, "key": key, "version": keys[key] + 1, "written_at": now,
+                 "reason": f"taken back: {reason}", "content": None}
+                for key in (database.key_text(TABLES[name], row) for row in rows)
+            ])  # fmt: skip
+        if not gone:
+            raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
+        show_with(connection, "import … --take-back, of the same, tells whether it is there still")
+        if dry_run:
+            connection.rollback()
+    return gone
+
+
+def _written_for(
+    connection: Connection, reason: str
+) -> tuple[dict[str, dict[str, int]], list[tuple[str, str, str]]]:
+    """Find what was written for a reason: the newest version by table and key, and what was changed since."""
+    entries = HISTORY.c
+    query = select(entries.what, entries.key, entries.version, entries.reason, entries.content.is_(None))
+    reasons: dict[tuple[str, str], tuple[int, set[str]]] = {}
+    for what, key, version, why, is_gone in connection.execute(query.order_by(entries.entry)):
+        before = set() if is_gone else reasons.get((what, key), (0, set()))[1] | {why}
+        reasons[what, key] = (version, before)
+    written: dict[str, dict[str, int]] = {}
+    changed = []
+    for (what, key), (version, why) in reasons.items():
+        if reason in why and what != "settings":
+            written.setdefault(what, {})[key] = version
+            changed += [(what, key, ", ".join(sorted(why - {reason})))] if why != {reason} else []
+    return written, changed
+
+
+def _families_in_use(connection: Connection) -> set[str]:
+    named = [select(SQL_TABLES[name].c.family) for name in ("jobs", "models", "parts", "hearsay")]
+    return {family for query in named for family in connection.execute(query).scalars() if family}

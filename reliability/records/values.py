@@ -2,13 +2,16 @@
 
 import datetime
 import re
+import tomllib
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
+from functools import cache
 from heapq import nsmallest
 from itertools import pairwise
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from reliability.errors import InvalidInput, unknown
@@ -299,6 +302,29 @@ def clean_text(text: str) -> str:
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     return (text if text.isascii() else unicodedata.normalize("NFC", text)).strip()
+
+
+def folded(text: str) -> str:
+    """Give letters and digits of a text without accents, lower case, words divided by one space."""
+    plain = unicodedata.normalize("NFKD", text.casefold().replace("ø", "o").replace("æ", "ae"))
+    bare = "".join(sign for sign in plain if not unicodedata.combining(sign))
+    return " ".join(re.findall(r"[^\W_]+", bare))
+
+
+@cache
+def words() -> dict[str, Any]:
+    """Read the list of words that people write: each group of it, a folded phrase to its meaning."""
+    content = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
+    marks = content.pop("marks")
+    headers = {f"headers.{kind}": _meanings(group) for kind, group in content.pop("headers").items()}
+    months = {name: number for number, line in enumerate(marks["months"], 1) for name in line.split()}
+    groups = {name: _meanings(group) for name, group in content.items()}
+    return {**groups, **headers, **marks, "months": months}
+
+
+def _meanings(group: Mapping[str, str]) -> dict[str, str]:
+    return {("=" if phrase[0] == "=" else "") + folded(phrase): meaning for meaning, phrases in group.items()
+            for phrase in (meaning, *phrases.split("|")) if folded(phrase)}  # fmt: skip
 
 
 def _text(column: Column, value: object, _exponent: int) -> str:
