@@ -181,7 +181,7 @@ def _current(connection: Connection, rows: Tables, exponent: int) -> Iterator[tu
     for job, document in documents(connection, exponent):
         yield "jobs", job, document
     for name, table in TABLES.items():
-        if "job" not in table.names:
+        if "job" not in table.key:
             yield from ((name, database.key_text(table, row), database.content_of(row)) for row in rows[name])
 
 
@@ -371,10 +371,13 @@ def odd_years(rows: Rows) -> list[Problem]:
 def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
     """Find dates that have not come yet."""
     columns = {"jobs": ("taken_in", "closed", "sold_on"), "followups": ("checked_on", "failed_on"),
-               "families": ("priced_on",), "parts": ("as_of",)}  # fmt: skip
+               "families": ("priced_on",), "parts": ("as_of",), "lots": ("bought_on",),
+               "sightings": ("seen_on",), "shelf": ("kept_on", "gone_on"),
+               "spending": ("spent_on",)}  # fmt: skip
     return [
         doubtful("date to come", f"{column} {row[column]} is after today, {today}",
-                 f"job {row['job']}" if "job" in row else f"{table}, {row.get('component') or row['family']}")
+                 f"job {row['job']}" if "job" in TABLES[table].key else
+                 f"{table}, {row.get('component') or row[TABLES[table].key[-1]]}")
         for table, names in columns.items() for row in rows[table] for column in names
         if row[column] and not date_not_before(today.isoformat(), row[column])
     ]  # fmt: skip

@@ -351,6 +351,7 @@ def _known_to(connection: Connection, document: JobDocument, new_components: Col
         families=database.names_in(connection, "family"),
         components=components,
         models={model: family for model, family in connection.execute(query)},
+        others={"lots": database.names_in(connection, "lot")},
     )
 
 
@@ -377,7 +378,11 @@ def put_rows(
     if table == "settings":
         exponent = _exponent_after(rows, exponent)
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
-    known = Known(families=database.names_in(connection, "family"))
+    known = Known(
+        families=database.names_in(connection, "family"),
+        jobs=database.facts_of_jobs(connection) if "jobs" in TABLES[table].references.values() else None,
+        others=database.named_rows(connection) if "sightings" in TABLES[table].references.values() else {},
+    )
     clean, faults = clean_rows(table, merged, exponent=exponent, known=known)
     if table == "settings" and not faults:
         faults = _currency_faults(connection, clean)
@@ -432,7 +437,10 @@ def _currency_faults(connection: Connection, rows: Iterable[Row]) -> list[Fault]
 
 
 #: Tables that `put` writes; jobs and what belongs to them go in as whole documents.
-REFERENCE_TABLES = ("settings", "families", "models", "parts", "hearsay")
+REFERENCE_TABLES = (
+    "settings", "families", "models", "parts", "hearsay", "lots", "sightings", "sighting_signs", "shelf",
+    "spending",
+)  # fmt: skip
 
 
 def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
@@ -672,7 +680,7 @@ class Ledger(LedgerReader):
         Parameters
         ----------
         table : str
-            One of settings, families, models, parts, hearsay.
+            One of `REFERENCE_TABLES`.
         rows : iterable of mapping
             Matched by key; of a known row only the given columns change, None empties one.
         reason : str

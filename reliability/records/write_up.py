@@ -2,7 +2,7 @@
 
 import datetime
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import BenchoddsError, LedgerError, UnknownName
@@ -35,6 +35,7 @@ class Names:
     models: dict[str, str]
     signs: set[str]
     exponent: int
+    lots: set[str] = field(default_factory=set)
 
     @classmethod
     def of(cls, ledger: "Ledger | None") -> "Names":
@@ -49,6 +50,7 @@ class Names:
             models={str(row["model"]): str(row["family"]) for row in ledger.rows("models")},
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
+            lots=set(ledger.names("lot")),
         )
 
     def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
@@ -57,6 +59,7 @@ class Names:
             "family": self.families,
             "component": self.components,
             "model": self.models,
+            "lot": self.lots,
         }
         faults: list[Fault | str] = [*document_faults(document, known, exponent=self.exponent)]
         family = document["job"].get("family")

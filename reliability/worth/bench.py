@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.life.findings import unit_ages
-from reliability.records.frames import Records
+from reliability.records.frames import Records, later_taken_out
 from reliability.records.values import do_gaps_count, missing_numbers, split_number
 
 Floats = NDArray[np.float64]
@@ -54,6 +54,7 @@ def records_known_on(records: Records, as_of: datetime.date) -> Records:
         findings=_only(records.findings, done),
         signs=_only(records.signs, kept),
         followups=_only(followups[followups["checked_on"] <= day], done),
+        **later_taken_out(records, day, kept),
     )
 
 
