@@ -1205,7 +1205,7 @@ def card(ctx: click.Context, out: Path, as_of: datetime.date | None) -> None:
     from the demo and says so.
     """
     from reliability.records.frames import known_by
-    from reliability.report.pocket_card import write_card
+    from reliability.report.card import write_card
     from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
 
     bench: Bench = ctx.obj

@@ -9,7 +9,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, sync_playwright
 
 from reliability.records.package import load_package_records
-from reliability.report.pocket_card import write_card
+from reliability.report.card import write_card
 from reliability.report.run import make_pages
 from reliability.worth.appraiser import fit_appraiser
 

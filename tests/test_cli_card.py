@@ -81,7 +81,7 @@ def test_without_a_ledger_of_ones_own_it_is_the_demo(command_line, fitted, monke
 
     asked: list[tuple[int, str]] = []
     monkeypatch.setattr("reliability.worth.appraiser.fit_appraiser", quick)
-    monkeypatch.setattr("reliability.report.pocket_card.list_groups", lambda _table: [])
+    monkeypatch.setattr("reliability.report.card.list_groups", lambda _table: [])
     result = CliRunner().invoke(main, ["card", "--as-of", "2026-06-30"], catch_exceptions=False)
     assert result.exit_code == 0
     assert result.stderr == ("data/bench.db does not exist: the card is made from the demo, and says DEMO\n")

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
-from reliability.report import words
-from reliability.report.html import name, paragraph, text, verdict_mark
+from reliability.report import format
+from reliability.report.format import name, paragraph, text, verdict_mark
 
 _EVIDENCE = {
     "own records": "{jobs} of this bench stand behind it.",
@@ -30,15 +30,15 @@ def prices_line(facts: Mapping[str, Any]) -> str:
     if ceiling <= 0:
         return "Skip, even as a gift."
     if not facts["is_founded"]:
-        return f"Try one at most, for {words.money(ceiling, currency)} or less."
+        return f"Try one at most, for {format.money(ceiling, currency)} or less."
     top = facts["haggle_to"]
     haggling = (
-        f" haggle up to {words.money(top, currency)};"
-        if words.money(top, "") != words.money(ceiling, "")
+        f" haggle up to {format.money(top, currency)};"
+        if format.money(top, "") != format.money(ceiling, "")
         else ""
     )
-    above = f" skip above {words.money(top, currency)}." if haggling else " skip above that."
-    return f"Take up to {words.money(ceiling, currency)};{haggling}{above}"
+    above = f" skip above {format.money(top, currency)}." if haggling else " skip above that."
+    return f"Take up to {format.money(ceiling, currency)};{haggling}{above}"
 
 
 def usual_line(facts: Mapping[str, Any]) -> str:
@@ -46,13 +46,13 @@ def usual_line(facts: Mapping[str, Any]) -> str:
     if facts["asked"] is None:
         return "What such a unit usually costs is not known."
     mark = verdict_mark(facts["verdict"])
-    return f"At the price usually asked, {text(words.money(facts['asked'], facts['currency']))}: {mark}"
+    return f"At the price usually asked, {text(format.money(facts['asked'], facts['currency']))}: {mark}"
 
 
 def odds_line(facts: Mapping[str, Any]) -> str:
     """Say the chance of a repair, the gain at the usual price and the chief risk; markup."""
-    chance = text(words.share(facts["success_chance"]))
-    interval = text(words.span(facts["success_low"], facts["success_high"]))
+    chance = text(format.share(facts["success_chance"]))
+    interval = text(format.span(facts["success_low"], facts["success_high"]))
     said = f"A repair works out in {chance} of such units (90\u00a0% interval {interval})"
     risk, rival = facts["chief_risk"], facts["rival_risk"]
     if risk and rival:
@@ -60,15 +60,15 @@ def odds_line(facts: Mapping[str, Any]) -> str:
     else:
         said += f"; what ends the job most often is the {name(risk)}." if risk else "."
     if facts["expected_gain"] is not None:
-        gain = text(words.money(facts["expected_gain"], facts["currency"]))
-        loss = text(words.share(facts["chance_of_loss"]))
+        gain = text(format.money(facts["expected_gain"], facts["currency"]))
+        loss = text(format.share(facts["chance_of_loss"]))
         said += f" At that price the job brings {gain} on average, and loses money {loss} of the time."
     return said
 
 
 def evidence_line(facts: Mapping[str, Any]) -> str:
     """Say what stands behind the numbers; plain text."""
-    return _EVIDENCE[facts["evidence"]].format(jobs=words.counted(int(facts["jobs_seen"]), "finished job"))
+    return _EVIDENCE[facts["evidence"]].format(jobs=format.counted(int(facts["jobs_seen"]), "finished job"))
 
 
 def answer_tag(facts: Mapping[str, Any]) -> str:

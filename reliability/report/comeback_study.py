@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.life.comebacks import DAYS_PER_YEAR, Comebacks, comebacks
-from reliability.report import words
+from reliability.report import format
 from reliability.report.groundwork import Groundwork
 from reliability.report.study import rounded
 
@@ -58,13 +58,13 @@ def comeback_words(found: Comebacks) -> str:
             if never
             else "No unit of this family was repaired yet."
         )
-    said = f"{back} of {words.counted(checked, 'repaired unit')} that somebody asked after came back"
+    said = f"{back} of {format.counted(checked, 'repaired unit')} that somebody asked after came back"
     said += f" ({_parts(found)})." if back else "."
     if never:
         said += f" {never} more were never asked after; silence is not a working unit."
     _, low, high = found.within([_A_YEAR])
-    span = words.span(round(low[0], 2), round(high[0], 2))
-    return f"{said} Within a year {span} come back ({words.INTERVAL})."
+    span = format.span(round(low[0], 2), round(high[0], 2))
+    return f"{said} Within a year {span} come back ({format.INTERVAL})."
 
 
 def _of(number: int) -> str:
@@ -73,4 +73,4 @@ def _of(number: int) -> str:
 
 def _parts(found: Comebacks) -> str:
     counts = found.table["component"].dropna().value_counts().sort_index()
-    return words.listed([f"{each} {number}" for each, number in counts.items()])
+    return format.listed([f"{each} {number}" for each, number in counts.items()])

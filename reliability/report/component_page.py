@@ -4,8 +4,8 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.report import figures, tables, words
-from reliability.report.html import Shown, name, paragraph, section, text
+from reliability.report import figures, format
+from reliability.report.format import Shown, name, paragraph, section, text
 from reliability.report.study import Study
 
 
@@ -36,15 +36,15 @@ def families(study: Study) -> Shown:
         label="Failed by today",
     )
     fields = [
-        tables.linked("Family", "family"),
-        tables.number("Age today", "age_years", words.years),
-        tables.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
-        tables.chance("Failed", "failed", "failed_low", "failed_high"),
-        tables.number("Found failed", "n_failed"),
-        tables.number("Found working", "n_sound"),
-        tables.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
-        tables.age("Half failed by", "b50_years", "b50_low", "b50_high"),
-        tables.label("What the family's own records allow", "fit_says", kind="long"),
+        format.linked("Family", "family"),
+        format.number("Age today", "age_years", format.years),
+        format.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
+        format.chance("Failed", "failed", "failed_low", "failed_high"),
+        format.number("Found failed", "n_failed"),
+        format.number("Found working", "n_sound"),
+        format.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
+        format.age("Half failed by", "b50_years", "b50_low", "b50_high"),
+        format.label("What the family's own records allow", "fit_says", kind="long"),
     ]
     says = (
         "Needs work and failed: of a usual unit today, leaning on all families. Ages by which 1 in 10 and "
@@ -54,20 +54,20 @@ def families(study: Study) -> Shown:
         "families",
         "Families compared",
         drawn,
-        tables.table(frame, fields, caption="Families, the likeliest to have failed first", says=says),
+        format.table(frame, fields, caption="Families, the likeliest to have failed first", says=says),
     )
 
 
 def _counted(study: Study) -> str:
     fields = [
-        tables.linked("Family", "family"),
-        tables.number("Jobs that name it", "jobs"),
-        tables.number("Found sound", "sound"),
-        tables.number("Found worn", "worn"),
-        tables.number("Failed", "failed"),
-        tables.number("Ended the job", "ended"),
+        format.linked("Family", "family"),
+        format.number("Jobs that name it", "jobs"),
+        format.number("Found sound", "sound"),
+        format.number("Found worn", "worn"),
+        format.number("Failed", "failed"),
+        format.number("Ended the job", "ended"),
     ]
-    return tables.table(study.tables["counts"], fields, caption="Jobs of this bench that name it, by family")
+    return format.table(study.tables["counts"], fields, caption="Jobs of this bench that name it, by family")
 
 
 def curves(study: Study) -> Shown:
@@ -92,7 +92,7 @@ def _picture(study: Study, row: Any) -> str:
         return frame[frame.family == row.family]
 
     own = f"{int(row.n_failed)} failed, {int(row.n_sound)} working" if row.records else "No record of its own"
-    finding = f"{own}; {words.share(row.failed)} failed by {words.years(row.age_years)}."
+    finding = f"{own}; {format.share(row.failed)} failed by {format.years(row.age_years)}."
     return figures.life_curve(
         title=f"{row.family}",
         alt=f"Share of {study.subject} failed by age in {row.family}: {finding}",

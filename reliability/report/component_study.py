@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from reliability.report import words
+from reliability.report import format
 from reliability.report.family_study import up
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
@@ -104,7 +104,7 @@ def _bare_study(ground: Groundwork, component: str) -> Study:
     counts = _counts(ground, component)
     jobs, failed = int(counts["jobs"].sum()), int(counts["failed"].sum())
     named = (
-        f"in {words.counted(jobs, 'job')} of this bench, as failed in {failed}" if jobs else "elsewhere only"
+        f"in {format.counted(jobs, 'job')} of this bench, as failed in {failed}" if jobs else "elsewhere only"
     )
     says = (
         f"The {component} is named {named}. That is too little for any family to be judged by it: here are "
@@ -135,10 +135,10 @@ def _counts(ground: Groundwork, component: str) -> pd.DataFrame:
 def _summary(component: str, families: pd.DataFrame) -> str:
     """Say where the component is worst and where it is best."""
     worst, best = families.iloc[0], families.iloc[-1]
-    said = f"By today the {component} has failed in {words.share(worst.failed)} of units of {worst.family}"
+    said = f"By today the {component} has failed in {format.share(worst.failed)} of units of {worst.family}"
     if len(families) == 1:
         return f"{said}."
-    return f"{said}, in {words.share(best.failed)} of {best.family}."
+    return f"{said}, in {format.share(best.failed)} of {best.family}."
 
 
 def _year_findings(ground: Groundwork, component: str) -> list[str]:

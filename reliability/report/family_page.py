@@ -4,9 +4,9 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.report import figures, outcome_figures, tables, words
+from reliability.report import figures, format
 from reliability.report.answer import answer_tag
-from reliability.report.html import Shown, bullets, name, paragraph, section, text
+from reliability.report.format import Shown, bullets, name, paragraph, section, text
 from reliability.report.study import Study
 
 _NEWEST = 15
@@ -35,24 +35,24 @@ def parts(study: Study) -> Shown:
             "why", "Why", paragraph("Nothing is known of its components yet, not even from its kind.")
         )
     fields = [
-        tables.linked("Component", "component"),
-        tables.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
-        tables.chance("Failed", "failed", "failed_low", "failed_high"),
-        tables.chance("Can be mended", "repairable"),
-        tables.chance("Ends the job", "ends_job"),
-        tables.amount("Part", "part_cost", facts["currency"]),
-        tables.number("Bench time", "hours", words.hours),
-        tables.number("Records", "records"),
+        format.linked("Component", "component"),
+        format.chance("Needs work", "needs_work", "needs_work_low", "needs_work_high"),
+        format.chance("Failed", "failed", "failed_low", "failed_high"),
+        format.chance("Can be mended", "repairable"),
+        format.chance("Ends the job", "ends_job"),
+        format.amount("Part", "part_cost", facts["currency"]),
+        format.number("Bench time", "hours", format.hours),
+        format.number("Records", "records"),
     ]
     says = (
-        f"Of a usual unit, {words.years(facts['age_years'])} old. Small print: 90\u00a0% interval for what "
+        f"Of a usual unit, {format.years(facts['age_years'])} old. Small print: 90\u00a0% interval for what "
         "is not known. Where there are few records the numbers lean on other families. Chances are "
         "rounded to 5\u00a0%, near the ends to 1\u00a0%."
     )
     return section(
         "why",
         "Why: component by component",
-        tables.table(frame, fields, caption="Components, the chief risk first", says=says),
+        format.table(frame, fields, caption="Components, the chief risk first", says=says),
     )
 
 
@@ -64,14 +64,14 @@ def plan(study: Study) -> Shown:
     if frame.empty:
         return section("plan", "What to look at first", head)
     fields = [
-        tables.linked("Look at", "component"),
-        tables.chance("Failed", "failed"),
-        tables.chance("Ends the job", "ends_job"),
-        tables.label("If it has failed", "if_failed"),
-        tables.amount("A look costs", "look_cost", currency),
-        tables.amount("Mending costs", "mend_cost", currency),
+        format.linked("Look at", "component"),
+        format.chance("Failed", "failed"),
+        format.chance("Ends the job", "ends_job"),
+        format.label("If it has failed", "if_failed"),
+        format.amount("A look costs", "look_cost", currency),
+        format.amount("Mending costs", "mend_cost", currency),
     ]
-    table = tables.table(
+    table = format.table(
         frame,
         fields,
         caption="Order of inspection",
@@ -132,15 +132,15 @@ def _life_picture(study: Study, row: Any) -> str:
 
 def _life_table(frame: pd.DataFrame) -> str:
     fields = [
-        tables.linked("Component", "component"),
-        tables.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
-        tables.age("Half failed by", "b50_years", "b50_low", "b50_high"),
-        tables.number("Failed", "n_failed"),
-        tables.number("Working", "n_sound"),
-        tables.label("What the records allow", "fit_says", kind="long"),
+        format.linked("Component", "component"),
+        format.age("1 in 10 failed by", "b10_years", "b10_low", "b10_high"),
+        format.age("Half failed by", "b50_years", "b50_low", "b50_high"),
+        format.number("Failed", "n_failed"),
+        format.number("Working", "n_sound"),
+        format.label("What the records allow", "fit_says", kind="long"),
     ]
     says = "From this family's own records alone. Small print: 90\u00a0% interval."
-    return tables.table(frame, fields, caption="Lives of the components", says=says)
+    return format.table(frame, fields, caption="Lives of the components", says=says)
 
 
 def years(study: Study) -> Shown:
@@ -184,13 +184,13 @@ def endings(study: Study) -> Shown:
             "endings", "What ends jobs", paragraph("No job of this family has ended without a repair.")
         )
     fields = [
-        tables.label("Ended by", "ended_by"),
-        tables.label("Why", "ended_why"),
-        tables.number("Jobs", "jobs"),
-        tables.label("Outcomes", "outcomes"),
+        format.label("Ended by", "ended_by"),
+        format.label("Why", "ended_why"),
+        format.number("Jobs", "jobs"),
+        format.label("Outcomes", "outcomes"),
     ]
     return section(
-        "endings", "What ends jobs", tables.table(frame, fields, caption="Jobs that ended without a repair")
+        "endings", "What ends jobs", format.table(frame, fields, caption="Jobs that ended without a repair")
     )
 
 
@@ -202,18 +202,18 @@ def money(study: Study) -> Shown:
             "money", "What a job costs, takes and brings", paragraph("No finished job of this family yet.")
         )
     fields = [
-        tables.label("Outcome", "outcome"),
-        tables.number("Jobs", "jobs"),
-        tables.amount("Bought for", "bought_for", facts["currency"]),
-        tables.amount("Parts and other costs", "costs", facts["currency"]),
-        tables.number("Bench time", "hours", words.hours),
-        tables.amount("Brought", "brought", facts["currency"]),
-        tables.amount("Gain", "gain", facts["currency"]),
+        format.label("Outcome", "outcome"),
+        format.number("Jobs", "jobs"),
+        format.amount("Bought for", "bought_for", facts["currency"]),
+        format.amount("Parts and other costs", "costs", facts["currency"]),
+        format.number("Bench time", "hours", format.hours),
+        format.amount("Brought", "brought", facts["currency"]),
+        format.amount("Gain", "gain", facts["currency"]),
     ]
-    table = tables.table(frame, fields, caption="A job in the middle of its group", says=facts["money_says"])
+    table = format.table(frame, fields, caption="A job in the middle of its group", says=facts["money_says"])
     drawn = ""
     if len(gains):
-        drawn = outcome_figures.gains(
+        drawn = figures.gains(
             gains,
             currency=facts["currency"],
             title="What did each job bring?",
@@ -229,7 +229,7 @@ def comebacks(study: Study) -> Shown:
     said = text(facts["comeback_says"])
     drawn = ""
     if len(curve):
-        drawn = outcome_figures.comebacks(
+        drawn = figures.comebacks(
             curve,
             title="How many repaired units come back?",
             alt=(
@@ -250,37 +250,37 @@ def jobs(study: Study) -> Shown:
         none = paragraph("No job of this family has been written down yet.")
         return section("records", "The records behind it", none, basis)
     fields = [
-        tables.Field("Job", lambda row: f"{name(row.job)}<small>{text(row.taken_in)}</small>"),
-        tables.label("Outcome", "outcome"),
-        tables.label("What was found", "found", kind="long"),
-        tables.label("Signs", "signs"),
-        tables.label("Built", "built"),
-        tables.amount("Bought for", "bought_for", facts["currency"]),
-        tables.number("Bench time", "hours", words.hours),
-        tables.amount("Sold for", "sold_for", facts["currency"]),
+        format.Field("Job", lambda row: f"{name(row.job)}<small>{text(row.taken_in)}</small>"),
+        format.label("Outcome", "outcome"),
+        format.label("What was found", "found", kind="long"),
+        format.label("Signs", "signs"),
+        format.label("Built", "built"),
+        format.amount("Bought for", "bought_for", facts["currency"]),
+        format.number("Bench time", "hours", format.hours),
+        format.amount("Sold for", "sold_for", facts["currency"]),
         _gain(facts["currency"]),
     ]
-    newest = tables.table(
+    newest = format.table(
         frame.head(_NEWEST), fields, caption="Jobs of this family, newest first", says=facts["jobs_says"]
     )
     older = frame.iloc[_NEWEST:]
     rest = ""
     if len(older):
-        inside = tables.table(older, fields, caption="Older jobs of this family")
-        rest = f"<details><summary>{words.counted(len(older), 'older job')}</summary>{inside}</details>"
+        inside = format.table(older, fields, caption="Older jobs of this family")
+        rest = f"<details><summary>{format.counted(len(older), 'older job')}</summary>{inside}</details>"
     looking_back = paragraph(text(facts["forecast_says"])) if facts["forecast_says"] else ""
     return section("records", "The records behind it", looking_back, newest, rest, basis)
 
 
-def _gain(currency: str) -> tables.Field:
+def _gain(currency: str) -> format.Field:
     """Show the gain of a job, and what of it had to be predicted."""
 
     def show(row: Any) -> str:
-        said = text(words.money(row.gain, currency))
+        said = text(format.money(row.gain, currency))
         return (
             f"{said}<small>predicted: {text(row.predicted)}</small>"
-            if words.is_known(row.predicted)
+            if format.is_known(row.predicted)
             else said
         )
 
-    return tables.Field("Gain", show, "number")
+    return format.Field("Gain", show, "number")

@@ -5,14 +5,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reliability.report import words
+from reliability.report import format
 from reliability.report.comeback_study import comeback_curve, comeback_words, family_comebacks
 from reliability.report.forecast_study import forecast_words
+from reliability.report.format import found_by_job, signs_by_job, window
 from reliability.report.groundwork import FAILED, NEEDS_WORK, Groundwork
 from reliability.report.own_lives import OwnLives
 from reliability.report.plan_study import plan_study
 from reliability.report.study import Study, coarse, rounded, whole_limit
-from reliability.report.wording import found_by_job, signs_by_job, window
 from reliability.report.year_study import year_findings, year_tables
 from reliability.worth.judging import standing_notes
 from reliability.worth.review import explain
@@ -88,11 +88,12 @@ def _basis(ground: Groundwork, family: str) -> list[str]:
     examined = int(own["job"].isin(ground.records.findings["job"]).sum())
     weight = round(shared.chain_weight, 2)
     return [
-        f"By its components alone, {words.share(chain)} would be repaired: so much their lives and the parts "
-        f"that can be had promise. The outcomes of this bench make that {words.share(told)}.",
+        f"By its components alone, {format.share(chain)} would be repaired: so much "
+        f"their lives and the parts "
+        f"that can be had promise. The outcomes of this bench make that {format.share(told)}.",
         f"Outcomes let the components count with a weight of {weight:.2f}: 1 is as promised, 0 not at all. "
-        f"{examined} of {words.counted(len(own), 'finished job')} say what was found.",
-        f"Its own outcomes decide {words.share(entry.own_weight)} of what sets this family apart; the rest "
+        f"{examined} of {format.counted(len(own), 'finished job')} say what was found.",
+        f"Its own outcomes decide {format.share(entry.own_weight)} of what sets this family apart; the rest "
         "comes from its kind, its maker and the whole bench.",
         "Belief fills what no record tells: what is usual for such parts, and what the trade says.",
     ]
@@ -148,12 +149,12 @@ def _lives(ground: Groundwork, own: OwnLives, family: str) -> pd.DataFrame:
     """Own lives of each component, with what the page says under its picture."""
     frame = own.summary[own.summary["family"] == family].drop(columns=["stratum", "family"])
     today = own.today
-    age = words.years(_whole(ground.usual_age(family)))
+    age = format.years(_whole(ground.usual_age(family)))
     said = []
     for row in frame.itertuples():
         share = today.get((row.component, family), np.nan)
         known = (
-            f"At today's usual age, {age}, {words.share(round(share, 2))} have failed."
+            f"At today's usual age, {age}, {format.share(round(share, 2))} have failed."
             if share == share
             else ""
         )
@@ -187,7 +188,7 @@ def _endings(ground: Groundwork, family: str) -> pd.DataFrame:
             "ended_by": by,
             "ended_why": why,
             "jobs": len(some),
-            "outcomes": words.listed(
+            "outcomes": format.listed(
                 [f"{n} {each}" for each, n in some["outcome"].value_counts().sort_index().items()]
             ),
         }
@@ -217,8 +218,8 @@ def _money(gains: pd.DataFrame) -> pd.DataFrame:
 def _gain_finding(gains: pd.DataFrame, currency: str) -> str:
     """Say the middle gain of each outcome."""
     middle = gains.groupby("outcome")["gain"].median()
-    said = [f"{words.money(middle[each], currency)} for {each}" for each in OUTCOMES if each in middle.index]
-    return f"Middle gain: {words.listed(said)}." if said else ""
+    said = [f"{format.money(middle[each], currency)} for {each}" for each in OUTCOMES if each in middle.index]
+    return f"Middle gain: {format.listed(said)}." if said else ""
 
 
 def _jobs(ground: Groundwork, family: str) -> pd.DataFrame:
@@ -250,7 +251,7 @@ def _jobs(ground: Groundwork, family: str) -> pd.DataFrame:
 
 def _jobs_say(jobs: pd.DataFrame) -> str:
     is_open = jobs["outcome"] == "open"
-    said = f"{words.counted(int((~is_open).sum()), 'finished job').capitalize()}, {int(is_open.sum())} open."
+    said = f"{format.counted(int((~is_open).sum()), 'finished job').capitalize()}, {int(is_open.sum())} open."
     return f"{said} Where an amount was not written down, the gain rests on its predicted value and says so."
 
 

@@ -4,8 +4,8 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.report import outcome_figures, tables, words
-from reliability.report.html import Shown, bullets, paragraph, section, text, verdict_mark
+from reliability.report import figures, format
+from reliability.report.format import Shown, bullets, paragraph, section, text, verdict_mark
 from reliability.report.study import Study
 
 
@@ -14,18 +14,18 @@ def rank(study: Study) -> Shown:
     facts, frame = study.facts, study.tables["families"]
     currency = facts["currency"]
     fields = [
-        tables.linked("Family", "family"),
-        tables.Field(
-            "At the usual price", lambda row: verdict_mark(row.verdict) if row.verdict else words.NOTHING
+        format.linked("Family", "family"),
+        format.Field(
+            "At the usual price", lambda row: verdict_mark(row.verdict) if row.verdict else format.NOTHING
         ),
-        tables.amount("Usually asked", "usual_price", currency),
-        tables.amount("Take up to", "ceiling", currency),
-        tables.amount("Mean gain", "expected_gain", currency),
-        tables.chance("Loses money", "chance_of_loss"),
-        tables.chance("Repair works out", "success_chance", "success_low", "success_high"),
-        tables.number("Bench time", "hours", words.hours),
-        tables.Field("Chief risk", lambda row: tables.risks(row) or words.NOTHING),
-        tables.Field("Jobs", lambda row: f"{row.jobs_seen:.0f}<small>{text(row.evidence)}</small>", "number"),
+        format.amount("Usually asked", "usual_price", currency),
+        format.amount("Take up to", "ceiling", currency),
+        format.amount("Mean gain", "expected_gain", currency),
+        format.chance("Loses money", "chance_of_loss"),
+        format.chance("Repair works out", "success_chance", "success_low", "success_high"),
+        format.number("Bench time", "hours", format.hours),
+        format.Field("Chief risk", lambda row: format.risks(row) or format.NOTHING),
+        format.Field("Jobs", lambda row: f"{row.jobs_seen:.0f}<small>{text(row.evidence)}</small>", "number"),
     ]
     says = "A usual unit of each family, nobody having looked for signs yet. Small print: 90\u00a0% interval."
     head = f"<h1>Fleet</h1>{paragraph(text(facts['summary']), kind='lead')}"
@@ -34,7 +34,7 @@ def rank(study: Study) -> Shown:
         + section(
             "ranking",
             "Take, haggle, skip",
-            tables.table(frame, fields, caption="Families, the best first", says=says),
+            format.table(frame, fields, caption="Families, the best first", says=says),
         ).html
     )
 
@@ -48,12 +48,12 @@ def gaps(study: Study) -> Shown:
     best, worst = frame.iloc[0], frame.iloc[-1]
     alt = (
         f"Usual price and ceiling of {len(frame)} families, the best first. "
-        f"{best.family}: usually asked {words.money(best.usual_price, study.facts['currency'])}, "
-        f"ceiling {words.money(best.ceiling, study.facts['currency'])}. "
-        f"{worst.family}: usually asked {words.money(worst.usual_price, study.facts['currency'])}, "
-        f"ceiling {words.money(worst.ceiling, study.facts['currency'])}."
+        f"{best.family}: usually asked {format.money(best.usual_price, study.facts['currency'])}, "
+        f"ceiling {format.money(best.ceiling, study.facts['currency'])}. "
+        f"{worst.family}: usually asked {format.money(worst.usual_price, study.facts['currency'])}, "
+        f"ceiling {format.money(worst.ceiling, study.facts['currency'])}."
     )
-    drawn = outcome_figures.price_gaps(
+    drawn = figures.price_gaps(
         frame.rename(columns={"usual_price": "asked"}),
         currency=study.facts["currency"],
         title="How far is the usual price from the ceiling?",
@@ -90,7 +90,7 @@ def _grid(study: Study, cells: pd.DataFrame, kind: object) -> str:
     columns = list(shares.mean().sort_values(ascending=False, kind="stable").index)
     remarks = cells.assign(says=[_cell_says(row) for row in cells.itertuples()])
     wide = remarks.pivot(index="family", columns="component", values="says").loc[order, columns]
-    return tables.heat_map(
+    return format.heat_map(
         shares[columns],
         wide.fillna(""),
         caption=f"{str(kind).capitalize()}: failed by today",
@@ -100,7 +100,7 @@ def _grid(study: Study, cells: pd.DataFrame, kind: object) -> str:
 
 
 def _cell_says(row: Any) -> str:
-    return f"or worn {words.share(row.needs_work)}; {words.counted(int(row.records), 'record')}"
+    return f"or worn {format.share(row.needs_work)}; {format.counted(int(row.records), 'record')}"
 
 
 def _links(study: Study) -> dict[str, str]:
@@ -118,10 +118,10 @@ def forecasts(study: Study) -> Shown:
     if groups.empty:
         return section("forecasts", "How good were the odds?", said)
     pairs = "; ".join(
-        f"forecast {words.share(row.forecast)}, repaired {words.share(row.repaired)}"
+        f"forecast {format.share(row.forecast)}, repaired {format.share(row.repaired)}"
         for row in groups.itertuples()
     )
-    drawn = outcome_figures.forecasts(
+    drawn = figures.forecasts(
         groups,
         title="Did jobs turn out as forecast?",
         alt=f"Share repaired against forecast chance in {len(groups)} groups of jobs: {pairs}.",
@@ -135,14 +135,14 @@ def said(study: Study) -> Shown:
     """Say what the records of the whole bench hold, year by year."""
     frame = study.tables["years"]
     fields = [
-        tables.label("Finished in", "year"),
-        tables.number("Jobs", "jobs"),
-        tables.number("Repaired", "repaired"),
-        tables.number("Donor", "donor"),
-        tables.number("Scrapped", "scrapped"),
-        tables.number("Sold as is", "sold_as_is"),
+        format.label("Finished in", "year"),
+        format.number("Jobs", "jobs"),
+        format.number("Repaired", "repaired"),
+        format.number("Donor", "donor"),
+        format.number("Scrapped", "scrapped"),
+        format.number("Sold as is", "sold_as_is"),
     ]
-    table = tables.table(frame, fields, caption="Finished jobs by year") if len(frame) else ""
+    table = format.table(frame, fields, caption="Finished jobs by year") if len(frame) else ""
     return section(
         "records", "What the records say", bullets([text(each) for each in study.facts["records_say"]]), table
     )

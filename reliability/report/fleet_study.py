@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reliability.report import words
+from reliability.report import format
 from reliability.report.forecast_study import forecast_findings, forecast_groups
+from reliability.report.format import found_by_job
 from reliability.report.groundwork import FAILED, MONTH_DAYS, NEEDS_WORK, Groundwork
 from reliability.report.study import Study, coarse, lowered, rounded
-from reliability.report.wording import found_by_job
 from reliability.worth.appraiser import COUNTED
 from reliability.worth.judging import gaps_notes
 
@@ -86,9 +86,9 @@ def _summary(ground: Groundwork) -> str:
     """Say how many families fall under each verdict."""
     counts = ground.ranking["verdict"].value_counts()
     said = [f"{counts[verdict]} {phrase}" for verdict, phrase in _VERDICTS.items() if counts.get(verdict, 0)]
-    families = words.counted(len(ground.ranking), "family", "families")
-    jobs = words.counted(ground.appraiser.tally.jobs_finished, "finished job")
-    verdicts = f": {words.listed(said)}" if said else ", none with a verdict yet"
+    families = format.counted(len(ground.ranking), "family", "families")
+    jobs = format.counted(ground.appraiser.tally.jobs_finished, "finished job")
+    verdicts = f": {format.listed(said)}" if said else ", none with a verdict yet"
     return f"{families.capitalize()}{verdicts}. {jobs.capitalize()} of this bench stand behind it."
 
 
@@ -135,7 +135,7 @@ def _changed(ground: Groundwork) -> pd.DataFrame:
     """Families with new jobs or another verdict than a month ago."""
     jobs = ground.records.jobs
     new = jobs[jobs["origin"].isna() & (jobs["closed"] > pd.Timestamp(_since(ground)))]
-    names = new.groupby("family")["job"].agg(lambda some: words.listed(sorted(some)))
+    names = new.groupby("family")["job"].agg(lambda some: format.listed(sorted(some)))
     before = ground.a_month_ago[["family", "verdict", "ceiling"]]
     before = before.rename(columns={"verdict": "before", "ceiling": "ceiling_before"})
     frame = ground.ranking[["family", "verdict", "ceiling"]].merge(before, on="family", how="left")
@@ -181,8 +181,9 @@ def _years(ground: Groundwork) -> pd.DataFrame:
 def _records_say(ground: Groundwork) -> list[str]:
     tally: Any = ground.appraiser.tally
     said = [
-        f"{words.counted(tally.repaired, 'job')} of {tally.jobs_finished} finished ones ended with a repair.",
-        f"{words.counted(tally.jobs_open, 'job')} still open: counted as unfinished, by their age.",
+        f"{format.counted(tally.repaired, 'job')} of {tally.jobs_finished} finished ones "
+        "ended with a repair.",
+        f"{format.counted(tally.jobs_open, 'job')} still open: counted as unfinished, by their age.",
     ]
     if tally.jobs_missing:
         gaps = "number is" if tally.jobs_missing == 1 else "numbers are"
@@ -193,7 +194,7 @@ def _records_say(ground: Groundwork) -> list[str]:
         )
     if tally.jobs_imported:
         said.append(
-            f"{words.counted(tally.jobs_imported, 'job')} from elsewhere, at a discount in the pooled rates "
+            f"{format.counted(tally.jobs_imported, 'job')} from elsewhere, at a discount in the pooled rates "
             "only."
         )
     return said

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from reliability.report import words
+from reliability.report import format
 from reliability.report.study import rounded
 from reliability.worth.review import Calibration
 
@@ -25,11 +25,11 @@ def forecast_words(found: Calibration, family: str) -> str:
     jobs = found.jobs[found.jobs["family"] == family]
     if jobs.empty:
         return ""
-    forecast = words.share(round(float(jobs["success_chance"].astype(float).mean()), 2))
+    forecast = format.share(round(float(jobs["success_chance"].astype(float).mean()), 2))
     repaired = int(jobs["repaired"].sum())
-    share = words.share(round(repaired / len(jobs), 2))
+    share = format.share(round(repaired / len(jobs), 2))
     return (
-        f"Looking back: by what was known before their year, {words.counted(len(jobs), 'job')} had a mean "
+        f"Looking back: by what was known before their year, {format.counted(len(jobs), 'job')} had a mean "
         f"chance of {forecast} to be repaired; {repaired} of them came out repaired ({share})."
     )
 
@@ -56,7 +56,7 @@ def forecast_findings(found: Calibration) -> list[str]:
         return ["Too few jobs yet to hold forecasts against what came of them."]
     better = "better" if found.brier < found.brier_usual else "no better"
     return [
-        f"{words.counted(len(found.jobs), 'job')} were judged by what was known before their year, and held "
+        f"{format.counted(len(found.jobs), 'job')} were judged by what was known before their year, and held "
         "against what came of them.",
         f"Mean squared error {found.brier:.3f}, against {found.brier_usual:.3f} for always saying the "
         f"bench's overall rate; log loss {found.log_loss:.3f} against {found.log_loss_usual:.3f}: {better} "

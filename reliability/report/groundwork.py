@@ -15,7 +15,7 @@ from reliability.life.lives import LifeRecords
 from reliability.life.pooling import PooledLives, pool
 from reliability.life.years import find_changes
 from reliability.records.frames import Records
-from reliability.report.naming import slugs
+from reliability.report.format import slugs
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import Bench, read_bench

@@ -5,9 +5,9 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.report import tables, words
+from reliability.report import format
 from reliability.report.batch import CARD
-from reliability.report.html import Shown, bullets, link, name, paragraph, section, text, verdict_mark
+from reliability.report.format import Shown, bullets, link, name, paragraph, section, text, verdict_mark
 from reliability.report.study import Study
 
 _GROUPS = {
@@ -52,13 +52,13 @@ def _group(frame: pd.DataFrame, verdict: str, currency: str) -> str:
 
 
 def _line(row: Any, verdict: str, currency: str) -> str:
-    chance = f"repaired in {words.share(row.success_chance)}"
-    jobs = words.counted(int(row.jobs_seen), "job")
-    risk = f"; chief risk: {risks}" if (risks := tables.risks(row)) else ""
-    ceiling = words.money(row.ceiling, currency)
+    chance = f"repaired in {format.share(row.success_chance)}"
+    jobs = format.counted(int(row.jobs_seen), "job")
+    risk = f"; chief risk: {risks}" if (risks := format.risks(row)) else ""
+    ceiling = format.money(row.ceiling, currency)
     price = f"up to {ceiling}" if row.ceiling > 0 else "not even as a gift"
     if verdict in ("skip", "haggle", "try one"):
-        price += f", usually asked {words.money(row.usual_price, currency)}"
+        price += f", usually asked {format.money(row.usual_price, currency)}"
     return f"{link(row.page, name(row.family))}: {text(price)}<span>{text(chance)}, {text(jobs)}{risk}</span>"
 
 
@@ -72,25 +72,25 @@ def changed(study: Study) -> Shown:
         return section("changed", "What changed", said)
     currency = facts["currency"]
     fields = [
-        tables.linked("Family", "family"),
-        tables.Field("Verdict", lambda row: _moved(_mark(row.before), _mark(row.verdict))),
-        tables.Field(
+        format.linked("Family", "family"),
+        format.Field("Verdict", lambda row: _moved(_mark(row.before), _mark(row.verdict))),
+        format.Field(
             "Ceiling",
             lambda row: _moved(
-                text(words.money(row.ceiling_before, currency)), text(words.money(row.ceiling, currency))
+                text(format.money(row.ceiling_before, currency)), text(format.money(row.ceiling, currency))
             ),
         ),
-        tables.label("Jobs finished since", "jobs", kind="long"),
+        format.label("Jobs finished since", "jobs", kind="long"),
     ]
     says = (
         "Against the ledger as it stood that day. Every family leans on the others, so all can move a little."
     )
-    table = tables.table(frame, fields, caption=f"Changes since {facts['since']}", says=says)
+    table = format.table(frame, fields, caption=f"Changes since {facts['since']}", says=says)
     return section("changed", "What changed", table)
 
 
 def _mark(verdict: str | None) -> str:
-    return verdict_mark(verdict) if verdict else words.NOTHING
+    return verdict_mark(verdict) if verdict else format.NOTHING
 
 
 def _moved(before: str, after: str) -> str:
@@ -103,16 +103,16 @@ def newest(study: Study) -> Shown:
     if frame.empty:
         return section("newest", "Newest jobs", paragraph("No job has been written down yet."))
     fields = [
-        tables.label("Job", "job"),
-        tables.label("Closed", "closed"),
-        tables.linked("Family", "family"),
-        tables.label("Outcome", "outcome"),
-        tables.label("What was found", "found", kind="long"),
-        tables.amount("Bought for", "bought_for", study.facts["currency"]),
-        tables.amount("Sold for", "sold_for", study.facts["currency"]),
+        format.label("Job", "job"),
+        format.label("Closed", "closed"),
+        format.linked("Family", "family"),
+        format.label("Outcome", "outcome"),
+        format.label("What was found", "found", kind="long"),
+        format.amount("Bought for", "bought_for", study.facts["currency"]),
+        format.amount("Sold for", "sold_for", study.facts["currency"]),
     ]
     return section(
-        "newest", "Newest jobs", tables.table(frame, fields, caption="The jobs that were finished last")
+        "newest", "Newest jobs", format.table(frame, fields, caption="The jobs that were finished last")
     )
 
 

@@ -1,7 +1,7 @@
 """The page of the ledger: what is in it, what is doubtful, and what it cannot tell."""
 
-from reliability.report import tables
-from reliability.report.html import Shown, paragraph, section, text
+from reliability.report import format
+from reliability.report.format import Shown, paragraph, section, text
 from reliability.report.study import Study
 
 
@@ -24,9 +24,9 @@ def left_out(study: Study) -> Shown:
     """Count the findings that say nothing about lives, by reason."""
     frame = study.tables["left_out"]
     fields = [
-        tables.label("Reason", "reason", kind="long"),
-        tables.number("Findings", "findings"),
-        tables.label("What happens", "treated"),
+        format.label("Reason", "reason", kind="long"),
+        format.number("Findings", "findings"),
+        format.label("What happens", "treated"),
     ]
     if frame.empty:
         return section(
@@ -34,7 +34,7 @@ def left_out(study: Study) -> Shown:
             "Findings left out or taken with a grain of salt",
             paragraph("None: every finding counts as it is."),
         )
-    table = tables.table(frame, fields, caption="Findings by what became of them")
+    table = format.table(frame, fields, caption="Findings by what became of them")
     return section("left-out", "Findings left out or taken with a grain of salt", table)
 
 
@@ -44,8 +44,8 @@ def audit(study: Study) -> Shown:
     if frame.empty:
         return section("audit", "Audit", paragraph("Nothing missing, nothing doubtful."))
     fields = [
-        tables.label("What", "what", kind="long"),
-        tables.number("Rows", "rows"),
-        tables.label("Where", "where", kind="long"),
+        format.label("What", "what", kind="long"),
+        format.number("Rows", "rows"),
+        format.label("Where", "where", kind="long"),
     ]
-    return section("audit", "Audit", tables.table(frame, fields, caption="Missing or doubtful"))
+    return section("audit", "Audit", format.table(frame, fields, caption="Missing or doubtful"))

@@ -6,7 +6,7 @@ import pandas as pd
 
 from reliability.records.audit import AUDITS, number_gaps
 from reliability.records.frames import Records
-from reliability.report import words
+from reliability.report import format
 from reliability.report.groundwork import FAILED, Groundwork
 from reliability.report.study import Study
 from reliability.worth.appraiser import COUNTED, LEFT_OUT
@@ -41,7 +41,7 @@ def ledger_study(ground: Groundwork) -> Study:
 def _summary(ground: Groundwork) -> str:
     tally = ground.appraiser.tally
     numbered = tally.jobs_finished + tally.jobs_open + tally.jobs_missing
-    said = f"{words.counted(tally.jobs_finished, 'finished job').capitalize()}, {tally.jobs_open} open"
+    said = f"{format.counted(tally.jobs_finished, 'finished job').capitalize()}, {tally.jobs_open} open"
     if not tally.jobs_missing:
         return f"{said}; no job number is missing."
     return f"{said}; {tally.jobs_missing} of {numbered} job numbers were never written up."
@@ -59,10 +59,10 @@ def _holds(records: Records) -> str:
         "parts": ("part on offer", "parts on offer"),
         "hearsay": ("piece of hearsay", "pieces of hearsay"),
     }
-    said = [words.counted(len(frames[each]), *names) for each, names in named.items() if len(frames[each])]
+    said = [format.counted(len(frames[each]), *names) for each, names in named.items() if len(frames[each])]
     days = records.jobs["taken_in"].dropna()
     when = f" Units were taken in from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}." if len(days) else ""
-    return f"It also holds {words.listed(said)}.{when}" if said else when.strip()
+    return f"It also holds {format.listed(said)}.{when}" if said else when.strip()
 
 
 def _limits(ground: Groundwork, jobs: pd.DataFrame) -> list[tuple[str, str]]:
@@ -87,7 +87,7 @@ def _limits(ground: Groundwork, jobs: pd.DataFrame) -> list[tuple[str, str]]:
         limits.append(
             (
                 "Jobs still open",
-                f"{words.counted(ground.appraiser.tally.jobs_open, 'job').capitalize()} still open. The "
+                f"{format.counted(ground.appraiser.tally.jobs_open, 'job').capitalize()} still open. The "
                 "hard ones stay open longest, so the finished ones look a little too good.",
             )
         )
@@ -105,7 +105,7 @@ def _one_year_for_all(ground: Groundwork) -> list[tuple[str, str]]:
     return [
         (
             "One unknown year for all",
-            f"All records of some components of {words.listed(named)} share one unknown year. Nothing can "
+            f"All records of some components of {format.listed(named)} share one unknown year. Nothing can "
             "be learned of that year from them, and every age is uncertain by as much.",
         )
     ]
@@ -116,10 +116,12 @@ def _unwritten(ground: Groundwork) -> str:
     missing = tally.jobs_missing
     if not missing:
         return "No job number is missing, so nothing points to jobs that were left out."
-    numbers = f"{words.counted(missing, 'job number').capitalize()} {'belongs' if missing == 1 else 'belong'}"
+    numbers = (
+        f"{format.counted(missing, 'job number').capitalize()} {'belongs' if missing == 1 else 'belong'}"
+    )
     if tally.gaps == COUNTED:
         share = ground.records.settings.gap_repaired_share
-        taken = f"repaired in {words.share(share)} of cases" if share else "not repaired"
+        taken = f"repaired in {format.share(share)} of cases" if share else "not repaired"
         said = f"{numbers} to no job; such jobs are taken as {taken}."
         otherwise = "Had they gone like the written ones"
     else:
@@ -134,14 +136,14 @@ def _unwritten(ground: Groundwork) -> str:
     if changed.empty:
         return f"{said} {otherwise}, no verdict would be another."
     rows = [f"{row.family} ({row.otherwise} instead of {row.verdict})" for row in changed.itertuples()]
-    return f"{said} {otherwise}, these verdicts would be others: {words.listed(rows)}."
+    return f"{said} {otherwise}, these verdicts would be others: {format.listed(rows)}."
 
 
 def _age_and_year(ground: Groundwork) -> str:
     seasons = ground.records.jobs["taken_in"].dt.year.dropna()
     span = int(seasons.max() - seasons.min()) + 1 if len(seasons) else 0
     return (
-        f"All units were inspected within {words.counted(span, 'year')}. So an old unit is also an early "
+        f"All units were inspected within {format.counted(span, 'year')}. So an old unit is also an early "
         "one, and what looks like ageing can be a weak year of production, or the other way round. Only a "
         "family that was made and inspected over many years can tell the two apart; its page says so."
     )
@@ -152,7 +154,7 @@ def _guessed(jobs: pd.DataFrame) -> str:
     unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
     wide = int((jobs["built_to"] > jobs["built_from"]).sum())
     return (
-        f"Of {words.counted(len(jobs), 'job')}, {guessed} have a guessed year, {wide} a window of years and "
+        f"Of {format.counted(len(jobs), 'job')}, {guessed} have a guessed year, {wide} a window of years and "
         f"{unknown} none at all; those take the family's span. Every year of a window counts as equally "
         "likely."
     )
@@ -162,7 +164,7 @@ def _unknown_parts(ground: Groundwork) -> str:
     table = ground.own[FAILED].table.drop_duplicates("record")
     unknown = int(table["original_unknown"].sum())
     return (
-        f"Of {words.counted(len(table), 'finding')}, {unknown} do not say whether the part was the original "
+        f"Of {format.counted(len(table), 'finding')}, {unknown} do not say whether the part was the original "
         "one. They count as original; a part that was replaced before would look longer-lived or "
         "shorter-lived than it is."
     )

@@ -14,7 +14,7 @@ from reliability.life.findings import Observations
 from reliability.life.lives import LifeRecords
 from reliability.life.model_check import check_model
 from reliability.life.weibull import WeibullFit, fit_weibull
-from reliability.report import words
+from reliability.report import format
 from reliability.report.study import rounded
 
 LEVEL = 0.90
@@ -218,8 +218,8 @@ def _status(row: object, bracket_low: float, bracket_high: float) -> str:
     """Say what the records of one stratum allow; `row` is one of `OwnLives.summary`."""
     failed, sound = round(row.n_failed), round(row.n_sound)  # type: ignore[attr-defined]
     total = failed + sound
-    between = f"{words.years(bracket_low)} and {words.years(bracket_high)}"
-    oldest = words.years(row.oldest_years)  # type: ignore[attr-defined]
+    between = f"{format.years(bracket_low)} and {format.years(bracket_high)}"
+    oldest = format.years(row.oldest_years)  # type: ignore[attr-defined]
     said = {
         "ok": "Failures rise with age; a curve can be drawn.",
         "no records": "No record says anything of its life.",

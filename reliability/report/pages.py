@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reliability import __version__
-from reliability.report.cautions import cautions
+from reliability.report.format import cautions
 from reliability.report.study import Study
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from reliability.report import words
+from reliability.report import format
 from reliability.report.groundwork import Groundwork
 from reliability.report.study import coarse, rounded
 from reliability.worth.plan import plan_unit
@@ -52,7 +52,7 @@ def plan_study(ground: Groundwork, family: str) -> PlanStudy:
         f"../{page}" if page else None for page in looks["component"].map(ground.component_pages.get)
     ]
     table = coarse(rounded(looks, look_cost=0, mend_cost=0), "failed", "ends_job")
-    gain = words.money(5 * round(plan.gain / 5), plan.currency)
+    gain = format.money(5 * round(plan.gain / 5), plan.currency)
     if looks.empty:
         says = "There is nothing to look at: no component of it can end a job."
     elif plan.goes_on:

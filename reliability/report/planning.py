@@ -10,7 +10,7 @@ import pandas as pd
 
 from reliability.errors import BenchoddsError, is_end_of_process
 from reliability.records.frames import Records
-from reliability.report import words
+from reliability.report import format
 from reliability.report.component_study import component_study
 from reliability.report.family_study import family_study
 from reliability.report.fleet_study import fleet_study, index_study
@@ -240,6 +240,6 @@ def _jobs_source(jobs: pd.DataFrame) -> dict[str, str]:
     days = pd.concat([jobs["taken_in"], jobs["closed"], jobs["sold_on"]]).dropna()
     dates = f"{days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else "none"
     return {
-        "Jobs": f"{words.counted(int((~is_open).sum()), 'finished job')}, {int(is_open.sum())} open",
+        "Jobs": f"{format.counted(int((~is_open).sum()), 'finished job')}, {int(is_open.sum())} open",
         "Dates": dates,
     }

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reliability.report import words
+from reliability.report import format
 from reliability.report.groundwork import FAILED, Groundwork
 from reliability.report.study import rounded
 
@@ -48,7 +48,7 @@ def year_findings(ground: Groundwork, family: str) -> list[str]:
         )
     few = len(found) - len(answered) - len(mixed)
     if few:
-        said.append(f"{words.counted(few, 'component').capitalize()} with too few records of a known year.")
+        said.append(f"{format.counted(few, 'component').capitalize()} with too few records of a known year.")
     return said or ["No component of this family has been examined yet."]
 
 
@@ -109,10 +109,10 @@ def _change(ground: Groundwork, family: str, row: Any) -> str:
         f"{row.component.capitalize()}: of units built from {row.change_year:.0f} on {after} had failed, of "
         f"earlier ones {before}."
     )
-    if words.is_known(row.reference_age_years):
+    if format.is_known(row.reference_age_years):
         said += (
-            f" At the same age, {words.years(row.reference_age_years)}: "
-            f"{words.share(row.failed_after)} against {words.share(row.failed_before)}."
+            f" At the same age, {format.years(row.reference_age_years)}: "
+            f"{format.share(row.failed_after)} against {format.share(row.failed_before)}."
         )
     else:
         said += " The two groups were never seen at one age, so part of it may be ageing."
@@ -125,8 +125,8 @@ def _of(marks: pd.DataFrame) -> str:
 
 
 def _false(share: float) -> str:
-    return words.share(round(max(share, 0.0), 2))
+    return format.share(round(max(share, 0.0), 2))
 
 
 def _components(found: pd.DataFrame) -> str:
-    return words.listed(sorted(found["component"]))
+    return format.listed(sorted(found["component"]))

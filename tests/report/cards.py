@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.pocket_card import write_card
+from reliability.report.card import write_card
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")

@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.export import export_page
 from reliability.report.pages import Page
 from reliability.report.planning import plan
+from reliability.report.render import export_page
 from reliability.report.run import NOTEBOOKS
 from reliability.report.study import Study, load_study
 from tests.report.cards import Card, chromium, make_card_of, nasty_records

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from reliability.report import answer, cautions
+from reliability.report import answer, format
 
 FACTS: dict[str, Any] = {
     "currency": "EUR",
@@ -86,9 +86,9 @@ def test_evidence_is_said_as_what_it_is(evidence: str, jobs: int, said: str) -> 
 
 
 def test_cautions_come_for_every_page_and_more_by_kind() -> None:
-    general = cautions.cautions("gramophone")
+    general = format.cautions("gramophone")
     assert any("Local codes come first" in each for each in general)
     for word in ("Mains", "Capacitors", "Solvents", "waste"):
         assert any(word in each for each in general)
-    assert len(cautions.cautions("disc player")) == len(general) + 1
-    assert len(cautions.cautions("")) > len(cautions.cautions("receiver"))
+    assert len(format.cautions("disc player")) == len(general) + 1
+    assert len(format.cautions("")) > len(format.cautions("receiver"))

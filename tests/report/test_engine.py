@@ -11,7 +11,7 @@ import nbformat
 import papermill
 import pytest
 
-from reliability.report.engine import NAME, PageShell
+from reliability.report.render import NAME, PageShell
 
 WriteNotebook = Callable[..., Path]
 

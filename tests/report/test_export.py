@@ -4,8 +4,8 @@ import nbformat
 import pytest
 
 from reliability.errors import ReportError
-from reliability.report.export import export_page, printed
 from reliability.report.pages import Page
+from reliability.report.render import export_page, printed
 from reliability.report.study import Study
 
 EVIL = "</title><script>alert(1)</script>"

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reliability.report import figures, outcome_figures
+from reliability.report import figures
 
 AGES = np.linspace(0, 50, 11)
 STEPS = pd.DataFrame({"age_years": [0.0, 20.0, 40.0], "failed": [0.0, 0.4, 0.8]})
@@ -38,17 +38,17 @@ def groups() -> str:
 
 def prices() -> str:
     frame = pd.DataFrame({"family": ["T2", "D80"], "asked": [20.0, 30.0], "ceiling": [45.0, -5.0]})
-    return outcome_figures.price_gaps(frame, currency="EUR", **WORDS)
+    return figures.price_gaps(frame, currency="EUR", **WORDS)
 
 
 def gains() -> str:
     frame = pd.DataFrame({"outcome": ["repaired", "repaired", "donor"], "gain": [40.0, 60.0, -12.0]})
-    return outcome_figures.gains(frame, currency="EUR", **WORDS)
+    return figures.gains(frame, currency="EUR", **WORDS)
 
 
 def comebacks() -> str:
     curve = pd.DataFrame({"days": [0, 90], "failed": [0, 0.1], "low": [0, np.nan], "high": [0, np.nan]})
-    return outcome_figures.comebacks(curve, **WORDS)
+    return figures.comebacks(curve, **WORDS)
 
 
 ALL = pytest.mark.parametrize("draw", [life, groups, prices, gains, comebacks])

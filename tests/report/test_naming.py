@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reliability.report.naming import slugs
+from reliability.report.format import slugs
 
 
 def test_plain_names_stay_readable() -> None:

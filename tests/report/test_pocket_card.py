@@ -15,9 +15,7 @@ from numpy.testing import assert_array_equal
 
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.batch import CARD, card_day, mark_in
-from reliability.report.card_data import DOUBLES, card_data
-from reliability.report.card_list import ceiling_words, list_groups
-from reliability.report.pocket_card import make_card, write_card
+from reliability.report.card import DOUBLES, card_data, ceiling_words, list_groups, make_card, write_card
 from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
 from reliability.worth.odds import normal_draws
 from reliability.worth.review import ranking

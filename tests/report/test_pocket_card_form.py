@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from reliability.report.words import share
+from reliability.report.format import share
 from reliability.worth.judging import judge, offers_from, read_offers
 from tests.report.cards import (
     CHROMIUM,

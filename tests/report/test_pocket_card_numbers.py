@@ -14,7 +14,7 @@ import pytest
 from reliability.errors import InvalidInput
 from reliability.records.frames import Records
 from reliability.records.package import load_package_records
-from reliability.report.pocket_card import write_card
+from reliability.report.card import write_card
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import NAMES, VERDICT_COLUMNS, judge, offers_from, read_offers, write_verdicts
 from reliability.worth.looking import look_first

@@ -18,8 +18,8 @@ from reliability.records.frames import Records, records_from_rows
 from reliability.records.package import load_package_records
 from reliability.report import planning
 from reliability.report.comeback_study import comeback_curve, comeback_words
-from reliability.report.drawing import _tidied
 from reliability.report.family_study import answer_facts
+from reliability.report.figures import _tidied
 from reliability.report.fleet_study import fleet_study, index_study
 from reliability.report.forecast_study import forecast_findings, forecast_words
 from reliability.report.groundwork import pool_lives_of

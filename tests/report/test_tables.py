@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from reliability.report import tables, words
-from reliability.report.html import Shown, bullets, paragraph, section, verdict_mark
+from reliability.report import format
+from reliability.report.format import Shown, bullets, paragraph, section, verdict_mark
 
 EVIL = "<script>alert('1')</script>\"&"
 SAFE = "&lt;script&gt;alert(&#x27;1&#x27;)&lt;/script&gt;&quot;&amp;"
@@ -15,11 +15,11 @@ def test_a_table_scrolls_by_itself_and_has_a_caption() -> None:
         {"component": ["belt"], "failed": [0.25], "low": [0.1], "high": [0.5], "cost": [14.0]}
     )
     fields = [
-        tables.label("Component", "component"),
-        tables.chance("Failed", "failed", "low", "high"),
-        tables.amount("Part", "cost", "EUR"),
+        format.label("Component", "component"),
+        format.chance("Failed", "failed", "low", "high"),
+        format.amount("Part", "cost", "EUR"),
     ]
-    html = tables.table(frame, fields, caption="Parts & more", says="How to read it.")
+    html = format.table(frame, fields, caption="Parts & more", says="How to read it.")
     assert 'role="region" tabindex="0" aria-label="Parts &amp; more"' in html
     assert (
         "<caption><div><strong>Parts &amp; more</strong><span>How to read it.</span></div></caption>" in html
@@ -35,14 +35,14 @@ def test_missing_values_are_dashes_and_open_ends_are_said() -> None:
         {"component": [None], "life": [20.0], "low": [11.0], "high": [None], "none": [float("nan")]}
     )
     fields = [
-        tables.label("Component", "component"),
-        tables.age("Half failed by", "life", "low", "high"),
-        tables.number("Records", "none"),
+        format.label("Component", "component"),
+        format.age("Half failed by", "life", "low", "high"),
+        format.number("Records", "none"),
     ]
-    html = tables.table(frame, fields, caption="Lives")
-    assert f'<th scope="row">{words.NOTHING}</th>' in html
+    html = format.table(frame, fields, caption="Lives")
+    assert f'<th scope="row">{format.NOTHING}</th>' in html
     assert "20\u00a0years<small>11 to no end</small>" in html
-    assert f'<td class="number">{words.NOTHING}</td>' in html
+    assert f'<td class="number">{format.NOTHING}</td>' in html
 
 
 def test_text_of_the_ledger_stays_text_everywhere() -> None:
@@ -50,8 +50,8 @@ def test_text_of_the_ledger_stays_text_everywhere() -> None:
     grid = pd.DataFrame({EVIL: [0.4]}, index=[EVIL])
     remarks = pd.DataFrame({EVIL: [EVIL]}, index=[EVIL])
     made = [
-        tables.table(frame, [tables.label(EVIL, "name")], caption=EVIL, says=EVIL),
-        tables.heat_map(grid, remarks, caption=EVIL, says=EVIL, row_head=EVIL, links={EVIL: EVIL}),
+        format.table(frame, [format.label(EVIL, "name")], caption=EVIL, says=EVIL),
+        format.heat_map(grid, remarks, caption=EVIL, says=EVIL, row_head=EVIL, links={EVIL: EVIL}),
     ]
     for html in made:
         assert "<script" not in html
@@ -61,11 +61,11 @@ def test_text_of_the_ledger_stays_text_everywhere() -> None:
 def test_a_heat_map_says_every_number() -> None:
     grid = pd.DataFrame({"belt": [0.04, 1.0], "gear": [float("nan"), 0.5]}, index=["T2", "Dallow"])
     remarks = pd.DataFrame("3 records", index=grid.index, columns=grid.columns)
-    html = tables.heat_map(
+    html = format.heat_map(
         grid, remarks, caption="Failed", says="", row_head="Family", links={"T2": "families/t2.html"}
     )
     assert '<a href="families/t2.html"><bdi>T2</bdi></a>' in html
-    assert f'<td class="heat">{words.NOTHING}</td>' in html
+    assert f'<td class="heat">{format.NOTHING}</td>' in html
     assert "var(--heat) 0%" in html
     assert "var(--heat) 55%" in html
     assert "over 99\u00a0%<small>3 records</small>" in html
@@ -92,18 +92,18 @@ def test_small_pieces() -> None:
 
 def test_a_name_is_a_link_only_where_there_is_a_page() -> None:
     frame = pd.DataFrame({"component": ["belt", "head"], "page": ["../components/belt.html", None]})
-    html = tables.table(frame, [tables.linked("Component", "component")], caption="Parts")
+    html = format.table(frame, [format.linked("Component", "component")], caption="Parts")
     assert '<a href="../components/belt.html"><bdi>belt</bdi></a>' in html
     assert '<th scope="row"><bdi>head</bdi></th>' in html
 
 
 def test_a_range_of_ages_says_its_unit_once() -> None:
-    assert words.years_span(11.0, 19.0) == "11 to 19\u00a0years"
-    assert words.years_span(37.0, 400.0) == "37 to over 200\u00a0years"
-    assert words.years_span(None, 19.0) == "up to 19\u00a0years"
+    assert format.years_span(11.0, 19.0) == "11 to 19\u00a0years"
+    assert format.years_span(37.0, 400.0) == "37 to over 200\u00a0years"
+    assert format.years_span(None, 19.0) == "up to 19\u00a0years"
 
 
 def test_both_chief_risks_are_named_where_there_are_two() -> None:
     rows = pd.DataFrame({"chief_risk": ["<belt>", "gear", None], "rival_risk": ["motor", None, None]})
-    said = [tables.risks(row) for row in rows.itertuples()]
+    said = [format.risks(row) for row in rows.itertuples()]
     assert said == ["<bdi>&lt;belt&gt;</bdi> and <bdi>motor</bdi>", "<bdi>gear</bdi>", ""]

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from reliability.report.wording import found_by_job, signs_by_job, window
+from reliability.report.format import found_by_job, signs_by_job, window
 
 NAN = float("nan")
 

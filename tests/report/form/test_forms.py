@@ -10,9 +10,7 @@ import pytest
 from reliability.errors import LedgerError
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import USUAL_COMPONENTS
-from reliability.report.form import Desk, open_desk
-from reliability.report.form.fields import Field
-from reliability.report.form.sheet_form import SheetForm
+from reliability.report.form import Desk, Field, SheetForm, open_desk
 
 
 def field(form: SheetForm, label: str) -> Field:
@@ -176,7 +174,7 @@ def test_an_open_job_is_finished_with_everything_that_was_said(desk: Desk) -> No
 
 def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
     from reliability.records.frames import read_records
-    from reliability.report import words
+    from reliability.report import format
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.review import ranking
 
@@ -191,9 +189,9 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
     now = table[table["family"] == "Tarnwick T2"].iloc[0]
     text = form.result.value
     lines = {part.split("</th>")[0]: part.split("<td>")[1:] for part in text.split('<th scope="row">')[1:]}
-    assert lines["Chance of a repair"][1].startswith(words.share(now["success_chance"]))
-    assert lines["Take up to (ceiling)"][1].startswith(words.money(now["ceiling"], "EUR"))
-    assert lines["Usual price"][1].startswith(words.money(now["usual_price"], "EUR"))
+    assert lines["Chance of a repair"][1].startswith(format.share(now["success_chance"]))
+    assert lines["Take up to (ceiling)"][1].startswith(format.money(now["ceiling"], "EUR"))
+    assert lines["Usual price"][1].startswith(format.money(now["usual_price"], "EUR"))
     assert lines["Finished jobs of the family"] == [
         "8</td>",
         "9</td></tr></tbody></table>" + text.rpartition("</table>")[2],
@@ -298,7 +296,7 @@ def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk: Des
     def broken(*_: object, **__: object) -> None:
         raise LedgerError("The disk is full.")
 
-    monkeypatch.setattr("reliability.report.form.desk.take_in", broken)
+    monkeypatch.setattr("reliability.report.form.take_in", broken)
     form.save()
     assert "The disk is full." in form.message.value
     assert (form.unit.family.value, form.button.disabled) == ("Tarnwick T2", False)
@@ -312,7 +310,7 @@ def test_a_job_is_written_even_if_what_it_changed_cannot_be_told(desk: Desk, mon
     def broken(*_: object, **__: object) -> None:
         raise LedgerError("Nothing can be fitted.")
 
-    monkeypatch.setattr("reliability.report.form.desk.snapshot_of", broken)
+    monkeypatch.setattr("reliability.report.form.snapshot_of", broken)
     form.save()
     assert "What the job changed cannot be told: Nothing can be fitted." in form.result.value
     assert jobs(desk)[-1]["outcome"] == "repaired"
@@ -355,5 +353,5 @@ def test_a_notebook_finds_the_ledger_of_the_commands(
 def test_only_the_form_needs_widgets() -> None:
     from reliability.report.digests import PACKAGE
 
-    needing = {path.parent for path in PACKAGE.rglob("*.py") if "ipywidgets" in path.read_text("utf-8")}
-    assert needing == {PACKAGE / "report" / "form"}
+    needing = {path for path in PACKAGE.rglob("*.py") if "ipywidgets" in path.read_text("utf-8")}
+    assert needing == {PACKAGE / "report" / "form.py"}

@@ -1,0 +1,427 @@
+"""The pocket card: one HTML file that judges units on a phone without signal."""
+
+import base64
+import datetime
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pandas as pd
+from jinja2 import Environment, StrictUndefined, select_autoescape
+from markupsafe import Markup
+from numpy.typing import ArrayLike, NDArray
+
+from reliability import __version__
+from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
+from reliability.report.format import NOTHING, cautions, counted, is_known, share, verdict_mark
+from reliability.report.pages import whose
+from reliability.report.study import write_whole
+from reliability.worth.appraisal import CASES, FEW_JOBS, MOST_YEARS
+from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
+from reliability.worth.judging import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
+from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, TINY
+
+if TYPE_CHECKING:
+    from reliability.records.frames import Records
+
+# What the pocket card carries: the appraiser's export, packed for a phone without losing a digit.
+
+
+DOUBLES = (
+    "working_price",
+    "price_doubt",
+    "offers_expected",
+    "reference_age",
+    "reference_year",
+    "first_year",
+    "last_year",
+    "oldest_seen",
+    "kind_jobs",
+)
+"""Numbers of an entry that keep double precision, in the order in which they are packed."""
+
+_LAST_WITH_CASE = 0x20000
+"""No character from here on has an upper and a lower case."""
+
+
+def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
+    """Pack all that judging needs.
+
+    Parameters
+    ----------
+    appraiser : Appraiser
+    day : datetime.date
+        Day of the sale where an offer does not say.
+
+    Returns
+    -------
+    dict
+        JSON-able. Families and kinds are lists ``[name, kind, evidence, jobs_seen, open_jobs, components,
+        changes, doubles, singles]``; the last two are little-endian numbers in base64: `DOUBLES`; then what
+        the appraiser holds in single precision: `ESTIMATES`; `SPREADS`, each as mean, doubt and
+        spread; component by component the life (5), the repair (2) and the part cost; the lives
+        after a change (5 for each component that has one).
+    """
+    export = appraiser.to_export()
+    shared = {name: values for name, values in export["shared"].items() if name != "draws"}
+    place = {family: i for i, family in enumerate(export["families"])}
+    return {
+        "day": day.isoformat(),
+        "as_of": export["as_of"],
+        "currency": export["currency"],
+        "terms": export["terms"],
+        "uncounted": appraiser.tally.jobs_missing if appraiser.tally.gaps == TOO_MANY else 0,
+        "shared": {**shared, "draws": _packed_draws(export["shared"]["draws"])},
+        "families": [_packed_entry(name, entry) for name, entry in export["families"].items()],
+        "kinds": [_packed_entry(name, entry) for name, entry in export["kinds"].items()],
+        "models": [[model, place[family]] for model, family in export["models"].items()],
+        "folds": _folds(),
+        "rules": _rules(),
+    }
+
+
+def _packed_entry(name: str, entry: dict[str, Any]) -> list[Any]:
+    lives = entry["lives"]
+    changed = [i for i, year in enumerate(lives["change_year"]) if year is not None]
+    doubles = [entry[each] for each in DOUBLES]
+    singles = [entry[each] for each in ESTIMATES]
+    singles += [entry[each][part] for each in SPREADS for part in ("mean", "doubt", "spread")]
+    singles += [
+        number
+        for life, repair, cost in zip(lives["life"], lives["repair"], entry["part_cost"], strict=True)
+        for number in (*life, *repair, cost)
+    ]
+    singles += [number for i in changed for number in lives["life_after"][i]]
+    return [
+        name,
+        entry["kind"],
+        entry["evidence"],
+        entry["jobs_seen"],
+        entry["open_jobs"],
+        lives["components"],
+        [[i, lives["change_year"][i]] for i in changed],
+        _packed(doubles, "<f8"),
+        _packed(singles, "<f4"),
+    ]
+
+
+def _packed_draws(draws: Sequence[Sequence[float]]) -> dict[str, Any]:
+    """Pack the states of knowledge: all columns hold the same points, only their order differs."""
+    table = np.array(draws, dtype=float)
+    points = np.unique(table)
+    places = np.searchsorted(points, table)
+    return {
+        "points": points.tolist(),
+        "rows": len(table),
+        "places": _packed(places.ravel(), "<u2" if points.size > 256 else "u1"),
+        "wide": points.size > 256,
+    }
+
+
+def _packed(values: ArrayLike, form: str) -> str:
+    """Write numbers as base64; None becomes NaN."""
+    array: NDArray[Any] = np.array(values, dtype=float).astype(form)
+    return base64.b64encode(array.tobytes()).decode("ascii")
+
+
+def _folds() -> dict[str, str]:
+    """List the characters that lose their case otherwise than by being written small.
+
+    A browser knows no case folding; with this list it finds near names as the command line does.
+    """
+    return {
+        letter: letter.casefold()
+        for letter in map(chr, range(_LAST_WITH_CASE))
+        if letter.casefold() != letter.lower()
+    }
+
+
+def _rules() -> dict[str, Any]:
+    """Collect the fixed numbers of the appraisal and the bounds of an offer's cells."""
+    year = OFFER_COLUMNS[NAMES.index("built_from")]
+    return {
+        "common": COMMON_DIMENSIONS,
+        "tiny": TINY,
+        "logit_slope": LOGIT_SLOPE,
+        "nodes": NODES.tolist(),
+        "node_weights": NODE_WEIGHTS.tolist(),
+        "most_seen": MOST_SEEN,
+        "cases": CASES.tolist(),
+        "few_jobs": FEW_JOBS,
+        "longest_window": LONGEST_WINDOW,
+        "most_years": MOST_YEARS,
+        "columns": list(NAMES),
+        "years": [year.minimum, year.maximum],
+        "most_money": MOST_MINOR_UNITS / 100,
+        "longest_line": LONGEST_LINE,
+        "spreadsheet_errors": sorted(SPREADSHEET_ERRORS),
+    }
+
+
+# The printed side of the pocket card: families by verdict, found by name, with the price to go up to.
+
+
+HEADINGS = {
+    "take": "at the price usually paid",
+    "haggle": "usually paid more than it is worth, but not by much",
+    "try one": "the first job would teach enough",
+    "skip": "at the price usually paid",
+}
+WITHOUT_PRICE = "No usual price, no verdict"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One family, in words.
+
+    Attributes
+    ----------
+    family, kind, ceiling, usual, repair, risk, jobs : str
+    """
+
+    family: str
+    kind: str
+    ceiling: str
+    usual: str
+    repair: str
+    risk: str
+    jobs: str
+
+
+@dataclass(frozen=True)
+class Group:
+    """Families of one verdict.
+
+    Attributes
+    ----------
+    css : str
+        Class that gives its colour.
+    mark : str
+        Markup of mark and word; "" where there is no verdict.
+    heading : str
+    rows : tuple of Row
+        By name, as one looks them up on paper.
+    """
+
+    css: str
+    mark: str
+    heading: str
+    rows: tuple[Row, ...]
+
+
+def list_groups(ranking: pd.DataFrame) -> list[Group]:
+    """Arrange a ranking for the list.
+
+    Parameters
+    ----------
+    ranking : DataFrame
+        From `reliability.worth.review.ranking`.
+
+    Returns
+    -------
+    list of Group
+        Takes first; verdicts that no family has are left out.
+    """
+    groups = []
+    for verdict, heading in HEADINGS.items():
+        here = ranking[ranking["verdict"] == verdict]
+        if len(here):
+            groups.append(Group(verdict.replace(" ", "-"), verdict_mark(verdict), heading, _rows(here)))
+    rest = ranking[ranking["verdict"].isna()]
+    if len(rest):
+        groups.append(Group("none", "", WITHOUT_PRICE, _rows(rest)))
+    return groups
+
+
+def _rows(families: pd.DataFrame) -> tuple[Row, ...]:
+    rows = families.to_dict("records")
+    return tuple(_row(row) for row in sorted(rows, key=lambda row: (row["family"].casefold(), row["family"])))
+
+
+def _row(row: Mapping[Any, Any]) -> Row:
+    return Row(
+        row["family"],
+        row["kind"],
+        ceiling_words(row["ceiling"]),
+        f"{row['usual_price']:.0f}" if is_known(row["usual_price"]) else NOTHING,
+        share(row["success_chance"]),
+        " and ".join(each for each in (row["chief_risk"], row["rival_risk"]) if each) or NOTHING,
+        str(row["jobs_seen"]),
+    )
+
+
+def ceiling_words(ceiling: float) -> str:
+    """Say how far to go: whole units, never rounded up.
+
+    Examples
+    --------
+    >>> ceiling_words(48.95), ceiling_words(0.4), ceiling_words(-3.0)
+    ('48', 'under 1', 'not even free')
+    """
+    if ceiling < 0:
+        return "not even free"
+    return "under 1" if ceiling < 1 else str(math.floor(ceiling))
+
+
+# The pocket card: one HTML file that judges units on a phone without signal.
+
+
+SCRIPTS = (
+    "numbers",
+    "data",
+    "odds",
+    "appraisal",
+    "verdict",
+    "names",
+    "offers",
+    "judging",
+    "telling",
+    "finder",
+    "looked_at",
+    "form",
+)
+"""Sources of the card's script, in the order in which they are joined."""
+
+
+def write_card(
+    appraiser: "Appraiser",
+    records: "Records",
+    out: Path,
+    *,
+    as_of: datetime.date | None = None,
+    demo: bool = False,
+) -> int:
+    """Write the card; the file is replaced in one step.
+
+    Parameters
+    ----------
+    appraiser : Appraiser
+    records : Records
+        For the prices that were paid.
+    out : Path
+    as_of : datetime.date, optional
+        Day of the sale where an offer does not say; the appraiser's own if not given.
+    demo : bool
+        Whether to say that the records are invented.
+
+    Returns
+    -------
+    int
+        Its size in bytes.
+    """
+    page = make_card(appraiser, records, as_of=as_of, demo=demo)
+    write_whole(out, page)
+    return len(page.encode("utf-8"))
+
+
+def make_card(
+    appraiser: "Appraiser", records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
+) -> str:
+    """Make the card; see `write_card`.
+
+    Returns
+    -------
+    str
+        HTML that asks for nothing from outside; the same for the same ledger and day.
+    """
+    from reliability.worth.review import ranking
+
+    day = as_of or appraiser.as_of
+    script, style = _script(), _style()
+    numbers = {**card_data(appraiser, day), "demo": demo, "marks": _marks()}
+    groups = list_groups(ranking(appraiser, records, as_of=day))
+    template = Environment(
+        autoescape=select_autoescape(default=True), undefined=StrictUndefined, trim_blocks=True
+    ).from_string(_source("card.html.j2"))
+    return template.render(
+        style=Markup(style),
+        script=Markup(script),
+        style_hash=_hash(style),
+        script_hash=_hash(script),
+        numbers=Markup(_json_in_html(numbers)),
+        groups=[_marked(group) for group in groups],
+        demo=demo,
+        day=day.isoformat(),
+        ledger=whose(records, demo),
+        facts=_facts(appraiser),
+        cautions=cautions(),
+        source=_provenance(appraiser, day),
+    )
+
+
+def _source(name: str) -> str:
+    return files("reliability.report").joinpath("templates", "card", name).read_text(encoding="utf-8").strip()
+
+
+def _script() -> str:
+    lines = (line.strip() for name in SCRIPTS for line in _source(f"{name}.js").splitlines())
+    joined = "\n".join(line for line in lines if line and not line.startswith("//"))
+    return f'(() => {{\n"use strict";\n{joined}\n}})();'
+
+
+def _style() -> str:
+    return "\n".join(line.strip() for line in _source("card.css").splitlines())
+
+
+def _hash(text: str) -> str:
+    """Give what the content security policy calls a source that it trusts."""
+    return f"sha256-{base64.b64encode(sha256(text.encode('utf-8')).digest()).decode('ascii')}"
+
+
+def _json_in_html(value: Any) -> str:
+    r"""Write JSON that nothing in it can end: every ``<`` becomes ``\u003c``."""
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _marks() -> dict[str, list[tuple[str, dict[str, str]]]]:
+    """Take the marks of the verdicts apart, so that the script draws the same ones."""
+    shapes = {verdict: ElementTree.fromstring(verdict_mark(verdict)).find("svg") for verdict in HEADINGS}
+    return {
+        verdict: [(shape.tag, dict(shape.attrib)) for shape in svg if svg is not None]
+        for verdict, svg in shapes.items()
+        if svg is not None
+    }
+
+
+def _marked(group: Group) -> dict[str, Any]:
+    return {**vars(group), "mark": Markup(group.mark)}
+
+
+def _facts(appraiser: "Appraiser") -> dict[str, str]:
+    return {
+        "as_of": appraiser.as_of.isoformat(),
+        "jobs": counted(appraiser.tally.jobs_finished, "finished job"),
+        "currency": appraiser.currency,
+    }
+
+
+def _provenance(appraiser: "Appraiser", day: datetime.date) -> list[tuple[str, str]]:
+    tally, terms = appraiser.tally, appraiser.terms
+    jobs = f"{counted(tally.jobs_finished, 'finished job')}, {tally.repaired} of them repaired"
+    others = (
+        (tally.jobs_open, "open"),
+        (tally.jobs_missing, "never written up"),
+        (tally.jobs_imported, "from elsewhere"),
+    )
+    money = appraiser.currency
+    counted_in = (
+        f"hours at {terms.hour_rate:g} {money}, fee {100 * terms.selling_fee:g} %, "
+        f"margin {terms.margin:g} {money}, caution {terms.caution:g}"
+    )
+    more = ", ".join(f"{number} {what}" for number, what in others if number)
+    return [
+        ("Records", f"{jobs}; {more}" if more else jobs),
+        ("Last entry", appraiser.as_of.isoformat()),
+        ("Card of", day.isoformat()),
+        ("Counted in", counted_in),
+        ("Fingerprint", appraiser.fingerprint[:16]),
+        ("Made by", f"benchodds card, version {__version__}"),
+    ]
