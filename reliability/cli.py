@@ -181,7 +181,8 @@ def full_day(
     multiple=True,
     help="What could be seen, such as rust=yes; repeatable.",
 )
-@click.option("--lot", help="Units bought together for one price share a lot.")
+@click.option("--lot", help="The lot that it came in, where several were bought for one price.")
+@click.option("--lot-price", type=MONEY, help="What a lot cost that the ledger does not know yet.")
 @click.option("--on", "taken_in", type=DAY, help="When the unit came; today otherwise.")
 @click.option("--remarks", help="Anything else.")
 @click.option("--new-family", is_flag=True, help="The ledger does not know FAMILY yet; needs --kind.")
@@ -197,15 +198,26 @@ def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **give
     from reliability.records.write_up import check_unit, take_in
 
     described = _family_row(family, given)
+    lot = None
+    if given["lot_price"] is not None:
+        if given["lot"] is None:
+            raise click.UsageError("--lot-price is the price of a lot: name it by --lot.")
+        lot = {
+            "lot": given["lot"],
+            "price": given["lot_price"],
+            "bought_on": given["taken_in"] or today().isoformat(),
+        }
+    if given["lot"] is not None and given["price"] is not None:
+        raise click.UsageError("--price is that of one unit; the units of a --lot share its --lot-price.")
     job = {name: given[name] for name in ("model", "lot", "year_basis", "remarks")}
     job |= {"family": family, "bought_for": given["price"]}
     job["taken_in"] = given["taken_in"] or today().isoformat()
     job["built_from"], job["built_to"] = given["year"] or (None, None)
     document = {"job": job, "signs": sign_rows(signs)}
     if bench.is_missing:
-        check_unit(None, document, described)  # a fault leaves no empty ledger behind
+        check_unit(None, document, described, new_lot=lot)  # a fault leaves no empty ledger behind
     with bench.ledger(create=True) as ledger:
-        say(take_in(ledger, document, new_family=described), f"taken in {job['taken_in']}")
+        say(take_in(ledger, document, new_family=described, new_lot=lot), f"taken in {job['taken_in']}")
 
 
 def _family_row(family: str, given: dict[str, Any]) -> dict[str, Any] | None:
@@ -226,16 +238,39 @@ def _family_row(family: str, given: dict[str, Any]) -> dict[str, Any] | None:
 @click.command(epilog=example("benchodds show 17", "benchodds show 17 --history"))
 @click.argument("job")
 @click.option("--history", is_flag=True, help="Every version, with when and why it was written.")
+@click.option("--price", is_flag=True, help="Work out the price to ask, where that takes a while, too.")
 @click.pass_obj
-def show(bench: Bench, job: str, history: bool) -> None:
-    """Show what the ledger holds of JOB."""
+def show(bench: Bench, job: str, history: bool, price: bool) -> None:
+    """Show what the ledger holds of JOB, and the price to ask for a unit that is not sold yet."""
     from reliability.terminal import job_lines, version_lines
 
     with bench.ledger() as ledger:
         currency = str(ledger.setting("currency"))
-        lines = version_lines(ledger.history(job)) if history else job_lines(ledger.job(job), currency)
+        if history:
+            lines = version_lines(ledger.history(job))
+        else:
+            document = ledger.job(job)
+            lines = job_lines(document, currency) + _price_lines(ledger, document, currency, price)
     # A damaged text may hold what is no letter.
     click.echo("\n".join(lines).encode("utf-8", "backslashreplace").decode())
+
+
+def _price_lines(ledger: "Ledger", document: dict[str, Any], currency: str, wanted: bool) -> list[str]:
+    """Word the price to ask for a unit that works, or may work yet, and is not sold."""
+    row = document["job"]
+    is_sold = row["sold_for"] is not None or row["sold_on"] is not None
+    if row["origin"] or row["outcome"] not in ("open", "repaired") or is_sold:
+        return ["No price to ask: it is sold, was given up, or is another bench's."] if wanted else []
+    from reliability.worth.appraiser import appraiser_of, kept_appraiser
+
+    appraiser = appraiser_of(ledger, warn=note) if wanted else kept_appraiser(ledger)
+    if appraiser is None:
+        return [f"Price to ask: benchodds show {row['job']} --price"]
+    from reliability.worth.review import price_to_ask
+
+    asked = price_to_ask(appraiser, document)
+    between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
+    return [f"Price to ask: {asked.mean:.2f} {currency} once it works ({between})"]
 
 
 @click.command(
@@ -1068,6 +1103,43 @@ def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
     click.echo(f"{len(table)} {'part' if len(table) == 1 else 'parts'}: {out}")
 
 
+# `spend`: money or hours that no single job caused.
+
+
+@click.command(
+    short_help="Record money or hours not tied to a job.",
+    epilog=example('benchodds spend "fair at Melk" --amount 18 --hours 5', "benchodds spend"),
+)
+@click.argument("what", required=False)
+@click.option("-a", "--amount", type=MONEY, help="How much.")
+@click.option("--hours", type=HOURS, help="How many hours.")
+@click.option("--on", "spent_on", type=DAY, help="When; today otherwise.")
+@click.pass_obj
+def spend(bench: Bench, what: str | None, spent_on: str | None, **given: Any) -> None:
+    """Record what was spent on WHAT: travel, tools, fees, hours. Without WHAT, list what was spent.
+
+    It enters no ceiling and no verdict: a unit is worth the same however far the way to it was.
+    """
+    from reliability.terminal import spending_text
+
+    if what is None:
+        if spent_on is not None or any(value is not None for value in given.values()):
+            raise click.UsageError("Say WHAT it was spent on.")
+        with bench.ledger() as ledger:
+            click.echo(spending_text(ledger.rows("spending"), str(ledger.setting("currency"))))
+        return
+    row = {"spent_on": spent_on or today().isoformat(), "what": what, **given}
+    with bench.ledger(create=True) as ledger:
+        currency = str(ledger.setting("currency"))
+        key = (row["spent_on"], what)
+        if any((old["spent_on"], old["what"]) == key for old in ledger.rows("spending")):
+            raise InvalidInput(f"{what!r} on {row['spent_on']} is in the ledger already; if this was "
+                               "something else, say so in its name. Nothing was written.")  # fmt: skip
+        ledger.put("spending", [row], reason="spent")
+        written = [new for new in ledger.rows("spending") if (new["spent_on"], new["what"]) == key]
+    click.echo(spending_text(written, currency))
+
+
 # `report`: regenerate the pages.
 
 
@@ -1313,6 +1385,7 @@ COMMANDS: dict[str, click.Command] = {
         lives,
         plan,
         stock,
+        spend,
         report,
         card,
     )

@@ -288,6 +288,18 @@ def stock_text(table: "pd.DataFrame", currency: str) -> str:
     return f"{head}\n{_table(table, _STOCK)}"
 
 
+def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Set what was spent as a table, with its sum where there are several rows."""
+    if not rows:
+        return "Nothing is written down as spent beside the jobs."
+    cells = [[str(row["spent_on"]), str(row["what"]), write_value(row["amount"]), write_value(row["hours"])]
+             for row in rows]  # fmt: skip
+    if len(rows) > 1:
+        sums = [sum(row[name] or 0 for row in rows) for name in ("amount", "hours")]
+        cells.append(["in all", "", *map(write_value, sums)])
+    return text_table(cells, ["day", "what", currency, "hours"], ["day", "what"])
+
+
 def write_table(table: "pd.DataFrame", path: Path) -> None:
     """Write a table as CSV; the file is replaced in one step."""
     write_rows_to(path, table.columns, table.itertuples(index=False))

@@ -129,8 +129,8 @@ class Records:
 
     Attributes
     ----------
-    families, models, lots, jobs, findings, signs, followups, parts, hearsay, sightings, sighting_signs, shelf, \
-spending : DataFrame
+    families, models, lots, jobs, findings, signs, followups, parts, hearsay : DataFrame
+    sightings, sighting_signs, shelf, spending : DataFrame
         The documented tables, always with all their columns and in their order. Text is object
         with None where empty; numbers are float64 with NaN; dates are datetime64[ns] with NaT,
         a month alone standing for its 16th. Jobs are sorted by (taken_in, job), all others by

@@ -369,6 +369,15 @@ def add_families(connection: Connection, rows: Iterable[Row], exponent: int, rea
                              exponent, reason)  # fmt: skip
 
 
+def add_lots(connection: Connection, rows: Iterable[Row], exponent: int) -> list[Fault]:
+    """Insert lots that units bring with them; one that is known must not be priced anew."""
+    known, rows = database.names_in(connection, "lot"), list(rows)
+    twice = [row["lot"] for row in rows if _trimmed(row.get("lot")) in known]
+    faults = [Fault("new lot", "lot", f"{name!r} is in the ledger already; leave its price out")
+              for name in twice]  # fmt: skip
+    return faults or put_rows(connection, "lots", rows, exponent, "bought together")
+
+
 def put_rows(
     connection: Connection, table: str, rows: Iterable[Row], exponent: int, reason: str
 ) -> list[Fault]:
@@ -492,6 +501,7 @@ class Ledger(LedgerReader):
         new_families: Iterable[Mapping[str, Any]] = (),
         new_components: Collection[str] = (),
         new_model: bool = False,
+        new_lots: Iterable[Mapping[str, Any]] = (),
     ) -> str:
         """Take a unit in: give it the next number and write it as open.
 
@@ -505,6 +515,8 @@ class Ledger(LedgerReader):
             Components that the ledger has never seen and that are meant so.
         new_model : bool
             Whether a name on the front panel that is new becomes a model of the family.
+        new_lots : iterable of mapping
+            Rows of lots that the ledger does not know yet.
 
         Returns
         -------
@@ -524,6 +536,7 @@ class Ledger(LedgerReader):
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
             faults = add_families(connection, new_families, exponent, "described at intake")
+            faults += add_lots(connection, new_lots, exponent)
             whole = {**document, "job": job}
             written = append_job(connection, whole, new_components, "taken in", faults)
             if new_model:

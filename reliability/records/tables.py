@@ -367,7 +367,8 @@ SETTINGS: dict[str, Column] = {
         Column("haggle_room", "number", "share above the ceiling at which haggling is worth a try",
                minimum=0, maximum=10, default="0.25"),
         Column("offers_expected", "number", "units of one family expected on offer in the next year; "
-               "empty: as many as were seen or taken in per year so far", minimum=0, maximum=1_000_000, unit="units"),
+               "empty: as many as were seen or taken in per year so far", minimum=0, maximum=1_000_000,
+               unit="units"),
         Column("warranty_days", "count", "days after a sale in which a comeback costs the bench",
                minimum=0, maximum=36_500, default="0", unit="days"),
         Column("gap_repaired_share", "number", "share of the jobs that nobody wrote up which were repaired; "
@@ -479,14 +480,14 @@ JOBS = Table(
         date("closed", "when the job ended"),
         choice("outcome", OUTCOMES, "donor: kept for parts; sold as is: sold or given away unrepaired; "
                 "open: not finished", required=True),
-        money("bought_for", "what the unit cost; empty in a lot, whose price its units share in proportion to "
-              "their working prices, equally where one is not stated"),
+        money("bought_for", "what the unit cost; empty in a lot, whose price its units share in proportion "
+              "to their working prices, equally where one is not stated"),
         hours("hours", "bench time to the end of the job"),
         money("other_costs", "postage, travel, consumables: what no single component caused"),
         money("sold_for", "what the unit was sold for; empty while unsold or kept"),
         date("sold_on", "when it was sold"),
-        money("salvage_value", "the parts kept, at what buying them used would cost; empty: the worth of those "
-              "that were put on the shelf"),
+        money("salvage_value", "the parts kept, at what buying them used would cost; empty: the worth of "
+              "those that were put on the shelf"),
         text("ended_by",
              "component that ended a job without a repair; counts as failed, with or without a finding"),
         choice("ended_why", ENDED_WHY, "why the job ended without a repair"),
@@ -667,8 +668,8 @@ SHELF = Table(
     "shelf",
     "A part that was kept for a later job. It lies on the shelf while gone_on is empty.",
     (
-        Column("part", "count", "its number, given in sequence and never used again", required=True, minimum=1,
-               maximum=1_000_000_000),
+        Column("part", "count", "its number, given in sequence and never used again", required=True,
+               minimum=1, maximum=1_000_000_000),
         must("component", "what it is"),
         text("family", "the family that it fits; empty: any"),
         text("job", "the job of the unit that it was taken from"),
@@ -710,7 +711,19 @@ SETTINGS_TABLE = Table(
 TABLES: dict[str, Table] = {
     table.name: table
     for table in (
-        SETTINGS_TABLE, FAMILIES, MODELS, LOTS, JOBS, FINDINGS, SIGNS, FOLLOWUPS, PARTS, HEARSAY,
-        SIGHTINGS, SIGHTING_SIGNS, SHELF, SPENDING,
+        SETTINGS_TABLE,
+        FAMILIES,
+        MODELS,
+        LOTS,
+        JOBS,
+        FINDINGS,
+        SIGNS,
+        FOLLOWUPS,
+        PARTS,
+        HEARSAY,
+        SIGHTINGS,
+        SIGHTING_SIGNS,
+        SHELF,
+        SPENDING,
     )
 }

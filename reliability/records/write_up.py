@@ -429,6 +429,7 @@ def check_unit(
     new_family: Mapping[str, Any] | None = None,
     *,
     how_to_add: str = AT_INTAKE,
+    new_lot: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Check a unit that comes in, beside a ledger or beside none where it is still to be made.
 
@@ -442,6 +443,8 @@ def check_unit(
         Columns of a family that the ledger does not know yet.
     how_to_add : str
         How a new family is described where the unit is written down.
+    new_lot : mapping, optional
+        Columns of a lot that the ledger does not know yet.
 
     Returns
     -------
@@ -455,6 +458,7 @@ def check_unit(
     """
     names = Names.of(ledger)
     described = names.new_family(new_family, "new family") if new_family else []
+    names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
     refuse([*described, *names.faults(whole, how_to_add)])
     return names.news(document)
@@ -466,6 +470,7 @@ def take_in(
     *,
     new_family: Mapping[str, Any] | None = None,
     how_to_add: str = AT_INTAKE,
+    new_lot: Mapping[str, Any] | None = None,
 ) -> Written:
     """Take a unit in under the next number.
 
@@ -473,7 +478,7 @@ def take_in(
     ----------
     ledger : Ledger
         Open for writing.
-    document, new_family, how_to_add
+    document, new_family, how_to_add, new_lot
         As for `check_unit`.
 
     Returns
@@ -488,9 +493,15 @@ def take_in(
     """
     document = {**document, "job": _composed(document["job"])}
     new_family = _composed(new_family) if new_family else None
-    notes = check_unit(ledger, document, new_family, how_to_add=how_to_add)
+    new_lot = _composed(new_lot) if new_lot else None
+    notes = check_unit(ledger, document, new_family, how_to_add=how_to_add, new_lot=new_lot)
     notes += filter(None, [ledger.clock_doubt()])
-    number = ledger.intake(document, new_families=[new_family] if new_family else [], new_model=True)
+    number = ledger.intake(
+        document,
+        new_families=[new_family] if new_family else [],
+        new_model=True,
+        new_lots=[new_lot] if new_lot else [],
+    )
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 

@@ -320,6 +320,12 @@ def appraiser_of(
     return appraiser
 
 
+def kept_appraiser(ledger: "Ledger") -> Appraiser | None:
+    """Give the appraiser that is kept of a ledger as it is now; None where it would have to be fitted."""
+    path = kept_folder(ledger) / f"{_key(ledger)}.json"
+    return _load(path)
+
+
 def _key(ledger: "Ledger") -> str:
     """Hash all that an appraiser depends on: the state of the ledger, and the code that fits it."""
     code = sha256()

@@ -300,9 +300,9 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
     -------
     DataFrame
         `GAIN_COLUMNS`, newest job last. `brought` is the sale less its fee plus the parts kept less
-        disposal; `predicted` lists the amounts that were predicted, "" where all are known. A job whose
-        purchase price is not known is taken to have cost what its family usually does; it has no gain
-        where that is not known either.
+        disposal; `time_cost` is that of the hours and of selling; `predicted` lists the amounts that were
+        predicted, "" where all are known. A job whose purchase price is not known is taken to have cost what
+        its family usually does; it has no gain where that is not known either.
     """
     bench = read_bench(records, as_of or appraiser.as_of)
     own = bench.jobs["own"].to_numpy(bool)
@@ -335,7 +335,8 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
     parts, n_guessed = (
         column[own] for column in part_costs_by_job(bench, fit_part_costs(bench, appraiser.shared.components))
     )
-    time_cost = hours * settings.hour_rate
+    sold_at_all = repaired | (np.nan_to_num(sold) > 0)
+    time_cost = (hours + settings.selling_hours * sold_at_all) * settings.hour_rate
     comebacks = comeback_costs(bench.records, jobs)
     gain = brought - bought - time_cost - parts - other - comebacks
     flags = zip(no_bought, no_sale, no_remains, no_hours, n_guessed > 0, no_other, strict=True)

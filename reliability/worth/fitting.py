@@ -1,7 +1,7 @@
 """The order in which the pieces are fitted: lives, mending, signs, outcomes, money."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -125,6 +125,8 @@ def fit_amounts(
     hours = fit_hours(bench, failed, USUAL_HOURS, USUAL_HOURS_SD)
     hours_unrepaired = fit_by_family(bench, unrepaired, worked, USUAL_HOURS, USUAL_HOURS_SD)
     worn = fit_by_family(bench, repaired, beside, 0.0, 0.05 * level)
+    costs_repaired = total(total(other_repaired, worn), hours.base, rate=rate)
+    selling = bench.records.settings.selling_hours * rate
     lost = fit_by_family(bench, unrepaired, spent, 0.01 * level, 0.05 * level)
     return Amounts(
         price,
@@ -132,7 +134,7 @@ def fit_amounts(
         Amount(share.mean * price.mean, share.doubt * price.mean, share.spread),
         other_repaired,
         other_unrepaired,
-        total(total(other_repaired, worn), hours.base, rate=rate),
+        replace(costs_repaired, mean=costs_repaired.mean + selling),
         total(total(other_unrepaired, lost), hours_unrepaired, rate=rate),
         hours,
         hours_unrepaired,

@@ -75,12 +75,14 @@ def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, u
 def remains(bench: Bench, settings: Settings) -> Floats:
     """Worth of what was left of each unrepaired unit, NaN where not known; shape (n_jobs,).
 
-    A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee. Nothing
-    is kept of a scrapped one unless a salvage value is written down, and its disposal costs.
+    A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee and the
+    time that selling took. Nothing is kept of a scrapped one unless a salvage value is written down, and its
+    disposal costs.
     """
     jobs = bench.jobs
     salvage = jobs["salvage_value"].to_numpy(float)
     sale = jobs["sold_for"].to_numpy(float) * (1 - settings.selling_fee)
+    sale = sale - settings.selling_hours * settings.hour_rate * (sale > 0)
     outcome = jobs["outcome"].to_numpy()
     worth = np.full(len(jobs), np.nan)
     donor, scrapped, as_is = (outcome == name for name in UNREPAIRED)

@@ -45,7 +45,11 @@ def filled(ledger, full):
                            origin="swap shop", job="s/17")  # fmt: skip
     document["followups"] = []
     ledger.add(document)
-    ledger.put("lots", [{"lot": "attic", "price": 40, "bought_on": "2026-05-31", "remarks": "two\nboxes"}], reason="x")
+    ledger.put(
+        "lots",
+        [{"lot": "attic", "price": 40, "bought_on": "2026-05-31", "remarks": "two\nboxes"}],
+        reason="x",
+    )
     ledger.intake({"job": {"family": "@Dallow", "taken_in": "2026-06-01", "lot": "attic"}})
     ledger.put("sightings", [
         {"sighting": "a", "seen_on": "2026-05", "place": "hall", "family": "Unheard U1", "model": "U1", "kind": "radio",
@@ -55,7 +59,9 @@ def filled(ledger, full):
     ledger.put("sighting_signs", [{"sighting": "a", "sign": "rust", "seen": "yes"}], reason="x")
     ledger.put("shelf", [{"part": 31, "component": "motor", "family": "Tarnwick T2", "job": "s/17", "worth": 12,
                           "kept_on": "2026-05-10", "used_in": "1", "gone_on": "2026-05-11"}], reason="x")  # fmt: skip
-    ledger.put("spending", [{"spent_on": "2026-05-02", "what": "travel", "amount": 8, "hours": 1.5}], reason="x")
+    ledger.put(
+        "spending", [{"spent_on": "2026-05-02", "what": "travel", "amount": 8, "hours": 1.5}], reason="x"
+    )
     return ledger
 
 
@@ -236,8 +242,8 @@ def test_a_misspelt_file_is_not_passed_over(package):
     [
         (lambda d: d["resources"].pop(5), ["findings.csv: lies in the folder, but datapackage.json does not list it"]),
         (lambda d: d["resources"][5].update(name="finding"),
-         ["datapackage.json: resource 'finding' is no table; there are settings, families, models, jobs, findings, signs, "
-          "followups, parts, hearsay. Did you mean 'findings'?",
+         ["datapackage.json: resource 'finding' is no table; there are settings, families, models, lots, jobs, findings, "
+          "signs, followups, parts, hearsay, sightings, sighting_signs, shelf, spending. Did you mean 'findings'?",
           "findings.csv: lies in the folder, but datapackage.json does not list it"]),
         (lambda d: d["resources"][5].update(path="other.csv"),
          ["datapackage.json: resource 'findings' names the file other.csv, which is not there",

@@ -154,7 +154,9 @@ def test_an_older_ledger_is_brought_up_to_date(old):
 def test_the_lots_of_an_older_ledger_get_their_price_or_become_a_remark(file, tmp_path):
     with open_ledger(of_schema(2, file)) as ledger:
         assert ledger.check(today=datetime.date(2026, 12, 1)) == []
-        assert ledger.rows("lots") == [{"lot": "attic", "price": Decimal("40.50"), "bought_on": None, "remarks": None}]
+        assert ledger.rows("lots") == [
+            {"lot": "attic", "price": Decimal("40.50"), "bought_on": None, "remarks": None}
+        ]
         jobs = {row["job"]: (row["lot"], row["bought_for"], row["remarks"]) for row in ledger.rows("jobs")}
         assert jobs == {
             "1": ("attic", None, None), "2": ("attic", None, "loud hum"), "3": (None, Decimal("30.00"), "lot: barn"),
@@ -164,7 +166,9 @@ def test_the_lots_of_an_older_ledger_get_their_price_or_become_a_remark(file, tm
             Decimal("25.00"), Decimal("25.00"), Decimal("25.00"), Decimal("25.00"), None]  # fmt: skip
         assert ledger.history("2")[-1]["reason"] == "brought up to date: the units of a lot share its price"
         assert len(ledger.history("5")) == 1
-        with pytest.raises(InvalidInput, match=r"lot and bought_for are not both given \(the units of a lot share its"):
+        with pytest.raises(
+            InvalidInput, match=r"lot and bought_for are not both given \(the units of a lot share its"
+        ):
             ledger.amend("1", {"job": {"bought_for": 20}}, reason="x")
         assert ledger.intake(INTAKE) == "7"
     with open_ledger(tmp_path / "new.db", create=True) as ledger, ledger.reading() as connection:
@@ -209,7 +213,10 @@ def test_many_bring_the_same_ledger_up_to_date_at_once(new_url):
     with open_ledger(url) as again:
         assert not [problem for problem in again.check() if problem.grave]
         job = {**INTAKE["job"], "lot": "attic"}
-        with pytest.raises(LedgerError, match=r"a rule of its tables is broken"), again.writing() as connection:
+        with (
+            pytest.raises(LedgerError, match=r"a rule of its tables is broken"),
+            again.writing() as connection,
+        ):
             connection.execute(insert(database.SQL_TABLES["jobs"]).values(job="9", outcome="open", **job))
 
 
