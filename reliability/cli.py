@@ -21,7 +21,7 @@ from reliability import __version__
 from reliability.cluster import cluster_option, executor_for
 from reliability.errors import BenchoddsError, InvalidInput, reason
 from reliability.records.sheet import read_window
-from reliability.records.tables import TABLES, YEAR_BASES, Column
+from reliability.records.tables import LEFT_BECAUSE, TABLES, YEAR_BASES, Column
 from reliability.records.values import Refused, clean_text, read_value, some
 from reliability.terminal import Bench, counted, note, say, written_to
 
@@ -1103,6 +1103,55 @@ def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
     click.echo(f"{len(table)} {'part' if len(table) == 1 else 'parts'}: {out}")
 
 
+# `saw`: what was looked at, bought or not.
+
+
+@click.command(
+    short_help="Record what was looked at; what was bought is taken in.",
+    epilog=example(
+        "benchodds saw looked-at.csv", 'benchodds saw looked-at.csv --place "fair at Melk" --rest "too dear"'
+    ),
+)
+@click.argument("offers", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--place", help="Where they were seen.")
+@click.option(
+    "--on", "day", type=DAY, callback=full_day, help="When, where a row does not say; today otherwise."
+)
+@click.option(
+    "--rest", type=click.Choice(LEFT_BECAUSE), help="Why those were left that the file says nothing of."
+)
+@click.pass_obj
+def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None, rest: str | None) -> None:
+    """Record what was looked at: OFFERS as `judge` reads it, such as the file that the card saves.
+
+    Rows whose `bought` is yes are taken in, a lot as a whole, and get their numbers; the others stay with
+    the price asked and why they were left. A later file of the same units, with more filled in, goes on
+    from there.
+    """
+    from reliability.records.sightings import HELD, record_sightings
+    from reliability.worth.appraiser import appraiser_of
+    from reliability.worth.judging import judge as judge_offers
+    from reliability.worth.judging import plain_offers, read_offers
+
+    table, seen_on = read_offers(offers), day or today()
+    if rest is not None:
+        undecided = table["left_because"].isna() & (table["bought"].isna() | (table["bought"] == "no"))
+        table.loc[undecided, "left_because"] = rest
+    with bench.ledger(create=True) as ledger:
+        verdicts = judge_offers(table, appraiser_of(ledger, warn=note), as_of=seen_on)
+        rows = plain_offers(table, verdicts, seen_on)
+        recorded = record_sightings(ledger, rows, place=place)
+    for each in recorded:
+        if each.taken_in:
+            click.echo(f"Job {each.job}: {each.offer}, taken in")
+    counts = {"taken in": sum(each.taken_in for each in recorded),
+              "left": sum(each.left_because is not None for each in recorded),
+              "not decided": sum(each.job is None and each.left_because is None for each in recorded),
+              "in the ledger already": sum(each.state == HELD for each in recorded)}  # fmt: skip
+    told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+    click.echo(f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}")
+
+
 # `spend`: money or hours that no single job caused.
 
 
@@ -1381,6 +1430,7 @@ COMMANDS: dict[str, click.Command] = {
         check,
         backup,
         judge,
+        saw,
         ranking,
         lives,
         plan,

@@ -171,7 +171,7 @@ Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
 
 def _table(frame: "pd.DataFrame", columns: Columns) -> str:
     rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
-    texts = [head for _, head, word in columns if word is words and head != "jobs"]
+    texts = [head for _, head, word in columns if word is words and head not in ("jobs", "left")]
     return text_table(rows, [head for _, head, _ in columns], texts)
 
 
@@ -191,6 +191,8 @@ _RANKING: Columns = (
     ("verdict", "verdict", words),
     ("usual_price", "usual price", amount),
     *_ODDS,
+    ("left", "left", words),
+    ("left_gain", "their gain", amount),
 )
 _LIVES: Columns = (
     ("component", "component", words), ("family", "family", words), ("n_failed", "failed", count),
@@ -233,8 +235,16 @@ def ranking_table(table: "pd.DataFrame", currency: str) -> str:
     """Set the families side by side, at the price usually asked."""
     risks = [" and ".join(filter(None, pair)) or None
              for pair in zip(table["chief_risk"], table["rival_risk"], strict=True)]  # fmt: skip
-    said = _table(table.assign(chief_risk=risks), _RANKING)
-    return f"Amounts in {currency}; each family at the price usually paid for one.\n{said}"
+    left = table["left"].sum() > 0
+    said = _table(table.assign(chief_risk=risks), _RANKING if left else _RANKING[:-2])
+    head = f"Amounts in {currency}; each family at the price usually {'asked' if left else 'paid'} for one."
+    if left:
+        head += (
+            "\nLeft: units that were seen and not bought; their gain is what they would have brought by "
+            "today's odds.\nThese hold for units like those that were bought: what was left may have been "
+            "worse than it looked."
+        )
+    return f"{head}\n{said}"
 
 
 def lives_text(table: "pd.DataFrame") -> str:

@@ -150,6 +150,25 @@ class Bench:
         counts = own["family"].value_counts().reindex(list(self.families), fill_value=0)
         return counts.to_numpy(float) / years
 
+    @cached_property
+    def seen_per_year(self) -> Floats:
+        """Units of each family met per year, at least as many as were taken in; ndarray, shape (n_families,).
+
+        From the first sighting on: what was looked at, and what came in without having been written down as
+        seen. At least half a year counts.
+        """
+        seen = self.records.sightings
+        if seen.empty:
+            return self.taken_in_per_year
+        family_of = self.records.models.set_index("model")["family"]
+        since = seen["seen_on"].min()
+        jobs = self.records.jobs
+        beside = jobs[jobs["origin"].isna() & (jobs["taken_in"] >= since) & ~jobs["job"].isin(seen["job"])]
+        met = pd.concat([seen["family"].fillna(seen["model"].map(family_of)), beside["family"]])
+        years = max((pd.Timestamp(self.as_of) - since).days / 365.25, 0.5)
+        counts = met.value_counts().reindex(list(self.families), fill_value=0)
+        return np.maximum(counts.to_numpy(float) / years, self.taken_in_per_year)
+
 
 def read_bench(records: Records, as_of: datetime.date) -> Bench:
     """Arrange the records for the models.

@@ -160,7 +160,7 @@ def make_entry(
     """
     at = slot.family_at
     jobs_seen = int(bench.jobs_seen[at]) if at >= 0 else 0
-    rates = bench.taken_in_per_year
+    rates = bench.seen_per_year
     usual_rate = float(rates[rates > 0].mean()) if (rates > 0).any() else 1.0
     rate = float(rates[at]) if at >= 0 and rates[at] > 0 else usual_rate
     stated = bench.records.settings.offers_expected

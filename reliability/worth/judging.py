@@ -14,7 +14,7 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.life.findings import age_at
 from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
-from reliability.records.tables import Column
+from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
 from reliability.worth.appraisal import (
     Appraisal,
@@ -44,6 +44,10 @@ OFFER_COLUMNS = (
     Column("built_to", "year", "last possible production year", minimum=1800, maximum=2100),
     Column("asked", "money", "price asked; empty: only chance and ceiling are wanted", minimum=0),
     Column("seen_on", "date", "day of the sale"),
+    Column("lot", "text", "units that are offered together for one price"),
+    Column("lot_asked", "money", "price asked for the whole lot, stated on one of its rows", minimum=0),
+    Column("bought", "text", "yes, or the job that it became"),
+    Column("left_because", "choice", "why it was not bought", allowed=LEFT_BECAUSE),
 )
 NAMES = tuple(column.name for column in OFFER_COLUMNS)
 SIGN = Column("sign", "choice", "seen at the sale", allowed=("yes", "no"))
@@ -107,7 +111,7 @@ def read_offers(path: Path) -> pd.DataFrame:
                 continue
             cell_of = dict(zip(header, cells, strict=True))
             rows.append(_checked(f"{path.name}, line {number}", cell_of, faults))
-        faults += _repeated(path.name, rows)
+        faults += [*_repeated(path.name, rows), *_lot_faults(path.name, rows)]
     refuse(faults, "Nothing was judged.")
     return offers_table(rows, [name for name in header if name not in NAMES])
 
@@ -132,7 +136,7 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     """
     faults: list[Fault] = []
     checked = [_checked(f"offer {row.get('offer', '?')}", dict(row), faults) for row in rows]
-    faults += _repeated("offers", checked)
+    faults += [*_repeated("offers", checked), *_lot_faults("offers", checked)]
     refuse(faults, "Nothing was judged.")
     signs = list(dict.fromkeys(name for row in rows for name in row if name not in NAMES))
     return offers_table(checked, signs)
@@ -212,14 +216,60 @@ def _repeated(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
     return [Fault(file, "offer", f"{name!r} is used {names.count(name)} times.") for name in twice]
 
 
+def _lot_faults(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
+    asked: dict[str, set[float]] = {}
+    faults = []
+    for row in rows:
+        if row["lot_asked"] is not None and row["lot"] is None:
+            faults.append(Fault(file, "lot_asked", f"offer {row['offer']} has one, and names no lot."))
+        elif row["lot_asked"] is not None:
+            asked.setdefault(row["lot"], set()).add(row["lot_asked"])
+        if row["left_because"] is not None and row["bought"] not in (None, "no"):
+            faults.append(Fault(file, "left_because", f"offer {row['offer']} was bought and left at once."))
+    for lot, prices in asked.items():
+        if len(prices) > 1:
+            said = " and ".join(f"{price:g}" for price in sorted(prices))
+            faults.append(Fault(file, "lot_asked", f"lot {lot} has one price; found {said}."))
+    return faults
+
+
 def offers_table(rows: list[dict[str, Any]], signs: list[str]) -> pd.DataFrame:
     """Lay out checked offers; DataFrame as `read_offers` returns it."""
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
-    for name in ("working_price", "built_from", "built_to", "asked"):
+    for name in ("working_price", "built_from", "built_to", "asked", "lot_asked"):
         table[name] = pd.to_numeric(table[name]).astype(float)
     middle = [d + "-16" if isinstance(d, str) and len(d) == 7 else d for d in table["seen_on"]]
     table["seen_on"] = pd.to_datetime(pd.Series(middle, dtype=object), format="%Y-%m-%d")
-    return table.astype({name: object for name in ("offer", "family", "model", "kind", *signs)})
+    texts = ("offer", "family", "model", "kind", "lot", "bought", "left_because", *signs)
+    return table.astype(dict.fromkeys(texts, object))
+
+
+def plain_offers(
+    offers: pd.DataFrame, verdicts: pd.DataFrame, day: datetime.date
+) -> list[tuple[dict[str, Any], dict[str, str]]]:
+    """Take offers apart into plain values and signs, with what was said of them, for the ledger to keep.
+
+    Parameters
+    ----------
+    offers, verdicts : DataFrame
+        From `read_offers` and `judge`.
+    day : datetime.date
+        Day on which an offer was seen that names none.
+
+    Returns
+    -------
+    list of (dict, dict)
+        Columns of an offers file with `verdict` and `ceiling`, None where empty; and what was seen, by sign.
+    """
+    seen = []
+    for offer, said in zip(offers.to_dict("records"), verdicts.to_dict("records"), strict=True):
+        row: dict[str, Any] = {name: None if pd.isna(offer[name]) else offer[name] for name in NAMES}
+        row |= {"seen_on": (day if row["seen_on"] is None else row["seen_on"].date()).isoformat()}
+        row |= {name: int(row[name]) for name in ("built_from", "built_to") if row[name] is not None}
+        row |= {"verdict": said["verdict"], "ceiling": round(float(said["ceiling"]), 2)}
+        signs = {name: str(cell) for name, cell in offer.items() if name not in NAMES and cell is not None}
+        seen.append((row, signs))
+    return seen
 
 
 def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEntry, list[str]]:

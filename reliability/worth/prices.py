@@ -421,6 +421,38 @@ def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
     return (year[:, None] >= years[None, 1:]).astype(float)
 
 
+def asked_prices(records: Records) -> pd.Series:
+    """Price at which each family's units are usually offered.
+
+    Returns
+    -------
+    Series of float, indexed by family
+        Median of what was asked, bought or not, with what was paid for units whose asking nobody wrote down;
+        of the whole kind where the family was never met; NaN where nothing was.
+    """
+    kind_of = records.families.set_index("family")["kind"]
+    seen = seen_units(records)
+    bought = records.jobs[records.jobs["origin"].isna() & ~records.jobs["job"].isin(seen["job"].dropna())]
+    asked = pd.concat(
+        [bought[["family", "bought_for"]].rename(columns={"bought_for": "asked"}), seen[["family", "asked"]]]
+    ).dropna()
+    by_kind = asked.groupby(asked["family"].map(kind_of))["asked"].median()
+    return (
+        asked.groupby("family")["asked"]
+        .median()
+        .reindex(kind_of.index)
+        .fillna(kind_of.map(by_kind))
+        .astype(float)
+    )
+
+
+def seen_units(records: Records) -> pd.DataFrame:
+    """Give the sightings with the family that their model belongs to, where they name none themselves."""
+    family_of = records.models.set_index("model")["family"]
+    seen = records.sightings
+    return seen.assign(family=seen["family"].fillna(seen["model"].map(family_of)))
+
+
 def usual_prices(records: Records) -> pd.Series:
     """Price at which each family's units were usually bought.
 
