@@ -1082,9 +1082,9 @@ def _plan(
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
 @click.pass_obj
 def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
-    """List the parts that the jobs of the next year are likely to need, in packs.
+    """List the parts that the jobs of the next year are likely to need, in packs, less what is on the shelf.
 
-    Units are taken to come in as they have so far. What lies in your drawer already is not known.
+    Units are taken to come in as they have so far.
     """
     from reliability.records.frames import read_records
     from reliability.terminal import stock_text, write_table
@@ -1101,6 +1101,77 @@ def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
     with written_to(out):
         write_table(table, out)
     click.echo(f"{len(table)} {'part' if len(table) == 1 else 'parts'}: {out}")
+
+
+# `shelf`: parts kept for a later job.
+
+
+@click.group(
+    invoke_without_command=True,
+    short_help="Parts kept for a later job: list, keep, use, throw out.",
+    epilog=example(
+        "benchodds shelf",
+        "benchodds shelf keep motor --job 17 --worth 12",
+        "benchodds shelf use 31 --job 40",
+        "benchodds shelf out 31",
+    ),
+)
+@click.pass_context
+def shelf(ctx: click.Context) -> None:
+    """Parts kept for a later job: without a command, what lies there.
+
+    A donor's sheet keeps parts by `kept`, and a finding takes one by `from = 31`. What the part is worth the
+    donor gained, and the job that takes it pays.
+    """
+    if ctx.invoked_subcommand is None:
+        from reliability.terminal import shelf_text
+
+        bench: Bench = ctx.obj
+        with bench.ledger() as ledger:
+            lying = [row for row in ledger.rows("shelf") if row["gone_on"] is None]
+            click.echo(shelf_text(lying, str(ledger.setting("currency"))))
+
+
+@shelf.command(name="keep")
+@click.argument("component", type=NAME)
+@click.option("--job", type=NAME, help="The job of the unit that it comes from.")
+@click.option("--family", type=NAME, help="What it fits, where that is not the family of --job; else any.")
+@click.option("--worth", type=MONEY, help="What buying it used would cost.")
+@click.option("--on", "kept_on", type=DAY, help="When; today otherwise.")
+@click.option("--new-component", is_flag=True, help="The ledger has never seen such a component.")
+@click.pass_obj
+def shelf_keep(bench: Bench, component: str, new_component: bool, **row: Any) -> None:
+    """Put a COMPONENT on the shelf; tell the number to write on it."""
+    row |= {"component": component, "kept_on": row["kept_on"] or today().isoformat()}
+    with bench.ledger() as ledger:
+        number = ledger.keep_part(row, new_components=[component] if new_component else [])
+    click.echo(f"Part {number}: {component}")
+
+
+@shelf.command(name="use")
+@click.argument("part", type=int)
+@click.option("--job", type=NAME, required=True, help="The job that it goes into.")
+@click.option("--position", type=NAME, default="", help="Where, in a unit that has several.")
+@click.option("--found", type=click.Choice(("failed", "worn")), default="failed", show_default=True,
+              help="What it replaces, where the job says nothing of that yet.")  # fmt: skip
+@click.option("--on", "day", type=DAY, help="When; today otherwise.")
+@click.pass_obj
+def shelf_use(bench: Bench, part: int, job: str, position: str, found: str, day: str | None) -> None:
+    """Fit PART in a job, which pays what it is worth."""
+    with bench.ledger() as ledger:
+        ledger.use_part(part, job, day or today().isoformat(), position=position, found=found)
+    click.echo(f"Part {part} went into job {job}")
+
+
+@shelf.command(name="out")
+@click.argument("part", type=int)
+@click.option("--on", "day", type=DAY, help="When; today otherwise.")
+@click.pass_obj
+def shelf_out(bench: Bench, part: int, day: str | None) -> None:
+    """Throw PART out."""
+    with bench.ledger() as ledger:
+        ledger.drop_part(part, day or today().isoformat())
+    click.echo(f"Part {part} was thrown out")
 
 
 # `saw`: what was looked at, bought or not.
@@ -1435,6 +1506,7 @@ COMMANDS: dict[str, click.Command] = {
         lives,
         plan,
         stock,
+        shelf,
         spend,
         report,
         card,

@@ -219,6 +219,7 @@ _STOCK: Columns = (
     ("units", "units", plain),
     ("pieces", "pieces", plain),
     ("cover", "enough", count),
+    ("on_shelf", "on the shelf", count),
     ("packs", "packs", count),
     ("cost", "cost", amount),
     ("advice", "advice", words),
@@ -296,6 +297,16 @@ def stock_text(table: "pd.DataFrame", currency: str) -> str:
         return "No part is likely to be needed: no unit is expected, or none of its parts."
     head = f"Parts of the next year; enough: pieces that suffice with 90 %; amounts in {currency}."
     return f"{head}\n{_table(table, _STOCK)}"
+
+
+def shelf_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Set what lies on the shelf as a table."""
+    if not rows:
+        return "Nothing lies on the shelf."
+    columns = ("part", "component", "family", "worth", "job", "kept_on")
+    heads = ["part", "component", "fits", f"worth in {currency}", "of job", "since"]
+    cells = [[NOTHING if row[name] is None else write_value(row[name]) for name in columns] for row in rows]
+    return text_table(cells, heads, ["component", "fits", "of job", "since"])
 
 
 def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:

@@ -504,6 +504,25 @@ def odd_repairs(rows: Rows) -> list[Problem]:
     return found
 
 
+def shelf_against_jobs(rows: Rows) -> list[Problem]:
+    """Find parts of the shelf whose worth is lost on the way, or counted twice."""
+    stated = {job["job"]: job["salvage_value"] for job in rows["jobs"]}
+    fitted = {(each["job"], each["component"], each["part_cost"]) for each in rows["findings"]
+              if each["part_source"] == "salvaged"}  # fmt: skip
+    found = [
+        doubtful("part at another cost", f"it is worth {part['worth']}, but no salvaged {part['component']} "
+                 f"of job {part['used_in']} costs that", f"part {part['part']}")
+        for part in rows["shelf"] if part["used_in"] and part["worth"] is not None
+        and (part["used_in"], part["component"], part["worth"]) not in fitted
+    ]  # fmt: skip
+    for job, parts in _grouped([row for row in rows["shelf"] if row["job"]], lambda row: row["job"]).items():
+        worth = sum(row["worth"] or 0 for row in parts)
+        if stated[job] is not None and stated[job] < worth:
+            message = f"salvage_value {stated[job]}, but its parts on the shelf are worth {worth}"
+            found.append(doubtful("donor below its parts", message, f"job {job}"))
+    return found
+
+
 def like_names(rows: Rows) -> list[Problem]:
     """Find rare names that are all but equal to a common one: often the same thing, misspelt.
 
@@ -544,6 +563,7 @@ AUDITS = (
     far_prices,
     parts_against_jobs,
     odd_repairs,
+    shelf_against_jobs,
     like_names,
 )
 

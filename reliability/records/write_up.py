@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from reliability.errors import BenchoddsError, LedgerError, UnknownName
 from reliability.records.checks import JobDocument, clean_row, document_faults, merge_document
 from reliability.records.sheet import JobSheet
+from reliability.records.shelf import ShelfRow, kept_faults, lay_parts
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, usual_components
 from reliability.records.values import (
     Fault,
@@ -36,6 +37,7 @@ class Names:
     signs: set[str]
     exponent: int
     lots: set[str] = field(default_factory=set)
+    shelf: Mapping[int, ShelfRow] = field(default_factory=dict)
 
     @classmethod
     def of(cls, ledger: "Ledger | None") -> "Names":
@@ -51,6 +53,7 @@ class Names:
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
             lots=set(ledger.names("lot")),
+            shelf=ledger.shelf(),
         )
 
     def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
@@ -229,8 +232,10 @@ def _lay_beside(
     rest = sheet.rest(usual_components(kind), said) if kind else []
     notes += _rest_notes(rest, kind)
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
+    document, shelf_faults = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
     whole = merge_document(old, document, emptying=False) if old else document
-    faults += [_within(sheet.source, fault) for fault in names.faults(whole, how_to_add)]
+    shelf_faults += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
+    faults += [_within(sheet.source, fault) for fault in [*shelf_faults, *names.faults(whole, how_to_add)]]
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
@@ -414,13 +419,17 @@ def _write(ledger: "Ledger", ready: Ready, new: set[str], before: Sequence[Writt
     families = [ready.sheet.new_family] if ready.sheet.new_family else []
     try:
         number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
-                            is_new=not ready.finishes)  # fmt: skip
+                            is_new=not ready.finishes, kept=ready.sheet.kept,
+                            taken=ready.sheet.taken)  # fmt: skip
     except BenchoddsError as error:
         if not before:
             raise
         done = "; ".join(f"{each.source} as job {each.job}" for each in before)
         raise LedgerError(f"{ready.sheet.source}: {error}\nWritten before that: {done}.") from None
-    return Written(ready.sheet.source, number, ready.family, ready.outcome, tuple(ready.notes))
+    shelf = ledger.shelf() if ready.sheet.kept else {}
+    kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
+            for part, row in shelf.items() if row["job"] == number]  # fmt: skip
+    return Written(ready.sheet.source, number, ready.family, ready.outcome, (*ready.notes, *kept))
 
 
 def check_unit(

@@ -1,7 +1,8 @@
 """What a job takes: hours, parts, comebacks; and what it brought in all."""
 
 import datetime
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -124,6 +125,7 @@ class PartCosts:
     fit: ShrunkFit
     components: tuple[str, ...]
     paid_share: Floats
+    shelf: Mapping[tuple[int, int], float] = field(default_factory=dict)
 
     def price(self, family_at: Ints, component_at: Ints) -> Floats:
         """Mean price where a part is paid for; -1 is an unknown family or component. ndarray, shape (c,)."""
@@ -137,7 +139,10 @@ class PartCosts:
     def of(self, family_at: int, component_at: Ints) -> Floats:
         """Mean cost of mending a failed component, paid for or not; ndarray, shape (c,)."""
         at = np.asarray(component_at, np.int64)
-        return self.paid_share[at] * self.price(np.full(at.size, family_at), at)
+        # Whoever has a cheaper one on the shelf takes that, at its worth.
+        own = [self.shelf.get((family, int(c)), np.inf) for c in at for family in (family_at, -1)]
+        at_hand = np.array(own, dtype=float).reshape(-1, 2).min(axis=1, initial=np.inf)
+        return self.paid_share[at] * np.minimum(self.price(np.full(at.size, family_at), at), at_hand)
 
 
 def part_price(bench: Bench) -> float:

@@ -58,7 +58,7 @@ from reliability.worth.prices import (
 )
 from reliability.worth.recalibration import Recalibration, fit_recalibration, gather_outcomes
 from reliability.worth.signs import fit_sign_causes
-from reliability.worth.supply import read_supply
+from reliability.worth.supply import read_shelf, read_supply
 
 Floats = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def fit_amounts(
     repaired = own & (bench.jobs["repaired"] == 1)
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
     level = float(np.median(price.mean))
-    parts = fit_part_costs(bench, components)
+    parts = replace(fit_part_costs(bench, components), shelf=_worth_on_shelf(bench, components))
     beside, _ = part_costs_by_job(bench, parts, failed=False)
     spent, _ = part_costs_by_job(bench, parts)
     other = bench.jobs["other_costs"].to_numpy(float)
@@ -140,6 +140,16 @@ def fit_amounts(
         hours_unrepaired,
         parts,
     )
+
+
+def _worth_on_shelf(bench: Bench, components: tuple[str, ...]) -> dict[tuple[int, int], float]:
+    """Give the worth of parts on the shelf by the places of family (-1: any) and component; those known."""
+    families = {"": -1, **{name: i for i, name in enumerate(bench.families)}}
+    return {
+        (families[family], components.index(component)): worth
+        for (component, family), worth in read_shelf(bench.records.shelf).items()
+        if component in components and worth >= 0
+    }
 
 
 def make_entry(
@@ -303,6 +313,7 @@ def _family_lives(
 ) -> _Lives:
     own = bench.jobs[bench.jobs["own"]]
     supply = read_supply(bench.records.parts, own, bench.records.findings, components)
+    supply = replace(supply, shelf=read_shelf(bench.records.shelf))
     mending = fit_repairability(
         trials(bench.jobs, bench.records.findings), components, bench.families, supply
     )
