@@ -235,7 +235,10 @@ def _family_row(family: str, given: dict[str, Any]) -> dict[str, Any] | None:
 # `show` and `blank`: look at a job; print an empty sheet.
 
 
-@click.command(epilog=example("benchodds show 17", "benchodds show 17 --history"))
+@click.command(
+    short_help="Show what the ledger holds of JOB.",
+    epilog=example("benchodds show 17", "benchodds show 17 --history"),
+)
 @click.argument("job")
 @click.option("--history", is_flag=True, help="Every version, with when and why it was written.")
 @click.option("--price", is_flag=True, help="Work out the price to ask, where that takes a while, too.")

@@ -186,6 +186,12 @@ _ODDS: Columns = (
     ("evidence", "evidence", words),
 )
 _VERDICT: Columns = (("offer", "offer", words), ("verdict", "verdict", words), *_ODDS)
+_LOT: Columns = (
+    ("worth", "worth", amount),
+    ("lot_ceiling", "lot ceiling", amount),
+    ("lot_expected_gain", "lot gain", amount),
+    ("lot_chance_of_loss", "lot loss", percent),
+)
 _RANKING: Columns = (
     ("family", "family", words),
     ("verdict", "verdict", words),
@@ -219,7 +225,7 @@ _STOCK: Columns = (
     ("units", "units", plain),
     ("pieces", "pieces", plain),
     ("cover", "enough", count),
-    ("on_shelf", "on the shelf", count),
+    ("on_shelf", "kept", count),
     ("packs", "packs", count),
     ("cost", "cost", amount),
     ("advice", "advice", words),
@@ -229,7 +235,8 @@ _STOCK: Columns = (
 def verdict_table(verdicts: "pd.DataFrame") -> str:
     """Set verdicts on many units as a table, with what must be known of single ones below."""
     notes = [f"  {row['offer']}: {row['note']}" for row in verdicts.to_dict("records") if row["note"]]
-    return "\n".join([_table(verdicts, _VERDICT), *(["", "Notes:", *notes] if notes else [])])
+    columns = _VERDICT if verdicts["lot_ceiling"].isna().all() else (*_VERDICT, *_LOT)
+    return "\n".join([_table(verdicts, columns), *(["", "Notes:", *notes] if notes else [])])
 
 
 def ranking_table(table: "pd.DataFrame", currency: str) -> str:

@@ -6,7 +6,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -19,13 +19,17 @@ from reliability.records.values import Fault, Refused, clean_text, nearest, read
 from reliability.worth.appraisal import (
     Appraisal,
     FamilyEntry,
+    LotUnit,
     Unit,
     appraise,
     assumed_years,
     ceiling_price,
     cents,
     decide,
+    decide_lot,
     draw_quantile,
+    lot_chance_of_loss,
+    lot_unit,
     weighted_quantile,
 )
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
@@ -399,6 +403,7 @@ def read_unit(
 # ---- Offers in, verdicts out: one row each, none depending on another
 
 
+LOT_COLUMNS = ("lot_ceiling", "lot_expected_gain", "lot_chance_of_loss", "worth")
 VERDICT_COLUMNS = (
     "offer",
     "verdict",
@@ -415,7 +420,9 @@ VERDICT_COLUMNS = (
     "jobs_seen",
     "evidence",
     "note",
+    *LOT_COLUMNS,
 )
+MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high", "lot_ceiling", "lot_expected_gain", "worth")
 TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
 
 
@@ -435,7 +442,9 @@ def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | 
     DataFrame
         `VERDICT_COLUMNS`, in the order of the offers. `gain_low` and `gain_high` hold 80 % of what this
         one unit may bring; `success_low` and `success_high` 90 % of what is not known of its odds.
-        Columns that need an asked price are empty where there is none.
+        Columns that need an asked price are empty where there is none. The rows of a lot bear its verdict;
+        `lot_ceiling`, `lot_expected_gain`, `lot_chance_of_loss` are the lot's, `worth` is the unit's part in
+        its ceiling; empty for single offers.
 
     Raises
     ------
@@ -445,18 +454,27 @@ def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | 
     """
     day = as_of or appraiser.as_of
     rows, faults = [], []
+    lots: dict[str, list[_InLot]] = {}
     for offer in offers.to_dict("records"):
         try:
-            rows.append(_judge_one(offer, appraiser, day))
+            entry, unit, appraisal, row = _judge_one(offer, appraiser, day)
         except InvalidInput as error:
             faults.append(error.message)
+            continue
+        rows.append(row)
+        if offer["lot"] is not None:
+            lots.setdefault(offer["lot"], []).append(_InLot(offer, entry, unit, appraisal, row))
     refuse(faults, "Nothing was judged.")
+    for lot, members in lots.items():
+        _judge_lot(lot, members, appraiser)
     table = pd.DataFrame(rows, columns=list(VERDICT_COLUMNS))
     numbers = [name for name in VERDICT_COLUMNS if name not in TEXTS and name != "jobs_seen"]
     return table.astype({**dict.fromkeys(TEXTS, object), **dict.fromkeys(numbers, float), "jobs_seen": int})
 
 
-def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
+def _judge_one(
+    offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date
+) -> tuple[FamilyEntry, Unit, Appraisal, dict[str, Any]]:
     entry, notes = find_entry(offer, appraiser)
     unit, more = read_unit(offer, entry, appraiser, day)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
@@ -466,7 +484,64 @@ def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.dat
     more += standing_notes(entry, appraiser.tally)
     if entry.price_doubt > 0 and np.isnan(unit.working_price):
         more.append(f"no working price given, {entry.working_price:.0f} {appraiser.currency} assumed")
-    return {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+    return entry, unit, appraisal, {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+
+
+class _InLot(NamedTuple):
+    """A unit of a lot, and its row of verdicts."""
+
+    offer: Mapping[str, Any]
+    entry: FamilyEntry
+    unit: Unit
+    appraisal: Appraisal
+    row: dict[str, Any]
+
+
+def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> None:
+    """Write into the rows of a lot what it is worth as a whole, and what its units are worth singly."""
+    prices = [each.offer["lot_asked"] for each in members]
+    asked = next((float(price) for price in prices if not np.isnan(price)), np.nan)
+    own = [each.unit.working_price for each in members]
+    price = np.array(
+        [each.entry.working_price if np.isnan(p) else p for each, p in zip(members, own, strict=True)]
+    )
+    if any(np.isnan(p) and each.entry.price_doubt > 0 for each, p in zip(members, own, strict=True)):
+        price = np.ones(len(members))
+    terms = appraiser.terms
+    units = [
+        lot_unit(each.entry, appraiser.shared, terms, each.appraisal, asked * weight / price.sum())
+        for each, weight in zip(members, price, strict=True)
+    ]
+    whole: dict[str, Any] = {"lot_ceiling": cents(sum(unit.worth for unit in units))}
+    if not np.isnan(asked):
+        whole["verdict"] = decide_lot(units, terms, asked)
+        whole["lot_expected_gain"] = cents(sum(unit.gain_free for unit in units) - asked)
+        whole["lot_chance_of_loss"] = round(lot_chance_of_loss(units, asked), 4)
+    singly = _singly(members, units, whole["lot_ceiling"] - asked, appraiser.currency)
+    for each, unit in zip(members, units, strict=True):
+        notes = [each.row["note"], f"lot {lot}: {unit.way}", *singly]
+        each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
+
+
+def _singly(members: Sequence[_InLot], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
+    """Say which units to buy one by one, where single prices are asked and that is worth more than the lot.
+
+    Parameters
+    ----------
+    over : float
+        The lot's ceiling over its price; NaN where none is asked.
+    """
+    chosen = [
+        (str(each.offer["offer"]), float(each.offer["asked"]), unit)
+        for each, unit in zip(members, units, strict=True)
+        if unit.worth > each.offer["asked"] and unit.entry.kind_jobs > 0
+    ]
+    worth = sum(unit.worth - asked for _, asked, unit in chosen)
+    if np.isnan(over) or not worth > max(over, 0.0):
+        return []
+    names, paid = ", ".join(name for name, _, _ in chosen), sum(asked for _, asked, _ in chosen)
+    gain = sum(unit.gain_free for _, _, unit in chosen) - paid
+    return [f"better bought singly: {names} for {paid:.2f} {currency}, mean gain {gain:.2f}"]
 
 
 def verdict_row(
@@ -564,6 +639,6 @@ def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
         From `judge`.
     """
     shown = verdicts.copy()
-    for name in ("ceiling", "expected_gain", "gain_low", "gain_high"):
+    for name in MONEY:
         shown[name] = [Decimal(f"{value:.2f}") if np.isfinite(value) else None for value in verdicts[name]]
     write_table(path, shown.columns, shown.itertuples(index=False))
