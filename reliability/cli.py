@@ -269,7 +269,7 @@ def _price_lines(ledger: "Ledger", document: dict[str, Any], currency: str, want
     appraiser = appraiser_of(ledger, warn=note) if wanted else kept_appraiser(ledger)
     if appraiser is None:
         return [f"Price to ask: benchodds show {row['job']} --price"]
-    from reliability.worth.review import price_to_ask
+    from reliability.worth.judging import price_to_ask
 
     asked = price_to_ask(appraiser, document)
     between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
@@ -1106,6 +1106,41 @@ def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
     click.echo(f"{len(table)} {'part' if len(table) == 1 else 'parts'}: {out}")
 
 
+# `next`: what to do next.
+
+
+@click.command(
+    name="next",
+    short_help="What to do next: on the bench, unsold, after sales.",
+    epilog=example("benchodds next", "benchodds next --all", "benchodds next --out todo.csv"),
+)
+@click.option("--all", "every", is_flag=True, help="Every row, not only what fits on one screen.")
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
+@click.pass_obj
+def next_(bench: Bench, every: bool, out: Path | None) -> None:
+    """Tell what to do next.
+
+    Open jobs come first, by what an hour of going on is worth; then jobs that have been open for long, units
+    that do not sell, checks due within the warranty, sales without a price, and units that were looked at
+    and neither bought nor left.
+    """
+    from reliability.records.frames import read_records
+    from reliability.terminal import next_text, write_table
+    from reliability.worth.appraiser import appraiser_of
+    from reliability.worth.next_steps import kept_outlooks, next_steps
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, warn=note)
+        records = read_records(ledger)
+        table = next_steps(appraiser, records, kept_outlooks(ledger, appraiser, records), today())
+    if out is None:
+        click.echo(next_text(table, appraiser.currency, every=every))
+        return
+    with written_to(out):
+        write_table(table, out)
+    click.echo(f"{counted(len(table), 'row')}: {out}")
+
+
 # `shelf`: parts kept for a later job.
 
 
@@ -1507,6 +1542,7 @@ COMMANDS: dict[str, click.Command] = {
         saw,
         ranking,
         lives,
+        next_,
         plan,
         stock,
         shelf,

@@ -306,6 +306,26 @@ def stock_text(table: "pd.DataFrame", currency: str) -> str:
     return f"{head}\n{_table(table, _STOCK)}"
 
 
+MOST_SHOWN = 5
+"""Rows of one topic that fit on one screen with the others."""
+
+
+def next_text(table: "pd.DataFrame", currency: str, *, every: bool = False) -> str:
+    """Word what to do next, topic by topic."""
+    if table.empty:
+        return "Nothing is open, unsold for long, due for a check or undecided."
+    lines = []
+    for topic, rows in table.groupby("topic", sort=False):
+        lines.append(f"{str(topic).capitalize()}:")
+        shown = rows if every else rows.head(MOST_SHOWN)
+        for row in shown.to_dict("records"):
+            rate = "" if math.isnan(row["per_hour"]) else f", {row['per_hour']:.2f} {currency} an hour"
+            lines.append(f"  {row['what']}, {row['family']}, {row['days']:.0f} days{rate}: {row['advice']}")
+        if len(rows) > len(shown):
+            lines.append(f"  and {len(rows) - len(shown)} more: benchodds next --all")
+    return "\n".join(lines)
+
+
 def shelf_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
     """Set what lies on the shelf as a table."""
     if not rows:

@@ -751,10 +751,15 @@ class Ledger(LedgerReader):
         Raises
         ------
         InvalidInput
-            If it was sold already, or price or date break a rule.
+            If it is open or was sold already, or price or date break a rule.
         """
         with self.writing() as connection:
             before = document_in(connection, job, database.exponent_in(connection))["job"]
+            if before["outcome"] == "open":
+                raise InvalidInput(
+                    f"Job {job} is still open: first say how it ended (`benchodds blank {before['family']!r} "
+                    f"--job {before['job']}` prints its sheet, in which the sale may stand too), then add it."
+                )
             if before["sold_for"] is not None or before["sold_on"] is not None:
                 price_then = before["sold_for"] or "price not known"
                 day_then = before["sold_on"] or "day not known"

@@ -4,6 +4,7 @@ import csv
 import datetime
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -11,12 +12,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from reliability.errors import InvalidInput
+from reliability.errors import InvalidInput, unknown
 from reliability.life.findings import age_at
 from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
 from reliability.worth.appraisal import (
+    CASES,
     Appraisal,
     FamilyEntry,
     LotUnit,
@@ -30,6 +32,7 @@ from reliability.worth.appraisal import (
     draw_quantile,
     lot_chance_of_loss,
     lot_unit,
+    price_draws,
     weighted_quantile,
 )
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
@@ -642,3 +645,48 @@ def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
     for name in MONEY:
         shown[name] = [Decimal(f"{value:.2f}") if np.isfinite(value) else None for value in verdicts[name]]
     write_table(path, shown.columns, shown.itertuples(index=False))
+
+
+# ---- What a unit fetches once it works
+
+
+@dataclass(frozen=True)
+class PriceToAsk:
+    """What a working unit fetches: the mean, and bounds that 80 % of such sales lie within."""
+
+    mean: float
+    low: float
+    high: float
+
+
+def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAsk:
+    """Tell what the unit of a job fetches once it works.
+
+    Parameters
+    ----------
+    document : mapping
+        `job` (a row of jobs) and `signs` (rows of what was seen of it).
+
+    Returns
+    -------
+    PriceToAsk
+        From the same prices as the verdicts: the family's working price, what sales fetched of it lately, and
+        the signs that were seen.
+
+    Raises
+    ------
+    UnknownName
+        If the appraiser does not know the family.
+    """
+    family = str(document["job"]["family"])
+    if family not in appraiser.families:
+        raise unknown("The ledger holds no family", family, appraiser.families)
+    entry = appraiser.families[family]
+    seen = {row["sign"]: row["seen"] for row in document["signs"]}
+    offer = offers_from([{"offer": family, "family": family, **seen}]).to_dict("records")[0]
+    unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
+    price, log_ratio = price_draws(entry, appraiser.shared, unit)
+    sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)).ravel()
+    mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()
+    low, high = np.quantile(sales, [0.1, 0.9])
+    return PriceToAsk(float(mean), float(low), float(high))

@@ -3,7 +3,6 @@
 import datetime
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +11,7 @@ from scipy.special import expit
 
 from reliability.errors import unknown
 from reliability.records.frames import Records
-from reliability.worth.appraisal import CASES, Appraisal, FamilyEntry, appraise, price_draws
+from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import NAMES, find_entry, judge, offers_from, read_unit, verdict_row
@@ -225,51 +224,6 @@ def explain(
     )
     price = np.nan if asked is None else float(asked)
     return Explanation(entry, appraisal, verdict_row(entry, appraisal, appraiser, price), components, money)
-
-
-# ---- What a unit fetches once it works
-
-
-@dataclass(frozen=True)
-class PriceToAsk:
-    """What a working unit fetches: the mean, and bounds that 80 % of such sales lie within."""
-
-    mean: float
-    low: float
-    high: float
-
-
-def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAsk:
-    """Tell what the unit of a job fetches once it works.
-
-    Parameters
-    ----------
-    document : mapping
-        `job` (a row of jobs) and `signs` (rows of what was seen of it).
-
-    Returns
-    -------
-    PriceToAsk
-        From the same prices as the verdicts: the family's working price, what sales fetched of it lately, and
-        the signs that were seen.
-
-    Raises
-    ------
-    UnknownName
-        If the appraiser does not know the family.
-    """
-    family = str(document["job"]["family"])
-    if family not in appraiser.families:
-        raise unknown("The ledger holds no family", family, appraiser.families)
-    entry = appraiser.families[family]
-    seen = {row["sign"]: row["seen"] for row in document["signs"]}
-    offer = offers_from([{"offer": family, "family": family, **seen}]).to_dict("records")[0]
-    unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
-    price, log_ratio = price_draws(entry, appraiser.shared, unit)
-    sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)).ravel()
-    mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()
-    low, high = np.quantile(sales, [0.1, 0.9])
-    return PriceToAsk(float(mean), float(low), float(high))
 
 
 # ---- Forecasts held against what came of them: each job judged by what was known before its year
