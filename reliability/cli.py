@@ -26,8 +26,6 @@ from reliability.records.values import Refused, clean_text, read_value, some
 from reliability.terminal import Bench, counted, note, say, written_to
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     import pandas as pd
 
     from reliability.life.bulk import Counts
@@ -683,7 +681,7 @@ def archive(bench: Bench, folder: Path) -> None:
     """Write to FOLDER what the lives of parts need: findings, years, days, families; no money, no remarks.
 
     Archives of many benches can be read together by ``lives --archive``. Jobs that were imported from
-    elsewhere are left out, so that nothing counts twice. Needs pyarrow (the extra `archive`).
+    elsewhere are left out, so that nothing counts twice. Needs the extra `scale`.
     """
     from reliability.records.archive import write_archive
 
@@ -960,12 +958,10 @@ def counted_lives(
     from reliability.cluster import executor_for
     from reliability.errors import InvalidInput, unknown
     from reliability.life.bulk import lives_of_counts
-    from reliability.records.package import DESCRIPTOR
     from reliability.report.lives_table import LIVES_COLUMNS
 
-    files = [folder.resolve() / DESCRIPTOR for folder in folders]
-    with executor_for(cluster, processes, files=files) as executor:
-        counts, origin = _counted(bench, folders, event, executor)
+    counts, origin = _counted(bench, folders, event)
+    with executor_for(cluster, processes) as executor:
         left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
         if not counts.n_findings:
             raise InvalidInput(f"No finding of {origin} tells anything about lives ({left_out}).")
@@ -978,28 +974,21 @@ def counted_lives(
     return table.reindex(columns=list(LIVES_COLUMNS))
 
 
-def _counted(
-    bench: Bench, folders: Collection[Path], event: str, executor: "Executor | None"
-) -> tuple["Counts", str]:
+def _counted(bench: Bench, folders: Collection[Path], event: str) -> tuple["Counts", str]:
     """Count, and say where the findings came from."""
     from reliability.errors import InvalidInput
-    from reliability.life.bulk import add_counts, count_all, count_findings
+    from reliability.life.bulk import count_findings
+    from reliability.records.archive import ledger_findings, open_archives
     from reliability.worth.lives import worst_findings
 
     if folders:
-        from reliability.records.archive import open_archives
-
-        counts = count_all(open_archives(folders), event=event, worst=worst_findings, executor=executor)
+        counts = count_findings(open_archives(folders), event=event, worst=worst_findings)
         return counts, counted(len(folders), "archive")
-    from reliability.records.archive import counted_findings
-
     with bench.ledger() as ledger:
-        parts = [
-            count_findings(batch, event=event, worst=worst_findings) for batch in counted_findings(ledger)
-        ]
-        if not parts:
+        counts = count_findings(ledger_findings(ledger), event=event, worst=worst_findings)
+        if not counts.components.size:
             raise InvalidInput(f"{ledger.name} holds no finding of its own yet.")
-        return add_counts(parts), ledger.name
+        return counts, ledger.name
 
 
 # `plan` and `stock`: what to look at next, and which parts to have at hand.
@@ -1055,7 +1044,7 @@ def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **
     click.echo("\n".join(plan_lines(planned)))
     if out is not None:
         with written_to(out):
-            write_table(planned.table, out)
+            write_table(planned.moves, out)
 
 
 def _plan(
@@ -1331,15 +1320,13 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
     """
     if every and families:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
-    from reliability.report.run import NOTEBOOKS, PAGE_NOTEBOOKS, make_pages
+    from reliability.report.run import make_pages
 
     out, as_of = given["out"], given["as_of"]
     records, demo = own_or_demo(ctx, "the pages are made from the demo, and say DEMO", as_of)
     with executor_for(
         given["cluster"],
         1,
-        files=[NOTEBOOKS / each for each in PAGE_NOTEBOOKS],
-        folder=out,
         left="Each page is whole, the old one or the new one",
     ) as executor:
         made = make_pages(

@@ -289,9 +289,9 @@ def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) ->
 def plan_lines(plan: "Plan") -> list[str]:
     """Say what to do now, then the moves in their order, what was assumed, and what can hurt."""
     lines = [plan.sentence]
-    if len(plan.table):
+    if len(plan.moves):
         lines += ["", f"As long as everything turns out well; amounts in {plan.currency}:"]
-        lines += [_table(plan.table, _MOVES), f"Chance that all of it works out: {percent(plan.success)}"]
+        lines += [_table(plan.moves, _MOVES), f"Chance that all of it works out: {percent(plan.success)}"]
     for heading, said in (("Notes:", plan.notes), ("Take care:", plan.cautions)):
         if said:
             lines += ["", heading, *(f"  {each}" for each in said)]

@@ -647,7 +647,7 @@ def _first_bad(values: FloatArray, good: BoolArray) -> float:
 _LOG_SCALE_LIMIT = 690.0
 
 
-def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
+def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     """Fit a Weibull life to every stratum in one pass.
 
     Parameters
@@ -686,7 +686,7 @@ def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
 
     >>> inf = float("inf")
     >>> lives = LifeRecords([0, 30, 0, 40], [30, inf, 40, inf], count=[3, 7, 8, 2])
-    >>> fit = fit_weibull(lives)
+    >>> fit = weibull_fits(lives)
     >>> fit.status[0], round(float(fit.scale[0]), 1)
     ('ok', 36.5)
     """

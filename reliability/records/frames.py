@@ -3,10 +3,11 @@
 import csv
 import datetime
 import hashlib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, Self
+from pathlib import Path
+from typing import Any, Self, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -16,12 +17,10 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import JobDocument, Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
-from reliability.records.ledger import document_in_entry
+from reliability.records.ledger import Ledger, document_in_entry, open_ledger
+from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import TABLES, Column, Table
 from reliability.records.values import exponent_of
-
-if TYPE_CHECKING:
-    from reliability.records.ledger import Ledger
 
 # What the ledger said of its jobs on a day, out of the versions that it keeps.
 
@@ -163,6 +162,12 @@ class Records:
     withdrawn: tuple[str, ...] = ()
     ledger: str = ""
 
+    def __repr__(self) -> str:
+        families = "1 family" if len(self.families) == 1 else f"{len(self.families)} families"
+        jobs = "1 job" if len(self.jobs) == 1 else f"{len(self.jobs)} jobs"
+        until = "" if self.jobs.empty else f", up to {self.last_date()}"
+        return f"Records of {families} and {jobs}{until}"
+
     @classmethod
     def empty(cls) -> Self:
         """Make records without a single row."""
@@ -297,7 +302,7 @@ def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Record
     return _shared(Records(**frames, settings=Settings.from_rows(rows.get("settings", ()))))
 
 
-def read_records(ledger: "Ledger", *, as_of: datetime.date | None = None) -> Records:
+def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Records:
     """Read a ledger into data frames, as one state of it.
 
     Parameters
@@ -428,3 +433,93 @@ def later_taken_out(records: Records, day: pd.Timestamp, jobs: Collection[str]) 
 def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:
     for name in columns:
         frame[name] = frame[name].mask(rows, None)
+
+
+# Records from a ledger, a folder, or tables at hand.
+
+
+Day: TypeAlias = datetime.date | str
+Rows: TypeAlias = pd.DataFrame | Iterable[Mapping[str, Any]]
+Source: TypeAlias = Records | Ledger | str | Path | Mapping[str, Rows]
+
+
+def load(where: Source, *, as_of: Day | None = None) -> Records:
+    """Load what a bench has on record.
+
+    Parameters
+    ----------
+    where : str, Path, Ledger, mapping or Records
+        A ledger's file or URL, or an open one; a folder of CSV files; or tables by name, each a data
+        frame or rows as mappings (a missing table is empty, a missing column an empty cell).
+    as_of : datetime.date or str, optional
+        Leave out what had not happened by the end of this day. Only a ledger also knows what it said of
+        earlier jobs before they were corrected.
+
+    Returns
+    -------
+    Records
+        The documented tables as data frames.
+
+    Raises
+    ------
+    LedgerError
+        If there is no such ledger, or it cannot be opened.
+    InvalidInput
+        With every fault of the files or tables; or if `as_of` is no date.
+
+    Examples
+    --------
+    >>> load("data/demo")
+    Records of 14 families and 308 jobs, up to 2026-10-31
+    >>> deck = {"family": "Larkov T1", "kind": "tape deck"}
+    >>> job = {"job": "1", "family": "Larkov T1", "taken_in": "2026-05-17", "outcome": "open"}
+    >>> load({"families": [deck], "jobs": pd.DataFrame([job])})
+    Records of 1 family and 1 job, up to 2026-05-17
+    """
+    day = read_day("as_of", as_of)
+    if isinstance(where, Ledger):
+        return read_records(where, as_of=day)
+    if isinstance(where, str | Path) and not Path(where).is_dir():
+        with open_ledger(where) as ledger:
+            return read_records(ledger, as_of=day)
+    if isinstance(where, str | Path):
+        records = load_package_records(where)
+    elif isinstance(where, Mapping):
+        tables = {name: plain_rows(rows) for name, rows in where.items()}
+        records = records_from_rows(check_tables(tables, "Nothing was read."))
+    elif isinstance(where, Records):
+        records = where
+    else:
+        raise InvalidInput(
+            "Records come from a ledger (a file, a URL or an open one), a folder of CSV files, or tables by "
+            f"name; got {type(where).__name__}."
+        )
+    return records if day is None else known_by(records, day)
+
+
+def read_day(name: str, given: Day | None) -> datetime.date | None:
+    """Read a day that may be given as text; InvalidInput names the argument."""
+    if given is None or (isinstance(given, datetime.date) and not isinstance(given, datetime.datetime)):
+        return given
+    try:
+        return datetime.date.fromisoformat(given)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        raise InvalidInput(f"`{name}` must be a date such as 2026-05-17; got {given!r}.") from None
+
+
+def plain_rows(given: Rows) -> list[dict[str, Any]]:
+    """Give rows of a data frame, or rows as mappings, the plain values that tables are checked with."""
+    rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
+    return [{str(name): _plain(value) for name, value in row.items()} for row in rows]
+
+
+def _plain(value: Any) -> Any:
+    """Turn what pandas or numpy made of a cell back into a plain value; missing ones into None."""
+    if value is pd.NA or value is pd.NaT or value != value:
+        return None
+    if isinstance(value, np.datetime64 | datetime.datetime):
+        return pd.Timestamp(value).date()
+    if isinstance(value, np.generic):
+        value = value.item()
+    # One empty cell makes pandas write all years of a column with decimals.
+    return int(value) if isinstance(value, float) and value.is_integer() else value

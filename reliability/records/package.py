@@ -507,7 +507,32 @@ def write_package(rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | P
     InvalidInput
         With every fault of the rows, or if the folder holds something else.
     """
-    _refuse_unknown_tables(rows)
+    _write_folder(check_tables(rows), Path(path))
+
+
+def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "Nothing was written.") -> Rows:
+    """Check rows of plain values against every rule, as if they were a package.
+
+    Parameters
+    ----------
+    rows : mapping of str to sequence of mapping
+        Rows by table; a missing table is empty, a missing column is an empty cell.
+    done : str
+        What a refusal leaves done.
+
+    Returns
+    -------
+    dict of str to list of dict
+        As of `read_package`.
+
+    Raises
+    ------
+    InvalidInput
+        With every fault of the rows.
+    """
+    for name in rows:
+        if name not in TABLES:
+            raise unknown("There is no table", name, TABLES)
     settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
     exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
     check = PackageCheck()
@@ -518,14 +543,8 @@ def write_package(rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | P
         faults += more
     if not faults:
         faults = _faults_between(check, cleaned)
-    refuse(faults)
-    _write_folder({name: _sorted(name, found) for name, found in cleaned.items()}, Path(path))
-
-
-def _refuse_unknown_tables(rows: Mapping[str, object]) -> None:
-    for name in rows:
-        if name not in TABLES:
-            raise unknown("There is no table", name, TABLES)
+    refuse(faults, done)
+    return {name: _sorted(name, found) for name, found in cleaned.items()}
 
 
 def _faults_between(check: PackageCheck, rows: Rows) -> list[Fault]:

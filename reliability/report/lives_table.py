@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.life.findings import Observations, age_at
-from reliability.life.weibull import fit_weibull
+from reliability.life.weibull import weibull_fits
 from reliability.records.frames import Records
 from reliability.report.groundwork import Groundwork, pool_lives_of
 from reliability.worth.appraiser import Appraiser
@@ -51,7 +51,7 @@ def lives_table(
     if seen.table.empty:
         return pd.DataFrame(columns=list(LIVES_COLUMNS))
     lives, labels = seen.life_records(by=("component", "family", "built_from"))
-    fit = fit_weibull(lives, level=LEVEL)
+    fit = weibull_fits(lives, level=LEVEL)
     table = labels.merge(fit.table(), on="stratum", validate="one_to_one")
     table["kind"] = [ground.entry(family).kind for family in table["family"]]
     for share, name in ((0.10, "b10"), (0.50, "b50")):

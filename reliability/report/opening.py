@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reliability.errors import InvalidInput, unknown
+from reliability.records.files import project_folder, shipped
 from reliability.records.frames import Records, read_records
 from reliability.report.pages import KINDS
 from reliability.report.study import Study, load_study
@@ -13,8 +14,8 @@ from reliability.report.study import Study, load_study
 if TYPE_CHECKING:
     import pandas as pd
 
-ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "data" / "demo"
+ROOT = project_folder()
+DEMO = shipped("demo")
 DEFAULT_LEDGER = ROOT / "data" / "bench.db"
 OWN = "the project's own"
 KEPT = ROOT / "reports" / ".kept"

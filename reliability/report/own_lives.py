@@ -13,7 +13,7 @@ from reliability.life.curves import fit_curve
 from reliability.life.findings import Observations
 from reliability.life.lives import LifeRecords
 from reliability.life.model_check import check_model
-from reliability.life.weibull import WeibullFit, fit_weibull
+from reliability.life.weibull import WeibullFit, weibull_fits
 from reliability.report import format
 from reliability.report.study import rounded
 
@@ -53,7 +53,7 @@ class OwnLives:
     @cached_property
     def _fit(self) -> WeibullFit | None:
         records, _ = self._strata
-        return fit_weibull(records, level=LEVEL) if records is not None else None
+        return weibull_fits(records, level=LEVEL) if records is not None else None
 
     @cached_property
     def marks(self) -> pd.DataFrame:
@@ -144,7 +144,7 @@ class OwnLives:
         )
         last = curves["family"].map({each: self.last_age([each]) for each in curves["family"].unique()})
         ages = np.multiply.outer(last.to_numpy(float), at / (_POINTS - 1)).ravel()
-        failed, low, high = fit_weibull(copies, level=LEVEL).failed_by(ages)
+        failed, low, high = weibull_fits(copies, level=LEVEL).failed_by(ages)
         frame = curves.loc[np.repeat(curves.index, _POINTS)].reset_index(drop=True)
         frame = frame.assign(age_years=ages, failed=failed, low=low, high=high)
         return rounded(frame, age_years=2, failed=3, low=3, high=3)

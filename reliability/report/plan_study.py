@@ -47,7 +47,7 @@ def plan_study(ground: Groundwork, family: str) -> PlanStudy:
         Rounded to what is shown.
     """
     plan = plan_unit(ground.appraiser, family=family)
-    looks = plan.table[plan.table["move"] == "look at"][_SHOWN].reset_index(drop=True)
+    looks = plan.moves[plan.moves["move"] == "look at"][_SHOWN].reset_index(drop=True)
     looks["page"] = [
         f"../{page}" if page else None for page in looks["component"].map(ground.component_pages.get)
     ]

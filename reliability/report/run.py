@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from reliability import __version__
 from reliability.errors import InvalidInput, ReportError, unknown
+from reliability.records.files import shipped
 from reliability.report.batch import STUDIES, Batch, card_day, key_in, make_batch, mark_in, processes
 from reliability.report.digests import PACKAGE, digest
 from reliability.report.pages import KINDS, whose
@@ -24,7 +25,7 @@ from reliability.report.study import write_whole
 if TYPE_CHECKING:
     from reliability.records.frames import Records
 
-NOTEBOOKS = PACKAGE.parent / "notebooks"
+NOTEBOOKS = shipped("notebooks")
 # JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
 PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 _STATE = ".state.json"

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from reliability.life import LifeRecords, pool
 from reliability.life.findings import Observations, observe
-from reliability.life.pooling import PooledLives
-from reliability.life.pooling_records import Hearsay
+from reliability.life.pooling import Hearsay, PooledLives
 from reliability.life.years import find_changes
 from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import REPAIRED, Bench

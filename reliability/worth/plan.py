@@ -3,6 +3,7 @@
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -717,8 +718,8 @@ class Plan:
     finished, stopped : float
         Worth of the unit once it works, and of what remains if one stops: after the selling fee, the
         expected comebacks, and the costs that belong to no component.
-    table : DataFrame
-        `plan_words.PLAN_COLUMNS`, one row per move in the best order as long as everything turns out
+    moves : DataFrame
+        `PLAN_COLUMNS`, one row per move in the best order as long as everything turns out
         well: move (look at, mend), component, failed (chance that it has failed, as far as is known by then),
         ends_job (chance that the job ends there), look_cost, mend_cost (money; time included),
         gain (of going on over stopping at that point), if_failed (what to do then). Where it is best
@@ -738,9 +739,21 @@ class Plan:
     success: float
     finished: float
     stopped: float
-    table: pd.DataFrame
+    moves: pd.DataFrame
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return self.sentence
+
+    def table(self) -> pd.DataFrame:
+        """Give the moves, as one may change them; the plan stays as it is."""
+        return self.moves.copy()
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<li>{escape(each)}</li>" for each in (*self.notes, *self.cautions))
+        moves = self.moves.to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
+        return f"<p>{escape(self.sentence)}</p>\n{moves}\n<ul>{said}</ul>"
 
 
 def plan_unit(

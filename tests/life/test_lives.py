@@ -133,7 +133,7 @@ def test_a_subset_of_nothing_is_refused():
 
 
 def test_the_public_names_of_the_room():
-    assert dir(reliability.life) == ["LifeRecords", "fit_curve", "fit_weibull", "pool"]
+    assert dir(reliability.life) == ["LifeRecords", "fit_curve", "pool", "weibull_fits"]
     for name in dir(reliability.life):
         assert callable(getattr(reliability.life, name))
     with pytest.raises(AttributeError, match=r"has no attribute 'fit'; it has LifeRecords, fit_curve"):

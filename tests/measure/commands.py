@@ -48,7 +48,7 @@ def _measure(folder: Path) -> list[Row]:
     offers.write_text("\n".join(lines) + "\n", encoding="utf-8")
     seen = folder / "seen.csv"
     lines = ["offer,family,built_from,asked,bought,left_because,rust"]
-    lines += [f"{i},{family},{1979 + i % 8},{10 + i},{'yes' if i % 8 == 0 else ''},{'' if i % 8 == 0 else 'too dear'},yes"
+    lines += [f"{i},{family},{1979 + i % 8},{10 + i},{('yes,', ',too dear')[i % 8 > 0]},yes"
               for i in range(SIGHTINGS)]  # fmt: skip
     seen.write_text("\n".join(lines) + "\n", encoding="utf-8")
     pages = folder / "reports"
