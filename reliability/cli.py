@@ -21,7 +21,7 @@ from reliability import __version__
 from reliability.cluster import cluster_option, executor_for
 from reliability.errors import BenchoddsError, InvalidInput, reason, unknown
 from reliability.records.sheet import read_window
-from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, YEAR_BASES, Column
+from reliability.records.tables import LEFT_BECAUSE, SETTINGS, TABLES, USUAL_COMPONENTS, YEAR_BASES, Column
 from reliability.records.values import (
     Refused,
     clean_text,
@@ -192,7 +192,8 @@ def full_day(
     multiple=True,
     help="What could be seen, such as rust=yes; repeatable.",
 )
-@click.option("--lot", help="Units bought together for one price share a lot.")
+@click.option("--lot", help="The lot that it came in, where several were bought for one price.")
+@click.option("--lot-price", type=MONEY, help="What a lot cost that the ledger does not know yet.")
 @click.option("--on", "taken_in", type=DAY, help="When the unit came; today otherwise.")
 @click.option("--remarks", help="Anything else.")
 @click.option("--new-family", is_flag=True, help="The ledger does not know FAMILY yet; needs --kind.")
@@ -209,6 +210,17 @@ def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **give
     from reliability.records.write_up import check_unit, take_in
 
     described = _family_row(family, given)
+    lot = None
+    if given["lot_price"] is not None:
+        if given["lot"] is None:
+            raise click.UsageError("--lot-price is the price of a lot: name it by --lot.")
+        lot = {
+            "lot": given["lot"],
+            "price": given["lot_price"],
+            "bought_on": given["taken_in"] or today().isoformat(),
+        }
+    if given["lot"] is not None and given["price"] is not None:
+        raise click.UsageError("--price is that of one unit; the units of a --lot share its --lot-price.")
     job = {name: given[name] for name in ("model", "lot", "year_basis", "remarks")}
     job |= {"family": family, "bought_for": given["price"]}
     job["taken_in"] = given["taken_in"] or today().isoformat()
@@ -216,9 +228,10 @@ def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **give
     document = {"job": job, "signs": sign_rows(signs)}
     new_names = given["new_names"]
     if bench.is_missing:
-        check_unit(None, document, described, new_names=new_names)  # a fault leaves no empty ledger behind
+        # A fault leaves no empty ledger behind.
+        check_unit(None, document, described, new_names=new_names, new_lot=lot)
     with bench.ledger(create=True, write=True) as ledger:
-        written = take_in(ledger, document, new_family=described, new_names=new_names)
+        written = take_in(ledger, document, new_family=described, new_names=new_names, new_lot=lot)
         say(written, f"taken in {job['taken_in']}")
 
 
@@ -237,19 +250,45 @@ def _family_row(family: str, given: dict[str, Any]) -> dict[str, Any] | None:
 # `show` and `blank`: look at a job; print an empty sheet.
 
 
-@click.command(epilog=example("benchodds show 17", "benchodds show 17 --history"))
+@click.command(
+    short_help="Show what the ledger holds of JOB.",
+    epilog=example("benchodds show 17", "benchodds show 17 --history"),
+)
 @click.argument("job")
 @click.option("--history", is_flag=True, help="Every version, with when and why it was written.")
+@click.option("--price", is_flag=True, help="Work out the price to ask, where that takes a while, too.")
 @click.pass_obj
-def show(bench: Bench, job: str, history: bool) -> None:
-    """Show what the ledger holds of JOB."""
+def show(bench: Bench, job: str, history: bool, price: bool) -> None:
+    """Show what the ledger holds of JOB, and the price to ask for a unit that is not sold yet."""
     from reliability.terminal import job_lines, version_lines
 
     with bench.ledger() as ledger:
         currency = str(ledger.setting("currency"))
-        lines = version_lines(ledger.history(job)) if history else job_lines(ledger.job(job), currency)
+        if history:
+            lines = version_lines(ledger.history(job))
+        else:
+            document = ledger.job(job)
+            lines = job_lines(document, currency) + _price_lines(ledger, document, currency, price)
     # A damaged text may hold what is no letter.
     click.echo("\n".join(lines).encode("utf-8", "backslashreplace").decode())
+
+
+def _price_lines(ledger: "Ledger", document: dict[str, Any], currency: str, wanted: bool) -> list[str]:
+    """Word the price to ask for a unit that works, or may work yet, and is not sold."""
+    row = document["job"]
+    is_sold = row["sold_for"] is not None or row["sold_on"] is not None
+    if row["origin"] or row["outcome"] not in ("open", "repaired") or is_sold:
+        return ["No price to ask: it is sold, was given up, or is another bench's."] if wanted else []
+    from reliability.worth.appraiser import appraiser_of, kept_appraiser
+
+    appraiser = appraiser_of(ledger, warn=note) if wanted else kept_appraiser(ledger)
+    if appraiser is None:
+        return [f"Price to ask: benchodds show {row['job']} --price"]
+    from reliability.worth.judging import price_to_ask
+
+    asked = price_to_ask(appraiser, document)
+    between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
+    return [f"Price to ask: {asked.mean:.2f} {currency} once it works ({between})"]
 
 
 @click.command(
@@ -1501,9 +1540,9 @@ def _plan(
 @click.option("--as-of", type=DAY, callback=full_day, help="What happened later is ignored.")
 @click.pass_obj
 def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
-    """List the parts that the jobs of the next year are likely to need, in packs.
+    """List the parts that the jobs of the next year are likely to need, in packs, less what is on the shelf.
 
-    Units are taken to come in as they have so far. What lies in your drawer already is not known.
+    Units are taken to come in as they have so far.
     """
     from reliability.records.frames import read_records
     from reliability.terminal import stock_text, write_table
@@ -1520,6 +1559,198 @@ def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
     with written_to(out):
         write_table(table, out)
     click.echo(f"{len(table)} {'part' if len(table) == 1 else 'parts'}: {out}")
+
+
+# `next`: what to do next.
+
+
+@click.command(
+    name="next",
+    short_help="What to do next: on the bench, unsold, after sales.",
+    epilog=example("benchodds next", "benchodds next --all", "benchodds next --out todo.csv"),
+)
+@click.option("--all", "every", is_flag=True, help="Every row, not only what fits on one screen.")
+@click.option("--out", type=NEW_FILE, help="File for the table, as CSV.")
+@click.pass_obj
+def next_(bench: Bench, every: bool, out: Path | None) -> None:
+    """Tell what to do next.
+
+    Open jobs come first, by what an hour of going on is worth; then jobs that have been open for long, units
+    that do not sell, checks due within the warranty, sales without a price, and units that were looked at
+    and neither bought nor left.
+    """
+    from reliability.records.frames import read_records
+    from reliability.terminal import next_text, write_table
+    from reliability.worth.appraiser import appraiser_of
+    from reliability.worth.next_steps import kept_outlooks, next_steps
+
+    with bench.ledger() as ledger:
+        appraiser = appraiser_of(ledger, warn=note)
+        records = read_records(ledger)
+        table = next_steps(appraiser, records, kept_outlooks(ledger, appraiser, records), today())
+    if out is None:
+        click.echo(next_text(table, appraiser.currency, every=every))
+        return
+    with written_to(out):
+        write_table(table, out)
+    click.echo(f"{counted(len(table), 'row')}: {out}")
+
+
+# `shelf`: parts kept for a later job.
+
+
+@click.group(
+    invoke_without_command=True,
+    short_help="Parts kept for a later job: list, keep, use, throw out.",
+    epilog=example(
+        "benchodds shelf",
+        "benchodds shelf keep motor --job 17 --worth 12",
+        "benchodds shelf use 31 --job 40",
+        "benchodds shelf out 31",
+    ),
+)
+@click.pass_context
+def shelf(ctx: click.Context) -> None:
+    """Parts kept for a later job: without a command, what lies there.
+
+    A donor's sheet keeps parts by `kept`, and a finding takes one by `from = 31`. What the part is worth the
+    donor gained, and the job that takes it pays.
+    """
+    if ctx.invoked_subcommand is None:
+        from reliability.terminal import shelf_text
+
+        bench: Bench = ctx.obj
+        with bench.ledger() as ledger:
+            lying = [row for row in ledger.rows("shelf") if row["gone_on"] is None]
+            click.echo(shelf_text(lying, str(ledger.setting("currency"))))
+
+
+@shelf.command(name="keep")
+@click.argument("component", type=NAME)
+@click.option("--job", type=NAME, help="The job of the unit that it comes from.")
+@click.option("--family", type=NAME, help="What it fits, where that is not the family of --job; else any.")
+@click.option("--worth", type=MONEY, help="What buying it used would cost.")
+@click.option("--on", "kept_on", type=DAY, help="When; today otherwise.")
+@click.option("--new-component", is_flag=True, help="The ledger has never seen such a component.")
+@click.pass_obj
+def shelf_keep(bench: Bench, component: str, new_component: bool, **row: Any) -> None:
+    """Put a COMPONENT on the shelf; tell the number to write on it."""
+    row |= {"component": component, "kept_on": row["kept_on"] or today().isoformat()}
+    with bench.ledger() as ledger:
+        number = ledger.keep_part(row, new_components=[component] if new_component else [])
+    click.echo(f"Part {number}: {component}")
+
+
+@shelf.command(name="use")
+@click.argument("part", type=int)
+@click.option("--job", type=NAME, required=True, help="The job that it goes into.")
+@click.option("--position", type=NAME, default="", help="Where, in a unit that has several.")
+@click.option("--found", type=click.Choice(("failed", "worn")), default="failed", show_default=True,
+              help="What it replaces, where the job says nothing of that yet.")  # fmt: skip
+@click.option("--on", "day", type=DAY, help="When; today otherwise.")
+@click.pass_obj
+def shelf_use(bench: Bench, part: int, job: str, position: str, found: str, day: str | None) -> None:
+    """Fit PART in a job, which pays what it is worth."""
+    with bench.ledger() as ledger:
+        ledger.use_part(part, job, day or today().isoformat(), position=position, found=found)
+    click.echo(f"Part {part} went into job {job}")
+
+
+@shelf.command(name="out")
+@click.argument("part", type=int)
+@click.option("--on", "day", type=DAY, help="When; today otherwise.")
+@click.pass_obj
+def shelf_out(bench: Bench, part: int, day: str | None) -> None:
+    """Throw PART out."""
+    with bench.ledger() as ledger:
+        ledger.drop_part(part, day or today().isoformat())
+    click.echo(f"Part {part} was thrown out")
+
+
+# `saw`: what was looked at, bought or not.
+
+
+@click.command(
+    short_help="Record what was looked at; what was bought is taken in.",
+    epilog=example(
+        "benchodds saw looked-at.csv", 'benchodds saw looked-at.csv --place "fair at Melk" --rest "too dear"'
+    ),
+)
+@click.argument("offers", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--place", help="Where they were seen.")
+@click.option(
+    "--on", "day", type=DAY, callback=full_day, help="When, where a row does not say; today otherwise."
+)
+@click.option(
+    "--rest", type=click.Choice(LEFT_BECAUSE), help="Why those were left that the file says nothing of."
+)
+@click.pass_obj
+def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None, rest: str | None) -> None:
+    """Record what was looked at: OFFERS as `judge` reads it, such as the file that the card saves.
+
+    Rows whose `bought` is yes are taken in, a lot as a whole, and get their numbers; the others stay with
+    the price asked and why they were left. A later file of the same units, with more filled in, goes on
+    from there.
+    """
+    from reliability.records.sightings import HELD, record_sightings
+    from reliability.worth.appraiser import appraiser_of
+    from reliability.worth.judging import judge as judge_offers
+    from reliability.worth.judging import plain_offers, read_offers
+
+    table, seen_on = read_offers(offers), day or today()
+    if rest is not None:
+        undecided = table["left_because"].isna() & (table["bought"].isna() | (table["bought"] == "no"))
+        table.loc[undecided, "left_because"] = rest
+    with bench.ledger(create=True) as ledger:
+        verdicts = judge_offers(table, appraiser_of(ledger, warn=note), as_of=seen_on)
+        rows = plain_offers(table, verdicts, seen_on)
+        recorded = record_sightings(ledger, rows, place=place)
+    for each in recorded:
+        if each.taken_in:
+            click.echo(f"Job {each.job}: {each.offer}, taken in")
+    counts = {"taken in": sum(each.taken_in for each in recorded),
+              "left": sum(each.left_because is not None for each in recorded),
+              "not decided": sum(each.job is None and each.left_because is None for each in recorded),
+              "in the ledger already": sum(each.state == HELD for each in recorded)}  # fmt: skip
+    told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+    click.echo(f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}")
+
+
+# `spend`: money or hours that no single job caused.
+
+
+@click.command(
+    short_help="Record money or hours not tied to a job.",
+    epilog=example('benchodds spend "fair at Melk" --amount 18 --hours 5', "benchodds spend"),
+)
+@click.argument("what", required=False)
+@click.option("-a", "--amount", type=MONEY, help="How much.")
+@click.option("--hours", type=HOURS, help="How many hours.")
+@click.option("--on", "spent_on", type=DAY, help="When; today otherwise.")
+@click.pass_obj
+def spend(bench: Bench, what: str | None, spent_on: str | None, **given: Any) -> None:
+    """Record what was spent on WHAT: travel, tools, fees, hours. Without WHAT, list what was spent.
+
+    It enters no ceiling and no verdict: a unit is worth the same however far the way to it was.
+    """
+    from reliability.terminal import spending_text
+
+    if what is None:
+        if spent_on is not None or any(value is not None for value in given.values()):
+            raise click.UsageError("Say WHAT it was spent on.")
+        with bench.ledger() as ledger:
+            click.echo(spending_text(ledger.rows("spending"), str(ledger.setting("currency"))))
+        return
+    row = {"spent_on": spent_on or today().isoformat(), "what": what, **given}
+    with bench.ledger(create=True) as ledger:
+        currency = str(ledger.setting("currency"))
+        key = (row["spent_on"], what)
+        if any((old["spent_on"], old["what"]) == key for old in ledger.rows("spending")):
+            raise InvalidInput(f"{what!r} on {row['spent_on']} is in the ledger already; if this was "
+                               "something else, say so in its name. Nothing was written.")  # fmt: skip
+        ledger.put("spending", [row], reason="spent")
+        written = [new for new in ledger.rows("spending") if (new["spent_on"], new["what"]) == key]
+    click.echo(spending_text(written, currency))
 
 
 # `report`: regenerate the pages.
@@ -1766,10 +1997,14 @@ COMMANDS: dict[str, click.Command] = {
         check,
         backup,
         judge,
+        saw,
         ranking,
         lives,
+        next_,
         plan,
         stock,
+        shelf,
+        spend,
         report,
         card,
     )

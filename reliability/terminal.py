@@ -188,7 +188,7 @@ Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
 
 def _table(frame: "pd.DataFrame", columns: Columns) -> str:
     rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
-    texts = [head for _, head, word in columns if word is words and head != "jobs"]
+    texts = [head for _, head, word in columns if word is words and head not in ("jobs", "left")]
     return text_table(rows, [head for _, head, _ in columns], texts)
 
 
@@ -203,11 +203,19 @@ _ODDS: Columns = (
     ("evidence", "evidence", words),
 )
 _VERDICT: Columns = (("offer", "offer", words), ("verdict", "verdict", words), *_ODDS)
+_LOT: Columns = (
+    ("worth", "worth", amount),
+    ("lot_ceiling", "lot ceiling", amount),
+    ("lot_expected_gain", "lot gain", amount),
+    ("lot_chance_of_loss", "lot loss", percent),
+)
 _RANKING: Columns = (
     ("family", "family", words),
     ("verdict", "verdict", words),
     ("usual_price", "usual price", amount),
     *_ODDS,
+    ("left", "left", words),
+    ("left_gain", "their gain", amount),
 )
 _LIVES: Columns = (
     ("component", "component", words), ("family", "family", words), ("n_failed", "failed", count),
@@ -234,6 +242,7 @@ _STOCK: Columns = (
     ("units", "units", plain),
     ("pieces", "pieces", plain),
     ("cover", "enough", count),
+    ("on_shelf", "kept", count),
     ("packs", "packs", count),
     ("cost", "cost", amount),
     ("advice", "advice", words),
@@ -243,15 +252,24 @@ _STOCK: Columns = (
 def verdict_table(verdicts: "pd.DataFrame") -> str:
     """Set verdicts on many units as a table, with what must be known of single ones below."""
     notes = [f"  {row['offer']}: {row['note']}" for row in verdicts.to_dict("records") if row["note"]]
-    return "\n".join([_table(verdicts, _VERDICT), *(["", "Notes:", *notes] if notes else [])])
+    columns = _VERDICT if verdicts["lot_ceiling"].isna().all() else (*_VERDICT, *_LOT)
+    return "\n".join([_table(verdicts, columns), *(["", "Notes:", *notes] if notes else [])])
 
 
 def ranking_table(table: "pd.DataFrame", currency: str) -> str:
     """Set the families side by side, at the price usually asked."""
     risks = [" and ".join(filter(None, pair)) or None
              for pair in zip(table["chief_risk"], table["rival_risk"], strict=True)]  # fmt: skip
-    said = _table(table.assign(chief_risk=risks), _RANKING)
-    return f"Amounts in {currency}; each family at the price usually paid for one.\n{said}"
+    left = table["left"].sum() > 0
+    said = _table(table.assign(chief_risk=risks), _RANKING if left else _RANKING[:-2])
+    head = f"Amounts in {currency}; each family at the price usually {'asked' if left else 'paid'} for one."
+    if left:
+        head += (
+            "\nLeft: units that were seen and not bought; their gain is what they would have brought by "
+            "today's odds.\nThese hold for units like those that were bought: what was left may have been "
+            "worse than it looked."
+        )
+    return f"{head}\n{said}"
 
 
 def lives_text(table: "pd.DataFrame") -> str:
@@ -304,6 +322,48 @@ def stock_text(table: "pd.DataFrame", currency: str) -> str:
         return "No part is likely to be needed: no unit is expected, or none of its parts."
     head = f"Parts of the next year; enough: pieces that suffice with 90 %; amounts in {currency}."
     return f"{head}\n{_table(table, _STOCK)}"
+
+
+MOST_SHOWN = 5
+"""Rows of one topic that fit on one screen with the others."""
+
+
+def next_text(table: "pd.DataFrame", currency: str, *, every: bool = False) -> str:
+    """Word what to do next, topic by topic."""
+    if table.empty:
+        return "Nothing is open, unsold for long, due for a check or undecided."
+    lines = []
+    for topic, rows in table.groupby("topic", sort=False):
+        lines.append(f"{str(topic).capitalize()}:")
+        shown = rows if every else rows.head(MOST_SHOWN)
+        for row in shown.to_dict("records"):
+            rate = "" if math.isnan(row["per_hour"]) else f", {row['per_hour']:.2f} {currency} an hour"
+            lines.append(f"  {row['what']}, {row['family']}, {row['days']:.0f} days{rate}: {row['advice']}")
+        if len(rows) > len(shown):
+            lines.append(f"  and {len(rows) - len(shown)} more: benchodds next --all")
+    return "\n".join(lines)
+
+
+def shelf_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Set what lies on the shelf as a table."""
+    if not rows:
+        return "Nothing lies on the shelf."
+    columns = ("part", "component", "family", "worth", "job", "kept_on")
+    heads = ["part", "component", "fits", f"worth in {currency}", "of job", "since"]
+    cells = [[NOTHING if row[name] is None else write_value(row[name]) for name in columns] for row in rows]
+    return text_table(cells, heads, ["component", "fits", "of job", "since"])
+
+
+def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Set what was spent as a table, with its sum where there are several rows."""
+    if not rows:
+        return "Nothing is written down as spent beside the jobs."
+    cells = [[str(row["spent_on"]), str(row["what"]), write_value(row["amount"]), write_value(row["hours"])]
+             for row in rows]  # fmt: skip
+    if len(rows) > 1:
+        sums = [sum(row[name] or 0 for row in rows) for name in ("amount", "hours")]
+        cells.append(["in all", "", *map(write_value, sums)])
+    return text_table(cells, ["day", "what", currency, "hours"], ["day", "what"])
 
 
 def write_table(table: "pd.DataFrame", path: Path) -> None:

@@ -20,7 +20,7 @@ sold_for = 160
 
 def test_intake_prints_the_number_and_makes_the_ledger(command_line):
     out = command_line.ok(*TAKE_IN, "--maker", "Tarnwick", "--working-price", "120", "-p", "25", "-m", "T2",
-                          "--year", "1978-1981", "--year-basis", "guess", "--lot", "attic",
+                          "--year", "1978-1981", "--year-basis", "guess",
                           "-s", "rust=yes", "-s", "no power=no", "--remarks", "heavy")  # fmt: skip
     assert out == (
         f"A new ledger was made: {command_line.file} (only you can read it)\n"
@@ -34,7 +34,7 @@ def test_intake_prints_the_number_and_makes_the_ledger(command_line):
         document = ledger.job("1")
         (family,) = ledger.rows("families")
     job = document["job"]
-    assert (job["outcome"], job["model"], job["lot"], job["remarks"]) == ("open", "T2", "attic", "heavy")
+    assert (job["outcome"], job["model"], job["lot"], job["remarks"]) == ("open", "T2", None, "heavy")
     assert (job["built_from"], job["built_to"], job["year_basis"]) == (1978, 1981, "guess")
     assert str(job["bought_for"]) == "25.00"
     assert document["signs"] == [{"sign": "no power", "seen": "no"}, {"sign": "rust", "seen": "yes"}]

@@ -311,7 +311,17 @@ def test_what_a_plan_does_not_know(bench):
 def test_parts_for_the_next_year(bench, command_line):
     lines = bench.ok("stock").splitlines()
     assert lines[0] == "Parts of the next year; enough: pieces that suffice with 90 %; amounts in EUR."
-    assert lines[1].split() == ["component", "family", "units", "pieces", "enough", "packs", "cost", "advice"]
+    assert lines[1].split() == [
+        "component",
+        "family",
+        "units",
+        "pieces",
+        "enough",
+        "kept",
+        "packs",
+        "cost",
+        "advice",
+    ]
     assert any(line.startswith("belt ") for line in lines[2:])
     assert bench.ok("stock", "--out", "order.csv").endswith(" parts: order.csv\n")
     assert list(pd.read_csv("order.csv").columns) == list(STOCK_COLUMNS)

@@ -182,7 +182,7 @@ def _current(connection: Connection, rows: Tables, exponent: int) -> Iterator[tu
     for job, document in documents(connection, exponent):
         yield "jobs", job, document
     for name, table in TABLES.items():
-        if "job" not in table.names:
+        if "job" not in table.key:
             yield from ((name, database.key_text(table, row), database.content_of(row)) for row in rows[name])
 
 
@@ -372,10 +372,13 @@ def odd_years(rows: Rows) -> list[Problem]:
 def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
     """Find dates that have not come yet."""
     columns = {"jobs": ("taken_in", "closed", "sold_on"), "followups": ("checked_on", "failed_on"),
-               "families": ("priced_on",), "parts": ("as_of",)}  # fmt: skip
+               "families": ("priced_on",), "parts": ("as_of",), "lots": ("bought_on",),
+               "sightings": ("seen_on",), "shelf": ("kept_on", "gone_on"),
+               "spending": ("spent_on",)}  # fmt: skip
     return [
         doubtful("date to come", f"{column} {row[column]} is after today, {today}",
-                 f"job {row['job']}" if "job" in row else f"{table}, {row.get('component') or row['family']}")
+                 f"job {row['job']}" if "job" in TABLES[table].key else
+                 f"{table}, {row.get('component') or row[TABLES[table].key[-1]]}")
         for table, names in columns.items() for row in rows[table] for column in names
         if row[column] and not date_not_before(today.isoformat(), row[column])
     ]  # fmt: skip
@@ -529,6 +532,25 @@ def odd_repairs(rows: Rows) -> list[Problem]:
     return found
 
 
+def shelf_against_jobs(rows: Rows) -> list[Problem]:
+    """Find parts of the shelf whose worth is lost on the way, or counted twice."""
+    stated = {job["job"]: job["salvage_value"] for job in rows["jobs"]}
+    fitted = {(each["job"], each["component"], each["part_cost"]) for each in rows["findings"]
+              if each["part_source"] == "salvaged"}  # fmt: skip
+    found = [
+        doubtful("part at another cost", f"it is worth {part['worth']}, but no salvaged {part['component']} "
+                 f"of job {part['used_in']} costs that", f"part {part['part']}")
+        for part in rows["shelf"] if part["used_in"] and part["worth"] is not None
+        and (part["used_in"], part["component"], part["worth"]) not in fitted
+    ]  # fmt: skip
+    for job, parts in _grouped([row for row in rows["shelf"] if row["job"]], lambda row: row["job"]).items():
+        worth = sum(row["worth"] or 0 for row in parts)
+        if stated[job] is not None and stated[job] < worth:
+            message = f"salvage_value {stated[job]}, but its parts on the shelf are worth {worth}"
+            found.append(doubtful("donor below its parts", message, f"job {job}"))
+    return found
+
+
 def like_names(rows: Rows) -> list[Problem]:
     """Find names that are all but equal to a more common one, or to a usual one: often the same thing.
 
@@ -592,6 +614,7 @@ AUDITS = (
     far_prices,
     parts_against_jobs,
     odd_repairs,
+    shelf_against_jobs,
     like_names,
 )
 

@@ -3,7 +3,7 @@
 import csv
 import datetime
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from pathlib import Path
@@ -159,7 +159,7 @@ def taken_back(name: str, columns: Columns, jobs: Mapping[str, JobDocument | Non
         The columns anew.
     """
     table = TABLES[name]
-    if not jobs or "job" not in table.names:
+    if not jobs or "job" not in table.key:
         return columns
     kept = [row for row, job in enumerate(columns[table.names.index("job")]) if job not in jobs]
     added = [{**row, "job": job} for job, document in jobs.items() if document is not None
@@ -187,11 +187,13 @@ class Records:
 
     Attributes
     ----------
-    families, models, jobs, findings, signs, followups, parts, hearsay : DataFrame
+    families, models, lots, jobs, findings, signs, followups, parts, hearsay : DataFrame
+    sightings, sighting_signs, shelf, spending : DataFrame
         The documented tables, always with all their columns and in their order. Text is object
         with None where empty; numbers are float64 with NaN; dates are datetime64[ns] with NaT,
         a month alone standing for its 16th. Jobs are sorted by (taken_in, job), all others by
-        key; the index counts from 0.
+        key; the index counts from 0. In `jobs`, the share of a lot's price stands as `bought_for`, and the
+        worth of what was put on the shelf as a `salvage_value` that is not stated.
     settings : Settings
         With the defaults for what the ledger does not set.
     withdrawn : tuple of str
@@ -204,12 +206,17 @@ class Records:
 
     families: pd.DataFrame = field(default_factory=partial(_empty, "families"))
     models: pd.DataFrame = field(default_factory=partial(_empty, "models"))
+    lots: pd.DataFrame = field(default_factory=partial(_empty, "lots"))
     jobs: pd.DataFrame = field(default_factory=partial(_empty, "jobs"))
     findings: pd.DataFrame = field(default_factory=partial(_empty, "findings"))
     signs: pd.DataFrame = field(default_factory=partial(_empty, "signs"))
     followups: pd.DataFrame = field(default_factory=partial(_empty, "followups"))
     parts: pd.DataFrame = field(default_factory=partial(_empty, "parts"))
     hearsay: pd.DataFrame = field(default_factory=partial(_empty, "hearsay"))
+    sightings: pd.DataFrame = field(default_factory=partial(_empty, "sightings"))
+    sighting_signs: pd.DataFrame = field(default_factory=partial(_empty, "sighting_signs"))
+    shelf: pd.DataFrame = field(default_factory=partial(_empty, "shelf"))
+    spending: pd.DataFrame = field(default_factory=partial(_empty, "spending"))
     settings: Settings = field(default_factory=Settings)
     withdrawn: tuple[str, ...] = ()
     ledger: str = ""
@@ -351,7 +358,7 @@ def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Record
             raise unknown(f"{name} has no column", column, table.names)
         if name != "settings":
             frames[name] = frame_from_columns(table, [[row.get(c) for row in given] for c in table.names])
-    return Records(**frames, settings=Settings.from_rows(rows.get("settings", ())))
+    return _shared(Records(**frames, settings=Settings.from_rows(rows.get("settings", ()))))
 
 
 def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Records:
@@ -396,7 +403,7 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
         gone |= {job for job, document in then.items() if document is None}
         withdrawn = tuple(sorted(gone))
     mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]
-    records = Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark)
+    records = _shared(Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark))
     if as_of is None:
         return records
     records = known_by(records, as_of)
@@ -412,6 +419,23 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
 
 def _not_known(frame: pd.DataFrame, column: str, then: Mapping[str, database.Row | None]) -> set[str]:
     return {name for name in frame[column] if name in then and then[name] is None}
+
+
+def _shared(records: Records) -> Records:
+    """Give each unit of a lot its share of the price, and each donor the worth of what is on the shelf."""
+    jobs, of_lot = records.jobs, records.jobs["lot"].notna()
+    kept = records.shelf.groupby("job")["worth"].sum(min_count=1)
+    worth = jobs["salvage_value"].fillna(jobs["job"].map(kept)).astype(float)
+    jobs = jobs.assign(salvage_value=worth)
+    if of_lot.any():
+        units = jobs.loc[of_lot, ["lot", "family"]]
+        price = units["lot"].map(records.lots.set_index("lot")["price"])
+        works_for = units["family"].map(records.families.set_index("family")["working_price"]).astype(float)
+        unknown = ~(works_for > 0).groupby(units["lot"]).transform("all")
+        weight = works_for.mask(unknown, 1.0)
+        share = price * weight / weight.groupby(units["lot"]).transform("sum")
+        jobs["bought_for"] = jobs["bought_for"].fillna(share)
+    return replace(records, jobs=jobs)
 
 
 def _in_currency(minor: Sequence[int | None], unit: int) -> list[float | None]:
@@ -457,9 +481,32 @@ def known_by(records: Records, as_of: datetime.date) -> Records:
         "signs": records.signs[records.signs["job"].isin(set(jobs["job"]))],
         "followups": followups[followups["job"].isin(finished) & (followups["checked_on"] <= day)],
         "parts": records.parts[~(records.parts["as_of"] > day)],
+        **later_taken_out(records, day, set(jobs["job"])),
     }
     frames = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
     return replace(records, **frames)
+
+
+def later_taken_out(records: Records, day: pd.Timestamp, jobs: Collection[str]) -> dict[str, pd.DataFrame]:
+    """Give the tables of what was looked at, kept and spent as they were at the end of a day.
+
+    Parameters
+    ----------
+    jobs : collection of str
+        Those that had been taken in by then: a unit seen that became a later one was not bought yet, and a
+        part that went later still lay on the shelf.
+    """
+    seen = records.sightings[records.sightings["seen_on"] <= day].copy()
+    _blank(seen, seen["job"].notna() & ~seen["job"].isin(jobs), ["job"])
+    shelf = records.shelf[records.shelf["kept_on"] <= day].copy()
+    _blank(shelf, shelf["gone_on"] > day, ["used_in", "gone_on"])
+    signs = records.sighting_signs
+    return {
+        "sightings": seen.reset_index(drop=True),
+        "sighting_signs": signs[signs["sighting"].isin(set(seen["sighting"]))].reset_index(drop=True),
+        "shelf": shelf.reset_index(drop=True),
+        "spending": records.spending[records.spending["spent_on"] <= day].reset_index(drop=True),
+    }
 
 
 def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:

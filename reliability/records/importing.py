@@ -12,7 +12,6 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import (
     Complaint,
-    JobFacts,
     Known,
     clean_document,
     clean_row,
@@ -88,6 +87,8 @@ _NAMED = {
     "jobs": {"ended_by": "component", "origin": "origin"},
     "findings": {"component": "component"},
     "signs": {"sign": "sign"},
+    "sighting_signs": {"sign": "sign"},
+    "shelf": {"component": "component"},
     "followups": {"component": "component"},
     "parts": {"component": "component"},
     "hearsay": {"component": "component", "kind": "kind"},
@@ -238,12 +239,11 @@ class _Import:
     new_names: dict[str, set[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        jobs = SQL_TABLES["jobs"]
-        facts = select(jobs.c.job, *(jobs.c[name] for name in JobFacts._fields))
         self.check = PackageCheck(
             Known(
                 families=database.names_in(self.connection, "family"),
-                jobs={row[0]: JobFacts(*row[1:]) for row in self.connection.execute(facts)},
+                jobs=database.facts_of_jobs(self.connection),
+                others=database.named_rows(self.connection),
             )
         )
         for job, component, states in database.ended_jobs(self.connection):
@@ -359,7 +359,7 @@ class _Import:
         self.written[name] += len(rows)
         for row in rows:
             self._note(name, row)
-        if "job" in table.names:
+        if "job" in table.key:
             self.touched.update(str(row["job"]) for row in rows)
         else:
             keep_rows(self.connection, table, rows, self.reason)

@@ -79,7 +79,7 @@ def schema_of(table: Table) -> dict[str, Any]:
         schema["primaryKey"] = list(table.key)
     if table.references:
         schema["foreignKeys"] = [
-            {"fields": [column], "reference": {"resource": other, "fields": [column]}}
+            {"fields": [column], "reference": {"resource": other, "fields": list(TABLES[other].key)}}
             for column, other in table.references.items()
         ]
     return schema
@@ -378,7 +378,9 @@ class PackageCheck:
         have been given to another family since its jobs were written, which is doubtful, not wrong.
     """
 
-    known: Known = field(default_factory=lambda: Known(families=set(), jobs={}))
+    known: Known = field(
+        default_factory=lambda: Known(families=set(), jobs={}, others={"lots": set(), "sightings": set()})
+    )
     _lines: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
     _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
     _states: dict[str, set[str]] = field(default_factory=dict)
@@ -413,6 +415,8 @@ class PackageCheck:
             self.known.families.add(key)  # type: ignore[union-attr]
         elif name == "jobs" and self.known.jobs is not None:
             self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
+        elif name in self.known.others:
+            self.known.others[name].add(key)
 
     def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
         """Take note of an earlier job that a component ended, and of what was found of that component."""

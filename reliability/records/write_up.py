@@ -2,12 +2,13 @@
 
 import datetime
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import BenchoddsError, LedgerError, UnknownName
 from reliability.records.checks import JobDocument, clean_row, document_faults, merge_document
 from reliability.records.sheet import JobSheet
+from reliability.records.shelf import ShelfRow, kept_faults, lay_parts
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, usual_components
 from reliability.records.values import (
     Fault,
@@ -39,6 +40,8 @@ class Names:
     exponent: int
     #: Names that are said to be new; None where nobody can be asked about one.
     meant: Collection[str] | None = None
+    lots: set[str] = field(default_factory=set)
+    shelf: Mapping[int, ShelfRow] = field(default_factory=dict)
 
     @classmethod
     def of(cls, ledger: "Ledger | None") -> "Names":
@@ -53,6 +56,8 @@ class Names:
             models={str(row["model"]): str(row["family"]) for row in ledger.rows("models")},
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
+            lots=set(ledger.names("lot")),
+            shelf=ledger.shelf(),
         )
 
     def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
@@ -61,6 +66,7 @@ class Names:
             "family": self.families,
             "component": self.components,
             "model": self.models,
+            "lot": self.lots,
         }
         faults: list[Fault | str] = [*document_faults(document, known, exponent=self.exponent)]
         family = document["job"].get("family")
@@ -245,8 +251,10 @@ def _lay_beside(
     rest = sheet.rest(usual_components(kind), said) if kind else []
     notes += _rest_notes(rest, kind)
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
+    document, shelf_faults = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
     whole = merge_document(old, document, emptying=False) if old else document
-    faults += [_within(sheet.source, fault) for fault in names.faults(whole, how_to_add)]
+    shelf_faults += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
+    faults += [_within(sheet.source, fault) for fault in [*shelf_faults, *names.faults(whole, how_to_add)]]
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
@@ -437,13 +445,17 @@ def _write(ledger: "Ledger", ready: Ready, new: set[str], before: Sequence[Writt
     families = [ready.sheet.new_family] if ready.sheet.new_family else []
     try:
         number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
-                            is_new=not ready.finishes)  # fmt: skip
+                            is_new=not ready.finishes, kept=ready.sheet.kept,
+                            taken=ready.sheet.taken)  # fmt: skip
     except BenchoddsError as error:
         if not before:
             raise
         done = "; ".join(f"{each.source} as job {each.job}" for each in before)
         raise LedgerError(f"{ready.sheet.source}: {error}\nWritten before that: {done}.") from None
-    return Written(ready.sheet.source, number, ready.family, ready.outcome, tuple(ready.notes))
+    shelf = ledger.shelf() if ready.sheet.kept else {}
+    kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
+            for part, row in shelf.items() if row["job"] == number]  # fmt: skip
+    return Written(ready.sheet.source, number, ready.family, ready.outcome, (*ready.notes, *kept))
 
 
 def check_unit(
@@ -453,6 +465,7 @@ def check_unit(
     *,
     new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
+    new_lot: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Check a unit that comes in, beside a ledger or beside none where it is still to be made.
 
@@ -468,6 +481,8 @@ def check_unit(
         As for `check_sheets`.
     how_to_add : str
         How a new family is described where the unit is written down.
+    new_lot : mapping, optional
+        Columns of a lot that the ledger does not know yet.
 
     Returns
     -------
@@ -482,6 +497,7 @@ def check_unit(
     names = Names.of(ledger)
     names.meant = None if new_names is None else [clean_text(name) for name in new_names]
     described = names.new_family(new_family, "new family") if new_family else []
+    names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
     refuse([*described, *names.faults(whole, how_to_add)])
     return names.news(document)
@@ -494,6 +510,7 @@ def take_in(
     new_family: Mapping[str, Any] | None = None,
     new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
+    new_lot: Mapping[str, Any] | None = None,
 ) -> Written:
     """Take a unit in under the next number.
 
@@ -501,7 +518,7 @@ def take_in(
     ----------
     ledger : Ledger
         Open for writing.
-    document, new_family, new_names, how_to_add
+    document, new_family, new_names, how_to_add, new_lot
         As for `check_unit`.
 
     Returns
@@ -516,9 +533,17 @@ def take_in(
     """
     document = {**document, "job": _composed(document["job"])}
     new_family = _composed(new_family) if new_family else None
-    notes = check_unit(ledger, document, new_family, new_names=new_names, how_to_add=how_to_add)
+    new_lot = _composed(new_lot) if new_lot else None
+    notes = check_unit(
+        ledger, document, new_family, new_names=new_names, how_to_add=how_to_add, new_lot=new_lot
+    )
     notes += filter(None, [ledger.clock_doubt()])
-    number = ledger.intake(document, new_families=[new_family] if new_family else [], new_model=True)
+    number = ledger.intake(
+        document,
+        new_families=[new_family] if new_family else [],
+        new_model=True,
+        new_lots=[new_lot] if new_lot else [],
+    )
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 

@@ -78,13 +78,13 @@ def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
     import_package(package(), ledger)
     before = everything(ledger)
     jobs = [{"job": f"D{n:03d}", **JOB, "bought_for": n} for n in range(1, 5)]
-    jobs[1].update(bought_for=None, lot="attic")
+    jobs[1].update(bought_for=None, model="T2 mk II")
     with pytest.raises(
         InvalidInput, match=r"^2 faults found\. Nothing was imported: 10 rows were read, 9 of them"
     ) as caught:
         import_package(package(jobs=jobs), ledger)
     assert caught.value.faults == (
-        "jobs.csv, line 3, column lot: the ledger says nothing, the file 'attic'; correct one of them",
+        "jobs.csv, line 3, column model: the ledger says nothing, the file 'T2 mk II'; correct one of them",
         "jobs.csv, line 3, column bought_for: the ledger says '2.00', the file nothing; correct one of them",
     )
     assert everything(ledger) == before
