@@ -1636,7 +1636,7 @@ def shelf(ctx: click.Context) -> None:
 def shelf_keep(bench: Bench, component: str, new_component: bool, **row: Any) -> None:
     """Put a COMPONENT on the shelf; tell the number to write on it."""
     row |= {"component": component, "kept_on": row["kept_on"] or today().isoformat()}
-    with bench.ledger() as ledger:
+    with bench.ledger(write=True) as ledger:
         number = ledger.keep_part(row, new_components=[component] if new_component else [])
     click.echo(f"Part {number}: {component}")
 
@@ -1651,7 +1651,7 @@ def shelf_keep(bench: Bench, component: str, new_component: bool, **row: Any) ->
 @click.pass_obj
 def shelf_use(bench: Bench, part: int, job: str, position: str, found: str, day: str | None) -> None:
     """Fit PART in a job, which pays what it is worth."""
-    with bench.ledger() as ledger:
+    with bench.ledger(write=True) as ledger:
         ledger.use_part(part, job, day or today().isoformat(), position=position, found=found)
     click.echo(f"Part {part} went into job {job}")
 
@@ -1662,7 +1662,7 @@ def shelf_use(bench: Bench, part: int, job: str, position: str, found: str, day:
 @click.pass_obj
 def shelf_out(bench: Bench, part: int, day: str | None) -> None:
     """Throw PART out."""
-    with bench.ledger() as ledger:
+    with bench.ledger(write=True) as ledger:
         ledger.drop_part(part, day or today().isoformat())
     click.echo(f"Part {part} was thrown out")
 
@@ -1701,7 +1701,7 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
     if rest is not None:
         undecided = table["left_because"].isna() & (table["bought"].isna() | (table["bought"] == "no"))
         table.loc[undecided, "left_because"] = rest
-    with bench.ledger(create=True) as ledger:
+    with bench.ledger(create=True, write=True) as ledger:
         verdicts = judge_offers(table, appraiser_of(ledger, warn=note), as_of=seen_on)
         rows = plain_offers(table, verdicts, seen_on)
         recorded = record_sightings(ledger, rows, place=place)
@@ -1742,7 +1742,7 @@ def spend(bench: Bench, what: str | None, spent_on: str | None, **given: Any) ->
             click.echo(spending_text(ledger.rows("spending"), str(ledger.setting("currency"))))
         return
     row = {"spent_on": spent_on or today().isoformat(), "what": what, **given}
-    with bench.ledger(create=True) as ledger:
+    with bench.ledger(create=True, write=True) as ledger:
         currency = str(ledger.setting("currency"))
         key = (row["spent_on"], what)
         if any((old["spent_on"], old["what"]) == key for old in ledger.rows("spending")):

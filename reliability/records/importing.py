@@ -305,7 +305,7 @@ class _Import:
         told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}" for name, value in row.items()
                 if value != old[name]]  # fmt: skip
         self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
-        if "job" in table.names:
+        if "job" in table.key:
             self.touched.add(str(row["job"]))
             self.corrected.add(str(row["job"]))
         else:
