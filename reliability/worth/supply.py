@@ -1,7 +1,7 @@
 """Whether a failed component can be mended: what could be had when, and how repairs of it went."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -54,10 +54,14 @@ class Supply:
         never sold, inf: still to be had. Family "" is one that the ledger says nothing of.
     salvaged : mapping of (component, family) to float
         Chance that salvaged parts can be had where no new ones can.
+    shelf : mapping of (component, family) to float
+        What lies on the shelf, and the worth of the cheapest piece (NaN: not known): it can be had today.
+        Family "": it fits any.
     """
 
     ends: Mapping[Pair, Floats]
     salvaged: Mapping[Pair, float]
+    shelf: Mapping[Pair, float] = field(default_factory=dict)
 
     def chances(self, component: str, family: str, days: Floats) -> Floats:
         """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals.
@@ -77,7 +81,16 @@ class Supply:
         at_least = np.append(np.cumsum(chance[::-1])[::-1], 0.0)
         had = at_least[np.searchsorted(until, days)]
         salvaged = (1.0 - had) * self.salvaged.get(key, 0.5)
+        if (component, family) in self.shelf or (component, "") in self.shelf:
+            salvaged = np.where(np.isposinf(days), 1.0 - had, salvaged)
         return np.stack([had, salvaged, 1.0 - had - salvaged], axis=1)
+
+
+def read_shelf(shelf: pd.DataFrame) -> dict[Pair, float]:
+    """Give what lies on the shelf, and the worth of the cheapest piece of each (NaN: not known)."""
+    lying = shelf[shelf["gone_on"].isna()]
+    found = lying.assign(family=lying["family"].fillna("")).groupby(["component", "family"])["worth"].min()
+    return {(str(component), str(family)): float(worth) for (component, family), worth in found.items()}
 
 
 ALWAYS = np.array([[np.inf, 1.0]])
