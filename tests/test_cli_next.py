@@ -35,7 +35,7 @@ def records():
         job(21, FAMILY, "repaired", taken_in=ago(150), closed=ago(90), sold_for=None, sold_on=None),
         job(22, FAMILY, "repaired", taken_in=ago(150), closed=ago(89), sold_for=None, sold_on=None),
         *(job(30 + n, FAMILY, "repaired", taken_in=ago(150), closed=ago(140), sold_on=ago(days))
-          for n, days in enumerate((69, 70, 100, 101, 60))),
+          for n, days in enumerate((69, 70, 100, 101, 80))),
         job(41, FAMILY, "sold as is", taken_in=ago(70), closed=ago(60), sold_for=None, sold_on=ago(60)),
     ]  # fmt: skip
     return records_from_rows({

@@ -294,7 +294,7 @@ def _sell(row: Mapping[str, Any], odds: Appraiser, records: Records) -> dict[str
 
 
 def _check(row: Mapping[str, Any], _odds: Appraiser, records: Records) -> dict[str, Any]:
-    left = f"{-row['days']} days of warranty left"
+    left = f"{int(-row['days'])} days of warranty left"
     advice = f"{left}: benchodds followup {row['job']} --working yes|no"
     return _row(CHECK_DUE, row["job"], row["family"], records.settings.warranty_days + row["days"], advice)
 
