@@ -246,7 +246,8 @@ def next_steps(
         `NEXT_COLUMNS`, topic by topic: open jobs by gain per hour of going on, those to stop last; what
         `to_do` says of jobs open and units unsold for long (with the price to ask), checks due and sales
         without a price; units that were looked at and neither bought nor left. `what` is the job or the
-        sighting; `days` since it came, was finished, sold or seen; gain, hours and per_hour (money by hour) of going on, NaN elsewhere.
+        sighting; `days` since it came, was finished, sold or seen; gain, hours and per_hour (money by hour)
+        of going on, NaN elsewhere.
     """
     day = pd.Timestamp(today)
     own = records.jobs[records.jobs["origin"].isna()]
