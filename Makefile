@@ -1,8 +1,12 @@
 # Every target sets up .venv by itself the first time: the standard venv module and pip, or uv if it is there.
+# Pages need constraints.txt alone; checks add constraints-test.txt, which holds no package of the former.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+TESTABLE := $(VENV)/.testable
+UV := $(shell command -v uv)
+INSTALL := $(if $(UV),uv pip install -q -p $(BIN)/python,$(BIN)/python -m pip install -q --disable-pip-version-check)
 ROWS ?=
 
 .DEFAULT_GOAL := help
@@ -17,43 +21,46 @@ $(READY): constraints.txt pyproject.toml
 	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || command -v uv >/dev/null || \
 	  { echo "Python's venv module is missing; on Debian or Ubuntu: apt-get install python3-venv"; exit 1; }
 	@echo "Setting up $(VENV) (once, a minute or two) ..."
-	@if command -v uv >/dev/null; then \
-	  uv venv -q --allow-existing -p $(PYTHON) $(VENV) && \
-	  uv pip install -q -p $(BIN)/python --require-hashes -r constraints.txt && \
-	  uv pip install -q -p $(BIN)/python --no-deps --no-build-isolation -e . ; \
-	else \
-	  $(PYTHON) -m venv $(VENV) && \
-	  $(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r constraints.txt && \
-	  $(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e . ; \
-	fi
+	@$(if $(UV),uv venv -q --allow-existing -p $(PYTHON),$(PYTHON) -m venv) $(VENV)
+	@$(INSTALL) --require-hashes -r constraints.txt
+	@$(INSTALL) --no-deps --no-build-isolation -e .
 	@touch $(READY)
+
+$(TESTABLE): $(READY) constraints-test.txt
+	@echo "Adding to $(VENV) what the checks need (once, a minute or two) ..."
+	@$(INSTALL) --require-hashes -r constraints.txt -r constraints-test.txt
+	@touch $(TESTABLE)
 
 report: $(READY)  ## regenerate the pages of your ledger (of the demo, marked DEMO, while you have none)
 	@$(BIN)/benchodds report --all
 
-test: $(READY)  ## run the checks that must pass (some five minutes)
+test: $(TESTABLE)  ## run the checks that must pass (some five minutes)
 	@$(BIN)/python -m pytest -q -n 2 --dist loadfile
 
-lint: $(READY)  ## style, types and the one direction of imports
+lint: $(TESTABLE)  ## style, types and the one direction of imports
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && $(BIN)/lint-imports
 
-measure: $(READY)  ## rerun the measurements that DEVELOPERS.md quotes; ROWS=lives,pooling for some of them
+measure: $(TESTABLE)  ## rerun the measurements that DEVELOPERS.md quotes; ROWS=lives,pooling for some of them
 	@$(BIN)/python -m tests.measure $(ROWS)
 
-soak: $(READY)  ## long campaigns: adversarial records, killed writers, faults at every file call
+soak: $(TESTABLE)  ## long campaigns: adversarial records, killed writers, faults at every file call
 	@$(BIN)/python -m pytest -q -m soak
 
 lab: $(READY)  ## open JupyterLab: the form for the bench (bench.ipynb), and the notebooks of the pages
 	@$(BIN)/jupyter lab --ServerApp.root_dir=notebooks --LabApp.news_url=None
 
-pictures: $(READY)  ## take the README's pictures from the demo pages (needs Chromium)
+pictures: $(TESTABLE)  ## take the README's pictures from the demo pages (needs Chromium)
 	@$(BIN)/python -m tests.pictures
 
-tables: $(READY)  ## write data/README.md anew from the description of the tables
+tables: $(TESTABLE)  ## write data/README.md anew from the description of the tables
 	@$(BIN)/python -m tests.tables_page
 
-lock:  ## resolve the dependencies again (needs uv)
-	@uv pip compile -q --universal --generate-hashes --no-emit-index-url --no-header --no-annotate --all-extras pyproject.toml -o constraints.txt
+LOCK := -q --universal --generate-hashes --no-emit-index-url --no-header --no-annotate
+lock: $(READY)  ## resolve the dependencies again (needs uv)
+	@uv pip compile $(LOCK) --extra build pyproject.toml -o constraints.txt
+	@uv pip compile $(LOCK) --all-extras -c constraints.txt pyproject.toml -o $(VENV)/all.txt
+	@awk -F= '/^[a-z]/ {kept = !($$1 in base); if (NR == FNR) base[$$1]} NR > FNR && kept' \
+	  constraints.txt $(VENV)/all.txt >constraints-test.txt
 
 clean:  ## remove what can be made again (never your ledger)
 	@rm -rf $(VENV) build dist *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis .import_linter_cache

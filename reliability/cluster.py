@@ -3,17 +3,14 @@
 import multiprocessing
 import sys
 import warnings
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from secrets import token_hex
-from tempfile import TemporaryFile
 from threading import Event, Thread
 from typing import Any, TypeVar
 
@@ -21,7 +18,6 @@ import click
 
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, is_end_of_process
 from reliability.records.files import digest
-from reliability.terminal import written_to
 
 # Where spread work is done: here, in processes, or on a cluster.
 
@@ -58,8 +54,6 @@ def executor_for(
     cluster: str | None,
     processes: int,
     *,
-    files: Collection[Path] = (),
-    folder: Path | None = None,
     left: str = "Nothing was written",
 ) -> Iterator[Executor | None]:
     """Give an executor for as long as the work takes.
@@ -70,10 +64,6 @@ def executor_for(
         Address of a scheduler of dask.distributed, or "local" to start one with a worker for each core.
     processes : int
         Without a cluster: how many processes; 1 for this one.
-    files : collection of Path
-        What a cluster's workers will read.
-    folder : Path, optional
-        Where they will write.
     left : str
         Begins a sentence: what is there if the work breaks off.
 
@@ -93,7 +83,7 @@ def executor_for(
     try:
         if cluster is not None:
             with _client(cluster) as client:
-                _check(client, cluster, files, folder)
+                _check(client, cluster)
                 # Not pure: a page is a file, and what is remembered of it may be somebody else's by now.
                 executor = client.get_executor(pure=False)
                 with _watched(client, executor, gone):
@@ -125,8 +115,8 @@ def _client(cluster: str) -> Iterator[Any]:
         distributed = import_module("distributed")
     except ModuleNotFoundError:
         raise InvalidInput(
-            "--cluster needs dask.distributed, which is not installed. Install the extra `cluster`: "
-            "pip install 'benchodds[cluster]'."
+            "--cluster needs dask.distributed, which is not installed. Install the extra `scale`: "
+            "pip install 'benchodds[scale]'."
         ) from None
     if cluster != LOCAL and "://" not in cluster:
         raise InvalidInput(
@@ -151,7 +141,7 @@ def _client(cluster: str) -> Iterator[Any]:
             yield client
 
 
-def _check(client: Any, cluster: str, files: Collection[Path], folder: Path | None) -> None:
+def _check(client: Any, cluster: str) -> None:
 
     try:
         client.wait_for_workers(1, timeout=_SECONDS_TO_CONNECT)
@@ -160,7 +150,7 @@ def _check(client: Any, cluster: str, files: Collection[Path], folder: Path | No
             f"The scheduler at {cluster} has no worker yet. Start some from this checkout: "
             f"dask worker {cluster} --nthreads 1."
         ) from None
-    check_workers(client, cluster, files, folder)
+    check_workers(client, cluster)
 
 
 @contextmanager
@@ -196,51 +186,6 @@ def _watched(client: Any, executor: Executor, gone: Event) -> Iterator[None]:
 _LIBRARIES = ("jinja2", "matplotlib", "nbconvert", "numpy", "pandas", "papermill", "scipy")
 
 
-@dataclass(frozen=True)
-class Common:
-    """What every worker must find as it is here.
-
-    Parameters
-    ----------
-    code : str
-        Checkout, Python and libraries, as `code_here` tells them.
-    files : mapping of Path to str
-        Absolute path -> SHA-256 of the content.
-    folder : Path or None
-        Absolute path of the folder that workers write to.
-    probe : str
-        Name of a file that was put there a moment ago.
-    """
-
-    code: str
-    files: Mapping[Path, str]
-    folder: Path | None = None
-    probe: str = ""
-
-    def faults(self) -> list[str]:
-        """Tell what differs where this runs; one text for each, none if all is well."""
-        said = [] if code_here() == self.code else ["runs another checkout, or other libraries"]
-        for path, content in self.files.items():
-            try:
-                is_same = sha256(path.read_bytes()).hexdigest() == content
-            except OSError:
-                is_same = False
-            if not is_same:
-                said.append(f"does not see {path} as it is here")
-        return said + self._faults_of_folder()
-
-    def _faults_of_folder(self) -> list[str]:
-        if self.folder is None:
-            return []
-        if not (self.folder / self.probe).exists():
-            return [f"does not see the folder {self.folder} of this machine"]
-        try:
-            with TemporaryFile(dir=self.folder):
-                return []
-        except OSError as error:
-            return [f"cannot write to {self.folder} ({error.strerror or error})"]
-
-
 @cache
 def code_here() -> str:
     """Give a checksum of what computes in this process.
@@ -253,56 +198,34 @@ def code_here() -> str:
     return sha256("\0".join([code, *libraries]).encode()).hexdigest()
 
 
-def check_workers(client: Any, cluster: str, files: Collection[Path], folder: Path | None) -> None:
-    """Ask all workers whether they see and run what this process sees and runs.
+def check_workers(client: Any, cluster: str) -> None:
+    """Ask all workers whether they run what this process runs; all else that they need is sent to them.
 
     Parameters
     ----------
     client : distributed.Client
     cluster : str
         Its address, for the message.
-    files : collection of Path
-        What they will read. One that is missing here is left to whoever reads it.
-    folder : Path or None
-        Where they will write; made if it is not there.
 
     Raises
     ------
     InvalidInput
         If a worker does not; one line for each, with its address.
     """
-    contents = {path.absolute(): sha256(path.read_bytes()).hexdigest() for path in files if path.is_file()}
-    with _probed(folder) as probe:
-        common = Common(code_here(), contents, folder and folder.absolute(), probe)
-        told = client.run(common.faults, on_error="return")
-    faults = [f"{worker}: {_worded(said)}" for worker, said in sorted(told.items()) if said]
+    mine = code_here()
+    told = client.run(code_here, on_error="return")
+    faults = [f"{worker}: {_worded(said)}" for worker, said in sorted(told.items()) if said != mine]
     if faults:
         raise InvalidInput(
-            f"{len(faults)} of {len(told)} workers of {cluster} cannot do this work: each must see the same "
-            "folders at the same paths and run the same checkout. Nothing was written. Mount the folders "
-            "there, too, or start these workers from this checkout, and anew when it has changed.",
+            f"{len(faults)} of {len(told)} workers of {cluster} cannot do this work: each must run the same "
+            "code. Nothing was written. Start these workers from this checkout, and anew when it has "
+            "changed.",
             faults,
         )
 
 
-def _worded(said: list[str] | Exception) -> str:
+def _worded(said: str | Exception) -> str:
     # An answer that its worker could not even load comes back as a bare one, with the cause as its text.
     if isinstance(said, Exception):
         return f"could not be asked: {said if type(said) is Exception else repr(said)}"
-    return "; ".join(said)
-
-
-@contextmanager
-def _probed(folder: Path | None) -> Iterator[str]:
-    """Put a file of a new name into the folder: only who sees this very folder can find it."""
-    if folder is None:
-        yield ""
-        return
-    probe = folder / f".seen-{token_hex(8)}"
-    with written_to(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        probe.touch()
-    try:
-        yield probe.name
-    finally:
-        probe.unlink()
+    return "runs another checkout, or other libraries"

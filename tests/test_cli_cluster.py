@@ -7,12 +7,11 @@ import time
 from concurrent.futures import Executor, wait
 from dataclasses import replace
 from hashlib import sha256
-from pathlib import Path
 
 import pytest
 
 from reliability import cluster as cluster_module
-from reliability.cluster import Common, check_workers, code_here, executor_for
+from reliability.cluster import check_workers, code_here, executor_for
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
@@ -73,7 +72,7 @@ def test_a_worker_killed_in_the_middle_of_the_fits_changes_no_byte(cluster, reco
         victim.send_signal(signal.SIGKILL)
 
     killer = threading.Thread(target=kill, daemon=True)
-    with executor_for(cluster.address, 1, folder=tmp_path) as executor:
+    with executor_for(cluster.address, 1) as executor:
         killer.start()
         made = make_pages(records, tmp_path, families=[FAMILY], progress=False, executor=executor)
         killer.join(timeout=60)
@@ -90,16 +89,6 @@ def test_pages_of_a_cluster_are_those_of_a_plain_run(cluster, ledger, plain, com
     said = there.run("report", "--family", FAMILY, "--out", "pages", "--cluster", cluster.address)
     assert said.stdout == "2 pages made, 0 unchanged: pages/index.html\n"
     assert checksums(command_line.folder / "pages") == plain
-
-
-def test_workers_are_asked_for_the_folder(cluster, ledger, command_line, monkeypatch):
-    def check(_client, address, files, folder):
-        assert (address, folder) == (cluster.address, Path("pages"))
-        raise InvalidInput(f"{len(files)} files")
-
-    monkeypatch.setattr(cluster_module, "check_workers", check)
-    there = replace(command_line, url=str(ledger.file))
-    assert there.refused("report", "--out", "pages", "--cluster", cluster.address) == ("0 files\n")
 
 
 # These take the cluster apart, so they come last of those that use it.
@@ -170,85 +159,31 @@ def test_a_scheduler_without_workers_is_refused(monkeypatch):
 
 
 class Workers:
-    """Two workers that are asked one after the other; before the second one something happens."""
+    """Two workers that are asked one after the other; the second one answers something else."""
 
-    def __init__(self, happens):
-        self.happens = happens
+    def __init__(self, second):
+        self.second = second
 
     def run(self, function, *, on_error):
         assert on_error == "return"
-        first = function()
-        return {"tcp://a:1": first, "tcp://b:1": self.happens(function.__self__)}
-
-
-def refusal(happens, files, folder):
-    with pytest.raises(InvalidInput) as caught:
-        check_workers(Workers(happens), "tcp://s:1", files, folder)
-    return caught.value
-
-
-@pytest.fixture
-def notebook(tmp_path):
-    path = tmp_path / "books" / "family.ipynb"
-    path.parent.mkdir()
-    path.write_text("{}")
-    return path
-
-
-def test_workers_that_see_and_run_the_same_are_taken(tmp_path, notebook):
-    out = tmp_path / "new" / "pages"
-    check_workers(Workers(Common.faults), "tcp://s:1", [notebook, tmp_path / "missing here"], out)
-    assert list(out.iterdir()) == []
-
-
-def test_a_worker_that_sees_other_folders_is_refused(tmp_path, notebook):
-    def elsewhere(common):
-        notebook.write_text("{ }")
-        (common.folder / common.probe).rename(tmp_path / common.probe)
-        said = common.faults()
-        (tmp_path / common.probe).rename(common.folder / common.probe)
-        return said
-
-    error = refusal(elsewhere, [notebook], tmp_path / "pages")
-    assert error.message == (
-        "1 of 2 workers of tcp://s:1 cannot do this work: each must see the same folders at the same paths "
-        "and run the same checkout. Nothing was written. Mount the folders there, too, or start these "
-        "workers from this checkout, and anew when it has changed."
-    )
-    assert error.faults == (
-        f"tcp://b:1: does not see {notebook} as it is here; does not see the folder {tmp_path / 'pages'} of "
-        "this machine",
-    )
-    notebook.unlink()
-    assert "family.ipynb as it is here" in str(refusal(lambda _: lost(notebook).faults(), [], None))
-
-
-def lost(path: Path) -> Common:
-    return Common(code_here(), {path: "0"})
-
-
-def test_a_worker_that_may_not_write_is_refused(tmp_path, monkeypatch):
-    def protected(common):
-        with monkeypatch.context() as patch:
-            patch.setattr(cluster_module, "TemporaryFile", refuse)
-            return common.faults()
-
-    def refuse(**_):
-        raise PermissionError(13, "Permission denied")
-
-    assert refusal(protected, [], tmp_path).faults == (
-        f"tcp://b:1: cannot write to {tmp_path} (Permission denied)",
-    )
+        return {"tcp://a:1": function(), "tcp://b:1": self.second}
 
 
 def test_a_worker_that_runs_something_else_is_refused():
+    check_workers(Workers(code_here()), "tcp://s:1")
     missing = "ModuleNotFoundError(\"No module named 'reliability'\")"
     for found, told in (
-        (lambda common: replace(common, code="other").faults(), "runs another checkout, or other libraries"),
-        (lambda _: Exception(missing), f"could not be asked: {missing}"),
-        (lambda _: OSError("broken"), "could not be asked: OSError('broken')"),
+        ("other", "runs another checkout, or other libraries"),
+        (Exception(missing), f"could not be asked: {missing}"),
+        (OSError("broken"), "could not be asked: OSError('broken')"),
     ):
-        assert refusal(found, [], None).faults == (f"tcp://b:1: {told}",)
+        with pytest.raises(InvalidInput) as refused:
+            check_workers(Workers(found), "tcp://s:1")
+        assert refused.value.faults == (f"tcp://b:1: {told}",)
+        assert refused.value.message == (
+            "1 of 2 workers of tcp://s:1 cannot do this work: each must run the same code. Nothing was "
+            "written. Start these workers from this checkout, and anew when it has changed."
+        )
 
 
 def test_code_is_that_which_a_process_loaded(tmp_path, monkeypatch):
@@ -256,9 +191,3 @@ def test_code_is_that_which_a_process_loaded(tmp_path, monkeypatch):
     monkeypatch.setattr(cluster_module, "PACKAGE", tmp_path)
     assert code_here() == before  # files that changed since do not count
     assert code_here.__wrapped__() != before
-
-
-def test_a_folder_that_cannot_be_written_is_refused(tmp_path):
-    (tmp_path / "pages").write_text("a file")
-    with pytest.raises(InvalidInput, match=r"pages cannot be written: File exists\."):
-        check_workers(Workers(Common.faults), "tcp://s:1", [], tmp_path / "pages")

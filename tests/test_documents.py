@@ -1,9 +1,12 @@
 """What is written for people must be true."""
 
 import re
+import tomllib
+from importlib import metadata
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
 
 from reliability import __version__
 from reliability.cli import COMMANDS
@@ -46,7 +49,54 @@ def test_the_version_is_told_once():
     assert f'version = "{__version__}"' in (ROOT / "pyproject.toml").read_text(encoding="utf-8")
 
 
-def test_the_lock_names_no_host():
-    lock = (ROOT / "constraints.txt").read_text(encoding="utf-8")
-    assert "--hash=sha256:" in lock
-    assert not re.search(r"https?:|file:|--index", lock)
+LOCKS = ("constraints.txt", "constraints-test.txt")
+
+
+def pinned(lock):
+    """Give the hashes of each package of a lock, by name."""
+    packages, name = {}, ""
+    for line in (ROOT / lock).read_text(encoding="utf-8").splitlines():
+        if line.startswith(" "):
+            packages[name].append(line)
+        else:
+            name = line.partition("==")[0]
+            packages.setdefault(name, [])
+    return packages
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_a_lock_names_no_host_and_hashes_every_package(lock):
+    text = (ROOT / lock).read_text(encoding="utf-8")
+    assert not re.search(r"https?:|file:|--index", text)
+    assert all(pinned(lock).values())
+    assert all(line.strip().startswith("--hash=sha256:") for lines in pinned(lock).values() for line in lines)
+
+
+def test_pages_need_no_package_of_the_checks():
+    pages, checks = (set(pinned(lock)) for lock in LOCKS)
+    assert not pages & checks
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    needed = {plain(each) for each in [*project["dependencies"], *extras.pop("build")]}
+    assert needed <= pages
+    assert {plain(each) for extra in extras.values() for each in extra} <= pages | checks
+    for name in needed | pages:
+        for required in metadata.requires(name) or () if is_installed(name) else ():
+            if is_wanted(required):
+                assert plain(required) in pages, f"{name} needs {required}"
+
+
+def plain(requirement):
+    return re.match(r"[\w.-]+", requirement)[0].lower().replace("_", "-").replace(".", "-")
+
+
+def is_wanted(requirement):
+    marker = Requirement(requirement).marker
+    return marker is None or marker.evaluate({"extra": ""})
+
+
+def is_installed(name):
+    try:
+        return bool(metadata.version(name))
+    except metadata.PackageNotFoundError:  # one for another system or version of Python
+        return False

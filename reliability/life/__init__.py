@@ -11,16 +11,16 @@ if TYPE_CHECKING:
     from reliability.life.curves import fit_curve
     from reliability.life.lives import LifeRecords
     from reliability.life.pooling import pool
-    from reliability.life.weibull import fit_weibull
+    from reliability.life.weibull import weibull_fits
 
 _HOME = {
     "LifeRecords": "reliability.life.lives",
-    "fit_weibull": "reliability.life.weibull",
+    "weibull_fits": "reliability.life.weibull",
     "fit_curve": "reliability.life.curves",
     "pool": "reliability.life.pooling",
 }
 
-__all__ = ["LifeRecords", "fit_curve", "fit_weibull", "pool"]
+__all__ = ["LifeRecords", "fit_curve", "pool", "weibull_fits"]
 
 
 def __getattr__(name: str) -> Any:

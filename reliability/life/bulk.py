@@ -1,128 +1,51 @@
-"""Findings by the million: packed, counted, cut into pieces, and fitted by any executor."""
+"""Findings by the million: read by a database engine in memory, cut into pieces, fitted by any executor.
+
+Nearly every finding is told by its component and family, the years in which its part can have begun its
+life, its age in months, and whether the event had happened: SQL works these out. What needs more
+(days of failure, a component that ended a job against its finding, several positions) goes through `observe`
+itself and is kept apart, row by row.
+"""
 
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.findings import (
+from reliability.life.lives import (
     EVENTS,
     FINDING_COLUMNS,
     LEFT_OUT,
     MONTHS,
     BoolArray,
     FloatArray,
-    IntArray,
+    LifeRecords,
     Observations,
     age_at,
-    begin_windows,
-    closed_windows,
     decimal_year,
     observe,
     since_middle,
     spread_years,
 )
-from reliability.life.lives import LifeRecords
 from reliability.life.pooling import pool
-from reliability.life.weibull import fit_weibull
+from reliability.life.weibull import weibull_fits
 
-# ---- One life in one number: quick to sort, to count, and to send away
-
-
-# One life in 64 bits, from the high ones: stratum 31, first year 9, further years 9, months of age 12,
-# whether the part was fitted later 1, whether the event has happened 1.
-FIRST_YEAR = 1800
-LARGEST_SPAN = 2**9 - 1
-MOST_MONTHS = 2**12 - 1
-MOST_STRATA = 2**31
-_MOST_REPEATS = 1.5
-_STRATUM, _FIRST, _SPAN, _MONTHS, _FITTED = 32, 23, 14, 2, 1
-_LIFE = 2**_STRATUM - 1
-
-
-def pack(
-    stratum: IntArray,
-    first: FloatArray,
-    last: FloatArray,
-    months: FloatArray,
-    *,
-    fitted: BoolArray,
-    happened: BoolArray,
-) -> IntArray:
-    """Pack lives into one number each; arrays of shape (n,), see `Lives` for their meaning."""
-    start = first.astype(np.int64)
-    span = last.astype(np.int64) - start
-    parts = (
-        (stratum, _STRATUM),
-        (start - FIRST_YEAR, _FIRST),
-        (span, _SPAN),
-        (months.astype(np.int64), _MONTHS),
-    )
-    key = np.zeros(start.size, dtype=np.int64)
-    for values, shift in parts:
-        key |= values << shift
-    return key | (fitted.astype(np.int64) << _FITTED) | happened
-
-
-def tallied(key: IntArray, count: IntArray) -> tuple[IntArray, IntArray]:
-    """Sort keys and add up the counts of equal ones."""
-    if not key.size:
-        return key, count
-    if count.sum() <= _MOST_REPEATS * key.size:
-        # Where hardly two are equal, keys alone sort faster than keys with their counts beside them.
-        ranked = np.repeat(key, count)
-        ranked.sort()
-        start = _runs(ranked)
-        return ranked[start], np.diff(start, append=ranked.size)
-    # Batches that are joined are sorted runs, which this kind of sorting merely merges.
-    order = np.argsort(key, kind="stable")
-    ranked = key[order]
-    start = _runs(ranked)
-    return ranked[start], np.add.reduceat(count[order], start)
-
-
-def _runs(ranked: IntArray) -> IntArray:
-    """Where each run of equal keys starts."""
-    is_first = np.empty(ranked.size, dtype=bool)
-    is_first[0] = True
-    np.not_equal(ranked[1:], ranked[:-1], out=is_first[1:])
-    return np.flatnonzero(is_first)
-
-
-def stratum_of(key: IntArray) -> IntArray:
-    """Stratum of each packed life."""
-    return np.asarray(key >> _STRATUM)
-
-
-def life_of(key: IntArray) -> IntArray:
-    """Packed lives without their stratum: below 2**32."""
-    return np.asarray(key & _LIFE)
-
-
-def in_stratum(key: IntArray, stratum: IntArray) -> IntArray:
-    """Packed lives moved to other strata."""
-    return np.asarray((stratum << _STRATUM) | (key & _LIFE))
-
-
-def unpack(key: IntArray) -> tuple[FloatArray, FloatArray, IntArray, BoolArray, BoolArray]:
-    """Give first and last year, months of age, whether fitted, whether it has happened; shape (n,) each."""
-    first = (key >> _FIRST) + FIRST_YEAR
-    last = first + ((key >> _SPAN) & LARGEST_SPAN)
-    months = (key >> _MONTHS) & MOST_MONTHS
-    return first.astype(float), last.astype(float), months, (key >> _FITTED & 1) == 1, (key & 1) == 1
-
-
-# ---- Counted lives cut into pieces, each to be fitted by itself
-
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
 
 ObjectArray = NDArray[np.object_]
+Worst = Callable[[pd.DataFrame], pd.DataFrame]
+
+#: Columns of `observe`'s table that a fit needs.
+APART = ("component", "family", "kind", "year", "weight", "record", "lower", "upper", "fitted")
+
+# ---- What findings say of lives, counted
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,8 +57,9 @@ class Piece:
     component : str
     families, kinds : ndarray of object, shape (n_strata,)
         The strata, in this order.
-    key, stratum, count : ndarray, shape (n_lives,)
-        Packed lives without their stratum; position of the stratum; how often.
+    lives : dict of str to ndarray, shape (n_lives,)
+        stratum (position), first and last year in which the life began, months of age (at the first year),
+        fitted, happened.
     apart : DataFrame
         As in `Counts`.
     """
@@ -143,31 +67,28 @@ class Piece:
     component: str
     families: ObjectArray
     kinds: ObjectArray
-    key: NDArray[np.uint32]
-    stratum: NDArray[np.int32]
-    count: NDArray[np.int32]
+    counted: dict[str, NDArray[Any]]
     apart: pd.DataFrame
 
     def lives(self) -> "Lives":
-        """Unpack into life records; windows of years become equally likely alternatives."""
-        first, last, months, fitted, happened = unpack(self.key.astype(np.int64))
-        source, year, weight = spread_years(first, last)
-        age = np.maximum(months[source] - MONTHS * (year - first[source]), 1) / MONTHS
-        happened = happened[source]
-        apart, n_plain = self.apart, self.key.size
-        # Pieces and batches number the records of `apart` by themselves: only their order counts here.
-        record = n_plain + pd.factorize(apart["record"])[0]
+        """Give life records; windows of years become equally likely alternatives."""
+        counted, apart = self.counted, self.apart
+        first = counted["first"].astype(float)
+        source, year, weight = spread_years(first, counted["last"].astype(float))
+        age = np.maximum(counted["months"][source] - MONTHS * (year - first[source]), 1) / MONTHS
+        happened = counted["happened"][source]
+        # Pieces number the records of `apart` by themselves: only their order counts here.
+        record = first.size + pd.factorize(apart["record"])[0]
         stratum = pd.Index(self.families).get_indexer(apart["family"])
         records = LifeRecords(
             np.append(np.where(happened, 0.0, age), apart["lower"]),
             np.append(np.where(happened, age, np.inf), apart["upper"]),
-            count=np.append(self.count[source].astype(float), np.ones(len(apart))),
-            stratum=np.append(self.stratum[source], stratum),
+            stratum=np.append(counted["stratum"][source], stratum),
             record=np.append(source, record),
             weight=np.append(weight, apart["weight"]),
         )
         years = np.append(year, apart["year"].astype(float))
-        return Lives(records, years, np.append(fitted[source], apart["fitted"].astype(bool)))
+        return Lives(records, years, np.append(counted["fitted"][source], apart["fitted"].astype(bool)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,16 +109,9 @@ class Lives:
     fitted: BoolArray
 
 
-# ---- Counted lives: distinct ones with how often they were found, to be added up batch by batch
-
-
-#: Columns of `observe`'s table that a fit needs.
-APART = ("component", "family", "kind", "year", "weight", "record", "lower", "upper", "fitted")
-
-
 @dataclass(frozen=True, eq=False)
 class Counts:
-    """What findings say of lives, each distinct life once.
+    """What findings say of lives.
 
     Attributes
     ----------
@@ -207,10 +121,11 @@ class Counts:
         Names, sorted.
     kinds : ndarray of object, shape (n_families,)
         Kind of each family.
-    key, count : ndarray of int64, shape (n_lives,)
-        Packed lives, ascending, and how often each was found.
+    counted : dict of str to ndarray, shape (n_lives,)
+        Columns of `Piece.counted`, sorted by stratum: position of the component times the number of families,
+        plus position of the family.
     apart : DataFrame
-        `APART` of the findings that do not pack.
+        `APART` of the findings that `observe` was asked of.
     left_out, assumed : Series of int
         As in `Observations`.
     last_day : datetime64[D]
@@ -221,24 +136,16 @@ class Counts:
     components: ObjectArray
     families: ObjectArray
     kinds: ObjectArray
-    key: IntArray
-    count: IntArray
+    counted: dict[str, NDArray[Any]]
     apart: pd.DataFrame
     left_out: pd.Series
     assumed: pd.Series
     last_day: np.datetime64
 
-    def __post_init__(self) -> None:
-        if self.components.size * self.families.size > MOST_STRATA:
-            raise InvalidInput(
-                f"{self.components.size} components in {self.families.size} families are more strata than "
-                f"can be counted at once ({MOST_STRATA}); count some of the archives by themselves."
-            )
-
     @property
     def n_findings(self) -> int:
         """How many findings say something of lives."""
-        return int(self.count.sum()) + int(self.apart["record"].nunique())
+        return self.counted["stratum"].size + int(self.apart["record"].nunique())
 
     def mean_years(self) -> FloatArray:
         """Mean production year of the parts of each family, parts fitted later left out.
@@ -248,13 +155,13 @@ class Counts:
         ndarray of float64, shape (n_families,)
             NaN where no part of a known production year was found.
         """
-        first, last, _, fitted, _ = unpack(life_of(self.key))
-        family = stratum_of(self.key) % max(self.families.size, 1)
+        size = self.families.size
+        family = self.counted["stratum"] % max(size, 1)
         built = self.apart[~self.apart["fitted"].astype(bool)]
         family = np.append(family, pd.Index(self.families).get_indexer(built["family"]))
-        weight = np.append(np.where(fitted, 0, self.count), built["weight"].astype(float))
-        year = np.append((first + last) / 2, built["year"].astype(float))
-        size = self.families.size
+        weight = np.append(~self.counted["fitted"], built["weight"].astype(float))
+        middle = (self.counted["first"].astype(float) + self.counted["last"]) / 2
+        year = np.append(middle, built["year"].astype(float))
         with np.errstate(invalid="ignore"):  # nothing over nothing is not known
             return np.asarray(np.bincount(family, weight * year, size) / np.bincount(family, weight, size))
 
@@ -266,152 +173,36 @@ class Counts:
         most : int, optional
             Most strata in a piece; without it a piece is a whole component.
         """
-        n_families = self.families.size
-        of_key = stratum_of(self.key)
+        n_families, stratum = self.families.size, self.counted["stratum"]
         apart = pd.Index(self.components).get_indexer(self.apart["component"]) * n_families
         apart += pd.Index(self.families).get_indexer(self.apart["family"])
-        strata = np.union1d(np.unique(of_key), np.unique(apart))
+        strata = np.union1d(np.unique(stratum), np.unique(apart))
         for i, component in enumerate(self.components):
             mine = strata[slice(*np.searchsorted(strata, (i * n_families, (i + 1) * n_families)))]
             for start in range(0, mine.size, most or max(mine.size, 1)):
                 part = mine[start : start + (most or mine.size)]
-                cut = slice(*np.searchsorted(of_key, (part[0], part[-1] + 1)))
+                cut = slice(*np.searchsorted(stratum, (part[0], part[-1] + 1)))
+                counted = {name: values[cut] for name, values in self.counted.items()}
+                counted["stratum"] = np.searchsorted(part, counted["stratum"]).astype(np.int32)
                 yield Piece(
                     component=str(component),
                     families=self.families[part - i * n_families],
                     kinds=self.kinds[part - i * n_families],
-                    key=life_of(self.key[cut]).astype(np.uint32),
-                    stratum=np.searchsorted(part, of_key[cut]).astype(np.int32),
-                    count=self.count[cut].astype(np.int32),
+                    counted=counted,
                     apart=self.apart[(apart >= part[0]) & (apart <= part[-1])],
                 )
 
 
-def add_counts(parts: Iterable[Counts]) -> Counts:
-    """Add up counts of several batches, in one archive or many.
+def count_findings(
+    findings: "DuckDBPyConnection", *, event: str = "failed", worst: Worst | None = None
+) -> Counts:
+    """Count findings by the lives that they tell of.
 
     Parameters
     ----------
-    parts : iterable of Counts
-        Of one and the same event. They are added as they come: the memory needed is a few times that of
-        the result.
-
-    Returns
-    -------
-    Counts
-        The same whatever the order, but for that of `apart`.
-
-    Raises
-    ------
-    InvalidInput
-        If there is none, they are of different events, or a family is of two kinds.
-    """
-    waiting: list[Counts] = []
-    n_waiting, limit = 0, 0
-    for part in parts:
-        waiting.append(part)
-        n_waiting += part.key.size
-        if n_waiting > limit:
-            waiting = [_joined(waiting)]
-            n_waiting = waiting[0].key.size
-            limit = 4 * n_waiting
-    if not waiting:
-        raise InvalidInput("There are no findings to add up: at least one batch is needed, 0 were given.")
-    return _joined(waiting)
-
-
-def _joined(parts: list[Counts]) -> Counts:
-    first = parts[0]
-    if len(parts) == 1:
-        return first
-    events = sorted({part.event for part in parts})
-    if len(events) > 1:
-        raise InvalidInput(
-            f"Counts of different events cannot be added up; these are of {', '.join(events)}."
-        )
-    components = _union([part.components for part in parts])
-    families = _union([part.families for part in parts])
-    pairs = [np.concatenate([getattr(part, name) for part in parts]) for name in ("families", "kinds")]
-    start = np.cumsum([0, *(len(part.apart) for part in parts)])
-    apart = [part.apart.assign(record=pd.factorize(part.apart["record"])[0] + s)
-             for part, s in zip(parts, start, strict=False) if len(part.apart)]  # fmt: skip
-    key, count = tallied(
-        np.concatenate([_renumbered(part, components, families) for part in parts]),
-        np.concatenate([part.count for part in parts]),
-    )
-    return Counts(
-        event=events[0],
-        components=components,
-        families=families,
-        kinds=kinds_of(families, *pairs),
-        key=key,
-        count=count,
-        apart=pd.concat(apart, ignore_index=True) if apart else first.apart,
-        left_out=sum((part.left_out for part in parts[1:]), first.left_out),
-        assumed=sum((part.assumed for part in parts[1:]), first.assumed),
-        last_day=np.fmax.reduce([part.last_day for part in parts]),
-    )
-
-
-def _union(names: list[ObjectArray]) -> ObjectArray:
-    return np.array(sorted(set().union(*names)), dtype=object)
-
-
-def _renumbered(part: Counts, components: ObjectArray, families: ObjectArray) -> IntArray:
-    if np.array_equal(part.components, components) and np.array_equal(part.families, families):
-        return part.key
-    component, family = np.divmod(stratum_of(part.key), max(part.families.size, 1))
-    component = pd.Index(components).get_indexer(part.components)[component]
-    family = pd.Index(families).get_indexer(part.families)[family]
-    stratum = component.astype(np.int64) * families.size + family
-    return in_stratum(part.key, stratum)
-
-
-def kinds_of(families: ObjectArray, family: ObjectArray, kind: ObjectArray) -> ObjectArray:
-    """Kind of each family, from pairs of family and kind that may repeat.
-
-    Raises
-    ------
-    InvalidInput
-        If one family is of two kinds.
-    """
-    pairs = pd.DataFrame({"family": family, "kind": kind}).drop_duplicates()
-    twice = pairs["family"].duplicated()
-    if twice.any():
-        name = pairs["family"][twice].iloc[0]
-        said = " and ".join(map(repr, sorted(pairs["kind"][pairs["family"] == name])))
-        raise InvalidInput(f"A family belongs to one kind; {name!r} is said to be {said}.")
-    return pairs.set_index("family")["kind"].reindex(families).to_numpy(dtype=object)
-
-
-# ---- Findings counted batch by batch: what `observe` says of them, in a few bytes for each distinct life
-# Nearly every finding is told by its component and family, the years in which its part can have begun its
-# life, its age in months, and whether the event had happened: these five are packed into one number, and
-# equal numbers are counted. What needs more (days of failure, a component that ended a job against its
-# finding, several positions) goes through `observe` itself and is kept apart, row by row.
-
-
-Worst = Callable[[pd.DataFrame], pd.DataFrame]
-BATCH_COLUMNS = (
-    "job", "family", "kind", "first_year", "last_year", "built_from", "built_to", "taken_in", "ended_by",
-    "ended_why", "component", "position", "found", "original", "fitted_from", "fitted_to", "arose",
-    "failed_from", "failed_to",
-)  # fmt: skip
-_UNKNOWN_ORIGINAL = "original not known, taken as original"
-_FROM_SPAN = "production year taken from the family's span"
-
-
-def count_findings(batch: pd.DataFrame, *, event: str = "failed", worst: Worst | None = None) -> Counts:
-    """Count a batch of findings by the lives that they tell of.
-
-    Parameters
-    ----------
-    batch : DataFrame
-        `BATCH_COLUMNS` with the documented types, texts as objects or categories: findings with what is
-        needed of their jobs and families. Whole jobs only; rows of one job stand together, those of one
-        component in it too. A row without a component stands for a job that a component ended which has
-        no finding. Rows without a job are findings that say all by themselves. An optional column `count`
-        says how many such findings there are.
+    findings : DuckDBPyConnection
+        Holds a table or view ``findings`` with the columns of an archive, see
+        `reliability.records.archive.open_archives`.
     event : {"failed", "needs work"}
         What ends a life.
     worst : callable, optional
@@ -426,191 +217,167 @@ def count_findings(batch: pd.DataFrame, *, event: str = "failed", worst: Worst |
     Raises
     ------
     InvalidInput
-        If the event is not one of the two, a column is missing, or a family has two kinds.
+        If the event is not one of the two, or a family has two kinds.
     """
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)
-    missing = [name for name in BATCH_COLUMNS if name not in batch.columns]
-    if missing:
-        raise InvalidInput(f"A batch of findings lacks the columns {', '.join(missing)}.")
-    names = ("job", "family", "kind", "component", "ended_by")
-    texts = {name: batch[name].astype("category") for name in names}
-    apart, ended, implied = _special(batch, texts)
-    taken_year, since = _moments(batch["taken_in"].to_numpy())
-    starts, reasons = _starts(batch, taken_year)
-    months = np.maximum(since - MONTHS * starts["first"], 1)
-    apart |= _too_large(starts["first"], starts["last"], months)
-    plain = (texts["component"].cat.codes.to_numpy() >= 0) & ~apart
-    number = batch["count"].to_numpy(np.int64) if "count" in batch.columns else np.ones(len(batch), np.int64)
-    used, left_out = _sift(plain, reasons, number)
-    seen = _observed(batch, apart, ended, implied, event, worst)
-    families, components = (_names(texts[name], seen.table[name]) for name in ("family", "component"))
-    stratum = _position(texts["component"], components) * families.size + _position(texts["family"], families)
-    happened = _happened(batch, event)
-    key = pack(
-        stratum[used],
-        starts["first"][used],
-        starts["last"][used],
-        months[used],
-        fitted=starts["fitted"][used],
-        happened=happened[used],
+    ask = findings.execute
+    kind_of = _kinds(findings)
+    days = ask("SELECT DISTINCT taken_in FROM findings").fetchnumpy()["taken_in"].astype("datetime64[D]")
+    ask(_SPECIAL)
+    seen = _observed(findings, event, worst)
+    names = [
+        sorted({*seen.table[name], *(row[0] for row in ask(_NAMES.format(name=name)).fetchall())})
+        for name in ("component", "family")
+    ]
+    components, families = (np.array(each, dtype=object) for each in names)
+    for name, each in zip(("components", "families"), names, strict=True):
+        table = pd.DataFrame(
+            {"name": np.array(each, dtype=object), "id": np.arange(len(each), dtype=np.int64)}
+        )
+        _put(findings, name, table)
+    years = days.astype("datetime64[Y]").astype(np.int64) + 1970
+    since = np.rint(since_middle(decimal_year(days), np.zeros(days.size)) * MONTHS).astype(np.int64)
+    _put(findings, "days", pd.DataFrame({"day": days.astype("datetime64[s]"), "year": years, "since": since}))
+    happened = "found <> 'sound'" if event == "needs work" else "found = 'failed'"
+    columns = ask(_LIVES.format(happened=happened, n_families=max(families.size, 1))).fetchnumpy()
+    told = columns.pop("told")
+    left_out, assumed = seen.left_out.copy(), seen.assumed.copy()
+    for code, reason in enumerate(LEFT_OUT[:4]):
+        left_out[reason] += np.count_nonzero(told == code)
+    assumed["original not known, taken as original"] += np.count_nonzero((told >= _USED) & (told & 1 == 1))
+    assumed["production year taken from the family's span"] += np.count_nonzero(
+        (told >= _USED) & (told & 2 == 2)
     )
-    assumed = seen.assumed.copy()
-    for assumption in (_UNKNOWN_ORIGINAL, _FROM_SPAN):
-        assumed[assumption] += number[used & starts[assumption]].sum()
-    key, count = tallied(key, number[used])
+    used = np.flatnonzero(told >= _USED)
+    # Sorted by halves of 16 bits each, which numpy does in one pass over each.
+    halves = [((columns["stratum"][used] >> shift) & 0xFFFF).astype(np.uint16) for shift in (0, 16, 32)]
+    used = used[np.lexsort(halves)]
     return Counts(
         event=event,
         components=components,
         families=families,
-        kinds=_kinds(texts, families),
-        key=key,
-        count=count,
+        kinds=np.array([kind_of[each] for each in families], dtype=object),
+        counted={name: np.asarray(values)[used] for name, values in columns.items()},
         apart=seen.table[list(APART)],
-        left_out=seen.left_out + left_out,
+        left_out=left_out,
         assumed=assumed,
-        last_day=np.datetime64(batch["taken_in"].max(), "D") if len(batch) else np.datetime64("NaT", "D"),
+        last_day=days.max() if days.size else np.datetime64("NaT", "D"),
     )
 
 
-def _special(batch: pd.DataFrame, texts: dict[str, pd.Series]) -> tuple[BoolArray, BoolArray, BoolArray]:
-    """Rows that `observe` must see, rows of the component that ended their job, rows of jobs without one."""
-    job, component = (texts[name].cat.codes.to_numpy() for name in ("job", "component"))
-    named = component >= 0
-    new_job = np.append(True, (job[1:] != job[:-1]) | (job[1:] < 0))[: job.size]
-    new_run = new_job | np.append(True, component[1:] != component[:-1])[: job.size]
-    run = np.cumsum(new_run) - 1
-    several = np.bincount(run)[run] > 1 if run.size else np.zeros(0, dtype=bool)
-    was_ended = texts["ended_by"].cat.codes.to_numpy() >= 0
-    ended = was_ended & named & (_position(texts["ended_by"], texts["component"].cat.categories) == component)
-    against = ended & ~_equals(batch["found"], "failed")
-    dated = (batch["failed_from"].notna() | batch["failed_to"].notna()).to_numpy()
-    first = np.flatnonzero(new_job)
-    told = np.logical_or.reduceat(ended, first) if first.size else np.zeros(0, dtype=bool)
-    implied = was_ended & new_job & ~told[np.cumsum(new_job) - 1] if first.size else was_ended
-    return named & (several | against | dated), ended, implied
+# Findings that do not say all by themselves: several of a component in one job (then one of them has a
+# position or arose on the bench), of the component that ended the job though not found failed, or dated.
+_SPECIAL = """
+CREATE OR REPLACE TEMP TABLE special AS
+WITH marked AS (SELECT DISTINCT job, component FROM findings WHERE position <> '' OR arose = 'during work'),
+several AS (SELECT job, component FROM findings SEMI JOIN marked USING (job, component)
+            GROUP BY 1, 2 HAVING count(*) > 1)
+SELECT job, component FROM several
+UNION
+SELECT job, component FROM findings
+WHERE component = ended_by AND found <> 'failed' OR failed_from IS NOT NULL OR failed_to IS NOT NULL
+"""
+
+_ROWS = """
+SELECT findings.* FROM findings SEMI JOIN special USING (job, component)
+ORDER BY job, component, position, arose
+"""
+
+# Jobs that a component ended of which there is no finding.
+_IMPLIED = """
+SELECT job FROM findings WHERE ended_by IS NOT NULL
+GROUP BY job HAVING NOT coalesce(bool_or(component = ended_by), false)
+"""
+
+_NAMES = "SELECT DISTINCT {name} FROM findings WHERE {name} IS NOT NULL"
+
+# The rules are those of `closed_windows` and `begin_windows`, in their order. `told` is why a finding is left
+# out (its place in `LEFT_OUT`), or `_USED` with a bit for each thing that was assumed.
+_USED = 8
+_LIVES = f"""
+WITH built AS (
+    SELECT findings.* EXCLUDE (first_year, last_year), days.year AS taken_year, days.since,
+           coalesce(built_from, first_year) AS opened, coalesce(built_to, last_year) AS closed,
+           original IS NOT DISTINCT FROM 'no' AS fitted
+    FROM findings JOIN days ON days.day = findings.taken_in ANTI JOIN special USING (job, component)
+    WHERE component IS NOT NULL
+), windows AS (
+    SELECT *, CASE WHEN opened + closed IS NOT NULL THEN opened END AS built_first,
+           CASE WHEN opened + closed IS NOT NULL THEN least(closed, taken_year) END AS built_last
+    FROM built
+), starts AS (
+    SELECT *,
+           CASE WHEN NOT fitted OR fitted_from IS NULL THEN built_first
+                ELSE greatest(fitted_from, built_first) END AS first,
+           CASE WHEN NOT fitted THEN built_last WHEN fitted_to IS NULL THEN taken_year
+                ELSE least(fitted_to, taken_year) END AS last
+    FROM windows
+)
+SELECT components.id * {{n_families}} + families.id AS stratum,
+    CAST(coalesce(first, 0) AS SMALLINT) AS first, CAST(coalesce(last, 0) AS SMALLINT) AS last,
+    CAST(coalesce(greatest(since - {MONTHS} * first, 1), 0) AS INTEGER) AS months, fitted,
+    {{happened}} AND arose IS DISTINCT FROM 'during work' AS happened,
+    CAST(CASE
+        WHEN NOT fitted AND (first IS NULL OR last IS NULL) THEN 0
+        WHEN NOT fitted AND first > last THEN 1
+        WHEN fitted AND (fitted_from IS NULL AND fitted_to IS NULL OR first IS NULL OR last IS NULL) THEN 2
+        WHEN fitted AND first > last THEN 3
+        ELSE {_USED} + CASE WHEN NOT fitted AND original IS DISTINCT FROM 'yes' THEN 1 ELSE 0 END
+            + CASE WHEN NOT fitted AND built_from IS NULL AND built_to IS NULL
+              THEN 2 ELSE 0 END
+    END AS TINYINT) AS told
+FROM starts JOIN components ON components.name = starts.component
+    JOIN families ON families.name = starts.family
+"""
 
 
-def _starts(batch: pd.DataFrame, taken_year: FloatArray) -> tuple[dict[str, Any], dict[str, BoolArray]]:
-    """Windows in which each life began, and what was assumed of it, by the rules of `observe`."""
-    names = ("built_from", "built_to", "first_year", "last_year", "fitted_from", "fitted_to")
-    year = {name: batch[name].to_numpy(dtype=np.float64) for name in names}
-    built = closed_windows(
-        year["built_from"], year["built_to"], year["first_year"], year["last_year"], taken_year
-    )
-    fitted = _equals(batch["original"], "no")
-    first, last, reasons = begin_windows(
-        built_first=built[0],
-        built_last=built[1],
-        fitted_from=year["fitted_from"],
-        fitted_to=year["fitted_to"],
-        taken_year=taken_year,
-        fitted=fitted,
-    )
-    undated = np.isnan(year["built_from"]) & np.isnan(year["built_to"])
-    starts = {
-        "first": first,
-        "last": last,
-        "fitted": fitted,
-        _UNKNOWN_ORIGINAL: ~fitted & ~_equals(batch["original"], "yes"),
-        _FROM_SPAN: ~fitted & undated,
-    }
-    return starts, reasons
+def _put(connection: "DuckDBPyConnection", name: str, frame: pd.DataFrame) -> None:
+    connection.register("given", frame)
+    connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM given")
+    connection.unregister("given")
 
 
-def _moments(taken_in: NDArray[np.datetime64]) -> tuple[FloatArray, FloatArray]:
-    """Calendar year of each day, and its distance in months from the middle of the year 0."""
-    if not taken_in.size:
-        return np.zeros(0), np.zeros(0)
-    day = taken_in.astype("datetime64[D]").astype(np.int64)
-    every = np.arange(day.min(), day.max() + 1).astype("datetime64[D]")
-    # Worked out once per day: a year earlier or later is 12 months more or less, whatever the day.
-    years = every.astype("datetime64[Y]").astype(np.int64) + 1970.0
-    months = np.rint(since_middle(decimal_year(every), np.zeros(every.size)) * MONTHS)
-    return years[day - day.min()], months[day - day.min()]
-
-
-def _too_large(first: FloatArray, last: FloatArray, months: FloatArray) -> BoolArray:
-    """Lives that a packed number has no room for: `observe` takes them as they are."""
-    with np.errstate(invalid="ignore"):  # unknown years are left out elsewhere
-        return np.asarray((months > MOST_MONTHS) | (first < FIRST_YEAR) | (last - first > LARGEST_SPAN))
-
-
-def _sift(plain: BoolArray, reasons: dict[str, BoolArray], number: IntArray) -> tuple[BoolArray, pd.Series]:
-    """Plain rows that can be used, and how many cannot, each under the first reason that holds."""
-    used = plain.copy()
-    counts = dict.fromkeys(LEFT_OUT, 0)
-    for reason in LEFT_OUT:
-        if reason in reasons:
-            hit = reasons[reason] & used
-            counts[reason] = int(number[hit].sum())
-            used &= ~hit
-    return used, pd.Series(counts, name="findings", dtype=np.int64)
-
-
-def _observed(
-    batch: pd.DataFrame,
-    apart: BoolArray,
-    ended: BoolArray,
-    implied: BoolArray,
-    event: str,
-    worst: Worst | None,
-) -> Observations:
-    """Ask `observe` of the rows that need it."""
-    rows = _plain_objects(batch[apart | implied])
-    units = rows.drop_duplicates("job").assign(origin=None)
-    # Elsewhere the finding of the component that ended the job says so itself, and is counted by itself.
-    needed = set(batch["job"][(apart & ended) | implied])
-    units.loc[~units["job"].isin(needed), ["ended_by", "ended_why"]] = None
-    findings = rows[rows["component"].notna().to_numpy() & apart[apart | implied]][list(FINDING_COLUMNS)]
-    families = rows.drop_duplicates("family")[["family", "kind", "first_year", "last_year"]]
-    return observe(units, worst(findings) if worst and len(findings) else findings, families, event=event)
-
-
-def _plain_objects(rows: pd.DataFrame) -> pd.DataFrame:
-    texts = {}
-    for name in rows.columns:
-        if isinstance(rows[name].dtype, pd.CategoricalDtype):
-            values = rows[name].astype(object)
-            texts[name] = values.where(values.notna(), None)
-    days = {name: rows[name].astype("datetime64[ns]") for name in ("taken_in", "failed_from", "failed_to")}
-    return rows.assign(**texts, **days)
-
-
-def _happened(batch: pd.DataFrame, event: str) -> BoolArray:
-    found = ~_equals(batch["found"], "sound") if event == "needs work" else _equals(batch["found"], "failed")
-    return found & ~_equals(batch["arose"], "during work")
-
-
-def _equals(texts: pd.Series, word: str) -> BoolArray:
-    return texts.eq(word).to_numpy(dtype=bool)
-
-
-def _names(texts: pd.Series, more: pd.Series) -> ObjectArray:
-    used = np.zeros(len(texts.cat.categories) + 1, dtype=bool)
-    used[texts.cat.codes.to_numpy()] = True  # the last place is that of empty texts
-    return np.array(sorted({*texts.cat.categories[used[:-1]], *more}), dtype=object)
-
-
-def _position(texts: pd.Series, names: Sequence[str] | ObjectArray | pd.Index) -> IntArray:
-    """Place of each text among the names; -1 where it is empty or not among them."""
-    place = np.append(pd.Index(names).get_indexer(pd.Index(texts.cat.categories)), -1)
-    return place[texts.cat.codes.to_numpy()].astype(np.int64)
-
-
-def _kinds(texts: dict[str, pd.Series], families: ObjectArray) -> ObjectArray:
+def _kinds(connection: "DuckDBPyConnection") -> dict[str, str]:
     """Kind of each family."""
-    family, kind = (texts[name].cat.codes.to_numpy() for name in ("family", "kind"))
-    last = np.full(len(texts["family"].cat.categories), -1)
-    last[family] = kind
-    pairs = np.stack([np.flatnonzero(last >= 0), last[last >= 0]])
-    if (other := last[family] != kind).any():  # of two kinds: named by the check below
-        pairs = np.append(pairs, np.stack([family[other], kind[other]]), axis=1)
-    names = (texts[name].cat.categories.to_numpy(dtype=object) for name in ("family", "kind"))
-    return kinds_of(families, *(of[codes] for of, codes in zip(names, pairs, strict=True)))
+    pairs = connection.execute("SELECT DISTINCT family, kind FROM findings ORDER BY 1, 2").fetchall()
+    kinds: dict[str, str] = {}
+    for family, kind in pairs:
+        if kinds.setdefault(family, kind) != kind:
+            raise InvalidInput(
+                f"A family belongs to one kind; {family!r} is said to be {kinds[family]!r} and {kind!r}."
+            )
+    return kinds
 
 
-# ---- Work that can be spread over processes or machines: counts, fits of pieces, pools of components
+def _observed(connection: "DuckDBPyConnection", event: str, worst: Worst | None) -> Observations:
+    """Ask `observe` of the findings that need it."""
+    ask = connection.execute
+    implied = {row[0] for row in ask(_IMPLIED).fetchall()}
+    rows = ask(_ROWS).df()
+    _put(connection, "implied", pd.DataFrame({"job": np.array(sorted(implied), dtype=object)}))
+    units = ask("SELECT DISTINCT ON (job) findings.* FROM findings SEMI JOIN implied USING (job)").df()
+    units = pd.concat([rows, units]).drop_duplicates("job").assign(origin=None)
+    texts = [name for name in units.columns if units[name].dtype == object or str(units[name].dtype) == "str"]
+    for frame in (rows, units):
+        for name in texts:
+            if name in frame:
+                frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
+        for name in ("taken_in", "failed_from", "failed_to"):
+            frame[name] = pd.to_datetime(frame[name]).astype("datetime64[ns]")
+        for name in ("first_year", "last_year", "built_from", "built_to", "fitted_from", "fitted_to"):
+            frame[name] = frame[name].astype(float)
+    # Elsewhere the finding of the component that ended the job says so itself, and is counted by itself.
+    needed = implied | set(rows.loc[rows["component"].eq(rows["ended_by"]), "job"])
+    units.loc[~units["job"].isin(needed), ["ended_by", "ended_why"]] = None
+    families = units.drop_duplicates("family")[["family", "kind", "first_year", "last_year"]]
+    told = rows[list(FINDING_COLUMNS)]
+    return observe(
+        units.reset_index(drop=True), worst(told) if worst and len(told) else told, families, event=event
+    )
+
+
+# ---- Work that can be spread over processes or machines: fits of pieces, pools of components
 # Everything here takes a `concurrent.futures.Executor`, or None to do the work in this process. The pieces
 # are cut the same way in either case and put together in their order, so the answers are the same too.
 
@@ -626,13 +393,6 @@ LIFE_COLUMNS = (
 
 Item = TypeVar("Item")
 Answer = TypeVar("Answer")
-
-
-class Source(Protocol):
-    """Something that gives a batch of findings when it is asked, wherever it is asked."""
-
-    def read(self) -> pd.DataFrame:
-        """Give the batch; see `count_findings` for its columns."""
 
 
 def spread(
@@ -669,38 +429,6 @@ def spread(
             yield under_way.popleft().result()
     while under_way:
         yield under_way.popleft().result()
-
-
-def count_all(
-    sources: Sequence[Source],
-    *,
-    event: str = "failed",
-    worst: Worst | None = None,
-    executor: Executor | None = None,
-) -> Counts:
-    """Count the findings of many batches, each read where it is counted.
-
-    Parameters
-    ----------
-    sources : sequence of Source
-    event, worst
-        As in `count_findings`.
-    executor : concurrent.futures.Executor, optional
-
-    Returns
-    -------
-    Counts
-
-    Raises
-    ------
-    InvalidInput
-        As `count_findings` and `add_counts` do.
-    """
-    return add_counts(spread(partial(_read_and_count, event=event, worst=worst), sources, executor))
-
-
-def _read_and_count(source: Source, *, event: str, worst: Worst | None) -> Counts:
-    return count_findings(source.read(), event=event, worst=worst)
 
 
 @dataclass(frozen=True, eq=False)
@@ -773,7 +501,7 @@ def _asked(
 def _own_lives(asked: _Asked) -> pd.DataFrame:
     """Fit each family by itself."""
     piece = asked.piece
-    fit = fit_weibull(piece.lives().records, level=asked.level)
+    fit = weibull_fits(piece.lives().records, level=asked.level)
     known = np.isfinite(asked.age_years)
     columns = {
         "component": piece.component,

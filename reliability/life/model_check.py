@@ -9,9 +9,9 @@ from scipy.optimize import minimize
 from scipy.special import chdtrc, log_expit, log_ndtr
 
 from reliability.errors import InvalidInput
+from reliability.life.likelihood import OK
 from reliability.life.lives import Collapsed, FloatArray, LifeRecords, collapse
-from reliability.life.weibull import fit_weibull
-from reliability.life.weibull_likelihood import OK
+from reliability.life.weibull import weibull_fits
 
 # ---- Standard distributions of log life: what lognormal, log-logistic and Weibull lives have in common
 # Each has F((log t - location) / spread) failed by age t. Probabilities of intervals are formed so that
@@ -183,7 +183,7 @@ def check_model(records: LifeRecords) -> ModelCheck:
             f"A model check takes the records of one stratum; these have {records.strata.size} strata "
             f"({', '.join(str(s) for s in records.strata[:5])}{', ...' if records.strata.size > 5 else ''})."
         )
-    fit = fit_weibull(records)
+    fit = weibull_fits(records)
     if not fit.usable[0]:
         return _nothing(str(fit.status[0]), float(fit.n_records[0]))
     lives = _Lives(collapse(records))

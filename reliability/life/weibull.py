@@ -9,18 +9,20 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from reliability.errors import InvalidInput
-from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
-from reliability.life.weibull_likelihood import (
+from reliability.life.likelihood import (
     NO_AGEING,
     OK,
     Curvature,
     Knowledge,
     Likelihood,
+    Peak,
+    climb,
     examine,
+    find_peaks,
     flat_limit,
     steep_limit,
 )
-from reliability.life.weibull_maximum import Peak, climb, find_peaks
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
 
 # ---- Search for the ends of profile-likelihood intervals, one bracket per stratum
 
@@ -647,7 +649,7 @@ def _first_bad(values: FloatArray, good: BoolArray) -> float:
 _LOG_SCALE_LIMIT = 690.0
 
 
-def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
+def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     """Fit a Weibull life to every stratum in one pass.
 
     Parameters
@@ -674,7 +676,7 @@ def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     single lives. Records with alternatives make it non-concave: it is climbed from many starts (the
     highest places of a grid), and strata where they end at different maxima are marked in
     `several_peaks`. That the highest one was found cannot be proved then. Strata without a finite
-    maximum are found beforehand by an exact rule, see `reliability.life.weibull_likelihood`.
+    maximum are found beforehand by an exact rule, see `reliability.life.likelihood`.
 
     References
     ----------
@@ -686,7 +688,7 @@ def fit_weibull(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
 
     >>> inf = float("inf")
     >>> lives = LifeRecords([0, 30, 0, 40], [30, inf, 40, inf], count=[3, 7, 8, 2])
-    >>> fit = fit_weibull(lives)
+    >>> fit = weibull_fits(lives)
     >>> fit.status[0], round(float(fit.scale[0]), 1)
     ('ok', 36.5)
     """

@@ -13,9 +13,8 @@ from scipy.stats import chi2
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
-from reliability.life.findings import BoolArray, FloatArray, IntArray
-from reliability.life.lives import LifeRecords
-from reliability.life.weibull import fit_weibull
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords
+from reliability.life.weibull import weibull_fits
 
 # ---- Records whose year of production is known, as the cohort analyses need them
 
@@ -279,7 +278,7 @@ class _Profile:
         """Evaluate more slopes, all in one fit."""
         dated, size = self.dated, self.decades.size
         factor = np.exp(-slopes[:, None] * self.decades)
-        fit = fit_weibull(
+        fit = weibull_fits(
             LifeRecords(
                 (factor * dated.lower).ravel(),
                 (factor * dated.upper).ravel(),

@@ -4,6 +4,7 @@ import datetime
 import hashlib
 import json
 import os
+import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
@@ -12,31 +13,22 @@ from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 from sqlalchemy import (
-    ColumnElement,
-    Connection,
-    FromClause,
-    Integer,
     Select,
     and_,
-    case,
-    cast,
-    exists,
     func,
-    null,
-    or_,
     select,
 )
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.database import SQL_TABLES
-from reliability.records.frames import column_array
 from reliability.records.package import DESCRIPTOR, field_of, read_json
 from reliability.records.tables import TABLES, Column, Table
 
 if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
     from reliability.records.ledger import LedgerReader
 
 # What an archive holds: findings with what the lives of parts need of their jobs, and nothing else.
@@ -121,7 +113,7 @@ def _field(column: Column) -> dict[str, Any]:
 
 
 def load_pyarrow() -> tuple[Any, Any]:
-    """Load the library that reads and writes Parquet.
+    """Load the library that writes Parquet.
 
     Returns
     -------
@@ -136,8 +128,8 @@ def load_pyarrow() -> tuple[Any, Any]:
         return import_module("pyarrow"), import_module("pyarrow.parquet")
     except ModuleNotFoundError:
         raise InvalidInput(
-            "Archives are Parquet files, and pyarrow, which reads and writes them, is not installed. "
-            "Install the extra `archive`: pip install 'benchodds[archive]'."
+            "Archives are Parquet files, and pyarrow, which writes them, is not installed. "
+            "Install the extra `scale`: pip install 'benchodds[scale]'."
         ) from None
 
 
@@ -365,72 +357,11 @@ def _day(value: str | None) -> datetime.date | None:
     return datetime.date(year, month, day[0] if day else _MIDDLE_OF_A_MONTH)
 
 
-# Archives read back: checked once, then piece by piece.
+# Archives read back, and a ledger's findings: both as the table `findings` of an engine in memory.
 
 
-_TEXTS = [column.name for column in ARCHIVED if column.kind in ("text", "choice")]
-
-
-@dataclass(frozen=True)
-class ArchivePart:
-    """A piece of an archive that is read at once; it holds whole jobs only.
-
-    Attributes
-    ----------
-    file : Path
-        A Parquet file of the archive.
-    group : int
-        Which of its row groups.
-    n_rows : int
-        How many rows that has.
-    """
-
-    file: Path
-    group: int
-    n_rows: int
-
-    def read(self) -> pd.DataFrame:
-        """Read the piece.
-
-        Returns
-        -------
-        DataFrame, n_rows rows
-            The columns of an archive: texts as categories, years as float64 with NaN, days as
-            datetime64.
-
-        Raises
-        ------
-        InvalidInput
-            If the file cannot be read, or a cell breaks the description of its column.
-        """
-        pa, pq = load_pyarrow()
-        try:
-            with pq.ParquetFile(self.file, read_dictionary=_TEXTS) as file:
-                table = file.read_row_group(self.group, columns=list(ARCHIVED.names), use_threads=False)
-        except (OSError, pa.ArrowException) as error:
-            raise InvalidInput(f"{self.file} cannot be read: {error}") from None
-        self._refuse_bad_cells(table)
-        frame: pd.DataFrame = table.to_pandas(date_as_object=False, use_threads=False)
-        return frame
-
-    def _refuse_bad_cells(self, table: Any) -> None:
-        for name in FILLED:
-            if empty := table[name].null_count:
-                raise InvalidInput(
-                    f"{self.file}, column {name}: {empty} cells are empty; every one is needed."
-                )
-        for column in ARCHIVED:
-            if column.allowed:
-                words = {word for chunk in table[column.name].chunks for word in chunk.dictionary.to_pylist()}
-                if strange := sorted(words - set(column.allowed)):
-                    raise InvalidInput(
-                        f"{self.file}, column {column.name}: {strange[0]!r} is not one of "
-                        f"{', '.join(column.allowed)}."
-                    )
-
-
-def open_archives(folders: Iterable[str | Path]) -> list[ArchivePart]:
-    """Find the pieces of archives, after checking that all is there.
+def open_archives(folders: Iterable[str | Path]) -> "DuckDBPyConnection":
+    """Open archives as one table, after checking that all is there.
 
     Parameters
     ----------
@@ -439,26 +370,123 @@ def open_archives(folders: Iterable[str | Path]) -> list[ArchivePart]:
 
     Returns
     -------
-    list of ArchivePart
-        In the order of the folders and of their years of intake.
+    DuckDBPyConnection
+        With a view ``findings`` of all rows; it lies in the files, and is read as it is asked.
 
     Raises
     ------
     InvalidInput
-        If pyarrow is missing, a folder is no archive or of another version, a file is missing or cut
-        short, or two folders hold the same file (its findings would count twice).
+        If an engine is missing, a folder is no archive or of another version, a file is missing, cut short or
+        damaged, a cell breaks the description of its column, or two folders hold the same file (its
+        findings would count twice).
     """
-    _, pq = load_pyarrow()
+    duckdb, connection = _engine()
     seen: dict[str, Path] = {}
-    parts: list[ArchivePart] = []
+    files: list[str] = []
     for folder in (Path(name).resolve() for name in folders):
         for resource in _resources(folder):
             file = folder / resource["path"]
             before = seen.setdefault(resource["hash"], file)
-            if before != file or any(part.file == file for part in parts):
+            if before != file or str(file) in files:
                 raise InvalidInput(f"{file} holds the same findings as {before}; give each archive once.")
-            parts += _groups(pq, file, resource["bytes"])
-    return parts
+            found = file.stat().st_size if file.is_file() else None
+            if found != resource["bytes"]:
+                told = (
+                    "is missing"
+                    if found is None
+                    else f"has {found} bytes where {resource['bytes']} were written"
+                )
+                raise InvalidInput(f"{file} {told}; copy the archive again.")
+            files.append(str(file))
+            try:
+                _refuse_bad_cells(connection, file)
+            except duckdb.Error as error:
+                raise InvalidInput(f"{file} cannot be read: {str(error).splitlines()[0]}") from None
+    _view(connection, files)
+    return connection
+
+
+def ledger_findings(ledger: "LedgerReader") -> "DuckDBPyConnection":
+    """Give a ledger's own findings as a table in memory.
+
+    Parameters
+    ----------
+    ledger : LedgerReader
+        An open ledger.
+
+    Returns
+    -------
+    DuckDBPyConnection
+        With a table ``findings``, the columns of an archive: one state of the ledger, read at once.
+
+    Raises
+    ------
+    InvalidInput
+        If the engine is missing.
+    """
+    _, connection = _engine()
+    types = {"date": "DATE", "year": "SMALLINT"}
+    columns = ", ".join(f"{column.name} {types.get(column.kind, 'VARCHAR')}" for column in ARCHIVED)
+    connection.execute(f"CREATE TABLE findings ({columns})")
+    with ledger.reading() as reading:
+        rows = reading.execute(archived_query().execution_options(yield_per=_FETCHED))
+        for some in rows.partitions(_FETCHED):
+            batch = pd.DataFrame(some, columns=list(ARCHIVED.names), dtype=object)
+            for column in ARCHIVED:
+                if column.kind == "date":
+                    batch[column.name] = [_day(value) for value in batch[column.name]]
+                elif column.kind == "year":
+                    batch[column.name] = pd.array(batch[column.name], dtype="Int16")
+            connection.register("batch", batch)
+            connection.execute(f"INSERT INTO findings SELECT {', '.join(ARCHIVED.names)} FROM batch")
+    return connection
+
+
+def _engine() -> tuple[Any, "DuckDBPyConnection"]:
+    try:
+        duckdb = import_module("duckdb")
+    except ModuleNotFoundError:
+        raise InvalidInput(
+            "Findings by the million are counted by duckdb, which is not installed. "
+            "Install the extra `scale`: pip install 'benchodds[scale]'."
+        ) from None
+    settings = {"memory_limit": "800MB", "temp_directory": tempfile.gettempdir(), "threads": "2"}
+    connection = duckdb.connect(config=settings)
+    connection.execute("SET enable_progress_bar = false; SET preserve_insertion_order = false")
+    return duckdb, connection
+
+
+def _view(connection: "DuckDBPyConnection", files: Sequence[str]) -> None:
+    listed = ", ".join("'" + file.replace("'", "''") + "'" for file in files)
+    connection.execute(
+        f"CREATE OR REPLACE VIEW findings AS SELECT {', '.join(ARCHIVED.names)} "
+        f"FROM read_parquet([{listed}], hive_partitioning = false)"
+    )
+
+
+def _refuse_bad_cells(connection: "DuckDBPyConnection", file: Path) -> None:
+    described = connection.execute("SELECT name FROM parquet_schema($1)", [str(file)]).fetchall()
+    if missing := set(ARCHIVED.names) - {row[0] for row in described}:
+        raise InvalidInput(f"{file} lacks the columns {', '.join(sorted(missing))}.")
+    _view(connection, [str(file)])
+    checked = [column for column in ARCHIVED if column.name in FILLED or column.allowed]
+    empty = [f"count(*) - count({column.name})" for column in checked]
+    strange = [
+        f"min({c.name}) FILTER ({c.name} NOT IN ({', '.join(repr(word) for word in c.allowed)}))"
+        if c.allowed
+        else "NULL"
+        for c in checked
+    ]
+    told = connection.execute(f"SELECT {', '.join([*empty, *strange])} FROM findings").fetchone() or ()
+    for column, number, word in zip(checked, told, told[len(checked) :], strict=False):
+        if number and column.name in FILLED:
+            raise InvalidInput(
+                f"{file}, column {column.name}: {number} cells are empty; every one is needed."
+            )
+        if word is not None:
+            raise InvalidInput(
+                f"{file}, column {column.name}: {word!r} is not one of {', '.join(column.allowed)}."
+            )
 
 
 def _resources(folder: Path) -> list[Mapping[str, Any]]:
@@ -472,157 +500,3 @@ def _resources(folder: Path) -> list[Mapping[str, Any]]:
             "Write it anew from its ledger."
         )
     return list(content["resources"])
-
-
-def _groups(pq: Any, file: Path, size: int) -> list[ArchivePart]:
-    found = file.stat().st_size if file.is_file() else None
-    if found != size:
-        told = "is missing" if found is None else f"has {found} bytes where {size} were written"
-        raise InvalidInput(f"{file} {told}; copy the archive again.")
-    with pq.ParquetFile(file) as opened:
-        if missing := set(ARCHIVED.names) - set(opened.schema_arrow.names):
-            raise InvalidInput(f"{file} lacks the columns {', '.join(sorted(missing))}.")
-        sizes = [opened.metadata.row_group(g).num_rows for g in range(opened.num_row_groups)]
-    return [ArchivePart(file, group, n_rows) for group, n_rows in enumerate(sizes)]
-
-
-# Findings of a ledger with the counting left to its database: equal ones come as one row with their number.
-
-
-#: Sorts of jobs (family, years, twelfth of a year of intake) to one job, at most, for grouping to pay.
-MOST_SORTS = 0.5
-_ROWS_AT_ONCE = 200_000
-_DAYS_BEFORE = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)
-_OF_FINDING = ("component", "found", "original", "fitted_from", "fitted_to", "arose")
-_OF_JOB = ("family", "built_from", "built_to")
-_OF_FAMILY = ("kind", "first_year", "last_year")
-
-
-def counted_findings(ledger: "LedgerReader") -> Iterator[pd.DataFrame]:
-    """Read what a ledger's own findings say of lives, counted by its database.
-
-    Parameters
-    ----------
-    ledger : LedgerReader
-        An open ledger.
-
-    Yields
-    ------
-    DataFrame
-        The columns of an archive and `count`. Rows without a job are groups: their `taken_in` is the first
-        day of those that give the same age. Where hardly two jobs are alike nothing is grouped, for that
-        would cost more than it saves. All are one state of the ledger, in one transaction.
-    """
-    with ledger.reading() as connection:
-        if not _pays(connection):
-            yield from _frames(connection, archived_query(), has_jobs=True)
-            return
-        yield from _frames(connection, _grouped(), has_jobs=False)
-        yield from _frames(connection, _others(), has_jobs=True)
-        yield from _frames(connection, _implied(), has_jobs=False)
-
-
-def _frames(connection: Connection, query: Select[Any], *, has_jobs: bool) -> Iterator[pd.DataFrame]:
-    """Read a query in batches, none of which ends within a job."""
-    rows = connection.execute(query.execution_options(yield_per=_FETCHED))
-    names = list(rows.keys())
-    batches = whole_jobs(rows, _ROWS_AT_ONCE) if has_jobs else rows.partitions(_ROWS_AT_ONCE)
-    for some in batches:
-        yield _frame(names, some)
-
-
-def _pays(connection: Connection) -> bool:
-    """Whether jobs are so much alike that grouping their findings saves more than it costs."""
-    jobs = SQL_TABLES["jobs"]
-    year, twelfth = _moment(jobs.c.taken_in)
-    own = jobs.c.origin.is_(None)
-    sorts = select(*(jobs.c[name] for name in _OF_JOB), year.label("year"), twelfth.label("twelfth"))
-    n_sorts, n_jobs = (
-        connection.execute(select(func.count()).select_from(source)).scalar_one()
-        for source in (sorts.where(own).distinct().subquery(), select(jobs.c.job).where(own).subquery())
-    )
-    return bool(n_sorts <= MOST_SORTS * n_jobs)
-
-
-def _is_plain(finding: FromClause) -> ColumnElement[bool]:
-    """Whether a finding says all by itself; its job must be joined."""
-    jobs, other = SQL_TABLES["jobs"], SQL_TABLES["findings"].alias("another")
-    is_another = or_(other.c.position != finding.c.position, other.c.arose != finding.c.arose)
-    alone = ~exists().where(
-        other.c.job == finding.c.job, other.c.component == finding.c.component, is_another
-    )
-    agrees = or_(
-        jobs.c.ended_by.is_(None), jobs.c.ended_by != finding.c.component, finding.c.found == "failed"
-    )
-    return and_(alone, agrees, finding.c.failed_from.is_(None), finding.c.failed_to.is_(None))
-
-
-def _grouped() -> Select[Any]:
-    jobs, findings, families = (SQL_TABLES[name] for name in ("jobs", "findings", "families"))
-    year, twelfth = _moment(jobs.c.taken_in)
-    each = (
-        select(
-            *(jobs.c[name] for name in _OF_JOB),
-            *(findings.c[name] for name in _OF_FINDING),
-            jobs.c.taken_in,
-            year.label("year"),
-            twelfth.label("twelfth"),
-        )
-        .select_from(findings.join(jobs, jobs.c.job == findings.c.job))
-        .where(jobs.c.origin.is_(None), _is_plain(findings))
-        .subquery()
-    )
-    same = [each.c[name] for name in (*_OF_JOB, *_OF_FINDING)]
-    groups = (
-        select(*same, func.min(each.c.taken_in).label("taken_in"), func.count().label("count"))
-        .group_by(*same, each.c.year, each.c.twelfth)
-        .subquery()
-    )
-    return select(*groups.c, *(families.c[name] for name in _OF_FAMILY)).join(
-        families, families.c.family == groups.c.family
-    )
-
-
-def _others() -> Select[Any]:
-    """Select findings that are not plain, whole components of a job together."""
-    jobs, findings = SQL_TABLES["jobs"], SQL_TABLES["findings"]
-    end = findings.alias("ending")
-    # Only with the findings of that very component does the end of the job say something here.
-    is_here = exists().where(end.c.job == jobs.c.job, end.c.component == jobs.c.ended_by, ~_is_plain(end))
-    ended_by = case((is_here, jobs.c.ended_by), else_=null()).label("ended_by")
-    query = archived_query().where(findings.c.job.is_not(None), ~_is_plain(findings))
-    columns = [ended_by if column.name == "ended_by" else column for column in query.selected_columns]
-    return query.with_only_columns(*columns)
-
-
-def _implied() -> Select[Any]:
-    """Select jobs that a component ended of which there is no finding."""
-    jobs, findings, families = (SQL_TABLES[name] for name in ("jobs", "findings", "families"))
-    end = findings.alias("ending")
-    found = exists().where(end.c.job == jobs.c.job, end.c.component == jobs.c.ended_by)
-    names = ("job", *_OF_JOB, "taken_in", "ended_by", "ended_why")
-    columns = [*(jobs.c[name] for name in names), *(families.c[name] for name in _OF_FAMILY)]
-    return (
-        select(*columns)
-        .join(families, families.c.family == jobs.c.family)
-        .where(jobs.c.origin.is_(None), jobs.c.ended_by.is_not(None), ~found)
-    )
-
-
-def _moment(day: ColumnElement[str]) -> tuple[ColumnElement[int], ColumnElement[int]]:
-    """Calendar year, and how many twelfths of it have passed, rounded as ages are; a month is its 16th."""
-    year, month = (cast(func.substr(day, *place), Integer) for place in ((1, 4), (6, 2)))
-    in_month = case((func.length(day) == 7, _MIDDLE_OF_A_MONTH), else_=cast(func.substr(day, 9, 2), Integer))
-    is_leap = or_(and_(year % 4 == 0, year % 100 != 0), year % 400 == 0)
-    leap = case((is_leap, 1), else_=0)
-    before = case({i: days for i, days in enumerate(_DAYS_BEFORE, 1)}, value=month)
-    passed = before + in_month - 1 + case((month > 2, leap), else_=0)
-    length = leap + 365
-    return year, (passed * 24 + length) // (length * 2)
-
-
-def _frame(names: list[str], rows: Any) -> pd.DataFrame:
-    found = dict(zip(names, zip(*rows, strict=True), strict=True))
-    nothing = (None,) * len(rows)
-    arrays = {column.name: column_array(column, found.get(column.name, nothing)) for column in ARCHIVED}
-    return pd.DataFrame({**arrays, "count": np.array(found.get("count", (1,) * len(rows)), dtype=np.int64)})

@@ -306,3 +306,31 @@ def replace_file(path: Path, content: str, *, private: bool = False) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     with fresh_file(path, private=private) as draft:
         draft.stream.write(content.encode())
+
+
+# What comes with the code, and the folder in which one works.
+
+
+_PACKAGE = Path(__file__).parents[1]
+
+
+def shipped(name: str) -> Path:
+    """Find a folder that comes with the code.
+
+    Parameters
+    ----------
+    name : {"notebooks", "demo"}
+        The notebooks of the pages, or the tables of the demo.
+
+    Returns
+    -------
+    Path
+        Within an installed package; in a checkout its `notebooks` or `data/demo`.
+    """
+    within = _PACKAGE / name
+    return within if within.is_dir() else _PACKAGE.parent / ("data/demo" if name == "demo" else name)
+
+
+def project_folder() -> Path:
+    """Give the folder that holds `data` and `reports`: the checkout, else the one in which one works."""
+    return Path.cwd() if (_PACKAGE / "notebooks").is_dir() else _PACKAGE.parent

@@ -15,9 +15,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from reliability.errors import InvalidInput, is_end_of_process, unknown
-from reliability.life.findings import EVENTS, Observations, age_at, observe
+from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
-from reliability.records.files import digest
+from reliability.records.files import digest, project_folder, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import slugs
 from reliability.report.own_lives import OwnLives
@@ -26,7 +26,6 @@ from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load
 from reliability.worth.bench import read_bench
 from reliability.worth.costs import job_gains
 from reliability.worth.lives import worst_findings
-from reliability.worth.mending import trials
 from reliability.worth.odds import failed_by_age
 from reliability.worth.review import (
     FEWEST_EARLIER_JOBS,
@@ -38,10 +37,11 @@ from reliability.worth.review import (
     families_of_interest,
     ranking,
 )
+from reliability.worth.supply import trials
 
 PACKAGE = Path(__file__).parents[1]
-ROOT = PACKAGE.parent
-DEMO = ROOT / "data" / "demo"
+ROOT = project_folder()
+DEMO = shipped("demo")
 DEFAULT_LEDGER = ROOT / "data" / "bench.db"
 OWN = "the project's own"
 KEPT = ROOT / "reports" / ".kept"
@@ -75,18 +75,27 @@ class Keeper:
         code = digest(PACKAGE, *(f"{room}/*.py" for room in ("records", "life", "worth")))
         return self.folder / f"{sha256(f'{known.fingerprint()} {day} {code}'.encode()).hexdigest()[:32]}.json"
 
-    def fit(self, records: Records, day: datetime.date) -> Appraiser:
-        """Give the odds of a day, fitted or read back with every digit."""
+    def kept(self, records: Records, day: datetime.date) -> Appraiser | None:
+        """Read back the odds of a day, with every digit; None where there are none, or damaged ones."""
         path = self.path(records, day)
-        if path is None:
-            return fit_appraiser(records, day)
         try:
-            kept = load_appraiser(path)
-            os.utime(path)  # the ones used last are kept
-        except (OSError, InvalidInput, KeyError, TypeError, ValueError):  # none yet, or a damaged one
-            kept = fit_appraiser(records, day)
-            kept.save(path)
+            kept = load_appraiser(path) if path is not None else None
+        except (OSError, InvalidInput, KeyError, TypeError, ValueError):
+            return None
+        if path is not None:
+            os.utime(path)  # the ones used last stay
         return kept
+
+    def fit(
+        self, records: Records, day: datetime.date, fit: Callable[[], Appraiser] | None = None
+    ) -> Appraiser:
+        """Give the odds of a day: kept, or fitted, here or wherever `fit` does it, and kept from now on."""
+        found = self.kept(records, day)
+        if found is None:
+            found = fit() if fit is not None else fit_appraiser(records, day)
+            if (path := self.path(records, day)) is not None:
+                found.save(path)
+        return found
 
     def prune(self) -> None:
         """Drop all but the ones that were used last."""
@@ -144,7 +153,7 @@ class ReportData:
         if odds is not None:
             self.odds = odds
         self._explained: dict[str, Explanation] = {}
-        self._fitted: dict[tuple[int, datetime.date], Callable[[], Appraiser]] = {}
+        self._begun: dict[tuple[int, datetime.date], Callable[[], Appraiser]] = {}
 
     def begin(self, *, looks_back: bool = True) -> None:
         """Begin with the odds of earlier days, where somebody else can fit them meanwhile."""
@@ -153,7 +162,8 @@ class ReportData:
         wanted = [(self.records, day) for day in self._earlier_days]
         wanted.append((self._known_before, self.since - datetime.timedelta(days=1)))
         for known, day in wanted:
-            self._fitted[id(known), day] = self._executor.submit(self._keeper.fit, known, day).result
+            if self._keeper.kept(known, day) is None:
+                self._begun[id(known), day] = self._executor.submit(fit_appraiser, known, day).result
 
     def prepare(self, kinds: Iterable[str]) -> None:
         """Work out once what several pages of these kinds ask for."""
@@ -173,11 +183,10 @@ class ReportData:
                 if isinstance(error, CancelledError) or is_end_of_process(error):
                     raise
                 # The pages that ask for it will tell; the others do without.
-        self._executor, self._fitted = None, {}
+        self._executor, self._begun = None, {}
 
     def _odds_of(self, records: Records, day: datetime.date) -> Appraiser:
-        begun = self._fitted.get((id(records), day))
-        return self._keeper.fit(records, day) if begun is None else begun()
+        return self._keeper.fit(records, day, self._begun.get((id(records), day)))
 
     @cached_property
     def odds(self) -> Appraiser:

@@ -6,7 +6,7 @@ from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.fleet import predicted_note
 from reliability.report.format import Field, Row, Shown, fold, link, name, paragraph, section, text, unbroken
-from reliability.worth.to_do import LONG_UNSOLD_DAYS, on_hand
+from reliability.worth.next_steps import LONG_UNSOLD_DAYS, on_hand
 
 _MONTHS = 12
 

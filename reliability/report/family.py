@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from reliability.life.comebacks import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
+from reliability.life.incidence import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
 from reliability.life.model_check import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData
@@ -396,7 +396,7 @@ def share_cell(row: Any) -> str:
 def plan(report: ReportData, family: str) -> Shown:
     """Say in what order to look at the components, and where to stop."""
     found = plan_unit(report.odds, family=family, seen_on=report.as_of)
-    looks = found.table[found.table["move"] == "look at"].reset_index(drop=True)
+    looks = found.moves[found.moves["move"] == "look at"].reset_index(drop=True)
     looks = format.coarse(looks, "failed", "ends_job")
     currency = report.currency
     if looks.empty:

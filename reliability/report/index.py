@@ -25,8 +25,8 @@ from reliability.report.format import (
 )
 from reliability.report.pages import CARD
 from reliability.worth.judging import gaps_notes
+from reliability.worth.next_steps import CHECK, FINISH, LONG_UNSOLD_DAYS, PRICE, SELL, WRITE_UP, to_do
 from reliability.worth.review import ORDER
-from reliability.worth.to_do import CHECK, FINISH, LONG_UNSOLD_DAYS, PRICE, SELL, WRITE_UP, to_do
 
 _MEANS = {
     "take": "worth more than is usually paid",
@@ -207,7 +207,7 @@ def _move(report: ReportData, row: dict[str, Any]) -> str:
 
 def waiting(report: ReportData) -> Shown:
     """List what waits: units that tie up money, checks due, numbers and prices that are missing."""
-    rows = to_do(report.records, report.odds, as_of=report.as_of, gains=report.gains)
+    rows = to_do(report.records, report.odds, as_of=report.as_of)
     if rows.empty:
         return section("to-do", "To do", paragraph("Nothing waits."))
     lines = [_LINES[task](some, report) for task, some in rows.groupby("task", sort=False)]

@@ -6,16 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from reliability.life.findings import EVENTS, Observations, age_at, observe
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
 from reliability.life.pooling import PooledLives, pool
-from reliability.life.weibull import fit_weibull
+from reliability.life.weibull import weibull_fits
 from reliability.records.frames import Records
 from reliability.report.data import ReportData
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.lives import hearsay_of, worst_findings
-from reliability.worth.mending import ORIGIN_DISCOUNT
+from reliability.worth.supply import ORIGIN_DISCOUNT
 
 LEVEL = 0.90
 LIVES_COLUMNS = (
@@ -60,7 +59,7 @@ def lives_table(
     if seen.table.empty:
         return pd.DataFrame(columns=list(LIVES_COLUMNS))
     lives, labels = seen.life_records(by=("component", "family", "built_from"))
-    fit = fit_weibull(lives, level=LEVEL)
+    fit = weibull_fits(lives, level=LEVEL)
     table = labels.merge(fit.table(), on="stratum", validate="one_to_one")
     table["kind"] = [data.entry(family).kind for family in table["family"]]
     for share, name in ((0.10, "b10"), (0.50, "b50")):

@@ -10,10 +10,9 @@ import pandas as pd
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
-from reliability.life.findings import Observations
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import LifeRecords, Observations
 from reliability.life.model_check import ModelCheck, check_model
-from reliability.life.weibull import WeibullFit, fit_weibull
+from reliability.life.weibull import WeibullFit, weibull_fits
 from reliability.report import format
 
 LEVEL = 0.90
@@ -52,7 +51,7 @@ class OwnLives:
     @cached_property
     def _fit(self) -> WeibullFit | None:
         records, _ = self._strata
-        return fit_weibull(records, level=LEVEL) if records is not None else None
+        return weibull_fits(records, level=LEVEL) if records is not None else None
 
     @cached_property
     def marks(self) -> pd.DataFrame:
@@ -122,7 +121,7 @@ class OwnLives:
             weight=np.tile(lives.weight, _POINTS),
         )
         ages = np.tile(self.last_age([family]) * at / (_POINTS - 1), len(drawn))
-        failed, low, high = fit_weibull(copies, level=LEVEL).failed_by(ages)
+        failed, low, high = weibull_fits(copies, level=LEVEL).failed_by(ages)
         component = np.repeat(drawn["component"].to_numpy(), _POINTS)
         frame = pd.DataFrame(
             {"component": component, "age_years": ages, "failed": failed, "low": low, "high": high}

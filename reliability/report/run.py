@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from reliability import __version__
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, ReportError, is_end_of_process, unknown
-from reliability.records.files import digest, replace_file
+from reliability.records.files import digest, replace_file, shipped
 from reliability.report.pages import KINDS, Order, Page, all_pages, around, card_day, mark_in, whose
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from reliability.report.data import ReportData
 
 PACKAGE = Path(__file__).parents[1]
-NOTEBOOKS = PACKAGE.parent / "notebooks"
+NOTEBOOKS = shipped("notebooks")
 # JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
 PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 _STATE = ".state.json"

@@ -3,6 +3,7 @@
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -710,13 +711,15 @@ class Plan:
         Whether going on is worth more than stopping now.
     gain : float
         Expected gain of the best next move over stopping now; 0 where nothing is left to do.
+    hours : float
+        Expected bench hours of going on in this order until everything is done or the job ends.
     success : float
         Chance that all that is left turns out sound or can be mended.
     finished, stopped : float
         Worth of the unit once it works, and of what remains if one stops: after the selling fee, the
         expected comebacks, and the costs that belong to no component.
-    table : DataFrame
-        `plan_words.PLAN_COLUMNS`, one row per move in the best order as long as everything turns out
+    moves : DataFrame
+        `PLAN_COLUMNS`, one row per move in the best order as long as everything turns out
         well: move (look at, mend), component, failed (chance that it has failed, as far as is known by then),
         ends_job (chance that the job ends there), look_cost, mend_cost (money; time included),
         gain (of going on over stopping at that point), if_failed (what to do then). Where it is best
@@ -732,12 +735,25 @@ class Plan:
     sentence: str
     goes_on: bool
     gain: float
+    hours: float
     success: float
     finished: float
     stopped: float
-    table: pd.DataFrame
+    moves: pd.DataFrame
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return self.sentence
+
+    def table(self) -> pd.DataFrame:
+        """Give the moves, as one may change them; the plan stays as it is."""
+        return self.moves.copy()
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<li>{escape(each)}</li>" for each in (*self.notes, *self.cautions))
+        moves = self.moves.to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
+        return f"<p>{escape(self.sentence)}</p>\n{moves}\n<ul>{said}</ul>"
 
 
 def plan_unit(
@@ -885,6 +901,7 @@ def _plan(
         plan_sentence(result, shown.gain, task, here, appraiser.currency),
         goes_on,
         result.gain,
+        _hours(shown, appraiser.shared.repair_hours[entry.lives.components[left]], look_hours),
         _success(odds, left, task),
         task.finished,
         task.stopped,
@@ -949,6 +966,18 @@ def _task(
         entry.remains.mean - entry.other_unrepaired,
     )
     return task, left
+
+
+def _hours(shown: Search, repair_hours: Floats, look_hours: float) -> float:
+    """Add up the hours of the moves shown, each as likely as that the job comes to it."""
+    hours, reached = 0.0, 1.0
+    for step in shown.steps:
+        mended = 0.0 if step.if_failed == STOP else step.failed
+        hours += reached * (
+            (0.0 if step.mends else look_hours) + mended * float(repair_hours[step.component])
+        )
+        reached *= 1.0 - step.ends
+    return hours
 
 
 def _success(odds: UnitOdds, left: NDArray[np.int64], task: Task) -> float:

@@ -22,8 +22,8 @@ from typing import Any
 
 from click.testing import CliRunner
 
-from reliability import LifeRecords, fit_weibull
 from reliability.cli import main
+from reliability.life import LifeRecords, weibull_fits
 from tests.simulate import make_offers, make_world, run_bench
 
 HERE = Path(__file__).parent
@@ -151,7 +151,7 @@ def fits() -> Files:
     rows = [row for stratum in range(STRATA) for row in records_of(stratum)]
     lower, upper, count, stratum, record, weight = (list(column) for column in zip(*rows, strict=True))
     more = {"count": count, "stratum": stratum, "record": record, "weight": weight}
-    fit = fit_weibull(LifeRecords(lower, upper, **more))
+    fit = weibull_fits(LifeRecords(lower, upper, **more))
     _, low, high = fit.failed_by(30.0)
     numbers = {"shape": fit.shape, "scale": fit.scale, "log_likelihood": fit.log_likelihood}
     numbers |= {"failed_by_30_low": low, "failed_by_30_high": high}

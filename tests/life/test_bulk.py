@@ -2,27 +2,18 @@
 
 import multiprocessing
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
-from dataclasses import dataclass
 
+import duckdb
 import numpy as np
 import pandas as pd
 import pytest
-from numpy.testing import assert_allclose, assert_array_equal
+from numpy.testing import assert_allclose
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import bulk as module
-from reliability.life import fit_weibull, pool
-from reliability.life.bulk import (
-    BATCH_COLUMNS,
-    LIFE_COLUMNS,
-    add_counts,
-    count_all,
-    count_findings,
-    lives_of_counts,
-    spread,
-    tallied,
-)
-from reliability.life.findings import age_at, observe
+from reliability.life import bulk, pool, weibull_fits
+from reliability.life.bulk import LIFE_COLUMNS, Counts, lives_of_counts, spread
+from reliability.life.lives import age_at, observe
+from reliability.records.archive import ARCHIVED
 
 FAMILIES = pd.DataFrame(
     {
@@ -85,7 +76,14 @@ def batch_of(jobs, findings, families=FAMILIES):
     batch = jobs.merge(families, on="family").merge(findings, on="job", how="left")
     batch = batch[batch["component"].notna() | batch["ended_by"].notna()]
     batch = batch.sort_values(["taken_in", "job", "component", "position"], ignore_index=True)
-    return batch[list(BATCH_COLUMNS)]
+    return batch[list(ARCHIVED.names)]
+
+
+def count_findings(batch: pd.DataFrame, **given) -> Counts:
+    """Count a frame of findings by an engine that sees it as a table."""
+    connection = duckdb.connect()
+    connection.register("findings", batch)
+    return bulk.count_findings(connection, **given)
 
 
 def said(records, names, year):
@@ -131,46 +129,11 @@ def test_counts_say_what_observe_says(seed, event):
     assert counts.last_day == jobs["taken_in"].max()
 
 
-def test_most_findings_are_packed():
+def test_most_findings_are_told_by_the_engine():
     jobs, findings = some_ledger(1, 400)
     plain = jobs.assign(ended_by=None, ended_why=None)
     told = findings[findings["position"].eq("") & findings["failed_from"].isna()]
-    told = told.drop_duplicates(["job", "component"])
-    assert count_findings(batch_of(plain, told)).apart.empty
-
-
-def test_categories_count_like_texts():
-    jobs, findings = some_ledger(2)
-    batch = batch_of(jobs, findings)
-    coded = batch.astype({name: "category" for name in batch.columns if batch[name].dtype == object})
-    assert counted(count_findings(batch)) == counted(count_findings(coded))
-
-
-def test_batches_add_up_to_the_whole_in_any_order():
-    parts = [batch_of(*some_ledger(seed)) for seed in range(4)]
-    for seed, part in enumerate(parts):
-        part["job"] = f"{seed}-" + part["job"]
-    whole = count_findings(pd.concat(parts, ignore_index=True))
-    counts = [count_findings(part) for part in parts]
-    for order in ([0, 1, 2, 3], [3, 1, 0, 2]):
-        added = add_counts(counts[i] for i in order)
-        assert_array_equal(added.key, whole.key)
-        assert_array_equal(added.count, whole.count)
-        assert counted(added) == counted(whole)
-        assert added.left_out.to_dict() == whole.left_out.to_dict()
-        assert added.last_day == whole.last_day
-
-
-def test_a_count_stands_for_so_many_findings():
-    batch = batch_of(*some_ledger(3))
-    alone = batch[batch["ended_by"].isna() & batch["failed_from"].isna() & batch["failed_to"].isna()]
-    alone = alone[~alone.duplicated(["job", "component"], keep=False)].assign(job=None)
-    thrice = count_findings(pd.concat([alone] * 3, ignore_index=True))
-    weighed = count_findings(alone.assign(count=3))
-    assert_array_equal(weighed.key, thrice.key)
-    assert_array_equal(weighed.count, thrice.count)
-    assert weighed.left_out.to_dict() == thrice.left_out.to_dict()
-    assert weighed.assumed.to_dict() == thrice.assumed.to_dict()
+    assert count_findings(batch_of(plain, told.drop_duplicates(["job", "component"]))).apart.empty
 
 
 def test_ages_are_those_of_observe_on_every_day_of_four_years():
@@ -198,11 +161,11 @@ def test_pieces_give_the_fits_of_the_whole():
     jobs, findings = some_ledger(5, 400)
     counts = count_findings(batch_of(jobs, findings))
     records, labels = observe(jobs, findings, FAMILIES).life_records()
-    whole = fit_weibull(records)
+    whole = weibull_fits(records)
     found = {}
     for piece in counts.pieces(1):
         assert piece.families.size == 1
-        fit = fit_weibull(piece.lives().records)
+        fit = weibull_fits(piece.lives().records)
         found[piece.component, piece.families[0]] = (fit.status[0], fit.shape[0], fit.n_records[0])
     assert sorted(found) == sorted(zip(labels["component"], labels["family"], strict=True))
     for i, name in enumerate(zip(labels["component"], labels["family"], strict=True)):
@@ -223,22 +186,10 @@ def test_mean_year_is_that_of_production():
     assert np.isnan(only_fitted.mean_years()).all()
 
 
-@pytest.mark.parametrize("most", [1, 2, 50])
-def test_keys_are_counted_however_often_they_repeat(most):
-    rng = np.random.default_rng(most)
-    key, count = rng.integers(0, 200, 300), rng.integers(1, most + 1, 300)
-    expected = np.bincount(key, count, minlength=200).astype(int)
-    got = tallied(key, count)
-    assert_array_equal(got[0], np.flatnonzero(expected))
-    assert_array_equal(got[1], expected[expected > 0])
-
-
-def test_years_beyond_the_packed_ones_go_the_long_way():
+def test_years_long_ago_count_like_others():
     jobs, findings = some_ledger(0, 40)
     old = jobs.assign(built_from=1500.0, built_to=1500.0)
-    counts = count_findings(batch_of(old, findings))
-    assert counted(counts) == observed(old, findings)[0]
-    assert not counts.apart.empty
+    assert counted(count_findings(batch_of(old, findings))) == observed(old, findings)[0]
 
 
 def test_worst_chooses_among_positions():
@@ -259,41 +210,11 @@ def test_unknown_event_lists_the_two():
         count_findings(batch_of(*some_ledger(0)), event="broken")
 
 
-def test_missing_columns_are_named():
-    batch = batch_of(*some_ledger(0)).drop(columns=["arose", "kind"])
-    with pytest.raises(InvalidInput, match=r"A batch of findings lacks the columns kind, arose\."):
-        count_findings(batch)
-
-
 def test_family_of_two_kinds_is_named():
     batch = batch_of(*some_ledger(0))
     batch.loc[batch["family"].eq("Dallow 80").idxmax(), "kind"] = "turntable"
     with pytest.raises(InvalidInput, match=r"'Dallow 80' is said to be 'receiver' and 'turntable'"):
         count_findings(batch)
-
-
-def test_archives_that_disagree_on_a_kind_are_refused():
-    one = batch_of(*some_ledger(0))
-    other = one.assign(kind="turntable")
-    with pytest.raises(InvalidInput, match=r"A family belongs to one kind; 'Dallow 80' is said"):
-        add_counts([count_findings(one), count_findings(other)])
-
-
-def test_counts_of_two_events_do_not_add_up():
-    batch = batch_of(*some_ledger(0))
-    with pytest.raises(InvalidInput, match=r"different events .* of failed, needs work\."):
-        add_counts(count_findings(batch, event=event) for event in ("failed", "needs work"))
-
-
-def test_nothing_to_add_up_is_refused():
-    with pytest.raises(InvalidInput, match=r"at least one batch is needed, 0 were given"):
-        add_counts([])
-
-
-def test_more_strata_than_a_number_can_name_are_refused(monkeypatch):
-    monkeypatch.setattr("reliability.life.bulk.MOST_STRATA", 8)
-    with pytest.raises(InvalidInput, match=r"4 components in 3 families are more strata .* at once \(8\)"):
-        count_findings(batch_of(*some_ledger(6)))
 
 
 SIX_FAMILIES = pd.DataFrame(
@@ -335,20 +256,13 @@ def units(seed, n_jobs=120):
     return jobs, findings
 
 
-@dataclass(frozen=True)
-class Batch:
-    """A batch that is made where it is counted."""
-
-    seed: int
-
-    def read(self):
-        jobs, findings = units(self.seed)
-        return (
-            jobs.merge(SIX_FAMILIES, on="family").merge(findings, on="job").sort_values(["job", "component"])
-        )
+def batch_of_six(seed, **changed):
+    jobs, findings = units(seed)
+    batch = jobs.merge(SIX_FAMILIES, on="family").merge(findings, on="job")
+    return batch.sort_values(["job", "component"]).assign(**changed)
 
 
-BATCHES = [Batch(seed) for seed in range(5)]
+SEEDS = range(5)
 
 
 class Backwards(Executor):
@@ -398,7 +312,7 @@ def test_an_error_of_a_piece_comes_through():
 
 @pytest.fixture(scope="module")
 def counts():
-    return count_all(BATCHES)
+    return count_findings(pd.concat([batch_of_six(seed) for seed in SEEDS], ignore_index=True))
 
 
 @pytest.fixture(scope="module")
@@ -408,19 +322,16 @@ def table(counts):
 
 def test_processes_give_the_same_to_the_last_digit(counts, table):
     with ProcessPoolExecutor(2, multiprocessing.get_context("spawn")) as executor:
-        spread_out = count_all(BATCHES, executor=executor)
-        np.testing.assert_array_equal(spread_out.key, counts.key)
-        np.testing.assert_array_equal(spread_out.count, counts.count)
-        pd.testing.assert_frame_equal(lives_of_counts(spread_out, executor=executor), table, check_exact=True)
+        pd.testing.assert_frame_equal(lives_of_counts(counts, executor=executor), table, check_exact=True)
 
 
 def test_lives_are_those_of_the_whole(counts, table):
     jobs, findings = (
-        pd.concat(part, ignore_index=True) for part in zip(*(units(b.seed) for b in BATCHES), strict=True)
+        pd.concat(part, ignore_index=True) for part in zip(*(units(seed) for seed in SEEDS), strict=True)
     )
     seen = observe(jobs, findings, SIX_FAMILIES)
     records, labels = seen.life_records()
-    fit = fit_weibull(records)
+    fit = weibull_fits(records)
     assert tuple(table.columns) == LIFE_COLUMNS
     assert (
         table[["component", "family"]].to_numpy().tolist()
@@ -451,7 +362,7 @@ def test_lives_are_those_of_the_whole(counts, table):
 
 
 def test_small_pieces_say_the_same(counts, table, monkeypatch):
-    monkeypatch.setattr(module, "STRATA_PER_PIECE", 2)
+    monkeypatch.setattr(bulk, "STRATA_PER_PIECE", 2)
     small = lives_of_counts(counts)
     assert (small["status"] == table["status"]).all()
     for name in LIFE_COLUMNS[6:]:
@@ -473,12 +384,7 @@ def test_only_the_components_that_are_wanted(counts, table):
 
 
 def test_a_family_of_which_no_year_is_known_has_no_share_today():
-    @dataclass(frozen=True)
-    class Fitted(Batch):
-        def read(self):
-            return super().read().assign(original="no", fitted_from=2000.0, fitted_to=2001.0)
-
-    told = lives_of_counts(count_all([Fitted(0)]))
+    told = lives_of_counts(count_findings(batch_of_six(0, original="no", fitted_from=2000, fitted_to=2001)))
     assert told["age_years"].isna().all()
     assert told[["failed", "failed_own"]].isna().all(axis=None)
     assert told["n_failed"].sum() > 0

@@ -6,8 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 import reliability.life
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords
-from reliability.life import lives as lives_module
+from reliability.life import LifeRecords, lives
 from reliability.life.lives import collapse
 
 INF = np.inf
@@ -133,7 +132,7 @@ def test_a_subset_of_nothing_is_refused():
 
 
 def test_the_public_names_of_the_room():
-    assert dir(reliability.life) == ["LifeRecords", "fit_curve", "fit_weibull", "pool"]
+    assert dir(reliability.life) == ["LifeRecords", "fit_curve", "pool", "weibull_fits"]
     for name in dir(reliability.life):
         assert callable(getattr(reliability.life, name))
     with pytest.raises(AttributeError, match=r"has no attribute 'fit'; it has LifeRecords, fit_curve"):
@@ -156,10 +155,10 @@ def scattered(rng, n=500):
     )
 
 
-@pytest.mark.parametrize("largest_key", [lives_module._LARGEST_KEY, 1])
+@pytest.mark.parametrize("largest_key", [lives._LARGEST_KEY, 1])
 def test_equal_rows_become_one_with_their_counts_added(monkeypatch, largest_key):
     # With the smaller limit the rows are sorted by comparing columns instead of one combined key.
-    monkeypatch.setattr(lives_module, "_LARGEST_KEY", largest_key)
+    monkeypatch.setattr(lives, "_LARGEST_KEY", largest_key)
     given = scattered(np.random.default_rng(5))
     got = collapse(LifeRecords(**given))
     expected = {}

@@ -19,10 +19,10 @@ from scipy.special import gamma
 from scipy.stats import binom, chi2, norm
 
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords, fit_weibull, lives, weibull
+from reliability.life import LifeRecords, lives, weibull, weibull_fits
+from reliability.life.likelihood import Likelihood
 from reliability.life.lives import collapse
 from reliability.life.weibull import Lines
-from reliability.life.weibull_likelihood import Likelihood
 from tests.measure.lives import small_strata
 
 DATA = Path(__file__).parents[1] / "data"
@@ -75,7 +75,7 @@ def only(fit):
 def test_ball_bearings():
     # Lieblein and Zelen (1956), J. Res. Natl. Bur. Stand. 57, 273-316; printed in Lawless (2003),
     # Statistical Models and Methods for Lifetime Data: shape 2.10, scale 81.88. From memory.
-    shape, scale, value = only(fit_weibull(ball_bearings()))
+    shape, scale, value = only(weibull_fits(ball_bearings()))
     assert_allclose(shape, 2.10, atol=0.005)
     assert_allclose(scale, 81.88, atol=0.005)
     assert_allclose(value, -113.691, atol=0.0005)
@@ -93,15 +93,15 @@ def test_ball_bearings():
     ],
 )
 def test_insulating_fluid(voltage, mu, sigma, tolerance):
-    shape, scale, _ = only(fit_weibull(fluid(voltage)))
+    shape, scale, _ = only(weibull_fits(fluid(voltage)))
     assert_allclose([np.log(scale), 1 / shape], [mu, sigma], atol=tolerance)
 
 
 def test_insulating_fluid_in_scale_and_shape():
     # As above, 34 kV and 26 kV: scale 12.22222 and 955.74665, shape 0.77082 and 0.54519. Reference.
-    shape, scale, _ = only(fit_weibull(fluid(34)))
+    shape, scale, _ = only(weibull_fits(fluid(34)))
     assert_allclose([scale, shape], [12.22222, 0.77082], atol=5e-6)
-    shape, scale, _ = only(fit_weibull(fluid(26)))
+    shape, scale, _ = only(weibull_fits(fluid(26)))
     assert_allclose(scale, 955.74665, atol=0.005)
     assert_allclose(shape, 0.54519, atol=1e-5)
 
@@ -117,19 +117,19 @@ def test_standard_errors_and_intervals_of_many_copies_are_the_published_ones():
     # 0.13603, from the observed information. Reference. With a million copies of each life the profile
     # is a parabola, so the interval at the level of one standard error is that wide.
     one_error = 2 * norm.cdf(1) - 1
-    fit = fit_weibull(fluid(34, count=1e6), level=one_error)
+    fit = weibull_fits(fluid(34, count=1e6), level=one_error)
     assert_allclose(narrow(fit.scale_interval()), 3.84707, rtol=2e-5)
     assert_allclose(narrow(fit.shape_interval()), 0.13603, rtol=5e-5)
     _, low, high = fit.scale_interval()
     assert_allclose(1000 * np.log(high / low) / 2, 0.31476, rtol=5e-5)
-    fit = fit_weibull(fluid(34))
+    fit = weibull_fits(fluid(34))
     assert_allclose([fit.scale_se, fit.shape_se], [[3.84707], [0.13603]], atol=5e-6)
     # Cracked parts: 0.0744 of log scale and 0.0987 of the log of 1 / shape. Reference.
-    fit = fit_weibull(cracked_parts(count=1e6), level=one_error)
+    fit = weibull_fits(cracked_parts(count=1e6), level=one_error)
     for interval, published in ((fit.scale_interval(), 0.0744), (fit.shape_interval(), 0.0987)):
         _, low, high = interval
         assert_allclose(1000 * np.log(high / low) / 2, published, atol=5e-5)
-    fit = fit_weibull(cracked_parts())
+    fit = weibull_fits(cracked_parts())
     assert_allclose([fit.scale_se / fit.scale, fit.shape_se / fit.shape], [[0.0744], [0.0987]], atol=5e-5)
 
 
@@ -143,7 +143,7 @@ def test_standard_errors_and_intervals_of_many_copies_are_the_published_ones():
     ],
 )
 def test_profile_intervals_lie_near_the_normal_ones(voltage, low, high, within):
-    _, got_low, got_high = fit_weibull(fluid(voltage), level=0.95).shape_interval()
+    _, got_low, got_high = weibull_fits(fluid(voltage), level=0.95).shape_interval()
     assert_allclose([got_low[0], got_high[0]], [low, high], rtol=within)
 
 
@@ -154,7 +154,7 @@ def test_stopped_test():
     # NIST/SEMATECH e-Handbook of Statistical Methods 8.4.1.3: scale 606.5280, shape 1.7208; its last
     # digits of the scale are not converged (606.5276), hence the tolerance. Log-likelihood 75.135
     # (printed without its sign), AIC 154.27; mean 540.737, standard deviation 323.806. Confirmed.
-    shape, scale, value = only(fit_weibull(stopped_test()))
+    shape, scale, value = only(weibull_fits(stopped_test()))
     assert_allclose(scale, 606.5280, atol=0.001)
     assert_allclose(shape, 1.7208, atol=5e-5)
     assert_allclose(value, -75.135, atol=0.0005)
@@ -168,7 +168,7 @@ def test_bearing_cages():
     # 6 fractures among 1703 cages: Abernethy et al. (1983), AFWAL-TR-83-2079; Meeker and Escobar (1998),
     # Statistical Methods for Reliability Data: shape 2.035, scale 11792 hours. From memory.
     data = read("bearing_cage")
-    shape, scale, _ = only(fit_weibull(right_censored(data["hours"], data["failed"], data["count"])))
+    shape, scale, _ = only(weibull_fits(right_censored(data["hours"], data["failed"], data["count"])))
     assert_allclose(shape, 2.035, atol=0.0005)
     assert_allclose(scale, 11792, atol=0.5)
 
@@ -176,7 +176,7 @@ def test_bearing_cages():
 def test_diesel_fans():
     # Nelson (1982), 12 failures among 70 fans: shape 1.06, scale 26.3 thousand hours. From memory.
     data = read("diesel_fan")
-    shape, scale, _ = only(fit_weibull(right_censored(data["hours"], data["status"])))
+    shape, scale, _ = only(weibull_fits(right_censored(data["hours"], data["status"])))
     assert_allclose(shape, 1.06, atol=0.005)
     assert_allclose(scale, 26_300, atol=50)
 
@@ -190,7 +190,7 @@ def test_remission_one_curve_for_all():
     # Gehan's data, Venables and Ripley (2002), Modern Applied Statistics with S, ch. 13: log-likelihood
     # of the model without treatment -116.4. From memory.
     lives = remission()
-    _, _, value = only(fit_weibull(LifeRecords(lives.lower, lives.upper)))
+    _, _, value = only(weibull_fits(LifeRecords(lives.lower, lives.upper)))
     assert_allclose(value, -116.4, atol=0.05)
 
 
@@ -198,7 +198,7 @@ def test_remission_with_a_common_shape():
     # The same source: with one shape for both groups mu 3.516 (6-MP), -1.267 for the control group,
     # 1 / shape 0.732, its log -0.312, log-likelihood -106.6. From memory. A common shape is the top of
     # the sum of the groups' profile likelihoods of the shape.
-    fit = fit_weibull(remission())
+    fit = weibull_fits(remission())
     likelihood = fit._likelihood
     lines = Lines(likelihood, "shape", np.zeros(2))
 
@@ -223,7 +223,7 @@ def test_remission_with_a_common_shape():
 def test_cracked_parts():
     # Nelson (1982), Applied Life Data Analysis, p. 415: 167 parts inspected for cracks. mu 7.6880, log
     # sigma -0.3953, log-likelihood -309.6. Reference.
-    shape, scale, value = only(fit_weibull(cracked_parts()))
+    shape, scale, value = only(weibull_fits(cracked_parts()))
     assert_allclose([np.log(scale), -np.log(shape)], [7.6880, -0.3953], atol=5e-5)
     assert_allclose(value, -309.6, atol=0.05)
 
@@ -233,7 +233,7 @@ def test_mice_each_looked_at_once():
     # Shape 2.040795, scale 1038.072, log-likelihood -54.05851. Reference.
     data = read("mice_lung_tumour")
     data = data[data["grp"] == "ce"]
-    shape, scale, value = only(fit_weibull(LifeRecords(data["l"], data["u"])))
+    shape, scale, value = only(weibull_fits(LifeRecords(data["l"], data["u"])))
     assert_allclose(shape, 2.040795, atol=0.001)
     assert_allclose(scale, 1038.072, atol=0.1)
     assert_allclose(value, -54.05851, atol=0.002)
@@ -245,7 +245,7 @@ def test_mice_each_looked_at_once():
 @pytest.mark.parametrize("data", [ball_bearings, stopped_test, lambda: fluid(34)])
 def test_right_censored_fits_agree_with_lifelines(data):
     lives = data()
-    shape, scale, value = only(fit_weibull(lives))
+    shape, scale, value = only(weibull_fits(lives))
     other = lifelines.WeibullFitter().fit(
         lives.lower, event_observed=np.isfinite(lives.upper), weights=lives.count
     )
@@ -255,7 +255,7 @@ def test_right_censored_fits_agree_with_lifelines(data):
 
 def test_interval_censored_fit_agrees_with_lifelines():
     lives = cracked_parts()
-    shape, scale, value = only(fit_weibull(lives))
+    shape, scale, value = only(weibull_fits(lives))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # lifelines divides by the width of unbounded intervals
         other = lifelines.WeibullFitter().fit_interval_censoring(
@@ -277,7 +277,7 @@ def test_share_failed_of_a_known_curve():
         np.concatenate((ages, [INF, INF])),
         count=1000 * np.concatenate((share(ages), 1 - share(ages))),
     )
-    fit = fit_weibull(lives)
+    fit = weibull_fits(lives)
     assert_allclose(only(fit)[:2], [1.5, 5000.0], rtol=1e-9)
     estimate, low, high = (float(part[0]) for part in fit.failed_by(1000.0))
     assert_allclose(estimate, 0.08556, atol=5e-6)
@@ -340,7 +340,7 @@ def drop_at(value, fit):
 
 
 def fit_of(data, level=0.9):
-    return fit_weibull(LifeRecords(data[0], data[1], count=data[2]), level=level)
+    return weibull_fits(LifeRecords(data[0], data[1], count=data[2]), level=level)
 
 
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
@@ -395,7 +395,7 @@ def test_ends_of_the_share_failed(data, age, level):
 def test_interval_of_a_share_at_an_inspected_age_tends_to_the_binomial_one():
     # With two ages and both shares met exactly, the profile at one of them is the binomial likelihood of
     # that age alone: the interval solves 2 n KL(observed, end) = chi-square quantile.
-    fit = fit_weibull(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[30, 70, 80, 20]))
+    fit = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[30, 70, 80, 20]))
     _, low, high = fit.failed_by(30.0)
     top = binom.logpmf(30, 100, 0.3)
     for end in (low[0], high[0]):
@@ -406,7 +406,7 @@ def test_too_little_ageing_leaves_ends_open():
     # 6 of 12 failed at 30, 7 of 12 at 31: a risk that does not depend on age agrees with that. Flat
     # curves near one half bound neither side of the age by which one half has failed; they never reach
     # nine tenths, and are above one tenth from the first day on.
-    fit = fit_weibull(LifeRecords([0, 30, 0, 31], [30, INF, 31, INF], count=[6, 6, 7, 5]))
+    fit = weibull_fits(LifeRecords([0, 30, 0, 31], [30, INF, 31, INF], count=[6, 6, 7, 5]))
     _, low, high = fit.shape_interval()
     assert low[0] == 0
     assert 0 < high[0] < INF
@@ -441,7 +441,7 @@ def test_wider_levels_hold_narrower_ones(data):
 def test_one_age_for_each_stratum():
     lower, upper = [0, 30, 0, 40], [30, INF, 40, INF]
     lives = LifeRecords(lower * 2, upper * 2, count=[3, 7, 8, 2, 6, 4, 9, 1], stratum=[2] * 4 + [9] * 4)
-    fit = fit_weibull(lives)
+    fit = weibull_fits(lives)
     both = np.array(fit.failed_by([30, 40]))
     assert_allclose(both[:, 0], np.array(fit.failed_by(30))[:, 0], rtol=1e-12)
     assert_allclose(both[:, 1], np.array(fit.failed_by(40))[:, 1], rtol=1e-12)
@@ -451,10 +451,10 @@ def test_one_age_for_each_stratum():
 
 def test_newton_and_the_search_in_brackets_meet(monkeypatch):
     strata = small_strata(300)
-    quick = fit_weibull(strata.records())
+    quick = weibull_fits(strata.records())
     found = [quick.shape_interval(), quick.scale_interval(), quick.failed_by(20.0), quick.life(0.1)]
     monkeypatch.setattr(weibull, "_ROUNDS", 0)
-    slow = fit_weibull(strata.records())
+    slow = weibull_fits(strata.records())
     sought = [slow.shape_interval(), slow.scale_interval(), slow.failed_by(20.0), slow.life(0.1)]
     assert_allclose(found, sought, rtol=1e-6, atol=1e-12)
 
@@ -471,7 +471,7 @@ def test_a_search_that_cannot_finish_gives_an_interval_too_wide(monkeypatch, dat
 
 
 def test_table_holds_every_stratum():
-    fit = fit_weibull(LifeRecords([0, 30, 0, 40, 3], [30, INF, 40, INF, INF], stratum=[0, 0, 0, 0, 4]))
+    fit = weibull_fits(LifeRecords([0, 30, 0, 40, 3], [30, INF, 40, INF, INF], stratum=[0, 0, 0, 0, 4]))
     table = fit.table()
     assert table["stratum"].tolist() == [0, 4]
     assert table["status"].tolist() == fit.status.tolist()
@@ -489,23 +489,23 @@ def test_table_holds_every_stratum():
 @pytest.mark.parametrize("level", [0, 1, -0.1, 95, np.nan])
 def test_a_level_outside_0_to_1_is_refused(level):
     with pytest.raises(InvalidInput, match=r"`level` must be above 0 and below 1; it is"):
-        fit_weibull(LifeRecords(0, 5), level=level)
+        weibull_fits(LifeRecords(0, 5), level=level)
 
 
 @pytest.mark.parametrize(("age", "shown"), [(-1, "-1"), (np.nan, "nan"), (INF, "inf")])
 def test_an_impossible_age_is_refused(age, shown):
     with pytest.raises(InvalidInput, match=f"`age_years` must be finite and 0 or above; it holds {shown}"):
-        fit_weibull(LifeRecords(0, 5)).failed_by(age)
+        weibull_fits(LifeRecords(0, 5)).failed_by(age)
 
 
 @pytest.mark.parametrize(("share", "shown"), [(0, "0"), (1, "1"), (1.5, "1.5"), (np.nan, "nan")])
 def test_an_impossible_share_is_refused(share, shown):
     with pytest.raises(InvalidInput, match=f"`share` must be above 0 and below 1; it holds {shown}"):
-        fit_weibull(LifeRecords(0, 5)).life(share)
+        weibull_fits(LifeRecords(0, 5)).life(share)
 
 
 def test_ages_that_do_not_match_the_strata_are_refused():
-    fit = fit_weibull(LifeRecords(0, [5, 6], stratum=[0, 1]))
+    fit = weibull_fits(LifeRecords(0, [5, 6], stratum=[0, 1]))
     with pytest.raises(InvalidInput, match=r"one for each of the 2 strata; its shape is \(3,\)"):
         fit.failed_by([1, 2, 3])
 
@@ -548,16 +548,16 @@ def assert_same(one, other, shape=1.0, scale=1.0):
 @given(st.lists(stratum, min_size=2, max_size=5), st.randoms(use_true_random=False))
 def test_a_batch_equals_one_at_a_time_in_any_order(strata, random):
     lower, upper, count, label = together(strata)
-    batch = fit_weibull(LifeRecords(lower, upper, count=count, stratum=label))
+    batch = weibull_fits(LifeRecords(lower, upper, count=count, stratum=label))
     order = list(range(lower.size))
     random.shuffle(order)
     renamed = np.array(random.sample(range(100), len(strata)))
-    shuffled = fit_weibull(
+    shuffled = weibull_fits(
         LifeRecords(lower[order], upper[order], count=count[order], stratum=renamed[label[order]])
     )
     assert_array_equal(shuffled.stratum, np.sort(renamed))
     for i, rows in enumerate(strata):
-        alone = fit_weibull(LifeRecords(*together([rows])[:2], count=together([rows])[2]))
+        alone = weibull_fits(LifeRecords(*together([rows])[:2], count=together([rows])[2]))
         j = np.flatnonzero(shuffled.stratum == renamed[i])[0]
         assert alone.status[0] == batch.status[i] == shuffled.status[j]
         for name in ("shape", "scale", "log_likelihood", "bracket_low", "bracket_high", "n_records"):
@@ -575,11 +575,11 @@ def test_a_record_twice_is_a_count_of_two(rows):
     lower, upper, count, _ = together([rows])
     twice = LifeRecords(np.tile(lower, 2), np.tile(upper, 2), count=np.tile(count, 2))
     doubled = LifeRecords(lower, upper, count=2 * count)
-    one, other = fit_weibull(twice), fit_weibull(doubled)
+    one, other = weibull_fits(twice), weibull_fits(doubled)
     assert_same(one, other)
     assert_allclose(one.log_likelihood, other.log_likelihood, rtol=1e-12)
     assert_allclose(one.n_records, other.n_records)
-    single = fit_weibull(LifeRecords(lower, upper, count=count))
+    single = weibull_fits(LifeRecords(lower, upper, count=count))
     assert_same(single, other)
     assert_allclose(2 * single.log_likelihood, other.log_likelihood, rtol=1e-9, atol=1e-9)
 
@@ -588,9 +588,9 @@ def test_a_record_twice_is_a_count_of_two(rows):
 @given(stratum, st.sampled_from([12.0, 365.25, 8766.0, 1e-3]))
 def test_another_unit_of_time_changes_only_the_scale(rows, unit):
     lower, upper, count, _ = together([rows])
-    years = fit_weibull(LifeRecords(lower, upper, count=count))
+    years = weibull_fits(LifeRecords(lower, upper, count=count))
     assume(years.shape[0] > 0.05 or not years.usable[0])
-    other = fit_weibull(LifeRecords(unit * lower, unit * upper, count=count))
+    other = weibull_fits(LifeRecords(unit * lower, unit * upper, count=count))
     assert_same(years, other, scale=unit)
     witnessed = count[lower == upper].sum()
     assert_allclose(
@@ -603,9 +603,9 @@ def test_another_unit_of_time_changes_only_the_scale(rows, unit):
 @given(stratum, st.floats(1.5, 4.0))
 def test_a_power_of_age_divides_the_shape(rows, power):
     lower, upper, count, _ = together([rows])
-    plain = fit_weibull(LifeRecords(lower, upper, count=count))
+    plain = weibull_fits(LifeRecords(lower, upper, count=count))
     assume(not plain.usable[0] or 0.2 < plain.shape[0] < 1e4)
-    bent = fit_weibull(LifeRecords(lower**power, upper**power, count=count))
+    bent = weibull_fits(LifeRecords(lower**power, upper**power, count=count))
     assert_same(plain, bent, shape=1 / power, scale=plain.scale ** (power - 1))
 
 
@@ -613,7 +613,7 @@ def test_a_power_of_age_divides_the_shape(rows, power):
 @given(stratum)
 def test_intervals_hold_the_estimate_and_stay_in_range(rows):
     lower, upper, count, _ = together([rows])
-    fit = fit_weibull(LifeRecords(lower, upper, count=count))
+    fit = weibull_fits(LifeRecords(lower, upper, count=count))
     for (estimate, low, high), top in (
         (fit.failed_by(15.0), 1.0),
         (fit.life(0.1), INF),
@@ -649,7 +649,7 @@ def test_maximum_agrees_with_a_general_optimiser_from_many_starts(seed):
     kind = rng.integers(0, 3, n)  # looked at once; witnessed until then; looked at every 6 years
     lower = np.where(true_life > age, age, np.choose(kind, [0.0 * age, true_life, 6 * (true_life // 6)]))
     upper = np.where(true_life > age, INF, np.choose(kind, [age, true_life, 6 * (true_life // 6) + 6]))
-    fit = fit_weibull(LifeRecords(lower, upper))
+    fit = weibull_fits(LifeRecords(lower, upper))
     runs = [
         minimize(
             lambda at: -plain_log_likelihood(at[0], at[1], lower, upper, 1.0),

@@ -9,9 +9,9 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2
 
-from reliability.life import LifeRecords, fit_weibull, weibull_likelihood, weibull_maximum
+from reliability.life import LifeRecords, likelihood, weibull_fits
+from reliability.life.likelihood import flat_limit, steep_limit
 from reliability.life.lives import collapse
-from reliability.life.weibull_likelihood import flat_limit, steep_limit
 
 INF = np.inf
 TINY = 1e-9
@@ -150,7 +150,7 @@ def campaign(seed, n_strata):
     strata = [adversarial(rng) for _ in range(n_strata)]
     lower, upper, count = (np.concatenate(part) for part in zip(*strata, strict=True))
     label = np.repeat(np.arange(n_strata), [part[0].size for part in strata])
-    fit = fit_weibull(LifeRecords(lower, upper, count=count, stratum=label))
+    fit = weibull_fits(LifeRecords(lower, upper, count=count, stratum=label))
     assert_array_equal(fit.stratum, np.arange(n_strata))
     return fit, judge(strata, fit.status, fit.shape, fit.scale, fit.log_likelihood)
 
@@ -174,7 +174,7 @@ def test_adversarial_strata_at_length(seed):
 def test_the_judge_finds_wrong_answers():
     # The campaign is shown what it must reject: a fit off its maximum, and statuses that do not hold.
     lives = np.array([0.0, 30.0, 0.0, 40.0]), np.array([30.0, INF, 40.0, INF]), np.array([3.0, 7.0, 8.0, 2.0])
-    fit = fit_weibull(LifeRecords(*lives[:2], count=lives[2]))
+    fit = weibull_fits(LifeRecords(*lives[:2], count=lives[2]))
 
     def fault(status, shape=fit.shape, scale=fit.scale, log_likelihood=fit.log_likelihood):
         found = judge([lives], np.array([status], dtype=object), shape, scale, log_likelihood)
@@ -221,7 +221,7 @@ def test_the_judge_finds_wrong_answers():
     ],
 )
 def test_each_status(lower, upper, count, status, low, high):
-    fit = fit_weibull(LifeRecords(lower, upper, count=count))
+    fit = weibull_fits(LifeRecords(lower, upper, count=count))
     assert fit.status[0] == status
     assert_array_equal([fit.bracket_low[0], fit.bracket_high[0]], [low, high])
     assert fit.usable[0] == (status == "ok")
@@ -241,7 +241,7 @@ FOUR_RECORDS = pytest.mark.parametrize(
 
 def whole_and_tiny(lower, upper, record, part):
     count = np.array([3.0, 7.0, 8.0, 2.0])[record]
-    return (fit_weibull(LifeRecords(lower, upper, count=count * p, record=record)) for p in (1.0, part))
+    return (weibull_fits(LifeRecords(lower, upper, count=count * p, record=record)) for p in (1.0, part))
 
 
 @FOUR_RECORDS
@@ -268,13 +268,13 @@ def test_ages_that_differ_by_rounding_alone_are_the_same():
     age, left = 30.3, 3 * 10.1
     assert 0 < abs(age - left) < 1e-14
     for one, other in ((age, left), (left, age)):
-        fit = fit_weibull(LifeRecords([0, other, 20], [one, 33, INF]))
+        fit = weibull_fits(LifeRecords([0, other, 20], [one, 33, INF]))
         assert fit.status.tolist() == ["one age fits all"]
-    assert fit_weibull(LifeRecords([0, age + 1e-3, 20], [age, 33, INF])).status.tolist() == ["ok"]
+    assert weibull_fits(LifeRecords([0, age + 1e-3, 20], [age, 33, INF])).status.tolist() == ["ok"]
 
 
 def test_without_a_maximum_no_method_gives_a_number():
-    fit = fit_weibull(LifeRecords([0, 10, 20], [20, INF, INF], stratum=[0, 0, 5]))
+    fit = weibull_fits(LifeRecords([0, 10, 20], [20, INF, INF], stratum=[0, 0, 5]))
     assert fit.status.tolist() == ["one age fits all", "no failures"]
     for interval in (fit.failed_by(15), fit.life(0.1), fit.shape_interval(), fit.scale_interval()):
         for part in interval:
@@ -287,15 +287,15 @@ def test_without_a_maximum_no_method_gives_a_number():
 
 
 def test_an_ascent_cut_short_says_so(monkeypatch):
-    monkeypatch.setattr(weibull_maximum, "_MOST_ROUNDS", 1)
-    fit = fit_weibull(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
+    monkeypatch.setattr(likelihood, "_MOST_ROUNDS", 1)
+    fit = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
     assert fit.status.tolist() == ["not found"]
     assert np.isnan(fit.scale[0])
 
 
 def test_a_million_beside_one():
     # The one failure at 31 is all that is known of ageing; the maximum is far out, and found.
-    fit = fit_weibull(LifeRecords([0, 30, 31, 0], [30, INF, INF, 31], count=[1, 1e6, 1e6, 3]))
+    fit = weibull_fits(LifeRecords([0, 30, 31, 0], [30, INF, INF, 31], count=[1, 1e6, 1e6, 3]))
     assert fit.status[0] == "ok"
     # The same by hand: at two ages both shares can be met exactly.
     z = np.log(-np.log1p(-np.array([1 / (1e6 + 1), 3 / (1e6 + 3)])))
@@ -409,7 +409,7 @@ def mixture_campaign(seed, n_strata):
     faults, counts = [], {}
     for i in range(n_strata):
         lives = LifeRecords(**scattered(rng))
-        fit = fit_weibull(lives)
+        fit = weibull_fits(lives)
         counts[fit.status[0]] = counts.get(fit.status[0], 0) + 1
         if (fault := judge_mixture(fit, lives)) is not None:
             faults.append((i, fault))
@@ -431,7 +431,7 @@ def test_thin_strata_against_a_fine_grid_at_length(seed):
 
 def test_the_judge_finds_a_wrong_answer():
     lives = windowed([34, 30, 38, 44], [False, True, False, True], 3, count=[5, 2, 4, 8])
-    fit = fit_weibull(lives)
+    fit = weibull_fits(lives)
     assert fit.status[0] == "ok"
     assert judge_mixture(fit, lives) is None
     fit.log_likelihood[0] -= 0.001
@@ -446,7 +446,7 @@ def test_the_judge_finds_a_wrong_answer():
 
 
 def test_equal_alternatives_are_one_life():
-    plain = fit_weibull(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
+    plain = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
     several = LifeRecords(
         [0, 0, 30, 30, 0, 0, 40],
         [30, 30, INF, INF, 40, 40, INF],
@@ -454,7 +454,7 @@ def test_equal_alternatives_are_one_life():
         count=[3, 3, 7, 7, 8, 8, 2],
         weight=[1, 4, 1, 1, 2, 1, 1],
     )
-    mixed = fit_weibull(several)
+    mixed = weibull_fits(several)
     for name in ("shape", "scale", "log_likelihood", "n_failed", "n_sound"):
         assert_allclose(getattr(mixed, name), getattr(plain, name), rtol=1e-9)
     for one, other in zip(mixed.failed_by(35.0), plain.failed_by(35.0), strict=True):
@@ -462,7 +462,7 @@ def test_equal_alternatives_are_one_life():
 
 
 def test_an_alternative_with_next_to_no_weight_does_not_count():
-    plain = fit_weibull(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
+    plain = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
     lives = LifeRecords(
         [0, 0, 30, 0, 40],
         [30, 3, INF, 40, INF],
@@ -470,7 +470,7 @@ def test_an_alternative_with_next_to_no_weight_does_not_count():
         count=[3, 3, 7, 8, 2],
         weight=[1, 1e-12, 1, 1, 1],
     )
-    assert_allclose(fit_weibull(lives).shape, plain.shape, rtol=1e-6)
+    assert_allclose(weibull_fits(lives).shape, plain.shape, rtol=1e-6)
 
 
 def test_batch_equals_one_at_a_time_and_a_record_twice_is_a_count_of_two():
@@ -479,15 +479,15 @@ def test_batch_equals_one_at_a_time_and_a_record_twice_is_a_count_of_two():
     label = np.repeat(np.arange(25), [part["lower"].size for part in parts])
     columns = {name: np.concatenate([part[name] for part in parts]) for name in ("lower", "upper", "count")}
     record = np.concatenate([part["record"] + 100 * i for i, part in enumerate(parts)])
-    batch = fit_weibull(LifeRecords(**columns, record=record, stratum=label))
+    batch = weibull_fits(LifeRecords(**columns, record=record, stratum=label))
     twice = {name: np.tile(values, 2) for name, values in columns.items()}
-    twice = fit_weibull(
+    twice = weibull_fits(
         LifeRecords(**twice, record=np.append(record, record + 10_000), stratum=np.tile(label, 2))
     )
     assert_array_equal(batch.status, twice.status)
     assert_allclose(2 * batch.log_likelihood, twice.log_likelihood, rtol=1e-8, atol=1e-8)
     for i, part in enumerate(parts):
-        alone = fit_weibull(LifeRecords(**part))
+        alone = weibull_fits(LifeRecords(**part))
         assert alone.status[0] == batch.status[i]
         assert_allclose(batch.shape[i], alone.shape[0], rtol=1e-6)
         assert_allclose(batch.log_likelihood[i], alone.log_likelihood[0], rtol=1e-9)
@@ -507,7 +507,7 @@ def test_batch_equals_one_at_a_time_and_a_record_twice_is_a_count_of_two():
     ],
 )
 def test_each_status_of_mixtures(lower, upper, record, status):
-    assert fit_weibull(LifeRecords(lower, upper, record=record)).status[0] == status
+    assert weibull_fits(LifeRecords(lower, upper, record=record)).status[0] == status
 
 
 def test_limits_by_hand():
@@ -529,7 +529,7 @@ def many():
     """A thousand thin strata, and all of them fitted."""
     rng = np.random.default_rng(4)
     parts = [scattered(rng) for _ in range(1000)]
-    return [LifeRecords(**part) for part in parts], fit_weibull(
+    return [LifeRecords(**part) for part in parts], weibull_fits(
         LifeRecords(
             **{name: np.concatenate([part[name] for part in parts]) for name in ("lower", "upper", "count")},
             record=np.concatenate([part["record"] + 100 * i for i, part in enumerate(parts)]),
@@ -540,10 +540,10 @@ def many():
 
 def test_working_in_parts_changes_nothing(many, monkeypatch):
     lives, fit = many
-    monkeypatch.setattr(weibull_likelihood, "_PAIRS_AT_ONCE", 50)
-    monkeypatch.setattr(weibull_maximum, "_STRATA_AT_ONCE", 7)
+    monkeypatch.setattr(likelihood, "_PAIRS_AT_ONCE", 50)
+    monkeypatch.setattr(likelihood, "_STRATA_AT_ONCE", 7)
     rows = [lives[i] for i in range(60)]
-    part = fit_weibull(
+    part = weibull_fits(
         LifeRecords(
             np.concatenate([one.lower for one in rows]),
             np.concatenate([one.upper for one in rows]),
@@ -612,9 +612,9 @@ def test_windows_of_years_do_not_bias_the_shape():
     n, window = 4000, 9
     age = rng.integers(15, 45, n) + 0.5
     failed = 30.0 * rng.weibull(6.0, n) <= age - rng.integers(0, window, n)
-    whole = fit_weibull(windowed(age, failed, window), level=0.999)
+    whole = weibull_fits(windowed(age, failed, window), level=0.999)
     middle = age - (window - 1) / 2
-    blurred = fit_weibull(LifeRecords(np.where(failed, 0.0, middle), np.where(failed, middle, INF)))
+    blurred = weibull_fits(LifeRecords(np.where(failed, 0.0, middle), np.where(failed, middle, INF)))
     _, low, high = whole.shape_interval()
     assert low[0] < 6.0 < high[0]
     assert high[0] / low[0] < 2

@@ -19,7 +19,7 @@ import click
 import lifelines
 import numpy as np
 
-from reliability.life import LifeRecords, fit_curve, fit_weibull
+from reliability.life import LifeRecords, fit_curve, weibull_fits
 
 SEED = 20261124
 N_STRATA = 10_000
@@ -83,7 +83,7 @@ def best_of(times: int, strata: Strata) -> float:
     taken = []
     for _ in range(times):
         start = time.perf_counter()
-        fit_weibull(strata.records())
+        weibull_fits(strata.records())
         taken.append(time.perf_counter() - start)
     return min(taken)
 
@@ -128,7 +128,7 @@ def survreg_answers(strata: Strata, which: np.ndarray) -> tuple[float, np.ndarra
 def speed_rows(n_strata: int = N_STRATA) -> list[Row]:
     """Times, and log-likelihoods beside those of the libraries, on strata that have a maximum."""
     strata = small_strata(n_strata)
-    fit = fit_weibull(strata.records())
+    fit = weibull_fits(strata.records())
     ours = best_of(5, strata)
     told = (
         f"{(~fit.usable).sum()} named, 0 unnamed" if (fit.status != "not found").all() else "some not found"
@@ -165,7 +165,7 @@ def speed_rows(n_strata: int = N_STRATA) -> list[Row]:
 def degenerate_rows(n_strata: int = N_STRATA) -> list[Row]:
     """What the libraries answer where no maximum exists: anything but an error is a silent answer."""
     strata = small_strata(n_strata)
-    fit = fit_weibull(strata.records())
+    fit = weibull_fits(strata.records())
     rows = []
     for status in ("no failures", "all failed", "one age fits all", "no ageing visible"):
         which = np.flatnonzero(fit.status == status)
@@ -201,7 +201,7 @@ def unknown_years(n: int, n_years: int = 20, seed: int = SEED) -> LifeRecords:
 
 def answer_rows(n_intervals: int = 3000, n_mixtures: int = 400, n_strata: int = 100_000) -> list[Row]:
     """Seconds of one processor for a curve, and for the table of many fits with all its intervals."""
-    fit = fit_weibull(small_strata(n_strata).records())
+    fit = weibull_fits(small_strata(n_strata).records())
     found = []
     for what, limit, work in (
         (f"curve of {n_intervals:,} distinct intervals", 5, partial(fit_curve, intervals(n_intervals))),

@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reliability.life import LifeRecords, fit_weibull, pool
-from reliability.life.pooling import PooledLives
-from reliability.life.pooling_lattice import Hyperprior
+from reliability.life import LifeRecords, pool, weibull_fits
+from reliability.life.pooling import Hyperprior, PooledLives
 
 SEED = 20261124
 LEVEL = 0.90
@@ -113,7 +112,7 @@ def ask(pooled: PooledLives, age: np.ndarray) -> np.ndarray:
 
 def by_family(fleet: Fleet, age: np.ndarray) -> np.ndarray:
     """Maximum likelihood of each family; where there is none, the share that was found failed."""
-    fitted = fit_weibull(fleet.records())
+    fitted = weibull_fits(fleet.records())
     with np.errstate(over="ignore"):
         share = -np.expm1(-((age / fitted.scale[:, None]) ** fitted.shape[:, None]))
     return np.where(fitted.usable[:, None], share, (fitted.n_failed / fitted.n_records)[:, None])

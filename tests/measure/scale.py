@@ -16,9 +16,9 @@ from typing import Any
 
 import numpy as np
 
-from reliability.life import fit_weibull, pool
+from reliability.life import pool, weibull_fits
 from reliability.life.bulk import Counts, Piece, add_counts, count_findings, spread
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records.archive import counted_findings, open_archives
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
@@ -107,7 +107,7 @@ def counted(findings: int, families: int) -> tuple[Counts, float]:
 
 def fit_piece(piece: Piece) -> int:
     """Fit one piece; module-level, so that processes find it."""
-    return int(fit_weibull(piece.lives().records).usable.sum())
+    return int(weibull_fits(piece.lives().records).usable.sum())
 
 
 def pool_piece(piece: Piece) -> None:

@@ -11,10 +11,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.life.bulk import BATCH_COLUMNS, add_counts, count_findings
-from reliability.life.findings import observe
+from reliability.life.bulk import count_findings
+from reliability.life.lives import observe
 from reliability.records import archive
-from reliability.records.archive import ARCHIVED, open_archives, write_archive
+from reliability.records.archive import ARCHIVED, ledger_findings, open_archives, write_archive
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
@@ -23,9 +23,10 @@ DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 def read_all(*folders):
-    frames = [part.read().astype({"found": object, "ended_by": object, "job": object, "component": object})
-              for part in open_archives(folders)]  # fmt: skip
-    return pd.concat(frames, ignore_index=True)
+    frame = open_archives(folders).execute("SELECT * FROM findings").df()
+    for name in ("found", "ended_by", "job", "component"):
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
+    return frame.sort_values(["taken_in", "job", "component"], ignore_index=True)
 
 
 def content(folder):
@@ -57,7 +58,7 @@ def test_an_archive_says_of_lives_what_the_ledger_says(demo_ledger, demo_archive
     records = read_records(demo_ledger)
     own = records.jobs[records.jobs["origin"].isna()].reset_index(drop=True)
     seen = observe(own, records.findings[records.findings["job"].isin(own["job"])], records.families)
-    counts = add_counts(count_findings(part.read()) for part in open_archives([demo_archive]))
+    counts = count_findings(open_archives([demo_archive]))
     assert counts.n_findings == seen.table["record"].nunique()
     assert counts.left_out.to_dict() == seen.left_out.to_dict()
     assert counts.assumed.to_dict() == seen.assumed.to_dict()
@@ -70,7 +71,6 @@ def test_an_archive_says_of_lives_what_the_ledger_says(demo_ledger, demo_archive
 
 
 def test_it_holds_no_money_and_no_remarks(demo_archive):
-    assert set(ARCHIVED.names) == set(BATCH_COLUMNS)
     for file in demo_archive.rglob("*.parquet"):
         assert pq.read_schema(file).names == list(ARCHIVED.names)
     assert not {column.kind for column in ARCHIVED} & {"money", "hours"}
@@ -129,7 +129,7 @@ def test_a_job_that_a_component_ended_without_a_finding_is_kept(ledger, finished
     assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(1, 0, 0)
     rows = read_all(tmp_path / "a")
     assert rows["component"].isna().all()
-    assert count_findings(rows).n_findings == 1
+    assert count_findings(open_archives([tmp_path / "a"])).n_findings == 1
 
 
 def test_imported_jobs_are_left_out(ledger, finished, tmp_path):
@@ -137,16 +137,6 @@ def test_imported_jobs_are_left_out(ledger, finished, tmp_path):
     ledger.add(finished(findings=belt))
     ledger.add(finished(findings=belt, origin="another bench"))
     assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(1, 1, 1)
-
-
-def test_groups_hold_whole_jobs(demo_ledger, tmp_path, monkeypatch, demo_archive):
-    monkeypatch.setattr(archive, "ROWS_PER_GROUP", 40)
-    write_archive(demo_ledger, tmp_path / "a")
-    parts = open_archives([tmp_path / "a"])
-    jobs = [set(part.read()["job"]) for part in parts]
-    assert len(parts) > 20
-    assert sum(map(len, jobs)) == len(set().union(*jobs))
-    assert sum(part.n_rows for part in parts) == len(read_all(demo_archive))
 
 
 def test_equal_ledgers_give_equal_bytes_and_nothing_is_left_over(demo_ledger, demo_archive, copy):
@@ -206,14 +196,15 @@ def test_places_that_are_no_archive_are_left_alone(demo_ledger, tmp_path):
     assert (tmp_path / "other" / "letter.txt").read_text() == "x"
 
 
-def test_without_pyarrow_the_extra_is_named(demo_ledger, tmp_path, monkeypatch):
+def test_without_its_libraries_the_extra_is_named(demo_ledger, tmp_path, monkeypatch):
+    extra = r"Install the extra `scale`: pip install 'benchodds\[scale\]'"
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    with pytest.raises(
-        InvalidInput, match=r"Install the extra `archive`: pip install 'benchodds\[archive\]'"
-    ):
+    with pytest.raises(InvalidInput, match=rf"pyarrow, which writes them, is not installed\. {extra}"):
         write_archive(demo_ledger, tmp_path / "a")
-    with pytest.raises(InvalidInput, match=r"pyarrow, which reads and writes them, is not installed"):
-        open_archives([tmp_path / "a"])
+    monkeypatch.setitem(sys.modules, "duckdb", None)
+    for ask in (lambda: open_archives([tmp_path / "a"]), lambda: ledger_findings(demo_ledger)):
+        with pytest.raises(InvalidInput, match=rf"by duckdb, which is not installed\. {extra}"):
+            ask()
 
 
 def test_what_is_no_archive_is_named(tmp_path):
@@ -283,18 +274,16 @@ def test_strange_words_and_empty_cells_are_named(copy):
     table = pq.read_table(first_file(copy))
     at = table.schema.get_field_index("found")
     words = pa.array(["brokn"] * len(table)).dictionary_encode()
-    [part, *_] = open_archives([rewritten(copy, table.set_column(at, "found", words))])
     with pytest.raises(InvalidInput, match=r"column found: 'brokn' is not one of sound, worn, failed\."):
-        part.read()
+        open_archives([rewritten(copy, table.set_column(at, "found", words))])
     empty = pa.array([None] * len(table), pa.string()).dictionary_encode()
     at = table.schema.get_field_index("family")
-    [part, *_] = open_archives([rewritten(copy, table.set_column(at, "family", empty))])
     with pytest.raises(InvalidInput, match=rf"column family: {len(table)} cells are empty"):
-        part.read()
+        open_archives([rewritten(copy, table.set_column(at, "family", empty))])
 
 
 def test_a_damaged_file_is_named(copy):
-    [part, *_] = open_archives([copy])
-    part.file.write_bytes(b"x" * part.file.stat().st_size)
+    file = first_file(copy)
+    file.write_bytes(b"x" * file.stat().st_size)
     with pytest.raises(InvalidInput, match=r"parquet cannot be read: "):
-        part.read()
+        open_archives([copy])

@@ -1,4 +1,4 @@
-"""Counting in the database gives what reading every finding gives, on SQLite and PostgreSQL."""
+"""Counting a ledger's findings gives what reading every one gives, on SQLite and PostgreSQL."""
 
 import datetime
 import itertools
@@ -7,12 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sqlalchemy import Text, literal, select, union_all
 
-from reliability.life.bulk import add_counts, count_findings
-from reliability.life.findings import decimal_year, observe, to_months
+from reliability.life.bulk import count_findings
+from reliability.life.lives import observe
 from reliability.records import archive
-from reliability.records.archive import counted_findings
+from reliability.records.archive import ledger_findings
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.package import write_package
@@ -64,7 +63,7 @@ def some_findings(dice, job, component, position):
 
 def compared(ledger, *, event="failed", worst=None):
     """Counts of the database, and of `observe` on every finding of this bench."""
-    got = add_counts([count_findings(batch, event=event, worst=worst) for batch in counted_findings(ledger)])
+    got = count_findings(ledger_findings(ledger), event=event, worst=worst)
     records = read_records(ledger)
     own = records.jobs[records.jobs["origin"].isna()].reset_index(drop=True)
     findings = records.findings[records.findings["job"].isin(own["job"])]
@@ -96,14 +95,6 @@ def assert_same(counts, seen):
     assert counts.assumed.to_dict() == seen.assumed.to_dict()
 
 
-@pytest.fixture(params=["grouped", "one by one"])
-def way(request, monkeypatch):
-    """Let the database group, or not, whatever pays; small batches in either case."""
-    monkeypatch.setattr(archive, "MOST_SORTS", 1.0 if request.param == "grouped" else 0.0)
-    monkeypatch.setattr(archive, "_ROWS_AT_ONCE", 100)
-
-
-@pytest.mark.usefixtures("way")
 @pytest.mark.parametrize("seed", range(2))
 def test_the_database_counts_what_observe_reads(ledger, tmp_path, seed):
     ledger.put("families", [{"family": "Tarnwick T2", "maker": None}], reason="as in the package")
@@ -112,47 +103,19 @@ def test_the_database_counts_what_observe_reads(ledger, tmp_path, seed):
     assert_same(*compared(ledger, event="needs work", worst=worst_findings))
 
 
-@pytest.mark.usefixtures("way")
 def test_the_demo_is_counted_alike(ledger):
     import_package(DEMO, ledger)
     assert_same(*compared(ledger))
 
 
-def test_equal_findings_come_as_one_row_where_many_are_equal(ledger, finished):
-    def add(day, built):
-        ledger.add(finished(taken_in=day, closed="2026-06-01", built_from=built, built_to=built,
-                            findings=[{"component": "belt", "found": "sound"}]))  # fmt: skip
-
-    for day in (
-        "2026-05-02",
-        "2026-05-03",
-        "2026-05-04",
-        "2026-05-20",
-    ):  # the last is a twelfth of a year older
-        add(day, 1980)
-    [groups] = counted_findings(ledger)
-    assert sorted(groups["count"]) == [1, 3]
-    assert groups["job"].isna().all()
-    assert sorted(groups["taken_in"].dt.strftime("%d")) == ["02", "20"]
-    add("2026-05-05", 1979)  # three sorts of five jobs: no longer worth it
-    [rows] = counted_findings(ledger)
-    assert rows["count"].tolist() == [1] * 5
-    assert rows["job"].tolist() == ["1", "2", "3", "5", "4"]
-
-
-def test_moments_are_those_of_ages_on_every_day_of_four_years(ledger):
-    days = np.arange(np.datetime64("2023-01-01"), np.datetime64("2027-01-01"))
-    for start in range(0, days.size, 100):
-        some = days[start : start + 100]
-        given = union_all(*(select(literal(str(day), Text).label("day")) for day in some)).subquery()
-        with ledger.reading() as connection:
-            query = select(given.c.day, *archive._moment(given.c.day))
-            found = {day: (year, part) for day, year, part in connection.execute(query)}
-        for day in some:
-            year = int(str(day)[:4])
-            twelfth = round(float(to_months(decimal_year([day])[0] - year)) * 12)
-            assert found[str(day)] == (year, twelfth)
+def test_many_rows_are_read_in_batches(ledger, monkeypatch):
+    monkeypatch.setattr(archive, "_FETCHED", 37)
+    import_package(DEMO, ledger)
+    assert_same(*compared(ledger, worst=worst_findings))
 
 
 def test_an_empty_ledger_gives_nothing(ledger):
-    assert list(counted_findings(ledger)) == []
+    counts = count_findings(ledger_findings(ledger))
+    assert (counts.n_findings, counts.components.size, counts.families.size) == (0, 0, 0)
+    assert np.isnat(counts.last_day)
+    assert list(counts.pieces()) == []

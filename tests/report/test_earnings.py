@@ -7,7 +7,7 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.report import earnings, format
 from reliability.report.data import ReportData
-from reliability.worth.to_do import on_hand
+from reliability.worth.next_steps import on_hand
 from tests.report.conftest import A_FAMILY, THIN, data_of, said_by, thin
 
 SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}

@@ -1,10 +1,10 @@
 """From an executed notebook to a page."""
 
-from markupsafe import escape
 from typing import Any
 
 import nbformat
 import pytest
+from markupsafe import escape
 
 from reliability.errors import ReportError
 from reliability.report.data import ReportData

@@ -9,7 +9,7 @@ import pytest
 from reliability.records.frames import Records
 from reliability.report import format, index
 from reliability.report.data import ReportData
-from reliability.worth.to_do import to_do
+from reliability.worth.next_steps import to_do
 from tests.report.conftest import THIN, data_of, said_by, thin
 
 VERDICTS = ("take", "haggle", "try one", "skip")

@@ -214,7 +214,7 @@ def test_a_process_that_ends_is_told(
 ) -> None:
     write_notebook("fleet", {"answer": "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)"},
                    'ledger: str = ""\nas_of: str = ""')  # fmt: skip
-    with pytest.raises(ReportError, match="the process that ran fleet.ipynb was ended from outside"):
+    with pytest.raises(ReportError, match=r"the process that ran fleet\.ipynb was ended from outside"):
         run(awkward_records, tmp_path / "out", workers=2)
 
 

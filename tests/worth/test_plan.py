@@ -103,14 +103,14 @@ def test_a_unit_that_works_is_worth_what_the_appraisal_says(demo_appraiser):
     looks = demo_appraiser.terms.hour_rate * entry.hours_repaired
     assert looks > 0
     assert_allclose(planned.finished - looks, appraisal.gain_repaired, rtol=1e-9)
-    assert_allclose(planned.table["look_cost"].sum(), looks)
+    assert_allclose(planned.moves["look_cost"].sum(), looks)
 
 
 def test_what_was_spent_changes_nothing(bench_appraiser):
     cheap = plan_job(bench_appraiser, open_job(bought_for=1.0, hours=0.0, other_costs=0.0))
     dear = plan_job(bench_appraiser, open_job(bought_for=900.0, hours=40.0, other_costs=200.0))
     assert cheap.sentence == dear.sentence
-    assert cheap.table.equals(dear.table)
+    assert cheap.moves.equals(dear.moves)
 
 
 def test_a_job_and_a_described_unit_have_the_same_plan(bench_appraiser):
@@ -120,14 +120,14 @@ def test_a_job_and_a_described_unit_have_the_same_plan(bench_appraiser):
     of_job = plan_job(bench_appraiser, document)
     found = {"belt": "failed", "motor": "worn"}
     described = plan_unit(bench_appraiser, **T1, signs={"rust": "no"}, found=found)
-    assert of_job.table.equals(described.table)
+    assert of_job.moves.equals(described.moves)
     assert of_job.sentence == described.sentence
 
 
 def test_what_is_done_with_is_not_looked_at_again(bench_appraiser):
-    assert set(plan_unit(bench_appraiser, **T1).table["component"]) == {"belt", "gear", "motor"}
+    assert set(plan_unit(bench_appraiser, **T1).moves["component"]) == {"belt", "gear", "motor"}
     for state in ("sound", "worn", "mended"):
-        table = plan_unit(bench_appraiser, **T1, found={"motor": state, "belt": "failed"}).table
+        table = plan_unit(bench_appraiser, **T1, found={"motor": state, "belt": "failed"}).moves
         rows = table.set_index("component")
         assert set(rows.index) == {"belt", "gear"}
         assert rows.loc["belt", ["move", "failed", "look_cost"]].tolist() == ["mend", 1.0, 0.0]
@@ -152,7 +152,7 @@ def test_a_damp_store_makes_one_failure_tell_of_the_others(bench_appraiser):
 def test_findings_reach_the_plan_through_the_store(bench_appraiser):
     def chance(storage_sd, **found):
         shared = replace(bench_appraiser.shared, storage_sd=storage_sd)
-        table = plan_unit(replace(bench_appraiser, shared=shared), **T1, found=found).table
+        table = plan_unit(replace(bench_appraiser, shared=shared), **T1, found=found).moves
         return table.set_index("component").loc["motor", "failed"]
 
     both = {"gear": "mended", "belt": "mended"}
@@ -177,7 +177,7 @@ def test_a_part_that_cannot_be_had_ends_it(bench_appraiser):
     assert planned.sentence.endswith("whatever was spent so far.")
     assert "no part can be had for the gear" in planned.notes
     # On the way to the end that comes first which shows soonest that there is none.
-    assert planned.table.loc[0, ["move", "component", "ends_job"]].tolist() == ["mend", "gear", 1.0]
+    assert planned.moves.loc[0, ["move", "component", "ends_job"]].tolist() == ["mend", "gear", 1.0]
 
 
 def test_going_on_is_advised_exactly_where_it_gains(demo_appraiser):
@@ -188,12 +188,12 @@ def test_going_on_is_advised_exactly_where_it_gains(demo_appraiser):
     for planned in plans:
         assert planned.goes_on == (planned.gain > 0)
         assert planned.sentence.startswith("Stop") != planned.goes_on
-        first = planned.table["gain"].iloc[0]
+        first = planned.moves["gain"].iloc[0]
         assert first == planned.gain if planned.goes_on else first <= planned.gain
 
 
 def test_costs_come_from_the_appraiser(paid_time):
-    table = plan_unit(paid_time, **T1, found={"belt": "failed"}).table.set_index("component")
+    table = plan_unit(paid_time, **T1, found={"belt": "failed"}).moves.set_index("component")
     entry = paid_time.families["Larkov T1"]
     names = [paid_time.shared.components[c] for c in entry.lives.components]
     hours = paid_time.shared.repair_hours[entry.lives.components]
@@ -206,24 +206,24 @@ def test_costs_come_from_the_appraiser(paid_time):
 
 def test_where_time_is_free_the_order_saves_hours(free_time):
     planned = plan_unit(free_time, **T1)
-    assert (planned.table["look_cost"] == 0).all()
+    assert (planned.moves["look_cost"] == 0).all()
     entry = free_time.families["Larkov T1"]
     assert any(
         note.startswith(f"a look is taken to need {entry.hours_repaired / 3:.1f} h") for note in planned.notes
     )
     # The gear ended every job that was not repaired: with looks for nothing it is the first to be seen.
-    assert planned.table["component"].iloc[0] == "gear"
+    assert planned.moves["component"].iloc[0] == "gear"
 
 
 def test_once_all_is_done_it_is_to_be_finished(bench_appraiser):
-    names = plan_unit(bench_appraiser, **T1).table["component"]
+    names = plan_unit(bench_appraiser, **T1).moves["component"]
     planned = plan_unit(bench_appraiser, **T1, found=dict.fromkeys(names, "sound"))
     worth = planned.finished - planned.stopped
     assert planned.sentence == (
         f"Nothing is left to look at or to mend: finish it and sell it, which is worth {worth:.2f} EUR more "
         "than breaking it for parts."
     )
-    assert planned.table.empty
+    assert planned.moves.empty
     assert planned.success == pytest.approx(1.0)
     assert (planned.gain, planned.goes_on) == (0.0, False)
 
@@ -237,8 +237,8 @@ def test_a_kind_with_many_components_says_which_come_by_the_rule(bench_rows):
     findings += [finding(n, name, "sound") for n in range(1, 21) for name in usual]
     records = records_from_rows({**bench_rows, "findings": [*bench_rows["findings"], *findings]})
     planned = plan_unit(fit_appraiser(records, datetime.date(2025, 1, 10)), **T1)
-    assert len(planned.table) == 11
-    last = planned.table["component"].iloc[-1]
+    assert len(planned.moves) == 11
+    last = planned.moves["component"].iloc[-1]
     assert (
         "11 components are left: the 10 likeliest to end the job are planned exactly; then "
         f"{last}, by cost over the chance of ending it"
@@ -287,7 +287,7 @@ def test_a_component_that_the_kind_is_not_judged_by_is_left_out_and_named(bench_
     document["findings"] = [finding(30, "lamp", "failed")]
     planned = plan_job(bench_appraiser, document)
     assert "lamp (failed) is no component that Larkov T1 is judged by: left out" in planned.notes
-    assert planned.table.equals(plan_job(bench_appraiser, open_job()).table)
+    assert planned.moves.equals(plan_job(bench_appraiser, open_job()).moves)
 
 
 @pytest.mark.parametrize(
@@ -353,11 +353,11 @@ def test_sentences():
 def test_a_part_to_be_put_aside_names_what_comes_first(demo_appraiser):
     wait = "what is broken may wait while others are looked at; where they can only be tried once it works, "
     later = plan_unit(demo_appraiser, family="Obbelin 550", found={"belt": "failed"})
-    assert later.table["move"].iloc[0] == "look at"
+    assert later.moves["move"].iloc[0] == "look at"
     assert wait + "mend it first and ask again" in later.notes
-    names = set(later.table["component"])
+    names = set(later.moves["component"])
     allowed = {"stop", "mend it"} | {f"first {do} the {name}" for do in ("mend", "look at") for name in names}
-    assert set(later.table["if_failed"]) <= allowed
+    assert set(later.moves["if_failed"]) <= allowed
     # By hand: the belt, looked at for nothing, costs 30 to mend; the gear, 5 to look at, ends half the jobs.
     task = replace(
         simple([1.0, 0.5], [0.0, 5.0]), mend_cost=np.array([30.0, 0.0]), mend_chance=np.array([1.0, 0.0])

@@ -8,7 +8,7 @@ import pytest
 from reliability.records.frames import Records, records_from_rows
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.costs import sale_price
-from reliability.worth.to_do import CHECK, FINISH, PRICE, SELL, WRITE_UP, on_hand, to_do
+from reliability.worth.next_steps import CHECK, FINISH, PRICE, SELL, WRITE_UP, on_hand, to_do
 
 DAY = datetime.date(2026, 6, 30)
 REPAIRED = {"family": "T2", "outcome": "repaired", "bought_for": 20, "hours": 2, "other_costs": 2}

@@ -1,0 +1,836 @@
+"""What `import reliability` offers: lives of components with their labels, odds and verdicts."""
+
+import datetime
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from numbers import Integral
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import pandas as pd
+
+from reliability.errors import BenchoddsError as BenchoddsError
+from reliability.errors import InvalidInput, unknown
+from reliability.life.curves import Curve, fit_curve
+from reliability.life.lives import LifeRecords, observe
+from reliability.life.pooling import PooledLives
+from reliability.life.pooling import pool as pool
+from reliability.life.weibull import WeibullFit, weibull_fits
+from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
+from reliability.records.ledger import open_ledger as open_ledger
+from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
+from reliability.worth.bench import read_bench
+from reliability.worth.judging import judge, offers_from, read_offers
+from reliability.worth.lives import (
+    family_components,
+    kind_components,
+    later,
+    pool_lives,
+    unit_findings,
+    worst_findings,
+)
+from reliability.worth.plan import Plan, plan_job, plan_unit
+from reliability.worth.review import ranking
+from reliability.worth.stock import stock
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# ---- Lives of components, family by family
+
+
+class _Result(ABC):
+    """What all results have in common: a table with labels, shown in notebooks."""
+
+    @abstractmethod
+    def table(self) -> pd.DataFrame:
+        """Give the result as a table."""
+
+    def _repr_html_(self) -> str:
+        shown = self.table().to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
+        return f"<p>{escape(repr(self))}</p>\n{shown}"
+
+
+def lives(
+    records: Source,
+    component: str | Sequence[str] | None = None,
+    family: str | Sequence[str] | None = None,
+    *,
+    event: str = "failed",
+) -> "Lives":
+    """Gather how long components lasted in the units of this bench.
+
+    Parameters
+    ----------
+    records : Records, or what `load` takes
+    component, family : str or sequence of str, optional
+        Only these; all that there are records of if not given.
+    event : {"failed", "needs work"}
+        What ends a life; a worn part needs work.
+
+    Returns
+    -------
+    Lives
+        Of the worst position of each component. Imported jobs count only where lives are pooled.
+
+    Raises
+    ------
+    UnknownName
+        If there are no records of a component or family.
+    InvalidInput
+        If the event is not one of the two, or no finding tells anything.
+
+    Examples
+    --------
+    >>> belts = lives("data/demo", "belt", ["Obbelin 310", "Tavisk 700"])
+    >>> belts
+    Lives (failed) of belt in 2 families
+    >>> belts.table()[["family", "n_failed", "n_sound", "oldest_years"]].round(1)
+            family  n_failed  n_sound  oldest_years
+    0  Obbelin 310        40        3          47.1
+    1   Tavisk 700         9        0          36.4
+    """
+    ledger = load(records)
+    seen = observe(ledger.jobs, worst_findings(ledger.findings), ledger.families, event=event)
+    table = seen.table[seen.table["own"]]
+    asked = {"component": _names(component), "family": _names(family)}
+    where = "No records of"
+    for column, names in asked.items():
+        for name in names or ():
+            if name not in set(table[column]):
+                raise unknown(f"{where} {column}", name, table[column])
+        if names is not None:
+            table, where = table[table[column].isin(names)], f"{where} {' or '.join(names)} in"
+    if table.empty:
+        said = ", ".join(f"{reason}: {n}" for reason, n in seen.left_out.items() if n)
+        raise InvalidInput(f"No finding of this bench tells anything ({said or 'there is none'}).")
+    by = ["component", "family", "kind"]
+    stratum = table.groupby(by, sort=True, dropna=False).ngroup().to_numpy()
+    labels = table[by].drop_duplicates().sort_values(by, ignore_index=True)
+    life_records = LifeRecords(
+        table["lower"].to_numpy(),
+        table["upper"].to_numpy(),
+        stratum=stratum,
+        record=table["record"].to_numpy(),
+        weight=table["weight"].to_numpy(),
+    )
+    return Lives(event, labels, life_records, seen.left_out, ledger, asked["family"])
+
+
+def _names(given: str | Sequence[str] | None) -> tuple[str, ...] | None:
+    return (given,) if isinstance(given, str) else None if given is None else tuple(given)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Lives(_Result):
+    """How long components lasted, by component and family; made by `lives`.
+
+    Attributes
+    ----------
+    event : str
+        What ends a life.
+    labels : DataFrame
+        component, family, kind: one row per life that is fitted by itself.
+    records : LifeRecords
+        Intervals of age, years; `stratum` is the row in `labels`.
+    left_out : Series of int
+        How many findings of the ledger say nothing about lives, by reason.
+    """
+
+    event: str
+    labels: pd.DataFrame
+    records: LifeRecords
+    left_out: pd.Series
+    _ledger: Records = field(repr=False)
+    _families: tuple[str, ...] | None = None
+
+    def __repr__(self) -> str:
+        return f"Lives ({self.event}) of {_said(self.labels)}"
+
+    def table(self) -> pd.DataFrame:
+        """Count the records.
+
+        Returns
+        -------
+        DataFrame
+            component, family, kind, n_failed, n_sound, oldest_years (greatest age at which one was seen).
+        """
+        seen = np.where(np.isinf(self.records.upper), self.records.lower, self.records.upper)
+        rows = pd.DataFrame(
+            {"stratum": self.records.stratum, "age": seen, "failed": np.isfinite(self.records.upper)}
+        )
+        ages = rows.groupby("stratum")["age"].max()
+        first = rows[~pd.Series(self.records.record).duplicated()]
+        n_failed = first.groupby("stratum")["failed"].sum().astype(int)
+        n_all = first.groupby("stratum").size()
+        return self.labels.assign(n_failed=n_failed, n_sound=n_all - n_failed, oldest_years=ages)
+
+    def weibull(self, *, level: float = 0.90) -> "WeibullLives":
+        """Fit a Weibull life to each, from its own records alone.
+
+        Parameters
+        ----------
+        level : float
+            Confidence level of the intervals.
+
+        Examples
+        --------
+        >>> fitted = lives("data/demo", "belt").weibull()
+        >>> fitted.table().set_index("family")["status"].value_counts().to_dict()
+        {'ok': 5, 'one age fits all': 2, 'all failed': 2}
+        """
+        return WeibullLives(self, weibull_fits(self.records, level=level))
+
+    def curve(self, *, level: float = 0.90, has_band: bool = True) -> "LifeCurves":
+        """Draw the curve of each without assuming a form, from its own records alone.
+
+        Parameters
+        ----------
+        level : float
+            Probability that the band promises at each age.
+        has_band : bool
+            False leaves the band out, which takes most of the time.
+
+        Examples
+        --------
+        >>> curves = lives("data/demo", "belt", "Obbelin 310").curve()
+        >>> curves.life(0.5).round(1)
+          component       family       kind  life_years   low  high
+        0      belt  Obbelin 310  tape deck        23.2  12.2  37.2
+        """
+        each = (self.records.subset(self.records.stratum == row) for row in range(len(self.labels)))
+        return LifeCurves(self, tuple(fit_curve(one, level=level, has_band=has_band) for one in each))
+
+    def pooled(self) -> "PooledFamilies":
+        """Pool the families: what all of them, imported jobs and hearsay say of each. Verdicts rest on these.
+
+        Raises
+        ------
+        InvalidInput
+            If the event is "needs work".
+
+        Examples
+        --------
+        >>> pooled = lives("data/demo", "belt").pooled()
+        >>> few = pooled.failed_by(30).set_index("family").loc["Ploverine P5"]
+        >>> bool(few["low"] < few["failed"] < few["high"])
+        True
+        """
+        if self.event != "failed":
+            raise InvalidInput(
+                f"Lives are pooled for the event 'failed', which verdicts use; these are for {self.event!r}."
+            )
+        bench = read_bench(self._ledger, last_day(self._ledger))
+        findings = unit_findings(bench, family_components(bench, kind_components(bench)))
+        components = list(self.labels["component"].unique())
+        # Components are pooled one by one: the others would change nothing here.
+        found = pool_lives(bench, findings[findings["component"].isin(components)])
+        return PooledFamilies(self, found.pooled, found.changes)
+
+
+def _said(labels: pd.DataFrame) -> str:
+    """Name what a result is about."""
+    parts, families = labels["component"].unique(), labels["family"].unique()
+    said = parts[0] if len(parts) == 1 else f"{len(parts)} components"
+    return f"{said} in {families[0] if len(families) == 1 else f'{len(families)} families'}"
+
+
+def _lines(labels: pd.DataFrame) -> list[str]:
+    """Name each line of a picture by what tells it from the others."""
+    columns = [
+        name for name in ("component", "family", "built") if name in labels and labels[name].nunique() > 1
+    ]
+    rows = labels[columns or ["family"]].itertuples(index=False)
+    return [", ".join(str(cell) for cell in row if cell) for row in rows]
+
+
+def _age_axes(axes: "Axes | None", event: str) -> "Axes":
+    """Prepare axes for shares by age, new ones if none are given."""
+    from matplotlib.ticker import PercentFormatter
+
+    if axes is None:
+        from matplotlib import pyplot
+
+        axes = pyplot.subplots()[1]
+    axes.set_xlabel("Age in years")
+    axes.set_ylabel(f"{event.capitalize()} by this age")
+    axes.set_ylim(-0.02, 1.02)
+    axes.yaxis.set_major_formatter(PercentFormatter(1, decimals=0))
+    return axes
+
+
+def _finish(axes: "Axes") -> "Axes":
+    axes.set_xlim(left=0)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend()
+    return axes
+
+
+_POINTS = 49
+_BAND = 0.2
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class WeibullLives(_Result):
+    """Weibull lives by component and family; made by `Lives.weibull`.
+
+    Attributes
+    ----------
+    lives : Lives
+        The records, with their labels.
+    fit : WeibullFit
+        The fits, in the order of ``lives.labels``.
+    """
+
+    lives: Lives
+    fit: WeibullFit
+
+    def __repr__(self) -> str:
+        estimated = f"{int(self.fit.usable.sum())} of {self.fit.usable.size} estimated"
+        return f"Weibull lives ({self.lives.event}) of {_said(self.lives.labels)}, {estimated}"
+
+    def table(self) -> pd.DataFrame:
+        """Give the estimates with their intervals.
+
+        Returns
+        -------
+        DataFrame
+            component, family, kind, status ("ok", or why there is no estimate), n_failed, n_sound; shape,
+            scale_years, b10_years and b50_years (ages by which 10 and 50 % have failed), each with its
+            low and high end. NaN where the status is not "ok".
+        """
+        frame = self.lives.labels.assign(status=self.fit.status)
+        frame = frame.assign(n_failed=self.fit.n_failed.round(6), n_sound=self.fit.n_sound.round(6))
+        for name, unit, values in (
+            ("shape", "", self.fit.shape_interval()),
+            ("scale", "_years", self.fit.scale_interval()),
+            ("b10", "_years", self.fit.life(0.10)),
+            ("b50", "_years", self.fit.life(0.50)),
+        ):
+            for end, column in zip(("", "_low", "_high"), values, strict=True):
+                frame[f"{name}{end}{unit}"] = column
+        return frame
+
+    def failed_by(self, age_years: float) -> pd.DataFrame:
+        """Share failed by an age: component, family, kind, age_years, failed, low, high.
+
+        Parameters
+        ----------
+        age_years : float
+            Finite, 0 or above.
+        """
+        failed, low, high = self.fit.failed_by(age_years)
+        return self.lives.labels.assign(age_years=float(age_years), failed=failed, low=low, high=high)
+
+    def life(self, share: float) -> pd.DataFrame:
+        """Age by which a share has failed: component, family, kind, life_years, low, high.
+
+        Parameters
+        ----------
+        share : float
+            Above 0 and below 1; 0.10 gives the B10 life.
+        """
+        life, low, high = self.fit.life(share)
+        return self.lives.labels.assign(life_years=life, low=low, high=high)
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Draw each fit over its nonparametric curve; beyond the oldest record it is dashed.
+
+        Parameters
+        ----------
+        axes : matplotlib Axes, optional
+            Where to draw; new ones if not given.
+
+        Returns
+        -------
+        Axes
+            A single life is drawn with its interval. One that has no estimate keeps its steps, and the
+            legend says why.
+        """
+        axes = self.lives.curve(level=self.fit.level, has_band=False)._draw(axes, named=False)
+        oldest = self.lives.table()["oldest_years"].to_numpy()
+        until = np.linspace(0, oldest, _POINTS)
+        beyond = np.linspace(oldest, np.full(oldest.size, 1.1 * oldest.max()), _POINTS)
+        drawn, dashed = (np.array([self.fit.failed_by(age)[0] for age in ages]) for ages in (until, beyond))
+        for i, name in enumerate(_lines(self.lives.labels)):
+            said = name if self.fit.usable[i] else f"{name} ({self.fit.status[i]})"
+            axes.plot(until[:, i], drawn[:, i], color=f"C{i % 10}", linewidth=2, label=said)
+            axes.plot(beyond[:, i], dashed[:, i], color=f"C{i % 10}", linewidth=2, linestyle="--")
+        if oldest.size == 1 and self.fit.usable[0]:
+            ages = np.append(until, beyond)
+            ends = np.array([[end[0] for end in self.fit.failed_by(age)[1:]] for age in ages])
+            axes.fill_between(ages, ends[:, 0], ends[:, 1], color="C0", alpha=_BAND, linewidth=0)
+        return _finish(axes)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class LifeCurves(_Result):
+    """Curves without a model, by component and family; made by `Lives.curve`.
+
+    Attributes
+    ----------
+    lives : Lives
+        The records, with their labels.
+    curves : tuple of Curve
+        In the order of ``lives.labels``; each knows its method and status.
+    """
+
+    lives: Lives
+    curves: tuple[Curve, ...]
+
+    def __repr__(self) -> str:
+        methods = ", ".join(sorted({curve.method for curve in self.curves}))
+        return f"Curves ({self.lives.event}; {methods}) of {_said(self.lives.labels)}"
+
+    def table(self) -> pd.DataFrame:
+        """Give every age at which a curve is determined.
+
+        Returns
+        -------
+        DataFrame
+            component, family, kind, method, status, and the columns of `Curve.table`.
+        """
+        labels = self.lives.labels.assign(
+            method=[curve.method for curve in self.curves], status=[curve.status for curve in self.curves]
+        )
+        tables = [curve.table() for curve in self.curves]
+        rows = labels.loc[np.repeat(labels.index, [len(table) for table in tables])]
+        return pd.concat([rows.reset_index(drop=True), pd.concat(tables, ignore_index=True)], axis=1)
+
+    def failed_by(self, age_years: float) -> pd.DataFrame:
+        """Share failed by an age: component, family, kind, age_years, failed, low, high (`Curve.at`)."""
+        found = np.array([curve.at(age_years) for curve in self.curves])[:, :, 0]
+        columns = dict(zip(("failed", "low", "high"), found.T, strict=True))
+        return self.lives.labels.assign(age_years=float(age_years), **columns)
+
+    def life(self, share: float) -> pd.DataFrame:
+        """Age by which a share has failed: component, family, kind, life_years, low, high (`Curve.life`)."""
+        found = np.array([curve.life(share) for curve in self.curves])
+        columns = dict(zip(("life_years", "low", "high"), found.T, strict=True))
+        return self.lives.labels.assign(**columns)
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Draw the steps of each; a single curve with its band.
+
+        Parameters
+        ----------
+        axes : matplotlib Axes, optional
+            Where to draw; new ones if not given.
+
+        Returns
+        -------
+        Axes
+        """
+        return _finish(self._draw(axes, named=True))
+
+    def _draw(self, axes: "Axes | None", *, named: bool) -> "Axes":
+        axes = _age_axes(axes, self.lives.event)
+        for i, (name, curve) in enumerate(zip(_lines(self.lives.labels), self.curves, strict=True)):
+            axes.step(
+                curve.age_years,
+                curve.failed,
+                where="post",
+                color=f"C{i % 10}",
+                linewidth=1.2,
+                label=name if named else None,
+            )
+        if named and len(self.curves) == 1:
+            one = self.curves[0]
+            axes.fill_between(
+                one.age_years, one.low, one.high, step="post", color="C0", alpha=_BAND, linewidth=0
+            )
+        return axes
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class PooledFamilies(_Result):
+    """Lives of components pooled over families; made by `Lives.pooled`.
+
+    A family whose component changed in a production year stands there twice: `built` tells the units
+    made before it from those made since.
+
+    Attributes
+    ----------
+    lives : Lives
+        The records that were asked for.
+    pooled : PooledLives
+        The posterior, which also answers for families that nobody has seen.
+    changes : dict of (str, str) to float
+        First production year of the later lives, by family and component.
+    """
+
+    lives: Lives
+    pooled: PooledLives
+    changes: Mapping[tuple[str, str], float]
+
+    def __repr__(self) -> str:
+        return f"Pooled lives (failed) of {_said(self.table())}"
+
+    def table(self) -> pd.DataFrame:
+        """Sum each life up.
+
+        Returns
+        -------
+        DataFrame
+            component, family, built (empty, or "before" or "from" a year), kind, n_records, mean_year,
+            scale_years, shape, and the rest of `PooledLives.table`.
+        """
+        table = self._rows().drop(columns="label")
+        return table.reset_index(drop=True)
+
+    def _rows(self) -> pd.DataFrame:
+        """Rows of the table, with the label under which each is pooled."""
+        table = self.pooled.table()
+        table = table[table["component"].isin(self.lives.labels["component"])].rename(
+            columns={"family": "label"}
+        )
+        family_of = {later(family): family for family, _ in self.changes}
+        family = table["label"].replace(family_of)
+        years = [self.changes.get(pair) for pair in zip(family, table["component"], strict=True)]
+        sides = np.where(table["label"] == family, "before", "from")
+        built = [f"{side} {year:.0f}" if year else "" for side, year in zip(sides, years, strict=True)]
+        table.insert(1, "family", family)
+        table.insert(2, "built", built)
+        if self.lives._families is not None:
+            table = table[table["family"].isin(self.lives._families)]
+        return table.sort_values(["component", "family", "built"], kind="stable", ignore_index=True)
+
+    def failed_by(self, age_years: float, *, year: float | None = None) -> pd.DataFrame:
+        """Probability that a part has failed by an age.
+
+        Parameters
+        ----------
+        age_years : float
+            0 or above.
+        year : float, optional
+            Production year; the mean year of each family's own records if not given.
+
+        Returns
+        -------
+        DataFrame
+            component, family, built, age_years, failed (posterior mean), low, high (90 % band).
+        """
+        rows = self._rows()
+        component, label = (rows[name].to_numpy(object) for name in ("component", "label"))
+        failed, low, high = self.pooled.failed_by(component, label, age_years, year=year)
+        labels = rows[["component", "family", "built"]]
+        return labels.assign(age_years=float(age_years), failed=failed, low=low, high=high)
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Draw the share failed by age, up to the oldest record; a single life with its band.
+
+        Parameters
+        ----------
+        axes : matplotlib Axes, optional
+            Where to draw; new ones if not given.
+
+        Returns
+        -------
+        Axes
+        """
+        axes = _age_axes(axes, self.lives.event)
+        rows, ages = self._rows(), np.linspace(0, self.lives.table()["oldest_years"].max(), _POINTS)
+        component, label = (rows[name].to_numpy(object)[:, None] for name in ("component", "label"))
+        failed, low, high = self.pooled.failed_by(component, label, ages)
+        for i, name in enumerate(_lines(rows)):
+            axes.plot(ages, failed[i], color=f"C{i % 10}", linewidth=2, label=name)
+        if len(rows) == 1:
+            axes.fill_between(ages, low[0], high[0], color="C0", alpha=_BAND, linewidth=0)
+        return _finish(axes)
+
+
+# ---- Odds: everything fitted at once, and what it answers
+
+
+def fit(records: Source, *, as_of: Day | None = None) -> "Odds":
+    """Fit lives, odds, prices and costs of all families.
+
+    Parameters
+    ----------
+    records : Records, or what `load` takes
+    as_of : datetime.date or str, optional
+        What happened later is ignored; the last date on record if not given.
+
+    Returns
+    -------
+    Odds
+        The same for the same records and day.
+
+    Examples
+    --------
+    >>> fit(records)
+    Odds of 14 families as of 2026-10-31
+    """
+    known = load(records, as_of=as_of)
+    last, day = last_day(known), read_day("as_of", as_of)
+    return Odds(fit_appraiser(known, last if day is None else min(day, last)), known)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Odds:
+    """What a bench's records say of the units that it may buy; made by `fit`.
+
+    Attributes
+    ----------
+    appraiser : Appraiser
+        The fitted numbers.
+    records : Records
+        What they were fitted to.
+    """
+
+    appraiser: Appraiser
+    records: Records
+
+    @property
+    def as_of(self) -> datetime.date:
+        """Day of the appraisal."""
+        return self.appraiser.as_of
+
+    @property
+    def families(self) -> tuple[str, ...]:
+        """Families that the records name."""
+        return tuple(self.appraiser.families)
+
+    def __repr__(self) -> str:
+        count = "1 family" if len(self.families) == 1 else f"{len(self.families)} families"
+        return f"Odds of {count} as of {self.as_of}"
+
+    def _repr_html_(self) -> str:
+        shown = self.ranking().to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
+        return f"<p>{escape(repr(self))}</p>\n{shown}"
+
+    def judge(
+        self,
+        offers: "str | Path | Rows | Mapping[str, Any] | None" = None,
+        *,
+        family: str | None = None,
+        model: str | None = None,
+        kind: str | None = None,
+        built: int | tuple[int, int] | None = None,
+        working_price: float | None = None,
+        asked: float | None = None,
+        signs: Mapping[str, Any] | None = None,
+        seen_on: Day | None = None,
+    ) -> pd.DataFrame:
+        """Judge units on offer: many of a file or of rows, or one that keywords describe.
+
+        Parameters
+        ----------
+        offers : str, Path, DataFrame, sequence of mapping or mapping, optional
+            A CSV file of offers, or its rows: offer (numbered if it is missing), family, model, kind,
+            working_price, built_from, built_to, asked, seen_on, and a column per sign.
+        family, model, kind : str, optional
+            Of the one unit; at least one of them.
+        built : int or (int, int), optional
+            Production year, or first and last possible one.
+        working_price : float, optional
+            What a working one fetches, in place of the family's price.
+        asked : float, optional
+            Price asked. Without it there is a ceiling, but no verdict.
+        signs : mapping of str to {"yes", "no", True, False}, optional
+            What was looked at, and seen or not.
+        seen_on : datetime.date or str, optional
+            Day of the sale; the day of the odds if not given.
+
+        Returns
+        -------
+        DataFrame
+            One row per offer: offer, verdict, ceiling, expected_gain, gain_low, gain_high (80 % of what this
+            one may bring), chance_of_loss, success_chance, success_low, success_high (90 % of what is not
+            known of that chance), hours, chief_risk, jobs_seen, evidence, note.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault of the offers; or if both offers and keywords are given, or neither.
+
+        Examples
+        --------
+        >>> verdict = odds.judge(family="Obbelin 310", built=1982, asked=25, signs={"no power": "no"})
+        >>> verdict["verdict"].tolist()
+        ['take']
+        >>> len(odds.judge("data/demo/offers.csv"))
+        26
+        """
+        unit = {
+            "family": family, "model": model, "kind": kind, "working_price": working_price, "asked": asked,
+            "seen_on": read_day("seen_on", seen_on), **_window(built), **(signs or {}),
+        }  # fmt: skip
+        is_described = any(value is not None for value in unit.values())
+        if is_described == (offers is not None):
+            raise InvalidInput(
+                "`judge` takes offers (a CSV file, a data frame or rows) or one unit by keywords, such as "
+                f"family=..., asked=...; it got {'both' if is_described else 'neither'}."
+            )
+        if isinstance(offers, str | Path):
+            table = read_offers(Path(offers))
+        elif offers is None:
+            table = offers_from(plain_rows([{"offer": family or model or kind, **unit}]))
+        else:
+            rows = plain_rows([offers] if isinstance(offers, Mapping) else offers)
+            table = offers_from([{"offer": str(i), **row} for i, row in enumerate(rows, 1)])
+        return judge(table, self.appraiser)
+
+    def ranking(self, *, as_of: Day | None = None) -> pd.DataFrame:
+        """Judge a usual unit of every family at the price usually asked for one.
+
+        Parameters
+        ----------
+        as_of : datetime.date or str, optional
+            Day of the sale; the day of the odds if not given.
+
+        Returns
+        -------
+        DataFrame
+            `reliability.worth.review.RANKING_COLUMNS`, takes first, then by expected gain.
+
+        Examples
+        --------
+        >>> best = odds.ranking().iloc[0]
+        >>> best["verdict"], bool(best["usual_price"] <= best["ceiling"])
+        ('take', True)
+        """
+        return ranking(self.appraiser, self.records, as_of=read_day("as_of", as_of))
+
+    def plan(
+        self,
+        job: str | int | None = None,
+        *,
+        family: str | None = None,
+        built: int | tuple[int, int] | None = None,
+        signs: Mapping[str, Any] | None = None,
+        found: Mapping[str, str] | None = None,
+        seen_on: Day | None = None,
+    ) -> Plan:
+        """Plan the work on a unit: what to look at next, and when to stop.
+
+        Parameters
+        ----------
+        job : str or int, optional
+            Number of an open job, whose findings and signs are on record.
+        family, built, signs, seen_on : optional
+            In place of a job: the unit, as for `judge`.
+        found : mapping of str to str, optional
+            What was found so far: "sound", "worn", "failed", "mended" or "no part" by component.
+
+        Returns
+        -------
+        Plan
+
+        Raises
+        ------
+        UnknownName
+            If there is no such job, family or component.
+        InvalidInput
+            If the job is finished; or if both a job and a unit are given, or neither.
+
+        Examples
+        --------
+        >>> plan = odds.plan(family="Obbelin 310", built=1982, found={"belt": "mended"})
+        >>> "belt" in set(plan.table()["component"])
+        False
+        """
+        unit: dict[str, Any] = {"signs": signs, "found": found, "seen_on": read_day("seen_on", seen_on)}
+        unit |= _window(built)
+        is_described = any(value is not None for value in unit.values())
+        if (family is None) == (job is None) or (job is not None and is_described):
+            raise InvalidInput(
+                "`plan` takes the number of an open job, or a unit: its family, and what is known of it by "
+                "further keywords; not both."
+            )
+        if job is None:
+            return plan_unit(self.appraiser, family=str(family), **unit)
+        jobs = self.records.jobs
+        here = jobs[jobs["job"] == str(job)]
+        if here.empty:
+            raise unknown("There is no job", str(job), jobs.loc[jobs["outcome"] == "open", "job"])
+        parts = {name: getattr(self.records, name) for name in ("findings", "signs")}
+        rows = {name: plain_rows(frame[frame["job"] == str(job)]) for name, frame in parts.items()}
+        return plan_job(self.appraiser, {"job": plain_rows(here)[0], **rows})
+
+    def stock(self) -> pd.DataFrame:
+        """List the parts that the units of the next year are likely to need.
+
+        Returns
+        -------
+        DataFrame
+            `reliability.worth.stock.STOCK_COLUMNS`, most needed first.
+
+        Examples
+        --------
+        >>> odds.stock()["component"].iloc[0]
+        'belt'
+        """
+        return stock(self.appraiser, self.records)
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Draw the ranking: the price usually paid and the ceiling; one below 0 means not even for free.
+
+        Parameters
+        ----------
+        axes : matplotlib Axes, optional
+            Where to draw; new ones if not given.
+
+        Returns
+        -------
+        Axes
+        """
+        table = self.ranking()
+        if axes is None:
+            from matplotlib import pyplot
+
+            axes = pyplot.subplots(figsize=(6.4, 1.2 + 0.28 * len(table)))[1]
+        place = np.arange(len(table))[::-1]
+        axes.axvline(0, color="0.7", linewidth=0.8)
+        axes.hlines(place, table["usual_price"], table["ceiling"], color="0.7")
+        axes.scatter(table["usual_price"], place, facecolors="none", edgecolors="0.2", label="usually paid")
+        axes.scatter(table["ceiling"], place, color="C0", marker="D", label="ceiling")
+        names = zip(table["family"], table["verdict"], strict=True)
+        axes.set_yticks(place, [f"{family}: {verdict}" if verdict else family for family, verdict in names])
+        axes.set_xlabel(self.appraiser.currency)
+        axes.legend()
+        return axes
+
+    def save(self, path: str | Path) -> None:
+        """Keep the fitted numbers in a file that only its owner may read; `load` reads it.
+
+        Parameters
+        ----------
+        path : str or Path
+            Replaced in one step.
+        """
+        self.appraiser.save(Path(path))
+
+    @classmethod
+    def load(cls, path: str | Path, records: Source) -> Self:
+        """Take odds that were kept, if they were fitted to the same records.
+
+        Parameters
+        ----------
+        path : str or Path
+            Written by `save`.
+        records : Records, or what `reliability.load` takes
+
+        Raises
+        ------
+        InvalidInput
+            If the file is none of `save`, another version wrote it, or the records are others.
+        """
+        appraiser, known = load_appraiser(Path(path)), load(records)
+        if appraiser.fingerprint != known.fingerprint():
+            raise InvalidInput(f"{Path(path).name} was fitted to other records. Fit the odds anew.")
+        return cls(appraiser, known)
+
+
+def _window(built: int | tuple[int, int] | None) -> dict[str, int | None]:
+    """Read a production year, or a window of them."""
+    if built is None or isinstance(built, Integral):
+        return {"built_from": built, "built_to": built}
+    if not isinstance(built, tuple | list) or len(built) != 2:
+        raise InvalidInput(
+            f"`built` must be a year such as 1982, or two such as (1979, 1984); got {built!r}."
+        )
+    return {"built_from": built[0], "built_to": built[1]}
