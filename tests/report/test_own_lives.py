@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.life.model_check import FAIR, TOO_FEW
 from reliability.records.frames import records_from_rows
 from reliability.report.own_lives import OwnLives, _status
