@@ -1,10 +1,12 @@
 """Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,8 +15,8 @@ import click
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
 from reliability.records.csv_files import write_table as write_rows_to
-from reliability.records.tables import TABLES
-from reliability.records.values import write_value
+from reliability.records.tables import SETTINGS, TABLES
+from reliability.records.values import Refused, clean_text, exponent_of, read_setting, write_value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,16 +39,22 @@ def job_lines(document: JobDocument, currency: str) -> list[str]:
     """Word a whole job: only what is known."""
     job = document["job"]
     lines = [f"Job {job['job']}: {job['family']}, {job['outcome']}"]
-    for column in TABLES["jobs"]:
-        if column.name in ("job", "family", "outcome") or job[column.name] is None:
-            continue
-        unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
-        lines.append(f"  {column.name:<15}{_indented(write_value(job[column.name]))}{unit}")
+    lines += row_lines("jobs", job, currency, leave_out=("job", "family", "outcome"))
     for part, heading in _PARTS.items():
         if document[part]:
             lines.append(f"{heading}:")
             lines += [f"  {_row(part, row, currency)}" for row in document[part]]
     return lines
+
+
+def row_lines(
+    table: str, row: Mapping[str, Any], currency: str, leave_out: Sequence[str] = ()
+) -> Iterator[str]:
+    """Word the filled cells of a row, one to a line."""
+    for column in TABLES[table]:
+        if column.name not in leave_out and row[column.name] is not None:
+            unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
+            yield f"  {column.name:<15}{_indented(write_value(row[column.name]))}{unit}"
 
 
 def _indented(text: str) -> str:
@@ -72,8 +80,8 @@ def _cell(part: str, name: str, value: Any, currency: str) -> str:
     return f"{name} {write_value(value)}{unit}"
 
 
-def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Word every version of a job, oldest first, by what it changed."""
+def version_lines(versions: Sequence[Mapping[str, Any]], gone: str = "withdrawn") -> list[str]:
+    """Word every version of a job or a row, oldest first, by what it changed."""
     lines: list[str] = []
     before: dict[str, str] = {}
     for version in versions:
@@ -82,17 +90,25 @@ def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
             lines.append(f"  {version['damage']}")
             continue
         if version["content"] is None:
-            lines.append("  withdrawn")
+            lines.append(f"  {gone}")
+            before = {}
             continue
         cells = _cells(version["content"])
-        lines += [f"  {line}" for line in _changes(before, cells)]
+        lines += [f"  {line}" for line in changes(before, cells)]
         before = cells
     return lines
 
 
+def row_cells(row: Mapping[str, Any]) -> dict[str, str]:
+    """Give every filled cell of a row as text."""
+    return {name: write_value(value) for name, value in row.items() if value is not None}
+
+
 def _cells(document: JobDocument) -> dict[str, str]:
-    """Every filled cell of a job under one name."""
-    cells = {name: write_value(value) for name, value in document["job"].items() if value is not None}
+    """Every filled cell of a job, or of a row, under one name."""
+    if not isinstance(document.get("job"), dict):
+        return row_cells(document)
+    cells = row_cells(document["job"])
     for part, named_by in (("findings", "component"), ("signs", "sign"), ("followups", "checked_on")):
         for row in document[part]:
             arose = "during work" if row.get("arose") == "during work" else ""
@@ -103,7 +119,8 @@ def _cells(document: JobDocument) -> dict[str, str]:
     return cells
 
 
-def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+def changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+    """Word what differs between two states of a job or a row, cell by cell."""
     lines = []
     for name, value in after.items():
         if name not in before:
@@ -263,8 +280,8 @@ def lives_text(table: "pd.DataFrame") -> str:
     return "\n".join((own, today, _table(table, columns)))
 
 
-def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) -> list[str]:
-    """Say the verdict on one unit: the answer first, then why."""
+def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str, settings: str) -> list[str]:
+    """Say the verdict on one unit: the answer first, then why, and with which settings."""
     between = f"{percent(verdict['success_low'])} to {percent(verdict['success_high'])}"
     jobs = counted(int(verdict["jobs_seen"]), "finished job")
     rows = [("ceiling", f"{amount(verdict['ceiling'])} {currency}")]
@@ -280,6 +297,7 @@ def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) ->
         ("chance of a repair", f"{percent(verdict['success_chance'])} (90 % interval {between})"),
         ("bench hours", plain(verdict["hours"])),
         ("chief risk", words(verdict["chief_risk"])),
+        ("settings", settings),
         ("evidence", f"{verdict['evidence']}: {jobs} of the family"),
     ]
     rows += [("note", verdict["note"])] if verdict["note"] else []
@@ -385,6 +403,39 @@ def written_to(path: Path) -> Iterator[None]:
         raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
 
+DECISIVE = ("hour_rate", "selling_fee", "margin")
+"""Settings that decide a verdict, and that nobody can guess."""
+
+
+def settle(ledger: "Ledger") -> None:
+    """Ask for the settings that decide a verdict, once, where a new ledger does not say them yet."""
+    stated = {row["setting"] for row in ledger.rows("settings")}
+    left = [name for name in DECISIVE if name not in stated]
+    if not left:
+        return
+    if not sys.stdin.isatty():
+        are = "is not set and counts" if len(left) == 1 else "are not set and count"
+        click.echo(f"{', '.join(left)} {are} as 0 in every verdict: benchodds set {left[0]} VALUE")
+        return
+    click.echo(
+        "What every verdict rests on, asked once; Enter stands for 0, `benchodds set` changes it later."
+    )
+    exponent = exponent_of(str(ledger.setting("currency")))
+
+    def read(name: str, answer: str) -> str:
+        try:
+            return read_setting(SETTINGS[name], clean_text(answer), exponent)
+        except Refused as error:
+            raise click.UsageError(error.message) from None
+
+    rows = []
+    for name in left:
+        question = f"{name} ({SETTINGS[name].meaning})"
+        value = click.prompt(question, default="0", value_proc=partial(read, name))
+        rows.append({"setting": name, "value": value})
+    ledger.put("settings", rows, reason="asked on a new ledger")
+
+
 @dataclass(frozen=True)
 class Bench:
     """What the command line knows before a command runs.
@@ -405,9 +456,16 @@ class Bench:
         except OSError as error:
             raise LedgerError(f"The ledger {self.url[:100]} cannot be opened: {reason(error)}.") from None
 
+    @property
+    def shown(self) -> str:
+        """Where the ledger is, without any password."""
+        from reliability.records.database import parse_url, shown_url
+
+        return shown_url(parse_url(self.url))
+
     @contextmanager
-    def ledger(self, *, create: bool = False) -> Iterator["Ledger"]:
-        """Open the ledger; say so where one is made."""
+    def ledger(self, *, create: bool = False, write: bool = False) -> Iterator["Ledger"]:
+        """Open the ledger; say so where one is made, and name the one that was written to."""
         from reliability.records.ledger import open_ledger
 
         is_new = create and self.is_missing
@@ -418,4 +476,9 @@ class Bench:
                 click.echo(f"A new ledger was made: {ledger.name} ({who_reads(Path(ledger.name))})")
             for each in ledger.notes:
                 note(each)
+            demo = ", which holds the demo" if write and ledger.holds_demo else ""
             yield ledger
+            if write:
+                click.echo(f"Written to {self.shown}{demo}")
+            if is_new:
+                settle(ledger)

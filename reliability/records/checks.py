@@ -583,5 +583,6 @@ class Settings:
             if not text:
                 raise InvalidInput(f"settings, {name}: is empty; leave the row out for the default")
             kind = {"text": str, "choice": str, "count": int}.get(SETTINGS[name].kind, float)
-            values[name] = kind(text)
+            if name in cls.__dataclass_fields__:  # how somebody types changes no number
+                values[name] = kind(text)
         return cls(**values)

@@ -1049,6 +1049,16 @@ def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
     return connection.execute(query).all()
 
 
+#: Why the rows of the demo are in a ledger, in its history.
+DEMO_REASON = "imported from the demo"
+
+
+def holds_demo(connection: Connection) -> bool:
+    """Tell whether a ledger began with the demo."""
+    first = select(HISTORY.c.reason).order_by(HISTORY.c.entry).limit(1)
+    return connection.execute(first).scalar() == DEMO_REASON
+
+
 def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
     """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
     entries = HISTORY.c
@@ -1116,12 +1126,14 @@ Content = dict[str, Any]
 
 
 def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Value]], reason: str) -> None:
-    """Add the first version of new reference rows to the history."""
+    """Add a version of new reference rows to the history: the first, but of one that was taken back."""
+    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == table.name)
+    last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
     now = utc_now()
     versions = [
-        {"what": table.name, "key": key_text(table, row), "version": 1, "written_at": now,
+        {"what": table.name, "key": key, "version": last.get(key, 0) + 1, "written_at": now,
          "reason": reason, "content": to_json(content_of(row))}
-        for row in rows
+        for row in rows for key in [key_text(table, row)]
     ]  # fmt: skip
     keep_versions(connection, versions)
 

@@ -17,7 +17,13 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import JobDocument, Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
-from reliability.records.ledger import Ledger, document_in_entry, open_ledger
+from reliability.records.ledger import (
+    REFERENCE_TABLES,
+    Ledger,
+    document_in_entry,
+    open_ledger,
+    row_in_entry,
+)
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import TABLES, Column, Table
 from reliability.records.values import exponent_of
@@ -54,6 +60,59 @@ def changed_since(connection: Connection, day: datetime.date) -> dict[str, int]:
     query = select(entries.key, func.max(entries.version))
     query = query.where(jobs, entries.written_at <= end_of(day), entries.key.in_(later))
     return {key: version for key, version in connection.execute(query.group_by(entries.key))}
+
+
+#: Rows that bear no day of their own: they count from the day on which they were written.
+UNDATED = ("settings", "parts", "hearsay")
+
+
+def told_since(connection: Connection, day: datetime.date) -> dict[str, dict[str, database.Row | None]]:
+    """Find the reference rows that were written after a day, in a ledger that was begun by then.
+
+    Parameters
+    ----------
+    connection, day
+        As for `changed_since`.
+
+    Returns
+    -------
+    dict of dict of (row or None)
+        By table and key, what the history said at the end of that day: the row, or None where it was not
+        there. In a ledger that was begun only later nothing is known of the day, and nothing is given.
+    """
+    entries, end = HISTORY.c, end_of(day)
+    found: dict[str, dict[str, database.Row | None]] = {name: {} for name in REFERENCE_TABLES}
+    if not connection.execute(select(entries.entry).where(entries.written_at <= end).limit(1)).first():
+        return found
+    exponent = database.exponent_in(connection)
+    for name, rows in found.items():
+        later = select(entries.key).where(entries.what == name, entries.written_at > end)
+        same = and_(entries.what == name, entries.key.in_(later))
+        for entry in connection.execute(select(HISTORY).where(same).order_by(entries.version)):
+            then = rows.get(entry.key)
+            if entry.written_at <= end:
+                then = None if entry.content is None else row_in_entry(entry, exponent)
+            rows[entry.key] = then
+    found["settings"].pop("currency", None)  # all amounts are in the one that holds now
+    return found
+
+
+def told_then(name: str, columns: Columns, then: Mapping[str, database.Row | None]) -> Columns:
+    """Put reference rows as they stood on a day in place of those that were written later.
+
+    A family or model that was not known then stays: jobs of the time may be of it.
+    """
+    table = TABLES[name]
+    if not then:
+        return columns
+    rows = [dict(zip(table.names, cells, strict=True)) for cells in zip(*columns, strict=True)]
+    kept = []
+    for row in rows:
+        key = database.key_text(table, row)
+        if key not in then or (then[key] is None and name not in UNDATED):
+            kept.append(row)
+    kept += [row for row in then.values() if row is not None]
+    return [[row[column] for row in kept] for column in table.names]
 
 
 def jobs_written_by(
@@ -310,8 +369,8 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     ledger : Ledger
         An open ledger.
     as_of : datetime.date, optional
-        Take the jobs that were written down by then as they were written, as `written_by` says, and
-        leave out what happened later, as `known_by` does.
+        Take the jobs that were written down by then as they were written, settings, families, models,
+        parts and hearsay as `told_since` says, and leave out what happened later, as `known_by` does.
 
     Returns
     -------
@@ -321,8 +380,13 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     frames = {}
     with ledger.reading() as connection:
         made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
+        told = {} if as_of is None else told_since(connection, as_of)
+        stated = {row.setting: row.value for row in connection.execute(select(SQL_TABLES["settings"]))}
+        stated |= {
+            name: None if row is None else row["value"] for name, row in told.get("settings", {}).items()
+        }
         settings = Settings.from_rows(
-            row._asdict() for row in connection.execute(select(SQL_TABLES["settings"]))
+            {"setting": name, "value": value} for name, value in stated.items() if value is not None
         )
         exponent = exponent_of(settings.currency)
         unit = 10**exponent
@@ -333,13 +397,28 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
                 columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
                 plain = [_in_currency(values, unit) if column.kind == "money" else values
                          for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
-                frames[name] = frame_from_columns(table, taken_back(name, plain, then))
+                backed = told_then(name, taken_back(name, plain, then), told.get(name, {}))
+                frames[name] = frame_from_columns(table, backed)
         gone = set(database.withdrawn_numbers(connection)) - set(then)
         gone |= {job for job, document in then.items() if document is None}
         withdrawn = tuple(sorted(gone))
     mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]
     records = _shared(Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark))
-    return records if as_of is None else known_by(records, as_of)
+    if as_of is None:
+        return records
+    records = known_by(records, as_of)
+    # What was first described later, and no job of the time is of, was not known.
+    families = _not_known(records.families, "family", told["families"]) - set(records.jobs["family"])
+    models = _not_known(records.models, "model", told["models"]) - set(records.jobs["model"])
+    kept = {
+        "families": records.families[~records.families["family"].isin(families)],
+        "models": records.models[~records.models["model"].isin(models)],
+    }
+    return replace(records, **{name: frame.reset_index(drop=True) for name, frame in kept.items()})
+
+
+def _not_known(frame: pd.DataFrame, column: str, then: Mapping[str, database.Row | None]) -> set[str]:
+    return {name for name in frame[column] if name in then and then[name] is None}
 
 
 def _shared(records: Records) -> Records:

@@ -100,6 +100,18 @@ class LedgerReader:
         with worded(self._url, done=""), transaction(self._engine) as connection:
             yield connection
 
+    @property
+    def holds_demo(self) -> bool:
+        """Whether it began with the demo: it is one to try the commands on."""
+        with self.reading() as connection:
+            return database.holds_demo(connection)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was ever written to it."""
+        with self.reading() as connection:
+            return connection.execute(select(HISTORY.c.entry).limit(1)).first() is None
+
     def next_job_number(self) -> str:
         """Tell the number that the next intake will get, if nobody else is quicker."""
         with self.reading() as connection:
@@ -116,22 +128,39 @@ class LedgerReader:
         with self.reading() as connection:
             return document_in(connection, job, database.exponent_in(connection))
 
-    def history(self, job: str) -> list[dict[str, Any]]:
-        """Read every version of a job, oldest first: version, written_at, reason, content, damage.
+    def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
+        """Read every version of a job or of a reference row, oldest first.
 
-        `content` is a JobDocument, or None where the job was withdrawn; `damage` says what keeps a
-        version from being read, and is None where nothing does.
+        Parameters
+        ----------
+        key : str
+            The number of a job, or the key of a row as `database.key_text` words it.
+        table : str
+            Which table the row is of.
+
+        Returns
+        -------
+        list of dict
+            version, written_at, reason, content, damage. `content` is a JobDocument or a row, or None
+            where it was taken out; `damage` says what keeps a version from being read, and is None where
+            nothing does.
+
+        Raises
+        ------
+        UnknownName
+            If there never was such a job.
         """
         with self.reading() as connection, tolerant(connection):
-            found = database.versions(connection, "jobs", clean_text(job))
-            if not found:
-                document_in(connection, job, 0)
+            found = database.versions(connection, table, clean_text(key))
+            if not found and table == "jobs":
+                document_in(connection, key, 0)
             exponent = database.exponent_in(connection)
         versions = []
         for row in found:
             content = damage = None
             try:
-                content = None if row.content is None else document_in_entry(row, exponent)
+                if row.content is not None:
+                    content = (document_in_entry if table == "jobs" else row_in_entry)(row, exponent)
             except LedgerError as error:
                 damage = str(error)
             versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
@@ -139,11 +168,14 @@ class LedgerReader:
         return versions
 
     def changed_since(self, day: datetime.date) -> bool:
-        """Tell whether any job that was written by the end of a day was written again later."""
-        from reliability.records.frames import changed_since  # as in `check`
+        """Tell whether anything that was written by the end of a day was written again later."""
+        from reliability.records.frames import UNDATED, changed_since, told_since  # as in `check`
 
         with self.reading() as connection:
-            return bool(changed_since(connection, day))
+            told = told_since(connection, day)
+            return bool(changed_since(connection, day)) or any(
+                name in UNDATED or row is not None for name, rows in told.items() for row in rows.values()
+            )
 
     def clock_doubt(self) -> str | None:
         """Say so where this machine's clock is behind the last entry of the history."""
@@ -268,6 +300,20 @@ def document_in_entry(entry: Any, exponent: int) -> JobDocument:
     try:
         return _document_of(content, exponent)
     except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
+        raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
+
+
+def row_in_entry(entry: Any, exponent: int) -> database.Row:
+    """Read a reference row as an entry of the history kept it.
+
+    Raises
+    ------
+    LedgerError
+        If the entry is damaged.
+    """
+    try:
+        return database.from_json(TABLES[entry.what], database.read_content(entry), exponent)
+    except (AttributeError, TypeError, ValueError, ArithmeticError):
         raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
 
 
@@ -809,6 +855,85 @@ class Ledger(LedgerReader):
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
             refuse(put_rows(connection, table, rows, exponent, reason))
+
+    def correct(
+        self, table: str, row: Mapping[str, Any], *, reason: str = "", remove: bool = False
+    ) -> tuple[dict[str, Value] | None, dict[str, Value] | None]:
+        """Add one reference row, write its next version, or take it out; every version is kept.
+
+        Parameters
+        ----------
+        table : str
+            As for `put`.
+        row : mapping
+            Its key, and of a known row only the columns that change; None empties one.
+        reason : str
+            Kept in the history; "added", "corrected" or "taken out" where it is empty.
+        remove : bool
+            Take the row out; only its key is read.
+
+        Returns
+        -------
+        old, new : dict or None
+            The row before and after; None where there is none.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault, if nothing would change, or if other rows refer to what is to be taken out.
+        """
+        if table not in REFERENCE_TABLES:
+            raise unknown("correct writes no table", table, REFERENCE_TABLES)
+        with self.writing() as connection:
+            exponent = database.exponent_in(connection)
+            old = _find(connection, table, row, exponent)
+            if remove:
+                if old is None:
+                    raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
+                remove_row(connection, table, old, reason or "taken out")
+                return old, None
+            said = reason.strip() or ("added" if old is None else "corrected")
+            refuse(put_rows(connection, table, [row], exponent, said))
+            new = _find(connection, table, row, database.exponent_in(connection))
+            if new == old:
+                raise InvalidInput(f"The ledger says so already ({table}). Nothing was written.")
+        return old, new
+
+    def rename(
+        self, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
+    ) -> dict[str, int]:
+        """Rename a family, model, kind, component or sign everywhere; `rename.rename_in` says how.
+
+        Returns
+        -------
+        dict of str to int
+            Rows by table that bear the new name now.
+        """
+        from reliability.records.rename import rename_in  # as in `check`
+
+        with self.writing() as connection:
+            return rename_in(connection, what, clean_text(old), new, merge=merge, reason=reason)
+
+
+def remove_row(connection: Connection, table: str, row: database.Row, reason: str) -> None:
+    """Take a reference row out; its versions stay.
+
+    Raises
+    ------
+    InvalidInput
+        If other rows refer to it.
+    """
+    for name, other in TABLES.items():
+        for column, referred in other.references.items():
+            sql = SQL_TABLES[name]
+            query = select(func.count()).select_from(sql).where(sql.c[column] == row.get(column))
+            if referred == table and (count := connection.execute(query).scalar_one()):
+                raise InvalidInput(
+                    f"{count} {'row' if count == 1 else 'rows'} of {name} refer to {column} {row[column]!r}: "
+                    "it cannot be taken out. Nothing was written."
+                )
+    connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
+    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, None)
 
 
 def _shelf_in(connection: Connection, exponent: int) -> dict[int, dict[str, Value]]:

@@ -15,10 +15,12 @@ from reliability.records.values import (
     Refused,
     clean_text,
     exponent_of,
+    near_twin,
     nearest,
     read_value,
     refuse,
     some,
+    unseen,
 )
 
 if TYPE_CHECKING:
@@ -36,6 +38,8 @@ class Names:
     models: dict[str, str]
     signs: set[str]
     exponent: int
+    #: Names that are said to be new; None where nobody can be asked about one.
+    meant: Collection[str] | None = None
     lots: set[str] = field(default_factory=set)
     shelf: Mapping[int, ShelfRow] = field(default_factory=dict)
 
@@ -68,7 +72,14 @@ class Names:
         family = document["job"].get("family")
         if isinstance(family, str) and family not in self.families:
             faults.append(f"if {family!r} is a new family, describe it: {how_to_add}")
+        for row in document.get("signs") or ():
+            sign = row.get("sign")
+            if isinstance(sign, str) and self._is_asked(sign, self.signs) and near_twin(sign, self.signs):
+                faults.append(Fault("sign", "sign", unseen("sign", sign, self.signs)))
         return faults
+
+    def _is_asked(self, name: str, known: Collection[str]) -> bool:
+        return self.meant is not None and name not in known and name not in self.meant
 
     def new_family(self, row: Mapping[str, Any], place: str) -> list[Fault]:
         """Check the description of a family; a sound one is known from then on."""
@@ -76,8 +87,11 @@ class Names:
         if isinstance(name, str) and name in self.families:
             return [Fault(place, "", f"the ledger knows {name!r} already; leave its description out")]
         clean, complaints = clean_row(TABLES["families"], row, self.exponent)
+        kind, kinds = clean["kind"], {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
         if not complaints:
-            self.families[str(clean["family"])] = str(clean["kind"])
+            self.families[str(clean["family"])] = str(kind)
+        if isinstance(kind, str) and self._is_asked(kind, kinds):
+            complaints.append(("kind", unseen("kind", kind, kinds)))
         return [Fault(place, *complaint) for complaint in complaints if complaint[0] != "family"]
 
     def news(self, document: JobDocument) -> list[str]:
@@ -162,6 +176,7 @@ def check_sheets(
     *,
     today: datetime.date,
     new_components: Iterable[str] = (),
+    new_names: Iterable[str] | None = None,
     unreadable: Iterable[str] = (),
     how_to_add: str = IN_A_SHEET,
 ) -> list[Ready]:
@@ -177,6 +192,9 @@ def check_sheets(
         Stands for the days of a sheet that names none.
     new_components : iterable of str
         Components that the ledger has never seen and that are meant so.
+    new_names : iterable of str, optional
+        Ask about a kind that the ledger has never seen, and a sign that is nearly a known one: they are
+        faults unless they are among these. Nothing is asked without it.
     unreadable : iterable of str
         Faults of sheets that could not even be read, to be listed with the others.
     how_to_add : str
@@ -194,6 +212,7 @@ def check_sheets(
     """
     new = {clean_text(name) for name in new_components}
     names = Names.of(ledger)
+    names.meant = None if new_names is None else [clean_text(name) for name in new_names]
     names.components |= new
     ready: list[Ready] = []
     faults: list[Fault | str] = list(unreadable)
@@ -381,6 +400,7 @@ def write_up(
     *,
     today: datetime.date,
     new_components: Iterable[str] = (),
+    new_names: Iterable[str] | None = None,
     unreadable: Iterable[str] = (),
     how_to_add: str = IN_A_SHEET,
 ) -> list[Written]:
@@ -390,7 +410,7 @@ def write_up(
     ----------
     ledger : Ledger
         Open for writing.
-    sheets, today, new_components, unreadable, how_to_add
+    sheets, today, new_components, new_names, unreadable, how_to_add
         As for `check_sheets`.
 
     Returns
@@ -408,7 +428,13 @@ def write_up(
     new = {clean_text(name) for name in new_components}
     written: list[Written] = []
     checked = check_sheets(
-        ledger, sheets, today=today, new_components=new, unreadable=unreadable, how_to_add=how_to_add
+        ledger,
+        sheets,
+        today=today,
+        new_components=new,
+        new_names=new_names,
+        unreadable=unreadable,
+        how_to_add=how_to_add,
     )
     for ready in checked:
         written.append(_write(ledger, ready, new, written))
@@ -437,6 +463,7 @@ def check_unit(
     document: JobDocument,
     new_family: Mapping[str, Any] | None = None,
     *,
+    new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
     new_lot: Mapping[str, Any] | None = None,
 ) -> list[str]:
@@ -450,6 +477,8 @@ def check_unit(
         Family, day and what is known so far.
     new_family : mapping, optional
         Columns of a family that the ledger does not know yet.
+    new_names : iterable of str, optional
+        As for `check_sheets`.
     how_to_add : str
         How a new family is described where the unit is written down.
     new_lot : mapping, optional
@@ -466,6 +495,7 @@ def check_unit(
         With every fault.
     """
     names = Names.of(ledger)
+    names.meant = None if new_names is None else [clean_text(name) for name in new_names]
     described = names.new_family(new_family, "new family") if new_family else []
     names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
@@ -478,6 +508,7 @@ def take_in(
     document: JobDocument,
     *,
     new_family: Mapping[str, Any] | None = None,
+    new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
     new_lot: Mapping[str, Any] | None = None,
 ) -> Written:
@@ -487,7 +518,7 @@ def take_in(
     ----------
     ledger : Ledger
         Open for writing.
-    document, new_family, how_to_add, new_lot
+    document, new_family, new_names, how_to_add, new_lot
         As for `check_unit`.
 
     Returns
@@ -503,7 +534,9 @@ def take_in(
     document = {**document, "job": _composed(document["job"])}
     new_family = _composed(new_family) if new_family else None
     new_lot = _composed(new_lot) if new_lot else None
-    notes = check_unit(ledger, document, new_family, how_to_add=how_to_add, new_lot=new_lot)
+    notes = check_unit(
+        ledger, document, new_family, new_names=new_names, how_to_add=how_to_add, new_lot=new_lot
+    )
     notes += filter(None, [ledger.clock_doubt()])
     number = ledger.intake(
         document,

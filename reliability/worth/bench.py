@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.findings import unit_ages
+from reliability.life.lives import unit_ages
 from reliability.records.frames import Records, later_taken_out
 from reliability.records.values import do_gaps_count, missing_numbers, split_number
 

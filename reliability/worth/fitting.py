@@ -20,15 +20,6 @@ from reliability.worth.costs import (
     fit_part_costs,
     part_costs_by_job,
 )
-from reliability.worth.job_odds import (
-    JobAges,
-    UsualOdds,
-    ages_by_family,
-    blocks,
-    chain_log_odds,
-    mean_ages,
-    usual_log_odds,
-)
 from reliability.worth.lives import (
     Asked,
     BenchLives,
@@ -41,7 +32,6 @@ from reliability.worth.lives import (
     unit_findings,
     year_effect,
 )
-from reliability.worth.mending import ORIGIN_DISCOUNT, Repairability, fit_repairability, trials
 from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
 from reliability.worth.prices import (
     USUAL_HOURS,
@@ -56,9 +46,27 @@ from reliability.worth.prices import (
     total,
     working_prices,
 )
-from reliability.worth.recalibration import Recalibration, fit_recalibration, gather_outcomes
+from reliability.worth.recalibration import (
+    JobAges,
+    Recalibration,
+    UsualOdds,
+    ages_by_family,
+    blocks,
+    chain_log_odds,
+    fit_recalibration,
+    gather_outcomes,
+    mean_ages,
+    usual_log_odds,
+)
 from reliability.worth.signs import fit_sign_causes
-from reliability.worth.supply import read_shelf, read_supply
+from reliability.worth.supply import (
+    ORIGIN_DISCOUNT,
+    Repairability,
+    fit_repairability,
+    read_shelf,
+    read_supply,
+    trials,
+)
 
 Floats = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.findings import age_at
+from reliability.life.lives import age_at
 from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
@@ -42,7 +42,7 @@ from reliability.worth.odds import MOST_SEEN
 
 
 OFFER_COLUMNS = (
-    Column("offer", "text", "name or number of the offer", required=True),
+    Column("offer", "text", "name or number of the offer; the number of its row where it is empty"),
     Column("family", "text", "model family"),
     Column("model", "text", "name on the front panel"),
     Column("kind", "text", "for a family that the ledger does not know"),
@@ -104,7 +104,8 @@ def read_offers(path: Path) -> pd.DataFrame:
     if not lines:
         raise InvalidInput(f"{path.name} is empty: a header row and one line per offer are needed.")
     header = lines[0][1]
-    rows, faults = [], _header_faults(path.name, header)
+    rows: list[dict[str, Any]] = []
+    faults = _header_faults(path.name, header)
     if not faults:
         for number, cells in lines[1:]:
             if len(cells) != len(header):
@@ -116,7 +117,8 @@ def read_offers(path: Path) -> pd.DataFrame:
                     )
                 )
                 continue
-            cell_of = dict(zip(header, cells, strict=True))
+            cell_of = {"offer": None, **dict(zip(header, cells, strict=True))}
+            cell_of["offer"] = cell_of["offer"] or str(len(rows) + 1)
             rows.append(_checked(f"{path.name}, line {number}", cell_of, faults))
         faults += [*_repeated(path.name, rows), *_lot_faults(path.name, rows)]
     refuse(faults, "Nothing was judged.")
@@ -142,7 +144,8 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
         With every fault.
     """
     faults: list[Fault] = []
-    checked = [_checked(f"offer {row.get('offer', '?')}", dict(row), faults) for row in rows]
+    named = [{**row, "offer": row.get("offer") or str(number)} for number, row in enumerate(rows, 1)]
+    checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
     faults += [*_repeated("offers", checked), *_lot_faults("offers", checked)]
     refuse(faults, "Nothing was judged.")
     signs = list(dict.fromkeys(name for row in rows for name in row if name not in NAMES))
@@ -154,8 +157,9 @@ def _header_faults(file: str, header: list[str]) -> list[Fault]:
     if len(header) > MOST_COLUMNS:
         message = f"there are {len(header)} columns; at most {MOST_COLUMNS} are read."
         return [Fault(f"{file}, line 1", "", message)]
-    if "offer" not in header:
-        faults.append(Fault(f"{file}, line 1", "", f"there is no column offer; found: {', '.join(header)}."))
+    if not {"family", "model", "kind"} & set(header):
+        such = f"there is no column family, model or kind; found: {', '.join(header)}."
+        faults.append(Fault(f"{file}, line 1", "", such))
     for name in sorted({name for name in header if header.count(name) > 1}):
         faults.append(Fault(f"{file}, line 1", name, "occurs more than once."))
     if "" in header:
@@ -168,8 +172,6 @@ def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> di
     for column in OFFER_COLUMNS:
         value = cells.get(column.name)
         row[column.name] = _cell(place, column.name, column, value, faults)
-        if column.required and row[column.name] is None:
-            faults.append(Fault(place, column.name, "is empty; every offer needs one."))
     for name in cells:
         if name not in NAMES:
             row[name] = _sign(place, name, cells[name], faults)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.findings import decimal_year
+from reliability.life.lives import decimal_year
 from reliability.records.checks import Settings
 from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
