@@ -96,7 +96,7 @@ def test_hours_of_going_on_are_those_of_the_moves_as_far_as_the_job_comes(apprai
     entry, shared = appraiser.families[FAMILY], appraiser.shared
     look = entry.hours_repaired / len(entry.lives.components)
     hours, reached = 0.0, 1.0
-    for row in plan.table.to_dict("records"):
+    for row in plan.moves.to_dict("records"):
         mending = shared.repair_hours[shared.components.index(row["component"])] * (
             row["if_failed"] != "stop"
         )

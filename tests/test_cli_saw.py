@@ -23,7 +23,9 @@ DAY = datetime.date(2026, 12, 1)
 def saw(bench):
     def run(*lines, refused=False, options=()):
         file = bench.sheet(HEAD + "".join(f"{line}\n" for line in lines), "seen.csv")
-        return (bench.refused if refused else bench.ok)("saw", file, "--on", "2026-11-21", *options)
+        told = (bench.refused if refused else bench.ok)("saw", file, "--on", "2026-11-21", *options)
+        assert refused or told.endswith(bench.written)
+        return told.removesuffix(bench.written)
 
     return run
 

@@ -339,7 +339,7 @@ def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
     Returns
     -------
     dict of list of dict
-        Rows of the documented tables but those of other benches, sightings, shelf and spending, as plain values.
+        Rows of the documented tables but those of other benches, sightings, shelf and spending: plain values.
 
     Raises
     ------
