@@ -79,12 +79,17 @@ def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench, rows
 
 def test_parts_are_kept_and_fitted_one_by_one(bench, rows):
     donor(bench, 'job = 1\noutcome = "donor"\nclosed = 2026-11-20\nkept = ["gear"]')
-    assert bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9").startswith("Part 2: motor\n")
-    assert bench.ok("shelf", "keep", "knob", "--family", "Tarnwick T2", "--new-component") == "Part 3: knob\n"
+    assert (
+        bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9") == "Part 2: motor\n" + bench.written
+    )
+    assert (
+        bench.ok("shelf", "keep", "knob", "--family", "Tarnwick T2", "--new-component")
+        == "Part 3: knob\n" + bench.written
+    )
     bench.ok("intake", "Tarnwick T2")
     assert (
         bench.ok("shelf", "use", "2", "--job", "2", "--position", "left", "--found", "worn")
-        == "Part 2 went into job 2\n"
+        == "Part 2 went into job 2\n" + bench.written
     )
     bench.ok("shelf", "use", "3", "--job", "2")
     found = {row["component"]: row for row in rows("findings")}

@@ -74,16 +74,15 @@ def nearest(got: str, known: Iterable[str]) -> str:
         return ""  # comparing each with each would take minutes where many lines are at fault
     by_folded = {name.casefold(): name for name in names}
     near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
-    meant = by_folded[near[0]] if near else near_twin(got, names)
-    return f" Did you mean {meant!r}?" if meant else ""
+    return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
 
 
 def unseen(what: str, name: str, known: Collection[str]) -> str:
     """Word the question whether a name that the ledger has never seen is new."""
-    return (
-        f"{what} {name!r} was never seen here; known: {some(known)}.{nearest(name, known)} "
-        f"If it is new, say so: --new {name!r}"
-    )
+    twin = near_twin(name, known)
+    meant = f" Did you mean {twin!r}?" if twin else nearest(name, known)
+    told = f"{what} {name!r} was never seen here; known: {some(known)}.{meant}"
+    return f"{told} If it is new, say so: --new {name!r}"
 
 
 #: Names at least so alike (ratio of `difflib`) are often the same thing, misspelt.

@@ -100,7 +100,7 @@ def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook: WriteNoteb
     path = write_notebook("family", {"answer": "import warnings\nwarnings.warn('thin ice')"})
     code = (
         "from pathlib import Path\nfrom reliability.report.render import render\n"
-        f"given = Path({str(path)!r}), 'family', {{}}, {{}}\n"
+        f"given = Path({str(path)!r}), 'family', {{}}, {{'cautions': [], 'source': []}}\n"
         "print(*render(*given)[1], *render(*given)[1], sep='\\n')"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -262,7 +262,6 @@ CELLS = [
     {"family": "obbelin 310 S"},
     {"family": "", "model": "Obbelin 310 Z"},
     {"family": "", "model": "Obbelin 310 Z", "kind": "tape deck", "working_price": "50"},
-    {"offer": " "},
     *({"left_because": text} for text in ("too dear", "poor odds", "no room", "gone", "other", "dear")),
     *({"bought": text} for text in ("yes", "1017", "a\nb")),
 ]

@@ -339,7 +339,7 @@ def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
     Returns
     -------
     dict of list of dict
-        Rows of every documented table but those of other benches, as plain values.
+        Rows of the documented tables but those of other benches, sightings, shelf and spending: plain values.
 
     Raises
     ------
@@ -467,8 +467,9 @@ def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> Non
     dice = Dice(seed, world.name, "paper", job)
     row = job_row(stay, dice, world.end)
     if row["lot"] and row["bought_for"] is not None:
-        lot = {"lot": row["lot"], "price": row["bought_for"], "bought_on": row["taken_in"], "remarks": None}
-        rows["lots"].append(lot)
+        rows["lots"].append(
+            {"lot": row["lot"], "price": row["bought_for"], "bought_on": row["taken_in"], "remarks": None}
+        )
         row["bought_for"] = None
     else:
         row["lot"] = None
