@@ -44,21 +44,7 @@ def ask_cell(
     allowed: Sequence[str] = (),
     comma: bool = False,
 ) -> Any:
-    """Ask for one value.
-
-    Parameters
-    ----------
-    question : str
-        What is asked.
-    column : Column or callable
-        How the answer is read; it refuses one that breaks a rule, and the question comes again.
-    default : str
-        What Enter stands for; empty: not known.
-    allowed : sequence of str
-        The closed list of words, offered by number; a column brings its own.
-    comma : bool
-        Whether 25,50, 24.11.2026 and 2h are taken too, as the setting `typing` says.
-    """
+    """Ask for one value."""
 
     def of_column(answer: str) -> Any:
         assert isinstance(column, Column)
@@ -103,21 +89,7 @@ def ask_names(
     new: Callable[[str], bool] | None = None,
     rest: bool = False,
 ) -> list[str]:
-    """Ask for any number of names, with commas between.
-
-    Parameters
-    ----------
-    question : str
-        What is asked.
-    offered : sequence of str
-        Names that have a number.
-    known : sequence of str, optional
-        Names that may be written out; those offered otherwise.
-    new : callable, optional
-        Asked whether a name that is not known may be used. Without it any name may.
-    rest : bool
-        Whether the answer ``rest`` stands for all that are offered.
-    """
+    """Ask for any number of names, with commas between."""
     _offer(offered)
     known = offered if known is None else known
 
@@ -174,15 +146,7 @@ _JOBS, _FINDINGS, _FAMILIES = TABLES["jobs"], TABLES["findings"], TABLES["famili
 
 
 def ask_for_job(bench: Bench, today: datetime.date) -> None:
-    """Ask for one job and write it; whatever breaks the questions off leaves the ledger as it was.
-
-    Parameters
-    ----------
-    bench : Bench
-        Whose ledger it goes into.
-    today : datetime.date
-        Offered as the day.
-    """
+    """Ask for one job and write it; whatever breaks the questions off leaves the ledger as it was."""
     from reliability.records.write_up import write_up
 
     click.echo("Answer by number or by name; Enter takes what stands in brackets, or leaves it open.")

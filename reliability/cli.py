@@ -527,13 +527,7 @@ def kinds_known(ledger: "Ledger") -> list[str]:
 
 
 def refuse_unseen(what: str, name: str | None, known: Collection[str], new: Collection[str]) -> None:
-    """Ask about a name that the ledger has never seen, unless it is said to be new.
-
-    Raises
-    ------
-    InvalidInput
-        With the nearest name that is known.
-    """
+    """Ask about a name that the ledger has never seen, unless it is said to be new."""
     if name is not None and name not in known and name not in map(clean_text, new):
         raise InvalidInput(f"{unseen(what, name, known)}. Nothing was written.")
 
@@ -907,13 +901,7 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> None
 
 
 def _refuse_demo(bench: Bench, path: Path) -> None:
-    """Keep the invented units of the demo out of a ledger of one's own.
-
-    Raises
-    ------
-    InvalidInput
-        With a way to try it elsewhere.
-    """
+    """Keep the invented units of the demo out of a ledger of one's own."""
     own = Path(bench.shown).absolute() == Path(DEFAULT_LEDGER).absolute()
     if not own and not bench.is_missing:
         with bench.ledger() as ledger:
@@ -1394,33 +1382,7 @@ def counted_lives(
     cluster: str | None,
     processes: int,
 ) -> "pd.DataFrame":
-    """Count the findings of archives, or of the ledger by its database; fit and pool them.
-
-    Parameters
-    ----------
-    bench : Bench
-        Whose ledger is counted if there is no folder.
-    folders : collection of Path
-        Archives.
-    event : {"failed", "needs work"}
-        What ends a life.
-    components : collection of str
-        Only these; all if it is empty.
-    intervals : bool
-        Whether to give the intervals of a family's own estimates.
-    cluster, processes
-        As in `executor_for`.
-
-    Returns
-    -------
-    DataFrame
-        As `lives_table` gives of a ledger, without cohorts.
-
-    Raises
-    ------
-    InvalidInput
-        If an archive cannot be read, or none of the findings says anything of lives.
-    """
+    """Count the findings of archives, or of the ledger by its database; fit and pool them."""
     from reliability.cluster import executor_for
     from reliability.errors import InvalidInput, unknown
     from reliability.life.bulk import lives_of_counts
@@ -1813,21 +1775,7 @@ def report(ctx: click.Context, families: tuple[str, ...], every: bool, **given: 
 def own_or_demo(
     ctx: click.Context, remark: str, as_of: datetime.date | None = None
 ) -> tuple["Records", bool]:
-    """Read the ledger; the demo where none was named and none has a job yet.
-
-    Parameters
-    ----------
-    ctx : click.Context
-    remark : str
-        Told where it is the demo, after the reason.
-    as_of : date, optional
-        The day that the ledger is taken back to.
-
-    Returns
-    -------
-    records : Records
-    demo : bool
-    """
+    """Read the ledger; the demo where none was named and none has a job yet."""
     from reliability.records.frames import read_records
 
     bench: Bench = ctx.obj

@@ -34,13 +34,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 def cluster_option(when: str = "") -> Callable[[Command], Command]:
-    """Give the option `--cluster`.
-
-    Parameters
-    ----------
-    when : str
-        Put before the help, where it goes with some other option only.
-    """
+    """Give the option `--cluster`."""
     return click.option(
         "--cluster",
         metavar="ADDRESS",
@@ -56,29 +50,7 @@ def executor_for(
     *,
     left: str = "Nothing was written",
 ) -> Iterator[Executor | None]:
-    """Give an executor for as long as the work takes.
-
-    Parameters
-    ----------
-    cluster : str or None
-        Address of a scheduler of dask.distributed, or "local" to start one with a worker for each core.
-    processes : int
-        Without a cluster: how many processes; 1 for this one.
-    left : str
-        Begins a sentence: what is there if the work breaks off.
-
-    Yields
-    ------
-    Executor or None
-
-    Raises
-    ------
-    InvalidInput
-        If the library for clusters is missing, the address is none, nothing answers there, or its workers
-        lack something that the work needs.
-    BenchoddsError
-        If the processes or workers died of the work, or all of them are gone.
-    """
+    """Give an executor for as long as the work takes."""
     gone = Event()
     try:
         if cluster is not None:
@@ -199,19 +171,7 @@ def code_here() -> str:
 
 
 def check_workers(client: Any, cluster: str) -> None:
-    """Ask all workers whether they run what this process runs; all else that they need is sent to them.
-
-    Parameters
-    ----------
-    client : distributed.Client
-    cluster : str
-        Its address, for the message.
-
-    Raises
-    ------
-    InvalidInput
-        If a worker does not; one line for each, with its address.
-    """
+    """Ask all workers whether they run what this process runs; all else that they need is sent to them."""
     mine = code_here()
     told = client.run(code_here, on_error="return")
     faults = [f"{worker}: {_worded(said)}" for worker, said in sorted(told.items()) if said != mine]

@@ -390,13 +390,7 @@ def note(message: str) -> None:
 
 @contextmanager
 def written_to(path: Path) -> Iterator[None]:
-    """Turn what the system refuses while a file is written into one clear message.
-
-    Raises
-    ------
-    InvalidInput
-        In place of an OSError.
-    """
+    """Turn what the system refuses while a file is written into one clear message."""
     try:
         yield
     except OSError as error:

@@ -166,13 +166,7 @@ class Counts:
             return np.asarray(np.bincount(family, weight * year, size) / np.bincount(family, weight, size))
 
     def pieces(self, most: int | None = None) -> Iterator[Piece]:
-        """Cut into pieces to be fitted by themselves, none across two components.
-
-        Parameters
-        ----------
-        most : int, optional
-            Most strata in a piece; without it a piece is a whole component.
-        """
+        """Cut into pieces to be fitted by themselves, none across two components."""
         n_families, stratum = self.families.size, self.counted["stratum"]
         apart = pd.Index(self.components).get_indexer(self.apart["component"]) * n_families
         apart += pd.Index(self.families).get_indexer(self.apart["family"])
@@ -196,29 +190,7 @@ class Counts:
 def count_findings(
     findings: "DuckDBPyConnection", *, event: str = "failed", worst: Worst | None = None
 ) -> Counts:
-    """Count findings by the lives that they tell of.
-
-    Parameters
-    ----------
-    findings : DuckDBPyConnection
-        Holds a table or view ``findings`` with the columns of an archive, see
-        `reliability.records.archive.open_archives`.
-    event : {"failed", "needs work"}
-        What ends a life.
-    worst : callable, optional
-        Chooses among several findings of one component in one job; takes and gives a table of findings.
-        Without it each position is a life of its own.
-
-    Returns
-    -------
-    Counts
-        Says what `observe` says of the same findings.
-
-    Raises
-    ------
-    InvalidInput
-        If the event is not one of the two, or a family has two kinds.
-    """
+    """Count findings by the lives that they tell of."""
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)
     ask = findings.execute
@@ -402,23 +374,7 @@ def spread(
     *,
     ahead: int = _AHEAD,
 ) -> Iterator[Answer]:
-    """Apply a function to each item; the answers come in the order of the items.
-
-    Parameters
-    ----------
-    function : callable
-        Of one item. With an executor of processes it must be importable there.
-    items : iterable
-        Taken as they are needed.
-    executor : concurrent.futures.Executor, optional
-        Where the work is done.
-    ahead : int
-        How many items are under way at most, so that neither they nor their answers pile up.
-
-    Yields
-    ------
-    Answer
-    """
+    """Apply a function to each item; the answers come in the order of the items."""
     if executor is None:
         yield from map(function, items)
         return
@@ -451,18 +407,6 @@ def lives_of_counts(
     executor: Executor | None = None,
 ) -> pd.DataFrame:
     """Tell the life of every component in every family: from its own findings, and pooled.
-
-    Parameters
-    ----------
-    counts : Counts
-    components : collection of str
-        Only these; all if it is empty.
-    intervals : bool
-        Whether to work out the intervals of a family's own estimates, which takes longer than all else.
-    level : float
-        Of intervals and bands.
-    executor : concurrent.futures.Executor, optional
-        Fits pieces of strata, and pools components, side by side.
 
     Returns
     -------

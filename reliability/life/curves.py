@@ -151,10 +151,6 @@ def maximise(
     tolerance : float
         Gap in log-likelihood, per record, below which the maximum counts as found.
 
-    Returns
-    -------
-    Maximum
-
     References
     ----------
     .. [1] Y. Wang, "On fast computation of the non-parametric maximum likelihood estimate of a mixing
@@ -337,15 +333,6 @@ def turnbull(records: LifeRecords) -> Masses:
     innermost intervals of all alternatives suffice, because moving mass into one takes it out of no
     alternative. The likelihood stays concave in the masses, so there is one maximum.
 
-    Parameters
-    ----------
-    records : LifeRecords
-        One stratum. Exact lives are intervals of no width.
-
-    Returns
-    -------
-    Masses
-
     References
     ----------
     .. [1] B. W. Turnbull, "The empirical distribution function with arbitrarily grouped, censored and
@@ -477,11 +464,6 @@ def share_limits(masses: Masses, age_years: float, level: float) -> tuple[float,
         Above 0 and finite.
     level : float
         Between 0 and 1.
-
-    Returns
-    -------
-    low, high : float
-        0 or 1 where no share on that side is ruled out.
     """
     profile = _MassProfile(masses, age_years, float(chi2.ppf(level, 1)))
     return profile.limit(0.0), profile.limit(1.0)
@@ -579,10 +561,6 @@ def status_counts(age_years: FloatArray, failed: FloatArray, count: FloatArray) 
         Age at inspection.
     failed : ndarray of bool, shape (n_records,)
     count : ndarray of float64, shape (n_records,)
-
-    Returns
-    -------
-    StatusCounts
     """
     ages, at = np.unique(age_years, return_inverse=True)
     inspected = np.bincount(at, count, ages.size).astype(np.float64)
@@ -593,10 +571,6 @@ def monotone_share(counts: StatusCounts) -> FloatArray:
     """Share failed by each age: the exact nonparametric maximum-likelihood estimate.
 
     For current status it is the weighted isotonic regression of failed/inspected on age.
-
-    Parameters
-    ----------
-    counts : StatusCounts
 
     Returns
     -------
@@ -614,12 +588,6 @@ def monotone_share(counts: StatusCounts) -> FloatArray:
 
 def likelihood_ratio_band(counts: StatusCounts, level: float) -> tuple[FloatArray, FloatArray]:
     """Pointwise band for the share failed, by inverting the likelihood-ratio statistic.
-
-    Parameters
-    ----------
-    counts : StatusCounts
-    level : float
-        Between 0 and 1.
 
     Returns
     -------
@@ -737,10 +705,6 @@ def product_limit(time: FloatArray, event: BoolArray, count: FloatArray) -> Prod
         Time of the event, or until which it had not happened.
     event : ndarray of bool, shape (n,)
     count : ndarray of float64, shape (n,)
-
-    Returns
-    -------
-    ProductLimit
     """
     from lifelines import KaplanMeierFitter  # half a second that most commands need not pay
 
@@ -766,12 +730,6 @@ def failed_band(curve: ProductLimit, level: float) -> tuple[FloatArray, FloatArr
     On the log(-log) scale of the surviving share where it lies strictly between 0 and 1. Before the
     first event and after the last survivor that scale has no answer; there the likelihood ratio gives
     the limit that remains [1]_.
-
-    Parameters
-    ----------
-    curve : ProductLimit
-    level : float
-        Between 0 and 1.
 
     Returns
     -------
@@ -910,11 +868,6 @@ class Curve:
     def life(self, share: float) -> tuple[float, float, float]:
         """Age by which a share has failed: 0.10 for the age that one in ten does not reach.
 
-        Parameters
-        ----------
-        share : float
-            Between 0 and 1.
-
         Returns
         -------
         estimate, low, high : float
@@ -950,25 +903,6 @@ def fit_curve(records: LifeRecords, *, level: float = 0.90, has_band: bool = Tru
 
     Exact and right-censored lives get the Kaplan-Meier curve; parts that were each inspected once the
     weighted isotonic regression; everything else, mixtures over years included, Turnbull's curve.
-
-    Parameters
-    ----------
-    records : LifeRecords
-        One stratum. Records (0, inf) say nothing and are dropped.
-    level : float
-        Probability that the band promises at each age.
-    has_band : bool
-        False leaves `low` and `high` NaN beyond age 0, where only the curve is asked for: the band takes
-        most of the time.
-
-    Returns
-    -------
-    Curve
-
-    Raises
-    ------
-    InvalidInput
-        If the records hold several strata or `level` is not between 0 and 1.
     """
     if not 0 < level < 1:
         raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")

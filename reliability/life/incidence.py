@@ -107,16 +107,6 @@ def log_rank(
     group : array_like, shape (n,)
         Label of each record.
     count : array_like of float, shape (n,), keyword-only
-
-    Returns
-    -------
-    LogRank
-
-    Raises
-    ------
-    InvalidInput
-        If a time or count is out of range, an event is neither true nor false, a group is missing, a
-        length does not match, or there are not at least two groups and one event.
     """
     from lifelines.statistics import multivariate_logrank_test  # half a second, only here needed
 
@@ -210,12 +200,6 @@ class CumulativeIncidence:
         Returns
         -------
         estimate, low, high : ndarray of float64, shape (n,)
-
-        Raises
-        ------
-        InvalidInput
-            If there is no such kind of event, a time is negative or not a number, or `level` is not
-            between 0 and 1.
         """
         if not 0 < level < 1:
             raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
@@ -256,15 +240,6 @@ def cumulative_incidence(time: ArrayLike, cause: ArrayLike, *, count: ArrayLike 
         Kind of the event; None, NaN or an empty text for none until then.
     count : array_like of float, shape (n,), keyword-only
         How many such records there are, > 0.
-
-    Returns
-    -------
-    CumulativeIncidence
-
-    Raises
-    ------
-    InvalidInput
-        If there is no record, a time is NaN, negative or infinite, or a count is not above 0.
 
     Notes
     -----
@@ -349,17 +324,6 @@ def interval_incidence(
         Kind of the event; None, NaN or an empty text for none.
     count : array_like of float, shape (n,), keyword-only
 
-    Returns
-    -------
-    CumulativeIncidence
-        At the ends of the cells that carry mass, and at the last check.
-
-    Raises
-    ------
-    InvalidInput
-        If a bound or count is out of range, or a record has an end without a kind of event or the
-        other way round.
-
     References
     ----------
     .. [1] M. G. Hudgens, G. A. Satten and I. M. Longini, "Nonparametric maximum likelihood estimation
@@ -402,16 +366,7 @@ def interval_incidence(
 def _joint_cells(
     low: FloatArray, high: FloatArray, code: IntArray, count: FloatArray, n_causes: int
 ) -> tuple[FloatArray, IntArray, CellLikelihood]:
-    """Cells of (time, kind of event) that can carry mass, kind by kind, then one cell for no event.
-
-    Returns
-    -------
-    right : ndarray of float64, shape (n_cells,)
-        End of each cell.
-    kind : ndarray of int64, shape (n_cells,)
-        Kind of event, -1 for the cell without.
-    likelihood : CellLikelihood
-    """
+    """Cells of (time, kind of event) that can carry mass, kind by kind, then one cell for no event."""
     times, place = np.unique(np.concatenate((low, high)), return_inverse=True)
     # Places on the line as for Turnbull's cells: exact time, end of an interval, begin of one.
     begin = 3 * place[: low.size] + np.where(low == high, 0, 2)
@@ -517,28 +472,10 @@ class Comebacks:
 def comebacks(jobs: pd.DataFrame, followups: pd.DataFrame, as_of: date, *, level: float = 0.90) -> Comebacks:
     """Gather the time from sale (else from the end of the job) to the first comeback.
 
-    Parameters
-    ----------
-    jobs, followups : DataFrame
-        Tables of the ledger. Repaired jobs of this bench count.
-    as_of : date
-        Checks after this day are not known yet.
-    level : float
-        Probability that the curve's band promises.
-
-    Returns
-    -------
-    Comebacks
-
     Notes
     -----
     A buyer whose unit fails is more likely to be heard of than one whose unit works. Where checks are
     made only when somebody complains, the share that comes back is overstated.
-
-    Raises
-    ------
-    InvalidInput
-        If a column is missing, a job occurs twice, or a check belongs to a job that is not listed.
     """
     require_columns("jobs", jobs, JOB_COLUMNS)
     require_columns("followups", followups, FOLLOWUP_COLUMNS)

@@ -219,10 +219,6 @@ class Likelihood:
         ----------
         slope, level : ndarray, shape (n_strata,)
             Coefficients of the standardised log age; the slope above 0 where `steep`.
-
-        Returns
-        -------
-        Curvature
         """
         single = self.data.single
         with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
@@ -347,16 +343,7 @@ class Knowledge:
 
 
 def examine(data: Collapsed) -> Knowledge:
-    """Judge every stratum by the rules above.
-
-    Parameters
-    ----------
-    data : Collapsed
-
-    Returns
-    -------
-    Knowledge
-    """
+    """Judge every stratum by the rules above."""
     n_strata = data.strata.size
     failed, sound = np.zeros(n_strata), np.zeros(n_strata)
     last_worked, first_ended = np.zeros(n_strata), np.full(n_strata, np.inf)
@@ -687,11 +674,6 @@ def climb(surface: Surface, slope: FloatArray, level: FloatArray) -> Peak:
         A `Likelihood`, say.
     slope, level : ndarray, shape (n_strata,)
         Start; the slope above 0 where the surface is steep.
-
-    Returns
-    -------
-    Peak
-        `converged` is False where the ascent got stuck or was still moving after 400 rounds.
     """
     peak = Peak(
         slope.astype(float),
@@ -811,12 +793,6 @@ _STEEP = _Grid((60.0, 120.0, 250.0), tuple(np.linspace(-0.05, 1.05, 111)))
 
 def best_of_many(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
     """Find the highest maximum with a slope above 0, starting from many places.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-    usual : Peak
-        Where the climb from the usual start ended.
 
     Returns
     -------
@@ -948,18 +924,7 @@ class Peaks:
 
 
 def find_peaks(data: Collapsed, known: Knowledge) -> Peaks:
-    """Climb every stratum that can have a finite maximum.
-
-    Parameters
-    ----------
-    data : Collapsed
-    known : Knowledge
-        Of the same data.
-
-    Returns
-    -------
-    Peaks
-    """
+    """Climb every stratum that can have a finite maximum."""
     status = known.status.copy()
     several = np.zeros(status.size, dtype=bool)
     steep = np.full(status.size, -np.inf)

@@ -314,15 +314,6 @@ def collapse(records: LifeRecords) -> Collapsed:
     A row (0, inf] says nothing. Equal single lives of one stratum become one row with the sum of
     their counts, so a million findings whose ages are rounded to a month cost a few hundred rows.
     A record whose alternatives all say nothing is dropped as a whole.
-
-    Parameters
-    ----------
-    records : LifeRecords
-
-    Returns
-    -------
-    Collapsed
-        Every stratum of the records is kept, also one that is left without any row.
     """
     shared = records.is_alternative
     strata, position = _codes(records.stratum)
@@ -482,12 +473,6 @@ def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[Floa
     first, last : ndarray of float64, shape (n_jobs,)
         Both ends included; NaN where the year is not known. `first` above `last` means that the
         job contradicts the family's span or its own dates.
-
-    Raises
-    ------
-    InvalidInput
-        If a column is missing, a job has no date of intake, its family is not in `families`, or a job
-        or family occurs twice.
     """
     require_columns("jobs", jobs, AGE_COLUMNS)
     require_unique("jobs", jobs["job"])
@@ -621,25 +606,12 @@ def spread_years(first: FloatArray, last: FloatArray) -> tuple[IntArray, FloatAr
 def unit_ages(jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
     """Possible production years of units, with their probability and the age at intake.
 
-    Parameters
-    ----------
-    jobs : DataFrame
-        With the columns job, family, built_from, built_to, taken_in.
-    families : DataFrame
-        With the columns family, kind, first_year, last_year.
-
     Returns
     -------
     DataFrame
         Columns job, year, weight, age_years; one row per job and possible year, in the order of
         `jobs`. A job whose year is not known, or contradicts the family's span, has one row with
         year and age NaN.
-
-    Raises
-    ------
-    InvalidInput
-        If a column is missing, a job has no date of intake, its family is not in `families`, or a job
-        or family occurs twice.
     """
     first, last = production_windows(jobs, families)
     first = np.where(first > last, np.nan, first)
@@ -691,25 +663,6 @@ def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.Dat
     The component that ended a job counts as failed. If no finding of it in that job says so, the
     worst of its findings as received is taken as failed; if there is none, a row is added. Where the
     part died on the bench, its findings as received stand and an added row says "during work".
-
-    Parameters
-    ----------
-    jobs, findings : DataFrame
-        Tables of the ledger.
-
-    Returns
-    -------
-    rows : DataFrame
-        The columns of the findings; `unit` (position of the job in `jobs`); `repeated`, true for a
-        part that died on the bench and has a row as received as well. Sorted by job, component,
-        position.
-    assumed : Series of int
-        How many rows were added or changed, by assumption.
-
-    Raises
-    ------
-    InvalidInput
-        If a finding belongs to a job that is not in `jobs`.
     """
     unit = pd.Index(jobs["job"]).get_indexer(pd.Index(findings["job"]))
     if (unit < 0).any():
@@ -843,25 +796,7 @@ class Observations:
         return _same_window(self._starts)
 
     def life_records(self, by: Sequence[str] = ("component", "family")) -> tuple[LifeRecords, pd.DataFrame]:
-        """Group the observations into strata for a fit.
-
-        Parameters
-        ----------
-        by : sequence of str
-            Columns of the table that tell the strata apart; none for one stratum.
-
-        Returns
-        -------
-        records : LifeRecords
-            Rows in the order of the table.
-        labels : DataFrame
-            Column stratum and the columns of `by`, one row per stratum, sorted by them.
-
-        Raises
-        ------
-        InvalidInput
-            If a column does not exist or there is no observation at all.
-        """
+        """Group the observations into strata for a fit."""
         for name in by:
             if name not in self.table.columns:
                 raise unknown("Observations have no column", name, self.table.columns)
@@ -897,25 +832,6 @@ def observe(
     that are not original begin their life in the year they were fitted; a part of unknown origin is
     taken as original and flagged. A window of years becomes equally likely alternatives that share
     one record. The component that ended a job counts as failed even if no finding says so.
-
-    Parameters
-    ----------
-    jobs, findings, families : DataFrame
-        The tables of the ledger, with their documented columns and types. Findings of open jobs
-        count like any other.
-    event : {"failed", "needs work"}
-        What ends a life. Worn parts still work: they survive "failed", not "needs work". Days of
-        failure say when a part needed work at the latest, not when it began to.
-
-    Returns
-    -------
-    Observations
-
-    Raises
-    ------
-    InvalidInput
-        If the event is not one of the two, a column is missing, a job or family occurs twice, a job
-        has no date of intake, or a finding or job refers to one that does not exist.
     """
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)

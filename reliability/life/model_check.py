@@ -153,20 +153,6 @@ class ModelCheck:
 def check_model(records: LifeRecords) -> ModelCheck:
     """Compare Weibull, exponential, lognormal and log-logistic lives on the records of one stratum.
 
-    Parameters
-    ----------
-    records : LifeRecords
-        One stratum: witnessed, interval, left- and right-censored lives, alternatives included.
-
-    Returns
-    -------
-    ModelCheck
-
-    Raises
-    ------
-    InvalidInput
-        If the records belong to more than one stratum.
-
     Notes
     -----
     AIC is 2 x parameters - 2 x log-likelihood. "Too few to tell" is said below ten lives, or where no

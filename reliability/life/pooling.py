@@ -192,18 +192,6 @@ def label_rows(
     component, family, kind, year : array_like, shape (n_rows,)
         As in `pool`.
     hearsay : sequence of Hearsay
-
-    Returns
-    -------
-    DataFrame
-        Columns component, family (None for hearsay about a kind), kind, lower, upper, count, weight,
-        record, alternatives (how many rows share the record), year, heard, power.
-
-    Raises
-    ------
-    InvalidInput
-        If labels are missing or of the wrong length, a record or a family is torn between labels, or
-        hearsay does not fit the records.
     """
     size = 0 if records is None else len(records)
     frame = pd.DataFrame(
@@ -430,20 +418,7 @@ class ComponentRecords:
 
 
 def gather(frame: pd.DataFrame, *, has_kinds: bool) -> list[ComponentRecords]:
-    """Sort labelled rows into components, families and sorts of record; add up what is equal.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        From `label_rows`.
-    has_kinds : bool
-        Whether a kind that nobody has seen differs from the others.
-
-    Returns
-    -------
-    list of ComponentRecords
-        In the order of the components' names.
-    """
+    """Sort labelled rows into components, families and sorts of record; add up what is equal."""
     told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
     order = ["component", "family", "power", "record", "lower", "upper", "year"]
     told = told.sort_values(order, kind="stable", na_position="last")
@@ -1724,13 +1699,6 @@ class PooledLives:
         -------
         mean, low, high : ndarray of float64
             Posterior mean and equal-tailed band, of the broadcast shape.
-
-        Raises
-        ------
-        InvalidInput
-            If an age is negative or not a number, the level is not between 0 and 1, a family is said to
-            be of another kind than its records, a year is given although the records had none, or a
-            label is neither a text nor a whole number.
         """
         if not 0 < level < 1:
             raise InvalidInput(f"`level` must lie between 0 and 1, got {level!r}.")
@@ -1758,18 +1726,7 @@ class PooledLives:
     def basis(
         self, component: ArrayLike, family: ArrayLike | None, *, kind: ArrayLike | None = None
     ) -> NDArray[np.object_]:
-        """Nearest thing that records or hearsay speak of, and that answers for a family.
-
-        Parameters
-        ----------
-        component, family, kind : array_like of str
-            As in `failed_by`.
-
-        Returns
-        -------
-        ndarray of object
-            "family"; or, of a family that nobody has seen, "kind", "component" or "all components".
-        """
+        """Nearest thing that records or hearsay speak of, and that answers for a family."""
         asked = {"component": component, "family": family, "kind": kind}
         names = [_labels(name, labels) for name, labels in asked.items()]
         every = np.broadcast(*names)
@@ -1831,13 +1788,7 @@ class PooledLives:
         return self.parts[name]
 
     def year_slope(self, component: str) -> tuple[float, float]:
-        """Change of log scale per decade of production year, mean and standard deviation.
-
-        Raises
-        ------
-        InvalidInput
-            If the component is not known, or production years were not told apart.
-        """
+        """Change of log scale per decade of production year, mean and standard deviation."""
         part = self._part(component)
         if not self.has_years:
             raise InvalidInput(f"The records of {component!r} were pooled without production years.")

@@ -221,13 +221,6 @@ class Lines:
         """Parabola at a place, in the line and in a number along it that changes little from line to line.
 
         That number is the log of the slope or, where the slope is fixed, the level over the slope.
-
-        Returns
-        -------
-        ridge : how far the best place on a line moves along it, per line
-        correction : how far it is from here
-        gain : log-likelihood gained by going there
-        value, rise : at that place, and how fast it rises from line to line
         """
         slope, level = self.point(run, line)
         at = self.likelihood.evaluate(slope, level)
@@ -497,11 +490,6 @@ class WeibullFit:
         -------
         estimate, low, high : ndarray, shape (n_strata,)
             Within [0, 1]; NaN where the stratum is not usable.
-
-        Raises
-        ------
-        InvalidInput
-            If an age is negative or not finite, or the ages do not match the strata.
         """
         age = self._per_stratum("age_years", age_years)
         if not np.all((age >= 0) & np.isfinite(age)):
@@ -529,11 +517,6 @@ class WeibullFit:
         estimate, low, high : ndarray, shape (n_strata,)
             Years. An end is 0 or ``inf`` where the records put no bound on that side; NaN where the
             stratum is not usable.
-
-        Raises
-        ------
-        InvalidInput
-            If a share is not between 0 and 1, or the shares do not match the strata.
         """
         part = self._per_stratum("share", share)
         if not np.all((part > 0) & (part < 1)):
@@ -651,24 +634,6 @@ _LOG_SCALE_LIMIT = 690.0
 
 def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     """Fit a Weibull life to every stratum in one pass.
-
-    Parameters
-    ----------
-    records : LifeRecords
-        Any mixture of witnessed lives and lives known to lie in an interval. Years of production
-        that are not known for sure enter as alternatives of one record.
-    level : float, keyword-only
-        Confidence level of the intervals, above 0 and below 1.
-
-    Returns
-    -------
-    WeibullFit
-        With the strata in ascending order. Ask `usable` before any number is used.
-
-    Raises
-    ------
-    InvalidInput
-        If the level is not between 0 and 1.
 
     Notes
     -----

@@ -89,15 +89,6 @@ def dated_records(records: LifeRecords, year: ArrayLike, age_years: ArrayLike | 
     age_years : array_like of float, shape (n_rows,), optional
         Age at inspection. Without it, the upper bound of a failed part and the lower one of a sound
         part.
-
-    Returns
-    -------
-    DatedRecords
-
-    Raises
-    ------
-    InvalidInput
-        If there are several strata, a length does not match, or an age is not a number above 0.
     """
     if records.strata.size > 1:
         raise InvalidInput(
@@ -223,15 +214,6 @@ def year_slope(
         Age at inspection, for the correlation with the year only.
     level : float
         Probability that the interval promises.
-
-    Returns
-    -------
-    YearSlope
-
-    Raises
-    ------
-    InvalidInput
-        If there are several strata, a length does not match, or `level` is not between 0 and 1.
 
     Notes
     -----
@@ -542,18 +524,7 @@ class Search:
     beside_age: FloatArray
 
     def run(self, n_bootstrap: int, seed: int) -> tuple[float, float]:
-        """Find the best candidate and how often chance finds as much.
-
-        Parameters
-        ----------
-        n_bootstrap : int
-            Largest number of simulated searches.
-        seed : int
-
-        Returns
-        -------
-        year, p_value : float
-        """
+        """Find the best candidate and how often chance finds as much."""
         rng = np.random.default_rng(seed)
         chance = self.null.chance(self.failed[None, :])
         usual = np.quantile(self._largest(self._draw(rng, chance, _TRIAL_RUNS)), 0.95, axis=0)
@@ -634,17 +605,6 @@ def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search 
     dated : DatedRecords
     unit : ndarray of int64, shape (n,), optional
         Parts of one unit share a number; without it every part is a unit of its own.
-
-    Returns
-    -------
-    Search or None
-        None if there are fewer than 10 parts, 3 failed, 3 sound, or no candidate with 3 parts and a
-        tenth of them on either side.
-
-    Raises
-    ------
-    InvalidInput
-        If a count is not whole.
     """
     if not np.all(dated.count == np.round(dated.count)):
         raise InvalidInput("The search for a change needs whole counts; weighed records have none.")
@@ -750,16 +710,6 @@ def change_year(
         others.
     describe : bool
         False leaves `before` and `after` NaN: their bands take longer than many a search.
-
-    Returns
-    -------
-    ChangeYear
-
-    Raises
-    ------
-    InvalidInput
-        If there are several strata, a length does not match, a count is not whole, or `n_bootstrap`
-        is below 1.
 
     Notes
     -----
@@ -896,11 +846,6 @@ def find_changes(
         discoveries expected if this and all smaller p-values are called changes), reference_age_years,
         failed_before, failed_before_low, failed_before_high, failed_after, failed_after_low,
         failed_after_high, correlation, n_records, note.
-
-    Raises
-    ------
-    InvalidInput
-        If the labels do not name each stratum of the records exactly once, or as for `change_year`.
     """
     columns = _columns(records, year=year, age_years=age_years, unit=unit)
     rows = []
@@ -946,11 +891,6 @@ def find_slopes(
     DataFrame
         The rows of `labels` in their order, with status, slope, low, high, p_value, q_value,
         shape, scale_years, reference_year, correlation, n_records, note as in `YearSlope`.
-
-    Raises
-    ------
-    InvalidInput
-        If the labels do not name each stratum of the records exactly once, or as for `year_slope`.
     """
     columns = _columns(records, year=year, age_years=age_years)
     names = (

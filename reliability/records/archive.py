@@ -67,15 +67,7 @@ FILLED = ("job", "family", "kind", "taken_in")
 
 
 def descriptor_text(parts: Sequence[Mapping[str, Any]], counts: Mapping[str, int]) -> str:
-    """Write the `datapackage.json` of an archive in one fixed form.
-
-    Parameters
-    ----------
-    parts : sequence of mapping
-        path, bytes and hash of each Parquet file.
-    counts : mapping of str to int
-        How many jobs and findings they hold together.
-    """
+    """Write the `datapackage.json` of an archive in one fixed form."""
     fields = [_field(column) for column in ARCHIVED]
     content = {
         "profile": "data-package",
@@ -113,17 +105,7 @@ def _field(column: Column) -> dict[str, Any]:
 
 
 def load_pyarrow() -> tuple[Any, Any]:
-    """Load the library that writes Parquet.
-
-    Returns
-    -------
-    pyarrow, pyarrow.parquet : module
-
-    Raises
-    ------
-    InvalidInput
-        If it is not installed.
-    """
+    """Load the library that writes Parquet."""
     try:
         return import_module("pyarrow"), import_module("pyarrow.parquet")
     except ModuleNotFoundError:
@@ -173,23 +155,6 @@ def write_archive(ledger: "LedgerReader", path: str | Path) -> ArchiveSummary:
     A reader sees the old archive or the new one, never a mixture: files bear the digest of their
     content, and which of them count is said by the descriptor, which is replaced last. Equal ledgers
     give equal bytes.
-
-    Parameters
-    ----------
-    ledger : LedgerReader
-        An open ledger.
-    path : str or Path
-        The folder; made if it is not there, and renewed if it holds an earlier archive.
-
-    Returns
-    -------
-    ArchiveSummary
-
-    Raises
-    ------
-    InvalidInput
-        If pyarrow is missing, the folder holds something else or cannot be written, or the ledger has
-        no finding of its own.
     """
     pa, pq = load_pyarrow()
     folder = Path(path)
@@ -361,25 +326,7 @@ def _day(value: str | None) -> datetime.date | None:
 
 
 def open_archives(folders: Iterable[str | Path]) -> "DuckDBPyConnection":
-    """Open archives as one table, after checking that all is there.
-
-    Parameters
-    ----------
-    folders : iterable of str or Path
-        Folders that `write_archive` wrote.
-
-    Returns
-    -------
-    DuckDBPyConnection
-        With a view ``findings`` of all rows; it lies in the files, and is read as it is asked.
-
-    Raises
-    ------
-    InvalidInput
-        If an engine is missing, a folder is no archive or of another version, a file is missing, cut short or
-        damaged, a cell breaks the description of its column, or two folders hold the same file (its
-        findings would count twice).
-    """
+    """Open archives as one table, after checking that all is there."""
     duckdb, connection = _engine()
     seen: dict[str, Path] = {}
     files: list[str] = []
@@ -407,23 +354,7 @@ def open_archives(folders: Iterable[str | Path]) -> "DuckDBPyConnection":
 
 
 def ledger_findings(ledger: "LedgerReader") -> "DuckDBPyConnection":
-    """Give a ledger's own findings as a table in memory.
-
-    Parameters
-    ----------
-    ledger : LedgerReader
-        An open ledger.
-
-    Returns
-    -------
-    DuckDBPyConnection
-        With a table ``findings``, the columns of an archive: one state of the ledger, read at once.
-
-    Raises
-    ------
-    InvalidInput
-        If the engine is missing.
-    """
+    """Give a ledger's own findings as a table in memory."""
     _, connection = _engine()
     types = {"date": "DATE", "year": "SMALLINT"}
     columns = ", ".join(f"{column.name} {types.get(column.kind, 'VARCHAR')}" for column in ARCHIVED)

@@ -620,21 +620,7 @@ AUDITS = (
 
 
 def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) -> list[Problem]:
-    """Verify a ledger, then audit it.
-
-    Parameters
-    ----------
-    ledger : LedgerReader
-        An open ledger.
-    today : datetime.date, optional
-        The day after which a date lies in the future; the clock's otherwise.
-
-    Returns
-    -------
-    list of Problem
-        Grave ones first: damage, broken rules and references, a history or numbering that does
-        not fit. If there are any, nothing else is looked for: it could not be trusted.
-    """
+    """Verify a ledger, then audit it."""
     found = _file_problems(ledger)
     if any(problem.topic == "damaged file" for problem in found):
         return found

@@ -237,22 +237,7 @@ _LABELS = {
 def clean_row(
     table: Table, row: Mapping[str, object], exponent: int = 2
 ) -> tuple[dict[str, Value], list[Complaint]]:
-    """Read every cell of a row and test the rules within it.
-
-    Parameters
-    ----------
-    table : Table
-        The table that the row is for.
-    row : mapping
-        Values by column; a missing column is an empty cell.
-    exponent : int
-        Decimals of the ledger's currency.
-
-    Returns
-    -------
-    dict, list of (column, message)
-        The row with all columns and plain values, and what is wrong with it.
-    """
+    """Read every cell of a row and test the rules within it."""
     complaints: list[Complaint] = [
         (
             name,
@@ -312,28 +297,7 @@ def check_rows(
     exponent: int = 2,
     known: Known | None = None,
 ) -> list[Fault]:
-    """Check rows of one table.
-
-    Parameters
-    ----------
-    table : str
-        Its name.
-    rows : iterable of mapping
-        Values by column.
-    file : str, optional
-        Name to give in faults; the table's otherwise.
-    lines : sequence of int, optional
-        Line of each row; their position from 1 otherwise.
-    exponent : int
-        Decimals of the ledger's currency.
-    known : Known, optional
-        Names and jobs that the rows may refer to.
-
-    Returns
-    -------
-    list of Fault
-        Every fault of every row, in order.
-    """
+    """Check rows of one table."""
     return clean_rows(table, rows, file=file, lines=lines, exponent=exponent, known=known)[1]
 
 
@@ -374,22 +338,7 @@ def _twice(table: Table, key: tuple[Value, ...], where: str) -> str:
 def clean_document(
     document: JobDocument, *, exponent: int = 2, known: Known | None = None
 ) -> tuple[JobDocument, list[Fault]]:
-    """Read a whole job and check it.
-
-    Parameters
-    ----------
-    document : JobDocument
-        With its number in ``document["job"]["job"]``.
-    exponent : int
-        Decimals of the ledger's currency.
-    known : Known, optional
-        Names that it may use.
-
-    Returns
-    -------
-    JobDocument, list of Fault
-        All columns, plain values; and everything that is wrong.
-    """
+    """Read a whole job and check it."""
     known = known or Known()
     job, complaints = clean_row(TABLES["jobs"], document.get("job", {}), exponent)
     complaints += [
@@ -448,23 +397,7 @@ def known_names(ledger_names: Mapping[str, Collection[str]]) -> Known:
 def check_document(
     document: JobDocument, ledger_names: Mapping[str, Collection[str]], *, exponent: int = 2
 ) -> list[str]:
-    """Check a whole job as a user wrote it.
-
-    Parameters
-    ----------
-    document : JobDocument
-        The number may be missing while none is given out yet.
-    ledger_names : mapping of str to collection of str
-        Known names by column (``family``, ``component``); a missing list is open. Where
-        ``model`` is a mapping of model to family, the two must agree.
-    exponent : int
-        Decimals of the ledger's currency.
-
-    Returns
-    -------
-    list of str
-        One line per fault, empty if there is none.
-    """
+    """Check a whole job as a user wrote it."""
     return [str(fault) for fault in document_faults(document, ledger_names, exponent=exponent)]
 
 
@@ -481,25 +414,7 @@ def document_faults(
 
 
 def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bool) -> JobDocument:
-    """Lay given columns and rows over those of a job.
-
-    Parameters
-    ----------
-    old : JobDocument
-        What the ledger holds.
-    changes : mapping
-        Any part of a job. Rows are matched by their key; a column that is not named keeps its
-        value, a row that matches none is new.
-    emptying : bool
-        Whether a given None empties the column (an amendment) or says nothing (a job finished
-        after its intake). Where it empties, a row whose required column is given as None, such
-        as ``found`` of a finding, is taken out.
-
-    Returns
-    -------
-    JobDocument
-        Not checked yet; unknown parts and columns are kept for the check to complain about.
-    """
+    """Lay given columns and rows over those of a job."""
     job = _overlay(old["job"], changes.get("job", {}), emptying=emptying)
     merged: JobDocument = {**changes, "job": job}
     for part in PARTS_OF_A_JOB:
@@ -563,13 +478,7 @@ class Settings:
 
     @classmethod
     def from_rows(cls, rows: Iterable[Mapping[str, Any]]) -> Self:
-        """Read rows of the settings table.
-
-        Raises
-        ------
-        InvalidInput
-            If a setting is unknown, or does not allow its value.
-        """
+        """Read rows of the settings table."""
         given = {str(row["setting"]): row["value"] for row in rows}
         exponent = exponent_of(str(given.get("currency", cls.currency)))
         values: dict[str, Any] = {}

@@ -106,23 +106,7 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
 
 
 def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
-    """Read the header and then every row with any content, as they stand in a file.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    delimiter : str
-        What stands between cells.
-    faults : list of Fault
-        What is wrong with the file itself is added here; the rest of it is not read then. A byte that
-        is not UTF-8 is none of that: `refuse_undecodable` finds it in its cell.
-
-    Yields
-    ------
-    (int, list of str)
-        The first line of the row, counted from 1, and its cells.
-    """
+    """Read the header and then every row with any content, as they stand in a file."""
     try:
         with path.open("rb") as raw:
             start = raw.read(4)
@@ -269,30 +253,14 @@ class CsvTable:
 
 
 def refuse_undecodable(text: str) -> None:
-    """Refuse a text that holds bytes which were not UTF-8.
-
-    Raises
-    ------
-    Refused
-        With the first such byte and what stands before it.
-    """
+    """Refuse a text that holds bytes which were not UTF-8."""
     if found := _UNDECODABLE.search(text):
         byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
         raise Refused(f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8")
 
 
 def write_rows(stream: IO[bytes], header: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
-    """Write rows of plain values as RFC 4180 says: the only way in which tables are written.
-
-    Parameters
-    ----------
-    stream : binary file
-        Left open.
-    header : iterable of str
-        Names of the columns.
-    rows : iterable of iterables
-        Text, numbers, Decimal, dates; None and NaN are empty cells. No text in them can pass for a formula.
-    """
+    """Write rows of plain values as RFC 4180 says: the only way in which tables are written."""
     text = io.TextIOWrapper(stream, encoding="utf-8", newline="", write_through=True)
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(header)

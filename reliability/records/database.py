@@ -163,20 +163,7 @@ _DIGESTED = ("what", "key", "version", "written_at", "reason", "content")
 
 
 def chained(entries: Iterable[Mapping[str, Any]], before: str) -> Iterator[dict[str, Any]]:
-    """Give entries of the history, in their order, the digests that prove them.
-
-    Parameters
-    ----------
-    entries : iterable of mapping
-        Columns of the history.
-    before : str
-        Digest of the entry before the first; empty where there is none.
-
-    Yields
-    ------
-    dict
-        The entry with its digest.
-    """
+    """Give entries of the history, in their order, the digests that prove them."""
     for entry in entries:
         text = json.dumps([before, *(entry[name] for name in _DIGESTED)])
         before = sha256(text.encode()).hexdigest()
@@ -231,13 +218,7 @@ def utc_now() -> str:
 
 
 def parse_url(url: str | Path) -> URL:
-    """Read a path or a database URL.
-
-    Raises
-    ------
-    LedgerError
-        If it is neither a file nor a database that a ledger can live in.
-    """
+    """Read a path or a database URL."""
     if isinstance(url, Path) or "://" not in url:
         return URL.create("sqlite", database=str(url))
     try:
@@ -270,20 +251,7 @@ def shown_url(url: URL) -> str:
 
 @contextmanager
 def worded(url: URL, done: str = " Nothing was written.") -> Iterator[None]:
-    """Turn what the database refuses into one clear message, without a password and without its own words.
-
-    Parameters
-    ----------
-    url : URL
-        Where the ledger is.
-    done : str
-        What is true of the ledger then. Of a transaction that only reads, nothing is said.
-
-    Raises
-    ------
-    LedgerError
-        In place of any error of the database or its driver.
-    """
+    """Turn what the database refuses into one clear message, without a password and without its own words."""
     try:
         yield
     except (SQLAlchemyError, sqlite3.Error, UnicodeError) as error:
@@ -510,13 +478,7 @@ def is_replaced(connection: Connection) -> bool:
 
 
 def _commit(connection: Connection, turn: RootTransaction) -> None:
-    """End a transaction that wrote.
-
-    Raises
-    ------
-    LedgerError
-        If it fails: then only looking tells whether the transaction was kept.
-    """
+    """End a transaction that wrote."""
     url, look = connection.engine.url, connection.info[_LOOK]
     try:
         turn.commit()
@@ -534,22 +496,7 @@ def _commit(connection: Connection, turn: RootTransaction) -> None:
 
 
 def open_engine(url: URL, *, create: bool, notes: list[str] | None = None) -> Engine:
-    """Open the database of a ledger, make it first if asked to, and bring an older one up to date.
-
-    Parameters
-    ----------
-    url : URL
-        Where it is.
-    create : bool
-        Whether to make it where there is none.
-    notes : list of str, optional
-        What the user should know of how it was opened is added here.
-
-    Raises
-    ------
-    LedgerError
-        If there is none and none is to be made, or if it is not a ledger that this version reads.
-    """
+    """Open the database of a ledger, make it first if asked to, and bring an older one up to date."""
     shown, said = shown_url(url), [] if notes is None else notes
     only_read = False
     if url.get_backend_name() == "sqlite":
@@ -1025,13 +972,7 @@ def keep_versions(connection: Connection, entries: Iterable[Mapping[str, Any]]) 
 
 
 def read_content(entry: Any) -> Any:
-    """Read what an entry of the history says.
-
-    Raises
-    ------
-    LedgerError
-        If it is damaged.
-    """
+    """Read what an entry of the history says."""
     try:
         return json.loads(entry.content)
     except (ValueError, RecursionError):
@@ -1077,20 +1018,7 @@ def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
 
 
 def copy_to(connection: Connection, path: Path) -> None:
-    """Write the state that a transaction sees to a new file, checked and safely on disk.
-
-    Parameters
-    ----------
-    connection : Connection
-        Outside any transaction of its own.
-    path : Path
-        A file that does not exist yet.
-
-    Raises
-    ------
-    LedgerError
-        If the file exists, cannot be written, or the copy fails its check.
-    """
+    """Write the state that a transaction sees to a new file, checked and safely on disk."""
     if connection.dialect.name != "sqlite":
         raise LedgerError("A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`")
     taken = LedgerError(f"{path} exists already; a backup never replaces a file. Name another one.")

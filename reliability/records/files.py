@@ -95,22 +95,7 @@ def belongs_to_user(*places: Path) -> bool:
 
 @contextmanager
 def fresh_file(path: Path, *, private: bool = False, replace: bool = True) -> Iterator[Draft]:
-    """Write a file; it stands at its place when the block ends, and does not if the block fails.
-
-    Parameters
-    ----------
-    path : Path
-        Where it belongs.
-    private : bool
-        Whether only its owner may read it, as `make_private` says.
-    replace : bool
-        Whether a file that is there makes room; FileExistsError otherwise.
-
-    Yields
-    ------
-    Draft
-        What to write into.
-    """
+    """Write a file; it stands at its place when the block ends, and does not if the block fails."""
     sweep(path)
     draft = _open_draft(path, private)
     try:
@@ -221,15 +206,6 @@ def write_files(
 
     They are made in a folder within, whose renaming is what counts: from then on `finish` moves them to
     their places, now or after the next start.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there.
-    files : mapping of str to callable or None
-        What writes each file, by its name; None takes a file away.
-    private : bool
-        Whether only their owner may read them, as `make_private` says.
     """
     folder.mkdir(parents=True, exist_ok=True)
     finish(folder)
@@ -315,18 +291,7 @@ _PACKAGE = Path(__file__).parents[1]
 
 
 def shipped(name: str) -> Path:
-    """Find a folder that comes with the code.
-
-    Parameters
-    ----------
-    name : {"notebooks", "demo"}
-        The notebooks of the pages, or the tables of the demo.
-
-    Returns
-    -------
-    Path
-        Within an installed package; in a checkout its `notebooks` or `data/demo`.
-    """
+    """Find a folder that comes with the code."""
     within = _PACKAGE / name
     return within if within.is_dir() else _PACKAGE.parent / ("data/demo" if name == "demo" else name)
 

@@ -40,20 +40,7 @@ def end_of(day: datetime.date) -> str:
 
 
 def changed_since(connection: Connection, day: datetime.date) -> dict[str, int]:
-    """Find the jobs that were written by the end of a day and again later.
-
-    Parameters
-    ----------
-    connection : Connection
-        A reading transaction.
-    day : date
-        The last day that counts, in UTC.
-
-    Returns
-    -------
-    dict of str to int
-        The version that stood at the end of that day, by job.
-    """
+    """Find the jobs that were written by the end of a day and again later."""
     entries = HISTORY.c
     jobs = entries.what == "jobs"
     later = select(entries.key).where(jobs, entries.written_at > end_of(day))
@@ -67,19 +54,7 @@ UNDATED = ("settings", "parts", "hearsay")
 
 
 def told_since(connection: Connection, day: datetime.date) -> dict[str, dict[str, database.Row | None]]:
-    """Find the reference rows that were written after a day, in a ledger that was begun by then.
-
-    Parameters
-    ----------
-    connection, day
-        As for `changed_since`.
-
-    Returns
-    -------
-    dict of dict of (row or None)
-        By table and key, what the history said at the end of that day: the row, or None where it was not
-        there. In a ledger that was begun only later nothing is known of the day, and nothing is given.
-    """
+    """Find the reference rows that were written after a day, in a ledger that was begun by then."""
     entries, end = HISTORY.c, end_of(day)
     found: dict[str, dict[str, database.Row | None]] = {name: {} for name in REFERENCE_TABLES}
     if not connection.execute(select(entries.entry).where(entries.written_at <= end).limit(1)).first():
@@ -118,20 +93,7 @@ def told_then(name: str, columns: Columns, then: Mapping[str, database.Row | Non
 def jobs_written_by(
     connection: Connection, day: datetime.date, exponent: int
 ) -> dict[str, JobDocument | None]:
-    """Read those jobs as they were written then; None where a job was withdrawn by then.
-
-    Parameters
-    ----------
-    connection, day
-        As for `changed_since`.
-    exponent : int
-        Decimals of the ledger's currency.
-
-    Returns
-    -------
-    dict of str to JobDocument or None
-        By job.
-    """
+    """Read those jobs as they were written then; None where a job was withdrawn by then."""
     entries = HISTORY.c
     found: dict[str, JobDocument | None] = {}
     for job, version in changed_since(connection, day).items():
@@ -142,22 +104,7 @@ def jobs_written_by(
 
 
 def taken_back(name: str, columns: Columns, jobs: Mapping[str, JobDocument | None]) -> Columns:
-    """Put the rows of some jobs in place of those that the columns of a table hold.
-
-    Parameters
-    ----------
-    name : str
-        The table.
-    columns : list of sequences
-        Its current content, one sequence per column; amounts in whole currency.
-    jobs : mapping of str to JobDocument or None
-        What is to stand there instead; None: nothing.
-
-    Returns
-    -------
-    list of lists
-        The columns anew.
-    """
+    """Put the rows of some jobs in place of those that the columns of a table hold."""
     table = TABLES[name]
     if not jobs or "job" not in table.key:
         return columns
@@ -278,25 +225,7 @@ class Records:
 
 
 def frame_from_columns(table: Table, columns: Sequence[Sequence[Any]]) -> pd.DataFrame:
-    """Build the sorted frame of a table.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    columns : sequence of sequences, one per column of the table
-        Plain values; amounts in whole currency, dates as ISO text.
-
-    Returns
-    -------
-    DataFrame
-        Typed and sorted as `Records` describes.
-
-    Raises
-    ------
-    InvalidInput
-        If a value has another type than its column.
-    """
+    """Build the sorted frame of a table."""
     arrays = {}
     for column, values in zip(table.columns, columns, strict=True):
         try:
@@ -329,26 +258,7 @@ def _day(value: str | None) -> str:
 
 
 def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Records:
-    """Build records from rows of plain values.
-
-    Parameters
-    ----------
-    rows : mapping of str to sequence of mapping
-        Rows by table; a missing table is empty, a missing column is "not known". Text, int,
-        float, Decimal or None; dates as ISO text.
-
-    Returns
-    -------
-    Records
-        Typed and sorted. The rules between rows are not checked here.
-
-    Raises
-    ------
-    UnknownName
-        If a table or column does not exist.
-    InvalidInput
-        If a value has another type than its column.
-    """
+    """Build records from rows of plain values."""
     frames = {}
     for name, given in rows.items():
         if name not in TABLES:
@@ -362,21 +272,7 @@ def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Record
 
 
 def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Records:
-    """Read a ledger into data frames, as one state of it.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        An open ledger.
-    as_of : datetime.date, optional
-        Take the jobs that were written down by then as they were written, settings, families, models,
-        parts and hearsay as `told_since` says, and leave out what happened later, as `known_by` does.
-
-    Returns
-    -------
-    Records
-        Everything that it holds.
-    """
+    """Read a ledger into data frames, as one state of it."""
     frames = {}
     with ledger.reading() as connection:
         made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
@@ -450,18 +346,6 @@ def known_by(records: Records, as_of: datetime.date) -> Records:
     sales, follow-ups, estimates of prices and notes on parts go. Families, models, hearsay and
     settings bear no date and stay, and what was corrected later stays corrected: only the ledger
     itself knows what it said before, and `read_records` asks it.
-
-    Parameters
-    ----------
-    records : Records
-        Everything.
-    as_of : datetime.date
-        The last day that counts.
-
-    Returns
-    -------
-    Records
-        A copy.
     """
     day = pd.Timestamp(as_of)
     jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
@@ -488,14 +372,7 @@ def known_by(records: Records, as_of: datetime.date) -> Records:
 
 
 def later_taken_out(records: Records, day: pd.Timestamp, jobs: Collection[str]) -> dict[str, pd.DataFrame]:
-    """Give the tables of what was looked at, kept and spent as they were at the end of a day.
-
-    Parameters
-    ----------
-    jobs : collection of str
-        Those that had been taken in by then: a unit seen that became a later one was not bought yet, and a
-        part that went later still lay on the shelf.
-    """
+    """Give the tables of what was looked at, kept and spent as they were at the end of a day."""
     seen = records.sightings[records.sightings["seen_on"] <= day].copy()
     _blank(seen, seen["job"].notna() & ~seen["job"].isin(jobs), ["job"])
     shelf = records.shelf[records.shelf["kept_on"] <= day].copy()

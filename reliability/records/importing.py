@@ -170,39 +170,7 @@ def import_sources(
     correct: bool = False,
     new_names: Collection[str] | None = None,
 ) -> ImportSummary:
-    """Write rows of any source into a ledger in one transaction.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Where the rows go.
-    sources : callable
-        Takes the connection, gives the decimals of the currency and the sources, in the order of `TABLES`.
-    faults : sequence of Fault
-        Those that were found already.
-    reason : str
-        Kept in the history.
-    dry_run : bool
-        Check everything, write nothing.
-    withdrawn : sequence of str
-        Numbers that were given out to jobs which were withdrawn since.
-    correct : bool
-        Write the next version of rows that the ledger holds and that differ, by the columns that their
-        sources have; they are faults otherwise. Sources are to give rows as partial ones then.
-    new_names : collection of str, optional
-        Ask about kinds that the ledger has never seen, and about components and signs that are nearly a
-        known one: they are faults unless they are among these. Nothing is asked without it.
-
-    Returns
-    -------
-    ImportSummary
-        Rows written and passed over, and the names that are new.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault; nothing is imported then.
-    """
+    """Write rows of any source into a ledger in one transaction."""
     with ledger.writing() as connection:
         exponent, opened = sources(connection)
         run = _Import(connection, exponent, reason, list(faults), withdrawn, correct, new_names)
@@ -461,32 +429,6 @@ def import_package(
 
     Rows that the ledger holds already are passed over if they are equal, and are faults if they
     differ: a correction is an amendment, not an import.
-
-    Parameters
-    ----------
-    path : str or Path
-        The folder, with or without a `datapackage.json`.
-    ledger : Ledger
-        Where the rows go.
-    layout : Layout, optional
-        How the files differ from the documented form.
-    reason : str
-        Kept in the history; the demo brings its own, by which a ledger is known that began with it.
-    dry_run : bool
-        Check everything, write nothing.
-    correct, new_names
-        As for `import_sources`. An own export that makes a new ledger is asked nothing: its names were
-        asked about when they were written.
-
-    Returns
-    -------
-    ImportSummary
-        Rows written and passed over, and the names that are new.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of every file; nothing is imported then.
     """
     files, faults = find_files(Path(path))
     withdrawn, more = withdrawn_in(Path(path))
@@ -510,35 +452,7 @@ def import_table(
     correct: bool = False,
     new_names: Collection[str] | None = None,
 ) -> ImportSummary:
-    """Import one CSV file with the columns of a table; a sheet of another form comes in by a reading plan.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file, whatever its name.
-    table : str
-        What its rows are.
-    ledger : Ledger
-        Where the rows go.
-    layout : Layout, optional
-        Its delimiter and its decimal comma.
-    reason : str
-        Kept in the history.
-    dry_run : bool
-        Check everything, write nothing.
-    correct, new_names
-        As for `import_sources`.
-
-    Returns
-    -------
-    ImportSummary
-        As `import_package` gives it.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of the file; nothing is imported then.
-    """
+    """Import one CSV file with the columns of a table; a sheet of another form comes in by a reading plan."""
     if table not in TABLES:
         raise unknown("There is no table", table, TABLES)
     if not Path(path).exists():
@@ -582,28 +496,7 @@ def _import_files(
 
 
 def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
-    """Take out everything that was written for one reason, as an import does; its versions are kept.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Where it was imported.
-    reason : str
-        The reason that the import kept in the history.
-    dry_run : bool
-        Check everything, write nothing.
-
-    Returns
-    -------
-    dict of str to int
-        Rows by table. Settings stay, and so do families that other rows refer to.
-
-    Raises
-    ------
-    InvalidInput
-        If nothing was written for that reason, or anything of it was changed since; all of that is named, and
-        nothing is taken back then.
-    """
+    """Take out everything that was written for one reason, as an import does; its versions are kept."""
     with ledger.writing() as connection:
         written, changed = _written_for(connection, reason)
         told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]

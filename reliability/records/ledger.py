@@ -118,38 +118,12 @@ class LedgerReader:
             return database.next_number(connection)
 
     def job(self, job: str) -> JobDocument:
-        """Read a whole job.
-
-        Raises
-        ------
-        UnknownName
-            If there is none of that number.
-        """
+        """Read a whole job."""
         with self.reading() as connection:
             return document_in(connection, job, database.exponent_in(connection))
 
     def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
-        """Read every version of a job or of a reference row, oldest first.
-
-        Parameters
-        ----------
-        key : str
-            The number of a job, or the key of a row as `database.key_text` words it.
-        table : str
-            Which table the row is of.
-
-        Returns
-        -------
-        list of dict
-            version, written_at, reason, content, damage. `content` is a JobDocument or a row, or None
-            where it was taken out; `damage` says what keeps a version from being read, and is None where
-            nothing does.
-
-        Raises
-        ------
-        UnknownName
-            If there never was such a job.
-        """
+        """Read every version of a job or of a reference row, oldest first."""
         with self.reading() as connection, tolerant(connection):
             found = database.versions(connection, table, clean_text(key))
             if not found and table == "jobs":
@@ -253,13 +227,7 @@ class LedgerReader:
         return None if text is None else read_value(SETTINGS[name], text, exponent)
 
     def backup(self, path: str | Path) -> None:
-        """Write a consistent copy to a new file, also while others write; the copy is checked.
-
-        Raises
-        ------
-        LedgerError
-            If the file exists, cannot be written, or the copy fails its check.
-        """
+        """Write a consistent copy to a new file, also while others write; the copy is checked."""
         from reliability.records.database import copy_to  # as in `check`
 
         with worded(self._url, " There is no backup."), self._engine.connect() as connection:
@@ -289,13 +257,7 @@ def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
 
 
 def document_in_entry(entry: Any, exponent: int) -> JobDocument:
-    """Read a job as an entry of the history kept it.
-
-    Raises
-    ------
-    LedgerError
-        If the entry is damaged.
-    """
+    """Read a job as an entry of the history kept it."""
     content = database.read_content(entry)
     try:
         return _document_of(content, exponent)
@@ -304,13 +266,7 @@ def document_in_entry(entry: Any, exponent: int) -> JobDocument:
 
 
 def row_in_entry(entry: Any, exponent: int) -> database.Row:
-    """Read a reference row as an entry of the history kept it.
-
-    Raises
-    ------
-    LedgerError
-        If the entry is damaged.
-    """
+    """Read a reference row as an entry of the history kept it."""
     try:
         return database.from_json(TABLES[entry.what], database.read_content(entry), exponent)
     except (AttributeError, TypeError, ValueError, ArithmeticError):
@@ -355,13 +311,7 @@ def write_job(
     old: JobDocument | None = None,
     faults: Iterable[Fault] = (),
 ) -> JobDocument:
-    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault, or if nothing would change.
-    """
+    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written."""
     known = _known_to(connection, document, new_components)
     clean, more = clean_document(document, exponent=exponent, known=known)
     number = str(clean["job"]["job"])
@@ -559,31 +509,7 @@ class Ledger(LedgerReader):
         new_model: bool = False,
         new_lots: Iterable[Mapping[str, Any]] = (),
     ) -> str:
-        """Take a unit in: give it the next number and write it as open.
-
-        Parameters
-        ----------
-        document : JobDocument
-            Family, date and what is known so far. A number in it is kept if it is free.
-        new_families : iterable of mapping
-            Rows of families that the ledger does not know yet; they go in with the job or not at all.
-        new_components : collection of str
-            Components that the ledger has never seen and that are meant so.
-        new_model : bool
-            Whether a name on the front panel that is new becomes a model of the family.
-        new_lots : iterable of mapping
-            Rows of lots that the ledger does not know yet.
-
-        Returns
-        -------
-        str
-            The job number.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault; nothing is written then.
-        """
+        """Take a unit in: give it the next number and write it as open."""
         job = {"outcome": "open", **_said(document.get("job", {}))}
         if job["outcome"] != "open":
             raise InvalidInput(
@@ -611,37 +537,7 @@ class Ledger(LedgerReader):
         kept: Sequence[Row] = (),
         taken: Sequence[Taken] = (),
     ) -> str:
-        """Append a finished job, or finish the open job that the document names.
-
-        Parameters
-        ----------
-        document : JobDocument
-            Of an open job only what is new: columns and rows that are not given stay.
-        new_families : iterable of mapping
-            Rows of families that the ledger does not know yet.
-        new_components : collection of str
-            Components that the ledger has never seen and that are meant so.
-        new_model : bool
-            Whether a name on the front panel that is new becomes a model of the family.
-        is_new : bool
-            Whether no job of that number is to be there: one that was given out meanwhile is a fault.
-        reason : str
-            Kept in the history.
-        kept : sequence of mapping
-            Parts of the unit that are put on the shelf: component and worth.
-        taken : sequence of Taken
-            Parts that came from there.
-
-        Returns
-        -------
-        str
-            The job number.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault; nothing is written then.
-        """
+        """Append a finished job, or finish the open job that the document names."""
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
@@ -678,13 +574,7 @@ class Ledger(LedgerReader):
         return str(written["job"]["job"])
 
     def keep_part(self, row: Row, *, new_components: Collection[str] = ()) -> int:
-        """Put a part on the shelf (a row of shelf without its number); give the number.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault.
-        """
+        """Put a part on the shelf (a row of shelf without its number); give the number."""
         with self.writing() as connection:
             exponent, row = database.exponent_in(connection), dict(row)
             if row.get("job") is not None:
@@ -694,23 +584,7 @@ class Ledger(LedgerReader):
             return number
 
     def use_part(self, part: int, job: str, on: object, *, position: str = "", found: str = "failed") -> None:
-        """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth.
-
-        Parameters
-        ----------
-        part : int
-        job : str
-            The job that takes it.
-        on : object
-            When.
-        position, found : str
-            Of the finding; `found` where the job has none of that component yet.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault; nothing is written then.
-        """
+        """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth."""
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
             shelf = _shelf_in(connection, exponent)
@@ -728,13 +602,7 @@ class Ledger(LedgerReader):
             refuse(put_rows(connection, "shelf", [gone], exponent, "used"))
 
     def drop_part(self, part: int, on: object) -> None:
-        """Throw a part out that lies on the shelf.
-
-        Raises
-        ------
-        InvalidInput
-            If it does not lie there.
-        """
+        """Throw a part out that lies on the shelf."""
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
             row = _part_in(_shelf_in(connection, exponent), part)
@@ -745,30 +613,7 @@ class Ledger(LedgerReader):
     def amend(
         self, job: str, changes: Mapping[str, Any], *, reason: str, new_components: Collection[str] = ()
     ) -> int:
-        """Write a new version of a job; the old one is kept.
-
-        Parameters
-        ----------
-        job : str
-            Its number.
-        changes : JobDocument-like
-            Only what changes. None empties a column; a finding, sign or follow-up is matched by
-            its key, and taken out where its `found`, `seen` or `working` is given as None.
-        reason : str
-            Why, in the history.
-        new_components : collection of str
-            Components that the ledger has never seen and that are meant so.
-
-        Returns
-        -------
-        int
-            Which version it is.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault, or if nothing would change.
-        """
+        """Write a new version of a job; the old one is kept."""
         if not reason.strip():
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
@@ -792,13 +637,7 @@ class Ledger(LedgerReader):
         return write_job(connection, merged, exponent, new_components, reason, old=old)
 
     def sold(self, job: str, price: object, on: object) -> dict[str, Value]:
-        """Record the sale of a unit; give its row of jobs.
-
-        Raises
-        ------
-        InvalidInput
-            If it is open or was sold already, or price or date break a rule.
-        """
+        """Record the sale of a unit; give its row of jobs."""
         with self.writing() as connection:
             before = document_in(connection, job, database.exponent_in(connection))["job"]
             if before["outcome"] == "open":
@@ -834,22 +673,7 @@ class Ledger(LedgerReader):
             database.keep_version(connection, "jobs", number, reason, None)
 
     def put(self, table: str, rows: Iterable[Mapping[str, Any]], *, reason: str) -> None:
-        """Insert reference rows, or write new versions of them.
-
-        Parameters
-        ----------
-        table : str
-            One of `REFERENCE_TABLES`.
-        rows : iterable of mapping
-            Matched by key; of a known row only the given columns change, None empties one.
-        reason : str
-            Kept in the history.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault; nothing is written then.
-        """
+        """Insert reference rows, or write new versions of them."""
         if table not in REFERENCE_TABLES:
             raise unknown("put writes no table", table, REFERENCE_TABLES)
         with self.writing() as connection:
@@ -859,29 +683,7 @@ class Ledger(LedgerReader):
     def correct(
         self, table: str, row: Mapping[str, Any], *, reason: str = "", remove: bool = False
     ) -> tuple[dict[str, Value] | None, dict[str, Value] | None]:
-        """Add one reference row, write its next version, or take it out; every version is kept.
-
-        Parameters
-        ----------
-        table : str
-            As for `put`.
-        row : mapping
-            Its key, and of a known row only the columns that change; None empties one.
-        reason : str
-            Kept in the history; "added", "corrected" or "taken out" where it is empty.
-        remove : bool
-            Take the row out; only its key is read.
-
-        Returns
-        -------
-        old, new : dict or None
-            The row before and after; None where there is none.
-
-        Raises
-        ------
-        InvalidInput
-            With every fault, if nothing would change, or if other rows refer to what is to be taken out.
-        """
+        """Add one reference row, write its next version, or take it out; every version is kept."""
         if table not in REFERENCE_TABLES:
             raise unknown("correct writes no table", table, REFERENCE_TABLES)
         with self.writing() as connection:
@@ -902,13 +704,7 @@ class Ledger(LedgerReader):
     def rename(
         self, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
     ) -> dict[str, int]:
-        """Rename a family, model, kind, component or sign everywhere; `rename.rename_in` says how.
-
-        Returns
-        -------
-        dict of str to int
-            Rows by table that bear the new name now.
-        """
+        """Rename a family, model, kind, component or sign everywhere; `rename.rename_in` says how."""
         from reliability.records.rename import rename_in  # as in `check`
 
         with self.writing() as connection:
@@ -916,13 +712,7 @@ class Ledger(LedgerReader):
 
 
 def remove_row(connection: Connection, table: str, row: database.Row, reason: str) -> None:
-    """Take a reference row out; its versions stay.
-
-    Raises
-    ------
-    InvalidInput
-        If other rows refer to it.
-    """
+    """Take a reference row out; its versions stay."""
     for name, other in TABLES.items():
         for column, referred in other.references.items():
             sql = SQL_TABLES[name]
@@ -994,16 +784,6 @@ def ledger_mark(ledger: "Ledger") -> str:
 
     Every write adds to the history, and nothing is ever taken out of it: its length and its last
     entry tell one state of a ledger from every other.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        An open ledger.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits.
     """
     # Loaded here: the command line reads this module's neighbours before it needs a database.
     from sqlalchemy import func, select

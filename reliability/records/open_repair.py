@@ -251,23 +251,7 @@ def _name(header: str) -> str:
 
 
 def find_repair_files(path: Path) -> list[Path]:
-    """Find the files of open repair data that a path stands for.
-
-    Parameters
-    ----------
-    path : Path
-        One CSV file, or a folder of them; a list of categories beside them is passed over.
-
-    Returns
-    -------
-    list of Path
-        In the order of their names.
-
-    Raises
-    ------
-    InvalidInput
-        If there is none.
-    """
+    """Find the files of open repair data that a path stands for."""
     if path.is_file():
         return [path]
     if not path.is_dir():
@@ -312,20 +296,7 @@ _DOUBTED = re.compile(r"\(\s*\?+\s*\)")
 
 
 def maker_key(brand: str) -> str | None:
-    """Tell makers apart whatever their spelling; None if a cell names no maker.
-
-    Parameters
-    ----------
-    brand : str
-        As somebody wrote it: ``"Müller & Co."``.
-
-    Returns
-    -------
-    str or None
-        Equal for all spellings of one maker: case, accents, spaces, dots, hyphens, "&" or "and", and the
-        form of a company make no difference. None for what says "unknown" in one of many languages, for
-        single letters, rows of one letter, and cells of more than `MOST_WORDS` words.
-    """
+    """Tell makers apart whatever their spelling; None if a cell names no maker."""
     text = folded(_DOUBTED.sub(" ", brand))
     if is_nothing(brand) or words()["maker"].get(text) == "none" or _NO_MAKER_INSIDE.search(text):
         return None
@@ -482,34 +453,7 @@ def import_open_repair(
     reason: str = "imported as open repair data",
     dry_run: bool = False,
 ) -> ImportSummary:
-    """Import files of the Open Repair Data Standard, versions 0.1 to 0.3.
-
-    Parameters
-    ----------
-    path : str or Path
-        A CSV file, or a folder of them.
-    ledger : Ledger
-        Where the jobs go.
-    layout : Layout, optional
-        Delimiter and decimal comma of the files.
-    kinds : collection of str or None
-        Kinds to take in beside those that the ledger has families of, and their categories; None for all.
-    reason : str
-        Kept in the history.
-    dry_run : bool
-        Check everything, write nothing.
-
-    Returns
-    -------
-    ImportSummary
-        Rows written, passed over and left out by why, and in its remarks doubles, groups that wrote
-        down only successes, and guesses that were not believed.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of every file, or if a kind is in none of them; nothing is imported then.
-    """
+    """Import files of the Open Repair Data Standard, versions 0.1 to 0.3."""
     files = [RepairFile(file, layout or Layout()) for file in find_repair_files(Path(path))]
     told: list[_Told] = []
 
@@ -746,27 +690,6 @@ def export_open_repair(
 
     Jobs with an origin are somebody else's to publish, and stay out. So do amounts, hours, components
     and remarks: the standard has no place for them.
-
-    Parameters
-    ----------
-    ledger : LedgerReader
-        An open ledger.
-    path : str or Path
-        The folder; made if it is not there, and replaced if it holds an earlier export of this kind.
-    provider : str
-        Name under which the data are published; its letters begin every id.
-    country : str
-        Three-letter country code; may be empty.
-
-    Returns
-    -------
-    OpenRepairExport
-        How many rows were written, and how many jobs are still open.
-
-    Raises
-    ------
-    InvalidInput
-        If the provider or the country is none, or the folder holds something else.
     """
     letters = "".join(re.findall("[a-z]+", provider.casefold()))
     if len(letters) < 2:

@@ -117,13 +117,7 @@ def descriptor_text(withdrawn: Sequence[str] = (), *, demo: bool = False) -> str
 
 
 def read_json(file: Path) -> Any:
-    """Read a JSON file of ours or of somebody else's.
-
-    Raises
-    ------
-    ValueError
-        If it is no JSON in UTF-8, too long or nested too deep; OSError if it cannot be read.
-    """
+    """Read a JSON file of ours or of somebody else's."""
     with file.open("rb") as stream:
         content = stream.read(MOST_BYTES + 1)
     if len(content) > MOST_BYTES:
@@ -153,20 +147,7 @@ def is_demo(folder: Path) -> bool:
 
 
 def refuse_foreign_folder(folder: Path, name: str) -> None:
-    """Let an export go into a new folder, an empty one, or one that holds an earlier export of its kind.
-
-    Parameters
-    ----------
-    folder : Path
-        Where the export is to go.
-    name : str
-        The name of its package.
-
-    Raises
-    ------
-    InvalidInput
-        If something else is there.
-    """
+    """Let an export go into a new folder, an empty one, or one that holds an earlier export of its kind."""
     if folder.is_symlink():
         raise InvalidInput(f"{folder} is a link; name the folder that it leads to. Nothing was written.")
     if folder.exists() and not folder.is_dir():
@@ -181,23 +162,7 @@ def refuse_foreign_folder(folder: Path, name: str) -> None:
 
 
 def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
-    """Find the file of each table in a folder.
-
-    Parameters
-    ----------
-    folder : Path
-        A folder of CSV files named after tables, or a data package whose descriptor names them.
-
-    Returns
-    -------
-    dict of str to Path, list of Fault
-        File by table, and what is wrong with the folder.
-
-    Raises
-    ------
-    InvalidInput
-        If there is no such folder or it holds no table.
-    """
+    """Find the file of each table in a folder."""
     if not folder.is_dir():
         what = "a file" if folder.exists() else "not there"
         raise InvalidInput(f"{folder} is {what}; name a folder that holds {', '.join(_file_names())}")
@@ -297,19 +262,7 @@ def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> 
 
 
 def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
-    """Read the numbers of withdrawn jobs from the descriptor of a package.
-
-    Parameters
-    ----------
-    folder : Path
-        The package; without a descriptor it names none.
-
-    Returns
-    -------
-    tuple of str, list of Fault
-        The numbers, and what is wrong with them. A descriptor that cannot be read at all is a fault of
-        the package and found elsewhere.
-    """
+    """Read the numbers of withdrawn jobs from the descriptor of a package."""
     try:
         content = read_json(folder / DESCRIPTOR)
     except (OSError, ValueError):
@@ -424,13 +377,7 @@ class PackageCheck:
         self._states.setdefault(job, set()).update(states)
 
     def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
-        """Complain of jobs ended by a component that was only found sound; ask after all findings.
-
-        Returns
-        -------
-        list of (str, int, Complaint)
-            The job, its line (0 if it came from elsewhere), the column and the message.
-        """
+        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
         return [
             (job, line, complaint)
             for job, (line, component) in self._ended.items()
@@ -445,26 +392,7 @@ Rows = dict[str, list[dict[str, Value]]]
 
 
 def read_package(path: str | Path, *, layout: Layout | None = None) -> Rows:
-    """Read a folder of CSV files and check every row of it.
-
-    Parameters
-    ----------
-    path : str or Path
-        The folder, with or without a `datapackage.json`.
-    layout : Layout, optional
-        How the files differ from the documented form.
-
-    Returns
-    -------
-    dict of str to list of dict
-        Rows by table, every table and every column present: text, int, float, Decimal for
-        money, None where empty; sorted as they are exported.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of every file.
-    """
+    """Read a folder of CSV files and check every row of it."""
     files, faults = find_files(Path(path))
     exponent = exponent_in(files, layout)
     check = PackageCheck()
@@ -489,13 +417,7 @@ def _sorted(name: str, rows: Iterable[dict[str, Value]]) -> list[dict[str, Value
 
 
 def load_package_records(path: str | Path) -> "Records":
-    """Read a folder of CSV files straight into data frames, without a ledger.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of every file.
-    """
+    """Read a folder of CSV files straight into data frames, without a ledger."""
     # pandas is loaded only by those who want frames: `import` and `export` start without it.
     from reliability.records.frames import records_from_rows
 
@@ -507,45 +429,12 @@ def load_package_records(path: str | Path) -> "Records":
 def write_package(
     rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path, *, demo: bool = False
 ) -> None:
-    """Write rows of plain values as a folder of CSV files with a `datapackage.json`.
-
-    Parameters
-    ----------
-    rows : mapping of str to sequence of mapping
-        Rows by table; a missing table is written empty.
-    path : str or Path
-        The folder; made if it is not there, and replaced if it holds an earlier package.
-    demo : bool
-        Whether the rows are invented, and to stay out of ledgers of one's own.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of the rows, or if the folder holds something else.
-    """
+    """Write rows of plain values as a folder of CSV files with a `datapackage.json`."""
     _write_folder(check_tables(rows), Path(path), demo=demo)
 
 
 def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "Nothing was written.") -> Rows:
-    """Check rows of plain values against every rule, as if they were a package.
-
-    Parameters
-    ----------
-    rows : mapping of str to sequence of mapping
-        Rows by table; a missing table is empty, a missing column is an empty cell.
-    done : str
-        What a refusal leaves done.
-
-    Returns
-    -------
-    dict of str to list of dict
-        As of `read_package`.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of the rows.
-    """
+    """Check rows of plain values against every rule, as if they were a package."""
     for name in rows:
         if name not in TABLES:
             raise unknown("There is no table", name, TABLES)
@@ -580,26 +469,6 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
 
     Importing the folder gives an equal ledger, and exporting that the same bytes. An export that is cut
     off leaves all of an earlier one or all of the new one.
-
-    Parameters
-    ----------
-    ledger : LedgerReader
-        An open ledger.
-    path : str or Path
-        The folder; made if it is not there, and replaced if it holds an earlier export.
-    history : bool
-        Write every version of everything too, to a `history.csv` beside the tables. It is for
-        reading: an import passes it over.
-
-    Returns
-    -------
-    int
-        How many jobs it holds.
-
-    Raises
-    ------
-    InvalidInput
-        If the folder holds something that is not an earlier export, or cannot be written.
     """
     folder = Path(path)
     with ledger.reading() as connection:

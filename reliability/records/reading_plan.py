@@ -115,22 +115,7 @@ class Plan:
 
 
 def read_plan(path: Path) -> Plan:
-    """Read a plan.
-
-    Parameters
-    ----------
-    path : Path
-        TOML, as `reading_plan_draft.draft_plan` writes it.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    InvalidInput
-        If it is no TOML, has open questions (all are named), or says what no plan says (all of it is named).
-    """
+    """Read a plan."""
     try:
         raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
@@ -295,22 +280,7 @@ def fault_clauses(text: str) -> list[str]:
 def findings_in(
     text: str, parts: Mapping[str, str], states: Mapping[str, str], named_alone: str
 ) -> tuple[list[tuple[str, str, str | None]], int]:
-    """Find the components that a text names, and what it says of them.
-
-    Parameters
-    ----------
-    text : str
-        Such as ``"belt snapped, motor ok; caps?"``.
-    parts, states : mapping of str to str
-        Folded words and the component, state or action that each stands for; "unclear" for doubt.
-    named_alone : str
-        State of a component of which nothing else is said.
-
-    Returns
-    -------
-    list of (str, str, str or None), int
-        Component, state and action; and how many clauses with a component are in doubt, and give none.
-    """
+    """Find the components that a text names, and what it says of them."""
     found: list[tuple[str, str, str | None]] = []
     n_unclear = 0
     for clause in fault_clauses(text):
@@ -746,33 +716,7 @@ def _refuse_strange(text: str, allowed: Collection[str], column: ColumnPlan) -> 
 def import_by_plan(
     path: str | Path, plan: str | Path, ledger: "Ledger", *, reason: str = "imported", dry_run: bool = False
 ) -> ImportSummary:
-    """Import a sheet as a reading plan says.
-
-    Parameters
-    ----------
-    path : str or Path
-        The sheet: CSV, XLSX, XLS or ODS.
-    plan : str or Path
-        The plan, with every question answered.
-    ledger : Ledger
-        Where the rows go.
-    reason : str
-        Kept in the history.
-    dry_run : bool
-        Check everything, write nothing.
-
-    Returns
-    -------
-    ImportSummary
-        Rows written, held already and left out by why; in its remarks each row that cannot be read, where
-        the plan says that such rows are left out.
-
-    Raises
-    ------
-    InvalidInput
-        If the plan has open questions or does not fit, or with the faults of every row that cannot be
-        read; nothing is imported then.
-    """
+    """Import a sheet as a reading plan says."""
     read = read_plan(Path(plan))
     grids = read_grids(Path(path), read.form)
     dropped: dict[int, list[Fault]] = {}

@@ -70,25 +70,7 @@ _UNITS = frozenset((
 
 
 def draft_plan(path: str | Path, families: Mapping[str, str] | None = None) -> str:
-    """Propose a reading plan for a sheet.
-
-    Parameters
-    ----------
-    path : str or Path
-        CSV in any common encoding, XLSX, XLS or ODS.
-    families : mapping of str to str, optional
-        Families that the ledger knows, and their kinds.
-
-    Returns
-    -------
-    str
-        TOML with comments. What cannot be told is a line with QUESTION and an empty answer.
-
-    Raises
-    ------
-    InvalidInput
-        If the file cannot be read, or no sheet of it has a header.
-    """
+    """Propose a reading plan for a sheet."""
     return _Draft(Path(path), families or {}).text()
 
 

@@ -26,26 +26,6 @@ def rename_in(
     Where two rows of reference fall together, the one of the new name stands; of a family, the years span
     both, and what its row leaves open is taken from the other. Two findings or signs of one job that fall
     together must say the same.
-
-    Parameters
-    ----------
-    connection : Connection
-    what : {"family", "model", "kind", "component", "sign"}
-    old, new : str
-    merge : bool
-        Whether the new name is one that is there already; told, so that no slip of the pen merges.
-    reason : str
-        Kept in the history.
-
-    Returns
-    -------
-    dict of str to int
-        Rows by table that bear the new name in place of the old one, or were merged.
-
-    Raises
-    ------
-    InvalidInput
-        If a name is not there, is there already, or what is merged contradicts itself.
     """
     if what not in RENAMED:
         raise unknown("Renamed are", what, RENAMED)

@@ -32,23 +32,7 @@ _ABOVE = "it belongs to the job: write it above the first heading in brackets"
 
 
 def read_window(value: object) -> tuple[int, int]:
-    """Read a year or a window of years.
-
-    Parameters
-    ----------
-    value : int or str
-        ``1979``, ``"1979"`` or ``"1978-1981"``.
-
-    Returns
-    -------
-    tuple of int
-        First and last year, both included.
-
-    Raises
-    ------
-    Refused
-        If it is written in any other way.
-    """
+    """Read a year or a window of years."""
     match = _WINDOW.fullmatch(str(value).strip()) if isinstance(value, int | str) else None
     if match is None or isinstance(value, bool):
         raise Refused(f"{_shown(value)} is neither a year such as 1979 nor a window such as 1978-1981")
@@ -260,33 +244,14 @@ class JobSheet:
         return {name for name in (*named, self.document["job"].get("ended_by")) if isinstance(name, str)}
 
     def rest(self, usual: Iterable[str], said: Iterable[str] = ()) -> list[dict[str, Any]]:
-        """Give the findings that ``rest_sound`` stands for.
-
-        Parameters
-        ----------
-        usual : iterable of str
-            The usual components of the unit's kind.
-        said : iterable of str
-            Components that the ledger already holds findings of, in a job taken in earlier.
-
-        Returns
-        -------
-        list of dict
-            One sound finding per component that is not named; none without ``rest_sound``.
-        """
+        """Give the findings that ``rest_sound`` stands for."""
         taken = self.named | set(said)
         rows = [{"component": name, "found": "sound"} for name in usual if name not in taken]
         return rows if self.rest_sound else []
 
 
 def load_sheet(path: str | Path) -> JobSheet:
-    """Read a sheet from a file.
-
-    Raises
-    ------
-    InvalidInput
-        If it cannot be read, or is no TOML in UTF-8.
-    """
+    """Read a sheet from a file."""
     try:
         content = Path(path).read_bytes()
     except OSError as error:
@@ -295,13 +260,7 @@ def load_sheet(path: str | Path) -> JobSheet:
 
 
 def decode_sheet(content: bytes, source: str) -> JobSheet:
-    """Read a sheet from its bytes: UTF-8, with or without a byte-order mark.
-
-    Raises
-    ------
-    InvalidInput
-        If it is no TOML in UTF-8.
-    """
+    """Read a sheet from its bytes: UTF-8, with or without a byte-order mark."""
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -314,25 +273,7 @@ def decode_sheet(content: bytes, source: str) -> JobSheet:
 
 
 def read_sheet(text: str, source: str = "sheet") -> JobSheet:
-    """Read a sheet.
-
-    Parameters
-    ----------
-    text : str
-        TOML, as described at the head of this module.
-    source : str
-        Where it comes from, for messages.
-
-    Returns
-    -------
-    JobSheet
-        With the faults of its form; whether the ledger can take it is a later check.
-
-    Raises
-    ------
-    InvalidInput
-        If it is no TOML.
-    """
+    """Read a sheet."""
     raw = _parse(text, source)
     reader = SheetReader(source)
     reader.top_level(raw)
@@ -409,26 +350,7 @@ def blank_sheet(
     job: str | None = None,
     still_open: Sequence[str] = (),
 ) -> str:
-    """Write an empty job sheet.
-
-    Parameters
-    ----------
-    family, kind : str
-        What the sheet is for.
-    components : sequence of str
-        The kind's usual components.
-    signs : iterable of str
-        Signs to look for.
-    job : str, optional
-        The open job that it finishes; such a sheet leaves out what was asked at intake.
-    still_open : sequence of str
-        Open jobs of the family, to be mentioned where none is chosen.
-
-    Returns
-    -------
-    str
-        TOML. An empty text means "not known", so that lines may stay as they are.
-    """
+    """Write an empty job sheet."""
     lines = [
         f"# Job sheet: {family} ({kind}). Fill in what is known and leave the rest as it is;",
         '# "" means not known. Then: benchodds add SHEET.toml',
@@ -538,13 +460,7 @@ class Amendment:
         drop_signs: Iterable[str] = (),
         sheet: str | Path | None = None,
     ) -> Self:
-        """Read an amendment as the command line words it.
-
-        Raises
-        ------
-        InvalidInput
-            With everything that names no column, and every fault of the sheet.
-        """
+        """Read an amendment as the command line words it."""
         faults: list[str] = []
         cells = tuple(cell for setting in settings for cell in _cells(setting, faults))
         read = load_sheet(sheet) if sheet is not None else None
@@ -566,25 +482,7 @@ class Amendment:
         return not (self.cells or self.signs or self.drops or self.sheet)
 
     def changes(self, old: JobDocument, kind: str) -> JobDocument:
-        """Lay the amendment over what the ledger holds.
-
-        Parameters
-        ----------
-        old : JobDocument
-            The job as it is.
-        kind : str
-            Kind of its family, for ``rest_sound`` of a sheet.
-
-        Returns
-        -------
-        JobDocument
-            Only what changes, as `Ledger.amend` takes it.
-
-        Raises
-        ------
-        InvalidInput
-            With every finding that is not there, or that is there twice.
-        """
+        """Lay the amendment over what the ledger holds."""
         faults: list[str] = []
         job = {column: value for component, _, column, value in self.cells if not component}
         findings = _Findings(old["findings"], faults)

@@ -22,24 +22,7 @@ class Taken(NamedTuple):
 def lay_parts(
     document: JobDocument, taken: Sequence[Taken], shelf: Mapping[int, ShelfRow], job: str | None
 ) -> tuple[JobDocument, list[Fault]]:
-    """Write into the findings of a job what the parts cost that it takes from the shelf.
-
-    Parameters
-    ----------
-    document : JobDocument
-        With a finding for each of them.
-    taken : sequence of Taken
-    shelf : mapping of int to mapping
-        Every row of the shelf, by number.
-    job : str or None
-        The number of the job, if it has one yet: parts that it took before are still its own.
-
-    Returns
-    -------
-    JobDocument, list of Fault
-        The findings with action replaced, part_source salvaged and the part's worth as part_cost; what is
-        wrong. The donor's gain holds that worth, so that the taker must pay just that.
-    """
+    """Write into the findings of a job what the parts cost that it takes from the shelf."""
     findings = [dict(row) for row in document.get("findings") or ()]
     faults = []
     for number, component, position in taken:

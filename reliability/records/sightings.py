@@ -47,29 +47,7 @@ class Recorded:
 def record_sightings(
     ledger: "Ledger", seen: Sequence[tuple[Row, Mapping[str, str]]], *, place: str | None = None
 ) -> list[Recorded]:
-    """Write what was looked at, and take in what was bought; all in one transaction.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Open for writing.
-    seen : sequence of (mapping, mapping)
-        A row of an offers file, plain values, with `verdict` and `ceiling` as they were told; and its signs.
-        `seen_on` is given. A row whose day, place and offer the ledger knows is that same unit, of which more
-        is known now: what was told of it then stays.
-    place : str, optional
-        Where all of them were seen.
-
-    Returns
-    -------
-    list of Recorded
-        In the order of the rows.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault; nothing is written then.
-    """
+    """Write what was looked at, and take in what was bought; all in one transaction."""
     with ledger.writing() as connection:
         return _Recording(connection, place).record(seen)
 

@@ -60,25 +60,7 @@ class CsvForm:
 
 
 def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
-    """Read every sheet of a file.
-
-    Parameters
-    ----------
-    path : Path
-        CSV (any other ending), XLSX, XLS or ODS.
-    form : CsvForm, optional
-        How a CSV file is written; see `csv_forms`.
-
-    Returns
-    -------
-    list of Grid
-        In their order. A cell that is one with those below it stands in each of them.
-
-    Raises
-    ------
-    InvalidInput
-        If the file cannot be read.
-    """
+    """Read every sheet of a file."""
     content = _content(path)
     if is_workbook(path, content):
         return _workbook(path, content)
@@ -116,14 +98,7 @@ def is_workbook(path: Path, content: bytes = b"") -> bool:
 
 
 def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
-    """Find how a CSV file can have been written.
-
-    Returns
-    -------
-    list of (CsvForm, list of str)
-        The likeliest first, each with words that are read in its way. More than one only where they read
-        words differently and all look like words.
-    """
+    """Find how a CSV file can have been written."""
     content = _content(path)
     for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig")):
         if content.startswith(mark):
@@ -263,20 +238,7 @@ class Passed:
 
 
 def header_names(grid: Grid, header: Sequence[int]) -> list[str]:
-    """Name every column of a table.
-
-    Parameters
-    ----------
-    grid : Grid
-        The sheet.
-    header : sequence of int
-        Numbers of the rows that make up the header, from the top.
-
-    Returns
-    -------
-    list of str
-        One name per column, no two alike; the names of several rows in one.
-    """
+    """Name every column of a table."""
     tiers = [cells for number, cells in grid.rows if number in header]
     width = max((len(cells) for _, cells in grid.rows), default=0)
     lines = [[text_of(cell) for cell in cells] + [""] * (width - len(cells)) for cells in tiers]
@@ -305,24 +267,7 @@ def _letters(column: int) -> str:
 def table_rows(
     grid: Grid, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
 ) -> tuple[list[SheetRow], list[Passed]]:
-    """Take the rows of the table out of a sheet.
-
-    Parameters
-    ----------
-    grid : Grid
-        The sheet.
-    header : sequence of int
-        Numbers of the rows of its header.
-    ditto : collection of str
-        What stands for "as above".
-    leave_out : collection of int
-        Numbers of rows that the plan leaves out.
-
-    Returns
-    -------
-    list of SheetRow, list of Passed
-        Every row with any content below the header is in one of them.
-    """
+    """Take the rows of the table out of a sheet."""
     names = header_names(grid, header)
     headers = [[key_of(text_of(cell)) for cell in cells] for number, cells in grid.rows if number in header]
     rows: list[SheetRow] = []
@@ -439,27 +384,7 @@ _FIRST_SERIAL = datetime.date(1899, 12, 30)
 
 
 def read_date(cell: Cell, orders: Sequence[str], year: int | None = None) -> str:
-    """Read a date as somebody wrote it.
-
-    Parameters
-    ----------
-    cell : Cell
-        A date, or a text such as ``"3.4.21"``, ``"12 Mar 2021"``, ``"Mar 2021"`` or ``"2021-03-12"``.
-    orders : sequence of str
-        Which of `ORDERS` to try, the first that fits counts; only asked where a text can be read in several.
-    year : int, optional
-        That of dates without one.
-
-    Returns
-    -------
-    str
-        As the ledger writes it; a month where no day is given.
-
-    Raises
-    ------
-    Refused
-        If it is no date, or cannot be told without another order.
-    """
+    """Read a date as somebody wrote it."""
     readings = date_readings(cell, year)
     if len(set(readings.values())) == 1:
         return next(iter(readings.values()))
@@ -574,24 +499,7 @@ def decimal_marks(cell: Cell) -> set[str]:
 
 
 def read_number(cell: Cell, mark: str | None) -> Decimal:
-    """Read a number as somebody wrote it.
-
-    Parameters
-    ----------
-    cell : Cell
-        A number, or a text such as ``"€ 1.250,00"`` or ``"12,-"``.
-    mark : {",", "."} or None
-        What divides decimals, where the number does not show it.
-
-    Returns
-    -------
-    Decimal
-
-    Raises
-    ------
-    Refused
-        If it is no number, or one that a decimal mark would decide.
-    """
+    """Read a number as somebody wrote it."""
     if isinstance(cell, int | float):
         return Decimal(repr(round(cell, 6)))
     match = _AMOUNT.fullmatch(cell) if isinstance(cell, str) else None
@@ -609,13 +517,7 @@ def read_number(cell: Cell, mark: str | None) -> Decimal:
 
 
 def read_hours(cell: Cell, mark: str | None, unit: str | None) -> Decimal:
-    """Read a span of time as hours: ``"1:30"``, ``"1h30"``, ``"90 min"``, or a number in `unit`.
-
-    Raises
-    ------
-    Refused
-        If it is none, or a bare number whose unit is not known.
-    """
+    """Read a span of time as hours: ``"1:30"``, ``"1h30"``, ``"90 min"``, or a number in `unit`."""
     if isinstance(cell, datetime.timedelta):
         return _hours(0, Decimal(cell.total_seconds()) / 60)
     text = text_of(cell).strip().casefold().lstrip("~")
@@ -640,25 +542,7 @@ _DECADE = re.compile(r"(?:19)?([3-9])0\s*'?(?:s|er|ies|e?r jahre|er jaren)")
 
 
 def read_built(cell: Cell, about: int | None) -> tuple[int, int, bool]:
-    """Read a year of production: ``1979``, ``"1978-81"``, ``"70s"``, ``"ca. 1979"``.
-
-    Parameters
-    ----------
-    cell : Cell
-        The cell.
-    about : int or None
-        Years to both sides of a year that is marked as rough; None refuses one.
-
-    Returns
-    -------
-    (int, int, bool)
-        First and last year, and whether it was marked as rough.
-
-    Raises
-    ------
-    Refused
-        If it is none.
-    """
+    """Read a year of production: ``1979``, ``"1978-81"``, ``"70s"``, ``"ca. 1979"``."""
     text = text_of(cell).strip().casefold()
     if isinstance(cell, datetime.date):
         return cell.year, cell.year, False

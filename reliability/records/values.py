@@ -92,21 +92,7 @@ SHORTEST_CUT = 3
 
 
 def near_twin(name: str, known: Collection[str]) -> str | None:
-    """Find the known name that another one is likely to mean.
-
-    Parameters
-    ----------
-    name : str
-        Such as ``"tapedeck"``, ``"pinch roler"`` or ``"caps"``.
-    known : collection of str
-        Names that are meant so; numbers in both must agree, for they tell things apart.
-
-    Returns
-    -------
-    str or None
-        The same but for case, spaces and signs, or for the order of its letters; or alike; or the only one
-        that begins so, as ``"capacitor"`` does.
-    """
+    """Find the known name that another one is likely to mean."""
     if len(known) > MOST_COMPARED or len(name) > LONGEST_COMPARED:
         return None
     digits = re.findall("[0-9]+", name)
@@ -132,13 +118,7 @@ def some(names: Iterable[str], most: int = 30) -> str:
 
 
 def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") -> None:
-    """Raise one error with every fault, if there is any.
-
-    Raises
-    ------
-    FaultsFound
-        With one line per fault.
-    """
+    """Raise one error with every fault, if there is any."""
     if faults:
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
         raise FaultsFound(f"{count} found. {done}", faults)
@@ -167,23 +147,7 @@ EXPONENTS: dict[str, int] = {
 
 
 def exponent_of(currency: str) -> int:
-    """Tell how many decimals a currency has.
-
-    Parameters
-    ----------
-    currency : str
-        ISO 4217 code, three capital letters.
-
-    Returns
-    -------
-    int
-        0, 2 or 3.
-
-    Raises
-    ------
-    InvalidInput
-        If the code is not in the list.
-    """
+    """Tell how many decimals a currency has."""
     if currency not in EXPONENTS:
         raise unknown("ISO 4217 lists no currency", currency, EXPONENTS)
     return EXPONENTS[currency]
@@ -224,26 +188,12 @@ SPREADSHEET_ERRORS = frozenset(
 def read_value(column: Column, value: object, exponent: int = 2) -> Value:
     """Read one value as its column says.
 
-    Parameters
-    ----------
-    column : Column
-        What the cell may hold.
-    value : str, int, float, Decimal, datetime.date, bool or None
-        The cell. A text is read as in a CSV file; a bool only where yes and no are allowed.
-    exponent : int
-        Decimals of the ledger's currency.
-
     Returns
     -------
     str, int, float, Decimal or None
         Text for text, choices and dates, int for years and counts, float for hours and numbers,
         Decimal with exactly `exponent` decimals for money. None, or the column's default, where
         the cell is empty.
-
-    Raises
-    ------
-    Refused
-        With what was found and what is allowed.
     """
     if isinstance(value, str):
         value = clean_text(value)
@@ -257,25 +207,7 @@ def read_value(column: Column, value: object, exponent: int = 2) -> Value:
 
 
 def typed(column: Column, answer: str) -> str:
-    """Turn an answer with a decimal comma, a day first or hours as 2h into the documented form.
-
-    Parameters
-    ----------
-    column : Column
-        What is asked for; texts stay as they are.
-    answer : str
-        Such as ``"25,50"``, ``"1.250,50"``, ``"24.11.2026"``, ``"11.2026"``, ``"2h"`` or ``"1h30"``.
-
-    Returns
-    -------
-    str
-        As `read_value` takes it; what is written in none of these ways is not changed.
-
-    Raises
-    ------
-    Refused
-        If a point may stand for thousands or for a decimal.
-    """
+    """Turn an answer with a decimal comma, a day first or hours as 2h into the documented form."""
     if column.kind == "date":
         if found := re.fullmatch(r"(?:([0-9]{1,2})\. ?)?([0-9]{1,2})\. ?([0-9]{4})", answer):
             day, month, year = found.groups()
@@ -474,13 +406,7 @@ def write_value(value: Value) -> str:
 
 
 def read_setting(column: Column, value: object, exponent: int = 2) -> str:
-    """Check the value of a setting and write it as its table stores it.
-
-    Raises
-    ------
-    Refused
-        If the setting does not allow the value.
-    """
+    """Check the value of a setting and write it as its table stores it."""
     read = read_value(column, value, exponent)
     if column.name == "currency" and (fault := currency_fault(str(read))):
         raise Refused(fault)
@@ -509,18 +435,7 @@ class Number(NamedTuple):
 
 
 def split_number(job: str) -> Number | None:
-    """Take a job number apart; None if it does not end in digits.
-
-    Parameters
-    ----------
-    job : str
-        Such as ``"B-0042"``.
-
-    Returns
-    -------
-    Number or None
-        ``Number("B-", 42, 4)``; of ``"20240017"`` it is ``Number("2024", 17, 4)``.
-    """
+    """Take a job number apart; None if it does not end in digits."""
     match = _NUMBER.fullmatch(job)
     return Number(match[1] + (match[2] or ""), int(match[3]), len(match[3])) if match else None
 
@@ -561,19 +476,7 @@ class Gap(NamedTuple):
 
 
 def missing_numbers(jobs: Iterable[str]) -> list[Gap]:
-    """Find what lies between the lowest and the highest number of a prefix and is not there.
-
-    Parameters
-    ----------
-    jobs : iterable of str
-        Every number of the bench's own jobs, those that were withdrawn too. What is no number is
-        passed over.
-
-    Returns
-    -------
-    list of Gap
-        Sorted by prefix and number.
-    """
+    """Find what lies between the lowest and the highest number of a prefix and is not there."""
     widths: dict[str, dict[int, int]] = {}
     for number in filter(None, map(split_number, jobs)):
         widths.setdefault(number.prefix, {})[number.digits] = number.width

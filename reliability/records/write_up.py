@@ -110,15 +110,7 @@ class Names:
 
 
 def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any]]:
-    """List the jobs that are not finished, oldest first: job, family, model, taken_in.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Where they are.
-    family : str, optional
-        Only those of one family.
-    """
+    """List the jobs that are not finished, oldest first: job, family, model, taken_in."""
     # Loaded here: names alone are needed before there is a database at all.
     from sqlalchemy import select
 
@@ -199,16 +191,6 @@ def check_sheets(
         Faults of sheets that could not even be read, to be listed with the others.
     how_to_add : str
         How a new family is described where the sheets come from.
-
-    Returns
-    -------
-    list of Ready
-        In the order of the sheets.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of every sheet.
     """
     new = {clean_text(name) for name in new_components}
     names = Names.of(ledger)
@@ -404,27 +386,7 @@ def write_up(
     unreadable: Iterable[str] = (),
     how_to_add: str = IN_A_SHEET,
 ) -> list[Written]:
-    """Write sheets into the ledger, each in one transaction, once all of them have passed every check.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Open for writing.
-    sheets, today, new_components, new_names, unreadable, how_to_add
-        As for `check_sheets`.
-
-    Returns
-    -------
-    list of Written
-        In the order of the sheets.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of every sheet; nothing is written then.
-    LedgerError
-        If the ledger fails after some sheets; they are named.
-    """
+    """Write sheets into the ledger, each in one transaction, once all of them have passed every check."""
     new = {clean_text(name) for name in new_components}
     written: list[Written] = []
     checked = check_sheets(
@@ -467,33 +429,7 @@ def check_unit(
     how_to_add: str = AT_INTAKE,
     new_lot: Mapping[str, Any] | None = None,
 ) -> list[str]:
-    """Check a unit that comes in, beside a ledger or beside none where it is still to be made.
-
-    Parameters
-    ----------
-    ledger : Ledger or None
-        What it is to be written into.
-    document : JobDocument
-        Family, day and what is known so far.
-    new_family : mapping, optional
-        Columns of a family that the ledger does not know yet.
-    new_names : iterable of str, optional
-        As for `check_sheets`.
-    how_to_add : str
-        How a new family is described where the unit is written down.
-    new_lot : mapping, optional
-        Columns of a lot that the ledger does not know yet.
-
-    Returns
-    -------
-    list of str
-        What is new to the ledger.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault.
-    """
+    """Check a unit that comes in, beside a ledger or beside none where it is still to be made."""
     names = Names.of(ledger)
     names.meant = None if new_names is None else [clean_text(name) for name in new_names]
     described = names.new_family(new_family, "new family") if new_family else []
@@ -512,25 +448,7 @@ def take_in(
     how_to_add: str = AT_INTAKE,
     new_lot: Mapping[str, Any] | None = None,
 ) -> Written:
-    """Take a unit in under the next number.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Open for writing.
-    document, new_family, new_names, how_to_add, new_lot
-        As for `check_unit`.
-
-    Returns
-    -------
-    Written
-        With the number.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault; nothing is written then.
-    """
+    """Take a unit in under the next number."""
     document = {**document, "job": _composed(document["job"])}
     new_family = _composed(new_family) if new_family else None
     new_lot = _composed(new_lot) if new_lot else None

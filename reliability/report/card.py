@@ -52,23 +52,7 @@ _LAST_WITH_CASE = 0x20000
 
 
 def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
-    """Pack all that judging needs.
-
-    Parameters
-    ----------
-    appraiser : Appraiser
-    day : datetime.date
-        Day of the sale where an offer does not say.
-
-    Returns
-    -------
-    dict
-        JSON-able. Families and kinds are lists ``[name, kind, evidence, jobs_seen, open_jobs, components,
-        changes, doubles, singles]``; the last two are little-endian numbers in base64: `DOUBLES`; then what
-        the appraiser holds in single precision: `ESTIMATES`; `SPREADS`, each as mean, doubt and
-        spread; component by component the life (5), the repair (2) and the part cost; the lives
-        after a change (5 for each component that has one).
-    """
+    """Pack all that judging needs."""
     export = appraiser.to_export()
     shared = {name: values for name, values in export["shared"].items() if name != "draws"}
     place = {family: i for i, family in enumerate(export["families"])}
@@ -222,19 +206,7 @@ class Group:
 
 
 def list_groups(ranking: pd.DataFrame) -> list[Group]:
-    """Arrange a ranking for the list.
-
-    Parameters
-    ----------
-    ranking : DataFrame
-        From `reliability.worth.review.ranking`.
-
-    Returns
-    -------
-    list of Group
-        Takes first, families without a verdict last; a group may have no rows, for on another day
-        families may move there. Nothing at all of a ledger without families.
-    """
+    """Arrange a ranking for the list."""
     if ranking.empty:
         return []
     groups = []
@@ -299,24 +271,7 @@ def write_card(
     as_of: datetime.date | None = None,
     demo: bool = False,
 ) -> int:
-    """Write the card; the file is replaced in one step.
-
-    Parameters
-    ----------
-    appraiser : Appraiser
-    records : Records
-        For the prices that were paid.
-    out : Path
-    as_of : datetime.date, optional
-        Day of the sale where an offer does not say; the appraiser's own if not given.
-    demo : bool
-        Whether to say that the records are invented.
-
-    Returns
-    -------
-    int
-        Its size in bytes.
-    """
+    """Write the card; the file is replaced in one step."""
     page = make_card(appraiser, records, as_of=as_of, demo=demo)
     replace_file(out, page)
     return len(page.encode("utf-8"))
@@ -325,13 +280,7 @@ def write_card(
 def make_card(
     appraiser: "Appraiser", records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
 ) -> str:
-    """Make the card; see `write_card`.
-
-    Returns
-    -------
-    str
-        HTML that asks for nothing from outside; the same for the same ledger and day.
-    """
+    """Make the card; see `write_card`."""
     from reliability.worth.looking import signs_by_worth
     from reliability.worth.review import ranking
 

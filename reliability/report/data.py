@@ -301,15 +301,7 @@ class ReportData:
 
     @cached_property
     def counts(self) -> pd.DataFrame:
-        """Jobs of this bench that name a component, counted by component and family.
-
-        Returns
-        -------
-        DataFrame
-            component, family, jobs, failed, worn, sound (how it arrived, by its worst position; what ended a
-            job had failed, what died on the bench had not), died (on the bench), ended (jobs that it ended),
-            tried (failed ones that somebody tried to mend), mended (those that did not end the job).
-        """
+        """Jobs of this bench that name a component, counted by component and family."""
         jobs = self.records.jobs[self.records.jobs["origin"].isna()].assign(own=True)
         findings = self.records.findings[self.records.findings["job"].isin(jobs["job"])]
         worst = worst_findings(findings).set_index(["job", "component"])
@@ -424,26 +416,7 @@ def lent(data: ReportData, as_of: str) -> Iterator[None]:
 
 
 def open_report(ledger: str = "", as_of: str = "") -> ReportData:
-    """Give what the pages of a ledger show.
-
-    Parameters
-    ----------
-    ledger : str
-        File or URL of the ledger; empty for ``$BENCHODDS_LEDGER``, else the project's own, else the demo.
-        A relative path starts at the project's folder, as in `ledger_address`.
-    as_of : str
-        The day that the pages speak for, as ISO text; empty for the last date in the ledger.
-
-    Returns
-    -------
-    ReportData
-        In a run of the report, that of the run.
-
-    Raises
-    ------
-    InvalidInput
-        If the day is no date.
-    """
+    """Give what the pages of a ledger show."""
     if not ledger and as_of in _LENT:
         return _LENT[as_of]
     try:
@@ -470,21 +443,6 @@ def ledger_address(ledger: str = "") -> tuple[str, str]:
 
     A notebook runs in its own folder, the commands in the project's. So a relative path starts at
     the project's folder here too: ``data/trial.db`` is the same file for both.
-
-    Parameters
-    ----------
-    ledger : str
-        File or URL; empty for ``$BENCHODDS_LEDGER``, else the project's own.
-
-    Returns
-    -------
-    address, origin : str
-        File or URL, and who named it: the parameter, the environment, or nobody (`OWN`).
-
-    Raises
-    ------
-    LedgerError
-        If it is neither a file nor a database that a ledger can live in.
     """
     from reliability.records.database import parse_url
 

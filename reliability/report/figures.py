@@ -65,18 +65,7 @@ _LETTERS = re.compile(r"font-family: [^;\"]*;? ?")
 
 @contextmanager
 def drawing(bottom: float = 0.2) -> Iterator[tuple[Figure, "Axes"]]:
-    """Give an empty figure with one pair of axes in the report's look.
-
-    Parameters
-    ----------
-    bottom : float
-        Share of the height that is left for what is written below the axis.
-
-    Yields
-    ------
-    Figure, Axes
-        Both are drawn with the settings of the report as long as the block lasts.
-    """
+    """Give an empty figure with one pair of axes in the report's look."""
     with mpl.rc_context():
         # Neither the reader's own settings nor what another library has set may change a page.
         mpl.rcdefaults()
@@ -88,24 +77,7 @@ def drawing(bottom: float = 0.2) -> Iterator[tuple[Figure, "Axes"]]:
 
 
 def picture(figure: Figure, *, title: str, alt: str, says: str = "") -> str:
-    """Close a figure: its title and reading help as text, the drawing as SVG with a text of its own.
-
-    Parameters
-    ----------
-    figure : Figure
-        Drawn inside `drawing`.
-    title : str
-        The question that the figure answers; plain text.
-    alt : str
-        What the figure shows, for those who cannot see it; plain text.
-    says : str
-        One sentence on how to read it; markup.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
-    """
+    """Close a figure: its title and reading help as text, the drawing as SVG with a text of its own."""
     memory = BytesIO()
     blank = {"Date": None, "Creator": None, "Format": None, "Type": None}
     # Not `savefig`: it draws everything once before, to find out what is laid out anyway as it is drawn.
@@ -180,23 +152,7 @@ _COLUMNS = {"desk": 54, "phone": 26}
 
 
 def dots(frame: pd.DataFrame, scale: Scale, *, currency: str, alt: str) -> str:
-    """Stack one dot per row over an axis of money, those of about the same value on each other.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``value``, ``dot`` (a key of `_DOTS`: full, open, other, open other).
-    scale : Scale
-    currency : str
-        Written after the last number of the axis.
-    alt : str
-        What is to be seen, with its numbers, for those who cannot see it; plain text.
-
-    Returns
-    -------
-    str
-        Two drawings, of which the style sheet shows the one for the width.
-    """
+    """Stack one dot per row over an axis of money, those of about the same value on each other."""
     return "".join(_dot_plot(frame, scale, width, currency, alt) for width in _COLUMNS)
 
 
@@ -209,26 +165,7 @@ def price_line(
     alt: str,
     paid: float = np.nan,
 ) -> str:
-    """Draw what to do at each price, with the price usually paid and every unit bought as a dot above.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        As in `dots`.
-    zones : sequence of (str, float)
-        Verdict and the price up to which it holds, rising; the last one holds to the end of the axis.
-    scale : Scale
-        From 0.
-    currency, alt : str
-        As in `dots`.
-    paid : float
-        What is usually paid; NaN if not known.
-
-    Returns
-    -------
-    str
-        As in `dots`.
-    """
+    """Draw what to do at each price, with the price usually paid and every unit bought as a dot above."""
     return "".join(_dot_plot(frame, scale, width, currency, alt, zones, paid) for width in _COLUMNS)
 
 
@@ -338,19 +275,7 @@ def interval_cell(
     radius: float = 5.0,
     alt: str = "",
 ) -> str:
-    """Draw a share from 0 to 100 % for a cell of a table: dot and 90 % interval, a tick for what was found.
-
-    Parameters
-    ----------
-    mean, low, high, found : float
-        Shares; `found` is NaN where nothing was counted.
-    is_own : bool
-        Without records of its own the dot is hollow.
-    radius : float
-        Of the dot in pixels, where its size tells something.
-    alt : str
-        Plain text; without one the numbers stand beside it, and the drawing is passed over.
-    """
+    """Draw a share from 0 to 100 % for a cell of a table: dot and 90 % interval, a tick for what was found."""
     axis = Scale(0.0, 1.0, ())
     x = axis.at(mean)
     parts = [_line(0, 100, 9), _line(axis.at(low), axis.at(high), 9, "interval")]
@@ -363,17 +288,7 @@ def interval_cell(
 
 
 def price_cell(paid: float, ceiling: float, scale: Scale, *, alt: str = "") -> str:
-    """Draw two prices for a cell of a table: what is paid, a ring, and the ceiling, a diamond.
-
-    Parameters
-    ----------
-    paid, ceiling : float
-        NaN where not known. The line between them is dashed where the ceiling is the lower one.
-    scale : Scale
-        The same for all rows.
-    alt : str
-        As in `interval_cell`.
-    """
+    """Draw two prices for a cell of a table: what is paid, a ring, and the ceiling, a diamond."""
     parts = [_line(0, 100, 9)]
     if format.is_known(paid) and format.is_known(ceiling):
         left, right = sorted((scale.at(paid), scale.at(ceiling)))
@@ -449,11 +364,6 @@ def fault_map(
         Markup that names each family and component.
     caption, says : str
         As in `reliability.report.format.table`.
-
-    Returns
-    -------
-    str
-        A table; on a phone each family becomes a line with its components below.
     """
     heads = "".join(f'<th scope="col"><span>{columns[each]}</span></th>' for each in failed.columns)
     lines, most = [], int(records.to_numpy().max(initial=1))
@@ -516,14 +426,7 @@ _KEY_MARKS = {
 
 
 def key(**entries: str) -> str:
-    """Explain the marks of a group of pictures once, in words; names as in the drawings.
-
-    Parameters
-    ----------
-    **entries : str
-        Mark (step, line, band, pooled, failed, sound, today, or a key of `_DOTS`) and what it stands for
-        (plain text).
-    """
+    """Explain the marks of a group of pictures once, in words; names as in the drawings."""
     marks = {**_KEY_MARKS, **{each: drawn.format(x=50, y=8) for each, drawn in _DOTS.items()}}
     shown = [
         f'<li><svg viewBox="0 0 22 15" width="22" height="15" aria-hidden="true">{marks[mark]}</svg>'
@@ -566,11 +469,6 @@ def life_curve(
         Age of a usual unit today, drawn as an upright line.
     last_age : float, optional
         End of the axis, where several pictures share one.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
     """
     curves = [(pooled, THIRD, 1.8)] + ([] if model is None else [(model, MODEL, 2.4)])
     with drawing() as (figure, axes):
@@ -629,11 +527,6 @@ def years(marks: pd.DataFrame, *, change_year: float | None, title: str, alt: st
         First year of the later cohort, where a change stands out.
     title, alt, says : str
         As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
     """
     with drawing() as (figure, axes):
         for is_failed in (False, True):
@@ -667,11 +560,6 @@ def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str,
         Days after which the last was heard of each unit: how many are still watched is written below.
     title, alt, says : str
         As in `picture`.
-
-    Returns
-    -------
-    str
-        A ``figure`` element.
     """
     with drawing(bottom=0.26) as (figure, axes):
         band = curve.dropna(subset=["low", "high"])

@@ -73,18 +73,7 @@ class Answers:
     new_family: dict[str, Any] | None = None
 
     def read(self, components: Iterable[str]) -> "ReadAnswers":
-        """Spell the windows out, and look for components that the ledger does not know.
-
-        Parameters
-        ----------
-        components : iterable of str
-            Those that it knows.
-
-        Returns
-        -------
-        ReadAnswers
-            With the faults of what was read here; all else is for the ledger to check.
-        """
+        """Spell the windows out, and look for components that the ledger does not know."""
         known = set(components)
         faults: list[Fault] = []
         job = _spelt_out(self.job, "built", f"{SOURCE}, job", faults)
@@ -147,18 +136,6 @@ def renumbered(found: Sequence[Fault | str], old: JobDocument, document: JobDocu
     """Give findings and signs the numbers that they have in the form.
 
     A job that was taken in may hold some already; the ledger counts those first.
-
-    Parameters
-    ----------
-    found : sequence of Fault or str
-        About the two laid over each other.
-    old, document : JobDocument
-        What the ledger holds, and what the form says.
-
-    Returns
-    -------
-    list of Fault or str
-        Places of what the form does not show begin with "as taken in".
     """
     tagged = {part: [{**row, "asked": number} for number, row in enumerate(document[part], 1)]
               for part in ("findings", "signs")}  # fmt: skip
@@ -177,18 +154,7 @@ def _numbered(fault: Fault, order: Mapping[str, list[int | None]]) -> Fault:
 
 
 def spot_of(fault: Fault) -> Spot | None:
-    """Tell which field a fault belongs to; None where no field does.
-
-    Parameters
-    ----------
-    fault : Fault
-        As the checks of the ledger give it for a sheet from this form, or for a unit that comes in.
-
-    Returns
-    -------
-    Spot or None
-        Rows count from 0.
-    """
+    """Tell which field a fault belongs to; None where no field does."""
     match = _PLACE.fullmatch(fault.place)
     if match is None:
         return None
@@ -199,20 +165,7 @@ def spot_of(fault: Fault) -> Spot | None:
 def sorted_out(
     found: Sequence[Fault | str], spots: Iterable[Spot]
 ) -> tuple[dict[Spot, list[str]], list[str]]:
-    """Deal faults out to the fields that are there.
-
-    Parameters
-    ----------
-    found : sequence of Fault or str
-        Everything that was found wrong.
-    spots : iterable of Spot
-        Fields that can show a fault.
-
-    Returns
-    -------
-    dict of Spot to list of str, list of str
-        Messages by field; and those that belong to no field, with their place.
-    """
+    """Deal faults out to the fields that are there."""
     there = set(spots)
     beside: dict[Spot, list[str]] = {}
     others: list[str] = []
@@ -424,20 +377,7 @@ class Snapshot:
         return last_day(self.records)
 
     def standing(self, family: str, day: datetime.date) -> Standing | None:
-        """Work out how a family stands, as the pages do.
-
-        Parameters
-        ----------
-        family : str
-            Its name.
-        day : date
-            Day of the sale. Before and after are told for the same one, so that only the job differs.
-
-        Returns
-        -------
-        Standing or None
-            None if the ledger did not know the family.
-        """
+        """Work out how a family stands, as the pages do."""
         from reliability.worth.review import ranking
 
         if family not in self.appraiser.families:
@@ -450,15 +390,7 @@ class Snapshot:
 
 
 def snapshot_of(ledger: "Ledger", *, warn: Callable[[str], object]) -> Snapshot:
-    """Read a ledger and fit what is known.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        An open ledger.
-    warn : callable
-        Told if what was fitted cannot be kept for the next time.
-    """
+    """Read a ledger and fit what is known."""
     from reliability.records.frames import read_records
     from reliability.worth.appraiser import appraiser_of
 
@@ -466,22 +398,7 @@ def snapshot_of(ledger: "Ledger", *, warn: Callable[[str], object]) -> Snapshot:
 
 
 def change_shown(family: str, job: str, before: Standing | None, after: Standing) -> Shown:
-    """Show what a job changed for its family.
-
-    Parameters
-    ----------
-    family, job : str
-        Name and number.
-    before : Standing or None
-        None if the ledger did not know the family yet.
-    after : Standing
-        With the job.
-
-    Returns
-    -------
-    Shown
-        A sentence and a table.
-    """
+    """Show what a job changed for its family."""
     rows = [
         ("Verdict at the usual price", _verdict(before), _verdict(after)),
         ("Usual price", _usual(before), _usual(after)),
@@ -678,13 +595,7 @@ class Desk:
             return ledger.job(number)
 
     def take_in(self, answers: Answers) -> Done:
-        """Take a unit in, as `benchodds intake` does.
-
-        Raises
-        ------
-        FaultsFound
-            With every fault; nothing is written then.
-        """
+        """Take a unit in, as `benchodds intake` does."""
         read = answers.read(self.choices().components)
         unit, family = read.document, read.new_family
         unit["job"].setdefault("taken_in", self.today.isoformat())
@@ -699,20 +610,7 @@ class Desk:
         return done
 
     def write_up(self, answers: Answers, *, say: Callable[[str], object] = lambda _: None) -> Done:
-        """Write up a finished job, as `benchodds add` does, and work out what it changed.
-
-        Parameters
-        ----------
-        answers : Answers
-            One that names an open job finishes it.
-        say : callable
-            Told in one line what is being done.
-
-        Raises
-        ------
-        FaultsFound
-            With every fault; nothing is written then.
-        """
+        """Write up a finished job, as `benchodds add` does, and work out what it changed."""
         read = answers.read(self.choices().components)
         given: dict[str, Any] = {
             "today": self.today, "new_components": read.new_components, "how_to_add": _HOW_TO_ADD,
@@ -777,26 +675,7 @@ def _choices(names: Names, waiting: list[dict[str, Any]]) -> Choices:
 
 
 def open_desk(ledger: str = "", *, today: datetime.date | None = None) -> Desk:
-    """Choose the ledger as the commands do, and look whether it can be read.
-
-    Parameters
-    ----------
-    ledger : str
-        File or URL; empty for ``$BENCHODDS_LEDGER``, else the project's own. A relative path starts at
-        the project's folder, wherever the notebook runs.
-    today : date, optional
-        Taken for today, whatever the calendar says.
-
-    Returns
-    -------
-    Desk
-        Shows in a notebook which ledger it is and what waits on the bench.
-
-    Raises
-    ------
-    LedgerError
-        If it is there and cannot be read.
-    """
+    """Choose the ledger as the commands do, and look whether it can be read."""
     address, origin = ledger_address(ledger)
     desk = Desk(address, origin, today)
     desk.choices()

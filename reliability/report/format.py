@@ -152,18 +152,7 @@ def window(first: float, last: float) -> str:
 
 
 def found_by_job(findings: pd.DataFrame) -> dict[str, str]:
-    """Say for each job what was found: failed parts first, then worn ones, then how many were sound.
-
-    Parameters
-    ----------
-    findings : DataFrame
-        The documented table.
-
-    Returns
-    -------
-    dict
-        Job -> text such as ``belt failed, replaced; gear worn; 6 sound``.
-    """
+    """Say for each job what was found: failed parts first, then worn ones, then how many were sound."""
     parts: dict[str, list[str]] = {job: [] for job in sorted(findings["job"].unique())}
     for found in ("failed", "worn"):
         for row in findings[findings["found"] == found].itertuples():
@@ -255,15 +244,7 @@ def section(anchor: str, heading: str, *parts: str) -> Shown:
 
 
 def fold(summary: str, *parts: str, anchor: str = "", prints: bool = False) -> str:
-    """Put markup behind a line that opens it; `summary` is plain text.
-
-    Parameters
-    ----------
-    anchor : str
-        Name by which a link finds it.
-    prints : bool
-        Whether people take it along: it is open on paper then.
-    """
+    """Put markup behind a line that opens it; `summary` is plain text."""
     inside = "\n".join(part for part in parts if part)
     named = f' id="{anchor}"' if anchor else ""
     kind = ' class="prints"' if prints else ""
@@ -282,13 +263,7 @@ _MARKS = {
 
 
 def verdict_mark(verdict: str) -> str:
-    """Show a verdict as its mark and its word.
-
-    Raises
-    ------
-    KeyError
-        If the verdict is not one of take, haggle, try one, skip.
-    """
+    """Show a verdict as its mark and its word."""
     kind = verdict.replace(" ", "-")
     mark = f'<svg viewBox="0 0 16 16" width="14" height="14" aria-hidden="true">{_MARKS[verdict]}</svg>'
     return f'<span class="verdict {kind}">{mark} {verdict}</span>'
@@ -359,28 +334,7 @@ def table(
     groups: Sequence[tuple[str, Sequence[bool]]] = (),
     kind: str = "",
 ) -> str:
-    """Set a data frame as a table whose first column heads the rows.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        One row per row.
-    fields : sequence of Field
-        The columns to show.
-    caption : str
-        What the table holds; plain text.
-    says : str
-        How to read it; plain text under the caption.
-    groups : sequence of (str, sequence of bool)
-        Markup that heads a group, and the rows that belong to it; without any the rows stand as they come.
-    kind : str
-        A further class for the style sheet.
-
-    Returns
-    -------
-    str
-        A table whose rows become two lines each on a phone.
-    """
+    """Set a data frame as a table whose first column heads the rows."""
     heads = "".join(f'<th scope="col"{_number(each)}>{text(each.head)}</th>' for each in fields)
     bodies = []
     for head, rows in groups or [("", [True] * len(frame))]:
@@ -427,17 +381,6 @@ _LONGEST = 60
 
 def slugs(names: Iterable[str]) -> dict[str, str]:
     """Give each name a file name of its own, without the ending.
-
-    Parameters
-    ----------
-    names : iterable of str
-        Names as the ledger writes them.
-
-    Returns
-    -------
-    dict
-        Name -> lower-case letters, digits and hyphens. A name that would lose its meaning (no Latin
-        letter, too long) or share its file with another one carries a few digits of its own checksum.
 
     Examples
     --------
@@ -504,18 +447,7 @@ _BY_WORD = (
 
 
 def cautions(kind: str = "") -> tuple[str, ...]:
-    """Give the cautions for a kind of unit, the general ones first.
-
-    Parameters
-    ----------
-    kind : str
-        Kind as the ledger writes it; empty for pages about all kinds.
-
-    Returns
-    -------
-    tuple of str
-        Plain sentences.
-    """
+    """Give the cautions for a kind of unit, the general ones first."""
     said = kind.lower()
     return _FIRST + tuple(
         caution for words, caution in _BY_WORD if not said or any(word in said for word in words)
@@ -526,38 +458,12 @@ def cautions(kind: str = "") -> tuple[str, ...]:
 
 
 def rounded(frame: pd.DataFrame, **digits: int) -> pd.DataFrame:
-    """Round columns to what a page shows of them, so that what cannot be seen changes no page.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Left as it is.
-    **digits : int
-        Decimals to keep, by column; other columns stay as they are.
-
-    Returns
-    -------
-    DataFrame
-        A copy, without minus zeros.
-    """
+    """Round columns to what a page shows of them, so that what cannot be seen changes no page."""
     return frame.assign(**{each: frame[each].astype(float).round(to) + 0.0 for each, to in digits.items()})
 
 
 def coarse(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
-    """Round probabilities to what can honestly be told of them: 5 %, or 1 % below 10 and above 90 %.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Left as it is.
-    *columns : str
-        Columns of probabilities; NaN stays.
-
-    Returns
-    -------
-    DataFrame
-        A copy.
-    """
+    """Round probabilities to what can honestly be told of them: 5 %, or 1 % below 10 and above 90 %."""
     out = {}
     for each in columns:
         value = frame[each].to_numpy(dtype=float)

@@ -107,22 +107,7 @@ def _pooled(
 
 
 def pool_lives_of(records: Records, as_of: datetime.date, event: str) -> PooledLives:
-    """Pool the lives of all components of all families for one event.
-
-    Parameters
-    ----------
-    records : Records
-        What was known on `as_of`.
-    as_of : date
-        The day the pages speak for.
-    event : {"failed", "needs work"}
-        What ends a life.
-
-    Returns
-    -------
-    PooledLives
-        Imported jobs count at their discount, and each component by its worst position.
-    """
+    """Pool the lives of all components of all families for one event."""
     table = observe(records.jobs, worst_findings(records.findings), records.families, event=event).table
     bench = read_bench(records, as_of)
     heard = hearsay_of(records.hearsay, bench) if event == EVENTS[0] else ()

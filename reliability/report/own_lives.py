@@ -98,11 +98,6 @@ class OwnLives:
         """Weibull curves of the components that are drawn: component, age_years, failed, low, high.
 
         Each age of a curve is a stratum of its own, so that one pass does all.
-
-        Parameters
-        ----------
-        family : str
-            A family of the ledger.
         """
         records, _ = self._strata
         drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
@@ -129,48 +124,24 @@ class OwnLives:
         return format.rounded(frame, age_years=2, failed=3, low=3, high=3)
 
     def last_age(self, families: Sequence[str]) -> float:
-        """Age in years at which drawings of some families end: a little beyond their oldest record.
-
-        Parameters
-        ----------
-        families : sequence of str
-            Families of the ledger.
-        """
+        """Age in years at which drawings of some families end: a little beyond their oldest record."""
         seen = self.marks.loc[self.marks["family"].isin(families), "age_years"]
         today = [self.today_years(each) for each in families]
         return float(np.nanmax([*seen, *today, 0.0])) + _BEYOND_YEARS
 
     def says(self, component: str, family: str) -> str:
-        """Say what the records of one stratum allow: a curve, or why there is none.
-
-        Parameters
-        ----------
-        component, family : str
-            The stratum.
-        """
+        """Say what the records of one stratum allow: a curve, or why there is none."""
         row = self._row(component, family)
         return "No record of its own." if row is None else str(row["fit_says"])
 
     def check(self, component: str, family: str) -> ModelCheck:
-        """Tell how well a Weibull curve fits the records of one stratum that has some.
-
-        Parameters
-        ----------
-        component, family : str
-            The stratum.
-        """
+        """Tell how well a Weibull curve fits the records of one stratum that has some."""
         row = self._row(component, family)
         assert row is not None
         return self._once("check", row, check_model)
 
     def steps(self, component: str, family: str) -> pd.DataFrame:
-        """Curve without a model: age_years, failed; empty where the records are too few.
-
-        Parameters
-        ----------
-        component, family : str
-            The stratum.
-        """
+        """Curve without a model: age_years, failed; empty where the records are too few."""
         row = self._row(component, family)
         if row is None or not row["is_drawn"]:
             return pd.DataFrame({"age_years": [], "failed": []}, dtype=float)

@@ -153,14 +153,7 @@ def _source(page: Page, data: "ReportData", order: Order) -> dict[str, str]:
 
 
 def mark_in(path: Path, name: str) -> str:
-    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours.
-
-    Parameters
-    ----------
-    path : Path
-    name : {"ledger", "day"}
-        The ledger that it is of, the day that a card is for.
-    """
+    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours."""
     try:
         with path.open("rb") as page:
             head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")

@@ -14,18 +14,7 @@ _LONGEST_SECONDS = 120
 
 
 def find_chromium() -> str:
-    """Find a browser of the Chromium family.
-
-    Returns
-    -------
-    str
-        What ``BENCHODDS_CHROMIUM`` names, else the first one on the search path.
-
-    Raises
-    ------
-    ReportError
-        If there is none; the message says how to get it.
-    """
+    """Find a browser of the Chromium family."""
     found = os.environ.get("BENCHODDS_CHROMIUM") or next(filter(None, map(shutil.which, _NAMES)), None)
     if found is None:
         raise ReportError(
@@ -36,25 +25,7 @@ def find_chromium() -> str:
 
 
 def print_pages(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
-    """Print pages to PDF files beside them, where those are missing or older.
-
-    Parameters
-    ----------
-    out : Path
-        Folder of the report.
-    pages : sequence of str
-        Pages, relative to it.
-
-    Returns
-    -------
-    tuple of str
-        The files that were written, relative to `out`.
-
-    Raises
-    ------
-    ReportError
-        If there is no Chromium, or it does not print a page.
-    """
+    """Print pages to PDF files beside them, where those are missing or older."""
     browser = find_chromium()
     written = []
     for page in pages:

@@ -165,28 +165,7 @@ def _exporter() -> Any:
 
 
 def export_page(notebook: nbformat.NotebookNode, page: Mapping[str, Any]) -> str:
-    """Turn an executed notebook into the text of a page.
-
-    Parameters
-    ----------
-    notebook : NotebookNode
-        The notebook with its outputs.
-    page : mapping
-        What stands around them: ``title``, ``ledger``, ``demo``, ``navigation``
-        (label, target, current), ``cautions``, ``more_cautions`` (texts; the latter behind a fold) and
-        ``source`` (label, value).
-
-    Returns
-    -------
-    str
-        HTML that needs no other file and makes no request.
-
-    Raises
-    ------
-    ReportError
-        If a cell shows something that a page cannot carry, such as a bare picture, which has no text
-        for those who cannot see it.
-    """
+    """Turn an executed notebook into the text of a page."""
     _check_outputs(notebook)
     style = (TEMPLATES / "style.css").read_text("utf-8").strip()
     html, _ = _exporter().from_notebook_node(notebook, resources={"page": dict(page), "style": style})
@@ -234,22 +213,7 @@ _one_at_a_time = Lock()
 
 
 def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
-    """Refuse parameters that the notebook does not have, or of another type than it says.
-
-    Parameters
-    ----------
-    notebook : Path
-        Notebook with exactly one cell tagged ``parameters``, one typed name per line.
-    parameters : mapping
-        Name -> value.
-
-    Raises
-    ------
-    InvalidInput
-        If a value has another type, or the notebook has no or several parameters cells.
-    UnknownName
-        If a name is not among them; the message lists what the notebook has.
-    """
+    """Refuse parameters that the notebook does not have, or of another type than it says."""
     cells = nbformat.read(str(notebook), as_version=4).cells
     tagged = sum("parameters" in cell.metadata.get("tags", ()) for cell in cells)
     if tagged != 1:
@@ -269,29 +233,7 @@ def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
 def render(
     notebook: Path, subject: str, parameters: Mapping[str, Any], around: Mapping[str, Any]
 ) -> tuple[str, list[str]]:
-    """Run a notebook in this process and make a page of what it shows.
-
-    Parameters
-    ----------
-    notebook : Path
-    subject : str
-        What the page is about, for messages: ``family 'Tarnwick T2'``.
-    parameters : mapping
-        Values for the notebook's parameters cell.
-    around : mapping
-        What the template puts around the content; see `export_page`.
-
-    Returns
-    -------
-    page : str
-    remarks : list of str
-        What the notebook printed or warned; usually nothing.
-
-    Raises
-    ------
-    ReportError
-        If a cell fails or shows what a page cannot carry; the message names the subject and the cell.
-    """
+    """Run a notebook in this process and make a page of what it shows."""
     check_parameters(notebook, parameters)
     try:
         with _one_at_a_time:

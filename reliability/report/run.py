@@ -104,20 +104,6 @@ def make_pages(
     executor : Executor, optional
         Fits the odds of earlier days. Where its workers are those of a cluster, they see `out` at the same
         path and run the same code.
-
-    Returns
-    -------
-    PagesMade
-        What was written, kept and removed.
-
-    Raises
-    ------
-    UnknownName
-        If the ledger holds no family of such a name.
-    InvalidInput
-        If `workers` is below 1.
-    ReportError
-        If pages could not be made: one line for each, with its family and cell. The others are there.
     """
     # Absolute: a worker of a cluster has a working directory of its own.
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()

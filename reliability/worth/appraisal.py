@@ -320,14 +320,7 @@ def draw_quantile(draws: Floats, share: float) -> float:
 
 
 def ceiling_price(appraisal: Appraisal, terms: Terms) -> float:
-    """Highest price at which the verdict is take; below 0 where even a gift would cost money.
-
-    Returns
-    -------
-    float
-        The price at which the mean gain equals the margin or, with caution, the price at which such a
-        unit's expected gain reaches the margin in that share of the states of knowledge, if lower.
-    """
+    """Highest price at which the verdict is take; below 0 where even a gift would cost money."""
     return ceiling_of(appraisal.gain_free, terms)
 
 
@@ -342,18 +335,6 @@ def ceiling_of(gain_free: Floats, terms: Terms) -> float:
 
 def lesson_worth(appraisal: Appraisal, terms: Terms, asked: float, offers_expected: float) -> float:
     """Worth of what one more job would teach.
-
-    Parameters
-    ----------
-    asked : float
-        Price asked for this unit and expected for later ones.
-    offers_expected : float
-        Units of the family expected to be offered in the next year.
-
-    Returns
-    -------
-    float
-        Expected rise in the gain of deciding on those units after the outcome of one job is known.
 
     Notes
     -----
@@ -371,31 +352,12 @@ def lesson_worth(appraisal: Appraisal, terms: Terms, asked: float, offers_expect
 
 
 def worth_of_knowing(one: float, other: float) -> float:
-    """Rise in gain if it is known which of two cases holds before deciding; never below 0.
-
-    Parameters
-    ----------
-    one, other : float
-        Gain over the margin in each case, times the chance of the case.
-
-    Returns
-    -------
-    float
-        ``max(0, one) + max(0, other) - max(0, one + other)``, written so that it is exactly 0 where both
-        cases lead to the same decision: a verdict must not hang on rounding.
-    """
+    """Rise in gain if it is known which of two cases holds before deciding; never below 0."""
     return max(0.0, min(one, -other), min(other, -one))
 
 
 def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:
-    """Choose the verdict.
-
-    Returns
-    -------
-    str
-        "take", "haggle", "try one" or "skip". Belief alone is no ground to take: where this bench has no
-        finished job of the kind, a unit that would be taken is one to try.
-    """
+    """Choose the verdict."""
     is_founded = entry.kind_jobs > 0
     if asked <= ceiling and is_founded:
         return TAKE
@@ -469,22 +431,7 @@ def lot_unit(
 
 
 def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
-    """Chance that all units of a lot together bring less than it costs.
-
-    Parameters
-    ----------
-    units : sequence of LotUnit
-        Units of one family share its state of knowledge; within it, and between families, they vary on their
-        own.
-    asked : float
-        Price of the lot.
-
-    Returns
-    -------
-    float
-        Exact for one unit. Of several, each gain is laid into the two nearest of at least `LEAST_BINS` equal
-        bins, so that its mean is kept, and the sum is a product of discrete Fourier transforms.
-    """
+    """Chance that all units of a lot together bring less than it costs."""
     units = [unit for unit in units if unit.way != PASS_ON]
     if len(units) < 2:
         if not units:
@@ -514,20 +461,7 @@ def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
 
 
 def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
-    """Choose the verdict on a lot.
-
-    Parameters
-    ----------
-    asked : float
-        Price of the lot.
-
-    Returns
-    -------
-    str
-        As `decide`: a unit of whose kind this bench finished no job adds nothing to the price at which the
-        lot is taken. A lot is one to try where what a job of each of its little known families would teach
-        is worth more than what the lot lacks.
-    """
+    """Choose the verdict on a lot."""
     founded = cents(sum(unit.worth for unit in units if unit.entry.kind_jobs > 0))
     ceiling = cents(sum(unit.worth for unit in units))
     if asked <= founded:

@@ -100,20 +100,7 @@ class Appraiser:
 
 
 def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
-    """Fit lives, odds, prices and costs of all families.
-
-    Parameters
-    ----------
-    records : Records
-        The whole ledger.
-    as_of : datetime.date
-        What happened later is ignored.
-
-    Returns
-    -------
-    Appraiser
-        The same for the same records and day.
-    """
+    """Fit lives, odds, prices and costs of all families."""
     # Loaded here: a kept appraiser judges without all that fitting needs, and starts sooner.
     from reliability.worth.bench import read_bench
     from reliability.worth.fitting import fit_everything
@@ -171,13 +158,7 @@ def _singles(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def load_appraiser(path: Path) -> Appraiser:
-    """Read an appraiser that was kept on disk.
-
-    Raises
-    ------
-    InvalidInput
-        If the file is not one, was kept by another version, or may have been written by others.
-    """
+    """Read an appraiser that was kept on disk."""
     try:
         if not belongs_to_user(path.parent, path):
             raise ValueError("it or its folder is not yours alone to write")
@@ -278,25 +259,7 @@ def appraiser_of(
     folder: Path | None = None,
     warn: Callable[[str], object] = print,
 ) -> Appraiser:
-    """Fit an appraiser to a ledger, or take the kept one if nothing was written since.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        An open ledger.
-    as_of : date, optional
-        Where it lies before the last date in the ledger, what happened later is ignored; what was
-        corrected later is taken as it was written then.
-    folder : Path, optional
-        Where it is kept; `kept_folder` otherwise.
-    warn : callable
-        Told in one sentence if the appraiser cannot be kept.
-
-    Returns
-    -------
-    Appraiser
-        Fitted as of the last date in the ledger, or of `as_of` if that is earlier.
-    """
+    """Fit an appraiser to a ledger, or take the kept one if nothing was written since."""
     path = kept_name(ledger, folder)
     if path.exists() and not belongs_to_user(path.parent, path):
         warn(f"Odds kept in {path.parent} are not used, for others may write there: they are fitted anew.")

@@ -27,13 +27,6 @@ def records_known_on(records: Records, as_of: datetime.date) -> Records:
 
     Jobs taken in later are dropped; jobs closed later become open again and lose what was written
     at their end (outcome, findings, hours, costs); sales and checks of later days are forgotten.
-
-    Parameters
-    ----------
-    records : Records
-        All that is in the ledger.
-    as_of : datetime.date
-        The last day that counts.
     """
     day = pd.Timestamp(as_of)
     jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
@@ -171,13 +164,7 @@ class Bench:
 
 
 def read_bench(records: Records, as_of: datetime.date) -> Bench:
-    """Arrange the records for the models.
-
-    Parameters
-    ----------
-    as_of : datetime.date
-        Later events are ignored.
-    """
+    """Arrange the records for the models."""
     known = records_known_on(records, as_of)
     families = tuple(sorted(known.families["family"]))
     kind_of = known.families.set_index("family")["kind"]
@@ -241,20 +228,6 @@ def missing_by_season(
     Numbers run in sequence behind an optional prefix; what lies between the lowest and the highest of
     a prefix and is not there is a job that nobody wrote up. When it came in is read off the numbers
     around it: a season that was written up badly must not pass for one in which little failed.
-
-    Parameters
-    ----------
-    jobs : DataFrame
-        The ledger's jobs; those with an origin do not count.
-    as_of : date
-        Its year is taken for a gap among numbers that all were withdrawn.
-    withdrawn : iterable of str
-        Numbers of jobs that were taken out again; they are no gap.
-
-    Returns
-    -------
-    dict of int to int
-        Year of intake -> numbers; a gap counts whole for the year of its middle.
     """
     own = jobs[jobs["origin"].isna()]
     days: dict[str, dict[int, int]] = {}

@@ -156,10 +156,6 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
 
     Prices paid and prices in the `parts` table count; of a pack as many pieces are paid for by one
     repair as there is no other use for within a year.
-
-    Parameters
-    ----------
-    components : tuple of str
     """
     families = pd.Index(bench.families)
     findings = bench.records.findings.merge(bench.jobs[["job", "family_at", "outcome"]], on="job")
@@ -211,11 +207,6 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
 def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = None) -> tuple[Floats, Floats]:
     """Add up the part costs of each job; a part fitted at an unknown price counts at the predicted one.
 
-    Parameters
-    ----------
-    failed : bool, optional
-        True: failed components only; False: all others only; None: all.
-
     Returns
     -------
     costs, n_predicted : ndarray, shape (n_jobs,)
@@ -236,18 +227,7 @@ def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = N
 
 
 def comeback_cost(bench: Bench, settings: Settings) -> float:
-    """Mean cost of comebacks within the warranty, per repaired unit.
-
-    Parameters
-    ----------
-    settings : Settings
-        Without a warranty the cost is 0.
-
-    Returns
-    -------
-    float
-        Only units that somebody checked count; a unit nobody asked about is not one that works.
-    """
+    """Mean cost of comebacks within the warranty, per repaired unit."""
     if settings.warranty_days <= 0:
         return 0.0
     checks = bench.records.followups.merge(

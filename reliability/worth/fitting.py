@@ -169,13 +169,7 @@ def make_entry(
     outcome: Recalibration,
     amounts: Amounts,
 ) -> FamilyEntry:
-    """Put together what judging a unit of one slot needs.
-
-    Parameters
-    ----------
-    i : int
-        Position of the slot in `usual`, `amounts` and `outcome`.
-    """
+    """Put together what judging a unit of one slot needs."""
     at = slot.family_at
     jobs_seen = int(bench.jobs_seen[at]) if at >= 0 else 0
     rates = bench.seen_per_year
@@ -246,16 +240,7 @@ def _evidence(bench: Bench, slot: Slot, jobs_seen: int) -> str:
 def fit_everything(
     bench: Bench,
 ) -> tuple[Shared, dict[str, FamilyEntry], dict[str, FamilyEntry], Terms]:
-    """Fit all pieces of a bench.
-
-    Returns
-    -------
-    shared : Shared
-    families : dict of str to FamilyEntry
-    kinds : dict of str to FamilyEntry
-        "" is an unknown kind.
-    terms : Terms
-    """
+    """Fit all pieces of a bench."""
     settings = bench.records.settings
     lists = kind_components(bench)
     components = tuple(dict.fromkeys(c for names in lists.values() for c in names))

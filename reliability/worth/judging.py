@@ -66,23 +66,11 @@ LONGEST_WINDOW = 60
 def read_offers(path: Path) -> pd.DataFrame:
     """Read an offers file.
 
-    Parameters
-    ----------
-    path : Path
-        CSV (RFC 4180, UTF-8, a byte order mark is accepted) with a header row, columns in any order:
-        those of `OFFER_COLUMNS` and one per sign, each yes, no or empty. A text that was written with an
-        apostrophe in front, so that no spreadsheet takes it for a formula, is read without it.
-
     Returns
     -------
     DataFrame
         One row per offer; all documented columns, then the signs in the file's order. Text or None,
         years and money as float (NaN where empty), dates as datetime64.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault of the file: line, column, what was found, what is allowed.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -126,23 +114,7 @@ def read_offers(path: Path) -> pd.DataFrame:
 
 
 def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
-    """Check offers that come from elsewhere than a file; the same rules, places named by offer.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Keys are columns of an offers file; values texts, numbers or None.
-
-    Returns
-    -------
-    DataFrame
-        As `read_offers`.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault.
-    """
+    """Check offers that come from elsewhere than a file; the same rules, places named by offer."""
     faults: list[Fault] = []
     named = [{**row, "offer": row.get("offer") or str(number)} for number, row in enumerate(rows, 1)]
     checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
@@ -256,20 +228,7 @@ def offers_table(rows: list[dict[str, Any]], signs: list[str]) -> pd.DataFrame:
 def plain_offers(
     offers: pd.DataFrame, verdicts: pd.DataFrame, day: datetime.date
 ) -> list[tuple[dict[str, Any], dict[str, str]]]:
-    """Take offers apart into plain values and signs, with what was said of them, for the ledger to keep.
-
-    Parameters
-    ----------
-    offers, verdicts : DataFrame
-        From `read_offers` and `judge`.
-    day : datetime.date
-        Day on which an offer was seen that names none.
-
-    Returns
-    -------
-    list of (dict, dict)
-        Columns of an offers file with `verdict` and `ceiling`, None where empty; and what was seen, by sign.
-    """
+    """Take offers apart into plain values and signs, with what was said of them, for the ledger to keep."""
     seen = []
     for offer, said in zip(offers.to_dict("records"), verdicts.to_dict("records"), strict=True):
         row: dict[str, Any] = {name: None if pd.isna(offer[name]) else offer[name] for name in NAMES}
@@ -282,24 +241,7 @@ def plain_offers(
 
 
 def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEntry, list[str]]:
-    """Find what the ledger knows of an offer, and say what it does not know.
-
-    Parameters
-    ----------
-    offer : mapping
-        A row of the offers table.
-
-    Returns
-    -------
-    entry : FamilyEntry
-    notes : list of str
-
-    Raises
-    ------
-    InvalidInput
-        If family and model contradict each other, or a name is nearly a known one (of families and models:
-        while the offer does not give both a kind and a working price).
-    """
+    """Find what the ledger knows of an offer, and say what it does not know."""
     (family, notes), kind = _named_family(offer, appraiser), offer["kind"]
     if family is not None and family in appraiser.families:
         entry = appraiser.families[family]
@@ -355,25 +297,7 @@ def _ask_if_near(offer: Mapping[str, Any], column: str, known: Iterable[str]) ->
 def read_unit(
     offer: Mapping[str, Any], entry: FamilyEntry, appraiser: Appraiser, as_of: datetime.date
 ) -> tuple[Unit, list[str]]:
-    """Turn an offer into ages, signs and price.
-
-    Parameters
-    ----------
-    offer : mapping
-        A row of the offers table.
-    as_of : datetime.date
-        Day of the sale where the offer does not say.
-
-    Returns
-    -------
-    unit : Unit
-    notes : list of str
-
-    Raises
-    ------
-    InvalidInput
-        If the unit would have been built after it was seen.
-    """
+    """Turn an offer into ages, signs and price."""
     seen_on = as_of if pd.isna(offer["seen_on"]) else offer["seen_on"].date()
     first, last, notes = offer["built_from"], offer["built_to"], []
     if np.isnan(first):
@@ -432,31 +356,7 @@ TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
 
 
 def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
-    """Judge units on offer.
-
-    Parameters
-    ----------
-    offers : DataFrame
-        From `read_offers` or `offers_from`.
-    appraiser : Appraiser
-    as_of : datetime.date, optional
-        Day of the sale for offers that do not say; the appraiser's own day if not given.
-
-    Returns
-    -------
-    DataFrame
-        `VERDICT_COLUMNS`, in the order of the offers. `gain_low` and `gain_high` hold 80 % of what this
-        one unit may bring; `success_low` and `success_high` 90 % of what is not known of its odds.
-        Columns that need an asked price are empty where there is none. The rows of a lot bear its verdict;
-        `lot_ceiling`, `lot_expected_gain`, `lot_chance_of_loss` are the lot's, `worth` is the unit's part in
-        its ceiling; empty for single offers.
-
-    Raises
-    ------
-    InvalidInput
-        With every fault: offers that contradict the ledger or nearly name what it knows, or units built
-        after they were seen.
-    """
+    """Judge units on offer."""
     day = as_of or appraiser.as_of
     rows, faults = [], []
     lots: dict[str, list[_InLot]] = {}
@@ -529,13 +429,7 @@ def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> Non
 
 
 def _singly(members: Sequence[_InLot], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
-    """Say which units to buy one by one, where single prices are asked and that is worth more than the lot.
-
-    Parameters
-    ----------
-    over : float
-        The lot's ceiling over its price; NaN where none is asked.
-    """
+    """Say which units to buy one by one, where single prices are asked and that is worth more than the lot."""
     chosen = [
         (str(each.offer["offer"]), float(each.offer["asked"]), unit)
         for each, unit in zip(members, units, strict=True)
@@ -552,19 +446,7 @@ def _singly(members: Sequence[_InLot], units: Sequence[LotUnit], over: float, cu
 def verdict_row(
     entry: FamilyEntry, appraisal: Appraisal, appraiser: Appraiser, asked: float
 ) -> dict[str, Any]:
-    """Fill the columns of one verdict.
-
-    Parameters
-    ----------
-    asked : float
-        NaN where no price is asked.
-
-    Returns
-    -------
-    dict
-        All verdict columns but `offer` and `note`; beside them `rival_risk`, a component that ends as many
-        jobs as the chief risk, to a whole percent, or None.
-    """
+    """Fill the columns of one verdict."""
     terms = appraiser.terms
     ceiling = ceiling_price(appraisal, terms)
     chief, rival = chief_risks(entry, appraisal, appraiser)
@@ -598,13 +480,7 @@ def verdict_row(
 def chief_risks(
     entry: FamilyEntry, appraisal: Appraisal, appraiser: Appraiser
 ) -> tuple[str | None, str | None]:
-    """Name the component likeliest to end the job, and the next one where both do to a whole percent.
-
-    Returns
-    -------
-    chief, rival : str or None
-        Only components that the ledger ever named; a chance that rounds to nothing makes no rival.
-    """
+    """Name the component likeliest to end the job, and the next one where both do to a whole percent."""
     names = [appraiser.shared.components[c] for c in entry.lives.components]
     ends = appraisal.states.ends
     known = [i for i, name in enumerate(names) if name in appraiser.shared.known_components]
@@ -615,12 +491,7 @@ def chief_risks(
 
 
 def standing_notes(entry: FamilyEntry, tally: Tally) -> list[str]:
-    """Say what holds for every verdict of such an entry: that nothing stands behind it; uncounted gaps.
-
-    Returns
-    -------
-    list of str
-    """
+    """Say what holds for every verdict of such an entry: that nothing stands behind it; uncounted gaps."""
     notes = []
     if entry.kind_jobs == 0:
         notes.append("no finished job of its kind stands behind this: at most one to try")
@@ -636,13 +507,7 @@ def gaps_notes(tally: Tally) -> list[str]:
 
 
 def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
-    """Write verdicts as CSV (RFC 4180, UTF-8); the file is replaced in one step.
-
-    Parameters
-    ----------
-    verdicts : DataFrame
-        From `judge`.
-    """
+    """Write verdicts as CSV (RFC 4180, UTF-8); the file is replaced in one step."""
     shown = verdicts.copy()
     for name in MONEY:
         shown[name] = [Decimal(f"{value:.2f}") if np.isfinite(value) else None for value in verdicts[name]]
@@ -662,24 +527,7 @@ class PriceToAsk:
 
 
 def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAsk:
-    """Tell what the unit of a job fetches once it works.
-
-    Parameters
-    ----------
-    document : mapping
-        `job` (a row of jobs) and `signs` (rows of what was seen of it).
-
-    Returns
-    -------
-    PriceToAsk
-        From the same prices as the verdicts: the family's working price, what sales fetched of it lately, and
-        the signs that were seen.
-
-    Raises
-    ------
-    UnknownName
-        If the appraiser does not know the family.
-    """
+    """Tell what the unit of a job fetches once it works."""
     family = str(document["job"]["family"])
     if family not in appraiser.families:
         raise unknown("The ledger holds no family", family, appraiser.families)

@@ -36,13 +36,6 @@ LEVEL_WORTH = 10.0
 def weigh_hearsay(bench: Bench) -> pd.DataFrame:
     """Discount what was said by how wrong each teller was where the bench has seen for itself.
 
-    Returns
-    -------
-    DataFrame
-        The ledger's table with `share_repaired` and `worth_jobs` weighed. Of kinds only the contrast
-        counts, the more the bench knows its own level: a teller who says of every kind that it is easy
-        says nothing.
-
     Notes
     -----
     A teller's error has a spread that is not known; those tried are weighed by how well they explain the
@@ -123,10 +116,6 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     One outside the usual list is taken up once it has been mentioned a few times; a usual one that nobody
     ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
     repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
-
-    Returns
-    -------
-    dict of str to tuple of str
     """
     kind_of = bench.records.families.set_index("family")["kind"]
     table = _mentions(bench)
@@ -148,19 +137,6 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
 
     Not every unit of a kind has every component: a turntable with direct drive has no belt. Nobody
     writes down that there is none, so it has to be read off the silence of the family's jobs.
-
-    Parameters
-    ----------
-    of_kind : dict of str to tuple of str
-        From `kind_components`.
-
-    Returns
-    -------
-    dict of str to tuple of str
-        The kind's components, less those of which no record, price of a part or hearsay of the family
-        knows although, going by the families of its kind that have one, so many of this bench's jobs
-        would all keep silent with a probability below `UNLIKELY_SILENCE`. Two further silent jobs are
-        added to what the other families say, so that one talkative job proves nothing.
     """
     if bench.is_silent:  # that a component never ended a job does not say that a family has none
         kinds = zip(bench.families, bench.family_kind, strict=True)
@@ -239,13 +215,7 @@ searches than this a change would have to be far clearer than any bench's record
 
 
 def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
-    """Keep one finding per job and component: the worst, for a unit fails by any of its positions.
-
-    Returns
-    -------
-    DataFrame
-        Same columns, position emptied.
-    """
+    """Keep one finding per job and component: the worst, for a unit fails by any of its positions."""
     rank = findings["found"].map({"failed": 0, "worn": 2, "sound": 3})
     # What died on the bench had arrived alive: it must not hide another position that had not.
     rank += ((findings["found"] == "failed") & (findings["arose"] == "during work")).astype(int)
@@ -263,16 +233,6 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
     at all, those that were not repaired (the bench may have stopped before it looked) and imported ones
     stay as they are. Only where a bench never writes findings, "failed" is what ended a job, and a
     repaired unit's components did not.
-
-    Parameters
-    ----------
-    components : mapping of str to sequence of str
-        Components that each family is judged by.
-
-    Returns
-    -------
-    DataFrame
-        Worst finding of each job and component, then the sound ones that are implied.
     """
     told = worst_findings(bench.records.findings)
     jobs = bench.jobs[bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)]
@@ -308,13 +268,7 @@ class BenchLives:
 
 
 def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
-    """Fit the lives of all components of all families together.
-
-    Parameters
-    ----------
-    findings : DataFrame
-        From `unit_findings`.
-    """
+    """Fit the lives of all components of all families together."""
     seen = observe(bench.jobs, findings, bench.records.families, event="failed")
     heard = hearsay_of(weigh_hearsay(bench), bench)
     if seen.table.empty:
@@ -343,14 +297,7 @@ def pool_lives(bench: Bench, findings: pd.DataFrame) -> BenchLives:
 
 
 def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
-    """Find the components that changed in a production year, over all families at once.
-
-    Returns
-    -------
-    dict of (str, str) to float
-        Year by family and component, where the share of false discoveries is at most `FALSE_CHANGES`.
-        Only the `MOST_SEARCHED` with most records are searched.
-    """
+    """Find the components that changed in a production year, over all families at once."""
     searched = _most_told(seen)
     records, labels = searched.life_records()
     found = find_changes(
@@ -430,11 +377,6 @@ class Asked:
 def lives_of(lives: BenchLives, asked: Sequence[Asked]) -> list[tuple[Floats, Floats, Floats]]:
     """Summarise families' lives as normals at the reference year of each component.
 
-    Parameters
-    ----------
-    asked : sequence of Asked
-        `year` is the production year around which the family's units lie.
-
     Returns
     -------
     list of (life, life_after, change_year)
@@ -503,13 +445,7 @@ class Slot:
 
 
 def read_slots(bench: Bench) -> list[Slot]:
-    """List the slots: families in their order, then kinds, then the unknown kind.
-
-    Returns
-    -------
-    list of Slot
-        Length n_families + n_kinds + 1.
-    """
+    """List the slots: families in their order, then kinds, then the unknown kind."""
     table = bench.records.families.set_index("family").reindex(list(bench.families))
     ages = bench.ages
     family_at = bench.jobs["family_at"].to_numpy(np.int64)[ages["at"].to_numpy(np.int64)]

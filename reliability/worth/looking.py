@@ -14,25 +14,7 @@ from reliability.worth.judging import offers_from, read_unit
 def signs_by_worth(
     appraiser: Appraiser, records: Records, kind: str, *, as_of: datetime.date | None = None
 ) -> tuple[str, ...]:
-    """List the signs that somebody has looked for on a kind, those first that tell most about a unit.
-
-    Parameters
-    ----------
-    appraiser : Appraiser
-    records : Records
-        For the signs that were looked for.
-    kind : str
-        A key of `Appraiser.kinds`; "" stands for all kinds.
-    as_of : datetime.date, optional
-        Day of the sale; the appraiser's own day if not given.
-
-    Returns
-    -------
-    tuple of str
-        A sign tells the more, the more its answer moves the expected gain of a unit of which no more than
-        the kind is known: by the standard deviation of that gain over the answer, rounded to the cent. How
-        often a sign is there is taken from all units that were looked at.
-    """
+    """List the signs that somebody has looked for on a kind, those first that tell most about a unit."""
     jobs = records.jobs.merge(records.families[["family", "kind"]], on="family")
     here = jobs if kind == "" else jobs[jobs["kind"] == kind]
     looked_for = set(records.signs.loc[records.signs["job"].isin(here["job"]), "sign"])

@@ -48,16 +48,6 @@ def on_hand(
 ) -> pd.DataFrame:
     """List the bench's own units that have not brought money back yet.
 
-    Parameters
-    ----------
-    records : Records
-    odds : Appraiser
-        Fitted to them: prices and amounts that nobody wrote down are predicted.
-    as_of : datetime.date, optional
-        The day of the odds if not given.
-    gains : DataFrame, optional
-        What `job_gains` gives, where it is at hand.
-
     Returns
     -------
     DataFrame
@@ -112,11 +102,6 @@ def _is_unsold(jobs: pd.DataFrame) -> "pd.Series[bool]":
 
 def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """List what waits at the bench, in the order of `TASKS`, the longest wait first.
-
-    Parameters
-    ----------
-    records, odds, as_of
-        As in `on_hand`.
 
     Returns
     -------
@@ -176,13 +161,7 @@ class Outlook:
 
 
 def outlooks(appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
-    """Plan every open job of this bench.
-
-    Returns
-    -------
-    dict of str to Outlook
-        By job.
-    """
+    """Plan every open job of this bench."""
     # Loaded here: kept plans start sooner.
     from reliability.worth.plan import plan_job
 
@@ -231,14 +210,6 @@ def next_steps(
     appraiser: Appraiser, records: Records, plans: Mapping[str, Outlook], today: datetime.date
 ) -> pd.DataFrame:
     """List what to do next.
-
-    Parameters
-    ----------
-    appraiser : Appraiser
-    records : Records
-    plans : mapping of str to Outlook
-        From `outlooks` or `kept_outlooks`.
-    today : datetime.date
 
     Returns
     -------

@@ -23,13 +23,6 @@ COMMON_DIMENSIONS = 6
 def normal_draws(n_components: int, seed: int = 20) -> Floats:
     """Evenly spread standard normal points.
 
-    Parameters
-    ----------
-    n_components : int
-        Largest number of components of a family.
-    seed : int
-        Scrambling of the sequence.
-
     Returns
     -------
     ndarray, shape (N_DRAWS, COMMON_DIMENSIONS + 3 * n_components)

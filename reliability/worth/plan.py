@@ -102,13 +102,7 @@ class Step:
 
 
 def check_task(task: Task) -> None:
-    """Refuse a task that makes no sense.
-
-    Raises
-    ------
-    InvalidInput
-        If a chance lies outside [0, 1], a cost is below zero, weights do not sum to 1, or the shapes differ.
-    """
+    """Refuse a task that makes no sense."""
     shares = {"failed": task.failed, "mend_chance": task.mend_chance}
     for name, values in shares.items():
         bad = ~((values >= 0) & (values <= 1 + 1e-9))
@@ -337,18 +331,6 @@ def ratio_order(cost: Floats, ends: Floats) -> Ints:
 def search(task: Task, *, may_stop: bool = True) -> Search:
     """Find the moves that are worth most on average.
 
-    Parameters
-    ----------
-    task : Task
-        Of moves worth the same, that on the earlier component is taken.
-    may_stop : bool
-        False: go on until everything is done or something cannot be mended.
-
-    Raises
-    ------
-    InvalidInput
-        If a chance lies outside [0, 1], a cost is below zero, or the shapes differ.
-
     Notes
     -----
     Dynamic programming over all states of up to `MOST_EXACT` components [1]_. Of more, those most likely
@@ -459,18 +441,7 @@ class UnitOdds:
         return (chance * self.mend_chance).sum(axis=0) / chance.sum(axis=0)
 
     def given(self, failed: Sequence[int], sound: Sequence[int]) -> "UnitOdds":
-        """Weigh the classes by what has been found.
-
-        Parameters
-        ----------
-        failed, sound : sequence of int
-            Components that arrived failed, and that arrived alive.
-
-        Returns
-        -------
-        UnitOdds
-            Same classes, new weights.
-        """
+        """Weigh the classes by what has been found."""
         seen = self.arrived[:, list(failed)].prod(axis=1) * (1.0 - self.arrived[:, list(sound)]).prod(axis=1)
         weight = self.weight * seen
         return replace(self, weight=weight / weight.sum())
@@ -526,21 +497,7 @@ _WORST = (SOUND, WORN, MENDED, FAILED, NO_PART)
 
 
 def read_findings(findings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, str], dict[str, str]]:
-    """Read rows of findings as what is known of each component; the worst of its positions counts.
-
-    Parameters
-    ----------
-    findings : sequence of mapping
-        Rows of one open job.
-
-    Returns
-    -------
-    found : dict of str to str
-        One of `FOUND` by component: where its work stands.
-    telling : dict of str to str
-        The state in which it arrived, for those whose state tells of the rest of the unit: original
-        parts, or not known to be others. A part that died on the bench arrived sound.
-    """
+    """Read rows of findings as what is known of each component; the worst of its positions counts."""
     found: dict[str, str] = {}
     telling: dict[str, str] = {}
     for row in findings:
@@ -589,17 +546,7 @@ WASTE_CAUTION = (
 
 
 def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
-    """Give what can hurt when such a unit is opened.
-
-    Parameters
-    ----------
-    components : sequence of str
-        Of the whole unit: who looks at the belt has the capacitors under their hands too.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Give what can hurt when such a unit is opened."""
     mains = () if kind in WITHOUT_MAINS else (MAINS_CAUTION,)
     charge = (CHARGE_CAUTION,) if set(components) & set(CHARGED) else ()
     laser = (LASER_CAUTION,) if "laser" in components else ()
@@ -607,18 +554,7 @@ def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
 
 
 def plan_table(result: Search, task: Task, names: Sequence[str]) -> pd.DataFrame:
-    """Lay out the moves of a search.
-
-    Parameters
-    ----------
-    names : sequence of str
-        Of the task's components.
-
-    Returns
-    -------
-    DataFrame
-        `PLAN_COLUMNS`, one row per move in the best order.
-    """
+    """Lay out the moves of a search."""
     rows = [
         {
             "move": MEND if step.mends else LOOK,
@@ -646,20 +582,7 @@ def _reply(step: Step, task: Task, names: Sequence[str]) -> str:
 
 
 def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequence[str], currency: str) -> str:
-    """Say what to do now.
-
-    Parameters
-    ----------
-    gain_to_end : float
-        Expected gain over stopping now if one never stops.
-    names : sequence of str
-        Of the task's components.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
+    """Say what to do now."""
     close = same_money(task)
     if not result.steps:
         if task.finished <= task.stopped:
@@ -778,13 +701,6 @@ def plan_unit(
         What has been found so far: one of `FOUND` by component.
     seen_on : datetime.date, optional
         When it came in; the appraiser's day if not given.
-
-    Raises
-    ------
-    UnknownName
-        If the ledger does not hold the family, or the family has no such component.
-    InvalidInput
-        If what was found is no state of a component.
     """
     if family not in appraiser.families:
         raise unknown("The ledger holds no family", family, appraiser.families)
@@ -801,26 +717,7 @@ def plan_unit(
 
 
 def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
-    """Plan the work on the unit of an open job, from what the ledger holds of it.
-
-    Parameters
-    ----------
-    document : mapping
-        `job` (a row of jobs), `findings` and `signs` (sequences of rows).
-
-    Returns
-    -------
-    Plan
-        As of the day on which the unit came in. A finding on a part that is known not to be the
-        original one is used, but tells nothing of the others.
-
-    Raises
-    ------
-    InvalidInput
-        If the job is not open.
-    UnknownName
-        If the appraiser does not know the family.
-    """
+    """Plan the work on the unit of an open job, from what the ledger holds of it."""
     job = document["job"]
     if job["outcome"] != "open":
         raise InvalidInput(

@@ -454,14 +454,7 @@ def seen_units(records: Records) -> pd.DataFrame:
 
 
 def usual_prices(records: Records) -> pd.Series:
-    """Price at which each family's units were usually bought.
-
-    Returns
-    -------
-    Series of float, indexed by family
-        Median of what this bench paid; of the whole kind where the family was never bought; NaN where
-        nothing was.
-    """
+    """Price at which each family's units were usually bought."""
     kind_of = records.families.set_index("family")["kind"]
     bought = records.jobs[records.jobs["origin"].isna() & records.jobs["bought_for"].notna()]
     by_family = bought.groupby("family")["bought_for"].median().reindex(kind_of.index)

@@ -205,12 +205,6 @@ def chain_log_odds(
 ) -> Floats:
     """Log odds of a repair of every finished job by its components, with the parts of its time.
 
-    Parameters
-    ----------
-    lives : list of FamilyLives
-        By family.
-    ages : mapping of int to JobAges
-
     Returns
     -------
     ndarray, shape (n_jobs,)
@@ -244,14 +238,7 @@ class UsualOdds:
 
 
 def usual_log_odds(bench: Bench, lives: list[FamilyLives], shared: Shared, slots: list[Slot]) -> UsualOdds:
-    """Work out a typical unit of each slot, of which no sign was looked for.
-
-    Parameters
-    ----------
-    lives : list of FamilyLives
-        By slot.
-    slots : list of Slot
-    """
+    """Work out a typical unit of each slot, of which no sign was looked for."""
     today = float(decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))[0])
     nobody_looked = np.full(len(shared.signs), np.nan)
     ages, means, variances = [], [], []
@@ -403,13 +390,6 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, us
 def written_up(bench: Bench) -> tuple[pd.Series, float]:
     """Find how much likelier a repaired job is to be written up than another one.
 
-    Returns
-    -------
-    offset : Series
-        Log of the ratio of both chances, by season of intake: the odds among written jobs are too high by it.
-    se : float
-        What is not known of the offset in a coming season, while the owner does not say how gaps ended.
-
     Notes
     -----
     Of the written jobs of a season a share q was not repaired. If u gaps come to one written job, and a
@@ -457,11 +437,6 @@ def fit_recalibration(
         From `purchase_news`.
     usual : UsualOdds
         Of a typical unit of each group.
-
-    Returns
-    -------
-    Recalibration
-        `se` includes how much a coming season may differ.
 
     Notes
     -----

@@ -528,11 +528,6 @@ def fit_shrunk_logit(
     inner_extra : array_like, shape (n_inner,) or scalar
         Prior variance of each innermost group beyond the common one.
 
-    Raises
-    ------
-    InvalidInput
-        If there are no rows, or successes exceed trials.
-
     Notes
     -----
     Laplace's approximation around the penalised maximum [1]_, once for every combination of spreads;
@@ -576,11 +571,6 @@ def fit_shrunk_amount(
         How many observations each row is worth, > 0.
     usual_sd, usual_sd_worth : float
         Residual spread believed beforehand, and the number of observations that this belief is worth.
-
-    Raises
-    ------
-    InvalidInput
-        If an amount is not finite.
     """
     y = np.asarray(amounts, float)
     if not np.isfinite(y).all():
@@ -672,11 +662,6 @@ def share_interval(
     low, high : ndarray, shape (n,)
         Inside [0, 1]; 0 and 1 where nothing, or everything, succeeded.
 
-    Raises
-    ------
-    InvalidInput
-        If the method is unknown or successes do not lie between 0 and trials.
-
     References
     ----------
     L. D. Brown, T. T. Cai, A. DasGupta, "Interval estimation for a binomial proportion", *Statistical
@@ -735,11 +720,6 @@ def shrunk_shares(successes: ArrayLike, trials: ArrayLike, *, usual: float, usua
     -------
     ndarray, shape (n_groups,)
         Posterior means, strictly inside (0, 1).
-
-    Raises
-    ------
-    InvalidInput
-        If `usual` is not inside (0, 1).
 
     Notes
     -----

@@ -46,15 +46,7 @@ ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
 
 
 def families_of_interest(records: Records) -> list[str]:
-    """List the families that this bench has to do with, in the ledger's order.
-
-    Returns
-    -------
-    list of str
-        All but those that only imported jobs name: no unit of one was ever taken in, no price is
-        stated and nobody said anything of it. They inform the others, and can be judged by name. While
-        the bench has no family of its own, all of them are of interest.
-    """
+    """List the families that this bench has to do with, in the ledger's order."""
     families, jobs = records.families, records.jobs
     foreign = jobs["origin"].notna()
     elsewhere = families["family"].isin(jobs.loc[foreign, "family"])
@@ -66,14 +58,6 @@ def families_of_interest(records: Records) -> list[str]:
 
 def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Judge a typical unit of every family at the price usually asked for one.
-
-    Parameters
-    ----------
-    appraiser : Appraiser
-    records : Records
-        For the prices that were asked and paid, and for what was left behind.
-    as_of : datetime.date, optional
-        Day of the sale; the appraiser's own if not given.
 
     Returns
     -------
@@ -189,11 +173,6 @@ def explain(
     asked : float, optional
     seen_on : datetime.date, optional
         The appraiser's day if not given.
-
-    Raises
-    ------
-    UnknownName
-        If the ledger does not hold the family.
     """
     if family not in appraiser.families:
         raise unknown("The ledger holds no family", family, appraiser.families)

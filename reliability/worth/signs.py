@@ -89,11 +89,6 @@ def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
     signs : ndarray, shape (n_jobs, n_signs)
         1 seen, 0 not seen, NaN nobody looked.
 
-    Returns
-    -------
-    SignCauses
-        With no jobs, what is believed beforehand.
-
     Notes
     -----
     A sign stays away if every cause leaves it away, each independently of the others [1]_. Penalised

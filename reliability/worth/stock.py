@@ -58,23 +58,6 @@ SEED = 40
 def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     """List the parts that the units taken in next year are likely to need.
 
-    Parameters
-    ----------
-    appraiser : Appraiser
-        For the chance that a component of a usual unit has failed, half a year on.
-    records : Records
-        For how many units of each family come in, what was done about their components, and the
-        `parts` table.
-
-    Returns
-    -------
-    DataFrame
-        `STOCK_COLUMNS`, most needed first: component; family (`ANY` where the general row of `parts`
-        serves several together); obtainable (None where `parts` does not say); units (expected to need
-        the part) and pieces; cover (pieces that are enough with 90 %); on_shelf (of these, already kept);
-        pack_size; packs to buy beside them; price of one pack; cost of what is to be bought; advice. Parts
-        that will be needed with less than 10 % are left out.
-
     Notes
     -----
     Units come in as they have so far: the year's number is Poisson with a rate that the years on record
@@ -83,11 +66,6 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     given up, if the part was fitted in vain or could not be had. Needs are summed over all families that
     share a part, for each state of knowledge of the appraiser, and the chances averaged. Open jobs are
     not added: as many are expected to be open in a year's time.
-
-    Raises
-    ------
-    UnknownName
-        If a family of the records is unknown to the appraiser.
     """
     known = records_known_on(records, appraiser.as_of)
     shares = _shares(known, appraiser.shared.components)
@@ -120,11 +98,6 @@ def covering(need: Floats, share: float = COVER) -> int:
         Expected number under each state of knowledge; the number itself is Poisson.
     share : float
         Between 0 and 1.
-
-    Returns
-    -------
-    int
-        Smallest number that is not exceeded with that chance, the states of knowledge averaged.
     """
     most = int(poisson.ppf(share, need.max()))
     chance = np.asarray(poisson.cdf(np.arange(most + 1)[:, None], need)).mean(axis=1)

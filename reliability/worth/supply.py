@@ -101,15 +101,6 @@ def read_supply(
 ) -> Supply:
     """Weigh notes and attempts.
 
-    Parameters
-    ----------
-    parts : DataFrame
-        The ledger's table.
-    jobs : DataFrame
-        Finished jobs of this bench with `job`, `family`, `closed`, `ended_by`, `ended_why`.
-    components : tuple of str
-        Those that are asked for although nothing is known of them.
-
     Notes
     -----
     Expectation and maximisation [1]_: how often attempts end in which way, how often notes of each sort
@@ -168,16 +159,7 @@ def ordinals(days: pd.Series) -> Floats:
 def _stories(
     seen: pd.DataFrame, note: pd.Series | None, is_own: bool, span: tuple[float, float]
 ) -> tuple[Floats, Floats]:
-    """Lay out when new parts of one pair may have ended, and how often each thing would then have been seen.
-
-    Returns
-    -------
-    ends : ndarray, shape (n, 4)
-        Day; then the stories as weights: still to be had, never, sold out just then.
-    counts : ndarray, shape (n, 16)
-        Attempts where parts were had, by `WAYS`, and where gone; notes of the family's own and general
-        ones, each as had (yes, no) and gone (yes, no).
-    """
+    """Lay out when new parts of one pair may have ended, and how often each thing would then have been seen."""
     days, way = seen["day"].to_numpy(float), seen["way"].to_numpy()
     noted = [] if note is None or np.isnan(note["day"]) else [note["day"]]
     marks = np.unique(np.clip(np.concatenate([days, noted, span]), *span))
@@ -346,18 +328,7 @@ def mixed_odds(mean: Floats, sd: Floats, chances: Floats) -> Floats:
 
 
 def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
-    """List the failed components that somebody tried to mend.
-
-    Parameters
-    ----------
-    jobs : DataFrame
-        Finished jobs with `family`, `outcome`, `ended_by`, `own`.
-
-    Returns
-    -------
-    DataFrame
-        job, family, component, mended (0 or 1), own, closed; one row per job and component.
-    """
+    """List the failed components that somebody tried to mend."""
     failed = findings[findings["found"] == "failed"]
     ended = jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]].rename(columns={"ended_by": "component"})
     pairs = pd.concat([failed[["job", "component"]], ended]).drop_duplicates()
@@ -385,16 +356,7 @@ def fit_repairability(
     families: tuple[str, ...],
     supply: Supply,
 ) -> Repairability:
-    """Fit log odds of mending by component, family, their pairs, and whether parts can be had.
-
-    Parameters
-    ----------
-    tried : DataFrame
-        From `trials`.
-    components, families : tuple of str
-    supply : Supply
-        Each trial is split by what could be had on its day, as likely as that is.
-    """
+    """Fit log odds of mending by component, family, their pairs, and whether parts can be had."""
     table = tried[tried["component"].isin(components)]
     days = ordinals(table["closed"])
     chances = [
