@@ -320,6 +320,11 @@ def appraiser_of(
     return appraiser
 
 
+def kept_appraiser(ledger: "Ledger") -> Appraiser | None:
+    """Give the appraiser that `appraiser_of` kept of a ledger as it is now; None where it would have to fit."""
+    return _load(kept_folder(ledger) / f"{_key(ledger)}.json")
+
+
 def _key(ledger: "Ledger") -> str:
     """Hash all that an appraiser depends on: the state of the ledger, and the code that fits it."""
     code = sha256()
