@@ -63,8 +63,8 @@ def what_changed(
     Returns
     -------
     str
-        Markup: a sentence and a table. Nobody looked at the unit, at the price usually paid; both are told for
-        the same day, so that only the job differs.
+        Markup: a sentence and a table, for a unit that nobody looked at, at the price usually paid. Both are
+        told for the same day, so that only the job differs.
 
     Raises
     ------

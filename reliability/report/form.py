@@ -444,8 +444,10 @@ class _JobForm(_Form):
         """Ask what a new family is; offer its models, ask for its usual components, say what can hurt."""
         family, kinds, models = self.unit["family"], self.known.kinds, self.known.models
         self.family.box.layout.display = None if family.new.value else "none"
-        self.unit["model"].offer(sorted(each for each in models
-                                        if models[each] == family.value or family.value not in kinds))  # fmt: skip
+        is_known = family.value in kinds
+        self.unit["model"].offer(
+            sorted(each for each in models if models[each] == family.value or not is_known)
+        )
         if self._ends:
             kind = kinds.get(family.value or "", self.family["kind"].value or "")
             first, *rest = cautions(kind or "of no kind yet")
