@@ -15,8 +15,7 @@ import pandas as pd
 from reliability.errors import BenchoddsError as BenchoddsError
 from reliability.errors import InvalidInput, unknown
 from reliability.life.curves import Curve, fit_curve
-from reliability.life.findings import observe
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import LifeRecords, observe
 from reliability.life.pooling import PooledLives
 from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits

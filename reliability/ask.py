@@ -2,7 +2,6 @@
 
 import datetime
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,7 +9,16 @@ import click
 from reliability.records.checks import clean_row
 from reliability.records.sheet import JobSheet, read_window
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
-from reliability.records.values import Refused, clean_text, nearest, read_value, some, write_value
+from reliability.records.values import (
+    Refused,
+    clean_text,
+    near_twin,
+    nearest,
+    read_value,
+    some,
+    typed,
+    write_value,
+)
 from reliability.records.write_up import Names, open_jobs
 from reliability.terminal import Bench, say
 
@@ -29,7 +37,12 @@ def confirm(question: str, *, default: bool) -> bool:
 
 
 def ask_cell(
-    question: str, column: Column | Callable[[str], Any], *, default: str = "", allowed: Sequence[str] = ()
+    question: str,
+    column: Column | Callable[[str], Any],
+    *,
+    default: str = "",
+    allowed: Sequence[str] = (),
+    comma: bool = False,
 ) -> Any:
     """Ask for one value.
 
@@ -43,8 +56,15 @@ def ask_cell(
         What Enter stands for; empty: not known.
     allowed : sequence of str
         The closed list of words, offered by number; a column brings its own.
+    comma : bool
+        Whether 25,50, 24.11.2026 and 2h are taken too, as the setting `typing` says.
     """
-    read = partial(read_value, column) if isinstance(column, Column) else column
+
+    def of_column(answer: str) -> Any:
+        assert isinstance(column, Column)
+        return read_value(column, typed(column, answer) if comma else answer)
+
+    read = of_column if isinstance(column, Column) else column
     allowed = column.allowed if isinstance(column, Column) else allowed
     _offer(allowed)
     return _prompt(question, lambda answer: read(_picked(answer, allowed)), default)
@@ -64,12 +84,12 @@ def ask_one(question: str, choices: Sequence[str], *, default: str) -> str:
     return answer
 
 
-def ask_name(question: str, known: Sequence[str], what: str, *, new_is_fine: bool = False) -> str:
-    """Ask for a name out of an open list; a new one has to be confirmed, unless any is fine."""
+def ask_name(question: str, known: Sequence[str], what: str) -> str:
+    """Ask for a name out of an open list; a new one has to be confirmed."""
     _offer(known)
     while True:
         name: str = _prompt(question, lambda answer: _named(_picked(answer, known)))
-        if name in known or new_is_fine:
+        if name in known:
             return name
         if confirm(f"No {what} {name!r} is known.{nearest(name, known)} Is it new?", default=False):
             return name
@@ -170,7 +190,7 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
         interview = Interview(Names.of(None), today)
     else:
         with bench.ledger() as ledger:
-            interview = Interview(Names.of(ledger), today)
+            interview = Interview(Names.of(ledger), today, comma=ledger.setting("typing") == "comma")
             interview.which(ledger)
     interview.unit()
     interview.signs()
@@ -180,7 +200,7 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
     if not confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
-    with bench.ledger(create=True) as ledger:
+    with bench.ledger(create=True, write=True) as ledger:
         for written in write_up(
             ledger, [interview.sheet()], today=today, new_components=interview.new_components
         ):
@@ -196,10 +216,12 @@ class Interview:
         What the ledger knows.
     today : datetime.date
         Offered as the day.
+    comma : bool
+        As for `ask_cell`.
     """
 
-    def __init__(self, names: Names, today: datetime.date) -> None:
-        self._names = names
+    def __init__(self, names: Names, today: datetime.date, *, comma: bool = False) -> None:
+        self._names, self._comma = names, comma
         self._today = today.isoformat()
         self._old: Mapping[str, Any] = {}
         self._said: set[str] = set()
@@ -242,9 +264,7 @@ class Interview:
         self._job["family"] = name
         if name not in families:
             kinds = [kind for kind in USUAL_COMPONENTS if kind != "other"]
-            kind = ask_name(
-                "What kind is it?", sorted({*kinds, *families.values()}), "kind", new_is_fine=True
-            )
+            kind = ask_name("What kind is it?", sorted({*kinds, *families.values()}), "kind")
             self._new_family = {"family": name, "kind": kind, "maker": ask_cell("Maker", _FAMILIES["maker"])}
 
     def _years(self) -> None:
@@ -263,9 +283,16 @@ class Interview:
         if self._signs_known:
             return
         known = [*USUAL_SIGNS, *sorted(self._names.signs - set(USUAL_SIGNS))]
-        seen = ask_names("Signs seen before opening it", known)
+
+        def meant(sign: str) -> bool:
+            near = near_twin(sign, known)
+            told = f"Sign {sign!r} was never seen here. Did you mean {near!r}? Is it new?"
+            return near is None or confirm(told, default=False)
+
+        seen = ask_names("Signs seen before opening it", known, new=meant)
         rest = [sign for sign in known if sign not in seen]
-        absent = ask_names("Signs looked for and not there ('rest': all the others)", rest, rest=True)
+        question = "Signs looked for and not there ('rest': all the others)"
+        absent = ask_names(question, rest, new=meant, rest=True)
         self._signs = [{"sign": sign, "seen": "yes"} for sign in seen]
         self._signs += [{"sign": sign, "seen": "no"} for sign in absent]
 
@@ -289,7 +316,9 @@ class Interview:
         action = ask_cell(f"What was done about the {component}?", _FINDINGS["action"])
         row = {"action": action}
         if action in ("replaced", "rebuilt", "serviced"):
-            row["part_cost"] = ask_cell(f"What did the part cost ({component})?", _FINDINGS["part_cost"])
+            row["part_cost"] = ask_cell(
+                f"What did the part cost ({component})?", _FINDINGS["part_cost"], comma=self._comma
+            )
         if action == "replaced":
             row["part_source"] = ask_cell("Was the part new or salvaged?", _FINDINGS["part_source"])
         return row
@@ -355,7 +384,8 @@ class Interview:
         column = _JOBS[name]
 
         def read(answer: str) -> Any:
-            return self._check({name: answer}, (name,))[name]
+            said = typed(column, answer) if self._comma else answer
+            return self._check({name: said}, (name,))[name]
 
         self._job[name] = ask_cell(question, read, default=default, allowed=column.allowed)
 

@@ -1,10 +1,12 @@
 """Jobs, verdicts, rankings and lives in words and tables, for the terminal."""
 
 import math
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,8 +15,8 @@ import click
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
 from reliability.records.csv_files import write_table as write_rows_to
-from reliability.records.tables import TABLES
-from reliability.records.values import write_value
+from reliability.records.tables import SETTINGS, TABLES
+from reliability.records.values import Refused, clean_text, exponent_of, read_setting, write_value
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,16 +39,22 @@ def job_lines(document: JobDocument, currency: str) -> list[str]:
     """Word a whole job: only what is known."""
     job = document["job"]
     lines = [f"Job {job['job']}: {job['family']}, {job['outcome']}"]
-    for column in TABLES["jobs"]:
-        if column.name in ("job", "family", "outcome") or job[column.name] is None:
-            continue
-        unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
-        lines.append(f"  {column.name:<15}{_indented(write_value(job[column.name]))}{unit}")
+    lines += row_lines("jobs", job, currency, leave_out=("job", "family", "outcome"))
     for part, heading in _PARTS.items():
         if document[part]:
             lines.append(f"{heading}:")
             lines += [f"  {_row(part, row, currency)}" for row in document[part]]
     return lines
+
+
+def row_lines(
+    table: str, row: Mapping[str, Any], currency: str, leave_out: Sequence[str] = ()
+) -> Iterator[str]:
+    """Word the filled cells of a row, one to a line."""
+    for column in TABLES[table]:
+        if column.name not in leave_out and row[column.name] is not None:
+            unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
+            yield f"  {column.name:<15}{_indented(write_value(row[column.name]))}{unit}"
 
 
 def _indented(text: str) -> str:
@@ -72,8 +80,8 @@ def _cell(part: str, name: str, value: Any, currency: str) -> str:
     return f"{name} {write_value(value)}{unit}"
 
 
-def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Word every version of a job, oldest first, by what it changed."""
+def version_lines(versions: Sequence[Mapping[str, Any]], gone: str = "withdrawn") -> list[str]:
+    """Word every version of a job or a row, oldest first, by what it changed."""
     lines: list[str] = []
     before: dict[str, str] = {}
     for version in versions:
@@ -82,17 +90,25 @@ def version_lines(versions: Sequence[Mapping[str, Any]]) -> list[str]:
             lines.append(f"  {version['damage']}")
             continue
         if version["content"] is None:
-            lines.append("  withdrawn")
+            lines.append(f"  {gone}")
+            before = {}
             continue
         cells = _cells(version["content"])
-        lines += [f"  {line}" for line in _changes(before, cells)]
+        lines += [f"  {line}" for line in changes(before, cells)]
         before = cells
     return lines
 
 
+def row_cells(row: Mapping[str, Any]) -> dict[str, str]:
+    """Give every filled cell of a row as text."""
+    return {name: write_value(value) for name, value in row.items() if value is not None}
+
+
 def _cells(document: JobDocument) -> dict[str, str]:
-    """Every filled cell of a job under one name."""
-    cells = {name: write_value(value) for name, value in document["job"].items() if value is not None}
+    """Every filled cell of a job, or of a row, under one name."""
+    if not isinstance(document.get("job"), dict):
+        return row_cells(document)
+    cells = row_cells(document["job"])
     for part, named_by in (("findings", "component"), ("signs", "sign"), ("followups", "checked_on")):
         for row in document[part]:
             arose = "during work" if row.get("arose") == "during work" else ""
@@ -103,7 +119,8 @@ def _cells(document: JobDocument) -> dict[str, str]:
     return cells
 
 
-def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+def changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
+    """Word what differs between two states of a job or a row, cell by cell."""
     lines = []
     for name, value in after.items():
         if name not in before:
@@ -171,7 +188,7 @@ Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
 
 def _table(frame: "pd.DataFrame", columns: Columns) -> str:
     rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
-    texts = [head for _, head, word in columns if word is words and head != "jobs"]
+    texts = [head for _, head, word in columns if word is words and head not in ("jobs", "left")]
     return text_table(rows, [head for _, head, _ in columns], texts)
 
 
@@ -186,11 +203,19 @@ _ODDS: Columns = (
     ("evidence", "evidence", words),
 )
 _VERDICT: Columns = (("offer", "offer", words), ("verdict", "verdict", words), *_ODDS)
+_LOT: Columns = (
+    ("worth", "worth", amount),
+    ("lot_ceiling", "lot ceiling", amount),
+    ("lot_expected_gain", "lot gain", amount),
+    ("lot_chance_of_loss", "lot loss", percent),
+)
 _RANKING: Columns = (
     ("family", "family", words),
     ("verdict", "verdict", words),
     ("usual_price", "usual price", amount),
     *_ODDS,
+    ("left", "left", words),
+    ("left_gain", "their gain", amount),
 )
 _LIVES: Columns = (
     ("component", "component", words), ("family", "family", words), ("n_failed", "failed", count),
@@ -217,6 +242,7 @@ _STOCK: Columns = (
     ("units", "units", plain),
     ("pieces", "pieces", plain),
     ("cover", "enough", count),
+    ("on_shelf", "kept", count),
     ("packs", "packs", count),
     ("cost", "cost", amount),
     ("advice", "advice", words),
@@ -226,15 +252,24 @@ _STOCK: Columns = (
 def verdict_table(verdicts: "pd.DataFrame") -> str:
     """Set verdicts on many units as a table, with what must be known of single ones below."""
     notes = [f"  {row['offer']}: {row['note']}" for row in verdicts.to_dict("records") if row["note"]]
-    return "\n".join([_table(verdicts, _VERDICT), *(["", "Notes:", *notes] if notes else [])])
+    columns = _VERDICT if verdicts["lot_ceiling"].isna().all() else (*_VERDICT, *_LOT)
+    return "\n".join([_table(verdicts, columns), *(["", "Notes:", *notes] if notes else [])])
 
 
 def ranking_table(table: "pd.DataFrame", currency: str) -> str:
     """Set the families side by side, at the price usually asked."""
     risks = [" and ".join(filter(None, pair)) or None
              for pair in zip(table["chief_risk"], table["rival_risk"], strict=True)]  # fmt: skip
-    said = _table(table.assign(chief_risk=risks), _RANKING)
-    return f"Amounts in {currency}; each family at the price usually paid for one.\n{said}"
+    left = table["left"].sum() > 0
+    said = _table(table.assign(chief_risk=risks), _RANKING if left else _RANKING[:-2])
+    head = f"Amounts in {currency}; each family at the price usually {'asked' if left else 'paid'} for one."
+    if left:
+        head += (
+            "\nLeft: units that were seen and not bought; their gain is what they would have brought by "
+            "today's odds.\nThese hold for units like those that were bought: what was left may have been "
+            "worse than it looked."
+        )
+    return f"{head}\n{said}"
 
 
 def lives_text(table: "pd.DataFrame") -> str:
@@ -245,8 +280,8 @@ def lives_text(table: "pd.DataFrame") -> str:
     return "\n".join((own, today, _table(table, columns)))
 
 
-def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) -> list[str]:
-    """Say the verdict on one unit: the answer first, then why."""
+def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str, settings: str) -> list[str]:
+    """Say the verdict on one unit: the answer first, then why, and with which settings."""
     between = f"{percent(verdict['success_low'])} to {percent(verdict['success_high'])}"
     jobs = counted(int(verdict["jobs_seen"]), "finished job")
     rows = [("ceiling", f"{amount(verdict['ceiling'])} {currency}")]
@@ -262,6 +297,7 @@ def verdict_lines(verdict: "pd.Series", asked: Decimal | None, currency: str) ->
         ("chance of a repair", f"{percent(verdict['success_chance'])} (90 % interval {between})"),
         ("bench hours", plain(verdict["hours"])),
         ("chief risk", words(verdict["chief_risk"])),
+        ("settings", settings),
         ("evidence", f"{verdict['evidence']}: {jobs} of the family"),
     ]
     rows += [("note", verdict["note"])] if verdict["note"] else []
@@ -286,6 +322,48 @@ def stock_text(table: "pd.DataFrame", currency: str) -> str:
         return "No part is likely to be needed: no unit is expected, or none of its parts."
     head = f"Parts of the next year; enough: pieces that suffice with 90 %; amounts in {currency}."
     return f"{head}\n{_table(table, _STOCK)}"
+
+
+MOST_SHOWN = 5
+"""Rows of one topic that fit on one screen with the others."""
+
+
+def next_text(table: "pd.DataFrame", currency: str, *, every: bool = False) -> str:
+    """Word what to do next, topic by topic."""
+    if table.empty:
+        return "Nothing is open, unsold for long, due for a check or undecided."
+    lines = []
+    for topic, rows in table.groupby("topic", sort=False):
+        lines.append(f"{str(topic).capitalize()}:")
+        shown = rows if every else rows.head(MOST_SHOWN)
+        for row in shown.to_dict("records"):
+            rate = "" if math.isnan(row["per_hour"]) else f", {row['per_hour']:.2f} {currency} an hour"
+            lines.append(f"  {row['what']}, {row['family']}, {row['days']:.0f} days{rate}: {row['advice']}")
+        if len(rows) > len(shown):
+            lines.append(f"  and {len(rows) - len(shown)} more: benchodds next --all")
+    return "\n".join(lines)
+
+
+def shelf_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Set what lies on the shelf as a table."""
+    if not rows:
+        return "Nothing lies on the shelf."
+    columns = ("part", "component", "family", "worth", "job", "kept_on")
+    heads = ["part", "component", "fits", f"worth in {currency}", "of job", "since"]
+    cells = [[NOTHING if row[name] is None else write_value(row[name]) for name in columns] for row in rows]
+    return text_table(cells, heads, ["component", "fits", "of job", "since"])
+
+
+def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Set what was spent as a table, with its sum where there are several rows."""
+    if not rows:
+        return "Nothing is written down as spent beside the jobs."
+    cells = [[str(row["spent_on"]), str(row["what"]), write_value(row["amount"]), write_value(row["hours"])]
+             for row in rows]  # fmt: skip
+    if len(rows) > 1:
+        sums = [sum(row[name] or 0 for row in rows) for name in ("amount", "hours")]
+        cells.append(["in all", "", *map(write_value, sums)])
+    return text_table(cells, ["day", "what", currency, "hours"], ["day", "what"])
 
 
 def write_table(table: "pd.DataFrame", path: Path) -> None:
@@ -325,6 +403,39 @@ def written_to(path: Path) -> Iterator[None]:
         raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
 
+DECISIVE = ("hour_rate", "selling_fee", "margin")
+"""Settings that decide a verdict, and that nobody can guess."""
+
+
+def settle(ledger: "Ledger") -> None:
+    """Ask for the settings that decide a verdict, once, where a new ledger does not say them yet."""
+    stated = {row["setting"] for row in ledger.rows("settings")}
+    left = [name for name in DECISIVE if name not in stated]
+    if not left:
+        return
+    if not sys.stdin.isatty():
+        are = "is not set and counts" if len(left) == 1 else "are not set and count"
+        click.echo(f"{', '.join(left)} {are} as 0 in every verdict: benchodds set {left[0]} VALUE")
+        return
+    click.echo(
+        "What every verdict rests on, asked once; Enter stands for 0, `benchodds set` changes it later."
+    )
+    exponent = exponent_of(str(ledger.setting("currency")))
+
+    def read(name: str, answer: str) -> str:
+        try:
+            return read_setting(SETTINGS[name], clean_text(answer), exponent)
+        except Refused as error:
+            raise click.UsageError(error.message) from None
+
+    rows = []
+    for name in left:
+        question = f"{name} ({SETTINGS[name].meaning})"
+        value = click.prompt(question, default="0", value_proc=partial(read, name))
+        rows.append({"setting": name, "value": value})
+    ledger.put("settings", rows, reason="asked on a new ledger")
+
+
 @dataclass(frozen=True)
 class Bench:
     """What the command line knows before a command runs.
@@ -345,9 +456,16 @@ class Bench:
         except OSError as error:
             raise LedgerError(f"The ledger {self.url[:100]} cannot be opened: {reason(error)}.") from None
 
+    @property
+    def shown(self) -> str:
+        """Where the ledger is, without any password."""
+        from reliability.records.database import parse_url, shown_url
+
+        return shown_url(parse_url(self.url))
+
     @contextmanager
-    def ledger(self, *, create: bool = False) -> Iterator["Ledger"]:
-        """Open the ledger; say so where one is made."""
+    def ledger(self, *, create: bool = False, write: bool = False) -> Iterator["Ledger"]:
+        """Open the ledger; say so where one is made, and name the one that was written to."""
         from reliability.records.ledger import open_ledger
 
         is_new = create and self.is_missing
@@ -358,4 +476,9 @@ class Bench:
                 click.echo(f"A new ledger was made: {ledger.name} ({who_reads(Path(ledger.name))})")
             for each in ledger.notes:
                 note(each)
+            demo = ", which holds the demo" if write and ledger.holds_demo else ""
             yield ledger
+            if write:
+                click.echo(f"Written to {self.shown}{demo}")
+            if is_new:
+                settle(ledger)

@@ -30,6 +30,11 @@ class CommandLine:
         return self.folder / "bench.db"
 
     @property
+    def written(self) -> str:
+        """What every command that wrote to the ledger says last."""
+        return f"Written to {self.url or self.file}\n"
+
+    @property
     def today(self) -> str:
         return datetime.date.today().isoformat()
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from reliability.records.checks import MORE_RULES, TIES
 from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
 from reliability.records.values import bounds
+from reliability.worth.judging import OFFER_COLUMNS
 
 PAGE = Path(__file__).parents[1] / "data" / "README.md"
 HEAD = """# Tables of a ledger
@@ -23,7 +24,8 @@ CSV_RULES = (
     "not UTF-8 is a fault of its cell.",
     "Cells are trimmed; rows without any content are skipped; a line break inside quotation marks belongs "
     "to the text, where texts may have several lines.",
-    "A header that is no column is a fault; `--map COLUMN=HEADER` names other headers of a single file.",
+    "A header that is no column is a fault; a sheet with headers of its own comes in by a reading plan "
+    "(`import --draft`, `--plan`).",
     "Semicolons and decimal commas only where they are announced (`--semicolons`, `--decimal-comma`). No "
     "date and no number is guessed: 03/04/2024 is a fault.",
     "A text that begins with = + - or @ stays a text. Exports put an apostrophe before it, so that no "
@@ -33,7 +35,10 @@ CSV_RULES = (
     "The year 1900 is allowed, and `check` asks whether it stands for a year that is not known; it asks "
     "about units above a hundred years of age, too.",
     "Two rows of one file with the same key are a fault. A row that the ledger holds is passed over if it is "
-    "equal, and a fault if it differs.",
+    "equal. If it differs, it is a fault, or a correction with `--correct`: then the columns of the key and "
+    "those that change are enough.",
+    "A kind that the ledger has never seen, and a component or sign that is nearly a known one, are asked "
+    "about: `--new NAME` says that they are meant.",
     "`datapackage.json` may name withdrawn jobs (`withdrawnJobs`): numbers that were given out "
     "and are no gap.",
     "Every row that is read is imported, or in the ledger already, or named with what is wrong. One fault, "
@@ -110,8 +115,23 @@ def _allowed(column: Column) -> str:
     return "; ".join(part for part in parts if part)
 
 
+def offers_section() -> Iterator[str]:
+    """Describe the file that `judge` reads."""
+    yield "### offers.csv"
+    yield ""
+    yield (
+        "What `judge` reads: one row for each unit on offer, in any file. It is no table of the ledger. "
+        "Beside these columns, every other one is a sign, each cell yes, no or empty (nobody looked). At "
+        "least one of family, model and kind is needed. A pocket card saves such a file, and "
+        "`data/demo/offers.csv` is one."
+    )
+    yield ""
+    yield from _columns(OFFER_COLUMNS, "column")
+    yield ""
+
+
 def tables_page() -> str:
-    return HEAD + markdown(TABLES, SETTINGS).rstrip() + "\n"
+    return HEAD + markdown(TABLES, SETTINGS).rstrip() + "\n\n" + "\n".join(offers_section())
 
 
 if __name__ == "__main__":

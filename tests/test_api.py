@@ -20,13 +20,7 @@ from reliability.records.package import load_package_records, write_package
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
-from reliability.worth.lives import (
-    family_components,
-    kind_components,
-    later,
-    pool_lives,
-    unit_findings,
-)
+from reliability.worth.lives import family_components, kind_components, later, pool_lives, unit_findings
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import ranking
 from reliability.worth.stock import stock

@@ -16,7 +16,7 @@ from reliability.cluster import executor_for
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.life import bulk, weibull_fits
 from reliability.life.bulk import count_findings, lives_of_counts
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records import archive
 from reliability.records.archive import open_archives, write_archive
 from reliability.records.frames import read_records

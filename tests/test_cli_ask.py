@@ -131,7 +131,7 @@ def test_each_answer_is_checked_at_once(bench):
 
 def test_a_new_family_and_a_new_component_without_a_ledger(command_line):
     lines = answers(
-        "Dallow W1", "y", "wire recorder", "Dallow",
+        "Dallow W1", "y", "wire recorder", "y", "Dallow",
         "", "", "", "", "", "",
         "", "spool, belt", "y", "", "", "",
         "n", "", "", "", "", "",

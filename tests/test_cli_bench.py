@@ -20,18 +20,21 @@ sold_for = 160
 
 def test_intake_prints_the_number_and_makes_the_ledger(command_line):
     out = command_line.ok(*TAKE_IN, "--maker", "Tarnwick", "--working-price", "120", "-p", "25", "-m", "T2",
-                          "--year", "1978-1981", "--year-basis", "guess", "--lot", "attic",
+                          "--year", "1978-1981", "--year-basis", "guess",
                           "-s", "rust=yes", "-s", "no power=no", "--remarks", "heavy")  # fmt: skip
     assert out == (
         f"A new ledger was made: {command_line.file} (only you can read it)\n"
         f"Job 1: Tarnwick T2, taken in {command_line.today}\n"
         "  model 'T2' is new here, of family 'Tarnwick T2'.\n"
+        f"{command_line.written}"
+        "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate "
+        "VALUE\n"
     )
     with open_ledger(command_line.file) as ledger:
         document = ledger.job("1")
         (family,) = ledger.rows("families")
     job = document["job"]
-    assert (job["outcome"], job["model"], job["lot"], job["remarks"]) == ("open", "T2", "attic", "heavy")
+    assert (job["outcome"], job["model"], job["lot"], job["remarks"]) == ("open", "T2", None, "heavy")
     assert (job["built_from"], job["built_to"], job["year_basis"]) == (1978, 1981, "guess")
     assert str(job["bought_for"]) == "25.00"
     assert document["signs"] == [{"sign": "no power", "seen": "no"}, {"sign": "rust", "seen": "yes"}]
@@ -45,7 +48,7 @@ def test_intake_prints_the_number_and_makes_the_ledger(command_line):
 
 def test_numbers_follow_each_other(bench):
     assert bench.ok("intake", "Tarnwick T2").startswith("Job 2: ")
-    assert bench.ok("intake", "Tarnwick T2", "--on", "2026-05").endswith("taken in 2026-05\n")
+    assert bench.ok("intake", "Tarnwick T2", "--on", "2026-05").endswith(f"taken in 2026-05\n{bench.written}")
 
 
 def test_intake_of_an_unknown_family_names_near_ones_and_how_to_make_it(bench):
@@ -101,6 +104,7 @@ def test_add_finishes_the_open_job(bench):
         "Job 1: Tarnwick T2, donor\n"
         f"  closed today, {bench.today}\n"
         "  examined and sound: belt, pinch roller, idler, motor, head, capacitor, switch\n"
+        f"{bench.written}"
     )
 
 
@@ -156,7 +160,7 @@ def test_amend_keeps_the_version_before(bench):
     bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\nhours = 2\n"))
     out = bench.ok("amend", "1", "--set", "outcome=donor", "--set", "ended_by=gear", "--set", "belt.action=no part",
                    "--set", "hours=", "-s", "rust=no", "--why", "gear broke after all")  # fmt: skip
-    assert out == "Job 1: version 3 was written (gear broke after all)\n"
+    assert out == f"Job 1: version 3 was written (gear broke after all)\n{bench.written}"
     history = bench.ok("show", "1", "--history")
     assert [line for line in history.splitlines() if line.startswith("Version")][2].endswith(
         "gear broke after all"
@@ -179,7 +183,7 @@ def test_amend_from_a_sheet_and_with_a_new_component(bench):
 
 def test_a_withdrawn_job_keeps_its_versions(bench):
     assert bench.ok("amend", "1", "--withdraw", "--why", "never came") == (
-        "Job 1 was withdrawn; its versions stay: benchodds show 1 --history\n"
+        f"Job 1 was withdrawn; its versions stay: benchodds show 1 --history\n{bench.written}"
     )
     assert bench.refused("show", "1") == "The ledger holds no job '1'; it holds 0 jobs.\n"
     assert bench.ok("show", "1", "--history").splitlines()[-2:][1] == "  withdrawn"
@@ -211,13 +215,17 @@ def test_amend_lists_faults(bench):
 
 def test_sold_and_followed_up(bench):
     bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\n"))
-    assert bench.ok("sold", "1", "160") == f"Job 1: Tarnwick T2, sold for 160.00 EUR on {bench.today}\n"
+    assert bench.ok("sold", "1", "160") == (
+        f"Job 1: Tarnwick T2, sold for 160.00 EUR on {bench.today}\n{bench.written}"
+    )
     assert "was sold already (160.00, " in bench.refused("sold", "1", "170")
-    assert bench.ok("followup", "1", "--working", "yes") == f"Job 1: Tarnwick T2, working on {bench.today}\n"
+    assert bench.ok("followup", "1", "--working", "yes") == (
+        f"Job 1: Tarnwick T2, working on {bench.today}\n{bench.written}"
+    )
     later = (datetime.date.today() + datetime.timedelta(days=40)).isoformat()
     out = bench.ok("followup", "1", "--working", "no", "--on", later, "--component", "belt", "--hours", "0.5",
                    "--cost", "3", "--failed-on", later)  # fmt: skip
-    assert out == f"Job 1: Tarnwick T2, not working on {later}\n"
+    assert out == f"Job 1: Tarnwick T2, not working on {later}\n{bench.written}"
     assert (
         f"  {later}: not working, failed_on {later}, component belt, hours 0.5 h, cost 3.00 EUR"
         in bench.ok("show", "1")

@@ -62,7 +62,11 @@ def bench(judged, monkeypatch):
 
 
 def test_verdicts_go_to_a_file_with_the_documented_columns(bench):
-    assert bench.ok("judge", "offers.csv", "--out", "again.csv").startswith("4 judged (")
+    said = bench.ok("judge", "offers.csv", "--out", "again.csv").splitlines()
+    assert said[0] == (
+        "Judged with hour_rate 0.00 EUR, selling_fee 0, margin 0.00 EUR; `benchodds set` changes them"
+    )
+    assert said[1].startswith("4 judged (")
     table = pd.read_csv("again.csv")
     assert list(table.columns) == list(VERDICT_COLUMNS)
     assert list(table["offer"]) == ["one", "two", "three", "four"]
@@ -117,7 +121,7 @@ def test_one_unit(bench):
     assert lines[0] == "TAKE: Larkov T1 at 5.00 EUR"
     heads = [line[2:22].strip() for line in lines[1:]]
     assert heads[:3] == ["ceiling", "mean gain", "chance of a loss"]
-    assert heads[3:] == ["chance of a repair", "bench hours", "chief risk", "evidence"]
+    assert heads[3:] == ["chance of a repair", "bench hours", "chief risk", "settings", "evidence"]
     assert lines[-1].endswith("own records: 12 finished jobs of the family")
     ceiling, gain = (float(lines[i].split()[-2 if i == 1 else 2]) for i in (1, 2))
     assert ceiling - 5 == pytest.approx(gain, abs=0.011)
@@ -307,7 +311,17 @@ def test_what_a_plan_does_not_know(bench):
 def test_parts_for_the_next_year(bench, command_line):
     lines = bench.ok("stock").splitlines()
     assert lines[0] == "Parts of the next year; enough: pieces that suffice with 90 %; amounts in EUR."
-    assert lines[1].split() == ["component", "family", "units", "pieces", "enough", "packs", "cost", "advice"]
+    assert lines[1].split() == [
+        "component",
+        "family",
+        "units",
+        "pieces",
+        "enough",
+        "kept",
+        "packs",
+        "cost",
+        "advice",
+    ]
     assert any(line.startswith("belt ") for line in lines[2:])
     assert bench.ok("stock", "--out", "order.csv").endswith(" parts: order.csv\n")
     assert list(pd.read_csv("order.csv").columns) == list(STOCK_COLUMNS)

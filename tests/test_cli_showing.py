@@ -30,6 +30,7 @@ Findings:
   switch (left): failed, during work, action replaced, part_cost 3.20 EUR
 Signs:
   rust: yes
+Price to ask: benchodds show 1 --price
 """
     )
 

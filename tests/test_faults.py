@@ -53,8 +53,13 @@ COMMANDS = {
     "followup": ["followup", "1", "--working", "yes", "--on", "2026-07-20"],
     "withdraw": ["amend", "2", "--withdraw", "--why", "never was one"],
     "import": ["import", "{}/incoming"],
+    "correct": ["import", "{}/jobs.csv", "--correct"],
+    "set": ["set", "hour_rate", "12"],
+    "family": ["family", "Tarnwick T2", "--working-price", "160", "--priced-on", "2026-11-01"],
+    "rename": ["rename", "component", "belt", "motor"],
+    "merge": ["rename", "family", "Larkov T2", "Tarnwick T2", "--merge"],
     "backup": ["backup", "{}/copy.db"],
-    "export": ["export", "{}/csv", "--history"],
+    "export": ["export", "{}/csv", "--history", "--replace"],
 }
 #: Commands that only read: nothing is to change.
 READING = {"check": ["check"], "show": ["show", "1", "--history"], "blank": ["blank", "Tarnwick T2"],
@@ -104,6 +109,9 @@ def bench(tmp_path_factory):
         ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-05-03"}})
         export_package(ledger, folder / "csv")
         ledger.add({"job": job})
+        ledger.put("families", [{"family": "Larkov T2", "kind": "tape deck"}], reason="x")
+        ledger.put("parts", [{"component": "head", "family": "Larkov T2", "obtainable": "no"}], reason="x")
+    (folder / "jobs.csv").write_text("job,hours,sold_for\n1,5,80\n2,6,\n")
     (folder / "new.toml").write_text(
         SHEET.replace("Tarnwick T2", "Larkov T1") + 'model = "T1 S"' + NEW_FAMILY
     )

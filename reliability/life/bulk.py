@@ -18,13 +18,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.findings import (
+from reliability.life.lives import (
     EVENTS,
     FINDING_COLUMNS,
     LEFT_OUT,
     MONTHS,
     BoolArray,
     FloatArray,
+    LifeRecords,
     Observations,
     age_at,
     decimal_year,
@@ -32,7 +33,6 @@ from reliability.life.findings import (
     since_middle,
     spread_years,
 )
-from reliability.life.lives import LifeRecords
 from reliability.life.pooling import pool
 from reliability.life.weibull import weibull_fits
 

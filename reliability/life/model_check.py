@@ -9,9 +9,9 @@ from scipy.optimize import minimize
 from scipy.special import chdtrc, log_expit, log_ndtr
 
 from reliability.errors import InvalidInput
+from reliability.life.likelihood import OK
 from reliability.life.lives import Collapsed, FloatArray, LifeRecords, collapse
 from reliability.life.weibull import weibull_fits
-from reliability.life.weibull_likelihood import OK
 
 # ---- Standard distributions of log life: what lognormal, log-logistic and Weibull lives have in common
 # Each has F((log t - location) / spread) failed by age t. Probabilities of intervals are formed so that

@@ -1,35 +1,178 @@
-"""Lives of parts pooled over families: an answer for three records, for none, and for many."""
+"""Lives of parts pooled over families: an answer for three records, for none, and for many.
 
-from collections.abc import Mapping, Sequence
+Every family has a lattice of log scale and log shape, laid where its posterior is. One product of its
+likelihood there gives the chance of its records under everything that families may have in common;
+another, with what all families together say of that, gives its posterior.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 import pandas as pd
+from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csr_array
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import FloatArray, IntArray, LifeRecords
-from reliability.life.pooling_fit import Common, fit_component, unseen_component
-from reliability.life.pooling_lattice import Hyperprior
-from reliability.life.pooling_posterior import Posterior
-from reliability.life.pooling_records import (
-    YEARS_PER_DECADE,
-    ComponentRecords,
-    Hearsay,
-    gather,
-    label_text,
-    label_texts,
-    no_records,
-)
+
+ObjectArray = NDArray[np.object_]
+SingleArray = NDArray[np.float32]
+
+YEARS_PER_DECADE = 10.0
+
+# ---- What is believed beforehand, and what is heard
+
+
+@dataclass(frozen=True)
+class Hyperprior:
+    r"""Prior beliefs about the parts of home electronics, weak enough to be overruled.
+
+    The defaults are common practice, no source.
+
+    For family f of kind k, built d decades after the reference year:
+    log scale = centre_k + slope d + normal(0, spread of scales), log shape = mean + normal(0, spread of
+    shapes), centre_k = mean + normal(0, spread of kinds). The spreads are ``hypot(least_spread, s)``
+    with s lognormal.
+
+    Parameters
+    ----------
+    scale_years, scale_sd : float
+        Mean log scale is normal around ``log(scale_years)``. The defaults, 30 years and 1, put the
+        typical scale of a component between 4 and 213 years (95 %).
+    shape, shape_sd : float
+        Mean log shape is normal around ``log(shape)``. The defaults, 2 and 0.5, put the typical shape
+        between 0.75 and 5.3: from no ageing at all to sudden wear-out.
+    scale_spread, shape_spread, kind_spread : float
+        Medians of s for the spread of families in log scale (0.35: a factor of 1.4 either way) and log
+        shape (0.2), and of kinds in log scale (0.2).
+    spread_sd : float
+        Standard deviation of log s; 0.7 puts each spread within a factor of 4 of its median (95 %).
+    slope_sd : float
+        The change of log scale per decade of production year is normal around 0; 0.25 means a third
+        longer or shorter per decade is nothing unusual.
+    least_spread : float
+        Two families are never closer than this.
+
+    Raises
+    ------
+    InvalidInput
+        If a value is not above 0 and finite, or `least_spread` is below 0.02.
+    """
+
+    scale_years: float = 30.0
+    scale_sd: float = 1.0
+    shape: float = 2.0
+    shape_sd: float = 0.5
+    scale_spread: float = 0.35
+    shape_spread: float = 0.2
+    kind_spread: float = 0.2
+    spread_sd: float = 0.7
+    slope_sd: float = 0.25
+    least_spread: float = 0.1
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            if not 0 < value < np.inf:
+                raise InvalidInput(f"Hyperprior: `{name}` must be above 0 and finite, got {value!r}.")
+        if self.least_spread < 0.02:
+            raise InvalidInput(
+                "Hyperprior: `least_spread` must be 0.02 or above (lattices are no finer), "
+                f"got {self.least_spread!r}."
+            )
+
+    def spread(self, log_s: FloatArray | float) -> FloatArray:
+        """Spread that belongs to a value of log s."""
+        return np.hypot(self.least_spread, np.exp(log_s))
+
+    @property
+    def centre_sd(self) -> float:
+        """Standard deviation of the centre of one kind."""
+        return float(np.hypot(self.scale_sd, self.spread(np.log(self.kind_spread))))
+
+    @property
+    def common(self) -> tuple[FloatArray, FloatArray]:
+        """Means and standard deviations of mean log shape, log s of the shapes, log s of the scales."""
+        mean = np.log([self.shape, self.shape_spread, self.scale_spread])
+        return mean, np.array([self.shape_sd, self.spread_sd, self.spread_sd])
+
+
+@dataclass(frozen=True)
+class Hearsay:
+    """What somebody says about lives before the bench has seen any, weighed like records.
+
+    Parameters
+    ----------
+    component : str
+    age_years : float
+        Age the saying is about, years, > 0 and finite.
+    share_failed : float
+        Share of original parts that have failed by that age, 0 to 1.
+    worth_jobs : float
+        How many records it is worth, > 0 and finite.
+    family : str, keyword-only, optional
+        The family it is about.
+    kind : str, keyword-only, optional
+        Without `family`: the kind it is about, as if that many families of the kind had sent one
+        record each. Together with `family`: the kind that this family belongs to.
+
+    Raises
+    ------
+    InvalidInput
+        If a number is outside its range, or neither family nor kind is given.
+    """
+
+    component: str
+    age_years: float
+    share_failed: float
+    worth_jobs: float
+    family: str | None = field(default=None, kw_only=True)
+    kind: str | None = field(default=None, kw_only=True)
+
+    def __post_init__(self) -> None:
+        for name in ("component", "family", "kind"):
+            object.__setattr__(self, name, _label(name, getattr(self, name)))
+        what = f"Hearsay about {self.component!r}"
+        if not 0 < self.age_years < np.inf:
+            raise InvalidInput(f"{what}: `age_years` must be above 0 and finite, got {self.age_years!r}.")
+        if not 0 <= self.share_failed <= 1:
+            raise InvalidInput(f"{what}: `share_failed` must lie in 0 to 1, got {self.share_failed!r}.")
+        if not 0 < self.worth_jobs < np.inf:
+            raise InvalidInput(f"{what}: `worth_jobs` must be above 0 and finite, got {self.worth_jobs!r}.")
+        if self.family is None and self.kind is None:
+            raise InvalidInput(f"{what}: it must name a family or a kind, got neither.")
+
+    def halves(self) -> list[tuple[float, float, float]]:
+        """Split into the two records that it stands for: lower, upper, how many; none that is zero."""
+        failed = (0.0, self.age_years, self.share_failed * self.worth_jobs)
+        sound = (self.age_years, np.inf, (1 - self.share_failed) * self.worth_jobs)
+        return [half for half in (failed, sound) if half[2] > 0]
+
 
 # ---- Labels that come with life records: checked, and laid beside the rows that they belong to
 
 
-ObjectArray = NDArray[np.object_]
+def _label(name: str, label: object) -> str | None:
+    """Label as the text that it is stored and looked up by; None for one that is missing."""
+    if isinstance(label, str):
+        return str(label)
+    if isinstance(label, int | np.integer) and not isinstance(label, bool):
+        return str(int(label))
+    if label is None or label is pd.NA or label is pd.NaT or label != label:
+        return None
+    raise InvalidInput(f"`{name}` must hold texts or whole numbers as labels; it holds {label!r}.")
 
-COLUMNS = ("component", "family", "kind", "lower", "upper", "count", "weight", "record", "alternatives")
+
+def _labels(name: str, labels: ArrayLike | None) -> ObjectArray:
+    """Many labels as texts, of the same shape."""
+    given = np.asarray(labels, dtype=object)
+    found = np.empty(given.size, dtype=object)
+    found[:] = [_label(name, label) for label in given.flat]
+    return found.reshape(given.shape)
 
 
 def label_rows(
@@ -65,9 +208,9 @@ def label_rows(
     size = 0 if records is None else len(records)
     frame = pd.DataFrame(
         {
-            "component": _labels("component", component, size),
-            "family": _labels("family", family, size),
-            "kind": _labels("kind", kind, size, is_optional=True),
+            "component": _row_labels("component", component, size),
+            "family": _row_labels("family", family, size),
+            "kind": np.full(size, None) if kind is None else _row_labels("kind", kind, size, needed=False),
             "year": _years(year, size),
             "heard": False,
             "power": 1.0,
@@ -75,24 +218,19 @@ def label_rows(
     )
     for name in ("lower", "upper", "count", "weight", "record"):
         frame[name] = np.zeros(0) if records is None else getattr(records, name)
-    _check_whole_records(frame)
+    _check_labels(frame)
     frame["alternatives"] = frame.groupby("record")["record"].transform("size")
-    _check_one_kind(frame)
     return _with_hearsay(frame, hearsay, has_kinds=kind is not None)
 
 
-def _labels(name: str, values: ArrayLike | None, size: int, *, is_optional: bool = False) -> ObjectArray:
-    if values is None and is_optional:
-        return np.full(size, None, dtype=object)
-    labels = np.asarray(values, dtype=object)
-    if labels.shape != (size,):
-        raise InvalidInput(
-            f"`{name}` must hold one label for each of the {size} rows; its shape is {labels.shape}."
-        )
-    labels = label_texts(name, labels)
+def _row_labels(name: str, values: ArrayLike, size: int, *, needed: bool = True) -> ObjectArray:
+    shape = np.shape(np.asarray(values, dtype=object))
+    if shape != (size,):
+        raise InvalidInput(f"`{name}` must hold one label for each of the {size} rows; its shape is {shape}.")
+    labels = _labels(name, values)
     empty = pd.isna(labels) | (labels == "")
     labels[empty] = None
-    if empty.any() and not is_optional:
+    if needed and empty.any():
         first = int(np.argmax(empty))
         raise InvalidInput(
             f"`{name}` must not be empty; {empty.sum()} of {size} are (first: position {first})."
@@ -100,7 +238,7 @@ def _labels(name: str, values: ArrayLike | None, size: int, *, is_optional: bool
     return labels
 
 
-def _years(year: ArrayLike | None, size: int) -> NDArray[np.float64]:
+def _years(year: ArrayLike | None, size: int) -> FloatArray:
     if year is None:
         return np.full(size, np.nan)
     years = np.asarray(year, dtype=np.float64)
@@ -117,8 +255,8 @@ def _years(year: ArrayLike | None, size: int) -> NDArray[np.float64]:
     return years
 
 
-def _check_whole_records(frame: pd.DataFrame) -> None:
-    """Alternatives of one record are about one part of one family."""
+def _check_labels(frame: pd.DataFrame) -> None:
+    """Alternatives of one record are about one part of one family, and a family is of one kind."""
     ranked = frame.sort_values("record", kind="stable")
     record, position = ranked["record"].to_numpy(), ranked.index.to_numpy()
     same = record[1:] == record[:-1]
@@ -131,9 +269,6 @@ def _check_whole_records(frame: pd.DataFrame) -> None:
                 f"Alternatives of one record must share their {name}; record {record[i]:g} has "
                 f"{labels[i]!r} (position {position[i]}) and {labels[i + 1]!r} (position {position[i + 1]})."
             )
-
-
-def _check_one_kind(frame: pd.DataFrame) -> None:
     pairs = frame[["component", "family", "kind"]].drop_duplicates()
     twice = pairs.duplicated(["component", "family"])
     if twice.any():
@@ -186,6 +321,1295 @@ def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has
     return known
 
 
+# ---- Records of one component, sorted by family and by what they say
+
+
+class _Pile(NamedTuple):
+    """Rows of life records, in the order of their families; every array has the shape (n_rows,).
+
+    Log ages are -inf and inf where the bound is 0 or none; `offset` is the production year less the
+    family's mean one, decades; rows of one `record` are alternatives, with their probability as `weight`.
+    """
+
+    family: IntArray
+    log_lower: FloatArray
+    log_upper: FloatArray
+    offset: FloatArray
+    number: FloatArray
+    weight: FloatArray
+    record: FloatArray
+
+    def take(self, rows: NDArray[np.generic] | slice) -> "_Pile":
+        return _Pile(*[column[rows] for column in cast(tuple[Any, ...], self)])
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Records of some families, by what they say: failed, sound, between two ages, exact, or mixed."""
+
+    piles: dict[str, _Pile]
+    n_families: int
+
+    @cached_property
+    def sizes(self) -> IntArray:
+        """Rows that each family has; ndarray of int64, shape (n_families,)."""
+        counts = [np.bincount(pile.family, minlength=self.n_families) for pile in self.piles.values()]
+        total: IntArray = np.sum(counts, axis=0)
+        return total
+
+    @cached_property
+    def greatest(self) -> FloatArray:
+        """Greatest finite log age among each family's records, 0 without any; shape (n_families,)."""
+        top = np.full(self.n_families, -np.inf)
+        for pile in self.piles.values():
+            if pile.family.size:
+                start = _starts(pile.family)
+                bound = np.where(np.isfinite(pile.log_upper), pile.log_upper, pile.log_lower)
+                at = pile.family[start]
+                top[at] = np.maximum(top[at], np.maximum.reduceat(bound, start))
+        return np.where(np.isfinite(top), top, 0.0)
+
+    @cached_property
+    def adding(self) -> dict[str, csr_array]:
+        """Matrices that add rows up to families, counted, and weighted alternatives to records."""
+        found = {}
+        ends = np.arange(self.n_families + 1)
+        for name, pile in self.piles.items():
+            if name == "mixed":
+                start = np.append(_starts(pile.record), pile.record.size)
+                shape = (start.size - 1, start[-1])
+                found["alternatives"] = csr_array((pile.weight, np.arange(start[-1]), start), shape=shape)
+                pile = pile.take(start[:-1])
+            at = np.searchsorted(pile.family, ends)
+            found[name] = csr_array((pile.number, np.arange(at[-1]), at), shape=(self.n_families, at[-1]))
+        return found
+
+    def pick(self, families: IntArray) -> "Rows":
+        """Rows of the families listed (ascending), renumbered in that order."""
+        if families.size == self.n_families:
+            return self
+        position = np.full(self.n_families, -1)
+        position[families] = np.arange(families.size)
+        piles = {}
+        for name, pile in self.piles.items():
+            at = position[pile.family]
+            piles[name] = pile.take(at >= 0)._replace(family=at[at >= 0])
+        return Rows(piles, families.size)
+
+    def part(self, first: int, last: int) -> "Rows":
+        """Rows of the families `first` to `last` (not included), renumbered from 0."""
+        if last - first == self.n_families:
+            return self
+        piles = {}
+        for name, pile in self.piles.items():
+            some = pile.take(slice(*np.searchsorted(pile.family, (first, last))))
+            piles[name] = some._replace(family=some.family - first)
+        return Rows(piles, last - first)
+
+
+@dataclass(frozen=True, eq=False)
+class ComponentRecords:
+    """All that is known about one component; its families, then those that nobody has seen.
+
+    A family is None where hearsay is about a kind and stands for families that nobody has seen; a kind is
+    None where it is not told. Of each family, then of an unseen one of each kind and of one of an unseen
+    kind (n_families + n_kinds + 1,): its kind; how many such there are, 1 but for hearsay about a kind, 0 of
+    the unseen; its records, hearsay not counted; its mean production year, decades from the reference year.
+    That is the mean of all records, a whole year, or NaN if years are not told apart.
+    """
+
+    component: str
+    families: list[str | None]
+    kinds: list[str | None]
+    kind: IntArray
+    power: FloatArray
+    n_records: FloatArray
+    reference_year: float
+    mean_year: FloatArray
+    rows: Rows
+
+
+def gather(frame: pd.DataFrame, *, has_kinds: bool) -> list[ComponentRecords]:
+    """Sort labelled rows into components, families and sorts of record; add up what is equal.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        From `label_rows`.
+    has_kinds : bool
+        Whether a kind that nobody has seen differs from the others.
+
+    Returns
+    -------
+    list of ComponentRecords
+        In the order of the components' names.
+    """
+    told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
+    order = ["component", "family", "power", "record", "lower", "upper", "year"]
+    told = told.sort_values(order, kind="stable", na_position="last")
+    columns = {name: told[name].to_numpy() for name in told.columns}
+    start = _starts(columns["component"])
+    ends = np.append(start, len(told))[1:]
+    return [
+        _one_component({name: values[a:b] for name, values in columns.items()}, has_kinds=has_kinds)
+        for a, b in zip(start, ends, strict=True)
+    ]
+
+
+def _starts(*columns: NDArray[np.generic]) -> IntArray:
+    """Where runs of equal values begin; the columns count together."""
+    changed = np.ones(columns[0].size, dtype=bool)
+    changed[1:] = np.any([values[1:] != values[:-1] for values in columns], axis=0)
+    return np.flatnonzero(changed)
+
+
+def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> ComponentRecords:
+    # A saying about a kind is as many families as it has parts, all without a name.
+    unnamed = pd.isna(rows["family"])
+    is_new = np.ones(unnamed.size, dtype=bool)
+    is_new[1:] = unnamed[1:] | (rows["family"][1:] != rows["family"][:-1])
+    first, code = np.flatnonzero(is_new), np.cumsum(is_new) - 1
+    kinds = sorted(set(rows["kind"][first]), key=lambda k: (k is not None, k or ""))
+    unseen = np.zeros(len(kinds) + 1)
+    known = rows["count"] * rows["weight"] * ~rows["heard"].astype(bool)
+    n_records: FloatArray = np.append(np.bincount(code, known), unseen).astype(np.float64)
+    has_year = (known > 0) & np.isfinite(rows["year"])
+    reference, decades = np.nan, np.zeros(code.size)
+    if has_year.any():
+        reference = float(np.round(np.average(rows["year"][has_year], weights=known[has_year])))
+        decades[has_year] = (rows["year"][has_year] - reference) / YEARS_PER_DECADE
+    mean_year = np.bincount(code, known * decades, n_records.size) / np.maximum(n_records, SMALLEST)
+    with np.errstate(divide="ignore"):  # log 0 = -inf stands for "never seen working"
+        bounds = np.log(rows["lower"]), np.log(rows["upper"])
+    offset = np.where(has_year, decades - mean_year[code], 0.0)
+    rest = (rows[name].astype(np.float64) for name in ("count", "weight", "record"))
+    piles = _by_sort(_Pile(code, *bounds, offset, *rest), rows["alternatives"] > 1)
+    return ComponentRecords(
+        component=rows["component"][0],
+        families=list(rows["family"][first]),
+        kinds=kinds,
+        kind=np.array([*map(kinds.index, rows["kind"][first]), *range(len(kinds)), len(kinds) * has_kinds]),
+        power=np.append(rows["power"][first].astype(np.float64), unseen),
+        n_records=n_records,
+        reference_year=reference,
+        mean_year=mean_year,
+        rows=Rows(piles, n_records.size),
+    )
+
+
+def _by_sort(pile: _Pile, is_mixed: NDArray[np.bool_]) -> dict[str, _Pile]:
+    """Pile the rows up by what they say; equal rows become one."""
+    piles = {"mixed": pile.take(is_mixed)}
+    for name, of_sort in _sorts(pile).items():
+        one = pile.take(of_sort & ~is_mixed)
+        keys = (one.family, one.log_lower, one.log_upper, one.offset)
+        one = one.take(np.lexsort(keys[::-1]))
+        start = _starts(one.family, one.log_lower, one.log_upper, one.offset)
+        number = np.add.reduceat(one.number, start) if start.size else one.number
+        piles[name] = one.take(start)._replace(number=number)
+    return piles
+
+
+def _sorts(pile: _Pile) -> dict[str, NDArray[np.bool_]]:
+    """Which rows are of which sort; those that say nothing are of none."""
+    never, always = np.isneginf(pile.log_lower), np.isposinf(pile.log_upper)
+    exact = pile.log_lower == pile.log_upper
+    between = ~never & ~always & ~exact
+    return {"failed": never & ~always, "sound": always & ~never, "between": between, "exact": exact}
+
+
+# ---- Likelihoods of many families at once, at the nodes of their lattices
+
+
+ELEMENTS_AT_ONCE = 250_000
+"""Numbers held in one block of work: about what a processor keeps near by."""
+
+NEVER, CERTAIN = -340.0, 40.0
+"""Log hazards are cut to these: no failure ever, certain failure; nothing under- or overflows between."""
+
+SMALLEST = 1e-300
+"""Stands for a probability of zero under a logarithm."""
+
+
+def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
+    """Log-likelihood of each family's records at the nodes of its lattice.
+
+    Parameters
+    ----------
+    rows : Rows
+        Records of F families.
+    log_scale : ndarray, shape (F, I, 1) or (F, I, J)
+        Log years, for units of the family's mean production year.
+    log_shape : ndarray, shape (F, J)
+    slope : float
+        Change of log scale per decade of production year.
+
+    Returns
+    -------
+    ndarray of float64, shape (F, I, J)
+
+    Notes
+    -----
+    With a reference age r of the family, (t / scale)^shape = (t / r)^shape (r / scale)^shape. The second
+    factor is one table per family and the first knows no scale, so that sound records cost next to
+    nothing and the others no power of their own at each node.
+    """
+    total = np.zeros((rows.n_families, log_scale.shape[1], log_shape.shape[1]))
+    if rows.sizes.any():
+        for first, last in _blocks((1 + rows.sizes) * total[0].size):
+            at = slice(first, last)
+            hazards = _Hazards(rows.greatest[at], log_scale[at], log_shape[at], slope)
+            hazards.add_to(total[at], rows.part(first, last))
+    return total
+
+
+def _blocks(sizes: NDArray[np.generic]) -> Iterator[tuple[int, int]]:
+    """Cut families into runs that fit one block of work."""
+    work = np.cumsum(sizes)
+    first = 0
+    while first < sizes.size:
+        done = work[first - 1] if first else 0
+        last = max(int(np.searchsorted(work, done + ELEMENTS_AT_ONCE)), first + 1)
+        yield first, last
+        first = last
+
+
+class _Hazards:
+    """Cumulative hazards of one block of families."""
+
+    def __init__(
+        self, reference: FloatArray, log_scale: FloatArray, log_shape: FloatArray, slope: float
+    ) -> None:
+        self.slope, self.reference = slope, reference
+        self.log_shape, self.shape = log_shape, np.exp(log_shape)
+        exponent = self.shape[:, None, :] * (reference[:, None, None] - log_scale)
+        self.log_table = np.clip(exponent, NEVER, CERTAIN)
+        self.minus_table = -np.exp(self.log_table)
+
+    def add_to(self, total: FloatArray, rows: Rows) -> None:
+        """Add the log-likelihood of all records, in place; (F, I, J)."""
+        flat = total.reshape(len(total), -1)
+        for name, pile in rows.piles.items():
+            n_rows = pile.family.size
+            if n_rows == 0:
+                continue
+            if name == "sound":
+                relative = rows.adding[name] @ self._relative(pile, pile.log_lower)[:, 0]
+                total += self.minus_table * relative[:, None]
+                continue
+            if name == "mixed":
+                # Alternatives are added with their weights before the logarithm is taken.
+                terms = np.ones((n_rows, *total.shape[1:]))
+                for sort, of_sort in _sorts(pile).items():
+                    if of_sort.all():
+                        terms = self._terms(sort, pile, is_log=False)
+                    elif of_sort.any():
+                        terms[of_sort] = self._terms(sort, pile.take(of_sort), is_log=False)
+                terms = np.maximum(rows.adding["alternatives"] @ terms.reshape(n_rows, -1), SMALLEST)
+                flat += rows.adding[name] @ np.log(terms, out=terms)
+            else:
+                flat += rows.adding[name] @ self._terms(name, pile, is_log=True).reshape(n_rows, -1)
+
+    def _relative(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
+        """Hazard at an age relative to that at the reference age; ndarray, shape (n_rows, 1, J)."""
+        distance = log_age - self.slope * pile.offset - self.reference[pile.family]
+        return np.exp(np.clip(self.shape[pile.family] * distance[:, None], NEVER, CERTAIN))[:, None]
+
+    def _minus(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
+        """Cumulative hazard at an age, times -1; ndarray, shape (n_rows, I, J)."""
+        hazard = self.minus_table[pile.family]
+        hazard *= self._relative(pile, log_age)
+        return hazard
+
+    def _terms(self, sort: str, pile: _Pile, *, is_log: bool) -> FloatArray:
+        """Likelihoods of single rows, or their logs; ndarray, shape (n_rows, I, J)."""
+        if sort == "sound":
+            terms = self._minus(pile, pile.log_lower)  # this is where the time goes: no further copy
+            return np.exp(terms, out=terms)
+        if sort == "failed":
+            terms = self._minus(pile, pile.log_upper)
+            np.negative(np.expm1(terms, out=terms), out=terms)
+            return np.log(terms, out=terms) if is_log else terms
+        if sort == "between":
+            # log(exp(-a) - exp(-b)) = -a + log(1 - exp(a - b)) stays finite where both survivals vanish.
+            lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
+            terms = lower + np.log(np.maximum(-np.expm1(upper - lower), SMALLEST))
+        else:  # Density shape / t * hazard * exp(-hazard).
+            distance = pile.log_lower - self.slope * pile.offset - self.reference[pile.family]
+            log_relative = self.shape[pile.family] * distance[:, None]
+            log_hazard = self.log_table[pile.family] + log_relative[:, None, :]
+            constant = self.log_shape[pile.family] - pile.log_lower[:, None]
+            terms = constant[:, None, :] + log_hazard - np.exp(np.minimum(log_hazard, CERTAIN))
+        return terms if is_log else np.exp(terms, out=terms)
+
+
+# ---- Lattices: for every family where its posterior lies, as fine as it needs
+
+
+DEPTH = 9.0
+"""A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations."""
+
+REACH = 4.2
+"""The same depth in standard deviations of a normal distribution: sqrt(2 DEPTH)."""
+
+UNSEEN_REACH = 5.5
+"""Families without records have longer tails than a normal distribution."""
+
+FARTHER = np.array([4.0, 1.5])
+"""The search begins this much beyond the reach of the prior in log scale and log shape, so that a family
+unlike all others is found."""
+
+LINES, NODES_IN_LINE = 11, 14
+MOST_SEARCHES = 12
+DRAFT_NUMBERS = (24,)
+NODE_NUMBERS = (24, 40, 64, 120, 270, 600, 1500)
+"""Few different numbers of nodes of log scale, so that families share a block of work."""
+
+MOST_SHAPES = 200
+
+STEP, PRIOR_STEP = 1.5, 2.0
+"""Widest steps of a lattice in standard deviations of a posterior, and of the narrowest prior that may be: a
+sum over a normal density is then off by 0.03 and by 1.4 %."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Boxes:
+    """Where posteriors of (log scale, log shape) lie, and the widest steps that they allow; (F, 2)."""
+
+    low: FloatArray
+    high: FloatArray
+    step: FloatArray
+
+
+def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _Boxes:
+    """Box around the posterior of each family, under one normal prior each.
+
+    For a given shape the log posterior is concave in log scale (nearly so where records are mixtures
+    over years), so nodes along that line enclose its upper part safely, however narrow it is. A family
+    is looked at again, ever closer, until its box stops shrinking. Families without records have their
+    prior's box. Means and standard deviations of the priors have the shape (F, 2).
+    """
+    has_records = rows.sizes > 0
+    reach = np.where(has_records[:, None], REACH * sd + FARTHER, UNSEEN_REACH * sd)
+    low, high, thinnest = mean - reach, mean + reach, sd[:, 0].copy()
+    line_low, line_high = (np.repeat(edge[:, :1], LINES, axis=1) for edge in (low, high))
+    share = np.linspace(0.0, 1.0, NODES_IN_LINE)[:, None]
+    left = np.flatnonzero(has_records)
+    picked = rows.pick(left)
+    for _ in range(MOST_SEARCHES):
+        if left.size == 0:
+            break
+        y = _regular(low[left, 1], high[left, 1], LINES)
+        x = line_low[left][:, None] + (line_high - line_low)[left][:, None] * share
+        value = log_likelihood(picked, x, y, slope)
+        value -= 0.5 * ((x - mean[left, :1, None]) / sd[left, :1, None]) ** 2
+        value -= 0.5 * ((y - mean[left, 1:]) / sd[left, 1:])[:, None] ** 2
+        top = value.max(axis=1)
+        level = top.max(axis=1) - DEPTH
+        matters = top > level[:, None]
+        # Closer ends of every line, and how thin the thinnest is near the peak.
+        x, value = np.swapaxes(x, 1, 2), np.swapaxes(value, 1, 2)
+        inside = value > top[:, :, None] - DEPTH
+        first, last = _ends(inside)
+        line_low[left], line_high[left] = _at(x, first), _at(x, last)
+        near = top > level[:, None] + DEPTH - 1.0
+        width = inside.sum(axis=2) * (x[:, :, 1] - x[:, :, 0])
+        thinnest[left] = np.where(near, width, np.inf).min(axis=1) / (2 * REACH)
+        ends = _crossings(x, value, level[:, None])
+        low[left, 0] = np.where(matters, ends[0], np.inf).min(axis=1)
+        high[left, 0] = np.where(matters, ends[1], -np.inf).max(axis=1)
+        # Shapes are narrowed only once the lines along the scales have settled.
+        settled = ~((last - first < 0.6 * (NODES_IN_LINE - 1)) & matters).any(axis=1)
+        was = high[left, 1] - low[left, 1]
+        ends = _crossings(y, top, level)
+        closer = settled & (ends[1] - ends[0] < 0.6 * was)
+        for edge, end in zip((low, high), ends, strict=True):
+            edge[left, 1] = np.where(settled, end, edge[left, 1])
+        between = (y >= ends[0][:, None] - 1e-9) & (y <= ends[1][:, None] + 1e-9)
+        for line, worst, least in ((line_low, np.inf, np.min), (line_high, -np.inf, np.max)):
+            hull = least(np.where(between, line[left], worst), axis=1)
+            line[left[closer]] = hull[closer, None]
+        is_left = ~settled | closer
+        left, picked = left[is_left], picked.pick(np.flatnonzero(is_left))
+    return _Boxes(low, high, STEP * np.stack([thinnest, (high[:, 1] - low[:, 1]) / (2 * REACH)], axis=1))
+
+
+def _crossings(x: FloatArray, value: FloatArray, level: FloatArray) -> list[FloatArray]:
+    """Where values first and last cross a level along the last axis, by straight lines; else the ends."""
+    inside = value > level[..., None]
+    found = []
+    for outer, inward in zip(_ends(inside), (1, -1), strict=True):
+        inner = np.clip(outer + inward, 0, x.shape[-1] - 1)
+        x0, x1, v0, v1 = (_at(array, node) for array in (x, value) for node in (outer, inner))
+        is_outside = v0 < level
+        part = np.where(is_outside, level - v0, 0.0) / np.where(is_outside & (v1 > v0), v1 - v0, 1.0)
+        # Between few nodes inside, the peak may lie anywhere up to their neighbours.
+        part = np.where(inside.sum(axis=-1) > 3, np.minimum(part, 1.0), 0.0)
+        found.append(x0 + part * (x1 - x0))
+    return found
+
+
+def _at(array: FloatArray, node: IntArray) -> FloatArray:
+    """Value at one node of the last axis."""
+    return np.take_along_axis(array, node[..., None], axis=-1)[..., 0]
+
+
+def _ends(inside: NDArray[np.bool_]) -> tuple[IntArray, IntArray]:
+    """Nodes just outside the first and last true one along the last axis, or the very last ones."""
+    last = inside.shape[-1] - 1
+    first_in, last_in = np.argmax(inside, axis=-1), last - np.argmax(inside[..., ::-1], axis=-1)
+    return np.maximum(first_in - 1, 0), np.minimum(last_in + 1, last)
+
+
+def _regular(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
+    """`n` regular nodes from `low` to `high`; shape (F, n)."""
+    return low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lattice:
+    """Regular lattices of some families with equally many nodes, and their likelihoods.
+
+    Positions of the families (F,); their records; log scale (F, I), for units of the family's mean
+    production year, and log shape (F, J); power of the likelihood (F,): 1, but where the likelihood is a
+    ridge too thin for the lattice, and is widened to the thinnest that is not; the likelihood (F, I, J)
+    relative to its greatest value; log of that, times the area that a node stands for (F,).
+    """
+
+    family: IntArray
+    rows: Rows
+    log_scale: FloatArray
+    log_shape: FloatArray
+    belief: FloatArray
+    likelihood: SingleArray
+    log_unit: FloatArray
+
+    def at_slope(self, slope: float) -> "_Lattice":
+        """Fill in the likelihood for one slope."""
+        log_like = log_likelihood(self.rows, self.log_scale[:, :, None], self.log_shape, slope)
+        log_like *= self.belief[:, None, None]
+        peak = log_like.max(axis=(1, 2))
+        log_like -= peak[:, None, None]
+        steps = [axis[:, 1] - axis[:, 0] for axis in (self.log_scale, self.log_shape)]
+        likelihood = np.exp(log_like.astype(np.float32))
+        return replace(self, likelihood=likelihood, log_unit=peak + np.log(steps[0] * steps[1]))
+
+
+def _lay_lattices(rows: Rows, boxes: _Boxes, widest: FloatArray, numbers: Sequence[int]) -> list[_Lattice]:
+    """Lattices over the boxes, in groups of families with equally many nodes of log scale."""
+    wanted = np.ceil((boxes.high - boxes.low) / np.minimum(boxes.step, widest)) + 1
+    choice = np.minimum(np.searchsorted(numbers, wanted[:, 0]), len(numbers) - 1)
+    belief = np.minimum(1.0, numbers[-1] / wanted[:, 0]) ** 2
+    lattices = []
+    for group in np.unique(choice):
+        family = np.flatnonzero(choice == group)
+        n_shapes = int(np.clip(wanted[family, 1].max(), 8, MOST_SHAPES))
+        sides = (boxes.low[family].T, boxes.high[family].T, (numbers[group], n_shapes))
+        x, y = (_regular(*side) for side in zip(*sides, strict=True))
+        nothing = np.zeros((0, 0, 0), dtype=np.float32)
+        lattices.append(_Lattice(family, rows.pick(family), x, y, belief[family], nothing, np.zeros(0)))
+    return lattices
+
+
+# ---- What the families of one component have in common: nodes laid where it is likely, and weighed
+
+
+SMALLEST_SINGLE = 1e-37
+"""Stands for a sum that vanished in single precision."""
+
+N_COMMON, COMMON_STEP = 4, 1.5
+"""Nodes along each of the mean log shape and log s of both spreads, and their step in standard deviations."""
+
+CENTRE_REACH, NEW_REACH = 4.5, 6.0
+"""Nodes of a kind's centre, and of an unseen kind's with its longer tails, reach so many deviations."""
+
+CENTRE_STEP, MOST_CENTRES = 0.8, 41
+
+N_SPREADS, SPREAD_REACH = 7, 2.5
+"""Nodes of log s for the spread of kinds, and how many prior standard deviations they reach."""
+
+N_MEANS, MEANS_REACH = 11, 3.6
+"""Nodes of the mean of kinds for each spread."""
+
+MOST_MOVES = 12
+"""How often nodes are laid anew until they lie where the posterior is."""
+
+
+def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
+    return -0.5 * ((x - mean) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
+
+
+def _normalised(log_weight: FloatArray, axes: int = 1) -> tuple[FloatArray, FloatArray]:
+    """Log of the sum over the last axes, and the weights divided by it."""
+    over = tuple(range(-axes, 0))
+    top = log_weight.max(axis=over, keepdims=True)
+    weight = np.exp(log_weight - top)
+    total = weight.sum(axis=over, keepdims=True)
+    return (np.log(total) + top).squeeze(over), weight / total
+
+
+@dataclass(frozen=True, eq=False)
+class _Guess:
+    """Where the common parameters lie, as normal distributions.
+
+    Place (3 + n_kinds,) of mean log shape, log s of the shapes, log s of the scales and the centres of the
+    kinds, the last one unseen if kinds are told apart, with its change per unit of slope; covariance of
+    the first three; standard deviations of the centres, and the smallest one when the other parameters are
+    known.
+    """
+
+    place: FloatArray
+    trend: FloatArray
+    covariance: FloatArray
+    centre_sd: FloatArray
+    centre_given: float
+
+    @property
+    def mean(self) -> FloatArray:
+        return self.place[:3]
+
+    @property
+    def centre(self) -> FloatArray:
+        return self.place[3:]
+
+    @property
+    def sd(self) -> FloatArray:
+        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
+
+    @property
+    def root(self) -> FloatArray:
+        """Upper triangular root of the covariance: the last parameter moves along one axis only."""
+        root = np.linalg.cholesky(self.covariance[::-1, ::-1])
+        return np.asarray(root[::-1, ::-1], dtype=np.float64)
+
+    def family_sd(self, prior: Hyperprior) -> tuple[FloatArray, float]:
+        """Give ample standard deviations of a family's log scale, by kind, and of its log shape."""
+        shape_spread, scale_spread = prior.spread(self.mean[1:] + 1.3 * self.sd[1:])
+        return np.hypot(scale_spread, self.centre_sd), float(np.hypot(shape_spread, self.sd[0]))
+
+    def is_within(self, other: "_Guess", prior: Hyperprior) -> bool:
+        """Whether lattices laid for another guess do for this one."""
+        (scale_sd, shape_sd), (own_scale_sd, own_shape_sd) = other.family_sd(prior), self.family_sd(prior)
+        shifts = np.abs(self.centre - other.centre) / scale_sd
+        shift = max(shifts.max(), abs(self.mean[0] - other.mean[0]) / shape_sd)
+        wider = max((own_scale_sd / scale_sd).max(), own_shape_sd / shape_sd)
+        return bool(shift < 1.0 and wider < 1.3)
+
+
+@dataclass(frozen=True, eq=False)
+class _Nodes:
+    """Nodes of the common parameters: A of log s of the scales, with B of the rest for each.
+
+    Places on the axes of the guess and the parameters themselves, both (A, B, 3); spreads of scales
+    (A, 1) and shapes (A, B); centres (n_kinds, Q); log of the volume of each node and of the length of
+    each centre (n_kinds,).
+    """
+
+    z: FloatArray
+    common: FloatArray
+    scale_spread: FloatArray
+    shape_spread: FloatArray
+    centre: FloatArray
+    log_cell: float
+    log_step: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class _Averaged:
+    """What the records say of the nodes.
+
+    Log marginal likelihood of all records; posterior probabilities of the nodes (A, B), and of the centres
+    given the node (n_kinds, A, B, Q); log marginal likelihoods of the families (F, A, B, Q) by lattice.
+    """
+
+    log_evidence: float
+    nodes: _Nodes
+    weight: FloatArray
+    centre_weight: FloatArray
+    log_marginal: list[FloatArray]
+
+
+@dataclass(frozen=True, eq=False)
+class _Evidence:
+    """Families of one component with their likelihoods, for one slope."""
+
+    lattices: list[_Lattice]
+    records: ComponentRecords
+    slope: float
+    prior: Hyperprior
+
+    def average(self, guess: _Guess) -> tuple[_Averaged, _Guess]:
+        """Weigh nodes of the common parameters, laid anew until they lie where the posterior is."""
+        for _ in range(MOST_MOVES):
+            averaged = self._weigh(self._lay_nodes(guess))
+            guess, is_settled = _moved(guess, averaged)
+            if is_settled:
+                break
+        return averaged, guess
+
+    def _lay_nodes(self, guess: _Guess) -> _Nodes:
+        axis = COMMON_STEP * (np.arange(N_COMMON) - (N_COMMON - 1) / 2)
+        z = np.stack(np.meshgrid(axis, axis, axis, indexing="ij")[::-1], axis=-1).reshape(N_COMMON, -1, 3)
+        common = guess.mean + z @ guess.root.T
+        n_kinds = guess.centre.size
+        reach, widest = np.full(n_kinds, CENTRE_REACH), CENTRE_STEP * guess.centre_given
+        if n_kinds > 1:
+            reach[-1], widest = NEW_REACH, min(widest, STEP * self.prior.least_spread)
+        half = reach * guess.centre_sd
+        n_steps = np.clip(np.ceil(2 * half[: max(n_kinds - 1, 1)].max() / widest), 8, MOST_CENTRES - 1)
+        return _Nodes(
+            z=z,
+            common=common,
+            scale_spread=self.prior.spread(common[:, :1, 2]),
+            shape_spread=self.prior.spread(common[:, :, 1]),
+            centre=_regular(guess.centre - half, guess.centre + half, int(n_steps) + 1),
+            log_cell=float(np.log(np.diag(guess.root)).sum() + 3 * np.log(COMMON_STEP)),
+            log_step=np.log(2 * half / n_steps),
+        )
+
+    def _densities(
+        self, lattice: _Lattice, nodes: _Nodes
+    ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray, FloatArray]]:
+        """Prior densities at the nodes of lattices, by blocks of families.
+
+        Of log scale (F, A, I, Q) and log shape (F, A, J, B), both relative to their greatest values, whose
+        logs (F, A, 1, Q) and (F, A, B, 1) follow: none vanishes however far a family lies from the others.
+        All products of them are small: large ones are spread over threads, which costs more than it saves.
+        """
+        constant = -np.log(2 * np.pi * nodes.scale_spread * nodes.shape_spread)[:, :, None]
+        largest = max(lattice.log_scale.shape[1], nodes.shape_spread.shape[1]) * nodes.centre.shape[1]
+        for first, last in _blocks(np.full(lattice.family.size, largest * len(nodes.shape_spread))):
+            rows = slice(first, last)
+            family = lattice.family[rows]
+            centre = nodes.centre[self.records.kind[family]]
+            centre = centre + self.slope * self.records.mean_year[family, None]
+            scale, top_scale = _relative_density(
+                lattice.log_scale[rows, None, :, None], centre[:, None, None], nodes.scale_spread[:, :, None]
+            )
+            shape, top_shape = _relative_density(
+                lattice.log_shape[rows, None, :, None],
+                nodes.common[None, :, None, :, 0],
+                nodes.shape_spread[:, None],
+            )
+            yield rows, scale, shape, top_scale, np.swapaxes(top_shape, 2, 3) + constant
+
+    def _weigh(self, nodes: _Nodes) -> _Averaged:
+        each = np.zeros((*nodes.shape_spread.shape, nodes.centre.shape[1]))
+        of_kind = nodes.log_step[:, None, None, None] + each
+        log_marginal = []
+        for lattice in self.lattices:
+            found = np.empty((lattice.family.size, *each.shape))
+            for rows, scale, shape, top_scale, top_shape in self._densities(lattice, nodes):
+                over_scales = np.swapaxes(scale, 2, 3) @ lattice.likelihood[rows, None]
+                mass = np.swapaxes(over_scales @ shape, 2, 3)
+                found[rows] = np.log(np.maximum(mass, SMALLEST_SINGLE))
+                found[rows] += top_scale
+                found[rows] += top_shape
+            found += lattice.log_unit[:, None, None, None]
+            log_marginal.append(found)
+            kind, power = self.records.kind[lattice.family], self.records.power[lattice.family]
+            for k in np.unique(kind[power > 0]):
+                of_kind[k] += np.einsum("f,fabq->abq", power * (kind == k), found)
+        log_z, centre_weight = self._average_kinds(of_kind, nodes)
+        log_z += _log_normal(nodes.common, *self.prior.common).sum(axis=2) + nodes.log_cell
+        total, weight = _normalised(log_z, axes=2)
+        return _Averaged(float(total), nodes, weight, centre_weight, log_marginal)
+
+    def _average_kinds(self, of_kind: FloatArray, nodes: _Nodes) -> tuple[FloatArray, FloatArray]:
+        """Integrate the centres of the kinds, and their own mean and spread.
+
+        From the log likelihoods (n_kinds, A, B, Q) of the kinds' families: the log marginal likelihoods
+        (A, B) of the other parameters, and the probabilities of the centres given them.
+        """
+        prior, middle = self.prior, np.log(self.prior.scale_years)
+        if len(of_kind) == 1:
+            log_z, weight = _normalised(of_kind + _log_normal(nodes.centre[0], middle, prior.scale_sd))
+            return log_z[0], weight
+        z = np.linspace(-SPREAD_REACH, SPREAD_REACH, N_SPREADS)
+        spread = prior.spread(np.log(prior.kind_spread) + prior.spread_sd * z)[:, None]
+        mean, log_mean = self._means_of_kinds(of_kind, nodes, spread)
+        log_mean += _log_normal(z, 0.0, 1.0)[:, None] + np.log(z[1] - z[0])
+        density = np.exp(_log_normal(nodes.centre[:, :, None, None], mean, spread))
+        density = density.reshape(len(density), 1, density.shape[1], -1)
+        top = of_kind.max(axis=3, keepdims=True)
+        likelihood = np.exp(of_kind - top)
+        own = np.maximum(likelihood @ density, SMALLEST)
+        # The kind that nobody has seen says nothing of the others.
+        log_z, posterior = _normalised(log_mean.ravel() + (np.log(own) + top)[:-1].sum(axis=0))
+        weight = likelihood * ((posterior / own) @ np.swapaxes(density, 2, 3))
+        return log_z, weight / weight.sum(axis=3, keepdims=True)
+
+    def _means_of_kinds(
+        self, of_kind: FloatArray, nodes: _Nodes, spread: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Nodes of the kinds' mean for each spread (R, S), with the log prior times their step.
+
+        A normal summary of what each kind says tells where the mean must lie, given a spread.
+        """
+        around, sd = np.log(self.prior.scale_years), self.prior.centre_sd
+        said = of_kind.max(axis=(1, 2)) + _log_normal(nodes.centre, around, sd)
+        weight, centre = _normalised(said[:-1])[1], nodes.centre[:-1]
+        middle = (weight * centre).sum(axis=1)
+        variance = np.maximum((weight * (centre - middle[:, None]) ** 2).sum(axis=1), 1e-12)
+        precision = np.maximum(1 / variance - 1 / sd**2, 1e-3)
+        share = 1 / (spread**2 + 1 / precision)
+        own = 1 / self.prior.scale_sd**2
+        total = own + share.sum(axis=1)
+        at = (own * around + share @ ((middle / variance - around / sd**2) / precision)) / total
+        z = np.linspace(-MEANS_REACH, MEANS_REACH, N_MEANS)
+        mean = (at[:, None] + z / np.sqrt(total)[:, None]).reshape(-1, N_MEANS)
+        log_step = np.log(z[1] - z[0]) - 0.5 * np.log(total)
+        return mean, _log_normal(mean, around, self.prior.scale_sd) + log_step[:, None]
+
+    def posteriors(self, averaged: _Averaged) -> Iterator[SingleArray]:
+        """Posteriors of the families (F, I, J), averaged over the common parameters, by lattice."""
+        log_weight = np.log(np.maximum(averaged.weight[:, :, None] * averaged.centre_weight, SMALLEST))
+        for lattice, log_marginal in zip(self.lattices, averaged.log_marginal, strict=True):
+            posterior = np.empty_like(lattice.likelihood)
+            for rows, scale, shape, top_scale, top_shape in self._densities(lattice, averaged.nodes):
+                # Given the nodes, a family's posterior is likelihood x prior / marginal likelihood.
+                log_ratio = log_weight[self.records.kind[lattice.family[rows]]] - log_marginal[rows]
+                log_ratio += top_scale
+                log_ratio += top_shape
+                log_ratio -= log_ratio.max(axis=(1, 2, 3), keepdims=True)
+                mixture = scale @ np.swapaxes(np.exp(log_ratio.astype(np.float32)), 2, 3)
+                posterior[rows] = (mixture @ np.swapaxes(shape, 2, 3)).sum(axis=1)
+            posterior *= lattice.likelihood
+            posterior /= posterior.sum(axis=(1, 2), keepdims=True)
+            yield posterior
+
+
+def _relative_density(
+    axis: FloatArray, centre: FloatArray, spread: FloatArray
+) -> tuple[SingleArray, FloatArray]:
+    """Give normal densities at axes (F, 1, n, 1), and the log of what they are relative to (F, A, 1, ...)."""
+    nearest = -0.5 * ((np.clip(centre, axis[:, :, :1], axis[:, :, -1:]) - centre) / spread) ** 2
+    unit, middle = np.sqrt(0.5) / spread, axis[:, :, :1]
+    density = (axis - middle).astype(np.float32) * unit.astype(np.float32)
+    density = density - ((centre - middle) * unit).astype(np.float32)
+    np.square(density, out=density)
+    density += nearest.astype(np.float32)
+    np.negative(density, out=density)
+    return np.exp(density, out=density), nearest
+
+
+def _parabola(z: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Peak (3,) and root of the covariance of a density whose logs at few nodes are those of a normal one."""
+    pairs = [(a, b) for a in range(3) for b in range(a, 3)]
+    terms = np.column_stack([np.ones(len(z)), z, *(z[:, a] * z[:, b] for a, b in pairs)])
+    closeness = 1 / (1 + 0.2 * (value.max() - value))
+    found = np.linalg.lstsq(terms * closeness[:, None], value * closeness)[0]
+    bend = np.zeros((3, 3))
+    for (a, b), each in zip(pairs, found[4:], strict=True):
+        bend[a, b] -= each
+        bend[b, a] -= each
+    values, vectors = np.linalg.eigh(bend)
+    values = np.clip(values, 1 / 2.5**2, 1 / 0.1**2)
+    peak = vectors @ ((vectors.T @ found[1:4]) / values)
+    return peak * min(1.0, 5.0 / np.abs(peak).max()), vectors / np.sqrt(values)
+
+
+def _beyond(shift: FloatArray) -> FloatArray:
+    """Part of a shift that nodes reached only with their tails."""
+    return np.where(np.abs(shift) > 1.2, shift, 0.0)
+
+
+def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
+    """Place where the posterior was found to lie, and whether that is where its nodes were."""
+    nodes, weight = averaged.nodes, averaged.weight[:, :, None]
+    shift = (weight * nodes.z).sum(axis=(0, 1))
+    apart = nodes.z - shift
+    values, vectors = np.linalg.eigh(np.einsum("abi,abj->ij", weight * apart, apart))
+    size = np.sqrt(np.maximum(values, 0.0))
+    half = vectors * size
+    if size.min() < 0.5 or np.abs(shift).max() > 1.0:
+        shift, half = _parabola(nodes.z.reshape(-1, 3), np.log(np.maximum(weight, SMALLEST)).ravel())
+    half = guess.root @ half
+    # Each centre, given the other parameters and by itself.
+    centre, chance = nodes.centre[:, None, None], averaged.centre_weight
+    given = (chance * centre).sum(axis=3)
+    middle = (given * averaged.weight).sum(axis=(1, 2))
+    variance = (chance * (centre - given[..., None]) ** 2).sum(axis=3) * averaged.weight
+    variance = variance.sum(axis=(1, 2))
+    sd = np.sqrt(variance + ((given - middle[:, None, None]) ** 2 * averaged.weight).sum(axis=(1, 2)))
+    step = np.exp(nodes.log_step)
+    known = slice(max(len(sd) - 1, 1))
+    narrow = np.sqrt(variance[known])
+    is_settled = (
+        max(np.abs(shift).max(), (np.abs(middle - guess.centre) / guess.centre_sd).max()) < 0.5
+        and min(size.min(), (sd / guess.centre_sd).min(), (narrow / step[known]).min()) > 0.7
+        and max(size.max(), (sd / guess.centre_sd).max()) < 1.25
+    )
+    narrow = np.maximum(narrow, 0.4 * step[known]).min()
+    sd = np.hypot(
+        np.maximum(sd, 0.4 * step), _beyond((middle - guess.centre) / guess.centre_sd) * guess.centre_sd
+    )
+    place = np.append(guess.mean + guess.root @ shift, middle)
+    moved = _Guess(place, guess.trend, half @ half.T, sd, float(narrow))
+    return moved, bool(is_settled)
+
+
+# ---- One component, from its records to the posteriors of its families, seen and unseen
+
+
+DRAFT_FAMILIES = 60
+DRAFT_SPREAD = 0.3
+"""Least spread while only the rough place of the common parameters is sought."""
+
+SLIGHT = 0.12
+"""A negative probability of a slope this small is set to 0."""
+
+ROUNDS = 5
+"""How often lattices are laid anew until the slopes lie where the posterior is."""
+
+
+@dataclass(frozen=True)
+class _Slope:
+    """Normal approximation of the posterior of the slope; without years its width is 0."""
+
+    mean: float
+    sd: float
+
+    def nodes(self) -> FloatArray:
+        """Three slopes that can stand for a normal distribution."""
+        return self.mean + np.sqrt(3.0) * self.sd * np.arange(-1, 2) if self.sd else np.zeros(1)
+
+    def found(self, averages: Sequence[_Averaged], prior: Hyperprior) -> "_Slope":
+        """Peak of the log posterior that is known at the nodes, a parabola."""
+        if not self.sd:
+            return self
+        log_prior = _log_normal(self.nodes(), 0.0, prior.slope_sd)
+        low, middle, high = log_prior + [each.log_evidence for each in averages]
+        half = np.sqrt(3.0) * self.sd
+        bend = max((2 * middle - low - high) / half**2, 0.3 / prior.slope_sd**2)
+        shift = float(np.clip((high - low) / (2 * half * bend), -2 * half, 2 * half))
+        return _Slope(self.mean + shift, float(bend**-0.5))
+
+    def next(self, found: "_Slope") -> "_Slope":
+        """Where to look next; a peak outside of the nodes does not yet tell how wide it is."""
+        is_outside = abs(found.mean - self.mean) > self.sd
+        return _Slope(found.mean, max(found.sd, (0.9 if is_outside else 0.1) * self.sd))
+
+    def chances(self, found: "_Slope") -> FloatArray:
+        """Probabilities of the nodes that give them the mean and the variance found; some may be negative."""
+        if not self.sd:
+            return np.ones(1)
+        shift, spread = (found.mean - self.mean) / self.sd, found.sd / self.sd
+        outer = (spread**2 + shift**2) / 3
+        return np.array([(outer - shift / 3**0.5) / 2, 1 - outer, (outer + shift / 3**0.5) / 2])
+
+
+def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior":
+    """Posteriors of the families of one component, seen and unseen.
+
+    A draft on wide lattices finds where the common parameters and the slope lie. Lattices are then laid
+    where that puts each family, and the common parameters are averaged over at three slopes.
+    """
+    has_years = bool(np.isfinite(records.reference_year))
+    n_kinds = int(records.kind.max()) + 1
+    # Some families of each kind are enough for a draft.
+    told = [np.flatnonzero((records.kind == k) & (records.power > 0)) for k in range(n_kinds)]
+    at = np.sort(np.concatenate([each[:: each.size // DRAFT_FAMILIES + 1] for each in told]))
+    some = replace(
+        records, kind=records.kind[at], power=records.power[at], mean_year=records.mean_year[at],
+        rows=records.rows.pick(at),
+    )  # fmt: skip
+    # Families differ by about a third, and by some six years: a first guess at what can be told.
+    known = at.size
+    slope = _Slope(0.0, float(np.clip(1.6 / np.sqrt(known), 0.03, prior.slope_sd)) if has_years else 0.0)
+    draft = replace(prior, least_spread=max(DRAFT_SPREAD, prior.least_spread))
+    mean, sd = draft.common
+    place = np.append(mean, np.full(n_kinds, np.log(prior.scale_years)))
+    centre_sd = np.full(n_kinds, draft.centre_sd)
+    guess = _Guess(place, 0.0 * place, np.diag(sd**2), centre_sd, draft.centre_sd)
+    averages, guess, _ = _look(some, draft, guess, slope, np.full(2, draft.least_spread), DRAFT_NUMBERS)
+    found = slope.found([each for _, each in averages], prior)
+    # Wide lattices make the slope look better known than it is.
+    slope = replace(slope.next(found), sd=1.3 * found.sd) if has_years else slope
+    spreads = np.log(draft.spread(guess.mean[1:]))
+    likely = mean[1:] + 2.5 * prior.spread_sd * np.array([[-1], [1]])
+    guess.place[1:3] = np.clip(spreads, *likely)
+    narrowest = np.full(2, prior.least_spread)
+    for _ in range(ROUNDS):
+        laid_for = guess
+        averages, guess, lattices = _look(records, prior, guess, slope, narrowest, NODE_NUMBERS)
+        found = slope.found([each for _, each in averages], prior)
+        if slope.chances(found).min() > -SLIGHT and guess.is_within(laid_for, prior):
+            break
+        slope = slope.next(found)
+        narrowest = prior.spread((guess.mean - 3 * guess.sd)[[2, 1]])
+    chance = np.maximum(slope.chances(found), 0.0)
+    weights = [evidence.posteriors(each) for evidence, each in averages]
+    return _combine(lattices, weights, slope.nodes(), chance / chance.sum(), found.sd)
+
+
+def _look(
+    records: ComponentRecords,
+    prior: Hyperprior,
+    guess: _Guess,
+    slope: _Slope,
+    narrowest: FloatArray,
+    numbers: Sequence[int],
+) -> tuple[list[tuple[_Evidence, _Averaged]], _Guess, list[_Lattice]]:
+    """Weigh the common parameters at each slope, on lattices fine enough for the narrowest spreads."""
+    scale_sd, shape_sd = guess.family_sd(prior)
+    mean, sd = np.full((records.kind.size, 2), guess.mean[0]), np.full((records.kind.size, 2), shape_sd)
+    mean[:, 0] = guess.centre[records.kind] + slope.mean * records.mean_year
+    sd[:, 0] = np.hypot(scale_sd[records.kind], 2 * slope.sd * records.mean_year)
+    lattices = _lay_lattices(
+        records.rows, _find_boxes(records.rows, mean, sd, slope.mean), PRIOR_STEP * narrowest, numbers
+    )
+    nodes = slope.nodes()
+    averages: dict[int, tuple[_Evidence, _Averaged]] = {}
+    for i in np.argsort(np.abs(nodes - slope.mean), kind="stable"):  # the middle one first
+        apart = float(nodes[i] - slope.mean)
+        at_slope = [lattice.at_slope(float(nodes[i])) for lattice in lattices]
+        evidence = _Evidence(at_slope, records, float(nodes[i]), prior)
+        averaged, found = evidence.average(replace(guess, place=guess.place + apart * guess.trend))
+        averages[i] = evidence, averaged
+        guess = replace(guess, trend=(found.place - guess.place) / apart) if apart else found
+    return [averages[i] for i in range(nodes.size)], guess, lattices
+
+
+# ---- Posterior of P(failed by age) along lines of constant shape
+
+
+BISECTIONS = 36
+SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
+"""Quantiles are sought between a probability of 4e-18 and one that cannot be told from 1."""
+
+
+class _Lines:
+    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each.
+
+    First nodes (n, R), step (n,), shapes (n, R), weights (n, R, I).
+    """
+
+    def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
+        self.first, self.shape = first, shape
+        self.step = np.maximum(step, 1e-9)
+        self.weight = weight / weight.sum(axis=(1, 2), keepdims=True)
+
+    def mean_and_square(self, log_age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean of the probability of having failed by an age, and of its square; two ndarrays, shape (n,)."""
+        node = np.arange(self.weight.shape[2])
+        work = log_age[:, None, None] - self.first[:, :, None] - self.step[:, None, None] * node
+        work *= self.shape[:, :, None]
+        with np.errstate(over="ignore"):  # certain death
+            np.exp(work, out=work)
+        np.negative(work, out=work)
+        np.expm1(work, out=work)
+        mean = -np.einsum("nri,nri->n", self.weight, work)
+        return mean, np.einsum("nri,nri->n", self.weight, np.square(work, out=work))
+
+    def quantiles(self, log_age: FloatArray, shares: Sequence[float]) -> list[FloatArray]:
+        """Quantiles of that probability, by bisection; ndarrays of float64, shape (n,).
+
+        Along a line the log hazard falls as the scale rises, so the chance of a smaller one is the
+        weight beyond one scale.
+        """
+        # The density is smooth: within a step it is taken as a straight line through the neighbours, and
+        # a sum up to an edge differs from the integral by rise / 24 (Euler and Maclaurin).
+        padded = np.pad(self.weight, ((0, 0), (0, 0), (1, 1)))
+        rise = 0.5 * (padded[:, :, 2:] - padded[:, :, :-2])
+        below = np.diff(padded, axis=2) / 24
+        below[:, :, 1:] += np.cumsum(self.weight, axis=2)
+        ages = np.where(np.isfinite(log_age), log_age, 0.0)  # 0 and infinite ages are settled below
+        found = []
+        for share in shares:
+            low, high = np.full((2, ages.size), [[SMALLEST_LOG_HAZARD], [LARGEST_LOG_HAZARD]])
+            for _ in range(BISECTIONS):
+                middle = 0.5 * (low + high)
+                is_below = (
+                    self._chance_below(ages[:, None] - middle[:, None] / self.shape, below, rise) < share
+                )
+                low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+            middle = np.where(np.isfinite(log_age), 0.5 * (low + high), log_age)
+            with np.errstate(over="ignore"):
+                found.append(-np.expm1(-np.exp(middle)))
+        return found
+
+    def _chance_below(self, scale: FloatArray, below: FloatArray, rise: FloatArray) -> FloatArray:
+        edge = np.clip((scale - self.first) / self.step[:, None] + 0.5, 0.0, self.weight.shape[2])
+        left = np.minimum(edge.astype(np.int64), self.weight.shape[2] - 1)[:, :, None]
+        a, b, bend = (
+            np.take_along_axis(values, at, axis=2)[:, :, 0]
+            for values, at in ((below, left), (below, left + 1), (rise, left))
+        )
+        part = edge - left[:, :, 0]
+        return (below[:, :, -1] - a - (b - a) * part - 0.5 * bend * (part**2 - part)).sum(axis=1)
+
+
+# ---- The normal distribution of (log scale, log shape) that says the same of P(failed)
+# A posterior of lives is often one-sided: where all parts failed, only the log scale's upper end is
+# sharp. A normal with its mean and covariance then puts a share of lives beyond that end. What such a
+# summary is for is P(failed by age), so that is what is fitted: its mean, and its spread with half the
+# weight, at the ages by which 5 to 95 % are expected to have failed.
+
+
+SHARES = np.array([0.05, 0.2, 0.4, 0.6, 0.8, 0.95])
+SPREAD_WEIGHT = 0.5
+TIE = 0.003
+"""Weight of staying near the moments, where P(failed) does not decide."""
+
+STEPS = 8
+N_AGES = 14
+
+_Z, _W = hermegauss(13)
+_NODES = np.stack(np.meshgrid(_Z, _Z, indexing="ij")).reshape(2, -1)
+_WEIGHTS = np.outer(_W, _W).ravel() / _W.sum() ** 2
+_TIMES_NODES = _WEIGHTS[:, None] * np.column_stack([np.ones(_WEIGHTS.size), *_NODES])
+
+
+def _normal_summary(lines: _Lines, mean: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fit one normal to each posterior, from its mean (n, 2) and covariance (n, 2, 2).
+
+    Levenberg-Marquardt steps on the root of the covariance; expectations under the normal by a product of
+    Gauss-Hermite rules. The result is never farther off than the moments.
+    """
+    log_age = _ages(lines, mean[:, 0], np.sqrt(covariance[:, 0, 0]))
+    target = _moments_of_share(lines, log_age)
+    root = np.linalg.cholesky(covariance)
+    start = np.stack(
+        [mean[:, 0], mean[:, 1], np.log(root[:, 0, 0]), np.log(root[:, 1, 1]), root[:, 1, 0]], axis=1
+    )
+    at, damping = start, np.full(len(start), 1e-3)
+    residual, slopes = _residuals(at, start, log_age, target)
+    for _ in range(STEPS):
+        normal = np.swapaxes(slopes, 1, 2) @ slopes
+        normal += damping[:, None, None] * np.eye(5) * np.trace(normal, axis1=1, axis2=2)[:, None, None]
+        step = np.linalg.solve(normal, np.swapaxes(slopes, 1, 2) @ residual[:, :, None])[:, :, 0]
+        trial = at - np.clip(step, -0.5, 0.5)
+        new_residual, new_slopes = _residuals(trial, start, log_age, target)
+        better = (new_residual**2).sum(axis=1) < (residual**2).sum(axis=1)
+        at = np.where(better[:, None], trial, at)
+        residual = np.where(better[:, None], new_residual, residual)
+        slopes = np.where(better[:, None, None], new_slopes, slopes)
+        damping = np.where(better, damping / 10, damping * 10)
+    root = _root(at)
+    return at[:, :2], root @ np.swapaxes(root, 1, 2)
+
+
+def _root(at: FloatArray) -> FloatArray:
+    root = np.zeros((len(at), 2, 2))
+    root[:, 0, 0], root[:, 1, 1], root[:, 1, 0] = np.exp(at[:, 2]), np.exp(at[:, 3]), at[:, 4]
+    return root
+
+
+def _ages(lines: _Lines, centre: FloatArray, sd: FloatArray) -> FloatArray:
+    """Log ages by which `SHARES` are expected to have failed; shape (n, 6)."""
+    grid = centre[:, None] + sd[:, None] * np.linspace(-4.5, 3.0, N_AGES)
+    failed = np.stack([lines.mean_and_square(log_age)[0] for log_age in grid.T], axis=1)
+    return np.stack([np.interp(SHARES, f, g) for f, g in zip(failed, grid, strict=True)])
+
+
+def _moments_of_share(lines: _Lines, log_age: FloatArray) -> FloatArray:
+    """Mean and weighted standard deviation of P(failed) at each age; shape (n, 12)."""
+    both = [lines.mean_and_square(a) for a in log_age.T]
+    mean, square = (np.stack(values, axis=1) for values in zip(*both, strict=True))
+    return np.concatenate([mean, SPREAD_WEIGHT * np.sqrt(np.maximum(square - mean**2, 1e-12))], axis=1)
+
+
+def _residuals(
+    at: FloatArray, start: FloatArray, log_age: FloatArray, target: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Residuals (n, 17) and their derivatives (n, 17, 5)."""
+    root = _root(at)
+    x = at[:, 0, None] + root[:, 0, 0, None] * _NODES[0]
+    y = at[:, 1, None] + root[:, 1, 0, None] * _NODES[0] + root[:, 1, 1, None] * _NODES[1]
+    shape = np.exp(y)[:, None, :]
+    log_hazard = np.clip(shape * (log_age[:, :, None] - x[:, None, :]), -500.0, 5.0)
+    hazard = np.exp(log_hazard)
+    share, density = -np.expm1(-hazard), hazard * np.exp(-hazard)
+    by_x, by_y = -shape * density, log_hazard * density
+    mean = share @ _WEIGHTS
+    sd = np.sqrt(np.maximum((share**2) @ _WEIGHTS - mean**2, 1e-12))
+    mean_slope = _slopes(by_x, by_y, root)
+    both = _slopes(by_x * share, by_y * share, root)
+    sd_slope = (both - mean[:, :, None] * mean_slope) / sd[:, :, None]
+    residual = np.concatenate([mean, SPREAD_WEIGHT * sd], axis=1) - target
+    tie = np.broadcast_to(TIE * np.eye(5), (len(at), 5, 5))
+    slopes = np.concatenate([mean_slope, SPREAD_WEIGHT * sd_slope, tie], axis=1)
+    return np.concatenate([residual, TIE * (at - start)], axis=1), slopes
+
+
+def _slopes(by_x: FloatArray, by_y: FloatArray, root: FloatArray) -> FloatArray:
+    """Mean slopes by mean log scale and shape, log of the diagonal roots, the root below; (n, ages, 5)."""
+    of_x, of_y = by_x @ _TIMES_NODES[:, :2], by_y @ _TIMES_NODES
+    return np.stack(
+        [of_x[:, :, 0], of_y[:, :, 0], of_x[:, :, 1] * root[:, 0, 0, None],
+         of_y[:, :, 2] * root[:, 1, 1, None], of_y[:, :, 1]],
+        axis=-1,
+    )  # fmt: skip
+
+
+# ---- Posteriors of families kept as weights on lattices, and what they answer
+
+
+LINES_KEPT, NODES_KEPT = 40, 40
+"""Of each posterior at most so many lines of constant shape are kept, and nodes on them."""
+
+LARGEST_KEPT, SMALLEST_KEPT = 1000.0, 0.02
+"""Weights in half precision: the greatest of a family, and what is left out beside it."""
+
+QUESTIONS_AT_ONCE = 32
+"""About what a processor keeps near by."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Posterior:
+    """Posteriors of n families of a component, thinned to what answers need.
+
+    Weights (n, R, I) on lines of constant log shape (n, R), each with its first node of log scale (n, R)
+    and the family's step (n,), for units of the family's mean production year; means (n, 2) and covariances
+    (n, 2, 2) of (log scale, log shape). Posterior mean and standard deviation of the change of log scale per
+    decade; how that mean changes with the two (n, 2), and its variance given them (n,).
+    """
+
+    weight: NDArray[np.float16]
+    log_shape: FloatArray
+    first: FloatArray
+    step: FloatArray
+    mean: FloatArray
+    covariance: FloatArray
+    slope: float
+    slope_sd: float
+    lean: FloatArray
+    slope_rest: FloatArray
+
+    def normal(self, family: IntArray, decades: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Fit normals of (log scale, log shape) that say the same of P(failed).
+
+        Of families (n,), so many decades (n,) from their mean production years: means (n, 2) and
+        covariances (n, 2, 2).
+        """
+        shear = np.broadcast_to(np.eye(2), (family.size, 2, 2)).copy()
+        shear[:, 0] += decades[:, None] * self.lean[family]
+        mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
+        covariance = shear @ self.covariance[family] @ np.swapaxes(shear, 1, 2)
+        covariance[:, 0, 0] += decades**2 * self.slope_rest[family]
+        for at in self._at_once(family.size):
+            mean[at], covariance[at] = _normal_summary(
+                self._lines(family[at], decades[at]), mean[at], covariance[at]
+            )
+        return mean, covariance
+
+    def failed_by(
+        self, family: IntArray, age_years: FloatArray, decades: FloatArray, level: float
+    ) -> FloatArray:
+        """Posterior mean and equal-tailed band of P(failed by age); shape (3, n)."""
+        out = np.empty((3, family.size))
+        with np.errstate(divide="ignore"):  # age 0
+            log_age = np.log(age_years)
+        for at in self._at_once(family.size):
+            lines = self._lines(family[at], decades[at])
+            ends = lines.quantiles(log_age[at], (0.5 - level / 2, 0.5 + level / 2))
+            out[:, at] = np.stack([lines.mean_and_square(log_age[at])[0], *ends])
+        return out
+
+    def _at_once(self, n: int) -> Iterator[slice]:
+        """Blocks of questions."""
+        return (slice(first, first + QUESTIONS_AT_ONCE) for first in range(0, n, QUESTIONS_AT_ONCE))
+
+    def _lines(self, family: IntArray, decades: FloatArray) -> _Lines:
+        """Lines of constant shape, moved to another production year."""
+        y, mean, lean = self.log_shape[family], self.mean[family], decades[:, None] * self.lean[family]
+        stretch = 1 + lean[:, :1]
+        first = mean[:, :1] + stretch * (self.first[family] - mean[:, :1]) + lean[:, 1:] * (y - mean[:, 1:])
+        first += (decades * self.slope)[:, None]
+        step = stretch[:, 0] * self.step[family]
+        weight = self.weight[family].astype(np.float64)
+        # A guess far beyond the years on record may turn a line round.
+        is_turned = step < 0
+        first[is_turned] += step[is_turned, None] * (weight.shape[2] - 1)
+        weight[is_turned] = weight[is_turned, :, ::-1]
+        # What is not known of the slope beyond that spreads the scale by a normal of its own.
+        rest = np.abs(decades) * np.sqrt(self.slope_rest[family])
+        z, chance = hermegauss(3) if rest.any() else (np.zeros(1), np.ones(1))
+        first = first[:, :, None] + rest[:, None, None] * z
+        weight = weight[:, :, None] * chance[:, None]
+        n, shape = family.size, np.repeat(np.exp(y), z.size, axis=1)
+        return _Lines(first.reshape(n, -1), np.abs(step), shape, weight.reshape(n, -1, self.weight.shape[2]))
+
+
+def _combine(
+    lattices: list[_Lattice],
+    at_slopes: Sequence[Iterator[SingleArray]],
+    slopes: FloatArray,
+    chance: FloatArray,
+    slope_sd: float,
+) -> _Posterior:
+    """Average posteriors, one iterator over the lattices for each slope, by the chances of the slopes."""
+    n = sum(lattice.family.size for lattice in lattices)
+    mean, covariance, with_slope = np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2))
+    first, log_shape, step = np.empty((n, LINES_KEPT)), np.empty((n, LINES_KEPT)), np.empty(n)
+    kept = np.zeros((n, LINES_KEPT, NODES_KEPT), dtype=np.float16)
+    for lattice, *weights in zip(lattices, *at_slopes, strict=True):
+        total = sum(p * weight.astype(np.float64) for p, weight in zip(chance, weights, strict=True))
+        at, axes = lattice.family, (lattice.log_scale, lattice.log_shape)
+        mean[at], covariance[at] = _moments(*axes, total)
+        means = [np.stack([_along(w, a, axis) for a, axis in enumerate(axes)], axis=1) for w in weights]
+        with_slope[at] = np.einsum("b,b,bfa->fa", chance, slopes - chance @ slopes, means)
+        kept[at], first[at], step[at], log_shape[at] = _thinned(*axes, total)
+    lean = np.linalg.solve(covariance, with_slope[:, :, None])[:, :, 0].astype(np.float64)
+    rest: FloatArray = chance @ (slopes - chance @ slopes) ** 2 - (lean * with_slope).sum(axis=1)
+    rest, slope = np.maximum(rest, 0.0).astype(np.float64), float(chance @ slopes)
+    lines, nodes = (int(np.flatnonzero((kept > 0).any(axis=over)).max()) + 1 for over in ((0, 2), (0, 1)))
+    return _Posterior(
+        kept[:, :lines, :nodes].copy(), log_shape[:, :lines], first[:, :lines], step, mean, covariance,
+        slope, slope_sd, lean, rest,
+    )  # fmt: skip
+
+
+def _thinned(
+    log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Keep equally many lines and nodes of every family, where its weight is.
+
+    Weights (F, LINES_KEPT, NODES_KEPT), first nodes of the lines, step along them, their log shapes.
+    """
+    weight = weight * (LARGEST_KEPT / weight.max(axis=(1, 2), keepdims=True))
+    inside = np.swapaxes(weight, 1, 2) > SMALLEST_KEPT
+    family, (n_lines, n_nodes) = np.arange(len(inside))[:, None], inside.shape[1:]
+    along = np.any(inside, axis=2)
+    first_line = np.argmax(along, axis=1)
+    length = n_lines - np.argmax(along[:, ::-1], axis=1) - first_line
+    line = first_line[:, None] + -(-length // LINES_KEPT)[:, None] * np.arange(LINES_KEPT)
+    at = np.minimum(line, n_lines - 1)
+    first_node = np.argmax(inside, axis=2)
+    length = np.where(along, n_nodes - np.argmax(inside[:, :, ::-1], axis=2) - first_node, 0).max(axis=1)
+    stride, start = -(-length // NODES_KEPT), first_node[family, at]
+    node = start[:, :, None] + stride[:, None, None] * np.arange(NODES_KEPT)
+    kept = weight[family[:, :, None], np.minimum(node, n_nodes - 1), at[:, :, None]]
+    kept[(node >= n_nodes) | (line[:, :, None] >= n_lines)] = 0.0
+    steps = [axis[:, 1:2] - axis[:, :1] for axis in (log_scale, log_shape)]
+    first = log_scale[:, :1] + start * steps[0]
+    return kept, first, stride * steps[0][:, 0], log_shape[:, :1] + line * steps[1]
+
+
+def _along(weight: FloatArray, axis: int, values: FloatArray) -> FloatArray:
+    """Mean of values (F, n) along one axis of the weights; shape (F,)."""
+    total: FloatArray = (weight.sum(axis=2 - axis, dtype=np.float64) * values).sum(axis=1)
+    return total
+
+
+def _moments(
+    log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Means (F, 2) and covariances (F, 2, 2) of (log scale, log shape)."""
+    axes = (log_scale, log_shape)
+    mean = np.stack([_along(weight, a, axis) for a, axis in enumerate(axes)], axis=1)
+    apart = [axis - mean[:, a, None] for a, axis in enumerate(axes)]
+    covariance = np.empty((len(mean), 2, 2))
+    for a, axis in enumerate(axes):
+        # All on one node (thousands of witnessed lives that agree): the node still has a width.
+        width = 1e-6 * (axis[:, 1] - axis[:, 0]) ** 2
+        covariance[:, a, a] = _along(weight, a, apart[a] ** 2) + width
+    mixed = ((weight @ apart[1][:, :, None])[:, :, 0] * apart[0]).sum(axis=1)
+    covariance[:, 0, 1] = covariance[:, 1, 0] = mixed
+    return mean, covariance
+
+
 # ---- Posterior of lives, and the questions it answers
 
 
@@ -215,22 +1639,9 @@ class LifeSummary:
 class PooledComponent:
     """One component of `PooledLives`.
 
-    Attributes
-    ----------
-    families : dict of str to int
-        Position of each family that records or hearsay name.
-    kinds : dict of (str or None) to int
-        Position of each kind.
-    kind_of : dict of str to (str or None)
-        Kind of each family.
-    n_records : ndarray of float64, shape (n_families,)
-    reference_year : float
-        NaN if there is no record with a year.
-    mean_year : ndarray of float64, shape (n_families + n_kinds + 1,)
-        Mean production year of each entry of `posterior`, decades from the reference year.
-    posterior : Posterior
-        Families, then an unseen family of each kind, then one of an unseen kind.
-    common : Common
+    Positions of the families that records or hearsay name, and of the kinds; the families' kinds; then, as
+    in `ComponentRecords`, what is known of its families, those that nobody has seen last, and the posterior
+    of each.
     """
 
     families: dict[str, int]
@@ -239,8 +1650,7 @@ class PooledComponent:
     n_records: FloatArray
     reference_year: float
     mean_year: FloatArray
-    posterior: Posterior
-    common: Common
+    posterior: _Posterior
 
     def place(self, family: str | None, kind: str | None) -> tuple[int, str]:
         """Entry of the posterior that answers for a family, and its basis."""
@@ -259,7 +1669,7 @@ class PooledLives:
     Attributes
     ----------
     parts : dict of str to PooledComponent
-    other : Posterior
+    other : _Posterior
         The one entry for a component that nobody has spoken of.
     prior : Hyperprior
     has_years, has_kinds : bool
@@ -267,7 +1677,7 @@ class PooledLives:
     """
 
     parts: dict[str, PooledComponent]
-    other: Posterior
+    other: _Posterior
     prior: Hyperprior
     has_years: bool
     has_kinds: bool
@@ -325,7 +1735,7 @@ class PooledLives:
         if not 0 < level < 1:
             raise InvalidInput(f"`level` must lie between 0 and 1, got {level!r}.")
         asked = {"component": component, "family": family, "kind": kind}
-        names = [label_texts(name, np.asarray(labels, dtype=object)) for name, labels in asked.items()]
+        names = [_labels(name, labels) for name, labels in asked.items()]
         numbers = [np.asarray(np.nan if v is None else v, dtype=np.float64) for v in (age_years, year)]
         flat = [values.ravel() for values in np.broadcast_arrays(*names, *numbers)]
         shape = np.broadcast_shapes(*(values.shape for values in (*names, *numbers)))
@@ -361,7 +1771,7 @@ class PooledLives:
             "family"; or, of a family that nobody has seen, "kind", "component" or "all components".
         """
         asked = {"component": component, "family": family, "kind": kind}
-        names = [label_texts(name, np.asarray(labels, dtype=object)) for name, labels in asked.items()]
+        names = [_labels(name, labels) for name, labels in asked.items()]
         every = np.broadcast(*names)
         found = np.empty(every.size, dtype=object)
         found[:] = [
@@ -388,14 +1798,14 @@ class PooledLives:
         """Means (n, 2) and covariances (n, 2, 2) of many families' summaries; NaN is no year."""
         names, kinds = np.empty((2, len(family)), dtype=object)
         names[:], kinds[:] = family, kind
-        names, kinds = label_texts("family", names), label_texts("kind", kinds)
-        posterior, entry, decades = self._places(label_text("component", component), names, kinds, year)
+        names, kinds = _labels("family", names), _labels("kind", kinds)
+        posterior, entry, decades = self._places(_label("component", component), names, kinds, year)
         return posterior.normal(entry, decades)
 
     def _places(
         self, component: str | None, family: np.ndarray, kind: np.ndarray, year: FloatArray
-    ) -> tuple[Posterior, IntArray, FloatArray]:
-        """Posterior, entries in it, and decades from each entry's mean year."""
+    ) -> tuple[_Posterior, IntArray, FloatArray]:
+        """_Posterior, entries in it, and decades from each entry's mean year."""
         if not self.has_years and not np.isnan(year).all():
             raise InvalidInput(
                 f"The records of {component!r} were pooled without production years, so `year` has no "
@@ -415,7 +1825,7 @@ class PooledLives:
         return part.posterior, entry, np.nan_to_num(decades)
 
     def _part(self, component: str) -> PooledComponent:
-        name = label_text("component", component) or ""
+        name = _label("component", component) or ""
         if name not in self.parts:
             raise unknown("There are no records or hearsay of component", name, self.components)
         return self.parts[name]
@@ -428,10 +1838,10 @@ class PooledLives:
         InvalidInput
             If the component is not known, or production years were not told apart.
         """
-        common = self._part(component).common
+        part = self._part(component)
         if not self.has_years:
             raise InvalidInput(f"The records of {component!r} were pooled without production years.")
-        return common.slope_mean, common.slope_sd
+        return part.posterior.slope, part.posterior.slope_sd
 
     def reference_year(self, component: str) -> float:
         """Mean production year of the component's records, NaN without years; UnknownName if not known."""
@@ -439,8 +1849,8 @@ class PooledLives:
 
     def n_records(self, component: str, family: str | None) -> float:
         """Count the records of a component in a family, without hearsay; 0 if nobody has seen it."""
-        part = self.parts.get(label_text("component", component) or "")
-        place = part.families.get(label_text("family", family) or "") if part else None
+        part = self.parts.get(_label("component", component) or "")
+        place = part.families.get(_label("family", family) or "") if part else None
         return float(part.n_records[place]) if part and place is not None else 0.0
 
     def table(self) -> pd.DataFrame:
@@ -468,7 +1878,7 @@ class PooledLives:
         return pd.DataFrame(rows, columns=[*columns, "log_scale_sd", "log_shape_sd", "correlation"])
 
 
-# ---- Lives of parts pooled over families: an answer for three records, for none, and for many
+# ---- The door
 
 
 def pool(
@@ -546,33 +1956,50 @@ def pool(
     rows = label_rows(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
     has_years = year is not None
     has_kinds = bool(rows["kind"].notna().any())
-    gathered = gather(rows)
-    fit = partial(fit_component, prior=prior, has_kinds=has_kinds)
+    gathered = gather(rows, has_kinds=has_kinds)
+    fit = partial(_fit_component, prior=prior)
     fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
-    parts = {one.component: _part(one, *found) for one, found in zip(gathered, fitted, strict=True)}
+    parts = {one.component: _part(one, found) for one, found in zip(gathered, fitted, strict=True)}
     return PooledLives(parts, _other(parts, prior), prior, has_years, has_kinds)
 
 
-def _part(records: ComponentRecords, posterior: Posterior, common: Common) -> PooledComponent:
+def _part(records: ComponentRecords, posterior: _Posterior) -> PooledComponent:
     """Keep of a component what answers questions: no records, and no families without a name."""
     families = {name: i for i, name in enumerate(records.families) if name is not None}
-    mean_year = np.append(records.mean_year, np.zeros(len(records.kinds) + 1))
+    # Families of sayings about a kind are in the posterior too, but nobody can ask for them.
     return PooledComponent(
         families=families,
         kinds={kind: i for i, kind in enumerate(records.kinds)},
         kind_of={name: records.kinds[records.kind[i]] for name, i in families.items()},
         n_records=records.n_records,
         reference_year=records.reference_year,
-        mean_year=mean_year,
+        mean_year=records.mean_year,
         posterior=posterior,
-        common=common,
     )
 
 
-def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> Posterior:
-    """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it."""
-    prior_only, _ = fit_component(no_records(), prior, has_kinds=True)
-    known = [prior_only, *(part.posterior for _, part in sorted(parts.items()))]
-    return unseen_component(
-        np.stack([p.mean[-1] for p in known]), np.stack([p.covariance[-1] for p in known])
-    )
+OTHER_REACH, OTHER_NODES = 6.0, (128, 80)
+
+
+def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
+    """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it.
+
+    All are equally likely, each as a normal distribution.
+    """
+    # The mean square of a spread hypot(least, s) with s lognormal.
+    typical = np.array([prior.scale_spread, prior.kind_spread, prior.shape_spread])
+    spread = prior.least_spread**2 + typical**2 * np.exp(2 * prior.spread_sd**2)
+    variance = np.diag([prior.scale_sd**2 + spread[:2].sum(), prior.shape_sd**2 + spread[2]])
+    known = [part.posterior for _, part in sorted(parts.items())]
+    mean = np.stack([np.log([prior.scale_years, prior.shape]), *(p.mean[-1] for p in known)])
+    covariance = np.stack([variance, *(p.covariance[-1] for p in known)])
+    reach = OTHER_REACH * np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    low, high = (mean - reach).min(axis=0), (mean + reach).max(axis=0)
+    axes = [np.linspace(low[a], high[a], n) for a, n in enumerate(OTHER_NODES)]
+    apart = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1) - mean[:, None, None]
+    square = np.einsum("cija,cab,cijb->cij", apart, np.linalg.inv(covariance), apart, optimize=True)
+    weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)[None]
+    one, likelihood = np.ones(1), np.ones((1, *OTHER_NODES), dtype=np.float32)
+    lattice = _Lattice(np.zeros(1, int), Rows({}, 1), axes[0][None], axes[1][None], one, likelihood, one)
+    weight = (weight / weight.sum()).astype(np.float32)
+    return _combine([lattice], [iter([weight])], np.zeros(1), one, 0.0)

@@ -9,18 +9,20 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri
 
 from reliability.errors import InvalidInput
-from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
-from reliability.life.weibull_likelihood import (
+from reliability.life.likelihood import (
     NO_AGEING,
     OK,
     Curvature,
     Knowledge,
     Likelihood,
+    Peak,
+    climb,
     examine,
+    find_peaks,
     flat_limit,
     steep_limit,
 )
-from reliability.life.weibull_maximum import Peak, climb, find_peaks
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
 
 # ---- Search for the ends of profile-likelihood intervals, one bracket per stratum
 
@@ -674,7 +676,7 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     single lives. Records with alternatives make it non-concave: it is climbed from many starts (the
     highest places of a grid), and strata where they end at different maxima are marked in
     `several_peaks`. That the highest one was found cannot be proved then. Strata without a finite
-    maximum are found beforehand by an exact rule, see `reliability.life.weibull_likelihood`.
+    maximum are found beforehand by an exact rule, see `reliability.life.likelihood`.
 
     References
     ----------

@@ -13,8 +13,7 @@ from scipy.stats import chi2
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
-from reliability.life.findings import BoolArray, FloatArray, IntArray
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords
 from reliability.life.weibull import weibull_fits
 
 # ---- Records whose year of production is known, as the cohort analyses need them

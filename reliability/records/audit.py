@@ -4,7 +4,6 @@ import datetime
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from difflib import get_close_matches
 from itertools import groupby, pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -26,7 +25,8 @@ from reliability.records.database import (
 )
 from reliability.records.ledger import CLOCKS_APART
 from reliability.records.package import PackageCheck
-from reliability.records.tables import TABLES, date_not_before
+from reliability.records.rename import RENAMED
+from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, date_not_before
 from reliability.records.values import (
     Problem,
     Value,
@@ -34,6 +34,7 @@ from reliability.records.values import (
     do_gaps_count,
     doubtful,
     missing_numbers,
+    near_twin,
     number_after,
     split_number,
 )
@@ -181,7 +182,7 @@ def _current(connection: Connection, rows: Tables, exponent: int) -> Iterator[tu
     for job, document in documents(connection, exponent):
         yield "jobs", job, document
     for name, table in TABLES.items():
-        if "job" not in table.names:
+        if "job" not in table.key:
             yield from ((name, database.key_text(table, row), database.content_of(row)) for row in rows[name])
 
 
@@ -371,10 +372,13 @@ def odd_years(rows: Rows) -> list[Problem]:
 def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
     """Find dates that have not come yet."""
     columns = {"jobs": ("taken_in", "closed", "sold_on"), "followups": ("checked_on", "failed_on"),
-               "families": ("priced_on",), "parts": ("as_of",)}  # fmt: skip
+               "families": ("priced_on",), "parts": ("as_of",), "lots": ("bought_on",),
+               "sightings": ("seen_on",), "shelf": ("kept_on", "gone_on"),
+               "spending": ("spent_on",)}  # fmt: skip
     return [
         doubtful("date to come", f"{column} {row[column]} is after today, {today}",
-                 f"job {row['job']}" if "job" in row else f"{table}, {row.get('component') or row['family']}")
+                 f"job {row['job']}" if "job" in TABLES[table].key else
+                 f"{table}, {row.get('component') or row[TABLES[table].key[-1]]}")
         for table, names in columns.items() for row in rows[table] for column in names
         if row[column] and not date_not_before(today.isoformat(), row[column])
     ]  # fmt: skip
@@ -422,9 +426,8 @@ def _span(first: Value, last: Value) -> str:
 FAR_FACTOR = 4.0
 #: From so many prices up their median is taken as the usual one.
 FEWEST_PRICES = 5
-#: Names used at most this often are compared with the common ones.
-RARE_NAME = 2
-LIKENESS = 0.85
+#: With fewer prices of its family, an amount is laid beside all of the ledger; so far from them it is absurd.
+ABSURD_FACTOR = 25.0
 
 
 def far_prices(rows: Rows) -> list[Problem]:
@@ -443,9 +446,9 @@ def far_prices(rows: Rows) -> list[Problem]:
         amounts["part_cost", where].append((named, finding["part_cost"]))
     found = []
     for (column, group), pairs in sorted(amounts.items()):
-        estimate = asked.get(group) if column == "sold_for" else None
+        estimate = None if column == "part_cost" else asked.get(group)
         found += _far(column, group, [(name, float(amount)) for name, amount in pairs if amount], estimate)
-    return found
+    return found + _absurd(rows, found)
 
 
 def _far(column: str, group: str, pairs: list[tuple[str, float]], estimate: Any) -> list[Problem]:
@@ -465,6 +468,34 @@ def _far(column: str, group: str, pairs: list[tuple[str, float]], estimate: Any)
 def _is_far(column: str, ratio: float) -> bool:
     # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
     return ratio > FAR_FACTOR or (column != "bought_for" and ratio < 1 / FAR_FACTOR)
+
+
+def _absurd(rows: Rows, told: Iterable[Problem]) -> list[Problem]:
+    """Find amounts beyond all that the ledger says of the same column."""
+    named = {problem.rows for problem in told}
+    found = []
+    for table in ("families", "jobs", "findings", "followups", "parts"):
+        for column in TABLES[table]:
+            if column.kind != "money":
+                continue
+            pairs = [
+                (_row_of(table, row), float(row[column.name])) for row in rows[table] if row[column.name]
+            ]
+            usual = median(amount for _, amount in pairs) if pairs else 0.0
+            for place, (name, amount) in enumerate(pairs):
+                if len(pairs) < FEWEST_PRICES:  # one of so few moves the median
+                    rest = [other for at, (_, other) in enumerate(pairs) if at != place]
+                    usual = median(rest) if rest else 0.0
+                if usual and amount > ABSURD_FACTOR * usual and (name,) not in named:
+                    message = f"{column.name} {amount:g}; the others of the ledger are about {usual:g}"
+                    found.append(doubtful("absurd amount", message, name))
+    return found
+
+
+def _row_of(table: str, row: Mapping[str, Any]) -> str:
+    if "job" in row:
+        return ", ".join(filter(None, [f"job {row['job']}", row.get("component")]))
+    return f"{table}, {row.get('component') or row['family']}"
 
 
 def parts_against_jobs(rows: Rows) -> list[Problem]:
@@ -501,30 +532,72 @@ def odd_repairs(rows: Rows) -> list[Problem]:
     return found
 
 
-def like_names(rows: Rows) -> list[Problem]:
-    """Find rare names that are all but equal to a common one: often the same thing, misspelt.
+def shelf_against_jobs(rows: Rows) -> list[Problem]:
+    """Find parts of the shelf whose worth is lost on the way, or counted twice."""
+    stated = {job["job"]: job["salvage_value"] for job in rows["jobs"]}
+    fitted = {(each["job"], each["component"], each["part_cost"]) for each in rows["findings"]
+              if each["part_source"] == "salvaged"}  # fmt: skip
+    found = [
+        doubtful("part at another cost", f"it is worth {part['worth']}, but no salvaged {part['component']} "
+                 f"of job {part['used_in']} costs that", f"part {part['part']}")
+        for part in rows["shelf"] if part["used_in"] and part["worth"] is not None
+        and (part["used_in"], part["component"], part["worth"]) not in fitted
+    ]  # fmt: skip
+    for job, parts in _grouped([row for row in rows["shelf"] if row["job"]], lambda row: row["job"]).items():
+        worth = sum(row["worth"] or 0 for row in parts)
+        if stated[job] is not None and stated[job] < worth:
+            message = f"salvage_value {stated[job]}, but its parts on the shelf are worth {worth}"
+            found.append(doubtful("donor below its parts", message, f"job {job}"))
+    return found
 
-    Families and models are left out: theirs differ by one digit and mean different things.
+
+def like_names(rows: Rows) -> list[Problem]:
+    """Find names that are all but equal to a more common one, or to a usual one: often the same thing.
+
+    Families and models often differ by one letter and mean different things; they are named where only
+    case, spaces or signs differ.
     """
     uses: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     for table, column, what in (
-        ("findings", "component", "component"), ("signs", "sign", "sign"), ("families", "kind", "kind"),
-        ("families", "maker", "maker"),
+        ("findings", "component", "component"), ("jobs", "ended_by", "component"),
+        ("followups", "component", "component"), ("parts", "component", "component"),
+        ("signs", "sign", "sign"), ("families", "kind", "kind"), ("families", "maker", "maker"),
     ):  # fmt: skip
         for row in rows[table]:
             if row[column]:
                 uses[what][row[column]] += 1
+    usual = {
+        "component": {name for names in USUAL_COMPONENTS.values() for name in names},
+        "sign": set(USUAL_SIGNS),
+        "kind": set(USUAL_COMPONENTS) - {"other"},
+    }
     found = []
     for what, counts in uses.items():
-        common = [name for name, count in counts.items() if count > RARE_NAME]
-        for name, count in sorted(counts.items()):
-            near = get_close_matches(name, common, n=1, cutoff=LIKENESS) if count <= RARE_NAME else []
-            if near:
-                message = (
-                    f"{name!r} stands {count} times, {near[0]!r} {counts[near[0]]} times; are they the same?"
+        meant = usual.get(what, set())
+        ranked = sorted({*counts, *meant}, key=lambda name: (name in meant, counts.get(name, 0), name))
+        for place, name in enumerate(ranked):
+            if name not in meant and (near := near_twin(name, ranked[place + 1 :])):
+                stands = (
+                    f"{what} {name!r} stands {_times(counts[name])}, {near!r} {_times(counts.get(near, 0))}"
                 )
-                found.append(doubtful("names alike", message, what))
+                merge = " --merge" if near in counts else ""
+                mend = f"; if they are the same: benchodds rename {what} {name!r} {near!r}{merge}"
+                mend = mend if what in RENAMED else "; are they the same?"
+                found.append(doubtful("names alike", stands + mend, what))
+    for table, what in (("families", "family"), ("models", "model")):
+        names = sorted(str(row[what]) for row in rows[table])
+        for _, group in _grouped(names, lambda name: re.sub(r"[\W_]", "", name.casefold())).items():
+            for name in group[1:]:
+                stands = (
+                    f"{what} {group[0]!r} and {name!r} differ in case, spaces or signs only; if they are "
+                )
+                mend = f"the same: benchodds rename {what} {group[0]!r} {name!r} --merge"
+                found.append(doubtful("names alike", stands + mend, what))
     return found
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 # `check`: verify a ledger and name what is doubtful in it.
@@ -541,6 +614,7 @@ AUDITS = (
     far_prices,
     parts_against_jobs,
     odd_repairs,
+    shelf_against_jobs,
     like_names,
 )
 

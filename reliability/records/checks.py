@@ -106,6 +106,8 @@ TIES: tuple[Tie, ...] = (
         lambda job, _row: job.outcome in ("repaired", None)),
     _after_closed("checked_on"),
     _after_closed("failed_on"),
+    Tie("shelf", "job", "outcome", "a part is kept of a unit that is no longer open",
+        lambda job, _row: job.outcome != "open"),
 )  # fmt: skip
 
 #: Rules across rows that are not between a job and one row of it, for the documentation.
@@ -122,9 +124,7 @@ MORE_RULES: tuple[tuple[str, str], ...] = (
     ("settings", "the currency does not change once the ledger holds an amount"),
 )
 
-_TIES_OF = {
-    name: tuple(tie for tie in TIES if tie.table == name) for name in ("findings", "followups", "signs")
-}
+_TIES_OF = {name: tuple(tie for tie in TIES if tie.table == name) for name in TABLES}
 
 Complaint = tuple[str, str]
 """A column and what is wrong with it."""
@@ -141,23 +141,31 @@ class Known:
     models : mapping of str to str
         Family of each known model.
     jobs : dict of str to JobFacts, or None
-        The jobs that findings, signs and follow-ups may belong to.
+        The jobs that rows of other tables may belong to.
+    others : dict of str to set of str
+        Lots and sightings that other rows may name; a table that is missing is open.
     """
 
     families: Collection[str] | None = None
     components: Collection[str] | None = None
     models: Mapping[str, str] = field(default_factory=dict)
     jobs: dict[str, JobFacts] | None = None
+    others: dict[str, set[str]] = field(default_factory=dict)
 
     def complaints(self, table: Table, row: Row) -> list[Complaint]:
         """Check one row, already clean in itself, against the others."""
         found: list[Complaint] = []
-        if table.references.get("family"):
-            found += self._family(row["family"])
+        for column, other in table.references.items():
+            if other == "families":
+                found += self._family(row["family"])
+            elif other == "jobs":
+                found += self._belongs(table.name, column, row)
+            elif row[column] is not None and row[column] not in self.others.get(other, (row[column],)):
+                names = self.others[other]
+                found.append((column, f"there is no row of {other} named {row[column]!r}; there are "
+                              f"{some(names)}.{nearest(row[column], names)}"))  # fmt: skip
         if table.name == "jobs":
             found += self._job(row)
-        if "job" in table.references:
-            found += self._belongs(table.name, row)
         if self.components is not None:
             found += self._component(table, row)
         return found
@@ -179,16 +187,16 @@ class Known:
             )
         return found
 
-    def _belongs(self, table: str, row: Row) -> list[Complaint]:
-        if self.jobs is None or row["job"] is None:
+    def _belongs(self, table: str, column: str, row: Row) -> list[Complaint]:
+        if self.jobs is None or row[column] is None:
             return []
-        job = self.jobs.get(row["job"])
+        job = self.jobs.get(row[column])
         if job is None:
-            return [("job", f"there is no job {row['job']!r}.{nearest(row['job'], self.jobs)}")]
+            return [(column, f"there is no job {row[column]!r}.{nearest(row[column], self.jobs)}")]
         return [
             (tie.column, f"{tie.statement}; found {row[tie.column]}, and {tie.job_column} "
              f"{_or_empty(getattr(job, tie.job_column))}")
-            for tie in _TIES_OF[table] if not tie.holds(job, row)
+            for tie in _TIES_OF[table] if column == "job" and not tie.holds(job, row)
         ]  # fmt: skip
 
     def _component(self, table: Table, row: Row) -> list[Complaint]:
@@ -433,6 +441,7 @@ def known_names(ledger_names: Mapping[str, Collection[str]]) -> Known:
         families=ledger_names.get("family"),
         components=ledger_names.get("component"),
         models=models if isinstance(models, Mapping) else {},
+        others={"lots": set(ledger_names["lot"])} if "lot" in ledger_names else {},
     )
 
 
@@ -550,6 +559,7 @@ class Settings:
     warranty_days: int = 0
     gap_repaired_share: float | None = None
     count_gaps: str | None = None
+    selling_hours: float = 0.0
 
     @classmethod
     def from_rows(cls, rows: Iterable[Mapping[str, Any]]) -> Self:
@@ -573,5 +583,6 @@ class Settings:
             if not text:
                 raise InvalidInput(f"settings, {name}: is empty; leave the row out for the default")
             kind = {"text": str, "choice": str, "count": int}.get(SETTINGS[name].kind, float)
-            values[name] = kind(text)
+            if name in cls.__dataclass_fields__:  # how somebody types changes no number
+                values[name] = kind(text)
         return cls(**values)

@@ -10,7 +10,7 @@ import datetime
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, NamedTuple
@@ -56,13 +56,10 @@ class Layout:
         What stands between cells.
     decimal_comma : bool
         Whether numbers are written with a comma; then a point in a number is refused.
-    names : mapping of str to str
-        Header in the file by column of the table, where they differ; for a single file.
     """
 
     delimiter: str = ","
     decimal_comma: bool = False
-    names: Mapping[str, str] | None = None
 
 
 class Line(NamedTuple):
@@ -174,6 +171,9 @@ class CsvTable:
         Decimals of the currency.
     layout : Layout, optional
         How the file is written.
+    partial : bool
+        Whether the file may lack columns but those of the key: then a row holds what the file has, and the
+        rules within it are for whoever lays it over the rest.
 
     Attributes
     ----------
@@ -184,8 +184,16 @@ class CsvTable:
     is_derived = False
     n_left_out = 0
 
-    def __init__(self, path: Path, table: Table, exponent: int, layout: Layout | None = None) -> None:
-        self.path, self.table, self.exponent = path, table, exponent
+    def __init__(
+        self,
+        path: Path,
+        table: Table,
+        exponent: int,
+        layout: Layout | None = None,
+        *,
+        partial: bool = False,
+    ) -> None:
+        self.path, self.table, self.exponent, self.partial = path, table, exponent, partial
         self.layout = layout or Layout()
         self.faults: list[Fault] = []
 
@@ -214,14 +222,19 @@ class CsvTable:
         if len(cells) != len(names):
             message = f"has {len(cells)} cells, but the header has {len(names)}"
             return Line(number, {}, [("", message)])
-        row: dict[str, Value] = {column.name: column.default for column in self.table.columns}
+        row: dict[str, Value] = {
+            column.name: column.default
+            for column in self.table.columns
+            if column.name in self.table.key or not self.partial
+        }
         complaints: list[Complaint] = []
         for name, read, cell in zip(names, readers, cells, strict=True):
             try:
                 row[name] = read(cell)
             except Refused as error:
                 complaints.append((name, error.message))
-        complaints += rule_complaints(self.table, row, complaints, self.exponent)
+        if not self.partial:
+            complaints += rule_complaints(self.table, row, complaints, self.exponent)
         return Line(number, row, complaints)
 
     def _columns(self, header: Sequence[str]) -> list[str]:
@@ -231,12 +244,9 @@ class CsvTable:
             message = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
             self.faults.append(self.fault(1, "", message))
             return []
-        known = {clean_text(found): name for name, found in (self.layout.names or {}).items()}
-        names = [known.get(cell, cell) for cell in header]
-        complaints = self._misnamed(header)
-        if complaints:
-            names = []
-        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+        names = header
+        complaints: list[Complaint] = []
+        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             complaints.append(
                 ("", f"the header is separated by {sign}; name the delimiter, or save with commas")
@@ -250,23 +260,12 @@ class CsvTable:
                 complaints.append((place, f"{self.table.name} has no such column; it has {listed}.{hint}"))
             elif names.count(name) > 1:
                 complaints.append((name, "stands in the header more than once"))
-        missing = [column.name for column in self.table if column.required and column.name not in names]
+        needed = [column for column in self.table if column.name in self.table.key or not self.partial]
+        missing = [column.name for column in needed if column.required and column.name not in names]
         if missing and not complaints:
             complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
         self.faults += [self.fault(1, *complaint) for complaint in complaints]
         return names if not complaints else []
-
-    def _misnamed(self, header: Sequence[str]) -> list[Complaint]:
-        """Complain of names in the layout that stand for nothing."""
-        complaints: list[Complaint] = []
-        for name, found in (self.layout.names or {}).items():
-            if name not in self.table.names:
-                message = f"was given for {found!r}, but {self.table.name} has no such column"
-                complaints.append((name, f"{message}.{nearest(name, self.table.names)}"))
-            elif clean_text(found) not in header:
-                complaints.append((name, f"was to be read from {found!r}, which the header lacks; it has "
-                                   f"{', '.join(header)}.{nearest(found, header)}"))  # fmt: skip
-        return complaints
 
 
 def refuse_undecodable(text: str) -> None:

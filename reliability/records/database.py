@@ -26,6 +26,7 @@ from sqlalchemy import (
     Double,
     Engine,
     ForeignKey,
+    ForeignKeyConstraint,
     Index,
     Integer,
     MetaData,
@@ -48,12 +49,12 @@ from sqlalchemy import (
 from sqlalchemy import Table as SqlTable
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
-from sqlalchemy.schema import CreateColumn
+from sqlalchemy.schema import AddConstraint, CreateColumn
 from sqlalchemy.types import TypeEngine
 
 from reliability.errors import LedgerError, reason
 from reliability.records import tables
-from reliability.records.checks import PARTS_OF_A_JOB, JobDocument
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, JobFacts
 from reliability.records.files import fresh_file, make_private
 from reliability.records.tables import SETTINGS, TABLES, Table
 from reliability.records.values import Number, Value, exponent_of, number_after, read_value, split_number
@@ -62,7 +63,7 @@ from reliability.records.values import Number, Value, exponent_of, number_after,
 
 
 #: Raised by one whenever a ledger written before could no longer be read.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 METADATA = MetaData()
 
@@ -86,9 +87,10 @@ _TYPES: dict[str, TypeEngine[Any]] = {
 def _column(table: tables.Table, column: tables.Column) -> Column:
     keys = []
     if column.name in table.references:
-        keys.append(ForeignKey(f"{table.references[column.name]}.{column.name}"))
+        (key,) = TABLES[table.references[column.name]].key
+        keys.append(ForeignKey(f"{table.references[column.name]}.{key}"))
     kept = column.required or column.default is not None
-    return Column(column.name, _TYPES[column.kind], *keys, nullable=not kept)
+    return Column(column.name, _TYPES[column.kind], *keys, nullable=not kept, autoincrement=False)
 
 
 def _bounds(column: tables.Column) -> list[str]:
@@ -703,8 +705,59 @@ def _chain_history(connection: Connection) -> None:
         connection.execute(update(HISTORY).where(this).values(digest=entry["digest"]))
 
 
+def _add_lots_and_shelf(connection: Connection) -> None:
+    """Add the tables of what is bought together, looked at, kept and spent; give every lot its price.
+
+    A lot's price is the sum of what its units cost. Where that is not known of every unit, there is no price
+    to share: the lot's name moves to the remarks, and the amounts stay with their units.
+    """
+    added = ("lots", "sightings", "sighting_signs", "shelf", "spending")
+    METADATA.create_all(connection, tables=[SQL_TABLES[name] for name in added], checkfirst=False)
+    jobs = SQL_TABLES["jobs"].c
+    of_lot: dict[str, list[Any]] = {}
+    for row in connection.execute(
+        select(jobs.job, jobs.lot, jobs.bought_for, jobs.remarks).where(jobs.lot.is_not(None))
+    ):
+        of_lot.setdefault(row.lot, []).append(row)
+    for lot, units in sorted(of_lot.items()):
+        is_priced = all(row.bought_for is not None for row in units)
+        if is_priced:
+            price = sum(row.bought_for for row in units)
+            connection.execute(insert(SQL_TABLES["lots"]).values(lot=lot, price=price))
+        for row in units:
+            remarks = f"{row.remarks}\nlot: {lot}" if row.remarks else f"lot: {lot}"
+            changed = {"bought_for": None} if is_priced else {"lot": None, "remarks": remarks}
+            connection.execute(update(SQL_TABLES["jobs"]).where(jobs.job == row.job).values(changed))
+    exponent, why = exponent_in(connection), "brought up to date: the units of a lot share its price"
+    if lots := fetch_rows(connection, "lots", exponent):
+        keep_rows(connection, TABLES["lots"], lots, why)
+    keep_jobs(connection, {row.job for units in of_lot.values() for row in units}, exponent, why)
+    _renew_rules(connection, SQL_TABLES["jobs"], ("lot",), ("jobs_lot_or_bought_for",))
+
+
+def _renew_rules(
+    connection: Connection, table: SqlTable, references: Collection[str], checks: Collection[str]
+) -> None:
+    """Give a table that was made before the rules that came since."""
+    if connection.dialect.name == "postgresql":
+        for rule in table.constraints:
+            is_new = rule.name in checks or (
+                isinstance(rule, ForeignKeyConstraint) and {*rule.column_keys} <= {*references}
+            )
+            if is_new:
+                connection.execute(AddConstraint(rule))
+        return
+    # SQLite adds no rule to a table: it is made anew, and what refers to it waits until the end.
+    connection.exec_driver_sql("PRAGMA defer_foreign_keys = ON")
+    connection.exec_driver_sql(f"CREATE TEMPORARY TABLE kept AS SELECT * FROM {table.name}")
+    table.drop(connection)
+    table.create(connection)
+    connection.exec_driver_sql(f"INSERT INTO {table.name} SELECT * FROM kept")
+    connection.exec_driver_sql("DROP TABLE kept")
+
+
 #: What brings a ledger of a version to the next one.
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _chain_history}
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _chain_history, 2: _add_lots_and_shelf}
 
 
 # Rows in and out of the database, within a transaction that the caller holds.
@@ -724,11 +777,12 @@ NAMES: dict[str, tuple[tuple[str, str], ...]] = {
         ("followups", "component"),
         ("parts", "component"),
         ("hearsay", "component"),
+        ("shelf", "component"),
     ),
-    "sign": (("signs", "sign"),),
+    "sign": (("signs", "sign"), ("sighting_signs", "sign")),
     "kind": (("families", "kind"), ("hearsay", "kind")),
     "maker": (("families", "maker"),),
-    "lot": (("jobs", "lot"),),
+    "lot": (("lots", "lot"),),
     "origin": (("jobs", "origin"),),
 }
 
@@ -879,6 +933,19 @@ def names_in(connection: Connection, column: str) -> set[str]:
     return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
 
 
+def facts_of_jobs(connection: Connection) -> dict[str, JobFacts]:
+    """Read what rows of other tables have to fit, by job."""
+    jobs = SQL_TABLES["jobs"].c
+    facts = select(jobs.job, *(jobs[name] for name in JobFacts._fields))
+    return {row[0]: JobFacts(*row[1:]) for row in connection.execute(facts)}
+
+
+def named_rows(connection: Connection) -> dict[str, set[str]]:
+    """Read the names of lots and sightings, which rows of other tables refer to."""
+    keys = {"lots": SQL_TABLES["lots"].c.lot, "sightings": SQL_TABLES["sightings"].c.sighting}
+    return {name: set(connection.execute(select(key)).scalars()) for name, key in keys.items()}
+
+
 def ever_seen(connection: Connection, component: str) -> bool:
     """Tell whether a component is named anywhere in the ledger."""
     return any(
@@ -982,6 +1049,16 @@ def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
     return connection.execute(query).all()
 
 
+#: Why the rows of the demo are in a ledger, in its history.
+DEMO_REASON = "imported from the demo"
+
+
+def holds_demo(connection: Connection) -> bool:
+    """Tell whether a ledger began with the demo."""
+    first = select(HISTORY.c.reason).order_by(HISTORY.c.entry).limit(1)
+    return connection.execute(first).scalar() == DEMO_REASON
+
+
 def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
     """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
     entries = HISTORY.c
@@ -1049,12 +1126,14 @@ Content = dict[str, Any]
 
 
 def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Value]], reason: str) -> None:
-    """Add the first version of new reference rows to the history."""
+    """Add a version of new reference rows to the history: the first, but of one that was taken back."""
+    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == table.name)
+    last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
     now = utc_now()
     versions = [
-        {"what": table.name, "key": key_text(table, row), "version": 1, "written_at": now,
+        {"what": table.name, "key": key, "version": last.get(key, 0) + 1, "written_at": now,
          "reason": reason, "content": to_json(content_of(row))}
-        for row in rows
+        for row in rows for key in [key_text(table, row)]
     ]  # fmt: skip
     keep_versions(connection, versions)
 

@@ -3,7 +3,7 @@
 import csv
 import datetime
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from pathlib import Path
@@ -17,7 +17,13 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import JobDocument, Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
-from reliability.records.ledger import Ledger, document_in_entry, open_ledger
+from reliability.records.ledger import (
+    REFERENCE_TABLES,
+    Ledger,
+    document_in_entry,
+    open_ledger,
+    row_in_entry,
+)
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import TABLES, Column, Table
 from reliability.records.values import exponent_of
@@ -54,6 +60,59 @@ def changed_since(connection: Connection, day: datetime.date) -> dict[str, int]:
     query = select(entries.key, func.max(entries.version))
     query = query.where(jobs, entries.written_at <= end_of(day), entries.key.in_(later))
     return {key: version for key, version in connection.execute(query.group_by(entries.key))}
+
+
+#: Rows that bear no day of their own: they count from the day on which they were written.
+UNDATED = ("settings", "parts", "hearsay")
+
+
+def told_since(connection: Connection, day: datetime.date) -> dict[str, dict[str, database.Row | None]]:
+    """Find the reference rows that were written after a day, in a ledger that was begun by then.
+
+    Parameters
+    ----------
+    connection, day
+        As for `changed_since`.
+
+    Returns
+    -------
+    dict of dict of (row or None)
+        By table and key, what the history said at the end of that day: the row, or None where it was not
+        there. In a ledger that was begun only later nothing is known of the day, and nothing is given.
+    """
+    entries, end = HISTORY.c, end_of(day)
+    found: dict[str, dict[str, database.Row | None]] = {name: {} for name in REFERENCE_TABLES}
+    if not connection.execute(select(entries.entry).where(entries.written_at <= end).limit(1)).first():
+        return found
+    exponent = database.exponent_in(connection)
+    for name, rows in found.items():
+        later = select(entries.key).where(entries.what == name, entries.written_at > end)
+        same = and_(entries.what == name, entries.key.in_(later))
+        for entry in connection.execute(select(HISTORY).where(same).order_by(entries.version)):
+            then = rows.get(entry.key)
+            if entry.written_at <= end:
+                then = None if entry.content is None else row_in_entry(entry, exponent)
+            rows[entry.key] = then
+    found["settings"].pop("currency", None)  # all amounts are in the one that holds now
+    return found
+
+
+def told_then(name: str, columns: Columns, then: Mapping[str, database.Row | None]) -> Columns:
+    """Put reference rows as they stood on a day in place of those that were written later.
+
+    A family or model that was not known then stays: jobs of the time may be of it.
+    """
+    table = TABLES[name]
+    if not then:
+        return columns
+    rows = [dict(zip(table.names, cells, strict=True)) for cells in zip(*columns, strict=True)]
+    kept = []
+    for row in rows:
+        key = database.key_text(table, row)
+        if key not in then or (then[key] is None and name not in UNDATED):
+            kept.append(row)
+    kept += [row for row in then.values() if row is not None]
+    return [[row[column] for row in kept] for column in table.names]
 
 
 def jobs_written_by(
@@ -100,7 +159,7 @@ def taken_back(name: str, columns: Columns, jobs: Mapping[str, JobDocument | Non
         The columns anew.
     """
     table = TABLES[name]
-    if not jobs or "job" not in table.names:
+    if not jobs or "job" not in table.key:
         return columns
     kept = [row for row, job in enumerate(columns[table.names.index("job")]) if job not in jobs]
     added = [{**row, "job": job} for job, document in jobs.items() if document is not None
@@ -128,11 +187,13 @@ class Records:
 
     Attributes
     ----------
-    families, models, jobs, findings, signs, followups, parts, hearsay : DataFrame
+    families, models, lots, jobs, findings, signs, followups, parts, hearsay : DataFrame
+    sightings, sighting_signs, shelf, spending : DataFrame
         The documented tables, always with all their columns and in their order. Text is object
         with None where empty; numbers are float64 with NaN; dates are datetime64[ns] with NaT,
         a month alone standing for its 16th. Jobs are sorted by (taken_in, job), all others by
-        key; the index counts from 0.
+        key; the index counts from 0. In `jobs`, the share of a lot's price stands as `bought_for`, and the
+        worth of what was put on the shelf as a `salvage_value` that is not stated.
     settings : Settings
         With the defaults for what the ledger does not set.
     withdrawn : tuple of str
@@ -145,12 +206,17 @@ class Records:
 
     families: pd.DataFrame = field(default_factory=partial(_empty, "families"))
     models: pd.DataFrame = field(default_factory=partial(_empty, "models"))
+    lots: pd.DataFrame = field(default_factory=partial(_empty, "lots"))
     jobs: pd.DataFrame = field(default_factory=partial(_empty, "jobs"))
     findings: pd.DataFrame = field(default_factory=partial(_empty, "findings"))
     signs: pd.DataFrame = field(default_factory=partial(_empty, "signs"))
     followups: pd.DataFrame = field(default_factory=partial(_empty, "followups"))
     parts: pd.DataFrame = field(default_factory=partial(_empty, "parts"))
     hearsay: pd.DataFrame = field(default_factory=partial(_empty, "hearsay"))
+    sightings: pd.DataFrame = field(default_factory=partial(_empty, "sightings"))
+    sighting_signs: pd.DataFrame = field(default_factory=partial(_empty, "sighting_signs"))
+    shelf: pd.DataFrame = field(default_factory=partial(_empty, "shelf"))
+    spending: pd.DataFrame = field(default_factory=partial(_empty, "spending"))
     settings: Settings = field(default_factory=Settings)
     withdrawn: tuple[str, ...] = ()
     ledger: str = ""
@@ -292,7 +358,7 @@ def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Record
             raise unknown(f"{name} has no column", column, table.names)
         if name != "settings":
             frames[name] = frame_from_columns(table, [[row.get(c) for row in given] for c in table.names])
-    return Records(**frames, settings=Settings.from_rows(rows.get("settings", ())))
+    return _shared(Records(**frames, settings=Settings.from_rows(rows.get("settings", ()))))
 
 
 def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Records:
@@ -303,8 +369,8 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     ledger : Ledger
         An open ledger.
     as_of : datetime.date, optional
-        Take the jobs that were written down by then as they were written, as `written_by` says, and
-        leave out what happened later, as `known_by` does.
+        Take the jobs that were written down by then as they were written, settings, families, models,
+        parts and hearsay as `told_since` says, and leave out what happened later, as `known_by` does.
 
     Returns
     -------
@@ -314,8 +380,13 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     frames = {}
     with ledger.reading() as connection:
         made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
+        told = {} if as_of is None else told_since(connection, as_of)
+        stated = {row.setting: row.value for row in connection.execute(select(SQL_TABLES["settings"]))}
+        stated |= {
+            name: None if row is None else row["value"] for name, row in told.get("settings", {}).items()
+        }
         settings = Settings.from_rows(
-            row._asdict() for row in connection.execute(select(SQL_TABLES["settings"]))
+            {"setting": name, "value": value} for name, value in stated.items() if value is not None
         )
         exponent = exponent_of(settings.currency)
         unit = 10**exponent
@@ -326,13 +397,45 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
                 columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
                 plain = [_in_currency(values, unit) if column.kind == "money" else values
                          for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
-                frames[name] = frame_from_columns(table, taken_back(name, plain, then))
+                backed = told_then(name, taken_back(name, plain, then), told.get(name, {}))
+                frames[name] = frame_from_columns(table, backed)
         gone = set(database.withdrawn_numbers(connection)) - set(then)
         gone |= {job for job, document in then.items() if document is None}
         withdrawn = tuple(sorted(gone))
     mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]
-    records = Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark)
-    return records if as_of is None else known_by(records, as_of)
+    records = _shared(Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark))
+    if as_of is None:
+        return records
+    records = known_by(records, as_of)
+    # What was first described later, and no job of the time is of, was not known.
+    families = _not_known(records.families, "family", told["families"]) - set(records.jobs["family"])
+    models = _not_known(records.models, "model", told["models"]) - set(records.jobs["model"])
+    kept = {
+        "families": records.families[~records.families["family"].isin(families)],
+        "models": records.models[~records.models["model"].isin(models)],
+    }
+    return replace(records, **{name: frame.reset_index(drop=True) for name, frame in kept.items()})
+
+
+def _not_known(frame: pd.DataFrame, column: str, then: Mapping[str, database.Row | None]) -> set[str]:
+    return {name for name in frame[column] if name in then and then[name] is None}
+
+
+def _shared(records: Records) -> Records:
+    """Give each unit of a lot its share of the price, and each donor the worth of what is on the shelf."""
+    jobs, of_lot = records.jobs, records.jobs["lot"].notna()
+    kept = records.shelf.groupby("job")["worth"].sum(min_count=1)
+    worth = jobs["salvage_value"].fillna(jobs["job"].map(kept)).astype(float)
+    jobs = jobs.assign(salvage_value=worth)
+    if of_lot.any():
+        units = jobs.loc[of_lot, ["lot", "family"]]
+        price = units["lot"].map(records.lots.set_index("lot")["price"])
+        works_for = units["family"].map(records.families.set_index("family")["working_price"]).astype(float)
+        unknown = ~(works_for > 0).groupby(units["lot"]).transform("all")
+        weight = works_for.mask(unknown, 1.0)
+        share = price * weight / weight.groupby(units["lot"]).transform("sum")
+        jobs["bought_for"] = jobs["bought_for"].fillna(share)
+    return replace(records, jobs=jobs)
 
 
 def _in_currency(minor: Sequence[int | None], unit: int) -> list[float | None]:
@@ -378,9 +481,32 @@ def known_by(records: Records, as_of: datetime.date) -> Records:
         "signs": records.signs[records.signs["job"].isin(set(jobs["job"]))],
         "followups": followups[followups["job"].isin(finished) & (followups["checked_on"] <= day)],
         "parts": records.parts[~(records.parts["as_of"] > day)],
+        **later_taken_out(records, day, set(jobs["job"])),
     }
     frames = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
     return replace(records, **frames)
+
+
+def later_taken_out(records: Records, day: pd.Timestamp, jobs: Collection[str]) -> dict[str, pd.DataFrame]:
+    """Give the tables of what was looked at, kept and spent as they were at the end of a day.
+
+    Parameters
+    ----------
+    jobs : collection of str
+        Those that had been taken in by then: a unit seen that became a later one was not bought yet, and a
+        part that went later still lay on the shelf.
+    """
+    seen = records.sightings[records.sightings["seen_on"] <= day].copy()
+    _blank(seen, seen["job"].notna() & ~seen["job"].isin(jobs), ["job"])
+    shelf = records.shelf[records.shelf["kept_on"] <= day].copy()
+    _blank(shelf, shelf["gone_on"] > day, ["used_in", "gone_on"])
+    signs = records.sighting_signs
+    return {
+        "sightings": seen.reset_index(drop=True),
+        "sighting_signs": signs[signs["sighting"].isin(set(seen["sighting"]))].reset_index(drop=True),
+        "shelf": shelf.reset_index(drop=True),
+        "spending": records.spending[records.spending["spent_on"] <= day].reset_index(drop=True),
+    }
 
 
 def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:

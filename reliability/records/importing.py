@@ -1,28 +1,47 @@
 """Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, delete, insert, select, update
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, JobFacts, Known
+from reliability.records.checks import (
+    Complaint,
+    Known,
+    clean_document,
+    clean_row,
+    rule_complaints,
+)
 from reliability.records.csv_files import CsvTable, Layout, Line
-from reliability.records.database import SQL_TABLES, keep_jobs, keep_rows, show_with
+from reliability.records.database import HISTORY, SQL_TABLES, keep_jobs, keep_rows, show_with
 from reliability.records.package import (
+    PACKAGE,
     PackageCheck,
     currency_in,
     find_files,
+    is_demo,
     note_withdrawals,
+    package_name,
     withdrawal_faults,
     withdrawn_in,
 )
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
-from reliability.records.values import EXPONENTS, Fault, Number, Value, refuse, split_number
+from reliability.records.values import (
+    EXPONENTS,
+    Fault,
+    Number,
+    Value,
+    near_twin,
+    refuse,
+    split_number,
+    unseen,
+    write_value,
+)
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -45,6 +64,8 @@ class ImportSummary:
         among these, or in `written` or `equal`.
     remarks : tuple of str
         What else the reader should know, such as rows that look like each other.
+    changes : tuple of str
+        Every row that was corrected, and how.
     """
 
     written: dict[str, int]
@@ -52,17 +73,22 @@ class ImportSummary:
     new_names: dict[str, tuple[str, ...]]
     left_out: dict[str, int] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
 
 
 # Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault.
 
 
 CHUNK = 10_000
+#: Kinds of name about which an import asks.
+ASKED = ("kind", "component", "sign")
 _NAMED = {
     "families": {"kind": "kind", "maker": "maker"},
     "jobs": {"ended_by": "component", "origin": "origin"},
     "findings": {"component": "component"},
     "signs": {"sign": "sign"},
+    "sighting_signs": {"sign": "sign"},
+    "shelf": {"component": "component"},
     "followups": {"component": "component"},
     "parts": {"component": "component"},
     "hearsay": {"component": "component", "kind": "kind"},
@@ -99,6 +125,40 @@ class Source(Protocol):
         """Word a fault at a place in the file."""
 
 
+@dataclass
+class MadeRows:
+    """Rows of one table that were made out of a file.
+
+    Attributes
+    ----------
+    exponent : int
+        Decimals of the currency.
+    places : mapping of int to str
+        Where a row stands, by the number that it bears in `made`; otherwise that is its line.
+    made : list of (int, dict, list of Complaint)
+        Line, values by column, and what is wrong with them already.
+    """
+
+    path: Path
+    table: Table
+    is_derived: bool
+    n_left_out: int = 0
+    faults: list[Fault] = field(default_factory=list)
+    exponent: int = 2
+    places: Mapping[int, str] = field(default_factory=dict)
+    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
+
+    def lines(self) -> Iterator[Line]:
+        """Give every row, clean or with its complaints."""
+        for number, row, complaints in self.made:
+            clean, more = clean_row(self.table, row, self.exponent)
+            yield Line(number, clean, complaints or more)
+
+    def fault(self, line: int, column: str, message: str) -> Fault:
+        """Word a fault at a place in the file."""
+        return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
+
+
 def import_sources(
     ledger: "Ledger",
     sources: Callable[[Connection], tuple[int, Sequence[Source]]],
@@ -106,6 +166,9 @@ def import_sources(
     reason: str,
     dry_run: bool,
     withdrawn: Sequence[str] = (),
+    *,
+    correct: bool = False,
+    new_names: Collection[str] | None = None,
 ) -> ImportSummary:
     """Write rows of any source into a ledger in one transaction.
 
@@ -123,6 +186,12 @@ def import_sources(
         Check everything, write nothing.
     withdrawn : sequence of str
         Numbers that were given out to jobs which were withdrawn since.
+    correct : bool
+        Write the next version of rows that the ledger holds and that differ, by the columns that their
+        sources have; they are faults otherwise. Sources are to give rows as partial ones then.
+    new_names : collection of str, optional
+        Ask about kinds that the ledger has never seen, and about components and signs that are nearly a
+        known one: they are faults unless they are among these. Nothing is asked without it.
 
     Returns
     -------
@@ -136,7 +205,7 @@ def import_sources(
     """
     with ledger.writing() as connection:
         exponent, opened = sources(connection)
-        run = _Import(connection, exponent, reason, list(faults), withdrawn)
+        run = _Import(connection, exponent, reason, list(faults), withdrawn, correct, new_names)
         for source in opened:
             run.read(source)
         run.finish()
@@ -155,8 +224,13 @@ class _Import:
     reason: str
     faults: list[Fault]
     withdrawn: Sequence[str] = ()
+    correct: bool = False
+    meant: Collection[str] | None = None
+    changes: list[str] = field(default_factory=list)
+    corrected: set[str] = field(default_factory=set)
+    asked: set[tuple[str, str]] = field(default_factory=set)
     n_read: int = 0
-    job_file: str = ""
+    jobs: Source | None = None
     at_fault: set[tuple[str, int]] = field(default_factory=set)
     written: Counter[str] = field(default_factory=Counter)
     equal: Counter[str] = field(default_factory=Counter)
@@ -165,12 +239,11 @@ class _Import:
     new_names: dict[str, set[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        jobs = SQL_TABLES["jobs"]
-        facts = select(jobs.c.job, *(jobs.c[name] for name in JobFacts._fields))
         self.check = PackageCheck(
             Known(
                 families=database.names_in(self.connection, "family"),
-                jobs={row[0]: JobFacts(*row[1:]) for row in self.connection.execute(facts)},
+                jobs=database.facts_of_jobs(self.connection),
+                others=database.named_rows(self.connection),
             )
         )
         for job, component, states in database.ended_jobs(self.connection):
@@ -186,15 +259,19 @@ class _Import:
         held = {self._key(name, row): row
                 for row in database.fetch_rows(self.connection, name, self.exponent)}  # fmt: skip
         waiting: list[dict[str, Value]] = []
+        differing: list[tuple[dict[str, Value], dict[str, Value]]] = []
         for line in source.lines():
             self.n_read += not source.is_derived
+            line = self._laid_over(source.table, line, held)
             complaints = self._complaints(name, line, held)
             self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
             if complaints:
                 self.at_fault.add((source.path.name, line.number))
                 waiting.clear()
-            elif self._key(name, line.row) in held:
+            elif (old := held.get(self._key(name, line.row))) == line.row:
                 self.equal[name] += 1
+            elif old is not None:
+                differing.append((old, line.row))
             elif not self.faults:
                 waiting.append(line.row)
                 if len(waiting) == CHUNK:
@@ -202,9 +279,50 @@ class _Import:
         self.faults += source.faults
         self.n_read += source.n_left_out
         if name == "jobs":
-            self.job_file = source.path.name
+            self.jobs = source
         if not self.faults:
             self._write(name, waiting)
+            for old, row in differing:
+                self._rewrite(source.table, old, row)
+
+    def _laid_over(self, table: Table, line: Line, held: Mapping[tuple[Value, ...], database.Row]) -> Line:
+        """Lay a row of corrections over the one that the ledger holds, or over an empty one."""
+        if not self.correct or line.complaints:
+            return line
+        old = held.get(self._key(table.name, line.row))
+        row = {**(old or {column.name: column.default for column in table}), **line.row}
+        missing = [(column.name, "is empty, but every row needs it") for column in table
+                   if column.required and row[column.name] is None]  # fmt: skip
+        return Line(line.number, row, missing + rule_complaints(table, row, missing, self.exponent))
+
+    def _rewrite(self, table: Table, old: Mapping[str, Value], row: dict[str, Value]) -> None:
+        """Write the next version of a row."""
+        test = database.key_test(table.name, row)
+        values = database.to_sql(table, row, self.exponent)
+        self.connection.execute(update(SQL_TABLES[table.name]).where(test).values(values))
+        self._note(table.name, row)
+        named = ", ".join(f"{part} {row[part]}" for part in table.key if row[part] not in (None, ""))
+        told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}" for name, value in row.items()
+                if value != old[name]]  # fmt: skip
+        self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
+        if "job" in table.key:
+            self.touched.add(str(row["job"]))
+            self.corrected.add(str(row["job"]))
+        else:
+            content = database.to_json(database.content_of(row))
+            key = database.key_text(table, row)
+            database.keep_version(self.connection, table.name, key, self.reason, content)
+
+    def _unseen(self, name: str, row: Mapping[str, Value]) -> Iterator[Complaint]:
+        """Ask once about each name that is new and perhaps a slip of the pen."""
+        for column, what in _NAMED.get(name, {}).items():
+            value, known = row[column], self.names[what]
+            known = known | set(USUAL_COMPONENTS) - {"other"} if what == "kind" else known
+            if value is None or value in known or what not in ASKED or (what, str(value)) in self.asked:
+                continue
+            self.asked.add((what, str(value)))
+            if value not in (self.meant or ()) and (what == "kind" or near_twin(str(value), known)):
+                yield column, unseen(what, str(value), known)
 
     def _key(self, name: str, row: Mapping[str, Value]) -> tuple[Value, ...]:
         return tuple(row[part] for part in TABLES[name].key)
@@ -217,10 +335,12 @@ class _Import:
             return line.complaints
         found = self.check.complaints(name, line.row, line.number)
         old = held.get(self._key(name, line.row))
-        if old is not None:
+        if old is not None and not self.correct:
             found += _differences(old, line.row)
         elif name == "settings" and line.row["setting"] == "currency":
             found += self._currency(str(line.row["value"]))
+        if self.meant is not None:
+            found += self._unseen(name, line.row)
         return found
 
     def _currency(self, currency: str) -> list[Complaint]:
@@ -239,7 +359,7 @@ class _Import:
         self.written[name] += len(rows)
         for row in rows:
             self._note(name, row)
-        if "job" in table.names:
+        if "job" in table.key:
             self.touched.update(str(row["job"]) for row in rows)
         else:
             keep_rows(self.connection, table, rows, self.reason)
@@ -258,10 +378,16 @@ class _Import:
     def finish(self) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
         for job, line, complaint in self.check.ended_by_sound():
-            place = f"{self.job_file}, line {line}" if line else f"job {job}"
-            self.faults.append(Fault(place, *complaint))
-            self.at_fault.add((self.job_file, line))
+            if job in self.corrected:  # tested whole, below
+                continue
+            source = self.jobs if line else None
+            self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
+            self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
+        for job in sorted(self.corrected) if not self.faults else ():
+            document: Any = database.fetch_document(self.connection, job, self.exponent)
+            for fault in clean_document(document, exponent=self.exponent)[1]:
+                self.faults.append(Fault(f"job {job}, {fault.place}", fault.column, fault.message))
         if self.faults:
             return
         for number in filter(None, map(split_number, self.withdrawn)):
@@ -285,7 +411,7 @@ class _Import:
     def summary(self) -> ImportSummary:
         """Tell what was done."""
         names = {kind: tuple(sorted(found)) for kind, found in sorted(self.new_names.items())}
-        return ImportSummary(dict(self.written), dict(self.equal), names)
+        return ImportSummary(dict(self.written), dict(self.equal), names, changes=tuple(self.changes))
 
 
 def _differences(old: Mapping[str, Value], new: Mapping[str, Value]) -> list[Complaint]:
@@ -303,6 +429,10 @@ def _or_empty(value: Any) -> str:
     return "nothing" if value is None else repr(str(value))
 
 
+def _or_nothing(value: Any) -> str:
+    return write_value(value) or "(empty)"
+
+
 # A package into a ledger: one transaction, every fault listed, nothing written on any fault.
 
 
@@ -310,6 +440,10 @@ _UNKNOWN_FAMILY = "column family: no family "
 _FAMILIES_FIRST = (
     "Families that are new are described first: put them into a families.csv with the columns family and "
     "kind, and import that."
+)
+_BY_PLAN = (
+    "A sheet with headers of its own comes in by a reading plan: `benchodds import {} --draft plan.toml` "
+    "proposes one."
 )
 
 
@@ -320,6 +454,8 @@ def import_package(
     layout: Layout | None = None,
     reason: str = "imported",
     dry_run: bool = False,
+    correct: bool = False,
+    new_names: Collection[str] | None = None,
 ) -> ImportSummary:
     """Import a folder of CSV files into a ledger.
 
@@ -335,9 +471,12 @@ def import_package(
     layout : Layout, optional
         How the files differ from the documented form.
     reason : str
-        Kept in the history.
+        Kept in the history; the demo brings its own, by which a ledger is known that began with it.
     dry_run : bool
         Check everything, write nothing.
+    correct, new_names
+        As for `import_sources`. An own export that makes a new ledger is asked nothing: its names were
+        asked about when they were written.
 
     Returns
     -------
@@ -351,7 +490,13 @@ def import_package(
     """
     files, faults = find_files(Path(path))
     withdrawn, more = withdrawn_in(Path(path))
-    return _import_files(files, faults + more, ledger, layout, reason, dry_run, withdrawn)
+    if is_demo(Path(path)):
+        reason = database.DEMO_REASON
+    if package_name(Path(path)) == PACKAGE and not ledger.names("family"):
+        new_names = None
+    return _import_files(
+        files, faults + more, ledger, layout, reason, dry_run, withdrawn, correct=correct, new_names=new_names
+    )
 
 
 def import_table(
@@ -362,8 +507,10 @@ def import_table(
     layout: Layout | None = None,
     reason: str = "imported",
     dry_run: bool = False,
+    correct: bool = False,
+    new_names: Collection[str] | None = None,
 ) -> ImportSummary:
-    """Import one CSV file, such as a spreadsheet's, as the rows of one table.
+    """Import one CSV file with the columns of a table; a sheet of another form comes in by a reading plan.
 
     Parameters
     ----------
@@ -374,11 +521,13 @@ def import_table(
     ledger : Ledger
         Where the rows go.
     layout : Layout, optional
-        Its delimiter, its decimal comma, and its headers where they are not the columns' names.
+        Its delimiter and its decimal comma.
     reason : str
         Kept in the history.
     dry_run : bool
         Check everything, write nothing.
+    correct, new_names
+        As for `import_sources`.
 
     Returns
     -------
@@ -395,11 +544,14 @@ def import_table(
     if not Path(path).exists():
         raise InvalidInput(f"There is no file {path}. Nothing was imported.")
     try:
-        return _import_files({table: Path(path)}, [], ledger, layout, reason, dry_run)
+        return _import_files(
+            {table: Path(path)}, [], ledger, layout, reason, dry_run, correct=correct, new_names=new_names
+        )
     except InvalidInput as error:
-        if not any(_UNKNOWN_FAMILY in fault for fault in error.faults):
-            raise
-        raise InvalidInput(error.message, [*error.faults, _FAMILIES_FIRST]) from None
+        hints = [_FAMILIES_FIRST] if any(_UNKNOWN_FAMILY in fault for fault in error.faults) else []
+        if any(fault.startswith(f"{Path(path).name}, line 1") for fault in error.faults):
+            hints = [_BY_PLAN.format(Path(path).name)]
+        raise InvalidInput(error.message, [*error.faults, *hints]) from None
 
 
 def _import_files(
@@ -410,10 +562,101 @@ def _import_files(
     reason: str,
     dry_run: bool,
     withdrawn: Sequence[str] = (),
+    *,
+    correct: bool,
+    new_names: Collection[str] | None,
 ) -> ImportSummary:
     def tables(connection: Connection) -> tuple[int, list[CsvTable]]:
         stated = currency_in(files, layout) or database.currency_of(connection)
         exponent = EXPONENTS[stated]
-        return exponent, [CsvTable(file, TABLES[name], exponent, layout) for name, file in files.items()]
+        return exponent, [
+            CsvTable(file, TABLES[name], exponent, layout, partial=correct) for name, file in files.items()
+        ]
 
-    return import_sources(ledger, tables, faults, reason, dry_run, withdrawn)
+    return import_sources(
+        ledger, tables, faults, reason, dry_run, withdrawn, correct=correct, new_names=new_names
+    )
+
+
+# A whole import out again.
+
+
+def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
+    """Take out everything that was written for one reason, as an import does; its versions are kept.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where it was imported.
+    reason : str
+        The reason that the import kept in the history.
+    dry_run : bool
+        Check everything, write nothing.
+
+    Returns
+    -------
+    dict of str to int
+        Rows by table. Settings stay, and so do families that other rows refer to.
+
+    Raises
+    ------
+    InvalidInput
+        If nothing was written for that reason, or anything of it was changed since; all of that is named, and
+        nothing is taken back then.
+    """
+    with ledger.writing() as connection:
+        written, changed = _written_for(connection, reason)
+        told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]
+        refuse(told, "Nothing was taken back.")
+        gone: dict[str, int] = {}
+        exponent = database.exponent_in(connection)
+        for name in ("jobs", "models", "parts", "hearsay", "families"):
+            keys = written.get(name, {})
+            rows = [row for row in database.fetch_rows(connection, name, exponent)
+                    if database.key_text(TABLES[name], row) in keys]  # fmt: skip
+            if name == "families":
+                in_use = _families_in_use(connection)
+                rows = [row for row in rows if row["family"] not in in_use]
+            if not rows:
+                continue
+            gone[name] = len(rows)
+            for row in rows:
+                if name == "jobs":
+                    database.remove_parts(connection, str(row["job"]))
+                connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
+            now = database.utc_now()
+            database.keep_versions(connection, [
+                {"what": name, "key": key, "version": keys[key] + 1, "written_at": now,
+                 "reason": f"taken back: {reason}", "content": None}
+                for key in (database.key_text(TABLES[name], row) for row in rows)
+            ])  # fmt: skip
+        if not gone:
+            raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
+        show_with(connection, "import … --take-back, of the same, tells whether it is there still")
+        if dry_run:
+            connection.rollback()
+    return gone
+
+
+def _written_for(
+    connection: Connection, reason: str
+) -> tuple[dict[str, dict[str, int]], list[tuple[str, str, str]]]:
+    """Find what was written for a reason: the newest version by table and key, and what was changed since."""
+    entries = HISTORY.c
+    query = select(entries.what, entries.key, entries.version, entries.reason, entries.content.is_(None))
+    reasons: dict[tuple[str, str], tuple[int, set[str]]] = {}
+    for what, key, version, why, is_gone in connection.execute(query.order_by(entries.entry)):
+        before = set() if is_gone else reasons.get((what, key), (0, set()))[1] | {why}
+        reasons[what, key] = (version, before)
+    written: dict[str, dict[str, int]] = {}
+    changed = []
+    for (what, key), (version, why) in reasons.items():
+        if reason in why and what != "settings":
+            written.setdefault(what, {})[key] = version
+            changed += [(what, key, ", ".join(sorted(why - {reason})))] if why != {reason} else []
+    return written, changed
+
+
+def _families_in_use(connection: Connection) -> set[str]:
+    named = [select(SQL_TABLES[name].c.family) for name in ("jobs", "models", "parts", "hearsay")]
+    return {family for query in named for family in connection.execute(query).scalars() if family}

@@ -3,7 +3,7 @@
 import datetime
 import json
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from hashlib import sha256
 from pathlib import Path
@@ -34,6 +34,7 @@ from reliability.records.database import (
     transaction,
     worded,
 )
+from reliability.records.shelf import Taken, kept_faults, lay_parts
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
 from reliability.records.values import (
     EXPONENTS,
@@ -99,6 +100,18 @@ class LedgerReader:
         with worded(self._url, done=""), transaction(self._engine) as connection:
             yield connection
 
+    @property
+    def holds_demo(self) -> bool:
+        """Whether it began with the demo: it is one to try the commands on."""
+        with self.reading() as connection:
+            return database.holds_demo(connection)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was ever written to it."""
+        with self.reading() as connection:
+            return connection.execute(select(HISTORY.c.entry).limit(1)).first() is None
+
     def next_job_number(self) -> str:
         """Tell the number that the next intake will get, if nobody else is quicker."""
         with self.reading() as connection:
@@ -115,22 +128,39 @@ class LedgerReader:
         with self.reading() as connection:
             return document_in(connection, job, database.exponent_in(connection))
 
-    def history(self, job: str) -> list[dict[str, Any]]:
-        """Read every version of a job, oldest first: version, written_at, reason, content, damage.
+    def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
+        """Read every version of a job or of a reference row, oldest first.
 
-        `content` is a JobDocument, or None where the job was withdrawn; `damage` says what keeps a
-        version from being read, and is None where nothing does.
+        Parameters
+        ----------
+        key : str
+            The number of a job, or the key of a row as `database.key_text` words it.
+        table : str
+            Which table the row is of.
+
+        Returns
+        -------
+        list of dict
+            version, written_at, reason, content, damage. `content` is a JobDocument or a row, or None
+            where it was taken out; `damage` says what keeps a version from being read, and is None where
+            nothing does.
+
+        Raises
+        ------
+        UnknownName
+            If there never was such a job.
         """
         with self.reading() as connection, tolerant(connection):
-            found = database.versions(connection, "jobs", clean_text(job))
-            if not found:
-                document_in(connection, job, 0)
+            found = database.versions(connection, table, clean_text(key))
+            if not found and table == "jobs":
+                document_in(connection, key, 0)
             exponent = database.exponent_in(connection)
         versions = []
         for row in found:
             content = damage = None
             try:
-                content = None if row.content is None else document_in_entry(row, exponent)
+                if row.content is not None:
+                    content = (document_in_entry if table == "jobs" else row_in_entry)(row, exponent)
             except LedgerError as error:
                 damage = str(error)
             versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
@@ -138,11 +168,14 @@ class LedgerReader:
         return versions
 
     def changed_since(self, day: datetime.date) -> bool:
-        """Tell whether any job that was written by the end of a day was written again later."""
-        from reliability.records.frames import changed_since  # as in `check`
+        """Tell whether anything that was written by the end of a day was written again later."""
+        from reliability.records.frames import UNDATED, changed_since, told_since  # as in `check`
 
         with self.reading() as connection:
-            return bool(changed_since(connection, day))
+            told = told_since(connection, day)
+            return bool(changed_since(connection, day)) or any(
+                name in UNDATED or row is not None for name, rows in told.items() for row in rows.values()
+            )
 
     def clock_doubt(self) -> str | None:
         """Say so where this machine's clock is behind the last entry of the history."""
@@ -201,6 +234,11 @@ class LedgerReader:
         elif column == "sign":
             usual = USUAL_SIGNS
         return sorted(found | set(usual))
+
+    def shelf(self) -> dict[int, dict[str, Value]]:
+        """Read every part that was ever on the shelf, by number."""
+        with self.reading() as connection:
+            return _shelf_in(connection, database.exponent_in(connection))
 
     def setting(self, name: str) -> Value:
         """Read a setting or its default: text, Decimal for money, float, int, or None."""
@@ -265,6 +303,20 @@ def document_in_entry(entry: Any, exponent: int) -> JobDocument:
         raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
 
 
+def row_in_entry(entry: Any, exponent: int) -> database.Row:
+    """Read a reference row as an entry of the history kept it.
+
+    Raises
+    ------
+    LedgerError
+        If the entry is damaged.
+    """
+    try:
+        return database.from_json(TABLES[entry.what], database.read_content(entry), exponent)
+    except (AttributeError, TypeError, ValueError, ArithmeticError):
+        raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
+
+
 def _document_of(content: Mapping[str, Any], exponent: int) -> JobDocument:
     document: JobDocument = {"job": database.from_json(TABLES["jobs"], content["job"], exponent)}
     for part in PARTS_OF_A_JOB:
@@ -315,6 +367,10 @@ def write_job(
     number = str(clean["job"]["job"])
     if old is None and database.fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == number):
         more.append(Fault("job", "job", f"there is a job {number} already"))
+    if old is not None and clean["job"]["outcome"] == "open" != old["job"]["outcome"]:
+        kept = database.fetch_rows(connection, "shelf", exponent, SQL_TABLES["shelf"].c.job == number)
+        more += [Fault("job", "outcome", f"part {row['part']} on the shelf was kept of it: it cannot be open")
+                 for row in kept]  # fmt: skip
     if old is not None and database.document_content(clean) == database.document_content(old):
         more.append(Fault("job", "", f"job {number} says so already"))
     refuse([*faults, *more])
@@ -351,6 +407,7 @@ def _known_to(connection: Connection, document: JobDocument, new_components: Col
         families=database.names_in(connection, "family"),
         components=components,
         models={model: family for model, family in connection.execute(query)},
+        others={"lots": database.names_in(connection, "lot")},
     )
 
 
@@ -368,6 +425,15 @@ def add_families(connection: Connection, rows: Iterable[Row], exponent: int, rea
                              exponent, reason)  # fmt: skip
 
 
+def add_lots(connection: Connection, rows: Iterable[Row], exponent: int) -> list[Fault]:
+    """Insert lots that units bring with them; one that is known must not be priced anew."""
+    known, rows = database.names_in(connection, "lot"), list(rows)
+    twice = [row["lot"] for row in rows if _trimmed(row.get("lot")) in known]
+    faults = [Fault("new lot", "lot", f"{name!r} is in the ledger already; leave its price out")
+              for name in twice]  # fmt: skip
+    return faults or put_rows(connection, "lots", rows, exponent, "bought together")
+
+
 def put_rows(
     connection: Connection, table: str, rows: Iterable[Row], exponent: int, reason: str
 ) -> list[Fault]:
@@ -377,7 +443,11 @@ def put_rows(
     if table == "settings":
         exponent = _exponent_after(rows, exponent)
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
-    known = Known(families=database.names_in(connection, "family"))
+    known = Known(
+        families=database.names_in(connection, "family"),
+        jobs=database.facts_of_jobs(connection) if "jobs" in TABLES[table].references.values() else None,
+        others=database.named_rows(connection) if "sightings" in TABLES[table].references.values() else {},
+    )
     clean, faults = clean_rows(table, merged, exponent=exponent, known=known)
     if table == "settings" and not faults:
         faults = _currency_faults(connection, clean)
@@ -432,7 +502,10 @@ def _currency_faults(connection: Connection, rows: Iterable[Row]) -> list[Fault]
 
 
 #: Tables that `put` writes; jobs and what belongs to them go in as whole documents.
-REFERENCE_TABLES = ("settings", "families", "models", "parts", "hearsay")
+REFERENCE_TABLES = (
+    "settings", "families", "models", "parts", "hearsay", "lots", "sightings", "sighting_signs", "shelf",
+    "spending",
+)  # fmt: skip
 
 
 def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
@@ -484,6 +557,7 @@ class Ledger(LedgerReader):
         new_families: Iterable[Mapping[str, Any]] = (),
         new_components: Collection[str] = (),
         new_model: bool = False,
+        new_lots: Iterable[Mapping[str, Any]] = (),
     ) -> str:
         """Take a unit in: give it the next number and write it as open.
 
@@ -497,6 +571,8 @@ class Ledger(LedgerReader):
             Components that the ledger has never seen and that are meant so.
         new_model : bool
             Whether a name on the front panel that is new becomes a model of the family.
+        new_lots : iterable of mapping
+            Rows of lots that the ledger does not know yet.
 
         Returns
         -------
@@ -516,6 +592,7 @@ class Ledger(LedgerReader):
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
             faults = add_families(connection, new_families, exponent, "described at intake")
+            faults += add_lots(connection, new_lots, exponent)
             whole = {**document, "job": job}
             written = append_job(connection, whole, new_components, "taken in", faults)
             if new_model:
@@ -531,6 +608,8 @@ class Ledger(LedgerReader):
         new_model: bool = False,
         is_new: bool = False,
         reason: str = "added",
+        kept: Sequence[Row] = (),
+        taken: Sequence[Taken] = (),
     ) -> str:
         """Append a finished job, or finish the open job that the document names.
 
@@ -548,6 +627,10 @@ class Ledger(LedgerReader):
             Whether no job of that number is to be there: one that was given out meanwhile is a fault.
         reason : str
             Kept in the history.
+        kept : sequence of mapping
+            Parts of the unit that are put on the shelf: component and worth.
+        taken : sequence of Taken
+            Parts that came from there.
 
         Returns
         -------
@@ -567,7 +650,9 @@ class Ledger(LedgerReader):
             faults = add_families(connection, new_families, exponent, reason)
             if old is not None and (held := _cannot_be_finished(old["job"], is_new)):
                 refuse([*faults, Fault("job", "job", held)])
+            document, more = lay_parts(document, taken, _shelf_in(connection, exponent), number)
             merged = merge_document(old, document, emptying=False) if old else document
+            faults += more
             if merged.get("job", {}).get("outcome") == "open":
                 faults.append(
                     Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
@@ -580,7 +665,82 @@ class Ledger(LedgerReader):
                 )
             if new_model:
                 keep_model(connection, written["job"], exponent)
+            day = written["job"]["closed"]
+            rows = [{"family": written["job"]["family"], "job": written["job"]["job"], "kept_on": day, **row}
+                    for row in kept]  # fmt: skip
+            _keep_parts(connection, rows, exponent, new_components)
+            used = {"used_in": written["job"]["job"], "gone_on": day}
+            refuse(
+                put_rows(
+                    connection, "shelf", [{"part": each.part, **used} for each in taken], exponent, "used"
+                )
+            )
         return str(written["job"]["job"])
+
+    def keep_part(self, row: Row, *, new_components: Collection[str] = ()) -> int:
+        """Put a part on the shelf (a row of shelf without its number); give the number.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault.
+        """
+        with self.writing() as connection:
+            exponent, row = database.exponent_in(connection), dict(row)
+            if row.get("job") is not None:
+                job = document_in(connection, row["job"], exponent)["job"]
+                row["family"] = row.get("family") or job["family"]
+            (number,) = _keep_parts(connection, [row], exponent, new_components)
+            return number
+
+    def use_part(self, part: int, job: str, on: object, *, position: str = "", found: str = "failed") -> None:
+        """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth.
+
+        Parameters
+        ----------
+        part : int
+        job : str
+            The job that takes it.
+        on : object
+            When.
+        position, found : str
+            Of the finding; `found` where the job has none of that component yet.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault; nothing is written then.
+        """
+        with self.writing() as connection:
+            exponent = database.exponent_in(connection)
+            shelf = _shelf_in(connection, exponent)
+            component = str(_part_in(shelf, part)["component"])
+            old = document_in(connection, job, exponent)
+            same = [
+                row for row in old["findings"] if (row["component"], row["position"]) == (component, position)
+            ]
+            row = dict(same[0]) if same else {"component": component, "position": position, "found": found}
+            row |= dict.fromkeys(("action", "part_source", "part_cost"))
+            laid, faults = lay_parts({"findings": [row]}, [Taken(part, component, position)], shelf, None)
+            refuse(faults)
+            self._amend(connection, job, laid, f"part {part} of the shelf fitted")
+            gone = {"part": part, "used_in": old["job"]["job"], "gone_on": on}
+            refuse(put_rows(connection, "shelf", [gone], exponent, "used"))
+
+    def drop_part(self, part: int, on: object) -> None:
+        """Throw a part out that lies on the shelf.
+
+        Raises
+        ------
+        InvalidInput
+            If it does not lie there.
+        """
+        with self.writing() as connection:
+            exponent = database.exponent_in(connection)
+            row = _part_in(_shelf_in(connection, exponent), part)
+            if row["gone_on"] is not None:
+                raise InvalidInput(f"Part {part} lies no more on the shelf: it went on {row['gone_on']}.")
+            refuse(put_rows(connection, "shelf", [{"part": part, "gone_on": on}], exponent, "thrown out"))
 
     def amend(
         self, job: str, changes: Mapping[str, Any], *, reason: str, new_components: Collection[str] = ()
@@ -637,10 +797,15 @@ class Ledger(LedgerReader):
         Raises
         ------
         InvalidInput
-            If it was sold already, or price or date break a rule.
+            If it is open or was sold already, or price or date break a rule.
         """
         with self.writing() as connection:
             before = document_in(connection, job, database.exponent_in(connection))["job"]
+            if before["outcome"] == "open":
+                raise InvalidInput(
+                    f"Job {job} is still open: first say how it ended (`benchodds blank {before['family']!r} "
+                    f"--job {before['job']}` prints its sheet, in which the sale may stand too), then add it."
+                )
             if before["sold_for"] is not None or before["sold_on"] is not None:
                 price_then = before["sold_for"] or "price not known"
                 day_then = before["sold_on"] or "day not known"
@@ -661,7 +826,9 @@ class Ledger(LedgerReader):
         if not reason.strip():
             raise InvalidInput("A withdrawal needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            number = document_in(connection, job, database.exponent_in(connection))["job"]["job"]
+            exponent = database.exponent_in(connection)
+            number = document_in(connection, job, exponent)["job"]["job"]
+            _let_go(connection, number, exponent, reason)
             database.remove_parts(connection, number)
             connection.execute(delete(SQL_TABLES["jobs"]).where(SQL_TABLES["jobs"].c.job == number))
             database.keep_version(connection, "jobs", number, reason, None)
@@ -672,7 +839,7 @@ class Ledger(LedgerReader):
         Parameters
         ----------
         table : str
-            One of settings, families, models, parts, hearsay.
+            One of `REFERENCE_TABLES`.
         rows : iterable of mapping
             Matched by key; of a known row only the given columns change, None empties one.
         reason : str
@@ -688,6 +855,119 @@ class Ledger(LedgerReader):
         with self.writing() as connection:
             exponent = database.exponent_in(connection)
             refuse(put_rows(connection, table, rows, exponent, reason))
+
+    def correct(
+        self, table: str, row: Mapping[str, Any], *, reason: str = "", remove: bool = False
+    ) -> tuple[dict[str, Value] | None, dict[str, Value] | None]:
+        """Add one reference row, write its next version, or take it out; every version is kept.
+
+        Parameters
+        ----------
+        table : str
+            As for `put`.
+        row : mapping
+            Its key, and of a known row only the columns that change; None empties one.
+        reason : str
+            Kept in the history; "added", "corrected" or "taken out" where it is empty.
+        remove : bool
+            Take the row out; only its key is read.
+
+        Returns
+        -------
+        old, new : dict or None
+            The row before and after; None where there is none.
+
+        Raises
+        ------
+        InvalidInput
+            With every fault, if nothing would change, or if other rows refer to what is to be taken out.
+        """
+        if table not in REFERENCE_TABLES:
+            raise unknown("correct writes no table", table, REFERENCE_TABLES)
+        with self.writing() as connection:
+            exponent = database.exponent_in(connection)
+            old = _find(connection, table, row, exponent)
+            if remove:
+                if old is None:
+                    raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
+                remove_row(connection, table, old, reason or "taken out")
+                return old, None
+            said = reason.strip() or ("added" if old is None else "corrected")
+            refuse(put_rows(connection, table, [row], exponent, said))
+            new = _find(connection, table, row, database.exponent_in(connection))
+            if new == old:
+                raise InvalidInput(f"The ledger says so already ({table}). Nothing was written.")
+        return old, new
+
+    def rename(
+        self, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
+    ) -> dict[str, int]:
+        """Rename a family, model, kind, component or sign everywhere; `rename.rename_in` says how.
+
+        Returns
+        -------
+        dict of str to int
+            Rows by table that bear the new name now.
+        """
+        from reliability.records.rename import rename_in  # as in `check`
+
+        with self.writing() as connection:
+            return rename_in(connection, what, clean_text(old), new, merge=merge, reason=reason)
+
+
+def remove_row(connection: Connection, table: str, row: database.Row, reason: str) -> None:
+    """Take a reference row out; its versions stay.
+
+    Raises
+    ------
+    InvalidInput
+        If other rows refer to it.
+    """
+    for name, other in TABLES.items():
+        for column, referred in other.references.items():
+            sql = SQL_TABLES[name]
+            query = select(func.count()).select_from(sql).where(sql.c[column] == row.get(column))
+            if referred == table and (count := connection.execute(query).scalar_one()):
+                raise InvalidInput(
+                    f"{count} {'row' if count == 1 else 'rows'} of {name} refer to {column} {row[column]!r}: "
+                    "it cannot be taken out. Nothing was written."
+                )
+    connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
+    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, None)
+
+
+def _shelf_in(connection: Connection, exponent: int) -> dict[int, dict[str, Value]]:
+    return {int(str(row["part"])): row for row in database.fetch_rows(connection, "shelf", exponent)}
+
+
+def _part_in(shelf: Mapping[int, dict[str, Value]], part: int) -> dict[str, Value]:
+    if part not in shelf:
+        raise UnknownName(f"There is no part {part}; {len(shelf)} parts were ever on the shelf.")
+    return shelf[part]
+
+
+def _keep_parts(
+    connection: Connection, rows: Sequence[Row], exponent: int, new_components: Collection[str]
+) -> list[int]:
+    """Put parts on the shelf under the next numbers."""
+    first = max(_shelf_in(connection, exponent), default=0) + 1
+    usual = {name for names in USUAL_COMPONENTS.values() for name in names}
+    known = usual | database.names_in(connection, "component") | set(new_components) if rows else usual
+    numbered = [{"part": number, **row} for number, row in enumerate(rows, first)]
+    faults = kept_faults(rows, "", known, exponent)
+    refuse(faults or put_rows(connection, "shelf", numbered, exponent, "kept"))
+    return [int(row["part"]) for row in numbered]
+
+
+def _let_go(connection: Connection, job: str, exponent: int, reason: str) -> None:
+    """Take a job that is withdrawn out of what refers to it: its parts lie on the shelf as if of no job."""
+    for table, column, more in (
+        ("sightings", "job", ()), ("shelf", "job", ()), ("shelf", "used_in", ("gone_on",))
+    ):  # fmt: skip
+        key = TABLES[table].key[0]
+        rows = database.fetch_rows(connection, table, exponent, SQL_TABLES[table].c[column] == job)
+        emptied = dict.fromkeys((column, *more))
+        refuse(put_rows(connection, table, [{key: row[key], **emptied} for row in rows], exponent, reason))
 
 
 def _cannot_be_finished(job: Mapping[str, Any], is_new: bool) -> str | None:

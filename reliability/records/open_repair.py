@@ -2,29 +2,29 @@
 
 import datetime
 import hashlib
+import html
 import json
 import math
 import re
 import sys
-import unicodedata
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
-from reliability.errors import InvalidInput, reason
+from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, clean_row
-from reliability.records.csv_files import Layout, Line, raw_rows, refuse_undecodable, restored, write_rows
+from reliability.records.checks import Complaint
+from reliability.records.csv_files import Layout, raw_rows, refuse_undecodable, restored, write_rows
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import unfinished, write_files
-from reliability.records.importing import ImportSummary, Source, import_sources
+from reliability.records.importing import ImportSummary, MadeRows, Source, import_sources
 from reliability.records.package import DESCRIPTOR, package_name, refuse_foreign_folder
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, Table
-from reliability.records.values import Fault, Refused, Value, clean_text, nearest, some
+from reliability.records.tables import TABLES, USUAL_COMPONENTS
+from reliability.records.values import Fault, Refused, Value, clean_text, folded, nearest, some, words
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger, LedgerReader
@@ -126,13 +126,6 @@ def ended_why(barrier: str) -> str | None:
 def is_nothing(text: str) -> bool:
     """Tell whether a cell says that nothing is known."""
     return text.casefold() in NOTHING
-
-
-def folded(text: str) -> str:
-    """Give letters and digits of a text without accents, lower case, words divided by one space."""
-    plain = unicodedata.normalize("NFKD", text.casefold().replace("ø", "o").replace("æ", "ae"))
-    bare = "".join(sign for sign in plain if not unicodedata.combining(sign))
-    return " ".join(re.findall(r"[^\W_]+", bare))
 
 
 def _by_folded(words: Mapping[str, str]) -> dict[str, str]:
@@ -238,7 +231,7 @@ class RepairFile:
         kept: dict[str, str] = {}
         digest = hashlib.sha256()
         for name, cell in zip(names, cells, strict=True):
-            text = restored(clean_text(cell))
+            text = html.unescape(restored(clean_text(cell)))
             if name != "id":
                 digest.update(f"{name}\0{text}\0".encode(errors="surrogateescape"))
             if name not in COLUMNS or name == FREE_TEXT:
@@ -294,33 +287,6 @@ def _lists_categories(file: Path) -> bool:
 # Who made a unit, out of what people write under "brand": many spellings, many ways of not knowing.
 
 
-#: "No maker" as a whole cell, in the languages that providers write in.
-_NO_MAKER = frozenset(
-    (
-        # English
-        "generic", "other", "others", "various", "misc", "none", "no", "nil", "na", "unk", "tbc", "not sure",
-        "dont know", "do not know", "not applicable", "own brand", "home made", "homemade",
-        "diy", "n a",
-        # Dutch
-        "geen", "geen idee", "weet niet", "weet ik niet", "niet van toepassing", "nvt", "n v t",
-        "overig", "overige", "diverse", "divers", "ander", "andere", "anders", "staat er niet op",
-        "zelfgemaakt",
-        # German
-        "kein", "keine", "keiner", "ohne", "keine angabe", "k a", "ka", "andere marke", "sonstige",
-        "eigenbau", "weiss nicht", "diverses",
-        # French
-        "aucun", "aucune", "autre", "autres", "nc", "n c", "ne sait pas", "rien",
-        # Danish, Norwegian, Swedish
-        "ingen", "intet", "mangler", "andet", "annet", "annat", "ovrigt", "ved ikke", "vet ej", "vet ikke",
-        "saknas",
-        # Spanish, Portuguese, Catalan, Italian
-        "ninguna", "ninguno", "otro", "otra", "otros", "s m", "nenhum", "nenhuma", "outro", "outra", "cap",
-        "nessuno", "nessuna", "altro", "altra", "non so", "no se",
-        # Polish, Czech, Finnish, Hungarian
-        "brak", "inne", "inny", "zadna", "jine", "jina", "muu", "ei", "ei tiedossa", "ei ole", "egyeb",
-        "nincs",
-    )
-)  # fmt: skip
 #: Words that say so wherever they stand, such as in "clock, brand unknown".
 _NO_MAKER_INSIDE = re.compile(
     r"\b(?:"
@@ -361,11 +327,11 @@ def maker_key(brand: str) -> str | None:
         single letters, rows of one letter, and cells of more than `MOST_WORDS` words.
     """
     text = folded(_DOUBTED.sub(" ", brand))
-    if is_nothing(brand) or text in _NO_MAKER or _NO_MAKER_INSIDE.search(text):
+    if is_nothing(brand) or words()["maker"].get(text) == "none" or _NO_MAKER_INSIDE.search(text):
         return None
     if len(set(text.replace(" ", ""))) < 2 or len(text.split()) > MOST_WORDS:
         return None
-    return _key(brand)
+    return _key(words()["maker"].get(text, brand))
 
 
 def _words(brand: str) -> list[str]:
@@ -395,7 +361,8 @@ class Makers:
         spellings: dict[str, Counter[str]] = {}
         for brand, count in brands.items():
             if key := maker_key(brand):
-                spellings.setdefault(key, Counter())[_tidy(brand)] += count
+                spelling = words()["maker"].get(folded(brand)) or _tidy(brand)
+                spellings.setdefault(key, Counter())[spelling] += count
         self._names = {key: _commonest(counts) for key, counts in spellings.items()}
         self._often = {key for key, counts in spellings.items() if counts.total() >= OFTEN}
         self._names |= {key: name for name in sorted(known, reverse=True)
@@ -408,7 +375,7 @@ class Makers:
         """
         words = [word for word in _words(brand) if word != "and"]
         for length in range(1, len(words)):
-            if (start := "".join(words[:length])) in self._often:
+            if (start := maker_key(" ".join(words[:length]))) in self._often:
                 return self._names[start]
         key = maker_key(brand)
         return None if key is None else self._names.get(key)
@@ -511,6 +478,7 @@ def import_open_repair(
     ledger: "Ledger",
     *,
     layout: Layout | None = None,
+    kinds: Collection[str] | None = (),
     reason: str = "imported as open repair data",
     dry_run: bool = False,
 ) -> ImportSummary:
@@ -524,6 +492,8 @@ def import_open_repair(
         Where the jobs go.
     layout : Layout, optional
         Delimiter and decimal comma of the files.
+    kinds : collection of str or None
+        Kinds to take in beside those that the ledger has families of, and their categories; None for all.
     reason : str
         Kept in the history.
     dry_run : bool
@@ -538,43 +508,25 @@ def import_open_repair(
     Raises
     ------
     InvalidInput
-        With every fault of every file; nothing is imported then.
+        With every fault of every file, or if a kind is in none of them; nothing is imported then.
     """
     files = [RepairFile(file, layout or Layout()) for file in find_repair_files(Path(path))]
     told: list[_Told] = []
 
     def sources(connection: Connection) -> tuple[int, list[Source]]:
-        told.append(_Told(connection, files))
+        told.append(_Told(connection, files, kinds))
         return database.exponent_in(connection), told[0].sources()
 
     summary = import_sources(ledger, sources, [], reason, dry_run)
     return replace(summary, left_out=dict(told[0].left_out), remarks=tuple(told[0].remarks()))
 
 
-@dataclass
-class _Rows:
-    """Rows of one table that were made out of a file."""
-
-    path: Path
-    table: Table
-    is_derived: bool
-    n_left_out: int = 0
-    faults: list[Fault] = field(default_factory=list)
-    made: list[tuple[int, dict[str, Value], list[Complaint]]] = field(default_factory=list)
-
-    def lines(self) -> Iterator[Line]:
-        for number, row, complaints in self.made:
-            clean, more = clean_row(self.table, row)
-            yield Line(number, clean, complaints or more)
-
-    def fault(self, line: int, column: str, message: str) -> Fault:
-        return Fault(f"{self.path.name}, line {line}", column, message)
-
-
 class _Told:
     """What files say, read as jobs and families beside what the ledger holds."""
 
-    def __init__(self, connection: Connection, files: Iterable[RepairFile]) -> None:
+    def __init__(
+        self, connection: Connection, files: Iterable[RepairFile], kinds: Collection[str] | None
+    ) -> None:
         self.files = list(files)
         self.left_out: Counter[str] = Counter()
         self._notes: defaultdict[str, list[str]] = defaultdict(list)
@@ -589,21 +541,34 @@ class _Told:
         self._kinds = {family: kind for family, kind in held}
         brands = Counter(row["brand"] for file in self.files for row in file.rows)
         self._makers = Makers(brands, database.names_in(connection, "maker"))
+        known = set(self._kinds.values())
+        categories = {category_of(kind) for kind in known} - {MISCELLANEOUS}
+        self._wanted = None if kinds is None else {*known, *categories, *kinds}
+        self._unwanted: Counter[str] = Counter()
+        self._asked = tuple(kinds or ())
 
     def sources(self) -> list[Source]:
         """Read every row; give the families first, then the jobs file by file."""
         jobs = [self._jobs(file) for file in self.files]
-        families = _Rows(self.files[0].path, TABLES["families"], is_derived=True)
+        met = {*self._unwanted, *self._kinds.values()}
+        for kind in self._asked:
+            if kind not in met:
+                raise unknown("The files hold no row of the kind", kind, met)
+        if self._unwanted:
+            told = ", ".join(f"{kind} {count}" for kind, count in self._unwanted.most_common())
+            self.left_out[f"of kinds that the ledger has no family of (--kind NAME takes one in): {told}"] = (
+                self._unwanted.total()
+            )
+        families = MadeRows(self.files[0].path, TABLES["families"], is_derived=True)
         families.made = [(line, row, []) for line, row in self._families.values()]
         return [families, *jobs]
 
-    def _jobs(self, file: RepairFile) -> _Rows:
-        found = _Rows(file.path, TABLES["jobs"], is_derived=False, faults=file.faults)
+    def _jobs(self, file: RepairFile) -> MadeRows:
+        found = MadeRows(file.path, TABLES["jobs"], is_derived=False, faults=file.faults)
         if file.not_read:
             self._notes["columns that no version of the standard has, and that were not read"] += (
                 file.not_read
             )
-        kinds_are_told = file.kinds_are_told
         for row in file.rows:
             status = status_name(row["repair_status"])
             date = _CLOCK.sub("", row["event_date"])
@@ -612,14 +577,18 @@ class _Told:
             elif is_nothing(date) or date == "0000-00-00":
                 self.left_out["no event date"] += 1
             else:
-                found.made.append(self._job(row, status, date, file, kinds_are_told))
+                kind = self._kind(row, file.kinds_are_told)
+                if self._wanted is not None and (kind or MISCELLANEOUS) not in self._wanted:
+                    self._unwanted[kind or MISCELLANEOUS] += 1
+                else:
+                    found.made.append(self._job(row, status, date, file, kind))
         found.n_left_out = len(file.rows) - len(found.made)
         found.made += [(line, {}, [complaint]) for line, complaint in file.unreadable]
         found.made.sort(key=lambda made: made[0])
         return found
 
     def _job(
-        self, row: RepairRow, status: str | None, date: str, file: RepairFile, kinds_are_told: bool
+        self, row: RepairRow, status: str | None, date: str, file: RepairFile, kind: str | None
     ) -> tuple[int, dict[str, Value], list[Complaint]]:
         complaints: list[Complaint] = []
         if status is None:
@@ -640,7 +609,7 @@ class _Told:
         self._remember(row, number, outcome, origin)
         job |= {
             "outcome": outcome,
-            "family": self._family(row, kinds_are_told),
+            "family": self._family(row, kind),
             "ended_why": self._ended_why(row, outcome),
             "remarks": f"group {row['group_identifier']}" if row["group_identifier"] else None,
         }
@@ -667,8 +636,10 @@ class _Told:
         if group := row["group_identifier"]:
             self._groups[f"{group} ({origin})"][outcome] += 1
 
-    def _family(self, row: RepairRow, kinds_are_told: bool) -> str:
-        kind = self._kind(row, kinds_are_told)
+    def _family(self, row: RepairRow, kind: str | None) -> str:
+        if kind is None:
+            self._notes[f"rows without a category, taken as {MISCELLANEOUS}"].append(f"line {row.line}")
+            kind = MISCELLANEOUS
         maker = self._makers.of(row["brand"])
         family = f"{maker} {kind}" if maker else f"{kind}, {NO_MAKER}"
         if self._kinds.get(family, kind) != kind:
@@ -678,15 +649,14 @@ class _Told:
             self._families[family] = (row.line, {"family": family, "kind": kind, "maker": maker})
         return family
 
-    def _kind(self, row: RepairRow, kinds_are_told: bool) -> str:
+    def _kind(self, row: RepairRow, kinds_are_told: bool) -> str | None:
         partners = row["partner_product_category"]
         if partners and (kinds_are_told or partners.casefold() in USUAL_COMPONENTS):
             return partners if kinds_are_told else partners.casefold()
         for cell in (row["product_category"], row["product_category_id"], partners):
             if not is_nothing(cell):
                 return category_name(cell)
-        self._notes[f"rows without a category, taken as {MISCELLANEOUS}"].append(f"line {row.line}")
-        return MISCELLANEOUS
+        return None
 
     def _ended_why(self, row: RepairRow, outcome: str) -> str | None:
         barrier = row["repair_barrier_if_end_of_life"]

@@ -32,6 +32,8 @@ HISTORY_FILE = "history.csv"
 PACKAGE = "bench-ledger"
 #: Property of the descriptor: numbers given out to jobs that were withdrawn.
 WITHDRAWN = "withdrawnJobs"
+#: Property of the descriptor: the rows are invented, to try the commands on.
+DEMO = "demo"
 #: Documented files that may lie beside the tables without being one.
 MOST_RESOURCES = 100
 LONGEST_PATH = 250
@@ -77,14 +79,14 @@ def schema_of(table: Table) -> dict[str, Any]:
         schema["primaryKey"] = list(table.key)
     if table.references:
         schema["foreignKeys"] = [
-            {"fields": [column], "reference": {"resource": other, "fields": [column]}}
+            {"fields": [column], "reference": {"resource": other, "fields": list(TABLES[other].key)}}
             for column, other in table.references.items()
         ]
     return schema
 
 
-def package_descriptor(withdrawn: Sequence[str] = ()) -> dict[str, Any]:
-    """Describe a folder that holds every table, and name the jobs that were withdrawn, if any."""
+def package_descriptor(withdrawn: Sequence[str] = (), *, demo: bool = False) -> dict[str, Any]:
+    """Describe a folder that holds every table; name the jobs that were withdrawn, and the demo as such."""
     return {
         "profile": "tabular-data-package",
         "name": PACKAGE,
@@ -105,12 +107,13 @@ def package_descriptor(withdrawn: Sequence[str] = ()) -> dict[str, Any]:
             for table in TABLES.values()
         ],
         **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
+        **({DEMO: True} if demo else {}),
     }
 
 
-def descriptor_text(withdrawn: Sequence[str] = ()) -> str:
+def descriptor_text(withdrawn: Sequence[str] = (), *, demo: bool = False) -> str:
     """Write the descriptor in one fixed form."""
-    return json.dumps(package_descriptor(withdrawn), indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(package_descriptor(withdrawn, demo=demo), indent=2, ensure_ascii=False) + "\n"
 
 
 def read_json(file: Path) -> Any:
@@ -138,6 +141,15 @@ def package_name(folder: Path) -> str | None:
     except (OSError, ValueError):
         return None
     return str(content.get("name")) if isinstance(content, dict) else None
+
+
+def is_demo(folder: Path) -> bool:
+    """Tell whether a folder holds the demo, or a copy of it."""
+    try:
+        content = read_json(folder / DESCRIPTOR)
+    except (OSError, ValueError):
+        return False
+    return isinstance(content, dict) and content.get(DEMO) is True
 
 
 def refuse_foreign_folder(folder: Path, name: str) -> None:
@@ -366,7 +378,9 @@ class PackageCheck:
         have been given to another family since its jobs were written, which is doubtful, not wrong.
     """
 
-    known: Known = field(default_factory=lambda: Known(families=set(), jobs={}))
+    known: Known = field(
+        default_factory=lambda: Known(families=set(), jobs={}, others={"lots": set(), "sightings": set()})
+    )
     _lines: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
     _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
     _states: dict[str, set[str]] = field(default_factory=dict)
@@ -401,6 +415,8 @@ class PackageCheck:
             self.known.families.add(key)  # type: ignore[union-attr]
         elif name == "jobs" and self.known.jobs is not None:
             self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
+        elif name in self.known.others:
+            self.known.others[name].add(key)
 
     def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
         """Take note of an earlier job that a component ended, and of what was found of that component."""
@@ -488,7 +504,9 @@ def load_package_records(path: str | Path) -> "Records":
     return replace(records_from_rows(read_package(path)), withdrawn=withdrawn)
 
 
-def write_package(rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path) -> None:
+def write_package(
+    rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path, *, demo: bool = False
+) -> None:
     """Write rows of plain values as a folder of CSV files with a `datapackage.json`.
 
     Parameters
@@ -497,13 +515,15 @@ def write_package(rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | P
         Rows by table; a missing table is written empty.
     path : str or Path
         The folder; made if it is not there, and replaced if it holds an earlier package.
+    demo : bool
+        Whether the rows are invented, and to stay out of ledgers of one's own.
 
     Raises
     ------
     InvalidInput
         With every fault of the rows, or if the folder holds something else.
     """
-    _write_folder(check_tables(rows), Path(path))
+    _write_folder(check_tables(rows), Path(path), demo=demo)
 
 
 def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "Nothing was written.") -> Rows:
@@ -593,7 +613,8 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
             write_rows(stream, columns, versions)
 
         more = {HISTORY_FILE: write_history if history else None}
-        _write_folder(rows, folder, database.withdrawn_numbers(connection), more)
+        demo = database.holds_demo(connection)
+        _write_folder(rows, folder, database.withdrawn_numbers(connection), more, demo=demo)
     return len(rows["jobs"])
 
 
@@ -602,6 +623,8 @@ def _write_folder(
     folder: Path,
     withdrawn: Sequence[str] = (),
     more: Mapping[str, Callable[[IO[bytes]], object] | None] | None = None,
+    *,
+    demo: bool = False,
 ) -> None:
     def writer(name: str) -> Callable[[IO[bytes]], object]:
         columns = TABLES[name].names
@@ -609,7 +632,7 @@ def _write_folder(
             stream, columns, ([row[column] for column in columns] for row in rows[name])
         )
 
-    described = descriptor_text(withdrawn).encode()
+    described = descriptor_text(withdrawn, demo=demo).encode()
     files: dict[str, Callable[[IO[bytes]], object] | None] = {f"{name}.csv": writer(name) for name in TABLES}
     files[DESCRIPTOR] = lambda stream: stream.write(described)
     try:

@@ -12,6 +12,7 @@ from typing import Any, Self
 
 from reliability.errors import InvalidInput
 from reliability.records.checks import JobDocument
+from reliability.records.shelf import Taken
 from reliability.records.tables import FOUND, TABLES, Column, usual_components
 from reliability.records.values import Fault, Refused, clean_text, nearest, refuse, some
 
@@ -20,9 +21,9 @@ from reliability.records.values import Fault, Refused, clean_text, nearest, refu
 
 STATES = tuple(reversed(FOUND))
 BLOCKS = ("signs", "finding", "followup", "new_family")
-TOP_LEVEL = (*TABLES["jobs"].names, "built", *STATES, "rest_sound", *BLOCKS)
+TOP_LEVEL = (*TABLES["jobs"].names, "built", *STATES, "rest_sound", "kept", *BLOCKS)
 COLUMNS = {
-    "finding": tuple(name for name in TABLES["findings"].names if name != "job"),
+    "finding": (*(name for name in TABLES["findings"].names if name != "job"), "from"),
     "followup": tuple(name for name in TABLES["followups"].names if name != "job"),
     "new_family": tuple(name for name in TABLES["families"].names if name != "family"),
 }
@@ -135,6 +136,33 @@ class SheetReader:
             allowed = ", ".join(COLUMNS[name])
             self.fault(f"{place}, {key!r}", f"there is no such column; there are {allowed}.{hint}")
 
+    def taken(self) -> tuple[Taken, ...]:
+        """Take out of the findings which parts come from the shelf."""
+        found = []
+        for number, row in enumerate(self.rows["finding"], 1):
+            part = row.pop("from", None)
+            if isinstance(part, int) and not isinstance(part, bool):
+                found.append(Taken(part, str(row.get("component")), str(row.get("position") or "")))
+            elif part is not None:
+                self.fault(
+                    f"finding {number}, 'from'", f"{_shown(part)} is not the number of a part on the shelf"
+                )
+        return tuple(found)
+
+    def kept(self, value: object) -> tuple[dict[str, Any], ...]:
+        """Take the parts that are kept: a list of components, or a table with the worth of each."""
+        if isinstance(value, list) and all(isinstance(name, str) for name in value):
+            return tuple({"component": clean_text(name), "worth": None} for name in value)
+        if isinstance(value, dict):
+            return tuple(
+                {"component": clean_text(name), "worth": _cell(worth)} for name, worth in value.items()
+            )
+        wanted = (
+            'neither a list of components such as ["motor"] nor a table with the heading [kept] and lines '
+        )
+        self.fault("kept", f"{_shown(value)} is {wanted}such as motor = 12.00")
+        return ()
+
     def states(self, raw: Mapping[str, object]) -> None:
         """Take the lists ``failed``, ``worn`` and ``sound`` as findings."""
         detailed = {row["component"] for row in self.rows["finding"] if isinstance(row.get("component"), str)}
@@ -211,6 +239,10 @@ class JobSheet:
         Whether the usual components that are not named were examined and are sound.
     faults : tuple of Fault
         What is wrong with the sheet itself: names that do not exist, contradictions.
+    kept : tuple of dict
+        Parts that are put on the shelf: component and worth.
+    taken : tuple of Taken
+        Parts that came from there.
     """
 
     source: str
@@ -218,6 +250,8 @@ class JobSheet:
     new_family: dict[str, Any] | None = None
     rest_sound: bool = False
     faults: tuple[Fault, ...] = ()
+    kept: tuple[dict[str, Any], ...] = ()
+    taken: tuple[Taken, ...] = ()
 
     @property
     def named(self) -> set[str]:
@@ -311,9 +345,10 @@ def read_sheet(text: str, source: str = "sheet") -> JobSheet:
     rest_sound = raw.get("rest_sound", False)
     if not isinstance(rest_sound, bool):
         reader.fault("rest_sound", f"{rest_sound!r} is neither true nor false")
+    taken, kept = reader.taken(), reader.kept(raw.get("kept", []))
     document: JobDocument = {"job": job, "findings": reader.rows["finding"], "signs": reader.rows["sign"],
                              "followups": reader.rows["followup"]}  # fmt: skip
-    return JobSheet(source, document, family, rest_sound is True, tuple(reader.faults))
+    return JobSheet(source, document, family, rest_sound is True, tuple(reader.faults), kept, taken)
 
 
 def _parse(text: str, source: str) -> dict[str, Any]:
@@ -517,6 +552,10 @@ class Amendment:
             faults += map(str, read.faults)
             if read.new_family is not None:
                 faults.append(f"{read.source}, new_family: an amendment describes no family")
+            if read.kept or read.taken:
+                faults.append(
+                    f"{read.source}: an amendment moves no part; use benchodds shelf keep, shelf use"
+                )
         refuse(faults)
         taken_out: list[tuple[str, str | None]] = [(clean_text(sign), None) for sign in drop_signs]
         return cls(cells, (*signs, *taken_out), tuple(_place(drop) for drop in drops), read)

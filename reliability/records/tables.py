@@ -151,6 +151,28 @@ def exactly_one(first: str, second: str) -> Rule:
     return Rule(f"either_{first}_or_{second}", first, (first, second), statement, holds, sql)
 
 
+def at_least_one(*columns: str) -> Rule:
+    """State that of some columns one or more are filled."""
+
+    def holds(row: Row) -> bool:
+        return any(row[column] is not None for column in columns)
+
+    statement = f"at least one of {', '.join(columns)} is given"
+    sql = " OR ".join(f"{column} IS NOT NULL" for column in columns)
+    return Rule(f"one_of_{'_'.join(columns)}", columns[0], columns, statement, holds, sql)
+
+
+def not_both(first: str, second: str, meaning: str) -> Rule:
+    """State that of two columns at most one is filled."""
+
+    def holds(row: Row) -> bool:
+        return row[first] is None or row[second] is None
+
+    statement = f"{first} and {second} are not both given ({meaning})"
+    sql = f"{first} IS NULL OR {second} IS NULL"
+    return Rule(f"{first}_or_{second}", first, (first, second), statement, holds, sql)
+
+
 def together(first: str, second: str) -> Rule:
     """State that two columns are both filled or both empty."""
 
@@ -235,7 +257,7 @@ class Table:
     key : tuple of str
         The columns that no two rows share together.
     references : dict of str to str
-        Column to the table whose key of the same name it must hold.
+        Column to the table whose key, of one column, it must hold.
     rules : tuple of Rule
         What must hold within a row.
     """
@@ -286,9 +308,9 @@ def date(name: str, meaning: str, required: bool = False) -> Column:
     return Column(name, "date", meaning, required=required)
 
 
-def money(name: str, meaning: str) -> Column:
+def money(name: str, meaning: str, *, required: bool = False) -> Column:
     """Describe an amount in the ledger's currency."""
-    return Column(name, "money", meaning, minimum=0, unit="currency")
+    return Column(name, "money", meaning, required=required, minimum=0, unit="currency")
 
 
 def hours(name: str, meaning: str) -> Column:
@@ -326,6 +348,8 @@ ENDED_WHY = (
     "not worth it",
 )
 UNREPAIRED = ("donor", "scrapped", "sold as is")
+VERDICTS = ("take", "haggle", "try one", "skip")
+LEFT_BECAUSE = ("too dear", "poor odds", "no room", "gone", "other")
 
 #: What `settings` may hold. An empty default means that it is worked out from the ledger.
 SETTINGS: dict[str, Column] = {
@@ -343,13 +367,18 @@ SETTINGS: dict[str, Column] = {
         Column("haggle_room", "number", "share above the ceiling at which haggling is worth a try",
                minimum=0, maximum=10, default="0.25"),
         Column("offers_expected", "number", "units of one family expected on offer in the next year; "
-               "empty: as many as were taken in per year so far", minimum=0, maximum=1_000_000, unit="units"),
+               "empty: as many as were seen or taken in per year so far", minimum=0, maximum=1_000_000,
+               unit="units"),
         Column("warranty_days", "count", "days after a sale in which a comeback costs the bench",
                minimum=0, maximum=36_500, default="0", unit="days"),
         Column("gap_repaired_share", "number", "share of the jobs that nobody wrote up which were repaired; "
                "empty: none, with the doubt that this leaves", minimum=0, maximum=1),
         Column("count_gaps", "choice", "whether gaps in the job numbers count as jobs that nobody wrote up; "
                "empty: yes, unless they outnumber half of the written jobs", allowed=("yes", "no")),
+        Column("typing", "choice", "how answers at a prompt may be written; plain: 25.50, 2026-11-24, 2; "
+               "comma: also 25,50, 24.11.2026, 2h", allowed=("plain", "comma"), default="plain"),
+        Column("selling_hours", "hours", "hours that the sale of one unit takes: photographs, listing, "
+               "packing, post", minimum=0, maximum=MOST_HOURS, default="0", unit="h"),
     )
 }  # fmt: skip
 
@@ -424,6 +453,19 @@ MODELS = Table(
     (years_in_order("first_year", "last_year"),),
 )
 
+LOTS = Table(
+    "lots",
+    "Units that were bought together for one price.",
+    (
+        must("lot", "its name"),
+        money("price", "what all of them cost together", required=True),
+        date("bought_on", "when they were bought"),
+        text("remarks", "anything else, several lines if need be", multiline=True),
+    ),
+    ("lot",),
+    {},
+)
+
 JOBS = Table(
     "jobs",
     "One unit's passage over the bench.",
@@ -432,7 +474,7 @@ JOBS = Table(
               "an optional prefix, then digits"),
         must("family", "the family of the unit"),
         text("model", "name on the front panel"),
-        text("lot", "units bought together for one price share a lot"),
+        text("lot", "the lot that it was bought in, together with others for one price"),
         year("built_from", "first year in which the unit can have been made"),
         year("built_to", "last year in which it can have been made; equal to built_from if known"),
         choice("year_basis", YEAR_BASES, "where the year comes from"),
@@ -440,12 +482,14 @@ JOBS = Table(
         date("closed", "when the job ended"),
         choice("outcome", OUTCOMES, "donor: kept for parts; sold as is: sold or given away unrepaired; "
                 "open: not finished", required=True),
-        money("bought_for", "what the unit cost"),
+        money("bought_for", "what the unit cost; empty in a lot, whose price its units share in proportion "
+              "to their working prices, equally where one is not stated"),
         hours("hours", "bench time to the end of the job"),
         money("other_costs", "postage, travel, consumables: what no single component caused"),
         money("sold_for", "what the unit was sold for; empty while unsold or kept"),
         date("sold_on", "when it was sold"),
-        money("salvage_value", "the parts kept, at what buying them used would cost"),
+        money("salvage_value", "the parts kept, at what buying them used would cost; empty: the worth of "
+              "those that were put on the shelf"),
         text("ended_by",
              "component that ended a job without a repair; counts as failed, with or without a finding"),
         choice("ended_why", ENDED_WHY, "why the job ended without a repair"),
@@ -453,8 +497,9 @@ JOBS = Table(
         text("remarks", "anything else, several lines if need be", multiline=True),
     ),
     ("job",),
-    {"family": "families"},
+    {"family": "families", "lot": "lots"},
     (
+        not_both("lot", "bought_for", "the units of a lot share its price"),
         years_in_order("built_from", "built_to"),
         needs("year_basis", "built_from", "built_to"),
         year_by_date("built_from", "taken_in"),
@@ -580,6 +625,80 @@ HEARSAY = Table(
     ),
 )
 
+SIGHTINGS = Table(
+    "sightings",
+    "A unit that was looked at, bought or not. It is not decided while job and left_because are empty.",
+    (
+        must("sighting", "its name: the day, the place, and what the offer was called there"),
+        date("seen_on", "when it was seen", required=True),
+        text("place", "where it was seen"),
+        text("family", "its family, which the ledger need not know"),
+        text("model", "name on the front panel"),
+        text("kind", "its kind"),
+        year("built_from", "first year in which it can have been made"),
+        year("built_to", "last year in which it can have been made"),
+        money("asked", "the price asked; empty where none was, or one for a whole lot"),
+        choice("verdict", VERDICTS, "what the odds of that time said"),
+        Column("ceiling", "money", "the highest price at which they would have said take", unit="currency"),
+        text("job", "the job that it became, if it was bought"),
+        choice("left_because", LEFT_BECAUSE, "why it was left"),
+    ),
+    ("sighting",),
+    {"job": "jobs"},
+    (
+        at_least_one("family", "model", "kind"),
+        years_in_order("built_from", "built_to"),
+        year_by_date("built_from", "seen_on"),
+        year_by_date("built_to", "seen_on"),
+        not_both("job", "left_because", "what was bought was not left"),
+    ),
+)
+
+SIGHTING_SIGNS = Table(
+    "sighting_signs",
+    "What could be seen of a unit that was looked at. A sign without a row was not looked for.",
+    (
+        must("sighting", "the unit that was looked at"),
+        must("sign", "rust, no power, hum and so on; an open list"),
+        choice("seen", YES_NO, "whether it was there", required=True),
+    ),
+    ("sighting", "sign"),
+    {"sighting": "sightings"},
+)
+
+SHELF = Table(
+    "shelf",
+    "A part that was kept for a later job. It lies on the shelf while gone_on is empty.",
+    (
+        Column("part", "count", "its number, given in sequence and never used again", required=True,
+               minimum=1, maximum=1_000_000_000),
+        must("component", "what it is"),
+        text("family", "the family that it fits; empty: any"),
+        text("job", "the job of the unit that it was taken from"),
+        money("worth", "what buying it used would cost"),
+        date("kept_on", "when it was put on the shelf", required=True),
+        text("used_in", "the job that it went into; empty where it was thrown out"),
+        date("gone_on", "when it went"),
+    ),
+    ("part",),
+    {"family": "families", "job": "jobs", "used_in": "jobs"},
+    (dates_in_order("kept_on", "gone_on"), needs("used_in", "gone_on")),
+)
+
+SPENDING = Table(
+    "spending",
+    "Money or hours that no single job caused: travel, tools, fees.",
+    (
+        date("spent_on", "when", required=True),
+        must("what", "what for"),
+        money("amount", "how much"),
+        hours("hours", "how many hours"),
+    ),
+    ("spent_on", "what"),
+    {},
+    (at_least_one("amount", "hours"),),
+)
+
 SETTINGS_TABLE = Table(
     "settings",
     "What holds for the whole ledger; see the list of settings.",
@@ -593,5 +712,20 @@ SETTINGS_TABLE = Table(
 #: Every table by name, in an order in which each refers only to earlier ones.
 TABLES: dict[str, Table] = {
     table.name: table
-    for table in (SETTINGS_TABLE, FAMILIES, MODELS, JOBS, FINDINGS, SIGNS, FOLLOWUPS, PARTS, HEARSAY)
+    for table in (
+        SETTINGS_TABLE,
+        FAMILIES,
+        MODELS,
+        LOTS,
+        JOBS,
+        FINDINGS,
+        SIGNS,
+        FOLLOWUPS,
+        PARTS,
+        HEARSAY,
+        SIGHTINGS,
+        SIGHTING_SIGNS,
+        SHELF,
+        SPENDING,
+    )
 }

@@ -2,13 +2,16 @@
 
 import datetime
 import re
+import tomllib
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
+from functools import cache
 from heapq import nsmallest
 from itertools import pairwise
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from reliability.errors import InvalidInput, unknown
@@ -71,7 +74,53 @@ def nearest(got: str, known: Iterable[str]) -> str:
         return ""  # comparing each with each would take minutes where many lines are at fault
     by_folded = {name.casefold(): name for name in names}
     near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
-    return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
+    meant = by_folded[near[0]] if near else near_twin(got, names)
+    return f" Did you mean {meant!r}?" if meant else ""
+
+
+def unseen(what: str, name: str, known: Collection[str]) -> str:
+    """Word the question whether a name that the ledger has never seen is new."""
+    return (
+        f"{what} {name!r} was never seen here; known: {some(known)}.{nearest(name, known)} "
+        f"If it is new, say so: --new {name!r}"
+    )
+
+
+#: Names at least so alike (ratio of `difflib`) are often the same thing, misspelt.
+LIKENESS = 0.85
+#: A name cut short is known by so many letters.
+SHORTEST_CUT = 3
+
+
+def near_twin(name: str, known: Collection[str]) -> str | None:
+    """Find the known name that another one is likely to mean.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"tapedeck"``, ``"pinch roler"`` or ``"caps"``.
+    known : collection of str
+        Names that are meant so; numbers in both must agree, for they tell things apart.
+
+    Returns
+    -------
+    str or None
+        The same but for case, spaces and signs, or for the order of its letters; or alike; or the only one
+        that begins so, as ``"capacitor"`` does.
+    """
+    if len(known) > MOST_COMPARED or len(name) > LONGEST_COMPARED:
+        return None
+    digits = re.findall("[0-9]+", name)
+    others = [each for each in known if each != name and re.findall("[0-9]+", each) == digits]
+    bare = {re.sub(r"[\W_]", "", each.casefold()): each for each in others}
+    own = re.sub(r"[\W_]", "", name.casefold())
+    if near := get_close_matches(own, bare, n=1, cutoff=LIKENESS):
+        return bare[near[0]]
+    if swapped := [each for squeezed, each in bare.items() if sorted(squeezed) == sorted(own)]:
+        return swapped[0]
+    stem = own.removesuffix("s")
+    begun = sorted(each for squeezed, each in bare.items() if squeezed.startswith(stem))
+    return begun[0] if len(stem) >= SHORTEST_CUT and len(begun) == 1 else None
 
 
 def some(names: Iterable[str], most: int = 30) -> str:
@@ -208,11 +257,74 @@ def read_value(column: Column, value: object, exponent: int = 2) -> Value:
     return _READERS[column.kind](column, value, exponent)
 
 
+def typed(column: Column, answer: str) -> str:
+    """Turn an answer with a decimal comma, a day first or hours as 2h into the documented form.
+
+    Parameters
+    ----------
+    column : Column
+        What is asked for; texts stay as they are.
+    answer : str
+        Such as ``"25,50"``, ``"1.250,50"``, ``"24.11.2026"``, ``"11.2026"``, ``"2h"`` or ``"1h30"``.
+
+    Returns
+    -------
+    str
+        As `read_value` takes it; what is written in none of these ways is not changed.
+
+    Raises
+    ------
+    Refused
+        If a point may stand for thousands or for a decimal.
+    """
+    if column.kind == "date":
+        if found := re.fullmatch(r"(?:([0-9]{1,2})\. ?)?([0-9]{1,2})\. ?([0-9]{4})", answer):
+            day, month, year = found.groups()
+            return f"{year}-{month:0>2}" + (f"-{day:0>2}" if day else "")
+        return answer
+    if column.kind not in ("money", "hours", "number"):
+        return answer
+    if column.kind == "hours":
+        if found := re.fullmatch(r"([0-9]+) ?h ?([0-5]?[0-9])(?: ?min)?|([0-9]+) ?min", answer):
+            hours, minutes, alone = found.groups()
+            return write_value(round(int(hours or 0) + int(minutes or alone) / 60, 4))
+        answer = re.sub(r" ?h$", "", answer)
+    if re.fullmatch(r"[0-9]{1,3}\.[0-9]{3}", answer):
+        whole = answer.replace(".", "")
+        raise Refused(f"{answer!r} may mean {whole} or {answer.replace('.', ',')}; write {whole}, or a comma")
+    if re.fullmatch(r"[0-9]{1,3}(\.[0-9]{3})+,[0-9]+", answer):
+        answer = answer.replace(".", "")
+    return answer.replace(",", ".") if re.fullmatch(r"[0-9]+,[0-9]+", answer) else answer
+
+
 def clean_text(text: str) -> str:
     r"""Trim, join line breaks to ``\n`` and compose accents (Unicode NFC); nothing else is changed."""
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     return (text if text.isascii() else unicodedata.normalize("NFC", text)).strip()
+
+
+def folded(text: str) -> str:
+    """Give letters and digits of a text without accents, lower case, words divided by one space."""
+    plain = unicodedata.normalize("NFKD", text.casefold().replace("ø", "o").replace("æ", "ae"))
+    bare = "".join(sign for sign in plain if not unicodedata.combining(sign))
+    return " ".join(re.findall(r"[^\W_]+", bare))
+
+
+@cache
+def words() -> dict[str, Any]:
+    """Read the list of words that people write: each group of it, a folded phrase to its meaning."""
+    content = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
+    marks = content.pop("marks")
+    headers = {f"headers.{kind}": _meanings(group) for kind, group in content.pop("headers").items()}
+    months = {name: number for number, line in enumerate(marks["months"], 1) for name in line.split()}
+    groups = {name: _meanings(group) for name, group in content.items()}
+    return {**groups, **headers, **marks, "months": months}
+
+
+def _meanings(group: Mapping[str, str]) -> dict[str, str]:
+    return {("=" if phrase[0] == "=" else "") + folded(phrase): meaning for meaning, phrases in group.items()
+            for phrase in (meaning, *phrases.split("|")) if folded(phrase)}  # fmt: skip
 
 
 def _text(column: Column, value: object, _exponent: int) -> str:

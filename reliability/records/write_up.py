@@ -2,22 +2,25 @@
 
 import datetime
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import BenchoddsError, LedgerError, UnknownName
 from reliability.records.checks import JobDocument, clean_row, document_faults, merge_document
 from reliability.records.sheet import JobSheet
+from reliability.records.shelf import ShelfRow, kept_faults, lay_parts
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, usual_components
 from reliability.records.values import (
     Fault,
     Refused,
     clean_text,
     exponent_of,
+    near_twin,
     nearest,
     read_value,
     refuse,
     some,
+    unseen,
 )
 
 if TYPE_CHECKING:
@@ -35,6 +38,10 @@ class Names:
     models: dict[str, str]
     signs: set[str]
     exponent: int
+    #: Names that are said to be new; None where nobody can be asked about one.
+    meant: Collection[str] | None = None
+    lots: set[str] = field(default_factory=set)
+    shelf: Mapping[int, ShelfRow] = field(default_factory=dict)
 
     @classmethod
     def of(cls, ledger: "Ledger | None") -> "Names":
@@ -49,6 +56,8 @@ class Names:
             models={str(row["model"]): str(row["family"]) for row in ledger.rows("models")},
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
+            lots=set(ledger.names("lot")),
+            shelf=ledger.shelf(),
         )
 
     def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
@@ -57,12 +66,20 @@ class Names:
             "family": self.families,
             "component": self.components,
             "model": self.models,
+            "lot": self.lots,
         }
         faults: list[Fault | str] = [*document_faults(document, known, exponent=self.exponent)]
         family = document["job"].get("family")
         if isinstance(family, str) and family not in self.families:
             faults.append(f"if {family!r} is a new family, describe it: {how_to_add}")
+        for row in document.get("signs") or ():
+            sign = row.get("sign")
+            if isinstance(sign, str) and self._is_asked(sign, self.signs) and near_twin(sign, self.signs):
+                faults.append(Fault("sign", "sign", unseen("sign", sign, self.signs)))
         return faults
+
+    def _is_asked(self, name: str, known: Collection[str]) -> bool:
+        return self.meant is not None and name not in known and name not in self.meant
 
     def new_family(self, row: Mapping[str, Any], place: str) -> list[Fault]:
         """Check the description of a family; a sound one is known from then on."""
@@ -70,8 +87,11 @@ class Names:
         if isinstance(name, str) and name in self.families:
             return [Fault(place, "", f"the ledger knows {name!r} already; leave its description out")]
         clean, complaints = clean_row(TABLES["families"], row, self.exponent)
+        kind, kinds = clean["kind"], {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
         if not complaints:
-            self.families[str(clean["family"])] = str(clean["kind"])
+            self.families[str(clean["family"])] = str(kind)
+        if isinstance(kind, str) and self._is_asked(kind, kinds):
+            complaints.append(("kind", unseen("kind", kind, kinds)))
         return [Fault(place, *complaint) for complaint in complaints if complaint[0] != "family"]
 
     def news(self, document: JobDocument) -> list[str]:
@@ -156,6 +176,7 @@ def check_sheets(
     *,
     today: datetime.date,
     new_components: Iterable[str] = (),
+    new_names: Iterable[str] | None = None,
     unreadable: Iterable[str] = (),
     how_to_add: str = IN_A_SHEET,
 ) -> list[Ready]:
@@ -171,6 +192,9 @@ def check_sheets(
         Stands for the days of a sheet that names none.
     new_components : iterable of str
         Components that the ledger has never seen and that are meant so.
+    new_names : iterable of str, optional
+        Ask about a kind that the ledger has never seen, and a sign that is nearly a known one: they are
+        faults unless they are among these. Nothing is asked without it.
     unreadable : iterable of str
         Faults of sheets that could not even be read, to be listed with the others.
     how_to_add : str
@@ -188,6 +212,7 @@ def check_sheets(
     """
     new = {clean_text(name) for name in new_components}
     names = Names.of(ledger)
+    names.meant = None if new_names is None else [clean_text(name) for name in new_names]
     names.components |= new
     ready: list[Ready] = []
     faults: list[Fault | str] = list(unreadable)
@@ -226,8 +251,10 @@ def _lay_beside(
     rest = sheet.rest(usual_components(kind), said) if kind else []
     notes += _rest_notes(rest, kind)
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
+    document, shelf_faults = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
     whole = merge_document(old, document, emptying=False) if old else document
-    faults += [_within(sheet.source, fault) for fault in names.faults(whole, how_to_add)]
+    shelf_faults += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
+    faults += [_within(sheet.source, fault) for fault in [*shelf_faults, *names.faults(whole, how_to_add)]]
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
@@ -373,6 +400,7 @@ def write_up(
     *,
     today: datetime.date,
     new_components: Iterable[str] = (),
+    new_names: Iterable[str] | None = None,
     unreadable: Iterable[str] = (),
     how_to_add: str = IN_A_SHEET,
 ) -> list[Written]:
@@ -382,7 +410,7 @@ def write_up(
     ----------
     ledger : Ledger
         Open for writing.
-    sheets, today, new_components, unreadable, how_to_add
+    sheets, today, new_components, new_names, unreadable, how_to_add
         As for `check_sheets`.
 
     Returns
@@ -400,7 +428,13 @@ def write_up(
     new = {clean_text(name) for name in new_components}
     written: list[Written] = []
     checked = check_sheets(
-        ledger, sheets, today=today, new_components=new, unreadable=unreadable, how_to_add=how_to_add
+        ledger,
+        sheets,
+        today=today,
+        new_components=new,
+        new_names=new_names,
+        unreadable=unreadable,
+        how_to_add=how_to_add,
     )
     for ready in checked:
         written.append(_write(ledger, ready, new, written))
@@ -411,13 +445,17 @@ def _write(ledger: "Ledger", ready: Ready, new: set[str], before: Sequence[Writt
     families = [ready.sheet.new_family] if ready.sheet.new_family else []
     try:
         number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
-                            is_new=not ready.finishes)  # fmt: skip
+                            is_new=not ready.finishes, kept=ready.sheet.kept,
+                            taken=ready.sheet.taken)  # fmt: skip
     except BenchoddsError as error:
         if not before:
             raise
         done = "; ".join(f"{each.source} as job {each.job}" for each in before)
         raise LedgerError(f"{ready.sheet.source}: {error}\nWritten before that: {done}.") from None
-    return Written(ready.sheet.source, number, ready.family, ready.outcome, tuple(ready.notes))
+    shelf = ledger.shelf() if ready.sheet.kept else {}
+    kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
+            for part, row in shelf.items() if row["job"] == number]  # fmt: skip
+    return Written(ready.sheet.source, number, ready.family, ready.outcome, (*ready.notes, *kept))
 
 
 def check_unit(
@@ -425,7 +463,9 @@ def check_unit(
     document: JobDocument,
     new_family: Mapping[str, Any] | None = None,
     *,
+    new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
+    new_lot: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Check a unit that comes in, beside a ledger or beside none where it is still to be made.
 
@@ -437,8 +477,12 @@ def check_unit(
         Family, day and what is known so far.
     new_family : mapping, optional
         Columns of a family that the ledger does not know yet.
+    new_names : iterable of str, optional
+        As for `check_sheets`.
     how_to_add : str
         How a new family is described where the unit is written down.
+    new_lot : mapping, optional
+        Columns of a lot that the ledger does not know yet.
 
     Returns
     -------
@@ -451,7 +495,9 @@ def check_unit(
         With every fault.
     """
     names = Names.of(ledger)
+    names.meant = None if new_names is None else [clean_text(name) for name in new_names]
     described = names.new_family(new_family, "new family") if new_family else []
+    names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
     refuse([*described, *names.faults(whole, how_to_add)])
     return names.news(document)
@@ -462,7 +508,9 @@ def take_in(
     document: JobDocument,
     *,
     new_family: Mapping[str, Any] | None = None,
+    new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
+    new_lot: Mapping[str, Any] | None = None,
 ) -> Written:
     """Take a unit in under the next number.
 
@@ -470,7 +518,7 @@ def take_in(
     ----------
     ledger : Ledger
         Open for writing.
-    document, new_family, how_to_add
+    document, new_family, new_names, how_to_add, new_lot
         As for `check_unit`.
 
     Returns
@@ -485,9 +533,17 @@ def take_in(
     """
     document = {**document, "job": _composed(document["job"])}
     new_family = _composed(new_family) if new_family else None
-    notes = check_unit(ledger, document, new_family, how_to_add=how_to_add)
+    new_lot = _composed(new_lot) if new_lot else None
+    notes = check_unit(
+        ledger, document, new_family, new_names=new_names, how_to_add=how_to_add, new_lot=new_lot
+    )
     notes += filter(None, [ledger.clock_doubt()])
-    number = ledger.intake(document, new_families=[new_family] if new_family else [], new_model=True)
+    number = ledger.intake(
+        document,
+        new_families=[new_family] if new_family else [],
+        new_model=True,
+        new_lots=[new_lot] if new_lot else [],
+    )
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 

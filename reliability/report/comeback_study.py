@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from reliability.life.comebacks import DAYS_PER_YEAR, Comebacks, comebacks
+from reliability.life.incidence import DAYS_PER_YEAR, Comebacks, comebacks
 from reliability.report import format
 from reliability.report.groundwork import Groundwork
 from reliability.report.study import rounded

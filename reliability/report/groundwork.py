@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from reliability.life.findings import EVENTS, Observations, age_at, observe
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
 from reliability.life.pooling import PooledLives, pool
 from reliability.life.years import find_changes
 from reliability.records.frames import Records
@@ -21,8 +20,8 @@ from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import Bench, read_bench
 from reliability.worth.costs import job_gains
 from reliability.worth.lives import family_components, hearsay_of, kind_components, worst_findings
-from reliability.worth.mending import ORIGIN_DISCOUNT
 from reliability.worth.review import Calibration, calibrate, families_of_interest, ranking
+from reliability.worth.supply import ORIGIN_DISCOUNT
 
 Interval = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 

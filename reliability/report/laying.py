@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from reliability.life.findings import EVENTS
+from reliability.life.lives import EVENTS
 from reliability.records.frames import Records, known_by
 from reliability.report.groundwork import MONTH_DAYS, Groundwork, pool_lives_of
 from reliability.report.keeping import Keeper

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from reliability.life.findings import Observations, age_at
+from reliability.life.lives import Observations, age_at
 from reliability.life.weibull import weibull_fits
 from reliability.records.frames import Records
 from reliability.report.groundwork import Groundwork, pool_lives_of

@@ -10,8 +10,7 @@ import pandas as pd
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
-from reliability.life.findings import Observations
-from reliability.life.lives import LifeRecords
+from reliability.life.lives import LifeRecords, Observations
 from reliability.life.model_check import check_model
 from reliability.life.weibull import WeibullFit, weibull_fits
 from reliability.report import format

@@ -1,5 +1,6 @@
 """One unit: odds, gain and verdict, in steps that a browser can follow."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -327,10 +328,15 @@ def ceiling_price(appraisal: Appraisal, terms: Terms) -> float:
         The price at which the mean gain equals the margin or, with caution, the price at which such a
         unit's expected gain reaches the margin in that share of the states of knowledge, if lower.
     """
-    mean = cents(float(appraisal.gain_free.mean())) - terms.margin
+    return ceiling_of(appraisal.gain_free, terms)
+
+
+def ceiling_of(gain_free: Floats, terms: Terms) -> float:
+    """Highest price to pay for what brings so much at a price of 0 under each state of knowledge."""
+    mean = cents(float(gain_free.mean())) - terms.margin
     if terms.caution <= 0:
         return cents(mean)
-    cautious = draw_quantile(appraisal.gain_free, 1.0 - terms.caution) - terms.margin
+    cautious = draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin
     return cents(min(mean, cautious))
 
 
@@ -399,4 +405,143 @@ def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float,
         return SKIP
     short = max(0.0, terms.margin - (cents(float(appraisal.gain_free.mean())) - asked))
     teaches = lesson_worth(appraisal, terms, asked, entry.offers_expected) > short
+    return TRY_ONE if asked <= ceiling or teaches else SKIP
+
+
+# ---- Units that are offered together for one price: each is tried, broken for parts, or passed on
+
+
+TRY, BREAK, PASS_ON = "try", "break for parts", "pass on"
+LEAST_BINS = 2048
+"""Bins of an amount at least, in which the gains of several units are added up."""
+
+
+@dataclass(frozen=True)
+class LotUnit:
+    """One unit of a lot, and the best that can be done with it.
+
+    Attributes
+    ----------
+    entry : FamilyEntry
+    appraisal : Appraisal
+    share : float
+        What it costs of the lot's price; NaN where none is asked.
+    way : str
+        `TRY`, `BREAK` at once, or `PASS_ON` for nothing.
+    worth : float
+        What it adds to the highest price for the lot: 0 or more.
+    gain_free : float
+        Its mean gain at a price of 0.
+    cases, case_weight : ndarray, shape (n_draws, n_cases)
+        Gains of single units at a price of 0 under each state of knowledge; weights sum to 1 in each.
+    """
+
+    entry: FamilyEntry
+    appraisal: Appraisal
+    share: float
+    way: str
+    worth: float
+    gain_free: float
+    cases: Floats
+    case_weight: Floats
+
+
+def lot_unit(
+    entry: FamilyEntry, shared: Shared, terms: Terms, appraisal: Appraisal, share: float = np.nan
+) -> LotUnit:
+    """Choose what to do with a unit of a lot.
+
+    Broken for parts at once it brings what remains of an unrepaired unit less what that costs beside hours,
+    as `plan` counts it where it is best to stop.
+    """
+    parts = entry.remains.mean + entry.remains.doubt * shared.draws[:, 2] - entry.other_unrepaired
+    tried, broken = ceiling_of(appraisal.gain_free, terms), ceiling_of(parts, terms)
+    n = len(parts)
+    if max(tried, broken) <= 0:
+        return LotUnit(entry, appraisal, share, PASS_ON, 0.0, 0.0, np.zeros((n, 1)), np.ones((n, 1)))
+    if tried >= broken:
+        cases, weight = appraisal.cases.reshape(n, -1), n * appraisal.case_weight.reshape(n, -1)
+        mean = cents(float(appraisal.gain_free.mean()))
+        return LotUnit(entry, appraisal, share, TRY, tried, mean, cases, weight)
+    cases = parts[:, None] + entry.remains.spread * CASES
+    mean = cents(float(parts.mean()))
+    return LotUnit(entry, appraisal, share, BREAK, broken, mean, cases, np.full(cases.shape, 1.0 / N_CASES))
+
+
+def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
+    """Chance that all units of a lot together bring less than it costs.
+
+    Parameters
+    ----------
+    units : sequence of LotUnit
+        Units of one family share its state of knowledge; within it, and between families, they vary on their
+        own.
+    asked : float
+        Price of the lot.
+
+    Returns
+    -------
+    float
+        Exact for one unit. Of several, each gain is laid into the two nearest of at least `LEAST_BINS` equal
+        bins, so that its mean is kept, and the sum is a product of discrete Fourier transforms.
+    """
+    units = [unit for unit in units if unit.way != PASS_ON]
+    if len(units) < 2:
+        if not units:
+            return float(asked > 0)
+        return float(units[0].case_weight[units[0].cases < asked].sum() / len(units[0].cases))
+    lows = [float(unit.cases.min()) for unit in units]
+    span = sum(float(unit.cases.max()) for unit in units) - sum(lows)
+    bins = LEAST_BINS
+    while bins < 4 * (len(units) + 2):
+        bins *= 2
+    width = max(span, 1e-9) / (bins - len(units) - 2)
+    by_family: dict[str, NDArray[np.complex128]] = {}
+    for unit, low in zip(units, lows, strict=True):
+        at = (unit.cases - low) / width
+        below = np.floor(at).astype(np.int64)
+        share = np.zeros((len(at), bins))
+        rows = np.arange(len(at))[:, None]
+        np.add.at(share, (rows, below), unit.case_weight * (1.0 - (at - below)))
+        np.add.at(share, (rows, below + 1), unit.case_weight * (at - below))
+        wave = np.fft.rfft(share, axis=1)
+        name = f"{unit.entry.kind}\n{unit.entry.family}"
+        by_family[name] = by_family[name] * wave if name in by_family else wave
+    whole = np.prod([wave.mean(axis=0) for wave in by_family.values()], axis=0)
+    chance = np.fft.irfft(whole, bins)
+    until = (asked - sum(lows)) / width - np.arange(bins)
+    return float(min(max(chance @ np.clip(until + 0.5, 0.0, 1.0), 0.0), 1.0))
+
+
+def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
+    """Choose the verdict on a lot.
+
+    Parameters
+    ----------
+    asked : float
+        Price of the lot.
+
+    Returns
+    -------
+    str
+        As `decide`: a unit of whose kind this bench finished no job adds nothing to the price at which the
+        lot is taken. A lot is one to try where what a job of each of its little known families would teach
+        is worth more than what the lot lacks.
+    """
+    founded = cents(sum(unit.worth for unit in units if unit.entry.kind_jobs > 0))
+    ceiling = cents(sum(unit.worth for unit in units))
+    if asked <= founded:
+        return TAKE
+    if 0 < founded and asked <= founded * (1.0 + terms.haggle_room):
+        return HAGGLE
+    little_known: dict[str, float] = {}
+    for unit in units:
+        if unit.entry.jobs_seen < FEW_JOBS and unit.entry.open_jobs == 0:
+            lesson = lesson_worth(unit.appraisal, terms, unit.share, unit.entry.offers_expected)
+            name = f"{unit.entry.kind}\n{unit.entry.family}"
+            little_known[name] = max(lesson, little_known.get(name, 0.0))
+    if not little_known:
+        return SKIP
+    promised = sum(unit.gain_free - terms.margin for unit in units if unit.way != PASS_ON)
+    teaches = sum(little_known.values()) > max(0.0, asked - promised)
     return TRY_ONE if asked <= ceiling or teaches else SKIP

@@ -297,7 +297,7 @@ def appraiser_of(
     Appraiser
         Fitted as of the last date in the ledger, or of `as_of` if that is earlier.
     """
-    path = (folder or kept_folder(ledger)) / f"{_key(ledger)}.json"
+    path = kept_name(ledger, folder)
     if path.exists() and not belongs_to_user(path.parent, path):
         warn(f"Odds kept in {path.parent} are not used, for others may write there: they are fitted anew.")
     kept = _load(path)
@@ -320,9 +320,14 @@ def appraiser_of(
     return appraiser
 
 
+def kept_name(ledger: "Ledger", folder: Path | None = None) -> Path:
+    """Give the file in which the appraiser of a ledger as it is now is kept, or would be."""
+    return (folder or kept_folder(ledger)) / f"{_key(ledger)}.json"
+
+
 def kept_appraiser(ledger: "Ledger") -> Appraiser | None:
-    """Give the appraiser that `appraiser_of` kept of a ledger as it is now; None where it would have to fit."""
-    return _load(kept_folder(ledger) / f"{_key(ledger)}.json")
+    """Give the appraiser that is kept of a ledger as it is now; None where it would have to be fitted."""
+    return _load(kept_name(ledger))
 
 
 def _key(ledger: "Ledger") -> str:

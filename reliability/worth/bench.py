@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.findings import unit_ages
-from reliability.records.frames import Records
+from reliability.life.lives import unit_ages
+from reliability.records.frames import Records, later_taken_out
 from reliability.records.values import do_gaps_count, missing_numbers, split_number
 
 Floats = NDArray[np.float64]
@@ -54,6 +54,7 @@ def records_known_on(records: Records, as_of: datetime.date) -> Records:
         findings=_only(records.findings, done),
         signs=_only(records.signs, kept),
         followups=_only(followups[followups["checked_on"] <= day], done),
+        **later_taken_out(records, day, kept),
     )
 
 
@@ -148,6 +149,25 @@ class Bench:
         years = max((pd.Timestamp(self.as_of) - own["taken_in"].min()).days / 365.25, 0.5)
         counts = own["family"].value_counts().reindex(list(self.families), fill_value=0)
         return counts.to_numpy(float) / years
+
+    @cached_property
+    def seen_per_year(self) -> Floats:
+        """Units of each family met per year, at least as many as were taken in; ndarray, shape (n_families,).
+
+        From the first sighting on: what was looked at, and what came in without having been written down as
+        seen. At least half a year counts.
+        """
+        seen = self.records.sightings
+        if seen.empty:
+            return self.taken_in_per_year
+        family_of = self.records.models.set_index("model")["family"]
+        since = seen["seen_on"].min()
+        jobs = self.records.jobs
+        beside = jobs[jobs["origin"].isna() & (jobs["taken_in"] >= since) & ~jobs["job"].isin(seen["job"])]
+        met = pd.concat([seen["family"].fillna(seen["model"].map(family_of)), beside["family"]])
+        years = max((pd.Timestamp(self.as_of) - since).days / 365.25, 0.5)
+        counts = met.value_counts().reindex(list(self.families), fill_value=0)
+        return np.maximum(counts.to_numpy(float) / years, self.taken_in_per_year)
 
 
 def read_bench(records: Records, as_of: datetime.date) -> Bench:

@@ -1,7 +1,8 @@
 """What a job takes: hours, parts, comebacks; and what it brought in all."""
 
 import datetime
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -124,6 +125,7 @@ class PartCosts:
     fit: ShrunkFit
     components: tuple[str, ...]
     paid_share: Floats
+    shelf: Mapping[tuple[int, int], float] = field(default_factory=dict)
 
     def price(self, family_at: Ints, component_at: Ints) -> Floats:
         """Mean price where a part is paid for; -1 is an unknown family or component. ndarray, shape (c,)."""
@@ -137,7 +139,10 @@ class PartCosts:
     def of(self, family_at: int, component_at: Ints) -> Floats:
         """Mean cost of mending a failed component, paid for or not; ndarray, shape (c,)."""
         at = np.asarray(component_at, np.int64)
-        return self.paid_share[at] * self.price(np.full(at.size, family_at), at)
+        # Whoever has a cheaper one on the shelf takes that, at its worth.
+        own = [self.shelf.get((family, int(c)), np.inf) for c in at for family in (family_at, -1)]
+        at_hand = np.array(own, dtype=float).reshape(-1, 2).min(axis=1, initial=np.inf)
+        return self.paid_share[at] * np.minimum(self.price(np.full(at.size, family_at), at), at_hand)
 
 
 def part_price(bench: Bench) -> float:
@@ -300,9 +305,9 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
     -------
     DataFrame
         `GAIN_COLUMNS`, newest job last. `brought` is the sale less its fee plus the parts kept less
-        disposal; `predicted` lists the amounts that were predicted, "" where all are known. A job whose
-        purchase price is not known is taken to have cost what its family usually does; it has no gain
-        where that is not known either.
+        disposal; `time_cost` is that of the hours and of selling; `predicted` lists the amounts that were
+        predicted, "" where all are known. A job whose purchase price is not known is taken to have cost what
+        its family usually does; it has no gain where that is not known either.
     """
     bench = read_bench(records, as_of or appraiser.as_of)
     own = bench.jobs["own"].to_numpy(bool)
@@ -335,7 +340,8 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
     parts, n_guessed = (
         column[own] for column in part_costs_by_job(bench, fit_part_costs(bench, appraiser.shared.components))
     )
-    time_cost = hours * settings.hour_rate
+    sold_at_all = repaired | (np.nan_to_num(sold) > 0)
+    time_cost = (hours + settings.selling_hours * sold_at_all) * settings.hour_rate
     comebacks = comeback_costs(bench.records, jobs)
     gain = brought - bought - time_cost - parts - other - comebacks
     flags = zip(no_bought, no_sale, no_remains, no_hours, n_guessed > 0, no_other, strict=True)

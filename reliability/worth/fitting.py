@@ -1,7 +1,7 @@
 """The order in which the pieces are fitted: lives, mending, signs, outcomes, money."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,15 +20,6 @@ from reliability.worth.costs import (
     fit_part_costs,
     part_costs_by_job,
 )
-from reliability.worth.job_odds import (
-    JobAges,
-    UsualOdds,
-    ages_by_family,
-    blocks,
-    chain_log_odds,
-    mean_ages,
-    usual_log_odds,
-)
 from reliability.worth.lives import (
     Asked,
     BenchLives,
@@ -41,7 +32,6 @@ from reliability.worth.lives import (
     unit_findings,
     year_effect,
 )
-from reliability.worth.mending import ORIGIN_DISCOUNT, Repairability, fit_repairability, trials
 from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
 from reliability.worth.prices import (
     USUAL_HOURS,
@@ -56,9 +46,27 @@ from reliability.worth.prices import (
     total,
     working_prices,
 )
-from reliability.worth.recalibration import Recalibration, fit_recalibration, gather_outcomes
+from reliability.worth.recalibration import (
+    JobAges,
+    Recalibration,
+    UsualOdds,
+    ages_by_family,
+    blocks,
+    chain_log_odds,
+    fit_recalibration,
+    gather_outcomes,
+    mean_ages,
+    usual_log_odds,
+)
 from reliability.worth.signs import fit_sign_causes
-from reliability.worth.supply import read_supply
+from reliability.worth.supply import (
+    ORIGIN_DISCOUNT,
+    Repairability,
+    fit_repairability,
+    read_shelf,
+    read_supply,
+    trials,
+)
 
 Floats = NDArray[np.float64]
 
@@ -111,7 +119,7 @@ def fit_amounts(
     repaired = own & (bench.jobs["repaired"] == 1)
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
     level = float(np.median(price.mean))
-    parts = fit_part_costs(bench, components)
+    parts = replace(fit_part_costs(bench, components), shelf=_worth_on_shelf(bench, components))
     beside, _ = part_costs_by_job(bench, parts, failed=False)
     spent, _ = part_costs_by_job(bench, parts)
     other = bench.jobs["other_costs"].to_numpy(float)
@@ -125,6 +133,8 @@ def fit_amounts(
     hours = fit_hours(bench, failed, USUAL_HOURS, USUAL_HOURS_SD)
     hours_unrepaired = fit_by_family(bench, unrepaired, worked, USUAL_HOURS, USUAL_HOURS_SD)
     worn = fit_by_family(bench, repaired, beside, 0.0, 0.05 * level)
+    costs_repaired = total(total(other_repaired, worn), hours.base, rate=rate)
+    selling = bench.records.settings.selling_hours * rate
     lost = fit_by_family(bench, unrepaired, spent, 0.01 * level, 0.05 * level)
     return Amounts(
         price,
@@ -132,12 +142,22 @@ def fit_amounts(
         Amount(share.mean * price.mean, share.doubt * price.mean, share.spread),
         other_repaired,
         other_unrepaired,
-        total(total(other_repaired, worn), hours.base, rate=rate),
+        replace(costs_repaired, mean=costs_repaired.mean + selling),
         total(total(other_unrepaired, lost), hours_unrepaired, rate=rate),
         hours,
         hours_unrepaired,
         parts,
     )
+
+
+def _worth_on_shelf(bench: Bench, components: tuple[str, ...]) -> dict[tuple[int, int], float]:
+    """Give the worth of parts on the shelf by the places of family (-1: any) and component; those known."""
+    families = {"": -1, **{name: i for i, name in enumerate(bench.families)}}
+    return {
+        (families[family], components.index(component)): worth
+        for (component, family), worth in read_shelf(bench.records.shelf).items()
+        if component in components and worth >= 0
+    }
 
 
 def make_entry(
@@ -158,7 +178,7 @@ def make_entry(
     """
     at = slot.family_at
     jobs_seen = int(bench.jobs_seen[at]) if at >= 0 else 0
-    rates = bench.taken_in_per_year
+    rates = bench.seen_per_year
     usual_rate = float(rates[rates > 0].mean()) if (rates > 0).any() else 1.0
     rate = float(rates[at]) if at >= 0 and rates[at] > 0 else usual_rate
     stated = bench.records.settings.offers_expected
@@ -301,6 +321,7 @@ def _family_lives(
 ) -> _Lives:
     own = bench.jobs[bench.jobs["own"]]
     supply = read_supply(bench.records.parts, own, bench.records.findings, components)
+    supply = replace(supply, shelf=read_shelf(bench.records.shelf))
     mending = fit_repairability(
         trials(bench.jobs, bench.records.findings), components, bench.families, supply
     )

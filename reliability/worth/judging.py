@@ -4,28 +4,35 @@ import csv
 import datetime
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from reliability.errors import InvalidInput
-from reliability.life.findings import age_at
+from reliability.errors import InvalidInput, unknown
+from reliability.life.lives import age_at
 from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
-from reliability.records.tables import Column
+from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
 from reliability.worth.appraisal import (
+    CASES,
     Appraisal,
     FamilyEntry,
+    LotUnit,
     Unit,
     appraise,
     assumed_years,
     ceiling_price,
     cents,
     decide,
+    decide_lot,
     draw_quantile,
+    lot_chance_of_loss,
+    lot_unit,
+    price_draws,
     weighted_quantile,
 )
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
@@ -35,7 +42,7 @@ from reliability.worth.odds import MOST_SEEN
 
 
 OFFER_COLUMNS = (
-    Column("offer", "text", "name or number of the offer", required=True),
+    Column("offer", "text", "name or number of the offer; the number of its row where it is empty"),
     Column("family", "text", "model family"),
     Column("model", "text", "name on the front panel"),
     Column("kind", "text", "for a family that the ledger does not know"),
@@ -44,6 +51,10 @@ OFFER_COLUMNS = (
     Column("built_to", "year", "last possible production year", minimum=1800, maximum=2100),
     Column("asked", "money", "price asked; empty: only chance and ceiling are wanted", minimum=0),
     Column("seen_on", "date", "day of the sale"),
+    Column("lot", "text", "units that are offered together for one price"),
+    Column("lot_asked", "money", "price asked for the whole lot, stated on one of its rows", minimum=0),
+    Column("bought", "text", "yes, or the job that it became"),
+    Column("left_because", "choice", "why it was not bought", allowed=LEFT_BECAUSE),
 )
 NAMES = tuple(column.name for column in OFFER_COLUMNS)
 SIGN = Column("sign", "choice", "seen at the sale", allowed=("yes", "no"))
@@ -93,7 +104,8 @@ def read_offers(path: Path) -> pd.DataFrame:
     if not lines:
         raise InvalidInput(f"{path.name} is empty: a header row and one line per offer are needed.")
     header = lines[0][1]
-    rows, faults = [], _header_faults(path.name, header)
+    rows: list[dict[str, Any]] = []
+    faults = _header_faults(path.name, header)
     if not faults:
         for number, cells in lines[1:]:
             if len(cells) != len(header):
@@ -105,9 +117,10 @@ def read_offers(path: Path) -> pd.DataFrame:
                     )
                 )
                 continue
-            cell_of = dict(zip(header, cells, strict=True))
+            cell_of = {"offer": None, **dict(zip(header, cells, strict=True))}
+            cell_of["offer"] = cell_of["offer"] or str(len(rows) + 1)
             rows.append(_checked(f"{path.name}, line {number}", cell_of, faults))
-        faults += _repeated(path.name, rows)
+        faults += [*_repeated(path.name, rows), *_lot_faults(path.name, rows)]
     refuse(faults, "Nothing was judged.")
     return offers_table(rows, [name for name in header if name not in NAMES])
 
@@ -131,8 +144,9 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
         With every fault.
     """
     faults: list[Fault] = []
-    checked = [_checked(f"offer {row.get('offer', '?')}", dict(row), faults) for row in rows]
-    faults += _repeated("offers", checked)
+    named = [{**row, "offer": row.get("offer") or str(number)} for number, row in enumerate(rows, 1)]
+    checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
+    faults += [*_repeated("offers", checked), *_lot_faults("offers", checked)]
     refuse(faults, "Nothing was judged.")
     signs = list(dict.fromkeys(name for row in rows for name in row if name not in NAMES))
     return offers_table(checked, signs)
@@ -143,8 +157,9 @@ def _header_faults(file: str, header: list[str]) -> list[Fault]:
     if len(header) > MOST_COLUMNS:
         message = f"there are {len(header)} columns; at most {MOST_COLUMNS} are read."
         return [Fault(f"{file}, line 1", "", message)]
-    if "offer" not in header:
-        faults.append(Fault(f"{file}, line 1", "", f"there is no column offer; found: {', '.join(header)}."))
+    if not {"family", "model", "kind"} & set(header):
+        such = f"there is no column family, model or kind; found: {', '.join(header)}."
+        faults.append(Fault(f"{file}, line 1", "", such))
     for name in sorted({name for name in header if header.count(name) > 1}):
         faults.append(Fault(f"{file}, line 1", name, "occurs more than once."))
     if "" in header:
@@ -157,8 +172,6 @@ def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> di
     for column in OFFER_COLUMNS:
         value = cells.get(column.name)
         row[column.name] = _cell(place, column.name, column, value, faults)
-        if column.required and row[column.name] is None:
-            faults.append(Fault(place, column.name, "is empty; every offer needs one."))
     for name in cells:
         if name not in NAMES:
             row[name] = _sign(place, name, cells[name], faults)
@@ -212,14 +225,60 @@ def _repeated(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
     return [Fault(file, "offer", f"{name!r} is used {names.count(name)} times.") for name in twice]
 
 
+def _lot_faults(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
+    asked: dict[str, set[float]] = {}
+    faults = []
+    for row in rows:
+        if row["lot_asked"] is not None and row["lot"] is None:
+            faults.append(Fault(file, "lot_asked", f"offer {row['offer']} has one, and names no lot."))
+        elif row["lot_asked"] is not None:
+            asked.setdefault(row["lot"], set()).add(row["lot_asked"])
+        if row["left_because"] is not None and row["bought"] not in (None, "no"):
+            faults.append(Fault(file, "left_because", f"offer {row['offer']} was bought and left at once."))
+    for lot, prices in asked.items():
+        if len(prices) > 1:
+            said = " and ".join(f"{price:g}" for price in sorted(prices))
+            faults.append(Fault(file, "lot_asked", f"lot {lot} has one price; found {said}."))
+    return faults
+
+
 def offers_table(rows: list[dict[str, Any]], signs: list[str]) -> pd.DataFrame:
     """Lay out checked offers; DataFrame as `read_offers` returns it."""
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
-    for name in ("working_price", "built_from", "built_to", "asked"):
+    for name in ("working_price", "built_from", "built_to", "asked", "lot_asked"):
         table[name] = pd.to_numeric(table[name]).astype(float)
     middle = [d + "-16" if isinstance(d, str) and len(d) == 7 else d for d in table["seen_on"]]
     table["seen_on"] = pd.to_datetime(pd.Series(middle, dtype=object), format="%Y-%m-%d")
-    return table.astype({name: object for name in ("offer", "family", "model", "kind", *signs)})
+    texts = ("offer", "family", "model", "kind", "lot", "bought", "left_because", *signs)
+    return table.astype(dict.fromkeys(texts, object))
+
+
+def plain_offers(
+    offers: pd.DataFrame, verdicts: pd.DataFrame, day: datetime.date
+) -> list[tuple[dict[str, Any], dict[str, str]]]:
+    """Take offers apart into plain values and signs, with what was said of them, for the ledger to keep.
+
+    Parameters
+    ----------
+    offers, verdicts : DataFrame
+        From `read_offers` and `judge`.
+    day : datetime.date
+        Day on which an offer was seen that names none.
+
+    Returns
+    -------
+    list of (dict, dict)
+        Columns of an offers file with `verdict` and `ceiling`, None where empty; and what was seen, by sign.
+    """
+    seen = []
+    for offer, said in zip(offers.to_dict("records"), verdicts.to_dict("records"), strict=True):
+        row: dict[str, Any] = {name: None if pd.isna(offer[name]) else offer[name] for name in NAMES}
+        row |= {"seen_on": (day if row["seen_on"] is None else row["seen_on"].date()).isoformat()}
+        row |= {name: int(row[name]) for name in ("built_from", "built_to") if row[name] is not None}
+        row |= {"verdict": said["verdict"], "ceiling": round(float(said["ceiling"]), 2)}
+        signs = {name: str(cell) for name, cell in offer.items() if name not in NAMES and cell is not None}
+        seen.append((row, signs))
+    return seen
 
 
 def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEntry, list[str]]:
@@ -349,6 +408,7 @@ def read_unit(
 # ---- Offers in, verdicts out: one row each, none depending on another
 
 
+LOT_COLUMNS = ("lot_ceiling", "lot_expected_gain", "lot_chance_of_loss", "worth")
 VERDICT_COLUMNS = (
     "offer",
     "verdict",
@@ -365,7 +425,9 @@ VERDICT_COLUMNS = (
     "jobs_seen",
     "evidence",
     "note",
+    *LOT_COLUMNS,
 )
+MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high", "lot_ceiling", "lot_expected_gain", "worth")
 TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
 
 
@@ -385,7 +447,9 @@ def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | 
     DataFrame
         `VERDICT_COLUMNS`, in the order of the offers. `gain_low` and `gain_high` hold 80 % of what this
         one unit may bring; `success_low` and `success_high` 90 % of what is not known of its odds.
-        Columns that need an asked price are empty where there is none.
+        Columns that need an asked price are empty where there is none. The rows of a lot bear its verdict;
+        `lot_ceiling`, `lot_expected_gain`, `lot_chance_of_loss` are the lot's, `worth` is the unit's part in
+        its ceiling; empty for single offers.
 
     Raises
     ------
@@ -395,18 +459,27 @@ def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | 
     """
     day = as_of or appraiser.as_of
     rows, faults = [], []
+    lots: dict[str, list[_InLot]] = {}
     for offer in offers.to_dict("records"):
         try:
-            rows.append(_judge_one(offer, appraiser, day))
+            entry, unit, appraisal, row = _judge_one(offer, appraiser, day)
         except InvalidInput as error:
             faults.append(error.message)
+            continue
+        rows.append(row)
+        if offer["lot"] is not None:
+            lots.setdefault(offer["lot"], []).append(_InLot(offer, entry, unit, appraisal, row))
     refuse(faults, "Nothing was judged.")
+    for lot, members in lots.items():
+        _judge_lot(lot, members, appraiser)
     table = pd.DataFrame(rows, columns=list(VERDICT_COLUMNS))
     numbers = [name for name in VERDICT_COLUMNS if name not in TEXTS and name != "jobs_seen"]
     return table.astype({**dict.fromkeys(TEXTS, object), **dict.fromkeys(numbers, float), "jobs_seen": int})
 
 
-def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
+def _judge_one(
+    offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date
+) -> tuple[FamilyEntry, Unit, Appraisal, dict[str, Any]]:
     entry, notes = find_entry(offer, appraiser)
     unit, more = read_unit(offer, entry, appraiser, day)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
@@ -416,7 +489,64 @@ def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.dat
     more += standing_notes(entry, appraiser.tally)
     if entry.price_doubt > 0 and np.isnan(unit.working_price):
         more.append(f"no working price given, {entry.working_price:.0f} {appraiser.currency} assumed")
-    return {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+    return entry, unit, appraisal, {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+
+
+class _InLot(NamedTuple):
+    """A unit of a lot, and its row of verdicts."""
+
+    offer: Mapping[str, Any]
+    entry: FamilyEntry
+    unit: Unit
+    appraisal: Appraisal
+    row: dict[str, Any]
+
+
+def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> None:
+    """Write into the rows of a lot what it is worth as a whole, and what its units are worth singly."""
+    prices = [each.offer["lot_asked"] for each in members]
+    asked = next((float(price) for price in prices if not np.isnan(price)), np.nan)
+    own = [each.unit.working_price for each in members]
+    price = np.array(
+        [each.entry.working_price if np.isnan(p) else p for each, p in zip(members, own, strict=True)]
+    )
+    if any(np.isnan(p) and each.entry.price_doubt > 0 for each, p in zip(members, own, strict=True)):
+        price = np.ones(len(members))
+    terms = appraiser.terms
+    units = [
+        lot_unit(each.entry, appraiser.shared, terms, each.appraisal, asked * weight / price.sum())
+        for each, weight in zip(members, price, strict=True)
+    ]
+    whole: dict[str, Any] = {"lot_ceiling": cents(sum(unit.worth for unit in units))}
+    if not np.isnan(asked):
+        whole["verdict"] = decide_lot(units, terms, asked)
+        whole["lot_expected_gain"] = cents(sum(unit.gain_free for unit in units) - asked)
+        whole["lot_chance_of_loss"] = round(lot_chance_of_loss(units, asked), 4)
+    singly = _singly(members, units, whole["lot_ceiling"] - asked, appraiser.currency)
+    for each, unit in zip(members, units, strict=True):
+        notes = [each.row["note"], f"lot {lot}: {unit.way}", *singly]
+        each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
+
+
+def _singly(members: Sequence[_InLot], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
+    """Say which units to buy one by one, where single prices are asked and that is worth more than the lot.
+
+    Parameters
+    ----------
+    over : float
+        The lot's ceiling over its price; NaN where none is asked.
+    """
+    chosen = [
+        (str(each.offer["offer"]), float(each.offer["asked"]), unit)
+        for each, unit in zip(members, units, strict=True)
+        if unit.worth > each.offer["asked"] and unit.entry.kind_jobs > 0
+    ]
+    worth = sum(unit.worth - asked for _, asked, unit in chosen)
+    if np.isnan(over) or not worth > max(over, 0.0):
+        return []
+    names, paid = ", ".join(name for name, _, _ in chosen), sum(asked for _, asked, _ in chosen)
+    gain = sum(unit.gain_free for _, _, unit in chosen) - paid
+    return [f"better bought singly: {names} for {paid:.2f} {currency}, mean gain {gain:.2f}"]
 
 
 def verdict_row(
@@ -514,6 +644,51 @@ def write_verdicts(verdicts: pd.DataFrame, path: Path) -> None:
         From `judge`.
     """
     shown = verdicts.copy()
-    for name in ("ceiling", "expected_gain", "gain_low", "gain_high"):
+    for name in MONEY:
         shown[name] = [Decimal(f"{value:.2f}") if np.isfinite(value) else None for value in verdicts[name]]
     write_table(path, shown.columns, shown.itertuples(index=False))
+
+
+# ---- What a unit fetches once it works
+
+
+@dataclass(frozen=True)
+class PriceToAsk:
+    """What a working unit fetches: the mean, and bounds that 80 % of such sales lie within."""
+
+    mean: float
+    low: float
+    high: float
+
+
+def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAsk:
+    """Tell what the unit of a job fetches once it works.
+
+    Parameters
+    ----------
+    document : mapping
+        `job` (a row of jobs) and `signs` (rows of what was seen of it).
+
+    Returns
+    -------
+    PriceToAsk
+        From the same prices as the verdicts: the family's working price, what sales fetched of it lately, and
+        the signs that were seen.
+
+    Raises
+    ------
+    UnknownName
+        If the appraiser does not know the family.
+    """
+    family = str(document["job"]["family"])
+    if family not in appraiser.families:
+        raise unknown("The ledger holds no family", family, appraiser.families)
+    entry = appraiser.families[family]
+    seen = {row["sign"]: row["seen"] for row in document["signs"]}
+    offer = offers_from([{"offer": family, "family": family, **seen}]).to_dict("records")[0]
+    unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
+    price, log_ratio = price_draws(entry, appraiser.shared, unit)
+    sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)).ravel()
+    mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()
+    low, high = np.quantile(sales, [0.1, 0.9])
+    return PriceToAsk(float(mean), float(low), float(high))

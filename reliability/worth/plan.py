@@ -711,6 +711,8 @@ class Plan:
         Whether going on is worth more than stopping now.
     gain : float
         Expected gain of the best next move over stopping now; 0 where nothing is left to do.
+    hours : float
+        Expected bench hours of going on in this order until everything is done or the job ends.
     success : float
         Chance that all that is left turns out sound or can be mended.
     finished, stopped : float
@@ -733,6 +735,7 @@ class Plan:
     sentence: str
     goes_on: bool
     gain: float
+    hours: float
     success: float
     finished: float
     stopped: float
@@ -898,6 +901,7 @@ def _plan(
         plan_sentence(result, shown.gain, task, here, appraiser.currency),
         goes_on,
         result.gain,
+        _hours(shown, appraiser.shared.repair_hours[entry.lives.components[left]], look_hours),
         _success(odds, left, task),
         task.finished,
         task.stopped,
@@ -962,6 +966,18 @@ def _task(
         entry.remains.mean - entry.other_unrepaired,
     )
     return task, left
+
+
+def _hours(shown: Search, repair_hours: Floats, look_hours: float) -> float:
+    """Add up the hours of the moves shown, each as likely as that the job comes to it."""
+    hours, reached = 0.0, 1.0
+    for step in shown.steps:
+        mended = 0.0 if step.if_failed == STOP else step.failed
+        hours += reached * (
+            (0.0 if step.mends else look_hours) + mended * float(repair_hours[step.component])
+        )
+        reached *= 1.0 - step.ends
+    return hours
 
 
 def _success(odds: UnitOdds, left: NDArray[np.int64], task: Task) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.life.findings import decimal_year
+from reliability.life.lives import decimal_year
 from reliability.records.checks import Settings
 from reliability.records.frames import Records
 from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench
@@ -75,12 +75,14 @@ def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, u
 def remains(bench: Bench, settings: Settings) -> Floats:
     """Worth of what was left of each unrepaired unit, NaN where not known; shape (n_jobs,).
 
-    A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee. Nothing
-    is kept of a scrapped one unless a salvage value is written down, and its disposal costs.
+    A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee and the
+    time that selling took. Nothing is kept of a scrapped one unless a salvage value is written down, and its
+    disposal costs.
     """
     jobs = bench.jobs
     salvage = jobs["salvage_value"].to_numpy(float)
     sale = jobs["sold_for"].to_numpy(float) * (1 - settings.selling_fee)
+    sale = sale - settings.selling_hours * settings.hour_rate * (sale > 0)
     outcome = jobs["outcome"].to_numpy()
     worth = np.full(len(jobs), np.nan)
     donor, scrapped, as_is = (outcome == name for name in UNREPAIRED)
@@ -417,6 +419,38 @@ class _Clock:
 def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
     """Mark the steps of a random walk taken by each year; the first year is its start."""
     return (year[:, None] >= years[None, 1:]).astype(float)
+
+
+def asked_prices(records: Records) -> pd.Series:
+    """Price at which each family's units are usually offered.
+
+    Returns
+    -------
+    Series of float, indexed by family
+        Median of what was asked, bought or not, with what was paid for units whose asking nobody wrote down;
+        of the whole kind where the family was never met; NaN where nothing was.
+    """
+    kind_of = records.families.set_index("family")["kind"]
+    seen = seen_units(records)
+    bought = records.jobs[records.jobs["origin"].isna() & ~records.jobs["job"].isin(seen["job"].dropna())]
+    asked = pd.concat(
+        [bought[["family", "bought_for"]].rename(columns={"bought_for": "asked"}), seen[["family", "asked"]]]
+    ).dropna()
+    by_kind = asked.groupby(asked["family"].map(kind_of))["asked"].median()
+    return (
+        asked.groupby("family")["asked"]
+        .median()
+        .reindex(kind_of.index)
+        .fillna(kind_of.map(by_kind))
+        .astype(float)
+    )
+
+
+def seen_units(records: Records) -> pd.DataFrame:
+    """Give the sightings with the family that their model belongs to, where they name none themselves."""
+    family_of = records.models.set_index("model")["family"]
+    seen = records.sightings
+    return seen.assign(family=seen["family"].fillna(seen["model"].map(family_of)))
 
 
 def usual_prices(records: Records) -> pd.Series:

@@ -15,7 +15,7 @@ from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import NAMES, find_entry, judge, offers_from, read_unit, verdict_row
-from reliability.worth.prices import usual_prices
+from reliability.worth.prices import asked_prices, seen_units
 from reliability.worth.regression import share_interval
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked
@@ -37,6 +37,8 @@ RANKING_COLUMNS = (
     "rival_risk",
     "jobs_seen",
     "evidence",
+    "left",
+    "left_gain",
 )
 
 ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
@@ -68,18 +70,20 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
     ----------
     appraiser : Appraiser
     records : Records
-        For the prices that were paid.
+        For the prices that were asked and paid, and for what was left behind.
     as_of : datetime.date, optional
         Day of the sale; the appraiser's own if not given.
 
     Returns
     -------
     DataFrame
-        `RANKING_COLUMNS`, takes first, then by expected gain. A typical unit is one of the family's
-        years, at which nobody looked for signs. Families without a usual price have no verdict and
-        stand last; those that only imported jobs name are left out.
+        `RANKING_COLUMNS`, takes first, then by expected gain. `left` and `left_gain` are as
+        `left_behind` gives them. A typical unit is one of the family's years, at which nobody looked for
+        signs. Families without a usual price have no verdict and stand last; those that only imported jobs
+        name are left out.
     """
-    prices = usual_prices(records)
+    prices = asked_prices(records)
+    left = left_behind(appraiser, records).set_index("family")
     rows = []
     mine = set(families_of_interest(records))
     for family, entry in appraiser.families.items():
@@ -91,6 +95,7 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
         appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
         price = float(prices.get(family, np.nan))
         row = verdict_row(entry, appraisal, appraiser, price)
+        row |= {"left": 0, "left_gain": np.nan, **(left.loc[family] if family in left.index else {})}
         rows.append({"family": family, "kind": entry.kind, "usual_price": price, **row})
     table = pd.DataFrame(rows, columns=list(RANKING_COLUMNS))
     place = table["verdict"].map(ORDER).fillna(len(ORDER))
@@ -98,6 +103,39 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
         ["place", "expected_gain", "ceiling", "family"], ascending=[True, False, False, True]
     )
     return order.drop(columns="place").reset_index(drop=True)
+
+
+def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
+    """Count the units that were seen and not bought, and what they would have brought by today's odds.
+
+    Returns
+    -------
+    DataFrame
+        family; left (units); left_gain (sum of the mean gains at the prices asked, over those of them that
+        had one; NaN where none had).
+
+    Notes
+    -----
+    The odds are learned from units that were bought. Those that were left looked worse to the buyer, or
+    cost more, so that the gain told of them is an upper guess.
+    """
+    seen = seen_units(records)
+    seen = seen[seen["job"].isna() & seen["family"].isin(list(appraiser.families))]
+    looked: dict[str, dict[str, str]] = {}
+    for name, sign, there in records.sighting_signs.itertuples(index=False):
+        looked.setdefault(name, {})[sign] = there
+    columns = ["family", "built_from", "built_to", "asked", "seen_on"]
+    offers = seen.rename(columns={"sighting": "offer"})[["offer", *columns]].to_dict("records")
+    rows = [{**looked.get(offer["offer"], {}), **offer} for offer in offers]
+    gains = judge(offers_from(rows), appraiser)["expected_gain"].to_numpy(float) if rows else np.zeros(0)
+    table = seen.assign(gain=gains).groupby("family")
+    return (
+        pd.DataFrame(
+            {"left": table.size(), "left_gain": table["gain"].sum(min_count=1)}, columns=["left", "left_gain"]
+        )
+        .rename_axis("family")
+        .reset_index()
+    )
 
 
 # ---- Why a unit is judged as it is: its components, one by one, and its money by outcome

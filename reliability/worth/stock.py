@@ -29,6 +29,7 @@ STOCK_COLUMNS = (
     "units",
     "pieces",
     "cover",
+    "on_shelf",
     "pack_size",
     "packs",
     "price",
@@ -70,9 +71,9 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     DataFrame
         `STOCK_COLUMNS`, most needed first: component; family (`ANY` where the general row of `parts`
         serves several together); obtainable (None where `parts` does not say); units (expected to need
-        the part) and pieces; cover (pieces that are enough with 90 %); pack_size; packs to buy; price
-        of one pack; cost of what covers the need; advice. Parts that will be needed with less than
-        10 % are left out. What is in the drawer already is not known here.
+        the part) and pieces; cover (pieces that are enough with 90 %); on_shelf (of these, already kept);
+        pack_size; packs to buy beside them; price of one pack; cost of what is to be bought; advice. Parts
+        that will be needed with less than 10 % are left out.
 
     Notes
     -----
@@ -137,6 +138,7 @@ class _Parts:
     listed: dict[tuple[str, str], dict[str, Any]]
     paid: pd.Series
     paid_anywhere: pd.Series
+    shelf: pd.Series
 
     @classmethod
     def read(cls, records: Records) -> "_Parts":
@@ -149,7 +151,17 @@ class _Parts:
             listed,
             per_unit.groupby(["component", "family"]).median(),
             per_unit.groupby("component").median(),
+            records.shelf[records.shelf["gone_on"].isna()]
+            .fillna({"family": ANY})
+            .groupby(["component", "family"])
+            .size(),
         )
+
+    def on_shelf(self, component: str, family: str) -> int:
+        """Pieces that lie on the shelf: the family's, or all families' that a general part serves."""
+        lying = self.shelf[self.shelf.index.get_level_values("component") == component]
+        fits = [self.family_of(component, name) == family for name in lying.index.get_level_values("family")]
+        return int(lying[fits].sum())
 
     def family_of(self, component: str, family: str) -> str:
         """Whose part it is: the family's own, unless only the general row knows it."""
@@ -239,11 +251,13 @@ def _row(key: tuple[str, str], need: Floats, sold: _Parts) -> dict[str, Any]:
     price, obtainable = _number(listed.get("price"), np.nan), listed.get("obtainable")
     units = covering(need)
     cover = units * per_unit
-    packs = np.nan if obtainable == "no" else float(np.ceil(cover / pack))
+    on_shelf = min(sold.on_shelf(component, family), cover)
+    to_buy = cover - on_shelf
+    packs = np.nan if obtainable == "no" else float(np.ceil(to_buy / pack))
     cost = packs * price
     advice = _ADVICE.get(str(obtainable), "")
     if np.isnan(cost) and obtainable != "no":
-        cost = units * sold.paid_for(component, family)
+        cost = to_buy / per_unit * sold.paid_for(component, family)
         advice = "; ".join(
             filter(None, (advice, "cost as paid so far" if cost == cost else "price not known"))
         )
@@ -254,6 +268,7 @@ def _row(key: tuple[str, str], need: Floats, sold: _Parts) -> dict[str, Any]:
         "units": float(need.mean()),
         "pieces": float(need.mean()) * per_unit,
         "cover": cover,
+        "on_shelf": float(on_shelf),
         "pack_size": pack,
         "packs": packs,
         "price": price,

@@ -11,7 +11,7 @@ from numpy.polynomial.hermite_e import hermegauss
 from scipy.stats import norm, qmc
 
 from reliability.life import LifeRecords
-from reliability.life.pooling_lattice import Hyperprior
+from reliability.life.pooling import Hyperprior
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import bulk, pool, weibull_fits
 from reliability.life.bulk import LIFE_COLUMNS, Counts, lives_of_counts, spread
-from reliability.life.findings import age_at, observe
+from reliability.life.lives import age_at, observe
 from reliability.records.archive import ARCHIVED
 
 FAMILIES = pd.DataFrame(

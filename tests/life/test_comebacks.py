@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life.comebacks import DAYS_PER_YEAR, comebacks
+from reliability.life.incidence import DAYS_PER_YEAR, comebacks
 
 SOLD = pd.Timestamp("2024-01-01")
 AS_OF = datetime.date(2026, 1, 1)

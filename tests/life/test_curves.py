@@ -11,10 +11,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2, norm
 
 from reliability.errors import InvalidInput
-from reliability.life import turnbull as turnbull_module
-from reliability.life.curves import fit_curve
+from reliability.life import curves
+from reliability.life.curves import fit_curve, share_limits, turnbull
 from reliability.life.lives import LifeRecords
-from reliability.life.turnbull import share_limits, turnbull
 
 DATA = Path(__file__).parents[1] / "data"
 INF = np.inf
@@ -410,7 +409,7 @@ def test_between_and_beyond_the_ages():
 
 
 def test_masses_that_were_not_found_are_not_shown(monkeypatch):
-    monkeypatch.setattr(turnbull_module, "MAX_ROUNDS", 0)
+    monkeypatch.setattr(curves, "MAX_ROUNDS", 0)
     data = read("breast_cosmesis")
     curve = fit_curve(LifeRecords(data["left"], data["right"]))
     assert curve.status == "not converged"
@@ -543,6 +542,6 @@ def test_masses_and_limits_are_found_however_uneven_the_counts(seed):
     assert masses.maximum.gap < 1e-5  # of a log-likelihood of thousands
     group = (masses.right > 15).astype(np.int64)
     for share in (1e-9, 1e-6, 1e-3, 0.5, 0.999):
-        found = turnbull_module.maximise(masses.likelihood, group, np.array([share, 1 - share]), masses.mass)
+        found = curves.maximise(masses.likelihood, group, np.array([share, 1 - share]), masses.mass)
         assert found.gap < 1e-3
         assert_allclose([found.mass[group == 0].sum(), found.mass.sum()], [share, 1], rtol=1e-12)

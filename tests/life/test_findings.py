@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life.findings import age_at, decimal_year, observe, spread_years, unit_ages
+from reliability.life.lives import age_at, decimal_year, observe, spread_years, unit_ages
 
 JOB = {
     "job": "B1", "family": "Tarnwick T2", "built_from": 1980.0, "built_to": 1980.0,

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import turnbull as turnbull_module
+from reliability.life import curves
 from reliability.life.incidence import cumulative_incidence, interval_incidence, log_rank
 
 DATA = Path(__file__).parents[1] / "data"
@@ -141,8 +141,8 @@ def test_known_times_as_intervals_of_no_width_give_the_same(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_one_kind_of_event_between_checks_is_turnbull(seed):
+    from reliability.life.curves import turnbull
     from reliability.life.lives import LifeRecords
-    from reliability.life.turnbull import turnbull
 
     rng = np.random.default_rng(seed)
     low = rng.integers(0, 10, 25).astype(float)
@@ -204,7 +204,7 @@ def test_no_event_is_named():
 
 
 def test_masses_that_were_not_found_are_not_shown(monkeypatch):
-    monkeypatch.setattr(turnbull_module, "MAX_ROUNDS", 0)
+    monkeypatch.setattr(curves, "MAX_ROUNDS", 0)
     found = interval_incidence([0, 2, 5], [5, 6, np.inf], ["belt", "motor", None], count=[3, 2, 5])
     assert found.status == "not converged"
     assert np.isnan(found.incidence[-1]).all()

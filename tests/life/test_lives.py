@@ -6,8 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 import reliability.life
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords
-from reliability.life import lives as lives_module
+from reliability.life import LifeRecords, lives
 from reliability.life.lives import collapse
 
 INF = np.inf
@@ -156,10 +155,10 @@ def scattered(rng, n=500):
     )
 
 
-@pytest.mark.parametrize("largest_key", [lives_module._LARGEST_KEY, 1])
+@pytest.mark.parametrize("largest_key", [lives._LARGEST_KEY, 1])
 def test_equal_rows_become_one_with_their_counts_added(monkeypatch, largest_key):
     # With the smaller limit the rows are sorted by comparing columns instead of one combined key.
-    monkeypatch.setattr(lives_module, "_LARGEST_KEY", largest_key)
+    monkeypatch.setattr(lives, "_LARGEST_KEY", largest_key)
     given = scattered(np.random.default_rng(5))
     got = collapse(LifeRecords(**given))
     expected = {}

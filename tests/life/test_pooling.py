@@ -9,9 +9,7 @@ from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import LifeRecords, pool, weibull_fits
-from reliability.life.pooling import label_rows
-from reliability.life.pooling_lattice import Hyperprior
-from reliability.life.pooling_records import Hearsay, gather, log_likelihood
+from reliability.life.pooling import Hearsay, Hyperprior, gather, label_rows, log_likelihood
 from tests.life.pooling_cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 from tests.measure.pooling_worlds import World, repeat
@@ -28,9 +26,8 @@ def test_a_sound_part_of_unknown_year_is_certain_where_lives_are_long():
             year=None,
             hearsay=(),
         )
-        return log_likelihood(gather(rows)[0].rows, np.array([[[log_scale]]]), np.array([[1.6]]), 0.0)[
-            0, 0, 0
-        ]
+        rows = gather(rows, has_kinds=False)[0].rows.pick(np.arange(1))
+        return log_likelihood(rows, np.array([[[log_scale]]]), np.array([[1.6]]), 0.0)[0, 0, 0]
 
     one = LifeRecords([30.0], [INF])
     two = LifeRecords([30.0, 30.0], [INF, INF], record=[0, 0], weight=[0.5, 0.5])
@@ -88,9 +85,10 @@ def test_likelihood_of_every_sort_of_record_agrees_with_the_plain_formula():
     rows = label_rows(
         records, component=["gear"] * 9, family=family, kind=None, year=year, hearsay=()
     )  # fmt: skip
-    (gathered,) = gather(rows)
+    (gathered,) = gather(rows, has_kinds=False)
     x, y = np.linspace(2.5, 4.5, 5), np.log([0.7, 2.0, 6.0])
-    ours = log_likelihood(gathered.rows, np.tile(x, (2, 1))[:, :, None], np.tile(y, (2, 1)), slope=0.4)
+    rows = gathered.rows.pick(np.arange(2))
+    ours = log_likelihood(rows, np.tile(x, (2, 1))[:, :, None], np.tile(y, (2, 1)), slope=0.4)
     for f, name in enumerate("ab"):
         mine = np.flatnonzero(family == name)
         mean = np.average(year[mine], weights=records.count[mine] * records.weight[mine])

@@ -20,9 +20,9 @@ from scipy.stats import binom, chi2, norm
 
 from reliability.errors import InvalidInput
 from reliability.life import LifeRecords, lives, weibull, weibull_fits
+from reliability.life.likelihood import Likelihood
 from reliability.life.lives import collapse
 from reliability.life.weibull import Lines
-from reliability.life.weibull_likelihood import Likelihood
 from tests.measure.lives import small_strata
 
 DATA = Path(__file__).parents[1] / "data"

@@ -9,9 +9,9 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2
 
-from reliability.life import LifeRecords, weibull_fits, weibull_likelihood, weibull_maximum
+from reliability.life import LifeRecords, likelihood, weibull_fits
+from reliability.life.likelihood import flat_limit, steep_limit
 from reliability.life.lives import collapse
-from reliability.life.weibull_likelihood import flat_limit, steep_limit
 
 INF = np.inf
 TINY = 1e-9
@@ -287,7 +287,7 @@ def test_without_a_maximum_no_method_gives_a_number():
 
 
 def test_an_ascent_cut_short_says_so(monkeypatch):
-    monkeypatch.setattr(weibull_maximum, "_MOST_ROUNDS", 1)
+    monkeypatch.setattr(likelihood, "_MOST_ROUNDS", 1)
     fit = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
     assert fit.status.tolist() == ["not found"]
     assert np.isnan(fit.scale[0])
@@ -540,8 +540,8 @@ def many():
 
 def test_working_in_parts_changes_nothing(many, monkeypatch):
     lives, fit = many
-    monkeypatch.setattr(weibull_likelihood, "_PAIRS_AT_ONCE", 50)
-    monkeypatch.setattr(weibull_maximum, "_STRATA_AT_ONCE", 7)
+    monkeypatch.setattr(likelihood, "_PAIRS_AT_ONCE", 50)
+    monkeypatch.setattr(likelihood, "_STRATA_AT_ONCE", 7)
     rows = [lives[i] for i in range(60)]
     part = weibull_fits(
         LifeRecords(

@@ -16,23 +16,20 @@ import numpy as np
 import pandas as pd
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.worth import fitting
-from reliability.worth import supply as worth_supply
+from reliability.worth import fitting, supply
 from reliability.worth.appraisal import FamilyEntry, Spread
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import Bench
-from reliability.worth.job_odds import UsualOdds
 from reliability.worth.judging import judge, offers_from
-from reliability.worth.mending import Repairability
-from reliability.worth.recalibration import Outcomes, Recalibration, fit_recalibration
-from reliability.worth.supply import Supply
+from reliability.worth.recalibration import Outcomes, Recalibration, UsualOdds, fit_recalibration
+from reliability.worth.supply import Repairability, Supply
 from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
 from tests.measure.decisions import Task as World
 from tests.simulate import NAMED_WORLDS, score
 
 WHOLE = "everything"
 USUAL_SPREAD = 0.25
-_OF, _CHANCES, _ATTEMPTS = Repairability.of, Supply.chances, worth_supply._attempts
+_OF, _CHANCES, _ATTEMPTS = Repairability.of, Supply.chances, supply._attempts
 
 
 @dataclass(frozen=True)
@@ -209,7 +206,7 @@ PIECES: dict[str, Callable[[Case], Case]] = {
     "signs": _without_signs,
     "mending by family and supply": _patched((Repairability, "of", _of_component_alone)),
     "parts as they were": _patched((Supply, "chances", _as_today)),
-    "supply by attempts": _patched((worth_supply, "_attempts", _nothing_tried)),
+    "supply by attempts": _patched((supply, "_attempts", _nothing_tried)),
     "pooling of families": _without_pooling,
     "gaps": _without_gaps,
     "hearsay": _without_hearsay,

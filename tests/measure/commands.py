@@ -25,7 +25,7 @@ failed = ["belt"]
 rest_sound = true
 sold_for = 120
 """
-OFFERS = 400
+OFFERS, SIGHTINGS = 400, 40
 # What a family's page loads, in the kernel that papermill starts for any notebook.
 IMPORTS = "import reliability.report.planning\nimport reliability.report.family_page"
 
@@ -46,6 +46,11 @@ def _measure(folder: Path) -> list[Row]:
     lines = ["offer,family,built_from,asked,rust"]
     lines += [f"{i},{family},{1979 + i % 8},{i % 90},{('yes', 'no', '')[i % 3]}" for i in range(OFFERS)]
     offers.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    seen = folder / "seen.csv"
+    lines = ["offer,family,built_from,asked,bought,left_because,rust"]
+    lines += [f"{i},{family},{1979 + i % 8},{10 + i},{('yes,', ',too dear')[i % 8 > 0]},yes"
+              for i in range(SIGHTINGS)]  # fmt: skip
+    seen.write_text("\n".join(lines) + "\n", encoding="utf-8")
     pages = folder / "reports"
     out = str(folder / "verdicts.csv")
     one = ("judge", "--family", family, "--built", "1982", "--asked", "30")
@@ -53,6 +58,8 @@ def _measure(folder: Path) -> list[Row]:
         _row("add a job, best of 5", min(_seconds(ledger, "add", str(sheet)) for _ in range(5)), 0.5),
         _row(f"judge {OFFERS} offers, cold", _seconds(ledger, "judge", str(offers), "--out", out), 20.0),
         _row("judge one offer, kept, best of 3", min(_seconds(ledger, *one) for _ in range(3)), 1.0),
+        _row("next, odds and plans not kept yet", _seconds(ledger, "next"), 20.0),
+        _row("next, kept, best of 3", min(_seconds(ledger, "next") for _ in range(3)), 1.0),
         _row("demo pages from nothing", _seconds(ledger, "report", "--all", "--out", str(pages)), 20.0),
     ]
     before = {path: path.stat().st_mtime_ns for path in pages.rglob("*.html")}
@@ -62,6 +69,10 @@ def _measure(folder: Path) -> list[Row]:
     found.append(_row(f"nothing changed ({touched} of {len(before)} pages touched)", unchanged, 0.5))
     found[-1]["ok"] = found[-1]["ok"] and touched == 0
     found += _one_family(ledger, sheet, family, pages)
+    _seconds(ledger, *one)  # the odds are kept again
+    found.append(
+        _row(f"saw {SIGHTINGS} sightings, 5 of them bought", _seconds(ledger, "saw", str(seen)), 2.0)
+    )
     _seconds(ledger, "add", str(sheet))
     added = _seconds(ledger, "report", "--all", "--out", str(pages))
     made = [path for path in pages.rglob("*.html") if path.stat().st_mtime_ns != before.get(path)]

@@ -15,7 +15,7 @@ import click
 import numpy as np
 
 from reliability.life import LifeRecords, pool
-from reliability.life.pooling_lattice import Hyperprior
+from reliability.life.pooling import Hyperprior
 from tests.measure.pooling_worlds import (
     SEED,
     SMALL_RISK,

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.life import LifeRecords, pool, weibull_fits
-from reliability.life.pooling import PooledLives
-from reliability.life.pooling_lattice import Hyperprior
+from reliability.life.pooling import Hyperprior, PooledLives
 
 SEED = 20261124
 LEVEL = 0.90

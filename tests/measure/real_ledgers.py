@@ -125,7 +125,7 @@ def calibration(chance: NDArray[np.float64], repaired: NDArray[np.bool_]) -> tup
 def open_repair_records(folder: Path) -> Records:
     """Import open repair data as one bench's own finished jobs; their remarks tell only the group."""
     with TemporaryDirectory() as scratch, open_ledger(Path(scratch) / "bench.db", create=True) as ledger:
-        import_open_repair(folder, ledger)
+        import_open_repair(folder, ledger, kinds=None)
         records = read_records(ledger)
     jobs = records.jobs[records.jobs["outcome"] != "open"]
     group = jobs["remarks"].fillna(jobs["origin"])

@@ -18,7 +18,7 @@ import numpy as np
 
 from reliability.life import pool, weibull_fits
 from reliability.life.bulk import Counts, Piece, add_counts, count_findings, spread
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records.archive import counted_findings, open_archives
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package

@@ -81,7 +81,7 @@ def full():
     def build():
         return {
             "job": {
-                "family": "Tarnwick T2", "model": "T2 mk II", "lot": "attic",
+                "family": "Tarnwick T2", "model": "T2 mk II", "lot": None,
                 "built_from": 1978, "built_to": 1979, "year_basis": "serial number",
                 "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired",
                 "bought_for": Decimal("12.50"), "hours": 2.25, "other_costs": 4,

@@ -12,7 +12,7 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.life.bulk import count_findings
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records import archive
 from reliability.records.archive import ARCHIVED, ledger_findings, open_archives, write_archive
 from reliability.records.frames import read_records

@@ -88,7 +88,7 @@ def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path
 
 
 def test_a_damaged_ledger_gives_no_backup(ledger, file, full, tmp_path):
-    for _ in range(30):
+    for _ in range(120):
         ledger.add(full())
     ledger.close()
     content = bytearray(file.read_bytes())

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from reliability.life.bulk import count_findings
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records import archive
 from reliability.records.archive import ledger_findings
 from reliability.records.frames import read_records

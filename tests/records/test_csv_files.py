@@ -111,10 +111,12 @@ def test_a_folder_in_place_of_a_file_is_a_fault(tmp_path):
     assert [str(fault) for fault in source.faults] == ["signs.csv: cannot be read: Is a directory"]
 
 
-def test_semicolons_decimal_commas_and_other_headers_by_explicit_layout(read):
-    layout = Layout(delimiter=";", decimal_comma=True, names={"family": "Gerät", "working_price": "Wert"})
+def test_semicolons_and_decimal_commas_by_explicit_layout(read):
+    layout = Layout(delimiter=";", decimal_comma=True)
     lines, faults = read(
-        "Gerät;kind;Wert;price_spread\nT2;tape deck;1250,5;0,2\nT3;radio;1.250,50;\n", "families", layout
+        "family;kind;working_price;price_spread\nT2;tape deck;1250,5;0,2\nT3;radio;1.250,50;\n",
+        "families",
+        layout,
     )
     assert faults == [
         "families.csv, line 3, column working_price: '1.250,50' has a point, but numbers were announced with a decimal comma"
@@ -124,13 +126,6 @@ def test_semicolons_decimal_commas_and_other_headers_by_explicit_layout(read):
         "1250.50",
         0.2,
     )
-
-
-def test_headers_that_were_named_in_vain(read):
-    assert read("job,sign,da\n1,rust,yes\n", layout=Layout(names={"seen": "dA", "size": "sign"}))[1] == [
-        "signs.csv, line 1, column seen: was to be read from 'dA', which the header lacks; it has job, sign, da. Did you mean 'da'?",
-        "signs.csv, line 1, column size: was given for 'sign', but signs has no such column.",
-    ]
 
 
 @pytest.mark.parametrize(

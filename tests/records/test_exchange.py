@@ -45,7 +45,23 @@ def filled(ledger, full):
                            origin="swap shop", job="s/17")  # fmt: skip
     document["followups"] = []
     ledger.add(document)
-    ledger.intake({"job": {"family": "@Dallow", "taken_in": "2026-06-01"}})
+    ledger.put(
+        "lots",
+        [{"lot": "attic", "price": 40, "bought_on": "2026-05-31", "remarks": "two\nboxes"}],
+        reason="x",
+    )
+    ledger.intake({"job": {"family": "@Dallow", "taken_in": "2026-06-01", "lot": "attic"}})
+    ledger.put("sightings", [
+        {"sighting": "a", "seen_on": "2026-05", "place": "hall", "family": "Unheard U1", "model": "U1", "kind": "radio",
+         "built_from": 1960, "built_to": 1962, "asked": 10, "verdict": "skip", "ceiling": "-4.05",
+         "left_because": "poor odds"},
+        {"sighting": "b", "seen_on": "2026-05-01", "family": "Tarnwick T2", "job": "1"}], reason="x")  # fmt: skip
+    ledger.put("sighting_signs", [{"sighting": "a", "sign": "rust", "seen": "yes"}], reason="x")
+    ledger.put("shelf", [{"part": 31, "component": "motor", "family": "Tarnwick T2", "job": "s/17", "worth": 12,
+                          "kept_on": "2026-05-10", "used_in": "1", "gone_on": "2026-05-11"}], reason="x")  # fmt: skip
+    ledger.put(
+        "spending", [{"spent_on": "2026-05-02", "what": "travel", "amount": 8, "hours": 1.5}], reason="x"
+    )
     return ledger
 
 
@@ -224,24 +240,24 @@ def test_a_misspelt_file_is_not_passed_over(package):
 @pytest.mark.parametrize(
     ("change", "faults"),
     [
-        (lambda d: d["resources"].pop(4), ["findings.csv: lies in the folder, but datapackage.json does not list it"]),
-        (lambda d: d["resources"][4].update(name="finding"),
-         ["datapackage.json: resource 'finding' is no table; there are settings, families, models, jobs, findings, signs, "
-          "followups, parts, hearsay. Did you mean 'findings'?",
+        (lambda d: d["resources"].pop(5), ["findings.csv: lies in the folder, but datapackage.json does not list it"]),
+        (lambda d: d["resources"][5].update(name="finding"),
+         ["datapackage.json: resource 'finding' is no table; there are settings, families, models, lots, jobs, findings, "
+          "signs, followups, parts, hearsay, sightings, sighting_signs, shelf, spending. Did you mean 'findings'?",
           "findings.csv: lies in the folder, but datapackage.json does not list it"]),
-        (lambda d: d["resources"][4].update(path="other.csv"),
+        (lambda d: d["resources"][5].update(path="other.csv"),
          ["datapackage.json: resource 'findings' names the file other.csv, which is not there",
           "findings.csv: lies in the folder, but datapackage.json does not list it"]),
-        (lambda d: d["resources"][5].update(path="../signs.csv"),
+        (lambda d: d["resources"][6].update(path="../signs.csv"),
          ["datapackage.json: resource 'signs' has the path '../signs.csv', which leaves the folder",
           "signs.csv: lies in the folder, but datapackage.json does not list it"]),
-        (lambda d: d["resources"][5].update(path=["signs.csv"]),
+        (lambda d: d["resources"][6].update(path=["signs.csv"]),
          ["datapackage.json: resource 'signs' needs one file as its path",
           "signs.csv: lies in the folder, but datapackage.json does not list it"]),
-        (lambda d: d["resources"][5].update(encoding="latin-1"),
+        (lambda d: d["resources"][6].update(encoding="latin-1"),
          ["datapackage.json: resource 'signs' is said to be in latin-1; save it as UTF-8",
           "signs.csv: lies in the folder, but datapackage.json does not list it"]),
-        (lambda d: d["resources"].append(d["resources"][5]), ["datapackage.json: resource 'signs' is listed twice"]),
+        (lambda d: d["resources"].append(d["resources"][6]), ["datapackage.json: resource 'signs' is listed twice"]),
         (lambda d: d.pop("resources"), ["datapackage.json: lacks 'resources'"]),
     ],
 )  # fmt: skip
@@ -265,7 +281,7 @@ def test_files_may_lie_deeper_and_have_other_names(package):
     (package / "csv").mkdir()
     (package / "findings.csv").rename(package / "csv" / "states.csv")
     descriptor = json.loads((package / "datapackage.json").read_text())
-    descriptor["resources"][4]["path"] = "csv/states.csv"
+    descriptor["resources"][5]["path"] = "csv/states.csv"
     (package / "datapackage.json").write_text(json.dumps(descriptor))
     assert read_package(package) == before
 
@@ -380,7 +396,7 @@ BIG = json.dumps("x" * 6_000_000)
     [
         (DEEP, "is not a data package: is nested too deep"),
         (BIG, "is not a data package: has more than 5,000,000 bytes"),
-        (json.dumps({"resources": [{"name": "x", "path": "y"}] * 50_000}), "lists 50000 resources; there are 9 tables"),
+        (json.dumps({"resources": [{"name": "x", "path": "y"}] * 50_000}), "lists 50000 resources; there are 14 tables"),
         (json.dumps({"resources": [{"name": "jobs", "path": "x" * 5_000}]}),
          "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
         (json.dumps({"resources": [{"name": "jobs", "path": "x\0y"}]}),

@@ -167,7 +167,7 @@ def test_any_repairs_are_refused_or_all_accounted_for(repair_ledger, tmp_path_fa
         writer.writeheader()
         writer.writerows(rows)
     before = len(repair_ledger.rows("jobs"))
-    error, summary = refused(lambda: import_open_repair(file, repair_ledger))
+    error, summary = refused(lambda: import_open_repair(file, repair_ledger, kinds=None))
     event("refused" if error else "imported")
     added = len(repair_ledger.rows("jobs")) - before
     if error:
@@ -175,7 +175,7 @@ def test_any_repairs_are_refused_or_all_accounted_for(repair_ledger, tmp_path_fa
     else:
         assert added == summary.written.get("jobs", 0)
         assert added + summary.equal.get("jobs", 0) + sum(summary.left_out.values()) == len(rows)
-        assert import_open_repair(file, repair_ledger).written == {}
+        assert import_open_repair(file, repair_ledger, kinds=None).written == {}
 
 
 @pytest.fixture(scope="module")

@@ -126,13 +126,14 @@ def test_without_rest_sound_nothing_is_assumed():
             "sold_fr = 5",
             "deck.toml, 'sold_fr': a sheet has no such entry; it has job, family, model, lot, built_from, "
             "built_to, year_basis, taken_in, closed, outcome, bought_for, hours, other_costs, sold_for, sold_on, "
-            "salvage_value, ended_by, ended_why, origin, remarks, built, failed, worn, sound, rest_sound, signs, "
+            "salvage_value, ended_by, ended_why, origin, remarks, built, failed, worn, sound, rest_sound, kept, signs, "
             "finding, followup, new_family. Did you mean 'sold_for'?",
         ),
         (
             "[[finding]]\ncomponet = 'belt'",
             "deck.toml, finding 1, 'componet': there is no such column; there are component, position, found, "
-            "original, fitted_from, fitted_to, arose, failed_from, failed_to, action, part_cost, part_source. "
+            "original, fitted_from, fitted_to, arose, failed_from, failed_to, action, part_cost, part_source, "
+            "from. "
             "Did you mean 'component'?",
         ),
         (

@@ -26,7 +26,7 @@ def test_a_job_goes_in_and_comes_out_whole(ledger, full):
     assert number == "1"
     job = ledger.job(number)
     assert job["job"] == {
-        "job": "1", "family": "Tarnwick T2", "model": "T2 mk II", "lot": "attic", "built_from": 1978,
+        "job": "1", "family": "Tarnwick T2", "model": "T2 mk II", "lot": None, "built_from": 1978,
         "built_to": 1979, "year_basis": "serial number", "taken_in": "2026-05-01", "closed": "2026-05-10",
         "outcome": "repaired", "bought_for": Decimal("12.50"), "hours": 2.25, "other_costs": Decimal("4.00"),
         "sold_for": Decimal("99.90"), "sold_on": "2026-06", "salvage_value": Decimal("0.00"), "ended_by": None,
@@ -44,14 +44,16 @@ def test_a_job_goes_in_and_comes_out_whole(ledger, full):
 
 
 def test_intake_then_finish_keeps_what_the_intake_said(ledger):
-    number = ledger.intake({"job": {**INTAKE["job"], "bought_for": "12.5", "lot": "attic"},
+    number = ledger.intake({"job": {**INTAKE["job"], "bought_for": "12.5", "year_basis": "guess",
+                                     "built_from": 1979, "built_to": 1979},
                             "signs": [{"sign": "rust", "seen": "yes"}]})  # fmt: skip
     assert ledger.job(number)["job"]["outcome"] == "open"
-    finish = {"job": {"job": number, "outcome": "donor", "closed": "2026-05-09", "lot": None, "bought_for": 13},
+    finish = {"job": {"job": number, "outcome": "donor", "closed": "2026-05-09", "year_basis": None,
+                      "bought_for": 13},
               "findings": [{"component": "belt", "found": "failed"}], "signs": [{"sign": "hum", "seen": "no"}]}  # fmt: skip
     assert ledger.add(finish, reason="written up") == number
     job = ledger.job(number)
-    assert job["job"]["lot"] == "attic"
+    assert job["job"]["year_basis"] == "guess"
     assert job["job"]["bought_for"] == Decimal("13.00")
     assert job["job"]["outcome"] == "donor"
     assert [sign["sign"] for sign in job["signs"]] == ["hum", "rust"]
@@ -164,7 +166,7 @@ def test_amend_changes_what_is_given_and_keeps_every_version(ledger, full):
     ledger.amend(
         number,
         {
-            "job": {"hours": 3, "lot": None},
+            "job": {"hours": 3, "year_basis": None},
             "findings": [
                 {"component": "belt", "part_cost": 4},
                 {"component": "head", "position": "left", "arose": "during work", "found": None},
@@ -175,7 +177,7 @@ def test_amend_changes_what_is_given_and_keeps_every_version(ledger, full):
         reason="receipt found",
     )
     job = ledger.job(number)
-    assert (job["job"]["hours"], job["job"]["lot"], job["job"]["model"]) == (3.0, None, "T2 mk II")
+    assert (job["job"]["hours"], job["job"]["year_basis"], job["job"]["model"]) == (3.0, None, "T2 mk II")
     assert [(f["component"], f["found"], f["part_cost"]) for f in job["findings"]] == [
         ("belt", "failed", Decimal("4.00")), ("gear", "worn", None), ("motor", "sound", None),
     ]  # fmt: skip
@@ -281,7 +283,7 @@ def test_reference_rows_are_put_by_key(ledger):
 
 def test_put_refuses_jobs_unknown_families_and_doubles(ledger):
     with pytest.raises(
-        UnknownName, match=r"^put writes no table 'jobs'; known: families, hearsay, models, parts, set"
+        UnknownName, match=r"^put writes no table 'jobs'; known: families, hearsay, lots, models, parts, set"
     ):
         ledger.put("jobs", [], reason="x")
     before = counts(ledger)
@@ -342,6 +344,7 @@ def test_an_hour_rate_is_an_amount_too(ledger):
 
 def test_names_of_each_kind(ledger, full):
     ledger.add(full())
+    ledger.put("lots", [{"lot": "attic", "price": 40}], reason="x")
     assert ledger.names("family") == ["Tarnwick T2"]
     assert ledger.names("model") == ["T2 mk II"]
     assert ledger.names("maker") == ["Tarnwick"]

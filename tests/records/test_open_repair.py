@@ -14,11 +14,17 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.records.csv_files import Layout
-from reliability.records.open_repair import COLUMNS, built_window, import_open_repair, maker_key
+from reliability.records.open_repair import COLUMNS, built_window, maker_key
+from reliability.records.open_repair import import_open_repair as import_known
 from reliability.records.package import export_package
 from tests.records.repair_rows import V01, V02, grave, jobs, write_repairs
 
 SAMPLE = Path(__file__).parents[3] / "shared" / "open-repair-sample"
+
+
+def import_open_repair(path, ledger, **given):
+    """Import rows of every kind, whatever the ledger has."""
+    return import_known(path, ledger, kinds=None, **given)
 
 
 @pytest.fixture
@@ -184,6 +190,44 @@ def test_nobody_in_many_languages_is_no_maker(ledger, file, write, brand):
     import_open_repair(write({"brand": brand}), ledger)
     assert jobs(ledger)["mendit_1"]["family"] == "Coffee maker, maker unknown"
     assert ledger.names("maker") == ["Tarnwick"]
+
+
+@pytest.mark.parametrize("brand", ["Unkown", "unknow", "Uknown"])
+def test_a_slip_of_the_pen_is_no_maker_either(brand):
+    assert maker_key(brand) is None
+
+
+@pytest.mark.parametrize(
+    ("brands", "maker"),
+    [
+        (["Phillips", "PHILIPS", "Philps"], "Philips"), (["B & O", "B&O", "Bang & Olufsen"], "Bang & Olufsen"),
+        (["Dallow &amp; Sons", "Dallow & Sons", "Dallow and Sons"], "Dallow & Sons"),
+        (["Phillips", "Phillips", "Phillips", "Phillips kettle 7"], "Philips"),
+    ],
+)  # fmt: skip
+def test_known_spellings_and_entities_are_one_maker(ledger, file, write, brands, maker):
+    import_open_repair(write(*({"brand": brand} for brand in brands)), ledger)
+    assert ledger.names("maker") == sorted([maker, "Tarnwick"])
+
+
+def test_only_kinds_that_the_ledger_knows_are_taken_in(ledger, file, write):
+    rows = [{"product_category": name, "partner_product_category": own}
+            for name, own in (("Hi-Fi separates", ""), ("Hi-Fi separates", "tape deck"), ("Kettle", ""), ("Kettle", ""),
+                              ("", ""), ("Toaster", ""))]  # fmt: skip
+    rows[4]["product_category_id"] = ""
+    summary = import_known(write(*rows), ledger)
+    # The ledger has a tape deck, and so knows the category that tape decks belong to.
+    assert summary.written == {"families": 2, "jobs": 2}
+    assert summary.left_out == {
+        "of kinds that the ledger has no family of (--kind NAME takes one in): Kettle 2, Misc 1, Toaster 1": 4
+    }
+    summary = import_known(write(*rows), ledger, kinds=["Kettle"])
+    assert (summary.written, summary.equal) == ({"families": 1, "jobs": 2}, {"jobs": 2})
+    assert "without a category" not in " ".join(summary.remarks)
+    with pytest.raises(
+        InvalidInput, match=r"^The files hold no row of the kind 'Ketle'; known: .*Did you mean 'Kettle'"
+    ):
+        import_known(write(*rows), ledger, kinds=["Ketle"])
 
 
 def test_doubles_are_flagged_and_none_is_dropped(ledger, write):

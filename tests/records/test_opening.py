@@ -10,11 +10,13 @@ import sys
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from sqlalchemy import insert
 
-from reliability.errors import LedgerError
+from reliability.errors import InvalidInput, LedgerError
 from reliability.records import database
 from reliability.records.database import parse_url, shown_url, worded
 from reliability.records.ledger import open_ledger
@@ -82,7 +84,7 @@ def test_any_other_file_is_not_taken_for_a_ledger(file):
 
 
 def test_a_damaged_ledger_says_so(ledger, file, full):
-    for _ in range(30):
+    for _ in range(120):
         ledger.add(full())
     ledger.close()
     content = bytearray(file.read_bytes())
@@ -103,28 +105,34 @@ def test_a_newer_schema_is_left_alone(ledger, file):
     connection.commit()
     connection.close()
     with pytest.raises(
-        LedgerError, match=r"was written by a newer version of benchodds \(schema 99; this one reads up to 2"
+        LedgerError, match=r"was written by a newer version of benchodds \(schema 99; this one reads up to 3"
     ):
         open_ledger(file)
 
 
-#: An older ledger, kept as it was written; its first line says by what.
-OLD_LEDGER = Path(__file__).parents[1] / "data" / "ledger_schema_1.sql"
+#: Older ledgers, kept as they were written; their first lines say by what.
+OLD_LEDGERS = Path(__file__).parents[1] / "data"
+NEW_IN_3 = ("spending", "shelf", "sighting_signs", "sightings", "lots")
 
 
 @pytest.fixture
 def old(file):
     """A ledger of schema 1."""
+    return of_schema(1, file)
+
+
+def of_schema(version, file):
     with closing(sqlite3.connect(file)) as connection:
-        connection.executescript(OLD_LEDGER.read_text(encoding="utf-8"))
+        connection.executescript((OLD_LEDGERS / f"ledger_schema_{version}.sql").read_text(encoding="utf-8"))
     return file
 
 
 def test_an_older_ledger_is_brought_up_to_date(old):
+    kept = [name for name in TABLES if name not in NEW_IN_3]
     with closing(sqlite3.connect(old)) as connection:
-        before = [connection.execute(f"SELECT * FROM {name}").fetchall() for name in TABLES]
+        before = [connection.execute(f"SELECT * FROM {name}").fetchall() for name in kept]
     with open_ledger(old) as ledger:
-        assert ledger.notes == (f"{old} was brought up to date from schema 1 to 2; older versions of benchodds "
+        assert ledger.notes == (f"{old} was brought up to date from schema 1 to 3; older versions of benchodds "
                                 "cannot open it any more",)  # fmt: skip
         assert ledger.check(today=datetime.date(2026, 12, 1)) == []
         assert [version["reason"] for version in ledger.history("1")] == [
@@ -132,7 +140,7 @@ def test_an_older_ledger_is_brought_up_to_date(old):
         assert ledger.intake(INTAKE) == "5"
         ledger.withdraw("5", reason="only a trial")
     with closing(sqlite3.connect(old)) as connection:
-        assert [connection.execute(f"SELECT * FROM {name}").fetchall() for name in TABLES] == before
+        assert [connection.execute(f"SELECT * FROM {name}").fetchall() for name in kept] == before
         columns = connection.execute("SELECT * FROM pragma_table_info('history')").fetchall()
     with open_ledger(old) as ledger:
         assert ledger.notes == ()
@@ -141,6 +149,33 @@ def test_an_older_ledger_is_brought_up_to_date(old):
         closing(sqlite3.connect(old.with_name("new.db"))) as connection,
     ):
         assert connection.execute("SELECT * FROM pragma_table_info('history')").fetchall() == columns
+
+
+def test_the_lots_of_an_older_ledger_get_their_price_or_become_a_remark(file, tmp_path):
+    with open_ledger(of_schema(2, file)) as ledger:
+        assert ledger.check(today=datetime.date(2026, 12, 1)) == []
+        assert ledger.rows("lots") == [
+            {"lot": "attic", "price": Decimal("40.50"), "bought_on": None, "remarks": None}
+        ]
+        jobs = {row["job"]: (row["lot"], row["bought_for"], row["remarks"]) for row in ledger.rows("jobs")}
+        assert jobs == {
+            "1": ("attic", None, None), "2": ("attic", None, "loud hum"), "3": (None, Decimal("30.00"), "lot: barn"),
+            "4": (None, None, "no lid\nlot: barn"), "5": (None, Decimal("12.00"), None),
+        }  # fmt: skip
+        assert [version["content"]["job"]["bought_for"] for version in ledger.history("1")] == [
+            Decimal("25.00"), Decimal("25.00"), Decimal("25.00"), Decimal("25.00"), None]  # fmt: skip
+        assert ledger.history("2")[-1]["reason"] == "brought up to date: the units of a lot share its price"
+        assert len(ledger.history("5")) == 1
+        with pytest.raises(
+            InvalidInput, match=r"lot and bought_for are not both given \(the units of a lot share its"
+        ):
+            ledger.amend("1", {"job": {"bought_for": 20}}, reason="x")
+        assert ledger.intake(INTAKE) == "7"
+    with open_ledger(tmp_path / "new.db", create=True) as ledger, ledger.reading() as connection:
+        said = connection.exec_driver_sql("SELECT name, sql FROM sqlite_schema ORDER BY name").all()
+    with open_ledger(file) as ledger, ledger.reading() as connection:
+        assert connection.exec_driver_sql("SELECT name, sql FROM sqlite_schema ORDER BY name").all() == said
+        assert connection.exec_driver_sql("PRAGMA foreign_key_check").all() == []
 
 
 def test_a_changed_entry_of_an_older_ledger_is_found_from_then_on(old):
@@ -163,6 +198,11 @@ def test_many_bring_the_same_ledger_up_to_date_at_once(new_url):
         with ledger.writing() as connection:
             connection.exec_driver_sql("ALTER TABLE history DROP COLUMN digest")
             connection.exec_driver_sql("UPDATE schema_version SET version = 1")
+            if connection.dialect.name == "postgresql":
+                for rule in ("jobs_lot_fkey", "jobs_lot_or_bought_for"):
+                    connection.exec_driver_sql(f"ALTER TABLE jobs DROP CONSTRAINT {rule}")
+            for table in NEW_IN_3:
+                connection.exec_driver_sql(f"DROP TABLE {table}")
 
     def reopen(_turn):
         with open_ledger(url) as again:
@@ -172,13 +212,19 @@ def test_many_bring_the_same_ledger_up_to_date_at_once(new_url):
         assert 1 <= sum(pool.map(reopen, range(4))) <= 4
     with open_ledger(url) as again:
         assert not [problem for problem in again.check() if problem.grave]
+        job = {**INTAKE["job"], "lot": "attic"}
+        with (
+            pytest.raises(LedgerError, match=r"a rule of its tables is broken"),
+            again.writing() as connection,
+        ):
+            connection.execute(insert(database.SQL_TABLES["jobs"]).values(job="9", outcome="open", **job))
 
 
 @pytest.mark.parametrize(
     ("statement", "told"),
     [
         ("DELETE FROM schema_version", "no row"),
-        ("INSERT INTO schema_version VALUES (1, 'x')", "the rows 1, 2"),
+        ("INSERT INTO schema_version VALUES (1, 'x')", "the rows 1, 3"),
         ("UPDATE schema_version SET version = 0", "the rows 0"),
     ],
 )
@@ -189,7 +235,7 @@ def test_a_ledger_that_does_not_say_its_version(new_url, statement, told):
     with pytest.raises(
         LedgerError,
         match=rf"does not say which version it has: its table schema_version holds {told} where one "
-        r"number from 1 to 2 belongs\. It is damaged; restore it from a backup$",
+        r"number from 1 to 3 belongs\. It is damaged; restore it from a backup$",
     ):
         open_ledger(url)
 
@@ -200,8 +246,7 @@ def test_tables_are_strict_and_the_log_survives_a_crash(ledger, file):
         "SELECT name, strict FROM pragma_table_list WHERE schema = 'main' AND type = 'table'"
     )
     assert {name: strict for name, strict in kinds if not name.startswith("sqlite_")} == dict.fromkeys(
-        ["settings", "families", "models", "jobs", "findings", "signs", "followups", "parts", "hearsay", "history",
-         "numbering", "schema_version"], 1)  # fmt: skip
+        [*TABLES, "history", "numbering", "schema_version"], 1)  # fmt: skip
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     with pytest.raises(sqlite3.IntegrityError, match=r"CHECK constraint failed: jobs_outcome_allowed"):
         connection.execute(

@@ -16,7 +16,15 @@ from reliability.records.frames import Records
 from reliability.records.package import load_package_records
 from reliability.report.card import write_card
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.judging import NAMES, VERDICT_COLUMNS, judge, offers_from, read_offers, write_verdicts
+from reliability.worth.judging import (
+    LOT_COLUMNS,
+    NAMES,
+    VERDICT_COLUMNS,
+    judge,
+    offers_from,
+    read_offers,
+    write_verdicts,
+)
 from reliability.worth.looking import look_first
 from reliability.worth.odds import MOST_SEEN
 from tests.report.cards import (
@@ -30,6 +38,8 @@ from tests.report.cards import (
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 DAY = datetime.date(2026, 11, 25)
+# The card judges units, not yet lots.
+ON_THE_CARD = [name for name in VERDICT_COLUMNS if name not in LOT_COLUMNS]
 MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high")
 NOTES = (
     "unknown family",
@@ -94,7 +104,7 @@ def judged_by_card(page: Any, rows: list[dict[str, str]]) -> list[dict[str, Any]
 def difference(cells: dict[str, str], row: dict[str, Any]) -> list[str]:
     """List what differs between a line of verdicts.csv and what the card says."""
     told = []
-    for name in VERDICT_COLUMNS:
+    for name in ON_THE_CARD:
         value, cell = row[name], cells[name]
         if name in MONEY:
             same = cell == ("" if value != value else f"{value:.2f}")
@@ -287,7 +297,7 @@ def test_the_same_cells_are_refused(cards, pages):
             assert got["field"] in {*NAMES, *row}
             assert got["told"].endswith(".")
         else:
-            assert [name for name in VERDICT_COLUMNS if not is_same(expected[name], got.get(name))] == [], row
+            assert [name for name in ON_THE_CARD if not is_same(expected[name], got.get(name))] == [], row
     assert 25 < refused < len(rows) - 15
 
 

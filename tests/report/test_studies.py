@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records.frames import Records, records_from_rows
 from reliability.records.package import load_package_records
 from reliability.report import planning

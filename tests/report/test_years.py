@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records.frames import records_from_rows
 from reliability.report.family_page import years
 from reliability.report.groundwork import FAILED, Groundwork

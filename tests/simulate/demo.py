@@ -423,7 +423,7 @@ def write_demo(out: Path) -> None:
         If the folder holds something else.
     """
     world, rows = demo_world(), demo_rows()
-    write_package(rows, out)
+    write_package(rows, out, demo=True)
     (out / "offers.csv").write_bytes(_offers_text().encode())
     page = demo_page(world, rows, unwritten_jobs(world, DEMO_JOBS, DEMO_SEED))
     (out / "README.md").write_text(page, encoding="utf-8", newline="\n")

@@ -349,7 +349,7 @@ def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
     if n_jobs < 0:
         raise InvalidInput(f"`n_jobs` must be 0 or more, got {n_jobs}.")
     stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
-    rows: Rows = {name: [] for name in ("jobs", "findings", "signs", "followups")}
+    rows: Rows = {name: [] for name in ("lots", "jobs", "findings", "signs", "followups")}
     for number, stay in enumerate(stays, start=1):
         if stay.job == "lost":
             continue
@@ -466,6 +466,11 @@ def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> Non
     stay = replace(stay, job=job)
     dice = Dice(seed, world.name, "paper", job)
     row = job_row(stay, dice, world.end)
+    if row["lot"] and row["bought_for"] is not None:
+        rows["lots"].append({"lot": row["lot"], "price": row["bought_for"], "bought_on": row["taken_in"]})
+        row["bought_for"] = None
+    else:
+        row["lot"] = None
     rows["jobs"].append(row)
     rows["findings"] += finding_rows(stay, dice)
     rows["signs"] += sign_rows(stay)

@@ -9,6 +9,7 @@ from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import missing_by_season, read_bench, share_unfinished_repaired
 from reliability.worth.costs import comeback_cost, job_gains
 from reliability.worth.prices import remains, usual_prices
+from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)
@@ -147,3 +148,27 @@ def test_open_jobs_are_weighed_by_how_long_they_lie():
     bench = read_bench(records_from_rows({"families": families, "jobs": jobs}), DAY)
     # Among the two that took longer none was repaired; two jobs at the overall odds of 1/2 are added.
     assert share_unfinished_repaired(bench).tolist() == [0.25, 0.25]
+
+
+def test_selling_takes_time_of_what_is_sold_and_of_nothing_else(rows):
+    without = gains(rows)
+    rows["settings"].append({"setting": "selling_hours", "value": "1.5"})
+    rows["jobs"].append(job(6, NAME, "sold as is", sold_for=0.0, sold_on="2024-06-01"))
+    found = gains(rows)
+    # At 10 an hour; the unit that is repaired and kept counts as sold, the one that was given away does not.
+    less = without["gain"] - found["gain"]
+    assert less["1"] == pytest.approx(15.0)
+    assert less[["2", "3"]].tolist() == pytest.approx([0.0, 0.0])
+    assert less["4"] == pytest.approx(15.0)
+    assert found.loc["6", "time_cost"] == pytest.approx(30.0)
+    assert found.loc["5", "time_cost"] == pytest.approx(45.0)
+
+
+def test_selling_time_is_in_the_verdict_of_what_will_be_sold(bench_rows):
+    rows = {**bench_rows, "settings": [{"setting": "hour_rate", "value": "10"}]}
+    slow = {**rows, "settings": [*rows["settings"], {"setting": "selling_hours", "value": "2"}]}
+    quick, less = (
+        explain(fit_appraiser(records_from_rows(each), DAY), family="Larkov T1").money
+        for each in (rows, slow)
+    )
+    assert list(quick["gain_free"] - less["gain_free"]) == pytest.approx([20.0, 0.0], abs=0.01)

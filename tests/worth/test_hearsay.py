@@ -8,9 +8,9 @@ from numpy.testing import assert_allclose
 from scipy.special import expit, logit
 
 from reliability.records.frames import records_from_rows
-from reliability.worth import hearsay as worth_hearsay
+from reliability.worth import lives
 from reliability.worth.bench import read_bench
-from reliability.worth.hearsay import weigh_hearsay
+from reliability.worth.lives import weigh_hearsay
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)
@@ -152,7 +152,7 @@ def test_errors_are_weighed_as_bayes_has_it():
     own = {DECK: (9, 20), TABLE: (10, 15)}
     found = weighed(heard, own)
     likely = []
-    for error, chance in zip(worth_hearsay.ERRORS, worth_hearsay.ERROR_CHANCES, strict=True):
+    for error, chance in zip(lives.ERRORS, lives.ERROR_CHANCES, strict=True):
         density = chance
         for said, worth, (well, n) in ((0.7, 12.0, own[DECK]), (0.6, 8.0, own[TABLE])):
             seen = (well + 0.5) / (n + 1)
@@ -160,15 +160,15 @@ def test_errors_are_weighed_as_bayes_has_it():
             density *= np.exp(-0.5 * (logit(said) - logit(seen)) ** 2 / variance) / np.sqrt(variance)
         likely.append(density)
     likely = np.array(likely) / sum(likely)
-    expected = sum(c / (1 / 6 + e**2 * 0.21) for c, e in zip(likely, worth_hearsay.ERRORS, strict=True))
+    expected = sum(c / (1 / 6 + e**2 * 0.21) for c, e in zip(likely, lives.ERRORS, strict=True))
     assert_allclose(worth_of(found, "one"), expected, rtol=1e-9)
 
 
 # A teller whose error is known, simulated: what is said is as far off as the share of so many jobs would be.
 @pytest.mark.parametrize(("n", "p", "error"), [(10.0, 0.5, 0.5), (10.0, 0.3, 0.2), (40.0, 0.6, 0.4)])
 def test_a_statement_is_worth_as_many_jobs_as_are_as_far_off(monkeypatch, n, p, error):
-    monkeypatch.setattr(worth_hearsay, "ERRORS", np.array([error]))
-    monkeypatch.setattr(worth_hearsay, "ERROR_CHANCES", np.ones(1))
+    monkeypatch.setattr(lives, "ERRORS", np.array([error]))
+    monkeypatch.setattr(lives, "ERROR_CHANCES", np.ones(1))
     rng = np.random.default_rng(3)
     seen = rng.binomial(int(n), p, 200_000) / n
     # What the teller saw, shifted on the scale of log odds by what the teller is wrong by.

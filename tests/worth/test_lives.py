@@ -3,9 +3,9 @@ import datetime
 import numpy as np
 import pytest
 
-from reliability.life.findings import observe
+from reliability.life.lives import observe
 from reliability.records.frames import records_from_rows
-from reliability.worth import lives as worth_lives
+from reliability.worth import lives
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.lives import changes_of, pool_lives, unit_findings, worst_findings
@@ -122,7 +122,7 @@ def test_no_change_is_seen_where_there_is_none():
 
 
 def test_only_the_components_with_most_records_are_searched(monkeypatch):
-    monkeypatch.setattr(worth_lives, "MOST_SEARCHED", 1)
+    monkeypatch.setattr(lives, "MOST_SEARCHED", 1)
     records = gears_that_changed()
     seen = observe(records.jobs, records.findings, records.families)
     assert changes_of(seen) == {}  # belts and gears are told of alike, and belts come first

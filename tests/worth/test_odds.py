@@ -7,7 +7,7 @@ from scipy.integrate import quad
 from scipy.special import expit, logit
 from scipy.stats import norm, weibull_min
 
-from reliability.worth import job_odds as batch_odds
+from reliability.worth import recalibration
 from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, normal_draws, unit_states
 from tests.worth.units import family, random_family, random_shared, shared, states
 
@@ -160,10 +160,10 @@ def test_many_units_at_once_are_the_units_one_by_one(monkeypatch, n_signs):
     assert {0, 1, 2} <= {*there.tolist()}
     assert there.size < n_units
     repair = np.broadcast_to(lives.repair, (n_units, n_components, 2))
-    whole = batch_odds.repair_chances(lives, common, unit, age, year, weight, signs, repair)
+    whole = recalibration.repair_chances(lives, common, unit, age, year, weight, signs, repair)
     # Sums over sets of signs seen cancel: of five common ones, four or five digits of sixteen are lost.
     assert_allclose(whole[there], one_by_one, rtol=1e-12 if n_signs == 2 else 1e-10)
     assert (whole[np.setdiff1d(np.arange(n_units), there)] == 0).all()
-    monkeypatch.setattr(batch_odds, "ELEMENTS_AT_ONCE", 192 * n_components * 7)
-    in_pieces = batch_odds.repair_chances(lives, common, unit, age, year, weight, signs, repair)
+    monkeypatch.setattr(recalibration, "ELEMENTS_AT_ONCE", 192 * n_components * 7)
+    in_pieces = recalibration.repair_chances(lives, common, unit, age, year, weight, signs, repair)
     assert_allclose(in_pieces, whole, rtol=1e-14 if n_signs == 2 else 1e-10)

@@ -54,7 +54,6 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path):
         "offers.csv, line 3, column asked: '-5' is not at least 0",
         "offers.csv, line 3, column rust: read as a sign: 'perhaps' is not one of yes, no",
         "offers.csv, line 3: names neither family nor model nor kind",
-        "offers.csv, line 4, column offer: is empty",
         "offers.csv, line 4, column built_to: the window 1990 to 1980 must run forwards",
         "offers.csv, line 5: 5 cells, the header has 7",
         "'a' is used 2 times",
@@ -66,9 +65,9 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path):
     ("text", "message"),
     [
         ("", "offers.csv is empty: a header row"),
-        ("family,asked\nx,1\n", "there is no column offer; found: family, asked"),
-        ("offer,asked,asked\na,1,2\n", "column asked: occurs more than once"),
-        ("offer,\na,1\n", "a column has no name"),
+        ("offer,asked\nx,1\n", "there is no column family, model or kind; found: offer, asked"),
+        ("family,asked,asked\na,1,2\n", "column asked: occurs more than once"),
+        ("family,\na,1\n", "a column has no name"),
         ('offer,family\na,"open\n', "Quotes must pair up"),
         ("offer,family,askd\na,Larkov T1,25\n", "Did you mean the column 'asked'"),
     ],
@@ -190,3 +189,13 @@ def test_more_signs_than_are_weighed_together_are_told(demo_appraiser):
 def test_a_unit_from_the_future_is_refused(bench_appraiser):
     with pytest.raises(InvalidInput, match=r"built in 2026, after the day it was seen .2025-01-10."):
         unit_of(bench_appraiser, built_from=2026)
+
+
+def test_an_offer_without_a_name_bears_the_number_of_its_row(tmp_path):
+    offers = read_offers(write(tmp_path, "family,asked\nLarkov T1,25\nLarkov T1,30\n"))
+    assert list(offers["offer"]) == ["1", "2"]
+    offers = read_offers(write(tmp_path, "offer,family\nbarn,Larkov T1\n,Larkov T1\n"))
+    assert list(offers["offer"]) == ["barn", "2"]
+    with pytest.raises(InvalidInput, match="column offer: '2' is used 2 times"):
+        read_offers(write(tmp_path, "offer,family\n2,Larkov T1\n,Larkov T1\n"))
+    assert list(offers_from([{"family": "Larkov T1"}, {"family": "Larkov T1"}])["offer"]) == ["1", "2"]

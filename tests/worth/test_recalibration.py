@@ -14,10 +14,9 @@ from reliability.records.frames import records_from_rows
 from reliability.worth.appraisal import MOST_YEARS, assumed_years
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
-from reliability.worth.job_odds import ages_by_family
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.lives import read_slots
-from reliability.worth.recalibration import age_range, gather_outcomes, written_up
+from reliability.worth.recalibration import age_range, ages_by_family, gather_outcomes, written_up
 from tests.simulate import make_world, run_bench
 from tests.worth.ledgers import finding, job
 

@@ -12,9 +12,8 @@ from scipy.optimize import minimize
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from reliability.worth import mending as worth_repairability
-from reliability.worth.mending import fit_repairability, mixed_odds
-from reliability.worth.supply import STATES, Supply
+from reliability.worth import supply
+from reliability.worth.supply import STATES, Supply, fit_repairability, mixed_odds
 
 FAMILIES = ("Larkov T1", "Larkov T2", "Larkov T3")
 COMPONENTS = ("belt", "gear")
@@ -65,7 +64,7 @@ def as_they_are(mean, sd, chances):
 
 
 def odds(found, family, component="belt", day=None):
-    with patch.object(worth_repairability, "mixed_odds", as_they_are):
+    with patch.object(supply, "mixed_odds", as_they_are):
         return float(told(found, family, component, day)[0])
 
 
@@ -81,7 +80,7 @@ def test_what_was_mended_with_new_parts_does_not_promise_much_without():
 
 def test_other_families_learn_of_a_part_only_as_it_can_be_had_there():
     both, before, later = fitted(MENDED_THEN, LOST_SINCE), fitted(MENDED_THEN), fitted(LOST_SINCE)
-    prior = worth_repairability.LEVEL_MEANS
+    prior = supply.LEVEL_MEANS
     # A belt of another family that cannot be had, either: on its way to the record, not as far.
     assert odds(both, "Larkov T1") < odds(both, "Larkov T2") < prior[2] - 0.3
     # Belts that can be had are not dragged down, with the first record or without it.
@@ -96,11 +95,11 @@ def test_other_families_learn_of_a_part_only_as_it_can_be_had_there():
 )
 def test_without_a_trial_without_a_part_the_prior_answers(counts):
     found = fitted(*counts)
-    assert worth_repairability.LEVEL_MEANS[2] == pytest.approx(logit(0.27), abs=0.01)
+    assert supply.LEVEL_MEANS[2] == pytest.approx(logit(0.27), abs=0.01)
     # Exactly: without trials every spread has the same mean, and a row that stands for none weighs 1e-9.
-    assert_allclose(odds(found, "Larkov T2"), worth_repairability.LEVEL_MEANS[2], atol=1e-6)
+    assert_allclose(odds(found, "Larkov T2"), supply.LEVEL_MEANS[2], atol=1e-6)
     elsewhere = replace(found, supply=supply_of({("belt", ""): NEVER}))
-    assert_allclose(odds(elsewhere, "Zorvane 1"), worth_repairability.LEVEL_MEANS[2], atol=1e-6)
+    assert_allclose(odds(elsewhere, "Zorvane 1"), supply.LEVEL_MEANS[2], atol=1e-6)
 
 
 HARD = ("Larkov T1", "belt", THEN, 0, 40)
@@ -112,7 +111,7 @@ def test_without_a_part_nothing_is_easier_than_with_one():
     for family in ("Larkov T2", "Zorvane 1"):
         missing = replace(found, supply=supply_of({("belt", family): NEVER}))
         had = replace(found, supply=supply_of({}))
-        assert odds(had, family) < worth_repairability.LEVEL_MEANS[2] - 0.5
+        assert odds(had, family) < supply.LEVEL_MEANS[2] - 0.5
         assert_allclose(odds(missing, family), odds(had, family), atol=1e-6)
     assert odds(easy, "Larkov T2") > odds(found, "Larkov T2") + 0.5
 
@@ -129,8 +128,8 @@ def test_a_salvaged_part_that_nobody_tried_promises_less_than_a_new_one(counts):
     pair = ("belt", "Larkov T3")
     worn = replace(found, supply=supply_of({pair: NEVER}, {pair}))
     lost = odds(worn, "Larkov T3") - odds(found, "Larkov T3")
-    assert worth_repairability.LEVEL_MEANS[1] < 0
-    assert_allclose(lost, worth_repairability.LEVEL_MEANS[1], atol=1e-6)
+    assert supply.LEVEL_MEANS[1] < 0
+    assert_allclose(lost, supply.LEVEL_MEANS[1], atol=1e-6)
 
 
 def test_what_salvage_takes_differs_by_component():
@@ -173,7 +172,7 @@ def test_trials_are_split_by_what_could_be_had_on_their_day(chance):
 def fit_in_parts(rows):
     """Fit trials of a share each, with supply known for certain: as many rows of a tenth of a trial."""
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(worth_repairability, "ORIGIN_DISCOUNT", 0.1)
+        patched.setattr(supply, "ORIGIN_DISCOUNT", 0.1)
         copies = [
             ("Larkov T1", "belt", mended, False, day)
             for share, mended, day in rows
@@ -279,7 +278,7 @@ MIXED_COUNTS = (
 
 def written_out(effect, family, component, state):
     """Log odds as one would say them; `effect(name, sd)` is how far off its prior mean an effect is."""
-    with_part, salvaged, without = worth_repairability.LEVEL_MEANS
+    with_part, salvaged, without = supply.LEVEL_MEANS
     own = SDS["component without a new part"]
     if state == "no":
         eta = without + effect("without", SDS["level"]) + effect(("without", component), own)
@@ -313,13 +312,13 @@ def best_by_scipy(counts):
 
 
 def test_the_best_effects_are_those_that_scipy_finds(monkeypatch):
-    averaging = worth_repairability.fit_shrunk_logit
+    averaging = supply.fit_shrunk_logit
 
     def at_single_spreads(y, n, blocks, **known):
         single = [replace(block, sds=(SDS[block.name],)) for block in blocks]
         return averaging(y, n, single, **{**known, "inner_sds": (CELL_SD,)})
 
-    monkeypatch.setattr(worth_repairability, "fit_shrunk_logit", at_single_spreads)
+    monkeypatch.setattr(supply, "fit_shrunk_logit", at_single_spreads)
     found = fitted(*MIXED_COUNTS, supply=MIXED)
     effect = best_by_scipy(MIXED_COUNTS)
     for day in (THEN, SINCE):

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reliability.records.frames import records_from_rows
-from reliability.worth import supply as worth_supply
+from reliability.worth import supply
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.review import explain
 from reliability.worth.supply import STATES, Supply, read_supply
@@ -244,12 +244,12 @@ def test_supply_made_by_hand():
 def by_bayes(attempts, note, span, asked, *, is_own=True):
     """Chance that new parts could be had on the days asked, with rates and stories as believed beforehand."""
     rate = {}
-    for had_it, row in ((True, worth_supply.WAYS_IF_HAD), (False, worth_supply.WAYS_IF_GONE)):
+    for had_it, row in ((True, supply.WAYS_IF_HAD), (False, supply.WAYS_IF_GONE)):
         for way, count in zip(("new", "salvaged", "rebuilt", "no part"), row, strict=True):
             rate[had_it, way] = count / sum(row)
-    if_had, if_gone = worth_supply.OWN_NOTE if is_own else worth_supply.GENERAL_NOTE
+    if_had, if_gone = supply.OWN_NOTE if is_own else supply.GENERAL_NOTE
     says = {True: if_had, False: if_gone}
-    still, never, sold_out = np.array(worth_supply.STORIES) / sum(worth_supply.STORIES)
+    still, never, sold_out = np.array(supply.STORIES) / sum(supply.STORIES)
     days = span[0] + (np.arange(2000) + 0.5) / 2000 * (span[1] - span[0])
     until = np.array([np.inf, -np.inf, *days])
     weight = np.array([still, never, *np.full(2000, sold_out / 2000)])
@@ -277,7 +277,7 @@ WORK = {"new": NEW, "salvaged": SALVAGED, "rebuilt": {"action": "rebuilt"}, "no 
     ],
 )
 def test_stories_are_weighed_as_bayes_has_it(monkeypatch, ways, note, is_own):
-    monkeypatch.setattr(worth_supply, "ROUNDS", 1)  # before anything is learned of the rates
+    monkeypatch.setattr(supply, "ROUNDS", 1)  # before anything is learned of the rates
     attempts = [(FAMILY, "gear", year, WORK[way]) for year, way in ways.items()]
     row = (
         [{"obtainable": note[1], "family": FAMILY if is_own else None, "as_of": f"{note[0]}-05-02"}]

@@ -1,0 +1,861 @@
+"""A reading plan: what the columns of somebody's sheet are, read from TOML, and followed row by row."""
+
+import datetime
+import re
+import tomllib
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, select
+
+from reliability.errors import InvalidInput, reason
+from reliability.records import database
+from reliability.records.checks import Complaint
+from reliability.records.database import SQL_TABLES
+from reliability.records.importing import ImportSummary, MadeRows, import_sources
+from reliability.records.open_repair import maker_key
+from reliability.records.spreadsheets import (
+    HEADING,
+    MARKS,
+    ORDERS,
+    SEPARATORS,
+    SHEET,
+    Cell,
+    CsvForm,
+    Grid,
+    SheetRow,
+    again_rows,
+    header_names,
+    key_of,
+    read_built,
+    read_date,
+    read_grids,
+    read_hours,
+    read_number,
+    table_rows,
+    text_of,
+)
+from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
+from reliability.records.values import (
+    EXPONENTS,
+    Fault,
+    FaultsFound,
+    Refused,
+    folded,
+    nearest,
+    refuse,
+    shown,
+)
+
+if TYPE_CHECKING:
+    from reliability.records.ledger import Ledger
+
+# What a plan may say.
+
+DATES = ("taken_in", "closed", "sold_on")
+MONEY = ("bought_for", "other_costs", "sold_for", "salvage_value", "part_cost")
+PARTS = ("component", "position", "found", "action", "part_cost", "part_source")
+UNIT = ("family", "maker", "model", "kind")
+ROLES = (
+    "job", *UNIT, "lot", "built", *DATES, "outcome", *MONEY[:4], "hours", "ended_by", "ended_why", "remarks",
+    "faults", *PARTS, "leave out",
+)  # fmt: skip
+#: Roles with a name behind them: `finding: belt`, `sign: rust`.
+NAMED = ("finding", "sign")
+LEAVE_OUT, UNKNOWN, AS_ABOVE, UNCLEAR = "leave out", "unknown", "as above", "unclear"
+_ROWS = re.compile(r"(?:(.+), )?rows? (\d+)(?: to (\d+))?")
+
+
+@dataclass(frozen=True)
+class ColumnPlan:
+    """What one column is, and how its cells are written."""
+
+    name: str
+    role: str
+    of: str = ""
+    dates: tuple[str, ...] = ()
+    dates_where: Mapping[str, str] = field(default_factory=dict)
+    real_dates: str = "right"
+    mark: str | None = None
+    unit: str | None = None
+    about: int | None = None
+    empty: str | None = None
+    several: str | None = None
+    merged: str | None = None
+    prefix: str = ""
+    values: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A reading plan without open questions; see `read_plan`."""
+
+    source: str
+    sheets: Mapping[str, Any]
+    columns: Mapping[str, ColumnPlan]
+    form: CsvForm | None = None
+    rows: str = "jobs"
+    same_again: str = "keep"
+    faulty_rows: str = "refuse"
+    currency: str | None = None
+    numbering: str | None = None
+    unknown: frozenset[str] = frozenset()
+    ditto: frozenset[str] = frozenset()
+    where_empty: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    for_all: Mapping[str, Any] = field(default_factory=dict)
+    named_alone: str = ""
+    parts: Mapping[str, str] = field(default_factory=dict)
+    states: Mapping[str, str] = field(default_factory=dict)
+    families: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan.
+
+    Parameters
+    ----------
+    path : Path
+        TOML, as `reading_plan_draft.draft_plan` writes it.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InvalidInput
+        If it is no TOML, has open questions (all are named), or says what no plan says (all of it is named).
+    """
+    try:
+        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was imported.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InvalidInput(f"{path} is no plan in TOML: {error}. Nothing was imported.") from None
+    for_all = raw.get("for_all")
+    has_kind = isinstance(for_all, dict) and bool(for_all.get("kind"))
+    if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
+        count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
+        raise InvalidInput(
+            f"{path.name} has {count} still open; fill what stands between the quotation marks. "
+            "Nothing was imported.",
+            still_open,
+        )
+    refuse([f"{path.name}, {fault}" for fault in _misfits(raw, _SHAPE)], "Nothing was imported.")
+    if not raw.get("sheets") or not raw.get("columns"):
+        raise InvalidInput(
+            f"{path.name} names no sheets or no columns; --draft writes a plan. Nothing was imported."
+        )
+    return _plan(path.name, raw)
+
+
+def _open(raw: Any, place: str = "") -> Iterator[str]:
+    """Find every answer that is still empty."""
+    for key, value in raw.items():
+        name = str(key) if re.fullmatch(r"\w+", str(key)) else f'"{key}"'
+        at = f"{place}.{name}" if place else name
+        if value == "":
+            yield at
+        elif isinstance(value, dict):
+            yield from _open(value, at)
+
+
+def _sheet_fault(value: Any) -> str | None:
+    header = value.get("header") if isinstance(value, dict) else None
+    is_read = isinstance(header, list) and header and all(isinstance(row, int) for row in header)
+    return None if value == LEAVE_OUT or is_read else f'is "{LEAVE_OUT}", or such as {{ header = [1] }}'
+
+
+def _role_fault(value: Any) -> str | None:
+    role, _, of = str(value).partition(":")
+    if value in ROLES or (role in NAMED and of.strip()):
+        return None
+    hint = nearest(str(value), ROLES)
+    return f"{value!r} is not one of {', '.join(ROLES)}, finding: COMPONENT, sign: SIGN.{hint}"
+
+
+def _outcome_fault(value: Any) -> str | None:
+    told = value.values() if isinstance(value, dict) else [value]
+    wrong = [word for word in told if word not in (*OUTCOMES, LEAVE_OUT)]
+    return f"{wrong[0]!r} is not one of {', '.join(OUTCOMES)}, {LEAVE_OUT}" if wrong else None
+
+
+def _state_fault(value: Any) -> str | None:
+    if value == UNCLEAR or state_of(str(value)):
+        return None
+    listed = ", ".join((*FOUND, *ACTIONS))
+    return f"{value!r} is not {UNCLEAR}, one of {listed}, or both, such as failed, replaced"
+
+
+_TEXTS = {"*": str}
+#: What may stand where: a table by its keys (* for any), words to choose from, a list, a type, or a test.
+_SHAPE: dict[str, Any] = {
+    "encoding": str, "separator": tuple(SEPARATORS.values()), "quotes": bool, "rows": ("jobs", "parts"),
+    "same_again": ("keep", LEAVE_OUT), "faulty_rows": ("refuse", LEAVE_OUT), "currency": tuple(EXPONENTS),
+    "numbering": str, "unknown": [str], "ditto": [str], "sheets": {"*": _sheet_fault},
+    "columns": {"*": {
+        "is": _role_fault, "dates": ORDERS, "dates_where": {"*": ORDERS},
+        "real_dates": ("right", "swapped"), "decimal": tuple(MARKS),
+        "unit": ("hours", "minutes"), "about": int, "empty": str, "several": ("sum", "first"),
+        "merged": ("share", "each"), "prefix": str, "values": _TEXTS,
+    }},
+    "where_empty": dict.fromkeys(DATES, (*DATES, UNKNOWN)),
+    "for_all": {**dict.fromkeys((*TABLES["jobs"].names, "kind"), str), "outcome": _outcome_fault},
+    "faults": {"named_alone": FOUND, "other_texts": ("remarks",), "parts": _TEXTS,
+               "states": {"*": _state_fault}},
+    "families": {"*": {"kind": str, "maker": str, "also": [str], "same_as": str}},
+}  # fmt: skip
+
+
+def _misfits(value: Any, shape: Any, at: str = "") -> Iterator[str]:
+    """Find everything that a plan does not have, or that may not stand where it stands."""
+    if isinstance(shape, dict) and isinstance(value, dict):
+        for key, inner in value.items():
+            if key in shape or "*" in shape:
+                yield from _misfits(inner, shape.get(key, shape.get("*")), f"{at}.{key}" if at else key)
+            else:
+                hint = nearest(key, shape)
+                yield f"{at or 'top'}: there is no entry {key!r}; there are {', '.join(shape)}.{hint}"
+        if "is" in shape and "is" not in value:
+            yield f"{at}: does not say what the column is"
+    elif isinstance(shape, tuple):
+        told = value if isinstance(value, list) else [value]
+        yield from (
+            f"{at}: {word!r} is not one of {', '.join(shape[:9])}" for word in told if word not in shape
+        )
+    elif callable(shape) and not isinstance(shape, type):
+        yield from (f"{at}: {fault}" for fault in [shape(value)] if fault)
+    elif not (isinstance(value, shape) if isinstance(shape, type) else isinstance(value, type(shape))):
+        wanted = (
+            "a table" if isinstance(shape, dict) else "a list" if isinstance(shape, list) else shape.__name__
+        )
+        yield f"{at}: {value!r} is not {wanted.replace('str', 'a text').replace('int', 'a whole number')}"
+
+
+def _plan(source: str, raw: Mapping[str, Any]) -> Plan:
+    faults = raw.get("faults", {})
+    separators = {name: sign for sign, name in SEPARATORS.items()}
+    return Plan(
+        source=source,
+        sheets=raw["sheets"],
+        columns={name: _column(name, entry) for name, entry in raw["columns"].items()},
+        form=CsvForm(raw["encoding"], separators[raw["separator"]], raw.get("quotes", True))
+        if "separator" in raw else None,
+        unknown=frozenset(key_of(mark) for mark in raw.get("unknown", ())),
+        ditto=frozenset(key_of(mark) for mark in raw.get("ditto", ())),
+        where_empty={name: [other] if isinstance(other, str) else other
+                     for name, other in raw.get("where_empty", {}).items()},
+        for_all=raw.get("for_all", {}),
+        named_alone=faults.get("named_alone", ""),
+        parts={folded(word): name for word, name in faults.get("parts", {}).items()},
+        states={folded(word): name for word, name in faults.get("states", {}).items()},
+        families=raw.get("families", {}),
+        **{key: raw[key] for key in ("rows", "same_again", "faulty_rows", "currency", "numbering")
+           if key in raw},
+    )  # fmt: skip
+
+
+def _column(name: str, entry: Mapping[str, Any]) -> ColumnPlan:
+    role, _, of = (part.strip() for part in entry["is"].partition(":"))
+    dates = entry.get("dates", ())
+    values = {folded(word): meaning for word, meaning in entry.get("values", {}).items() if folded(word)}
+    values |= {key_of(word): meaning for word, meaning in entry.get("values", {}).items()}
+    keys = ("unit", "about", "empty", "several", "merged", "prefix", "dates_where", "real_dates")
+    more = {key: entry[key] for key in keys if key in entry}
+    more["dates"] = (dates,) if isinstance(dates, str) else tuple(dates)
+    return ColumnPlan(name, role, of, mark=MARKS.get(entry.get("decimal", "")), values=values, **more)
+
+
+# A text about faults, by a list of words.
+
+
+def state_of(text: str) -> tuple[str | None, str | None] | None:
+    """Take ``"failed, replaced"`` apart: what was found and what was done; None if it is neither."""
+    found = action = None
+    for word in (part.strip() for part in text.split(",")):
+        if word in FOUND and found is None:
+            found = word
+        elif word in ACTIONS and action is None:
+            action = word
+        else:
+            return None
+    return found, action
+
+
+def fault_clauses(text: str) -> list[str]:
+    """Cut a text into what is said of one thing: at commas, stops and line breaks."""
+    return [clause.strip() for clause in re.split(r"[,;\n()]|\.(?=\s|$)|\s[-–]\s|->", text) if clause.strip()]
+
+
+def findings_in(
+    text: str, parts: Mapping[str, str], states: Mapping[str, str], named_alone: str
+) -> tuple[list[tuple[str, str, str | None]], int]:
+    """Find the components that a text names, and what it says of them.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``"belt snapped, motor ok; caps?"``.
+    parts, states : mapping of str to str
+        Folded words and the component, state or action that each stands for; "unclear" for doubt.
+    named_alone : str
+        State of a component of which nothing else is said.
+
+    Returns
+    -------
+    list of (str, str, str or None), int
+        Component, state and action; and how many clauses with a component are in doubt, and give none.
+    """
+    found: list[tuple[str, str, str | None]] = []
+    n_unclear = 0
+    for clause in fault_clauses(text):
+        waiting: list[str] = []
+        for piece in _pieces(clause, parts):
+            named = list(dict.fromkeys(_hits(piece, parts, compound=True)))
+            said = _hits(piece, states)
+            told = [state for state in map(state_of, said) if state]
+            worst = {state[0] for state in told if state[0]}
+            if named and (UNCLEAR in said or "?" in piece or ("sound" in worst and len(worst) > 1)):
+                n_unclear += 1
+            elif named and not said and folded(piece) in parts:
+                waiting += named  # "belt and motor replaced": what is said of the motor is said of the belt
+            elif named:
+                action = next((state[1] for state in told if state[1]), None)
+                state = max(worst, key=FOUND.index, default=named_alone)
+                found += [(name, state, action) for name in (*waiting, *named)]
+                waiting = []
+        found += [(name, named_alone, None) for name in waiting]
+    return found, n_unclear
+
+
+_AND = re.compile(r"\s*[+&]\s*|\s/\s|\s(?:and|und|u\.?|en|et|then|dann|but|aber|maar|mais)\s", re.IGNORECASE)
+
+
+def _pieces(clause: str, parts: Mapping[str, str]) -> list[str]:
+    """Cut a clause at its "and"; at a bare stroke only between parts: "belt/caps", not "u/s"."""
+    found: list[str] = []
+    for piece in _AND.split(clause):
+        sides = piece.split("/")
+        found += sides if all(_hits(side, parts) for side in sides) else [piece]
+    return found
+
+
+def _hits(text: str, listed: Mapping[str, str], *, compound: bool = False) -> list[str]:
+    """Give what the words of a text stand for, the longest phrase first; of "motor cap"  the last."""
+    tokens = folded(text).split()
+    longest = max((len(phrase.split()) for phrase in listed), default=0)
+    hits: list[str] = []
+    at, end = 0, -1
+    while at < len(tokens):
+        for length in range(min(longest, len(tokens) - at), 0, -1):
+            if (meaning := listed.get(" ".join(tokens[at : at + length]))) is not None:
+                hits = hits[:-1] if compound and at == end else hits
+                hits.append(meaning)
+                at += length - 1
+                end = at + 1
+                break
+        at += 1
+    return hits
+
+
+# One job, out of the row or the rows that tell of it.
+
+
+class _LeftOut(Exception):
+    """The plan leaves this row out."""
+
+
+@dataclass
+class _Job:
+    """What the rows of one job say, and what cannot be read of them."""
+
+    number: str
+    rows: list[tuple[int, SheetRow]]
+    job: dict[str, Any] = field(default_factory=dict)
+    findings: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    signs: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    family: dict[str, Any] | None = None
+    complaints: list[tuple[int, tuple[str, str]]] = field(default_factory=list)
+
+
+class Follower:
+    """Follows a plan through the sheets of a file.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    path : Path
+        The file, for messages.
+    grids : sequence of Grid
+        Its sheets.
+    kinds : mapping of str to str
+        Families that the ledger knows, and their kinds.
+
+    Attributes
+    ----------
+    jobs : list of _Job
+        In the order of the sheets.
+    left_out : dict of str to dict of str to list of str
+        Rows by why they are no jobs, and by sheet.
+    places : dict of int to str
+        Where each row stands, by its running number.
+    """
+
+    def __init__(self, plan: Plan, path: Path, grids: Sequence[Grid], kinds: Mapping[str, str]) -> None:
+        self.plan, self.path, self.kinds = plan, path, kinds
+        self.left_out: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
+        self.places: dict[int, str] = {}
+        self.n_unclear = 0
+        self.is_several = len(plan.sheets) > 1
+        self._by_key = {unit_key(name): entry.get("same_as", family)
+                        for family, entry in plan.families.items()
+                        for name in (family, *entry.get("also", ()))}  # fmt: skip
+        self._by_key |= {unit_key(name): name for name in kinds if unit_key(name) not in self._by_key}
+        self._makers = {maker_key(entry["maker"]): entry["maker"] for entry in plan.families.values()
+                        if entry.get("maker")}  # fmt: skip
+        self._columns = {role: [column for column in plan.columns.values() if column.role == role]
+                         for role in (*ROLES, *NAMED)}  # fmt: skip
+        self._above: dict[str, Cell] = {}
+        rows = self._rows(grids)
+        self._given: Counter[tuple[str, str, int]] = Counter()
+        self._shared = Counter(
+            (row.sheet, name, top) for _, row in rows for name, (top, _) in row.merged.items()
+        )
+        jobs = [self._job(number, group) for number, group in self._groups(rows)]
+        self.jobs = [job for job in jobs if job is not None]
+
+    def _rows(self, grids: Sequence[Grid]) -> list[tuple[int, SheetRow]]:
+        """Take the rows out of every sheet that the plan reads, each with a running number."""
+        found: list[SheetRow] = []
+        named: set[str] = {SHEET, HEADING}
+        faults = _strange(self.plan, "sheet", self.plan.sheets, {grid.name for grid in grids})
+        for grid in grids:
+            entry = self.plan.sheets.get(grid.name)
+            if isinstance(entry, Mapping):
+                rows, passed = table_rows(grid, entry["header"], self.plan.ditto, entry.get("leave_out", ()))
+                found += rows
+                named |= {*header_names(grid, entry["header"]), *(name for row in rows for name in row.cells)}
+                for why in passed:
+                    self.left_out[why.why][why.sheet].append(str(why.number))
+        used = {name for row in found for name in row.cells} - {SHEET, HEADING}
+        missing = [("sheet", grid.name) for grid in grids if grid.name not in self.plan.sheets]
+        missing += [("column", name) for name in sorted(used - self.plan.columns.keys())]
+        faults += [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
+                   for what, name in missing]  # fmt: skip
+        faults += _strange(self.plan, "column", self.plan.columns, named)
+        refuse(faults, "Nothing was imported.")
+        if self.plan.same_again == LEAVE_OUT:
+            again = again_rows(found)
+            for row, first in again:
+                self.left_out["the same as another in every cell"][row.sheet].append(
+                    f"{row.number} = {first.number}"
+                )
+            found = [row for row in found if all(row is not other for other, _ in again)]
+        self.places = {0: f"{self.plan.source}, currency"}
+        for index, row in enumerate(found, 1):
+            self.places[index] = f"{self.path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
+        return list(enumerate(found, 1))
+
+    def _groups(self, rows: Sequence[tuple[int, SheetRow]]) -> list[tuple[str, list[tuple[int, SheetRow]]]]:
+        """Bring the rows of each job together, and number jobs that have no number of their own."""
+        groups: dict[str, list[tuple[int, SheetRow]]] = {}
+        numbered: Counter[str] = Counter()
+        last = ""
+        for index, row in rows:
+            number = self._number(row)
+            same = {name for column in self._columns["job"] or self._unit_columns()
+                    if (name := column.name) in row.cells}  # fmt: skip
+            starts = bool(number) or (not self._columns["job"] and self._starts(row, same))
+            if self.plan.rows == "parts" and last and (not starts or number == last):
+                number = last
+            elif not self._columns["job"]:
+                sheet = (self.plan.numbering or "").replace(SHEET, row.sheet)
+                numbered[sheet] += 1
+                number = f"{sheet}{numbered[sheet]:03d}"
+            if not number:
+                number = f"\0{index}"
+            if self.plan.rows == "jobs" and number in groups:
+                number = f"{number}\0{index}"
+            groups.setdefault(number, []).append((index, row))
+            last = number
+        return list(groups.items())
+
+    def _unit_columns(self) -> list[ColumnPlan]:
+        return [column for role in ("family", "model", "maker") for column in self._columns[role]]
+
+    def _starts(self, row: SheetRow, same: Collection[str]) -> bool:
+        """Tell whether a row of parts without job numbers begins another job."""
+        told = {name: key_of(text_of(row.cells[name])) for name in same
+                if (row.merged.get(name, (row.number, 1))[0] == row.number)}  # fmt: skip
+        before, self._begun = getattr(self, "_begun", {}), told or getattr(self, "_begun", {})
+        return bool(told) and told != before
+
+    def _number(self, row: SheetRow) -> str:
+        for column in self._columns["job"]:
+            cell = row.cells.get(column.name)
+            text = column.values.get(key_of(text_of(cell)), text_of(cell))
+            if text and key_of(text) not in self.plan.unknown:
+                return column.prefix.replace(SHEET, row.sheet) + text.removeprefix("#").strip()
+        return ""
+
+    def _cell(self, column: ColumnPlan, row: SheetRow, is_first: bool) -> Cell:
+        """Give what a cell says, by the plan's words; None where it says nothing."""
+        cell = row.cells.get(column.name)
+        key = key_of(text_of(cell))
+        empty = column.empty if is_first or column.role in PARTS else None
+        meaning = column.values.get(key) or column.values.get(folded(key)) if key else empty
+        if meaning is None and key in self.plan.unknown:
+            cell, meaning = None, empty
+        if meaning == AS_ABOVE:
+            return self._above.get(column.name)
+        if meaning == LEAVE_OUT:
+            what = f"{column.name} {shown(text_of(cell))}" if key else f"{column.name} empty"
+            raise _LeftOut(f"{what}: left out by the plan")
+        if meaning == UNKNOWN:
+            return None
+        cell = cell if meaning is None else meaning
+        if cell is not None:
+            self._above[column.name] = cell
+        return cell
+
+    def _job(self, number: str, rows: list[tuple[int, SheetRow]]) -> _Job | None:
+        job = _Job(number.split("\0")[0], rows)
+        if "\0" in number:
+            what = "has the number of a row above" if job.number else "has no number"
+            job.complaints.append((rows[0][0], ("job", what)))
+        try:
+            for index, row in rows:
+                self._read_row(job, index, row)
+            self._complete(job)
+        except Refused as error:
+            job.complaints.append((rows[0][0], ("family", error.message)))
+        except _LeftOut as error:
+            for _, row in rows:
+                self.left_out[str(error)][row.sheet].append(str(row.number))
+            return None
+        return job
+
+    def _read_row(self, job: _Job, index: int, row: SheetRow) -> None:
+        part: dict[str, Any] = {}
+        for column in self.plan.columns.values():
+            if column.role in (LEAVE_OUT, "job"):
+                continue
+            try:
+                cell = self._cell(column, row, index == job.rows[0][0])
+                top = row.merged.get(column.name, (row.number,))[0]
+                if cell is None or (column.several == "sum" and top != row.number):
+                    continue
+                if column.role in PARTS:
+                    self._part(part, column, cell)
+                elif column.role in (*NAMED, "faults"):
+                    self._said(job, index, column, cell)
+                else:
+                    for name, value in self._values(column, cell, row).items():
+                        self._take(job, index, column, name, value)
+            except Refused as error:
+                job.complaints.append((index, (column.name, error.message)))
+        if part:
+            self._add_part(job, index, part)
+
+    def _values(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> dict[str, Any]:
+        """Read a cell of the job as its column says."""
+        role = column.role
+        if role in DATES:
+            if column.real_dates == "swapped" and isinstance(cell, datetime.date):
+                cell = cell.replace(month=cell.day, day=cell.month) if cell.day <= 12 else cell
+            return {role: read_date(cell, _orders(column, row), row.year)}
+        if role == "hours":
+            return {role: self._part_of(column, row, read_hours(cell, column.mark, column.unit))}
+        if role in MONEY:
+            return {role: self._part_of(column, row, read_number(cell, column.mark))}
+        if role == "built":
+            first, last, is_rough = read_built(cell, column.about)
+            return {"built_from": first, "built_to": last, **({"year_basis": "guess"} if is_rough else {})}
+        text = text_of(cell)
+        if role in ("outcome", "ended_why"):
+            _refuse_strange(text, TABLES["jobs"][role].allowed, column)
+        if role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1:
+            text = f"{column.name}: {text}"
+        return {role: text.casefold() if role == "ended_by" else text}
+
+    def _part_of(self, column: ColumnPlan, row: SheetRow, amount: Decimal) -> Decimal:
+        """Divide an amount that stands once for several rows, so that the parts add up to the cent."""
+        if column.name not in row.merged or column.merged != "share":
+            return amount
+        place = (row.sheet, column.name, row.merged[column.name][0])
+        count, before = self._shared[place], self._given[place]
+        self._given[place] += 1
+        cent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
+        return (amount * (before + 1) / count).quantize(cent) - (amount * before / count).quantize(cent)
+
+    def _take(self, job: _Job, index: int, column: ColumnPlan, name: str, value: Any) -> None:
+        """Add what a cell says to its job; several rows must not contradict each other."""
+        held = job.job.get(name)
+        if held is None:
+            job.job[name] = value
+        elif name == "remarks":
+            job.job[name] = held if value in held else f"{held}\n{value}"
+        elif column.several == "sum" or (name == "other_costs" and index == job.rows[0][0]):
+            job.job[name] = held + value
+        elif column.several != "first" and held != value:
+            raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
+
+    def _part(self, part: dict[str, Any], column: ColumnPlan, cell: Cell) -> None:
+        """Read a cell of one part's row."""
+        text, role = text_of(cell), column.role
+        if role == "part_cost":
+            part[role] = read_number(cell, column.mark)
+        elif role in ("found", "action"):
+            state = state_of(text)
+            if state is None:
+                _refuse_strange(text, (), column)
+            found, action = state or (None, None)
+            part |= {name: value for name, value in (("found", found), ("action", action)) if value}
+        elif role == "component":
+            part[role] = text.casefold()
+        else:
+            part[role] = text
+
+    def _add_part(self, job: _Job, index: int, part: dict[str, Any]) -> None:
+        if "component" not in part:
+            if part.keys() - {"found", "action"}:
+                job.complaints.append((index, ("component", "is empty, but the row tells of a part")))
+            return
+        part.setdefault("found", self.plan.named_alone or None)
+        same = [row for _, row in job.findings if row["component"] == part["component"]]
+        if same and "position" not in part:
+            part["position"] = str(len(same) + 1)
+        job.findings.append((index, part))
+
+    def _said(self, job: _Job, index: int, column: ColumnPlan, cell: Cell) -> None:
+        """Read a column of one component or sign, or a text about faults."""
+        text = text_of(cell)
+        if column.role == "sign":
+            _refuse_strange(text, ("yes", "no"), column)
+            job.signs.append((index, {"sign": column.of, "seen": text}))
+        elif column.role == "finding":
+            state = state_of(text)
+            if state is None:
+                _refuse_strange(text, (), column)
+            found, action = state or (None, None)
+            self._merge(job, index, column.of, found or self.plan.named_alone, action)
+        else:
+            told, n_unclear = findings_in(text, self.plan.parts, self.plan.states, self.plan.named_alone)
+            self.n_unclear += n_unclear
+            for component, found, action in told:
+                self._merge(job, index, component, found, action)
+            self._take(job, index, column, "remarks", f"{column.name}: {text}")
+
+    def _merge(self, job: _Job, index: int, component: str, found: str, action: str | None) -> None:
+        """Bring together what several texts say of one component: the worst state, the first action."""
+        same = next((row for _, row in job.findings if row["component"] == component), None)
+        if same is None:
+            job.findings.append((index, {"component": component, "found": found, "action": action}))
+            return
+        same["found"] = max(same["found"], found, key=FOUND.index)
+        same["action"] = same.get("action") or action
+
+    def _complete(self, job: _Job) -> None:
+        """Say what the plan takes for what no cell says, and find the family."""
+        told = job.job
+        for name, value in self.plan.for_all.items():
+            if name == "outcome" and isinstance(value, dict):
+                value = next((word for other, word in value.items() if told.get(other) is not None),
+                             value.get("otherwise"))  # fmt: skip
+            if name != "kind" and told.get(name) is None:
+                told[name] = value
+        if told.get("outcome") == LEAVE_OUT:
+            raise _LeftOut("left out by the plan for its outcome")
+        dates = dict(told)
+        for name, others in self.plan.where_empty.items():
+            is_wanted = {"closed": told.get("outcome") != "open", "sold_on": told.get("sold_for") is not None}
+            if told.get(name) is None and is_wanted.get(name, True):
+                told[name] = next((dates[other] for other in others if dates.get(other)), None)
+        for name in ("maker", "kind"):
+            dates[name] = told.pop(name, None)
+        told["family"] = self._family(job, dates)
+
+    def _family(self, job: _Job, told: Mapping[str, Any]) -> str:
+        text = unit_name(told)
+        if not text:
+            raise Refused("the row names no unit")
+        family = self._by_key.get(unit_key(text))
+        entry = self.plan.families.get(family or "", {})
+        kind = entry.get("kind") or told["kind"] or self.plan.for_all.get("kind")
+        if family in self.kinds:
+            return str(family)
+        if not kind:
+            raise Refused(f"{text!r} is new, and its kind is not known; add it to [families] of the plan")
+        maker = entry.get("maker") or self._makers.get(maker_key(told["maker"] or ""), told["maker"])
+        family = family or unit_name({**told, "maker": maker})
+        self._by_key[unit_key(text)] = family
+        job.family = {"family": family, "kind": kind, "maker": maker}
+        return family
+
+
+def _strange(plan: Plan, what: str, names: Iterable[str], known: Collection[str]) -> list[str]:
+    return [f"{plan.source}, {what} {name}: the file has none of that name.{nearest(name, known)}"
+            for name in names if name not in known]  # fmt: skip
+
+
+def _orders(column: ColumnPlan, row: SheetRow) -> Sequence[str]:
+    """Give the order of dates in a row: what the plan says of some rows comes before what it says of all."""
+    for where, order in column.dates_where.items():
+        if match := _ROWS.fullmatch(where):
+            is_meant = int(match[2]) <= row.number <= int(match[3] or match[2]) and match[1] in (
+                None,
+                row.sheet,
+            )
+        else:
+            name, _, word = (part.strip() for part in where.partition("="))
+            is_meant = key_of(text_of(row.cells.get(name))) == key_of(word)
+        if is_meant:
+            return (order,)
+    return column.dates
+
+
+def unit_name(told: Mapping[str, Any]) -> str:
+    """Name the family of a unit: by its family, or its maker and model, or its maker and kind."""
+    maker, model, kind = (str(told.get(name) or "") for name in ("maker", "model", "kind"))
+    if told.get("family"):
+        return str(told["family"])
+    if model and maker and not folded(model).startswith(folded(maker)):
+        return f"{maker} {model}"
+    return model or (f"{maker} {kind}" if maker and kind else "")
+
+
+def unit_key(name: str) -> str:
+    """Give a name for comparison, so that "T-1" and "t 1" are the same."""
+    return folded(name).replace(" ", "")
+
+
+def _refuse_strange(text: str, allowed: Collection[str], column: ColumnPlan) -> None:
+    if text not in allowed:
+        raise Refused(f'{shown(text)} has no meaning in the plan; add it to [columns."{column.name}".values]')
+
+
+# The whole import.
+
+
+def import_by_plan(
+    path: str | Path, plan: str | Path, ledger: "Ledger", *, reason: str = "imported", dry_run: bool = False
+) -> ImportSummary:
+    """Import a sheet as a reading plan says.
+
+    Parameters
+    ----------
+    path : str or Path
+        The sheet: CSV, XLSX, XLS or ODS.
+    plan : str or Path
+        The plan, with every question answered.
+    ledger : Ledger
+        Where the rows go.
+    reason : str
+        Kept in the history.
+    dry_run : bool
+        Check everything, write nothing.
+
+    Returns
+    -------
+    ImportSummary
+        Rows written, held already and left out by why; in its remarks each row that cannot be read, where
+        the plan says that such rows are left out.
+
+    Raises
+    ------
+    InvalidInput
+        If the plan has open questions or does not fit, or with the faults of every row that cannot be
+        read; nothing is imported then.
+    """
+    read = read_plan(Path(plan))
+    grids = read_grids(Path(path), read.form)
+    dropped: dict[int, list[Fault]] = {}
+    while True:
+        made: list[_Made] = []
+        try:
+            summary = import_sources(
+                ledger, partial(_sources, read, Path(path), grids, dropped, made), [], reason, dry_run
+            )
+        except FaultsFound as error:
+            if read.faulty_rows != LEAVE_OUT or not made[0].drop(error.found, dropped):
+                raise
+        else:
+            return made[0].told(summary)
+
+
+@dataclass
+class _Made:
+    """What was made of a file in one try."""
+
+    follower: Follower
+    dropped: dict[int, list[Fault]]
+
+    def drop(self, faults: Iterable[Fault | str], dropped: dict[int, list[Fault]]) -> bool:
+        """Leave out the jobs of rows with faults; False if a fault belongs to no row."""
+        by_place = {place: index for index, place in self.follower.places.items()}
+        before = len(dropped)
+        for fault in faults:
+            if not isinstance(fault, Fault) or fault.place not in by_place:
+                return False
+            dropped.setdefault(by_place[fault.place], []).append(fault)
+        return len(dropped) > before
+
+    def told(self, summary: ImportSummary) -> ImportSummary:
+        """Add what became of the rows that are no jobs."""
+        left_out = {}
+        for why, sheets in self.follower.left_out.items():
+            told = [f"{f'{sheet}, ' * self.follower.is_several}{'row' if len(rows) == 1 else 'rows'} "
+                    + ", ".join(rows) for sheet, rows in sheets.items()]  # fmt: skip
+            left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
+        bad = [job for job in self.follower.jobs if any(index in self.dropped for index, _ in job.rows)]
+        remarks = [str(fault) for _, faults in sorted(self.dropped.items()) for fault in faults]
+        if bad:
+            left_out["cannot be read, each told below"] = sum(len(job.rows) for job in bad)
+        if self.follower.n_unclear:
+            remarks.append(f"parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
+                           f"{self.follower.n_unclear}")  # fmt: skip
+        return replace(summary, left_out=left_out, remarks=tuple(remarks))
+
+
+def _sources(
+    plan: Plan,
+    path: Path,
+    grids: Sequence[Grid],
+    dropped: dict[int, list[Fault]],
+    made: list[_Made],
+    connection: Connection,
+) -> tuple[int, list[MadeRows]]:
+    families = SQL_TABLES["families"].c
+    kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
+    follower = Follower(plan, path, grids, kinds)
+    made.append(_Made(follower, dropped))
+    now = database.currency_of(connection)
+    exponent = EXPONENTS[plan.currency or now]
+    found = {name: MadeRows(path, TABLES[name], name != "jobs", exponent=exponent, places=follower.places)
+             for name in ("settings", "families", "jobs", "findings", "signs")}  # fmt: skip
+    if plan.currency and plan.currency != now:
+        found["settings"].made.append((0, {"setting": "currency", "value": plan.currency}, []))
+    seen: set[str] = set()
+    for job in follower.jobs:
+        if any(index in dropped for index, _ in job.rows):
+            continue
+        first = job.rows[0][0]
+        if job.family and job.family["family"] not in seen:
+            seen.add(job.family["family"])
+            found["families"].made.append((first, job.family, []))
+        complaints: dict[int, list[Complaint]] = {}
+        for index, complaint in job.complaints:
+            complaints.setdefault(index, []).append(complaint)
+        row = {"job": job.number, **job.job}
+        for index, told in complaints.items() or [(first, [])]:
+            found["jobs"].made.append((index, row, told))
+            row = {}
+        for name, parts in (("findings", job.findings), ("signs", job.signs)):
+            found[name].made += [(index, {"job": job.number, **part}, []) for index, part in parts]
+    return exponent, [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]

@@ -1,0 +1,682 @@
+"""Sheets as people keep them: CSV of any encoding, XLSX, ODS, and dates, amounts, hours, years as written."""
+
+import csv
+import datetime
+import html
+import io
+import re
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+from reliability.errors import InvalidInput, reason
+from reliability.records.csv_files import restored
+from reliability.records.values import Refused, clean_text, folded, shown, words
+
+Cell = str | int | float | datetime.date | datetime.timedelta | None
+
+#: A sheet that somebody keeps by hand is far below this.
+MOST_BYTES = 50_000_000
+SUFFIXES = (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods")
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+#: What a file that is no UTF-8 may be written in: by Windows, by old Macs, by DOS.
+ENCODINGS = ("cp1252", "mac_roman", "cp850")
+_LETTERS = frozenset("äöüÄÖÜßéèêëàâçñîïôœøåæØÅÆáíóúìòùõãÉÈ€£°½¼¾²µ«»–—‘’“”„…·×±´")
+
+
+@dataclass(frozen=True)
+class Grid:
+    """One sheet of a file.
+
+    Attributes
+    ----------
+    name : str
+        The sheet's name; of a CSV file the file's, without its ending.
+    rows : list of (int, list of Cell)
+        The number that a reader sees beside the row, and its cells; None where one is empty.
+    merged : dict of (int, int) to (int, int, int)
+        Row and column of a cell that is one with others: its first row, how many rows, how many columns.
+    is_hidden : bool
+        Whether whoever opens the file does not see it.
+    """
+
+    name: str
+    rows: list[tuple[int, list[Cell]]]
+    merged: Mapping[tuple[int, int], tuple[int, int, int]] = field(default_factory=dict)
+    is_hidden: bool = False
+
+
+@dataclass(frozen=True)
+class CsvForm:
+    """How a CSV file is written: encoding, what divides cells, whether quotation marks enclose them."""
+
+    encoding: str
+    separator: str
+    quotes: bool
+
+
+def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
+    """Read every sheet of a file.
+
+    Parameters
+    ----------
+    path : Path
+        CSV (any other ending), XLSX, XLS or ODS.
+    form : CsvForm, optional
+        How a CSV file is written; see `csv_forms`.
+
+    Returns
+    -------
+    list of Grid
+        In their order. A cell that is one with those below it stands in each of them.
+
+    Raises
+    ------
+    InvalidInput
+        If the file cannot be read.
+    """
+    content = _content(path)
+    if is_workbook(path, content):
+        return _workbook(path, content)
+    form = form or csv_forms(path)[0][0]
+    try:
+        text = content.decode(form.encoding)
+    except (UnicodeDecodeError, LookupError) as error:
+        raise InvalidInput(
+            f"{path.name} is not written in {form.encoding}: {error}. Nothing was read."
+        ) from None
+    rows = _csv_rows(text, form)
+    if rows is None:
+        raise InvalidInput(f"{path.name} is not CSV divided by the {SEPARATORS[form.separator]}: a quotation "
+                           "mark is not closed. Nothing was read.")  # fmt: skip
+    return [Grid(path.stem, [(number, [_plain(cell) for cell in cells]) for number, cells in rows])]
+
+
+def _content(path: Path) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was read.") from None
+    if len(content) > MOST_BYTES:
+        raise InvalidInput(
+            f"{path} has more than {MOST_BYTES:,} bytes: no sheet that somebody keeps by hand."
+        )
+    return content
+
+
+def is_workbook(path: Path, content: bytes = b"") -> bool:
+    """Tell whether a file is a workbook, by its ending or by how it begins."""
+    content = content or _content(path)
+    return path.suffix.lower() in SUFFIXES or content[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+
+
+def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
+    """Find how a CSV file can have been written.
+
+    Returns
+    -------
+    list of (CsvForm, list of str)
+        The likeliest first, each with words that are read in its way. More than one only where they read
+        words differently and all look like words.
+    """
+    content = _content(path)
+    for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig")):
+        if content.startswith(mark):
+            return [(_divided(content.decode(encoding, "replace"), encoding), [])]
+    try:
+        return [(_divided(content.decode("utf-8"), "utf-8"), [])]
+    except UnicodeDecodeError:
+        pass
+    read = {name: content.decode(name, "replace") for name in ENCODINGS}
+    odd = {name: sum(sign not in _LETTERS for sign in text if not sign.isascii())
+           for name, text in read.items()}  # fmt: skip
+    found: dict[tuple[str, ...], str] = {}
+    for name in ENCODINGS:
+        if odd[name] == min(odd.values()):
+            words = re.findall(r"\w*[^\x00-\x7f]\w*", read[name])
+            found.setdefault(tuple(dict.fromkeys(words)), name)
+    return [(_divided(read[name], name), list(words)) for words, name in found.items()]
+
+
+def _divided(text: str, encoding: str) -> CsvForm:
+    """Choose separator and quotes: the most rows of one width, then the wider ones, then quotes."""
+
+    def score(form: CsvForm) -> tuple[float, int, bool]:
+        rows = _csv_rows(text, form)
+        widths = Counter(len(cells) for _, cells in rows or () if any(cells))
+        wide = [(count, width) for width, count in widths.items() if width > 1]
+        count, width = max(wide, default=(0, 0))
+        return round(count / max(widths.total(), 1), 2), width, form.quotes
+
+    return max(
+        (CsvForm(encoding, sep, quotes) for sep, quotes in product(SEPARATORS, (True, False))), key=score
+    )
+
+
+def _csv_rows(text: str, form: CsvForm) -> list[tuple[int, list[str]]] | None:
+    reader = csv.reader(
+        io.StringIO(text, newline=""),
+        delimiter=form.separator,
+        quoting=csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE,
+        strict=True,
+    )
+    try:
+        return list(enumerate(reader, 1))
+    except csv.Error:
+        return None
+
+
+def _workbook(path: Path, content: bytes) -> list[Grid]:
+    # Loaded here: a folder of CSV files does without it.
+    from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
+
+    try:
+        with CalamineWorkbook.from_filelike(io.BytesIO(content)) as book:
+            found = []
+            for sheet in book.sheets_metadata:
+                if sheet.typ == SheetTypeEnum.WorkSheet:
+                    read = book.get_sheet_by_name(sheet.name)
+                    rows = [[_plain(cell) for cell in row] for row in read.to_python(skip_empty_area=False)]
+                    is_hidden = sheet.visible != SheetVisibleEnum.Visible
+                    found.append(_merged(sheet.name, rows, read.merged_cell_ranges or (), is_hidden))
+    except CalamineError as error:
+        raise InvalidInput(f"{path.name} cannot be read as a workbook: {error}. Nothing was read.") from None
+    return found
+
+
+def _merged(name: str, rows: list[list[Cell]], ranges: Iterable[Any], is_hidden: bool) -> Grid:
+    """Give a cell that reaches over several rows to each of them."""
+    merged = {}
+    for (top, left), (bottom, right) in ranges:
+        for row in range(top, min(bottom + 1, len(rows))):
+            for column in range(left, min(right + 1, len(rows[row]))):
+                merged[row + 1, column] = (top + 1, bottom - top + 1, right - left + 1)
+            if left < len(rows[row]):
+                rows[row][left] = rows[top][left]
+    return Grid(name, list(enumerate(rows, 1)), merged, is_hidden)
+
+
+def _plain(cell: Any) -> Cell:
+    if isinstance(cell, str):
+        text = restored(clean_text(cell)).strip("\u200b\ufeff")
+        return html.unescape(text) if "&" in text else text or None
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, datetime.datetime):
+        return cell.date()
+    if isinstance(cell, datetime.time):
+        return datetime.timedelta(hours=cell.hour, minutes=cell.minute, seconds=cell.second)
+    if isinstance(cell, float) and cell == int(cell):
+        return int(cell)
+    return cell
+
+
+def text_of(cell: Cell) -> str:
+    """Write a cell as a person would read it."""
+    if isinstance(cell, float):
+        return f"{cell:.10g}"
+    return "" if cell is None else str(cell)
+
+
+def key_of(text: str) -> str:
+    """Give a text for comparison: without case, spaces as one."""
+    return " ".join(text.casefold().split())
+
+
+# The table in a sheet, apart from titles, repeated headers, headings and sums.
+
+
+#: Columns that every row has beside its own.
+SHEET, HEADING = "(sheet)", "(heading above)"
+
+
+@dataclass(frozen=True)
+class SheetRow:
+    """One row of a table: where it stands, its filled cells, and which of them it shares with others."""
+
+    sheet: str
+    number: int
+    cells: Mapping[str, Cell]
+    merged: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+    @property
+    def year(self) -> int | None:
+        """The year that the sheet or the heading above is named after, if any."""
+        for name in (HEADING, SHEET):
+            if found := re.search(r"(?:19|20)\d\d", text_of(self.cells.get(name))):
+                return int(found[0])
+        return None
+
+
+@dataclass(frozen=True)
+class Passed:
+    """A row that is none of the table's, and why."""
+
+    sheet: str
+    number: int
+    why: str
+
+
+def header_names(grid: Grid, header: Sequence[int]) -> list[str]:
+    """Name every column of a table.
+
+    Parameters
+    ----------
+    grid : Grid
+        The sheet.
+    header : sequence of int
+        Numbers of the rows that make up the header, from the top.
+
+    Returns
+    -------
+    list of str
+        One name per column, no two alike; the names of several rows in one.
+    """
+    tiers = [cells for number, cells in grid.rows if number in header]
+    width = max((len(cells) for _, cells in grid.rows), default=0)
+    lines = [[text_of(cell) for cell in cells] + [""] * (width - len(cells)) for cells in tiers]
+    last = Counter(name for name in (lines[-1] if lines else ()) if name)
+    names: list[str] = []
+    for column in range(width):
+        parts: list[str] = []
+        for row, line in enumerate(lines):
+            text = line[column]
+            is_group = row < len(lines) - 1 and not text
+            if is_group and (last[lines[-1][column]] > 1 or (header[row], column) in grid.merged):
+                text = next((line[left] for left in range(column, -1, -1) if line[left]), "")
+            if text and text not in parts:
+                parts.append(text)
+        name = " ".join(" ".join(parts).split()) or f"column {_letters(column)}"
+        again = sum(name == other or (other.startswith(f"{name} (") and other[len(name) + 2 : -1].isdigit())
+                    for other in names)  # fmt: skip
+        names.append(f"{name} ({again + 1})" if again else name)
+    return names
+
+
+def _letters(column: int) -> str:
+    return (_letters(column // 26 - 1) if column >= 26 else "") + chr(ord("A") + column % 26)
+
+
+def table_rows(
+    grid: Grid, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
+) -> tuple[list[SheetRow], list[Passed]]:
+    """Take the rows of the table out of a sheet.
+
+    Parameters
+    ----------
+    grid : Grid
+        The sheet.
+    header : sequence of int
+        Numbers of the rows of its header.
+    ditto : collection of str
+        What stands for "as above".
+    leave_out : collection of int
+        Numbers of rows that the plan leaves out.
+
+    Returns
+    -------
+    list of SheetRow, list of Passed
+        Every row with any content below the header is in one of them.
+    """
+    names = header_names(grid, header)
+    headers = [[key_of(text_of(cell)) for cell in cells] for number, cells in grid.rows if number in header]
+    rows: list[SheetRow] = []
+    passed = [Passed(grid.name, number, "above the header") for number, cells in grid.rows
+              if number < min(header) and any(cell is not None for cell in cells)]  # fmt: skip
+    above: dict[str, Cell] = {}
+    heading = ""
+    for number, cells in grid.rows:
+        filled = {column: cell for column, cell in enumerate(cells) if cell is not None}
+        if number <= max(header) or not filled:
+            continue
+        why = "left out by the plan"
+        if number not in leave_out:
+            why = _why_passed(grid, number, filled, headers, names) or ""
+        if why == "a header":
+            told_names = [text_of(cell) for cell in cells] + [""] * (len(names) - len(cells))
+            names = [name or f"column {_letters(column)}" for column, name in enumerate(told_names)]
+        if why.startswith("a heading"):
+            heading = " ".join(re.findall(r"[\w&/.-]*\w[\w&/.-]*", text_of(next(iter(filled.values())))))
+        if why:
+            passed.append(Passed(grid.name, number, why))
+            continue
+        told = {names[column]: above.get(names[column]) if key_of(text_of(cell)) in ditto else cell
+                for column, cell in filled.items()}  # fmt: skip
+        above = {**above, **told}
+        merged = {names[column]: grid.merged[number, column][:2] for column in filled
+                  if grid.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
+        told |= {SHEET: grid.name, **({HEADING: heading} if heading else {})}
+        rows.append(SheetRow(grid.name, number, told, merged))
+    return rows, passed
+
+
+def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
+    """Find rows that say the same as one before them in the same sheet, in every cell."""
+    first: dict[tuple[object, ...], SheetRow] = {}
+    found = []
+    for row in rows:
+        key = tuple(
+            sorted((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
+        )
+        if first.setdefault(key, row) is not row:
+            found.append((row, first[key]))
+    return found
+
+
+def _why_passed(
+    grid: Grid,
+    number: int,
+    filled: Mapping[int, Cell],
+    headers: Sequence[Sequence[str]],
+    names: Sequence[str],
+) -> str | None:
+    """Tell why a row is none of the table's; None if it is one."""
+    texts = {column: key_of(text_of(cell)) for column, cell in filled.items()}
+    for line in headers:
+        same = sum(column < len(line) and line[column] == text for column, text in texts.items())
+        if same >= max(2, 0.6 * len(texts)):
+            return "the header again"
+    if all(re.fullmatch(r"[-=_*.~#+–—]{2,}", text) for text in texts.values()):
+        return "a line between rows"
+    if is_header(filled.values(), names):
+        return "a header"
+    first = next((column for column, name in enumerate(names) if not name.startswith("column ")), 0)
+    column = next(iter(filled))
+    is_wide = grid.merged.get((number, column), (0, 1, 1))[2] >= 3
+    if len({id(cell) for cell in filled.values()}) == 1 and (column <= first or is_wide):
+        return "a heading, or only its first cell is filled"
+    others = [cell for cell in filled.values() if not is_number(cell)]
+    if not others:
+        return "numbers only"
+    if is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
+        return "sums"
+    return None
+
+
+def is_header(cells: Iterable[Cell], names: Collection[str] = ()) -> bool:
+    """Tell whether the cells of a row name columns: words of headers, and neither numbers nor dates."""
+    told = [cell for cell in cells if cell is not None]
+    known = {key_of(name) for name in names}
+    if any(not isinstance(cell, str) for cell in told):
+        return False
+    hits = sum(key_of(str(cell)) in known or any(folded(str(cell)) in words()[f"headers.{kind}"]
+               for kind in ("date", "number", "text")) for cell in told)  # fmt: skip
+    return hits >= max(3, 0.6 * len(told))
+
+
+def is_number(cell: Cell) -> bool:
+    """Tell whether a cell is a number, however it is written."""
+    try:
+        read_number(cell, ",") if isinstance(cell, str) and "," in cell else read_number(cell, None)
+    except Refused as error:
+        return "decimal comma and a point" in error.message
+    return True
+
+
+def is_sum(cell: Cell) -> bool:
+    """Tell whether a text is the label of a sum."""
+    text = folded(text_of(cell))
+    return any(text == word or text.startswith(f"{word} ") for word in map(folded, words()["sums"])) or (
+        text_of(cell).strip() in ("Σ", "∑")
+    )
+
+
+# Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
+
+
+ORDERS = ("day month year", "month day year", "year month day")
+_GROUPS = re.compile(r"(\d{1,4})\s*([-./ ])\s*(\d{1,2})\s*\2\s*(\d{1,4})\.?")
+_CLOCK = re.compile(r"[T ,]\s*\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s*[ap]m|Z)?$", re.IGNORECASE)
+_WEEKDAY = re.compile(
+    r"^(?:mon?|tue?s?|wed|thur?s?|fri|sat|sun|mo|di|mi|do|fr|sa|so)[a-z]*\.?,?\s+(?=\d)", re.I
+)
+_FIRST_SERIAL = datetime.date(1899, 12, 30)
+
+
+def read_date(cell: Cell, orders: Sequence[str], year: int | None = None) -> str:
+    """Read a date as somebody wrote it.
+
+    Parameters
+    ----------
+    cell : Cell
+        A date, or a text such as ``"3.4.21"``, ``"12 Mar 2021"``, ``"Mar 2021"`` or ``"2021-03-12"``.
+    orders : sequence of str
+        Which of `ORDERS` to try, the first that fits counts; only asked where a text can be read in several.
+    year : int, optional
+        That of dates without one.
+
+    Returns
+    -------
+    str
+        As the ledger writes it; a month where no day is given.
+
+    Raises
+    ------
+    Refused
+        If it is no date, or cannot be told without another order.
+    """
+    readings = date_readings(cell, year)
+    if len(set(readings.values())) == 1:
+        return next(iter(readings.values()))
+    for order in orders:
+        if order in readings:
+            return readings[order]
+    if not readings:
+        raise Refused(f"{shown(text_of(cell))} is no date that can be read")
+    raise Refused(
+        f"{shown(text_of(cell))} may be {' or '.join(sorted(set(readings.values())))}; the plan does not say"
+    )
+
+
+def date_readings(cell: Cell, year: int | None = None) -> dict[str, str]:
+    """Give every way to read a date: by order, or under an empty one where only one makes sense."""
+    if isinstance(cell, datetime.date):
+        return {"": cell.isoformat()}
+    if isinstance(cell, int | float) and 10_000 < cell < 80_000:
+        return {"": (_FIRST_SERIAL + datetime.timedelta(days=int(cell))).isoformat()}
+    text = _WEEKDAY.sub("", _CLOCK.sub("", text_of(cell).strip()))
+    if compact := re.fullmatch(r"(\d{4})(\d{2})(\d{2})", text):
+        return _days({"": compact.groups()})
+    if match := _GROUPS.fullmatch(text):
+        first, sign, second, third = match.groups()
+        if len(first) == 4:
+            return _days({"": (first, second, third)})
+        found = {"day month year": (third, second, first), "month day year": (third, first, second)}
+        if len(third) <= 2 and sign != ".":
+            found["year month day"] = (first, second, third)
+        return _days(found) if len(first) <= 2 and len(third) in (2, 4) else {}
+    if match := re.fullmatch(r"(?:(\d{1,2})[-./]|)(\d{4})|(\d{4})[-./](\d{1,2})", text):
+        month = match[1] or match[4]
+        return _days({"": (match[2] or match[3], month, None)}) if month else {}
+    if (match := re.fullmatch(r"(\d{1,2})[-./](\d{1,2})\.?", text)) and year:
+        first, second = match.groups()
+        return _days({ORDERS[0]: (str(year), second, first), ORDERS[1]: (str(year), first, second)})
+    return _with_month(text, year)
+
+
+def _with_month(text: str, year: int | None) -> dict[str, str]:
+    parts = folded(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text)).split()
+    parts = [piece for part in parts for piece in re.findall(r"\d+|[^\W\d]+", part)]
+    months = [words()["months"][part] for part in parts if part in words()["months"]]
+    numbers = [part for part in parts if part.isdigit()]
+    if (
+        len(months) != 1
+        or len(months) + len(numbers) != len(parts)
+        or not 1 <= len(numbers) + bool(year) <= 3
+    ):
+        return {}
+    month = str(months[0])
+    if len(numbers) == 2:
+        day, of = numbers if len(numbers[0]) <= 2 else numbers[::-1]
+        return _days({"": (of, month, day)})
+    if len(numbers) == 1 and (len(numbers[0]) == 4 or re.search(r"'\d\d$", text)):
+        return _days({"": (numbers[0], month, None)})
+    if len(numbers) == 1 and year:
+        return _days({"": (str(year), month, numbers[0])})
+    # "Mar 21" is a month of a year, or a day of a year that is not said.
+    return _days({"": (numbers[0], month, None)}) if numbers and parts[0] != numbers[0] else {}
+
+
+def _days(found: Mapping[str, Sequence[str | None]]) -> dict[str, str]:
+    today = datetime.date.today()
+    read = {}
+    for order, (year, month, day) in found.items():
+        of = int(year or 0)
+        if len(year or "") <= 2:
+            of += 2000 if of <= today.year % 100 else 1900
+        try:
+            date = datetime.date(of, int(month or 0), int(day or 1))
+        except ValueError:
+            continue
+        if 1950 <= date.year and date <= today.replace(month=12, day=31):
+            read[order] = date.isoformat() if day else date.isoformat()[:7]
+    return read
+
+
+# Numbers, hours and years of production as written.
+
+
+MARKS = {"comma": ",", "point": "."}
+_CURRENCY = {
+    "€": "EUR", "£": "GBP", "eur": "EUR", "euro": "EUR", "gbp": "GBP", "quid": "GBP", "usd": "USD",
+    "chf": "CHF", "sek": "SEK", "nok": "NOK", "dkk": "DKK", "pln": "PLN", "zł": "PLN", "$": "?", "bucks": "?",
+    "kr": "?", "fr": "?",
+}  # fmt: skip
+_AMOUNT = re.compile(
+    r"([^\d.,'’+-]*)([+-]?)\s*([^\d.,'’]*)(\d(?:[\d.,'’\s]*\d)?)([.,]?\s*[-–—]{1,2})?\s*(\D*)"
+)
+
+
+def currency_signs(cell: Cell) -> set[str]:
+    """Give the currencies whose sign stands in a cell; "?" for one that several countries use."""
+    found = re.findall(r"[€£$]|[a-zł]+", text_of(cell).casefold()) if isinstance(cell, str) else ()
+    return {_CURRENCY[word] for word in found if word in _CURRENCY}
+
+
+def decimal_marks(cell: Cell) -> set[str]:
+    """Tell which decimal mark a number shows, both where it may be either, none where that makes no odds."""
+    match = _AMOUNT.fullmatch(cell) if isinstance(cell, str) else None
+    digits = match[4] if match else ""
+    signs = re.findall("[.,]", digits)
+    if not signs:
+        return set()
+    if len(set(signs)) == 2:
+        return {signs[-1]}
+    if len(signs) > 1:
+        return {",", "."} - set(signs)
+    whole, part = re.split("[.,]", digits)
+    return {",", "."} if len(part) == 3 and 1 <= len(whole.lstrip("0")) <= 3 else set(signs)
+
+
+def read_number(cell: Cell, mark: str | None) -> Decimal:
+    """Read a number as somebody wrote it.
+
+    Parameters
+    ----------
+    cell : Cell
+        A number, or a text such as ``"€ 1.250,00"`` or ``"12,-"``.
+    mark : {",", "."} or None
+        What divides decimals, where the number does not show it.
+
+    Returns
+    -------
+    Decimal
+
+    Raises
+    ------
+    Refused
+        If it is no number, or one that a decimal mark would decide.
+    """
+    if isinstance(cell, int | float):
+        return Decimal(repr(round(cell, 6)))
+    match = _AMOUNT.fullmatch(cell) if isinstance(cell, str) else None
+    beside = folded(f"{match[1]} {match[3]} {match[6]}").split() if match else ["?"]
+    if match is None or any(word not in (*_CURRENCY, "h", "hr", "hrs", "std") for word in beside):
+        raise Refused(f"{shown(text_of(cell))} is no number that can be read")
+    marks = decimal_marks(cell)
+    if len(marks) == 2 and mark is None:
+        raise Refused(f"{shown(cell)} is read differently with a decimal comma and a point; say which")
+    if marks and mark and mark not in marks:
+        raise Refused(f"{shown(cell)} is not written with the decimal {'comma' if mark == ',' else 'point'}")
+    point = mark if len(marks) == 2 else next(iter(marks), None)
+    digits = "".join("." if sign == point else sign for sign in match[4] if sign.isdigit() or sign == point)
+    return Decimal(match[2] + digits)
+
+
+def read_hours(cell: Cell, mark: str | None, unit: str | None) -> Decimal:
+    """Read a span of time as hours: ``"1:30"``, ``"1h30"``, ``"90 min"``, or a number in `unit`.
+
+    Raises
+    ------
+    Refused
+        If it is none, or a bare number whose unit is not known.
+    """
+    if isinstance(cell, datetime.timedelta):
+        return _hours(0, Decimal(cell.total_seconds()) / 60)
+    text = text_of(cell).strip().casefold().lstrip("~")
+    if clock := re.fullmatch(r"(\d{1,3}):(\d{2})(?::\d{2})?(?:\s*h)?", text):
+        return _hours(int(clock[1]), int(clock[2]))
+    if said := re.fullmatch(r"(?:(\d+(?:[.,]\d+)?)\s*(?:h|hrs?|hours?|std|stunden?|uur|uren)\.?)?\s*"
+                            r"(?:(\d+)\s*(?:m|min|mins|minutes?|minuten)?\.?)?", text):  # fmt: skip
+        if said[1] or (said[2] and not text.isdigit()):
+            return _hours(Decimal((said[1] or "0").replace(",", ".")), int(said[2] or 0))
+    number = read_number(cell, mark)
+    if unit is None:
+        raise Refused(f"{shown(text_of(cell))} may be hours or minutes; the plan does not say")
+    return number if unit == "hours" else _hours(0, number)
+
+
+def _hours(hours: Decimal | int, minutes: Decimal | int) -> Decimal:
+    return round(Decimal(hours) + Decimal(minutes) / 60, 4).normalize()
+
+
+_YEARS = re.compile(r"((?:19|20)\d\d)\s*(?:[-–/]|to|bis|tot)\s*((?:19|20)?\d\d)")
+_DECADE = re.compile(r"(?:19)?([3-9])0\s*'?(?:s|er|ies|e?r jahre|er jaren)")
+
+
+def read_built(cell: Cell, about: int | None) -> tuple[int, int, bool]:
+    """Read a year of production: ``1979``, ``"1978-81"``, ``"70s"``, ``"ca. 1979"``.
+
+    Parameters
+    ----------
+    cell : Cell
+        The cell.
+    about : int or None
+        Years to both sides of a year that is marked as rough; None refuses one.
+
+    Returns
+    -------
+    (int, int, bool)
+        First and last year, and whether it was marked as rough.
+
+    Raises
+    ------
+    Refused
+        If it is none.
+    """
+    text = text_of(cell).strip().casefold()
+    if isinstance(cell, datetime.date):
+        return cell.year, cell.year, False
+    if match := _YEARS.fullmatch(text):
+        last = int(match[2]) if len(match[2]) == 4 else int(match[1][:2] + match[2])
+        if last >= int(match[1]):
+            return int(match[1]), last, False
+    if match := _DECADE.fullmatch(text.lstrip("'’")):
+        return 1900 + 10 * int(match[1]), 1909 + 10 * int(match[1]), False
+    bare = " ".join(word for word in folded(text).split() if word not in words()["rough"])
+    if re.fullmatch(r"c\d{4}", bare):
+        bare = bare[1:]
+    two = re.fullmatch(r"'?([3-9]\d)", text)
+    is_rough = not two and bare != text
+    if not two and not re.fullmatch(r"(18|19|20)\d\d", bare):
+        raise Refused(f"{shown(text_of(cell))} is no year of production that can be read")
+    year = 1900 + int(two[1]) if two else int(bare)
+    if is_rough and about is None:
+        raise Refused(f"{shown(text_of(cell))} is a rough year; the plan does not say how rough")
+    off = about or 0 if is_rough else 0
+    return year - off, year + off, is_rough

@@ -1,0 +1,246 @@
+"""Files as people keep them, and the dates, amounts, hours and years in them."""
+
+import datetime
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.records import spreadsheets
+from reliability.records.spreadsheets import (
+    ORDERS,
+    CsvForm,
+    csv_forms,
+    currency_signs,
+    date_readings,
+    decimal_marks,
+    header_names,
+    read_built,
+    read_date,
+    read_grids,
+    read_hours,
+    read_number,
+    table_rows,
+)
+from reliability.records.values import Refused
+
+SHEETS = Path(__file__).parents[1] / "data" / "sheets"
+DMY, MDY, YMD = ORDERS
+
+
+@pytest.fixture
+def write(tmp_path):
+    def write(content, name="jobs.csv", encoding="utf-8"):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode(encoding))
+        return path
+
+    return write
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252", "mac_roman", "cp850"])
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+def test_a_file_of_any_encoding_and_separator(write, encoding, separator):
+    rows = [["Nr", "Gerät", "Preis"], ["1", "Köhler Präzision", "zwölf"], ["2", "Süß, Maß", "3"]]
+    text = "\r\n".join(separator.join(f'"{cell}"' for cell in row) for row in rows)
+    (grid,) = read_grids(write(text, encoding=encoding))
+    assert [cells for _, cells in grid.rows] == rows
+    assert [number for number, _ in grid.rows] == [1, 2, 3]
+
+
+def test_words_that_two_encodings_read_well_are_shown_in_both(write):
+    # 0xE9 is é for Windows and È for an old Mac; both are letters.
+    forms = csv_forms(write(b"Nr;Zustand\n1;caf\xe9\n"))
+    assert [(form.encoding, words) for form, words in forms] == [
+        ("cp1252", ["café"]),
+        ("mac_roman", ["cafÈ"]),
+    ]
+
+
+def test_a_ditto_mark_is_no_open_quotation(write):
+    (grid,) = read_grids(write('Nr;Unit;Note\n1;Larkov T1;belt\n2;";motor\n3;Dallow 80;"x" marks\n'))
+    assert [cells for _, cells in grid.rows][2] == ["2", '"', "motor"]
+
+
+def test_entities_clocks_and_whole_numbers_are_plain(write):
+    (grid,) = read_grids(write("a,b\nDallow &amp; Sons,2\n"))
+    assert grid.rows[1][1] == ["Dallow & Sons", "2"]
+    assert spreadsheets._plain(datetime.datetime(2024, 5, 1, 12)) == datetime.date(2024, 5, 1)
+    assert spreadsheets._plain(datetime.time(1, 30)) == datetime.timedelta(minutes=90)
+    assert (spreadsheets._plain(3.0), spreadsheets._plain(True), spreadsheets._plain("")) == (3, "yes", None)
+
+
+def test_what_cannot_be_read_is_said(write, tmp_path, monkeypatch):
+    with pytest.raises(InvalidInput, match=r"none\.csv cannot be read: No such file"):
+        read_grids(tmp_path / "none.csv")
+    with pytest.raises(InvalidInput, match=r"jobs\.xlsx cannot be read as a workbook: .* Nothing was read\."):
+        read_grids(write(b"PK\x03\x04 and no more", "jobs.xlsx"))
+    path = write(b"a;b\ncaf\xe9;1\n")
+    with pytest.raises(InvalidInput, match=r"jobs\.csv is not written in utf-8: .* Nothing was read\."):
+        read_grids(path, CsvForm("utf-8", ";", True))
+    with pytest.raises(InvalidInput, match=r"jobs\.csv is not written in klingon: unknown encoding"):
+        read_grids(path, CsvForm("klingon", ";", True))
+    path = write('a;b\n";1\n')
+    with pytest.raises(
+        InvalidInput, match=r"is not CSV divided by the semicolon: a quotation mark is not closed"
+    ):
+        read_grids(path, CsvForm("utf-8", ";", True))
+    monkeypatch.setattr(spreadsheets, "MOST_BYTES", 3)
+    with pytest.raises(InvalidInput, match=r"has more than 3 bytes: no sheet that somebody keeps by hand"):
+        read_grids(path)
+
+
+def test_a_merged_cell_stands_in_each_of_its_rows():
+    (grid,) = read_grids(SHEETS / "08_nkem_lots.xlsx")
+    names = header_names(grid, [1, 2])
+    assert names[:4] == ["Photo", "BUYING Where", "BUYING When", "BUYING €"]
+    rows, passed = table_rows(grid, [1, 2], set())
+    third = {row.number: row for row in rows}[5]
+    assert (third.cells["BUYING €"], third.merged["BUYING €"]) == (25, (4, 2))
+    assert {(row.number, row.why) for row in passed} == {
+        (3, "a heading, or only its first cell is filled"), (22, "a heading, or only its first cell is "
+            "filled"),
+        (55, "a heading, or only its first cell is filled"), (87, "a heading, or only its first cell "
+            "is filled"),
+        (110, "sums"),
+    }  # fmt: skip
+    assert third.cells["(heading above)"] == "2024"
+
+
+def test_a_table_is_told_from_what_stands_around_it(write):
+    text = (
+        "My repairs;;;\nNo;Unit;Price;Notes\n1;Larkov T1;12;x\n------;-----;----;---\n;;;\n2;Larkov T1;13;\n"
+        "Total;;25;\nNo;Unit;Price;Notes\n== 2024 ==;;;\n3;Dallow 80;4;sum of all evils\n;;29;\n"
+        "Unit;No;Notes;Price\nDallow 80;4;late;5\n"
+    )
+    (grid,) = read_grids(write(text))
+    rows, passed = table_rows(grid, [2], set(), [3])
+    assert [(row.number, row.why) for row in passed] == [
+        (1, "above the header"), (3, "left out by the plan"), (4, "a line between rows"), (7, "sums"),
+        (8, "the header again"), (9, "a heading, or only its first cell is filled"), (11, "numbers only"),
+        (12, "a header"),
+    ]  # fmt: skip
+    assert [(row.number, row.cells["No"], row.cells["Unit"], row.cells["Price"]) for row in rows] == [
+        (6, "2", "Larkov T1", "13"), (10, "3", "Dallow 80", "4"), (13, "4", "Dallow 80", "5")
+    ]  # fmt: skip
+    assert [row.year for row in rows] == [None, 2024, 2024]
+
+
+def test_a_header_of_two_rows_and_empty_or_equal_names(write):
+    (grid,) = read_grids(write("Buy;;Sell;;\nDate;Price;Date;Price;\n1;2;3;4;5\n"))
+    assert header_names(grid, [1, 2]) == ["Buy Date", "Buy Price", "Sell Date", "Sell Price", "column E"]
+    assert header_names(grid, [2]) == ["Date", "Price", "Date (2)", "Price (2)", "column E"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "readings"),
+    [
+        (datetime.date(2021, 4, 3), {"": "2021-04-03"}),
+        ("2021-04-03", {"": "2021-04-03"}), ("2021/4/3", {"": "2021-04-03"}), ("20210403",
+        {"": "2021-04-03"}),
+        ("3.4.2021", {DMY: "2021-04-03", MDY: "2021-03-04"}),
+        ("13.4.21", {DMY: "2021-04-13"}), ("4/13/21", {MDY: "2021-04-13"}),
+        ("03-04-05", {DMY: "2005-04-03", MDY: "2005-03-04", YMD: "2003-04-05"}),
+        ("3 Apr 2021", {"": "2021-04-03"}), ("Apr 3rd, 2021", {"": "2021-04-03"}), ("MAR 5 2021",
+        {"": "2021-03-05"}),
+        ("3. März 2021", {"": "2021-03-03"}), ("5-Mai-21", {"": "2021-05-05"}), ("Sat 3 Apr 2021",
+        {"": "2021-04-03"}),
+        ("Apr 2021", {"": "2021-04"}), ("04/2021", {"": "2021-04"}), ("2021-04", {"": "2021-04"}),
+        ("2021-04-03 14:30", {"": "2021-04-03"}), (44289, {"": "2021-04-03"}), ("3/4/98",
+        {DMY: "1998-04-03", MDY: "1998-03-04"}),
+        ("31.2.2021", {}), ("3.4.2921", {}), ("summer", {}), (12, {}), ("12.50", {}), (None, {}),
+    ],
+)  # fmt: skip
+def test_every_way_to_read_a_date(cell, readings):
+    assert date_readings(cell) == readings
+
+
+def test_a_date_is_read_by_the_order_that_is_given_and_never_guessed():
+    assert read_date("3.4.2021", [DMY]) == "2021-04-03"
+    assert read_date("3.4.2021", [MDY, DMY]) == "2021-03-04"
+    assert read_date("4/13/2021", [DMY, MDY]) == "2021-04-13"
+    assert read_date("5/5/2021", []) == "2021-05-05"
+    assert date_readings("3.10.", 2022) == {DMY: "2022-10-03", MDY: "2022-03-10"}
+    assert read_date("3 Oct", [], 2022) == "2022-10-03"
+    with pytest.raises(Refused, match=r"'3\.4\.2021' may be 2021-03-04 or 2021-04-03; the plan does not say"):
+        read_date("3.4.2021", [])
+    with pytest.raises(Refused, match="'summer' is no date that can be read"):
+        read_date("summer", [DMY])
+
+
+@pytest.mark.parametrize(
+    ("cell", "mark", "number"),
+    [
+        ("12", None, "12"), (12.5, None, "12.5"), ("12,50", None, "12.50"), ("12.50", None, "12.50"),
+        ("1.250,00", None, "1250.00"), ("1,250.00", None, "1250.00"), ("1'250.00", None, "1250.00"),
+        ("1.234.567", None, "1234567"), ("1.250", ",", "1250"), ("1.250", ".", "1.250"), ("0,125", None,
+        "0.125"),
+        ("€ 12,-", None, "12"), ("12,– €", None, "12"), ("£7", None, "7"), ("-3,5 EUR", None, "-3.5"),
+        ("7 quid", None, "7"), ("$1,250.00", None, "1250.00"),
+    ],
+)  # fmt: skip
+def test_numbers_as_written(cell, mark, number):
+    assert read_number(cell, mark) == Decimal(number)
+
+
+def test_numbers_that_are_none_or_two():
+    assert decimal_marks("1.250") == {",", "."}
+    assert (decimal_marks("12,5"), decimal_marks("12"), decimal_marks(12)) == ({","}, set(), set())
+    with pytest.raises(
+        Refused, match=r"'1\.250' is read differently with a decimal comma and a point; say which"
+    ):
+        read_number("1.250", None)
+    with pytest.raises(Refused, match=r"'12\.50' is not written with the decimal comma"):
+        read_number("12.50", ",")
+    for cell in ("VB 75", "12 apples", "12 + 3", "free"):
+        with pytest.raises(Refused, match="is no number that can be read"):
+            read_number(cell, None)
+
+
+def test_signs_of_currencies():
+    assert currency_signs("12 €") == {"EUR"}
+    assert currency_signs("£3") == {"GBP"}
+    assert currency_signs("$3") == {"?"}
+    assert currency_signs("belt") == currency_signs(3) == set()
+
+
+@pytest.mark.parametrize(
+    ("cell", "unit", "hours"),
+    [
+        ("1:30", None, "1.5"), ("1h30", None, "1.5"), ("90 min", None, "1.5"), ("1,5 h", None, "1.5"),
+        ("2h", None, "2"),
+        ("1 h 15 min", None, "1.25"), (datetime.timedelta(minutes=45), None, "0.75"), (1.5, "hours", "1.5"),
+        (90, "minutes", "1.5"), ("~2h", None, "2"),
+    ],
+)  # fmt: skip
+def test_spans_of_time_as_written(cell, unit, hours):
+    assert read_hours(cell, None, unit) == Decimal(hours)
+
+
+def test_a_bare_number_needs_a_unit():
+    with pytest.raises(Refused, match="'90' may be hours or minutes; the plan does not say"):
+        read_hours(90, None, None)
+
+
+@pytest.mark.parametrize(
+    ("cell", "window"),
+    [
+        (1979, (1979, 1979, False)), ("'79", (1979, 1979, False)), ("1978-81", (1978, 1981, False)),
+        ("1978 - 1981", (1978, 1981, False)), ("70s", (1970, 1979, False)), ("80er", (1980, 1989, False)),
+        ("ca. 1979", (1977, 1981, True)), ("1979?", (1977, 1981, True)), ("~1979", (1977, 1981, True)),
+        ("um 1987", (1985, 1989, True)), ("c1979", (1977, 1981, True)),
+        (datetime.date(1979, 1, 1), (1979, 1979, False)),
+    ],
+)  # fmt: skip
+def test_years_of_production_as_written(cell, window):
+    assert read_built(cell, 2) == window
+
+
+def test_a_year_that_is_none_or_rough():
+    with pytest.raises(Refused, match="'old' is no year of production that can be read"):
+        read_built("old", 2)
+    with pytest.raises(Refused, match="'1981-78' is no year of production"):
+        read_built("1981-78", 2)
+    with pytest.raises(Refused, match=r"'ca\. 1979' is a rough year; the plan does not say how rough"):
+        read_built("ca. 1979", None)

@@ -1,0 +1,379 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+"""`set`, `family`, `part`, `heard`, `rename`, `import --correct`, and what a first hour meets."""
+
+import os
+import pty
+import re
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from reliability.cli import main
+from reliability.records.ledger import open_ledger
+from reliability.records.tables import SETTINGS
+from reliability.report.opening import DEMO
+from tests.test_cli_ask import _wait_for
+from tests.test_cli_start import HEAVY
+
+ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+FINISHED = "outcome = 'repaired'\nfailed = ['belt']\nrest_sound = true\nsold_for = 90\n"
+
+
+def test_settings_are_shown_changed_and_taken_back(bench):
+    assert re.search(r"^hour_rate +0 +not set +worth of an hour; 0: time is free$", bench.ok("set"), re.M)
+    assert bench.ok("set", "hour_rate", "12") == f"hour_rate: 12.00\n{bench.written}"
+    assert (
+        bench.ok("set", "hour_rate", "15.5", "--why", "dearer")
+        == f"hour_rate: 12.00 -> 15.50\n{bench.written}"
+    )
+    assert bench.ok("set", "hour_rate").splitlines()[1].split()[:2] == ["hour_rate", "15.50"]
+    assert (
+        bench.refused("set", "hour_rate", "15.50")
+        == "The ledger says so already (settings). Nothing was written.\n"
+    )
+    history = bench.ok("set", "hour_rate", "--history").splitlines()
+    assert [line.split(": ")[-1] for line in history if line.startswith("Version")] == ["added", "dearer"]
+    assert history[-1] == "  value: 12.00 -> 15.50"
+    assert bench.ok("set", "hour_rate", "--default") == (
+        f"hour_rate: the default holds again, 0; its versions are kept\n{bench.written}"
+    )
+    assert bench.refused("set", "hour_rate", "12,50").splitlines()[1].endswith("; write 12.50")
+    assert "Did you mean 'hour_rate'?" in bench.refused("set", "hour_rat", "3")
+    assert bench.refused("set", "margin", "--history") == "margin: the ledger keeps no version of it.\n"
+    assert (
+        bench.refused("set", "margin", "--default")
+        == "There is no such row in settings. Nothing was written.\n"
+    )
+    for line in (["set", "margin", "3", "--default"], ["set", "--default"]):
+        assert "Write a NAME and then a VALUE, --default or --history" in bench.refused(*line, code=2)
+
+
+def test_families_are_shown_added_and_corrected(bench):
+    assert bench.ok("family", "Tarnwick T2", "--working-price", "160") == (
+        f"Family Tarnwick T2: working_price = 160.00; priced_on = {bench.today}\n{bench.written}"
+    )
+    assert bench.ok("family", "Tarnwick T2").splitlines() == [
+        "Family Tarnwick T2", "  kind           tape deck", "  working_price  160.00 EUR",
+        f"  priced_on      {bench.today}",
+    ]  # fmt: skip
+    assert bench.ok("family", "Tarnwick T2", "--empty", "working_price").startswith(
+        f"Family Tarnwick T2: working_price: 160.00 -> (empty); priced_on: {bench.today} -> (empty)\n"
+    )
+    bench.ok("family", "Dallow 80", "--new-family", "--kind", "receiver", "--first-year", "1975")
+    assert re.search("^Dallow 80 +receiver +1975$", bench.ok("family"), re.M)
+    assert bench.ok("family", "Dallow 80", "--history").splitlines()[1:] == [
+        "  family = Dallow 80", "  kind = receiver", "  first_year = 1975"]  # fmt: skip
+    assert bench.ok("family", "Dallow 80", "--remove") == (
+        f"Family Dallow 80: taken out; its versions are kept\n{bench.written}"
+    )
+
+
+@pytest.mark.parametrize(("line", "message"), [
+    (["family", "Tarnwik T2", "--maker", "x"],
+     "The ledger holds no family 'Tarnwik T2'; it holds Tarnwick T2. Did you mean 'Tarnwick T2'? If it is new, say so: --new-family --kind KIND. Nothing was written.\n"),
+    (["family", "Tarnwik T2"], "The ledger holds no family 'Tarnwik T2'; known: Tarnwick T2. Did you mean"),
+    (["family", "Tarnwick T2", "--new-family", "--kind", "radio"],
+     "The ledger knows the family 'Tarnwick T2' already; leave out --new-family. Nothing was written.\n"),
+    (["family", "X", "--new-family", "--kind", "tapedeck"],
+     "kind 'tapedeck' was never seen here; known: amplifier, disc player, loudspeaker, radio, receiver, tape deck, turntable, video recorder. Did you mean 'tape deck'? If it is new, say so: --new 'tapedeck'. Nothing was written.\n"),
+    (["family", "X", "--new-family", "--maker", "Y"],
+     "1 fault found. Nothing was written.\nfamilies, row 1, column kind: is empty, but every row needs it\n"),
+    (["family", "Tarnwick T2", "--empty", "makr"], "--empty: there is no such column 'makr'; known: first_year,"),
+    (["family", "Tarnwick T2", "--remove"], "1 row of jobs refer to family 'Tarnwick T2': it cannot be taken out."),
+    (["part", "bolt", "--price", "3"], "component 'bolt' was never seen here; known: bearing, belt,"),
+    (["part", "caps", "--price", "3"], "component 'caps' was never seen here; known: "),
+    (["part", "belt", "--price", "3", "--family", "Tarnwik", "--obtainable", "yes"],
+     "1 fault found. Nothing was written.\nparts, row 1, column family: no family 'Tarnwik' is known;"),
+    (["part", "belt", "--history"], "Part belt: the ledger keeps no version of it.\n"),
+    (["heard", "--kind", "tapedeck", "--share-repaired", "0.5", "--worth-jobs", "2"], "kind 'tapedeck' was never"),
+    (["heard", "--kind", "radio", "--share-repaired", "0.5"],
+     "1 fault found. Nothing was written.\nhearsay, row 1, column worth_jobs: is empty, but every row needs it\n"),
+])  # fmt: skip
+def test_what_cannot_be_corrected_is_refused(bench, line, message):
+    before = bench.ok("family"), bench.ok("part"), bench.ok("heard")
+    assert bench.refused(*line).startswith(message)
+    assert (bench.ok("family"), bench.ok("part"), bench.ok("heard")) == before
+
+
+@pytest.mark.parametrize(("line", "message"), [
+    (["family", "--maker", "x"], "Name the family."),
+    (["part", "--price", "3"], "Name the component."),
+    (["family", "Tarnwick T2", "--maker", "x", "--empty", "maker"], "maker is given and emptied; write one or the"),
+    (["part", "belt", "--price", "3", "--remove"], "--remove takes the whole row out; leave out what it would say."),
+    (["part", "belt", "--price", "x"], "'x' is not an amount"),
+    (["import", ".", "--correct", "--standard", "open-repair"], "--correct takes tables of a ledger; open repair"),
+])  # fmt: skip
+def test_a_line_that_contradicts_itself_ends_with_2(bench, line, message):
+    assert message in bench.refused(*line, code=2)
+
+
+def test_parts_are_shown_added_and_corrected(bench):
+    assert bench.ok("part") == "No row of parts\n"
+    assert bench.ok("part", "belt", "--obtainable", "yes", "--price", "4") == (
+        f"Part belt: obtainable = yes; price = 4.00; as_of = {bench.today}\n{bench.written}"
+    )
+    own = ("part", "belt", "--family", "Tarnwick T2")
+    bench.ok(*own, "--obtainable", "salvage only")
+    assert bench.ok(*own, "--price", "9", "--as-of", "2026-11-01") == (
+        f"Part belt of Tarnwick T2: price = 9.00; as_of: {bench.today} -> 2026-11-01\n{bench.written}"
+    )
+    assert len(bench.ok("part", "belt").splitlines()) == 3
+    assert bench.ok(*own).splitlines()[1].split()[:2] == ["belt", "Tarnwick"]
+    assert bench.ok(*own, "--history").splitlines()[-2:] == [
+        "  price = 9.00", f"  as_of: {bench.today} -> 2026-11-01"]  # fmt: skip
+    bench.ok("part", "reel table", "--obtainable", "no", "--new", "reel table")
+    assert bench.ok(*own, "--remove").startswith("Part belt of Tarnwick T2: taken out")
+    assert bench.ok("part", "gear") == "No row of parts with component gear\n"
+    assert bench.ok("check").startswith("1 job: 0 broken")
+
+
+def test_hearsay_is_shown_added_and_corrected(bench):
+    line = (
+        "heard",
+        "--kind",
+        "tape deck",
+        "--component",
+        "belt",
+        "--age-years",
+        "40",
+        "--told-by",
+        "a trader",
+    )
+    assert bench.ok(*line, "--share-failed", "0.8", "--worth-jobs", "5") == (
+        f"Heard of tape deck, belt, 40, a trader: share_failed = 0.8; worth_jobs = 5\n{bench.written}"
+    )
+    assert bench.ok(*line, "--share-failed", "0.6", "--why", "asked again") == (
+        f"Heard of tape deck, belt, 40, a trader: share_failed: 0.8 -> 0.6\n{bench.written}"
+    )
+    assert "asked again" in bench.ok(*line, "--history")
+    assert bench.ok("heard", "--component", "belt").splitlines()[1].split()[-2:] == ["a", "trader"]
+    assert bench.ok(*line, "--remove").startswith("Heard of tape deck, belt, 40, a trader: taken out")
+    assert bench.ok("heard") == "No row of hearsay\n"
+
+
+def test_a_merged_family_is_judged_by_the_jobs_of_both(command_line):
+    new = "[new_family]\nkind = 'tape deck'\n"
+    for family, jobs in (("Tarnwick T2", 3), ("Tarnwick T-2", 2)):
+        for number in range(jobs):
+            sheet = f"family = '{family}'\n{FINISHED}{'' if number else new}"
+            command_line.ok("add", command_line.sheet(sheet))
+    judge = ("judge", "--family", "Tarnwick T2", "--built", "1979", "--asked", "10")
+    assert "few records: 3 finished jobs of the family" in command_line.ok(*judge)
+    said = command_line.ok("check")
+    assert (
+        "names alike: family 'Tarnwick T-2' and 'Tarnwick T2' differ in case, spaces or signs only; if they"
+        in said
+    )
+    assert command_line.refused("rename", "family", "Tarnwick T-2", "Tarnwick T2").startswith(
+        "There is a family 'Tarnwick T2' already, in 4 rows; --merge puts the two together."
+    )
+    assert command_line.ok(
+        "rename", "family", "Tarnwick T-2", "Tarnwick T2", "--merge", "--why", "one plate"
+    ) == (f"family Tarnwick T-2 merged into Tarnwick T2: 1 families, 2 jobs\n{command_line.written}")
+    assert "few records: 5 finished jobs of the family" in command_line.ok(*judge)
+    assert "family 'Tarnwick T-2' merged into 'Tarnwick T2': one plate" in command_line.ok(
+        "show", "4", "--history"
+    )
+
+
+def test_corrections_come_in_as_a_table_with_the_changes_first(bench):
+    bench.ok("add", bench.sheet("job = 1\n" + FINISHED))
+    bench.sheet("job,sold_for\n1,75\n", "jobs.csv")
+    told = "jobs, job 1: sold_for 90.00 -> 75.00\n"
+    assert bench.refused("import", "jobs.csv").startswith("1 fault found. Nothing was imported")
+    assert bench.ok("import", "jobs.csv", "--correct", "--dry-run") == f"{told}1 row would be corrected\n"
+    assert "sold_for       90.00 EUR" in bench.ok("show", "1")
+    assert bench.ok("import", "jobs.csv", "--correct") == f"{told}1 row corrected\n{bench.written}"
+    *_, head, change = bench.ok("show", "1", "--history").splitlines()
+    assert head.endswith(": corrected from jobs.csv")
+    assert change == "  sold_for: 90.00 -> 75.00"
+    assert (
+        bench.ok("import", "jobs.csv", "--correct") == "Nothing new imported\n  1 row in the ledger already\n"
+    )
+
+
+def test_corrections_make_no_ledger(command_line):
+    command_line.sheet("job,sold_for\n1,75\n", "jobs.csv")
+    assert command_line.refused("import", "jobs.csv", "--correct").startswith("There is no ledger ")
+    assert not command_line.file.exists()
+
+
+# New names and near misses.
+
+
+def test_a_new_kind_and_a_sign_like_a_known_one_are_asked_about(command_line):
+    line = ("intake", "Dallow W1", "--new-family", "--kind", "wire recorder", "-s", "rsut=yes")
+    said = command_line.refused(*line).splitlines()
+    assert said[0] == "2 faults found. Nothing was written."
+    assert said[1].startswith(
+        "new family, column kind: kind 'wire recorder' was never seen here; known: amplifier,"
+    )
+    assert said[2].endswith("Did you mean 'rust'? If it is new, say so: --new 'rsut'")
+    assert not command_line.file.exists()
+    command_line.ok(*line, "--new", "wire recorder", "--new", "rsut")
+    command_line.ok("intake", "Dallow W2", "--new-family", "--kind", "wire recorder")
+    said = command_line.refused("amend", "1", "--sign", "humm=yes", "--why", "x")
+    assert said.startswith("sign 'humm' was never seen here; known: ")
+    assert said.endswith("Did you mean 'hum'? If it is new, say so: --new 'humm'. Nothing was written.\n")
+    command_line.ok("amend", "1", "--sign", "humm=yes", "--why", "x", "--new", "humm")
+
+
+def test_a_sheet_is_asked_about_its_kind_and_signs(command_line):
+    sheet = command_line.sheet(
+        f"family = 'X'\n{FINISHED}[new_family]\nkind = 'tapedeck'\n[signs]\nrustt = true\nmoths = true\n"
+    )
+    said = command_line.refused("add", sheet)
+    assert "new_family, column kind: kind 'tapedeck' was never seen here" in said
+    assert "sign, column sign: sign 'rustt' was never seen here" in said
+    assert "moths" not in said.partition("\n")[2].replace("damp store", "")
+    command_line.ok("add", sheet, "--new", "tapedeck", "--new", "rustt")
+    said = command_line.ok("check")
+    assert (
+        "names alike: kind 'tapedeck' stands once, 'tape deck' 0 times; if they are the same: benchodds rename kind "
+        "'tapedeck' 'tape deck' [kind]" in said
+    )
+
+
+def test_an_import_is_asked_about_near_misses(bench):
+    bench.sheet("job,component,found\n1,caps,sound\n1,lift,sound\n", "findings.csv")
+    said = bench.refused("import", "findings.csv")
+    assert (
+        said.splitlines()[0]
+        == "1 fault found. Nothing was imported: 2 rows were read, 1 of them without a fault."
+    )
+    assert said.endswith("Did you mean 'capacitor'? If it is new, say so: --new 'caps'\n")
+    said = bench.ok("import", "findings.csv", "--new", "caps")
+    assert "new component: caps, lift" in said
+
+
+def test_questions_at_a_prompt_ask_about_near_misses(command_line):
+    lines = ["Dallow W1", "y", "tapedeck", "n", "6", "", "", "", "", "", "rsut", "n", "rust", "", "repaired",
+             "", "", "n", "", "", "", "", "", "y"]  # fmt: skip
+    out = command_line.ok("add", "--ask", input="\n".join(lines) + "\n")
+    assert "No kind 'tapedeck' is known. Did you mean 'tape deck'? Is it new? [y/N]: n" in out
+    assert "Sign 'rsut' was never seen here. Did you mean 'rust'? Is it new? [y/N]: n" in out
+    with open_ledger(command_line.file) as ledger:
+        assert ledger.rows("families")[0]["kind"] == "tape deck"
+        assert [row["sign"] for row in ledger.rows("signs")] == ["rust"]
+
+
+@pytest.mark.parametrize(("prices", "told"), [
+    ([40, 40, 41, 39, 40, 50_000], "price far from its family: bought_for 50000; the median of Tarnwick T2 is 40"),
+    ([40, 50_000], "absurd amount: bought_for 50000; the others of the ledger are about 40 [job 3]"),
+    ([40, 60, 300, 20], None),
+])  # fmt: skip
+def test_check_names_absurd_money(command_line, prices, told):
+    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
+    for price in prices:
+        command_line.ok("intake", "Tarnwick T2", "-p", price)
+    said = command_line.ok("check")
+    assert told in said if told else "amount" not in said and "price" not in said
+
+
+def test_a_purchase_is_laid_beside_the_working_price_of_its_family(bench):
+    bench.ok("family", "Tarnwick T2", "--working-price", "40")
+    bench.ok("intake", "Tarnwick T2", "-p", "50000")
+    assert bench.ok("check").splitlines()[1:-1] == [
+        "  price far from its family: bought_for 50000; working_price of Tarnwick T2 is 40 [job 2]"
+    ]
+
+
+# The first hour.
+
+
+def test_the_demo_goes_into_no_ledger_of_ones_own(command_line):
+    result = CliRunner().invoke(main, ["import", str(DEMO)])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr == (
+        f"{DEMO} is the demo, and data/bench.db is for units of your own. Try it in another ledger: "
+        f"benchodds --ledger data/trial.db import {DEMO}. Nothing was imported.\n"
+    )
+    assert not (command_line.folder / "data").exists()
+    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
+    assert command_line.refused("import", DEMO).startswith(
+        f"{DEMO} is the demo, and {command_line.file} is for"
+    )
+
+
+def test_a_trial_ledger_says_that_it_holds_the_demo(command_line):
+    said = command_line.ok("import", DEMO)
+    assert said.endswith(f"Written to {command_line.file}\n")
+    assert "not set" not in said
+    assert command_line.ok("import", DEMO).startswith("Nothing new imported\n")
+    assert command_line.ok("set", "margin", "7").endswith(
+        f"Written to {command_line.file}, which holds the demo\n"
+    )
+    command_line.ok("export", "copy")
+    command_line.file.rename(command_line.folder / "trial.db")
+    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
+    assert command_line.refused("import", "copy").startswith("copy is the demo, and ")
+
+
+def test_settings_are_asked_for_once_on_a_new_ledger(tmp_path):
+    leader, follower = pty.openpty()
+    line = [sys.executable, "-m", "reliability.cli", "--ledger", "own.db", "intake", "Tarnwick T2"]
+    run = {"stdin": follower, "stdout": follower, "stderr": follower, "cwd": tmp_path,
+           "env": {**os.environ, "PYTHONPATH": ROOT}}  # fmt: skip
+    process = subprocess.Popen([*line, "--new-family", "--kind", "tape deck"], **run)
+    try:
+        for name, answer in (
+            ("hour_rate", "12,5"),
+            ("hour_rate", "12.5"),
+            ("selling_fee", ""),
+            ("margin", "5"),
+        ):
+            _wait_for(leader, f"{name} ({SETTINGS[name].meaning}) [0]: ".encode())
+            os.write(leader, f"{answer}\n".encode())
+        assert process.wait(timeout=30) == 0
+        assert subprocess.run(line, timeout=30, check=True, **run).returncode == 0
+    finally:
+        process.kill()
+        process.wait()
+        os.close(leader)
+        os.close(follower)
+    with open_ledger(tmp_path / "own.db") as ledger:
+        said = {row["setting"]: row["value"] for row in ledger.rows("settings")}
+        assert len(ledger.rows("jobs")) == 2
+        assert ledger.history("margin", "settings")[0]["reason"] == "asked on a new ledger"
+    assert said == {"hour_rate": "12.50", "selling_fee": "0", "margin": "5.00"}
+
+
+def test_a_prompt_takes_what_the_setting_says(bench):
+    #        unit: came in, price; findings: belt replaced, its cost; ended, hours, other costs, sold for, on
+    lines = ["another one", "1", "", "1.11.2026", "", "25,50", "", "", "repaired", "belt", "replaced", "3,20", "new",
+             "", "n", "24.11.2026", "1h30", "1.250", "12,5", "1.100,00", "11.2026", "", "y"]  # fmt: skip
+    bench.ok("set", "typing", "comma")
+    out = bench.ok("add", "--ask", input="\n".join(lines) + "\n")
+    assert "Error: '1.250' may mean 1250 or 1,250; write 1250, or a comma\n" in out
+    with open_ledger(bench.file) as ledger:
+        job = ledger.job("2")
+    row = {name: str(job["job"][name]) for name in ("taken_in", "closed", "bought_for", "hours", "other_costs",
+                                                     "sold_for", "sold_on")}  # fmt: skip
+    assert row == {
+        "taken_in": "2026-11-01", "closed": "2026-11-24", "bought_for": "25.50", "hours": "1.5",
+        "other_costs": "12.50", "sold_for": "1100.00", "sold_on": "2026-11",
+    }  # fmt: skip
+    assert str(job["findings"][0]["part_cost"]) == "3.20"
+    bench.ok("set", "typing", "--default")
+    refused = bench.run("add", "--ask", input="another one\n1\n\n1.11.2026\n")
+    assert "'1.11.2026' is not a date such as" in refused.output
+
+
+def test_nothing_numerical_is_loaded_to_correct(tmp_path):
+    (tmp_path / "parts.csv").write_text("component,price\nbelt,5\n")
+    environment = {**os.environ, "PYTHONPATH": ROOT}
+    for line in ("intake|A|--new-family|--kind|radio", "set|hour_rate|12", "set", "family|A|--maker|B", "family",
+                 "part|belt|--obtainable|yes", "heard|--kind|radio|--share-repaired|0.5|--worth-jobs|2",
+                 "import|parts.csv|--correct", "rename|family|A|C"):  # fmt: skip
+        code = (
+            "import sys\nfrom reliability.cli import main\n"
+            f"main({['--ledger', 'bench.db', *line.split('|')]!r}, standalone_mode=False)\n"
+            f"loaded = sorted(set(sys.modules) & set({HEAVY!r}))\nassert not loaded, loaded\n"
+        )
+        run = subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True
+        )
+        assert run.returncode == 0, (line, run.stderr)

@@ -1,0 +1,189 @@
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+"""What was looked at: bought units become jobs, the others stay with their asking and why they were left."""
+
+import datetime
+
+import pytest
+
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.prices import asked_prices, usual_prices
+from reliability.worth.review import RANKING_COLUMNS, left_behind, ranking
+
+HEAD = (
+    "offer,family,model,kind,working_price,built_from,asked,seen_on,lot,lot_asked,bought,left_because,rust\n"
+)
+DAY = datetime.date(2026, 12, 1)
+
+
+@pytest.fixture
+def saw(bench):
+    def run(*lines, refused=False, options=()):
+        file = bench.sheet(HEAD + "".join(f"{line}\n" for line in lines), "seen.csv")
+        return (bench.refused if refused else bench.ok)("saw", file, "--on", "2026-11-21", *options)
+
+    return run
+
+
+def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
+    out = saw(
+        "unit 1,Tarnwick T2,,,,1979,30,,,,yes,,yes",
+        "unit 2,Tarnwick T2,,,,1980,95,,,,,too dear,no",
+        "unit 3,,,receiver,,,15,2026-11-20,,,no,,",
+        "unit 4,Dallow 80,Dallow 80 S,receiver,120,,25,,,,yes,,",
+        options=("--place", "fair at Melk"),
+    )
+    assert out == (
+        "Job 2: unit 1, taken in\nJob 3: unit 4, taken in\n4 units looked at: 2 taken in, 1 left, 1 not decided\n"
+    )
+    with open_ledger(bench.file) as ledger:
+        seen = {row["sighting"]: row for row in ledger.rows("sightings")}
+        signs, job, other = ledger.rows("sighting_signs"), ledger.job("2"), ledger.job("3")
+        families = {row["family"]: row for row in ledger.rows("families")}
+        assert [problem for problem in ledger.check() if problem.grave] == []
+    assert list(seen) == [
+        "2026-11-20 fair at Melk unit 3",
+        *(f"2026-11-21 fair at Melk unit {n}" for n in (1, 2, 4)),
+    ]
+    one, two, three = (seen[name] for name in ("2026-11-21 fair at Melk unit 1", "2026-11-21 fair at Melk unit 2",
+                                               "2026-11-20 fair at Melk unit 3"))  # fmt: skip
+    assert (one["job"], str(one["asked"]), one["left_because"], one["built_from"]) == (
+        "2",
+        "30.00",
+        None,
+        1979,
+    )
+    assert (two["job"], two["left_because"], two["verdict"] is not None) == (None, "too dear", True)
+    assert (three["kind"], three["job"], three["left_because"]) == ("receiver", None, None)
+    assert two["ceiling"] is not None
+    assert [(row["sighting"][-6:], row["seen"]) for row in signs] == [("unit 1", "yes"), ("unit 2", "no")]
+    assert (str(job["job"]["bought_for"]), job["job"]["taken_in"], job["job"]["outcome"]) == (
+        "30.00",
+        "2026-11-21",
+        "open",
+    )
+    assert job["signs"] == [{"sign": "rust", "seen": "yes"}]
+    assert (other["job"]["family"], other["job"]["model"]) == ("Dallow 80", "Dallow 80 S")
+    assert (families["Dallow 80"]["kind"], str(families["Dallow 80"]["working_price"])) == (
+        "receiver",
+        "120.00",
+    )
+
+
+def test_a_later_file_of_the_same_units_decides_them(bench, saw):
+    row = "unit 1,Tarnwick T2,,,,1979,30,,,,{},{},"
+    saw(row.format("", ""))
+    with open_ledger(bench.file) as ledger:
+        before = ledger.rows("sightings")[0]
+    assert saw(row.format("", "")) == "1 unit looked at: 1 not decided, 1 in the ledger already\n"
+    assert saw(row.format("", "gone")) == "1 unit looked at: 1 left\n"
+    assert saw(row.format("yes", "")).startswith("Job 2: unit 1, taken in\n")
+    assert saw(row.format("yes", "")) == "1 unit looked at: 1 in the ledger already\n"
+    assert saw(row.format("", "")) == "1 unit looked at: 1 in the ledger already\n"
+    with open_ledger(bench.file) as ledger:
+        (after,) = ledger.rows("sightings")
+        assert len(ledger.rows("jobs")) == 2
+    assert after == {**before, "job": "2"}
+    assert saw(row.format("no", ""), refused=True) == (
+        "1 fault found. Nothing was written.\n"
+        "Offer unit 1: it was taken in as job 2, but its bought says 'no'; correct one of them\n"
+    )
+    assert "it holds a" not in saw("unit 1,,,receiver,,,,,,,,,", refused=True)
+    assert saw("unit 1,,,receiver,,,,,,,,,", refused=True) == (
+        "1 fault found. Nothing was written.\n"
+        "Offer unit 1: the ledger holds a Tarnwick T2 as '2026-11-21 unit 1'; give this unit another name, or "
+        "say where it was seen: --place\n"
+    )
+
+
+def test_a_job_that_was_taken_in_already_is_named(bench, saw):
+    assert saw("a,Tarnwick T2,,,,,30,,,,1,,") == "1 unit looked at\n"
+    with open_ledger(bench.file) as ledger:
+        assert [row["job"] for row in ledger.rows("sightings")] == ["1"]
+    assert saw("b,Tarnwick T2,,,,,30,,,,77,,", refused=True) == (
+        "1 fault found. Nothing was written.\nsightings, row 1, column job: there is no job '77'.\n"
+    )
+
+
+def test_a_lot_is_bought_whole_or_unit_by_unit(bench, saw):
+    saw("a,Tarnwick T2,,,,,,,box,50,yes,,", "b,Tarnwick T2,,,,,,,box,,yes,,")
+    saw(
+        "a,Tarnwick T2,,,,,12,,bag,50,yes,,",
+        "b,Tarnwick T2,,,,,40,,bag,,,too dear,",
+        options=("--place", "web"),
+    )
+    with open_ledger(bench.file) as ledger:
+        assert [(row["lot"], str(row["price"])) for row in ledger.rows("lots")] == [
+            ("2026-11-21 box", "50.00")
+        ]
+        assert {row["job"]: (row["lot"], row["bought_for"]) for row in ledger.rows("jobs")} == {
+            "1": (None, 25), "2": ("2026-11-21 box", None), "3": ("2026-11-21 box", None), "4": (None, 12)}  # fmt: skip
+        assert list(read_records(ledger).jobs.sort_values("job")["bought_for"]) == [25.0, 25.0, 25.0, 12.0]
+    assert (
+        "1 fault found. Nothing was written.\nLot new: it was bought for one price, but d is not marked bought; "
+        in saw("c,Tarnwick T2,,,,,,,new,50,yes,,", "d,Tarnwick T2,,,,,,,new,,,,", refused=True)
+    )
+    assert "Lot new: it was bought: say what it cost, lot_asked" in saw(
+        "c,Tarnwick T2,,,,,,,new,,yes,,", refused=True
+    )
+    with open_ledger(bench.file) as ledger:
+        assert len(ledger.rows("jobs")) == 4
+
+
+def test_what_a_file_cannot_say(bench, saw):
+    told = saw(
+        "a,Tarnwick T2,,,,,,,,50,,,",
+        "b,Tarnwick T2,,,,,,,box,50,,,",
+        "c,Tarnwick T2,,,,,,,box,60,,,",
+        "d,Tarnwick T2,,,,,10,,,,yes,gone,",
+        "e,Tarnwick T2,,,,,10,,,,,bored,",
+        refused=True,
+    )
+    assert told == (
+        "4 faults found. Nothing was judged.\n"
+        "seen.csv, line 6, column left_because: 'bored' is not one of too dear, poor odds, no room, gone, other..\n"
+        "seen.csv, column lot_asked: offer a has one, and names no lot.\n"
+        "seen.csv, column left_because: offer d was bought and left at once.\n"
+        "seen.csv, column lot_asked: lot box has one price; found 50 and 60.\n"
+    )
+    assert "Offer a: it was bought, so its family has to be named" in saw(
+        "a,,,receiver,,,10,,,,yes,,", refused=True
+    )
+
+
+def test_the_rest_is_left_for_one_reason(bench, saw):
+    out = saw("a,Tarnwick T2,,,,,30,,,,yes,,", "b,Tarnwick T2,,,,,70,,,,,,", options=("--rest", "too dear"))
+    assert out.endswith("2 units looked at: 1 taken in, 1 left\n")
+
+
+def test_a_ledger_is_made_by_the_first_sale(command_line):
+    file = command_line.sheet(HEAD + "a,Dallow 80,,receiver,,,10,,,,yes,,\n", "seen.csv")
+    assert "Job 1: a, taken in" in command_line.ok("saw", file)
+
+
+def test_usually_asked_is_what_was_asked_and_what_is_often_seen_is_expected(bench, saw):
+    """The T2 of the fixture cost 25; three are seen at 30, 80 and 95, the first of them is bought."""
+    saw(
+        "unit 1,Tarnwick T2,,,,1979,30,2026-06-01,,,yes,,yes",
+        "unit 2,Tarnwick T2,,,,1979,80,2026-06-01,,,,too dear,no",
+        "unit 3,Tarnwick T2,,,,1979,95,2026-11-21,,,,too dear,no",
+    )
+    with open_ledger(bench.file) as ledger:
+        records = read_records(ledger)
+    assert asked_prices(records)["Tarnwick T2"] == pytest.approx((30 + 80) / 2)
+    assert usual_prices(records)["Tarnwick T2"] == pytest.approx((25 + 30) / 2)
+    appraiser = fit_appraiser(records, DAY)
+    # Since the first of June: three seen, and the one that came without being seen before.
+    days = (DAY - datetime.date(2026, 6, 1)).days
+    assert appraiser.families["Tarnwick T2"].offers_expected == pytest.approx(4 / (days / 365.25))
+    table = ranking(appraiser, records)
+    assert tuple(table.columns) == RANKING_COLUMNS
+    assert table.loc[0, "left"] == 2
+    told = left_behind(appraiser, records)
+    assert table.loc[0, "left_gain"] == pytest.approx(told.loc[0, "left_gain"])
+    said = bench.ok("ranking")
+    assert "Left: units that were seen and not bought" in said
+    assert "hold for units like those that were bought" in said

@@ -1,0 +1,236 @@
+"""Parts kept for a later job: what a donor gains the taker pays, over whole ledgers."""
+
+# Messages are quoted whole.
+# ruff: noqa: E501
+
+import datetime
+import random
+from decimal import Decimal
+
+import pytest
+
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.worth.appraiser import fit_appraiser
+from reliability.worth.costs import job_gains
+
+DONOR = """
+job = 1
+outcome = "donor"
+closed = 2026-11-20
+ended_by = "gear"
+[kept]
+motor = 12
+head = 7.50
+"""
+TAKER = """
+family = "Tarnwick T2"
+outcome = "repaired"
+taken_in = 2026-11-20
+closed = 2026-11-21
+sold_for = 90
+[[finding]]
+component = "motor"
+found = "failed"
+from = 1
+"""
+
+
+@pytest.fixture
+def rows(bench):
+    def of(table):
+        with open_ledger(bench.file) as ledger:
+            return ledger.rows(table)
+
+    return of
+
+
+def donor(bench, more=DONOR):
+    bench.ok("amend", "1", "--set", "taken_in=2026-11-01", "--why", "x")
+    return bench.ok("add", bench.sheet(more))
+
+
+def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench, rows):
+    assert donor(bench).splitlines()[-2:] == [
+        "  part 1: motor of job 1, on the shelf",
+        "  part 2: head of job 1, on the shelf",
+    ]
+    assert [line.split() for line in bench.ok("shelf").splitlines()[1:]] == [
+        ["1", "motor", "Tarnwick", "T2", "12.00", "1", "2026-11-20"],
+        ["2", "head", "Tarnwick", "T2", "7.50", "1", "2026-11-20"],
+    ]
+    bench.ok("add", bench.sheet(TAKER))
+    (finding,) = rows("findings")
+    assert (finding["action"], finding["part_source"], finding["part_cost"]) == (
+        "replaced",
+        "salvaged",
+        Decimal("12.00"),
+    )
+    motor, head = rows("shelf")
+    assert (motor["used_in"], motor["gone_on"], head["gone_on"]) == ("2", "2026-11-21", None)
+    with open_ledger(bench.file) as ledger:
+        records = read_records(ledger)
+        assert [str(problem) for problem in ledger.check() if "part" in str(problem)] == []
+    assert rows("jobs")[0]["salvage_value"] is None
+    assert records.jobs["salvage_value"][0] == 19.5
+    bench.ok("shelf", "out", "2")
+    assert bench.ok("shelf") == "Nothing lies on the shelf.\n"
+
+
+def test_parts_are_kept_and_fitted_one_by_one(bench, rows):
+    donor(bench, 'job = 1\noutcome = "donor"\nclosed = 2026-11-20\nkept = ["gear"]')
+    assert bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9") == "Part 2: motor\n"
+    assert bench.ok("shelf", "keep", "knob", "--family", "Tarnwick T2", "--new-component") == "Part 3: knob\n"
+    bench.ok("intake", "Tarnwick T2")
+    assert (
+        bench.ok("shelf", "use", "2", "--job", "2", "--position", "left", "--found", "worn")
+        == "Part 2 went into job 2\n"
+    )
+    bench.ok("shelf", "use", "3", "--job", "2")
+    found = {row["component"]: row for row in rows("findings")}
+    assert (found["motor"]["position"], found["motor"]["found"], str(found["motor"]["part_cost"])) == (
+        "left",
+        "worn",
+        "9.00",
+    )
+    assert (found["knob"]["found"], found["knob"]["part_cost"]) == (
+        "failed",
+        None,
+    )  # nobody said what it is worth
+    assert [row["used_in"] for row in rows("shelf")] == [None, "2", "2"]
+
+
+def test_what_cannot_be_taken_from_the_shelf(bench):
+    donor(bench)
+
+    def told(old, new):
+        return bench.refused("add", bench.sheet(TAKER.replace(old, new), "taker.toml")).split("toml, ", 1)[1]
+
+    assert (
+        told("from = 1", "from = 9")
+        == "finding (motor), column from: there is no part 9; on the shelf: 1, 2\n"
+    )
+    assert told("from = 1", "from = 2") == "finding (motor), column from: part 2 is a head\n"
+    assert (
+        told("from = 1", 'from = "x"') == "finding 1, 'from': 'x' is not the number of a part on the shelf\n"
+    )
+    assert told("from = 1", "from = 1\npart_cost = 5") == (
+        "finding (motor), column part_cost: 5 is not what taking part 1 from the shelf means, 12.00; leave it out\n"
+    )
+    assert told("from = 1", 'from = 1\naction = "rebuilt"').startswith(
+        "finding (motor), column action: rebuilt is not what"
+    )
+    twice = TAKER + '[[finding]]\ncomponent = "motor"\nposition = "left"\nfound = "failed"\nfrom = 1'
+    assert "findings, column from: one part of the shelf cannot be fitted twice" in bench.refused(
+        "add", bench.sheet(twice)
+    )
+    bench.ok("shelf", "out", "2", "--on", "2026-11-22")
+    assert bench.refused("shelf", "out", "2") == "Part 2 lies no more on the shelf: it went on 2026-11-22.\n"
+    assert bench.refused("shelf", "out", "7") == "There is no part 7; 2 parts were ever on the shelf.\n"
+    bench.ok("add", bench.sheet(TAKER))
+    assert bench.refused("shelf", "use", "1", "--job", "2").endswith("part 1 went into job 2 on 2026-11-21\n")
+    assert bench.refused("shelf", "use", "2", "--job", "2").endswith("part 2 was thrown out on 2026-11-22\n")
+
+
+def test_what_cannot_be_kept(bench):
+    bench.ok("amend", "1", "--set", "taken_in=2026-11-01", "--why", "x")
+
+    def told(kept):
+        return bench.refused("add", bench.sheet(f'job = 1\noutcome = "donor"\nclosed = 2026-11-20\n{kept}'))
+
+    assert told("kept = 3").endswith(
+        'kept: 3 is neither a list of components such as ["motor"] nor a table with the heading [kept] and lines such as '
+        "motor = 12.00\n"
+    )
+    assert "kept, column component: component 'motr' was never seen here. Did you mean 'motor'?" in told(
+        'kept = ["motr"]'
+    )
+    assert "kept (motor), column worth: 'much' is not an amount" in told('[kept]\nmotor = "much"')
+    assert "a part is kept of a unit that is no longer open; found 1, and outcome open" in bench.refused(
+        "shelf", "keep", "motor", "--job", "1"
+    )
+    assert "kept: parts are kept of a unit that is no longer open" in bench.refused(
+        "add", bench.sheet('job = 1\noutcome = "open"\nkept = ["motor"]')
+    )
+    bench.ok("add", bench.sheet(DONOR))
+    assert "an amendment moves no part; use benchodds shelf keep, shelf use" in bench.refused(
+        "amend", "1", bench.sheet("[kept]\nmotor = 1"), "--why", "x"
+    )
+    assert "part 1 on the shelf was kept of it: it cannot be open" in bench.refused(
+        "amend", "1", "--set", "outcome=open", "--set", "closed=", "--set", "ended_by=", "--why", "x"
+    )
+
+
+def test_a_job_that_never_was_one_lets_its_parts_go(bench, rows):
+    donor(bench)
+    bench.ok("add", bench.sheet(TAKER))
+    bench.ok("amend", "2", "--withdraw", "--why", "no job")
+    assert [(row["used_in"], row["gone_on"]) for row in rows("shelf")] == [(None, None)] * 2
+    bench.ok("amend", "1", "--withdraw", "--why", "no job")
+    assert [row["job"] for row in rows("shelf")] == [None, None]
+    with open_ledger(bench.file) as ledger:
+        assert [problem for problem in ledger.check() if problem.grave] == []
+
+
+def test_check_finds_worth_that_gets_lost_on_the_way(bench):
+    donor(bench)
+    bench.ok("add", bench.sheet(TAKER))
+    bench.ok("amend", "2", "--set", "motor.part_cost=3", "--why", "x")
+    bench.ok("amend", "1", "--set", "salvage_value=10", "--why", "x")
+    told = bench.ok("check")
+    assert (
+        "part at another cost: it is worth 12.00, but no salvaged motor of job 2 costs that [part 1]" in told
+    )
+    assert (
+        "donor below its parts: salvage_value 10.00, but its parts on the shelf are worth 19.50 [job 1]"
+        in told
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_over_a_whole_ledger_worth_is_neither_lost_nor_counted_twice(tmp_path, seed):
+    """Money in and out is kept beside the ledger; gains add up to it, and to what still lies on the shelf."""
+    dice, cash, thrown_out = random.Random(seed), Decimal(0), Decimal(0)
+    with open_ledger(tmp_path / "bench.db", create=True) as ledger:
+        ledger.put("families", [{"family": f, "kind": "tape deck", "working_price": p} for f, p in (("A", 90), ("B", 60))],
+                   reason="x")  # fmt: skip
+        for n in range(30):
+            day = datetime.date(2026, 1, 1) + datetime.timedelta(days=7 * n)
+            job = {"family": dice.choice("AB"), "taken_in": day.isoformat(), "closed": day.isoformat(), "hours": 1,
+                   "other_costs": 2}  # fmt: skip
+            cash -= 2
+            if n % 5 == 0:
+                price = Decimal(dice.randrange(20, 60))
+                ledger.put("lots", [{"lot": f"L{n}", "price": price}], reason="x")
+                cash -= price
+            if n % 5 < 2:
+                job["lot"] = f"L{n - n % 5}"
+            else:
+                job["bought_for"] = Decimal(dice.randrange(5, 30))
+                cash -= job["bought_for"]
+            lying = [row for row in ledger.shelf().values() if row["gone_on"] is None]
+            if dice.random() < 0.4:
+                worths = [Decimal(dice.randrange(1, 20)) for _ in range(dice.randrange(4))]
+                kept = [{"component": dice.choice(("motor", "gear")), "worth": worth} for worth in worths]
+                stated = {"salvage_value": 0} if not kept else {}
+                ledger.add({"job": {**job, "outcome": "donor", **stated}}, kept=kept)
+            else:
+                job |= {
+                    "outcome": "repaired",
+                    "sold_for": dice.randrange(40, 100),
+                    "sold_on": day.isoformat(),
+                }
+                cash += job["sold_for"]
+                number = ledger.add({"job": job, "findings": [{"component": "belt", "found": "sound"}]})
+                if lying:
+                    ledger.use_part(lying[0]["part"], number, day)
+            if lying[1:] and dice.random() < 0.2:
+                ledger.drop_part(lying[-1]["part"], day)
+                thrown_out += lying[-1]["worth"]
+        on_shelf = sum(row["worth"] for row in ledger.shelf().values() if row["gone_on"] is None)
+        records = read_records(ledger)
+        assert not [problem for problem in ledger.check() if problem.grave]
+    gains = job_gains(records, fit_appraiser(records, records.last_date()))
+    assert (gains["predicted"] == "").all()
+    assert gains["gain"].sum() == pytest.approx(float(cash + on_shelf + thrown_out), abs=1e-6)
+    assert records.shelf["used_in"].notna().any()
