@@ -1,7 +1,7 @@
 """Tables as fields of a form: a widget for each column, shown where the rules leave it to be asked."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
@@ -11,7 +11,7 @@ import ipywidgets as widgets
 
 from reliability.records.sheet import read_window
 from reliability.records.tables import Column, Table
-from reliability.records.values import Fault, Refused, clean_text, nearest
+from reliability.records.values import Fault, Refused, clean_text, near_twin, nearest
 from reliability.report.format import paragraph, text
 
 
@@ -113,8 +113,8 @@ class Field:
         asked = f"{value!r} was never seen here.{nearest(value or '', self.known)}"
         self._asked.value = paragraph(text(asked), kind="bench-soft") if is_asked else ""
         self._asked.layout.display = None if is_asked else "none"
-        self.new.layout.display = None if is_new else "none"
-        self.new.value = self.new.value and is_new
+        self.new.layout.display = None if self.new_name else "none"
+        self.new.value = self.new.value and self.new_name is not None
 
     @property
     def value(self) -> str | None:
@@ -123,8 +123,11 @@ class Field:
 
     @property
     def new_name(self) -> str | None:
-        """The name in it, if it was never seen and has to be ticked."""
-        return self.value if self._asks_new and self.value not in self.known else None
+        """The name in it, if it has to be ticked as new; of signs, only one that is nearly a known one."""
+        value = self.value
+        if value is None or not self._asks_new or value in self.known:
+            return None
+        return value if self.column.name != "sign" or near_twin(value, self.known) else None
 
     @property
     def is_shown(self) -> bool:
@@ -175,7 +178,7 @@ class Spot(NamedTuple):
 
 
 PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
-_FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes)_")
+_FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
 _Fold = Mapping[str, tuple[str, tuple[str, ...]]]
 
 
@@ -220,8 +223,8 @@ class Row:
         How "nothing said" is called in a list of words that no row leaves empty.
     start : mapping of str to str
         What stands in fields at first.
-    asks_new : str
-        Column whose names have to be ticked as new where they were never seen.
+    asks_new : collection of str
+        Columns whose names have to be ticked as new where they were never seen.
     fold : mapping of str to (str, tuple of str)
         Columns that are asked only where another one holds one of the words, beside what the rules say.
     options : mapping of str to iterable of (str, str)
@@ -231,7 +234,7 @@ class Row:
     def __init__(
         self, table: Table, columns: Iterable[str], offered: Offered, *, part: str = "", prefix: str = "",
         head: str = "", blank: str = NOT_SAID, start: Mapping[str, str] = MappingProxyType({}),
-        asks_new: str = "", fold: _Fold = MappingProxyType({}),
+        asks_new: Collection[str] = ("component", "kind", "sign"), fold: _Fold = MappingProxyType({}),
         options: Mapping[str, _Options] = MappingProxyType({}),
     ) -> None:  # fmt: skip
         self.table, self.part = table, part or PARTS.get(table.name, table.name)
@@ -247,7 +250,7 @@ class Row:
             label = f"{prefix}: {label}" if prefix else label[0].upper() + label[1:]
             self.by_key[key] = Field(
                 column, prefix if key == head else label, names=offered.names.get(key), hint=hint,
-                options=options.get(key), asks_new=key == asks_new, start=start.get(key, ""),
+                options=options.get(key), asks_new=key in asks_new, start=start.get(key, ""),
                 blank=blank if column.required else NOT_SAID,
             )  # fmt: skip
         self.box = grid(each.box for key, each in self.by_key.items() if key != head)
@@ -294,8 +297,9 @@ class Row:
         for key, each in self.by_key.items():
             if each.value is None or not each.is_shown:
                 continue
-            if key == "component" and each.new_name and not each.new.value:
-                complaints.append((key, unknown_component(each.new_name, each.known, "tick that it is new")))
+            # An unknown row of another table is refused by the ledger itself.
+            if each.new_name and not each.new.value and key not in self.table.references:
+                complaints.append((key, unseen(key, each.new_name, each.known, "tick that it is new")))
             if key in self.table.names:
                 row[key] = each.value
                 continue
@@ -321,14 +325,13 @@ class Row:
                 each.put(value)
 
 
-def unknown_component(component: str, known: Iterable[str], remedy: str) -> str:
-    """Say that a component was never seen, and what to do if it is meant."""
-    said = f"component {component!r} was never seen here.{nearest(component, known)}"
-    return f"{said} If it is meant so, {remedy}"
+def unseen(what: str, value: str, known: Iterable[str], remedy: str) -> str:
+    """Ask about a name that was never seen, and say what to do if it is meant."""
+    return f"{what} {value!r} was never seen here.{nearest(value, known)} If it is meant so, {remedy}"
 
 
 class Rows:
-    """Rows of a job: one for each usual name, asked by one list of words, and others as they are needed.
+    """Rows that belong to one row: one for each usual name, asked by a list of words, and others as needed.
 
     Parameters
     ----------
@@ -369,11 +372,13 @@ class Rows:
         self.box = widgets.VBox([top, self.note, self._heads, self._details, self._further, below])
 
     def _made(self, subject: str = "") -> Row:
-        columns = [each for each in self.table.names if each not in ("job", subject and self.subject)]
+        columns = [
+            each for each in self.table.names if each not in (self.table.key[0], subject and self.subject)
+        ]
         fold = {key: such for key, such in self._fold.items() if subject or key not in self.table.key}
         prefix, head = subject or f"further {len(self.others) + 1}", subject and self.state
         row = Row(self.table, columns, self._offered, prefix=prefix, head=head, blank=self._blank,
-                  asks_new="component", fold=fold)  # fmt: skip
+                  fold=fold)  # fmt: skip
         for each in row.fields:
             each.on_change(self._touch)
         return row

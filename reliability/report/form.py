@@ -37,7 +37,7 @@ from reliability.report.fields import (
     Spot,
     heading,
     may_be_filled,
-    unknown_component,
+    unseen,
 )
 from reliability.report.format import bullets, cautions, name, paragraph, text
 from reliability.report.opening import ledger_address
@@ -58,6 +58,7 @@ class _Known(Offered):
     kinds: dict[str, str]
     models: dict[str, str]
     jobs: list[dict[str, Any]]
+    shelf: Mapping[int, Mapping[str, Any]]
 
     @classmethod
     def of(cls, ledger: "Ledger | None") -> "_Known":
@@ -71,12 +72,18 @@ class _Known(Offered):
             "sign": (*USUAL_SIGNS, *sorted(known.signs - set(USUAL_SIGNS))), "setting": tuple(SETTINGS),
         }  # fmt: skip
         if ledger is None:
-            return cls(names, str(SETTINGS["currency"].default), known.families, known.models, [])
+            return cls(names, str(SETTINGS["currency"].default), known.families, known.models, [], {})
         names |= {each: tuple(ledger.names(each)) for each in ("maker", "lot")}
         currency, jobs = str(ledger.setting("currency")), ledger.rows("jobs")
-        return cls(names, currency, known.families, known.models, jobs)
+        return cls(names, currency, known.families, known.models, jobs, known.shelf)
 
-    def chosen(self, test: Callable[[_Job], bool]) -> list[tuple[str, str]]:
+    @property
+    def lying(self) -> list[tuple[str, str]]:
+        """Describe the parts that lie on the shelf; with the number of each."""
+        return [(f"part {number}: {row['component']}, {row['family'] or 'any family'}", str(number))
+                for number, row in self.shelf.items() if row["gone_on"] is None]  # fmt: skip
+
+    def chosen(self, test: Callable[[_Job], bool] = bool) -> list[tuple[str, str]]:
         """Describe the jobs that pass a test, the newest first; with the number of each."""
         return [
             (f"job {job['job']}: {job['family']}, in since {job['taken_in']}"
@@ -407,7 +414,8 @@ _FINISHED = replace(_JOBS, columns=tuple(_ENDS if each.name == "outcome" else ea
 #: Of a usual component that is sound, only whether it is the original part is asked.
 _BAD = ("found", ("worn", "failed"))
 _OF_BAD_ONES = dict.fromkeys(("position", "action", "part_cost", "part_source"), _BAD)
-_Described = dict[str, Any] | None
+_SIGNS: Any = {"title": "Signs", "says": "What could be seen before any tool was picked up.",
+          "blank": "nobody looked"}  # fmt: skip
 _HOW_TO_ADD = "tick that it is new, and say what kind it is"
 
 
@@ -423,33 +431,35 @@ class _JobForm(_Form):
 
     def begin(self) -> None:
         known, touch = self.known, self.touch
-        start = dict.fromkeys(("taken_in", "priced_on", "closed"), self.desk.today.isoformat())
-        self.unit = Row(_JOBS, INTAKE, known, start=start, asks_new="family")
-        described = [each for each in _FAMILIES.names if each != "family"]
-        self.family = Row(_FAMILIES, described, known, part="new_family", prefix="New family", start=start)
-        self.signs = Rows(TABLES["signs"], known, touch, title="Signs", blank="nobody looked",
-                           says="What could be seen before any tool was picked up.")  # fmt: skip
+        start = dict.fromkeys(("taken_in", "priced_on", "bought_on", "closed"), self.desk.today.isoformat())
+        news = ("family",) if self._ends else ("family", "lot")
+        self.unit = Row(_JOBS, INTAKE, known, start=start, asks_new=news)
+        self.new: dict[str, Row] = {}
+        for key in news:
+            table = TABLES[_JOBS.references[key]]
+            columns = [each for each in table.names if each != key]
+            self.new[key] = Row(table, columns, known, part=f"new_{key}", prefix=f"New {key}", start=start)
+        self.signs = Rows(TABLES["signs"], known, touch, **_SIGNS)
         self.signs.ask_for(known.names["sign"])
         self.findings = Rows(TABLES["findings"], known, touch, title="What was found", blank="not examined",
                               says="Leave what nobody examined as it is: it counts neither way.",
                               rest="All others were examined and are sound", fold=_OF_BAD_ONES)  # fmt: skip
         self.ending = Row(_FINISHED, ENDING, known, start=start)
-        parts = [heading("The unit"), self.unit, self.family, self.signs]
+        parts = [heading("The unit"), self.unit, *self.new.values(), self.signs]
         self.lay(*parts, *([self.findings, heading("How it ended"), self.ending] if self._ends else []))
-        for each in (self.unit["family"], self.family["kind"]):
-            each.on_change(self._follow_family)
-        self._follow_family()
+        for each in (*(self.unit[key] for key in self.new), self.new["family"]["kind"]):
+            each.on_change(self._follow)
+        self._follow()
 
-    def _follow_family(self) -> None:
-        """Ask what a new family is; offer its models, ask for its usual components, say what can hurt."""
+    def _follow(self) -> None:
+        """Ask what is new; offer models, ask for usual components, and say what can hurt."""
         family, kinds, models = self.unit["family"], self.known.kinds, self.known.models
-        self.family.box.layout.display = None if family.new.value else "none"
-        is_known = family.value in kinds
-        self.unit["model"].offer(
-            sorted(each for each in models if models[each] == family.value or not is_known)
-        )
+        for key, row in self.new.items():
+            row.box.layout.display = None if self.unit[key].new.value else "none"
+        fitting = {each for each in models if models[each] == family.value}
+        self.unit["model"].offer(sorted(fitting if family.value in kinds else models))
         if self._ends:
-            kind = kinds.get(family.value or "", self.family["kind"].value or "")
+            kind = kinds.get(family.value or "", self.new["family"]["kind"].value or "")
             first, *rest = cautions(kind or "of no kind yet")
             said = paragraph("<strong>Before you open it.</strong>", text(first))
             said += bullets([text(each) for each in rest])
@@ -477,32 +487,39 @@ class _JobForm(_Form):
 
     def reload(self, known: _Known) -> None:
         super().reload(known)
-        self._follow_family()
+        self._follow()
         self.which.choose_from(known.chosen(_is_open))
 
     def spots(self) -> dict[Spot, Field]:
-        whole = {Spot("new_family", 0, ""): self.unit["family"], Spot("job", 0, "job"): self.which}
+        whole = {Spot(f"new_{key}", 0, each): self.unit[key] for key in self.new for each in ("", key)}
+        whole[Spot("job", 0, "job")] = self.which
         return {**super().spots(), **whole}
 
     def write(self) -> tuple[str, _Change | None]:
         (job, found), (signs, faults) = self.unit.read(), self.signs.read()
-        described, wrong = self.family.read() if self.unit["family"].new.value else (None, [])
-        family = None if described is None else {"family": job.get("family"), **described}
-        faults += [Fault("job", *each) for each in found] + [Fault("new_family", *each) for each in wrong]
+        faults += [Fault("job", *each) for each in found]
+        news: dict[str, Any] = {}
+        for key in [each for each in self.new if self.unit[each].new.value]:
+            row, found = self.new[key].read()
+            news[f"new_{key}"] = row = {**row, key: job.get(key)}
+            if key != "family":  # whose description is checked with the unit
+                found += clean_row(self.new[key].table, row, exponent_of(self.known.currency))[1]
+            faults += [Fault(f"new_{key}", *each) for each in found]
         document = {"job": job, "findings": [], "signs": signs, "followups": []}
-        return (self._write_up if self._ends else self._take_in)(document, family, faults)
+        return (self._write_up if self._ends else self._take_in)(document, news, faults)
 
-    def _take_in(self, unit: JobDocument, family: _Described, faults: list[Fault]) -> tuple[str, None]:
+    def _take_in(self, unit: JobDocument, news: dict[str, Any], faults: list[Fault]) -> tuple[str, None]:
         unit["job"].setdefault("taken_in", self.desk.today.isoformat())
-        self.desk.check(lambda ledger: check_unit(ledger, unit, family, how_to_add=_HOW_TO_ADD), faults)
+        given = {**news, "how_to_add": _HOW_TO_ADD}
+        self.desk.check(lambda ledger: check_unit(ledger, unit, **given), faults)
         with open_ledger(self.desk.address, create=True) as ledger:
-            written = take_in(ledger, unit, new_family=family, how_to_add=_HOW_TO_ADD)
+            written = take_in(ledger, unit, **given)
         number = paragraph(f"Job {name(written.job)}: write this number on its label", kind="bench-number")
         notes = bullets([text(each) for each in written.notes])
         return number + paragraph(f"{name(written.family)} is taken in.") + notes, None
 
     def _write_up(
-        self, document: JobDocument, family: _Described, faults: list[Fault]
+        self, document: JobDocument, news: dict[str, Any], faults: list[Fault]
     ) -> tuple[str, _Change]:
         document["findings"], more = self.findings.read()
         ending, complaints = self.ending.read()
@@ -513,10 +530,10 @@ class _JobForm(_Form):
         new = {row["component"] for row in document["findings"] if "component" in row} - {*known}
         if (by := ending.get("ended_by")) and by not in {*known, *new}:
             faults.append(
-                Fault("job", "ended_by", unknown_component(by, known, "name it among what was found"))
+                Fault("job", "ended_by", unseen("component", by, known, "name it among what was found"))
             )
             new.add(by)
-        sheet = JobSheet(_SOURCE, document, family)
+        sheet = JobSheet(_SOURCE, document, news.get("new_family"))
         given: dict[str, Any] = {"today": self.desk.today, "new_components": new, "how_to_add": _HOW_TO_ADD}
         self.desk.check(lambda ledger: check_sheets(ledger, [sheet], **given), faults)
         with open_ledger(self.desk.address, create=True) as ledger:
@@ -530,6 +547,9 @@ class _JobForm(_Form):
 # One row of one table: a sale, a check, rows that jobs refer to.
 
 
+_Typed = dict[str, Any]
+
+
 @dataclass(frozen=True)
 class _Task:
     """What a form for one row asks for, and how the row is written."""
@@ -537,11 +557,14 @@ class _Task:
     table: str
     title: str
     button: str
-    write: Callable[["Ledger", dict[str, Any], list[str]], str]  # given new components; says what it wrote
+    # Given the row, rows that belong to it, and the names that are new; says in markup what it wrote.
+    write: Callable[["Ledger", _Typed, list[_Typed], list[str]], str]
     columns: tuple[str, ...] = ()  # all of them if none is named
     needed: tuple[str, ...] = ()  # beside those that no row of the table leaves empty
     days: tuple[str, ...] = ()  # today's at first
-    jobs: Callable[[_Job], bool] | None = None  # those that its column `job` offers
+    options: Callable[[_Known], Mapping[str, list[tuple[str, str]]]] = lambda _: {}  # what is chosen
+    meanings: Mapping[str, str] = field(default_factory=dict)  # where a column is typed otherwise than kept
+    rows: str = ""  # the table of signs that belong to the row
     changes_odds: bool = False  # whether to go on to what it changed for the family of its job
 
 
@@ -550,7 +573,8 @@ class _RowForm(_Form):
 
     def __init__(self, desk: Desk, task: _Task) -> None:
         table, self._task = TABLES[task.table], task
-        columns = tuple(replace(column, required=column.required or column.name in task.needed)
+        columns = tuple(replace(column, required=column.required or column.name in task.needed,
+                                meaning=task.meanings.get(column.name, column.meaning))
                         for column in table if column.name in (task.columns or table.names))  # fmt: skip
         names = {column.name for column in columns}
         rules = tuple(rule for rule in table.rules if names.issuperset(rule.columns))
@@ -558,41 +582,49 @@ class _RowForm(_Form):
         super().__init__(desk, task.button)
 
     def begin(self) -> None:
-        jobs = {"job": self.known.chosen(self._task.jobs)} if self._task.jobs else {}
         start = dict.fromkeys(self._task.days, self.desk.today.isoformat())
-        self.row = Row(self._table, self._table.names, self.known, asks_new="component", options=jobs,
-                        start=start)  # fmt: skip
-        self.lay(heading(self._task.title), self.row)
+        options = self._task.options(self.known)
+        self.row = Row(self._table, self._table.names, self.known, options=options, start=start)
+        self.rows: list[Rows] = []
+        if self._task.rows:
+            self.rows.append(Rows(TABLES[self._task.rows], self.known, self.touch, **_SIGNS))
+            self.rows[0].ask_for(self.known.names["sign"])
+        self.lay(heading(self._task.title), self.row, *self.rows)
 
     def reload(self, known: _Known) -> None:
         super().reload(known)
-        if self._task.jobs:
-            self.row["job"].choose_from(known.chosen(self._task.jobs))
+        for column, options in self._task.options(known).items():
+            self.row[column].choose_from(options)
 
     def write(self) -> tuple[str, _Change | None]:
         row, complaints = self.row.read()
         complaints += clean_row(self._table, row, exponent_of(self.known.currency))[1]
-        refuse([Fault(self.row.part, *each) for each in complaints])
+        faults = [Fault(self.row.part, *each) for each in complaints]
+        rows: list[_Typed] = []
+        for part in self.rows:
+            rows, found = part.read()
+            faults += found
+        refuse(faults)
         if self.desk.is_missing:
             raise InvalidInput("There is no ledger yet: the first unit or job makes it. Nothing was written.")
         new = [each.new_name for each in self.row.fields if each.new_name]
         with open_ledger(self.desk.address) as ledger:
             before = Moment.of(ledger) if self._task.changes_odds else None
-            said = paragraph(self._task.write(ledger, row, new), kind="bench-number")
+            said = paragraph(self._task.write(ledger, row, rows, new), kind="bench-number")
             if before is None:
                 return said, None
             family = next(job["family"] for job in self.known.jobs if job["job"] == row["job"])
             return said, _Change(self.desk.address, before, Moment.of(ledger), family, row["job"])
 
 
-def _write_sale(ledger: "Ledger", row: dict[str, Any], _new: list[str]) -> str:
+def _write_sale(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
     currency = ledger.setting("currency")
     job = ledger.sold(row["job"], row["sold_for"], row["sold_on"])
     sold = f"sold for {job['sold_for']} {currency} on {job['sold_on']}"
     return f"Job {name(row['job'])}: {name(job['family'])}, {text(sold)}"
 
 
-def _write_check(ledger: "Ledger", row: dict[str, Any], new: list[str]) -> str:
+def _write_check(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
     family = ledger.job(row["job"])["job"]["family"]
     ledger.followup(row["job"], {key: each for key, each in row.items() if key != "job"}, new_components=new)
     state = "working" if row["working"] == "yes" else "not working"
@@ -602,22 +634,74 @@ def _write_check(ledger: "Ledger", row: dict[str, Any], new: list[str]) -> str:
 def _reference_task(table: str) -> _Task:
     """Describe a form for one row of a table that jobs refer to; a row that is known is changed."""
 
-    def write(ledger: "Ledger", row: dict[str, Any], _new: list[str]) -> str:
+    def write(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
         ledger.put(table, [row], reason="written at the bench")
         return f"{text(table)}: {', '.join(name(row[each]) for each in TABLES[table].key if each in row)}"
 
     return _Task(table, f"A row of {table}", "Write it", write)
 
 
+def _write_sighting(ledger: "Ledger", row: _Typed, rows: list[_Typed], _new: list[str]) -> str:
+    from reliability.records.sightings import record_sightings
+    from reliability.worth.judging import NAMES
+
+    offer = {**dict.fromkeys(NAMES), **row, "offer": row["sighting"], "bought": row.get("job")}
+    seen = (offer, {each["sign"]: each["seen"] for each in rows})
+    (written,) = record_sightings(ledger, [seen], place=row.get("place"))
+    became = f"job {written.job}" if written.job else f"left, {written.left_because}"
+    return (
+        f"{name(written.sighting)}: {text(became if written.job or written.left_because else 'not decided')}"
+    )
+
+
+def _write_kept(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
+    number = ledger.keep_part(row, new_components=new)
+    return f"Part {number}: {name(row['component'])}. Write this number on it"
+
+
+def _write_gone(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+    part, job = int(row["part"]), row.get("used_in")
+    if job is None:
+        ledger.drop_part(part, row["gone_on"])
+        return f"Part {part} is thrown out"
+    ledger.use_part(part, job, row["gone_on"])
+    return f"Part {part} is fitted in job {name(job)}"
+
+
+def _is_finished(job: _Job) -> bool:
+    return not _is_open(job)
+
+
+def _is_unsold(job: _Job) -> bool:
+    return job["outcome"] in ("repaired", "sold as is") and job["sold_for"] is None and job["sold_on"] is None
+
+
+def _is_repaired(job: _Job) -> bool:
+    return bool(job["outcome"] == "repaired")
+
+
 # fmt: off
 #: Forms for one row, by name. One for another table takes these few lines.
 _TASKS: dict[str, _Task] = {
-    "sale": _Task("jobs", "A unit is sold", "Record the sale", _write_sale, ("job", "sold_for", "sold_on"),
-                  needed=("sold_for", "sold_on"), days=("sold_on",), jobs=lambda job: job["sold_for"] is None
-                  and job["sold_on"] is None and job["outcome"] in ("repaired", "sold as is"),
-                  changes_odds=True),
-    "check": _Task("followups", "A repaired unit is seen again", "Record the check", _write_check,
-                   days=("checked_on",), jobs=lambda job: bool(job["outcome"] == "repaired"),
-                   changes_odds=True),
+    "sighting": _Task(
+        "sightings", "A unit is looked at", "Record what was looked at", _write_sighting, days=("seen_on",),
+        columns=tuple(each for each in TABLES["sightings"].names if each not in ("verdict", "ceiling")),
+        meanings={"sighting": "what it was called there"}, rows="sighting_signs",
+        options=lambda known: {"job": known.chosen()}),
+    "sale": _Task(
+        "jobs", "A unit is sold", "Record the sale", _write_sale, ("job", "sold_for", "sold_on"),
+        needed=("sold_for", "sold_on"), days=("sold_on",), changes_odds=True,
+        options=lambda known: {"job": known.chosen(_is_unsold)}),
+    "check": _Task(
+        "followups", "A repaired unit is seen again", "Record the check", _write_check, days=("checked_on",),
+        options=lambda known: {"job": known.chosen(_is_repaired)}, changes_odds=True),
+    "keep": _Task(
+        "shelf", "A part is kept", "Put it on the shelf", _write_kept,
+        ("component", "family", "job", "worth", "kept_on"), days=("kept_on",),
+        options=lambda known: {"job": known.chosen(_is_finished)}),
+    "use": _Task(
+        "shelf", "A part leaves the shelf", "Take it off the shelf", _write_gone,
+        ("part", "used_in", "gone_on"), needed=("gone_on",), days=("gone_on",),
+        options=lambda known: {"part": known.lying, "used_in": known.chosen()}),
 }
 # fmt: on
