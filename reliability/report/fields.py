@@ -65,6 +65,7 @@ class Field:
     ) -> None:  # fmt: skip
         self.column, self.label, self._asks_new = column, label, asks_new
         self.known: frozenset[str] = frozenset()
+        self._is_quiet = False
         look: dict[str, Any] = {"description": label, "tooltip": column.meaning}
         look["style"] = {"description_width": "initial"}
         line = {**look, "value": start, "placeholder": hint or HINTS.get(column.kind, column.meaning)}
@@ -102,8 +103,10 @@ class Field:
         """Let something else be chosen; what is chosen stays if it is still there."""
         offered, chosen = [*self._first, *options], self.widget.value
         if offered != list(self.widget.options):
-            self.widget.options = offered
-            self.widget.value = chosen if chosen in [value for _, value in offered] else ""
+            self._is_quiet = chosen in [value for _, value in offered]
+            self.widget.options = offered  # and nothing is chosen
+            self.widget.value = chosen if self._is_quiet else ""
+            self._is_quiet = False
 
     def _ask(self) -> None:
         """Ask about a name that was never seen."""
@@ -151,7 +154,7 @@ class Field:
     def on_change(self, act: Callable[[], object]) -> None:
         """Do something whenever another value stands in it, or its tick is set."""
         for each in (self.widget, self.new):
-            each.observe(lambda _: act(), names="value")
+            each.observe(lambda _: None if self._is_quiet else act(), names="value")
 
 
 def grid(children: Iterable[Any], width: str = "13rem") -> Any:

@@ -2,6 +2,7 @@
 
 import datetime
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -70,6 +71,7 @@ class _Known(Offered):
             "family": tuple(sorted(known.families)), "kind": tuple(sorted(kinds)),
             "model": tuple(sorted(known.models)), "component": components, "ended_by": components,
             "sign": (*USUAL_SIGNS, *sorted(known.signs - set(USUAL_SIGNS))), "setting": tuple(SETTINGS),
+            "maker": (), "lot": (),
         }  # fmt: skip
         if ledger is None:
             return cls(names, str(SETTINGS["currency"].default), known.families, known.models, [], {})
@@ -291,7 +293,7 @@ STYLE = """<style>
 </style>"""
 
 
-class _Form:
+class _Form(ABC):
     """A form over one ledger. Its own are `begin`, which lays out empty parts, and `write`."""
 
     def __init__(self, desk: Desk, button: str, above: Sequence[Any] = ()) -> None:
@@ -312,12 +314,12 @@ class _Form:
 
         display(self.box)
 
-    def begin(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def begin(self) -> None: ...
 
+    @abstractmethod
     def write(self) -> tuple[str, _Change | None]:
-        """Check what stands in the fields and write it; say so in markup. Faults: nothing is written."""
-        raise NotImplementedError
+        """Check what stands in the fields and write it; say so in markup."""
 
     def lay(self, *parts: Any) -> None:
         """Put parts one below the other."""
@@ -406,8 +408,9 @@ def _spot_of(fault: Fault) -> Spot | None:
 _JOBS, _FAMILIES = TABLES["jobs"], TABLES["families"]
 _AT_THE_END = ("outcome", "hours", "other_costs")
 #: What can be said of a unit when it comes in, and what only when it leaves.
+_BY_OUTCOME = replace(_JOBS, rules=tuple(rule for rule in _JOBS.rules if "outcome" in rule.columns))
 INTAKE = tuple(each for each in _JOBS.names if each not in ("job", "origin", *_AT_THE_END)
-               and may_be_filled(_JOBS, each, {"outcome": "open"}))  # fmt: skip
+               and may_be_filled(_BY_OUTCOME, each, {"outcome": "open"}))  # fmt: skip
 ENDING = ("outcome", *(each for each in _JOBS.names if each not in ("job", "origin", "outcome", *INTAKE)))
 _ENDS = replace(_JOBS["outcome"], allowed=tuple(word for word in OUTCOMES if word != "open"))
 _FINISHED = replace(_JOBS, columns=tuple(_ENDS if each.name == "outcome" else each for each in _JOBS))
