@@ -420,6 +420,7 @@ def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk: 
     form.save()
     assert "Job <bdi>1</bdi> is written: <bdi>Dallow 81</bdi>, repaired" in form.result.value
     assert len(jobs(empty_desk)) == 1
+    assert "<bdi>Dallow 81</bdi> is new to the ledger: a repair works out in" in told_change(form)
 
 
 def test_a_job_that_was_withdrawn_meanwhile_is_told(desk: Desk) -> None:
@@ -484,6 +485,17 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
     assert f"</svg> {now['verdict']}</span>" in lines["Verdict at the usual price"][1]
     assert f"the verdict is now: {now['verdict']}." in text
     assert "<bdi>Tarnwick T2</bdi>, before and after job <bdi>17</bdi>" in text
+
+
+def test_what_did_not_change_is_told_so(desk: Desk) -> None:
+    from reliability.report.change import Moment, what_changed
+    from reliability.worth.appraiser import appraiser_of
+
+    with open_ledger(desk.address) as ledger:
+        appraiser_of(ledger)
+        now = Moment.of(ledger)
+    said = what_changed(desk.address, "Dallow 80", "2", now, now, warn=pytest.fail)
+    assert "Of <bdi>Dallow 80</bdi>, verdict, ceiling and odds stay as they were. At " in said
 
 
 def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk: Desk, monkeypatch) -> None:
