@@ -256,7 +256,8 @@ class Row:
                 options=options.get(key), asks_new=key in asks_new, start=start.get(key, ""),
                 blank=blank if column.required else NOT_SAID,
             )  # fmt: skip
-        self.box = grid(each.box for key, each in self.by_key.items() if key != head)
+        below = [each.box for key, each in self.by_key.items() if key != head]
+        self.box = grid(below, "9rem" if head else "13rem")
         self._unfold()
         for each in self.fields:
             each.on_change(self._unfold)

@@ -226,13 +226,17 @@ def open_desk(ledger: str = "", *, today: datetime.date | None = None) -> Desk:
     return desk
 
 
+_AS_WIDE_AS_ITS_WORDS = {"width": "auto", "align_self": "flex-start", "margin": ".6rem 0"}
+
+
 class _Change:
     """The second step: what a job changed for its family, worked out while the next one is written."""
 
     def __init__(self, address: str, before: Moment, after: Moment, family: str, job: str) -> None:
         self._told: list[str] = []
         self._work_out = partial(what_changed, address, family, job, before, after, warn=self._told.append)
-        self.button = widgets.Button(description="What did this job change?", layout={"width": "auto"})
+        asked = "What did this job change?"
+        self.button = widgets.Button(description=asked, layout=_AS_WIDE_AS_ITS_WORDS)
         self.button.on_click(lambda _: self.start())
         self.shown = widgets.HTML()
         self.box = widgets.VBox([self.button, self.shown])
@@ -300,7 +304,7 @@ class _Form(ABC):
         self.desk, self.known = desk, desk.known()
         self.change: _Change | None = None
         self._is_written = False
-        self.button = widgets.Button(description=button, button_style="primary", layout={"width": "auto"})
+        self.button = widgets.Button(description=button, button_style="primary", layout=_AS_WIDE_AS_ITS_WORDS)
         self.button.on_click(lambda _: self.save())
         self.message, self.result, self._second = widgets.HTML(), widgets.HTML(), widgets.VBox([])
         self._middle = widgets.VBox([])
