@@ -1837,7 +1837,7 @@ def own_or_demo(
         if named or not records.jobs.empty:
             return records, False
     from reliability.records.package import load_package_records
-    from reliability.report.opening import DEMO
+    from reliability.report.data import DEMO
 
     reason = "does not exist" if bench.is_missing else "holds no job"
     note(f"{bench.url} {reason}: {remark}")

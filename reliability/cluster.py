@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 import click
 
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, is_end_of_process
+from reliability.records.files import digest
 
 # Where spread work is done: here, in processes, or on a cluster.
 
@@ -193,8 +194,6 @@ def code_here() -> str:
     became of the files since.
     """
     libraries = [sys.version, *(f"{each} {version(each)}" for each in _LIBRARIES)]
-    from reliability.report.digests import digest
-
     code = digest(PACKAGE, "**/*.py", "report/templates/**/*")
     return sha256("\0".join([code, *libraries]).encode()).hexdigest()
 

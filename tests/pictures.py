@@ -32,7 +32,7 @@ def take_card(browser: Browser, folder: Path) -> None:
     width, height = CARD
     both = browser.new_page(viewport={"width": 2 * width + 24, "height": height})
     shots = []
-    for scheme, at in (("light", "#unit"), ("dark", "#answer")):
+    for scheme, at in (("light", "header"), ("dark", "#others")):
         tab = browser.new_page(viewport={"width": width, "height": height}, color_scheme=scheme)
         tab.clock.set_fixed_time(f"{day}T12:00:00")
         tab.goto((folder / "card.html").as_uri())
@@ -42,8 +42,8 @@ def take_card(browser: Browser, folder: Path) -> None:
             tab.fill(f"#{field}", text)
         tab.get_by_role("radiogroup", name="no power").get_by_label("no", exact=True).check()
         tab.wait_for_timeout(300)
-        tab.locator("#look", has_text="no:").wait_for()
-        tab.evaluate("at => document.querySelector(at).scrollIntoView()", at if at == "#answer" else "header")
+        tab.locator(".advice", has_text="no:").first.wait_for()
+        tab.evaluate("at => document.querySelector(at).scrollIntoView()", at)
         shots.append(b64encode(tab.screenshot()).decode("ascii"))
     images = "".join(f'<img src="data:image/png;base64,{shot}">' for shot in shots)
     both.set_content(f"<body style='margin:0;display:flex;justify-content:space-between'>{images}")

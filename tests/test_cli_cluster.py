@@ -1,4 +1,4 @@
-"""`report --cluster`: pages made by real workers, and what is said where they cannot or are gone."""
+"""`report --cluster`: odds fitted by real workers, and what is said where they cannot or are gone."""
 
 import signal
 import subprocess
@@ -15,8 +15,7 @@ from reliability.cluster import check_workers, code_here, executor_for
 from reliability.errors import BenchoddsError, InvalidInput
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
-from reliability.report import batch
-from reliability.report.batch import STUDIES
+from reliability.report import run
 from reliability.report.run import make_pages
 
 FAMILY = "Tarnwick T2"
@@ -25,8 +24,8 @@ family = "{family}"
 outcome = "{outcome}"
 built_from = {year}
 built_to = {year}
-taken_in = 2026-0{month}-05
-closed = 2026-0{month}-15
+taken_in = {taken_in}-05
+closed = {taken_in}-15
 bought_for = 20
 failed = ["{failed}"]
 """
@@ -34,11 +33,12 @@ failed = ["{failed}"]
 
 @pytest.fixture(scope="module")
 def ledger(new_command_line):
-    """Six jobs of one family."""
+    """Jobs of one family in three years: odds of two earlier days are fitted to them."""
     line = new_command_line()
-    for n in range(6):
+    for n in range(24):
         outcome, failed = ("donor", "gear") if n % 3 else ("repaired", "belt")
-        text = SHEET.format(family=FAMILY, outcome=outcome, failed=failed, year=1978 + n % 4, month=n + 1)
+        month = f"{2024 + n // 11}-{n % 11 + 1:02}"
+        text = SHEET.format(family=FAMILY, outcome=outcome, failed=failed, year=1978 + n % 4, taken_in=month)
         text += '[new_family]\nkind = "tape deck"\n' if n == 0 else ""
         line.ok("add", line.sheet(text, f"{n}.toml"))
     return line
@@ -64,15 +64,11 @@ def checksums(folder):
     return {str(path.relative_to(folder)): sha256(path.read_bytes()).hexdigest() for path in files}
 
 
-def test_a_worker_killed_in_the_middle_of_the_pages_changes_no_byte(cluster, records, plain, tmp_path):
+def test_a_worker_killed_in_the_middle_of_the_fits_changes_no_byte(cluster, records, plain, tmp_path):
     victim = cluster.workers[1]
 
     def kill():
-        deadline = time.monotonic() + 300  # the fits come first
-        while not list(tmp_path.glob(f"{STUDIES}/*.json")) and time.monotonic() < deadline:
-            time.sleep(0.01)
-        # A worker's first page takes longer than this: it loads what shows pages.
-        time.sleep(0.3)
+        time.sleep(1.0)  # a worker's first fit takes longer: it loads what fits
         victim.send_signal(signal.SIGKILL)
 
     killer = threading.Thread(target=kill, daemon=True)
@@ -86,8 +82,8 @@ def test_a_worker_killed_in_the_middle_of_the_pages_changes_no_byte(cluster, rec
 
 
 def test_pages_of_a_cluster_are_those_of_a_plain_run(cluster, ledger, plain, command_line, monkeypatch):
-    # Without processes here, who made the pages can only have been the cluster.
-    monkeypatch.setattr(batch, "ProcessPoolExecutor", None)
+    # Without processes here, who fitted the odds of earlier days can only have been the cluster.
+    monkeypatch.setattr(run, "ProcessPoolExecutor", None)
     there = replace(command_line, url=str(ledger.file))
     # The workers have another working directory.
     said = there.run("report", "--family", FAMILY, "--out", "pages", "--cluster", cluster.address)

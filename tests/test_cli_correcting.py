@@ -10,11 +10,11 @@ import sys
 
 import pytest
 from click.testing import CliRunner
+from reliability.report.opening import DEMO
 
 from reliability.cli import main
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import SETTINGS
-from reliability.report.opening import DEMO
 from tests.test_cli_ask import _wait_for
 from tests.test_cli_start import HEAVY
 

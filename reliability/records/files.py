@@ -10,6 +10,7 @@ import os
 import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from hashlib import sha256
 from pathlib import Path
 from secrets import token_hex
 from typing import IO, NamedTuple
@@ -289,6 +290,22 @@ def finish(folder: Path) -> None:
 def is_left_over(item: Path) -> bool:
     """Whether something in a folder is only what an export that was cut off left there."""
     return item.name == READY or (item.name.startswith(f".{_DRAFTS}.") and item.suffix == ".part")
+
+
+def digest(folder: Path, *patterns: str) -> str:
+    """Digest names and contents of the files in a folder that match, as a hexadecimal SHA-256."""
+    whole = sha256()
+    for path in sorted({path for each in patterns for path in folder.glob(each) if path.is_file()}):
+        content = path.read_bytes()
+        whole.update(f"{path.relative_to(folder).as_posix()}\0{len(content)}\0".encode() + content)
+    return whole.hexdigest()
+
+
+def replace_file(path: Path, content: str, *, private: bool = False) -> None:
+    """Replace a file in one step: a reader sees the old one or the new one, never half of it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with fresh_file(path, private=private) as draft:
+        draft.stream.write(content.encode())
 
 
 # What comes with the code, and the folder in which one works.

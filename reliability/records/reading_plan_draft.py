@@ -290,7 +290,7 @@ class _Draft:
         self._line("faulty_rows", "refuse", "nothing is imported if a row cannot be read; "
                    f'"{LEAVE_OUT}": such rows are told and left out')  # fmt: skip
         again = [] if self.is_parts else again_rows(self.rows)
-        told = f"{_rows(len(again))} say the same as another in every cell"
+        told = f"the same as another in every cell: {_rows(len(again))}"
         if again and "job" in self.by_role:
             self._line("same_again", LEAVE_OUT, f"{told}, the number too: written twice")
         elif again:
@@ -544,7 +544,7 @@ class _Draft:
                  and self._is_empty(row.cells.get(column.name))]  # fmt: skip
         allowed = ", ".join(OUTCOMES if column.role == "outcome" else ENDED_WHY)
         if column.role == "outcome" and empty:
-            self._ask("empty", f"{_rows(len(empty))} say nothing here. {allowed}, or {LEAVE_OUT}?")
+            self._ask("empty", f"empty in {_rows(len(empty))}. {allowed}, or {LEAVE_OUT}?")
         self._meanings(column, meaning, f"{allowed}? Or {UNKNOWN}, or {LEAVE_OUT} (the row)")
 
     def _kinds(self, column: _Column) -> None:

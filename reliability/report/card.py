@@ -19,13 +19,13 @@ from markupsafe import Markup
 from numpy.typing import ArrayLike, NDArray
 
 from reliability import __version__
+from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.report.format import NOTHING, cautions, counted, is_known, share, verdict_mark
+from reliability.report.format import cautions, counted, is_known, money, share, verdict_mark
 from reliability.report.pages import whose
-from reliability.report.study import write_whole
 from reliability.worth.appraisal import CASES, FEW_JOBS, MOST_YEARS
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
-from reliability.worth.judging import LONGEST_WINDOW, NAMES, OFFER_COLUMNS
+from reliability.worth.judging import LEFT_BECAUSE, LONGEST_WINDOW, NAMES, OFFER_COLUMNS
 from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, TINY
 
 if TYPE_CHECKING:
@@ -158,6 +158,7 @@ def _rules() -> dict[str, Any]:
         "longest_window": LONGEST_WINDOW,
         "most_years": MOST_YEARS,
         "columns": list(NAMES),
+        "left_because": LEFT_BECAUSE,
         "years": [year.minimum, year.maximum],
         "most_money": MOST_MINOR_UNITS / 100,
         "longest_line": LONGEST_LINE,
@@ -177,21 +178,25 @@ HEADINGS = {
 WITHOUT_PRICE = "No usual price, no verdict"
 
 
+WORDS = {"below_zero": "not even for free", "below_one": "only for free"}
+"""What a ceiling is called where there is nothing to pay."""
+
+
 @dataclass(frozen=True)
 class Row:
     """One family, in words.
 
     Attributes
     ----------
-    family, kind, ceiling, usual, repair, risk, jobs : str
+    family, kind, ceiling, paid, repair, loses, jobs : str
     """
 
     family: str
     kind: str
     ceiling: str
-    usual: str
+    paid: str
     repair: str
-    risk: str
+    loses: str
     jobs: str
 
 
@@ -227,22 +232,18 @@ def list_groups(ranking: pd.DataFrame) -> list[Group]:
     Returns
     -------
     list of Group
-        Takes first; verdicts that no family has are left out.
+        Takes first, families without a verdict last; a group may have no rows, for on another day
+        families may move there. Nothing at all of a ledger without families.
     """
+    if ranking.empty:
+        return []
     groups = []
-    for verdict, heading in HEADINGS.items():
-        here = ranking[ranking["verdict"] == verdict]
-        if len(here):
-            groups.append(Group(verdict.replace(" ", "-"), verdict_mark(verdict), heading, _rows(here)))
-    rest = ranking[ranking["verdict"].isna()]
-    if len(rest):
-        groups.append(Group("none", "", WITHOUT_PRICE, _rows(rest)))
+    for verdict, heading in [*HEADINGS.items(), (None, WITHOUT_PRICE)]:
+        here = ranking[ranking["verdict"].isna() if verdict is None else ranking["verdict"] == verdict]
+        rows = sorted(here.to_dict("records"), key=lambda row: (row["family"].casefold(), row["family"]))
+        css, mark = (verdict.replace(" ", "-"), verdict_mark(verdict)) if verdict else ("none", "")
+        groups.append(Group(css, mark, heading, tuple(_row(row) for row in rows)))
     return groups
-
-
-def _rows(families: pd.DataFrame) -> tuple[Row, ...]:
-    rows = families.to_dict("records")
-    return tuple(_row(row) for row in sorted(rows, key=lambda row: (row["family"].casefold(), row["family"])))
 
 
 def _row(row: Mapping[Any, Any]) -> Row:
@@ -250,9 +251,9 @@ def _row(row: Mapping[Any, Any]) -> Row:
         row["family"],
         row["kind"],
         ceiling_words(row["ceiling"]),
-        f"{row['usual_price']:.0f}" if is_known(row["usual_price"]) else NOTHING,
+        money(row["usual_price"], "").strip(),
         share(row["success_chance"]),
-        " and ".join(each for each in (row["chief_risk"], row["rival_risk"]) if each) or NOTHING,
+        share(row["chance_of_loss"]),
         str(row["jobs_seen"]),
     )
 
@@ -263,11 +264,11 @@ def ceiling_words(ceiling: float) -> str:
     Examples
     --------
     >>> ceiling_words(48.95), ceiling_words(0.4), ceiling_words(-3.0)
-    ('48', 'under 1', 'not even free')
+    ('48', 'only for free', 'not even for free')
     """
-    if ceiling < 0:
-        return "not even free"
-    return "under 1" if ceiling < 1 else str(math.floor(ceiling))
+    if ceiling < 1:
+        return WORDS["below_zero" if ceiling < 0 else "below_one"]
+    return money(math.floor(ceiling), "").strip()
 
 
 # The pocket card: one HTML file that judges units on a phone without signal.
@@ -278,12 +279,12 @@ SCRIPTS = (
     "data",
     "odds",
     "appraisal",
-    "verdict",
     "names",
     "offers",
     "judging",
     "telling",
     "finder",
+    "list",
     "looked_at",
     "form",
 )
@@ -317,7 +318,7 @@ def write_card(
         Its size in bytes.
     """
     page = make_card(appraiser, records, as_of=as_of, demo=demo)
-    write_whole(out, page)
+    replace_file(out, page)
     return len(page.encode("utf-8"))
 
 
@@ -331,12 +332,21 @@ def make_card(
     str
         HTML that asks for nothing from outside; the same for the same ledger and day.
     """
+    from reliability.worth.looking import signs_by_worth
     from reliability.worth.review import ranking
 
     day = as_of or appraiser.as_of
     script, style = _script(), _style()
-    numbers = {**card_data(appraiser, day), "demo": demo, "marks": _marks()}
-    groups = list_groups(ranking(appraiser, records, as_of=day))
+    table = ranking(appraiser, records, as_of=day)
+    numbers = {
+        **card_data(appraiser, day),
+        "demo": demo,
+        "marks": _marks(),
+        "words": WORDS,
+        "looks": {kind: signs_by_worth(appraiser, records, kind, as_of=day) for kind in appraiser.kinds},
+        "usual": {row.family: row.usual_price for row in table.itertuples() if is_known(row.usual_price)},
+    }
+    groups = list_groups(table)
     template = Environment(
         autoescape=select_autoescape(default=True), undefined=StrictUndefined, trim_blocks=True
     ).from_string(_source("card.html.j2"))

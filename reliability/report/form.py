@@ -30,6 +30,7 @@ from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
 from reliability.records.write_up import Names, check_sheets, check_unit, take_in, write_up
 from reliability.report import format
 from reliability.report.change import Moment, what_changed
+from reliability.report.data import ledger_address
 from reliability.report.fields import (
     Field,
     Offered,
@@ -41,7 +42,6 @@ from reliability.report.fields import (
     unseen,
 )
 from reliability.report.format import bullets, cautions, name, paragraph, text
-from reliability.report.opening import ledger_address
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger

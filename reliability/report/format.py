@@ -1,6 +1,5 @@
 """How numbers, names and findings are said, and HTML that is safe to show: one phrase for one thing."""
 
-import datetime
 import math
 import re
 import unicodedata
@@ -11,6 +10,7 @@ from hashlib import sha256
 from html import escape
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 # How numbers and findings are said: plain, short, the same on every page.
@@ -85,18 +85,41 @@ def years(value: float | None) -> str:
     return f"{said}{HARD_SPACE}{'year' if said == '1' else 'years'}"
 
 
-def years_span(low: float | None, high: float | None) -> str:
-    """Say a range of ages, ``11 to 19 years``; an end that is not known is none."""
-    upper = years(high) if high is not None and is_known(high) else "no end"
-    if low is None or not is_known(low):
-        return f"up to {upper}"
-    return f"{years(low).partition(HARD_SPACE)[0]} to {upper}"
+def limit(ceiling: float | None, currency: str) -> str:
+    r"""Say a price to go up to: whole units, rounded down; one below zero is no price at all.
+
+    Examples
+    --------
+    >>> limit(40.9, "EUR"), limit(0.4, "EUR"), limit(-3.0, "EUR")
+    ('40\xa0EUR', 'only for free', 'not even for free')
+    """
+    if ceiling is None or not is_known(ceiling):
+        return NOTHING
+    if ceiling < 1:
+        return "only for free" if ceiling >= 0 else "not even for free"
+    return money(math.floor(ceiling), currency)
+
+
+def in_hundred(value: float | None) -> str:
+    r"""Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound.
+
+    Examples
+    --------
+    >>> in_hundred(0.336), in_hundred(0.001)
+    ('34 in\xa0100', 'under 1 in\xa0100')
+    """
+    return share(value).replace(f"{HARD_SPACE}%", f" in{HARD_SPACE}100")
 
 
 def counted(number: int, one: str, many: str = "") -> str:
     """Say a count with its noun, ``1 job`` or ``12 jobs``; none is ``no jobs``."""
     noun = one if number == 1 else (many or f"{one}s")
-    return f"{number or 'no'} {noun}"
+    return f"{f'{number:,}'.replace(',', chr(0x202F)) if number else 'no'} {noun}"
+
+
+def capital(said: str) -> str:
+    """Begin a sentence: only the first letter changes."""
+    return said[:1].upper() + said[1:]
 
 
 def listed(items: Sequence[str], joint: str = "and") -> str:
@@ -104,16 +127,6 @@ def listed(items: Sequence[str], joint: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {joint} {items[-1]}"
-
-
-def day(value: datetime.date | None) -> str:
-    """Say a date the way it stands in the ledger, ``2026-05-17``."""
-    return value.isoformat() if value is not None else NOTHING
-
-
-def shortened(value: str, most: int = 28) -> str:
-    """Cut a long name for a picture; the full one stands in the table beside it."""
-    return value if len(value) <= most else value[: most - 1].rstrip() + "…"
 
 
 def _rounded(value: float) -> int:
@@ -168,25 +181,6 @@ def _part(row: object) -> str:
     return f"{row.component}{place} {row.found}{late}{done}"  # type: ignore[attr-defined]
 
 
-def signs_by_job(signs: pd.DataFrame) -> dict[str, str]:
-    """Say for each job which signs were seen, or that somebody looked and saw none.
-
-    Parameters
-    ----------
-    signs : DataFrame
-        The documented table.
-
-    Returns
-    -------
-    dict
-        Job -> text such as ``rust, hum`` or ``none seen``; jobs at which nobody looked are missing.
-    """
-    said = {}
-    for job, rows in signs.groupby("job", sort=True):
-        said[str(job)] = ", ".join(rows.sign[rows.seen == "yes"]) or "none seen"
-    return said
-
-
 # Pieces of HTML that are safe to show: everything from the ledger is escaped here.
 
 
@@ -221,6 +215,16 @@ def name(value: object) -> str:
     return f"<bdi>{text(value)}</bdi>"
 
 
+def on_phone(word: str) -> str:
+    """Say what a number is where the head of its column is out of sight; plain text."""
+    return f'<span class="narrow">{text(word)} </span>'
+
+
+def unbroken(value: object) -> str:
+    """Show a job number or a date that no line may break."""
+    return f'<bdi class="unbroken">{text(value)}</bdi>'
+
+
 def link(target: str, label: str) -> str:
     """Link to another page; `label` is markup, `target` a relative address made by us."""
     return f'<a href="{text(target)}">{label}</a>'
@@ -250,9 +254,20 @@ def section(anchor: str, heading: str, *parts: str) -> Shown:
     )
 
 
-def sideways(inside: str, label: str) -> str:
-    """Region of its own that scrolls sideways and can be reached by keyboard; `label` is plain text."""
-    return f'<div class="scroll" role="region" tabindex="0" aria-label="{text(label)}">{inside}</div>'
+def fold(summary: str, *parts: str, anchor: str = "", prints: bool = False) -> str:
+    """Put markup behind a line that opens it; `summary` is plain text.
+
+    Parameters
+    ----------
+    anchor : str
+        Name by which a link finds it.
+    prints : bool
+        Whether people take it along: it is open on paper then.
+    """
+    inside = "\n".join(part for part in parts if part)
+    named = f' id="{anchor}"' if anchor else ""
+    kind = ' class="prints"' if prints else ""
+    return f"<details{named}{kind}><summary>{text(summary)}</summary>\n{inside}\n</details>"
 
 
 # Each verdict has a mark of its own, so that it is read without colour too.
@@ -295,24 +310,24 @@ class Field:
         What stands above it, with its unit; plain text.
     show : callable
         From a row of the frame to markup.
-    kind : {"text", "number", "long"}
-        How it is set: ``long`` is a text that may take room.
+    kind : {"text", "number", "long", "wide"}
+        How it is set: ``long`` is a text that may take room, ``wide`` a drawing that takes what is left.
+    leads : bool
+        On a phone a row becomes two lines; this one stays on the first, beside the name.
+    short : str, optional
+        What stands before it on the second line of a phone, where that is not the head.
     """
 
     head: str
     show: Callable[[Row], str]
     kind: str = "text"
+    leads: bool = False
+    short: str | None = None
 
 
 def label(head: str, column: str, *, kind: str = "text") -> Field:
     """Show a text from the ledger."""
     return Field(head, lambda row: _said(getattr(row, column), name), kind)
-
-
-def risks(row: Any) -> str:
-    """Name the chief risk, and a component that ends as many jobs; "" where none is known."""
-    both = [name(each) for each in (row.chief_risk, row.rival_risk) if is_known(each)]
-    return " and ".join(both)
 
 
 def linked(head: str, column: str) -> Field:
@@ -335,31 +350,15 @@ def number(head: str, column: str, show: Callable[[float], str] = "{:.0f}".forma
     return Field(head, lambda row: _said(getattr(row, column), lambda value: text(show(value))), "number")
 
 
-def chance(head: str, mean: str, low: str = "", high: str = "") -> Field:
-    """Show a probability in percent, with its interval in small print where there is one."""
-
-    def show(row: Row) -> str:
-        value = text(share(getattr(row, mean)))
-        if not low or not is_known(getattr(row, low)):
-            return value
-        return f"{value}<small>{text(span(getattr(row, low), getattr(row, high)))}</small>"
-
-    return Field(head, show, "number")
-
-
-def age(head: str, value: str, low: str, high: str) -> Field:
-    """Show an age in years, with its interval in small print where there is one."""
-
-    def show(row: Row) -> str:
-        said = _said(getattr(row, value), lambda each: text(years(each)))
-        ends = getattr(row, low), getattr(row, high)
-        small = f"<small>{text(years_span(*ends))}</small>" if any(map(is_known, ends)) else ""
-        return said + small
-
-    return Field(head, show, "number")
-
-
-def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: str = "") -> str:
+def table(
+    frame: pd.DataFrame,
+    fields: Sequence[Field],
+    *,
+    caption: str,
+    says: str = "",
+    groups: Sequence[tuple[str, Sequence[bool]]] = (),
+    kind: str = "",
+) -> str:
     """Set a data frame as a table whose first column heads the rows.
 
     Parameters
@@ -372,76 +371,38 @@ def table(frame: pd.DataFrame, fields: Sequence[Field], *, caption: str, says: s
         What the table holds; plain text.
     says : str
         How to read it; plain text under the caption.
+    groups : sequence of (str, sequence of bool)
+        Markup that heads a group, and the rows that belong to it; without any the rows stand as they come.
+    kind : str
+        A further class for the style sheet.
 
     Returns
     -------
     str
-        A region that scrolls sideways by itself where the table is wider than the page.
+        A table whose rows become two lines each on a phone.
     """
     heads = "".join(f'<th scope="col"{_number(each)}>{text(each.head)}</th>' for each in fields)
-    rows = "\n".join(f"<tr>{_cells(row, fields)}</tr>" for row in frame.itertuples(index=False))
-    inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n<tbody>\n{rows}\n</tbody>"
-    return sideways(f"<table>{inside}</table>", caption)
-
-
-def heat_map(
-    shares: pd.DataFrame,
-    remarks: pd.DataFrame,
-    *,
-    caption: str,
-    says: str = "",
-    row_head: str,
-    links: dict[str, str],
-) -> str:
-    """Set probabilities as a grid whose cells are the darker the likelier; each cell says its number.
-
-    Parameters
-    ----------
-    shares : DataFrame
-        Probability for each row name (index) and column name; NaN where there is nothing to say.
-    remarks : DataFrame
-        Short texts for the small print of each cell, set apart by ``; ``, in the same shape.
-    caption, says : str
-        As in `table`.
-    row_head : str
-        What the rows are; plain text.
-    links : dict
-        Row or column name -> relative address of its page.
-
-    Returns
-    -------
-    str
-        A region as `table` gives it.
-    """
-    heads = "".join(f'<th scope="col">{_linked(each, links)}</th>' for each in shares.columns)
-    rows = []
-    for each in shares.index:
-        cells = "".join(map(_heat, shares.loc[each], remarks.loc[each]))
-        rows.append(f'<tr><th scope="row">{_linked(each, links)}</th>{cells}</tr>')
-    head = f'<thead><tr><th scope="col">{text(row_head)}</th>{heads}</tr></thead>'
-    inside = f"{_caption(caption, says)}{head}\n<tbody>\n" + "\n".join(rows) + "\n</tbody>"
-    return sideways(f'<table class="map">{inside}</table>', caption)
-
-
-def _heat(value: float, remark: str) -> str:
-    if not is_known(value):
-        return f'<td class="heat">{NOTHING}</td>'
-    # Tenths keep the text readable on every tint: the darkest one is 55 % of the full colour.
-    tint = f"background: color-mix(in srgb, var(--heat) {5.5 * round(10 * value):.0f}%, var(--card))"
-    below = "".join(f"<small>{text(line)}</small>" for line in remark.split("; "))
-    return f'<td class="heat" style="{tint}">{text(share(value))}{below}</td>'
-
-
-def _linked(each: str, links: dict[str, str]) -> str:
-    return f'<a href="{text(links[each])}">{name(each)}</a>' if each in links else name(each)
+    bodies = []
+    for head, rows in groups or [("", [True] * len(frame))]:
+        above = (
+            f'<tr class="group"><th scope="rowgroup" colspan="{len(fields)}">{head}</th></tr>\n'
+            if head
+            else ""
+        )
+        lines = [f"<tr>{_cells(row, fields)}</tr>" for row in frame[list(rows)].itertuples(index=False)]
+        bodies.append(f"<tbody>\n{above}{chr(10).join(lines)}\n</tbody>")
+    inside = f"{_caption(caption, says)}<thead><tr>{heads}</tr></thead>\n{chr(10).join(bodies)}"
+    return f'<table class="{f"rows {kind}".strip()}">{inside}</table>'
 
 
 def _cells(row: Row, fields: Sequence[Field]) -> str:
     first, rest = fields[0], fields[1:]
-    return f'<th scope="row">{first.show(row)}</th>' + "".join(
-        f'<td class="{"text long" if each.kind == "long" else each.kind}">{each.show(row)}</td>'
-        for each in rest
-    )
+    cells = [f'<th scope="row">{first.show(row)}</th>']
+    for each in rest:
+        head = each.head if each.short is None else each.short
+        kind = f"{'text ' if each.kind == 'long' else ''}{each.kind}{' leads' if each.leads else ''}"
+        cells.append(f'<td class="{kind}" data-head="{text(head)}">{each.show(row)}</td>')
+    return "".join(cells)
 
 
 def _caption(caption: str, says: str) -> str:
@@ -559,3 +520,47 @@ def cautions(kind: str = "") -> tuple[str, ...]:
     return _FIRST + tuple(
         caution for words, caution in _BY_WORD if not said or any(word in said for word in words)
     )
+
+
+# ---- Numbers rounded once, to what can honestly be told of them
+
+
+def rounded(frame: pd.DataFrame, **digits: int) -> pd.DataFrame:
+    """Round columns to what a page shows of them, so that what cannot be seen changes no page.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Left as it is.
+    **digits : int
+        Decimals to keep, by column; other columns stay as they are.
+
+    Returns
+    -------
+    DataFrame
+        A copy, without minus zeros.
+    """
+    return frame.assign(**{each: frame[each].astype(float).round(to) + 0.0 for each, to in digits.items()})
+
+
+def coarse(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """Round probabilities to what can honestly be told of them: 5 %, or 1 % below 10 and above 90 %.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Left as it is.
+    *columns : str
+        Columns of probabilities; NaN stays.
+
+    Returns
+    -------
+    DataFrame
+        A copy.
+    """
+    out = {}
+    for each in columns:
+        value = frame[each].to_numpy(dtype=float)
+        inner = (value > 0.1) & (value < 0.9)
+        out[each] = np.round(np.where(inner, np.round(value * 20) / 20, np.round(value, 2)), 2) + 0.0
+    return frame.assign(**out)

@@ -1,15 +1,20 @@
 """Lives of components by family: what their own records say, and what all families say together."""
 
+import datetime
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from reliability.life.lives import Observations, age_at
+from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
+from reliability.life.pooling import PooledLives, pool
 from reliability.life.weibull import weibull_fits
 from reliability.records.frames import Records
-from reliability.report.groundwork import Groundwork, pool_lives_of
+from reliability.report.data import ReportData
 from reliability.worth.appraiser import Appraiser
+from reliability.worth.bench import read_bench
+from reliability.worth.lives import hearsay_of, worst_findings
+from reliability.worth.supply import ORIGIN_DISCOUNT
 
 LEVEL = 0.90
 LIVES_COLUMNS = (
@@ -46,27 +51,30 @@ def lives_table(
         from those records alone, `failed` from all families together. Intervals are 90 %.
     """
     day = appraiser.as_of
-    ground = Groundwork(records, day, appraiser.fingerprint, lambda: appraiser, {}, {})
-    seen = _cohorts(ground.own[event], cohort_years)
+    data = ReportData(records, day, odds=appraiser)
+    worst = worst_findings(records.findings)
+    observed = observe(records.jobs, worst, records.families, event=event)
+    own = replace(observed, table=observed.table[observed.table["own"]].reset_index(drop=True))
+    seen = _cohorts(own, cohort_years)
     if seen.table.empty:
         return pd.DataFrame(columns=list(LIVES_COLUMNS))
     lives, labels = seen.life_records(by=("component", "family", "built_from"))
     fit = weibull_fits(lives, level=LEVEL)
     table = labels.merge(fit.table(), on="stratum", validate="one_to_one")
-    table["kind"] = [ground.entry(family).kind for family in table["family"]]
+    table["kind"] = [data.entry(family).kind for family in table["family"]]
     for share, name in ((0.10, "b10"), (0.50, "b50")):
         ends = ("years", "low_years", "high_years")
         for end, values in zip(ends, fit.life(share), strict=True):
             table[f"{name}_{end}"] = values
     table["built_to"] = table["built_from"] + (cohort_years or 0) - 1
-    year = np.array([ground.usual_year(family) for family in table["family"]])
+    year = np.array([data.usual_year(family) for family in table["family"]])
     year = np.where(table["built_from"].isna(), year, (table["built_from"] + table["built_to"]) / 2)
     age = age_at(np.full(year.size, np.datetime64(day)), year)
     table["age_years"] = age
-    own = np.array(fit.failed_by(np.nan_to_num(age)))
+    alone = np.array(fit.failed_by(np.nan_to_num(age)))
     for name, values in (
-        ("failed_own", own),
-        ("failed", _pooled(ground, event, table, year, np.isfinite(age))),
+        ("failed_own", alone),
+        ("failed", _pooled(data, event, table, year, np.isfinite(age))),
     ):
         for end, column in zip(("", "_low", "_high"), values, strict=True):
             table[name + end] = np.where(np.isfinite(age), column, np.nan)
@@ -84,15 +92,51 @@ def _cohorts(seen: Observations, years: int | None) -> Observations:
 
 
 def _pooled(
-    ground: Groundwork, event: str, table: pd.DataFrame, year: np.ndarray, dated: np.ndarray
+    data: ReportData, event: str, table: pd.DataFrame, year: np.ndarray, dated: np.ndarray
 ) -> np.ndarray:
     """Share failed today from all families together; NaN where nothing is known of the year."""
     found = np.full((3, len(table)), np.nan)
     known = table[dated]
     if len(known):
-        pooled = pool_lives_of(ground.records, ground.as_of, event)
+        pooled = pool_lives_of(data.records, data.as_of, event)
         names, kinds = (known[column].to_numpy(object) for column in ("family", "kind"))
         found[:, dated] = pooled.failed_by(
             known["component"], names, known["age_years"], year=year[dated], kind=kinds
         )
     return found
+
+
+def pool_lives_of(records: Records, as_of: datetime.date, event: str) -> PooledLives:
+    """Pool the lives of all components of all families for one event.
+
+    Parameters
+    ----------
+    records : Records
+        What was known on `as_of`.
+    as_of : date
+        The day the pages speak for.
+    event : {"failed", "needs work"}
+        What ends a life.
+
+    Returns
+    -------
+    PooledLives
+        Imported jobs count at their discount, and each component by its worst position.
+    """
+    table = observe(records.jobs, worst_findings(records.findings), records.families, event=event).table
+    bench = read_bench(records, as_of)
+    heard = hearsay_of(records.hearsay, bench) if event == EVENTS[0] else ()
+    if table.empty:
+        return pool(None, component=(), family=(), kind=(), hearsay=heard)
+    count = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
+    lives = LifeRecords(
+        table["lower"], table["upper"], count=count, record=table["record"], weight=table["weight"]
+    )
+    return pool(
+        lives,
+        component=table["component"].to_numpy(),
+        family=table["family"].to_numpy(),
+        kind=table["kind"].to_numpy(),
+        year=table["year"].to_numpy(float),
+        hearsay=heard,
+    )

@@ -11,10 +11,9 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
 from reliability.life.lives import LifeRecords, Observations
-from reliability.life.model_check import check_model
+from reliability.life.model_check import ModelCheck, check_model
 from reliability.life.weibull import WeibullFit, weibull_fits
 from reliability.report import format
-from reliability.report.study import rounded
 
 LEVEL = 0.90
 FEWEST_FOR_A_CURVE = 5
@@ -22,8 +21,8 @@ FEWEST_FOR_A_CURVE = 5
 
 _POINTS, _BEYOND_YEARS = 31, 6.0
 COLUMNS = (
-    "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years", "b10_years", "b10_low",
-    "b10_high", "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
+    "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years",
+    "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
 )  # fmt: skip
 
 
@@ -85,9 +84,8 @@ class OwnLives:
         frame["oldest_years"] = oldest.reindex(
             pd.MultiIndex.from_frame(frame[["component", "family"]])
         ).to_numpy()
-        for label, share in (("b10", 0.10), ("b50", 0.50)):
-            for column, values in zip(("years", "low", "high"), fit.life(share), strict=True):
-                frame[f"{label}_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
+        for column, values in zip(("years", "low", "high"), fit.life(0.50), strict=True):
+            frame[f"b50_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
         enough = frame["n_failed"] + frame["n_sound"] >= FEWEST_FOR_A_CURVE
         frame["is_drawn"] = enough & (frame["n_failed"] > 0) & (frame["n_sound"] > 0)
         brackets = zip(fit.bracket_low, fit.bracket_high, strict=True)
@@ -96,40 +94,21 @@ class OwnLives:
         ]
         return frame[list(COLUMNS)]
 
-    @cached_property
-    def today(self) -> pd.Series:
-        """Share failed at today's usual age, by (component, family); NaN where there is no estimate."""
-        fit, (_, labels) = self._fit, self._strata
-        if fit is None:
-            return pd.Series(dtype=float)
-        age = labels["family"].map(self.today_years).to_numpy(float)
-        share = fit.failed_by(np.nan_to_num(age))[0]
-        return pd.Series(
-            np.where(np.isnan(age), np.nan, share), pd.MultiIndex.from_frame(labels[["component", "family"]])
-        )
-
     def model(self, family: str) -> pd.DataFrame:
         """Weibull curves of the components that are drawn: component, age_years, failed, low, high.
+
+        Each age of a curve is a stratum of its own, so that one pass does all.
 
         Parameters
         ----------
         family : str
             A family of the ledger.
         """
-        here = self.models["family"] == family
-        return self.models[here].drop(columns="family").reset_index(drop=True)
-
-    @cached_property
-    def models(self) -> pd.DataFrame:
-        """Weibull curves that are drawn, of all families: those of `model` and family.
-
-        Each age of a curve is a stratum of its own, so that one pass does all.
-        """
         records, _ = self._strata
         drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
+        drawn = drawn[drawn["family"] == family]
         if records is None or drawn.empty:
-            return pd.DataFrame(columns=["component", "family", "age_years", "failed", "low", "high"])
-        curves = drawn[["component", "family"]].reset_index(drop=True)
+            return pd.DataFrame(columns=["component", "age_years", "failed", "low", "high"])
         lives = records.subset(np.isin(records.stratum, drawn["stratum"]))
         at = np.arange(_POINTS)
         curve = np.searchsorted(drawn["stratum"].to_numpy(), lives.stratum)
@@ -141,18 +120,13 @@ class OwnLives:
             record=np.concatenate([lives.record + i * (lives.record.max() + 1) for i in at]),
             weight=np.tile(lives.weight, _POINTS),
         )
-        last = curves["family"].map({each: self.last_age([each]) for each in curves["family"].unique()})
-        ages = np.multiply.outer(last.to_numpy(float), at / (_POINTS - 1)).ravel()
+        ages = np.tile(self.last_age([family]) * at / (_POINTS - 1), len(drawn))
         failed, low, high = weibull_fits(copies, level=LEVEL).failed_by(ages)
-        frame = curves.loc[np.repeat(curves.index, _POINTS)].reset_index(drop=True)
-        frame = frame.assign(age_years=ages, failed=failed, low=low, high=high)
-        return rounded(frame, age_years=2, failed=3, low=3, high=3)
-
-    def prepare(self) -> None:
-        """Work out beforehand what pages will ask for, but for what depends on a usual unit's age."""
-        for row in self.summary.itertuples():
-            self.steps(row.component, row.family)
-            self.says(row.component, row.family)
+        component = np.repeat(drawn["component"].to_numpy(), _POINTS)
+        frame = pd.DataFrame(
+            {"component": component, "age_years": ages, "failed": failed, "low": low, "high": high}
+        )
+        return format.rounded(frame, age_years=2, failed=3, low=3, high=3)
 
     def last_age(self, families: Sequence[str]) -> float:
         """Age in years at which drawings of some families end: a little beyond their oldest record.
@@ -167,7 +141,7 @@ class OwnLives:
         return float(np.nanmax([*seen, *today, 0.0])) + _BEYOND_YEARS
 
     def says(self, component: str, family: str) -> str:
-        """Say what the records of one stratum allow: how fair the curve is, or why there is none.
+        """Say what the records of one stratum allow: a curve, or why there is none.
 
         Parameters
         ----------
@@ -175,11 +149,19 @@ class OwnLives:
             The stratum.
         """
         row = self._row(component, family)
-        if row is None:
-            return "No record of its own."
-        if row["status"] != "ok" or not row["is_drawn"]:
-            return str(row["fit_says"])
-        return self._once("says", row, lambda lives: check_model(lives).sentence)
+        return "No record of its own." if row is None else str(row["fit_says"])
+
+    def check(self, component: str, family: str) -> ModelCheck:
+        """Tell how well a Weibull curve fits the records of one stratum that has some.
+
+        Parameters
+        ----------
+        component, family : str
+            The stratum.
+        """
+        row = self._row(component, family)
+        assert row is not None
+        return self._once("check", row, check_model)
 
     def steps(self, component: str, family: str) -> pd.DataFrame:
         """Curve without a model: age_years, failed; empty where the records are too few.
@@ -210,7 +192,7 @@ class OwnLives:
 def _stepped(records: LifeRecords) -> pd.DataFrame:
     curve = fit_curve(records, has_band=False)
     frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
-    return rounded(frame.dropna(), age_years=2, failed=3)
+    return format.rounded(frame.dropna(), age_years=2, failed=3)
 
 
 def _status(row: object, bracket_low: float, bracket_high: float) -> str:

@@ -1,77 +1,37 @@
-"""A page of the report: its study, its file, and what stands around the content."""
+"""A page of the report: what it is about, its file, and what stands around the content."""
 
-import json
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from reliability import __version__
-from reliability.report.format import cautions
-from reliability.report.study import Study
+from reliability.report import format
+from reliability.worth.plan import cautions
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
+    from reliability.report.data import ReportData
 
-KINDS = ("index", "fleet", "family", "component", "ledger")
+KINDS = ("index", "fleet", "earnings", "family", "component", "ledger")
 """Kinds of pages; each is shown by the notebook of its name."""
 
-_TITLES = {"index": "At a glance", "fleet": "Fleet", "ledger": "Ledger"}
+TITLES = {
+    "index": "What to take",
+    "fleet": "The fleet",
+    "earnings": "What does it earn?",
+    "ledger": "The ledger",
+}
+CARD = "card.html"
+_HEAD_BYTES = 4096
 
 
 def whose(records: "Records", demo: bool) -> str:
     """Tell whose pages are made: the mark of the ledger, or that it is the demo."""
     return "demo" if demo else records.ledger
-
-
-def called(kind: str, subject: str) -> str:
-    """Name a page in messages."""
-    return f"{kind} {subject!r}" if subject else f"the {kind} page"
-
-
-@dataclass(frozen=True)
-class Unmade:
-    """A page whose content could not be worked out.
-
-    Parameters
-    ----------
-    kind, subject : str
-        As of a study.
-    why : str
-        What went wrong, with the name of the page.
-    target : str
-        File, relative to the report's folder.
-    """
-
-    kind: str
-    subject: str
-    why: str
-    target: str = ""
-
-
-@dataclass(frozen=True)
-class PageJob:
-    """What a worker needs to make one page.
-
-    Parameters
-    ----------
-    notebook : Path
-        The notebook that shows it.
-    target : Path
-        The file to write.
-    subject : str
-        What the page is about, for messages: ``family 'Tarnwick T2'``.
-    parameters : mapping
-        Values for the notebook's parameters cell.
-    around : mapping
-        What the template puts around the content; see `export.export_page`.
-    """
-
-    notebook: Path
-    target: Path
-    subject: str
-    parameters: Mapping[str, Any]
-    around: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -80,75 +40,137 @@ class Page:
 
     Parameters
     ----------
-    study : Study
-        What it shows.
+    kind : str
+        One of `KINDS`.
+    subject : str
+        The family or component; empty for pages about the whole bench.
     target : str
         File, relative to the report's folder, with ``/``.
-    demo : bool
-        Whether the records are the demo's.
-    parameters : mapping
-        The notebook's parameters for this page, without the study's file.
-    source : mapping of str to str
-        Where the content comes from: label -> value, in the order in which it is shown.
-    kind_of_unit : str
-        Kind of the family, for the cautions; empty for pages about several kinds.
-    ledger : str
-        Tells the ledger from every other one.
     """
 
-    study: Study
+    kind: str
+    subject: str
     target: str
-    demo: bool = False
-    parameters: Mapping[str, str] = field(default_factory=dict)
-    source: Mapping[str, str] = field(default_factory=dict)
-    kind_of_unit: str = ""
-    ledger: str = ""
 
     @property
-    def subject(self) -> str:
+    def called(self) -> str:
         """What the page is about, for messages."""
-        return called(self.study.kind, self.study.subject)
+        return f"{self.kind} {self.subject!r}" if self.subject else f"the {self.kind} page"
 
-    @property
-    def title(self) -> str:
-        """Title of the browser's window."""
-        return f"{_TITLES.get(self.study.kind, self.study.subject)} · benchodds"
+    def parameters(self, as_of: str) -> dict[str, str]:
+        """Give the notebook's parameters."""
+        return {**({self.kind: self.subject} if self.subject else {}), "as_of": as_of}
 
-    @property
-    def shown(self) -> str:
-        """Everything that the page shows, as one text: it changes if and only if the page would."""
-        return json.dumps([self.around(""), self.study.fingerprint], sort_keys=True, ensure_ascii=False)
 
-    def around(self, key: str) -> dict[str, Any]:
-        """Give the template's values; `key` stands for the content in the page's head."""
-        parameters = [f"{each} = {value}" for each, value in self.parameters.items() if value]
-        source = {
-            **self.source,
-            "Parameters": "; ".join(parameters) or "none",
-            "Notebook": f"{self.study.kind}.ipynb",
-            "Version": f"benchodds {__version__}",
-            "Content": self.study.fingerprint[:16],
-        }
-        return {
-            "key": key,
-            "ledger": self.ledger,
-            "title": self.title,
-            "demo": self.demo,
-            "navigation": self._navigation(),
-            "cautions": list(cautions(self.kind_of_unit)),
-            "source": [{"label": label, "value": value} for label, value in source.items()],
-        }
+@dataclass(frozen=True)
+class Order:
+    """What all pages of a run have in common: for whom they are made, by what, for which day.
 
-    def _navigation(self) -> list[dict[str, Any]]:
-        up = "../" * self.target.count("/")
-        entries = (
-            ("At a glance", "index.html", "index"),
-            ("Fleet", "fleet.html", "fleet"),
-            ("Families", "index.html#families", "family"),
-            ("Components", "index.html#components", "component"),
-            ("Ledger", "ledger.html", "ledger"),
-        )
-        return [
-            {"label": label, "target": up + target, "current": kind == self.study.kind}
-            for label, target, kind in entries
-        ]
+    Parameters
+    ----------
+    ledger : str
+        Tells the ledger from every other one.
+    demo : bool
+        Whether the records are the demo's.
+    command : str
+        What makes the pages again.
+    as_of : str
+        The day that was asked for, as ISO text; empty if none was.
+    """
+
+    ledger: str
+    demo: bool
+    command: str
+    as_of: str
+
+
+def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list[Page]:
+    """List the pages: families in the order of the ranking, components, then those about the whole bench.
+
+    With families, only these, and the first page.
+    """
+    ranked = [each for each in data.ranking["family"] if families is None or each in families]
+    pages = [Page("family", each, data.family_pages[each]) for each in ranked]
+    if families is None:
+        pages += [Page("component", each, target) for each, target in data.component_pages.items()]
+    whole = ("fleet", "earnings", "ledger", "index") if families is None else ("index",)
+    return pages + [Page(kind, "", f"{kind}.html") for kind in whole]
+
+
+def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
+    """Give the template what stands around the content of a page."""
+    kind, components = "", tuple[str, ...]()
+    if page.kind == "family":
+        kind, components = data.entry(page.subject).kind, data.components_of(page.subject)
+    elif page.kind == "component":
+        components = (page.subject,)
+    title = page.subject or TITLES[page.kind]
+    up = "../" * page.target.count("/")
+    entries = (
+        (TITLES["index"], "index.html", "index"),
+        (TITLES["fleet"], "fleet.html", "fleet"),
+        ("Components", "index.html#components", "component"),
+        (TITLES["earnings"], "earnings.html", "earnings"),
+        (TITLES["ledger"], "ledger.html", "ledger"),
+    )
+    return {
+        "ledger": order.ledger,
+        "title": f"{title} · benchodds",
+        "demo": order.demo,
+        "navigation": [
+            {"label": label, "target": up + target, "current": each == page.kind}
+            for label, target, each in entries
+        ],
+        "cautions": list(cautions(kind, components)),
+        "more_cautions": list(format.cautions(kind)),
+        "source": [{"label": label, "value": value} for label, value in _source(page, data, order).items()],
+    }
+
+
+def _source(page: Page, data: "ReportData", order: Order) -> dict[str, str]:
+    """Where the content comes from: label -> value, in the order in which it is shown."""
+    jobs = data.records.jobs
+    if page.kind == "family":
+        jobs = jobs[jobs["family"] == page.subject]
+    elif page.kind == "component":
+        findings = data.records.findings
+        jobs = jobs[jobs["job"].isin(findings.loc[findings["component"] == page.subject, "job"])]
+    is_open = jobs["outcome"] == "open"
+    days = pd.concat([jobs["taken_in"], jobs["closed"], jobs["sold_on"]]).dropna()
+    command = order.command + (f" --as-of {order.as_of}" if order.as_of else "")
+    given = "; ".join(f"{name} = {value}" for name, value in page.parameters(order.as_of).items() if value)
+    return {
+        "Made again by": command
+        + (f" --family {shlex.quote(page.subject)}" if page.kind == "family" else ""),
+        "Jobs": f"{format.counted(int((~is_open).sum()), 'finished job')}, {int(is_open.sum())} open",
+        "Dates": f"{days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else "none",
+        "As of": data.as_of.isoformat(),
+        "Ledger": data.fingerprint[:16],
+        "Notebook": f"{page.kind}.ipynb",
+        "Parameters": given or "none",
+        "Version": f"benchodds {__version__}",
+    }
+
+
+def mark_in(path: Path, name: str) -> str:
+    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours.
+
+    Parameters
+    ----------
+    path : Path
+    name : {"ledger", "day"}
+        The ledger that it is of, the day that a card is for.
+    """
+    try:
+        with path.open("rb") as page:
+            head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")
+    except OSError:
+        return ""
+    _, found, rest = head.partition(f'<meta name="benchodds-{name}" content="')
+    return rest.partition('"')[0] if found else ""
+
+
+def card_day(out: Path, ledger: str) -> str:
+    """Tell for which day the pocket card beside the pages is; empty if there is none of this ledger."""
+    card = out / CARD
+    return mark_in(card, "day") if mark_in(card, "ledger") == ledger else ""

@@ -15,13 +15,9 @@ import matplotlib as mpl
 from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
-from nbconvert.exporters.templateexporter import TemplateExporter
-from nbformat import NotebookNode
 from traitlets.config import Config
 
 from reliability.errors import InvalidInput, ReportError, unknown
-from reliability.report.pages import PageJob
-from reliability.report.study import write_whole
 
 # Runs the notebooks of the pages in this process: papermill's own way of putting another engine in.
 
@@ -150,16 +146,17 @@ TEMPLATES = Path(__file__).parent / "templates"
 _SHOWN = {"text/html", "text/plain"}
 
 
-class PageExporter(TemplateExporter):
-    """Renders our template as it is; the library's HTML exporter would rewrite every tag afterwards."""
-
-    file_extension = ".html"
-    template_extension = ".html.j2"
-    output_mimetype = "text/html"
-
-
 @cache
-def _exporter() -> PageExporter:
+def _exporter() -> Any:
+    """Render our template as it is; the library's HTML exporter would rewrite every tag afterwards."""
+    # Loaded after what checks notebooks, above.
+    from nbconvert.exporters.templateexporter import TemplateExporter
+
+    class PageExporter(TemplateExporter):
+        file_extension = ".html"
+        template_extension = ".html.j2"
+        output_mimetype = "text/html"
+
     settings = Config()
     settings.PageExporter.extra_template_basedirs = [str(TEMPLATES)]
     settings.PageExporter.template_name = "page"
@@ -167,7 +164,7 @@ def _exporter() -> PageExporter:
     return PageExporter(config=settings)
 
 
-def export_page(notebook: NotebookNode, page: Mapping[str, Any]) -> str:
+def export_page(notebook: nbformat.NotebookNode, page: Mapping[str, Any]) -> str:
     """Turn an executed notebook into the text of a page.
 
     Parameters
@@ -175,8 +172,9 @@ def export_page(notebook: NotebookNode, page: Mapping[str, Any]) -> str:
     notebook : NotebookNode
         The notebook with its outputs.
     page : mapping
-        What stands around them: ``title``, ``key`` (of the shown content), ``demo``, ``navigation``
-        (label, target, current), ``cautions`` (texts) and ``source`` (label, value).
+        What stands around them: ``title``, ``ledger``, ``demo``, ``navigation``
+        (label, target, current), ``cautions``, ``more_cautions`` (texts; the latter behind a fold) and
+        ``source`` (label, value).
 
     Returns
     -------
@@ -196,7 +194,7 @@ def export_page(notebook: NotebookNode, page: Mapping[str, Any]) -> str:
     return "\n".join(line for line in lines if line) + "\n"
 
 
-def _check_outputs(notebook: NotebookNode) -> None:
+def _check_outputs(notebook: nbformat.NotebookNode) -> None:
     for cell, output in _outputs(notebook):
         kinds = set(output.get("data", {}))
         if output.output_type == "error":
@@ -209,7 +207,7 @@ def _check_outputs(notebook: NotebookNode) -> None:
             )
 
 
-def printed(notebook: NotebookNode) -> list[str]:
+def printed(notebook: nbformat.NotebookNode) -> list[str]:
     """Lines that the cells printed or warned, each with the name of its cell."""
     said = []
     for cell, output in _outputs(notebook):
@@ -218,7 +216,7 @@ def printed(notebook: NotebookNode) -> list[str]:
     return said
 
 
-def _outputs(notebook: NotebookNode) -> list[tuple[str, NotebookNode]]:
+def _outputs(notebook: nbformat.NotebookNode) -> list[tuple[str, nbformat.NotebookNode]]:
     return [
         (cell.get("id", "?"), output)
         for cell in notebook.cells
@@ -268,46 +266,51 @@ def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
             )
 
 
-def render(job: PageJob) -> list[str]:
-    """Make one page.
+def render(
+    notebook: Path, subject: str, parameters: Mapping[str, Any], around: Mapping[str, Any]
+) -> tuple[str, list[str]]:
+    """Run a notebook in this process and make a page of what it shows.
 
     Parameters
     ----------
-    job : PageJob
-        What to make.
+    notebook : Path
+    subject : str
+        What the page is about, for messages: ``family 'Tarnwick T2'``.
+    parameters : mapping
+        Values for the notebook's parameters cell.
+    around : mapping
+        What the template puts around the content; see `export_page`.
 
     Returns
     -------
-    list of str
+    page : str
+    remarks : list of str
         What the notebook printed or warned; usually nothing.
 
     Raises
     ------
     ReportError
         If a cell fails or shows what a page cannot carry; the message names the subject and the cell.
-        The old page, if there is one, is still there.
     """
-    check_parameters(job.notebook, job.parameters)
+    check_parameters(notebook, parameters)
     try:
         with _one_at_a_time:
             executed = papermill.execute_notebook(
-                _unformatted(job.notebook),
+                _unformatted(notebook),
                 None,
-                parameters=dict(job.parameters),
+                parameters=dict(parameters),
                 kernel_name=_KERNEL,
                 engine_name=NAME,
                 progress_bar=False,
             )
-            page = export_page(executed, job.around)
+            return export_page(executed, around), printed(executed)
     except papermill.PapermillExecutionError as error:
-        cell = _cell_of(job.notebook, error.source)
+        cell = _cell_of(notebook, error.source)
         raise ReportError(
-            f"{job.subject}: cell {cell!r} of {job.notebook.name} failed: {error.ename}: {error.evalue}"
+            f"{subject}: cell {cell!r} of {notebook.name} failed: {error.ename}: {error.evalue}"
         ) from None
     except ReportError as error:
-        raise ReportError(f"{job.subject}: {job.notebook.name}: {error}") from None
-    write_whole(job.target, page)
-    return printed(executed)
+        raise ReportError(f"{subject}: {notebook.name}: {error}") from None
 
 
 def _unformatted(path: Path) -> str:

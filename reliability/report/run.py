@@ -1,30 +1,32 @@
-"""Regenerate the report: only what changed, two pages at a time, the rest left alone.
-
-Each page carries the key of its own content. A run computes what every page would show, compares, and
-makes the ones that differ; so an interrupted run goes on where it stopped.
-"""
+"""Regenerate the report: what was asked for, once; where nothing changed, no file is touched."""
 
 import datetime
+import gc
 import json
-from collections.abc import Iterable, Sequence
-from concurrent.futures import Executor
+import multiprocessing
+import os
+import sys
+import warnings
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
+from multiprocessing.connection import wait
 from pathlib import Path
-from typing import TYPE_CHECKING
+from threading import Thread
+from typing import TYPE_CHECKING, TextIO
 
 from reliability import __version__
-from reliability.errors import InvalidInput, ReportError, unknown
-from reliability.records.files import shipped
-from reliability.report.batch import STUDIES, Batch, card_day, key_in, make_batch, mark_in, processes
-from reliability.report.digests import PACKAGE, digest
-from reliability.report.pages import KINDS, whose
-from reliability.report.progress import Progress
-from reliability.report.study import write_whole
+from reliability.errors import ENDED, BenchoddsError, InvalidInput, ReportError, is_end_of_process, unknown
+from reliability.records.files import digest, replace_file, shipped
+from reliability.report.pages import KINDS, Order, Page, all_pages, around, card_day, mark_in, whose
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
+    from reliability.report.data import ReportData
 
+PACKAGE = Path(__file__).parents[1]
 NOTEBOOKS = shipped("notebooks")
 # JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
 PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
@@ -32,6 +34,8 @@ _STATE = ".state.json"
 _KEPT = ".kept"
 _ALL = "all"
 _FOLDERS = ("families", "components")
+_FEW = 4
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
 @dataclass(frozen=True)
@@ -43,7 +47,7 @@ class PagesMade:
     made : tuple of str
         Pages that were written.
     kept : tuple of str
-        Pages that would show the same, left untouched.
+        Pages that show the same, left untouched.
     removed : tuple of str
         Pages of families or components that the ledger no longer holds, and whatever another ledger left.
     printed : tuple of str
@@ -73,7 +77,7 @@ def make_pages(
     notebooks: str | Path = NOTEBOOKS,
     executor: Executor | None = None,
 ) -> PagesMade:
-    """Make the pages whose content changed.
+    """Make pages; those that would show the same are left as they are.
 
     Parameters
     ----------
@@ -92,14 +96,14 @@ def make_pages(
     command : str
         The command that makes the pages again; shown at their foot.
     workers : int
-        How many pages are made at a time.
+        How many pages are made at a time, and odds fitted, where the system can split a process in two.
     progress : bool
         Tell on standard error how far the run is.
     notebooks : str or Path
         Folder of the notebooks that show the pages.
     executor : Executor, optional
-        Fits and runs the pages instead of `workers` processes of our own. Where its workers are those of a
-        cluster, they see `out` and `notebooks` at the same paths and run the same checkout.
+        Fits the odds of earlier days. Where its workers are those of a cluster, they see `out` at the same
+        path and run the same code.
 
     Returns
     -------
@@ -118,39 +122,19 @@ def make_pages(
     # Absolute: a worker of a cluster has a working directory of its own.
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
     _check(workers, notebooks)
-    foreign = _foreign(out, whose(records, demo))
-    card = card_day(out, whose(records, demo))
-    run_key = _run_key(records, as_of, demo, command, notebooks, card)
+    order = Order(whose(records, demo), demo, command, "" if as_of is None else as_of.isoformat())
+    foreign = [each for each in _ours(out) if mark_in(out / each, "ledger") != order.ledger]
+    card = card_day(out, order.ledger)
+    run_key = _run_key(records, order, card, notebooks)
     asked = _ALL if families is None else json.dumps(sorted(families))
     kept = _unchanged(out, run_key, asked)
     if kept:
         done = PagesMade(kept=kept, removed=_removed(out, foreign))
     else:
-        from reliability.report.keeping import Keeper
-        from reliability.report.planning import plan
-
-        _check_families(records, families or ())
-        Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
-        keeper = Keeper(out / _KEPT)
-        with processes(executor, workers) as pool:
-            pages = plan(
-                records,
-                families=families,
-                demo=demo,
-                as_of=as_of,
-                command=command,
-                executor=pool,
-                keeper=keeper,
-                card=card,
-            )
-            gone = _removed(out, foreign)
-            batch = make_batch(pages, out, notebooks, executor=pool, progress=progress)
-        _check_made(batch, len(pages))
-        targets = [page.target for page in pages]
-        gone += _finish(out, run_key, asked, targets)
-        keeper.prune()
-        removed = tuple(each for each in gone if each not in targets)
-        done = PagesMade(batch.made, batch.kept, removed, (), batch.remarks)
+        done = _made(
+            records, out, families, order, card, as_of, workers, progress, notebooks, executor, foreign
+        )
+        _note(out, run_key, asked, [*done.made, *done.kept])
     if pdf:
         from reliability.report.printing import print_pages
 
@@ -168,6 +152,55 @@ def _check(workers: int, notebooks: Path) -> None:
         )
 
 
+def _made(
+    records: "Records",
+    out: Path,
+    families: Sequence[str] | None,
+    order: Order,
+    card: str,
+    as_of: datetime.date | None,
+    workers: int,
+    progress: bool,
+    notebooks: Path,
+    executor: Executor | None,
+    foreign: Sequence[str],
+) -> PagesMade:
+    # Loaded here: a run that finds nothing changed does without all that fits and shows.
+    from reliability.report.data import Keeper, ReportData
+
+    _check_families(records, families or ())
+    Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
+    keeper = Keeper(out / _KEPT)
+    with processes(executor, workers) as pool:
+        data = ReportData(records, as_of, keeper=keeper, executor=pool, card=card)
+        data.begin()
+        pages = all_pages(data, families)
+        data.prepare({page.kind for page in pages})
+    gone = _removed(out, foreign)
+    shown = _show_all(
+        pages, _Run(data, order, out, notebooks), workers, Progress(len(pages), is_shown=progress)
+    )
+    failures = [each.failure for each in shown if each.failure]
+    if failures:
+        listed = "\n".join(failures)
+        raise ReportError(
+            f"{len(failures)} of {len(pages)} pages could not be made; the others are up to date.\n{listed}"
+        )
+    targets = [page.target for page in pages]
+    if families is None:
+        gone += _removed(out, [each for each in _ours(out) if "/" in each and each not in targets])
+    keeper.prune()
+    return PagesMade(
+        tuple(page.target for page, each in zip(pages, shown, strict=True) if each.is_new),
+        tuple(page.target for page, each in zip(pages, shown, strict=True) if not each.is_new),
+        tuple(each for each in gone if each not in targets),
+        (),
+        tuple(
+            f"{page.target}: {line}" for page, each in zip(pages, shown, strict=True) for line in each.remarks
+        ),
+    )
+
+
 def _check_families(records: "Records", families: Sequence[str]) -> None:
     # Loaded here: a run that finds nothing changed does without all that judges.
     from reliability.worth.review import families_of_interest
@@ -183,24 +216,150 @@ def _check_families(records: "Records", families: Sequence[str]) -> None:
             )
 
 
-def _run_key(
-    records: "Records", as_of: datetime.date | None, demo: bool, command: str, notebooks: Path, card: str
-) -> str:
+# ---- Pages, some at a time
+
+
+@dataclass(frozen=True)
+class _Run:
+    """What showing a page takes."""
+
+    data: "ReportData"
+    order: Order
+    out: Path
+    notebooks: Path
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What became of one page: whether its file is new, why there is none, what its notebook printed."""
+
+    is_new: bool = False
+    failure: str = ""
+    remarks: tuple[str, ...] = ()
+
+
+_here: _Run | None = None  # what a process that was split off shows its pages from
+
+
+def _show_all(pages: Sequence[Page], run: _Run, workers: int, told: "Progress") -> list[_Shown]:
+    from reliability.report import render
+
+    _ = render  # loaded before the process is split, so once
+    if workers < 2 or len(pages) <= _FEW or sys.platform != "linux":
+        return [told.step(page.target, _show(run, page)) for page in pages]
+    global _here
+    _here = run
+    try:
+        with processes(None, workers) as pool:
+            assert pool is not None  # several workers, on a system that can split a process
+            running = {pool.submit(_show_here, page): page for page in pages}
+            shown: dict[Page, _Shown] = {}
+            for future in as_completed(running):
+                page = running[future]
+                shown[page] = told.step(page.target, _outcome(future, page))
+    finally:
+        _here = None
+    return [shown[page] for page in pages]
+
+
+def _outcome(future: Future[_Shown], page: Page) -> _Shown:
+    error = future.exception()
+    if error is None:
+        return future.result()
+    if is_end_of_process(error):
+        return _Shown(
+            failure=f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
+        )
+    raise error
+
+
+def _show_here(page: Page) -> _Shown:
+    return (
+        _show(_here, page)
+        if _here is not None
+        else _Shown(failure=f"{page.target}: nothing to show it from.")
+    )
+
+
+def _show(run: _Run, page: Page) -> _Shown:
+    """Show one page; one that fails leaves the others alone, and its old file as it was."""
+    from reliability.report.data import lent
+    from reliability.report.render import render
+
+    notebook, target = run.notebooks / f"{page.kind}.ipynb", run.out / page.target
+    try:
+        with lent(run.data, run.order.as_of):
+            parameters = page.parameters(run.order.as_of)
+            text, remarks = render(notebook, page.called, parameters, around(page, run.data, run.order))
+        is_new = not target.exists() or target.read_text("utf-8") != text
+        if is_new:
+            replace_file(target, text)
+        return _Shown(is_new, "", tuple(remarks))
+    except BenchoddsError as error:
+        return _Shown(failure=f"{page.target}: {error}")
+    except Exception as error:
+        said = f"{page.called}: {notebook.name} could not be run: {type(error).__name__}: {error}"
+        return _Shown(failure=f"{page.target}: {said}")
+
+
+@contextmanager
+def processes(executor: Executor | None, count: int) -> Iterator[Executor | None]:
+    """Lend processes split off from this one; or the executor that was given; or none where none can be.
+
+    Each computes on one core: libraries that spread every sum over all cores would only get in each
+    other's way.
+    """
+    if executor is not None or count < 2 or sys.platform != "linux":
+        yield executor
+        return
+    before = {each: os.environ.get(each) for each in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("fork"), initializer=_begin)
+    try:
+        with warnings.catch_warnings():
+            # Threads that a newer Python would warn of are those of libraries that take care of a split.
+            warnings.filterwarnings("ignore", "This process .* is multi-threaded", DeprecationWarning)
+            yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+        for each, value in before.items():
+            if value is None:
+                del os.environ[each]
+            else:
+                os.environ[each] = value
+
+
+def _begin() -> None:
+    """Begin a process: what was loaded is left out of every later search for garbage."""
+    gc.freeze()
+    Thread(target=_end_with_parent, name="parent", daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this process where the run is killed: it would wait for more work without end."""
+    if parent := multiprocessing.parent_process():
+        wait([parent.sentinel])
+        os._exit(1)
+
+
+# ---- What the last run left
+
+
+def _run_key(records: "Records", order: Order, card: str, notebooks: Path) -> str:
     """Everything that a whole run depends on: records, date, card, code."""
     code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(notebooks, *PAGE_NOTEBOOKS)
-    order = [records.fingerprint(), whose(records, demo), str(as_of), card, command, __version__, *code]
-    return sha256(json.dumps(order).encode()).hexdigest()
+    told = [records.fingerprint(), order.ledger, order.as_of, card, order.command, __version__, *code]
+    return sha256(json.dumps(told).encode()).hexdigest()
 
 
 def _unchanged(out: Path, run_key: str, asked: str) -> tuple[str, ...]:
     """Pages of the last run that was asked for the same if all of them are what it left; else none."""
     pages = _left(out, run_key).get(asked, {})
-    is_same = all(key_in(out / each) == key for each, key in pages.items())
-    return tuple(pages) if is_same else ()
+    return tuple(pages) if all(_mark(out / each) == mark for each, mark in pages.items()) else ()
 
 
 def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
-    """Give what the last runs over the same records and code left: what was asked for -> page -> key."""
+    """Give what the last runs over the same records and code left: what was asked for -> page -> content."""
     try:
         state = json.loads((out / _STATE).read_text("utf-8"))
         asked = {str(each): {**pages} for each, pages in state["asked"].items()}
@@ -209,39 +368,75 @@ def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
         return {}  # no state, or a damaged one: look at every page
 
 
-def _check_made(batch: Batch, wanted: int) -> None:
-    if batch.failed:
-        listed = "\n".join(batch.failed)
-        raise ReportError(
-            f"{len(batch.failed)} of {wanted} pages could not be made; the others are up to date.\n{listed}"
-        )
+def _mark(path: Path) -> str:
+    return sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+
+
+def _note(out: Path, run_key: str, asked: str, targets: Sequence[str]) -> None:
+    """Note what a run has left."""
+    left = {**_left(out, run_key), asked: {target: _mark(out / target) for target in sorted(targets)}}
+    replace_file(out / _STATE, json.dumps({"run": run_key, "asked": left}, indent=1) + "\n")
 
 
 def _ours(out: Path) -> list[str]:
     """List the pages and the card in a report's folder, by the marks that they carry."""
     paths = [path for folder in ("", *_FOLDERS) for path in sorted((out / folder).glob("*.html"))]
-    return [path.relative_to(out).as_posix() for path in paths if mark_in(path, "ledger") or key_in(path)]
+    return [path.relative_to(out).as_posix() for path in paths if mark_in(path, "ledger")]
 
 
-def _foreign(out: Path, ledger: str) -> list[str]:
-    """List what another ledger has left, or a version that did not say of which ledger a page is."""
-    return [each for each in _ours(out) if mark_in(out / each, "ledger") != ledger]
-
-
-def _removed(out: Path, pages: Iterable[str]) -> tuple[str, ...]:
+def _removed(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
     for each in pages:
         (out / each).unlink()
         (out / each).with_suffix(".pdf").unlink(missing_ok=True)
     return tuple(pages)
 
 
-def _finish(out: Path, run_key: str, asked: str, targets: Sequence[str]) -> tuple[str, ...]:
-    """After a run: note what was left; if all were asked for, drop those that nothing stands behind."""
-    stray = [each for each in _ours(out) if "/" in each and each not in targets] if asked == _ALL else []
-    removed = _removed(out, stray)
-    for path in (out / STUDIES).glob("*.json"):
-        path.unlink()
-    left = {**_left(out, run_key), asked: {target: key_in(out / target) for target in targets}}
-    state = {"run": run_key, "asked": left}
-    write_whole(out / _STATE, json.dumps(state, indent=1, sort_keys=True) + "\n")
-    return removed
+# ---- How far a run has come
+
+
+_WIDTH = 24
+
+
+class Progress:
+    """Tell how many pages are done: a bar on a terminal, one plain line per page elsewhere.
+
+    Parameters
+    ----------
+    total : int
+        Pages to make.
+    stream : text stream, optional
+        Where to tell it; standard error if not given.
+    is_shown : bool
+        False keeps quiet.
+    """
+
+    def __init__(self, total: int, *, stream: TextIO | None = None, is_shown: bool = True) -> None:
+        self._total = total
+        self._done = 0
+        self._stream = stream if stream is not None else sys.stderr
+        self._is_shown = is_shown and total > 0
+        self._is_bar = self._stream.isatty()
+
+    def say(self, line: str) -> None:
+        """Tell something that is no page, on a line of its own."""
+        if self._is_shown:
+            self._write(f"\r\033[K{line}\n" if self._is_bar else f"{line}\n")
+
+    def step(self, page: str, shown: _Shown) -> _Shown:
+        """Count one page as done; hand on what became of it."""
+        self._done += 1
+        if not self._is_shown:
+            return shown
+        remark = " failed" if shown.failure else ""
+        if not self._is_bar:
+            self._write(f"{self._done:>{len(str(self._total))}}/{self._total} {page}{remark}\n")
+            return shown
+        filled = _WIDTH * self._done // self._total
+        bar = "█" * filled + "·" * (_WIDTH - filled)
+        end = "\n" if self._done == self._total else ""
+        self._write(f"\r\033[K{bar} {self._done}/{self._total} {page}{remark}{end}")
+        return shown
+
+    def _write(self, piece: str) -> None:
+        self._stream.write(piece)
+        self._stream.flush()

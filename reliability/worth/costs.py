@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from reliability.records.checks import Settings
 from reliability.records.frames import Records
+from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, Bench, read_bench
 from reliability.worth.prices import Amount, one_hot, price_level, slot_index, usual_prices
@@ -291,6 +292,11 @@ GAIN_COLUMNS = (
 PREDICTED = ("purchase", "price", "remains", "hours", "parts", "other costs")
 
 
+def sale_price(entry: FamilyEntry) -> float:
+    """Give what a repaired unit of a family should sell for on average, before any fee."""
+    return float(entry.working_price * np.exp(entry.ratio.mean + 0.5 * entry.ratio.spread**2))
+
+
 def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Work out the gain of every finished job of this bench.
 
@@ -316,7 +322,7 @@ def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | 
     entries = [appraiser.families[name] for name in jobs["family"]]
     repaired = (jobs["outcome"] == REPAIRED).to_numpy()
     net = 1.0 - settings.selling_fee
-    price = np.array([e.working_price * np.exp(e.ratio.mean + 0.5 * e.ratio.spread**2) for e in entries])
+    price = np.array([sale_price(entry) for entry in entries])
     remains = np.array([e.remains.mean for e in entries])
     sold = jobs["sold_for"].to_numpy(float)
     salvage = jobs["salvage_value"].to_numpy(float)

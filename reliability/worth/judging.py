@@ -249,8 +249,8 @@ def offers_table(rows: list[dict[str, Any]], signs: list[str]) -> pd.DataFrame:
         table[name] = pd.to_numeric(table[name]).astype(float)
     middle = [d + "-16" if isinstance(d, str) and len(d) == 7 else d for d in table["seen_on"]]
     table["seen_on"] = pd.to_datetime(pd.Series(middle, dtype=object), format="%Y-%m-%d")
-    texts = ("offer", "family", "model", "kind", "lot", "bought", "left_because", *signs)
-    return table.astype(dict.fromkeys(texts, object))
+    texts = [column.name for column in OFFER_COLUMNS if column.kind in ("text", "choice")]
+    return table.astype(dict.fromkeys([*texts, *signs], object))
 
 
 def plain_offers(

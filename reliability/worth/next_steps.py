@@ -9,10 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from reliability.records.audit import LONG_OPEN_DAYS
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
 from reliability.records.frames import Records
+from reliability.records.values import missing_numbers
 from reliability.worth.appraiser import Appraiser, kept_name
+from reliability.worth.bench import REPAIRED, read_bench
+from reliability.worth.costs import job_gains, sale_price
 from reliability.worth.judging import price_to_ask
+from reliability.worth.prices import usual_prices
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -22,8 +27,143 @@ NEXT_COLUMNS = ("topic", "what", "family", "days", "gain", "hours", "per_hour", 
 ON_THE_BENCH, OPEN_FOR_LONG, UNSOLD = "on the bench", "open for long", "unsold for long"
 CHECK_DUE, NO_PRICE, NOT_DECIDED = "check due", "sold without a price", "not decided"
 
-LONG_OPEN_DAYS, LONG_UNSOLD_DAYS = 180, 90
-"""From when on an open job is long open, and a repaired unit long unsold (common practice, no source)."""
+LONG_UNSOLD_DAYS = 90
+"""A repaired unit that nobody has bought for so long is overdue (common practice, no source)."""
+
+CHECK_DAYS = 30
+"""So many days before its warranty ends it is time to ask after a unit (common practice, no source)."""
+
+FINISH, SELL, CHECK, WRITE_UP, PRICE = TASKS = ("finish", "sell", "check", "write up", "price")
+
+ON_HAND_COLUMNS = ("job", "family", "state", "since", "days", "money_in", "is_predicted", "price")
+TO_DO_COLUMNS = ("task", "job", "family", "day", "days", "price")
+
+
+def on_hand(
+    records: Records,
+    odds: Appraiser,
+    *,
+    as_of: datetime.date | None = None,
+    gains: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """List the bench's own units that have not brought money back yet.
+
+    Parameters
+    ----------
+    records : Records
+    odds : Appraiser
+        Fitted to them: prices and amounts that nobody wrote down are predicted.
+    as_of : datetime.date, optional
+        The day of the odds if not given.
+    gains : DataFrame, optional
+        What `job_gains` gives, where it is at hand.
+
+    Returns
+    -------
+    DataFrame
+        `ON_HAND_COLUMNS`, the ones that wait longest first. `state` is "open" (being worked on; `since` is
+        the day of intake) or "unsold" (repaired, without a sale on record; `since` is the day it was
+        finished). `money_in` is what was paid for the unit and, once it is finished, for parts and other
+        things, without hours; `is_predicted` where a part of it is not on record. `price` is what the unit
+        should sell for, NaN while it is open.
+    """
+    day = as_of or odds.as_of
+    bench = read_bench(records, day)
+    found = job_gains(records, odds, as_of=day) if gains is None else gains
+    jobs = bench.jobs[bench.jobs["own"]].set_index("job").loc[found["job"]].reset_index()
+    waits = _is_unsold(jobs)
+    done = found[waits.to_numpy()]
+    unsold = pd.DataFrame(
+        {
+            "job": done["job"],
+            "family": done["family"],
+            "state": "unsold",
+            "since": done["closed"],
+            "money_in": done["bought_for"] + done["part_costs"] + done["other_costs"],
+            "is_predicted": [
+                bool({*each.split(", ")} & {"purchase", "parts", "other costs"}) for each in done["predicted"]
+            ],
+            "price": [sale_price(odds.families[each]) for each in done["family"]],
+        }
+    )
+    work = bench.open_jobs
+    usual = work["family"].map(usual_prices(bench.records))
+    begun = pd.DataFrame(
+        {
+            "job": work["job"],
+            "family": work["family"],
+            "state": "open",
+            "since": work["taken_in"],
+            "money_in": work["bought_for"].fillna(usual).astype(float),
+            "is_predicted": work["bought_for"].isna(),
+            "price": np.nan,
+        }
+    )
+    table = pd.concat([each for each in (unsold, begun) if len(each)] or [begun], ignore_index=True)
+    table["days"] = (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days
+    order = table.sort_values(["since", "job"], ignore_index=True)
+    return order[list(ON_HAND_COLUMNS)]
+
+
+def _is_unsold(jobs: pd.DataFrame) -> "pd.Series[bool]":
+    """Repaired, without a sale on record."""
+    return (jobs["outcome"] == REPAIRED) & jobs["sold_for"].isna() & jobs["sold_on"].isna()
+
+
+def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
+    """List what waits at the bench, in the order of `TASKS`, the longest wait first.
+
+    Parameters
+    ----------
+    records, odds, as_of
+        As in `on_hand`.
+
+    Returns
+    -------
+    DataFrame
+        `TO_DO_COLUMNS`. "finish": open for `LONG_OPEN_DAYS` or longer, `day` of intake. "sell": repaired
+        and unsold for `LONG_UNSOLD_DAYS` or longer, `day` finished, `price` predicted. "check": nobody has
+        asked after the unit since its sale and its warranty ends within `CHECK_DAYS`, on `day`. "write up":
+        a number, or a run of them, that was given out and belongs to no job. "price": sold on `day`, for a
+        price that nobody wrote down. `days` is how long ago the day was (still to come: below 0).
+    """
+    today = as_of or odds.as_of
+    day = pd.Timestamp(today)
+    known = read_bench(records, today).records
+    own = known.jobs[known.jobs["origin"].isna()]
+    rows: list[tuple[str, str, str, pd.Timestamp, float]] = []
+    waits = [
+        (FINISH, own["outcome"] == "open", own["taken_in"], LONG_OPEN_DAYS),
+        (SELL, _is_unsold(own), own["closed"], LONG_UNSOLD_DAYS),
+    ]
+    for task, which, since, longest in waits:
+        is_late = which & ((day - since).dt.days >= longest)
+        late = own[is_late.to_numpy(bool)].assign(since=since[is_late.to_numpy(bool)])
+        for unit in late.sort_values(["since", "job"]).itertuples():
+            price = sale_price(odds.families[unit.family]) if task == SELL else np.nan
+            rows.append((task, unit.job, unit.family, unit.since, price))
+    sold = own[own["sold_on"].notna()].sort_values(["sold_on", "job"])
+    checks = known.followups.merge(sold[["job", "sold_on"]], on="job")
+    asked = set(checks.loc[checks["checked_on"] >= checks["sold_on"], "job"])
+    warranty = pd.Timedelta(days=records.settings.warranty_days)
+    for unit in sold.itertuples():
+        ends = unit.sold_on + warranty
+        is_ending = day <= ends <= day + pd.Timedelta(days=CHECK_DAYS)
+        if warranty and unit.outcome == REPAIRED and is_ending and unit.job not in asked:
+            rows.append((CHECK, unit.job, unit.family, ends, np.nan))
+        if pd.isna(unit.sold_for):
+            rows.append((PRICE, unit.job, unit.family, unit.sold_on, np.nan))
+    for gap in missing_numbers([*own["job"], *records.withdrawn]):
+        name = gap.first if gap.size == 1 else f"{gap.first} to {gap.last}"
+        rows.append((WRITE_UP, name, "", pd.NaT, np.nan))
+    table = pd.DataFrame(
+        sorted(rows, key=lambda row: TASKS.index(row[0])), columns=["task", "job", "family", "day", "price"]
+    )
+    days = (day - pd.to_datetime(table["day"])).dt.days
+    return table.assign(days=days)[list(TO_DO_COLUMNS)]
+
+
+# ---- The same with plans of the open jobs, on one screen
 
 
 @dataclass(frozen=True)
@@ -103,20 +243,19 @@ def next_steps(
     Returns
     -------
     DataFrame
-        `NEXT_COLUMNS`, topic by topic: open jobs by gain per hour of going on, those to stop last; jobs
-        open for `LONG_OPEN_DAYS`; repaired units unsold for `LONG_UNSOLD_DAYS`, with the price to ask; sold
-        units in the second half of their warranty that nobody asked about; sales without a price; units that
-        were looked at and neither bought nor left. `what` is the job or the sighting; `days` since it came,
-        was finished, sold or seen; gain, hours and per_hour (money by hour) of going on, NaN elsewhere.
+        `NEXT_COLUMNS`, topic by topic: open jobs by gain per hour of going on, those to stop last; what
+        `to_do` says of jobs open and units unsold for long (with the price to ask), checks due and sales
+        without a price; units that were looked at and neither bought nor left. `what` is the job or the
+        sighting; `days` since it came, was finished, sold or seen; gain, hours and per_hour (money by hour)
+        of going on, NaN elsewhere.
     """
     day = pd.Timestamp(today)
     own = records.jobs[records.jobs["origin"].isna()]
-    rows = [
-        *_open_jobs(own[own["outcome"] == "open"], plans, day),
-        *_unsold(appraiser, records, own, day),
-        *_after_sales(records, own, day),
-        *_not_decided(records, day),
-    ]
+    rows = [*_open_jobs(own[own["outcome"] == "open"], plans, day)]
+    waiting = to_do(records, appraiser, as_of=today).to_dict("records")
+    for task, advise in ((FINISH, _finish), (SELL, _sell), (CHECK, _check), (PRICE, _price)):
+        rows += [advise(row, appraiser, records) for row in waiting if row["task"] == task]
+    rows += _not_decided(records, day)
     table = pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
     numbers = ["days", "gain", "hours", "per_hour"]
     return table.astype({name: float if name in numbers else object for name in NEXT_COLUMNS})
@@ -140,40 +279,30 @@ def _open_jobs(
                    hours=plan.hours, per_hour=per_hour)  # fmt: skip
         found.append((-rank, job, row))
     yield from (row for *_, row in sorted(found, key=lambda each: each[:2]))
-    for row in sorted(
-        (row for *_, row in found if row["days"] >= LONG_OPEN_DAYS), key=lambda row: -row["days"]
-    ):
-        sheet = f"finish it, or give it up: benchodds blank {row['family']!r} --job {row['what']}"
-        yield _row(OPEN_FOR_LONG, row["what"], row["family"], row["days"], sheet)
 
 
-def _unsold(
-    appraiser: Appraiser, records: Records, own: pd.DataFrame, day: pd.Timestamp
-) -> Iterator[dict[str, Any]]:
-    since = (day - own["closed"]).dt.days
-    waits = (own["outcome"] == "repaired") & own["sold_for"].isna() & own["sold_on"].isna()
-    for row in own[waits & (since >= LONG_UNSOLD_DAYS)].sort_values(["closed", "job"]).to_dict("records"):
-        asked = price_to_ask(appraiser, _document(records, row))
-        between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
-        advice = f"ask {asked.mean:.2f} {appraiser.currency}; {between}"
-        yield _row(UNSOLD, row["job"], row["family"], (day - row["closed"]).days, advice)
+def _finish(row: Mapping[str, Any], _odds: Appraiser, _records: Records) -> dict[str, Any]:
+    sheet = f"finish it, or give it up: benchodds blank {row['family']!r} --job {row['job']}"
+    return _row(OPEN_FOR_LONG, row["job"], row["family"], row["days"], sheet)
 
 
-def _after_sales(records: Records, own: pd.DataFrame, day: pd.Timestamp) -> Iterator[dict[str, Any]]:
-    sold = own[own["sold_on"].notna() & (own["sold_on"] <= day)].sort_values(["sold_on", "job"])
-    warranty = records.settings.warranty_days
-    checks = records.followups.groupby("job")["checked_on"].max()
-    for row in sold[sold["outcome"] == "repaired"].to_dict("records"):
-        days = (day - row["sold_on"]).days
-        is_checked = row["job"] in checks.index and checks[row["job"]] >= row["sold_on"]
-        if warranty / 2 <= days <= warranty > 0 and not is_checked:
-            advice = (
-                f"{warranty - days} days of warranty left: benchodds followup {row['job']} --working yes|no"
-            )
-            yield _row(CHECK_DUE, row["job"], row["family"], days, advice)
-    for row in sold[sold["sold_for"].isna()].to_dict("records"):
-        advice = f"benchodds amend {row['job']} --set sold_for=PRICE --why …"
-        yield _row(NO_PRICE, row["job"], row["family"], (day - row["sold_on"]).days, advice)
+def _sell(row: Mapping[str, Any], odds: Appraiser, records: Records) -> dict[str, Any]:
+    job = records.jobs[records.jobs["job"] == row["job"]].to_dict("records")[0]
+    asked = price_to_ask(odds, _document(records, job))
+    between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
+    advice = f"ask {asked.mean:.2f} {odds.currency}; {between}"
+    return _row(UNSOLD, row["job"], row["family"], row["days"], advice)
+
+
+def _check(row: Mapping[str, Any], _odds: Appraiser, records: Records) -> dict[str, Any]:
+    left = f"{int(-row['days'])} days of warranty left"
+    advice = f"{left}: benchodds followup {row['job']} --working yes|no"
+    return _row(CHECK_DUE, row["job"], row["family"], records.settings.warranty_days + row["days"], advice)
+
+
+def _price(row: Mapping[str, Any], _odds: Appraiser, _records: Records) -> dict[str, Any]:
+    advice = f"benchodds amend {row['job']} --set sold_for=PRICE --why …"
+    return _row(NO_PRICE, row["job"], row["family"], row["days"], advice)
 
 
 def _not_decided(records: Records, day: pd.Timestamp) -> Iterator[dict[str, Any]]:

@@ -364,6 +364,22 @@ def _log_hazard(life: Floats, z: Floats, log_ratio: Floats) -> Floats:
     return shape[:, None, :] * (log_ratio[None] - log_scale[:, None, :])
 
 
+def failed_by_age(family: FamilyLives, shared: Shared, age_years: Floats, year: Floats) -> Floats:
+    """Chance that each component of a unit at which nobody looked has failed, under every state of knowledge.
+
+    Parameters
+    ----------
+    age_years, year : ndarray, shape (n,)
+        Ages, each with its production year.
+
+    Returns
+    -------
+    ndarray, shape (N_DRAWS, n, c)
+    """
+    log_odds = component_odds(family, shared, age_years, year)
+    return np.tensordot(expit(log_odds[..., None] + shared.storage_sd * NODES), NODE_WEIGHTS, axes=1)
+
+
 def given_signs(
     family: FamilyLives, shared: Shared, arrived: Floats, weight: Floats, signs: Floats
 ) -> tuple[Floats, Floats]:

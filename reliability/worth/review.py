@@ -15,6 +15,7 @@ from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import NAMES, find_entry, judge, offers_from, read_unit, verdict_row
+from reliability.worth.odds import failed_by_age
 from reliability.worth.prices import asked_prices, seen_units
 from reliability.worth.regression import share_interval
 
@@ -152,9 +153,10 @@ class Explanation:
     verdict : dict
         The verdict's columns.
     components : DataFrame
-        component, failed (chance that it arrives failed), repairable (chance that a failed one does not
-        end the job), ends_job (chance that the job ends by it), part_cost, hours (added by a failed
-        one), is_named (whether the ledger ever named it); the chief risk first.
+        component, failed (chance that it arrives failed), failed_low, failed_high (90 % interval, whatever
+        can be seen), repairable (chance that a failed one does not end the job), ends_job (chance that the
+        job ends by it), part_cost, hours (added by a failed one), is_named (whether the ledger ever named
+        it); the chief risk first.
     money : DataFrame
         One row per outcome (repaired, not repaired): chance, gain_free (mean gain at a price of 0).
     """
@@ -202,11 +204,17 @@ def explain(
     unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
     at = entry.lives.components
+    drawn = np.tensordot(
+        failed_by_age(entry.lives, appraiser.shared, unit.age_years, unit.year), unit.weight, axes=([1], [0])
+    )
+    failed_low, failed_high = np.quantile(drawn, (0.05, 0.95), axis=0)
     mending = expit(entry.lives.repair[:, :1] + entry.lives.repair[:, 1:] * np.linspace(-1.5, 1.5, 7))
     components = pd.DataFrame(
         {
             "component": [appraiser.shared.components[c] for c in at],
             "failed": appraisal.states.failed,
+            "failed_low": failed_low,
+            "failed_high": failed_high,
             "repairable": mending.mean(axis=1),
             "ends_job": appraisal.states.ends,
             "part_cost": entry.part_cost,

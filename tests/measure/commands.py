@@ -27,7 +27,10 @@ sold_for = 120
 """
 OFFERS, SIGHTINGS = 400, 40
 # What a family's page loads, in the kernel that papermill starts for any notebook.
-IMPORTS = "import reliability.report.planning\nimport reliability.report.family_page"
+IMPORTS = """
+import reliability.report.data, reliability.report.family
+import nbconvert.exporters.templateexporter
+"""
 
 
 def rows() -> list[Row]:
@@ -108,9 +111,8 @@ def _one_family(ledger: Path, sheet: Path, family: str, pages: Path) -> list[Row
 
 
 def _seen(path: Path) -> list[str]:
-    """Give the lines of a page but for the two that carry the key of its content."""
-    lines = path.read_text("utf-8").splitlines()
-    return [line for line in lines if "benchodds-page" not in line and "<dt>Content</dt>" not in line]
+    """Give the lines of a page but for the one that tells of which records it is."""
+    return [line for line in path.read_text("utf-8").splitlines() if "<dt>Ledger</dt>" not in line]
 
 
 def _seconds(ledger: Path, *command: str) -> float:

@@ -556,7 +556,7 @@ def test_unknown_columns_words_and_empty_cells_are_questions_with_what_was_seen(
     assert asked == [
         "tape deck, turntable, disc player, receiver, amplifier, radio, video recorder, loudspeaker, "
         "or a word of your own",
-        "1 row say nothing here. repaired, donor, scrapped, sold as is, open, or leave out?",
+        "empty in 1 row. repaired, donor, scrapped, sold as is, open, or leave out?",
         "repaired, donor, scrapped, sold as is, open? Or unknown, or leave out (the row)",
         "what is this column? One of the words at the top, or leave out",
     ]

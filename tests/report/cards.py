@@ -173,13 +173,21 @@ def tick(page: Any, sign: str, answer: str) -> None:
     page.get_by_role("radiogroup", name=sign, exact=True).get_by_label(answer, exact=True).check()
 
 
+def settle(page: Any) -> None:
+    """Wait until the form has judged what was entered last; a later timer of a page never comes first."""
+    page.evaluate("() => new Promise((done) => setTimeout(done, 80))")
+
+
 def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
     """Enter an offer the way a person does."""
-    if page.is_visible("#next"):
-        page.click("#next")
-    choose(page, cells.get("family") or cells["model"])
-    if cells.get("kind"):
-        page.select_option("#kind", cells["kind"])
+    if page.inner_text("#act") == "Next":
+        page.click("#act")
+    for fold in ("#others", "#more"):
+        page.locator(fold).evaluate("fold => { fold.open = true; }")
+    choose(page, cells.get("family") or cells.get("model") or "")
+    settle(page)
+    if page.is_enabled("#kind"):
+        page.select_option("#kind", cells.get("kind", ""))
     for field in ("built_from", "built_to", "asked", "working_price"):
         page.fill(f"#{field}", cells.get(field, ""))
     for sign in signs:
@@ -188,4 +196,4 @@ def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
         "(field, day) => { field.value = day; field.dispatchEvent(new Event('input', {bubbles: true})); }",
         cells.get("seen_on", ""),
     )
-    page.wait_for_timeout(70)
+    settle(page)

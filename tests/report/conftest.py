@@ -1,20 +1,21 @@
 """Small notebooks and pages for the tests of the report."""
 
+import datetime
+import re
 from collections.abc import Callable, Iterator
-from importlib import import_module
+from html import unescape
 from pathlib import Path
 from typing import Any
 
 import nbformat
-import pandas as pd
 import pytest
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.pages import Page
-from reliability.report.planning import plan
-from reliability.report.render import export_page
-from reliability.report.run import NOTEBOOKS
-from reliability.report.study import Study, load_study
+from reliability.records.package import load_package_records
+from reliability.report import data as data_module
+from reliability.report.data import ReportData
+from reliability.report.run import PAGE_NOTEBOOKS, make_pages
+from reliability.worth.appraiser import Appraiser, fit_appraiser
 from tests.report.cards import Card, chromium, make_card_of, nasty_records
 
 # Names that try to be markup, to be cut, to fill the page and to turn its direction.
@@ -23,19 +24,12 @@ LONG = "Tarnwick" + "interminable" * 14
 TURNED = "טייפ דק 80 (B)"
 PARTS = ("belt", "gear", "<i>motor</i>")
 
-# What a thin notebook does: load the study, show it.
-PARAMETERS = 'family: str = ""  # the family to show\nstudy: str = ""  # file with the computed study'
-SHOW = (
-    "from reliability.report.html import section\n"
-    "from reliability.report.study import load_study\n"
-    "section('answer', load_study(study).subject, '<p>shown</p>')"
+PARAMETERS = 'family: str = ""  # the family to show\nledger: str = ""\nas_of: str = ""'
+# What every page shows where a test is of the run, and not of what pages say.
+QUICK = (
+    "from reliability.report.format import section\n"
+    "section('answer', str(globals().get('family')), '<p>x</p>')"
 )
-
-
-@pytest.fixture
-def show() -> str:
-    """Give a cell that shows the name of the study's subject."""
-    return SHOW
 
 
 @pytest.fixture
@@ -63,16 +57,13 @@ def write_notebook(tmp_path: Path) -> Callable[..., Path]:
 
 
 @pytest.fixture
-def make_page() -> Callable[..., Page]:
-    """Make a page about a family, to be shown by the notebook ``family``."""
-
-    def make(subject: str = "Tarnwick T2", target: str = "families/t2.html", **facts: object) -> Page:
-        study = Study(
-            "family", subject, facts, {"parts": pd.DataFrame({"component": ["belt"], "share": [0.5]})}
-        )
-        return Page(study, target, parameters={"family": subject}, source={"Jobs": "12"})
-
-    return make
+def quick_books(write_notebook: Callable[..., Path]) -> Path:
+    """Give a folder of notebooks that show next to nothing."""
+    for name in PAGE_NOTEBOOKS:
+        kind = name.removesuffix(".ipynb")
+        own = f'{kind}: str = ""\n' if kind in ("family", "component") else ""
+        write_notebook(kind, {"answer": QUICK}, f'{own}ledger: str = ""\nas_of: str = ""')
+    return next(iter(write_notebook("spare", {}).parents))
 
 
 def _ledger_rows() -> dict[str, list[dict[str, object]]]:
@@ -139,41 +130,81 @@ def awkward_records() -> Records:
     return records_from_rows(_ledger_rows())
 
 
-@pytest.fixture(scope="session")
-def awkward_pages(awkward_records: Records) -> list[Page]:
-    """Plan all pages of the awkward ledger."""
-    return plan(awkward_records, demo=True)
+_FITTED: dict[tuple[str, datetime.date], Appraiser] = {}
+
+
+def fit_once(records: Records, day: datetime.date) -> Appraiser:
+    """Fit the odds of a day, once for all tests of a process."""
+    key = records.fingerprint(), day
+    if key not in _FITTED:
+        _FITTED[key] = fit_appraiser(records, day)
+    return _FITTED[key]
+
+
+@pytest.fixture(autouse=True)
+def odds_fitted_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Spare the tests of pages what they are not about."""
+    monkeypatch.setattr(data_module, "fit_appraiser", fit_once)
+
+
+def data_of(records: Records, **given: Any) -> ReportData:
+    """Give what pages of a ledger are made from."""
+    return ReportData(records, odds=fit_once(records, data_module.last_day(records)), **given)
+
+
+def said_by(*pieces: Any) -> str:
+    """Give what a reader sees of pieces of a page, or of its markup: words with single spaces."""
+    html = " ".join(getattr(each, "html", each) for each in pieces)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+
+
+A_FAMILY = {"family": "T2", "kind": "tape deck", "first_year": 1976, "last_year": 1984, "working_price": 150}
+A_JOB = {"job": "1", "family": "T2", "taken_in": "2024-02-01", "closed": "2024-03-05", "outcome": "donor"}
+A_JOB |= {"bought_for": 20, "hours": 2, "salvage_value": 15, "other_costs": 0, "ended_by": "belt"}
+A_FINDING = {"job": "1", "component": "belt", "found": "failed", "original": "yes", "action": "none"}
+THIN = {
+    "no family": {},
+    "no job": {"families": [A_FAMILY]},
+    "one open job": {
+        "families": [A_FAMILY],
+        "jobs": [{"job": "1", "family": "T2", "taken_in": "2024-02-01", "outcome": "open", "bought_for": 20}],
+    },
+    "one job": {"families": [A_FAMILY], "jobs": [{**A_JOB, "ended_by": None}]},
+    "one component seen once": {"families": [A_FAMILY], "jobs": [A_JOB], "findings": [A_FINDING]},
+    "imported only": {"families": [A_FAMILY], "jobs": [{**A_JOB, "origin": "elsewhere"}]},
+}
+"""Ledgers of next to nothing: each makes whole pages that say so."""
+
+
+def thin(name: str) -> ReportData:
+    """Give what the pages of one of the `THIN` ledgers are made from."""
+    return data_of(records_from_rows(THIN[name]))  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="session")
-def awkward_report(awkward_pages: list[Page], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Write the report of the awkward ledger: the notebooks' own commands, run without a kernel."""
+def awkward(awkward_records: Records) -> ReportData:
+    """Give what the pages of the awkward ledger are made from."""
+    return data_of(awkward_records)
+
+
+@pytest.fixture(scope="session")
+def demo_records() -> Records:
+    """Give the demo."""
+    return load_package_records(data_module.DEMO)
+
+
+@pytest.fixture(scope="session")
+def demo(demo_records: Records) -> ReportData:
+    """Give what the pages of the demo are made from."""
+    return data_of(demo_records)
+
+
+@pytest.fixture(scope="session")
+def awkward_report(awkward_records: Records, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the report of the awkward ledger."""
     out = tmp_path_factory.mktemp("report")
-    for page in awkward_pages:
-        write_without_kernel(page, out)
+    make_pages(awkward_records, out, demo=True, workers=1, progress=False)
     return out
-
-
-@pytest.fixture
-def show_page() -> Callable[[Page, Path], Path]:
-    """Give what writes a page without a kernel."""
-    return write_without_kernel
-
-
-def write_without_kernel(page: Page, out: Path) -> Path:
-    """Show a page as its notebook does, and write it."""
-    shown = load_study(page.study.save(out / "studies"))
-    module = import_module(f"reliability.report.{page.study.kind}_page")
-    notebook = nbformat.read(NOTEBOOKS / f"{page.study.kind}.ipynb", as_version=4)
-    for cell in notebook.cells:
-        if cell.source.startswith("page."):
-            made = getattr(module, cell.source.removeprefix("page.").removesuffix("(shown)"))(shown)
-            data = {"text/html": made.html}
-            cell.outputs = [nbformat.v4.new_output("execute_result", data, execution_count=1)]
-    target = out / page.target
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(export_page(notebook, page.around("k")), "utf-8")
-    return target
 
 
 @pytest.fixture(scope="session")

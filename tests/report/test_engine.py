@@ -26,7 +26,7 @@ def outputs(path: Path) -> list[list[nbformat.NotebookNode]]:
 
 def test_a_cell_shows_its_value_what_it_displays_and_what_it_prints(write_notebook: WriteNotebook) -> None:
     path = write_notebook("family", {
-        "value": "from reliability.report.html import Shown\nShown('<p>shown</p>')",
+        "value": "from reliability.report.format import Shown\nShown('<p>shown</p>')",
         "silent": "x = 1\nx;",
         "text": "Some *words*.",
         "display": "from IPython.display import HTML, display\n"
@@ -75,8 +75,8 @@ plt.figure()
 warnings.simplefilter("ignore")
 """
 DRAWS = """
-from reliability.report.html import Shown
-from reliability.report.drawing import drawing, picture
+from reliability.report.format import Shown
+from reliability.report.figures import drawing, picture
 with drawing() as (figure, axes):
     axes.plot([0, 1], [0, 1])
     shown = Shown(picture(figure, title="A line", alt="It rises."))
@@ -96,13 +96,12 @@ def test_a_page_leaves_nothing_to_the_next_one(write_notebook: WriteNotebook) ->
     assert again[1][0].data["text/plain"] == "False"
 
 
-def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook: WriteNotebook, tmp_path: Path) -> None:
+def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook: WriteNotebook) -> None:
     path = write_notebook("family", {"answer": "import warnings\nwarnings.warn('thin ice')"})
     code = (
-        "from pathlib import Path\nfrom reliability.report.pages import PageJob\n"
-        "from reliability.report.render import render\n"
-        f"job = PageJob(Path({str(path)!r}), Path({str(tmp_path / 'a.html')!r}), 'family', {{}}, {{}})\n"
-        "print(*render(job), *render(job), sep='\\n')"
+        "from pathlib import Path\nfrom reliability.report.render import render\n"
+        f"given = Path({str(path)!r}), 'family', {{}}, {{}}\n"
+        "print(*render(*given)[1], *render(*given)[1], sep='\\n')"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     told = [line for line in run.stdout.splitlines() if "UserWarning: thin ice" in line]

@@ -1,12 +1,16 @@
 """From an executed notebook to a page."""
 
+from typing import Any
+
 import nbformat
 import pytest
+from markupsafe import escape
 
 from reliability.errors import ReportError
-from reliability.report.pages import Page
+from reliability.report.data import ReportData
+from reliability.report.pages import Order, Page, around
 from reliability.report.render import export_page, printed
-from reliability.report.study import Study
+from tests.report.conftest import EVIL as EVIL_FAMILY
 
 EVIL = "</title><script>alert(1)</script>"
 
@@ -22,16 +26,19 @@ def result(**data: str) -> nbformat.NotebookNode:
     return nbformat.v4.new_output("execute_result", bundle, execution_count=1)
 
 
-def page(subject: str = "Tarnwick T2", *, demo: bool = False) -> Page:
-    study = Study("family", subject)
-    source = {"Command": "benchodds report", "Jobs": "12"}
-    return Page(study, "families/t2.html", demo, {"family": subject, "as_of": ""}, source, "tape deck")
+@pytest.fixture
+def outside(awkward: ReportData) -> dict[str, Any]:
+    """What stands around the content of a family's page."""
+    return outside_of(awkward)
 
 
-def test_only_text_and_outputs_are_shown() -> None:
-    html = export_page(
-        executed(result(text_html="<p>shown</p>", text_plain="plain")), page().around("k" * 64)
-    )
+def outside_of(data: ReportData, *, demo: bool = False) -> dict[str, Any]:
+    page = Page("family", EVIL_FAMILY, "families/t2.html")
+    return around(page, data, Order("mine", demo, "benchodds report", ""))
+
+
+def test_only_text_and_outputs_are_shown(outside: dict[str, Any]) -> None:
+    html = export_page(executed(result(text_html="<p>shown</p>", text_plain="plain")), outside)
     assert "<p>shown</p>" in html
     assert "How to <em>read</em> it." in html
     assert "study.show" not in html
@@ -39,46 +46,46 @@ def test_only_text_and_outputs_are_shown() -> None:
     assert "In [" not in html
 
 
-def test_the_page_runs_nothing_and_fetches_nothing() -> None:
-    html = export_page(executed(), page().around("k" * 64))
+def test_the_page_runs_nothing_and_fetches_nothing(outside: dict[str, Any]) -> None:
+    html = export_page(executed(), outside)
     assert "default-src 'none'; style-src 'unsafe-inline'; img-src data:" in html
     for banned in ("<script", "http:", "https:", "@import", "<link", "<iframe", "url("):
         assert banned not in html
 
 
-def test_head_and_foot_say_what_and_whence() -> None:
-    html = export_page(executed(), page(demo=True).around("k" * 64))
-    assert '<meta name="benchodds-page" content="' + "k" * 64 + '">' in html[:4096]
-    assert "<title>Tarnwick T2 · benchodds</title>" in html
+def test_head_and_foot_say_what_and_whence(awkward: ReportData, outside: dict[str, Any]) -> None:
+    html = export_page(executed(), outside_of(awkward, demo=True))
+    assert '<meta name="benchodds-ledger" content="mine">' in html[:4096]
+    assert f"<title>{escape(EVIL_FAMILY)} · benchodds</title>" in html
     assert "<strong>DEMO</strong>" in html
-    assert '<a href="../index.html#families" aria-current="page">Families</a>' in html
-    assert "<dt>Command</dt><dd><bdi>benchodds report</bdi></dd>" in html
-    assert "<dt>Parameters</dt><dd><bdi>family = Tarnwick T2</bdi></dd>" in html
+    assert '<a href="../index.html">What to take</a>' in html
+    assert "<dt>Made again by</dt><dd><bdi>benchodds report --family " in html
+    assert f"<dt>Parameters</dt><dd><bdi>family = {escape(EVIL_FAMILY)}</bdi></dd>" in html
     assert "Local codes come first" in html
     assert "moving parts" in html.lower()
     assert "laser" not in html
-    assert "DEMO" not in export_page(executed(), page().around("k"))
+    assert "DEMO" not in export_page(executed(), outside)
 
 
-def test_names_from_the_ledger_stay_text() -> None:
-    html = export_page(executed(result(text_plain=EVIL)), page(EVIL).around("k"))
+def test_names_from_the_ledger_stay_text(outside: dict[str, Any]) -> None:
+    html = export_page(executed(result(text_plain=EVIL)), outside)
     assert "<script" not in html
     assert "&lt;script&gt;" in html
 
 
-def test_a_bare_picture_is_refused() -> None:
+def test_a_bare_picture_is_refused(outside: dict[str, Any]) -> None:
     with pytest.raises(ReportError, match=r"Cell 'answer' shows image/png; .*reliability\.report\.figures"):
-        export_page(executed(result(image_png="AAAA", text_plain="<Figure>")), page().around("k"))
+        export_page(executed(result(image_png="AAAA", text_plain="<Figure>")), outside)
 
 
-def test_an_error_kept_in_a_notebook_is_refused() -> None:
+def test_an_error_kept_in_a_notebook_is_refused(outside: dict[str, Any]) -> None:
     error = nbformat.v4.new_output("error", ename="ValueError", evalue="no lives", traceback=[])
     with pytest.raises(ReportError, match=r"Cell 'answer' ended with ValueError: no lives"):
-        export_page(executed(error), page().around("k"))
+        export_page(executed(error), outside)
 
 
-def test_what_was_printed_is_handed_back() -> None:
+def test_what_was_printed_is_handed_back(outside: dict[str, Any]) -> None:
     stream = nbformat.v4.new_output("stream", name="stderr", text="careful\n\n")
     notebook = executed(stream)
     assert printed(notebook) == ["answer: careful"]
-    assert "careful" not in export_page(notebook, page().around("k"))
+    assert "careful" not in export_page(notebook, outside)

@@ -9,7 +9,7 @@ import pytest
 
 from reliability.report.run import NOTEBOOKS
 
-NAMES = ("index", "fleet", "family", "component", "ledger")
+NAMES = ("index", "fleet", "earnings", "family", "component", "ledger")
 BENCH = "bench"
 """The form for the bench: a notebook of its own, no page of the report."""
 MOST_CELLS = 11
@@ -73,12 +73,12 @@ def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> No
 def test_the_commands_of_a_notebook_exist(name: str) -> None:
     from importlib import import_module
 
-    page = import_module(f"reliability.report.{name}_page")
+    page = import_module(f"reliability.report.{name}")
     cells = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4).cells
     called = [cell.source for cell in cells if cell.source.startswith("page.")]
     assert called
     for each in called:
-        assert callable(getattr(page, each.removeprefix("page.").removesuffix("(shown)")))
+        assert callable(getattr(page, each.removeprefix("page.").partition("(")[0]))
 
 
 def test_the_form_is_no_page_and_does_not_make_pages_again() -> None:

@@ -5,13 +5,14 @@ from html import unescape
 from pathlib import Path
 from urllib.parse import unquote
 
-from reliability.report.pages import Page
+from reliability.report.data import ReportData
+from reliability.report.pages import all_pages
 
 
 def test_every_link_leads_to_a_page_and_no_name_is_used_twice(
-    awkward_report: Path, awkward_pages: list[Page]
+    awkward_report: Path, awkward: ReportData
 ) -> None:
-    for wanted in awkward_pages:
+    for wanted in all_pages(awkward):
         path = awkward_report / wanted.target
         html = path.read_text("utf-8")
         ids = re.findall(r' id="([^"]+)"', html)

@@ -14,8 +14,9 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.batch import CARD, card_day, mark_in
 from reliability.report.card import DOUBLES, card_data, ceiling_words, list_groups, make_card, write_card
+from reliability.report.format import money, share
+from reliability.report.pages import CARD, card_day, mark_in
 from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
 from reliability.worth.odds import normal_draws
 from reliability.worth.review import ranking
@@ -118,7 +119,7 @@ def test_nothing_comes_from_outside_and_only_what_is_trusted_runs(page):
         assert parts[f"{kind}-src"] == f"'sha256-{digest}'"
     links = [attrs for _, attrs in elements.found if {"src", "style", "action", "background"} & set(attrs)]
     assert links == []
-    assert [attrs["href"] for _, attrs in elements.found if "href" in attrs] == ["#answer"]
+    assert [attrs["href"] for _, attrs in elements.found if "href" in attrs] == []
     assert not any(name.startswith("on") for _, attrs in elements.found for name in attrs)
     style = elements.inside[("style", None)]
     assert "url(" not in style
@@ -187,25 +188,36 @@ def test_the_list_is_the_ranking_by_verdict_and_name(nasty, page):
         group, said = listed[row["family"]]
         assert group.css == (row["verdict"] or "none").replace(" ", "-")
         assert said.ceiling == ceiling_words(row["ceiling"])
-        assert said.risk.split(" and ") == [each for each in (row["chief_risk"], row["rival_risk"]) if each]
+        assert said.paid == money(row["usual_price"], "").strip()
+        assert (said.repair, said.loses) == (share(row["success_chance"]), share(row["chance_of_loss"]))
+        assert said.jobs == str(row["jobs_seen"])
     for group in groups:
         names = [row.family.casefold() for row in group.rows]
         assert names == sorted(names)
     assert page.count('scope="row"><bdi>') == len(table)
+    empty = [group.css for group in groups if not group.rows]
+    assert re.findall(r'<tbody class="([a-z-]+)" hidden>', page) == empty
 
 
 def test_families_without_a_price_have_no_verdict():
-    row = {"family": "F", "kind": "k", "verdict": None, "usual_price": np.nan, "ceiling": 12.99}
-    row |= {"success_chance": 0.999, "chief_risk": None, "rival_risk": None, "jobs_seen": 0}
-    (group,) = list_groups(pd.DataFrame([row]))
+    row = {"family": "F", "kind": "k", "verdict": None, "usual_price": np.nan, "ceiling": 1012.99}
+    row |= {"success_chance": 0.999, "chance_of_loss": np.nan, "jobs_seen": 0}
+    *others, group = list_groups(pd.DataFrame([row]))
+    assert [each.rows for each in others] == [()] * 4
     assert (group.css, group.heading) == ("none", "No usual price, no verdict")
-    assert (group.rows[0].usual, group.rows[0].ceiling, group.rows[0].repair) == ("–", "12", "over 99\xa0%")
-    assert group.rows[0].risk == "–"
+    said = group.rows[0]
+    assert (said.paid, said.ceiling, said.repair, said.loses) == ("–", "1\u202f012", "over 99\xa0%", "–")
 
 
 @pytest.mark.parametrize(
     ("ceiling", "said"),
-    [(48.99, "48"), (1.0, "1"), (0.99, "under 1"), (0.0, "under 1"), (-0.01, "not even free")],
+    [
+        (48.99, "48"),
+        (1.0, "1"),
+        (0.99, "only for free"),
+        (0.0, "only for free"),
+        (-0.01, "not even for free"),
+    ],
 )
 def test_a_ceiling_is_never_rounded_up(ceiling, said):
     assert ceiling_words(ceiling) == said

@@ -25,13 +25,13 @@ from reliability.worth.judging import (
     read_offers,
     write_verdicts,
 )
-from reliability.worth.looking import look_first
 from reliability.worth.odds import MOST_SEEN
 from tests.report.cards import (
     CHROMIUM,
     EVIL,
     TURNED,
     Card,
+    choose,
     make_card_of,
     random_offers,
 )
@@ -197,19 +197,17 @@ def test_a_cent_or_a_letter_would_be_seen(cards, pages, tmp_path):
         assert [told.partition(":")[0] for told in difference(cells, {**row, name: other})] == [name]
 
 
-def test_the_sign_to_look_for_first_is_the_same(cards, pages):
+def test_both_answers_to_a_sign_are_the_verdicts_of_judge(cards, pages):
+    """Advice holds: whoever looks gets the verdict that was promised."""
+    script = """([cells, sign, day]) => pocketCard.answers(cells, sign, day)
+        .map(({verdict, ceiling}) => [verdict, ceiling])"""
     for name, card in cards.items():
-        rows = random_offers(card.appraiser, 10, seed=11)
-        script = "([offers, day]) => offers.map((cells) => pocketCard.look(cells, day))"
-        for row, got in zip(rows, pages[name].evaluate(script, [rows, DAY.isoformat()]), strict=True):
-            offer = offers_from([row]).to_dict("records")[0]
-            look = look_first(offer, card.appraiser, as_of=DAY)
-            assert (got is None) == (look is None)
-            if look is not None:
-                assert (got["sign"], got["worth"]) == (look.sign, look.worth)
-                for answer in ("seen", "absent"):
-                    mine = getattr(look, answer)
-                    assert (got[answer]["ceiling"], got[answer]["verdict"]) == (mine.ceiling, mine.verdict)
+        for row in random_offers(card.appraiser, 8, seed=11):
+            for sign in card.appraiser.shared.signs:
+                answered = [{**row, "offer": word, sign: word} for word in ("yes", "no")]
+                expected = judge(offers_from(answered), card.appraiser, as_of=DAY)
+                got = pages[name].evaluate(script, [row, sign, DAY.isoformat()])
+                assert got == expected[["verdict", "ceiling"]].to_numpy(dtype=object).tolist()
 
 
 YEARS = ("82", "1979.0", "1799", "2101", "1979 ", " 1980", "١٩٨٠", "2027", "2026")
@@ -265,6 +263,8 @@ CELLS = [
     {"family": "", "model": "Obbelin 310 Z"},
     {"family": "", "model": "Obbelin 310 Z", "kind": "tape deck", "working_price": "50"},
     {"offer": " "},
+    *({"left_because": text} for text in ("too dear", "poor odds", "no room", "gone", "other", "dear")),
+    *({"bought": text} for text in ("yes", "1017", "a\nb")),
 ]
 
 
@@ -317,17 +317,18 @@ def test_a_ledger_that_holds_nothing_yet_judges_too(card_browser, tmp_path):
     rows += [{"offer": "2", "kind": "tape deck", "working_price": "150"}]
     expected = judged_by_command(card, rows, tmp_path)
     assert [difference(*pair) for pair in zip(expected, judged_by_card(page, rows), strict=True)] == [[], []]
-    page.fill("#name", "Skolm 1")
-    page.press("#name", "Tab")
-    page.locator(".tag").wait_for()
-    assert page.is_hidden("#signs")
-    assert "no part was ever named" in page.inner_text(".told")
+    choose(page, "Skolm 1")
+    page.locator("#why", has_text="No part was ever named.").wait_for()
+    assert page.inner_text("#look") == "Nobody has looked for signs on this kind yet."
+    assert page.is_hidden("#others")
+    page.locator("#more summary").click()
     page.fill("#working_price", "400")
     page.fill("#asked", "0")
-    page.locator(".why", has_text="Nothing like it was ever finished here: take one, not more.").wait_for()
-    assert page.inner_text(".tag .word").strip().lower() == "try one"
+    page.locator("#why", has_text="Nothing like it was ever finished here: take one, not more.").wait_for()
+    assert page.inner_text("#said b").strip().lower() == "try one"
     page.fill("#asked", "")
-    page.locator(".why", has_text="No price yet: try one at most, up to").wait_for()
+    page.locator("#said", has_text="worth up to").wait_for()
+    assert page.locator("#list table").count() == 0
 
 
 @pytest.mark.parametrize("missing", [1, 8768])

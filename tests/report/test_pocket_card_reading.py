@@ -2,10 +2,14 @@
 
 import pytest
 
-from tests.report.cards import CHROMIUM, EVIL, FORMULA, LONG, TURNED, choose, fill_in
+from tests.report.cards import CHROMIUM, EVIL, FORMULA, LONG, SIGNS, TURNED, choose, fill_in, tick
 
 WIDTHS = (360, 768, 1440)
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+# Elements whose text is wider than they are; a long entry in a field scrolls as it is typed.
+CUT = """[...document.querySelectorAll('body *:not(input, select, option, textarea, .unseen)')]
+    .filter((each) => each.clientWidth && each.scrollWidth > each.clientWidth + 1)
+    .map((each) => each.outerHTML)"""
 
 pytestmark = [
     pytest.mark.browser,
@@ -19,9 +23,13 @@ def test_it_can_be_read_by_all_and_fits(open_card, nasty_card, scheme, width):
     from axe_playwright_python.sync_playwright import Axe
 
     page = open_card(nasty_card, color_scheme=scheme, viewport={"width": width, "height": 740})
-    fill_in(page, {"family": LONG, "asked": "20"}, [])
-    page.click("#keep")
-    states = {"answer": lambda: page.wait_for_timeout(500)}
+    states = {"empty": lambda: None}
+    states["answer and what was kept"] = lambda: (
+        fill_in(page, {"family": LONG, "asked": "20"}, []),  # with both folds open
+        page.click("#act"),
+        page.locator("#looked-at summary").click(),
+        page.wait_for_timeout(500),
+    )
     states["list of names"] = lambda: (page.fill("#name", "t"), page.press("#name", "ArrowDown"))
     states["fault"] = lambda: (choose(page, EVIL), page.fill("#asked", "x"), page.fill("#built_from", "8"))
     states["unknown"] = lambda: (
@@ -37,25 +45,51 @@ def test_it_can_be_read_by_all_and_fits(open_card, nasty_card, scheme, width):
         wide = {}
         for each in WIDTHS:
             page.set_viewport_size({"width": each, "height": 740})
-            wide[each] = page.evaluate(SIDEWAYS)
+            wide[each] = (page.evaluate(SIDEWAYS), page.evaluate(CUT))
         page.set_viewport_size({"width": width, "height": 740})
-        assert (name, wide) == (name, dict.fromkeys(WIDTHS, 0))
+        assert (name, wide) == (name, dict.fromkeys(WIDTHS, (0, [])))
+
+
+CHOICES = """() => [...document.querySelectorAll('.answers')].map((group) =>
+    [...group.querySelectorAll('span')].map((each) => {
+        const {backgroundColor, color} = getComputedStyle(each);
+        return `${backgroundColor} ${color}`;
+    }))"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_in_forced_colours_every_choice_is_visible(open_card, nasty_card, scheme):
+    page = open_card(nasty_card, color_scheme=scheme, forced_colors="active")
+    fill_in(page, {"family": LONG, "asked": "20"}, [])
+    for at, answer in enumerate(("not looked", "no", "yes")):
+        for sign in SIGNS:
+            tick(page, sign, answer)
+        for shown in page.evaluate(CHOICES):
+            others = {each for i, each in enumerate(shown) if i != at}
+            assert len(others) == 1
+            assert shown[at] not in others
+    page.click("#name")
+    page.keyboard.press("ArrowDown")
+    colours = "[...document.querySelectorAll('#names li')].map((li) => getComputedStyle(li).backgroundColor)"
+    chosen, *others = page.evaluate(colours)
+    assert chosen not in others
+    assert page.is_visible("#bar svg")  # the verdict's mark and word, whatever becomes of its colour
 
 
 def test_text_never_becomes_markup(open_card, nasty_card):
     page = open_card(nasty_card)
     for name in (EVIL, LONG, TURNED, FORMULA, "<img src=x onerror=alert(1)>"):
         fill_in(page, {"family": name, "asked": "20"}, [])
-        page.click("#keep")
+        page.click("#act")
         page.wait_for_timeout(150)
-        assert page.inner_text(".tag .soft bdi") == name
+        assert page.locator("#kept li >> nth=0").locator("bdi").all_inner_texts()[1] == name
     page.fill("#name", "")
     page.click("#name")
     assert EVIL in page.locator("#names bdi").all_inner_texts()
     strange = "script:not(#numbers), b bdi ~ *, i, em, u, img, [onmouseover], [onerror]"
     assert page.evaluate(f"document.querySelectorAll({strange!r}).length") == 1  # the card's own script
     assert EVIL in page.locator("#list th bdi").all_inner_texts()
-    assert page.locator("#signs bdi").all_inner_texts() == list(nasty_card.appraiser.shared.signs)
+    assert set(page.locator(".sign bdi").all_inner_texts()) == set(nasty_card.appraiser.shared.signs)
 
 
 def test_the_policy_lets_nothing_else_run_or_leave(card_browser, nasty_card):
@@ -87,7 +121,8 @@ def test_on_paper_it_is_the_list(open_card, nasty_card):
     assert page.is_hidden("#unit")
     assert page.is_visible("#list")
     assert page.is_visible(".safety")
-    assert page.is_visible("#list td.wide >> nth=0")
+    assert page.is_hidden("#bar")
+    assert page.is_visible("#list td.jobs >> nth=0")
     assert page.evaluate(SIDEWAYS) == 0
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert page.pdf(format="A4").startswith(b"%PDF")
@@ -96,6 +131,7 @@ def test_on_paper_it_is_the_list(open_card, nasty_card):
 def test_without_scripts_the_list_is_there(open_card, nasty_card):
     page = open_card(nasty_card, java_script_enabled=False)
     assert page.is_hidden("#card")
+    assert page.is_hidden("#bar")
     assert page.is_visible("noscript p")
     assert page.is_visible("#list th bdi >> nth=0")
 
@@ -103,8 +139,8 @@ def test_without_scripts_the_list_is_there(open_card, nasty_card):
 def test_an_old_card_says_so(open_card, nasty_card):
     for days, told in (
         (0, ""),
-        (1, "1 day old."),
-        (61, "61 days old. Make a new card: prices and odds have moved on."),
+        (1, "; 1 day old"),
+        (61, "; 61 days old: make a new card, prices and odds have moved on."),
     ):
         later = f"Date.parse('{nasty_card.appraiser.as_of}T12:00:00') + {days} * 86400000"
         clock = "class extends Date { constructor(...all) { super(...(all.length ? all : [NOW])); } }"

@@ -113,7 +113,7 @@ def test_the_far_ends_of_odds_and_hazards_agree(run):
 def test_knowing_before_deciding_is_worth_the_same(run):
     dice = random.Random(5)
     pairs = [[dice.gauss(0, 9), dice.gauss(0, 9)] for _ in range(200)] + [[0.1, 0.2], [0, 0], [-1, 1]]
-    got = run("numbers verdict", "([one, other]) => worthOfKnowing(one, other)", pairs)
+    got = run("numbers judging", "([one, other]) => worthOfKnowing(one, other)", pairs)
     assert got == [worth_of_knowing(*pair) for pair in pairs]
 
 

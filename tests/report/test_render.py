@@ -10,7 +10,8 @@ import papermill
 import pytest
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
-from reliability.report.pages import Page, PageJob
+from reliability.report.data import ReportData
+from reliability.report.pages import Order, Page, around
 from reliability.report.render import check_parameters, render
 
 WriteNotebook = Callable[..., Path]
@@ -18,9 +19,9 @@ WriteNotebook = Callable[..., Path]
 
 def test_a_parameter_that_the_notebook_does_not_have_is_refused(write_notebook: WriteNotebook) -> None:
     path = write_notebook("family", {})
-    check_parameters(path, {"family": "T2", "study": "x"})
+    check_parameters(path, {"family": "T2", "as_of": "x"})
     with pytest.raises(
-        UnknownName, match=r"family\.ipynb has no parameter 'famly'; known: family, study\. Did you"
+        UnknownName, match=r"family\.ipynb has no parameter 'famly'; known: as_of, family, ledger\. Did you"
     ):
         check_parameters(path, {"famly": "T2"})
 
@@ -41,20 +42,15 @@ def test_a_notebook_has_one_parameters_cell(write_notebook: WriteNotebook, tagge
 
 
 def test_an_unknown_parameter_stops_before_the_notebook_runs(
-    write_notebook: WriteNotebook, tmp_path: Path
+    write_notebook: WriteNotebook,
 ) -> None:
     path = write_notebook("family", {"answer": "1 / 0"})
-    job = PageJob(path, tmp_path / "page.html", "family 'T2'", {"yaer": "1980"}, {})
     with pytest.raises(UnknownName, match="no parameter 'yaer'"):
-        render(job)
-    assert not (tmp_path / "page.html").exists()
+        render(path, "family 'T2'", {"yaer": "1980"}, {})
 
 
 def test_threads_of_one_process_take_turns_at_its_shell(
-    write_notebook: WriteNotebook,
-    make_page: Callable[..., Page],
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    write_notebook: WriteNotebook, awkward: ReportData, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at_work: list[int] = []
 
@@ -66,19 +62,20 @@ def test_threads_of_one_process_take_turns_at_its_shell(
         return nbformat.v4.new_notebook()
 
     monkeypatch.setattr(papermill, "execute_notebook", execute)
-    path, around = write_notebook("family", {}), make_page().around("key")
-    jobs = [PageJob(path, tmp_path / f"{each}.html", "family 'T2'", {}, around) for each in range(3)]
+    path, order = write_notebook("fleet", {}), Order("mine", False, "benchodds report", "")
+    outside = around(Page("fleet", "", "fleet.html"), awkward, order)
     with ThreadPoolExecutor(3) as threads:
-        assert list(threads.map(render, jobs)) == [[], [], []]
+        made = list(threads.map(lambda _: render(path, "the fleet page", {}, outside), range(3)))
+    assert [remarks for _, remarks in made] == [[], [], []]
+    assert len({page for page, _ in made}) == 1
 
 
 def test_a_picture_without_text_names_the_family(
-    write_notebook: WriteNotebook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    write_notebook: WriteNotebook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     picture = nbformat.v4.new_output("display_data", {"image/png": "AAAA"})
     cell = nbformat.v4.new_code_cell("draw()", id="lives", outputs=[picture])
     executed = nbformat.v4.new_notebook(cells=[cell])
     monkeypatch.setattr(papermill, "execute_notebook", lambda *_, **__: executed)
-    job = PageJob(write_notebook("family", {}), tmp_path / "page.html", "family 'T2'", {}, {})
     with pytest.raises(ReportError, match=r"family 'T2': family\.ipynb: Cell 'lives' shows image/png"):
-        render(job)
+        render(write_notebook("family", {}), "family 'T2'", {}, {})

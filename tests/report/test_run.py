@@ -1,112 +1,100 @@
 """A whole run: what is made, kept and removed, what is refused, and what an unchanged ledger costs."""
 
+import io
 import json
-from concurrent.futures import Executor, Future
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
+import psutil
 import pytest
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
+from reliability.records.files import digest, replace_file
 from reliability.records.frames import Records
-from reliability.report import planning, printing
-from reliability.report.pages import Page, whose
-from reliability.report.run import NOTEBOOKS, make_pages
-from reliability.report.study import write_whole
+from reliability.report import data as data_module
+from reliability.report import printing
+from reliability.report.data import ReportData
+from reliability.report.pages import all_pages
+from reliability.report.run import NOTEBOOKS, PAGE_NOTEBOOKS, PagesMade, Progress, make_pages, processes
 from reliability.worth.review import families_of_interest
+from tests.report.conftest import EVIL, LONG, QUICK
 
-
-class Instead(Executor):
-    """Stands in for the workers: writes each page with its key, without running a notebook."""
-
-    def __init__(self, failing: str = "") -> None:
-        self.failing = failing
-
-    def submit(self, fn, /, *args, **kwargs):  # type: ignore[no-untyped-def]
-        (job,) = args
-        future: Future = Future()
-        if self.failing and self.failing in job.subject:
-            future.set_exception(
-                ReportError(f"{job.subject}: cell 'lives' of family.ipynb failed: KeyError: 'age'")
-            )
-            return future
-        write_whole(job.target, page_of(job.around["ledger"], page=job.around["key"]))
-        future.set_result(["a remark"] if "index" in job.subject else [])
-        return future
+Run = Callable[..., PagesMade]
 
 
 @pytest.fixture
-def planned(monkeypatch: pytest.MonkeyPatch, awkward_pages: list[Page]) -> list[Page]:
-    """Let a run plan the awkward pages, or those that a test puts in their place."""
-    pages = list(awkward_pages)
-    monkeypatch.setattr(planning, "plan", lambda *given, **more: planned_for(pages, *given, **more))
-    return pages
+def run(quick_books: Path) -> Run:
+    """Make pages that show next to nothing."""
+
+    def run(records: Records, out: Path, **given: object) -> PagesMade:
+        return make_pages(
+            records, out, **{"progress": False, "workers": 1, "notebooks": quick_books, **given}
+        )  # type: ignore[arg-type]
+
+    return run
 
 
-def planned_for(pages: list[Page], records: Records, *, demo: bool, **_: object) -> list[Page]:
-    """Give pages as those of the ledger that a run is of."""
-    return [replace(page, ledger=whose(records, demo)) for page in pages]
+def touched(out: Path) -> dict[Path, int]:
+    return {path: path.stat().st_mtime_ns for path in out.rglob("*")}
 
 
-def run(records: Records, out: Path, **given: object):  # type: ignore[no-untyped-def]
-    return make_pages(records, out, progress=False, executor=Instead(), **given)  # type: ignore[arg-type]
-
-
-def test_a_run_makes_every_page_and_the_next_one_none(
-    tmp_path: Path, awkward_records: Records, planned: list[Page], monkeypatch: pytest.MonkeyPatch
+def test_a_run_makes_every_page_and_the_next_one_touches_nothing(
+    tmp_path: Path, awkward_records: Records, awkward: ReportData, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = run(awkward_records, tmp_path)
-    assert first.made == tuple(page.target for page in planned)
-    assert (first.kept, first.removed) == ((), ())
-    assert first.remarks == ("index.html: a remark",)
-    before = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*")}
+    out = tmp_path / "out"
+    first = run(awkward_records, out)
+    assert first.made == tuple(page.target for page in all_pages(awkward))
+    assert first.made[0].startswith("families/")
+    assert first.made[-1] == "index.html"
+    assert (first.kept, first.removed, first.remarks) == ((), (), ())
+    assert all((out / each).is_file() for each in first.made)
+    before = touched(out)
+    monkeypatch.setattr(data_module, "ReportData", lambda *_, **__: pytest.fail("worked out again"))
+    second = run(awkward_records, out)
+    assert (second.made, sorted(second.kept)) == ((), sorted(first.made))
+    assert touched(out) == before
 
-    monkeypatch.setattr(planning, "plan", lambda *_, **__: pytest.fail("pages were planned again"))
-    second = run(awkward_records, tmp_path)
-    assert second.made == ()
-    assert sorted(second.kept) == sorted(first.made)
-    assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*")} == before
 
-
-@pytest.mark.parametrize("what", ["records", "demo", "a page that is gone", "a damaged state"])
-def test_whatever_changed_is_looked_at(
-    tmp_path: Path, awkward_records: Records, planned: list[Page], what: str
+def test_pages_by_processes_are_those_by_one(
+    tmp_path: Path, awkward_records: Records, quick_books: Path, run: Run
 ) -> None:
-    run(awkward_records, tmp_path)
-    records, demo = awkward_records, False
+    one, two = tmp_path / "one", tmp_path / "two"
+    made = run(awkward_records, one, workers=1)
+    assert run(awkward_records, two, workers=2) == made
+    assert [(one / each).read_bytes() for each in made.made] == [
+        (two / each).read_bytes() for each in made.made
+    ]
+    with ThreadPoolExecutor(1) as somewhere:
+        assert run(awkward_records, tmp_path / "three", executor=somewhere).made == made.made
+
+
+@pytest.mark.parametrize(
+    "what", ["records", "demo", "a page that is gone", "a page of other words", "a damaged state"]
+)
+def test_whatever_changed_is_made_anew(tmp_path: Path, awkward_records: Records, run: Run, what: str) -> None:
+    out = tmp_path / "out"
+    all_of_them = run(awkward_records, out).made
+    records, demo, one = awkward_records, False, out / all_of_them[0]
     if what == "records":
-        jobs = awkward_records.jobs.assign(bought_for=1.0)
-        records = replace(awkward_records, jobs=jobs)
+        records = replace(awkward_records, jobs=awkward_records.jobs.assign(bought_for=1.0))
     elif what == "demo":
         demo = True
     elif what == "a page that is gone":
-        (tmp_path / planned[0].target).unlink()
+        one.unlink()
+    elif what == "a page of other words":
+        one.write_text(one.read_text().replace("<p>", "<p>No: "))
     else:
-        (tmp_path / ".state.json").write_text("[1")
-    made = run(records, tmp_path, demo=demo)
-    # A ledger's pages are no demo's, even where they would say the same.
-    anew = {"a page that is gone": (planned[0].target,), "demo": tuple(page.target for page in planned)}
-    assert made.made == anew.get(what, ())
-    assert made.removed == ()
-    assert json.loads((tmp_path / ".state.json").read_text())["asked"]["all"].keys() == {
-        page.target for page in planned
-    }
-
-
-def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(
-    tmp_path: Path, awkward_records: Records, planned: list[Page]
-) -> None:
-    run(awkward_records, tmp_path)
-    gone = next(page for page in planned if page.study.kind == "component")
-    (tmp_path / "families" / "mine.html").write_text("<p>my own notes</p>")
-    (tmp_path / gone.target).with_suffix(".pdf").write_text("pdf")
-    planned.remove(gone)
-    records = replace(awkward_records, jobs=awkward_records.jobs.assign(bought_for=2.0))
-    assert run(records, tmp_path).removed == (gone.target,)
-    assert not (tmp_path / gone.target).exists()
-    assert not (tmp_path / gone.target).with_suffix(".pdf").exists()
-    assert (tmp_path / "families" / "mine.html").exists()
+        (out / ".state.json").write_text("[1")
+    made = run(records, out, demo=demo)
+    # Each page tells of which records it is, and a ledger's pages are no demo's.
+    changed = {"records": all_of_them, "demo": all_of_them, "a damaged state": ()}.get(what, all_of_them[:1])
+    assert (made.made, made.removed) == (changed, ())
+    assert json.loads((out / ".state.json").read_text())["asked"]["all"].keys() == set(all_of_them)
 
 
 def page_of(ledger: str, **marks: str) -> str:
@@ -115,113 +103,132 @@ def page_of(ledger: str, **marks: str) -> str:
     return "".join(f'<meta name="benchodds-{name}" content="{value}">' for name, value in named.items())
 
 
-@pytest.mark.parametrize("families", [None, ["one"]])
-def test_what_another_ledger_left_is_removed(
-    tmp_path: Path, awkward_records: Records, planned: list[Page], families: list[str] | None
+def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(
+    tmp_path: Path, awkward_records: Records, run: Run
 ) -> None:
+    out = tmp_path / "out"
+    run(awkward_records, out)
+    gone = out / "components/valve.html"
+    gone.write_text(page_of(""))  # of this ledger, which marks no name in the test
+    (out / "components/valve.pdf").write_text("pdf")
+    (out / "families/mine.html").write_text("<p>my own notes</p>")
     mine = replace(awkward_records, ledger="mine")
+    run(mine, out)
+    gone.write_text(page_of("mine"))
+    (out / "components/valve.pdf").write_text("pdf")
+    changed = replace(mine, jobs=mine.jobs.assign(bought_for=2.0))
+    assert run(changed, out).removed == ("components/valve.html",)
+    assert not gone.exists()
+    assert not gone.with_suffix(".pdf").exists()
+    assert (out / "families/mine.html").exists()
+
+
+@pytest.mark.parametrize("families", [None, [EVIL]])
+def test_what_another_ledger_left_is_removed(
+    tmp_path: Path, awkward_records: Records, run: Run, families: list[str] | None
+) -> None:
+    out, mine = tmp_path / "out", replace(awkward_records, ledger="mine")
     left = {
         "card.html": page_of("other", day="2026-05-17"),
-        "families/theirs.html": page_of("other", page="k"),
-        "families/older.html": '<meta name="benchodds-page" content="k">',
-        "families/mine.html": page_of("mine", page="k"),
+        "families/theirs.html": page_of("other"),
+        "families/mine.html": page_of("mine"),
         "families/notes.html": "<p>my own notes</p>",
-        "fleet.html": page_of("other", page="k"),
+        "fleet.html": page_of("other"),
     }
     for name, content in left.items():
-        write_whole(tmp_path / name, content)
-    (tmp_path / "families/theirs.pdf").write_text("pdf")
-    if families:
-        families = [next(page.study.subject for page in planned if page.study.kind == "family")]
-        planned[:] = [page for page in planned if page.study.kind == "index"]
-    made = run(mine, tmp_path, families=families)
-    gone = ["card.html", "families/older.html", "families/theirs.html"]
-    gone += ["fleet.html"] if families else ["families/mine.html"]
+        replace_file(out / name, content)
+    (out / "families/theirs.pdf").write_text("pdf")
+    made = run(mine, out, families=families)
+    gone = ["card.html", "families/theirs.html", *(["fleet.html"] if families else ["families/mine.html"])]
     assert sorted(made.removed) == sorted(gone)
-    assert not any((tmp_path / name).exists() for name in [*gone, "families/theirs.pdf"])
-    assert (tmp_path / "families/notes.html").exists()
-    assert (tmp_path / "families/mine.html").exists() == bool(families)
-
-
-def test_a_card_of_another_ledger_goes_even_where_no_page_changed(
-    tmp_path: Path, awkward_records: Records, planned: list[Page]
-) -> None:
-    run(awkward_records, tmp_path)
-    write_whole(tmp_path / "card.html", page_of("other", day="2026-05-17"))
-    again = run(awkward_records, tmp_path)
+    assert not any((out / name).exists() for name in [*gone, "families/theirs.pdf"])
+    assert (out / "families/notes.html").exists()
+    assert (out / "families/mine.html").exists() == bool(families)
+    # A card of another ledger goes even where no page changed.
+    replace_file(out / "card.html", page_of("other", day="2026-05-17"))
+    again = run(mine, out, families=families)
     assert (again.made, again.removed) == ((), ("card.html",))
-    assert not (tmp_path / "card.html").exists()
 
 
 def test_a_new_card_makes_the_pages_be_looked_at(
-    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch, planned: list[Page]
+    tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[str] = []
+    whole = data_module.ReportData
 
-    def look(*given: Any, card: str, **more: Any) -> list[Page]:
+    def look(*given: object, card: str, **more: object) -> ReportData:
         asked.append(card)
-        return planned_for(planned, *given, **more)
+        return whole(*given, card=card, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(planning, "plan", look)
-    mine = replace(awkward_records, ledger="mine")
-    run(mine, tmp_path)
-    write_whole(tmp_path / "card.html", page_of("mine", day="2026-05-17"))
-    run(mine, tmp_path)
-    run(mine, tmp_path)
+    monkeypatch.setattr(data_module, "ReportData", look)
+    out, mine = tmp_path / "out", replace(awkward_records, ledger="mine")
+    run(mine, out, families=[EVIL])
+    replace_file(out / "card.html", page_of("mine", day="2026-05-17"))
+    run(mine, out, families=[EVIL])
+    run(mine, out, families=[EVIL])
     assert asked == ["", "2026-05-17"]
 
 
-def test_some_families_leave_the_other_pages_alone(
-    tmp_path: Path, awkward_records: Records, planned: list[Page]
-) -> None:
-    run(awkward_records, tmp_path)
-    family = next(page for page in planned if page.study.kind == "family")
-    others = [page for page in planned if page is not family]
-    planned[:] = [replace(family, source={"Jobs": "more"})]
-    made = run(awkward_records, tmp_path, families=[family.study.subject])
-    assert (made.made, made.removed) == ((family.target,), ())
-    assert all((tmp_path / page.target).exists() for page in others)
-
-
 def test_some_families_and_all_are_each_made_once(
-    tmp_path: Path, awkward_records: Records, planned: list[Page], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    family = next(page for page in planned if page.study.kind == "family")
-    everything = list(planned)
-    planned[:] = [family]
-    some = run(awkward_records, tmp_path, families=[family.study.subject]).made
-    planned[:] = everything
-    run(awkward_records, tmp_path)
-    monkeypatch.setattr(planning, "plan", lambda *_, **__: pytest.fail("pages were planned again"))
-    assert run(awkward_records, tmp_path, families=[family.study.subject]).kept == some
-    assert len(run(awkward_records, tmp_path).kept) == len(everything)
+    out = tmp_path / "out"
+    some = run(awkward_records, out, families=[LONG])
+    assert len(some.made) == 2
+    assert some.made[1] == "index.html"
+    every = run(awkward_records, out)
+    assert every.kept == some.made
+    monkeypatch.setattr(data_module, "ReportData", lambda *_, **__: pytest.fail("worked out again"))
+    assert sorted(run(awkward_records, out, families=[LONG]).kept) == sorted(some.made)
+    assert len(run(awkward_records, out).kept) == len(every.made) + 2
 
 
-def test_a_failing_page_ends_the_run_with_its_name_and_keeps_the_others(
-    tmp_path: Path, awkward_records: Records, planned: list[Page]
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_failing_page_is_named_with_its_cell_and_the_others_are_made(
+    tmp_path: Path, awkward_records: Records, write_notebook: Callable[..., Path], run: Run, workers: int
 ) -> None:
-    family = next(page for page in planned if page.study.kind == "family")
-    message = (
-        rf"1 of {len(planned)} pages could not be made; the others are up to date\.\n"
-        rf"{family.target}: .*: cell 'lives' of family\.ipynb failed: KeyError: 'age'"
-    )
-    with pytest.raises(ReportError, match=message):
-        make_pages(awkward_records, tmp_path, progress=False, executor=Instead(repr(family.study.subject)))
-    assert not (tmp_path / family.target).exists()
-    assert not (tmp_path / ".state.json").exists()
-    again = run(awkward_records, tmp_path)
-    assert again.made == (family.target,)
+    out = tmp_path / "out"
+    fails = f"assert family != {EVIL!r}, 'no lives'\nprint('thin ice')"
+    write_notebook("family", {"answer": QUICK, "lives": fails})
+    page = "families/" + next(iter(data_module.slugs([EVIL]).values())) + ".html"
+    replace_file(out / page, "the old page")
+    with pytest.raises(ReportError) as refused:
+        run(awkward_records, out, workers=workers)
+    first, second = str(refused.value).splitlines()
+    assert first == "1 of 10 pages could not be made; the others are up to date."
+    assert second == f"{page}: family {EVIL!r}: cell 'lives' of family.ipynb failed: AssertionError: no lives"
+    assert (out / page).read_text() == "the old page"
+    assert not list(out.rglob("*.part"))
+    assert not (out / ".state.json").exists()
+    write_notebook("family", {"answer": QUICK, "lives": "print('thin ice')"})
+    again = run(awkward_records, out, workers=workers)
+    assert again.made == (page,)
+    assert f"{page}: lives: thin ice" in again.remarks
+    text = (out / page).read_text()
+    assert "thin ice" not in text
+    assert str(tmp_path) not in text
+
+
+def test_a_process_that_ends_is_told(
+    tmp_path: Path, awkward_records: Records, write_notebook: Callable[..., Path], quick_books: Path, run: Run
+) -> None:
+    write_notebook("fleet", {"answer": "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)"},
+                   'ledger: str = ""\nas_of: str = ""')  # fmt: skip
+    with pytest.raises(ReportError, match=r"the process that ran fleet\.ipynb was ended from outside"):
+        run(awkward_records, tmp_path / "out", workers=2)
 
 
 def test_pages_are_printed_on_request(
-    tmp_path: Path, awkward_records: Records, planned: list[Page], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(printing, "print_pages", lambda out, pages: tuple(f"{page}.pdf" for page in pages))
-    made = run(awkward_records, tmp_path, pdf=True)
-    assert len(made.printed) == len(planned)
+    made = run(awkward_records, tmp_path / "out", pdf=True)
+    assert len(made.printed) == len(made.made)
 
 
-def test_a_family_that_only_imported_jobs_name_has_no_page(tmp_path: Path, awkward_records: Records) -> None:
+def test_a_family_that_only_imported_jobs_name_has_no_page(
+    tmp_path: Path, awkward_records: Records, run: Run
+) -> None:
     families, jobs = awkward_records.families.copy(), awkward_records.jobs.copy()
     families.loc[len(families), ["family", "kind"]] = ["Quillmarsh 7", families["kind"].iloc[0]]
     jobs.loc[len(jobs)] = {
@@ -231,14 +238,13 @@ def test_a_family_that_only_imported_jobs_name_has_no_page(tmp_path: Path, awkwa
         "origin": "elsewhere",
     }
     records = replace(awkward_records, families=families, jobs=jobs)
-    assert "Quillmarsh 7" not in families_of_interest(records)
     assert set(families_of_interest(records)) == set(awkward_records.families["family"])
     with pytest.raises(InvalidInput, match=r"imported jobs name the family Quillmarsh 7.* working_price"):
-        run(records, tmp_path, families=["Quillmarsh 7"])
+        run(records, tmp_path / "out", families=["Quillmarsh 7"])
 
 
 def test_what_cannot_be_is_refused_before_anything_is_written(
-    tmp_path: Path, awkward_records: Records
+    tmp_path: Path, awkward_records: Records, run: Run
 ) -> None:
     out = tmp_path / "out"
     with pytest.raises(UnknownName, match=r"The ledger holds no family 'Quillmarsh'; known: "):
@@ -247,36 +253,86 @@ def test_what_cannot_be_is_refused_before_anything_is_written(
         run(awkward_records, out, workers=0)
     with pytest.raises(ReportError, match=r"The notebooks that show the pages are not in .*none"):
         run(awkward_records, out, notebooks=tmp_path / "none")
-    with pytest.raises(InvalidInput, match="The ledger holds no date yet"):
-        run(Records.empty(), out)
     assert not (out / "index.html").exists()
 
 
-def test_a_real_run_of_one_family(
-    tmp_path: Path, awkward_records: Records, awkward_pages: list[Page], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    family = min(
-        (page for page in awkward_pages if page.study.kind == "family"), key=lambda page: len(page.shown)
-    )
-    monkeypatch.setattr(planning, "plan", lambda *_, **__: [family])
-    made = make_pages(awkward_records, tmp_path, families=[family.study.subject], workers=1, progress=False)
-    assert (made.made, made.remarks) == ((family.target,), ())
-    html = (tmp_path / family.target).read_text("utf-8")
-    assert "<h1>" in html
-    assert "open_study" not in html
+def test_a_ledger_without_a_job_has_its_pages(tmp_path: Path, run: Run) -> None:
+    made = run(Records.empty(), tmp_path / "out")
+    assert made.made == ("fleet.html", "earnings.html", "ledger.html", "index.html")
 
 
 def test_a_run_tells_how_far_it_is_on_standard_error(
-    tmp_path: Path, awkward_records: Records, planned: list[Page], capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, awkward_records: Records, run: Run, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    make_pages(awkward_records, tmp_path, executor=Instead())
+    run(awkward_records, tmp_path / "out", progress=True)
     said = capsys.readouterr()
     assert said.out == ""
     first, *rest = said.err.splitlines()
     assert first == "Fitting lives, odds and prices …"
-    assert len(rest) == len(planned)
-    assert rest[-1].startswith(f"{len(planned)}/{len(planned)} ")
+    assert rest[-1] == "10/10 index.html"
+    assert len(rest) == 10
 
 
-def test_the_folder_of_notebooks_is_the_projects_own() -> None:
-    assert (NOTEBOOKS / "family.ipynb").is_file()
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_bar_on_a_terminal_and_silence_on_request() -> None:
+    from reliability.report.run import _Shown
+
+    stream = Terminal()
+    progress = Progress(2, stream=stream)
+    progress.step("index.html", _Shown())
+    progress.step("fleet.html", _Shown(failure="no"))
+    first, second = stream.getvalue().split("\r\033[K")[1:]
+    assert first == "█" * 12 + "·" * 12 + " 1/2 index.html"
+    assert second == "█" * 24 + " 2/2 fleet.html failed\n"
+    quiet = io.StringIO()
+    Progress(2, stream=quiet, is_shown=False).step("index.html", _Shown())
+    assert quiet.getvalue() == ""
+
+
+def test_notebooks_are_the_projects_own_and_digests_tell_names_and_contents(tmp_path: Path) -> None:
+    assert all((NOTEBOOKS / name).is_file() for name in PAGE_NOTEBOOKS)
+    (tmp_path / "a.py").write_text("1")
+    first = digest(tmp_path, "*.py")
+    (tmp_path / "b.txt").write_text("ignored")
+    assert digest(tmp_path, "*.py") == first
+    (tmp_path / "a.py").rename(tmp_path / "c.py")
+    assert digest(tmp_path, "*.py") != first
+
+
+RUN = """
+import os, sys, time
+from reliability.report.run import processes
+if __name__ == "__main__":
+    with processes(None, 2) as pool:
+        print(pool.submit(os.getpid).result(), flush=True)
+        time.sleep(600)
+"""
+
+
+def test_no_process_outlives_a_run_that_was_killed(tmp_path: Path) -> None:
+    (tmp_path / "run.py").write_text(RUN)
+    environment = {**os.environ, "PYTHONPATH": str(Path.cwd())}
+    run = subprocess.Popen(
+        [sys.executable, str(tmp_path / "run.py")], stdout=subprocess.PIPE, text=True, env=environment
+    )
+    assert run.stdout is not None
+    worker = psutil.Process(int(run.stdout.readline()))
+    run.kill()
+    run.communicate()
+    ended, left = psutil.wait_procs([worker], timeout=30)
+    assert (len(ended), left) == (1, [])
+
+
+def test_processes_compute_on_one_core_each_and_leave_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("OMP_NUM_THREADS", "7")
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    with processes(None, 2) as pool:
+        assert pool is not None
+        seen = [pool.submit(os.getenv, name).result() for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")]
+    assert seen == ["1", "1"]
+    assert os.environ["OMP_NUM_THREADS"] == "7"
+    assert "OPENBLAS_NUM_THREADS" not in os.environ

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from reliability.report.format import found_by_job, signs_by_job, window
+from reliability.report.format import found_by_job, window
 
 NAN = float("nan")
 
@@ -30,11 +30,3 @@ def test_what_was_found_is_said_worst_first() -> None:
         "1": "head (left) failed, replaced; switch failed during work; gear worn, serviced; 1 sound",
         "2": "1 sound",
     }
-
-
-def test_signs_are_told_from_not_having_looked() -> None:
-    signs = pd.DataFrame(
-        [("1", "hum", "yes"), ("1", "rust", "no"), ("1", "no power", "yes"), ("2", "rust", "no")],
-        columns=["job", "sign", "seen"],
-    )
-    assert signs_by_job(signs) == {"1": "hum, no power", "2": "none seen"}

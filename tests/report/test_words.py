@@ -1,7 +1,5 @@
 """How numbers are said."""
 
-import datetime
-
 import pytest
 
 from reliability.report import format
@@ -63,10 +61,3 @@ def test_counts_and_lists() -> None:
     assert format.listed([]) == ""
     assert format.listed(["belt"]) == "belt"
     assert format.listed(["belt", "gear", "head"]) == "belt, gear and head"
-
-
-def test_days_and_long_names() -> None:
-    assert format.day(datetime.date(2026, 5, 17)) == "2026-05-17"
-    assert format.day(None) == format.NOTHING
-    assert format.shortened("a" * 40) == "a" * 27 + "…"
-    assert format.shortened("Tarnwick T2") == "Tarnwick T2"

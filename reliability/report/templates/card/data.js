@@ -24,6 +24,10 @@ const SHARED = (() => {
 // What a sign is called may not be what a column of an offer is called: no file could tell them apart.
 const SIGNS = SHARED.signs.filter((sign) => !RULES.columns.includes(sign));
 
+// The signs that somebody has looked for on a kind, those first that tell most; of an unknown kind, on any.
+const LOOKS = new Map(Object.entries(BENCH.looks));
+const signsOf = (kind) => (LOOKS.get(kind) ?? LOOKS.get("")).filter((sign) => SIGNS.includes(sign));
+
 function entryOf([family, kind, evidence, jobsSeen, openJobs, components, changes, doubles, singles]) {
   const d = numbersOf(doubles, 8);
   const s = numbersOf(singles, 4);

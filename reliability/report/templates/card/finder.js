@@ -32,7 +32,7 @@ function meant(text) {
   return alike.length === 1 ? alike[0] : null;
 }
 
-function startFinder(input, list, changed) {
+function startFinder(input, list, changed, chosen) {
   let [items, at, open] = [[], -1, false];
 
   const close = () => {
@@ -54,6 +54,7 @@ function startFinder(input, list, changed) {
     input.value = item.name;
     close();
     changed();
+    chosen();
   };
   const show = () => {
     const all = found(input.value);

@@ -1,5 +1,36 @@
 // The verdict on one offer, column by column as the command line writes it.
 
+function ceilingPrice(appraisal) {
+  const { margin, caution } = BENCH.terms;
+  const middle = cents(appraisal.meanGain) - margin;
+  if (caution <= 0) return cents(middle);
+  return cents(Math.min(middle, drawQuantile(appraisal.gainFree, 1 - caution) - margin));
+}
+
+const worthOfKnowing = (one, other) => Math.max(0, Math.min(one, -other), Math.min(other, -one));
+
+function lessonWorth(appraisal, asked, offersExpected) {
+  let repaired = 0;
+  let unrepaired = 0;
+  appraisal.gainFree.forEach((gain, d) => {
+    const over = gain - asked - BENCH.terms.margin;
+    repaired += appraisal.success[d] * over;
+    unrepaired += (1 - appraisal.success[d]) * over;
+  });
+  const n = appraisal.gainFree.length;
+  return offersExpected * worthOfKnowing(repaired / n, unrepaired / n);
+}
+
+function decide(entry, appraisal, asked, ceiling) {
+  const isFounded = entry.kindJobs > 0;
+  if (asked <= ceiling && isFounded) return "take";
+  const near = ceiling > 0 && asked > ceiling && asked <= ceiling * (1 + BENCH.terms.haggle_room);
+  if (near && isFounded) return "haggle";
+  if (entry.jobsSeen >= RULES.few_jobs || entry.openJobs > 0) return "skip";
+  const short = Math.max(0, BENCH.terms.margin - (cents(appraisal.meanGain) - asked));
+  return asked <= ceiling || lessonWorth(appraisal, asked, entry.offersExpected) > short ? "try one" : "skip";
+}
+
 const blank = { verdict: null, expected_gain: NaN, gain_low: NaN, gain_high: NaN, chance_of_loss: NaN };
 
 function verdictRow(entry, appraisal, asked) {
@@ -65,27 +96,12 @@ function judgeOffer(cells, day = BENCH.day) {
   return { offer: offer.offer, ...row, note: [...notes, ...more].join("; "), entry, unit, asked: offer.asked };
 }
 
-// The sign that nobody looked for yet and that tells most, sign by sign so that a slow phone stays awake.
-function* lookFirst({ entry, unit, asked }) {
-  let best = null;
-  for (const [i, name] of SHARED.signs.entries()) {
-    if (!Number.isNaN(unit.signs[i]) || !SIGNS.includes(name)) continue;
-    const share = SHARED.sign_mean[i];
-    const [seen, absent] = [1, 0].map((value) => {
-      const signs = unit.signs.map((old, j) => (j === i ? value : old));
-      const appraisal = appraise(entry, { ...unit, signs });
-      const ceiling = ceilingPrice(appraisal);
-      const verdict = Number.isNaN(asked) ? null : decide(entry, appraisal, asked, ceiling);
-      return { gain: appraisal.meanGain, ceiling, verdict };
-    });
-    const least = asked + BENCH.terms.margin;
-    const known = worthOfKnowing(share * (seen.gain - least), (1 - share) * (absent.gain - least));
-    const worth = Number.isNaN(asked) ? 0 : cents(known);
-    const moves = cents(Math.sqrt(share * (1 - share)) * Math.abs(seen.gain - absent.gain));
-    if (best === null || worth > best.worth || (worth === best.worth && moves > best.moves)) {
-      best = { sign: name, worth, moves, seen, absent };
-    }
-    yield null;
-  }
-  return best;
+// What becomes of an offer if a sign is there, or is not: its verdict and ceiling both times.
+function answersTo(sign, { entry, unit, asked }) {
+  return [1, 0].map((answer) => {
+    const signs = unit.signs.map((seen, i) => (SHARED.signs[i] === sign ? answer : seen));
+    const appraisal = appraise(entry, { ...unit, signs });
+    const ceiling = ceilingPrice(appraisal);
+    return { verdict: Number.isNaN(asked) ? null : decide(entry, appraisal, asked, ceiling), ceiling, asked };
+  });
 }

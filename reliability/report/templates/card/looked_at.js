@@ -18,14 +18,14 @@ const STORE = storage();
 
 function keptBefore() {
   try {
-    const kept = JSON.parse(STORE?.getItem(PLACE) ?? "[]");
-    return Array.isArray(kept) ? kept.filter((cells) => typeof cells?.offer === "string") : [];
+    const before = JSON.parse(STORE?.getItem(PLACE) ?? "[]");
+    return Array.isArray(before) ? before.filter((cells) => typeof cells?.offer === "string") : [];
   } catch {
     return [];
   }
 }
 
-function remember(kept) {
+function remember() {
   try {
     STORE?.setItem(PLACE, JSON.stringify(kept));
     return STORE !== null;
@@ -34,15 +34,115 @@ function remember(kept) {
   }
 }
 
-function freeLabel(kept) {
-  const taken = new Set(kept.map((cells) => cells.offer));
+let kept = keptBefore();
+let opened = null; // the kept unit that stands in the form again
+let saved = ""; // what the form held when it was last put on the list
+
+function freeLabel() {
   let number = 1;
-  while (taken.has(`unit ${number}`)) number++;
+  while (kept.some(({ offer }) => offer === `unit ${number}`)) number++;
   return `unit ${number}`;
 }
 
 // A name may be that of something every object has.
 const cellOf = (cells, name) => (Object.prototype.hasOwnProperty.call(cells, name) ? cells[name] : "");
+
+// Put the form's unit on the list; one that was opened again takes its own place.
+function keep() {
+  if (!judgeNow()) return;
+  const { cells } = readCells();
+  cells.offer = cleanText(cells.offer) || freeLabel();
+  cells.seen_on = cells.seen_on || BENCH.day; // at home an empty day would be the day of judging
+  if (kept.some((other) => other !== opened && other.offer === cells.offer)) {
+    refuse([new Refusal("offer", "This label is in the list already; every label stands once.")]);
+    by("offer").focus();
+    return;
+  }
+  const filled = Object.entries({ ...opened, ...cells }).map(([name, text]) => [name, cleanText(text)]);
+  const unit = Object.fromEntries(filled.filter(([, text]) => text !== ""));
+  if (opened) kept[kept.indexOf(opened)] = unit;
+  else kept.push(unit);
+  opened = null;
+  by("offer").value = "";
+  showKept();
+  saved = JSON.stringify(readCells().cells);
+  judgeNow();
+  speak(`Saved as ${cells.offer}.`);
+}
+
+// The family and all that tells one unit from another.
+function titleOf(cells) {
+  const years = [...new Set([cellOf(cells, "built_from"), cellOf(cells, "built_to")])].filter(Boolean).join("–");
+  const parts = [nameOf(cellOf(cells, "family") || cellOf(cells, "model") || cellOf(cells, "kind"))];
+  if (years) parts.push(`, built ${years}`);
+  if (cellOf(cells, "asked")) parts.push(`, asked ${cells.asked}${HARD}${BENCH.currency}`);
+  return parts;
+}
+
+function keptItem(cells) {
+  const named = make("small", {}, nameOf(cells.offer), ": ", ...titleOf(cells));
+  const told = make("p");
+  try {
+    const row = judgeOffer(cells);
+    const word = make("b", { class: toneOf(row.verdict) }, markOf(row.verdict), ` ${row.verdict ?? ""}`);
+    told.append(...(row.verdict === null ? [] : [word, " "]), reachOf(row), named);
+  } catch (fault) {
+    if (!(fault instanceof Refusal)) throw fault;
+    told.append(make("b", { class: "skip" }, fault.message), named);
+  }
+  const outcome = make("select", { "aria-label": `What became of ${cells.offer}` });
+  outcome.append(make("option", { value: "" }, "not decided"), make("option", { value: "bought" }, "bought"));
+  for (const reason of RULES.left_because) outcome.append(make("option", { value: reason }, `left: ${reason}`));
+  outcome.value = cellOf(cells, "bought") ? "bought" : cellOf(cells, "left_because");
+  outcome.addEventListener("change", () => {
+    delete cells.bought;
+    delete cells.left_because;
+    if (outcome.value === "bought") cells.bought = "yes";
+    else if (outcome.value) cells.left_because = outcome.value;
+    noteKept();
+  });
+  const open = make("button", { type: "button", "aria-label": `Open ${cells.offer}` }, "Open");
+  const remove = make("button", { type: "button", "aria-label": `Remove ${cells.offer}` }, "Remove");
+  open.addEventListener("click", () => reopen(cells));
+  remove.addEventListener("click", () => {
+    kept = kept.filter((other) => other !== cells);
+    if (opened === cells) opened = null;
+    saved = "";
+    showKept();
+    judgeNow();
+    by(kept.length ? "save" : "name").focus();
+  });
+  return make("li", {}, told, make("div", { class: "buttons" }, outcome, open, remove));
+}
+
+function reopen(cells) {
+  by("unit").reset();
+  by("kind").disabled = false;
+  by("name").value = cellOf(cells, "model") || cellOf(cells, "family");
+  by("kind").value = cellOf(cells, "kind");
+  for (const field of FIELDS) by(field).value = cellOf(cells, field);
+  for (const [i, sign] of SIGNS.entries()) {
+    for (const input of document.getElementsByName(`sign-${i}`)) input.checked = input.value === cellOf(cells, sign);
+  }
+  opened = cells;
+  saved = "";
+  judgeNow();
+  window.scrollTo(0, 0);
+  by("asked").focus();
+}
+
+function noteKept() {
+  by("forgetful").hidden = remember();
+  by("as-text").value = offersFile(kept);
+}
+
+// The newest first: it is the one that is decided next.
+function showKept() {
+  noteKept();
+  by("looked-at").hidden = !kept.length;
+  by("looked-number").textContent = kept.length;
+  by("kept").replaceChildren(...kept.map(keptItem).reverse());
+}
 
 // A cell that a spreadsheet would take for a formula gets an apostrophe; quotes as in RFC 4180.
 function csvCell(text) {
@@ -50,11 +150,11 @@ function csvCell(text) {
   return /[",\r\n]|^\s|\s$/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
 }
 
-function offersFile(kept) {
+function offersFile(units) {
   const columns = [...RULES.columns, ...SIGNS];
   // A card made later may not know a sign that was looked at with this one.
-  for (const cells of kept) for (const name of Object.keys(cells)) if (!columns.includes(name)) columns.push(name);
-  const rows = [columns, ...kept.map((cells) => columns.map((name) => cellOf(cells, name)))];
+  for (const cells of units) for (const name of Object.keys(cells)) if (!columns.includes(name)) columns.push(name);
+  const rows = [columns, ...units.map((cells) => columns.map((name) => cellOf(cells, name)))];
   return rows.map((row) => `${row.map(csvCell).join(",")}\r\n`).join("");
 }
 

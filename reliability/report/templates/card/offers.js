@@ -1,9 +1,10 @@
 // One offer: its cells checked by the rules of an offers file, then turned into ages, signs and price.
 
 class Refusal extends Error {
-  constructor(field, message) {
+  constructor(field, message, near = null) {
     super(message);
     this.field = field;
+    this.near = near; // the known name that may be meant
   }
 }
 
@@ -86,6 +87,11 @@ function readOffer(cells) {
   const [first, last] = [read(readYear, "built_from"), read(readYear, "built_to")];
   offer.asked = read(readMoney, "asked", false);
   offer.seenOn = read(readDay, "seen_on");
+  read(readName, "bought");
+  const left = read(readName, "left_because");
+  if (left !== null && !RULES.left_because.includes(left)) {
+    faults.push(new Refusal("left_because", `A reason is one of ${RULES.left_because.join(", ")}.`));
+  }
   for (const name of Object.keys(cells)) {
     if (!RULES.columns.includes(name)) offer.signs.set(name, read(readSign, name));
   }
@@ -107,8 +113,10 @@ function askIfNear(offer, column, known) {
   const isDescribed = offer.kind !== null && !Number.isNaN(offer.workingPrice);
   const near = isDescribed && column !== "kind" ? null : nearestName(offer[column], known);
   if (near === null) return;
-  const anew = column === "kind" ? "leave it out" : "if it is new indeed, choose its kind and say what it sells for";
-  throw new Refusal(column, `The ledger has no ${column} ${offer[column]}. Did you mean ${near}? Correct it, or ${anew}.`);
+  const letters = Array.from(near);
+  const short = letters.length > 24 ? `${letters.slice(0, 23).join("")}…` : near;
+  const anew = column === "kind" ? "leave it out" : "give its kind and its price when working";
+  throw new Refusal(column, `Not on record. Is it ${short}? If not, ${anew}.`, near);
 }
 
 function findEntry(offer) {

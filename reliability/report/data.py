@@ -1,0 +1,497 @@
+"""What the pages share: a ledger, the odds fitted to it, and what follows from both, each worked out once."""
+
+import datetime
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import CancelledError, Executor
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import cached_property
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from reliability.errors import InvalidInput, is_end_of_process, unknown
+from reliability.life.lives import EVENTS, Observations, age_at, observe
+from reliability.life.years import find_changes
+from reliability.records.files import digest, project_folder, shipped
+from reliability.records.frames import Records, known_by, read_records
+from reliability.report.format import slugs
+from reliability.report.own_lives import OwnLives
+from reliability.worth.appraisal import FamilyEntry
+from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
+from reliability.worth.bench import read_bench
+from reliability.worth.costs import job_gains
+from reliability.worth.lives import worst_findings
+from reliability.worth.odds import failed_by_age
+from reliability.worth.review import (
+    FEWEST_EARLIER_JOBS,
+    RANKING_COLUMNS,
+    Calibration,
+    Explanation,
+    calibrate,
+    explain,
+    families_of_interest,
+    ranking,
+)
+from reliability.worth.supply import trials
+
+PACKAGE = Path(__file__).parents[1]
+ROOT = project_folder()
+DEMO = shipped("demo")
+DEFAULT_LEDGER = ROOT / "data" / "bench.db"
+OWN = "the project's own"
+KEPT = ROOT / "reports" / ".kept"
+"""Where a run of the report keeps what it fitted; a notebook need not fit it again."""
+
+FEWEST_DAYS_BACK = 30
+MOST_KEPT = 24
+FAILED = EVENTS[0]
+
+
+# ---- Odds of a day, fitted once and kept
+
+
+class Keeper:
+    """Fits odds, or takes those that were kept of the same records, day and code.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Where they are kept; without one nothing is.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self.folder = folder
+
+    def path(self, records: Records, day: datetime.date) -> Path | None:
+        """Where the odds of a day are kept; what happened after the day does not count."""
+        if self.folder is None:
+            return None
+        known = read_bench(records, day).records
+        code = digest(PACKAGE, *(f"{room}/*.py" for room in ("records", "life", "worth")))
+        return self.folder / f"{sha256(f'{known.fingerprint()} {day} {code}'.encode()).hexdigest()[:32]}.json"
+
+    def kept(self, records: Records, day: datetime.date) -> Appraiser | None:
+        """Read back the odds of a day, with every digit; None where there are none, or damaged ones."""
+        path = self.path(records, day)
+        try:
+            kept = load_appraiser(path) if path is not None else None
+        except (OSError, InvalidInput, KeyError, TypeError, ValueError):
+            return None
+        if path is not None:
+            os.utime(path)  # the ones used last stay
+        return kept
+
+    def fit(
+        self, records: Records, day: datetime.date, fit: Callable[[], Appraiser] | None = None
+    ) -> Appraiser:
+        """Give the odds of a day: kept, or fitted, here or wherever `fit` does it, and kept from now on."""
+        found = self.kept(records, day)
+        if found is None:
+            found = fit() if fit is not None else fit_appraiser(records, day)
+            if (path := self.path(records, day)) is not None:
+                found.save(path)
+        return found
+
+    def prune(self) -> None:
+        """Drop all but the ones that were used last."""
+        if self.folder is None:
+            return
+        used = sorted(self.folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+        for path in used[MOST_KEPT:]:
+            path.unlink(missing_ok=True)
+
+
+# ---- A ledger with all that pages ask of it
+
+
+class ReportData:
+    """A ledger and the odds fitted to it; whatever pages ask for is worked out when it is first asked for.
+
+    Parameters
+    ----------
+    records : Records
+        The whole ledger.
+    as_of : date, optional
+        The day the pages speak for; the last date in the ledger if not given, today where it has none.
+    keeper : Keeper, optional
+        Keeps odds for the next run.
+    executor : Executor, optional
+        Fits the odds of earlier days.
+    card : str
+        The day that the pocket card beside the pages is for; empty if there is none.
+    odds : Appraiser, optional
+        Of the day, where they are at hand.
+
+    Attributes
+    ----------
+    records : Records
+        What was known on `as_of`.
+    as_of : date
+    """
+
+    def __init__(
+        self,
+        records: Records,
+        as_of: datetime.date | None = None,
+        *,
+        keeper: Keeper | None = None,
+        executor: Executor | None = None,
+        card: str = "",
+        odds: Appraiser | None = None,
+    ) -> None:
+        self.as_of = as_of if as_of is not None else last_day(records)
+        self.records = records if as_of is None else known_by(records, self.as_of)
+        self.fingerprint = records.fingerprint()
+        self.card = card
+        self._keeper = keeper or Keeper()
+        self._executor = executor
+        if odds is not None:
+            self.odds = odds
+        self._explained: dict[str, Explanation] = {}
+        self._begun: dict[tuple[int, datetime.date], Callable[[], Appraiser]] = {}
+
+    def begin(self, *, looks_back: bool = True) -> None:
+        """Begin with the odds of earlier days, where somebody else can fit them meanwhile."""
+        if self._executor is None or not looks_back:
+            return
+        wanted = [(self.records, day) for day in self._earlier_days]
+        wanted.append((self._known_before, self.since - datetime.timedelta(days=1)))
+        for known, day in wanted:
+            if self._keeper.kept(known, day) is None:
+                self._begun[id(known), day] = self._executor.submit(fit_appraiser, known, day).result
+
+    def prepare(self, kinds: Iterable[str]) -> None:
+        """Work out once what several pages of these kinds ask for."""
+        asked = {
+            "gains": {"index", "fleet", "earnings", "family"},
+            "calibration": {"index", "fleet", "family"},
+            "ranking_before": {"index"},
+            "changes": {"family", "component"},
+            "counts": {"family", "component"},
+        }
+        for name, by in asked.items():
+            if by.isdisjoint(kinds):
+                continue
+            try:
+                getattr(self, name)
+            except Exception as error:
+                if isinstance(error, CancelledError) or is_end_of_process(error):
+                    raise
+                # The pages that ask for it will tell; the others do without.
+        self._executor, self._begun = None, {}
+
+    def _odds_of(self, records: Records, day: datetime.date) -> Appraiser:
+        return self._keeper.fit(records, day, self._begun.get((id(records), day)))
+
+    @cached_property
+    def odds(self) -> Appraiser:
+        """Odds, prices and costs of every family, fitted to the records."""
+        return self._keeper.fit(self.records, self.as_of)
+
+    @property
+    def currency(self) -> str:
+        """Currency of the ledger."""
+        return self.records.settings.currency
+
+    # Families side by side
+
+    @cached_property
+    def ranking(self) -> pd.DataFrame:
+        """A usual unit of every family at the price usually paid: `reliability.worth.review.ranking`."""
+        return ranking(self.odds, self.records, as_of=self.as_of)
+
+    @cached_property
+    def since(self) -> datetime.date:
+        """First of a month, at least `FEWEST_DAYS_BACK` days ago: what changed is told since then."""
+        return (self.as_of - datetime.timedelta(days=FEWEST_DAYS_BACK)).replace(day=1)
+
+    @cached_property
+    def _known_before(self) -> Records:
+        return known_by(self.records, self.since - datetime.timedelta(days=1))
+
+    @cached_property
+    def ranking_before(self) -> pd.DataFrame:
+        """The ranking as it was on the day before `since`; empty if no job was finished then."""
+        day = self.since - datetime.timedelta(days=1)
+        known = self._known_before
+        if not (known.jobs["outcome"] != "open").any():
+            return pd.DataFrame(columns=list(RANKING_COLUMNS))
+        return ranking(self._odds_of(known, day), known, as_of=day)
+
+    @cached_property
+    def ranking_if_written(self) -> pd.DataFrame:
+        """The ranking as if jobs that nobody wrote up had gone like the written ones.
+
+        Where missing numbers are not counted: as if they were jobs after all, none of them repaired.
+        """
+        records = self.records
+        finished = records.jobs[records.jobs["origin"].isna() & (records.jobs["outcome"] != "open")]
+        if finished.empty:
+            return pd.DataFrame(columns=list(RANKING_COLUMNS))
+        if read_bench(records, self.as_of).gaps_count:
+            share = float((finished["outcome"] == "repaired").mean())
+            settings = replace(records.settings, gap_repaired_share=share)
+        else:
+            settings = replace(records.settings, count_gaps="yes", gap_repaired_share=0.0)
+        changed = replace(records, settings=settings)
+        return ranking(self._keeper.fit(changed, self.as_of), changed, as_of=self.as_of)
+
+    # One family
+
+    def entry(self, family: str) -> FamilyEntry:
+        """Give what the odds hold of a family."""
+        return self.odds.families[family]
+
+    def explained(self, family: str) -> Explanation:
+        """Take a usual unit of a family apart: components, odds and money, the same as its verdict has."""
+        if family not in self._explained:
+            self._explained[family] = explain(self.odds, family=family, seen_on=self.as_of)
+        return self._explained[family]
+
+    def components_of(self, family: str) -> tuple[str, ...]:
+        """Components that can end a job of this family."""
+        return tuple(self.odds.shared.components[c] for c in self.entry(family).lives.components)
+
+    def usual_year(self, family: str) -> float:
+        """Production year of a usual unit: the middle of the family's span, else of the units seen."""
+        entry = self.entry(family)
+        middle = (entry.first_year + min(entry.last_year, float(self.as_of.year))) / 2
+        return entry.reference_year if np.isnan(middle) else middle
+
+    def usual_age(self, family: str) -> float:
+        """Age in years of a usual unit today; NaN if nothing is known of its year."""
+        return float(age_at([np.datetime64(self.as_of)], [self.usual_year(family)])[0])
+
+    def failed_by_age(self, family: str, ages: ArrayLike) -> pd.DataFrame:
+        """Chance that each component has failed by some ages, in a unit of the family's usual year.
+
+        Returns
+        -------
+        DataFrame
+            component, age_years, failed, low, high (90 % interval for what is not known); from the same
+            lives as every verdict.
+        """
+        entry, at = self.entry(family), np.maximum(np.asarray(ages, dtype=float), 1 / 12)
+        year = np.full(at.size, self.usual_year(family))
+        drawn = failed_by_age(entry.lives, self.odds.shared, at, year)
+        low, high = np.quantile(drawn, (0.05, 0.95), axis=0)
+        names = np.array(self.components_of(family), dtype=object)
+        shape = drawn.shape[1:]
+        return pd.DataFrame(
+            {
+                "component": np.broadcast_to(names, shape).T.ravel(),
+                "age_years": np.broadcast_to(np.asarray(ages, dtype=float)[:, None], shape).T.ravel(),
+                "failed": drawn.mean(axis=0).T.ravel(),
+                "low": low.T.ravel(),
+                "high": high.T.ravel(),
+            }
+        )
+
+    @cached_property
+    def gains(self) -> pd.DataFrame:
+        """What each finished job of this bench gained, as `reliability.worth.costs.job_gains` gives it."""
+        return job_gains(self.records, self.odds, as_of=self.as_of)
+
+    # What the records alone say
+
+    @cached_property
+    def counts(self) -> pd.DataFrame:
+        """Jobs of this bench that name a component, counted by component and family.
+
+        Returns
+        -------
+        DataFrame
+            component, family, jobs, failed, worn, sound (how it arrived, by its worst position; what ended a
+            job had failed, what died on the bench had not), died (on the bench), ended (jobs that it ended),
+            tried (failed ones that somebody tried to mend), mended (those that did not end the job).
+        """
+        jobs = self.records.jobs[self.records.jobs["origin"].isna()].assign(own=True)
+        findings = self.records.findings[self.records.findings["job"].isin(jobs["job"])]
+        worst = worst_findings(findings).set_index(["job", "component"])
+        late = (worst["found"] == "failed") & (worst["arose"] == "during work")
+        ended = pd.MultiIndex.from_frame(
+            jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]], names=["job", "component"]
+        )
+        named = worst.index.union(ended)
+        arrived = worst["found"].mask(late, "sound").reindex(named)
+        arrived[named.isin(ended) & ~named.isin(late.index[late])] = "failed"
+        tried = trials(jobs[jobs["outcome"] != "open"], findings).set_index(["job", "component"])["mended"]
+        each = pd.DataFrame({"jobs": 1}, index=named)
+        each = each.assign(**{state: arrived == state for state in ("failed", "worn", "sound")})
+        each["died"] = named.isin(late.index[late])
+        each = each.assign(ended=named.isin(ended), tried=named.isin(tried.index))
+        each["mended"] = tried.reindex(named).fillna(0.0)
+        family = jobs.set_index("job")["family"].reindex(named.get_level_values("job")).to_numpy()
+        component = pd.Series(named.get_level_values("component"), each.index, name="component")
+        summed = each.astype(int).groupby([component, pd.Series(family, each.index, name="family")]).sum()
+        return summed.reset_index()
+
+    @cached_property
+    def own(self) -> Observations:
+        """Lives of this bench's components: one per job and component, its worst position."""
+        worst = worst_findings(self.records.findings)
+        seen = observe(self.records.jobs, worst, self.records.families, event=FAILED)
+        return replace(seen, table=seen.table[seen.table["own"]].reset_index(drop=True))
+
+    @cached_property
+    def own_lives(self) -> OwnLives:
+        """Fits to each family's own records."""
+        return OwnLives(self.own, self.usual_age)
+
+    @cached_property
+    def changes(self) -> pd.DataFrame:
+        """Search for a change of production year: one row per component and family of this bench.
+
+        Columns component, family and those of `find_changes`; false discoveries are controlled over all of
+        them together.
+        """
+        if self.own.table.empty:
+            return pd.DataFrame(columns=["component", "family", "status"])
+        lives, labels = self.own.life_records(by=("component", "family"))
+        table = self.own.table
+        unit = pd.factorize(table["job"])[0]
+        return find_changes(lives, table["year"], labels, age_years=table["age_years"], unit=unit)
+
+    # Forecasts held against what came of them
+
+    @cached_property
+    def _earlier_days(self) -> list[datetime.date]:
+        """Last days of years by which enough jobs were finished to forecast the next year's."""
+        own = self.records.jobs[self.records.jobs["origin"].isna()]
+        closed = own.loc[own["outcome"] != "open", "closed"].dropna()
+        days = [datetime.date(int(year) - 1, 12, 31) for year in sorted(own["taken_in"].dt.year.unique())]
+        return [day for day in days if int((closed <= pd.Timestamp(day)).sum()) >= FEWEST_EARLIER_JOBS]
+
+    @cached_property
+    def calibration(self) -> Calibration:
+        """Each finished job judged by what was known before its year."""
+        return calibrate(self.records, self.as_of, fit=self._odds_of)
+
+    # Pages
+
+    @cached_property
+    def family_pages(self) -> dict[str, str]:
+        """Page of each family of interest, relative to the report's folder."""
+        return {
+            each: f"families/{slug}.html" for each, slug in slugs(families_of_interest(self.records)).items()
+        }
+
+    @cached_property
+    def component_pages(self) -> dict[str, str]:
+        """Page of each component that was ever named."""
+        seen = sorted(set(self.records.findings["component"]) | set(self.records.jobs["ended_by"].dropna()))
+        return {each: f"components/{slug}.html" for each, slug in slugs(seen).items()}
+
+    def family(self, name: str = "") -> str:
+        """Give a family that has a page; without a name, the one with most jobs."""
+        counts = self.records.jobs["family"].value_counts()
+        return _chosen("The ledger holds no family", name, self.family_pages, counts)
+
+    def component(self, name: str = "") -> str:
+        """Give a component that has a page; without a name, the one examined most."""
+        counts = self.records.findings["component"].value_counts()
+        return _chosen("No job tells of a component", name, self.component_pages, counts)
+
+
+def _chosen(what: str, name: str, known: Iterable[str], counts: "pd.Series[int]") -> str:
+    names = list(known)
+    if not name and names:
+        return max(names, key=lambda each: (counts.get(each, 0), each))
+    if name not in names:
+        raise unknown(what, name, names)
+    return name
+
+
+# ---- How a notebook gets it
+
+
+_LENT: dict[str, ReportData] = {}
+
+
+@contextmanager
+def lent(data: ReportData, as_of: str) -> Iterator[None]:
+    """Lend the notebooks of a run what was worked out for all of them."""
+    _LENT[as_of] = data
+    try:
+        yield
+    finally:
+        del _LENT[as_of]
+
+
+def open_report(ledger: str = "", as_of: str = "") -> ReportData:
+    """Give what the pages of a ledger show.
+
+    Parameters
+    ----------
+    ledger : str
+        File or URL of the ledger; empty for ``$BENCHODDS_LEDGER``, else the project's own, else the demo.
+        A relative path starts at the project's folder, as in `ledger_address`.
+    as_of : str
+        The day that the pages speak for, as ISO text; empty for the last date in the ledger.
+
+    Returns
+    -------
+    ReportData
+        In a run of the report, that of the run.
+
+    Raises
+    ------
+    InvalidInput
+        If the day is no date.
+    """
+    if not ledger and as_of in _LENT:
+        return _LENT[as_of]
+    try:
+        day = datetime.date.fromisoformat(as_of) if as_of else None
+    except ValueError:
+        raise InvalidInput(f"`as_of` must be a date such as 2026-05-17; got {as_of!r}.") from None
+    return ReportData(find_records(ledger, day), day, keeper=Keeper(KEPT))
+
+
+def find_records(ledger: str = "", as_of: datetime.date | None = None) -> Records:
+    """Read the ledger that a notebook speaks of: the demo where none is named and there is none yet."""
+    from reliability.records.ledger import open_ledger
+    from reliability.records.package import load_package_records
+
+    address, origin = ledger_address(ledger)
+    if origin == OWN and not DEFAULT_LEDGER.exists():
+        return load_package_records(DEMO)
+    with open_ledger(address) as opened:
+        return read_records(opened, as_of=as_of)
+
+
+def ledger_address(ledger: str = "") -> tuple[str, str]:
+    """Tell which ledger a notebook speaks of: the one that the commands choose.
+
+    A notebook runs in its own folder, the commands in the project's. So a relative path starts at
+    the project's folder here too: ``data/trial.db`` is the same file for both.
+
+    Parameters
+    ----------
+    ledger : str
+        File or URL; empty for ``$BENCHODDS_LEDGER``, else the project's own.
+
+    Returns
+    -------
+    address, origin : str
+        File or URL, and who named it: the parameter, the environment, or nobody (`OWN`).
+
+    Raises
+    ------
+    LedgerError
+        If it is neither a file nor a database that a ledger can live in.
+    """
+    from reliability.records.database import parse_url
+
+    environment = os.environ.get("BENCHODDS_LEDGER", "")
+    named, origin = (ledger, "the parameter `ledger`") if ledger else (environment, "BENCHODDS_LEDGER")
+    if not named:
+        return str(DEFAULT_LEDGER), OWN
+    parsed = parse_url(named)
+    is_file = parsed.get_backend_name() == "sqlite"
+    return (str(ROOT / str(parsed.database)) if is_file else named), origin

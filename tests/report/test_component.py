@@ -1,0 +1,87 @@
+"""The page of a component: should this part scare me."""
+
+import re
+
+import pytest
+
+from reliability.records.frames import records_from_rows
+from reliability.report import component as page
+from reliability.report import format
+from reliability.report.data import ReportData
+from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, data_of, said_by, thin
+from tests.report.test_family import plain, rows_of
+
+CELLS = ("answer", "families", "ages", "years")
+
+
+@pytest.mark.parametrize("component", ["belt", "gear", "display", "laser"])
+def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, component: str) -> None:
+    said = said_by(page.answer(demo, component))
+    jobs = demo.records.jobs
+    named = set(demo.records.findings.loc[demo.records.findings["component"] == component, "job"])
+    named |= set(jobs.loc[jobs["ended_by"] == component, "job"])
+    ended = int((jobs["ended_by"] == component).sum())
+    assert f"{len(named)} jobs of this bench name it; it ended {ended or 'none'} of them." in said
+    ends = {
+        family: demo.explained(family).components.set_index("component").loc[component, "ends_job"]
+        for family in demo.family_pages
+        if component in demo.components_of(family)
+    }
+    worst = max(ends, key=lambda each: ends[each])
+    if ends[worst] < page.HARMLESS - 0.005:
+        assert "Do not fear it" in said
+    else:
+        word = "Fear it" if ends[worst] >= page.DREADED else "Mind it"
+        assert re.search(rf"{word}: it ends up to \d+ in 100 jobs \( ?{re.escape(worst)} ?\)", said)
+
+
+@pytest.mark.parametrize("component", ["belt", "gear"])
+def test_each_family_has_the_numbers_of_its_own_page(demo: ReportData, component: str) -> None:
+    rows = rows_of(page.families(demo, component).html)
+    judged = [each for each in demo.family_pages if component in demo.components_of(each)]
+    assert len(rows) == len(judged)
+    counts = demo.counts[demo.counts["component"] == component].set_index("family")
+    for family in judged:
+        (row,) = [each for each in rows if each.startswith(family)]
+        one = format.coarse(demo.explained(family).components, "failed").set_index("component").loc[component]
+        assert plain(format.share(one["failed"])) in row
+        assert f"{counts.loc[family, 'failed']} of {counts.loc[family, 'jobs']}" in row
+        assert plain(format.years(demo.usual_age(family))) in row
+
+
+def test_pictures_by_age_share_one_axis(demo: ReportData) -> None:
+    html = page.ages(demo, "gear").html
+    judged = [each for each in demo.family_pages if "gear" in demo.components_of(each)]
+    assert html.count("<figure") == len(judged)
+    axes = re.findall(r"<svg class=\"plot\".*?</svg>", html, flags=re.DOTALL)
+    ends = {tuple(re.findall(r">(\d+)</text>", svg)) for svg in axes}
+    assert len(ends) == 1
+
+
+def test_a_change_of_year_is_named_with_its_family(demo: ReportData) -> None:
+    said = said_by(page.years(demo, "gear"))
+    assert "Production years: a change in 1 family" in said
+    assert "Pellowick 22 : lives differ from" in said
+    assert "nothing can be told" in said_by(page.years(demo, "belt"))
+
+
+def test_a_component_that_no_family_is_judged_by_gets_bare_counts() -> None:
+    family = {**A_FAMILY, "kind": "unheard of"}
+    jobs = [{**A_JOB, "job": str(i), "ended_by": None if i > 1 else "flap"} for i in (1, 2)]
+    findings = [{**A_FINDING, "job": str(i), "component": "flap", "found": "worn"} for i in (2,)]
+    # The one job that says "flap" ended it is imported, so this bench's own say that it was worn, once.
+    jobs[0]["origin"] = "elsewhere"
+    report = data_of(records_from_rows({"families": [family], "jobs": jobs, "findings": findings}))
+    assert "flap" not in report.components_of("T2")
+    said = said_by(*[getattr(page, each)(report, "flap") for each in CELLS])
+    assert "1 job of this bench names it; it had failed in 0 and ended 0." in said
+    assert "No family is judged by it: here are counts, and no odds." in said
+    assert "in 100" not in said
+
+
+def test_a_component_seen_once_says_one(demo: ReportData) -> None:
+    said = said_by(*[getattr(page, each)(thin("one component seen once"), "belt") for each in CELLS])
+    assert "1 job of this bench names it; it ended 1 of them." in said
+    assert "1 of 1" in said
+    assert "%" in said
+    assert "over 99 %" not in said

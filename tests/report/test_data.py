@@ -1,0 +1,159 @@
+"""What pages share: odds that are kept, a ledger found, one fit behind every number."""
+
+import datetime
+import os
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from reliability.errors import InvalidInput, UnknownName
+from reliability.records.frames import Records
+from reliability.report import data as data_module
+from reliability.report.data import MOST_KEPT, Keeper, ReportData, find_records, lent, open_report
+from reliability.worth.review import calibrate, ranking
+
+DAY = datetime.date(2024, 3, 20)
+
+
+def refuse(*_: object) -> None:
+    pytest.fail("odds were fitted again")
+
+
+def test_kept_odds_answer_like_the_fitted_ones(
+    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keeper = Keeper(tmp_path)
+    early = datetime.date(2022, 8, 1)
+    fitted, first = keeper.fit(awkward_records, DAY), keeper.fit(awkward_records, early)
+    monkeypatch.setattr(data_module, "fit_appraiser", refuse)
+    kept = keeper.fit(awkward_records, DAY)
+    assert ranking(kept, awkward_records).equals(ranking(fitted, awkward_records))
+    # A job of a later day is not known on this day, so nothing has to be fitted.
+    later = awkward_records.jobs.copy()
+    later.loc[later.index[-1], "taken_in"] += datetime.timedelta(days=3000)
+    again = keeper.fit(replace(awkward_records, jobs=later), early)
+    assert ranking(again, awkward_records).equals(ranking(first, awkward_records))
+
+
+def test_other_records_or_another_day_are_fitted_and_damage_is_mended(
+    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+
+    class Fitted:
+        def save(self, path: Path) -> None:
+            path.write_text("{")
+
+    monkeypatch.setattr(data_module, "fit_appraiser", lambda records, day: asked.append(day) or Fitted())
+    keeper = Keeper(tmp_path)
+    keeper.fit(awkward_records, DAY)
+    keeper.fit(awkward_records, DAY)  # what was kept is damaged
+    keeper.fit(awkward_records, DAY + datetime.timedelta(days=1))
+    keeper.fit(replace(awkward_records, jobs=awkward_records.jobs.assign(hours=1.0)), DAY)
+    assert len(asked) == 4
+    Keeper().fit(awkward_records, DAY)
+    Keeper().prune()
+    assert len(asked) == 5
+    assert len(list(tmp_path.iterdir())) == 3
+
+
+def test_only_the_ones_used_last_stay(tmp_path: Path) -> None:
+    for i in range(MOST_KEPT + 3):
+        path = tmp_path / f"{i}.json"
+        path.write_text("{}")
+        os.utime(path, (i, i))
+    Keeper(tmp_path).prune()
+    assert sorted(int(path.stem) for path in tmp_path.iterdir()) == list(range(3, MOST_KEPT + 3))
+
+
+def test_lives_on_pages_are_those_of_the_verdicts(demo: ReportData) -> None:
+    family = demo.family()
+    parts = demo.explained(family).components.set_index("component")
+    at_usual = demo.failed_by_age(family, [demo.usual_age(family)]).set_index("component")
+    entry = demo.entry(family)
+    # A usual unit is one of all its years; one of the middle year has failed about as often.
+    assert np.abs(at_usual["failed"] - parts["failed"]).max() < 0.02
+    assert set(at_usual.index) == set(demo.components_of(family))
+    assert ((parts["failed_low"] <= parts["failed"]) & (parts["failed"] <= parts["failed_high"])).all()
+    curve = demo.failed_by_age(family, np.arange(0, 60, 5.0))
+    rises = curve.groupby("component")["failed"].apply(lambda shares: shares.is_monotonic_increasing)
+    assert rises.all()
+    assert demo.explained(family).verdict["success_chance"] == pytest.approx(
+        demo.ranking.set_index("family")["success_chance"][family]
+    )
+    assert entry.family == family
+
+
+def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward: ReportData) -> None:
+    plain = calibrate(awkward.records, awkward.as_of)
+    assert awkward.calibration.jobs.equals(plain.jobs)
+    assert awkward.since.day == 1
+    assert 30 <= (awkward.as_of - awkward.since).days <= 62
+    assert set(awkward.ranking_before.columns) == set(awkward.ranking.columns)
+
+
+def test_missing_numbers_as_if_they_had_been_written_up(awkward_records: Records) -> None:
+    jobs = awkward_records.jobs
+    gap = replace(awkward_records, jobs=jobs[~jobs["job"].isin(["5", "6", "7"])].reset_index(drop=True))
+    data = ReportData(gap)
+    told, written = (table.set_index("family") for table in (data.ranking, data.ranking_if_written))
+    assert (written["success_chance"] > told["success_chance"].reindex(written.index)).all()
+    assert ReportData(Records.empty(), DAY).ranking_if_written.empty
+
+
+@pytest.fixture
+def at_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, awkward_records: Records) -> Records:
+    """Let notebooks find the awkward ledger, and keep nothing among the project's own files."""
+    monkeypatch.setattr(data_module, "find_records", lambda ledger, as_of: awkward_records)
+    monkeypatch.setattr(data_module, "KEPT", tmp_path / "kept")
+    return awkward_records
+
+
+def test_a_notebook_by_itself_sees_what_a_run_sees(at_hand: Records, awkward: ReportData) -> None:
+    opened = open_report()
+    assert opened.ranking.equals(awkward.ranking)
+    most = at_hand.jobs["family"].value_counts()
+    assert most[opened.family()] == most.max()
+    assert opened.component() in ("belt", "gear", "<i>motor</i>")
+    with lent(awkward, ""):
+        assert open_report() is awkward
+        assert open_report(as_of="2023-06-30") is not awkward
+    assert open_report() is not awkward
+    early = open_report(as_of="2023-06-30")
+    assert len(early.records.jobs) < len(opened.records.jobs)
+
+
+def test_names_that_are_not_there_are_refused(at_hand: Records) -> None:
+    data = open_report()
+    with pytest.raises(UnknownName, match=r"The ledger holds no family 'Quillmarsh'; known: "):
+        data.family("Quillmarsh")
+    with pytest.raises(
+        UnknownName, match=r"No job tells of a component 'bell'; known: .* Did you mean 'belt'"
+    ):
+        data.component("bell")
+    with pytest.raises(UnknownName, match=r"No job tells of a component ''"):
+        ReportData(Records.empty(), DAY).component()
+    with pytest.raises(InvalidInput, match=r"`as_of` must be a date such as 2026-05-17; got 'May'"):
+        open_report(as_of="May")
+
+
+def test_the_demo_stands_in_only_where_there_is_no_ledger(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("BENCHODDS_LEDGER", raising=False)
+    monkeypatch.setattr(data_module, "DEFAULT_LEDGER", tmp_path / "none.db")
+    assert len(find_records().jobs) > 100
+
+    from reliability.records.ledger import open_ledger
+
+    with open_ledger(tmp_path / "own.db", create=True) as ledger:
+        assert ledger.name
+    assert find_records(str(tmp_path / "own.db")).jobs.empty
+    monkeypatch.setenv("BENCHODDS_LEDGER", str(tmp_path / "own.db"))
+    assert find_records().jobs.empty
+    monkeypatch.delenv("BENCHODDS_LEDGER")
+    shutil.copy(tmp_path / "own.db", tmp_path / "none.db")
+    assert find_records().jobs.empty

@@ -1,0 +1,143 @@
+"""The page of earnings, on a bench whose every amount was set by hand."""
+
+import re
+
+import pytest
+
+from reliability.records.frames import records_from_rows
+from reliability.report import earnings, format
+from reliability.report.data import ReportData
+from reliability.worth.next_steps import on_hand
+from tests.report.conftest import A_FAMILY, THIN, data_of, said_by, thin
+
+SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}
+JOBS = [
+    # 100 less a tenth, less 20, 2 and two hours at 10: 48.
+    {"job": "1", **SOLD, "taken_in": "2026-01-05", "closed": "2026-02-10", "bought_for": 20, "hours": 2,
+     "sold_for": 100, "sold_on": "2026-03-01"},
+    # 50 less a tenth, less 30, 2, 8 for a part and four hours at 10: -35.
+    {"job": "2", **SOLD, "taken_in": "2026-02-05", "closed": "2026-02-20", "bought_for": 30, "hours": 4,
+     "sold_for": 50, "sold_on": "2026-02-25"},
+    # 15 kept, less 10 and an hour at 10: -5.
+    {"job": "3", "family": "T2", "outcome": "donor", "taken_in": "2026-03-01", "closed": "2026-03-02",
+     "bought_for": 10, "hours": 1, "other_costs": 0, "salvage_value": 15},
+    {"job": "4", "family": "T2", "outcome": "open", "taken_in": "2026-03-20", "bought_for": 25},
+]  # fmt: skip
+
+
+def bench(**more: object) -> ReportData:
+    """Give a bench with four jobs, and more tables."""
+    settings = {"hour_rate": "10", "selling_fee": "0.1"}
+    rows = {
+        "families": [A_FAMILY],
+        "jobs": JOBS,
+        "findings": [
+            {"job": "2", "component": "belt", "found": "failed", "action": "replaced", "part_cost": 8}
+        ],
+        "settings": [{"setting": each, "value": value} for each, value in settings.items()],
+        **more,
+    }
+    return data_of(records_from_rows(rows))  # type: ignore[arg-type]
+
+
+def rows_of(html: str) -> list[str]:
+    return [said_by(row) for row in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)]
+
+
+def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour() -> None:
+    said = said_by(earnings.answer(bench()))
+    # 48 - 35 - 5 in 7 hours.
+    assert (
+        "The last 3 months gained 8 EUR in 3 jobs and 7 h: 1 EUR an hour, on top of 10 EUR for the hour "
+        "itself." in said
+    )
+    assert "25 EUR is tied up in 1 unit." in said
+    assert "and 10 EUR for each hour." in said
+
+
+def test_each_month_has_its_purchases_sales_hours_and_gain() -> None:
+    rows = rows_of(earnings.months(bench()).html)
+    assert rows[1:] == [
+        "2026-03 gain −5 EUR −5 EUR 1 h 1 35 EUR 100 EUR",
+        "2026-02 gain 13 EUR 2 EUR 6 h 2 30 EUR 50 EUR",
+        "2026-01 gain – – 0 h 0 20 EUR 0 EUR",
+    ]
+
+
+def test_what_came_in_less_what_went_out_is_the_gain() -> None:
+    rows = rows_of(earnings.spent(bench()).html)
+    # 90 and 45 for the sales, 15 kept; 60 for units, 8 for a part, 4 other costs, 7 hours.
+    assert rows[1:] == ["2026 150 EUR 60 EUR 8 EUR 4 EUR 0 EUR 70 EUR gain 8 EUR"]
+
+
+def test_amounts_that_nobody_wrote_down_are_said() -> None:
+    jobs = [*JOBS[:3], {**JOBS[1], "job": "4", "bought_for": None, "sold_on": None}]
+    said = said_by(earnings.months(bench(jobs=jobs)))
+    assert "What 1 unit cost was never written down: not in Bought, in Gain at the usual price." in said
+    assert "1 sale without a day is not in Sold." in said
+    assert "In 1 of 4 finished jobs an amount is not on record and is predicted instead." in said_by(
+        earnings.answer(bench(jobs=jobs))
+    )
+
+
+def test_a_loss_is_called_one_and_free_hours_are_said() -> None:
+    jobs = [JOBS[1], JOBS[2]]
+    said = said_by(earnings.answer(bench(jobs=jobs, settings=[])))
+    # 50 - 30 - 2 - 8, and 15 - 10: no fee, no rate.
+    assert "gained 15 EUR in 2 jobs and 5 h: 3 EUR an hour." in said
+    assert "and nothing for hours." in said
+    assert "The last 2 months lost 40 EUR" in said_by(earnings.answer(bench(jobs=jobs)))
+
+
+def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring(demo: ReportData) -> None:
+    html = earnings.waiting(demo).html
+    units = on_hand(demo.records, demo.odds)
+    unsold, begun = units[units["state"] == "unsold"], units[units["state"] == "open"]
+    said = said_by(html)
+    money, worth = (
+        " ".join(format.money(unsold[each].sum(), "EUR").split()) for each in ("money_in", "price")
+    )
+    late = int((unsold["days"] > 90).sum())
+    assert f"{len(unsold)} units with {money} in them should sell for {worth}; {late} have waited" in said
+    assert (
+        f"{len(begun)} jobs are open; {format.money(begun['money_in'].sum(), 'EUR')}".replace("\u00a0", " ")
+        in said
+    )
+    rows = [each for each in rows_of(html) if not each.startswith("Unit")]
+    assert len(rows) == len(units)
+    for row, shown in zip([*unsold.itertuples(), *begun.itertuples()], rows, strict=True):
+        about = "about " if row.is_predicted else ""
+        price = f"should bring {format.money(row.price, 'EUR')} " if row.state == "unsold" else ""
+        wanted = (
+            f"{row.family} {row.job} {row.since:%Y-%m-%d} {price}{about}{format.money(row.money_in, 'EUR')} "
+        )
+        assert shown == " ".join(f"{wanted}{format.counted(int(row.days), 'day')}".split())
+
+
+def test_many_months_are_folded_and_years_add_them_up(demo: ReportData) -> None:
+    html = earnings.months(demo).html
+    first, last = demo.records.jobs["taken_in"].min().to_period("M"), demo.as_of
+    n = 12 * (last.year - first.year) + last.month - first.month + 1
+    assert f"<summary>All {n} months</summary>" in html
+    by_year = demo.gains.groupby(demo.gains["closed"].dt.year)["gain"].sum()
+    for year, gain in by_year.items():
+        assert any(
+            each.startswith(f"{year} gain {' '.join(format.money(gain, 'EUR').split())} ")
+            for each in rows_of(html)
+        )
+
+
+@pytest.mark.parametrize("name", THIN)
+def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
+    report = thin(name)
+    parts = (earnings.answer, earnings.months, earnings.waiting, earnings.spent)
+    said = said_by(*(part(report) for part in parts))
+    assert "nan" not in said.lower().split()
+    assert "No repaired unit is unsold." in said
+    if name in ("one job", "one component seen once"):
+        # 15 kept, less 20 for the unit; two hours, which are free.
+        assert "The last 2 months lost 5 EUR in 1 job and 2 h: −3 EUR an hour." in said
+        assert "No jobs yet." not in said
+    else:
+        assert "No jobs yet." in said
+    assert ("1 job is open; 20 EUR is in its unit." in said) == (name == "one open job")

@@ -1,0 +1,463 @@
+"""The page of a family: every number it says is held against the records or the odds."""
+
+import re
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reliability.records.frames import records_from_rows
+from reliability.report import family as page
+from reliability.report import format
+from reliability.report.data import ReportData
+from reliability.report.format import Shown
+from reliability.worth.plan import plan_unit
+from reliability.worth.review import explain
+from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, EVIL, LONG, THIN, data_of, said_by, thin
+
+CELLS = ("answer", "brought", "components", "plan", "lives", "years", "back", "jobs", "basis")
+DEMO = (
+    "Crowmarl 60",
+    "Fennimoor Reel 4",
+    "Hulverby D2",
+    "Obbelin 310",
+    "Obbelin R9",
+    "Pellowick 22",
+    "Ploverine P5",
+    "Tavisk 700",
+)
+
+
+def plain(said: str) -> str:
+    """Take no-break spaces for spaces, as `said_by` does."""
+    return " ".join(said.split())
+
+
+def rows_of(html: str) -> list[str]:
+    """Give what the rows of a table say, without its head."""
+    return [said_by(each) for each in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)][1:]
+
+
+def finished(report: ReportData, family: str) -> pd.DataFrame:
+    jobs = report.records.jobs
+    return jobs[(jobs["family"] == family) & jobs["origin"].isna() & (jobs["outcome"] != "open")]
+
+
+# ---- The answer
+
+
+@pytest.mark.parametrize("family", DEMO)
+def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(
+    demo: ReportData, family: str
+) -> None:
+    row = demo.ranking.set_index("family").loc[family]
+    said = said_by(page.answer(demo, family))
+    ceiling, paid = int(np.floor(row["ceiling"])), plain(format.money(row["usual_price"], "EUR"))
+    if ceiling < 0:
+        assert "Skip it: not even for free" in said
+        assert "Asked" not in said
+        return
+    leads = {
+        "take": f"Take it up to {ceiling} EUR",
+        "haggle": f"Haggle it down to {ceiling} EUR",
+        "skip": f"Skip it at {paid}; take it " + (f"up to {ceiling} EUR" if ceiling else "only for free"),
+    }
+    assert leads[row["verdict"]] in said
+    if ceiling:
+        top = int(np.floor(1.25 * row["ceiling"]))  # haggle_room of the demo
+        assert f"haggle, and pay {ceiling} at most. Above {top}: skip." in said
+
+
+@pytest.mark.parametrize(
+    ("verdict", "ceiling", "paid", "lead", "zones"),
+    [
+        (
+            "take",
+            12.9,
+            9.0,
+            "Take it up to 12 EUR Asked 13 to 16: haggle, and pay 12 at most.",
+            "take up to 12; haggle",
+        ),
+        (
+            "haggle",
+            4.0,
+            5.0,
+            "Haggle it down to 4 EUR Asked 5: haggle, and pay 4 at most. Above 5: skip.",
+            "haggle up to 5",
+        ),
+        ("skip", 0.4, 9.0, "Skip it at 9 EUR; take it only for free", "Prices in EUR: skip above"),
+        ("skip", -0.4, 9.0, "Skip it: not even for free", "Prices in EUR: skip above"),
+        (
+            "try one",
+            12.9,
+            20.0,
+            "Try one at 20 EUR By its odds alone it is worth up to 12 EUR;",
+            "try one up to 20; skip above",
+        ),
+        (
+            "try one",
+            -3.0,
+            2.0,
+            "Try one at 2 EUR By its odds alone it is worth nothing;",
+            "EUR: try one up to 2; skip above",
+        ),
+        (None, np.nan, np.nan, "No price can be named yet", ""),
+        (None, 12.9, np.nan, "Take it up to 12 EUR", "take up to 12"),
+    ],
+)
+def test_each_verdict_has_one_sentence_and_one_line(
+    verdict: str | None, ceiling: float, paid: float, lead: str, zones: str
+) -> None:
+    report = thin("one job")
+    report.ranking = report.ranking.assign(verdict=verdict, ceiling=ceiling, usual_price=paid)
+    html = page.answer(report, "T2").html
+    assert lead in said_by(html)
+    assert zones in html
+    assert ("Asked" in said_by(html)) == (ceiling >= 1 and verdict != "try one")
+    assert ("usually paid" in said_by(html)) == (paid == paid and ceiling == ceiling)
+
+
+@pytest.mark.parametrize("family", DEMO)
+def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(
+    demo: ReportData, family: str
+) -> None:
+    said = said_by(page.answer(demo, family))
+    row, jobs = demo.ranking.set_index("family").loc[family], finished(demo, family)
+    low, high = (round(100 * row[each]) for each in ("success_low", "success_high"))
+    assert f"{plain(format.in_hundred(row['success_chance']))} will be repaired ({low} to {high})" in said
+    done = int((jobs["outcome"] == "repaired").sum())
+    assert (f"So far {done} of {len(jobs)}" in said) == (len(jobs) > 0)
+    lost = jobs[jobs["outcome"] != "repaired"]
+    for component, n in lost["ended_by"].value_counts().head(1).items():
+        assert f"{component} {n}" in said
+        assert f"of {len(lost)} not repaired" in said
+
+
+@pytest.mark.parametrize("family", DEMO)
+def test_the_gain_and_its_spread_are_those_of_a_unit_at_the_price_usually_paid(
+    demo: ReportData, family: str
+) -> None:
+    row = demo.ranking.set_index("family").loc[family]
+    told = explain(demo.odds, family=family, asked=float(row["usual_price"]), seen_on=demo.as_of).verdict
+    said = said_by(page.answer(demo, family))
+    whose = "" if len(finished(demo, family)) else f" for a {row['kind']}"
+    assert (
+        f"{plain(format.in_hundred(row['chance_of_loss']))} lose money at the "
+        f"{plain(format.money(row['usual_price'], 'EUR'))} usually paid{whose}."
+    ) in said
+    ends = [plain(format.money(told[each], "EUR")) for each in ("gain_low", "gain_high")]  # type: ignore[arg-type]
+    assert f"Mean gain {plain(format.money(row['expected_gain'], 'EUR'))}; 8 of 10 between" in said
+    assert f"{ends[0].removesuffix(' EUR')} and {ends[1]}." in said
+
+
+def test_components_that_end_as_many_jobs_are_named_together(demo: ReportData) -> None:
+    for family in demo.family_pages:
+        frame = explain(demo.odds, family=family, seen_on=demo.as_of).components
+        frame = format.coarse(frame[frame["is_named"]], "ends_job")
+        whole = (100 * frame["ends_job"]).round()
+        tied = list(frame.loc[whole == whole.max(), "component"])
+        said = said_by(page.answer(demo, family))
+        lead = re.search(r"([^.)]*) most likely ends a job: (\d+) in 100( each)?", said)
+        assert lead is not None
+        assert {each.strip().lower() for each in re.split(r" or |, ", lead[1].split("EUR .")[-1])} >= set(
+            tied[1:]
+        )
+        assert all(each in lead[1].lower() for each in tied)
+        assert int(lead[2]) == whole.max()
+        assert bool(lead[3]) == (len(tied) > 1)
+
+
+def test_a_reason_is_said_only_where_the_numbers_bear_it_out(demo: ReportData) -> None:
+    heard = set()
+    for family in demo.family_pages:
+        jobs = finished(demo, family)
+        if jobs.empty:
+            continue
+        chance = demo.explained(family).appraisal.success.mean()
+        gap = chance - (jobs["outcome"] == "repaired").mean()
+        middle = jobs["taken_in"].mean().date()
+        then = explain(demo.odds, family=family, seen_on=middle).appraisal.success.mean()
+        for reason in page.reasons(demo, family):
+            if reason == "units are older now":
+                assert abs(chance - then) >= page.APART / 3
+                assert (chance < then) == (gap < 0)
+            elif reason == "jobs never written up count too":
+                assert demo.odds.tally.gaps == "counted"
+                assert gap < 0
+            elif re.fullmatch(r"\d jobs? says? little", reason):
+                assert int(reason[0]) == len(jobs) < page.FEW
+            else:
+                pytest.fail(f"nobody has checked: {reason}")
+            heard.add(re.sub(r"\d jobs? says?", "few jobs say", reason))
+    # Each branch above was met.
+    assert heard == {"units are older now", "jobs never written up count too", "few jobs say little"}
+
+
+def a_bench(n: int = 24, step: int = 1, **changed: Any) -> dict[str, list[dict[str, Any]]]:
+    """Give a bench that repairs every second unit; its numbers run on by `step`."""
+    sold = {
+        "outcome": "repaired",
+        "ended_by": None,
+        "sold_for": 120,
+        "sold_on": "2024-12-31",
+        "salvage_value": None,
+    }
+    built = {"closed": "2024-12-31", "built_from": 1980, "built_to": 1980}
+    days = [f"2024-{1 + i % 12:02}-{1 + i // 12:02}" for i in range(n)]
+    jobs = [
+        {**A_JOB, **built, "job": str(1 + step * i), "taken_in": day, **(sold if i % 2 else {})}
+        for i, day in enumerate(days)
+    ]
+    findings = [
+        {**A_FINDING, "job": job["job"], "action": "replaced" if i % 2 else "no part"}
+        for i, job in enumerate(jobs)
+    ]
+    return {"families": [A_FAMILY], "jobs": jobs, "findings": findings, **changed}
+
+
+def test_gaps_are_a_reason_only_where_numbers_are_missing() -> None:
+    said = "jobs never written up count too"
+    settings = [{"setting": "count_gaps", "value": "yes"}]
+    whole, gaps = (data_of(records_from_rows(a_bench(24, step, settings=settings))) for step in (1, 2))
+    assert said not in page.reasons(whole, "T2")
+    assert said in page.reasons(gaps, "T2")
+    assert "So far 12 of 24; lower from here: " in said_by(page.answer(gaps, "T2"))
+
+
+def test_parts_that_are_gone_are_a_reason_only_where_they_were_mended_before() -> None:
+    rows = a_bench(24)
+    rows["jobs"] = [
+        {**each, "outcome": "repaired", "ended_by": None, "sold_for": 120, "sold_on": "2024-12-31"}
+        for each in rows["jobs"]
+    ]
+    rows["findings"] = [{**each, "action": "replaced"} for each in rows["findings"]]
+    gone = {"component": "belt", "family": "T2", "obtainable": "no", "as_of": "2024-12-31"}
+    told = page.reasons(data_of(records_from_rows({**rows, "parts": [gone]})), "T2")
+    assert "parts for the belt are hard to get" in told
+    assert not any("hard to get" in each for each in page.reasons(data_of(records_from_rows(rows)), "T2"))
+
+
+def test_a_season_is_a_reason_only_where_it_is_shown() -> None:
+    rows = a_bench(60)
+    for i, job in enumerate(rows["jobs"]):
+        job["taken_in"], job["closed"] = (
+            (f"2020-{1 + i % 12:02}-01", "2020-12-31")
+            if i < 30
+            else (f"2024-{1 + i % 12:02}-01", "2024-12-31")
+        )
+        if job["outcome"] == "repaired":
+            job["sold_on"] = job["closed"]
+    assert not any("of late" in each for each in page.reasons(data_of(records_from_rows(rows)), "T2"))
+    for job in rows["jobs"][30:]:
+        if job["outcome"] == "repaired" and int(job["job"]) % 10:
+            job |= {
+                "outcome": "donor",
+                "ended_by": "belt",
+                "sold_for": None,
+                "sold_on": None,
+                "salvage_value": 15,
+            }
+    own = pd.DataFrame(rows["jobs"])
+    late = own[own["taken_in"] > "2022-12-31"]
+    done = int((late["outcome"] == "repaired").sum())
+    said = page.reasons(data_of(records_from_rows(rows)), "T2")
+    assert f"this bench repairs fewer of late ({done} of 30 in two years)" in said
+
+
+# ---- The records
+
+
+def test_every_unit_bought_is_a_mark_and_every_gain(demo: ReportData) -> None:
+    family = "Obbelin 310"
+    gains = demo.gains[demo.gains["family"] == family]
+    jobs = finished(demo, family)
+    bought = jobs["bought_for"].notna() | jobs["lot"].notna()
+    line, brought = page.answer(demo, family).html, page.brought(demo, family).html
+    for html, n in ((line, int(bought.sum())), (brought, len(gains))):
+        desk = html[html.index('class="marks desk"') : html.index('class="marks phone"')]
+        assert len(re.findall(r'<circle|<rect(?![^>]*class="zone)', desk)) == n
+    lost = int((gains[gains["job"].isin(jobs.loc[bought, "job"])]["gain"] <= 0).sum())
+    assert f"it lost ({lost} of {bought.sum()})" in said_by(line)
+    repaired = gains["outcome"] == "repaired"
+    middle = plain(format.money(gains.loc[repaired, "gain"].median(), "EUR"))
+    assert f"{repaired.sum()} repaired, half of them above {middle}" in said_by(brought)
+
+
+@pytest.mark.parametrize("family", DEMO)
+def test_counts_of_components_are_those_of_the_jobs(demo: ReportData, family: str) -> None:
+    jobs = demo.records.jobs[demo.records.jobs["family"] == family].set_index("job")
+    findings = demo.records.findings
+    odds = explain(demo.odds, family=family, seen_on=demo.as_of).components.set_index("component")
+    rows = {
+        row.split("%")[0].rsplit(" ", 2)[0].strip(): row
+        for row in rows_of(page.components(demo, family).html)
+    }
+    assert set(rows) == set(odds.index)
+    for component, row in rows.items():
+        failed = seen = ended = 0
+        for job, about in jobs.iterrows():  # one by one, as one would count by hand
+            here = findings[(findings["job"] == job) & (findings["component"] == component)]
+            ended_by = about["ended_by"] == component
+            if here.empty and not ended_by:
+                continue
+            seen += 1
+            ended += bool(ended_by)
+            received = here[here["arose"] != "during work"]
+            died = (here["arose"] == "during work").any()
+            failed += bool((received["found"] == "failed").any() or (ended_by and not died))
+        assert (f"{failed} of {seen}" if seen else "no job") in row
+        assert re.search(rf"\b{ended or 'none'}\b", row)
+        chance = format.coarse(odds.loc[[component]], "failed")["failed"].iloc[0]
+        assert plain(format.share(chance)) in row
+
+
+def test_components_stand_in_one_order_everywhere(demo: ReportData) -> None:
+    family = "Obbelin 310"
+    order = list(page.components_of(demo, family)["component"])
+    titles = re.findall(r"<figcaption><strong>(.*?)</strong>", page.lives(demo, family).html)
+    assert [each.lower() for each in titles] == [
+        each for each in order if each in {t.lower() for t in titles}
+    ]
+    ended = finished(demo, family)["ended_by"].value_counts()
+    assert order[0] == ended.index[0]
+
+
+def test_each_job_is_one_line_with_what_had_failed(demo: ReportData) -> None:
+    family = "Hulverby D2"
+    jobs = demo.records.jobs[demo.records.jobs["family"] == family].set_index("job")
+    html = page.jobs(demo, family).html
+    rows = rows_of(html)
+    assert [row.split()[0] for row in rows] == list(
+        jobs.reset_index().sort_values(["taken_in", "job"], ascending=False)["job"]
+    )
+    gains = demo.gains.set_index("job")
+    for row in rows:
+        job, day, rest = row.split(" ", 2)
+        about = jobs.loc[job]
+        assert day == f"{about['taken_in']:%Y-%m-%d}"
+        assert rest.startswith(about["outcome"])
+        assert (f"ended by {about['ended_by']}" in row) == isinstance(about["ended_by"], str)
+        if about["outcome"] != "open":
+            mark = "≈ " if gains.loc[job, "predicted"] else ""
+            assert f"{mark}{plain(format.money(gains.loc[job, 'gain'], 'EUR'))}" in row
+    assert html.count('class="unbroken"') >= 2 * len(rows)
+
+
+def test_the_order_of_inspection_is_that_of_the_command_plan(demo: ReportData) -> None:
+    found = plan_unit(demo.odds, family="Obbelin 310", seen_on=demo.as_of)
+    html = page.plan(demo, "Obbelin 310").html
+    looks = found.moves[found.moves["move"] == "look at"]
+    assert [re.split(r" (?:under |over )?\d", row)[0] for row in rows_of(html)] == list(looks["component"])
+    assert "Failed, if all above is sound" in html  # chances that depend on more say so
+    assert plain(format.money(found.gain, "EUR")) in said_by(html)
+
+
+@pytest.mark.parametrize(
+    ("oldest", "half", "low", "said"),
+    [
+        (46.0, 21.0, 13.0, "Half had failed by about 21 years."),
+        (45.0, 133.0, 54.0, "Half failed: not before 45; more cannot be told."),
+        (45.0, 60.0, 39.0, "Half failed: not before 39; more cannot be told."),
+        (45.0, np.nan, np.nan, "Half failed: not before 45; more cannot be told."),
+    ],
+)
+def test_no_age_beyond_the_records_is_told(oldest: float, half: float, low: float, said: str) -> None:
+    row = SimpleNamespace(oldest_years=oldest, b50_years=half, b50_low=low)
+    assert plain(page.half_failed(row)) == said
+
+
+def test_p_values_stand_behind_how_we_know_alone(demo: ReportData) -> None:
+    for family in ("Obbelin 310", "Pellowick 22"):
+        html = "".join(getattr(page, each)(demo, family).html for each in CELLS)
+        before, _, behind = html.partition("<summary>How we know</summary>")
+        inside, _, after = behind.partition("</details>")
+        assert "p = " in plain(inside)
+        assert "p = " not in plain(before + after)
+
+
+def test_a_change_of_production_year_is_told_in_counts(demo: ReportData) -> None:
+    found = demo.changes.set_index(["family", "component"]).loc[("Pellowick 22", "gear")]
+    assert found["q_value"] <= page.CALLED
+    year = int(found["change_year"])
+    said = said_by(page.years(demo, "Pellowick 22"))
+    assert said.startswith(f"Production years: gear from {year} on")
+    marks = page.year_marks(demo, "Pellowick 22")
+    gear = marks[marks["component"] == "gear"]
+    later = gear[gear["year"] >= year]
+    failed = int(later.loc[later["is_failed"], "count"].sum())
+    assert f"Gear: {failed} of {int(later['count'].sum())} failed in units built from {year} on" in said
+    assert "nothing stands out" in said_by(page.years(demo, "Obbelin 310"))
+
+
+def test_cohorts_that_were_never_of_one_age_may_differ_by_ageing() -> None:
+    marks = pd.DataFrame(
+        {"component": "gear", "year": [1980.0, 1985.0], "is_failed": [False, True], "count": 1}
+    )
+    row = SimpleNamespace(component="gear", change_year=1984.0, reference_age_years=np.nan)
+    assert "1 of 1 failed in units built from 1984 on, 0 of 1 in earlier ones" in page.change(row, marks)
+    assert page.change(row, marks).endswith("so part of it may be ageing.")
+
+
+def test_comebacks_are_counted_among_those_asked_after(demo: ReportData) -> None:
+    checks = demo.records.followups
+    repaired = finished(demo, "Obbelin 310").query("outcome == 'repaired'")
+    asked = set(checks["job"]) & set(repaired["job"])
+    said = said_by(page.back(demo, "Obbelin 310"))
+    broken = set(checks.loc[checks["working"] == "no", "job"]) & asked
+    assert f"Comebacks: {len(broken)} of {len(asked)} asked after" in said
+    assert f"Nobody has asked after {len(repaired) - len(asked)} more" in said
+
+
+def test_a_repaired_unit_that_nobody_asked_after_is_no_unit_repaired_yet() -> None:
+    rows = a_bench(2)
+    said = said_by(page.back(data_of(records_from_rows(rows)), "T2"))
+    assert "Nobody has asked after the one repaired unit since its sale." in said
+    said = said_by(page.back(data_of(records_from_rows(a_bench(6))), "T2"))
+    assert "Nobody has asked after any of 3 repaired units since its sale." in said
+    assert said_by(page.back(thin("one job"), "T2")).endswith("No unit was repaired yet.")
+
+
+def test_what_it_rests_on_is_told_with_the_weights(demo: ReportData) -> None:
+    for family in ("Obbelin 310", "Obbelin R9"):
+        told = demo.explained(family).appraisal
+        said = said_by(page.basis(demo, family))
+        assert f"{plain(format.in_hundred(told.states.success.mean()))} would be repaired" in said
+        assert f"a weight of {demo.odds.shared.chain_weight:.2f}" in said
+        assert f"decide {plain(format.share(demo.entry(family).own_weight))} of what sets" in said
+
+
+# ---- Ledgers of next to nothing, and of names that try to break a page
+
+
+@pytest.mark.parametrize("name", [each for each in THIN if each not in ("no family", "imported only")])
+def test_a_thin_ledger_says_so_plainly(name: str) -> None:
+    report = thin(name)
+    pieces = [getattr(page, each)(report, "T2") for each in CELLS]
+    said = said_by(*pieces)
+    n = len(finished(report, "T2"))
+    assert format.counted(n, "finished job") in said
+    if n:
+        assert "Only 1 job of its own; the rest comes from belief alone." in said
+        assert "So far 0 of 1" in said
+    else:
+        assert "No unit of this family has been finished here: the numbers come from belief alone." in said
+        assert "So far" not in said
+        assert "No finished job of its kind stands behind this" in said
+    assert "similar families" not in said
+    assert not re.search(r"\bnan\b", said)
+
+
+def test_without_any_job_nothing_is_to_be_taken() -> None:
+    said = said_by(page.answer(thin("no job"), "T2"))
+    assert "Take it" not in said
+    assert re.search(r"Try one at most, up to \d+ EUR|not even for free", said)
+
+
+def test_names_from_the_ledger_stay_names(awkward: ReportData) -> None:
+    for family in (EVIL, LONG):
+        html = "".join(getattr(page, each)(awkward, family).html for each in CELLS)
+        assert "<script" not in html
+        assert "<i>motor" not in html
+        assert isinstance(page.answer(awkward, family), Shown)

@@ -1,0 +1,144 @@
+"""The page of the fleet: what goes wrong, what it cost, whether the odds were right."""
+
+import re
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from reliability.records.frames import records_from_rows
+from reliability.report import fleet, format
+from reliability.report.data import ReportData
+from tests.report.conftest import A_FAMILY, A_JOB, THIN, data_of, said_by, thin
+
+
+def plain(said: str) -> str:
+    """Take no-break spaces for spaces, as `said_by` does."""
+    return " ".join(said.split())
+
+
+def found(chances: list[float], repaired: list[int]) -> Any:
+    """Give the outcome of some forecasts."""
+    return SimpleNamespace(jobs=pd.DataFrame({"success_chance": chances, "repaired": repaired}))
+
+
+def test_few_forecasts_are_counted_and_many_told_in_a_hundred() -> None:
+    assert fleet.came_out(found([], [])) == "No forecast can be held against its outcome yet."
+    assert fleet.came_out(found([0.7], [1])) == "1 of 1 job was repaired where 0.7 had been forecast."
+    assert fleet.came_out(found([0.5] * 40, [1] * 25 + [0] * 15)) == (
+        "25 of 40 jobs were repaired where 20 had been forecast."
+    )
+    assert fleet.came_out(found([0.54] * 200, [1] * 118 + [0] * 82)) == (
+        "Of every 100 jobs 59 were repaired where 54 had been forecast."
+    )
+
+
+def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo: ReportData) -> None:
+    jobs = demo.gains.merge(demo.records.jobs[["job", "ended_by"]], on="job")
+    by = jobs.groupby("ended_by")["gain"].agg(["sum", "count"]).sort_values("sum")
+    html = fleet.cost(demo).html
+    shown = [said_by(each) for each in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)][1:]
+    wanted = [
+        plain(f"{name} {format.money(gain, 'EUR')} {n}") for name, (gain, n) in by.astype(object).iterrows()
+    ]
+    assert shown == wanted
+    failed = jobs[jobs["outcome"] != "repaired"]
+    unnamed = int(failed["ended_by"].isna().sum())
+    total = plain(format.money(failed["gain"].sum(), "EUR"))
+    said = said_by(html)
+    assert (
+        f"All {len(failed)} jobs without a repair came to {total}; {unnamed} of them name no component."
+        in said
+    )
+    predicted = int((demo.gains["predicted"] != "").sum())
+    assert f"In {predicted} of 300 finished jobs an amount is not on record and is predicted instead." in said
+    worst = by.head(3)
+    lead = plain(f"{format.money(-worst['sum'].sum(), 'EUR')} in {worst['count'].sum()} jobs.")
+    names = format.listed(list(worst.index)).capitalize()
+    assert f"{names} ended the jobs that lost most: {lead}" in re.sub(r" ,", ",", said_by(fleet.answer(demo)))
+
+
+def test_the_grid_shows_the_chances_of_the_verdicts_and_counts_the_records(demo: ReportData) -> None:
+    html = fleet.faults(demo).html
+    heads = re.findall(r'<th scope="col"><span>.*?<bdi>(.*?)</bdi>', html)
+    dear = re.findall(r'<th scope="row">.*?<bdi>(.*?)</bdi>', fleet.cost(demo).html)
+    assert heads[: len(dear)] == dear  # one order of components on the page
+    seen = demo.own.table.drop_duplicates("record").value_counts(["family", "component"])
+    rows = re.findall(r'<tr><th scope="row">.*?<bdi>(.*?)</bdi>.*?</th>(.*?)</tr>', html)
+    assert sorted(family for family, _ in rows) == sorted(demo.ranking["family"])
+    for family, cells in rows:
+        chances = demo.explained(family).components.set_index("component")["failed"]
+        shown = re.findall(r"<td[^>]*>(.*?)</td>", cells)
+        assert len(shown) == len(heads)
+        for component, cell in zip(heads, shown, strict=True):
+            if component not in chances:
+                assert cell == ""
+                continue
+            value = format.coarse(pd.DataFrame({"p": [chances[component]]}), "p")["p"][0]
+            n = int(seen.get((family, component), 0))
+            said = plain(format.share(value)).removesuffix(" %").replace("over ", ">").replace("under ", "<")
+            assert said_by(cell) == f"{component} {said} % failed, {format.counted(n, 'record')}"
+            assert ('class="no"' in cell) == (n == 0)
+
+
+def test_forecasts_stand_beside_their_outcomes(demo: ReportData) -> None:
+    said, jobs = said_by(fleet.forecasts(demo)), demo.calibration.jobs
+    total = f"{jobs['repaired'].sum():.0f} of {len(jobs)} jobs were repaired"
+    assert f"{total}; the forecasts add up to {jobs['success_chance'].astype(float).sum():.0f}." in said
+    pairs = [(int(k), int(n)) for k, n in re.findall(r"(\d+) of (\d+) repaired", said)]
+    assert sum(k for k, _ in pairs) == jobs["repaired"].sum()
+    assert sum(n for _, n in pairs) == len(jobs)
+    found = demo.calibration
+    assert f"{found.brier:.3f}, against {found.brier_usual:.3f}" in said
+    assert "p-value" not in said
+
+
+@pytest.mark.parametrize(
+    ("repaired", "says"),
+    [(20, "That may be chance."), (38, "the forecasts were too low."), (3, "the forecasts were too high.")],
+)
+def test_only_what_chance_does_not_explain_is_called_wrong(
+    demo: ReportData, repaired: int, says: str
+) -> None:
+    # Forty jobs at even odds: 20 repaired, give or take 1.96 times the root of 10.
+    jobs = pd.DataFrame({"success_chance": [0.5] * 40, "repaired": [1] * repaired + [0] * (40 - repaired)})
+    scores = dict.fromkeys(("brier", "brier_usual", "log_loss", "log_loss_usual"), 0.25)
+    said = said_by(fleet.forecasts(SimpleNamespace(calibration=SimpleNamespace(jobs=jobs, **scores))))  # type: ignore[arg-type]
+    assert says in said
+    assert "lies within 6 of the forecast in 19 of 20 cases" in said
+
+
+def test_each_year_counts_its_outcomes(demo: ReportData) -> None:
+    jobs = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
+    rows = re.findall(r"<tr>(.*?)</tr>", fleet.years(demo).html, flags=re.DOTALL)[1:]
+    years = jobs["closed"].dt.year
+    assert len(rows) == years.max() - years.min() + 1
+    for year, row in zip(range(years.min(), years.max() + 1), rows, strict=True):
+        counts = jobs[years == year]["outcome"].value_counts()
+        each = [int(counts.get(name, 0)) for name in ("repaired", "sold as is", "donor", "scrapped")]
+        assert said_by(row) == f"{year} {each[0]} of {sum(each)} repaired {each[1]} {each[2]} {each[3]}"
+    assert "8 jobs are still open." in said_by(fleet.years(demo))
+
+
+def test_a_year_without_a_job_is_there_with_none() -> None:
+    jobs = [A_JOB, {**A_JOB, "job": "2", "taken_in": "2026-02-01", "closed": "2026-02-02"}]
+    report = data_of(records_from_rows({"families": [A_FAMILY], "jobs": jobs}))
+    assert "2025 0 of 0 repaired 0 0 0" in said_by(fleet.years(report))
+
+
+@pytest.mark.parametrize("name", THIN)
+def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
+    report = thin(name)
+    parts = [fleet.answer, fleet.cost, fleet.faults, fleet.forecasts, fleet.years]
+    said = said_by(*(part(report) for part in parts))
+    assert "nan" not in said.lower().split()
+    assert "No forecast can be held against its outcome yet" in said
+    finished = name in ("one job", "one component seen once")
+    assert ("No jobs yet." in said) == (not finished)
+    if name == "one job":
+        assert "No component has ended a job yet." in said
+    if name == "one component seen once":
+        # 15 kept, less 20 for the unit; hours are free.
+        assert "Belt ended the jobs that lost most: 5 EUR in 1 job." in said
+        assert "% failed, 1 record" in said

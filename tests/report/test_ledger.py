@@ -1,0 +1,158 @@
+"""The page of the ledger: what is in it, what is doubtful, what it cannot tell."""
+
+from dataclasses import replace
+
+import pytest
+
+from reliability.records.frames import Records, records_from_rows
+from reliability.report import ledger
+from reliability.report.data import ReportData
+from tests.report.conftest import A_FAMILY, THIN, data_of, said_by, thin
+
+
+def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
+    records = demo.records
+    is_open = int((records.jobs["outcome"] == "open").sum())
+    finished = len(records.jobs) - is_open
+    numbers = records.jobs["job"].str[1:].astype(int)
+    given = numbers.max() - numbers.min() + 1
+    said = said_by(ledger.answer(demo))
+    missing = given - len(records.jobs)
+    assert (
+        f"{finished} finished jobs, {is_open} open; {missing} of {given} job numbers were never written up."
+        in said
+    )
+    assert f"{len(records.families)} families, {len(records.models)} models, " in said
+    assert f"{len(records.findings):,} findings".replace(",", " ") in said
+    first, last = (
+        f"{day:%Y-%m-%d}" for day in (records.jobs["taken_in"].min(), records.jobs["taken_in"].max())
+    )
+    assert f"Units were taken in from {first} to {last}." in said
+
+
+def test_what_is_doubtful_is_named_with_its_rows(demo: ReportData) -> None:
+    said = said_by(ledger.doubtful(demo))
+    assert (
+        "Gap in the job numbers 10 jobs were never written up; gap_repaired_share says how they count" in said
+    )
+    late = demo.records.jobs[
+        (demo.records.jobs["outcome"] == "open") & (demo.records.jobs["taken_in"] < "2026-05-01")
+    ]
+    assert "Long open first: open for " in said
+    assert ", ".join(f"job {each}" for each in late["job"]) in said
+
+
+def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo: ReportData) -> None:
+    said, jobs = said_by(ledger.cannot_tell(demo)), demo.records.jobs
+    guessed = int((jobs["year_basis"] == "guess").sum())
+    unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
+    wide = int((jobs["built_to"] > jobs["built_from"]).sum())
+    assert f"Of {len(jobs)} jobs, {guessed} have a guessed year of production, {wide} a window" in said
+    assert f"{unknown} no year at all" in said
+    years = jobs["taken_in"].dt.year
+    assert f"within {years.max() - years.min() + 1} calendar years" in said
+    assert f"{int((jobs['outcome'] == 'open').sum())} jobs are still open." in said
+
+
+def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(
+    awkward: ReportData, awkward_records: Records
+) -> None:
+    said = said_by(ledger.cannot_tell(awkward))
+    assert (
+        "1 job number belongs to no job; such jobs are taken as not repaired. Had they gone like the written"
+        in said
+    )
+    then = awkward.ranking_if_written.set_index("family")["verdict"]
+    other = [each for each in awkward.ranking.itertuples() if then[each.family] != each.verdict]
+    assert ("no verdict would be another" in said) == (not other)
+    settings = replace(awkward_records.settings, gap_repaired_share=0.5)
+    half = data_of(replace(awkward_records, settings=settings))
+    assert "repaired in 50 % of cases" in said_by(ledger.cannot_tell(half))
+
+
+def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
+    report = data_of(awkward.records)
+    now = report.ranking["verdict"][0]
+    then = "skip" if now != "skip" else "take"
+    report.__dict__["ranking_if_written"] = report.ranking.assign(
+        verdict=[then, *report.ranking["verdict"][1:]]
+    )
+    assert (
+        f"this verdict would be another: {report.ranking['family'][0]} ({then} instead of {now})."
+        in said_by(ledger.cannot_tell(report)).replace("  ", " ")
+    )
+
+
+@pytest.mark.parametrize(
+    ("count_gaps", "says"),
+    [
+        (
+            None,
+            "42 job numbers belong to no job, more than half as many as there are finished jobs. They are "
+            "not counted "
+            "while the setting count_gaps does not say whether they were jobs. Had they been jobs without a "
+            "repair",
+        ),
+        (
+            "no",
+            "42 job numbers belong to no job, and the setting count_gaps leaves them out. Had they been jobs",
+        ),
+        (
+            "yes",
+            "42 job numbers belong to no job; such jobs are taken as not repaired. Had they gone like the",
+        ),
+    ],
+)
+def test_gaps_are_told_as_they_are_counted(
+    awkward_records: Records, count_gaps: str | None, says: str
+) -> None:
+    tables = ("jobs", "findings", "signs", "followups")
+    renumbered = {each: getattr(awkward_records, each).replace({"job": {"31": "72"}}) for each in tables}
+    settings = replace(awkward_records.settings, count_gaps=count_gaps)
+    report = data_of(replace(awkward_records, **renumbered, settings=settings))
+    assert says in said_by(ledger.cannot_tell(report))
+    doubt = "not counted while count_gaps is not set" in said_by(ledger.doubtful(report))
+    assert doubt == (count_gaps is None)
+
+
+def test_one_unknown_year_for_all_is_said() -> None:
+    # Nobody knows any unit's year; all were seen on one day, so no age is known either.
+    jobs = [
+        {
+            "job": str(n),
+            "family": "T2",
+            "taken_in": "2024-07-01",
+            "closed": "2024-07-02",
+            "outcome": "repaired",
+        }
+        for n in range(1, 4)
+    ]
+    findings = [
+        {"job": str(n), "component": "belt", "found": "failed", "original": "yes"} for n in range(1, 4)
+    ]
+    report = data_of(records_from_rows({"families": [A_FAMILY], "jobs": jobs, "findings": findings}))
+    said = said_by(ledger.cannot_tell(report))
+    assert "All records of some components of T2 (1976 to 1984) share one unknown year of production." in said
+
+
+def test_findings_that_were_left_out_are_counted(demo: ReportData) -> None:
+    said = said_by(ledger.left_out(demo))
+    for reason, n in [*demo.own.left_out.items(), *demo.own.assumed.items()]:
+        assert (f"{reason} {n} " in said) == (n > 0)
+
+
+@pytest.mark.parametrize("name", THIN)
+def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
+    report = thin(name)
+    parts = (ledger.answer, ledger.doubtful, ledger.cannot_tell, ledger.left_out)
+    said = said_by(*(part(report) for part in parts))
+    assert "nan" not in said.lower().split()
+    if name in ("no family", "no job", "imported only"):
+        assert "No jobs yet." in said
+        assert "Anything: there are no jobs yet." in said
+    if name == "one open job":
+        assert "No finished jobs, 1 open; no number is missing." in said
+    if name == "imported only":
+        assert "1 job from elsewhere" in said
+    if name == "one job":
+        assert "1 finished job, none open; no number is missing." in said

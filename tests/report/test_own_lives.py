@@ -1,0 +1,70 @@
+"""What a family's own records allow: nothing is numbered that cannot be known."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from reliability.errors import InvalidInput
+from reliability.life.lives import observe
+from reliability.life.model_check import FAIR, TOO_FEW
+from reliability.records.frames import records_from_rows
+from reliability.report.own_lives import OwnLives, _status
+
+FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
+
+
+def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
+    """Give the lives of a belt in jobs that found it so, taken in on one day of five years in turn."""
+    jobs = [
+        {"job": str(i), "family": "T2", "taken_in": f"{int(day[:4]) + i % 5}{day[4:]}", "outcome": "open"}
+        for i in range(len(found))
+    ]
+    rows = [
+        {"job": str(i), "component": "belt", "found": each, "original": "yes"} for i, each in enumerate(found)
+    ]
+    records = records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": rows})
+    return OwnLives(observe(records.jobs, records.findings, records.families), lambda _: 40.0)
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        (["sound"] * 6, "6 seen, and none had failed; the oldest was 44\u00a0years old. No curve."),
+        (["failed"] * 6, "6 seen, and all had failed, none was seen working. No curve."),
+        (["sound"], "One seen, and it had not failed; the oldest was 40\u00a0years old. No curve."),
+        (["failed", "failed", "sound", "sound", "sound"], "2 of 5 had failed, but not the older ones"),
+        (["sound", "sound", "sound", "failed", "failed"], "one age for all of them would fit, between"),
+    ],
+)
+def test_degenerate_records_are_named_and_never_numbered(found: list[str], said: str) -> None:
+    own = lives_of(*found)
+    assert said in own.says("belt", "T2")
+    assert np.isnan(float(own.summary["b50_years"].iloc[0]))
+    assert own.model("T2").empty
+
+
+def test_enough_records_give_a_curve_with_its_band_and_its_twin() -> None:
+    own = lives_of(*["sound", "sound", "failed", "sound", "failed"] * 3, *["failed"] * 5)
+    model, steps = own.model("T2"), own.steps("belt", "T2")
+    assert bool(own.summary["is_drawn"].iloc[0])
+    assert model["failed"].is_monotonic_increasing
+    assert ((model["low"] <= model["failed"]) & (model["failed"] <= model["high"])).all()
+    assert model["age_years"].max() == own.last_age(["T2"]) == 50.0
+    assert steps["failed"].is_monotonic_increasing
+    assert own.marks["count"].sum() == 20
+    assert own.check("belt", "T2").verdict in (FAIR, TOO_FEW)
+    assert own.says("gear", "T2") == "No record of its own."
+    assert own.steps("gear", "T2").empty
+
+
+def test_without_any_finding_there_is_nothing_to_draw() -> None:
+    own = lives_of()
+    assert own.summary.empty
+    assert own.model("T2").empty
+
+
+def test_an_unknown_status_is_refused() -> None:
+    row = SimpleNamespace(n_failed=1, n_sound=2, oldest_years=30.0, status="lost")
+    with pytest.raises(InvalidInput, match=r"status of a life must be one of ok, no records, .*; got 'lost'"):
+        _status(row, 0.0, 1.0)

@@ -1,0 +1,129 @@
+"""What waits at the bench, on a ledger whose every wait was set by hand."""
+
+import datetime
+
+import numpy as np
+import pytest
+
+from reliability.records.frames import Records, records_from_rows
+from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.costs import sale_price
+from reliability.worth.next_steps import CHECK, FINISH, PRICE, SELL, WRITE_UP, on_hand, to_do
+
+DAY = datetime.date(2026, 6, 30)
+REPAIRED = {"family": "T2", "outcome": "repaired", "bought_for": 20, "hours": 2, "other_costs": 2}
+JOBS = [
+    {"job": "1", **REPAIRED, "taken_in": "2026-01-01", "closed": "2026-01-10"},  # unsold for 171 days
+    {"job": "2", **REPAIRED, "taken_in": "2026-05-01", "closed": "2026-06-01", "other_costs": None},
+    {"job": "3", "family": "T2", "outcome": "open", "taken_in": "2025-11-01", "bought_for": 12},
+    {"job": "4", "family": "T2", "outcome": "open", "taken_in": "2026-06-20"},
+    {
+        "job": "5",
+        **REPAIRED,
+        "taken_in": "2026-01-02",
+        "closed": "2026-01-10",
+        "sold_on": "2026-01-15",
+        "sold_for": 90,
+    },
+    {
+        "job": "6",
+        **REPAIRED,
+        "taken_in": "2026-01-03",
+        "closed": "2026-01-10",
+        "sold_on": "2026-01-16",
+        "sold_for": 90,
+    },
+    {"job": "7", **REPAIRED, "taken_in": "2026-01-04", "closed": "2026-01-10", "sold_on": "2026-01-17"},
+    {
+        "job": "9",
+        **REPAIRED,
+        "taken_in": "2026-01-05",
+        "closed": "2026-01-10",
+        "sold_on": "2026-06-30",
+        "sold_for": 95,
+    },
+    {
+        "job": "13",
+        **REPAIRED,
+        "taken_in": "2026-01-06",
+        "closed": "2026-01-10",
+        "sold_on": "2025-12-31",
+        "sold_for": 95,
+    },
+    {"job": "X1", **REPAIRED, "taken_in": "2020-01-05", "closed": "2020-01-10", "origin": "elsewhere"},
+]
+JOBS[8]["sold_on"] = "2026-01-11"  # its warranty ends on 2026-07-10, and somebody asked before the sale only
+
+
+@pytest.fixture(scope="module")
+def records() -> Records:
+    return records_from_rows(
+        {
+            "families": [{"family": "T2", "kind": "tape deck", "working_price": 100}],
+            "jobs": JOBS,
+            "findings": [
+                {"job": "1", "component": "belt", "found": "failed", "action": "replaced", "part_cost": 8}
+            ],
+            "followups": [
+                {"job": "6", "checked_on": "2026-03-01", "working": "yes"},
+                {"job": "13", "checked_on": "2026-01-10", "working": "yes"},
+            ],
+            "settings": [{"setting": "warranty_days", "value": "180"}],
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def odds(records: Records) -> Appraiser:
+    return fit_appraiser(records, DAY)
+
+
+def test_units_on_hand_with_the_money_in_them(records: Records, odds: Appraiser) -> None:
+    found = on_hand(records, odds).set_index("job")
+    assert list(found.index) == ["3", "1", "2", "4"]  # the longest wait first; others' units are not ours
+    assert list(found["state"]) == ["open", "unsold", "unsold", "open"]
+    assert list(found["days"]) == [241, 171, 29, 10]
+    assert found.loc["1", "money_in"] == 20 + 8 + 2
+    assert found.loc["3", "money_in"] == 12
+    assert found.loc["4", "money_in"] == 20  # the price usually paid
+    assert list(found["is_predicted"]) == [False, False, True, True]
+    assert list(found["price"].isna()) == [True, False, False, True]
+    assert found.loc["1", "price"] == sale_price(odds.families["T2"])
+
+
+def test_what_waits_is_listed_by_task(records: Records, odds: Appraiser) -> None:
+    found = to_do(records, odds)
+    rows = list(zip(found["task"], found["job"], found["days"].fillna(0).astype(int), strict=True))
+    assert rows == [
+        (FINISH, "3", 241),
+        (SELL, "1", 171),
+        (CHECK, "13", -10),
+        (CHECK, "5", -14),
+        (CHECK, "7", -16),
+        (WRITE_UP, "8", 0),
+        (WRITE_UP, "10 to 12", 0),
+        (PRICE, "7", 164),
+    ]
+    assert np.isfinite(found.loc[1, "price"])
+    assert found.drop(index=1)["price"].isna().all()
+
+
+def test_without_a_warranty_no_check_is_due(records: Records) -> None:
+    free = records_from_rows(
+        {"families": [{"family": "T2", "kind": "tape deck", "working_price": 100}], "jobs": JOBS}
+    )
+    assert CHECK not in set(to_do(free, fit_appraiser(free, DAY))["task"])
+
+
+def test_an_earlier_day_knows_nothing_of_later_ones(records: Records, odds: Appraiser) -> None:
+    found = to_do(records, odds, as_of=datetime.date(2026, 1, 12))
+    assert list(found["job"]) == ["2", "4", "8", "10 to 12"]  # 2 and 4 were not taken in yet
+    assert set(found["task"]) == {WRITE_UP}
+    assert len(on_hand(records, odds, as_of=datetime.date(2026, 1, 12))) == 6
+
+
+def test_an_empty_ledger_has_nothing_to_do() -> None:
+    empty = Records.empty()
+    odds = fit_appraiser(empty, DAY)
+    assert to_do(empty, odds).empty
+    assert on_hand(empty, odds).empty
