@@ -22,6 +22,7 @@ from reliability.records.tables import (
     OUTCOMES,
     SETTINGS,
     TABLES,
+    UNREPAIRED,
     USUAL_COMPONENTS,
     USUAL_SIGNS,
     usual_components,
@@ -47,9 +48,6 @@ if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
 # The ledger behind the forms: what it offers to choose from, and how they write to it.
-
-
-_Job = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -85,18 +83,15 @@ class _Known(Offered):
         return [(f"part {number}: {row['component']}, {row['family'] or 'any family'}", str(number))
                 for number, row in self.shelf.items() if row["gone_on"] is None]  # fmt: skip
 
-    def chosen(self, test: Callable[[_Job], bool] = bool) -> list[tuple[str, str]]:
-        """Describe the jobs that pass a test, the newest first; with the number of each."""
+    def chosen(self, *outcomes: str, unsold: bool = False) -> list[tuple[str, str]]:
+        """Describe the jobs with these outcomes, or all of them, the newest first; with their numbers."""
         return [
             (f"job {job['job']}: {job['family']}, in since {job['taken_in']}"
-             + ("" if _is_open(job) else f", {job['outcome']}")
+             + ("" if job["outcome"] == "open" else f", {job['outcome']}")
              + (f", sold {job['sold_on']}" if job["sold_on"] else ""), job["job"])
-            for job in reversed(self.jobs) if test(job)
+            for job in reversed(self.jobs) if job["outcome"] in (outcomes or OUTCOMES)
+            and not (unsold and (job["sold_for"] is not None or job["sold_on"]))
         ]  # fmt: skip
-
-
-def _is_open(job: _Job) -> bool:
-    return bool(job["outcome"] == "open")
 
 
 @dataclass
@@ -122,7 +117,11 @@ class Desk:
         told = "It does not exist yet: the first unit or job makes it."
         if not self.is_missing:
             known = self.known()
-            waiting = [f"{name(job['job'])} ({name(job['family'])})" for job in known.jobs if _is_open(job)]
+            waiting = [
+                f"{name(job['job'])} ({name(job['family'])})"
+                for job in known.jobs
+                if job["outcome"] == "open"
+            ]
             families = format.counted(len(known.kinds), "family", "families")
             told = f"It knows {text(families)}. Open on the bench: {format.listed(waiting) or 'nothing'}."
         return paragraph(f"Ledger: {self.shown}.", told)
@@ -431,7 +430,7 @@ class _JobForm(_Form):
 
     def __init__(self, desk: Desk, *, ends: bool) -> None:
         self._ends = ends
-        self.which = Field(_JOBS["job"], "Which unit?", options=desk.known().chosen(_is_open),
+        self.which = Field(_JOBS["job"], "Which unit?", options=desk.known().chosen("open"),
                             blank="one that was not taken in before")  # fmt: skip
         self.which.on_change(self._chosen)
         super().__init__(desk, "Write it up" if ends else "Take it in", [self.which.box] if ends else [])
@@ -495,7 +494,7 @@ class _JobForm(_Form):
     def reload(self, known: _Known) -> None:
         super().reload(known)
         self._follow()
-        self.which.choose_from(known.chosen(_is_open))
+        self.which.choose_from(known.chosen("open"))
 
     def spots(self) -> dict[Spot, Field]:
         whole = {Spot(f"new_{key}", 0, each): self.unit[key] for key in self.new for each in ("", key)}
@@ -616,11 +615,10 @@ class _RowForm(_Form):
             raise InvalidInput("There is no ledger yet: the first unit or job makes it. Nothing was written.")
         new = [each.new_name for each in self.row.fields if each.new_name]
         with open_ledger(self.desk.address) as ledger:
-            before = Moment.of(ledger) if self._task.changes_odds else None
+            if not self._task.changes_odds:
+                return paragraph(self._task.write(ledger, row, rows, new), kind="bench-number"), None
+            before, family = Moment.of(ledger), ledger.job(row["job"])["job"]["family"]
             said = paragraph(self._task.write(ledger, row, rows, new), kind="bench-number")
-            if before is None:
-                return said, None
-            family = next(job["family"] for job in self.known.jobs if job["job"] == row["job"])
             return said, _Change(self.desk.address, before, Moment.of(ledger), family, row["job"])
 
 
@@ -655,10 +653,8 @@ def _write_sighting(ledger: "Ledger", row: _Typed, rows: list[_Typed], _new: lis
     offer = {**dict.fromkeys(NAMES), **row, "offer": row["sighting"], "bought": row.get("job")}
     seen = (offer, {each["sign"]: each["seen"] for each in rows})
     (written,) = record_sightings(ledger, [seen], place=row.get("place"))
-    became = f"job {written.job}" if written.job else f"left, {written.left_because}"
-    return (
-        f"{name(written.sighting)}: {text(became if written.job or written.left_because else 'not decided')}"
-    )
+    left = f"left, {written.left_because}" if written.left_because else "not decided"
+    return f"{name(written.sighting)}: {text(f'job {written.job}' if written.job else left)}"
 
 
 def _write_kept(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
@@ -666,25 +662,16 @@ def _write_kept(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[st
     return f"Part {number}: {name(row['component'])}. Write this number on it"
 
 
+_THROWN_OUT = "none: it is thrown out"
+
+
 def _write_gone(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
-    part, job = int(row["part"]), row.get("used_in")
-    if job is None:
+    part, job = int(row["part"]), row["used_in"]
+    if job == _THROWN_OUT:
         ledger.drop_part(part, row["gone_on"])
         return f"Part {part} is thrown out"
     ledger.use_part(part, job, row["gone_on"])
     return f"Part {part} is fitted in job {name(job)}"
-
-
-def _is_finished(job: _Job) -> bool:
-    return not _is_open(job)
-
-
-def _is_unsold(job: _Job) -> bool:
-    return job["outcome"] in ("repaired", "sold as is") and job["sold_for"] is None and job["sold_on"] is None
-
-
-def _is_repaired(job: _Job) -> bool:
-    return bool(job["outcome"] == "repaired")
 
 
 # fmt: off
@@ -698,17 +685,18 @@ _TASKS: dict[str, _Task] = {
     "sale": _Task(
         "jobs", "A unit is sold", "Record the sale", _write_sale, ("job", "sold_for", "sold_on"),
         needed=("sold_for", "sold_on"), days=("sold_on",), changes_odds=True,
-        options=lambda known: {"job": known.chosen(_is_unsold)}),
+        options=lambda known: {"job": known.chosen("repaired", "sold as is", unsold=True)}),
     "check": _Task(
         "followups", "A repaired unit is seen again", "Record the check", _write_check, days=("checked_on",),
-        options=lambda known: {"job": known.chosen(_is_repaired)}, changes_odds=True),
+        options=lambda known: {"job": known.chosen("repaired")}, changes_odds=True),
     "keep": _Task(
         "shelf", "A part is kept", "Put it on the shelf", _write_kept,
         ("component", "family", "job", "worth", "kept_on"), days=("kept_on",),
-        options=lambda known: {"job": known.chosen(_is_finished)}),
+        options=lambda known: {"job": known.chosen("repaired", *UNREPAIRED)}),
     "use": _Task(
         "shelf", "A part leaves the shelf", "Take it off the shelf", _write_gone,
-        ("part", "used_in", "gone_on"), needed=("gone_on",), days=("gone_on",),
-        options=lambda known: {"part": known.lying, "used_in": known.chosen()}),
+        ("part", "used_in", "gone_on"), needed=("used_in", "gone_on"), days=("gone_on",),
+        options=lambda known: {"part": known.lying,
+                               "used_in": [(_THROWN_OUT, _THROWN_OUT), *known.chosen()]}),
 }
 # fmt: on

@@ -488,6 +488,19 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
     assert "<bdi>Tarnwick T2</bdi>, before and after job <bdi>17</bdi>" in text
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_failure_of_the_second_step_is_no_silence(desk: Desk, monkeypatch) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("reliability.report.form.what_changed", broken)
+    form = desk.form("job")
+    form.which.put("17")
+    fill(form, {"Outcome": "repaired"})
+    form.save()
+    assert "What the job changed cannot be told; the log of the kernel says why." in told_change(form)
+
+
 def test_what_did_not_change_is_told_so(desk: Desk) -> None:
     from reliability.report.change import Moment, what_changed
     from reliability.worth.appraiser import appraiser_of
@@ -590,6 +603,10 @@ def test_a_part_is_kept_and_goes_into_a_job(desk: Desk) -> None:
     fill(form, {"Component": "belt"})
     form.save()
     fill(other, {"Part": "2"})
+    other.save()
+    assert wrong(other) == {"Used in": "is empty, but every row needs it"}
+    (thrown_out,) = [value for label, value in field(other, "Used in").options if "thrown out" in label]
+    fill(other, {"Used in": thrown_out})
     other.save()
     assert "Part 2 is thrown out" in other.result.value
 
