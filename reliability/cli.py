@@ -1638,7 +1638,7 @@ def shelf_keep(bench: Bench, component: str, new_component: bool, **row: Any) ->
     row |= {"component": component, "kept_on": row["kept_on"] or today().isoformat()}
     with bench.ledger(write=True) as ledger:
         number = ledger.keep_part(row, new_components=[component] if new_component else [])
-    click.echo(f"Part {number}: {component}")
+        click.echo(f"Part {number}: {component}")
 
 
 @shelf.command(name="use")
@@ -1653,7 +1653,7 @@ def shelf_use(bench: Bench, part: int, job: str, position: str, found: str, day:
     """Fit PART in a job, which pays what it is worth."""
     with bench.ledger(write=True) as ledger:
         ledger.use_part(part, job, day or today().isoformat(), position=position, found=found)
-    click.echo(f"Part {part} went into job {job}")
+        click.echo(f"Part {part} went into job {job}")
 
 
 @shelf.command(name="out")
@@ -1664,7 +1664,7 @@ def shelf_out(bench: Bench, part: int, day: str | None) -> None:
     """Throw PART out."""
     with bench.ledger(write=True) as ledger:
         ledger.drop_part(part, day or today().isoformat())
-    click.echo(f"Part {part} was thrown out")
+        click.echo(f"Part {part} was thrown out")
 
 
 # `saw`: what was looked at, bought or not.
@@ -1673,7 +1673,8 @@ def shelf_out(bench: Bench, part: int, day: str | None) -> None:
 @click.command(
     short_help="Record what was looked at; what was bought is taken in.",
     epilog=example(
-        "benchodds saw looked-at.csv", 'benchodds saw looked-at.csv --place "fair at Melk" --rest "too dear"'
+        "benchodds saw looked-at.csv",
+        'benchodds saw looked-at.csv --place "fair at Hollin" --rest "too dear"',
     ),
 )
 @click.argument("offers", type=click.Path(exists=True, dir_okay=False, path_type=Path))
@@ -1705,15 +1706,15 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
         verdicts = judge_offers(table, appraiser_of(ledger, warn=note), as_of=seen_on)
         rows = plain_offers(table, verdicts, seen_on)
         recorded = record_sightings(ledger, rows, place=place)
-    for each in recorded:
-        if each.taken_in:
-            click.echo(f"Job {each.job}: {each.offer}, taken in")
-    counts = {"taken in": sum(each.taken_in for each in recorded),
-              "left": sum(each.left_because is not None for each in recorded),
-              "not decided": sum(each.job is None and each.left_because is None for each in recorded),
-              "in the ledger already": sum(each.state == HELD for each in recorded)}  # fmt: skip
-    told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
-    click.echo(f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}")
+        for each in recorded:
+            if each.taken_in:
+                click.echo(f"Job {each.job}: {each.offer}, taken in")
+        counts = {"taken in": sum(each.taken_in for each in recorded),
+                  "left": sum(each.left_because is not None for each in recorded),
+                  "not decided": sum(each.job is None and each.left_because is None for each in recorded),
+                  "in the ledger already": sum(each.state == HELD for each in recorded)}  # fmt: skip
+        told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+        click.echo(f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}")
 
 
 # `spend`: money or hours that no single job caused.
@@ -1721,7 +1722,7 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
 
 @click.command(
     short_help="Record money or hours not tied to a job.",
-    epilog=example('benchodds spend "fair at Melk" --amount 18 --hours 5', "benchodds spend"),
+    epilog=example('benchodds spend "fair at Hollin" --amount 18 --hours 5', "benchodds spend"),
 )
 @click.argument("what", required=False)
 @click.option("-a", "--amount", type=MONEY, help="How much.")
@@ -1750,7 +1751,7 @@ def spend(bench: Bench, what: str | None, spent_on: str | None, **given: Any) ->
                                "something else, say so in its name. Nothing was written.")  # fmt: skip
         ledger.put("spending", [row], reason="spent")
         written = [new for new in ledger.rows("spending") if (new["spent_on"], new["what"]) == key]
-    click.echo(spending_text(written, currency))
+        click.echo(spending_text(written, currency))
 
 
 # `report`: regenerate the pages.

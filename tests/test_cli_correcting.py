@@ -10,11 +10,11 @@ import sys
 
 import pytest
 from click.testing import CliRunner
-from reliability.report.opening import DEMO
 
 from reliability.cli import main
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import SETTINGS
+from reliability.report.data import DEMO
 from tests.test_cli_ask import _wait_for
 from tests.test_cli_start import HEAVY
 
@@ -104,7 +104,7 @@ def test_what_cannot_be_corrected_is_refused(bench, line, message):
     (["family", "Tarnwick T2", "--maker", "x", "--empty", "maker"], "maker is given and emptied; write one or the"),
     (["part", "belt", "--price", "3", "--remove"], "--remove takes the whole row out; leave out what it would say."),
     (["part", "belt", "--price", "x"], "'x' is not an amount"),
-    (["import", ".", "--correct", "--standard", "open-repair"], "--correct takes tables of a ledger; open repair"),
+    (["import", ".", "--correct", "--standard", "open-repair"], "--correct takes tables of a ledger as they are"),
 ])  # fmt: skip
 def test_a_line_that_contradicts_itself_ends_with_2(bench, line, message):
     assert message in bench.refused(*line, code=2)

@@ -53,12 +53,12 @@ def test_a_lot_has_one_price_and_a_name(bench):
 
 def test_what_is_spent_is_listed_with_its_sum(bench):
     assert bench.ok("spend") == "Nothing is written down as spent beside the jobs.\n"
-    one = bench.ok("spend", "fair at Melk", "--amount", "18", "--hours", "5", "--on", "2026-05-02")
-    assert one.splitlines()[1].split() == ["2026-05-02", "fair", "at", "Melk", "18.00", "5"]
+    one = bench.ok("spend", "fair at Hollin", "--amount", "18", "--hours", "5", "--on", "2026-05-02")
+    assert one.splitlines()[1].split() == ["2026-05-02", "fair", "at", "Hollin", "18.00", "5"]
     bench.ok("spend", "soldering iron", "-a", "42.50", "--on", "2026-05-03")
     assert bench.ok("spend").splitlines()[-1].split() == ["in", "all", "60.50", "5"]
-    assert bench.refused("spend", "fair at Melk", "--hours", "2", "--on", "2026-05-02") == (
-        "'fair at Melk' on 2026-05-02 is in the ledger already; if this was something else, say so in its "
+    assert bench.refused("spend", "fair at Hollin", "--hours", "2", "--on", "2026-05-02") == (
+        "'fair at Hollin' on 2026-05-02 is in the ledger already; if this was something else, say so in its "
         "name. Nothing was written.\n"
     )
     assert "at least one of amount, hours is given" in bench.refused("spend", "stamps")

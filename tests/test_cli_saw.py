@@ -23,7 +23,10 @@ DAY = datetime.date(2026, 12, 1)
 def saw(bench):
     def run(*lines, refused=False, options=()):
         file = bench.sheet(HEAD + "".join(f"{line}\n" for line in lines), "seen.csv")
-        return (bench.refused if refused else bench.ok)("saw", file, "--on", "2026-11-21", *options)
+        said = (bench.refused if refused else bench.ok)("saw", file, "--on", "2026-11-21", *options)
+        lines = said.splitlines(keepends=True)
+        assert refused or lines.pop() == f"Written to {bench.file}\n"
+        return "".join(lines)
 
     return run
 
@@ -34,7 +37,7 @@ def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
         "unit 2,Tarnwick T2,,,,1980,95,,,,,too dear,no",
         "unit 3,,,receiver,,,15,2026-11-20,,,no,,",
         "unit 4,Dallow 80,Dallow 80 S,receiver,120,,25,,,,yes,,",
-        options=("--place", "fair at Melk"),
+        options=("--place", "fair at Hollin"),
     )
     assert out == (
         "Job 2: unit 1, taken in\nJob 3: unit 4, taken in\n4 units looked at: 2 taken in, 1 left, 1 not decided\n"
@@ -45,11 +48,11 @@ def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
         families = {row["family"]: row for row in ledger.rows("families")}
         assert [problem for problem in ledger.check() if problem.grave] == []
     assert list(seen) == [
-        "2026-11-20 fair at Melk unit 3",
-        *(f"2026-11-21 fair at Melk unit {n}" for n in (1, 2, 4)),
+        "2026-11-20 fair at Hollin unit 3",
+        *(f"2026-11-21 fair at Hollin unit {n}" for n in (1, 2, 4)),
     ]
-    one, two, three = (seen[name] for name in ("2026-11-21 fair at Melk unit 1", "2026-11-21 fair at Melk unit 2",
-                                               "2026-11-20 fair at Melk unit 3"))  # fmt: skip
+    one, two, three = (seen[name] for name in ("2026-11-21 fair at Hollin unit 1", "2026-11-21 fair at Hollin unit 2",
+                                               "2026-11-20 fair at Hollin unit 3"))  # fmt: skip
     assert (one["job"], str(one["asked"]), one["left_because"], one["built_from"]) == (
         "2",
         "30.00",

@@ -51,7 +51,7 @@ def donor(bench, more=DONOR):
 
 
 def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench, rows):
-    assert donor(bench).splitlines()[-2:] == [
+    assert donor(bench).splitlines()[-3:-1] == [
         "  part 1: motor of job 1, on the shelf",
         "  part 2: head of job 1, on the shelf",
     ]
@@ -79,7 +79,7 @@ def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench, rows
 
 def test_parts_are_kept_and_fitted_one_by_one(bench, rows):
     donor(bench, 'job = 1\noutcome = "donor"\nclosed = 2026-11-20\nkept = ["gear"]')
-    assert bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9") == "Part 2: motor\n"
+    assert bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9").startswith("Part 2: motor\n")
     assert bench.ok("shelf", "keep", "knob", "--family", "Tarnwick T2", "--new-component") == "Part 3: knob\n"
     bench.ok("intake", "Tarnwick T2")
     assert (

@@ -77,7 +77,7 @@ def test_its_command_makes_the_pages_of_the_demo_in_an_empty_folder(installed, t
 def test_its_notebooks_work_in_the_folder_in_which_one_is(installed, tmp_path):
     commands, wheel = installed
     code = (
-        "import reliability.report.opening as o; from reliability.report.run import NOTEBOOKS; "
+        "import reliability.report.data as o; from reliability.report.run import NOTEBOOKS; "
         "print(o.DEFAULT_LEDGER, o.KEPT, o.DEMO, NOTEBOOKS, sep='\\n')"
     )
     ledger, kept, demo, notebooks = run(commands / "python", "-c", code, cwd=tmp_path).stdout.split()

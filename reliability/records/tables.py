@@ -375,10 +375,10 @@ SETTINGS: dict[str, Column] = {
                "empty: none, with the doubt that this leaves", minimum=0, maximum=1),
         Column("count_gaps", "choice", "whether gaps in the job numbers count as jobs that nobody wrote up; "
                "empty: yes, unless they outnumber half of the written jobs", allowed=("yes", "no")),
-        Column("typing", "choice", "how answers at a prompt may be written; plain: 25.50, 2026-11-24, 2; "
-               "comma: also 25,50, 24.11.2026, 2h", allowed=("plain", "comma"), default="plain"),
         Column("selling_hours", "hours", "hours that the sale of one unit takes: photographs, listing, "
                "packing, post", minimum=0, maximum=MOST_HOURS, default="0", unit="h"),
+        Column("typing", "choice", "how answers at a prompt may be written; plain: 25.50, 2026-11-24, 2; "
+               "comma: also 25,50, 24.11.2026, 2h", allowed=("plain", "comma"), default="plain"),
     )
 }  # fmt: skip
 

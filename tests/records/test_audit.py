@@ -95,7 +95,7 @@ def test_a_sound_ledger_has_no_problem(ledger, full):
          ["row missing: the history holds it, the tables do not [jobs 1]"]),
         (["DELETE FROM numbering"], ["number not counted: intake could give this number out again [job 1]"]),
         (["INSERT INTO settings VALUES ('hour_rates', '5')"],
-         ["rule broken: column setting: 'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, offers_expected, warranty_days, gap_repaired_share, count_gaps, typing, selling_hours. Did you mean 'hour_rate'? [settings, setting hour_rates]",
+         ["rule broken: column setting: 'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, offers_expected, warranty_days, gap_repaired_share, count_gaps, selling_hours, typing. Did you mean 'hour_rate'? [settings, setting hour_rates]",
           "history incomplete: no version of it was kept [settings hour_rates]"]),
         (["UPDATE jobs SET outcome = 'donor', ended_by = 'motor', sold_for = NULL, sold_on = NULL", "DELETE FROM followups",
           "DELETE FROM history WHERE what = 'jobs'"],

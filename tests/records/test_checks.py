@@ -212,7 +212,7 @@ def test_rows_of_a_table_are_checked_with_file_and_line():
          ["age_years and share_failed are given together or not at all; found age_years empty, share_failed 0.5"]),
         ("settings", {"setting": "hour_rates", "value": "3"},
          ["'hour_rates' is not one of currency, hour_rate, selling_fee, disposal_cost, margin, caution, haggle_room, "
-          "offers_expected, warranty_days, gap_repaired_share, count_gaps, typing, selling_hours. Did you mean 'hour_rate'?"]),
+          "offers_expected, warranty_days, gap_repaired_share, count_gaps, selling_hours, typing. Did you mean 'hour_rate'?"]),
         ("settings", {"setting": "selling_fee", "value": "13 %"},
          ["selling_fee: '13 %' is not a number written as a plain decimal"]),
         ("parts", {"component": "belt", "obtainable": "maybe"}, ["'maybe' is not one of yes, salvage only, no."]),

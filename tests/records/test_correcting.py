@@ -93,7 +93,7 @@ def test_what_was_taken_out_keeps_its_versions_and_may_come_back(begun):
      r"^1 row of jobs refer to family 'Larkov T1': it cannot"),
     ("parts", {"component": "head", "price": 3}, {},
      r"^1 fault found\. Nothing was written\.\nparts, row 1, column obtainable: is empty, but every row"),
-    ("jobs", {"job": "1"}, {}, r"^correct writes no table 'jobs'; known: families, hearsay, models, parts, set"),
+    ("jobs", {"job": "1"}, {}, r"^correct writes no table 'jobs'; known: families, hearsay, lots, models, parts, set"),
 ])  # fmt: skip
 def test_a_correction_that_cannot_be_is_refused(begun, table, row, more, message):
     before = everything(begun)

@@ -467,7 +467,8 @@ def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> Non
     dice = Dice(seed, world.name, "paper", job)
     row = job_row(stay, dice, world.end)
     if row["lot"] and row["bought_for"] is not None:
-        rows["lots"].append({"lot": row["lot"], "price": row["bought_for"], "bought_on": row["taken_in"]})
+        lot = {"lot": row["lot"], "price": row["bought_for"], "bought_on": row["taken_in"], "remarks": None}
+        rows["lots"].append(lot)
         row["bought_for"] = None
     else:
         row["lot"] = None
