@@ -156,7 +156,8 @@ class Desk:
         Parameters
         ----------
         what : str
-            ``intake``, ``job``, ``sale``, ``check``; or a table of what jobs refer to, such as ``parts``.
+            ``sighting``, ``intake``, ``job``, ``sale``, ``check``, ``keep`` (a part), ``use`` (one from the
+            shelf); or a table of what jobs refer to, such as ``parts``.
 
         Returns
         -------
@@ -380,7 +381,7 @@ class _Form(ABC):
         others = []
         for each in found:
             spot = _spot_of(each) if isinstance(each, Fault) else None
-            if spot and isinstance(self, _RowForm):
+            if spot and isinstance(self, _RowForm) and spot.part == self.row.part:
                 spot = spot._replace(row=0)  # whatever number the ledger gives its row
             if isinstance(each, Fault) and spot is not None and spot in spots and spots[spot].is_shown:
                 beside.setdefault(spot, []).append(each.message)
@@ -408,7 +409,7 @@ def _spot_of(fault: Fault) -> Spot | None:
 # A unit comes in, and its job is written up.
 
 
-_JOBS, _FAMILIES = TABLES["jobs"], TABLES["families"]
+_JOBS = TABLES["jobs"]
 _AT_THE_END = ("outcome", "hours", "other_costs")
 #: What can be said of a unit when it comes in, and what only when it leaves.
 _BY_OUTCOME = replace(_JOBS, rules=tuple(rule for rule in _JOBS.rules if "outcome" in rule.columns))
@@ -498,8 +499,7 @@ class _JobForm(_Form):
 
     def spots(self) -> dict[Spot, Field]:
         whole = {Spot(f"new_{key}", 0, each): self.unit[key] for key in self.new for each in ("", key)}
-        whole[Spot("job", 0, "job")] = self.which
-        return {**super().spots(), **whole}
+        return {**super().spots(), **whole, **({Spot("job", 0, "job"): self.which} if self._ends else {})}
 
     def write(self) -> tuple[str, _Change | None]:
         (job, found), (signs, faults) = self.unit.read(), self.signs.read()

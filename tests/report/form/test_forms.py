@@ -104,7 +104,7 @@ def test_the_two_ends_of_a_job_ask_for_every_column_of_jobs(desk: Desk) -> None:
     assert asked == set(TABLES["jobs"].names) - {"origin"}
     intake = {spot.column for spot in desk.form("intake").spots() if spot.part == "job"}
     told_later = {"closed", "outcome", "hours", "other_costs", "sold_for", "sold_on", "salvage_value"}
-    assert asked - intake == {*told_later, "ended_by", "ended_why"}
+    assert asked - intake == {*told_later, "ended_by", "ended_why", "job"}
 
 
 def test_what_is_asked_follows_from_the_rules() -> None:
@@ -577,6 +577,11 @@ def test_a_sighting_is_recorded_with_its_signs(desk: Desk) -> None:
     form.save()
     assert wrong(form)["Family"].startswith("at least one of family, model, kind is given")
     fill(form, {"Family": "Tarnwick T2", "rust": "yes"})
+    form.rows[0].another.click()
+    fill(form, {"further 1: sign": "sticky residu", "further 1: seen": "no"})
+    form.save()
+    assert set(wrong(form)) == {"further 1: sign"}  # the second row, not the first
+    fill(form, {"further 1: sign": "", "further 1: seen": ""})
     assert not is_shown(form, "Job")  # what was left was not bought
     form.save()
     assert "<bdi>2026-11-20 Melk grey deck</bdi>: left, too dear" in form.result.value
