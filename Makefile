@@ -8,6 +8,7 @@ TESTABLE := $(VENV)/.testable
 UV := $(shell command -v uv)
 INSTALL := $(if $(UV),uv pip install -q -p $(BIN)/python,$(BIN)/python -m pip install -q --disable-pip-version-check)
 ROWS ?=
+LAB := data/lab
 
 .DEFAULT_GOAL := help
 .PHONY: help report test lint measure soak lab pictures tables lock clean
@@ -46,8 +47,10 @@ measure: $(TESTABLE)  ## rerun the measurements that DEVELOPERS.md quotes; ROWS=
 soak: $(TESTABLE)  ## long campaigns: adversarial records, killed writers, faults at every file call
 	@$(BIN)/python -m pytest -q -m soak
 
-lab: $(READY)  ## open JupyterLab: the form for the bench (bench.ipynb), and the notebooks of the pages
-	@$(BIN)/jupyter lab --ServerApp.root_dir=notebooks --LabApp.news_url=None
+lab: $(READY)  ## open JupyterLab on your copies in data/lab: the forms for the bench (bench.ipynb), and the pages
+	@mkdir -p $(LAB)
+	@for book in notebooks/*.ipynb; do test -e "$(LAB)/$${book##*/}" || cp "$$book" $(LAB); done
+	@$(BIN)/jupyter lab --ServerApp.root_dir=$(LAB) --LabApp.news_url=None --LabApp.extension_manager=readonly
 
 pictures: $(TESTABLE)  ## take the README's pictures from the demo pages (needs Chromium)
 	@$(BIN)/python -m tests.pictures

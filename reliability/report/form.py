@@ -1,546 +1,102 @@
-"""The form for the bench: a unit taken in, a job written up, and what the job changed."""
+"""The forms for the bench in JupyterLab: writes first, fits afterwards."""
 
 import datetime
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from threading import Thread
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
-from reliability.errors import BenchoddsError
-from reliability.records.checks import JobDocument, merge_document
+from reliability.errors import BenchoddsError, InvalidInput, unknown
+from reliability.records.checks import JobDocument, clean_row
 from reliability.records.database import parse_url, shown_url
-from reliability.records.ledger import open_ledger
-from reliability.records.sheet import JobSheet, read_window
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, usual_components
-from reliability.records.values import Fault, FaultsFound, Refused, clean_text, nearest, refuse
-from reliability.records.write_up import (
-    Names,
-    Written,
-    check_sheets,
-    check_unit,
-    open_jobs,
-    take_in,
-    write_up,
+from reliability.records.ledger import REFERENCE_TABLES, open_ledger
+from reliability.records.sheet import JobSheet
+from reliability.records.tables import (
+    OUTCOMES,
+    SETTINGS,
+    TABLES,
+    UNREPAIRED,
+    USUAL_COMPONENTS,
+    USUAL_SIGNS,
+    usual_components,
 )
+from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
+from reliability.records.write_up import Names, check_sheets, check_unit, take_in, write_up
 from reliability.report import format
+from reliability.report.change import Moment, what_changed
 from reliability.report.data import ledger_address
-from reliability.report.format import Shown, bullets, cautions, name, paragraph, text, verdict_mark
+from reliability.report.fields import (
+    Field,
+    Offered,
+    Row,
+    Rows,
+    Spot,
+    heading,
+    may_be_filled,
+    unseen,
+)
+from reliability.report.format import bullets, cautions, name, paragraph, text
 
 if TYPE_CHECKING:
-    from reliability.records.frames import Records
     from reliability.records.ledger import Ledger
-    from reliability.worth.appraiser import Appraiser
 
-# From the fields of the form to what the ledger takes, and from its faults back to the fields.
-
-
-SOURCE = "form"
-_PLACE = re.compile(rf"(?:{SOURCE}, )?(job|finding|sign|new.family)(?: ([0-9]+)( .*)?)?")
-
-
-class Spot(NamedTuple):
-    """One field of the form: its part, its row from 0 where a part has several, its column."""
-
-    part: str
-    row: int
-    column: str
-
-
-@dataclass
-class Answers:
-    """What stands in the fields, empty ones left out.
-
-    Parameters
-    ----------
-    job : dict
-        Columns of jobs as they were typed, and ``built``, the short way to write a window of years.
-    findings, signs : list of dict
-        Rows as they were typed; a finding may hold ``fitted``, a window too, and ``is_new``, that the
-        component is meant although the ledger has never seen it.
-    new_family : dict or None
-        Columns of a family that the ledger does not know.
-    """
-
-    job: dict[str, Any] = field(default_factory=dict)
-    findings: list[dict[str, Any]] = field(default_factory=list)
-    signs: list[dict[str, Any]] = field(default_factory=list)
-    new_family: dict[str, Any] | None = None
-
-    def read(self, components: Iterable[str]) -> "ReadAnswers":
-        """Spell the windows out, and look for components that the ledger does not know."""
-        known = set(components)
-        faults: list[Fault] = []
-        job = _spelt_out(self.job, "built", f"{SOURCE}, job", faults)
-        findings, new = [], []
-        for number, row in enumerate(self.findings, 1):
-            component = row.get("component", "")
-            place = f"{SOURCE}, finding {number} ({component})"
-            typed = {name: value for name, value in row.items() if name != "is_new"}
-            findings.append(_spelt_out(typed, "fitted", place, faults))
-            if component and component not in known:
-                new.append(component)
-                if not row.get("is_new"):
-                    faults.append(Fault(place, "component", _unknown(component, known)))
-        by = job.get("ended_by", "")
-        if by and by not in {*known, *new}:
-            new.append(by)
-            faults.append(
-                Fault(f"{SOURCE}, job", "ended_by", _unknown(by, known, "name it among what was found"))
-            )
-        described = None if self.new_family is None else {"family": job.get("family"), **self.new_family}
-        document = {"job": job, "findings": findings, "signs": list(self.signs), "followups": []}
-        return ReadAnswers(document, described, tuple(dict.fromkeys(new)), tuple(faults))
+# The ledger behind the forms: what it offers to choose from, and how they write to it.
 
 
 @dataclass(frozen=True)
-class ReadAnswers:
-    """Answers in the shape that the ledger takes, and what could not be read."""
+class _Known(Offered):
+    """What the ledger knows: kinds by family and families by model, and every job."""
 
-    document: JobDocument
-    new_family: Mapping[str, Any] | None
-    new_components: tuple[str, ...]
-    faults: tuple[Fault, ...]
+    kinds: dict[str, str]
+    models: dict[str, str]
+    jobs: list[dict[str, Any]]
+    shelf: Mapping[int, Mapping[str, Any]]
 
-    @property
-    def sheet(self) -> JobSheet:
-        """Give them as a job sheet."""
-        family = None if self.new_family is None else dict(self.new_family)
-        return JobSheet(SOURCE, self.document, family, faults=self.faults)
-
-
-def _spelt_out(row: Mapping[str, Any], window: str, place: str, faults: list[Fault]) -> dict[str, Any]:
-    """Write the short form of a window as its two years."""
-    spelt = {name: value for name, value in row.items() if name != window}
-    if not row.get(window):
-        return spelt
-    try:
-        spelt[f"{window}_from"], spelt[f"{window}_to"] = read_window(row[window])
-    except Refused as error:
-        faults.append(Fault(place, f"{window}_from", error.message))
-    return spelt
-
-
-def _unknown(component: str, known: Iterable[str], remedy: str = "tick that it is new") -> str:
-    return (
-        f"component {component!r} was never seen here.{nearest(component, known)} If it is meant so, {remedy}"
-    )
-
-
-def renumbered(found: Sequence[Fault | str], old: JobDocument, document: JobDocument) -> list[Fault | str]:
-    """Give findings and signs the numbers that they have in the form.
-
-    A job that was taken in may hold some already; the ledger counts those first.
-    """
-    tagged = {part: [{**row, "asked": number} for number, row in enumerate(document[part], 1)]
-              for part in ("findings", "signs")}  # fmt: skip
-    merged = merge_document(old, {**document, **tagged}, emptying=False)
-    order = {part[:-1]: [row.get("asked") for row in merged[part]] for part in tagged}
-    return [_numbered(each, order) if isinstance(each, Fault) else each for each in found]
-
-
-def _numbered(fault: Fault, order: Mapping[str, list[int | None]]) -> Fault:
-    match = _PLACE.fullmatch(fault.place)
-    if match is None or match[2] is None or match[1] not in order:
-        return fault
-    asked = order[match[1]][int(match[2]) - 1]
-    told = f"{SOURCE}, {match[1]} {asked}" if asked else f"as taken in, {match[1]} {match[2]}"
-    return Fault(told + (match[3] or ""), fault.column, fault.message)
-
-
-def spot_of(fault: Fault) -> Spot | None:
-    """Tell which field a fault belongs to; None where no field does."""
-    match = _PLACE.fullmatch(fault.place)
-    if match is None:
-        return None
-    part = match[1].replace(" ", "_")
-    return Spot(part, int(match[2]) - 1 if match[2] else 0, fault.column)
-
-
-def sorted_out(
-    found: Sequence[Fault | str], spots: Iterable[Spot]
-) -> tuple[dict[Spot, list[str]], list[str]]:
-    """Deal faults out to the fields that are there."""
-    there = set(spots)
-    beside: dict[Spot, list[str]] = {}
-    others: list[str] = []
-    for each in found:
-        spot = spot_of(each) if isinstance(each, Fault) else None
-        if isinstance(each, Fault) and spot in there and spot is not None:
-            beside.setdefault(spot, []).append(each.message)
-        else:
-            others.append(str(each).removeprefix(f"{SOURCE}, "))
-    return beside, others
-
-
-# Fields of the form: a widget with its label above it, and room for what is wrong below it.
-
-
-# Colours of JupyterLab itself, so that the form is dark where the rest is; a fault has a mark and
-# words as well as its colour.
-STYLE = """<style>
-.bench-form { max-width: 62rem; }
-.bench-form h3 { font-size: 1.05rem; margin: 1.1rem 0 .2rem; padding-top: .6rem;
-  border-top: 1px solid var(--jp-border-color1, #999); }
-.bench-form p, .bench-form li { font-size: .95rem; line-height: 1.45; margin: .25rem 0; max-width: 46rem;
-  overflow-wrap: anywhere; }
-.bench-form .bench-field, .bench-form .widget-vbox, .bench-form .widget-gridbox { overflow: visible; }
-.bench-form .widget-gridbox { margin: .3rem 0; }
-.bench-form > .bench-field, .bench-form .widget-vbox > .bench-field { margin: .3rem 0 !important; }
-.bench-form .bench-field > .jupyter-widgets.widget-inline-hbox { flex-direction: column; align-items: stretch;
-  width: auto; height: auto; margin: 0; }
-.bench-form .bench-field .widget-label { width: auto; min-width: 0; max-width: none; height: auto;
-  text-align: left; line-height: 1.3; font-size: .85rem; padding: 0 0 .15rem;
-  color: var(--jp-ui-font-color1, #333);
-  white-space: normal; overflow: visible; }
-.bench-form .bench-field input[type=text], .bench-form .bench-field select { flex: none; width: 100%;
-  height: 1.9rem; box-sizing: border-box; font-size: .95rem; }
-.bench-form .bench-field.widget-checkbox, .bench-form .bench-tick > .widget-checkbox { width: auto; }
-.bench-form .bench-faulty input, .bench-form .bench-faulty select, .bench-form .bench-faulty textarea {
-  border: 2px solid var(--jp-error-color1, #b00020); }
-.bench-form p.bench-wrong { color: var(--jp-error-color0, #9b0019); font-size: .85rem;
-  line-height: 1.35; margin: .15rem 0 0; }
-.bench-form .bench-caution { border-left: 5px solid #c77700; padding: .35rem .8rem; margin: .3rem 0 .6rem; }
-.bench-form .bench-refused { border: 2px solid var(--jp-error-color1, #b00020); padding: .4rem .8rem; }
-.bench-form .bench-done { border: 2px solid var(--jp-brand-color1, #1976d2); padding: .4rem .8rem; }
-.bench-form p.bench-number { font-size: 1.25rem; font-weight: 600; }
-.bench-form p.bench-soft { color: var(--jp-ui-font-color1, #444); font-size: .9rem; }
-.bench-form table.bench-change { border-collapse: collapse; margin: .5rem 0; font-size: .95rem; }
-.bench-form .bench-change caption { text-align: left; font-weight: 600; padding-bottom: .3rem;
-  color: inherit; }
-.bench-form .bench-change th, .bench-form .bench-change td { padding: .25rem .9rem .25rem 0; text-align: left;
-  border-bottom: 1px solid var(--jp-border-color2, #ccc); vertical-align: top; }
-</style>"""
-
-NOT_SAID = "–"
-
-
-class Field:
-    """A labelled widget and the faults of what stands in it.
-
-    Parameters
-    ----------
-    widget : ipywidgets.DOMWidget
-        With its label as `description`.
-    kind : str
-        Class of the box around it, beside ``bench-field``.
-    """
-
-    def __init__(self, widget: Any, kind: str = "") -> None:
-        self.widget = widget
-        self._blank = widget.value
-        self._wrong = widgets.HTML(layout=widgets.Layout(display="none"))
-        self.box = widgets.VBox([widget, self._wrong], layout=widgets.Layout(margin="0"))
-        self.box.add_class("bench-field")
-        if kind:
-            self.box.add_class(kind)
+    @classmethod
+    def of(cls, ledger: "Ledger | None") -> "_Known":
+        """Read it from a ledger; only the usual names are known where there is none yet."""
+        known = Names.of(ledger)
+        kinds = {kind for kind in USUAL_COMPONENTS if kind != "other"} | set(known.families.values())
+        components = tuple(sorted(known.components))
+        names: dict[str, tuple[str, ...]] = {
+            "family": tuple(sorted(known.families)), "kind": tuple(sorted(kinds)),
+            "model": tuple(sorted(known.models)), "component": components, "ended_by": components,
+            "sign": (*USUAL_SIGNS, *sorted(known.signs - set(USUAL_SIGNS))), "setting": tuple(SETTINGS),
+            "maker": (), "lot": (),
+        }  # fmt: skip
+        if ledger is None:
+            return cls(names, str(SETTINGS["currency"].default), known.families, known.models, [], {})
+        names |= {each: tuple(ledger.names(each)) for each in ("maker", "lot")}
+        currency, jobs = str(ledger.setting("currency")), ledger.rows("jobs")
+        return cls(names, currency, known.families, known.models, jobs, known.shelf)
 
     @property
-    def label(self) -> str:
-        """What the field asks for."""
-        return str(self.widget.description)
-
-    @property
-    def value(self) -> str | None:
-        """What stands in it, without the space around it; None where that is nothing."""
-        return clean_text(str(self.widget.value or "")) or None
-
-    @property
-    def is_ticked(self) -> bool:
-        """Whether a tick box is ticked."""
-        return self.widget.value is True
-
-    def put(self, value: object) -> None:
-        """Fill the field; None makes it blank."""
-        self.widget.value = self._blank if value is None else value
-
-    def clear(self) -> None:
-        """Make it as it was at first."""
-        self.widget.value = self._blank
-        self.complain(())
-
-    def show(self, is_shown: bool) -> None:
-        """Show it or take it away."""
-        self.box.layout.display = None if is_shown else "none"
-
-    def complain(self, messages: Sequence[str]) -> None:
-        """Show beside the field what is wrong with it; nothing takes earlier complaints away."""
-        self._wrong.value = "".join(f'<p class="bench-wrong">✗ {text(each)}</p>' for each in messages)
-        self._wrong.layout.display = None if messages else "none"
-        (self.box.add_class if messages else self.box.remove_class)("bench-faulty")
-
-    def on_change(self, act: Callable[[], object]) -> None:
-        """Do something whenever another value stands in it."""
-        self.widget.observe(lambda _: act(), names="value")
-
-
-def line(label: str, *, hint: str = "", value: str = "") -> Field:
-    """Make a field for one line of text."""
-    return Field(widgets.Text(value=value, description=label, placeholder=hint, style=_style()))
-
-
-def lines(label: str) -> Field:
-    """Make a field for several lines."""
-    return Field(widgets.Textarea(description=label, rows=2, style=_style()))
-
-
-def offered(label: str, names: Iterable[str], *, hint: str = "") -> Field:
-    """Make a field that offers names and takes others, too."""
-    return Field(widgets.Combobox(description=label, options=tuple(names), placeholder=hint, style=_style()))
-
-
-def choice(label: str, options: Iterable[str | tuple[str, str]], *, blank: str = NOT_SAID) -> Field:
-    """Make a field for one word of a closed list, or for none."""
-    listed = [(each, each) if isinstance(each, str) else each for each in options]
-    first = [(blank, "")] if blank else []
-    return Field(widgets.Dropdown(description=label, options=[*first, *listed], style=_style()))
-
-
-def tick(label: str) -> Field:
-    """Make a box to be ticked."""
-    return Field(widgets.Checkbox(value=False, description=label, indent=False, style=_style()), "bench-tick")
-
-
-def _style() -> dict[str, str]:
-    return {"description_width": "initial"}
-
-
-def heading(said: str, *more: str) -> Any:
-    """Make a heading with paragraphs (markup) below it."""
-    return widgets.HTML(f"<h3>{text(said)}</h3>{''.join(more)}")
-
-
-def grid(fields: Iterable[Field], width: str = "13rem") -> Any:
-    """Lay fields out in as many columns as there is room for."""
-    return boxes([field.box for field in fields], width)
-
-
-def boxes(children: Sequence[Any], width: str = "10rem") -> Any:
-    """Lay widgets out in as many columns as there is room for."""
-    columns = f"repeat(auto-fill, minmax({width}, 1fr))"
-    layout = widgets.Layout(
-        grid_template_columns=columns, grid_gap=".55rem 1rem", width="100%", overflow="visible"
-    )
-    return widgets.GridBox(list(children), layout=layout)
-
-
-def refused(count: int, others: Sequence[str], labels: Sequence[str]) -> str:
-    """Say that nothing was written and where the faults are; markup."""
-    head = f"{count} fault{'' if count == 1 else 's'} found; nothing was written."
-    beside = f" See beside: {', '.join(labels)}." if labels else ""
-    listed = bullets([text(each) for each in others])
-    return f'<div class="bench-refused" role="alert"><p>✗ {text(head)}{text(beside)}</p>{listed}</div>'
-
-
-# What a job changed: odds, ceiling and verdict of its family before and after, in words.
-
-
-_NUMBERS = ("usual_price", "ceiling", "expected_gain", "success_chance", "success_low", "success_high")
-_NEVER_BOUGHT = "no verdict: what such a unit usually costs is not known"
-
-
-@dataclass(frozen=True)
-class Standing:
-    """How a family stands: a usual unit of it, at the price usually paid, nobody having looked yet.
-
-    Money in whole cents of `currency`, NaN where not known; shares 0 to 1.
-    """
-
-    currency: str
-    verdict: str | None
-    jobs_seen: int
-    usual_price: float
-    ceiling: float
-    expected_gain: float
-    success_chance: float
-    success_low: float
-    success_high: float
-
-
-@dataclass(frozen=True)
-class Snapshot:
-    """A ledger at one moment: what it held, and what was fitted to that."""
-
-    appraiser: "Appraiser"
-    records: "Records"
-
-    @property
-    def day(self) -> datetime.date:
-        """The day that pages about it speak for."""
-        from reliability.worth.appraiser import last_day
-
-        return last_day(self.records)
-
-    def standing(self, family: str, day: datetime.date) -> Standing | None:
-        """Work out how a family stands, as the pages do."""
-        from reliability.worth.review import ranking
-
-        if family not in self.appraiser.families:
-            return None
-        alone = replace(self.appraiser, families={family: self.appraiser.families[family]})
-        row = ranking(alone, self.records, as_of=day).iloc[0]
-        numbers = {each: float(row[each]) for each in _NUMBERS}
-        verdict = row["verdict"] if format.is_known(row["verdict"]) else None
-        return Standing(self.appraiser.currency, verdict, int(row["jobs_seen"]), **numbers)
-
-
-def snapshot_of(ledger: "Ledger", *, warn: Callable[[str], object]) -> Snapshot:
-    """Read a ledger and fit what is known."""
-    from reliability.records.frames import read_records
-    from reliability.worth.appraiser import appraiser_of
-
-    return Snapshot(appraiser_of(ledger, warn=warn), read_records(ledger))
-
-
-def change_shown(family: str, job: str, before: Standing | None, after: Standing) -> Shown:
-    """Show what a job changed for its family."""
-    rows = [
-        ("Verdict at the usual price", _verdict(before), _verdict(after)),
-        ("Usual price", _usual(before), _usual(after)),
-        ("Take up to (ceiling)", _ceiling(before), _ceiling(after)),
-        ("Chance of a repair", _chance(before), _chance(after)),
-        ("90 % interval of that chance", _interval(before), _interval(after)),
-        ("Mean gain at the usual price", _gain(before), _gain(after)),
-        ("Finished jobs of the family", _jobs(before), _jobs(after)),
-    ]
-    lines = "".join(
-        f'<tr><th scope="row">{text(label)}</th><td>{first}</td><td>{then}</td></tr>'
-        for label, first, then in rows
-    )
-    caption = f"{name(family)}, before and after job {name(job)}"
-    table = (
-        f'<table class="bench-change"><caption>{caption}</caption><thead><tr><td></td>'
-        f'<th scope="col">before</th><th scope="col">after</th></tr></thead><tbody>{lines}</tbody></table>'
-    )
-    return Shown(paragraph(_sentence(family, before, after)) + table)
-
-
-def _sentence(family: str, before: Standing | None, after: Standing) -> str:
-    """Say in words what changed; markup."""
-    whose = name(family)
-    if before is None:
-        return (
-            f"{whose} is new to the ledger: a repair works out in {text(_chance(after))} of such units, "
-            f"most of that borrowed from its kind. {_advice(after)}"
-        )
-    if all(each(before) == each(after) for each in (_verdict, _ceiling, _chance)):
-        return f"Of {whose}, verdict, ceiling and odds stay as they were. {_advice(after)}"
-    moved = "stays" if _chance(before) == _chance(after) else f"was {text(_chance(before))} and is now"
-    odds = f"Of {whose}, the chance of a repair {moved} {text(_chance(after))}"
-    if _ceiling(before) != _ceiling(after):
-        odds += f"; the ceiling moves from {text(_ceiling(before))} to {text(_ceiling(after))}"
-    return f"{odds}. {_turn(before, after)}{_advice(after)}"
-
-
-def _turn(before: Standing, after: Standing) -> str:
-    if before.verdict == after.verdict or None in (before.verdict, after.verdict):
-        return ""
-    return f"The verdict turns from {text(before.verdict)} to {text(after.verdict)}. "
-
-
-def _advice(after: Standing) -> str:
-    if after.verdict is None:
-        return f"There is {text(_NEVER_BOUGHT)}."
-    price = text(format.money(after.usual_price, after.currency))
-    return f"At {price}, the price usually paid, the verdict is now: {text(after.verdict)}."
-
-
-def _verdict(standing: Standing | None) -> str:
-    if standing is None or standing.verdict is None:
-        return format.NOTHING
-    return verdict_mark(standing.verdict)
-
-
-def _ceiling(standing: Standing | None) -> str:
-    if standing is None:
-        return format.NOTHING
-    return (
-        format.money(standing.ceiling, standing.currency)
-        if standing.ceiling > 0
-        else "nothing, not even as a gift"
-    )
-
-
-def _usual(standing: Standing | None) -> str:
-    return format.NOTHING if standing is None else format.money(standing.usual_price, standing.currency)
-
-
-def _gain(standing: Standing | None) -> str:
-    return format.NOTHING if standing is None else format.money(standing.expected_gain, standing.currency)
-
-
-def _chance(standing: Standing | None) -> str:
-    return format.NOTHING if standing is None else format.share(standing.success_chance)
-
-
-def _interval(standing: Standing | None) -> str:
-    return format.NOTHING if standing is None else format.span(standing.success_low, standing.success_high)
-
-
-def _jobs(standing: Standing | None) -> str:
-    return "0" if standing is None else str(standing.jobs_seen)
-
-
-# The ledger behind the form: what it offers to choose from, and how the form writes to it.
-
-
-_HOW_TO_ADD = "tick that it is new, and say what kind it is"
-
-
-@dataclass(frozen=True)
-class Choices:
-    """What the form offers: names that the ledger knows, and jobs that are still open.
-
-    Parameters
-    ----------
-    families, models : dict of str to str
-        Kind of each family; family of each model.
-    components, signs, kinds : list of str
-        Usual ones included.
-    waiting : list of dict
-        Open jobs, oldest first: job, family, model, taken_in.
-    """
-
-    families: dict[str, str] = field(default_factory=dict)
-    models: dict[str, str] = field(default_factory=dict)
-    components: list[str] = field(default_factory=list)
-    signs: list[str] = field(default_factory=list)
-    kinds: list[str] = field(default_factory=list)
-    waiting: list[dict[str, Any]] = field(default_factory=list)
-
-    def usual(self, family: str | None, kind: str | None = None) -> tuple[str, ...]:
-        """Give the components to look at in a unit of a family, or of a kind for a new one."""
-        return usual_components(self.families.get(family or "", kind or None))
-
-
-@dataclass(frozen=True)
-class Done:
-    """What was written, and how its family stood before and after.
-
-    Parameters
-    ----------
-    written : Written
-        Number, family and notes.
-    before, after : Standing or None
-        None where it was not asked, the family was not known yet, or it could not be worked out.
-    trouble : tuple of str
-        Why something could not be worked out or kept.
-    """
-
-    written: Written
-    before: Standing | None = None
-    after: Standing | None = None
-    trouble: tuple[str, ...] = ()
+    def lying(self) -> list[tuple[str, str]]:
+        """Describe the parts that lie on the shelf; with the number of each."""
+        return [(f"part {number}: {row['component']}, {row['family'] or 'any family'}", str(number))
+                for number, row in self.shelf.items() if row["gone_on"] is None]  # fmt: skip
+
+    def chosen(self, *outcomes: str, unsold: bool = False) -> list[tuple[str, str]]:
+        """Describe the jobs with these outcomes, or all of them, the newest first; with their numbers."""
+        return [
+            (f"job {job['job']}: {job['family']}, in since {job['taken_in']}"
+             + ("" if job["outcome"] == "open" else f", {job['outcome']}")
+             + (f", sold {job['sold_on']}" if job["sold_on"] else ""), job["job"])
+            for job in reversed(self.jobs) if job["outcome"] in (outcomes or OUTCOMES)
+            and not (unsold and (job["sold_for"] is not None or job["sold_on"]))
+        ]  # fmt: skip
 
 
 @dataclass
 class Desk:
-    """A ledger as the form uses it.
+    """A ledger as the forms use it; `open_desk` makes one.
 
     Parameters
     ----------
@@ -555,10 +111,26 @@ class Desk:
     address: str
     origin: str = ""
     fixed_day: datetime.date | None = None
-    _watchers: list[Callable[[], None]] = field(default_factory=list, repr=False)
+    _forms: list["_Form"] = field(default_factory=list, repr=False)
 
     def _repr_html_(self) -> str:
-        return desk_shown(self)
+        told = "It does not exist yet: the first unit or job makes it."
+        if not self.is_missing:
+            known = self.known()
+            waiting = [
+                f"{name(job['job'])} ({name(job['family'])})"
+                for job in known.jobs
+                if job["outcome"] == "open"
+            ]
+            families = format.counted(len(known.kinds), "family", "families")
+            told = f"It knows {text(families)}. Open on the bench: {format.listed(waiting) or 'nothing'}."
+        return paragraph(f"Ledger: {self.shown}.", told)
+
+    @property
+    def shown(self) -> str:
+        """Which ledger it is, and who named it; markup."""
+        origin = f" ({text(self.origin)})" if self.origin else ""
+        return f"<code>{text(shown_url(parse_url(self.address)))}</code>{origin}"
 
     @property
     def today(self) -> datetime.date:
@@ -570,537 +142,140 @@ class Desk:
         """Whether the ledger is a file that is still to be made."""
         return "://" not in self.address and not Path(self.address).exists()
 
-    def intake_form(self) -> "IntakeForm":
-        """Make the form in which a unit is taken in."""
-        return IntakeForm(self)
+    def _reading(self) -> "AbstractContextManager[Ledger | None]":
+        return nullcontext() if self.is_missing else open_ledger(self.address)
 
-    def job_form(self) -> "JobForm":
-        """Make the form in which a job is written up."""
-        return JobForm(self)
+    def known(self) -> _Known:
+        """Read what the ledger knows."""
+        with self._reading() as ledger:
+            return _Known.of(ledger)
 
-    def watch(self, watcher: Callable[[], None]) -> None:
-        """Call `watcher` whenever something was written."""
-        self._watchers.append(watcher)
+    def form(self, what: str) -> "_Form":
+        """Make a form, to be shown as the last value of a notebook's cell."""
+        if what in ("intake", "job"):
+            made: _Form = _JobForm(self, ends=what == "job")
+        elif what in _TASKS or what in REFERENCE_TABLES:
+            made = _RowForm(self, _TASKS.get(what) or _reference_task(what))
+        else:
+            raise unknown("There is no form", what, ("intake", "job", *_TASKS, *REFERENCE_TABLES))
+        self._forms.append(made)
+        return made
 
-    def choices(self) -> Choices:
-        """Read what the ledger knows; only the usual names where there is none yet."""
-        if self.is_missing:
-            return _choices(Names.of(None), [])
-        with open_ledger(self.address) as ledger:
-            return _choices(Names.of(ledger), open_jobs(ledger))
-
-    def job(self, number: str) -> JobDocument:
-        """Read an open job."""
-        with open_ledger(self.address) as ledger:
-            return ledger.job(number)
-
-    def take_in(self, answers: Answers) -> Done:
-        """Take a unit in, as `benchodds intake` does."""
-        read = answers.read(self.choices().components)
-        unit, family = read.document, read.new_family
-        unit["job"].setdefault("taken_in", self.today.isoformat())
-
-        def check(ledger: "Ledger | None") -> None:
-            check_unit(ledger, unit, family, how_to_add=_HOW_TO_ADD)
-
-        self._check(check, read.faults)
-        with open_ledger(self.address, create=True) as ledger:
-            done = Done(take_in(ledger, unit, new_family=family, how_to_add=_HOW_TO_ADD))
-        self._tell()
-        return done
-
-    def write_up(self, answers: Answers, *, say: Callable[[str], object] = lambda _: None) -> Done:
-        """Write up a finished job, as `benchodds add` does, and work out what it changed."""
-        read = answers.read(self.choices().components)
-        given: dict[str, Any] = {
-            "today": self.today, "new_components": read.new_components, "how_to_add": _HOW_TO_ADD,
-        }  # fmt: skip
+    def check(self, check: Callable[["Ledger | None"], object], faults: Iterable[Fault]) -> None:
+        """Check everything before the ledger is made or written, and refuse all faults together."""
+        found: list[Fault | str] = [*faults]
         try:
-            self._check(lambda ledger: check_sheets(ledger, [read.sheet], **given))
-        except FaultsFound as error:
-            if not (number := read.document["job"].get("job")):
-                raise
-            refuse(renumbered(error.found, self.job(number), read.document))
-        trouble: list[str] = []
-        with open_ledger(self.address, create=True) as ledger:
-            say("No fault found. Fitting what is known without this job …")
-            before = _attempt(partial(snapshot_of, ledger, warn=trouble.append), trouble)
-            (written,) = write_up(ledger, [read.sheet], **given)
-            self._tell()
-            say(f"Job {written.job} is written. Fitting what is known with it …")
-            after = _attempt(partial(snapshot_of, ledger, warn=trouble.append), trouble)
-        if before is None or after is None:
-            return Done(written, trouble=tuple(trouble))
-        first, then = (each.standing(written.family, after.day) for each in (before, after))
-        return Done(written, first, then, tuple(dict.fromkeys(trouble)))
-
-    def _tell(self) -> None:
-        for watcher in self._watchers:
-            watcher()
-
-    def _check(self, check: Callable[["Ledger | None"], object], faults: tuple[Any, ...] = ()) -> None:
-        """Check everything before the ledger is made or written; list all faults together."""
-        found = list(faults)
-        try:
-            if self.is_missing:
-                check(None)
-            else:
-                with open_ledger(self.address) as ledger:
-                    check(ledger)
+            with self._reading() as ledger:
+                check(ledger)
         except FaultsFound as error:
             found += error.found
         refuse(found)
 
-
-def _attempt(fit: Callable[[], Snapshot], trouble: list[str]) -> Snapshot | None:
-    """Fit; where that cannot be done say why, for the job is worth more than what it teaches."""
-    try:
-        return fit()
-    except BenchoddsError as error:
-        trouble.append(f"What the job changed cannot be told: {error}")
-        return None
-
-
-def _choices(names: Names, waiting: list[dict[str, Any]]) -> Choices:
-    kinds = {kind for kind in USUAL_COMPONENTS if kind != "other"} | set(names.families.values())
-    others = sorted(names.signs - set(USUAL_SIGNS))
-    return Choices(
-        names.families,
-        names.models,
-        sorted(names.components),
-        [*USUAL_SIGNS, *others],
-        sorted(kinds),
-        waiting,
-    )
+    def tell(self) -> str:
+        """Let every form offer what the ledger knows now; say why that cannot be done, if it cannot."""
+        try:
+            known = self.known()
+        except BenchoddsError as error:
+            return f"What the ledger knows now cannot be read: {error}"
+        for form in self._forms:
+            form.reload(known)
+        return ""
 
 
 def open_desk(ledger: str = "", *, today: datetime.date | None = None) -> Desk:
     """Choose the ledger as the commands do, and look whether it can be read."""
     address, origin = ledger_address(ledger)
     desk = Desk(address, origin, today)
-    desk.choices()
+    desk.known()
     return desk
 
 
-def desk_shown(desk: Desk) -> str:
-    """Say which ledger it is, who named it, and what waits on the bench; markup."""
-    origin = f" ({text(desk.origin)})" if desk.origin else ""
-    if desk.is_missing:
-        told = "It does not exist yet: the first unit or job makes it."
-    else:
-        choices = desk.choices()
-        waiting = [f"{name(row['job'])} ({name(row['family'])})" for row in choices.waiting]
-        families = format.counted(len(choices.families), "family", "families")
-        told = f"It knows {text(families)}. Open on the bench: {format.listed(waiting) or 'nothing'}."
-    where = shown_url(parse_url(desk.address))
-    return paragraph(f"Ledger: <code>{text(where)}</code>{origin}.", told)
+_AS_WIDE_AS_ITS_WORDS = {"width": "auto", "align_self": "flex-start", "margin": ".6rem 0"}
 
 
-# Parts that both forms have: the unit and its signs.
+class _Change:
+    """The second step: what a job changed for its family, worked out while the next one is written."""
+
+    def __init__(self, address: str, before: Moment, after: Moment, family: str, job: str) -> None:
+        self._told: list[str] = []
+        self._work_out = partial(what_changed, address, family, job, before, after, warn=self._told.append)
+        asked = "What did this job change?"
+        self.button = widgets.Button(description=asked, layout=_AS_WIDE_AS_ITS_WORDS)
+        self.button.on_click(lambda _: self.start())
+        self.shown = widgets.HTML()
+        self.box = widgets.VBox([self.button, self.shown])
+        self.work = Thread(target=self._tell, daemon=True)
+
+    def start(self) -> None:
+        """Begin; once is enough."""
+        if not self.button.disabled:
+            self.button.disabled = True
+            said = "Working it out; that can take minutes. You can go on writing meanwhile."
+            self.shown.value = f'<p role="status">{said}</p>'
+            self.work.start()
+
+    def _tell(self) -> None:
+        shown = paragraph("What the job changed cannot be told; the log of the kernel says why.")
+        try:
+            shown = self._work_out()
+        except BenchoddsError as error:
+            shown = paragraph(text(f"What the job changed cannot be told: {error}"))
+        finally:
+            self.shown.value = shown + bullets([text(each) for each in self._told])
 
 
-_JOBS = TABLES["jobs"]
-DAY = "2026-05-17, or 2026-05"
-YEARS = "1979, or 1978-1981"
+# What all forms do: show faults beside their fields, write once and at once, tell what was written.
 
 
-class UnitPart:
-    """What the unit is, how old it is and what it cost.
-
-    Parameters
-    ----------
-    choices : Choices
-        What the ledger knows.
-    day : str
-        Offered as the day on which it came.
-    """
-
-    def __init__(self, choices: Choices, day: str) -> None:
-        self.family = offered("Family", sorted(choices.families), hint="as the ledger writes it")
-        self.is_new = tick("This family is new to the ledger")
-        self.kind = offered("Kind of the new family", choices.kinds, hint="tape deck, receiver …")
-        self.maker = line("Maker of the new family")
-        self.working_price = line("A serviced unit of it fetches", hint="your estimate")
-        self._new = (self.kind, self.maker, self.working_price)
-        self._job = {
-            "model": offered("Model (front panel)", ()),
-            "built": line("Built in", hint=YEARS),
-            "year_basis": choice("How the year is known", _JOBS["year_basis"].allowed),
-            "taken_in": line("Came in on", hint=DAY, value=day),
-            "bought_for": line("Bought for", hint="25.00"),
-            "lot": line("Lot (bought together)"),
-        }
-        self.reload(choices)
-        self._show_new()
-        self.is_new.on_change(self._show_new)
-        self.family.on_change(self._offer_models)
-        self.box = widgets.VBox(
-            [heading("The unit"), grid([self.family, self.is_new, *self._new, *self._job.values()])]
-        )
-
-    def reload(self, choices: Choices) -> None:
-        """Offer what the ledger knows now."""
-        self._choices = choices
-        self.family.widget.options = tuple(sorted(choices.families))
-        self.kind.widget.options = tuple(choices.kinds)
-        self._offer_models()
-
-    def _offer_models(self) -> None:
-        family = self.family.value
-        models = self._choices.models
-        self._job["model"].widget.options = tuple(
-            sorted(each for each in models if models[each] == family or family not in self._choices.families)
-        )
-
-    def _show_new(self) -> None:
-        for each in self._new:
-            each.show(self.is_new.is_ticked)
-
-    @property
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which column."""
-        found = {Spot("job", 0, column): field for column, field in self._job.items()}
-        found |= {Spot("job", 0, column): self._job["built"] for column in ("built_from", "built_to")}
-        found |= {Spot("job", 0, "family"): self.family, Spot("new_family", 0, ""): self.is_new}
-        found |= {Spot("new_family", 0, "kind"): self.kind, Spot("new_family", 0, "maker"): self.maker}
-        return found | {Spot("new_family", 0, "working_price"): self.working_price}
-
-    def job(self) -> dict[str, Any]:
-        """Give the columns of the job, empty ones left out."""
-        said: dict[str, Any] = {
-            "family": self.family.value,
-            **{name: each.value for name, each in self._job.items()},
-        }
-        return {name: value for name, value in said.items() if value is not None}
-
-    def new_family(self, today: str) -> dict[str, Any] | None:
-        """Give the columns of a new family; None where it is known."""
-        if not self.is_new.is_ticked:
-            return None
-        price = self.working_price.value
-        said = {"kind": self.kind.value, "maker": self.maker.value, "working_price": price}
-        return {**said, "priced_on": today if price else None}
-
-    def fill(self, job: dict[str, Any]) -> None:
-        """Show what the ledger knows of an open job; its family is fixed."""
-        self.family.put(job["family"])
-        years = [str(job[each]) for each in ("built_from", "built_to") if job[each] is not None]
-        self._job["built"].put("-".join(dict.fromkeys(years)) or None)
-        for column in ("model", "year_basis", "taken_in", "bought_for", "lot"):
-            self._job[column].put(None if job[column] is None else str(job[column]))
-        self.hold(True)
-
-    def hold(self, is_held: bool) -> None:
-        """Fix the family of a job that was taken in, or let it be chosen."""
-        self.family.widget.disabled = is_held
-        self.is_new.show(not is_held)
+# Colours of JupyterLab itself, so that the form is dark where the rest is; a fault has a mark and
+# words as well as its colour.
+STYLE = """<style>
+.bench-form { max-width: 62rem; }
+.bench-form h3 { font-size: 1.05rem; margin: 1.1rem 0 .2rem; padding-top: .6rem;
+  border-top: 1px solid var(--jp-border-color1, #999); }
+.bench-form p, .bench-form li { font-size: .95rem; line-height: 1.45; margin: .25rem 0; max-width: 46rem;
+  overflow-wrap: anywhere; }
+.bench-form .bench-field, .bench-form .widget-vbox, .bench-form .widget-gridbox { overflow: visible; }
+.bench-form .widget-gridbox { margin: .3rem 0; }
+.bench-form .widget-vbox > .bench-field { margin: .3rem 0 !important; }
+.bench-field > .jupyter-widgets.widget-inline-hbox { flex-direction: column; align-items: stretch;
+  width: auto; height: auto; margin: 0; }
+.bench-field .widget-label { width: auto; min-width: 0; max-width: none; height: auto; padding: 0 0 .15rem;
+  text-align: left; line-height: 1.3; font-size: .85rem; color: var(--jp-ui-font-color1, #333);
+  white-space: normal; overflow: visible; }
+.bench-field input[type=text], .bench-field select { flex: none; width: 100%; height: 1.9rem;
+  box-sizing: border-box; font-size: .95rem; }
+.bench-field > .widget-checkbox { width: auto; }
+.bench-faulty input, .bench-faulty select, .bench-faulty textarea {
+  border: 2px solid var(--jp-error-color1, #b00020); }
+.bench-form p.bench-wrong { color: var(--jp-error-color0, #9b0019); font-size: .85rem; margin: .15rem 0 0; }
+.bench-form .bench-caution { border-left: 5px solid #c77700; padding: .35rem .8rem; margin: .3rem 0 .6rem; }
+.bench-form .bench-refused { border: 2px solid var(--jp-error-color1, #b00020); padding: .4rem .8rem; }
+.bench-form .bench-done { border: 2px solid var(--jp-brand-color1, #1976d2); padding: .4rem .8rem; }
+.bench-form p.bench-number { font-size: 1.25rem; font-weight: 600; }
+.bench-form p.bench-soft { color: var(--jp-ui-font-color1, #444); font-size: .9rem; }
+.bench-change { border-collapse: collapse; margin: .5rem 0; font-size: .95rem; }
+.bench-form .bench-change caption { text-align: left; font-weight: 600; color: inherit; }
+.bench-form .bench-change :is(th, td) { padding: .25rem .9rem .25rem 0; text-align: left; vertical-align: top;
+  border-bottom: 1px solid var(--jp-border-color2, #ccc); }
+</style>"""
 
 
-class SignsPart:
-    """What could be seen before any tool was picked up.
+class _Form(ABC):
+    """A form over one ledger. Its own are `begin`, which lays out empty parts, and `write`."""
 
-    Parameters
-    ----------
-    signs : sequence of str
-        Usual and known ones.
-    """
-
-    def __init__(self, signs: list[str]) -> None:
-        self._rows = {sign: choice(sign, ("yes", "no"), blank="nobody looked") for sign in signs}
-        self.other = line("Another sign", hint="in your own words")
-        self.other_seen = choice("Was the other sign there?", ("yes", "no"), blank="nobody looked")
-        self.box = widgets.VBox(
-            [
-                heading(
-                    "Signs", '<p class="bench-soft">What could be seen before any tool was picked up.</p>'
-                ),
-                grid(self._rows.values(), "9.5rem"),
-                grid([self.other, self.other_seen]),
-            ]
-        )
-
-    def rows(self) -> list[dict[str, Any]]:
-        """Give the signs that somebody looked for."""
-        said: list[dict[str, Any]] = [
-            {"sign": sign, "seen": each.value} for sign, each in self._rows.items() if each.value
-        ]
-        if self.other.value or self.other_seen.value:
-            said.append({"sign": self.other.value, "seen": self.other_seen.value})
-        return said
-
-    @property
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which row, in the order of `rows`."""
-        looked = [each for each in self._rows.values() if each.value]
-        found = {Spot("sign", row, "seen"): each for row, each in enumerate(looked)}
-        found[Spot("sign", len(looked), "sign")] = self.other
-        found[Spot("sign", len(looked), "seen")] = self.other_seen
-        return found
-
-    def fill(self, rows: list[dict[str, Any]]) -> None:
-        """Show the signs that the ledger knows of an open job."""
-        for row in rows:
-            if row["sign"] in self._rows:
-                self._rows[row["sign"]].put(row["seen"])
-
-    @property
-    def fields(self) -> list[Field]:
-        """All of them."""
-        return [*self._rows.values(), self.other, self.other_seen]
-
-
-def remarks() -> Field:
-    """Make the field for anything else."""
-    return lines("Anything else")
-
-
-# What was found: one line per component, more fields where there is more to say.
-
-
-_FINDINGS = TABLES["findings"]
-_FOUND = [("sound", "sound"), ("worn: works, but is replaced", "worn"), ("failed", "failed")]
-_BY_STATE = ("arose", "action", "part_cost", "part_source")
-
-
-class FindingRow:
-    """One component of the unit.
-
-    Parameters
-    ----------
-    component : str
-        Its name; empty for a row whose component is still to be named.
-    known : iterable of str
-        Components to offer for such a row.
-    number : int
-        Of such a row, so that no two fields are called the same.
-    """
-
-    def __init__(self, component: str = "", known: Iterable[str] = (), number: int = 0) -> None:
-        self._component = component
-        what = component or f"further {number}"
-        self.name = offered(f"Further component {number}", known, hint="or a second one, with its position")
-        self.is_new = tick(f"Further {number} is new to the ledger")
-        self.found = choice(component or f"{what}: state", _FOUND, blank="not examined")
-        self._more = {
-            "position": line(f"{what}: position", hint="left, right …"),
-            "original": choice(f"{what}: original part?", _FINDINGS["original"].allowed),
-            "fitted": line(f"{what}: fitted in", hint=YEARS),
-            "arose": choice(f"{what}: failed when?", ("as received", "during work"), blank=""),
-            "action": choice(f"{what}: what was done", _FINDINGS["action"].allowed),
-            "part_cost": line(f"{what}: part cost", hint="4.50"),
-            "part_source": choice(f"{what}: part was", _FINDINGS["part_source"].allowed),
-        }
-        self.head = self.found.box if component else grid([self.name, self.is_new, self.found])
-        self.details = grid(self._more.values(), "10rem")
-        self._unfold()
-        for each in (self.found, self._more["original"], self.name):
-            each.on_change(self._unfold)
-
-    def _unfold(self) -> None:
-        """Ask only what the state leaves to be asked."""
-        state = self.found.value
-        is_bad = state in ("worn", "failed")
-        self.details.layout.display = "none" if state is None else None
-        # Of a sound part one thing is asked; such questions stand side by side.
-        self.details.layout.grid_column = "1 / -1" if is_bad or not self._component else None
-        self._more["position"].show(is_bad or not self._component)
-        self._more["fitted"].show(self._more["original"].value == "no")
-        for column in _BY_STATE:
-            self._more[column].show(is_bad and (column != "arose" or state == "failed"))
-
-    @property
-    def is_said(self) -> bool:
-        """Whether the row says anything."""
-        return bool(self.found.value or self.name.value)
-
-    @property
-    def fields(self) -> list[Field]:
-        """All of them."""
-        return [self.name, self.is_new, self.found, *self._more.values()]
-
-    def row(self) -> dict[str, Any]:
-        """Give the finding; fields that are folded away say nothing."""
-        state = self.found.value
-        said: dict[str, Any] = {"component": self._component or self.name.value or "", "found": state}
-        columns = ["original"] if state == "sound" and self._component else ["position", "original"]
-        columns += ["fitted"] if self._more["original"].value == "no" else []
-        columns += [each for each in _BY_STATE if state == "failed" or (state == "worn" and each != "arose")]
-        said |= {column: self._more[column].value for column in columns}
-        said["is_new"] = self.is_new.is_ticked
-        return {name: value for name, value in said.items() if value is not None}
-
-    def spots(self, number: int) -> dict[Spot, Field]:
-        """Which field shows the faults of which column of the finding with this number."""
-        found = {Spot("finding", number, column): field for column, field in self._more.items()}
-        found |= {
-            Spot("finding", number, each): self._more["fitted"] for each in ("fitted_from", "fitted_to")
-        }
-        found[Spot("finding", number, "component")] = self.found if self._component else self.name
-        return found | {Spot("finding", number, "found"): self.found}
-
-    def fill(self, row: dict[str, Any]) -> None:
-        """Show a finding that the ledger holds."""
-        years = [str(row[each]) for each in ("fitted_from", "fitted_to") if row[each] is not None]
-        self.name.put(row["component"])
-        for column in ("position", "original", *_BY_STATE):
-            self._more[column].put(None if row[column] is None else str(row[column]))
-        self._more["fitted"].put("-".join(dict.fromkeys(years)) or None)
-        self.found.put(row["found"])
-
-
-class FindingsPart:
-    """The usual components of the unit's kind, and any others.
-
-    Parameters
-    ----------
-    components : iterable of str
-        Known ones, offered for further rows.
-    cautions : str
-        Markup that stands before the rows.
-    on_new_row : callable
-        Told of each row that is added, to watch its fields.
-    """
-
-    def __init__(
-        self, components: Iterable[str], cautions: str, on_new_row: Callable[[FindingRow], object]
-    ) -> None:
-        self._known = sorted(components)
-        self._on_new_row = on_new_row
-        self._usual: dict[str, FindingRow] = {}
-        self._others: list[FindingRow] = []
-        self.cautions = widgets.HTML(cautions)
-        self._states = boxes([])
-        self._details = boxes([])
-        self._further = widgets.VBox([])
-        self.rest_sound = widgets.Button(
-            description="All others were examined and are sound", layout=widgets.Layout(width="auto")
-        )
-        self.another = widgets.Button(
-            description="Add a further component", layout=widgets.Layout(width="auto")
-        )
-        self.rest_sound.on_click(lambda _: self._call_rest_sound())
-        self.another.on_click(lambda _: self.add_row())
-        self.box = widgets.VBox(
-            [
-                heading(
-                    "What was found",
-                    '<p class="bench-soft">Leave what nobody examined as it is: it counts neither way.</p>',
-                ),
-                self.cautions,
-                self._states,
-                self._details,
-                self._further,
-                widgets.HBox([self.rest_sound, self.another], layout=widgets.Layout(flex_flow="row wrap")),
-            ]
-        )
-
-    def ask_for(self, components: Iterable[str]) -> None:
-        """Show these usual components; what was said of those that stay, stays."""
-        before = self._usual
-        self._usual = {}
-        for component in components:
-            self._usual[component] = before.get(component) or self._made(FindingRow(component))
-        self._lay()
-
-    def add_row(self) -> FindingRow:
-        """Add a row for a component that is not among the usual ones, or for a second one of them."""
-        row = self._made(FindingRow(known=self._known, number=len(self._others) + 1))
-        self._others.append(row)
-        self._lay()
-        return row
-
-    def _made(self, row: FindingRow) -> FindingRow:
-        self._on_new_row(row)
-        return row
-
-    def _lay(self) -> None:
-        self._states.children = [row.head for row in self._usual.values()]
-        self._details.children = [row.details for row in self._usual.values()]
-        self._further.children = [box for row in self._others for box in (row.head, row.details)]
-
-    def _call_rest_sound(self) -> None:
-        for row in self._usual.values():
-            if row.found.value is None:
-                row.found.put("sound")
-
-    def rows(self) -> list[dict[str, Any]]:
-        """Give what was found, row by row."""
-        return [row.row() for row in self._said()]
-
-    def _said(self) -> list[FindingRow]:
-        return [row for row in (*self._usual.values(), *self._others) if row.is_said]
-
-    @property
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which row, in the order of `rows`."""
-        found: dict[Spot, Field] = {}
-        for number, row in enumerate(self._said()):
-            found |= row.spots(number)
-        return found
-
-    @property
-    def fields(self) -> list[Field]:
-        """All of them."""
-        return [field for row in (*self._usual.values(), *self._others) for field in row.fields]
-
-    def fill(self, rows: Iterable[dict[str, Any]]) -> None:
-        """Show the findings that the ledger holds of an open job."""
-        for row in rows:
-            usual = self._usual.get(row["component"])
-            is_free = usual is not None and not usual.is_said and not row["position"]
-            (usual if is_free and usual is not None else self.add_row()).fill(row)
-
-    def clear(self) -> None:
-        """Forget everything that was found."""
-        self._usual, self._others = {}, []
-        self._lay()
-
-
-# What both forms do: show faults beside their fields, save once, tell what came of it.
-
-
-class SheetForm(ABC):
-    """A form over one ledger; shown as the last value of a notebook's cell.
-
-    Parameters
-    ----------
-    desk : Desk
-        The ledger.
-    button : str
-        What the button says.
-    """
-
-    def __init__(self, desk: Desk, button: str) -> None:
-        self._desk = desk
-        self._is_quiet = False
-        self.choices = desk.choices()
-        self.remarks = remarks()
-        self.button = widgets.Button(
-            description=button,
-            button_style="primary",
-            layout=widgets.Layout(width="auto", align_self="flex-start", margin=".8rem 0"),
-        )
+    def __init__(self, desk: Desk, button: str, above: Sequence[Any] = ()) -> None:
+        self.desk, self.known = desk, desk.known()
+        self.change: _Change | None = None
+        self._is_written = False
+        self.button = widgets.Button(description=button, button_style="primary", layout=_AS_WIDE_AS_ITS_WORDS)
         self.button.on_click(lambda _: self.save())
-        self.message = widgets.HTML()
-        self.result = widgets.HTML()
-        self._begin()
-        desk.watch(self._reload)
-
-    def _begin(self) -> None:
-        """Put empty parts into the form."""
-        self.unit = UnitPart(self.choices, self._desk.today.isoformat())
-        self.signs = SignsPart(self.choices.signs)
-
-    def _laid_out(self, *parts: Any) -> Any:
-        """Put the parts one below the other, with the button and what it answers at the foot."""
-        box = widgets.VBox([widgets.HTML(STYLE), *parts, self.button, self.message, self.result])
-        box.add_class("bench-form")
-        return box
-
-    @property
-    @abstractmethod
-    def box(self) -> Any:
-        """The widget that holds the form."""
+        self.message, self.result, self._second = widgets.HTML(), widgets.HTML(), widgets.VBox([])
+        self._middle = widgets.VBox([])
+        below = [self.button, self.message, self.result, self._second]
+        self.box = widgets.VBox([widgets.HTML(STYLE), *above, self._middle, *below])
+        self.box.add_class("bench-form")
+        self.begin()
 
     def _ipython_display_(self) -> None:
         from IPython.display import display
@@ -1108,315 +283,384 @@ class SheetForm(ABC):
         display(self.box)
 
     @abstractmethod
-    def answers(self) -> Answers:
-        """Give what stands in the fields."""
-
-    @property
-    @abstractmethod
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which column."""
+    def begin(self) -> None: ...
 
     @abstractmethod
-    def _write(self, answers: Answers) -> Done:
-        """Write it into the ledger."""
+    def write(self) -> tuple[str, _Change | None]:
+        """Check what stands in the fields and write it; say so in markup."""
 
-    @abstractmethod
-    def _told(self, done: Done) -> str:
-        """Say what was written; markup."""
+    def lay(self, *parts: Any) -> None:
+        """Put parts one below the other."""
+        self._parts = [each for each in parts if isinstance(each, Row | Rows)]
+        self._middle.children = [getattr(each, "box", each) for each in parts]
+        for each in self._parts:
+            for one in each.fields if isinstance(each, Row) else ():
+                one.on_change(self.touch)
 
-    @abstractmethod
-    def _clear(self) -> None:
-        """Make the form ready for the next one."""
+    def touch(self) -> None:
+        """Note that something was changed since the last write."""
+        self._is_written = False
 
-    def _reload(self) -> None:
+    def reload(self, known: _Known) -> None:
         """Offer what the ledger knows now."""
-        self.choices = self._desk.choices()
-        self.unit.reload(self.choices)
+        self.known = known
+        for each in self._parts:
+            each.reload(known)
 
-    def watch(self, fields: Iterable[Field]) -> None:
-        """Let a change in any of these fields unlock the button again."""
-        for each in fields:
-            each.on_change(self._unlock)
-
-    def _unlock(self) -> None:
-        if not self._is_quiet:
-            self.button.disabled = False
-
-    @contextmanager
-    def _quietly(self) -> Iterator[None]:
-        """Change fields without taking it for a change that somebody made."""
-        before, self._is_quiet = self._is_quiet, True
-        try:
-            yield
-        finally:
-            self._is_quiet = before
-
-    def say(self, line: str) -> None:
-        """Say in one line what is being done."""
-        self.message.value = f'<p role="status">{text(line)}</p>'
+    def spots(self) -> dict[Spot, Field]:
+        """Which field shows the faults of which cell."""
+        return {spot: each for part in self._parts for spot, each in part.spots().items()}
 
     def save(self) -> None:
-        """Check and write; a second press before anything was changed does nothing."""
-        if self.button.disabled:
+        """Write; a second press before anything was changed does nothing."""
+        if self._is_written:
             return
         self.button.disabled = True
-        self.result.value = ""
-        self.say("Checking …")
-        for spot in self.spots.values():
-            spot.complain(())
+        self.message.value = self.result.value = ""
+        self._second.children = []
+        spots = self.spots()
+        for each in spots.values():
+            each.complain(())
         try:
-            done = self._write(self.answers())
+            said, self.change = self.write()
         except FaultsFound as error:
-            self._show_faults(error.found)
-            self.button.disabled = False
+            self._show_faults(error.found, spots)
         except BenchoddsError as error:
-            self.message.value = refused(1, [str(error)], [])
-            self.button.disabled = False
-        except BaseException:
-            self.button.disabled = False
-            raise
+            self._refuse(text(error))
         else:
-            self.message.value = ""
-            self.result.value = self._told(done)
-            with self._quietly():
-                self._clear()
+            where = paragraph(f"It stands in the ledger {self.desk.shown}.", text(self.desk.tell()))
+            self.result.value = f'<div class="bench-done" role="status">{said}{where}</div>'
+            self._second.children = [self.change.box] if self.change else []
+            self.begin()
+            self._is_written = True
+        finally:
+            self.button.disabled = False
 
-    def _show_faults(self, found: tuple[Fault | str, ...]) -> None:
-        spots = self.spots
-        beside, others = sorted_out(found, spots)
-        labels = []
+    def _refuse(self, said: str, more: str = "") -> None:
+        self.message.value = f'<div class="bench-refused" role="alert"><p>✗ {said}</p>{more}</div>'
+
+    def _show_faults(self, found: Sequence[Fault | str], spots: Mapping[Spot, Field]) -> None:
+        """Show each fault beside its field; below the button where no field is about it."""
+        beside: dict[Spot, list[str]] = {}
+        others = []
+        for each in found:
+            spot = _spot_of(each) if isinstance(each, Fault) else None
+            if spot and isinstance(self, _RowForm) and spot.part == self.row.part:
+                spot = spot._replace(row=0)  # whatever number the ledger gives its row
+            if isinstance(each, Fault) and spot is not None and spot in spots and spots[spot].is_shown:
+                beside.setdefault(spot, []).append(each.message)
+            else:
+                others.append(text(str(each).removeprefix(f"{_SOURCE}, ")))
         for spot, messages in beside.items():
             spots[spot].complain(messages)
-            labels.append(spots[spot].label)
-        self.message.value = refused(len(found), others, list(dict.fromkeys(labels)))
+        labels = ", ".join(dict.fromkeys(spots[spot].label for spot in beside))
+        head = f"{format.counted(len(found), 'fault')} found; nothing was written."
+        self._refuse(text(f"{head} See beside: {labels}." if labels else head), bullets(others))
 
 
-# A unit comes in: what it is, what it cost, what could be seen; it gets its number.
+_SOURCE = "form"
+#: Places as the checks of the ledger name them: "job", "form, finding 2 (belt)", "parts, row 1".
+_PLACE = re.compile(rf"(?:{_SOURCE}, )?([a-z]+(?:[ _][a-z]+)*?)(?:,? (?:row )?([0-9]+)( .*)?)?")
 
 
-class IntakeForm(SheetForm):
-    """Writes what `benchodds intake` writes.
-
-    Parameters
-    ----------
-    desk : Desk
-        The ledger.
-    """
-
-    def __init__(self, desk: Desk) -> None:
-        super().__init__(desk, "Take it in")
-        self._box = self._laid_out(self.unit.box, self.signs.box, self.remarks.box)
-        self.watch([*self.spots.values(), *self.signs.fields, self.unit.is_new])
-
-    @property
-    def box(self) -> Any:
-        """The widget that holds the form."""
-        return self._box
-
-    def answers(self) -> Answers:
-        """Give what stands in the fields."""
-        job = self.unit.job()
-        if self.remarks.value:
-            job["remarks"] = self.remarks.value
-        return Answers(job, [], self.signs.rows(), self.unit.new_family(self._desk.today.isoformat()))
-
-    @property
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which column."""
-        return {**self.unit.spots, **self.signs.spots, Spot("job", 0, "remarks"): self.remarks}
-
-    def _write(self, answers: Answers) -> Done:
-        return self._desk.take_in(answers)
-
-    def _told(self, done: Done) -> str:
-        written = done.written
-        return (
-            '<div class="bench-done" role="status"><p class="bench-number">'
-            f"Job {name(written.job)}: write this number on its label</p>"
-            f"<p>{name(written.family)} is taken in.</p>"
-            f"{bullets([text(each) for each in written.notes])}</div>"
-        )
-
-    def _clear(self) -> None:
-        for each in {id(spot): spot for spot in (*self.unit.spots.values(), *self.signs.fields)}.values():
-            each.clear()
-        self.remarks.clear()
+def _spot_of(fault: Fault) -> Spot | None:
+    match = _PLACE.fullmatch(fault.place)
+    if match is None:
+        return None
+    return Spot(match[1].replace(" ", "_"), int(match[2]) - 1 if match[2] else 0, fault.column)
 
 
-# A job is written up: what was found and done, how it ended, and what that changed.
+# A unit comes in, and its job is written up.
 
 
-_UNREPAIRED = ("ended_by", "ended_why")
-_SALE = ("sold_for", "sold_on")
-_OUTCOMES = [
-    ("repaired", "repaired"),
-    ("donor: kept for parts", "donor"),
-    ("scrapped", "scrapped"),
-    ("sold as is: unrepaired", "sold as is"),
-]
+_JOBS = TABLES["jobs"]
+_AT_THE_END = ("outcome", "hours", "other_costs")
+#: What can be said of a unit when it comes in, and what only when it leaves.
+_BY_OUTCOME = replace(_JOBS, rules=tuple(rule for rule in _JOBS.rules if "outcome" in rule.columns))
+INTAKE = tuple(each for each in _JOBS.names if each not in ("job", "origin", *_AT_THE_END)
+               and may_be_filled(_BY_OUTCOME, each, {"outcome": "open"}))  # fmt: skip
+ENDING = ("outcome", *(each for each in _JOBS.names if each not in ("job", "origin", "outcome", *INTAKE)))
+_ENDS = replace(_JOBS["outcome"], allowed=tuple(word for word in OUTCOMES if word != "open"))
+_FINISHED = replace(_JOBS, columns=tuple(_ENDS if each.name == "outcome" else each for each in _JOBS))
+#: Of a usual component that is sound, only whether it is the original part is asked.
+_BAD = ("found", ("worn", "failed"))
+_OF_BAD_ONES = dict.fromkeys(("position", "action", "part_cost", "part_source"), _BAD)
+_SIGNS: Any = {"title": "Signs", "says": "What could be seen before any tool was picked up.",
+          "blank": "nobody looked"}  # fmt: skip
+_HOW_TO_ADD = "tick that it is new, and say what kind it is"
 
 
-class EndingPart:
-    """How the job ended, and what it took and brought.
+class _JobForm(_Form):
+    """Writes what `benchodds intake` writes; or, at the end of a job, what `benchodds add` writes."""
 
-    Parameters
-    ----------
-    components : list of str
-        Offered for what ended it.
-    day : str
-        Offered as the day on which it ended.
-    """
-
-    def __init__(self, components: list[str], day: str) -> None:
-        self._day = day
-        self.fields: dict[str, Field] = {
-            "outcome": choice("Outcome", _OUTCOMES),
-            "closed": line("Ended on", hint=DAY, value=day),
-            "ended_by": offered("Which component ended it?", components),
-            "ended_why": choice("Why?", _JOBS["ended_why"].allowed),
-            "hours": line("Bench hours", hint="3.5"),
-            "other_costs": line("Other costs", hint="postage, consumables, travel"),
-            "sold_for": line("Sold for", hint="empty while unsold"),
-            "sold_on": line("Sold on", hint=DAY),
-            "salvage_value": line("Worth of the parts kept", hint="at what used ones cost"),
-        }
-        self._unfold()
-        self.fields["outcome"].on_change(self._unfold)
-        self.box = widgets.VBox([heading("How it ended"), grid(self.fields.values())])
-
-    def _unfold(self) -> None:
-        for column, each in self.fields.items():
-            each.show(self._is_asked(column))
-
-    def _is_asked(self, column: str) -> bool:
-        """Tell whether a column says anything of a job that ended this way."""
-        outcome = self.fields["outcome"].value
-        if column in _UNREPAIRED:
-            return outcome not in (None, "repaired")
-        return column not in _SALE or outcome in (None, "repaired", "sold as is")
-
-    def job(self) -> dict[str, Any]:
-        """Give the columns of the job, empty and folded ones left out."""
-        said = {column: each.value for column, each in self.fields.items() if self._is_asked(column)}
-        return {column: value for column, value in said.items() if value is not None}
-
-    @property
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which column."""
-        return {Spot("job", 0, column): each for column, each in self.fields.items()}
-
-
-class JobForm(SheetForm):
-    """Writes what `benchodds add` writes, and shows what the job changed.
-
-    Parameters
-    ----------
-    desk : Desk
-        The ledger.
-    """
-
-    def __init__(self, desk: Desk) -> None:
-        self.which = choice("Which unit?", (), blank="one that was not taken in before")
-        self._parts = widgets.VBox([])
-        super().__init__(desk, "Write it up")
-        self._offer_open()
+    def __init__(self, desk: Desk, *, ends: bool) -> None:
+        self._ends = ends
+        self.which = Field(_JOBS["job"], "Which unit?", options=desk.known().chosen("open"),
+                            blank="one that was not taken in before")  # fmt: skip
         self.which.on_change(self._chosen)
-        self._box = self._laid_out(self.which.box, self._parts)
-        self.watch([self.which, self.remarks])
+        super().__init__(desk, "Write it up" if ends else "Take it in", [self.which.box] if ends else [])
 
-    def _begin(self) -> None:
-        super()._begin()
-        self.findings = FindingsPart(self.choices.components, "", lambda row: self.watch(row.fields))
-        self.ending = EndingPart(self.choices.components, self._desk.today.isoformat())
-        self.unit.family.on_change(self._ask_usual)
-        self.unit.kind.on_change(self._ask_usual)
-        self._ask_usual()
-        self._parts.children = [
-            self.unit.box, self.signs.box, self.findings.box, self.ending.box, self.remarks.box
-        ]  # fmt: skip
-        ours = [*self.unit.spots.values(), self.unit.is_new, *self.signs.fields, *self.ending.fields.values()]
-        self.watch(ours)
+    def begin(self) -> None:
+        known, touch = self.known, self.touch
+        start = dict.fromkeys(("taken_in", "priced_on", "bought_on", "closed"), self.desk.today.isoformat())
+        news = ("family",) if self._ends else ("family", "lot")
+        self.unit = Row(_JOBS, INTAKE, known, start=start, asks_new=news)
+        self.new: dict[str, Row] = {}
+        for key in news:
+            table = TABLES[_JOBS.references[key]]
+            columns = [each for each in table.names if each != key]
+            self.new[key] = Row(table, columns, known, part=f"new_{key}", prefix=f"New {key}", start=start)
+        self.signs = Rows(TABLES["signs"], known, touch, **_SIGNS)
+        self.signs.ask_for(known.names["sign"])
+        self.findings = Rows(TABLES["findings"], known, touch, title="What was found", blank="not examined",
+                              says="Leave what nobody examined as it is: it counts neither way.",
+                              rest="All others were examined and are sound", fold=_OF_BAD_ONES)  # fmt: skip
+        self.ending = Row(_FINISHED, ENDING, known, start=start)
+        parts = [heading("The unit"), self.unit, *self.new.values(), self.signs]
+        self.lay(*parts, *([self.findings, heading("How it ended"), self.ending] if self._ends else []))
+        for each in (*(self.unit[key] for key in self.new), self.new["family"]["kind"]):
+            each.on_change(self._follow)
+        self._follow()
 
-    @property
-    def box(self) -> Any:
-        """The widget that holds the form."""
-        return self._box
-
-    def _offer_open(self) -> None:
-        labels = [
-            (f"job {row['job']}: {row['family']}, in since {row['taken_in']}", row["job"])
-            for row in self.choices.waiting
-        ]
-        self.which.widget.options = [("one that was not taken in before", ""), *labels]
-
-    def _reload(self) -> None:
-        super()._reload()
-        chosen = self.which.value
-        with self._quietly():
-            self._offer_open()
-            if chosen in [row["job"] for row in self.choices.waiting]:
-                self.which.put(chosen)
+    def _follow(self) -> None:
+        """Ask what is new; offer models, ask for usual components, and say what can hurt."""
+        family, kinds, models = self.unit["family"], self.known.kinds, self.known.models
+        for key, row in self.new.items():
+            row.box.layout.display = None if self.unit[key].new.value else "none"
+        fitting = {each for each in models if models[each] == family.value}
+        self.unit["model"].offer(sorted(fitting if family.value in kinds else models))
+        if self._ends:
+            kind = kinds.get(family.value or "", self.new["family"]["kind"].value or "")
+            first, *rest = cautions(kind or "of no kind yet")
+            said = paragraph("<strong>Before you open it.</strong>", text(first))
+            said += bullets([text(each) for each in rest])
+            self.findings.note.value = f'<div class="bench-caution">{said}</div>'
+            self.findings.ask_for(usual_components(kind or None))
 
     def _chosen(self) -> None:
         """Show what is known of the open job, or an empty form."""
-        if self._is_quiet:
-            return
-        self._begin()
+        self.begin()
+        self.touch()
         self.result.value = self.message.value = ""
         if self.which.value is None:
             return
-        document = self._desk.job(self.which.value)
+        try:
+            with open_ledger(self.desk.address) as ledger:
+                document = ledger.job(self.which.value)
+        except BenchoddsError as error:
+            self._refuse(text(error))
+            return
+        self.unit["family"].widget.disabled = True
         self.unit.fill(document["job"])
+        self.ending.fill({**document["job"], "outcome": None})
         self.signs.fill(document["signs"])
         self.findings.fill(document["findings"])
-        self.remarks.put(document["job"]["remarks"])
 
-    def _ask_usual(self) -> None:
-        kind = self.choices.families.get(self.unit.family.value or "") or self.unit.kind.value
-        self.findings.cautions.value = _cautions(kind or "")
-        self.findings.ask_for(self.choices.usual(self.unit.family.value, self.unit.kind.value))
+    def reload(self, known: _Known) -> None:
+        super().reload(known)
+        self._follow()
+        self.which.choose_from(known.chosen("open"))
 
-    def answers(self) -> Answers:
-        """Give what stands in the fields."""
-        job = {**self.unit.job(), **self.ending.job()}
-        job |= {"job": self.which.value} if self.which.value else {}
-        job |= {"remarks": self.remarks.value} if self.remarks.value else {}
-        family = self.unit.new_family(self._desk.today.isoformat())
-        return Answers(job, self.findings.rows(), self.signs.rows(), family)
-
-    @property
     def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which column."""
-        whole = {Spot("job", 0, "remarks"): self.remarks, Spot("job", 0, "job"): self.which}
-        return {**self.unit.spots, **self.signs.spots, **self.findings.spots, **self.ending.spots, **whole}
+        whole = {Spot(f"new_{key}", 0, each): self.unit[key] for key in self.new for each in ("", key)}
+        return {**super().spots(), **whole, **({Spot("job", 0, "job"): self.which} if self._ends else {})}
 
-    def _write(self, answers: Answers) -> Done:
-        return self._desk.write_up(answers, say=self.say)
+    def write(self) -> tuple[str, _Change | None]:
+        (job, found), (signs, faults) = self.unit.read(), self.signs.read()
+        faults += [Fault("job", *each) for each in found]
+        news: dict[str, Any] = {}
+        for key in [each for each in self.new if self.unit[each].new.value]:
+            row, found = self.new[key].read()
+            news[f"new_{key}"] = row = {**row, key: job.get(key)}
+            if key != "family":  # whose description is checked with the unit
+                found += clean_row(self.new[key].table, row, exponent_of(self.known.currency))[1]
+            faults += [Fault(f"new_{key}", *each) for each in found]
+        document = {"job": job, "findings": [], "signs": signs, "followups": []}
+        return (self._write_up if self._ends else self._take_in)(document, news, faults)
 
-    def _told(self, done: Done) -> str:
-        written = done.written
-        said = [text(each) for each in (*written.notes, *done.trouble)]
-        changed = ""
-        if done.after is not None:
-            changed = change_shown(written.family, written.job, done.before, done.after).html
-            changed += paragraph(
-                "The other families learn from it too; <code>benchodds report</code> remakes their pages.",
-                kind="bench-soft",
+    def _take_in(self, unit: JobDocument, news: dict[str, Any], faults: list[Fault]) -> tuple[str, None]:
+        unit["job"].setdefault("taken_in", self.desk.today.isoformat())
+        given = {**news, "how_to_add": _HOW_TO_ADD}
+        self.desk.check(lambda ledger: check_unit(ledger, unit, **given), faults)
+        with open_ledger(self.desk.address, create=True) as ledger:
+            written = take_in(ledger, unit, **given)
+        number = paragraph(f"Job {name(written.job)}: write this number on its label", kind="bench-number")
+        notes = bullets([text(each) for each in written.notes])
+        return number + paragraph(f"{name(written.family)} is taken in.") + notes, None
+
+    def _write_up(
+        self, document: JobDocument, news: dict[str, Any], faults: list[Fault]
+    ) -> tuple[str, _Change]:
+        document["findings"], more = self.findings.read()
+        ending, complaints = self.ending.read()
+        number = self.which.value
+        document["job"] |= {**ending, **({"job": number} if number else {})}
+        faults = [*faults, *more, *(Fault("job", *each) for each in complaints)]
+        known = self.known.names["component"]
+        new = {row["component"] for row in document["findings"] if "component" in row} - {*known}
+        if (by := ending.get("ended_by")) and by not in {*known, *new}:
+            faults.append(
+                Fault("job", "ended_by", unseen("component", by, known, "name it among what was found"))
             )
-        return (
-            '<div class="bench-done" role="status"><p class="bench-number">'
-            f"Job {name(written.job)} is written: {name(written.family)}, {text(written.outcome)}</p>"
-            f"{bullets(said)}{changed}</div>"
-        )
+            new.add(by)
+        sheet = JobSheet(_SOURCE, document, news.get("new_family"))
+        given: dict[str, Any] = {"today": self.desk.today, "new_components": new, "how_to_add": _HOW_TO_ADD}
+        self.desk.check(lambda ledger: check_sheets(ledger, [sheet], **given), faults)
+        with open_ledger(self.desk.address, create=True) as ledger:
+            before = Moment.of(ledger)
+            (written,) = write_up(ledger, [sheet], **given)
+            change = _Change(self.desk.address, before, Moment.of(ledger), written.family, written.job)
+        said = f"Job {name(written.job)} is written: {name(written.family)}, {text(written.outcome)}"
+        return paragraph(said, kind="bench-number") + bullets([text(each) for each in written.notes]), change
 
-    def _clear(self) -> None:
-        self.which.clear()
-        self.remarks.clear()
-        self._begin()
+
+# One row of one table: a sale, a check, rows that jobs refer to.
 
 
-def _cautions(kind: str) -> str:
-    """Say what can hurt, where the hands are about to go in; markup."""
-    first, *rest = cautions(kind or "of no kind yet")
-    more = bullets([text(each) for each in rest])
-    return f'<div class="bench-caution"><p><strong>Before you open it.</strong> {text(first)}</p>{more}</div>'
+_Typed = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What a form for one row asks for, and how the row is written."""
+
+    table: str
+    title: str
+    button: str
+    # Given the row, rows that belong to it, and the names that are new; says in markup what it wrote.
+    write: Callable[["Ledger", _Typed, list[_Typed], list[str]], str]
+    columns: tuple[str, ...] = ()  # all of them if none is named
+    needed: tuple[str, ...] = ()  # beside those that no row of the table leaves empty
+    days: tuple[str, ...] = ()  # today's at first
+    options: Callable[[_Known], Mapping[str, list[tuple[str, str]]]] = lambda _: {}  # what is chosen
+    meanings: Mapping[str, str] = field(default_factory=dict)  # where a column is typed otherwise than kept
+    rows: str = ""  # the table of signs that belong to the row
+    changes_odds: bool = False  # whether to go on to what it changed for the family of its job
+
+
+class _RowForm(_Form):
+    """Asks for one row of a table."""
+
+    def __init__(self, desk: Desk, task: _Task) -> None:
+        table, self._task = TABLES[task.table], task
+        columns = tuple(replace(column, required=column.required or column.name in task.needed,
+                                meaning=task.meanings.get(column.name, column.meaning))
+                        for column in table if column.name in (task.columns or table.names))  # fmt: skip
+        names = {column.name for column in columns}
+        rules = tuple(rule for rule in table.rules if names.issuperset(rule.columns))
+        self._table = replace(table, columns=columns, rules=rules)
+        super().__init__(desk, task.button)
+
+    def begin(self) -> None:
+        start = dict.fromkeys(self._task.days, self.desk.today.isoformat())
+        options = self._task.options(self.known)
+        self.row = Row(self._table, self._table.names, self.known, options=options, start=start)
+        self.rows: list[Rows] = []
+        if self._task.rows:
+            self.rows.append(Rows(TABLES[self._task.rows], self.known, self.touch, **_SIGNS))
+            self.rows[0].ask_for(self.known.names["sign"])
+        self.lay(heading(self._task.title), self.row, *self.rows)
+
+    def reload(self, known: _Known) -> None:
+        super().reload(known)
+        for column, options in self._task.options(known).items():
+            self.row[column].choose_from(options)
+
+    def write(self) -> tuple[str, _Change | None]:
+        row, complaints = self.row.read()
+        complaints += clean_row(self._table, row, exponent_of(self.known.currency))[1]
+        faults = [Fault(self.row.part, *each) for each in complaints]
+        rows: list[_Typed] = []
+        for part in self.rows:
+            rows, found = part.read()
+            faults += found
+        refuse(faults)
+        if self.desk.is_missing:
+            raise InvalidInput("There is no ledger yet: the first unit or job makes it. Nothing was written.")
+        new = [each.new_name for each in self.row.fields if each.new_name]
+        with open_ledger(self.desk.address) as ledger:
+            if not self._task.changes_odds:
+                return paragraph(self._task.write(ledger, row, rows, new), kind="bench-number"), None
+            before, family = Moment.of(ledger), ledger.job(row["job"])["job"]["family"]
+            said = paragraph(self._task.write(ledger, row, rows, new), kind="bench-number")
+            return said, _Change(self.desk.address, before, Moment.of(ledger), family, row["job"])
+
+
+def _write_sale(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+    currency = ledger.setting("currency")
+    job = ledger.sold(row["job"], row["sold_for"], row["sold_on"])
+    sold = f"sold for {job['sold_for']} {currency} on {job['sold_on']}"
+    return f"Job {name(row['job'])}: {name(job['family'])}, {text(sold)}"
+
+
+def _write_check(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
+    family = ledger.job(row["job"])["job"]["family"]
+    ledger.followup(row["job"], {key: each for key, each in row.items() if key != "job"}, new_components=new)
+    state = "working" if row["working"] == "yes" else "not working"
+    return f"Job {name(row['job'])}: {name(family)}, {state} on {text(row['checked_on'])}"
+
+
+def _reference_task(table: str) -> _Task:
+    """Describe a form for one row of a table that jobs refer to; a row that is known is changed."""
+
+    def write(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+        ledger.put(table, [row], reason="written at the bench")
+        return f"{text(table)}: {', '.join(name(row[each]) for each in TABLES[table].key if each in row)}"
+
+    return _Task(table, f"A row of {table}", "Write it", write)
+
+
+def _write_sighting(ledger: "Ledger", row: _Typed, rows: list[_Typed], _new: list[str]) -> str:
+    from reliability.records.sightings import record_sightings
+    from reliability.worth.judging import NAMES
+
+    offer = {**dict.fromkeys(NAMES), **row, "offer": row["sighting"], "bought": row.get("job")}
+    seen = (offer, {each["sign"]: each["seen"] for each in rows})
+    (written,) = record_sightings(ledger, [seen], place=row.get("place"))
+    left = f"left, {written.left_because}" if written.left_because else "not decided"
+    return f"{name(written.sighting)}: {text(f'job {written.job}' if written.job else left)}"
+
+
+def _write_kept(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
+    number = ledger.keep_part(row, new_components=new)
+    return f"Part {number}: {name(row['component'])}. Write this number on it"
+
+
+_THROWN_OUT = "none: it is thrown out"
+
+
+def _write_gone(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+    part, job = int(row["part"]), row["used_in"]
+    if job == _THROWN_OUT:
+        ledger.drop_part(part, row["gone_on"])
+        return f"Part {part} is thrown out"
+    ledger.use_part(part, job, row["gone_on"])
+    return f"Part {part} is fitted in job {name(job)}"
+
+
+# fmt: off
+#: Forms for one row, by name. One for another table takes these few lines.
+_TASKS: dict[str, _Task] = {
+    "sighting": _Task(
+        "sightings", "A unit is looked at", "Record what was looked at", _write_sighting, days=("seen_on",),
+        columns=tuple(each for each in TABLES["sightings"].names if each not in ("verdict", "ceiling")),
+        meanings={"sighting": "what it was called there"}, rows="sighting_signs",
+        options=lambda known: {"job": known.chosen()}),
+    "sale": _Task(
+        "jobs", "A unit is sold", "Record the sale", _write_sale, ("job", "sold_for", "sold_on"),
+        needed=("sold_for", "sold_on"), days=("sold_on",), changes_odds=True,
+        options=lambda known: {"job": known.chosen("repaired", "sold as is", unsold=True)}),
+    "check": _Task(
+        "followups", "A repaired unit is seen again", "Record the check", _write_check, days=("checked_on",),
+        options=lambda known: {"job": known.chosen("repaired")}, changes_odds=True),
+    "keep": _Task(
+        "shelf", "A part is kept", "Put it on the shelf", _write_kept,
+        ("component", "family", "job", "worth", "kept_on"), days=("kept_on",),
+        options=lambda known: {"job": known.chosen("repaired", *UNREPAIRED)}),
+    "use": _Task(
+        "shelf", "A part leaves the shelf", "Take it off the shelf", _write_gone,
+        ("part", "used_in", "gone_on"), needed=("used_in", "gone_on"), days=("gone_on",),
+        options=lambda known: {"part": known.lying,
+                               "used_in": [(_THROWN_OUT, _THROWN_OUT), *known.chosen()]}),
+}
+# fmt: on

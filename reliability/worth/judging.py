@@ -429,7 +429,7 @@ def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> Non
 
 
 def _singly(members: Sequence[_InLot], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
-    """Say which units to buy one by one, where single prices are asked and that is worth more than the lot."""
+    """Say which units to buy one by one, where prices of their own are asked and that is worth more."""
     chosen = [
         (str(each.offer["offer"]), float(each.offer["asked"]), unit)
         for each, unit in zip(members, units, strict=True)

@@ -159,7 +159,7 @@ def ordinals(days: pd.Series) -> Floats:
 def _stories(
     seen: pd.DataFrame, note: pd.Series | None, is_own: bool, span: tuple[float, float]
 ) -> tuple[Floats, Floats]:
-    """Lay out when new parts of one pair may have ended, and how often each thing would then have been seen."""
+    """Lay out when new parts of a pair may have ended, and how often each thing would then be seen."""
     days, way = seen["day"].to_numpy(float), seen["way"].to_numpy()
     noted = [] if note is None or np.isnan(note["day"]) else [note["day"]]
     marks = np.unique(np.clip(np.concatenate([days, noted, span]), *span))

@@ -1,0 +1,434 @@
+"""Tables as fields of a form: a widget for each column, shown where the rules leave it to be asked."""
+
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+import ipywidgets as widgets
+
+from reliability.records.sheet import read_window
+from reliability.records.tables import Column, Table
+from reliability.records.values import Fault, Refused, clean_text, near_twin, nearest
+from reliability.report.format import paragraph, text
+
+
+@dataclass(frozen=True)
+class Offered:
+    """What fields offer: names by column, and the currency of amounts."""
+
+    names: Mapping[str, tuple[str, ...]]
+    currency: str
+
+
+# A field: the widget that a column asks for, with its label above and what is wrong below.
+
+
+NOT_SAID = "–"
+#: What stands in an empty field of each kind; a text shows the meaning of its column.
+HINTS = {"date": "2026-05-17, or 2026-05", "money": "25.00", "hours": "3.5", "year": "1979",
+         "number": "0.25", "count": "1"}  # fmt: skip
+WINDOW = "1979, or 1978-1981"
+_HIDDEN = {"display": "none"}
+_Options = Iterable[tuple[str, str]]
+
+
+class Field:
+    """A labelled widget for a column, what is asked about a name in it, and what is wrong with it.
+
+    Parameters
+    ----------
+    column : Column
+        What it asks for: a list of words, one line of text, or several.
+    label : str
+        Stands above it; no two fields of a form have the same.
+    names : iterable of str, optional
+        Names to offer for an open list; others are taken, and asked about.
+    options : iterable of (str, str), optional
+        What can be chosen in place of the column's own words: how it is called, and what it stands for.
+    asks_new : bool
+        Whether a name that was never seen has to be ticked as new.
+    start : str
+        What stands in it at first.
+    hint : str
+        Shown while it is empty, in place of what `HINTS` say.
+    blank : str
+        How "nothing said" is called among words.
+    """
+
+    def __init__(
+        self, column: Column, label: str, *, names: Iterable[str] | None = None,
+        options: _Options | None = None, asks_new: bool = False, start: str = "", hint: str = "",
+        blank: str = NOT_SAID,
+    ) -> None:  # fmt: skip
+        self.column, self.label, self._asks_new = column, label, asks_new
+        self.known: frozenset[str] = frozenset()
+        self._is_quiet = False
+        look: dict[str, Any] = {"description": label, "tooltip": column.meaning}
+        look["style"] = {"description_width": "initial"}
+        line = {**look, "value": start, "placeholder": hint or HINTS.get(column.kind, column.meaning)}
+        self._first = [] if column.default else [(blank, "")]
+        if column.allowed or options is not None:
+            # "donor: kept for parts; open: not finished" explains some of the words that it allows.
+            clauses = dict(each.partition(": ")[::2] for each in column.meaning.split("; "))
+            words = [
+                (each + (f": {clauses[each]}" if clauses.get(each) else ""), each) for each in column.allowed
+            ]
+            offered = [*self._first, *(words if options is None else options)]
+            self.widget: Any = widgets.Dropdown(options=offered, value=start or column.default or "", **look)
+        elif column.multiline:
+            self.widget = widgets.Textarea(rows=2, **line)
+        else:
+            make = widgets.Text if names is None else partial(widgets.Combobox, continuous_update=False)
+            self.widget = make(**line)
+        self._asked, self._wrong = widgets.HTML(layout=_HIDDEN), widgets.HTML(layout=_HIDDEN)
+        said = f"{label} is new to the ledger"
+        self.new = widgets.Checkbox(description=said, indent=False, layout=_HIDDEN)
+        ticks = [self.new] if asks_new else []
+        self.box = widgets.VBox([self.widget, self._asked, *ticks, self._wrong], layout={"margin": "0"})
+        self.box.add_class("bench-field")
+        if names is not None:
+            self.offer(names)
+            self.widget.observe(lambda _: self._ask(), names="value")
+
+    def offer(self, names: Iterable[str]) -> None:
+        """Offer other names; what stands in the field stays."""
+        self.widget.options = tuple(names)
+        self.known = frozenset(self.widget.options)
+        self._ask()
+
+    def choose_from(self, options: _Options) -> None:
+        """Let something else be chosen; what is chosen stays if it is still there."""
+        offered, chosen = [*self._first, *options], self.widget.value
+        if offered != list(self.widget.options):
+            self._is_quiet = chosen in [value for _, value in offered]
+            self.widget.options = offered  # and nothing is chosen
+            self.widget.value = chosen if self._is_quiet else ""
+            self._is_quiet = False
+
+    def _ask(self) -> None:
+        """Ask about a name that was never seen."""
+        value = self.value
+        is_new = value is not None and value not in self.known
+        is_asked = is_new and bool(self._asks_new or self.known)
+        asked = f"{value!r} was never seen here.{nearest(value or '', self.known)}"
+        self._asked.value = paragraph(text(asked), kind="bench-soft") if is_asked else ""
+        self._asked.layout.display = None if is_asked else "none"
+        self.new.layout.display = None if self.new_name else "none"
+        self.new.value = self.new.value and self.new_name is not None
+
+    @property
+    def value(self) -> str | None:
+        """What stands in it, without the space around it; None where that is nothing."""
+        return clean_text(str(self.widget.value or "")) or None
+
+    @property
+    def new_name(self) -> str | None:
+        """The name in it, if it has to be ticked as new; of signs, only one that is nearly a known one."""
+        value = self.value
+        if value is None or not self._asks_new or value in self.known:
+            return None
+        return value if self.column.name != "sign" or near_twin(value, self.known) else None
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether it is asked at all."""
+        return bool(self.box.layout.display != "none")
+
+    def show(self, is_shown: bool) -> None:
+        """Show it, or fold it away."""
+        self.box.layout.display = None if is_shown else "none"
+
+    def put(self, value: object) -> None:
+        """Fill it."""
+        self.widget.value = str(value)
+
+    def complain(self, messages: Sequence[str]) -> None:
+        """Show what is wrong with it, in place of earlier complaints."""
+        self._wrong.value = "".join(paragraph(f"✗ {text(each)}", kind="bench-wrong") for each in messages)
+        self._wrong.layout.display = None if messages else "none"
+        (self.box.add_class if messages else self.box.remove_class)("bench-faulty")
+
+    def on_change(self, act: Callable[[], object]) -> None:
+        """Do something whenever another value stands in it, or its tick is set."""
+        for each in (self.widget, self.new):
+            each.observe(lambda _: None if self._is_quiet else act(), names="value")
+
+
+def grid(children: Iterable[Any], width: str = "13rem") -> Any:
+    """Lay widgets out in as many columns as there is room for."""
+    columns = f"repeat(auto-fill, minmax({width}, 1fr))"
+    layout = {"grid_template_columns": columns, "grid_gap": ".55rem 1rem", "width": "100%"}
+    return widgets.GridBox(list(children), layout=layout)
+
+
+def heading(said: str, *more: str) -> Any:
+    """Make a heading with paragraphs (markup) below it."""
+    return widgets.HTML(f"<h3>{text(said)}</h3>{''.join(more)}")
+
+
+# A row of a table as fields: what its columns and rules say decides what is asked, and when.
+
+
+class Spot(NamedTuple):
+    """One cell that a fault can be about: its part of the form, its row from 0, its column."""
+
+    part: str
+    row: int
+    column: str
+
+
+PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
+_FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
+_Fold = Mapping[str, tuple[str, tuple[str, ...]]]
+
+
+def may_be_filled(table: Table, column: str, row: Mapping[str, object]) -> bool:
+    """Tell whether a column can say anything beside what the others of its row say."""
+    values = [word for word in table[column].allowed if word != table[column].default] or ["0"]
+    rules = [rule for rule in table.rules if column in rule.columns and _FOLDING.search(rule.name)]
+    whole = {**dict.fromkeys(table.names), **row}
+    return all(any(rule.holds({**whole, column: value}) for value in values) for rule in rules)
+
+
+class Row:
+    """The fields of one row of a table: what its rules leave to be asked is shown.
+
+    Parameters
+    ----------
+    table : Table
+    columns : iterable of str
+        Those to ask for. Years ``built_from`` and ``built_to`` are one field ``built``, for a window.
+    offered : Offered
+    part : str
+        What faults call the row; by the table otherwise.
+    prefix : str
+        Stands before every label.
+    head : str
+        The column whose field is laid out elsewhere and called `prefix`; the others are shown once it says
+        something.
+    blank : str
+        How "nothing said" is called in a list of words that no row leaves empty.
+    start : mapping of str to str
+        What stands in fields at first.
+    asks_new : collection of str
+        Columns whose names have to be ticked as new where they were never seen.
+    fold : mapping of str to (str, tuple of str)
+        Columns that are asked only where another one holds one of the words, beside what the rules say.
+    options : mapping of str to iterable of (str, str)
+        As for `Field`, by column.
+    """
+
+    def __init__(
+        self, table: Table, columns: Iterable[str], offered: Offered, *, part: str = "", prefix: str = "",
+        head: str = "", blank: str = NOT_SAID, start: Mapping[str, str] = MappingProxyType({}),
+        asks_new: Collection[str] = ("component", "kind", "sign"), fold: _Fold = MappingProxyType({}),
+        options: Mapping[str, _Options] = MappingProxyType({}),
+    ) -> None:  # fmt: skip
+        self.table, self.part = table, part or PARTS.get(table.name, table.name)
+        self._head, self._fold = head, fold
+        self.by_key: dict[str, Field] = {}
+        for column in (table[each] for each in columns):
+            key, _, end = column.name.rpartition("_") if column.kind == "year" else ("", "", "")
+            if end == "to":
+                continue
+            key, hint = (key, WINDOW) if end == "from" else (column.name, "")
+            unit = offered.currency if column.kind == "money" else column.unit
+            label = key.replace("_", " ") + (f" ({unit})" if unit and unit not in key else "")
+            label = f"{prefix}: {label}" if prefix else label[0].upper() + label[1:]
+            self.by_key[key] = Field(
+                column, prefix if key == head else label, names=offered.names.get(key), hint=hint,
+                options=options.get(key), asks_new=key in asks_new, start=start.get(key, ""),
+                blank=blank if column.required else NOT_SAID,
+            )  # fmt: skip
+        below = [each.box for key, each in self.by_key.items() if key != head]
+        self.box = grid(below, "9rem" if head else "13rem")
+        self._unfold()
+        for each in self.fields:
+            each.on_change(self._unfold)
+
+    def __getitem__(self, key: str) -> Field:
+        return self.by_key[key]
+
+    @property
+    def fields(self) -> list[Field]:
+        """All of them."""
+        return list(self.by_key.values())
+
+    def _unfold(self) -> None:
+        """Ask for what is left to be asked beside what is said."""
+        said = {each.column.name: each.value or each.column.default for each in self.fields}
+        for key, each in self.by_key.items():
+            other, words = self._fold.get(key, ("", ()))
+            is_asked = not words or said[other] in words
+            each.show(is_asked and may_be_filled(self.table, each.column.name, said))
+        if self._head:
+            self.box.layout.display = None if said[self._head] else "none"
+            # One question each stands side by side; more of them need the width.
+            is_long = sum(each.is_shown for each in self.fields) > 2
+            self.box.layout.grid_column = "1 / -1" if is_long else None
+
+    def reload(self, offered: Offered) -> None:
+        """Offer what the ledger knows now."""
+        for key in self.by_key.keys() & offered.names.keys():
+            self[key].offer(offered.names[key])
+
+    @property
+    def is_said(self) -> bool:
+        """Whether anything is said that no default says."""
+        asked = [self[self._head]] if self._head else self.fields
+        return any(each.value for each in asked if each.column.default is None)
+
+    def read(self) -> tuple[dict[str, Any], list[tuple[str, str]]]:
+        """Give what is said and not folded away, by column; and what only a form can find wrong."""
+        row: dict[str, Any] = {}
+        complaints = []
+        for key, each in self.by_key.items():
+            if each.value is None or not each.is_shown:
+                continue
+            # An unknown row of another table is refused by the ledger itself.
+            if each.new_name and not each.new.value and key not in self.table.references:
+                complaints.append((key, unseen(key, each.new_name, each.known, "tick that it is new")))
+            if key in self.table.names:
+                row[key] = each.value
+                continue
+            try:
+                row[f"{key}_from"], row[f"{key}_to"] = read_window(each.value)
+            except Refused as error:
+                complaints.append((f"{key}_from", error.message))
+        return row, complaints
+
+    def spots(self, number: int = 0) -> dict[Spot, Field]:
+        """Which field shows the faults of which column; a window those of both years."""
+        ends = {f"{key}_to": each for key, each in self.by_key.items() if key not in self.table.names}
+        columns = {each.column.name: each for each in self.fields} | ends
+        return {Spot(self.part, number, column): each for column, each in columns.items()}
+
+    def fill(self, row: Mapping[str, Any]) -> None:
+        """Show a row that the ledger holds; what it leaves empty stays as it is."""
+        for key, each in self.by_key.items():
+            years = (row.get(f"{key}_from"), row.get(f"{key}_to"))
+            window = "-".join(dict.fromkeys(str(year) for year in years if year is not None))
+            value = row.get(key) if key in self.table.names else window
+            if value not in (None, ""):
+                each.put(value)
+
+
+def unseen(what: str, value: str, known: Iterable[str], remedy: str) -> str:
+    """Ask about a name that was never seen, and say what to do if it is meant."""
+    return f"{what} {value!r} was never seen here.{nearest(value, known)} If it is meant so, {remedy}"
+
+
+class Rows:
+    """Rows that belong to one row: one for each usual name, asked by a list of words, and others as needed.
+
+    Parameters
+    ----------
+    table : Table
+        Its key says what a row is about; the first list of words that no row leaves empty is asked first.
+    offered : Offered
+    touch : callable
+        Told of every change.
+    title, says : str
+        Heading, and a sentence below it.
+    blank : str
+        How a row is called of which nothing is said.
+    rest : str
+        A button says this and puts the first word into every usual row that says nothing; empty: none does.
+    fold : mapping
+        As for `Row`; in a row that is not usual every column of the key is asked for.
+    """
+
+    def __init__(
+        self, table: Table, offered: Offered, touch: Callable[[], object], *, title: str, says: str,
+        blank: str, rest: str = "", fold: _Fold = MappingProxyType({}),
+    ) -> None:  # fmt: skip
+        self.table, self._offered, self._touch, self._blank, self._fold = table, offered, touch, blank, fold
+        self.subject = table.key[1]
+        self.state = next(column.name for column in table if column.required and column.allowed)
+        self.usual: dict[str, Row] = {}
+        self.others: list[Row] = []
+        self._held: list[Row] = []
+        self.note, self._further = widgets.HTML(), widgets.VBox([])
+        self._heads, self._details = grid([], "10rem"), grid([], "10rem")
+        wide = {"width": "auto"}
+        self.rest = widgets.Button(description=rest or NOT_SAID, layout=wide)
+        self.another = widgets.Button(description=f"Add a further {self.subject}", layout=wide)
+        self.rest.on_click(lambda _: self._call_rest())
+        self.another.on_click(lambda _: self.add())
+        below = widgets.HBox([self.rest, self.another] if rest else [self.another])
+        top = heading(title, paragraph(text(says), kind="bench-soft"))
+        self.box = widgets.VBox([top, self.note, self._heads, self._details, self._further, below])
+
+    def _made(self, subject: str = "") -> Row:
+        columns = [
+            each for each in self.table.names if each not in (self.table.key[0], subject and self.subject)
+        ]
+        fold = {key: such for key, such in self._fold.items() if subject or key not in self.table.key}
+        prefix, head = subject or f"further {len(self.others) + 1}", subject and self.state
+        row = Row(self.table, columns, self._offered, prefix=prefix, head=head, blank=self._blank,
+                  fold=fold)  # fmt: skip
+        for each in row.fields:
+            each.on_change(self._touch)
+        return row
+
+    def ask_for(self, subjects: Iterable[str]) -> None:
+        """Show a row for each of these; what was said of those that stay, stays."""
+        self.usual = {each: self.usual.get(each) or self._made(each) for each in subjects}
+        rows = self.usual.values()
+        self._heads.children = [row[self.state].box for row in rows]
+        self._details.children = [row.box for row in rows if len(row.fields) > 1]
+
+    def add(self) -> Row:
+        """Add a row whose name is still to be said: one that is not usual, or a second one of a name."""
+        self.others.append(self._made())
+        self._further.children = [row.box for row in self.others]
+        return self.others[-1]
+
+    def _call_rest(self) -> None:
+        for row in self.usual.values():
+            row[self.state].put(row[self.state].value or self.table[self.state].allowed[0])
+
+    def reload(self, offered: Offered) -> None:
+        """Offer what the ledger knows now."""
+        self._offered = offered
+        for row in self.others:
+            row.reload(offered)
+
+    def said(self) -> list[tuple[dict[str, str], Row]]:
+        """Give the rows that say anything, those in the ledger first; with what the place of each says."""
+        rows = [({self.subject: each}, row) for each, row in self.usual.items()]
+        rows += [({}, row) for row in self.others]
+        # The ledger counts those first that it holds, and tells faults by their number.
+        rows.sort(key=lambda pair: self._held.index(pair[1]) if pair[1] in self._held else len(self._held))
+        return [(named, row) for named, row in rows if row in self._held or row.is_said]
+
+    def read(self) -> tuple[list[dict[str, Any]], list[Fault]]:
+        """Give what is said, row by row, and what only a form can find wrong."""
+        rows, faults = [], []
+        for number, (named, row) in enumerate(self.said(), 1):
+            said, complaints = row.read()
+            rows.append({**named, **said})
+            faults += [Fault(f"{row.part} {number}", *each) for each in complaints]
+        return rows, faults
+
+    def spots(self) -> dict[Spot, Field]:
+        """Which field shows the faults of which column of which row, in the order of `read`."""
+        found: dict[Spot, Field] = {}
+        for number, (named, row) in enumerate(self.said()):
+            found |= row.spots(number)
+            found |= {Spot(row.part, number, column): row[self.state] for column in named}
+        return found
+
+    def fill(self, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Show rows that the ledger holds; their keys stay, or they would be other rows."""
+        for each in rows:
+            usual = self.usual.get(each[self.subject])
+            is_free = usual is not None and usual not in self._held and not each.get("position")
+            row = usual if usual is not None and is_free else self.add()
+            row.fill(each)
+            for key in row.by_key.keys() & {*self.table.key}:
+                row[key].widget.disabled = True
+            self._held.append(row)
