@@ -275,7 +275,7 @@ def interval_cell(
     radius: float = 5.0,
     alt: str = "",
 ) -> str:
-    """Draw a share for a cell of a table: dot and 90 % interval from 0 to 100 %, a tick for what was found."""
+    """Draw a share for a table cell: dot and 90 % interval from 0 to 100 %, a tick for what was found."""
     axis = Scale(0.0, 1.0, ())
     x = axis.at(mean)
     parts = [_line(0, 100, 9), _line(axis.at(low), axis.at(high), 9, "interval")]
