@@ -188,7 +188,7 @@ Columns = Sequence[tuple[str, str, Callable[[Any], str]]]
 
 def _table(frame: "pd.DataFrame", columns: Columns) -> str:
     rows = [[word(row[name]) for name, _, word in columns] for row in frame.to_dict("records")]
-    texts = [head for _, head, word in columns if word is words and head not in ("jobs", "left")]
+    texts = [head for _, head, word in columns if word is words and head != "jobs"]
     return text_table(rows, [head for _, head, _ in columns], texts)
 
 
@@ -214,7 +214,7 @@ _RANKING: Columns = (
     ("verdict", "verdict", words),
     ("usual_price", "usual price", amount),
     *_ODDS,
-    ("left", "left", words),
+    ("left", "left", count),
     ("left_gain", "their gain", amount),
 )
 _LIVES: Columns = (

@@ -74,6 +74,8 @@ def state_of(file):
         tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         state = {name: sorted(connection.execute(f"SELECT * FROM {name}"), key=repr)
                  for name in sorted(tables) if name not in ("history", "schema_version")}  # fmt: skip
+        # An older ledger is brought up to date before its command: tables without a row say nothing.
+        state = {name: rows for name, rows in state.items() if rows or name == "jobs"}
         if not state.get("jobs"):
             return None
         said = "SELECT what, key, version, reason, content FROM history ORDER BY entry"

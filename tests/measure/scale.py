@@ -1,4 +1,4 @@
-"""How cost grows: slopes against records, strata, families, workers; a large import; counting in SQL.
+"""How cost grows: slopes against records, strata, families, workers; a large import; counting by an engine.
 
 ``python -m tests.measure.scale`` prints the rows. A slope of 1 means twice as much for twice the size.
 Seconds are of one processor, but for those of several workers, which are told by the clock.
@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 
 from reliability.life import pool, weibull_fits
-from reliability.life.bulk import Counts, Piece, add_counts, count_findings, spread
+from reliability.life.bulk import Counts, Piece, count_findings, spread
 from reliability.life.lives import observe
-from reliability.records.archive import counted_findings, open_archives
+from reliability.records.archive import ledger_findings, open_archives
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
@@ -83,11 +83,11 @@ def read_and_observe(ledger: str) -> dict[str, Any]:
     return {"seconds": time.process_time() - start, "findings": len(seen.table)}
 
 
-def count_in_sql(ledger: str) -> dict[str, Any]:
-    """Let the database count where that pays, and count the rest."""
+def count_by_engine(ledger: str) -> dict[str, Any]:
+    """Put the findings into an engine's memory, and count there."""
     start = time.process_time()
     with open_ledger(ledger) as opened:
-        counts = add_counts(map(count_findings, counted_findings(opened)))
+        counts = count_findings(ledger_findings(opened))
     return {"seconds": time.process_time() - start, "findings": counts.n_findings}
 
 
@@ -101,7 +101,7 @@ def counted(findings: int, families: int) -> tuple[Counts, float]:
     with tempfile.TemporaryDirectory() as name:
         write_trade(Path(name), findings, families)
         start = time.process_time()
-        counts = add_counts(count_findings(part.read()) for part in open_archives([name]))
+        counts = count_findings(open_archives([name]))
         return counts, time.process_time() - start
 
 
@@ -161,7 +161,7 @@ def import_rows(jobs: int = JOBS) -> list[Row]:
         write_package(name, jobs)
         ledger = f"{name}/bench.db"
         done = apart.run(THIS, "import_it", name, ledger)
-        read, pushed = (apart.run(THIS, step, ledger) for step in ("read_and_observe", "count_in_sql"))
+        read, pushed = (apart.run(THIS, step, ledger) for step in ("read_and_observe", "count_by_engine"))
     told = f"{done['seconds']:.0f} s ({done['processor']:.0f} s of processor), {done['peak_gb']:.2f} GB"
     fine = done["seconds"] <= MOST_SECONDS and done["peak_gb"] <= MOST_GB
     both = (
