@@ -325,7 +325,7 @@ def _decimal(value: object, pattern: re.Pattern[str], what: str) -> Decimal:
         hint = f"; write {value.replace(',', '.')}" if re.fullmatch(r"[0-9]+,[0-9]+", value) else ""
         raise Refused(f"{shown(value)} is not {what}{hint}")
     if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
-        amount = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
+        amount = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(value)
         if amount.is_finite() and abs(amount.adjusted()) <= MOST_PLACES:
             return amount
     raise Refused(f"{shown(value)} is not {what}")
@@ -400,7 +400,7 @@ def write_value(value: Value) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
-        text = format(Decimal(repr(value)), "f")
+        text = format(Decimal(repr(float(value))), "f")
         return text.removesuffix(".0")
     return str(value)
 

@@ -7,6 +7,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
+import reliability as rel
+from reliability.report.data import ReportData
 from reliability.report.run import NOTEBOOKS
 
 NAMES = ("index", "fleet", "earnings", "family", "component", "ledger")
@@ -87,3 +89,16 @@ def test_the_form_is_no_page_and_does_not_make_pages_again() -> None:
 
     assert sorted(PAGE_NOTEBOOKS) == sorted(f"{name}.ipynb" for name in NAMES)
     assert BENCH not in KINDS
+
+
+def test_the_lines_beside_the_cells_can_be_run(demo: ReportData) -> None:
+    names = {"rel": rel, "records": demo.records, "odds": rel.Odds(demo.odds, demo.records)}
+    names |= {"family": demo.family(), "component": demo.component()}
+    cells = [
+        cell for name in NAMES for cell in nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4).cells
+    ]
+    told = [cell.source.partition("# by hand: ")[2] for cell in cells]
+    lines = [line for line in told if line]
+    assert len(lines) > 8
+    for line in lines:
+        assert eval(line, dict(names)) is not None, line

@@ -199,3 +199,8 @@ def test_an_offer_without_a_name_bears_the_number_of_its_row(tmp_path):
     with pytest.raises(InvalidInput, match="column offer: '2' is used 2 times"):
         read_offers(write(tmp_path, "offer,family\n2,Larkov T1\n,Larkov T1\n"))
     assert list(offers_from([{"family": "Larkov T1"}, {"family": "Larkov T1"}])["offer"]) == ["1", "2"]
+
+
+def test_numbers_of_a_data_frame_are_plain_numbers():
+    (told,) = offers_from([{"offer": "a", "family": "T2", "asked": np.float64(12.5)}]).to_dict("records")
+    assert told["asked"] == 12.5
