@@ -281,8 +281,7 @@ def make_card(
     appraiser: "Appraiser", records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
 ) -> str:
     """Make the card; see `write_card`."""
-    from reliability.worth.looking import signs_by_worth
-    from reliability.worth.review import ranking
+    from reliability.worth.review import ranking, signs_by_worth
 
     day = as_of or appraiser.as_of
     script, style = _script(), _style()

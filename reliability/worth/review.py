@@ -2,7 +2,7 @@
 
 import datetime
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -211,6 +211,34 @@ def explain(
     )
     price = np.nan if asked is None else float(asked)
     return Explanation(entry, appraisal, verdict_row(entry, appraisal, appraiser, price), components, money)
+
+
+# ---- What to look at before the price is paid
+
+
+def signs_by_worth(
+    appraiser: Appraiser, records: Records, kind: str, *, as_of: datetime.date | None = None
+) -> tuple[str, ...]:
+    """List the signs that somebody has looked for on a kind, those first that tell most about a unit."""
+    jobs = records.jobs.merge(records.families[["family", "kind"]], on="family")
+    here = jobs if kind == "" else jobs[jobs["kind"] == kind]
+    looked_for = set(records.signs.loc[records.signs["job"].isin(here["job"]), "sign"])
+    entry = appraiser.kinds[kind]
+    (offer,) = offers_from([{"offer": "any", "kind": kind or "any"}]).to_dict("records")
+    unit, _ = read_unit(offer, entry, appraiser, as_of or appraiser.as_of)
+    moves = {}
+    for i, sign in enumerate(appraiser.shared.signs):
+        if sign not in looked_for:
+            continue
+        there, absent = unit.signs.copy(), unit.signs.copy()
+        there[i], absent[i] = 1.0, 0.0
+        gain, without = (
+            appraise(entry, appraiser.shared, appraiser.terms, replace(unit, signs=signs)).gain_free.mean()
+            for signs in (there, absent)
+        )
+        share = appraiser.shared.sign_mean[i]
+        moves[sign] = round(float(np.sqrt(share * (1.0 - share)) * abs(gain - without)), 2)
+    return tuple(sorted(moves, key=lambda sign: -moves[sign]))
 
 
 # ---- Forecasts held against what came of them: each job judged by what was known before its year

@@ -115,11 +115,11 @@ def bench_folder() -> Iterator[Callable[..., Any]]:
 
 
 def scripted() -> Files:
-    """Run the commands of the transcripts again: each line that starts with ``$`` is one."""
+    """Run the commands of both records again: each line that starts with ``$`` is one."""
     made: Files = {}
     with bench_folder() as run:
         shutil.copytree(HERE / "inputs", ".", dirs_exist_ok=True)
-        for name in ("scripted/transcript.txt", "scripted/refusals.txt"):
+        for name in ("scripted/commands.txt", "scripted/refusals.txt"):
             kept = (KEPT / name).read_text(encoding="utf-8").splitlines()
             made[name] = "\n".join(told(line, run) for line in kept if line.startswith("$ "))
         for path in Path("export").iterdir():
@@ -128,7 +128,7 @@ def scripted() -> Files:
 
 
 def told(line: str, run: Callable[..., Any]) -> str:
-    """Run a line of a transcript; give it with what was said, errors marked by ``!``."""
+    """Run a line of a record; give it with what was said, errors marked by ``!``."""
     words, sheet = shlex.split(line)[2:], None
     if "<" in words:
         sheet = Path(words[-1]).read_bytes()

@@ -6,7 +6,7 @@ from tests.golden.comparing import differences
 from tests.golden.making import KEPT, PARTS, kept_files
 
 VERDICTS = "verdicts/careless.csv"
-SCRIPT = "scripted/transcript.txt"
+SCRIPT = "scripted/commands.txt"
 
 
 @pytest.mark.parametrize("part", PARTS)
@@ -56,7 +56,7 @@ SAID = "$ benchodds show 1\nnow  3 h\n\n$ benchodds judge\na  take  12.34  61 % 
         (SCRIPT, SAID, "heard", "unheard", "$ benchodds judge\n    - ! heard\n    + ! unheard"),
         (SCRIPT, SAID, "12.34", "12.36", "- a  take  12.34  61 %  7\n    + a  take  12.36"),
         (SCRIPT, SAID, "%  7", "%  8", "- a  take  12.34  61 %  7\n    + a  take  12.34  61 %  8"),
-        (SCRIPT, SAID, SAID, "", "scripted/transcript.txt is no longer made"),
+        (SCRIPT, SAID, SAID, "", "scripted/commands.txt is no longer made"),
         ("scripted/export/jobs.csv", "job\r\n1\r\n", "1\r", "1.0\r", "jobs.csv: +1.0\r"),
     ],
 )

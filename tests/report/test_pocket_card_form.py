@@ -10,8 +10,7 @@ from playwright.sync_api import expect
 from reliability.report.card import list_groups
 from reliability.report.format import money, share
 from reliability.worth.judging import judge, offers_from, read_offers
-from reliability.worth.looking import signs_by_worth
-from reliability.worth.review import ranking
+from reliability.worth.review import ranking, signs_by_worth
 from tests.report.cards import (
     CHROMIUM,
     FORMULA,

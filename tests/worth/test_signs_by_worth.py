@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from reliability.worth.judging import judge, offers_from
-from reliability.worth.looking import signs_by_worth
+from reliability.worth.review import signs_by_worth
 
 
 def moved(appraiser, kind, sign):
