@@ -180,7 +180,7 @@ def _sign(place: str, name: str, value: object, faults: list[Fault]) -> str | No
         return _cell_sign(value)
     except Refused as refused:
         near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")
-        message = f"read as a sign: {refused}.{near}"
+        message = f"read as a sign: {str(refused).rstrip('.')}.{near}"
         faults.append(Fault(place, name, message))
         return None
 
