@@ -49,11 +49,11 @@ def _measure(folder: Path) -> list[Row]:
     lines = ["offer,family,built_from,asked,rust"]
     lines += [f"{i},{family},{1979 + i % 8},{i % 90},{('yes', 'no', '')[i % 3]}" for i in range(OFFERS)]
     offers.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    seen = folder / "seen.csv"
+    looked = folder / "seen.csv"
     lines = ["offer,family,built_from,asked,bought,left_because,rust"]
     lines += [f"{i},{family},{1979 + i % 8},{10 + i},{('yes,', ',too dear')[i % 8 > 0]},yes"
               for i in range(SIGHTINGS)]  # fmt: skip
-    seen.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    looked.write_text("\n".join(lines) + "\n", encoding="utf-8")
     pages = folder / "reports"
     out = str(folder / "verdicts.csv")
     one = ("judge", "--family", family, "--built", "1982", "--asked", "30")
@@ -74,7 +74,7 @@ def _measure(folder: Path) -> list[Row]:
     found += _one_family(ledger, sheet, family, pages)
     _seconds(ledger, *one)  # the odds are kept again
     found.append(
-        _row(f"saw {SIGHTINGS} sightings, 5 of them bought", _seconds(ledger, "saw", str(seen)), 2.0)
+        _row(f"saw {SIGHTINGS} sightings, 5 of them bought", _seconds(ledger, "saw", str(looked)), 2.0)
     )
     _seconds(ledger, "add", str(sheet))
     added = _seconds(ledger, "report", "--all", "--out", str(pages))
