@@ -35,7 +35,7 @@ $(TESTABLE): $(READY) constraints-test.txt
 report: $(READY)  ## regenerate the pages of your ledger (of the demo, marked DEMO, while you have none)
 	@$(BIN)/benchodds report --all
 
-test: $(TESTABLE)  ## run the checks that must pass (some five minutes)
+test: $(TESTABLE)  ## run the checks that must pass (six minutes on two idle cores)
 	@$(BIN)/python -m pytest -q -n 2 --dist loadfile
 
 lint: $(TESTABLE)  ## style, types and the one direction of imports
