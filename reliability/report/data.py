@@ -2,7 +2,7 @@
 
 import datetime
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -20,7 +20,7 @@ from reliability.life.years import find_changes
 from reliability.records.files import digest, project_folder, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import slugs
-from reliability.report.own_lives import OwnLives
+from reliability.report.own_lives import OwnLives, Worked, own_lives, worked_out
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
@@ -122,6 +122,8 @@ class ReportData:
         Keeps odds for the next run.
     executor : Executor, optional
         Fits the odds of earlier days.
+    is_near : bool
+        Whether it works in processes of this machine, which may take over more than that.
     card : str
         The day that the pocket card beside the pages is for; empty if there is none.
     odds : Appraiser, optional
@@ -141,6 +143,7 @@ class ReportData:
         *,
         keeper: Keeper | None = None,
         executor: Executor | None = None,
+        is_near: bool = False,
         card: str = "",
         odds: Appraiser | None = None,
     ) -> None:
@@ -153,17 +156,26 @@ class ReportData:
         if odds is not None:
             self.odds = odds
         self._explained: dict[str, Explanation] = {}
+        self._is_near = is_near
         self._begun: dict[tuple[int, datetime.date], Callable[[], Appraiser]] = {}
+        self._changes: Callable[[], pd.DataFrame] | None = None
+        self._worked: list[Callable[[], Worked]] = []
 
-    def begin(self, *, looks_back: bool = True) -> None:
-        """Begin with the odds of earlier days, where somebody else can fit them meanwhile."""
-        if self._executor is None or not looks_back:
+    def begin(self, families: Sequence[str] = ()) -> None:
+        """Begin with what needs no odds of today, where somebody else can work it out meanwhile."""
+        if self._executor is None:
             return
+        if self._is_near:
+            self._worked = [self._executor.submit(worked_out, self.own, each).result for each in families]
+            self._changes = self._executor.submit(_changes_of, self.own).result
         wanted = [(self.records, day) for day in self._earlier_days]
         wanted.append((self._known_before, self.since - datetime.timedelta(days=1)))
         for known, day in wanted:
-            if self._keeper.kept(known, day) is None:
-                self._begun[id(known), day] = self._executor.submit(fit_appraiser, known, day).result
+            key = id(known), day
+            if self._is_near:
+                self._begun[key] = self._executor.submit(self._keeper.fit, known, day).result
+            elif self._keeper.kept(known, day) is None:
+                self._begun[key] = self._executor.submit(fit_appraiser, known, day).result
 
     def prepare(self, kinds: Iterable[str]) -> None:
         """Work out once what several pages of these kinds ask for."""
@@ -172,6 +184,7 @@ class ReportData:
             "calibration": {"index", "fleet", "family"},
             "ranking_before": {"index"},
             "changes": {"family", "component"},
+            "own_lives": {"family", "component"},
             "counts": {"family", "component"},
         }
         for name, by in asked.items():
@@ -186,7 +199,8 @@ class ReportData:
         self._executor, self._begun = None, {}
 
     def _odds_of(self, records: Records, day: datetime.date) -> Appraiser:
-        return self._keeper.fit(records, day, self._begun.get((id(records), day)))
+        begun = self._begun.get((id(records), day))
+        return begun() if begun is not None and self._is_near else self._keeper.fit(records, day, begun)
 
     @cached_property
     def odds(self) -> Appraiser:
@@ -333,7 +347,7 @@ class ReportData:
     @cached_property
     def own_lives(self) -> OwnLives:
         """Fits to each family's own records."""
-        return OwnLives(self.own, self.usual_age)
+        return own_lives(self.own, self.usual_age, *(each() for each in self._worked))
 
     @cached_property
     def changes(self) -> pd.DataFrame:
@@ -342,12 +356,7 @@ class ReportData:
         Columns component, family and those of `find_changes`; false discoveries are controlled over all of
         them together.
         """
-        if self.own.table.empty:
-            return pd.DataFrame(columns=["component", "family", "status"])
-        lives, labels = self.own.life_records(by=("component", "family"))
-        table = self.own.table
-        unit = pd.factorize(table["job"])[0]
-        return find_changes(lives, table["year"], labels, age_years=table["age_years"], unit=unit)
+        return self._changes() if self._changes is not None else _changes_of(self.own)
 
     # Forecasts held against what came of them
 
@@ -388,6 +397,15 @@ class ReportData:
         """Give a component that has a page; without a name, the one examined most."""
         counts = self.records.findings["component"].value_counts()
         return _chosen("No job tells of a component", name, self.component_pages, counts)
+
+
+def _changes_of(own: Observations) -> pd.DataFrame:
+    if own.table.empty:
+        return pd.DataFrame(columns=["component", "family", "status"])
+    lives, labels = own.life_records(by=("component", "family"))
+    table = own.table
+    unit = pd.factorize(table["job"])[0]
+    return find_changes(lives, table["year"], labels, age_years=table["age_years"], unit=unit)
 
 
 def _chosen(what: str, name: str, known: Iterable[str], counts: "pd.Series[int]") -> str:

@@ -160,6 +160,29 @@ class OwnLives:
         return self._done[key]
 
 
+Worked = tuple[pd.DataFrame, dict[tuple[str, int], Any]]
+
+
+def worked_out(observations: Observations, family: str) -> Worked:
+    """Work out what a family's page asks of `OwnLives`, but for what depends on the odds."""
+    lives = OwnLives(observations, lambda _: np.nan)
+    drawn = lives.summary[lives.summary["is_drawn"].astype(bool) & (lives.summary["family"] == family)]
+    for row in drawn.itertuples():
+        lives.steps(row.component, family)
+        if row.status == "ok":
+            lives.check(row.component, family)
+    return lives.summary, lives._done
+
+
+def own_lives(observations: Observations, today_years: Callable[[str], float], *ready: Worked) -> OwnLives:
+    """Give the lives of a bench's own records, with what was worked out elsewhere."""
+    lives = OwnLives(observations, today_years)
+    for summary, done in ready:
+        vars(lives)["summary"] = summary
+        lives._done.update(done)
+    return lives
+
+
 def _stepped(records: LifeRecords) -> pd.DataFrame:
     curve = fit_curve(records, has_band=False)
     frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})

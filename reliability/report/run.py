@@ -158,8 +158,8 @@ def _made(
     Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
     keeper = Keeper(out / _KEPT)
     with processes(executor, workers) as pool:
-        data = ReportData(records, as_of, keeper=keeper, executor=pool, card=card)
-        data.begin()
+        data = ReportData(records, as_of, keeper=keeper, executor=pool, is_near=executor is None, card=card)
+        data.begin(families or ())
         pages = all_pages(data, families)
         data.prepare({page.kind for page in pages})
     gone = _removed(out, foreign)
