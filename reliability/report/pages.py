@@ -10,7 +10,6 @@ import pandas as pd
 
 from reliability import __version__
 from reliability.report import format
-from reliability.worth.plan import cautions
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
@@ -99,6 +98,9 @@ def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list
 
 def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
     """Give the template what stands around the content of a page."""
+    # Loaded here: a run that finds nothing changed shows no page.
+    from reliability.worth.plan import cautions
+
     kind, components = "", tuple[str, ...]()
     if page.kind == "family":
         kind, components = data.entry(page.subject).kind, data.components_of(page.subject)
