@@ -82,7 +82,7 @@ def shared_url(server):
 @pytest.fixture(scope="module")
 def cluster(tmp_path_factory):
     """A scheduler and two workers of dask.distributed."""
-    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    pytest.importorskip("distributed", reason="the extra `scale` is not installed")
     with clusters.running(tmp_path_factory.mktemp("cluster"), workers=2) as running:
         yield running
 

@@ -144,7 +144,7 @@ def go_on_beginning(executor: Executor, *processes: subprocess.Popen) -> None:
 
 
 def test_a_scheduler_without_workers_is_refused(monkeypatch):
-    distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    distributed = pytest.importorskip("distributed", reason="the extra `scale` is not installed")
     # Long enough to connect on a busy machine; then as long again without a worker.
     monkeypatch.setattr(cluster_module, "_SECONDS_TO_CONNECT", 2)
     with (
