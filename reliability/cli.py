@@ -32,7 +32,7 @@ from reliability.records.values import (
     unseen,
     write_value,
 )
-from reliability.terminal import Bench, counted, note, say, written_to
+from reliability.terminal import Bench, counted, note, rows_of, say, written_to
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -812,7 +812,7 @@ def rename(bench: Bench, what: str, old: str, new: str, merge: bool, why: str) -
     """
     with bench.ledger(write=True) as ledger:
         done = ledger.rename(what, old, new, merge=merge, reason=why)
-        rows = ", ".join(f"{count} {table}" for table, count in done.items())
+        rows = ", ".join(rows_of(count, table) for table, count in done.items())
         click.echo(f"{what} {old} {'merged into' if merge else 'renamed'} {new}: {rows}")
 
 
@@ -973,7 +973,7 @@ def _take_back(bench: Bench, path: Path, dry_run: bool) -> None:
     with bench.ledger() as ledger:
         gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
     done = "would be taken back" if dry_run else "taken back"
-    told = ", ".join(f"{count} {table}" for table, count in gone.items())
+    told = ", ".join(rows_of(count, table) for table, count in gone.items())
     click.echo(f"{told} {done}; their versions are kept")
 
 
@@ -995,7 +995,7 @@ def _run(
 def _tell(summary: "ImportSummary", would_be: str) -> None:
     for change in summary.changes:
         click.echo(change)
-    rows = [f"{count} {table}" for table, count in summary.written.items() if count]
+    rows = [rows_of(count, table) for table, count in summary.written.items() if count]
     if summary.changes:
         click.echo(" ".join(filter(None, [counted(len(summary.changes), "row"), would_be, "corrected"])))
     if rows or not summary.changes:

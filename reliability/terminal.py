@@ -378,6 +378,12 @@ def say(written: "Written", what: str) -> None:
         click.echo(f"  {note}")
 
 
+def rows_of(number: int, table: str) -> str:
+    """Word a number of rows of a table, such as ``1 family``."""
+    named = {"families": "family"}.get(table, table.removesuffix("s")) if number == 1 else table
+    return f"{number} {named.replace('_', ' ')}"
+
+
 def counted(number: int, noun: str) -> str:
     """Word a number of things."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -172,7 +172,7 @@ def test_a_merged_family_is_judged_by_the_jobs_of_both(command_line):
     )
     assert command_line.ok(
         "rename", "family", "Tarnwick T-2", "Tarnwick T2", "--merge", "--why", "one plate"
-    ) == (f"family Tarnwick T-2 merged into Tarnwick T2: 1 families, 2 jobs\n{command_line.written}")
+    ) == (f"family Tarnwick T-2 merged into Tarnwick T2: 1 family, 2 jobs\n{command_line.written}")
     assert "few records: 5 finished jobs of the family" in command_line.ok(*judge)
     assert "family 'Tarnwick T-2' merged into 'Tarnwick T2': one plate" in command_line.ok(
         "show", "4", "--history"

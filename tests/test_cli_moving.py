@@ -27,7 +27,7 @@ def test_what_was_exported_is_imported(exported):
         f"A new ledger was made: {exported.file} (only you can read it)\n"
         "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate "
         "VALUE\n"
-        "1 families, 1 jobs, 1 findings, 1 signs imported\n"
+        "1 family, 1 job, 1 finding, 1 sign imported\n"
         "  new component: reel table\n"
         "  new kind: wire recorder\n"
         "  new maker: Tarnwick\n"
@@ -43,7 +43,7 @@ def test_what_was_exported_is_imported(exported):
 
 def test_a_dry_run_writes_nothing(exported):
     assert exported.ok("import", "csv", "--dry-run").startswith(
-        "1 families, 1 jobs, 1 findings, 1 signs would be "
+        "1 family, 1 job, 1 finding, 1 sign would be "
     )
     assert not exported.file.exists()
     exported.ok("import", "csv")
@@ -227,9 +227,9 @@ def test_a_sheet_of_unknown_families_is_told_how_they_are_described(command_line
 
 def test_a_file_named_after_a_table_holds_that_table(command_line, spreadsheet):
     command_line.sheet("component,obtainable,price\nbelt,yes,3\n", "parts.csv")
-    assert command_line.ok("import", "parts.csv") == f"1 parts imported\n{command_line.written}"
+    assert command_line.ok("import", "parts.csv") == f"1 part imported\n{command_line.written}"
     path = spreadsheet("1,Larkov T1,2025-03-01,open", head="job,family,taken_in,outcome")
-    assert command_line.ok("import", path) == f"1 jobs imported\n{command_line.written}"
+    assert command_line.ok("import", path) == f"1 job imported\n{command_line.written}"
 
 
 REPAIRS = """id,data_provider,product_category,brand,year_of_manufacture,repair_status,event_date,problem

@@ -169,7 +169,7 @@ def test_letters_and_their_accents_apart_are_the_same_names(command_line):
         "show", "2"
     )
     sheet = command_line.sheet("job,family,taken_in,outcome\n9,Ka\u0308the 3,2026-05-01,open\n", "jobs.csv")
-    assert "1 jobs imported" in command_line.ok("import", sheet)
+    assert "1 job imported" in command_line.ok("import", sheet)
 
 
 def test_a_text_that_is_none_is_refused(command_line):

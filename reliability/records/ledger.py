@@ -253,7 +253,9 @@ def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
     jobs = SQL_TABLES["jobs"].c.job
     count = connection.execute(select(func.count(jobs))).scalar_one()
     near = nearest(str(job), connection.execute(select(jobs)).scalars()) if count else ""
-    raise UnknownName(f"The ledger holds no job {job!r}; it holds {count} jobs.{near}")
+    raise UnknownName(
+        f"The ledger holds no job {job!r}; it holds {count} job{'' if count == 1 else 's'}.{near}"
+    )
 
 
 def document_in_entry(entry: Any, exponent: int) -> JobDocument:

@@ -202,7 +202,7 @@ def test_amend_refuses_what_it_cannot_do(ledger, finished):
     with pytest.raises(InvalidInput, match=r"job: job|column taken_in: is empty, but every row needs it"):
         ledger.amend(number, {"job": {"taken_in": None}}, reason="x")
     with pytest.raises(
-        UnknownName, match=r"^The ledger holds no job '11'; it holds 1 jobs\. Did you mean '1'\?$"
+        UnknownName, match=r"^The ledger holds no job '11'; it holds 1 job\. Did you mean '1'\?$"
     ):
         ledger.amend("11", {"job": {"hours": 1}}, reason="x")
     with pytest.raises(
