@@ -38,8 +38,7 @@ def cluster_option(when: str = "") -> Callable[[Command], Command]:
     return click.option(
         "--cluster",
         metavar="ADDRESS",
-        help=f"{when}tcp://HOST:PORT of a dask scheduler whose workers see the same folders and run the "
-        f"same checkout, or {LOCAL}.",
+        help=f"{when}tcp://HOST:PORT of a dask scheduler whose workers run the same code, or {LOCAL}.",
     )
 
 

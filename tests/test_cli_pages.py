@@ -113,7 +113,7 @@ def test_a_cluster_is_named_as_for_lives(command_line, calls):
         "report", "--cluster", "here"
     )
     assert calls == []
-    told = "tcp://HOST:PORT of a dask scheduler whose workers see the same folders and run the same checkout"
+    told = "tcp://HOST:PORT of a dask scheduler whose workers run the same code"
     for command, start in (("report", ""), ("lives", "If counted: ")):
         assert f"{start}{told}, or local." in " ".join(command_line.ok(command, "--help").split())
 

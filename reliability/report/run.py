@@ -102,8 +102,8 @@ def make_pages(
     notebooks : str or Path
         Folder of the notebooks that show the pages.
     executor : Executor, optional
-        Fits the odds of earlier days. Where its workers are those of a cluster, they see `out` at the same
-        path and run the same code.
+        Fits the odds of earlier days. Where its workers are those of a cluster, they run the same code; all
+        else is sent to them.
     """
     # Absolute: a worker of a cluster has a working directory of its own.
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
