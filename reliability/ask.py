@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reliability.records.checks import clean_row
-from reliability.records.sheet import JobSheet, read_window
+from reliability.records.sheet import JobSheet, Names, open_jobs, read_window
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
 from reliability.records.values import (
     Refused,
@@ -19,7 +19,6 @@ from reliability.records.values import (
     typed,
     write_value,
 )
-from reliability.records.write_up import Names, open_jobs
 from reliability.terminal import Bench, say
 
 if TYPE_CHECKING:
@@ -147,7 +146,7 @@ _JOBS, _FINDINGS, _FAMILIES = TABLES["jobs"], TABLES["findings"], TABLES["famili
 
 def ask_for_job(bench: Bench, today: datetime.date) -> None:
     """Ask for one job and write it; whatever breaks the questions off leaves the ledger as it was."""
-    from reliability.records.write_up import write_up
+    from reliability.records.sheet import write_up
 
     click.echo("Answer by number or by name; Enter takes what stands in brackets, or leaves it open.")
     if bench.is_missing:

@@ -207,7 +207,7 @@ def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **give
 
     Only FAMILY is needed. Tell what was seen before any tool was picked up.
     """
-    from reliability.records.write_up import check_unit, take_in
+    from reliability.records.sheet import check_unit, take_in
 
     described = _family_row(family, given)
     lot = None
@@ -303,10 +303,9 @@ def blank(bench: Bench, family: str, job: str | None) -> None:
 
     Where one unit of the family is open, the sheet carries its number.
     """
-    from reliability.records.sheet import blank_sheet
+    from reliability.records.sheet import blank_sheet, open_jobs
     from reliability.records.tables import usual_components
     from reliability.records.values import nearest, some
-    from reliability.records.write_up import open_jobs
 
     with bench.ledger() as ledger:
         kinds = {str(row["family"]): str(row["kind"]) for row in ledger.rows("families")}
@@ -369,7 +368,7 @@ def add(
 
         ask_for_job(bench, today())
         return
-    from reliability.records.write_up import check_sheets, write_up
+    from reliability.records.sheet import check_sheets, write_up
 
     read, unreadable = _read(sheets)
     given: dict[str, Any] = {"today": today(), "new_components": new_components, "new_names": new_names,

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from reliability.records.ledger import Ledger
-    from reliability.records.write_up import Written
+    from reliability.records.sheet import Written
     from reliability.worth.plan import Plan
 
 # A job in words, for the terminal.

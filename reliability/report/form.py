@@ -17,7 +17,7 @@ from reliability.errors import BenchoddsError, InvalidInput, unknown
 from reliability.records.checks import JobDocument, clean_row
 from reliability.records.database import parse_url, shown_url
 from reliability.records.ledger import REFERENCE_TABLES, open_ledger
-from reliability.records.sheet import JobSheet
+from reliability.records.sheet import JobSheet, Names, check_sheets, check_unit, take_in, write_up
 from reliability.records.tables import (
     OUTCOMES,
     SETTINGS,
@@ -28,7 +28,6 @@ from reliability.records.tables import (
     usual_components,
 )
 from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
-from reliability.records.write_up import Names, check_sheets, check_unit, take_in, write_up
 from reliability.report import format
 from reliability.report.change import Moment, what_changed
 from reliability.report.data import ledger_address

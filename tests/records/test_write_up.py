@@ -10,12 +10,11 @@ from hypothesis import strategies as st
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError
 from reliability.records import database
-from reliability.records import write_up as write_up_module
+from reliability.records import sheet as sheet_module
 from reliability.records.ledger import open_ledger
-from reliability.records.sheet import read_sheet
+from reliability.records.sheet import check_sheets, check_unit, open_jobs, read_sheet, take_in, write_up
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, USUAL_COMPONENTS, USUAL_SIGNS
 from reliability.records.values import Fault, FaultsFound
-from reliability.records.write_up import check_sheets, check_unit, open_jobs, take_in, write_up
 
 TODAY = datetime.date(2026, 11, 24)
 SMALLEST = """
@@ -392,14 +391,14 @@ def test_a_number_that_was_given_out_meanwhile(ledger, monkeypatch):
     sheet = (
         'job = "1"\nfamily = "Tarnwick T2"\noutcome = "repaired"\ntaken_in = 2026-05-02\nclosed = 2026-05-03'
     )
-    beside = write_up_module.check_sheets
+    beside = sheet_module.check_sheets
 
     def quicker(*args, **given):
         ready = beside(*args, **given)
         take_in(ledger, UNIT)  # somebody else, between the check and the writing
         return ready
 
-    monkeypatch.setattr(write_up_module, "check_sheets", quicker)
+    monkeypatch.setattr(sheet_module, "check_sheets", quicker)
     with pytest.raises(InvalidInput) as caught:
         add(ledger, sheet)
     assert caught.value.faults == (

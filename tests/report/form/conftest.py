@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from reliability.records.ledger import open_ledger
-from reliability.records.sheet import read_sheet
-from reliability.records.write_up import take_in, write_up
+from reliability.records.sheet import read_sheet, take_in, write_up
 from reliability.report.form import Desk, open_desk
 
 TODAY = datetime.date(2026, 11, 20)
