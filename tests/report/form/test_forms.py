@@ -502,7 +502,7 @@ def test_a_failure_of_the_second_step_is_no_silence(desk: Desk, monkeypatch) -> 
 
 
 def test_what_did_not_change_is_told_so(desk: Desk) -> None:
-    from reliability.report.change import Moment, what_changed
+    from reliability.report.form import Moment, what_changed
     from reliability.worth.appraiser import appraiser_of
 
     with open_ledger(desk.address) as ledger:
