@@ -915,8 +915,8 @@ def _refuse_demo(bench: Bench, path: Path) -> None:
 def _importer(
     path: Path, plan: Path | None, standard: str | None, given: dict[str, Any]
 ) -> "Callable[[Ledger, bool], ImportSummary]":
-    from reliability.records.csv_files import Layout
     from reliability.records.importing import import_package, import_table
+    from reliability.records.package import Layout
 
     layout = Layout(";" if given["semicolons"] else ",", given["decimal_comma"])
     why = given["why"] or f"{'corrected' if given['correct'] else 'imported'} from {path.name}"
@@ -1654,7 +1654,7 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
     the price asked and why they were left. A later file of the same units, with more filled in, goes on
     from there.
     """
-    from reliability.records.sightings import HELD, record_sightings
+    from reliability.records.ledger import HELD, record_sightings
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.judging import judge as judge_offers
     from reliability.worth.judging import plain_offers, read_offers

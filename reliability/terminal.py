@@ -14,7 +14,6 @@ import click
 
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
-from reliability.records.csv_files import write_table as write_rows_to
 from reliability.records.tables import SETTINGS, TABLES
 from reliability.records.values import Refused, clean_text, exponent_of, read_setting, write_value
 
@@ -368,7 +367,9 @@ def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
 
 def write_table(table: "pd.DataFrame", path: Path) -> None:
     """Write a table as CSV; the file is replaced in one step."""
-    write_rows_to(path, table.columns, table.itertuples(index=False))
+    from reliability.records.package import write_table as write_rows
+
+    write_rows(path, table.columns, table.itertuples(index=False))
 
 
 def say(written: "Written", what: str) -> None:

@@ -23,9 +23,8 @@ from reliability.records.database import (
     tolerant,
     worded_damage,
 )
-from reliability.records.ledger import CLOCKS_APART
+from reliability.records.ledger import CLOCKS_APART, RENAMED
 from reliability.records.package import PackageCheck
-from reliability.records.rename import RENAMED
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, date_not_before
 from reliability.records.values import (
     Problem,

@@ -17,10 +17,12 @@ from reliability.records.checks import (
     clean_row,
     rule_complaints,
 )
-from reliability.records.csv_files import CsvTable, Layout, Line
 from reliability.records.database import HISTORY, SQL_TABLES, keep_jobs, keep_rows, show_with
 from reliability.records.package import (
     PACKAGE,
+    CsvTable,
+    Layout,
+    Line,
     PackageCheck,
     currency_in,
     find_files,

@@ -5,6 +5,7 @@ import json
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
@@ -19,8 +20,11 @@ from reliability.records.checks import (
     PARTS_OF_A_JOB,
     JobDocument,
     Known,
+    Taken,
     clean_document,
     clean_rows,
+    kept_faults,
+    lay_parts,
     merge_document,
 )
 from reliability.records.database import (
@@ -34,8 +38,7 @@ from reliability.records.database import (
     transaction,
     worded,
 )
-from reliability.records.shelf import Taken, kept_faults, lay_parts
-from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS
+from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
 from reliability.records.values import (
     EXPONENTS,
     Fault,
@@ -706,9 +709,7 @@ class Ledger(LedgerReader):
     def rename(
         self, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
     ) -> dict[str, int]:
-        """Rename a family, model, kind, component or sign everywhere; `rename.rename_in` says how."""
-        from reliability.records.rename import rename_in  # as in `check`
-
+        """Rename a family, model, kind, component or sign everywhere; `rename_in` says how."""
         with self.writing() as connection:
             return rename_in(connection, what, clean_text(old), new, merge=merge, reason=reason)
 
@@ -776,6 +777,339 @@ def _cannot_be_finished(job: Mapping[str, Any], is_new: bool) -> str | None:
 
 def _said(row: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in row.items() if value is not None}
+
+
+# Renaming a family, model, kind, component or sign everywhere, or merging it into one that exists.
+
+
+RENAMED = ("family", "model", "kind", "component", "sign")
+_OF_A_JOB = ("jobs", *PARTS_OF_A_JOB)
+#: Cells of a family that say something only together.
+_PRICE = ("working_price", "priced_on", "price_spread")
+
+
+def rename_in(
+    connection: Connection, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
+) -> dict[str, int]:
+    """Rename within a transaction that the caller holds; every row that changes gets its next version.
+
+    Where two rows of reference fall together, the one of the new name stands; of a family, the years span
+    both, and what its row leaves open is taken from the other. Two findings or signs of one job that fall
+    together must say the same.
+    """
+    if what not in RENAMED:
+        raise unknown("Renamed are", what, RENAMED)
+    columns = [(TABLES[table], column) for table, column in _columns(what)]
+    new = _readable(columns[0][0], columns[0][1], new)
+    counts = {name: sum(_count(connection, table, column, name) for table, column in columns)
+              for name in (old, new)}  # fmt: skip
+    if not counts[old]:
+        raise unknown(f"The ledger holds no {what}", old, database.names_in(connection, what))
+    if old == new:
+        raise InvalidInput(f"The {what} is called {new!r} already. Nothing was written.")
+    if counts[new] and not merge:
+        rows = "1 row" if counts[new] == 1 else f"{counts[new]} rows"
+        raise InvalidInput(
+            f"There is a {what} {new!r} already, in {rows}; --merge puts the two together. "
+            "Nothing was written."
+        )
+    if merge and not counts[new]:
+        raise InvalidInput(
+            f"There is no {what} {new!r} to merge into; leave out --merge to rename. Nothing was written."
+        )
+    told = f"{what} {old!r} {'merged into' if merge else 'renamed'} {new!r}"
+    told = f"{told}: {reason.strip()}" if reason.strip() else told
+    return _Renaming(connection, what, old, new, told).run(columns)
+
+
+def _columns(what: str) -> list[tuple[str, str]]:
+    """Where a kind of name stands, in the order of the tables."""
+    names = {what, "ended_by"} if what == "component" else {what}
+    return [
+        (table.name, column.name) for table in TABLES.values() for column in table if column.name in names
+    ]
+
+
+def _readable(table: Table, column: str, name: str) -> str:
+    try:
+        return str(read_value(table[column], clean_text(name) or None))
+    except Refused as error:
+        raise InvalidInput(f"The new name {error.message}. Nothing was written.") from None
+
+
+def _count(connection: Connection, table: Table, column: str, name: str) -> int:
+    sql = SQL_TABLES[table.name]
+    query = select(func.count()).select_from(sql).where(sql.c[column] == name)
+    return int(connection.execute(query).scalar_one())
+
+
+class _Renaming:
+    """One renaming under way."""
+
+    def __init__(self, connection: Connection, what: str, old: str, new: str, reason: str) -> None:
+        self.connection, self.what, self.old, self.new, self.reason = connection, what, old, new, reason
+        self.exponent = database.exponent_in(connection)
+        self.faults: list[Fault] = []
+        self.touched: set[str] = set()
+
+    def run(self, columns: list[tuple[Table, str]]) -> dict[str, int]:
+        """Rename in every table; the old family goes last, once nothing refers to it."""
+        self._refuse_unlike()
+        done: dict[str, int] = {}
+        removed: list[tuple[Table, database.Row]] = []
+        for table, column in columns:
+            rows = self._rows(table, column)
+            if rows:
+                done[table.name] = done.get(table.name, 0) + len(rows)
+            for row in rows:
+                if table.name in _OF_A_JOB:
+                    self._of_a_job(table, column, row)
+                elif (gone := self._reference(table, column, row)) is not None:
+                    removed.append((table, gone))
+        for table, row in reversed(removed):
+            test = database.key_test(table.name, row)
+            self.connection.execute(delete(SQL_TABLES[table.name]).where(test))
+            key = database.key_text(table, row)
+            database.keep_version(self.connection, table.name, key, self.reason, None)
+        database.keep_jobs(self.connection, self.touched, self.exponent, self.reason)
+        refuse(self.faults + list(self._broken_jobs()))
+        return done
+
+    def _rows(self, table: Table, column: str) -> list[database.Row]:
+        test = SQL_TABLES[table.name].c[column] == self.old
+        return database.fetch_rows(self.connection, table.name, self.exponent, test)
+
+    def _refuse_unlike(self) -> None:
+        """Refuse to merge families of two kinds, or a model into one of another family."""
+        table, shared = {"family": ("families", "kind"), "model": ("models", "family")}.get(
+            self.what, ("", "")
+        )
+        if not table:
+            return
+        sql = SQL_TABLES[table].c
+        query = select(sql[self.what], sql[shared]).where(sql[self.what].in_([self.old, self.new]))
+        found = {name: said for name, said in self.connection.execute(query)}
+        if len(set(found.values())) > 1:
+            raise InvalidInput(
+                f"{self.old!r} is of {shared} {found[self.old]!r}, {self.new!r} of {found[self.new]!r}: they "
+                "are merged only once they agree; correct one of them first. Nothing was written."
+            )
+
+    def _of_a_job(self, table: Table, column: str, row: database.Row) -> None:
+        sql, changed = SQL_TABLES[table.name], {**row, column: self.new}
+        self.touched.add(str(row["job"]))
+        before = self._held(table, changed) if column in table.key else None
+        test = database.key_test(table.name, row)
+        if before is None:
+            self.connection.execute(update(sql).where(test).values({column: self.new}))
+        elif before == changed:
+            self.connection.execute(delete(sql).where(test))
+        else:
+            differs = ", ".join(f"{name} {row[name]} and {value}" for name, value in before.items()
+                                if value != changed[name])  # fmt: skip
+            message = (
+                f"holds {self.old!r} and {self.new!r}, which say different things ({differs}); amend the job "
+                "first, so that one of them is left"
+            )
+            self.faults.append(Fault(f"job {row['job']}", column, message))
+
+    def _held(self, table: Table, row: Mapping[str, Value]) -> database.Row | None:
+        test = database.key_test(table.name, row)
+        found = database.fetch_rows(self.connection, table.name, self.exponent, test)
+        return found[0] if found else None
+
+    def _reference(self, table: Table, column: str, row: database.Row) -> database.Row | None:
+        """Write the row under its new name; give it back where it is to be taken out under the old one."""
+        sql, changed = SQL_TABLES[table.name], {**row, column: self.new}
+        if column not in table.key:
+            test = database.key_test(table.name, row)
+            self.connection.execute(update(sql).where(test).values({column: self.new}))
+            self._keep(table, changed)
+            return None
+        before = self._held(table, changed)
+        if before is None:
+            self.connection.execute(insert(sql), database.to_sql(table, changed, self.exponent))
+            self._keep(table, changed)
+        elif table.name == "families" and (filled := _filled(before, changed)) != before:
+            values = database.to_sql(table, filled, self.exponent)
+            test = database.key_test(table.name, filled)
+            self.connection.execute(update(sql).where(test).values(values))
+            self._keep(table, filled)
+        return row
+
+    def _keep(self, table: Table, row: Mapping[str, Value]) -> None:
+        content = database.to_json(database.content_of(row))
+        key = database.key_text(table, row)
+        database.keep_version(self.connection, table.name, key, self.reason, content)
+
+    def _broken_jobs(self) -> Iterator[Fault]:
+        """Test every job that was touched against the rules that hold between its rows."""
+        known = Known()
+        for job in sorted(self.touched):
+            document: Any = database.fetch_document(self.connection, job, self.exponent)
+            _, faults = clean_document(document, exponent=self.exponent, known=known)
+            yield from (Fault(f"job {job}, {each.place}", each.column, each.message) for each in faults)
+
+
+def _filled(row: database.Row, other: Mapping[str, Value]) -> database.Row:
+    """Join two rows of one family: the years span both, and what the first leaves open is of the other."""
+    priced = row["working_price"] is not None
+    filled = {
+        name: other[name] if value is None and not (priced and name in _PRICE) else value
+        for name, value in row.items()
+    }
+    for name, widest in (("first_year", min), ("last_year", max)):
+        if row[name] is not None and other[name] is not None:
+            filled[name] = widest(row[name], other[name])  # type: ignore[type-var]
+    return filled
+
+
+# What was looked at: bought units taken in, the others kept with their asking and why they were left.
+
+
+WHAT_IT_IS = ("family", "model", "kind")
+NEW, HELD, CHANGED = "new", "held", "changed"
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What became of one row of an offers file.
+
+    Attributes
+    ----------
+    sighting, offer : str
+        Its name in the ledger and in the file.
+    job : str or None
+        The job that it became.
+    left_because : str or None
+    state : str
+        `NEW`, `CHANGED` or `HELD` (the ledger said so already).
+    taken_in : bool
+        Whether the job is new.
+    """
+
+    sighting: str
+    offer: str
+    job: str | None
+    left_because: str | None
+    state: str
+    taken_in: bool
+
+
+def record_sightings(
+    ledger: "Ledger", seen: Sequence[tuple[Row, Mapping[str, str]]], *, place: str | None = None
+) -> list[Recorded]:
+    """Write what was looked at, and take in what was bought; all in one transaction."""
+    with ledger.writing() as connection:
+        return _Recording(connection, place).record(seen)
+
+
+class _Recording:
+    """One file under way."""
+
+    def __init__(self, connection: "Connection", place: str | None) -> None:
+        self.connection, self.place = connection, place
+        self.exponent = database.exponent_in(connection)
+        self.held = {row["sighting"]: row for row in self._rows("sightings")}
+        self.models = {row["model"]: row["family"] for row in self._rows("models")}
+        self.families = database.names_in(connection, "family")
+        self.faults: list[Fault | str] = []
+
+    def _rows(self, table: str) -> list[dict[str, Any]]:
+        return database.fetch_rows(self.connection, table, self.exponent)
+
+    def record(self, seen: Sequence[tuple[Row, Mapping[str, str]]]) -> list[Recorded]:
+        lots = self._lots([row for row, _ in seen])
+        written, rows, signs = [], [], []
+        for row, its_signs in seen:
+            name = self._named(row, row["offer"])
+            old = self.held.get(name)
+            if old is not None and any(row[what] != old[what] for what in WHAT_IT_IS):
+                known_as = old["family"] or old["model"] or old["kind"]
+                self.faults.append(f"Offer {row['offer']}: the ledger holds a {known_as} as {name!r}; give "
+                                   "this unit another name, or say where it was seen: --place")  # fmt: skip
+                continue
+            job, is_new = self._job(row, its_signs, old, lots.get(row["lot"] or ""))
+            kept = {column: row.get(column) for column in TABLES["sightings"].names if column in row}
+            if old is not None:
+                kept |= {"verdict": old["verdict"], "ceiling": old["ceiling"]}
+                kept["left_because"] = row["left_because"] or (None if job else old["left_because"])
+            kept |= {"sighting": name, "place": self.place, "job": job}
+            rows.append(kept)
+            signs += [{"sighting": name, "sign": sign, "seen": seen} for sign, seen in its_signs.items()]
+            same = old is not None and all(old[column] == kept[column] for column in ("job", "left_because"))
+            state = NEW if old is None else HELD if same else CHANGED
+            written.append(Recorded(name, row["offer"], job, kept["left_because"], state, is_new))
+        refuse(self.faults)
+        for table, found in (("sightings", rows), ("sighting_signs", signs)):
+            refuse(put_rows(self.connection, table, found, self.exponent, "looked at"))
+        return written
+
+    def _named(self, row: Row, label: str) -> str:
+        return " ".join(filter(None, (row["seen_on"], self.place, label)))
+
+    def _job(
+        self, row: Row, signs: Mapping[str, str], old: Row | None, lot: str | None
+    ) -> tuple[str | None, bool]:
+        """Find the job that a bought unit is, or take it in; say whether it is new."""
+        bought = row["bought"]
+        if old is not None and old["job"] is not None:
+            if bought not in (None, "yes", old["job"]):
+                self.faults.append(f"Offer {row['offer']}: it was taken in as job {old['job']}, but its "
+                                   f"bought says {bought!r}; correct one of them")  # fmt: skip
+            return old["job"], False
+        if bought in (None, "no"):
+            return None, False
+        if bought != "yes":
+            return bought, False  # that there is such a job is checked with the row
+        family = row["family"] or self.models.get(row["model"])
+        if family is None:
+            self.faults.append(f"Offer {row['offer']}: it was bought, so its family has to be named")
+            return None, False
+        new = []
+        if family not in self.families:
+            new = [{"family": family, "kind": row["kind"], "working_price": row["working_price"]}]
+            new[0]["priced_on"] = row["seen_on"] if row["working_price"] is not None else None
+            self.families.add(family)
+        found = add_families(self.connection, new, self.exponent, "described at a sale")
+        job = {name: row[name] for name in ("model", "built_from", "built_to")}
+        job |= {"family": family, "taken_in": row["seen_on"], "outcome": "open", "lot": lot}
+        job["bought_for"] = None if lot else row["asked"]
+        if self.faults or found:
+            self.faults += [Fault(f"offer {row['offer']}", each.column, each.message) for each in found]
+            return None, False
+        document = {"job": job, "signs": [{"sign": sign, "seen": seen} for sign, seen in signs.items()]}
+        written = append_job(self.connection, document, (), "taken in")
+        keep_model(self.connection, written["job"], self.exponent)
+        return str(written["job"]["job"]), True
+
+    def _lots(self, rows: Sequence[Row]) -> dict[str, str]:
+        """Write the lots that were bought whole; give their names in the ledger by those in the file."""
+        of_lot: dict[str, list[Row]] = {}
+        for row in rows:
+            if row["lot"] is not None:
+                of_lot.setdefault(row["lot"], []).append(row)
+        known, names, new = database.names_in(self.connection, "lot"), {}, []
+        for lot, units in of_lot.items():
+            bought = [row for row in units if row["bought"] == "yes"]
+            price = next((row["lot_asked"] for row in units if row["lot_asked"] is not None), None)
+            if bought and len(bought) == len(units) and price is not None:
+                names[lot] = self._named(units[0], lot)
+                day = {"lot": names[lot], "price": price, "bought_on": units[0]["seen_on"]}
+                new += [day] if names[lot] not in known else []
+            elif any(row["asked"] is None for row in bought):
+                left = ", ".join(row["offer"] for row in units if row not in bought)
+                such = (
+                    f"it was bought for one price, but {left} is not marked bought; mark all its units, or "
+                )
+                such = (
+                    such + "say what each cost: asked"
+                    if left
+                    else "it was bought: say what it cost, lot_asked"
+                )
+                self.faults.append(f"Lot {lot}: {such}")
+        self.faults += add_lots(self.connection, new, self.exponent)
+        return names
 
 
 # Whether a ledger is still the one that something was worked out from.

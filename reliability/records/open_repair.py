@@ -18,11 +18,19 @@ from sqlalchemy import Connection, select
 from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint
-from reliability.records.csv_files import Layout, raw_rows, refuse_undecodable, restored, write_rows
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import unfinished, write_files
 from reliability.records.importing import ImportSummary, MadeRows, Source, import_sources
-from reliability.records.package import DESCRIPTOR, package_name, refuse_foreign_folder
+from reliability.records.package import (
+    DESCRIPTOR,
+    Layout,
+    package_name,
+    raw_rows,
+    refuse_foreign_folder,
+    refuse_undecodable,
+    restored,
+    write_rows,
+)
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.records.values import Fault, Refused, Value, clean_text, folded, nearest, some, words
 

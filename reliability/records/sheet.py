@@ -12,8 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError, UnknownName
-from reliability.records.checks import JobDocument, clean_row, document_faults, merge_document
-from reliability.records.shelf import ShelfRow, Taken, kept_faults, lay_parts
+from reliability.records.checks import (
+    JobDocument,
+    ShelfRow,
+    Taken,
+    clean_row,
+    document_faults,
+    kept_faults,
+    lay_parts,
+    merge_document,
+)
 from reliability.records.tables import (
     FOUND,
     SETTINGS,

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.errors import InvalidInput, reason
-from reliability.records.csv_files import restored
+from reliability.records.package import restored
 from reliability.records.values import Refused, clean_text, folded, shown, words
 
 Cell = str | int | float | datetime.date | datetime.timedelta | None

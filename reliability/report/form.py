@@ -708,7 +708,7 @@ def _reference_task(table: str) -> _Task:
 
 
 def _write_sighting(ledger: "Ledger", row: _Typed, rows: list[_Typed], _new: list[str]) -> str:
-    from reliability.records.sightings import record_sightings
+    from reliability.records.ledger import record_sightings
     from reliability.worth.judging import NAMES
 
     offer = {**dict.fromkeys(NAMES), **row, "offer": row["sighting"], "bought": row.get("job")}

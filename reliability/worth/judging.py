@@ -14,7 +14,7 @@ import pandas as pd
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import age_at
-from reliability.records.csv_files import MOST_COLUMNS, restored, write_table
+from reliability.records.package import MOST_COLUMNS, restored, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
 from reliability.worth.appraisal import (

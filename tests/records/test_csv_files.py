@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reliability.records.csv_files import CsvTable, Layout, neutralised, restored, write_table
+from reliability.records.package import CsvTable, Layout, neutralised, restored, write_table
 from reliability.records.tables import TABLES
 
 

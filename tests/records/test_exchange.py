@@ -13,11 +13,16 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.records import files
-from reliability.records.csv_files import Layout
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
-from reliability.records.package import export_package, load_package_records, read_package, write_package
+from reliability.records.package import (
+    Layout,
+    export_package,
+    load_package_records,
+    read_package,
+    write_package,
+)
 from reliability.records.tables import TABLES
 
 

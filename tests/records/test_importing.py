@@ -7,10 +7,9 @@ import pytest
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records import database, importing
-from reliability.records.csv_files import Layout
 from reliability.records.importing import import_package, import_table
 from reliability.records.ledger import open_ledger
-from reliability.records.package import export_package, write_package
+from reliability.records.package import Layout, export_package, write_package
 from reliability.records.tables import TABLES
 
 JOB = {"family": "Dallow 80", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}

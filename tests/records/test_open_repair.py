@@ -13,10 +13,9 @@ from pathlib import Path
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.records.csv_files import Layout
 from reliability.records.open_repair import COLUMNS, built_window, maker_key
 from reliability.records.open_repair import import_open_repair as import_known
-from reliability.records.package import export_package
+from reliability.records.package import Layout, export_package
 from tests.records.repair_rows import V01, V02, grave, jobs, write_repairs
 
 SAMPLE = Path(__file__).parents[3] / "shared" / "open-repair-sample"
