@@ -57,13 +57,21 @@ if TYPE_CHECKING:
 
 # What a plan may say.
 
+#: What happened to a unit, in a book with a row for each event: the dates and the amount that such a row
+#: tells, and how the job ended by it.
+EVENTS: dict[str, tuple[tuple[str, ...], str, str]] = {
+    "bought": (("taken_in",), "bought_for", ""), "sold": (("sold_on",), "sold_for", ""),
+    "spent": ((), "other_costs", ""), "noted": ((), "", ""),
+    "repaired": ((), "other_costs", "repaired"), "donor": ((), "other_costs", "donor"),
+    "scrapped": ((), "other_costs", "scrapped"), "sold as is": (("sold_on",), "sold_for", "sold as is"),
+}  # fmt: skip
 DATES = ("taken_in", "closed", "sold_on")
 MONEY = ("bought_for", "other_costs", "sold_for", "salvage_value", "part_cost")
 PARTS = ("component", "position", "found", "action", "part_cost", "part_source")
 UNIT = ("family", "maker", "model", "kind")
 ROLES = (
     "job", *UNIT, "lot", "built", *DATES, "outcome", *MONEY[:4], "hours", "ended_by", "ended_why", "remarks",
-    "faults", *PARTS, "leave out",
+    "faults", *PARTS, "event", "date of event", "amount of event", "leave out",
 )  # fmt: skip
 #: Roles with a name behind them: `finding: belt`, `sign: rust`.
 NAMED = ("finding", "sign")
@@ -122,8 +130,7 @@ def read_plan(path: Path) -> Plan:
         raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was imported.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InvalidInput(f"{path} is no plan in TOML: {error}. Nothing was imported.") from None
-    for_all = raw.get("for_all")
-    has_kind = isinstance(for_all, dict) and bool(for_all.get("kind"))
+    has_kind = isinstance(raw.get("for_all"), dict) and bool(raw["for_all"].get("kind"))
     if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
         count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
         raise InvalidInput(
@@ -136,6 +143,13 @@ def read_plan(path: Path) -> Plan:
         raise InvalidInput(
             f"{path.name} names no sheets or no columns; --draft writes a plan. Nothing was imported."
         )
+    roles = Counter(column["is"] for column in raw["columns"].values())
+    if raw.get("rows") == "events" and not roles["job"]:
+        raise InvalidInput(f"{path.name}: events of one unit are brought together by its number, but no "
+                           'column is = "job". Nothing was imported.')  # fmt: skip
+    if roles["event"] > 1 or (roles["date of event"] + roles["amount of event"] and not roles["event"]):
+        raise InvalidInput(f"{path.name}: a date or an amount of an event needs one column that says which "
+                           'event it is, is = "event". Nothing was imported.')  # fmt: skip
     return _plan(path.name, raw)
 
 
@@ -180,8 +194,9 @@ def _state_fault(value: Any) -> str | None:
 _TEXTS = {"*": str}
 #: What may stand where: a table by its keys (* for any), words to choose from, a list, a type, or a test.
 _SHAPE: dict[str, Any] = {
-    "encoding": str, "separator": tuple(SEPARATORS.values()), "quotes": bool, "rows": ("jobs", "parts"),
-    "same_again": ("keep", LEAVE_OUT), "faulty_rows": ("refuse", LEAVE_OUT), "currency": tuple(EXPONENTS),
+    "encoding": str, "separator": tuple(SEPARATORS.values()), "quotes": bool,
+    "rows": ("jobs", "parts", "events"), "same_again": ("keep", LEAVE_OUT),
+    "faulty_rows": ("refuse", LEAVE_OUT), "currency": tuple(EXPONENTS),
     "numbering": str, "unknown": [str], "ditto": [str], "sheets": {"*": _sheet_fault},
     "columns": {"*": {
         "is": _role_fault, "dates": ORDERS, "dates_where": {"*": ORDERS},
@@ -354,33 +369,12 @@ class _Job:
 
 
 class Follower:
-    """Follows a plan through the sheets of a file.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    path : Path
-        The file, for messages.
-    grids : sequence of Grid
-        Its sheets.
-    kinds : mapping of str to str
-        Families that the ledger knows, and their kinds.
-
-    Attributes
-    ----------
-    jobs : list of _Job
-        In the order of the sheets.
-    left_out : dict of str to dict of str to list of str
-        Rows by why they are no jobs, and by sheet.
-    places : dict of int to str
-        Where each row stands, by its running number.
-    """
+    """Follows a plan through the sheets of a file: `jobs`, and `left_out`, rows by why and by sheet."""
 
     def __init__(self, plan: Plan, path: Path, grids: Sequence[Grid], kinds: Mapping[str, str]) -> None:
         self.plan, self.path, self.kinds = plan, path, kinds
         self.left_out: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
-        self.places: dict[int, str] = {}
+        self.places: dict[int, str] = {}  # where each row stands, by its running number
         self.n_unclear = 0
         self.is_several = len(plan.sheets) > 1
         self._by_key = {unit_key(name): entry.get("same_as", family)
@@ -499,17 +493,35 @@ class Follower:
         if "\0" in number:
             what = "has the number of a row above" if job.number else "has no number"
             job.complaints.append((rows[0][0], ("job", what)))
+        n_read = 0
         try:
             for index, row in rows:
-                self._read_row(job, index, row)
-            self._complete(job)
+                n_read += self._is_read(job, index, row)
+            if n_read:
+                self._complete(job)
         except Refused as error:
             job.complaints.append((rows[0][0], ("family", error.message)))
         except _LeftOut as error:
-            for _, row in rows:
-                self.left_out[str(error)][row.sheet].append(str(row.number))
+            self._leave_out(error, *(row for _, row in rows))
             return None
-        return job
+        if "\0" in number:  # whose row it is comes before what it says
+            del job.complaints[1:]
+        return job if n_read else None
+
+    def _is_read(self, job: _Job, index: int, row: SheetRow) -> bool:
+        """Read a row; of a book of events the plan may leave out one row of a unit."""
+        try:
+            self._read_row(job, index, row)
+        except _LeftOut as error:
+            if self.plan.rows != "events":
+                raise
+            self._leave_out(error, row)
+            return False
+        return True
+
+    def _leave_out(self, why: Exception, *rows: SheetRow) -> None:
+        for row in rows:
+            self.left_out[str(why)][row.sheet].append(str(row.number))
 
     def _read_row(self, job: _Job, index: int, row: SheetRow) -> None:
         part: dict[str, Any] = {}
@@ -536,10 +548,10 @@ class Follower:
     def _values(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> dict[str, Any]:
         """Read a cell of the job as its column says."""
         role = column.role
+        if "event" in role:
+            return self._of_event(column, cell, row)
         if role in DATES:
-            if column.real_dates == "swapped" and isinstance(cell, datetime.date):
-                cell = cell.replace(month=cell.day, day=cell.month) if cell.day <= 12 else cell
-            return {role: read_date(cell, _orders(column, row), row.year)}
+            return {role: _read_date(column, cell, row)}
         if role == "hours":
             return {role: self._part_of(column, row, read_hours(cell, column.mark, column.unit))}
         if role in MONEY:
@@ -553,6 +565,21 @@ class Follower:
         if role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1:
             text = f"{column.name}: {text}"
         return {role: text.casefold() if role == "ended_by" else text}
+
+    def _of_event(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> dict[str, Any]:
+        """Read what a row of a book of events tells: its date and its amount mean what happened then."""
+        (what,) = self._columns["event"]
+        event = text_of(self._cell(what, row, True))
+        if not event:
+            raise Refused(f"says something, but {what.name} does not say what happened")
+        _refuse_strange(event, EVENTS, what)
+        dates, amount, outcome = EVENTS[event]
+        if column.role == "event":
+            return {"ended": ("", outcome)} if outcome else {}
+        if column.role == "amount of event":  # what goes out may bear a minus
+            return {amount: abs(read_number(cell, column.mark))} if amount else {}
+        date = _read_date(column, cell, row) if dates or outcome else None
+        return dict.fromkeys(dates, date) | ({"ended": (date, outcome)} if outcome else {})
 
     def _part_of(self, column: ColumnPlan, row: SheetRow, amount: Decimal) -> Decimal:
         """Divide an amount that stands once for several rows, so that the parts add up to the cent."""
@@ -571,7 +598,11 @@ class Follower:
             job.job[name] = value
         elif name == "remarks":
             job.job[name] = held if value in held else f"{held}\n{value}"
-        elif column.several == "sum" or (name == "other_costs" and index == job.rows[0][0]):
+        elif name == "ended":  # the last of several ends
+            job.job[name] = max(held, value)
+        elif column.several == "sum" or (
+            name == "other_costs" and (index == job.rows[0][0] or column.role == "amount of event")
+        ):
             job.job[name] = held + value
         elif column.several != "first" and held != value:
             raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
@@ -634,6 +665,8 @@ class Follower:
     def _complete(self, job: _Job) -> None:
         """Say what the plan takes for what no cell says, and find the family."""
         told = job.job
+        if ended := told.pop("ended", None):
+            told["closed"], told["outcome"] = ended[0] or told.get("closed"), ended[1]
         for name, value in self.plan.for_all.items():
             if name == "outcome" and isinstance(value, dict):
                 value = next((word for other, word in value.items() if told.get(other) is not None),
@@ -674,14 +707,18 @@ def _strange(plan: Plan, what: str, names: Iterable[str], known: Collection[str]
             for name in names if name not in known]  # fmt: skip
 
 
+def _read_date(column: ColumnPlan, cell: Cell, row: SheetRow) -> str:
+    if column.real_dates == "swapped" and isinstance(cell, datetime.date) and cell.day <= 12:
+        cell = cell.replace(month=cell.day, day=cell.month)
+    return read_date(cell, _orders(column, row), row.year)
+
+
 def _orders(column: ColumnPlan, row: SheetRow) -> Sequence[str]:
     """Give the order of dates in a row: what the plan says of some rows comes before what it says of all."""
     for where, order in column.dates_where.items():
         if match := _ROWS.fullmatch(where):
-            is_meant = int(match[2]) <= row.number <= int(match[3] or match[2]) and match[1] in (
-                None,
-                row.sheet,
-            )
+            is_meant = int(match[2]) <= row.number <= int(match[3] or match[2])
+            is_meant = is_meant and match[1] in (None, row.sheet)
         else:
             name, _, word = (part.strip() for part in where.partition("="))
             is_meant = key_of(text_of(row.cells.get(name))) == key_of(word)
@@ -721,64 +758,55 @@ def import_by_plan(
     grids = read_grids(Path(path), read.form)
     dropped: dict[int, list[Fault]] = {}
     while True:
-        made: list[_Made] = []
+        made: list[Follower] = []
         try:
-            summary = import_sources(
-                ledger, partial(_sources, read, Path(path), grids, dropped, made), [], reason, dry_run
-            )
+            rows = partial(_sources, read, Path(path), grids, dropped, made)
+            summary = import_sources(ledger, rows, [], reason, dry_run)
         except FaultsFound as error:
-            if read.faulty_rows != LEAVE_OUT or not made[0].drop(error.found, dropped):
+            if read.faulty_rows != LEAVE_OUT or not _drop(made[0], error.found, dropped):
                 raise
         else:
-            return made[0].told(summary)
+            return _with_the_rest(made[0], dropped, summary)
 
 
-@dataclass
-class _Made:
-    """What was made of a file in one try."""
+def _drop(follower: Follower, faults: Iterable[Fault | str], dropped: dict[int, list[Fault]]) -> bool:
+    """Leave out the jobs of rows with faults; False if a fault belongs to no row."""
+    by_place = {place: index for index, place in follower.places.items()}
+    before = len(dropped)
+    for fault in faults:
+        if not isinstance(fault, Fault) or fault.place not in by_place:
+            return False
+        dropped.setdefault(by_place[fault.place], []).append(fault)
+    return len(dropped) > before
 
-    follower: Follower
-    dropped: dict[int, list[Fault]]
 
-    def drop(self, faults: Iterable[Fault | str], dropped: dict[int, list[Fault]]) -> bool:
-        """Leave out the jobs of rows with faults; False if a fault belongs to no row."""
-        by_place = {place: index for index, place in self.follower.places.items()}
-        before = len(dropped)
-        for fault in faults:
-            if not isinstance(fault, Fault) or fault.place not in by_place:
-                return False
-            dropped.setdefault(by_place[fault.place], []).append(fault)
-        return len(dropped) > before
-
-    def told(self, summary: ImportSummary) -> ImportSummary:
-        """Add what became of the rows that are no jobs."""
-        left_out = {}
-        for why, sheets in self.follower.left_out.items():
-            told = [f"{f'{sheet}, ' * self.follower.is_several}{'row' if len(rows) == 1 else 'rows'} "
-                    + ", ".join(rows) for sheet, rows in sheets.items()]  # fmt: skip
-            left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
-        bad = [job for job in self.follower.jobs if any(index in self.dropped for index, _ in job.rows)]
-        remarks = [str(fault) for _, faults in sorted(self.dropped.items()) for fault in faults]
-        if bad:
-            left_out["cannot be read, each told below"] = sum(len(job.rows) for job in bad)
-        if self.follower.n_unclear:
-            remarks.append(f"parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
-                           f"{self.follower.n_unclear}")  # fmt: skip
-        return replace(summary, left_out=left_out, remarks=tuple(remarks))
+def _with_the_rest(
+    follower: Follower, dropped: dict[int, list[Fault]], summary: ImportSummary
+) -> ImportSummary:
+    """Add what became of the rows that are no jobs."""
+    left_out = {}
+    for why, sheets in follower.left_out.items():
+        told = [f"{f'{sheet}, ' * follower.is_several}{'row' if len(rows) == 1 else 'rows'} {', '.join(rows)}"
+                for sheet, rows in sheets.items()]  # fmt: skip
+        left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
+    remarks = [str(fault) for _, faults in sorted(dropped.items()) for fault in faults]
+    if dropped:
+        n_bad = sum(len(job.rows) for job in follower.jobs if any(index in dropped for index, _ in job.rows))
+        left_out["cannot be read, each told below"] = n_bad
+    if follower.n_unclear:
+        remarks.append("parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
+                       f"{follower.n_unclear}")  # fmt: skip
+    return replace(summary, left_out=left_out, remarks=tuple(remarks))
 
 
 def _sources(
-    plan: Plan,
-    path: Path,
-    grids: Sequence[Grid],
-    dropped: dict[int, list[Fault]],
-    made: list[_Made],
+    plan: Plan, path: Path, grids: Sequence[Grid], dropped: dict[int, list[Fault]], made: list[Follower],
     connection: Connection,
-) -> tuple[int, list[MadeRows]]:
+) -> tuple[int, list[MadeRows]]:  # fmt: skip
     families = SQL_TABLES["families"].c
     kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
     follower = Follower(plan, path, grids, kinds)
-    made.append(_Made(follower, dropped))
+    made.append(follower)
     now = database.currency_of(connection)
     exponent = EXPONENTS[plan.currency or now]
     found = {name: MadeRows(path, TABLES[name], name != "jobs", exponent=exponent, places=follower.places)

@@ -13,6 +13,7 @@ from reliability.errors import InvalidInput
 from reliability.records.open_repair import maker_key
 from reliability.records.reading_plan import (
     DATES,
+    EVENTS,
     LEAVE_OUT,
     MONEY,
     ROLES,
@@ -105,6 +106,7 @@ class _Draft:
         self.grids = read_grids(path)
         self.ditto = {key_of(mark) for mark in words()["ditto"]}
         self.unknown = {key_of(mark) for mark in words()["unknown"]} - self.ditto
+        self.joined_by = ""
         self.sheets = self._sheets()
         self.rows: list[SheetRow] = []
         self.passed: Counter[tuple[str, str]] = Counter()
@@ -123,9 +125,18 @@ class _Draft:
         for column in self.columns.values():
             self.by_role.setdefault(column.role, column)
         self.anchor = next((self.by_role[role].name for role in _ANCHORS if role in self.by_role), "")
+        #: The rows of each job: one, or those of its number, or of its parts.
         told = [text_of(row.cells.get(self.anchor)) for row in self.rows]
         again = sum(not text or text in told[:at] for at, text in enumerate(told))
-        self.is_parts = bool("component" in self.by_role and self.anchor and again >= 0.1 * len(told))
+        self.is_events = "job" in self.by_role and ("event" in self.by_role or bool(self.joined_by))
+        self.is_parts = not self.is_events and bool(
+            "component" in self.by_role and self.anchor and again >= 0.1 * len(told)
+        )
+        self.jobs: dict[object, list[SheetRow]] = {}
+        for at, (row, text) in enumerate(zip(self.rows, told, strict=True)):
+            key = (text or next(reversed(self.jobs), "")) if self.is_parts else text if self.is_events else at
+            if key != "":
+                self.jobs.setdefault(key, []).append(row)
 
     def _read(self) -> Iterable[tuple[Grid, list[int]]]:
         """Give the sheets that are read, and the rows of their headers."""
@@ -146,13 +157,27 @@ class _Draft:
         )
         found: dict[str, Any] = {}
         for grid in self.grids:
-            same, least = (
-                names[grid.name] & names[main.name],
-                min(len(names[grid.name]), len(names[main.name])),
-            )
+            same = names[grid.name] & names[main.name]
+            least = min(len(names[grid.name]), len(names[main.name]))
             is_read = least and len(same) >= 0.5 * least
+            if not is_read and (number := self._number_in_both(main, grid, headers)):
+                self.joined_by, is_read = number, True
             found[grid.name] = LEAVE_OUT if not is_read else "" if grid.is_hidden else headers[grid.name]
         return found
+
+    def _number_in_both(self, main: Grid, other: Grid, headers: Mapping[str, list[int]]) -> str:
+        """Find the column that numbers the units of one sheet, and whose numbers the other one repeats."""
+        told = []
+        for grid in (main, other):
+            rows = table_rows(grid, headers[grid.name], ())[0] if headers[grid.name] else []
+            told.append({name: [text_of(row.cells[name]) for row in rows if name in row.cells]
+                         for name in header_names(grid, headers[grid.name])})  # fmt: skip
+        for name, units in told[0].items():
+            repeated = told[1].get(name, [])
+            known = sum(number in set(units) for number in repeated)
+            if len(set(units)) == len(units) >= 10 and len(repeated) >= 5 and known >= 0.8 * len(repeated):
+                return name
+        return ""
 
     def _columns(self) -> dict[str, _Column]:
         sheets: dict[str, set[str]] = {}
@@ -187,12 +212,9 @@ class _Draft:
             else:
                 column.role, column.score = _role_of(column.name, column.kind)
                 self._by_values(column)
-        taken = {column.role for column in self.columns.values()}
-        for column in self.columns.values():
-            if column.role in ("found", "action", "position") and "component" not in taken:
-                column.role = "faults"
-            if column.role == "kind" and column.share(_kind_in) < 0.5 and not taken & {"model", "family"}:
-                column.role = "model"
+            if column.name == self.joined_by:
+                column.role, column.score = "job", 2 * _EXACT
+        self._by_each_other()
         best: dict[str, list[_Column]] = defaultdict(list)
         for column in sorted(self.columns.values(), key=lambda column: -column.score):
             others = [other for other in best[column.role] if other.sheets & column.sheets]
@@ -201,14 +223,31 @@ class _Draft:
                 column.role = "?"
             best[column.role].append(column)
 
+    def _by_each_other(self) -> None:
+        """Let roles depend on those of the other columns."""
+        taken = {column.role for column in self.columns.values()}
+        for column in self.columns.values():
+            if column.role in ("found", "action", "position") and "component" not in taken:
+                column.role = "faults"
+            if column.role == "kind" and column.share(_kind_in) < 0.5 and not taken & {"model", "family"}:
+                column.role = "model"
+        if "event" in taken:
+            for kind, role in (("date", "date of event"), ("number", "amount of event")):
+                unclear = [each for each in self.columns.values() if each.kind == kind and each.role == "?"]
+                for column in unclear if len(unclear) == 1 else ():
+                    column.role = role
+
     def _by_values(self, column: _Column) -> None:
         """Let what stands in a column decide where its header does not."""
-        component = words()["component"].get(folded(column.name))
-        if (
-            component
-            and column.share(lambda text: folded(text) in {**words()["state"], **words()["yes_no"]}) >= 0.5
-        ):
+        tokens, told_of = folded(column.name).split(), {**words()["state"], **words()["yes_no"]}
+        tails = (" ".join(tokens[at:]) for at in range(len(tokens)))  # of "Checked pinch roller" the end
+        component = next((words()["component"][tail] for tail in tails if tail in words()["component"]), None)
+        if component and column.share(lambda text: folded(text) in told_of) >= 0.5:
             column.role, column.score = f"finding: {component}", _EXACT
+        happened = {words()["event"].get(folded(text)) for text in column.counts}
+        if column.kind == "text" and {"bought", "sold"} <= happened:
+            is_event = column.share(lambda text: folded(text) in words()["event"]) >= 0.5
+            column.role, column.score = ("event", _EXACT) if is_event else (column.role, column.score)
         if column.role == "family":
             numbered = [
                 re.fullmatch(r"([A-Za-z#]{0,4}[-/ ]?)0*(\d+)", text_of(cell)) for cell in column.cells
@@ -224,24 +263,17 @@ class _Draft:
         if not column.cells and column.role in ("", "?"):
             column.role, column.why = LEAVE_OUT, "nothing stands in it"
 
-    def _first_rows(self) -> list[SheetRow]:
-        """Give one row for each job."""
-        found: dict[object, SheetRow] = {}
-        for at, row in enumerate(self.rows):
-            if not self.is_parts or row.cells.get(self.anchor) is not None:
-                found.setdefault(text_of(row.cells[self.anchor]) if self.is_parts else at, row)
-        return list(found.values())
-
     # The text of the plan.
 
     def text(self) -> str:
         """Write the plan."""
         name = self.path.name
+        cut = ROLES.index("salvage_value")
         self._say(f"How {name} is read: a proposal. Look it over, mend what is wrong, then try",
                   f"  benchodds import {name} --plan THIS_FILE --dry-run",
                   'Where a line says QUESTION, fill the quotation marks below it: "" is open.',
-                  "A column is one of: " + ", ".join(ROLES[:14]) + ",",
-                  "  " + ", ".join(ROLES[14:]) + ", finding: COMPONENT, sign: SIGN.", "")  # fmt: skip
+                  "A column is one of: " + ", ".join(ROLES[:cut]) + ",",
+                  "  " + ", ".join(ROLES[cut:]) + ", finding: COMPONENT, sign: SIGN.", "")  # fmt: skip
         self._file()
         self._sheet_lines()
         for column in self.columns.values():
@@ -264,14 +296,14 @@ class _Draft:
     def _file(self) -> None:
         if not is_workbook(self.path):
             self._csv_lines()
-        each, one = "a job has one row for each part", "a job has one row"
-        if self.is_parts:
-            self._line("rows", "parts", f'{each}; "jobs": {one}')
-        else:
-            self._line("rows", "jobs", f'{one}; "parts": {each}')
+        meanings = {"jobs": "a job has one row", "parts": "a job has one row for each part",
+                    "events": "a unit has rows for what happened, found by its number"}  # fmt: skip
+        rows = "parts" if self.is_parts else "events" if self.is_events else "jobs"
+        others = "; ".join(f'"{word}": {meaning}' for word, meaning in meanings.items() if word != rows)
+        self._line("rows", rows, f"{meanings[rows]}; {others}")
         self._line("faulty_rows", "refuse", "nothing is imported if a row cannot be read; "
                    f'"{LEAVE_OUT}": such rows are told and left out')  # fmt: skip
-        again = [] if self.is_parts else again_rows(self.rows)
+        again = [] if self.is_parts or self.is_events else again_rows(self.rows)
         told = f"the same as another in every cell: {_rows(len(again))}"
         if again and "job" in self.by_role:
             self._line("same_again", LEAVE_OUT, f"{told}, the number too: written twice")
@@ -308,7 +340,8 @@ class _Draft:
             self._line("encoding", form.encoding, f"it reads: {', '.join(read[:6])}" if read else "")
 
     def _currency(self) -> None:
-        columns = [column for column in self.columns.values() if column.role in MONEY or column.role == "?"]
+        roles = (*MONEY, "amount of event", "?")
+        columns = [column for column in self.columns.values() if column.role in roles]
         signs = Counter(sign for column in columns for cell in (column.name, *column.cells)
                         for sign in currency_signs(cell))  # fmt: skip
         if not signs:
@@ -360,8 +393,11 @@ class _Draft:
             role = {"date": "taken_in", "number": "bought_for"}.get(column.kind, "")
         else:
             self._line("is", column.role, column.why)
+        if self.is_events and column.role in UNIT:
+            self._line("several", "first", "what the first row of a unit says counts")
         writers: dict[str, Callable[[_Column], None]] = {
-            **dict.fromkeys(DATES, self._dates), **dict.fromkeys((*MONEY, "hours"), self._amounts),
+            **dict.fromkeys((*DATES, "date of event"), self._dates),
+            **dict.fromkeys((*MONEY, "hours", "amount of event"), self._amounts), "event": self._events,
             **dict.fromkeys(("outcome", "ended_why"), self._choices), "built": self._years,
             "kind": self._kinds,
             **dict.fromkeys(("found", "action", "finding"), self._states), "component": self._components,
@@ -421,12 +457,15 @@ class _Draft:
                       "share: divide it equally; each: it counts for each")  # fmt: skip
         if self.is_parts and column.role != "part_cost":
             self._several(column)
+        elif self.is_events and column.role in ("hours", "other_costs"):
+            self._line("several", "sum", "of all rows of a unit")
 
         def read(cell: Cell) -> object:
             sure = mark or ("," if unclear else None)
             return read_hours(cell, sure, "hours") if is_hours else read_number(cell, sure)
 
-        free = {} if is_hours else {text: "0" for text in column.counts if folded(text) in words()["amount"]}
+        nothing = [text for text in column.counts if folded(text) in words()["amount"] and text != "0"]
+        free = {} if is_hours else dict.fromkeys(nothing, "0")
         what = "span of time" if is_hours else "number"
         bad = [cell for cell in column.cells if _fails(read, cell) and text_of(cell) not in free]
         self._values(column, bad, f"no {what} that can be read; write such as 12.50, or unknown", free)
@@ -467,6 +506,10 @@ class _Draft:
         )
 
     def _numbers(self, column: _Column) -> None:
+        if self.is_events:
+            without = sum(self._is_empty(row.cells.get(column.name)) for row in self.rows)
+            self._say(*[f"{_rows(without)} without a number: of no unit, and told as such"] * bool(without))
+            return
         seen: Counter[str] = Counter(
             number
             for _, number in {(row.sheet, text_of(row.cells.get(column.name))) for row in self.rows}
@@ -522,12 +565,18 @@ class _Draft:
             hits |= {"repaired" for clause in clauses if is_yes_no and yes_no.get(clause) == "yes"}
             return hits.pop() if len(hits) == 1 else None
 
-        empty = [row for row in self._first_rows() if row.sheet in column.sheets
-                 and self._is_empty(row.cells.get(column.name))]  # fmt: skip
+        empty = [rows for rows in self.jobs.values() if rows[0].sheet in column.sheets
+                 and self._is_empty(rows[0].cells.get(column.name))]  # fmt: skip
         allowed = ", ".join(OUTCOMES if column.role == "outcome" else ENDED_WHY)
-        if column.role == "outcome" and empty:
+        if column.role == "outcome" and empty and not self.is_events:
             self._ask("empty", f"empty in {_rows(len(empty))}. {allowed}, or {LEAVE_OUT}?")
         self._meanings(column, meaning, f"{allowed}? Or {UNKNOWN}, or {LEAVE_OUT} (the row)")
+
+    def _events(self, column: _Column) -> None:
+        known = {**words()["outcome"], **words()["event"]}
+        known = {text: word for text, word in known.items() if word in EVENTS}
+        question = f"what happened then? {', '.join(EVENTS)}, or {LEAVE_OUT} (the row)"
+        self._meanings(column, lambda text: known.get(folded(text)), question)
 
     def _kinds(self, column: _Column) -> None:
         self._meanings(column, _kind_in, f"{', '.join(list(USUAL_COMPONENTS)[:-1])}, or a word of your own")
@@ -555,18 +604,13 @@ class _Draft:
             "",
             "[where_empty]  # which dates stand for one that is not there, the first that is filled",
         ]
-        dated = [
-            column for column in self.columns.values() if column.kind == "date" and column.role != LEAVE_OUT
-        ]
-        unclear = [repr(column.name) for column in dated if column.role not in DATES]
+        dated = [each for each in self.columns.values() if each.kind == "date" and each.role != LEAVE_OUT]
+        unclear = [repr(each.name) for each in dated if each.role not in (*DATES, "date of event")]
         beside = f" (apart from {', '.join(unclear)})" if unclear else ""
-        first = self._first_rows()
         for role in ("taken_in", "closed") if dated else ():
-            names = [column.name for column in dated if column.role == role]
-            without = [row for row in first if all(self._is_empty(row.cells.get(name)) for name in names)]
-            if without:
+            if without := sum(not self._tells(rows, role) for rows in self.jobs.values()):
                 needs = ", which open ones do not need" if role == "closed" else ""
-                told = f"{len(without)} of {len(first)} jobs have no date that is {role}{beside}{needs}"
+                told = f"{without} of {len(self.jobs)} jobs have no date that is {role}{beside}{needs}"
                 self._ask(role, f"{told}. What is taken for it? {', '.join(DATES)}, a list such as "
                           f'["sold_on", "taken_in"], or {UNKNOWN}')  # fmt: skip
         self.out += ["", "[for_all]  # what holds for every row where nothing else is said"]
@@ -575,9 +619,27 @@ class _Draft:
                 "taken_in", "no column is a date. When were the units taken in? A month such as 2025-06"
             )
             self._ask("closed", "and when were they done?")
-        if "outcome" not in self.by_role:
-            self._ask("outcome", f"no column tells how jobs ended. {', '.join(OUTCOMES)} for all; or, "
+        silent = sum(not self._tells(rows, "outcome") for rows in self.jobs.values())
+        if "outcome" not in self.by_role or (self.is_events and silent):
+            what = (
+                f"nothing tells how {silent} jobs ended"
+                if self.is_events
+                else "no column tells how jobs ended"
+            )
+            self._ask("outcome", f"{what}. {', '.join(OUTCOMES)} for all; or, "
                       'without quotation marks, { sold_for = "repaired", otherwise = "open" }')  # fmt: skip
+
+    def _tells(self, rows: Iterable[SheetRow], role: str) -> bool:
+        """Tell whether any row of a job fills a column of a role, or is an event that tells as much."""
+        names = [column.name for column in self.columns.values() if column.role == role]
+        if any(not self._is_empty(row.cells.get(name)) for row in rows for name in names):
+            return True
+        for row in rows if "event" in self.by_role else ():
+            word = words()["event"].get(folded(text_of(row.cells.get(self.by_role["event"].name))))
+            dates, _, outcome = EVENTS.get(word or "", ((), "", ""))
+            if role in dates or (outcome and role in ("outcome", "closed")):
+                return True
+        return False
 
     def _fault_lines(self) -> None:
         columns = [column for column in self.columns.values() if column.role == "faults"]
@@ -629,7 +691,8 @@ class _Draft:
         kinds: dict[str, Counter[str]] = defaultdict(Counter)
         makers: dict[str, Counter[str]] = defaultdict(Counter)
         listed: dict[str, Counter[str]] = defaultdict(Counter)
-        told = [self._unit_of(row) for row in self.rows]
+        rows = [of_one[0] for of_one in self.jobs.values()] if self.is_events else self.rows
+        told = [self._unit_of(row) for row in rows]
         for unit in told:
             if key := maker_key(unit.get("maker", "")):
                 listed[key][unit["maker"]] += 1
@@ -718,7 +781,10 @@ def _is_unit(cell: Cell) -> bool:
 
 def _role_of(header: str, kind: str) -> tuple[str, float]:
     """Find what a header names in a column of a kind of cell; nothing, or "?", where it does not tell."""
-    text = re.sub(r"(\w{2,}?)s?(datum|preis|prijs|kosten|nummer)\b", r"\1 \2", folded(header))
+    bare = folded(header.replace("#", " no "))
+    text = re.sub(r"(\w{2,}?)s?(datum|preis|prijs|kosten|nummer)\b", r"\1 \2", bare)
+    if re.search("[€£$]", header) and not _best_phrase(text, "number")[0]:
+        text, kind = f"{text} cost", "number"
     groups = (kind,) if kind != "empty" else ("date", "number", "text")
     best = max((_best_phrase(text, group) for group in groups), key=lambda hit: hit[1])
     other = {"number": "text", "text": "number"}.get(kind)

@@ -5,13 +5,14 @@ import datetime
 import html
 import io
 import re
+import zipfile
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from itertools import product
+from itertools import islice, product
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.package import restored
@@ -19,10 +20,23 @@ from reliability.records.values import Refused, clean_text, folded, shown, words
 
 Cell = str | int | float | datetime.date | datetime.timedelta | None
 
-#: A sheet that somebody keeps by hand is far below this.
-MOST_BYTES = 50_000_000
-SUFFIXES = (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods")
+#: A sheet that somebody keeps by hand is far below these; a cell of a workbook has at most so many signs.
+MOST_BYTES, MOST_UNPACKED, MOST_ROWS, MOST_COLUMNS, MOST_CELLS = (
+    20_000_000,
+    50_000_000,
+    100_000,
+    1_000,
+    2_000_000,
+)
+MOST_CHARACTERS = 32_767
+_TOO_MUCH = "no sheet that somebody keeps by hand. Nothing was read."
+_ROW, _FILLED = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b((?:[^>]*[^>/])?)>")
+_PLACE = re.compile(rb"""\sr=["']([A-Z]{0,3})(\d{1,9})["']""")
+#: So much of a file tells how it is divided.
+_LOOKED_AT = 200_000
+SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_MARKS = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig"))
 #: What a file that is no UTF-8 may be written in: by Windows, by old Macs, by DOS.
 ENCODINGS = ("cp1252", "mac_roman", "cp850")
 _LETTERS = frozenset("äöüÄÖÜßéèêëàâçñîïôœøåæØÅÆáíóúìòùõãÉÈ€£°½¼¾²µ«»–—‘’“”„…·×±´")
@@ -30,28 +44,17 @@ _LETTERS = frozenset("äöüÄÖÜßéèêëàâçñîïôœøåæØÅÆáíóú
 
 @dataclass(frozen=True)
 class Grid:
-    """One sheet of a file.
-
-    Attributes
-    ----------
-    name : str
-        The sheet's name; of a CSV file the file's, without its ending.
-    rows : list of (int, list of Cell)
-        The number that a reader sees beside the row, and its cells; None where one is empty.
-    merged : dict of (int, int) to (int, int, int)
-        Row and column of a cell that is one with others: its first row, how many rows, how many columns.
-    is_hidden : bool
-        Whether whoever opens the file does not see it.
-    """
+    """One sheet of a file; of a CSV file its name is the file's, without its ending."""
 
     name: str
+    #: The number that a reader sees beside each row, and its cells; None where one is empty.
     rows: list[tuple[int, list[Cell]]]
+    #: Row and column of a cell that is one with others: its first row, how many rows, how many columns.
     merged: Mapping[tuple[int, int], tuple[int, int, int]] = field(default_factory=dict)
     is_hidden: bool = False
 
 
-@dataclass(frozen=True)
-class CsvForm:
+class CsvForm(NamedTuple):
     """How a CSV file is written: encoding, what divides cells, whether quotation marks enclose them."""
 
     encoding: str
@@ -74,8 +77,11 @@ def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
     rows = _csv_rows(text, form)
     if rows is None:
         raise InvalidInput(f"{path.name} is not CSV divided by the {SEPARATORS[form.separator]}: a quotation "
-                           "mark is not closed. Nothing was read.")  # fmt: skip
-    return [Grid(path.stem, [(number, [_plain(cell) for cell in cells]) for number, cells in rows])]
+                           "mark is not closed, or a cell has no end. Nothing was read.")  # fmt: skip
+    _refuse_size(path, len(rows), max(map(len, rows), default=0), rows)
+    return [
+        Grid(path.stem, [(number, [_plain(cell) for cell in cells]) for number, cells in enumerate(rows, 1)])
+    ]
 
 
 def _content(path: Path) -> bytes:
@@ -85,10 +91,21 @@ def _content(path: Path) -> bytes:
     except OSError as error:
         raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was read.") from None
     if len(content) > MOST_BYTES:
-        raise InvalidInput(
-            f"{path} has more than {MOST_BYTES:,} bytes: no sheet that somebody keeps by hand."
-        )
+        raise InvalidInput(f"{path} has more than {MOST_BYTES:,} bytes: {_TOO_MUCH}")
     return content
+
+
+def _refuse_size(path: Path, height: int, width: int, rows: Iterable[Sequence[object]] = ()) -> None:
+    """Refuse a sheet far beyond what anybody keeps, and a cell longer than a workbook's."""
+    if height > MOST_ROWS or width > MOST_COLUMNS or height * width > MOST_CELLS:
+        reach = f"reaches {height:,} rows down and {width:,} columns across"
+        raise InvalidInput(f"{path.name} {reach} (a stray cell far off, perhaps): {_TOO_MUCH}")
+    for number, row in enumerate(rows, 1):
+        if long := max(
+            (len(cell) for cell in row if isinstance(cell, str) and len(cell) > MOST_CHARACTERS), default=0
+        ):
+            raise InvalidInput(f"{path.name}, row {number}: a cell has {long:,} characters; at most "
+                               f"{MOST_CHARACTERS:,} are read. Nothing was read.")  # fmt: skip
 
 
 def is_workbook(path: Path, content: bytes = b"") -> bool:
@@ -98,13 +115,12 @@ def is_workbook(path: Path, content: bytes = b"") -> bool:
 
 
 def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
-    """Find how a CSV file can have been written."""
+    """Find how a CSV file can have been written, and the words that tell encodings apart."""
     content = _content(path)
-    for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig")):
-        if content.startswith(mark):
-            return [(_divided(content.decode(encoding, "replace"), encoding), [])]
+    marked = next((encoding for mark, encoding in _MARKS if content.startswith(mark)), None)
     try:
-        return [(_divided(content.decode("utf-8"), "utf-8"), [])]
+        text = content.decode(marked or "utf-8", "replace" if marked else "strict")
+        return [(_divided(text, marked or "utf-8"), [])]
     except UnicodeDecodeError:
         pass
     read = {name: content.decode(name, "replace") for name in ENCODINGS}
@@ -113,19 +129,17 @@ def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
     found: dict[tuple[str, ...], str] = {}
     for name in ENCODINGS:
         if odd[name] == min(odd.values()):
-            words = re.findall(r"\w*[^\x00-\x7f]\w*", read[name])
-            found.setdefault(tuple(dict.fromkeys(words)), name)
-    return [(_divided(read[name], name), list(words)) for words, name in found.items()]
+            found.setdefault(tuple(dict.fromkeys(re.findall(r"\w*[^\x00-\x7f]\w*", read[name]))), name)
+    return [(_divided(read[name], name), list(told)) for told, name in found.items()]
 
 
 def _divided(text: str, encoding: str) -> CsvForm:
     """Choose separator and quotes: the most rows of one width, then the wider ones, then quotes."""
+    start = text if len(text) <= _LOOKED_AT else text[: text.rfind("\n", 0, _LOOKED_AT) + 1]
 
     def score(form: CsvForm) -> tuple[float, int, bool]:
-        rows = _csv_rows(text, form)
-        widths = Counter(len(cells) for _, cells in rows or () if any(cells))
-        wide = [(count, width) for width, count in widths.items() if width > 1]
-        count, width = max(wide, default=(0, 0))
+        widths = Counter(len(cells) for cells in _csv_rows(start, form) or () if any(cells))
+        count, width = max(((count, width) for width, count in widths.items() if width > 1), default=(0, 0))
         return round(count / max(widths.total(), 1), 2), width, form.quotes
 
     return max(
@@ -133,15 +147,13 @@ def _divided(text: str, encoding: str) -> CsvForm:
     )
 
 
-def _csv_rows(text: str, form: CsvForm) -> list[tuple[int, list[str]]] | None:
+def _csv_rows(text: str, form: CsvForm) -> list[list[str]] | None:
     reader = csv.reader(
-        io.StringIO(text, newline=""),
-        delimiter=form.separator,
+        io.StringIO(text, newline=""), delimiter=form.separator, strict=True,
         quoting=csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE,
-        strict=True,
-    )
+    )  # fmt: skip
     try:
-        return list(enumerate(reader, 1))
+        return list(islice(reader, MOST_ROWS + 1))
     except csv.Error:
         return None
 
@@ -151,17 +163,52 @@ def _workbook(path: Path, content: bytes) -> list[Grid]:
     from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
     try:
+        if content.startswith(b"PK"):
+            _look_into(path, content)
         with CalamineWorkbook.from_filelike(io.BytesIO(content)) as book:
             found = []
             for sheet in book.sheets_metadata:
                 if sheet.typ == SheetTypeEnum.WorkSheet:
                     read = book.get_sheet_by_name(sheet.name)
+                    _refuse_size(path, read.total_height + 1, read.total_width + 1)
                     rows = [[_plain(cell) for cell in row] for row in read.to_python(skip_empty_area=False)]
+                    _refuse_size(path, len(rows), 0, rows)
                     is_hidden = sheet.visible != SheetVisibleEnum.Visible
                     found.append(_merged(sheet.name, rows, read.merged_cell_ranges or (), is_hidden))
-    except CalamineError as error:
+    except (CalamineError, zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
         raise InvalidInput(f"{path.name} cannot be read as a workbook: {error}. Nothing was read.") from None
     return found
+
+
+def _look_into(path: Path, content: bytes) -> None:
+    """Refuse a workbook that would fill the memory: its reader makes every cell up to the last."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        if sum(entry.file_size for entry in archive.infolist()) > MOST_UNPACKED:
+            raise InvalidInput(f"{path.name} unpacks to more than {MOST_UNPACKED:,} bytes: {_TOO_MUCH}")
+        for entry in archive.infolist():
+            if entry.filename.endswith("workbook.bin"):
+                raise InvalidInput(f"{path.name} is a binary workbook; save it as XLSX. Nothing was read.")
+            unpacked = archive.read(entry)  # never more than the size that was added up
+            if b"sheetData" in unpacked:
+                _refuse_size(path, *_reach(unpacked))
+
+
+def _reach(sheet: bytes) -> tuple[int, int]:
+    """Give the last row and the last column of a sheet in XML that hold anything."""
+    height = width = 0
+    for row in _ROW.split(sheet)[1:]:
+        if filled := _FILLED.findall(row):
+            told = _PLACE.findall(row[: row.find(b">")] + b" ".join(filled))
+            height = max([height + 1, *(int(number) for _, number in told)])
+            width = max([width, len(filled), *(_column_number(letters) for letters, _ in told)])
+    return height, width
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - 64
+    return number
 
 
 def _merged(name: str, rows: list[list[Cell]], ranges: Iterable[Any], is_hidden: bool) -> Grid:
@@ -205,7 +252,6 @@ def key_of(text: str) -> str:
 
 # The table in a sheet, apart from titles, repeated headers, headings and sums.
 
-
 #: Columns that every row has beside its own.
 SHEET, HEADING = "(sheet)", "(heading above)"
 
@@ -228,8 +274,7 @@ class SheetRow:
         return None
 
 
-@dataclass(frozen=True)
-class Passed:
+class Passed(NamedTuple):
     """A row that is none of the table's, and why."""
 
     sheet: str
@@ -305,9 +350,8 @@ def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
     first: dict[tuple[object, ...], SheetRow] = {}
     found = []
     for row in rows:
-        key = tuple(
-            sorted((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
-        )
+        told = ((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
+        key = tuple(sorted(told))
         if first.setdefault(key, row) is not row:
             found.append((row, first[key]))
     return found
@@ -335,10 +379,10 @@ def _why_passed(
     is_wide = grid.merged.get((number, column), (0, 1, 1))[2] >= 3
     if len({id(cell) for cell in filled.values()}) == 1 and (column <= first or is_wide):
         return "a heading, or only its first cell is filled"
-    others = [cell for cell in filled.values() if not is_number(cell)]
+    others = [cell for cell in filled.values() if not _is_number(cell)]
     if not others:
         return "numbers only"
-    if is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
+    if _is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
         return "sums"
     return None
 
@@ -354,8 +398,7 @@ def is_header(cells: Iterable[Cell], names: Collection[str] = ()) -> bool:
     return hits >= max(3, 0.6 * len(told))
 
 
-def is_number(cell: Cell) -> bool:
-    """Tell whether a cell is a number, however it is written."""
+def _is_number(cell: Cell) -> bool:
     try:
         read_number(cell, ",") if isinstance(cell, str) and "," in cell else read_number(cell, None)
     except Refused as error:
@@ -363,8 +406,7 @@ def is_number(cell: Cell) -> bool:
     return True
 
 
-def is_sum(cell: Cell) -> bool:
-    """Tell whether a text is the label of a sum."""
+def _is_sum(cell: Cell) -> bool:
     text = folded(text_of(cell))
     return any(text == word or text.startswith(f"{word} ") for word in map(folded, words()["sums"])) or (
         text_of(cell).strip() in ("Σ", "∑")
@@ -373,13 +415,10 @@ def is_sum(cell: Cell) -> bool:
 
 # Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
 
-
 ORDERS = ("day month year", "month day year", "year month day")
 _GROUPS = re.compile(r"(\d{1,4})\s*([-./ ])\s*(\d{1,2})\s*\2\s*(\d{1,4})\.?")
 _CLOCK = re.compile(r"[T ,]\s*\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s*[ap]m|Z)?$", re.IGNORECASE)
-_WEEKDAY = re.compile(
-    r"^(?:mon?|tue?s?|wed|thur?s?|fri|sat|sun|mo|di|mi|do|fr|sa|so)[a-z]*\.?,?\s+(?=\d)", re.I
-)
+_WEEKDAY = re.compile(r"^(?:mo|tu|we|th|fr|sa|su|di|mi|do|so)[a-z]*\.?,?\s+(?=\d)", re.IGNORECASE)
 _FIRST_SERIAL = datetime.date(1899, 12, 30)
 
 
@@ -391,11 +430,8 @@ def read_date(cell: Cell, orders: Sequence[str], year: int | None = None) -> str
     for order in orders:
         if order in readings:
             return readings[order]
-    if not readings:
-        raise Refused(f"{shown(text_of(cell))} is no date that can be read")
-    raise Refused(
-        f"{shown(text_of(cell))} may be {' or '.join(sorted(set(readings.values())))}; the plan does not say"
-    )
+    told = f"may be {' or '.join(sorted(set(readings.values())))}; the plan does not say"
+    raise Refused(f"{shown(text_of(cell))} {told if readings else 'is no date that can be read'}")
 
 
 def date_readings(cell: Cell, year: int | None = None) -> dict[str, str]:
@@ -429,11 +465,7 @@ def _with_month(text: str, year: int | None) -> dict[str, str]:
     parts = [piece for part in parts for piece in re.findall(r"\d+|[^\W\d]+", part)]
     months = [words()["months"][part] for part in parts if part in words()["months"]]
     numbers = [part for part in parts if part.isdigit()]
-    if (
-        len(months) != 1
-        or len(months) + len(numbers) != len(parts)
-        or not 1 <= len(numbers) + bool(year) <= 3
-    ):
+    if len(months) != 1 or len(numbers) != len(parts) - 1 or not 1 <= len(numbers) + bool(year) <= 3:
         return {}
     month = str(months[0])
     if len(numbers) == 2:
@@ -465,7 +497,6 @@ def _days(found: Mapping[str, Sequence[str | None]]) -> dict[str, str]:
 
 # Numbers, hours and years of production as written.
 
-
 MARKS = {"comma": ",", "point": "."}
 _CURRENCY = {
     "€": "EUR", "£": "GBP", "eur": "EUR", "euro": "EUR", "gbp": "GBP", "quid": "GBP", "usd": "USD",
@@ -475,6 +506,8 @@ _CURRENCY = {
 _AMOUNT = re.compile(
     r"([^\d.,'’+-]*)([+-]?)\s*([^\d.,'’]*)(\d(?:[\d.,'’\s]*\d)?)([.,]?\s*[-–—]{1,2})?\s*(\D*)"
 )
+#: Book-keepers write what goes out in brackets.
+_BRACKETS = re.compile(r"\(([^()]*\d[^()]*)\)")
 
 
 def currency_signs(cell: Cell) -> set[str]:
@@ -485,7 +518,7 @@ def currency_signs(cell: Cell) -> set[str]:
 
 def decimal_marks(cell: Cell) -> set[str]:
     """Tell which decimal mark a number shows, both where it may be either, none where that makes no odds."""
-    match = _AMOUNT.fullmatch(cell) if isinstance(cell, str) else None
+    match = _AMOUNT.fullmatch(cell.strip("()")) if isinstance(cell, str) else None
     digits = match[4] if match else ""
     signs = re.findall("[.,]", digits)
     if not signs:
@@ -502,6 +535,8 @@ def read_number(cell: Cell, mark: str | None) -> Decimal:
     """Read a number as somebody wrote it."""
     if isinstance(cell, int | float):
         return Decimal(repr(round(cell, 6)))
+    if isinstance(cell, str) and (paid := _BRACKETS.fullmatch(cell.strip())):
+        return -read_number(paid[1], mark)
     match = _AMOUNT.fullmatch(cell) if isinstance(cell, str) else None
     beside = folded(f"{match[1]} {match[3]} {match[6]}").split() if match else ["?"]
     if match is None or any(word not in (*_CURRENCY, "h", "hr", "hrs", "std") for word in beside):
@@ -538,7 +573,11 @@ def _hours(hours: Decimal | int, minutes: Decimal | int) -> Decimal:
 
 
 _YEARS = re.compile(r"((?:19|20)\d\d)\s*(?:[-–/]|to|bis|tot)\s*((?:19|20)?\d\d)")
-_DECADE = re.compile(r"(?:19)?([3-9])0\s*'?(?:s|er|ies|e?r jahre|er jaren)")
+_DECADE = re.compile(r"(?:(\w+)[ -])?['’]?(?:19)?([3-9])0\s*'?(?:s|er|ies|e?r jahre|er jaren)")
+#: Years of a decade by what stands before it.
+_IN_A_DECADE = {"": (0, 9), **dict.fromkeys(("early", "anfang", "begin"), (0, 4)),
+                **dict.fromkeys(("mid", "mitte", "midden"), (3, 7)),
+                **dict.fromkeys(("late", "ende", "eind"), (5, 9))}  # fmt: skip
 
 
 def read_built(cell: Cell, about: int | None) -> tuple[int, int, bool]:
@@ -550,8 +589,9 @@ def read_built(cell: Cell, about: int | None) -> tuple[int, int, bool]:
         last = int(match[2]) if len(match[2]) == 4 else int(match[1][:2] + match[2])
         if last >= int(match[1]):
             return int(match[1]), last, False
-    if match := _DECADE.fullmatch(text.lstrip("'’")):
-        return 1900 + 10 * int(match[1]), 1909 + 10 * int(match[1]), False
+    if (match := _DECADE.fullmatch(text)) and (match[1] or "") in _IN_A_DECADE:
+        first, last = (1900 + 10 * int(match[2]) + year for year in _IN_A_DECADE[match[1] or ""])
+        return first, last, False
     bare = " ".join(word for word in folded(text).split() if word not in words()["rough"])
     if re.fullmatch(r"c\d{4}", bare):
         bare = bare[1:]

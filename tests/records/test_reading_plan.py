@@ -5,6 +5,7 @@ import json
 import re
 import tomllib
 from collections import Counter
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from reliability.records.ledger import open_ledger
 from reliability.records.reading_plan import Follower, findings_in, import_by_plan, read_plan
 from reliability.records.reading_plan_draft import _Column, _Draft, draft_plan
 from reliability.records.spreadsheets import read_grids, table_rows
+from tests.records.workbooks import write_ods
 
 SHEETS = Path(__file__).parents[1] / "data" / "sheets"
 ANSWERS = tomllib.loads((SHEETS / "answers.toml").read_text(encoding="utf-8"))
@@ -161,12 +163,27 @@ def test_every_question_is_named_at_once(messy, tmp_path):
     assert len(refused.value.faults) == empty
 
 
-def test_a_book_of_events_is_asked_about_and_not_guessed(ledger, tmp_path):
-    # One row for each event, not for each job: no plan of ours reads that; it must not look as if one did.
-    plan = tmp_path / "plan.toml"
-    plan.write_text(draft_plan(SHEETS / "07_priya_and_sam_cashbook.csv"), encoding="utf-8")
-    with pytest.raises(InvalidInput, match="questions still open"):
-        import_by_plan(SHEETS / "07_priya_and_sam_cashbook.csv", plan, ledger)
+def test_a_cash_book_comes_in_unit_by_unit_and_no_row_is_lost(ledger, tmp_path):
+    # One row for each event, amounts that go out with a minus or in brackets, 14 rows without a number.
+    book, plan = SHEETS / "07_priya_and_sam_cashbook.csv", tmp_path / "plan.toml"
+    plan.write_text(answered(no_remark(draft_plan(book)), [
+        *(('columns."Date".values', f"{year} c/f", '"leave out"') for year in range(2021, 2025)),
+        ("", "faulty_rows", '"leave out"'), ('columns."column C".values', "work", '"repaired"'),
+        ("where_empty", "closed", '"sold_on"'), ("for_all", "kind", '"amplifier"'),
+        ("for_all", "outcome", '{ sold_for = "repaired", otherwise = "open" }'),
+    ]), encoding="utf-8")  # fmt: skip
+    summary = import_by_plan(book, plan, ledger)
+    jobs = {row["job"]: row for row in ledger.rows("jobs")}
+    assert (len(jobs), summary.left_out["cannot be read, each told below"]) == (50, 14)
+    read = [row for group in Follower(read_plan(plan), book, read_grids(book), {}).jobs for row in group.rows]
+    assert len(read) + sum(summary.left_out.values()) - 14 == sum(
+        bool(line.strip(",\n")) for line in book.read_text().splitlines()[1:]
+    )
+    names = ("taken_in", "closed", "outcome", "bought_for", "other_costs")
+    first = ("2021-01-30", "2021-02-07", "repaired", 27, Decimal("3.20"))
+    assert tuple(jobs["1"][name] for name in names) == first
+    assert (jobs["7"]["sold_on"], jobs["7"]["sold_for"]) == ("2021-11-04", 83)
+    assert import_by_plan(book, plan, ledger).written == {}
 
 
 # One thing at a time, on small sheets.
@@ -375,6 +392,98 @@ def test_dates_of_some_rows_are_written_otherwise(follow):
         "1": ("2024-04-03", "2024-06-05"), "2": ("2024-04-03", "2024-05-06"), "3": ("2024-03-04",
             "2024-06-05")
     }  # fmt: skip
+
+
+EVENTS = (
+    "Unit,When,What,Set,Sum,Hours\n"
+    "2,3.4.2024,in,Larkov T1,(12.50),\n1,1.4.2024,in,Larkov T1,-9,\n1,9.4.2024,binned,see above,,1\n"
+    "1,5.4.2024,fix,,-3,0.5\n2,6.4.2024,fix,,-2,1\n2,9.4.2024,parts,,-1,\n2,20.4.2024,out,,60,\n"
+    "3,2.5.2024,in,Larkov T1,5,\n3,3.5.2024,rent,,90,\n,4.5.2024,rent,,90,\n,5.5.2024,fix,,2,\n"
+)
+EVENTS_PLAN = """
+rows = "events"
+faulty_rows = "leave out"
+[sheets]
+jobs = { header = [1] }
+[columns]
+Unit = { is = "job" }
+When = { is = "date of event", dates = "day month year" }
+What = { is = "event", values = { in = "bought", out = "sold", fix = "repaired", binned = "scrapped", parts = "spent", rent = "leave out" } }
+Set = { is = "family", several = "first" }
+Sum = { is = "amount of event" }
+Hours = { is = "hours", several = "sum", unit = "hours" }
+[for_all]
+kind = "radio"
+outcome = "open"
+"""  # noqa: E501
+
+
+def test_one_row_for_each_event_of_a_unit(follow):
+    summary, rows = follow(EVENTS, plan=EVENTS_PLAN)
+    names = "taken_in closed outcome bought_for other_costs sold_on sold_for hours".split()
+    told = {row["job"]: tuple(row[name] for name in names) for row in rows["jobs"]}
+    # The last of two ends counts, wherever it stands; what a row of rent says is no part of unit 3.
+    assert told == {
+        "1": ("2024-04-01", "2024-04-09", "scrapped", 9, 3, None, None, 1.5),
+        "2": ("2024-04-03", "2024-04-06", "repaired", Decimal("12.50"), 3, "2024-04-20", 60, 1),
+        "3": ("2024-05-02", None, "open", 5, None, None, None, None),
+    }
+    assert summary.left_out == {
+        "What 'rent': left out by the plan (rows 10, 11)": 2, "cannot be read, each told below": 1
+    }  # fmt: skip
+    assert summary.remarks == ("jobs.csv, row 12, column job: has no number",)
+    more = "3,1.6.2024,fix,,,\n4,1.6.2024,in,Larkov T1,7,\n"
+    summary, _ = follow(EVENTS + more, plan=EVENTS_PLAN)
+    assert (summary.written, summary.equal) == ({"jobs": 1}, {"jobs": 2})
+    # What the ledger holds already is corrected there, and never by a sheet that has gone on.
+    assert "outcome: the ledger says 'open', the file 'repaired'; correct one of them" in summary.remarks[1]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('is = "job"', 'is = "leave out"', 'by its number, but no column is = "job". Nothing was imp'),
+        ('is = "event"', 'is = "leave out"', 'one column that says which event it is, is = "event". No'),
+    ],
+)  # fmt: skip
+def test_what_a_book_of_events_needs(follow, old, new, message):
+    with pytest.raises(InvalidInput, match=re.escape(message)):
+        follow(EVENTS, (old, new), plan=EVENTS_PLAN)
+
+
+def test_an_event_that_is_none_or_is_not_told(follow):
+    sheet = "Unit,When,What,Set,Sum,Hours\n1,3.4.2024,gone,Larkov T1,,\n2,3.4.2024,,Larkov T1,,\n"
+    with pytest.raises(InvalidInput) as refused:
+        follow(sheet, ('"leave out"\n[sheets]', '"refuse"\n[sheets]'), plan=EVENTS_PLAN)
+    strange = "'gone' has no meaning in the plan; add it to [columns.\"What\".values]"
+    assert [fault for fault in refused.value.faults if "taken_in" not in fault] == [
+        f"jobs.csv, row 2, column When: {strange}",
+        f"jobs.csv, row 2, column What: {strange}",
+        "jobs.csv, row 3, column When: says something, but What does not say what happened",
+    ]
+
+
+def test_purchases_repairs_and_sales_on_sheets_of_their_own(ledger, tmp_path):
+    units = [f"T{n}" for n in range(1, 13)]
+    write_ods(tmp_path / "books.ods", {
+        "In": [["Tag", "Bought on", "Sort", "Model", "Price paid"],
+               *([tag, f"2024-03-{n:02d}", "radio", "Larkov T1", str(n)] for n, tag in enumerate(units, 1))],
+        "Bench": [["Tag", "Repaired on", "Findings", "Status"],
+                  *([tag, "2024-04-01", "belt gone", "works"] for tag in units[:9])],
+        "Out": [["Tag", "Sold on", "Sold at"], *([tag, "2024-05-01", "60"] for tag in units[:6])],
+        "Wishes": [["What", "Where", "Much"], ["Dallow 80", "fair", "40"]],
+    })  # fmt: skip
+    plan = tmp_path / "plan.toml"
+    draft = draft_plan(tmp_path / "books.ods")
+    answers = [("where_empty", "closed", '"unknown"'), ("for_all", "outcome", '"open"')]
+    plan.write_text(answered(no_remark(draft), answers), encoding="utf-8")
+    assert re.findall("QUESTION: (.{40})", draft) == [
+        "3 of 12 jobs have no date that is closed", "nothing tells how 3 jobs ended. repaired"
+    ]  # fmt: skip
+    assert import_by_plan(tmp_path / "books.ods", plan, ledger).written["jobs"] == 12
+    jobs = {row["job"]: row for row in ledger.rows("jobs")}
+    assert (jobs["T3"]["closed"], jobs["T3"]["sold_for"], jobs["T3"]["bought_for"]) == ("2024-04-01", 60, 3)
+    assert [jobs[tag]["outcome"] for tag in ("T7", "T12")] == ["repaired", "open"]
 
 
 def test_families_of_the_ledger_of_the_plan_and_new_ones(follow, file, ledger):

@@ -1,6 +1,7 @@
 """Files as people keep them, and the dates, amounts, hours and years in them."""
 
 import datetime
+import time
 from decimal import Decimal
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from reliability.records.spreadsheets import (
     table_rows,
 )
 from reliability.records.values import Refused
+from tests.records.workbooks import write_ods, write_xlsx
 
 SHEETS = Path(__file__).parents[1] / "data" / "sheets"
 DMY, MDY, YMD = ORDERS
@@ -88,6 +90,56 @@ def test_what_cannot_be_read_is_said(write, tmp_path, monkeypatch):
         read_grids(path, CsvForm("utf-8", ";", True))
     monkeypatch.setattr(spreadsheets, "MOST_BYTES", 3)
     with pytest.raises(InvalidInput, match=r"has more than 3 bytes: no sheet that somebody keeps by hand"):
+        read_grids(path)
+
+
+CELL = '<row r="{row}"><c r="{column}{row}" t="inlineStr"><is><t>x</t></is></c></row>'
+STRAY = r"(a stray cell far off, perhaps): no sheet that somebody keeps by hand. Nothing was read."
+
+
+def test_a_workbook_of_no_more_than_a_few_cells_is_read(write, tmp_path):
+    (grid,) = read_grids(write_ods(tmp_path / "a.ods", {"jobs": [["No", "Unit"], ["1", "x"]]}))
+    assert (grid.name, grid.rows) == ("jobs", [(1, ["No", "Unit"]), (2, ["1", "x"])])
+    # Formatted to the last row, as programs do: a cell without content is none.
+    empty = '<row r="1048576" s="1"><c r="A1048576" s="1"/></row>'
+    (grid,) = read_grids(write_xlsx(tmp_path / "a.xlsx", CELL.format(row=1, column="A") + empty))
+    assert grid.rows == [(1, ["x"])]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("a.csv", "x\n" * 100_001, f"a.csv reaches 100,001 rows down and 1 columns across {STRAY}"),
+        ("a.csv", "No" + "," * 1000, f"a.csv reaches 1 rows down and 1,001 columns across {STRAY}"),
+        ("a.csv", f"No,Unit\n1,{'x' * 40_000}\n",
+         "a.csv, row 2: a cell has 40,000 characters; at most 32,767 are read. Nothing was read."),
+        ("a.xlsx", CELL.format(row=1048576, column="XFD"),
+         f"a.xlsx reaches 1,048,576 rows down and 16,384 columns across {STRAY}"),
+        ("a.xlsx", CELL.format(row=90_000, column="ALL"),
+         f"a.xlsx reaches 90,000 rows down and 1,000 columns across {STRAY}"),
+        ("a.xlsx", " " * 60_000_000,
+         f"a.xlsx unpacks to more than 50,000,000 bytes: {STRAY.partition(': ')[2]}"),
+        ("a.ods", {"jobs": [[""]] * 100_000 + [["x"]]},
+         f"a.ods reaches 100,001 rows down and 1 columns across {STRAY}"),
+        ("a.ods", {"jobs": [["x", "y" * 32_768]]},
+         "a.ods, row 1: a cell has 32,768 characters; at most 32,767 are read. Nothing was read."),
+    ],
+)  # fmt: skip
+def test_what_would_fill_the_memory_is_refused_at_once(write, tmp_path, name, content, message):
+    writer = {"ods": write_ods, "xlsx": write_xlsx}.get(name[2:], lambda path, text: path.write_text(text))
+    writer(tmp_path / name, content)
+    started = time.process_time()
+    with pytest.raises(InvalidInput) as refused:
+        read_grids(tmp_path / name)
+    assert refused.value.message == message
+    assert time.process_time() - started < 2
+
+
+def test_a_binary_workbook_is_none_that_is_read(tmp_path):
+    path = write_xlsx(tmp_path / "a.xlsx", "", **{"xl/workbook.bin": b"x"})
+    with pytest.raises(
+        InvalidInput, match=r"a\.xlsx is a binary workbook; save it as XLSX\. Nothing was read"
+    ):
         read_grids(path)
 
 
@@ -177,7 +229,7 @@ def test_a_date_is_read_by_the_order_that_is_given_and_never_guessed():
         ("1.234.567", None, "1234567"), ("1.250", ",", "1250"), ("1.250", ".", "1.250"), ("0,125", None,
         "0.125"),
         ("€ 12,-", None, "12"), ("12,– €", None, "12"), ("£7", None, "7"), ("-3,5 EUR", None, "-3.5"),
-        ("7 quid", None, "7"), ("$1,250.00", None, "1250.00"),
+        ("7 quid", None, "7"), ("$1,250.00", None, "1250.00"), ("(27.50)", None, "-27.50"),
     ],
 )  # fmt: skip
 def test_numbers_as_written(cell, mark, number):
@@ -229,7 +281,8 @@ def test_a_bare_number_needs_a_unit():
         (1979, (1979, 1979, False)), ("'79", (1979, 1979, False)), ("1978-81", (1978, 1981, False)),
         ("1978 - 1981", (1978, 1981, False)), ("70s", (1970, 1979, False)), ("80er", (1980, 1989, False)),
         ("ca. 1979", (1977, 1981, True)), ("1979?", (1977, 1981, True)), ("~1979", (1977, 1981, True)),
-        ("um 1987", (1985, 1989, True)), ("c1979", (1977, 1981, True)),
+        ("um 1987", (1985, 1989, True)), ("early 80s", (1980, 1984, False)),
+        ("Ende 70er", (1975, 1979, False)), ("mid-'80s", (1983, 1987, False)), ("c1979", (1977, 1981, True)),
         (datetime.date(1979, 1, 1), (1979, 1979, False)),
     ],
 )  # fmt: skip
