@@ -1359,7 +1359,7 @@ def _lives_of_ledger(
     bench: Bench, event: str, cohort: int | None, as_of: datetime.date | None
 ) -> "pd.DataFrame":
     from reliability.records.frames import read_records
-    from reliability.report.lives_table import lives_table
+    from reliability.report.lives import lives_table
     from reliability.worth.appraiser import appraiser_of
 
     with bench.ledger() as ledger:
@@ -1385,7 +1385,7 @@ def counted_lives(
     from reliability.cluster import executor_for
     from reliability.errors import InvalidInput, unknown
     from reliability.life.bulk import lives_of_counts
-    from reliability.report.lives_table import LIVES_COLUMNS
+    from reliability.report.lives import LIVES_COLUMNS
 
     counts, origin = _counted(bench, folders, event)
     with executor_for(cluster, processes) as executor:

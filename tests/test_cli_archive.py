@@ -21,7 +21,7 @@ from reliability.records import archive
 from reliability.records.archive import open_archives, write_archive
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
-from reliability.report.lives_table import LIVES_COLUMNS
+from reliability.report.lives import LIVES_COLUMNS
 from reliability.worth.lives import worst_findings
 
 ROOT = Path(__file__).parents[1]

@@ -22,7 +22,7 @@ from reliability import __version__
 from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.report.format import cautions, counted, is_known, money, share, verdict_mark
-from reliability.report.pages import whose
+from reliability.report.run import whose
 from reliability.worth.appraisal import CASES, FEW_JOBS, MOST_YEARS
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.judging import LEFT_BECAUSE, LONGEST_WINDOW, NAMES, OFFER_COLUMNS

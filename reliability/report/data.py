@@ -20,7 +20,7 @@ from reliability.life.years import find_changes
 from reliability.records.files import digest, project_folder, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import slugs
-from reliability.report.own_lives import OwnLives, Worked, own_lives, worked_out
+from reliability.report.lives import OwnLives, Worked, own_lives, usual_year, worked_out
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
@@ -272,10 +272,8 @@ class ReportData:
         return tuple(self.odds.shared.components[c] for c in self.entry(family).lives.components)
 
     def usual_year(self, family: str) -> float:
-        """Production year of a usual unit: the middle of the family's span, else of the units seen."""
-        entry = self.entry(family)
-        middle = (entry.first_year + min(entry.last_year, float(self.as_of.year))) / 2
-        return entry.reference_year if np.isnan(middle) else middle
+        """Production year of a usual unit."""
+        return usual_year(self.entry(family), self.as_of)
 
     def usual_age(self, family: str) -> float:
         """Age in years of a usual unit today; NaN if nothing is known of its year."""

@@ -23,7 +23,7 @@ from reliability.report.format import (
     unbroken,
     verdict_mark,
 )
-from reliability.report.pages import CARD
+from reliability.report.run import CARD
 from reliability.worth.judging import gaps_notes
 from reliability.worth.next_steps import CHECK, FINISH, LONG_UNSOLD_DAYS, PRICE, SELL, WRITE_UP, to_do
 from reliability.worth.review import ORDER

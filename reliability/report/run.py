@@ -5,7 +5,11 @@ import gc
 import json
 import multiprocessing
 import os
+import shlex
+import shutil
+import subprocess
 import sys
+import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
@@ -15,16 +19,183 @@ from hashlib import sha256
 from multiprocessing.connection import wait
 from pathlib import Path
 from threading import Thread
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from reliability import __version__
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, ReportError, is_end_of_process, unknown
 from reliability.records.files import digest, replace_file, shipped
-from reliability.report.pages import KINDS, Order, Page, all_pages, around, card_day, mark_in, whose
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.report.data import ReportData
+
+# ---- A page: what it is about, its file, and what stands around the content
+
+
+KINDS = ("index", "fleet", "earnings", "family", "component", "ledger")
+"""Kinds of pages; each is shown by the notebook of its name."""
+
+TITLES = {
+    "index": "What to take",
+    "fleet": "The fleet",
+    "earnings": "What does it earn?",
+    "ledger": "The ledger",
+}
+CARD = "card.html"
+_HEAD_BYTES = 4096
+
+
+def whose(records: "Records", demo: bool) -> str:
+    """Tell whose pages are made: the mark of the ledger, or that it is the demo."""
+    return "demo" if demo else records.ledger
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page to be made.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    subject : str
+        The family or component; empty for pages about the whole bench.
+    target : str
+        File, relative to the report's folder, with ``/``.
+    """
+
+    kind: str
+    subject: str
+    target: str
+
+    @property
+    def called(self) -> str:
+        """What the page is about, for messages."""
+        return f"{self.kind} {self.subject!r}" if self.subject else f"the {self.kind} page"
+
+    def parameters(self, as_of: str) -> dict[str, str]:
+        """Give the notebook's parameters."""
+        return {**({self.kind: self.subject} if self.subject else {}), "as_of": as_of}
+
+
+@dataclass(frozen=True)
+class Order:
+    """What all pages of a run have in common: for whom they are made, by what, for which day.
+
+    Parameters
+    ----------
+    ledger : str
+        Tells the ledger from every other one.
+    demo : bool
+        Whether the records are the demo's.
+    command : str
+        What makes the pages again.
+    as_of : str
+        The day that was asked for, as ISO text; empty if none was.
+    """
+
+    ledger: str
+    demo: bool
+    command: str
+    as_of: str
+
+
+def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list[Page]:
+    """List the pages: families in the order of the ranking, components, then those about the whole bench.
+
+    With families, only these, and the first page.
+    """
+    ranked = [each for each in data.ranking["family"] if families is None or each in families]
+    pages = [Page("family", each, data.family_pages[each]) for each in ranked]
+    if families is None:
+        pages += [Page("component", each, target) for each, target in data.component_pages.items()]
+    whole = ("fleet", "earnings", "ledger", "index") if families is None else ("index",)
+    return pages + [Page(kind, "", f"{kind}.html") for kind in whole]
+
+
+def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
+    """Give the template what stands around the content of a page."""
+    # Loaded here: a run that finds nothing changed shows no page.
+    from reliability.report import format
+    from reliability.worth.plan import cautions
+
+    kind, components = "", tuple[str, ...]()
+    if page.kind == "family":
+        kind, components = data.entry(page.subject).kind, data.components_of(page.subject)
+    elif page.kind == "component":
+        components = (page.subject,)
+    title = page.subject or TITLES[page.kind]
+    up = "../" * page.target.count("/")
+    entries = (
+        (TITLES["index"], "index.html", "index"),
+        (TITLES["fleet"], "fleet.html", "fleet"),
+        ("Components", "index.html#components", "component"),
+        (TITLES["earnings"], "earnings.html", "earnings"),
+        (TITLES["ledger"], "ledger.html", "ledger"),
+    )
+    return {
+        "ledger": order.ledger,
+        "title": f"{title} · benchodds",
+        "demo": order.demo,
+        "navigation": [
+            {"label": label, "target": up + target, "current": each == page.kind}
+            for label, target, each in entries
+        ],
+        "cautions": list(cautions(kind, components)),
+        "more_cautions": list(format.cautions(kind)),
+        "source": [{"label": label, "value": value} for label, value in _source(page, data, order).items()],
+    }
+
+
+def _source(page: Page, data: "ReportData", order: Order) -> dict[str, str]:
+    """Where the content comes from: label -> value, in the order in which it is shown."""
+    # Loaded here: a run that finds nothing changed shows no page.
+    import pandas as pd
+
+    from reliability.report import format
+
+    jobs = data.records.jobs
+    if page.kind == "family":
+        jobs = jobs[jobs["family"] == page.subject]
+    elif page.kind == "component":
+        findings = data.records.findings
+        jobs = jobs[jobs["job"].isin(findings.loc[findings["component"] == page.subject, "job"])]
+    is_open = jobs["outcome"] == "open"
+    days = pd.concat([jobs["taken_in"], jobs["closed"], jobs["sold_on"]]).dropna()
+    command = order.command + (f" --as-of {order.as_of}" if order.as_of else "")
+    given = "; ".join(f"{name} = {value}" for name, value in page.parameters(order.as_of).items() if value)
+    return {
+        "Made again by": command
+        + (f" --family {shlex.quote(page.subject)}" if page.kind == "family" else ""),
+        "Jobs": f"{format.counted(int((~is_open).sum()), 'finished job')}, {int(is_open.sum())} open",
+        "Dates": f"{days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else "none",
+        "As of": data.as_of.isoformat(),
+        "Ledger": data.fingerprint[:16],
+        "Notebook": f"{page.kind}.ipynb",
+        "Parameters": given or "none",
+        "Version": f"benchodds {__version__}",
+    }
+
+
+def mark_in(path: Path, name: str) -> str:
+    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours."""
+    try:
+        with path.open("rb") as page:
+            head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")
+    except OSError:
+        return ""
+    _, found, rest = head.partition(f'<meta name="benchodds-{name}" content="')
+    return rest.partition('"')[0] if found else ""
+
+
+def card_day(out: Path, ledger: str) -> str:
+    """Tell for which day the pocket card beside the pages is; empty if there is none of this ledger."""
+    card = out / CARD
+    return mark_in(card, "day") if mark_in(card, "ledger") == ledger else ""
+
+
+# ---- A run: what was asked for, once
+
 
 PACKAGE = Path(__file__).parents[1]
 NOTEBOOKS = shipped("notebooks")
@@ -122,8 +293,6 @@ def make_pages(
         )
         _note(out, run_key, asked, [*done.made, *done.kept])
     if pdf:
-        from reliability.report.printing import print_pages
-
         done = replace(done, printed=print_pages(out, [*done.made, *done.kept]))
     return done
 
@@ -426,3 +595,70 @@ class Progress:
     def _write(self, piece: str) -> None:
         self._stream.write(piece)
         self._stream.flush()
+
+
+# ---- On paper: Chromium prints pages to PDF, if it is there
+
+
+_BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
+_LONGEST_SECONDS = 120
+
+
+def find_chromium() -> str:
+    """Find a browser of the Chromium family."""
+    found = os.environ.get("BENCHODDS_CHROMIUM") or next(filter(None, map(shutil.which, _BROWSERS)), None)
+    if found is None:
+        raise ReportError(
+            "The pages are there, but PDF files need Chromium, which was not found. On Debian or Ubuntu: "
+            "sudo apt install chromium; elsewhere install it and set BENCHODDS_CHROMIUM to its path."
+        )
+    return found
+
+
+def print_pages(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
+    """Print pages to PDF files beside them, where those are missing or older."""
+    browser = find_chromium()
+    written = []
+    for page in pages:
+        source = (out / page).resolve()
+        target = source.with_suffix(".pdf")
+        if target.exists() and target.stat().st_mtime_ns >= source.stat().st_mtime_ns:
+            continue
+        _print_one(browser, source, target)
+        written.append(page.removesuffix(".html") + ".pdf")
+    return tuple(written)
+
+
+def _print_one(browser: str, source: Path, target: Path) -> None:
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    # Chromium refuses its sandbox to root; the page is ours, runs no script and fetches nothing.
+    sandbox = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
+    with tempfile.TemporaryDirectory() as profile:
+        order = [
+            browser,
+            "--headless",
+            *sandbox,
+            "--disable-gpu",
+            f"--user-data-dir={profile}",
+            "--no-pdf-header-footer",
+        ]
+        try:
+            done = subprocess.run(
+                [*order, f"--print-to-pdf={beside}", source.as_uri()],
+                capture_output=True,
+                text=True,
+                timeout=_LONGEST_SECONDS,
+                check=False,
+            )
+            if not beside.exists():
+                raise ReportError(f"{source.name}: Chromium printed no PDF ({_last_line(done.stderr)}).")
+            os.replace(beside, target)
+        except (OSError, subprocess.TimeoutExpired) as error:
+            raise ReportError(f"{source.name}: Chromium could not be run ({error}).") from error
+        finally:
+            beside.unlink(missing_ok=True)
+
+
+def _last_line(said: str) -> str:
+    lines = [line.strip() for line in said.splitlines() if line.strip()]
+    return lines[-1] if lines else "it said nothing"

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from reliability.report.data import ReportData
-from reliability.report.pages import Page, all_pages
+from reliability.report.run import Page, all_pages
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 WIDTHS = (360, 480, 768, 1024, 1440)

@@ -8,8 +8,8 @@ from markupsafe import escape
 
 from reliability.errors import ReportError
 from reliability.report.data import ReportData
-from reliability.report.pages import Order, Page, around
 from reliability.report.render import export_page, printed
+from reliability.report.run import Order, Page, around
 from tests.report.conftest import EVIL as EVIL_FAMILY
 
 EVIL = "</title><script>alert(1)</script>"

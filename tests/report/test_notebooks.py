@@ -84,8 +84,7 @@ def test_the_commands_of_a_notebook_exist(name: str) -> None:
 
 
 def test_the_form_is_no_page_and_does_not_make_pages_again() -> None:
-    from reliability.report.pages import KINDS
-    from reliability.report.run import PAGE_NOTEBOOKS
+    from reliability.report.run import KINDS, PAGE_NOTEBOOKS
 
     assert sorted(PAGE_NOTEBOOKS) == sorted(f"{name}.ipynb" for name in NAMES)
     assert BENCH not in KINDS

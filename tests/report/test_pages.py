@@ -6,7 +6,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from reliability.report.data import ReportData
-from reliability.report.pages import all_pages
+from reliability.report.run import all_pages
 
 
 def test_every_link_leads_to_a_page_and_no_name_is_used_twice(

@@ -16,7 +16,7 @@ from numpy.testing import assert_array_equal
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.card import DOUBLES, card_data, ceiling_words, list_groups, make_card, write_card
 from reliability.report.format import money, share
-from reliability.report.pages import CARD, card_day, mark_in
+from reliability.report.run import CARD, card_day, mark_in
 from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
 from reliability.worth.odds import normal_draws
 from reliability.worth.review import ranking

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from reliability.errors import ReportError
-from reliability.report.printing import find_chromium, print_pages
+from reliability.report.run import find_chromium, print_pages
 
 
 def test_without_chromium_one_line_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:

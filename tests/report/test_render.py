@@ -11,8 +11,8 @@ import pytest
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
 from reliability.report.data import ReportData
-from reliability.report.pages import Order, Page, around
 from reliability.report.render import check_parameters, render
+from reliability.report.run import Order, Page, around
 
 WriteNotebook = Callable[..., Path]
 

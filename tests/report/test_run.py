@@ -17,10 +17,17 @@ from reliability.errors import InvalidInput, ReportError, UnknownName
 from reliability.records.files import digest, replace_file
 from reliability.records.frames import Records
 from reliability.report import data as data_module
-from reliability.report import printing
+from reliability.report import run as run_module
 from reliability.report.data import ReportData
-from reliability.report.pages import all_pages
-from reliability.report.run import NOTEBOOKS, PAGE_NOTEBOOKS, PagesMade, Progress, make_pages, processes
+from reliability.report.run import (
+    NOTEBOOKS,
+    PAGE_NOTEBOOKS,
+    PagesMade,
+    Progress,
+    all_pages,
+    make_pages,
+    processes,
+)
 from reliability.worth.review import families_of_interest
 from tests.report.conftest import EVIL, LONG, QUICK
 
@@ -221,7 +228,7 @@ def test_a_process_that_ends_is_told(
 def test_pages_are_printed_on_request(
     tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(printing, "print_pages", lambda out, pages: tuple(f"{page}.pdf" for page in pages))
+    monkeypatch.setattr(run_module, "print_pages", lambda out, pages: tuple(f"{page}.pdf" for page in pages))
     made = run(awkward_records, tmp_path / "out", pdf=True)
     assert len(made.printed) == len(made.made)
 

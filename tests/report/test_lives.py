@@ -9,7 +9,7 @@ from reliability.errors import InvalidInput
 from reliability.life.lives import observe
 from reliability.life.model_check import FAIR, TOO_FEW
 from reliability.records.frames import records_from_rows
-from reliability.report.own_lives import OwnLives, _status
+from reliability.report.lives import OwnLives, _status
 
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
 
