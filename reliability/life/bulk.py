@@ -50,23 +50,11 @@ APART = ("component", "family", "kind", "year", "weight", "record", "lower", "up
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """Counted lives of one component in some families, small enough to be sent to a fit.
-
-    Attributes
-    ----------
-    component : str
-    families, kinds : ndarray of object, shape (n_strata,)
-        The strata, in this order.
-    lives : dict of str to ndarray, shape (n_lives,)
-        stratum (position), first and last year in which the life began, months of age (at the first year),
-        fitted, happened.
-    apart : DataFrame
-        As in `Counts`.
-    """
+    """Counted lives of one component in some families, small enough to be sent to a fit."""
 
     component: str
-    families: ObjectArray
-    kinds: ObjectArray
+    families: ObjectArray  # (n_strata,)
+    kinds: ObjectArray  # (n_strata,)
     counted: dict[str, NDArray[Any]]
     apart: pd.DataFrame
 
@@ -93,20 +81,11 @@ class Piece:
 
 @dataclass(frozen=True, eq=False)
 class Lives:
-    """Life records of a piece, with the year that each row assumes.
-
-    Attributes
-    ----------
-    records : LifeRecords
-    year : ndarray of float64, shape (n_rows,)
-        Of production, or of fitting.
-    fitted : ndarray of bool, shape (n_rows,)
-        Whether it is that of fitting.
-    """
+    """Life records of a piece, with the year that each row assumes."""
 
     records: LifeRecords
-    year: FloatArray
-    fitted: BoolArray
+    year: FloatArray  # (n_rows,)
+    fitted: BoolArray  # (n_rows,)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,13 +127,7 @@ class Counts:
         return self.counted["stratum"].size + int(self.apart["record"].nunique())
 
     def mean_years(self) -> FloatArray:
-        """Mean production year of the parts of each family, parts fitted later left out.
-
-        Returns
-        -------
-        ndarray of float64, shape (n_families,)
-            NaN where no part of a known production year was found.
-        """
+        """Mean production year of the parts of each family, parts fitted later left out."""
         size = self.families.size
         family = self.counted["stratum"] % max(size, 1)
         built = self.apart[~self.apart["fitted"].astype(bool)]

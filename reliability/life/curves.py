@@ -1,5 +1,6 @@
-"""Curves without a model: Kaplan-Meier, isotonic and Turnbull estimates with bands."""
+"""Curves without a model: Kaplan-Meier, isotonic and Turnbull estimates with bands; comebacks after sales."""
 
+import datetime
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -8,14 +9,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq, isotonic_regression
-from scipy.special import expit, logit, xlogy
-from scipy.stats import chi2, norm
+from scipy.special import chdtri, expit, logit, ndtri, xlogy
 
-from reliability.errors import InvalidInput
-from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords
-
-# Distribution of lives known to lie in intervals, and likelihood-ratio limits for it.
-
+from reliability.errors import InvalidInput, unknown
+from reliability.life.lives import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    LifeRecords,
+    require_columns,
+    require_unique,
+)
 
 # ---- Likelihood of probability masses on cells of age, and its maximum
 
@@ -30,30 +34,17 @@ _PENALTY = 10.0
 
 @dataclass(frozen=True, eq=False)
 class CellLikelihood:
-    """Records that each say: the life ended in one of these runs of cells.
+    """Records that each say: the life ended in one of these runs of cells."""
 
-    Attributes
-    ----------
-    first, last : ndarray of int64, shape (n_rows,)
-        Run of cells of each row, ``last`` not included.
-    weight : ndarray of float64, shape (n_rows,)
-        What the masses of the run are multiplied with.
-    start : ndarray of int64, shape (n_records,)
-        First row of each record; the rows of a record are added up.
-    count : ndarray of float64, shape (n_records,)
-        How many such records there are.
-    n_cells : int
-    """
-
-    first: IntArray
-    last: IntArray
-    weight: FloatArray
-    start: IntArray
-    count: FloatArray
+    first: IntArray  # (n_rows,): run of cells of each row,
+    last: IntArray  # (n_rows,): not included
+    weight: FloatArray  # (n_rows,): what the masses of the run are multiplied with
+    start: IntArray  # (n_records,): first row of each record, whose rows are added up
+    count: FloatArray  # (n_records,)
     n_cells: int
 
     def of_records(self, mass: FloatArray) -> FloatArray:
-        """Likelihood of each record; ndarray of float64, shape (n_records,)."""
+        """Likelihood of each record; (n_records,)."""
         total = np.concatenate(([0.0], np.cumsum(mass)))
         return np.add.reduceat(self.weight * (total[self.last] - total[self.first]), self.start)
 
@@ -65,7 +56,7 @@ class CellLikelihood:
         return float(self.count @ np.log(likelihood))
 
     def gradient(self, mass: FloatArray) -> FloatArray:
-        """Differentiate the log-likelihood by each mass; ndarray of float64, shape (n_cells,)."""
+        """Differentiate the log-likelihood by each mass; (n_cells,)."""
         length = np.diff(np.append(self.start, self.first.size))
         value = np.repeat(self.count / self.of_records(mass), length) * self.weight
         size = self.n_cells + 1
@@ -73,10 +64,7 @@ class CellLikelihood:
         return np.cumsum(step)[:-1]
 
     def gram(self, cells: IntArray, each: FloatArray) -> FloatArray:
-        """Second derivatives by the masses of some cells (ascending), their sign turned.
-
-        `each` is the likelihood of each record, as `of_records` gives it.
-        """
+        """Second derivatives by the masses of some cells (ascending), sign turned; `each` of a record."""
         worth = self.count / each**2
         begin, end = np.searchsorted(cells, self.first), np.searchsorted(cells, self.last)
         n_single = int(np.searchsorted(np.diff(self.start, append=self.first.size) > 1, True))
@@ -106,22 +94,14 @@ class CellLikelihood:
 
 @dataclass(frozen=True, eq=False)
 class Maximum:
-    """Masses that maximise a likelihood.
+    """Masses that maximise a likelihood."""
 
-    Attributes
-    ----------
-    mass : ndarray of float64, shape (n_cells,)
-    log_likelihood : float
-    multiplier : ndarray of float64, shape (n_groups,)
-        Rise in log-likelihood per unit of mass granted to each group of cells.
-    gap : float
-        The log-likelihood is at most this far below its supremum.
-    """
-
-    mass: FloatArray
+    mass: FloatArray  # (n_cells,)
     log_likelihood: float
-    multiplier: FloatArray
-    gap: float
+    multiplier: (
+        FloatArray  # (n_groups,): rise in log-likelihood per unit of mass granted to each group of cells
+    )
+    gap: float  # the log-likelihood is at most this far below its supremum
 
 
 def maximise(
@@ -131,31 +111,13 @@ def maximise(
     start: FloatArray | None = None,
     tolerance: float = TOLERANCE,
 ) -> Maximum:
-    r"""Maximise the likelihood over masses, with a fixed total in each group of cells.
-
-    Few cells carry mass at the maximum. Each round takes a self-consistency step (expectation and
-    maximisation), then one Newton step on the cells that carry mass and, between any two of them, the one
-    that wants it most: the second-order expansion of the log-likelihood is a least-squares problem under
-    non-negativity [1]_. It ends where the optimality conditions hold: no cell has a larger derivative
-    than the multiplier of its group.
-
-    Parameters
-    ----------
-    likelihood : CellLikelihood
-    group : ndarray of int64, shape (n_cells,), optional
-        Group of each cell, 0, 1, …; without it all cells are one group with total 1.
-    total : ndarray of float64, shape (n_groups,), optional
-        Mass of each group.
-    start : ndarray of float64, shape (n_cells,), optional
-        Where to begin.
-    tolerance : float
-        Gap in log-likelihood, per record, below which the maximum counts as found.
-
-    References
-    ----------
-    .. [1] Y. Wang, "On fast computation of the non-parametric maximum likelihood estimate of a mixing
-       distribution", J. R. Stat. Soc. B 69 (2007) 185-198.
-    """
+    """Maximise the likelihood over masses, with a fixed total in each group of cells; else all are one."""
+    # Few cells carry mass at the maximum. Each round takes a self-consistency step (expectation and
+    # maximisation), then one Newton step on the cells that carry mass and, between any two of them, the one
+    # that wants it most: the second-order expansion of the log-likelihood is a least-squares problem under
+    # non-negativity (Y. Wang, "On fast computation of the non-parametric maximum likelihood estimate of a
+    # mixing distribution", J. R. Stat. Soc. B 69 (2007) 185-198). It ends where the optimality conditions
+    # hold: no cell has a larger derivative than the multiplier of its group.
     group = np.zeros(likelihood.n_cells, dtype=np.int64) if group is None else group
     total = np.ones(1) if total is None else total
     mass = np.zeros(likelihood.n_cells) if start is None else _scaled(start, group, total)
@@ -299,45 +261,25 @@ def _search(
 
 @dataclass(frozen=True, eq=False)
 class Masses:
-    """Nonparametric maximum-likelihood distribution.
-
-    Attributes
-    ----------
-    records : LifeRecords
-        What it was made from.
-    left, right : ndarray of float64, shape (n_cells,)
-        Cells (left, right] that can carry mass, in years; equal ends are a single age.
-    likelihood : CellLikelihood
-        The records, in terms of these cells.
-    maximum : Maximum
-        The masses, their log-likelihood and how well the optimality conditions hold.
-    """
+    """Nonparametric maximum-likelihood distribution: masses on cells (left, right], or at single ages."""
 
     records: LifeRecords
-    left: FloatArray
-    right: FloatArray
+    left: FloatArray  # (n_cells,), years
+    right: FloatArray  # (n_cells,), years
     likelihood: CellLikelihood
     maximum: Maximum
 
     @property
     def mass(self) -> FloatArray:
-        """Probability of each cell; ndarray of float64, shape (n_cells,)."""
+        """Probability of each cell; (n_cells,)."""
         return self.maximum.mass
 
 
 def turnbull(records: LifeRecords) -> Masses:
-    """Maximise the likelihood of all records over every distribution of lives.
-
-    Only the innermost intervals can carry mass: where a lower end is directly followed by an upper
-    one [1]_. For a record with weighted alternatives its likelihood is the weighted sum over them; the
-    innermost intervals of all alternatives suffice, because moving mass into one takes it out of no
-    alternative. The likelihood stays concave in the masses, so there is one maximum.
-
-    References
-    ----------
-    .. [1] B. W. Turnbull, "The empirical distribution function with arbitrarily grouped, censored and
-       truncated data", J. R. Stat. Soc. B 38 (1976) 290-295.
-    """
+    """Maximise the likelihood of all records over every distribution of lives."""
+    # For a record with weighted alternatives its likelihood is the weighted sum over them; the innermost
+    # intervals of all alternatives suffice, because moving mass into one takes it out of no alternative. The
+    # likelihood stays concave in the masses, so there is one maximum.
     left, right, likelihood = cells_of(records)
     return Masses(records, left, right, likelihood, maximise(likelihood))
 
@@ -345,79 +287,40 @@ def turnbull(records: LifeRecords) -> Masses:
 def cells_of(
     records: LifeRecords, split_years: float | None = None
 ) -> tuple[FloatArray, FloatArray, CellLikelihood]:
-    """Innermost intervals of the records, and the likelihood in terms of them.
+    """Find the ends of the cells that can carry mass, ascending, and the likelihood in terms of them.
 
-    Parameters
+    These are the innermost intervals: where a lower end is directly followed by an upper one [1]_. None
+    straddles `split_years`, and both sides of it have a cell, as is needed where the share failed by that age
+    is held at some value.
+
+    References
     ----------
-    records : LifeRecords
-        One stratum.
-    split_years : float, optional
-        An age that no cell may straddle. Then both sides of it have a cell, as is needed where the
-        share failed by that age is held at some value.
-
-    Returns
-    -------
-    left, right : ndarray of float64, shape (n_cells,)
-        Cells (left, right] in years, ascending.
-    likelihood : CellLikelihood
+    .. [1] B. W. Turnbull, "The empirical distribution function with arbitrarily grouped, censored and
+       truncated data", J. R. Stat. Soc. B 38 (1976) 290-295.
     """
     extra = np.empty(0) if split_years is None else np.array([0.0, split_years, np.inf])
     ages, place = np.unique(np.concatenate((records.lower, records.upper, extra)), return_inverse=True)
     # At each age the order is: an exact life begins, an interval ends (end included), an interval
     # begins (end left out). Threefold places on the line keep the three apart.
     n = len(records)
-    low = 3 * place[:n] + np.where(records.lower == records.upper, 0, 2)
-    high = 3 * place[n : 2 * n] + 1
+    begin = 3 * place[:n] + np.where(records.lower == records.upper, 0, 2)
+    end = 3 * place[n : 2 * n] + 1
     split = 3 * place[2 * n :]
-    cell_low, cell_high = innermost(
-        np.concatenate((low, split[:2] + 2)), np.concatenate((high, split[1:] + 1))
-    )
-    likelihood = cell_likelihood(
-        np.searchsorted(cell_low, low, side="left"),
-        np.searchsorted(cell_high, high, side="right"),
-        records.weight,
-        records.record,
-        records.count,
-        n_cells=cell_low.size,
-    )
-    return ages[cell_low // 3], ages[cell_high // 3], likelihood
-
-
-def innermost(low: IntArray, high: IntArray) -> tuple[IntArray, IntArray]:
-    """Pairs of a lower end and the next upper end with no other lower end between them.
-
-    Parameters
-    ----------
-    low, high : ndarray of int64, shape (n,)
-        Places of lower and upper ends on one line; no lower end shares a place with an upper one.
-
-    Returns
-    -------
-    low, high : ndarray of int64, shape (n_cells,)
-        Sorted; the cells do not overlap.
-    """
-    low, high = np.unique(low), np.unique(high)
+    low = np.unique(np.concatenate((begin, split[:2] + 2)))
+    high = np.unique(np.concatenate((end, split[1:] + 1)))
     following = np.searchsorted(high, low)
-    has_end = following < high.size
-    low, next_high = low[has_end], high[following[has_end]]
-    next_low = np.append(low[1:], np.iinfo(np.int64).max)
-    keep = next_low > next_high
-    return low[keep], next_high[keep]
+    low, following = low[following < high.size], following[following < high.size]
+    keep = np.append(low[1:], np.iinfo(np.int64).max) > high[following]
+    low, high = low[keep], high[following[keep]]
+    first, last = np.searchsorted(low, begin, side="left"), np.searchsorted(high, end, side="right")
+    return ages[low // 3], ages[high // 3], _cell_likelihood(first, last, records, low.size)
 
 
-def cell_likelihood(
-    first: IntArray,
-    last: IntArray,
-    weight: FloatArray,
-    record: IntArray,
-    count: FloatArray,
-    *,
-    n_cells: int,
-) -> CellLikelihood:
+def _cell_likelihood(first: IntArray, last: IntArray, records: LifeRecords, n_cells: int) -> CellLikelihood:
     """Gather records that say the same of the cells, and sort their rows together."""
-    order = np.lexsort((last, first, record))
-    first, last, record = first[order], last[order], record[order]
-    weight, count = weight[order], count[order]
+    order = np.lexsort((last, first, records.record))
+    first, last, record = first[order], last[order], records.record[order]
+    weight, count = records.weight[order], records.count[order]
     start = np.flatnonzero(np.append(True, record[1:] != record[:-1]))
     length = np.diff(np.append(start, record.size))
     single = length == 1
@@ -427,14 +330,12 @@ def cell_likelihood(
     )
     gathered = np.bincount(inverse.ravel(), count[at], len(pairs))
     mixed = np.repeat(~single, length)
-    mixed_length = length[~single]
+    mixed_start = len(pairs) + np.cumsum(length[~single]) - length[~single]
     return CellLikelihood(
         first=np.concatenate((pairs[:, 0].astype(np.int64), first[mixed])),
         last=np.concatenate((pairs[:, 1].astype(np.int64), last[mixed])),
         weight=np.concatenate((pairs[:, 2], weight[mixed])),
-        start=np.concatenate(
-            (np.arange(len(pairs)), len(pairs) + np.cumsum(mixed_length) - mixed_length)
-        ).astype(np.int64),
+        start=np.concatenate((np.arange(len(pairs)), mixed_start)).astype(np.int64),
         count=np.concatenate((gathered, count[start[~single]])),
         n_cells=n_cells,
     )
@@ -450,22 +351,11 @@ _EDGE = 1e-9
 
 
 def share_limits(masses: Masses, age_years: float, level: float) -> tuple[float, float]:
-    """Limits for the share failed by an age.
-
-    The share is held at a value while all masses adapt; the values whose likelihood ratio stays below
-    the chi-square quantile make the interval. Between inspections the true law has smaller quantiles,
-    so the interval errs on the wide side there.
-
-    Parameters
-    ----------
-    masses : Masses
-        The fitted distribution.
-    age_years : float
-        Above 0 and finite.
-    level : float
-        Between 0 and 1.
-    """
-    profile = _MassProfile(masses, age_years, float(chi2.ppf(level, 1)))
+    """Limits for the share failed by an age above 0."""
+    # The share is held at a value while all masses adapt; the values whose likelihood ratio stays below the
+    # chi-square quantile make the interval. Between inspections the true law has smaller quantiles, so it
+    # errs on the wide side there.
+    profile = _MassProfile(masses, age_years, float(chdtri(1, 1 - level)))
     return profile.limit(0.0), profile.limit(1.0)
 
 
@@ -527,9 +417,6 @@ class _MassProfile:
         return float(expit(logit(centre) + sign * min(wide, 4.0)))
 
 
-# One nonparametric curve of the share failed by each age, whatever is known of the lives.
-
-
 # ---- Current status: each part was looked at once and was found failed or sound
 
 
@@ -537,73 +424,16 @@ MAX_BAND_AGES = 256
 _HALVINGS = 45
 
 
-@dataclass(frozen=True, eq=False)
-class StatusCounts:
-    """Parts inspected once, gathered by age.
+class _Profile:
+    """Likelihood ratio of given shares at some (n_at,) of the ages (n_ages,), all of them at once.
 
-    Attributes
-    ----------
-    age_years, inspected, failed : ndarray of float64, shape (n_ages,)
-        Distinct ages, ascending, with the (weighed) number of parts and of failed parts.
-    """
-
-    age_years: FloatArray
-    inspected: FloatArray
-    failed: FloatArray
-
-
-def status_counts(age_years: FloatArray, failed: FloatArray, count: FloatArray) -> StatusCounts:
-    """Gather current-status records by age.
-
-    Parameters
-    ----------
-    age_years : ndarray of float64, shape (n_records,)
-        Age at inspection.
-    failed : ndarray of bool, shape (n_records,)
-    count : ndarray of float64, shape (n_records,)
-    """
-    ages, at = np.unique(age_years, return_inverse=True)
-    inspected = np.bincount(at, count, ages.size).astype(np.float64)
-    return StatusCounts(ages, inspected, np.bincount(at, count * failed, ages.size).astype(np.float64))
-
-
-def monotone_share(counts: StatusCounts) -> FloatArray:
-    """Share failed by each age: the exact nonparametric maximum-likelihood estimate.
-
-    For current status it is the weighted isotonic regression of failed/inspected on age.
-
-    Returns
-    -------
-    ndarray of float64, shape (n_ages,)
-        Never falling, in [0, 1].
-
-    References
-    ----------
-    .. [1] M. Ayer et al., "An empirical distribution function for sampling with incomplete
-       information", Ann. Math. Stat. 26 (1955) 641-647.
-    """
-    share = isotonic_regression(counts.failed / counts.inspected, weights=counts.inspected).x
-    return np.clip(share, 0.0, 1.0)  # rounding only
-
-
-def likelihood_ratio_band(counts: StatusCounts, level: float) -> tuple[FloatArray, FloatArray]:
-    """Pointwise band for the share failed, by inverting the likelihood-ratio statistic.
-
-    Returns
-    -------
-    low, high : ndarray of float64, shape (n_ages,)
-        Exact at up to 256 of the ages, evenly chosen; wider at those between.
-
-    Notes
-    -----
-    Under the restriction that the share at one age is `t`, the younger ages get their own monotone
-    fit cut off above at `t` and the older ones theirs cut off below. Twice the loss in log-likelihood
-    is compared with the chi-square quantile. That law is right where every age holds many inspections;
-    where inspections are spread over age the limit law has smaller quantiles (1.62 in place of 2.71 at
-    90 %, 2.27 in place of 3.84 at 95 %) [1]_, and between the two lies a whole family of laws [2]_.
-    In simulations with 10 to 200 inspections the smaller quantiles covered 79 to 93 % where 90 % was
-    promised (as little as 75 % with few distinct ages), the chi-square ones 90 to 98 %: the band errs
-    on the wide side.
+    Under the restriction that the share at one age is `t`, the younger ages get their own monotone fit cut
+    off above at `t` and the older ones theirs cut off below. Twice the loss in log-likelihood is compared
+    with the chi-square quantile. That law is right where every age holds many inspections; where inspections
+    are spread over age the limit law has smaller quantiles (1.62 in place of 2.71 at 90 %, 2.27 in place of
+    3.84 at 95 %) [1]_, and between the two lies a whole family of laws [2]_. In simulations with 10 to 200
+    inspections the smaller quantiles covered 79 to 93 % where 90 % was promised (as little as 75 % with few
+    distinct ages), the chi-square ones 90 to 98 %: the band errs on the wide side.
 
     References
     ----------
@@ -612,26 +442,10 @@ def likelihood_ratio_band(counts: StatusCounts, level: float) -> tuple[FloatArra
     .. [2] R. Tang, M. Banerjee and M. R. Kosorok, "Likelihood based inference for current status data
        on a grid", Ann. Stat. 40 (2012) 45-72.
     """
-    share = monotone_share(counts)
-    allowed = float(chi2.ppf(level, 1))
-    at = np.unique(np.linspace(0, share.size - 1, min(share.size, MAX_BAND_AGES)).round().astype(np.int64))
-    profile = _Profile(counts, share, at)
-    low, high = profile.bound(allowed, 0.0), profile.bound(allowed, 1.0)
-    # An age in between has at least the share of the younger one and at most that of the older one.
-    ages = np.arange(share.size)
-    return (
-        low[np.searchsorted(at, ages, side="right") - 1],
-        high[np.searchsorted(at, ages, side="left")],
-    )
 
-
-class _Profile:
-    """Likelihood ratio of given shares at some of the ages, all of them at once."""
-
-    def __init__(self, counts: StatusCounts, share: FloatArray, at: IntArray) -> None:
-        self.counts, self.share, self.at = counts, share[at], at
-        ratio = counts.failed / counts.inspected
-        size = ratio.size
+    def __init__(self, inspected: FloatArray, failed: FloatArray, share: FloatArray, at: IntArray) -> None:
+        self.inspected, self.failed, self.share, self.at = inspected, failed, share[at], at
+        ratio, size = failed / inspected, failed.size
         # Below the age: its own fit, to be cut at the share from above; beyond: from below.
         self.floor = np.zeros((at.size, size))
         self.ceiling = np.ones((at.size, size))
@@ -639,28 +453,26 @@ class _Profile:
             self.floor[row, j:] = -np.inf
             self.ceiling[row, : j + 1] = np.inf
             if j > 0:
-                self.floor[row, :j] = isotonic_regression(ratio[:j], weights=counts.inspected[:j]).x
+                self.floor[row, :j] = isotonic_regression(ratio[:j], weights=inspected[:j]).x
             if j + 1 < size:
-                self.ceiling[row, j + 1 :] = isotonic_regression(
-                    ratio[j + 1 :], weights=counts.inspected[j + 1 :]
-                ).x
+                self.ceiling[row, j + 1 :] = isotonic_regression(ratio[j + 1 :], weights=inspected[j + 1 :]).x
         self.best = self._log_likelihood(share[None, :])[0]
 
     def _log_likelihood(self, share: FloatArray) -> FloatArray:
-        sound = self.counts.inspected - self.counts.failed
-        return np.sum(xlogy(self.counts.failed, share) + xlogy(sound, 1 - share), axis=1)
+        sound = self.inspected - self.failed
+        return np.sum(xlogy(self.failed, share) + xlogy(sound, 1 - share), axis=1)
 
     def ratio(self, value: FloatArray) -> FloatArray:
-        """Twice the loss in log-likelihood if the share at each age is `value`."""
+        """Twice the loss in log-likelihood if the share at each age is `value`; both (n_at,)."""
         column = value[:, None]
-        j = np.arange(self.counts.failed.size)
+        j = np.arange(self.failed.size)
         before, after = j < self.at[:, None], j > self.at[:, None]
         restricted = np.where(before, np.minimum(self.floor, column), column)
         restricted = np.where(after, np.maximum(self.ceiling, column), restricted)
         return 2 * (self.best - self._log_likelihood(restricted))
 
     def bound(self, allowed: float, end: float) -> FloatArray:
-        """Farthest share towards `end` whose likelihood ratio is still allowed."""
+        """Farthest share towards `end` whose likelihood ratio is still allowed; (n_at,)."""
         inside, outside = self.share.copy(), np.full(self.at.size, end)
         reached = self.ratio(outside) <= allowed
         for _ in range(_HALVINGS):
@@ -675,37 +487,17 @@ class _Profile:
 
 @dataclass(frozen=True, eq=False)
 class ProductLimit:
-    """Product-limit estimate at the distinct times.
-
-    Attributes
-    ----------
-    time : ndarray of float64, shape (n_times,)
-        Distinct times, ascending.
-    at_risk, events : ndarray of float64, shape (n_times,)
-        Under observation just before each time; events at it.
-    surviving : ndarray of float64, shape (n_times,)
-        Share without the event after each time.
-    standard_error : ndarray of float64, shape (n_times,)
-        Greenwood's, of the surviving share; NaN once nobody survives.
-    """
+    """Product-limit estimate at the distinct times; every array has the shape (n_times,)."""
 
     time: FloatArray
-    at_risk: FloatArray
+    at_risk: FloatArray  # under observation just before each time
     events: FloatArray
-    surviving: FloatArray
-    standard_error: FloatArray
+    surviving: FloatArray  # share without the event after each time
+    standard_error: FloatArray  # Greenwood's, of that share; NaN once nobody survives
 
 
 def product_limit(time: FloatArray, event: BoolArray, count: FloatArray) -> ProductLimit:
-    """Kaplan-Meier curve with Greenwood's standard errors; events come before censorings at ties.
-
-    Parameters
-    ----------
-    time : ndarray of float64, shape (n,)
-        Time of the event, or until which it had not happened.
-    event : ndarray of bool, shape (n,)
-    count : ndarray of float64, shape (n,)
-    """
+    """Kaplan-Meier curve with Greenwood's standard errors; events come before censorings at ties."""
     from lifelines import KaplanMeierFitter  # half a second that most commands need not pay
 
     # The library switches numpy's warnings off for good, and doubts weights that are not whole; its
@@ -715,8 +507,7 @@ def product_limit(time: FloatArray, event: BoolArray, count: FloatArray) -> Prod
         fitted = KaplanMeierFitter().fit(time, event, weights=count)
     table = fitted.event_table
     wanted = np.isin(table.index.to_numpy(), time)  # the library adds a row at time 0
-    at_risk = table["at_risk"].to_numpy(float)[wanted]
-    events = table["observed"].to_numpy(float)[wanted]
+    at_risk, events = (table[name].to_numpy(float)[wanted] for name in ("at_risk", "observed"))
     surviving = fitted.survival_function_.to_numpy()[:, 0][wanted]
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.sqrt(np.cumsum(events / (at_risk * (at_risk - events))))
@@ -725,31 +516,20 @@ def product_limit(time: FloatArray, event: BoolArray, count: FloatArray) -> Prod
 
 
 def failed_band(curve: ProductLimit, level: float) -> tuple[FloatArray, FloatArray]:
-    """Pointwise band for the share failed.
-
-    On the log(-log) scale of the surviving share where it lies strictly between 0 and 1. Before the
-    first event and after the last survivor that scale has no answer; there the likelihood ratio gives
-    the limit that remains [1]_.
-
-    Returns
-    -------
-    low, high : ndarray of float64, shape (n_times,)
-
-    References
-    ----------
-    .. [1] D. R. Thomas and G. L. Grunkemeier, "Confidence interval estimation of survival probabilities
-       for censored data", J. Am. Stat. Assoc. 70 (1975) 865-871.
-    """
+    """Pointwise band for the share failed; two arrays (n_times,)."""
+    # On the log(-log) scale of the surviving share where it lies strictly between 0 and 1. Before the first
+    # event and after the last survivor that scale has no answer; there the likelihood ratio gives the limit
+    # that remains (D. R. Thomas and G. L. Grunkemeier, "Confidence interval estimation of survival
+    # probabilities for censored data", J. Am. Stat. Assoc. 70 (1975) 865-871).
     surviving, error = curve.surviving, curve.standard_error
     with np.errstate(divide="ignore", invalid="ignore"):
-        half = norm.ppf((1 + level) / 2) * error / (surviving * np.log(surviving))
+        half = ndtri((1 + level) / 2) * error / (surviving * np.log(surviving))
         low, high = 1 - surviving ** np.exp(half), 1 - surviving ** np.exp(-half)
-    allowed = chi2.ppf(level, 1) / 2
-    untouched = surviving >= 1
+    allowed = float(chdtri(1, 1 - level)) / 2
+    untouched, gone = surviving >= 1, surviving <= 0
     # All at risk at the end of this time survived it: (1 - failed) ** at_risk is the likelihood.
     low[untouched] = 0.0
     high[untouched] = -np.expm1(-allowed / curve.at_risk[untouched])
-    gone = surviving <= 0
     if gone.any():
         low[gone], high[gone] = _low_when_gone(curve, allowed), 1.0
     return low, high
@@ -783,6 +563,10 @@ _GREENWOOD_NOTE = (
     "Greenwood's error on the log(-log) scale; likelihood ratio before the first failure and after the "
     "last survivor"
 )
+
+
+_BEGIN = {"age_years": 0.0, "age_from_years": 0.0, "failed": 0.0, "low": 0.0, "high": 0.0}
+_REST = ("standard_error", "at_risk", "events")
 
 
 @dataclass(frozen=True, eq=False)
@@ -885,17 +669,7 @@ class Curve:
 
     def table(self) -> pd.DataFrame:
         """One row per age: age_years, age_from_years, failed, low, high, standard_error, at_risk, events."""
-        names = (
-            "age_years",
-            "age_from_years",
-            "failed",
-            "low",
-            "high",
-            "standard_error",
-            "at_risk",
-            "events",
-        )
-        return pd.DataFrame({name: getattr(self, name) for name in names})
+        return pd.DataFrame({name: getattr(self, name) for name in (*_BEGIN, *_REST)})
 
 
 def fit_curve(records: LifeRecords, *, level: float = 0.90, has_band: bool = True) -> Curve:
@@ -938,11 +712,10 @@ def _curve(
 ) -> Curve:
     """Complete the columns by the beginning of life and by NaN where a method has no such number."""
     size = columns["age_years"].size if columns else -1
-    begin = {"age_years": 0.0, "age_from_years": 0.0, "failed": 0.0, "low": 0.0, "high": 0.0}
     arrays = {}
-    for name in (*begin, "standard_error", "at_risk", "events"):
+    for name in (*_BEGIN, *_REST):
         values = columns.get(name, np.full(max(size, 0), np.nan))
-        arrays[name] = np.append(begin.get(name, np.nan), values) if size >= 0 else np.empty(0)
+        arrays[name] = np.append(_BEGIN.get(name, np.nan), values) if size >= 0 else np.empty(0)
     first = np.unique(records.record, return_index=True)[1]
     number = float(records.count[first].sum()) if columns else 0.0
     return Curve(method=method, status=status, level=level, n_records=number, band_note=band_note, **arrays)
@@ -971,23 +744,44 @@ def _kaplan_meier_curve(records: LifeRecords, level: float, has_band: bool) -> C
         records, level, columns, method="Kaplan-Meier", status=_status(records), band_note=_GREENWOOD_NOTE
     )
     # Until the first age nobody has failed, but somebody might have.
-    curve.high[0] = -np.expm1(-chi2.ppf(level, 1) / 2 / curve.n_records)
+    curve.high[0] = -np.expm1(-chdtri(1, 1 - level) / 2 / curve.n_records)
     return curve
 
 
 def _isotonic_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
-    failed = np.isfinite(records.upper)
-    counts = status_counts(np.where(failed, records.upper, records.lower), failed, records.count)
+    is_failed = np.isfinite(records.upper)
+    ages, place = np.unique(np.where(is_failed, records.upper, records.lower), return_inverse=True)
+    inspected, failed = (
+        np.bincount(place, each, ages.size).astype(np.float64)
+        for each in (records.count, records.count * is_failed)
+    )
+    # The maximum-likelihood estimate (M. Ayer et al., "An empirical distribution function for sampling with
+    # incomplete information", Ann. Math. Stat. 26 (1955) 641-647); cut for rounding only.
+    share = np.clip(isotonic_regression(failed / inspected, weights=inspected).x, 0.0, 1.0)
     columns = {
-        "age_years": counts.age_years,
-        "age_from_years": np.append(0.0, counts.age_years[:-1]),
-        "failed": monotone_share(counts),
-        "at_risk": counts.inspected,
-        "events": counts.failed,
+        "age_years": ages,
+        "age_from_years": np.append(0.0, ages[:-1]),
+        "failed": share,
+        "at_risk": inspected,
+        "events": failed,
     }
     if has_band:
-        columns["low"], columns["high"] = likelihood_ratio_band(counts, level)
+        at = _some_of(ages.size, MAX_BAND_AGES)
+        profile, allowed = _Profile(inspected, failed, share, at), float(chdtri(1, 1 - level))
+        ends = profile.bound(allowed, 0.0), profile.bound(allowed, 1.0)
+        columns["low"], columns["high"] = _at_all(ages.size, at, *ends)
     return _curve(records, level, columns, method="isotonic", status=_status(records), band_note=_RATIO_NOTE)
+
+
+def _some_of(size: int, most: int) -> IntArray:
+    """At most so many places, evenly chosen."""
+    return np.unique(np.linspace(0, size - 1, min(size, most)).round().astype(np.int64))
+
+
+def _at_all(size: int, at: IntArray, low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Band at all ages: in between the share is at least the younger one's and at most the older one's."""
+    place = np.arange(size)
+    return low[np.searchsorted(at, place, side="right") - 1], high[np.searchsorted(at, place, side="left")]
 
 
 def _turnbull_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
@@ -997,7 +791,10 @@ def _turnbull_curve(records: LifeRecords, level: float, has_band: bool) -> Curve
         return _curve(records, level, {}, method="Turnbull", status="not converged", band_note=note)
     columns = _determined(records, masses)
     if has_band:
-        columns["low"], columns["high"] = _turnbull_band(masses, columns["age_years"], level)
+        ages = columns["age_years"]
+        at = _some_of(ages.size, _MAX_BAND_AGES)
+        low, high = np.array([share_limits(masses, age, level) for age in ages[at]]).T
+        columns["low"], columns["high"] = _at_all(ages.size, at, low, high)
     return _curve(records, level, columns, method="Turnbull", status=_status(records), band_note=_RATIO_NOTE)
 
 
@@ -1014,14 +811,156 @@ def _determined(records: LifeRecords, masses: Masses) -> dict[str, FloatArray]:
     return {"age_years": ages, "age_from_years": begins, "failed": np.minimum(failed, 1.0)}
 
 
-def _turnbull_band(masses: Masses, ages: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
-    at = np.unique(np.linspace(0, ages.size - 1, min(ages.size, _MAX_BAND_AGES)).round().astype(np.int64))
-    limits = np.array([share_limits(masses, ages[i], level) for i in at])
-    place = np.arange(ages.size)
-    # An age in between has at least the share of the younger one and at most that of the older one.
-    low = limits[np.searchsorted(at, place, side="right") - 1, 0]
-    return low, limits[np.searchsorted(at, place, side="left"), 1]
-
-
 def _first(ages: FloatArray, reached: BoolArray, otherwise: float) -> float:
     return float(ages[np.argmax(reached)]) if reached.any() else otherwise
+
+
+# ---- Comebacks: how long repaired units keep working after they are sold
+
+
+DAYS_PER_YEAR = 365.25
+SECONDS_PER_DAY = 86_400
+# A unit that fails on the day of its sale worked for some of it: the shortest time told apart.
+SHORTEST_DAYS = 0.5
+NOT_KNOWN = "not known"
+JOB_COLUMNS = ("job", "family", "outcome", "closed", "sold_on", "origin")
+FOLLOWUP_COLUMNS = ("job", "checked_on", "working", "failed_on", "component")
+
+
+@dataclass(frozen=True, eq=False)
+class Comebacks:
+    """What is known of repaired units after their sale.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per unit that was ever checked: job, family, lower_days, upper_days (the first
+        comeback lies in this interval; infinite: none yet; equal: the day is known), component
+        (what failed; "not known"; empty for none).
+    left_out : Series of int
+        Repaired jobs that say nothing, by reason. Silence is not "working": a job without a check
+        is one of them.
+    curve : Curve
+        Share that has come back by each time, in years.
+    """
+
+    table: pd.DataFrame
+    left_out: pd.Series
+    curve: Curve
+
+    def within(self, days: ArrayLike, *, level: float = 0.90) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Probability that a repaired unit comes back within some days of its sale.
+
+        Parameters
+        ----------
+        days : array_like, shape (n,)
+            Days after the sale, above 0.
+        level : float
+            Probability that the limits promise.
+
+        Returns
+        -------
+        estimate, low, high : ndarray of float64, shape (n,)
+            Limits by likelihood ratio. The estimate is NaN beyond the last check.
+        """
+        wanted = np.atleast_1d(np.asarray(days, dtype=np.float64))
+        if not np.all((wanted > 0) & np.isfinite(wanted)):
+            raise InvalidInput(f"`days` must be finite and above 0; got {wanted.tolist()}.")
+        if not 0 < level < 1:
+            raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
+        nothing = np.full(wanted.size, np.nan)
+        if self.table.empty:
+            return nothing, np.zeros(wanted.size), np.ones(wanted.size)
+        estimate = self.curve.at(wanted / DAYS_PER_YEAR)[0]
+        masses = turnbull(_records(self.table))
+        limits = [share_limits(masses, day / DAYS_PER_YEAR, level) for day in wanted]
+        return estimate, np.array([low for low, _ in limits]), np.array([high for _, high in limits])
+
+
+def comebacks(
+    jobs: pd.DataFrame, followups: pd.DataFrame, as_of: datetime.date, *, level: float = 0.90
+) -> Comebacks:
+    """Gather the time from sale (else from the end of the job) to the first comeback.
+
+    Notes
+    -----
+    A buyer whose unit fails is more likely to be heard of than one whose unit works. Where checks are
+    made only when somebody complains, the share that comes back is overstated.
+    """
+    require_columns("jobs", jobs, JOB_COLUMNS)
+    require_columns("followups", followups, FOLLOWUP_COLUMNS)
+    require_unique("jobs", jobs["job"])
+    repaired, counts = _repaired(jobs)
+    checks = _checks(followups, jobs, repaired, as_of)
+    table = _first_comebacks(repaired, checks)
+    in_time = int(repaired["job"].isin(checks["job"]).sum())
+    counts["never checked"] = len(repaired) - in_time
+    counts["checked only before or on the day of the sale"] = in_time - len(table)
+    left_out = pd.Series(counts, name="jobs", dtype=np.int64)
+    if table.empty:
+        nothing = fit_curve(LifeRecords(0.0, np.inf), level=level)
+        return Comebacks(table, left_out, nothing)
+    return Comebacks(table, left_out, fit_curve(_records(table), level=level))
+
+
+def _repaired(jobs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
+    """Repaired jobs of this bench with the day their time begins."""
+    repaired = jobs[jobs["outcome"].eq("repaired")]
+    own = repaired["origin"].isna()
+    begin = repaired["sold_on"].fillna(repaired["closed"])
+    dated = begin.notna()
+    counts = {
+        "imported from another source": int((~own).sum()),
+        "neither sold nor closed on a known day": int((own & ~dated).sum()),
+    }
+    return repaired.assign(begin=begin)[own & dated].reset_index(drop=True), counts
+
+
+def _checks(
+    followups: pd.DataFrame, jobs: pd.DataFrame, repaired: pd.DataFrame, as_of: datetime.date
+) -> pd.DataFrame:
+    """List the checks known by a day, as days since the sale, in the order of jobs and of time."""
+    lost = ~followups["job"].isin(jobs["job"])
+    if lost.any():
+        raise unknown(
+            "A check belongs to a job that is not listed:", followups["job"][lost].iloc[0], jobs["job"]
+        )
+    known = followups[followups["checked_on"].le(pd.Timestamp(as_of))]
+    checks = known[list(FOLLOWUP_COLUMNS)].merge(repaired[["job", "begin"]], on="job")
+    return checks.assign(
+        checked=(checks["checked_on"] - checks["begin"]).dt.total_seconds() / SECONDS_PER_DAY,
+        failed=(checks["failed_on"] - checks["begin"]).dt.total_seconds() / SECONDS_PER_DAY,
+        broken=checks["working"].eq("no"),
+    ).sort_values(["job", "checked"], kind="stable")
+
+
+def _first_comebacks(repaired: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    """Interval of the first comeback for each unit that was checked after its sale."""
+    # What was seen before the sale, or failed before it, is no comeback.
+    later = checks[checks["checked"].ge(0) & ~checks["failed"].lt(0)]
+    broken = later[later["broken"]].drop_duplicates("job").set_index("job")
+    checked_at = broken["checked"].reindex(later["job"]).to_numpy()
+    worked = later[~later["broken"] & ~(later["checked"].to_numpy() > checked_at)]
+    last_working = worked.groupby("job")["checked"].max()
+    table = repaired.loc[repaired["job"].isin(later["job"]), ["job", "family"]].reset_index(drop=True)
+    seen = table["job"]
+    known_day = broken["failed"].reindex(seen).to_numpy()
+    upper = broken["checked"].reindex(seen).to_numpy()
+    upper = np.where(np.isnan(known_day), upper, known_day)
+    upper = np.where(np.isnan(upper), np.inf, np.maximum(upper, SHORTEST_DAYS))
+    lower = last_working.reindex(seen).fillna(0.0).to_numpy()
+    lower = np.where(np.isnan(known_day), np.minimum(lower, upper), upper)
+    came_back = np.isfinite(upper)
+    component = broken["component"].reindex(seen).fillna(NOT_KNOWN)
+    table["lower_days"], table["upper_days"] = lower, upper
+    table["component"] = pd.Series(
+        [name if back else None for name, back in zip(component, came_back, strict=True)], dtype=object
+    )
+    # Seen working on the day of the sale and never again: nothing is known of the time after it.
+    return table[came_back | (lower > 0)].reset_index(drop=True)
+
+
+def _records(table: pd.DataFrame) -> LifeRecords:
+    return LifeRecords(
+        table["lower_days"].to_numpy() / DAYS_PER_YEAR, table["upper_days"].to_numpy() / DAYS_PER_YEAR
+    )

@@ -32,24 +32,12 @@ _Z_LIMIT = 30.0
 
 @dataclass(frozen=True, eq=False)
 class Curvature:
-    """Value, slope and negative second derivative of the log-likelihood, one entry per stratum.
+    """Value, slope and negative second derivative of the log-likelihood, one entry per stratum."""
 
-    Attributes
-    ----------
-    value : ndarray, shape (n_strata,)
-    slope : ndarray, shape (n_strata, 2)
-        First derivatives by (slope, level).
-    information : ndarray, shape (n_strata, 3)
-        Negative second derivatives: (slope, slope), (slope, level), (level, level).
-    complete : ndarray, shape (n_strata, 3)
-        The same as if each record's true alternative were known: never negative definite. Equal
-        to `information` where there are no alternatives.
-    """
-
-    value: FloatArray
-    slope: FloatArray
-    information: FloatArray
-    complete: FloatArray
+    value: FloatArray  # (n_strata,)
+    slope: FloatArray  # (n_strata, 2)
+    information: FloatArray  # (n_strata, 3)
+    complete: FloatArray  # (n_strata, 3)
 
     def take(self, keep: BoolArray) -> "Curvature":
         """Keep some strata, by a mask."""
@@ -73,12 +61,7 @@ def _hazard(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def _left_part(z: FloatArray, hazard: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Parts of log(1 - exp(-h)), h = exp(z): its value, its derivative g by z, and h - (1 - g).
-
-    ``g = h / expm1(h)``, and minus the second derivative is g times the bracket, which for small h is
-    h / 2 + h^2 / 12: the difference as written would lose all its digits. Far in the young tail,
-    where h underflows, the value is z.
-    """
+    """Parts of log(1 - exp(-h)), h = exp(z): its value, its derivative g by z, and h - (1 - g)."""
     tiny = z < -30.0
     safe = np.where(tiny, 1.0, hazard)
     odds = 1.0 / np.expm1(safe)  # survivors per failed one
@@ -151,10 +134,7 @@ class _Terms:
         return out
 
     def _between(self, slope: FloatArray, middle: FloatArray, out: FloatArray) -> None:
-        """Lives between two ages, by the z of the middle and the half width in z.
-
-        Written so that an interval however narrow keeps its digits and tends to the exact life.
-        """
+        """Lives between two ages, by the z of the middle and the half width in z."""
         i, half = self.between, self.half
         wide = slope * half
         low, low_1, low_2 = _hazard(middle - wide)
@@ -172,22 +152,7 @@ class _Terms:
 
 
 class Likelihood:
-    """Log-likelihood of every stratum of collapsed records at its own (slope, level).
-
-    Parameters
-    ----------
-    data : Collapsed
-        Strata without two different finite ages are allowed but cannot be evaluated to any use.
-
-    Attributes
-    ----------
-    first_age, spread : ndarray, shape (n_strata,)
-        The youngest finite age of a stratum in years, and the log of the oldest over the youngest.
-    steep : ndarray of bool, shape (n_strata,)
-        Whether the slope has to stay above 0 (some life has two known ends).
-    unit : ndarray, shape (n_strata,)
-        What differences of log-likelihood are measured by: the number of lives where it is below 1, else 1.
-    """
+    """Log-likelihood of every stratum of collapsed records at its own (slope, level)."""
 
     def __init__(self, data: Collapsed) -> None:
         self.data = data
@@ -204,8 +169,8 @@ class Likelihood:
         self._length = np.diff(np.append(data.mixed.start, len(data.mixed)))
         self._log_weight = np.log(data.mixed.weight)
 
-    def take(self, keep: BoolArray) -> "Likelihood":
-        """Keep some strata, by a mask."""
+    def take(self, keep: BoolArray | IntArray) -> "Likelihood":
+        """Keep some strata, by a mask or by their positions."""
         return Likelihood(self.data.take(keep))
 
     def places(self) -> tuple[tuple[Rows, FloatArray], ...]:
@@ -213,13 +178,7 @@ class Likelihood:
         return (self.data.single, self._single.x), (self.data.mixed, self._mixed.x)
 
     def evaluate(self, slope: FloatArray, level: FloatArray) -> Curvature:
-        """Evaluate all strata.
-
-        Parameters
-        ----------
-        slope, level : ndarray, shape (n_strata,)
-            Coefficients of the standardised log age; the slope above 0 where `steep`.
-        """
+        """Evaluate all strata."""
         single = self.data.single
         with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
             terms = self._single.evaluate(slope[single.stratum], level[single.stratum])
@@ -321,18 +280,7 @@ _PAIRS_AT_ONCE = 4_000_000
 
 @dataclass(frozen=True, eq=False)
 class Knowledge:
-    """What can be said of each stratum before anything is fitted; arrays of shape (n_strata,).
-
-    Attributes
-    ----------
-    status : ndarray of object
-        "ok" also where a mixture still has to beat `steep_limit` and `flat_limit`.
-    n_failed, n_sound : ndarray
-        Counts of lives with a known end and without one.
-    bracket_low, bracket_high : ndarray
-        Ages in years; see `WeibullFit`. NaN without records.
-    has_mixture : ndarray of bool
-    """
+    """What can be said of each stratum before anything is fitted; arrays of shape (n_strata,)."""
 
     status: NDArray[np.object_]
     n_failed: FloatArray
@@ -432,19 +380,7 @@ def _alternatives(data: Collapsed) -> _Alternatives:
 def flat_limit(
     data: Collapsed, lowest: FloatArray | float = 0.0, highest: FloatArray | float = 1.0
 ) -> FloatArray:
-    """Log-likelihood of the best curve that does not depend on age (shape towards 0).
-
-    Parameters
-    ----------
-    data : Collapsed
-    lowest, highest : float or ndarray, shape (n_strata,)
-        Range of the share failed that is searched.
-
-    Returns
-    -------
-    ndarray, shape (n_strata,)
-        ``-inf`` where some life has two known ends in all of its alternatives.
-    """
+    """Log-likelihood of the best curve that does not depend on age (shape towards 0)."""
     n_strata = data.strata.size
     low, high = (np.broadcast_to(end, n_strata).astype(float) for end in (lowest, highest))
     worked, ended = data.single.lower > 0, np.isfinite(data.single.upper)
@@ -469,22 +405,7 @@ def flat_limit(
 
 
 def steep_limit(data: Collapsed, at_age: FloatArray | None = None, share: float = 0.0) -> FloatArray:
-    """Log-likelihood of the best curve that jumps at one age (shape towards infinity).
-
-    Parameters
-    ----------
-    data : Collapsed
-    at_age : ndarray, shape (n_strata,), optional
-        Only curves with the share failed by this age are looked at.
-    share : float
-        0 or 1.
-
-    Returns
-    -------
-    ndarray, shape (n_strata,)
-        ``inf`` where a witnessed life lies at an age that all other records allow; ``-inf`` where
-        no age is allowed by all records.
-    """
+    """Log-likelihood of the best curve that jumps at one age (shape towards infinity)."""
     rows = _alternatives(data)
     age, stratum = _candidates(rows, data.strata.size)
     lowest, highest = np.zeros(age.size), np.ones(age.size)
@@ -561,19 +482,7 @@ def best_share(
     lowest: FloatArray | float = 0.0,
     highest: FloatArray | float = 1.0,
 ) -> FloatArray:
-    """Largest value over p of the sum over a group of ``count * log(fixed + rising * p)``.
-
-    Parameters
-    ----------
-    fixed, rising, count, group : ndarray, shape (n_terms,)
-    n_groups : int
-    lowest, highest : float or ndarray, shape (n_groups,)
-        Range of p, within [0, 1].
-
-    Returns
-    -------
-    ndarray, shape (n_groups,)
-    """
+    """Largest value over p of the sum over a group of ``count * log(fixed + rising * p)``."""
     low, high = (np.broadcast_to(end, n_groups).astype(float) for end in (lowest, highest))
     ends = low, high
     with np.errstate(divide="ignore", invalid="ignore"):  # a term of 0 counts as minus infinity
@@ -628,8 +537,8 @@ class Peak:
     information: FloatArray
     converged: BoolArray
 
-    def take(self, keep: BoolArray) -> "Peak":
-        """Keep some strata, by a mask."""
+    def take(self, keep: BoolArray | IntArray) -> "Peak":
+        """Keep some strata, by a mask or by their positions."""
         return Peak(
             self.slope[keep],
             self.level[keep],
@@ -640,18 +549,7 @@ class Peak:
 
 
 def first_guess(likelihood: Likelihood, steepness: float) -> tuple[FloatArray, FloatArray]:
-    """Give all strata one slope, and the level at which their hazards add up to the number of failed.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-    steepness : float
-        Slope by standardised log age.
-
-    Returns
-    -------
-    slope, level : ndarray, shape (n_strata,)
-    """
+    """Give all strata one slope, and the level at which their hazards add up to the number of failed."""
     failed = np.zeros(likelihood.n_strata)
     hazard = np.zeros(likelihood.n_strata)
     for rows, x in likelihood.places():
@@ -663,18 +561,7 @@ def first_guess(likelihood: Likelihood, steepness: float) -> tuple[FloatArray, F
 
 
 def climb(surface: Surface, slope: FloatArray, level: FloatArray) -> Peak:
-    """Go uphill from (slope, level) in every stratum until nothing is left to gain.
-
-    Each round tries one step in every stratum that is still on its way; a step that loses ground is
-    cut to a quarter in the next round. Strata do not influence each other.
-
-    Parameters
-    ----------
-    surface : Surface
-        A `Likelihood`, say.
-    slope, level : ndarray, shape (n_strata,)
-        Start; the slope above 0 where the surface is steep.
-    """
+    """Go uphill from (slope, level) in every stratum until nothing is left to gain."""
     peak = Peak(
         slope.astype(float),
         level.astype(float),
@@ -723,24 +610,7 @@ def _climb(surface: Surface, peak: Peak) -> None:
 
 
 def newton_step(at: Curvature, lowest: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Newton step of every stratum and the gain that it promises.
-
-    The step goes to the top of a parabola, under the condition that the first coordinate changes by
-    `lowest` or more. Where the curvature points the wrong way (only mixtures), the curvature of the
-    completed records takes its place: an ascent direction always.
-
-    Parameters
-    ----------
-    at : Curvature
-    lowest : ndarray, shape (n_strata,)
-        Below 0, or ``-inf`` where the first coordinate is free.
-
-    Returns
-    -------
-    step : ndarray, shape (n_strata, 2)
-    gain : ndarray, shape (n_strata,)
-        Log-likelihood to be gained if the surface were its own parabola, >= 0.
-    """
+    """Newton step of every stratum and the gain that it promises."""
     bent = _determinant(at.information) > 1e-13 * at.information[:, 0] * at.information[:, 2]
     curve = np.where((bent & (at.information[:, 0] > 0))[:, None], at.information, at.complete)
     # A ridge of relative size 1e-13 leaves steps alone but keeps a flat direction from dividing by 0.
@@ -792,15 +662,7 @@ _STEEP = _Grid((60.0, 120.0, 250.0), tuple(np.linspace(-0.05, 1.05, 111)))
 
 
 def best_of_many(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
-    """Find the highest maximum with a slope above 0, starting from many places.
-
-    Returns
-    -------
-    best : Peak
-        Not converged where no climb ended at a slope above 0.
-    several : ndarray of bool, shape (n_strata,)
-        Climbs ended at different maxima.
-    """
+    """Find the highest maximum with a slope above 0, starting from many places."""
     best, several = usual.take(np.ones(usual.slope.size, dtype=bool)), np.zeros(usual.slope.size, dtype=bool)
     for start in range(0, several.size, _STRATA_AT_ONCE):
         part = np.zeros(several.size, dtype=bool)
@@ -904,21 +766,10 @@ _BEATS_BY = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Peaks:
-    """Status of all strata, and the maximum of those with status "ok".
+    """Status of all strata, and the maximum of those with status "ok"."""
 
-    Attributes
-    ----------
-    status : ndarray of object, shape (n_strata,)
-    several : ndarray of bool, shape (n_strata,)
-        Searches from different starts ended at different maxima.
-    peak : Peak
-        Arrays of shape (n_ok,).
-    likelihood : Likelihood
-        Of the strata with status "ok".
-    """
-
-    status: NDArray[np.object_]
-    several: BoolArray
+    status: NDArray[np.object_]  # (n_strata,)
+    several: BoolArray  # (n_strata,)
     peak: Peak
     likelihood: Likelihood
 

@@ -107,24 +107,7 @@ class LifeRecords:
         return shared
 
     def subset(self, mask: ArrayLike) -> "LifeRecords":
-        """Take some of the rows, whole records only.
-
-        Parameters
-        ----------
-        mask : array_like of bool, shape (n_rows,)
-            True for the rows to keep.
-
-        Returns
-        -------
-        LifeRecords
-            The kept rows in their old order, with their old record numbers.
-
-        Raises
-        ------
-        InvalidInput
-            If the mask is not one truth value per row, keeps nothing, or keeps only some of the
-            alternatives of a record.
-        """
+        """Take some of the rows, whole records only."""
         keep = np.asarray(mask)
         if keep.dtype != bool or keep.shape != self.lower.shape:
             raise InvalidInput(
@@ -249,72 +232,51 @@ _Number = TypeVar("_Number", np.float64, np.int64)
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Rows in the order of (stratum, record); single lives are also in the order of their bounds.
+    """Rows in the order of (stratum, record); single lives are also in the order of their bounds."""
 
-    Attributes
-    ----------
-    stratum : ndarray of int64, shape (n_rows,)
-        Position of the row's stratum among all strata.
-    lower, upper, count, weight : ndarray of float64, shape (n_rows,)
-        As in `LifeRecords`.
-    start : ndarray of int64, shape (n_records,)
-        First row of each record; a single life is a record of one row.
-    """
-
-    stratum: IntArray
-    lower: FloatArray
-    upper: FloatArray
-    count: FloatArray
-    weight: FloatArray
-    start: IntArray
+    stratum: IntArray  # (n_rows,)
+    lower: FloatArray  # (n_rows,)
+    upper: FloatArray  # (n_rows,)
+    count: FloatArray  # (n_rows,)
+    weight: FloatArray  # (n_rows,)
+    start: IntArray  # (n_records,)
 
     def __len__(self) -> int:
         return int(self.stratum.size)
 
-    def take(self, keep: BoolArray, position: IntArray) -> "Rows":
-        """Keep the rows of some strata (a mask by position), and renumber them to `position`."""
-        rows = keep[self.stratum]
-        records = keep[self.stratum[self.start]]
-        length = np.diff(np.append(self.start, len(self)))[records]
+    def take(self, strata: IntArray) -> "Rows":
+        """Take the rows of some strata, numbered anew in the order in which they are listed."""
+        first, last = (np.searchsorted(self.stratum, strata, side=side) for side in ("left", "right"))
+        length = last - first
+        at = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length - first, length)
+        begins = np.zeros(len(self), dtype=bool)
+        begins[self.start] = True
         return Rows(
-            stratum=position[self.stratum[rows]],
-            lower=self.lower[rows],
-            upper=self.upper[rows],
-            count=self.count[rows],
-            weight=self.weight[rows],
-            start=np.cumsum(length) - length,
+            stratum=np.repeat(np.arange(strata.size), length),
+            lower=self.lower[at],
+            upper=self.upper[at],
+            count=self.count[at],
+            weight=self.weight[at],
+            start=np.flatnonzero(begins[at]),
         )
 
 
 @dataclass(frozen=True, eq=False)
 class Collapsed:
-    """Records of all strata, split into single lives and mixtures over alternatives.
+    """Records of all strata, split into single lives and mixtures over alternatives."""
 
-    Attributes
-    ----------
-    strata : ndarray of int64, shape (n_strata,)
-        The strata's own numbers, ascending. Rows name them by position.
-    single, mixed : Rows
-        Lives with one row; lives with several alternatives.
-    """
-
-    strata: IntArray
+    strata: IntArray  # (n_strata,)
     single: Rows
     mixed: Rows
 
-    def take(self, keep: BoolArray) -> "Collapsed":
-        """Keep some strata, by a mask over them."""
-        position = np.cumsum(keep) - 1
-        return Collapsed(self.strata[keep], self.single.take(keep, position), self.mixed.take(keep, position))
+    def take(self, which: BoolArray | IntArray) -> "Collapsed":
+        """Take some strata, by a mask over them or by their positions, which may repeat."""
+        at: IntArray = np.arange(self.strata.size)[which]
+        return Collapsed(self.strata[at], self.single.take(at), self.mixed.take(at))
 
 
 def collapse(records: LifeRecords) -> Collapsed:
-    """Drop what says nothing, add up what says the same, and sort by stratum.
-
-    A row (0, inf] says nothing. Equal single lives of one stratum become one row with the sum of
-    their counts, so a million findings whose ages are rounded to a month cost a few hundred rows.
-    A record whose alternatives all say nothing is dropped as a whole.
-    """
+    """Drop what says nothing, add up what says the same, and sort by stratum."""
     shared = records.is_alternative
     strata, position = _codes(records.stratum)
     empty = (records.lower == 0) & np.isposinf(records.upper)
@@ -392,18 +354,7 @@ FAMILY_COLUMNS = ("family", "kind", "first_year", "last_year")
 
 
 def decimal_year(dates: ArrayLike) -> FloatArray:
-    """Date as a year with its fraction: 1 January 2026 is 2026.0, 2 July 2026 about 2026.5.
-
-    Parameters
-    ----------
-    dates : array_like of datetime64, shape (n,)
-        Dates; NaT is allowed.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        Decimal years, NaN for NaT.
-    """
+    """Date as a year with its fraction: 1 January 2026 is 2026.0, 2 July 2026 about 2026.5."""
     days = np.asarray(dates, dtype="datetime64[D]")
     years = days.astype("datetime64[Y]")
     start = years.astype("datetime64[D]")
@@ -420,60 +371,17 @@ def to_months(years: ArrayLike) -> FloatArray:
 
 
 def age_at(dates: ArrayLike, years: ArrayLike) -> FloatArray:
-    """Age on a day of something made in a known year.
-
-    Parameters
-    ----------
-    dates : array_like of datetime64, shape (n,)
-        Days on which the age is wanted.
-    years : array_like of float, shape (n,)
-        Years of production or fitting. Their middle counts as the beginning of the life.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        Age in years, a multiple of 1/12 and at least 1/12; NaN where date or year is not known.
-    """
+    """Age on a day of something made in a known year."""
     return np.maximum(since_middle(decimal_year(dates), years), 1 / MONTHS)
 
 
 def since_middle(moments: ArrayLike, years: ArrayLike) -> FloatArray:
-    """Time from the middle of a year to a moment, to a twelfth of a year; may be negative.
-
-    Parameters
-    ----------
-    moments : array_like of float, shape (n,)
-        Decimal years.
-    years : array_like of float, shape (n,)
-        Years whose middle counts as the beginning.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        Years, a multiple of 1/12; NaN where either is not known.
-    """
+    """Time from the middle of a year to a moment, to a twelfth of a year; may be negative."""
     return to_months(np.asarray(moments, dtype=np.float64) - (np.asarray(years, dtype=np.float64) + 0.5))
 
 
 def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
-    """First and last possible production year of each unit.
-
-    An end that the job leaves empty is taken from the family's span; a last year after the unit
-    was taken in is cut to that year.
-
-    Parameters
-    ----------
-    jobs : DataFrame, n_jobs rows
-        With the columns job, family, built_from, built_to, taken_in.
-    families : DataFrame
-        With the columns family, kind, first_year, last_year.
-
-    Returns
-    -------
-    first, last : ndarray of float64, shape (n_jobs,)
-        Both ends included; NaN where the year is not known. `first` above `last` means that the
-        job contradicts the family's span or its own dates.
-    """
+    """First and last possible production year of each unit."""
     require_columns("jobs", jobs, AGE_COLUMNS)
     require_unique("jobs", jobs["job"])
     row = family_rows(jobs, families)
@@ -499,22 +407,7 @@ def closed_windows(
     last_year: FloatArray,
     taken_year: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Close windows of production years by the family's span and by the year of intake.
-
-    Parameters
-    ----------
-    built_from, built_to : ndarray of float64, shape (n,)
-        As the jobs have them; NaN where an end is not known.
-    first_year, last_year : ndarray of float64, shape (n,)
-        Span of each unit's family.
-    taken_year : ndarray of float64, shape (n,)
-        Calendar year in which the unit was taken in.
-
-    Returns
-    -------
-    first, last : ndarray of float64, shape (n,)
-        As in `production_windows`.
-    """
+    """Close windows of production years by the family's span and by the year of intake."""
     first = np.where(np.isnan(built_from), first_year, built_from)
     last = np.where(np.isnan(built_to), last_year, built_to)
     known = ~(np.isnan(first) | np.isnan(last))
@@ -531,25 +424,7 @@ def begin_windows(
     taken_year: FloatArray,
     fitted: BoolArray,
 ) -> tuple[FloatArray, FloatArray, dict[str, BoolArray]]:
-    """Find the window of years in which each life began, and why it may be unusable.
-
-    Parameters
-    ----------
-    built_first, built_last : ndarray of float64, shape (n,)
-        As `production_windows` gives them.
-    fitted_from, fitted_to : ndarray of float64, shape (n,)
-        Of parts that are not original; NaN where an end is not known.
-    taken_year : ndarray of float64, shape (n,)
-        Calendar year in which the unit was taken in.
-    fitted : ndarray of bool, shape (n,)
-        Whether the part is not original.
-
-    Returns
-    -------
-    first, last : ndarray of float64, shape (n,)
-    reasons : dict of str to ndarray of bool
-        Which cannot be used, by reason.
-    """
+    """Find the window of years in which each life began, and why it may be unusable."""
     unknown_fit = fitted & np.isnan(fitted_from) & np.isnan(fitted_to)
     # One known end is closed by what bounds it anyway: the unit's first year, the year of intake.
     begin = np.where(np.isnan(fitted_from), built_first, np.fmax(fitted_from, built_first))
@@ -580,22 +455,7 @@ def family_rows(jobs: pd.DataFrame, families: pd.DataFrame) -> IntArray:
 
 
 def spread_years(first: FloatArray, last: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Write every window of years out as one row per year.
-
-    Parameters
-    ----------
-    first, last : ndarray of float64, shape (n,)
-        Ends of each window, both included, ``first <= last``; NaN twice for an unknown year.
-
-    Returns
-    -------
-    source : ndarray of int64, shape (n_rows,)
-        Position of the window that the row came from.
-    year : ndarray of float64, shape (n_rows,)
-        The year; NaN (one row) where it is not known.
-    weight : ndarray of float64, shape (n_rows,)
-        Probability of that year, equal within a window.
-    """
+    """Write every window of years out as one row per year."""
     n_years = np.where(np.isnan(first), 1, last - first + 1).astype(np.int64)
     source = np.repeat(np.arange(first.size, dtype=np.int64), n_years)
     start = np.cumsum(n_years) - n_years
@@ -604,15 +464,7 @@ def spread_years(first: FloatArray, last: FloatArray) -> tuple[IntArray, FloatAr
 
 
 def unit_ages(jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
-    """Possible production years of units, with their probability and the age at intake.
-
-    Returns
-    -------
-    DataFrame
-        Columns job, year, weight, age_years; one row per job and possible year, in the order of
-        `jobs`. A job whose year is not known, or contradicts the family's span, has one row with
-        year and age NaN.
-    """
+    """Possible production years of units, with their probability and the age at intake."""
     first, last = production_windows(jobs, families)
     first = np.where(first > last, np.nan, first)
     source, year, weight = spread_years(first, last)
@@ -658,12 +510,7 @@ KEY = ["unit", "component", "position"]
 
 
 def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
-    """Complete the findings by what the end of a job implies.
-
-    The component that ended a job counts as failed. If no finding of it in that job says so, the
-    worst of its findings as received is taken as failed; if there is none, a row is added. Where the
-    part died on the bench, its findings as received stand and an added row says "during work".
-    """
+    """Complete the findings by what the end of a job implies."""
     unit = pd.Index(jobs["job"]).get_indexer(pd.Index(findings["job"]))
     if (unit < 0).any():
         lost = findings["job"].iloc[int(np.argmax(unit < 0))]
@@ -786,13 +633,7 @@ class Observations:
 
     @cached_property
     def same_window(self) -> pd.DataFrame:
-        """Where all records share one and the same unknown year, and what cannot be learned from them.
-
-        Returns
-        -------
-        DataFrame
-            Columns family, component, first_year, last_year, n_records, note.
-        """
+        """Where all records share one and the same unknown year, and what cannot be learned from them."""
         return _same_window(self._starts)
 
     def life_records(self, by: Sequence[str] = ("component", "family")) -> tuple[LifeRecords, pd.DataFrame]:
@@ -824,15 +665,7 @@ class Observations:
 def observe(
     jobs: pd.DataFrame, findings: pd.DataFrame, families: pd.DataFrame, *, event: str = "failed"
 ) -> Observations:
-    """Turn findings into intervals of age in which the event happened.
-
-    A part that failed had failed by its age at intake: (0, age]. A sound one outlives that age:
-    (age, inf). Known days of failure narrow the interval; both ends on one day, or within the same
-    twelfth of a year, are an exact life. A part that died on the bench was alive at its age. Parts
-    that are not original begin their life in the year they were fitted; a part of unknown origin is
-    taken as original and flagged. A window of years becomes equally likely alternatives that share
-    one record. The component that ended a job counts as failed even if no finding says so.
-    """
+    """Turn findings into intervals of age in which the event happened."""
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)
     require_columns("jobs", jobs, JOB_COLUMNS)

@@ -184,15 +184,7 @@ def label_rows(
     year: ArrayLike | None,
     hearsay: Sequence[Hearsay],
 ) -> pd.DataFrame:
-    """Lay labels beside life records, with hearsay as further rows.
-
-    Parameters
-    ----------
-    records : LifeRecords or None
-    component, family, kind, year : array_like, shape (n_rows,)
-        As in `pool`.
-    hearsay : sequence of Hearsay
-    """
+    """Lay labels beside life records, with hearsay as further rows."""
     size = 0 if records is None else len(records)
     frame = pd.DataFrame(
         {
@@ -313,11 +305,7 @@ def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has
 
 
 class _Pile(NamedTuple):
-    """Rows of life records, in the order of their families; every array has the shape (n_rows,).
-
-    Log ages are -inf and inf where the bound is 0 or none; `offset` is the production year less the
-    family's mean one, decades; rows of one `record` are alternatives, with their probability as `weight`.
-    """
+    """Rows of life records, in the order of their families; every array has the shape (n_rows,)."""
 
     family: IntArray
     log_lower: FloatArray
@@ -397,14 +385,7 @@ class Rows:
 
 @dataclass(frozen=True, eq=False)
 class ComponentRecords:
-    """All that is known about one component; its families, then those that nobody has seen.
-
-    A family is None where hearsay is about a kind and stands for families that nobody has seen; a kind is
-    None where it is not told. Of each family, then of an unseen one of each kind and of one of an unseen
-    kind (n_families + n_kinds + 1,): its kind; how many such there are, 1 but for hearsay about a kind, 0 of
-    the unseen; its records, hearsay not counted; its mean production year, decades from the reference year.
-    That is the mean of all records, a whole year, or NaN if years are not told apart.
-    """
+    """All that is known about one component; its families, then those that nobody has seen."""
 
     component: str
     families: list[str | None]
@@ -507,28 +488,7 @@ SMALLEST = 1e-300
 
 
 def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
-    """Log-likelihood of each family's records at the nodes of its lattice.
-
-    Parameters
-    ----------
-    rows : Rows
-        Records of F families.
-    log_scale : ndarray, shape (F, I, 1) or (F, I, J)
-        Log years, for units of the family's mean production year.
-    log_shape : ndarray, shape (F, J)
-    slope : float
-        Change of log scale per decade of production year.
-
-    Returns
-    -------
-    ndarray of float64, shape (F, I, J)
-
-    Notes
-    -----
-    With a reference age r of the family, (t / scale)^shape = (t / r)^shape (r / scale)^shape. The second
-    factor is one table per family and the first knows no scale, so that sound records cost next to
-    nothing and the others no power of their own at each node.
-    """
+    """Log-likelihood of each family's records at the nodes of its lattice."""
     total = np.zeros((rows.n_families, log_scale.shape[1], log_shape.shape[1]))
     if rows.sizes.any():
         for first, last in _blocks((1 + rows.sizes) * total[0].size):
@@ -657,13 +617,7 @@ class _Boxes:
 
 
 def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _Boxes:
-    """Box around the posterior of each family, under one normal prior each.
-
-    For a given shape the log posterior is concave in log scale (nearly so where records are mixtures
-    over years), so nodes along that line enclose its upper part safely, however narrow it is. A family
-    is looked at again, ever closer, until its box stops shrinking. Families without records have their
-    prior's box. Means and standard deviations of the priors have the shape (F, 2).
-    """
+    """Box around the posterior of each family, under one normal prior each."""
     has_records = rows.sizes > 0
     reach = np.where(has_records[:, None], REACH * sd + FARTHER, UNSEEN_REACH * sd)
     low, high, thinnest = mean - reach, mean + reach, sd[:, 0].copy()
@@ -743,13 +697,7 @@ def _regular(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Lattice:
-    """Regular lattices of some families with equally many nodes, and their likelihoods.
-
-    Positions of the families (F,); their records; log scale (F, I), for units of the family's mean
-    production year, and log shape (F, J); power of the likelihood (F,): 1, but where the likelihood is a
-    ridge too thin for the lattice, and is widened to the thinnest that is not; the likelihood (F, I, J)
-    relative to its greatest value; log of that, times the area that a node stands for (F,).
-    """
+    """Regular lattices of some families with equally many nodes, and their likelihoods."""
 
     family: IntArray
     rows: Rows
@@ -825,13 +773,7 @@ def _normalised(log_weight: FloatArray, axes: int = 1) -> tuple[FloatArray, Floa
 
 @dataclass(frozen=True, eq=False)
 class _Guess:
-    """Where the common parameters lie, as normal distributions.
-
-    Place (3 + n_kinds,) of mean log shape, log s of the shapes, log s of the scales and the centres of the
-    kinds, the last one unseen if kinds are told apart, with its change per unit of slope; covariance of
-    the first three; standard deviations of the centres, and the smallest one when the other parameters are
-    known.
-    """
+    """Where the common parameters lie, as normal distributions."""
 
     place: FloatArray
     trend: FloatArray
@@ -873,12 +815,7 @@ class _Guess:
 
 @dataclass(frozen=True, eq=False)
 class _Nodes:
-    """Nodes of the common parameters: A of log s of the scales, with B of the rest for each.
-
-    Places on the axes of the guess and the parameters themselves, both (A, B, 3); spreads of scales
-    (A, 1) and shapes (A, B); centres (n_kinds, Q); log of the volume of each node and of the length of
-    each centre (n_kinds,).
-    """
+    """Nodes of the common parameters: A of log s of the scales, with B of the rest for each."""
 
     z: FloatArray
     common: FloatArray
@@ -891,11 +828,7 @@ class _Nodes:
 
 @dataclass(frozen=True, eq=False)
 class _Averaged:
-    """What the records say of the nodes.
-
-    Log marginal likelihood of all records; posterior probabilities of the nodes (A, B), and of the centres
-    given the node (n_kinds, A, B, Q); log marginal likelihoods of the families (F, A, B, Q) by lattice.
-    """
+    """What the records say of the nodes."""
 
     log_evidence: float
     nodes: _Nodes
@@ -945,12 +878,7 @@ class _Evidence:
     def _densities(
         self, lattice: _Lattice, nodes: _Nodes
     ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray, FloatArray]]:
-        """Prior densities at the nodes of lattices, by blocks of families.
-
-        Of log scale (F, A, I, Q) and log shape (F, A, J, B), both relative to their greatest values, whose
-        logs (F, A, 1, Q) and (F, A, B, 1) follow: none vanishes however far a family lies from the others.
-        All products of them are small: large ones are spread over threads, which costs more than it saves.
-        """
+        """Prior densities at the nodes of lattices, by blocks of families."""
         constant = -np.log(2 * np.pi * nodes.scale_spread * nodes.shape_spread)[:, :, None]
         largest = max(lattice.log_scale.shape[1], nodes.shape_spread.shape[1]) * nodes.centre.shape[1]
         for first, last in _blocks(np.full(lattice.family.size, largest * len(nodes.shape_spread))):
@@ -991,11 +919,7 @@ class _Evidence:
         return _Averaged(float(total), nodes, weight, centre_weight, log_marginal)
 
     def _average_kinds(self, of_kind: FloatArray, nodes: _Nodes) -> tuple[FloatArray, FloatArray]:
-        """Integrate the centres of the kinds, and their own mean and spread.
-
-        From the log likelihoods (n_kinds, A, B, Q) of the kinds' families: the log marginal likelihoods
-        (A, B) of the other parameters, and the probabilities of the centres given them.
-        """
+        """Integrate the centres of the kinds, and their own mean and spread."""
         prior, middle = self.prior, np.log(self.prior.scale_years)
         if len(of_kind) == 1:
             log_z, weight = _normalised(of_kind + _log_normal(nodes.centre[0], middle, prior.scale_sd))
@@ -1017,10 +941,7 @@ class _Evidence:
     def _means_of_kinds(
         self, of_kind: FloatArray, nodes: _Nodes, spread: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Nodes of the kinds' mean for each spread (R, S), with the log prior times their step.
-
-        A normal summary of what each kind says tells where the mean must lie, given a spread.
-        """
+        """Nodes of the kinds' mean for each spread (R, S), with the log prior times their step."""
         around, sd = np.log(self.prior.scale_years), self.prior.centre_sd
         said = of_kind.max(axis=(1, 2)) + _log_normal(nodes.centre, around, sd)
         weight, centre = _normalised(said[:-1])[1], nodes.centre[:-1]
@@ -1175,11 +1096,7 @@ class _Slope:
 
 
 def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior":
-    """Posteriors of the families of one component, seen and unseen.
-
-    A draft on wide lattices finds where the common parameters and the slope lie. Lattices are then laid
-    where that puts each family, and the common parameters are averaged over at three slopes.
-    """
+    """Posteriors of the families of one component, seen and unseen."""
     has_years = bool(np.isfinite(records.reference_year))
     n_kinds = int(records.kind.max()) + 1
     # Some families of each kind are enough for a draft.
@@ -1255,10 +1172,7 @@ SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
 
 
 class _Lines:
-    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each.
-
-    First nodes (n, R), step (n,), shapes (n, R), weights (n, R, I).
-    """
+    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each."""
 
     def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
         self.first, self.shape = first, shape
@@ -1278,11 +1192,7 @@ class _Lines:
         return mean, np.einsum("nri,nri->n", self.weight, np.square(work, out=work))
 
     def quantiles(self, log_age: FloatArray, shares: Sequence[float]) -> list[FloatArray]:
-        """Quantiles of that probability, by bisection; ndarrays of float64, shape (n,).
-
-        Along a line the log hazard falls as the scale rises, so the chance of a smaller one is the
-        weight beyond one scale.
-        """
+        """Quantiles of that probability, by bisection; ndarrays of float64, shape (n,)."""
         # The density is smooth: within a step it is taken as a straight line through the neighbours, and
         # a sum up to an edge differs from the integral by rise / 24 (Euler and Maclaurin).
         padded = np.pad(self.weight, ((0, 0), (0, 0), (1, 1)))
@@ -1337,11 +1247,7 @@ _TIMES_NODES = _WEIGHTS[:, None] * np.column_stack([np.ones(_WEIGHTS.size), *_NO
 
 
 def _normal_summary(lines: _Lines, mean: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fit one normal to each posterior, from its mean (n, 2) and covariance (n, 2, 2).
-
-    Levenberg-Marquardt steps on the root of the covariance; expectations under the normal by a product of
-    Gauss-Hermite rules. The result is never farther off than the moments.
-    """
+    """Fit one normal to each posterior, from its mean (n, 2) and covariance (n, 2, 2)."""
     log_age = _ages(lines, mean[:, 0], np.sqrt(covariance[:, 0, 0]))
     target = _moments_of_share(lines, log_age)
     root = np.linalg.cholesky(covariance)
@@ -1433,13 +1339,7 @@ QUESTIONS_AT_ONCE = 32
 
 @dataclass(frozen=True, eq=False)
 class _Posterior:
-    """Posteriors of n families of a component, thinned to what answers need.
-
-    Weights (n, R, I) on lines of constant log shape (n, R), each with its first node of log scale (n, R)
-    and the family's step (n,), for units of the family's mean production year; means (n, 2) and covariances
-    (n, 2, 2) of (log scale, log shape). Posterior mean and standard deviation of the change of log scale per
-    decade; how that mean changes with the two (n, 2), and its variance given them (n,).
-    """
+    """Posteriors of n families of a component, thinned to what answers need."""
 
     weight: NDArray[np.float16]
     log_shape: FloatArray
@@ -1453,11 +1353,7 @@ class _Posterior:
     slope_rest: FloatArray
 
     def normal(self, family: IntArray, decades: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Fit normals of (log scale, log shape) that say the same of P(failed).
-
-        Of families (n,), so many decades (n,) from their mean production years: means (n, 2) and
-        covariances (n, 2, 2).
-        """
+        """Fit normals of (log scale, log shape) that say the same of P(failed)."""
         shear = np.broadcast_to(np.eye(2), (family.size, 2, 2)).copy()
         shear[:, 0] += decades[:, None] * self.lean[family]
         mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
@@ -1539,10 +1435,7 @@ def _combine(
 def _thinned(
     log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Keep equally many lines and nodes of every family, where its weight is.
-
-    Weights (F, LINES_KEPT, NODES_KEPT), first nodes of the lines, step along them, their log shapes.
-    """
+    """Keep equally many lines and nodes of every family, where its weight is."""
     weight = weight * (LARGEST_KEPT / weight.max(axis=(1, 2), keepdims=True))
     inside = np.swapaxes(weight, 1, 2) > SMALLEST_KEPT
     family, (n_lines, n_nodes) = np.arange(len(inside))[:, None], inside.shape[1:]
@@ -1590,34 +1483,17 @@ def _moments(
 
 @dataclass(frozen=True, eq=False)
 class LifeSummary:
-    """Normal summary of what is known of one family's lives.
+    """Normal summary of what is known of one family's lives."""
 
-    Attributes
-    ----------
-    mean : ndarray of float64, shape (2,)
-        Of (log scale, log shape), the scale in years.
-    covariance : ndarray of float64, shape (2, 2)
-    n_records : float
-        Records of the family itself; hearsay is not counted.
-    basis : str
-        "family", "kind", "component" or "all components": the nearest thing that records or hearsay
-        speak of.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # (2,)
+    covariance: FloatArray  # (2, 2)
     n_records: float
     basis: str
 
 
 @dataclass(frozen=True, eq=False)
 class PooledComponent:
-    """One component of `PooledLives`.
-
-    Positions of the families that records or hearsay name, and of the kinds; the families' kinds; then, as
-    in `ComponentRecords`, what is known of its families, those that nobody has seen last, and the posterior
-    of each.
-    """
+    """One component of `PooledLives`."""
 
     families: dict[str, int]
     kinds: dict[str | None, int]
@@ -1739,11 +1615,7 @@ class PooledLives:
     def summary(
         self, component: str, family: str | None, *, year: float | None = None, kind: str | None = None
     ) -> LifeSummary:
-        """Summarise a family's (log scale, log shape) by a normal that says the same of P(failed).
-
-        Arguments and errors as in `failed_by`. The normal is not the one of equal moments: posteriors of
-        lives are one-sided, and it is P(failed) that must come out right.
-        """
+        """Summarise a family's (log scale, log shape) by a normal that says the same of P(failed)."""
         years = np.array([np.nan if year is None else year], dtype=np.float64)
         mean, covariance = self.summaries(component, [family], year=years, kind=[kind])
         basis = str(self.basis(component, family, kind=kind))
@@ -1933,10 +1805,7 @@ OTHER_REACH, OTHER_NODES = 6.0, (128, 80)
 
 
 def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
-    """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it.
-
-    All are equally likely, each as a normal distribution.
-    """
+    """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it."""
     # The mean square of a spread hypot(least, s) with s lognormal.
     typical = np.array([prior.scale_spread, prior.kind_spread, prior.shape_spread])
     spread = prior.least_spread**2 + typical**2 * np.exp(2 * prior.spread_sd**2)

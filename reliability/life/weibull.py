@@ -1,19 +1,19 @@
-"""Weibull lives of many strata by maximum likelihood, with profile-likelihood intervals."""
+"""Weibull lives of many strata: maximum likelihood, profile intervals, and whether Weibull is fair."""
 
-from dataclasses import dataclass, field
-from typing import Literal, Protocol, Self
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtri
+from scipy.special import chdtrc, chdtri, log_expit, log_ndtr
 
 from reliability.errors import InvalidInput
 from reliability.life.likelihood import (
     NO_AGEING,
     OK,
     Curvature,
-    Knowledge,
     Likelihood,
     Peak,
     climb,
@@ -22,7 +22,7 @@ from reliability.life.likelihood import (
     flat_limit,
     steep_limit,
 )
-from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, collapse
+from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, LifeRecords, collapse
 
 # ---- Search for the ends of profile-likelihood intervals, one bracket per stratum
 
@@ -31,61 +31,35 @@ _CLOSE = 1e-10
 _MOST_STEPS = 100
 
 
-class Profile(Protocol):
-    """Largest log-likelihood on each of a family of lines."""
-
-    def highest(self, run: FloatArray, line: FloatArray, /) -> tuple[FloatArray, FloatArray]:
-        """Largest value on each line (NaN if not found), and where on it; searched from `run`."""
-
-    def take(self, keep: BoolArray, /) -> Self:
-        """Keep some strata, by a mask."""
-
-
 class EndSearch:
-    """One end of the interval of every stratum.
+    """One end of the interval of every stratum, found in brackets.
 
     The root of twice the drop of the profile is nearly straight in the line number, so regula falsi
     (in its Illinois form, which does not get stuck on one side) meets the target in few steps.
-
-    Parameters
-    ----------
-    profile : Profile
-    top : ndarray, shape (n_strata,)
-        Largest log-likelihood of all.
-    run, line : ndarray, shape (n_strata,)
-        Where it is.
-    step : ndarray, shape (n_strata,)
-        First step away from it: below 0 for the low end, above 0 for the high end.
-    target : float
-        Root of twice the drop at the end.
-    longest : float
-        Steps away from the maximum grow up to this length.
     """
 
     def __init__(
         self,
-        profile: Profile,
-        top: FloatArray,
-        run: FloatArray,
+        lines: "Lines",
+        top: FloatArray,  # (n_strata,): largest log-likelihood of all,
+        run: FloatArray,  # and where it is
         line: FloatArray,
-        step: FloatArray,
-        target: float,
-        longest: float,
+        step: FloatArray,  # first step away from it: below 0 for the low end, above 0 for the high one
+        target: float,  # root of twice the drop at the end
     ) -> None:
-        self._profile, self._top, self._run = profile, top, run.copy()
-        self._step, self._target, self._longest = np.clip(step, -longest, longest), target, longest
+        self._lines, self._top, self._run = lines, top, run.copy()
+        # Slopes are told by their logs, which must not run away from all numbers; the others may.
+        self._longest = 2.0 if lines.quantity == "shape" else np.inf
+        self._step, self._target = np.clip(step, -self._longest, self._longest), target
         self._inside, self._root_inside = line.copy(), np.zeros(line.size)
         self._outside, self._root_outside = np.full(line.size, np.nan), np.full(line.size, np.nan)
         self._last_side = np.zeros(line.size)
 
     def find(self) -> FloatArray:
-        """Find the line numbers of the ends.
+        """Find the line numbers of the ends; infinite where the profile never drops far enough.
 
-        Returns
-        -------
-        ndarray, shape (n_strata,)
-            Infinite where the profile does not drop far enough at any distance. Where the search could
-            not be finished, a line beyond the end: the interval is too wide rather than too narrow.
+        Where the search could not be finished, a line beyond the end: the interval is too wide rather than
+        too narrow.
         """
         step, going = self._step, np.ones(self._step.size, dtype=bool)
         for _ in range(_MOST_STEPS):
@@ -100,7 +74,11 @@ class EndSearch:
             going &= np.abs(self._outside - self._inside) > 1e-13 * np.abs(self._outside)
             if not going.any():
                 break
-            trial = self._between()
+            # Next line: where the chord of the bracket meets the target.
+            chord = np.isfinite(self._root_outside)
+            rise = np.where(chord, self._root_outside - self._root_inside, 1.0)
+            share = np.where(chord, (self._target - self._root_inside) / rise, 0.5)
+            trial = self._inside + np.clip(share, 0.001, 0.999) * (self._outside - self._inside)
             root = self._try(trial, going)
             met = going & (np.abs(root - self._target) <= _CLOSE)
             end = np.where(met, trial, np.where(going, self._outside, end))
@@ -109,8 +87,7 @@ class EndSearch:
 
     def _try(self, line: FloatArray, who: BoolArray) -> FloatArray:
         """Evaluate some strata at new lines and move their brackets; their roots, NaN for the others."""
-        profile = self._profile if who.all() else self._profile.take(who)
-        value, run = profile.highest(self._run[who], line[who])
+        value, run = self._lines.take(who).highest(self._run[who], line[who])
         root = np.full(line.size, np.nan)
         root[who] = np.sqrt(np.maximum(2.0 * (self._top[who] - value), 0.0))
         beyond, within = who & (root > self._target), who & (root <= self._target)
@@ -123,13 +100,6 @@ class EndSearch:
         self._inside[within], self._root_inside[within] = line[within], root[within]
         self._outside[beyond], self._root_outside[beyond] = line[beyond], root[beyond]
         return root
-
-    def _between(self) -> FloatArray:
-        """Next line: where the chord of the bracket meets the target."""
-        chord = np.isfinite(self._root_outside)
-        rise = np.where(chord, self._root_outside - self._root_inside, 1.0)
-        share = np.where(chord, (self._target - self._root_inside) / rise, 0.5)
-        return self._inside + np.clip(share, 0.001, 0.999) * (self._outside - self._inside)
 
 
 # ---- Profile-likelihood intervals, all strata at once
@@ -151,21 +121,15 @@ _SURE = 1e-3
 # Met ends are dropped when no more than this share is left: dropping costs as much as a round.
 _FEW = 0.7
 
-# Slopes are told by their logs, which must not run away from all numbers; the others may.
-_LONGEST: dict[Quantity, float] = {"shape": 2.0, "failed": np.inf, "life": np.inf}
-
 
 @dataclass(frozen=True, eq=False)
 class Lines:
     """The log-likelihood along lines on which one quantity is fixed: a surface for `climb`.
 
-    The first coordinate runs along the line, the second one tells the lines apart:
-
-    - shape: the line of equal slope, told by its log; the level runs.
-    - failed: all curves through one share failed at the log age `fixed`, told by their z there.
-    - life: all curves that reach the z value `fixed` at one log age, told by that log age.
-
-    On the last two the slope runs.
+    The first coordinate runs along the line, the second one tells the lines apart. Shape: the line of equal
+    slope, told by its log; the level runs. Failed: all curves through one share failed at the log age
+    `fixed`, told by their z there. Life: all curves that reach the z value `fixed` at one log age, told by
+    that log age. On the last two the slope runs.
     """
 
     likelihood: Likelihood
@@ -186,6 +150,8 @@ class Lines:
 
     def take(self, keep: BoolArray) -> "Lines":
         """Keep some strata."""
+        if keep.all():
+            return self
         return Lines(self.likelihood.take(keep), self.quantity, self.fixed[keep])
 
     def direction(self, line: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -284,25 +250,7 @@ class Lines:
 def profile_interval(
     likelihood: Likelihood, peak: Peak, quantity: Quantity, fixed: FloatArray, level: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Both ends of the interval, as lines of the quantity (log slope, z or log age).
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-    peak : Peak
-        Its maximum.
-    quantity : {"shape", "failed", "life"}
-        See `Lines`.
-    fixed : ndarray, shape (n_strata,)
-        See `Lines`.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    low, high : ndarray, shape (n_strata,)
-        ``-inf`` or ``inf`` where the records put no bound on that side.
-    """
+    """Both ends of the interval, as lines of the quantity (log slope, z or log age), or infinite."""
     lines = Lines(likelihood, quantity, fixed)
     drop = 0.5 * float(chdtri(1, 1.0 - level))
     open_low, open_high = _open_ends(lines, peak.value - drop)
@@ -311,8 +259,7 @@ def profile_interval(
     for end, is_open, side in ((low, open_low, -1.0), (high, open_high, 1.0)):
         shut = ~is_open
         if shut.any():
-            part, top = (lines, peak) if shut.all() else (lines.take(shut), peak.take(shut))
-            end[shut] = _ends(part, top, side, float(np.sqrt(2 * drop)))
+            end[shut] = _ends(lines.take(shut), peak.take(shut), side, float(np.sqrt(2 * drop)))
     return low, high
 
 
@@ -323,14 +270,14 @@ def _ends(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
     plain = np.ones(line.size, dtype=bool)
     plain[lines.likelihood.data.mixed.stratum] = False
     if plain.any():
-        part = lines if plain.all() else lines.take(plain)
+        part = lines.take(plain)
         start = (run[plain], line[plain], side * target * error[plain])
         end[plain] = _newton_ends(part, peak.value[plain], *start, target)
     left = np.isnan(end)
     if left.any():
-        part = lines if left.all() else lines.take(left)
+        part = lines.take(left)
         start = (run[left], line[left], side * target * error[left])
-        end[left] = EndSearch(part, peak.value[left], *start, target, _LONGEST[lines.quantity]).find()
+        end[left] = EndSearch(part, peak.value[left], *start, target).find()
     return end
 
 
@@ -393,11 +340,8 @@ def _open_ends(lines: Lines, threshold: FloatArray) -> tuple[BoolArray, BoolArra
 
 
 def _steep(likelihood: Likelihood, place: FloatArray | None = None, share: float = 0.0) -> FloatArray:
-    """Value of jumps (if a place is given: with this share failed there).
-
-    It can be worth anything only where records have alternatives: with single lives there would be
-    no maximum.
-    """
+    """Value of jumps (if a place is given: with this share failed there); -inf for single lives alone."""
+    # There jumps could be worth anything only if there were no maximum.
     value = np.full(likelihood.n_strata, -np.inf)
     mixed = np.zeros(likelihood.n_strata, dtype=bool)
     mixed[likelihood.data.mixed.stratum] = True
@@ -483,26 +427,43 @@ class WeibullFit:
 
         Parameters
         ----------
-        age_years : array_like, scalar or shape (n_strata,)
-            Finite and >= 0; an array holds one age for each stratum.
+        age_years : array_like, scalar or shape (n_strata,) or (n_strata, n_ages)
+            Finite and >= 0; one age for all strata, or one or several for each.
 
         Returns
         -------
-        estimate, low, high : ndarray, shape (n_strata,)
+        estimate, low, high : ndarray, shape (n_strata,) or (n_strata, n_ages)
             Within [0, 1]; NaN where the stratum is not usable.
         """
-        age = self._per_stratum("age_years", age_years)
-        if not np.all((age >= 0) & np.isfinite(age)):
-            bad = _first_bad(age, (age >= 0) & np.isfinite(age))
-            raise InvalidInput(f"`age_years` must be finite and 0 or above; it holds {bad:g}.")
+        ages = np.asarray(age_years, dtype=float)
+        if ages.ndim == 2 and len(ages) == self.stratum.size:
+            return self._failed_by_several(ages)
+        age = self._per_stratum("age_years", ages)
+        good = (age >= 0) & np.isfinite(age)
+        if not good.all():
+            raise InvalidInput(f"`age_years` must be finite and 0 or above; it holds {age[~good][0]:g}.")
         born = age == 0
-        place = self._place(np.where(born, 1.0, age))
-        z = self._peak.slope * place + self._peak.level
-        low, high = self._interval("failed", place)
+        with np.errstate(divide="ignore"):  # standardised log age
+            log_age = np.log(np.where(born, 1.0, age)[self.usable] / self._likelihood.first_age)
+        place = log_age / self._likelihood.spread
+        ends = profile_interval(self._likelihood, self._peak, "failed", place, self.level)
         return tuple(  # type: ignore[return-value]
-            self._spread_out(np.where(born[self.usable], 0.0, -np.expm1(-np.exp(_cut(value)))))
-            for value in (z, low, high)
+            among(self.usable, np.where(born[self.usable], 0.0, -np.expm1(-np.exp(np.minimum(z, 700.0)))))
+            for z in (self._peak.slope * place + self._peak.level, *ends)
         )
+
+    def _failed_by_several(self, ages: FloatArray) -> Interval:
+        """Ask every stratum as often as there are ages, in one pass."""
+        times = ages.shape[1]
+        each = np.repeat(np.arange(self._peak.slope.size), times)
+        many = replace(
+            self,
+            stratum=np.arange(ages.size),
+            status=np.repeat(self.status, times),
+            _likelihood=self._likelihood.take(each),
+            _peak=self._peak.take(each),
+        )
+        return tuple(found.reshape(ages.shape) for found in many.failed_by(ages.ravel()))  # type: ignore[return-value]
 
     def life(self, share: ArrayLike) -> Interval:
         """Age in years by which a share has failed, with its profile-likelihood interval.
@@ -519,82 +480,47 @@ class WeibullFit:
             stratum is not usable.
         """
         part = self._per_stratum("share", share)
-        if not np.all((part > 0) & (part < 1)):
-            bad = _first_bad(part, (part > 0) & (part < 1))
-            raise InvalidInput(f"`share` must be above 0 and below 1; it holds {bad:g}.")
+        good = (part > 0) & (part < 1)
+        if not good.all():
+            raise InvalidInput(f"`share` must be above 0 and below 1; it holds {part[~good][0]:g}.")
         return self._life(np.log(-np.log1p(-part[self.usable])))
 
     def scale_interval(self) -> Interval:
-        """Scale in years with its profile-likelihood interval: ``life`` of the share 1 - 1/e.
-
-        Returns
-        -------
-        estimate, low, high : ndarray, shape (n_strata,)
-        """
+        """Scale in years with its profile-likelihood interval: ``life`` of the share 1 - 1/e."""
         return self._life(np.zeros(self._peak.slope.size))
 
     def shape_interval(self) -> Interval:
         """Shape with its profile-likelihood interval.
 
-        Returns
-        -------
-        estimate, low, high : ndarray, shape (n_strata,)
-            The low end is 0 where the records agree well enough with a risk that does not depend on
-            age; the high end ``inf`` where they agree with one age of failure for all.
+        The low end is 0 where the records agree well enough with a risk that does not depend on age, the high
+        end ``inf`` where they agree with one age of failure for all.
         """
-        low, high = self._interval("shape", np.zeros(self._peak.slope.size))
-        spread = self._likelihood.spread
+        fixed = np.zeros(self._peak.slope.size)
+        ends = profile_interval(self._likelihood, self._peak, "shape", fixed, self.level)
         with np.errstate(over="ignore"):
-            return self.shape, self._spread_out(np.exp(low) / spread), self._spread_out(np.exp(high) / spread)
+            low, high = (among(self.usable, np.exp(end) / self._likelihood.spread) for end in ends)
+        return self.shape, low, high
 
     def table(self) -> pd.DataFrame:
-        """One row per stratum with everything above but the intervals of `failed_by` and `life`.
-
-        Returns
-        -------
-        DataFrame
-            Columns named as the attributes; ages and scale in years.
-        """
-        _, shape_low, shape_high = self.shape_interval()
-        _, scale_low, scale_high = self.scale_interval()
-        return pd.DataFrame(
-            {
-                "stratum": self.stratum,
-                "status": self.status,
-                "n_records": self.n_records,
-                "n_failed": self.n_failed,
-                "n_sound": self.n_sound,
-                "shape": self.shape,
-                "shape_se": self.shape_se,
-                "shape_low": shape_low,
-                "shape_high": shape_high,
-                "scale_years": self.scale,
-                "scale_se_years": self.scale_se,
-                "scale_low_years": scale_low,
-                "scale_high_years": scale_high,
-                "bracket_low_years": self.bracket_low,
-                "bracket_high_years": self.bracket_high,
-                "log_likelihood": self.log_likelihood,
-                "several_peaks": self.several_peaks,
-            }
-        )
+        """One row per stratum with everything above but the intervals of `failed_by` and `life`."""
+        frame = pd.DataFrame({name: getattr(self, name) for name in _TABLE[:5]})
+        for name, unit, ends in (
+            ("shape", "", self.shape_interval()),
+            ("scale", "_years", self.scale_interval()),
+        ):
+            frame[f"{name}{unit}"], frame[f"{name}_se{unit}"] = ends[0], getattr(self, f"{name}_se")
+            frame[f"{name}_low{unit}"], frame[f"{name}_high{unit}"] = ends[1:]
+        frame["bracket_low_years"], frame["bracket_high_years"] = self.bracket_low, self.bracket_high
+        return frame.assign(**{name: getattr(self, name) for name in _TABLE[5:]})
 
     def _life(self, z: FloatArray) -> Interval:
         """Age at which curves reach a z, for the usable strata."""
-        low, high = self._interval("life", z)
-        place = (z - self._peak.level) / self._peak.slope
+        ends = profile_interval(self._likelihood, self._peak, "life", z, self.level)
         with np.errstate(over="ignore"):  # an age beyond every number is infinite
             return tuple(  # type: ignore[return-value]
-                self._spread_out(self._likelihood.first_age * np.exp(value * self._likelihood.spread))
-                for value in (place, low, high)
+                among(self.usable, self._likelihood.first_age * np.exp(place * self._likelihood.spread))
+                for place in ((z - self._peak.level) / self._peak.slope, *ends)
             )
-
-    def _interval(self, quantity: Quantity, fixed: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return profile_interval(self._likelihood, self._peak, quantity, fixed, self.level)
-
-    def _place(self, age: FloatArray) -> FloatArray:
-        """Standardised log age in the usable strata."""
-        return np.asarray(np.log(age[self.usable] / self._likelihood.first_age) / self._likelihood.spread)
 
     def _per_stratum(self, name: str, values: ArrayLike) -> FloatArray:
         given = np.asarray(values, dtype=float)
@@ -605,9 +531,8 @@ class WeibullFit:
             )
         return np.broadcast_to(given, self.stratum.shape)
 
-    def _spread_out(self, values: FloatArray) -> FloatArray:
-        """Values of the usable strata among all, NaN for the others."""
-        return among(self.usable, values)
+
+_TABLE = ("stratum", "status", "n_records", "n_failed", "n_sound", "log_likelihood", "several_peaks")
 
 
 def among(usable: BoolArray, values: FloatArray) -> FloatArray:
@@ -615,14 +540,6 @@ def among(usable: BoolArray, values: FloatArray) -> FloatArray:
     out = np.full(usable.size, np.nan)
     out[usable] = values
     return out
-
-
-def _cut(z: FloatArray) -> FloatArray:
-    return np.minimum(z, 700.0)
-
-
-def _first_bad(values: FloatArray, good: BoolArray) -> float:
-    return float(values[~good][0])
 
 
 # ---- Weibull lives of many strata by maximum likelihood
@@ -684,7 +601,11 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
         level=level,
         _likelihood=likelihood,
         _peak=peak,
-        **_told(known),
+        n_failed=known.n_failed,
+        n_sound=known.n_sound,
+        n_records=known.n_failed + known.n_sound,
+        bracket_low=known.bracket_low,
+        bracket_high=known.bracket_high,
     )
 
 
@@ -696,11 +617,214 @@ def _relative_error(peak: Peak, by: tuple[FloatArray, FloatArray | float]) -> Fl
         return np.sqrt(variance)
 
 
-def _told(known: Knowledge) -> dict[str, FloatArray]:
-    return {
-        "n_failed": known.n_failed,
-        "n_sound": known.n_sound,
-        "n_records": known.n_failed + known.n_sound,
-        "bracket_low": known.bracket_low,
-        "bracket_high": known.bracket_high,
-    }
+# ---- Whether a Weibull curve sums up the lives of one stratum fairly, and whether risk changes with age
+
+
+class LogShape(NamedTuple):
+    """Standard distribution of log life: F((log t - location) / spread) has failed by age t.
+
+    Log of the density at z, and of the probability between two z, whose ends may be infinite; formed so that
+    they keep their digits far out in either tail.
+    """
+
+    log_density: Callable[[FloatArray], FloatArray]
+    log_between: Callable[[FloatArray, FloatArray], FloatArray]
+
+
+def _between_extreme(low: FloatArray, high: FloatArray) -> FloatArray:
+    worked = np.exp(low)
+    return np.asarray(np.log(-np.expm1(worked - np.exp(high))) - worked)
+
+
+def _between_normal(low: FloatArray, high: FloatArray) -> FloatArray:
+    # In the upper tail both ends are mirrored: there the distribution function rounds to 1.
+    upper = low > 0
+    left, right = np.where(upper, -high, low), np.where(upper, -low, high)
+    above = log_ndtr(right)
+    return np.asarray(above + np.log(-np.expm1(log_ndtr(left) - above)))
+
+
+LOG_SHAPES = {
+    # F(z) = 1 - exp(-exp(z)); at spread 1 lives are exponential.
+    "Weibull": LogShape(lambda z: z - np.exp(z), _between_extreme),
+    "lognormal": LogShape(lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi), _between_normal),
+    # F(z) = 1 / (1 + exp(-z)).
+    "log-logistic": LogShape(
+        lambda z: log_expit(z) + log_expit(-z),
+        lambda low, high: log_expit(high) + log_expit(-low) + np.log(-np.expm1(low - high)),
+    ),
+}
+
+FAIR = "fair summary"
+ANOTHER = "another shape fits better"
+TOO_FEW = "too few to tell"
+
+# Differences of AIC, after K. P. Burnham and D. R. Anderson (2002), Model Selection and Multimodel
+# Inference, 2nd ed., sec. 2.6: up to 2 the poorer model keeps substantial support, from 4 on
+# considerably less.
+_NO_DIFFERENCE = 2.0
+_CLEARLY_WORSE = 4.0
+# Below this many lives neither answer should be given: common practice, no source.
+_FEWEST_LIVES = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class ModelCheck:
+    """How four shapes of life fit the same records.
+
+    Attributes
+    ----------
+    status : str
+        As in `WeibullFit`; without "ok" there are no numbers.
+    verdict : str
+        "fair summary", "another shape fits better" or "too few to tell".
+    best : str
+        Shape with the smallest AIC; "" without numbers.
+    shape : float
+        Weibull shape, dimensionless.
+    ageing_statistic, ageing_p : float
+        Likelihood ratio against shape 1 (risk does not depend on age) and its two-sided p-value from
+        chi-square with 1 degree of freedom.
+    n_records : float
+    table : DataFrame
+        One row per shape of life, the best first: model, n_parameters, log_likelihood, aic, aic_difference,
+        location, spread. For Weibull and exponential the last two are log(scale) and 1 / shape, for lognormal
+        mean and standard deviation of log life, for log-logistic their like. Ages in years.
+    """
+
+    status: str
+    verdict: str
+    best: str
+    shape: float
+    ageing_statistic: float
+    ageing_p: float
+    n_records: float
+    table: pd.DataFrame
+
+
+_MODEL_COLUMNS = ("model", "n_parameters", "log_likelihood", "aic", "aic_difference", "location", "spread")
+
+
+def check_model(records: LifeRecords) -> ModelCheck:
+    """Compare Weibull, exponential, lognormal and log-logistic lives on the records of one stratum.
+
+    AIC is 2 x parameters - 2 x log-likelihood. "Too few to tell" is said below ten lives, or where no
+    shape is worse than another by 2 or more; "another shape fits better" where Weibull is worse than
+    the best by 4 or more.
+    """
+    if records.strata.size != 1:
+        raise InvalidInput(
+            f"A model check takes the records of one stratum; these have {records.strata.size} strata "
+            f"({', '.join(str(s) for s in records.strata[:5])}{', ...' if records.strata.size > 5 else ''})."
+        )
+    fit = weibull_fits(records)
+    status, n_records, none = str(fit.status[0]), float(fit.n_records[0]), float("nan")
+    if status != OK:
+        empty = pd.DataFrame(columns=list(_MODEL_COLUMNS))
+        return ModelCheck(status, TOO_FEW, "", none, none, none, n_records, empty)
+    data, place = collapse(records), np.array([np.log(fit.scale[0]), -np.log(fit.shape[0])])
+    found = [("Weibull", 2, float(fit.log_likelihood[0]), place)]
+    found += [(name, 2, *_best(data, LOG_SHAPES[name], place)) for name in ("lognormal", "log-logistic")]
+    found.append(("exponential", 1, *_best(data, LOG_SHAPES["Weibull"], place, is_ageless=True)))
+    table = pd.DataFrame(
+        {
+            "model": [name for name, *_ in found],
+            "n_parameters": [number for _, number, *_ in found],
+            "log_likelihood": [value for _, _, value, _ in found],
+            "location": [at[0] for *_, at in found],
+            "spread": [float(np.exp(at[1])) for *_, at in found],
+        }
+    )
+    table["aic"] = 2.0 * table["n_parameters"] - 2.0 * table["log_likelihood"]
+    table["aic_difference"] = table["aic"] - table["aic"].min()
+    behind, worst = float(table["aic_difference"][0]), float(table["aic_difference"].max())
+    verdict = ANOTHER if behind >= _CLEARLY_WORSE else FAIR
+    ratio = max(0.0, 2.0 * (found[0][2] - found[-1][2]))
+    table = table.sort_values("aic", kind="stable", ignore_index=True)[list(_MODEL_COLUMNS)]
+    return ModelCheck(
+        status=OK,
+        verdict=TOO_FEW if n_records < _FEWEST_LIVES or worst < _NO_DIFFERENCE else verdict,
+        best=str(table["model"][0]),
+        shape=float(fit.shape[0]),
+        ageing_statistic=ratio,
+        ageing_p=float(chdtrc(1, ratio)),
+        n_records=n_records,
+        table=table,
+    )
+
+
+def _best(
+    data: Collapsed, shape: LogShape, start: FloatArray, *, is_ageless: bool = False
+) -> tuple[float, FloatArray]:
+    """Find the largest log-likelihood and its (location, log spread), the spread held at 1 where ageless."""
+    # From the Weibull's place, a flatter and a steeper one.
+    location, spread = np.full(3, start[0]), start[1] + np.array([0.0, -1.0, 1.0])
+    with np.errstate(all="ignore"):  # a start at which records are impossible leads nowhere
+        peak = climb(_LogLives(data, shape, 3, is_ageless), location, np.zeros(3) if is_ageless else spread)
+    best = int(np.argmax(peak.value))
+    return float(peak.value[best]), np.array([peak.slope[best], peak.level[best]])
+
+
+# Steps of the differences, in standard deviations of log life and in log spread, and the nine places.
+_STEP = 2e-4
+_AROUND = np.stack(np.meshgrid([-1, 0, 1], [-1, 0, 1], indexing="ij")).reshape(2, 9, 1) * _STEP
+
+
+class _LogLives:
+    """Log-likelihood of one stratum in (location, log spread) of log life: a surface for `climb`.
+
+    It is looked at in several places at once, which stand for strata; derivatives are differences.
+    """
+
+    def __init__(self, data: Collapsed, shape: LogShape, n_places: int, is_ageless: bool) -> None:
+        self._given = data, shape
+        self._is_ageless = is_ageless
+        self.unit, self.steep = np.ones(n_places), np.zeros(n_places, dtype=bool)
+        tables = (data.single, data.mixed)
+        lower, upper = (
+            np.concatenate([getattr(rows, name) for rows in tables]) for name in ("lower", "upper")
+        )
+        with np.errstate(divide="ignore"):  # never seen working is minus infinity
+            self._low, self._high = np.log(lower), np.log(upper)
+        self._exact = lower == upper
+        self._log_weight = np.log(np.concatenate([rows.weight for rows in tables]))
+        self._start = np.concatenate((data.single.start, data.mixed.start + len(data.single)))
+        self._length = np.diff(np.append(self._start, upper.size))
+        self._count = np.concatenate([rows.count[rows.start] for rows in tables])
+
+    def take(self, keep: BoolArray) -> "_LogLives":
+        """Keep some places."""
+        return _LogLives(*self._given, int(keep.sum()), self._is_ageless)
+
+    def values(self, location: FloatArray, log_spread: FloatArray) -> FloatArray:
+        """Log-likelihood at places (...); hugely negative where a record is impossible in double numbers."""
+        location, log_spread = location[..., None], log_spread[..., None]
+        known, shape = self._exact, self._given[1]
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+            low, high = ((end - location) * np.exp(-log_spread) for end in (self._low, self._high))
+            joint = np.broadcast_to(self._log_weight, low.shape).copy()
+            joint[..., known] += shape.log_density(low[..., known]) - log_spread - self._low[known]
+            joint[..., ~known] += shape.log_between(low[..., ~known], high[..., ~known])
+            top = np.maximum.reduceat(joint, self._start, axis=-1)
+            rest = np.exp(joint - np.repeat(top, self._length, axis=-1))
+            value = (top + np.log(np.add.reduceat(rest, self._start, axis=-1))) @ self._count
+        return np.where(np.isfinite(value), value, -1e100)
+
+    def evaluate(self, location: FloatArray, log_spread: FloatArray) -> Curvature:
+        """Value and derivatives at places (n_places,)."""
+        step = _STEP * np.exp(log_spread)
+        near = self.values(location + _AROUND[0] * np.exp(log_spread), log_spread + _AROUND[1])
+        around = near.reshape(3, 3, -1)
+        first = (around[2, 1] - around[0, 1]) / (2 * step), (around[1, 2] - around[1, 0]) / (2 * _STEP)
+        middle, nothing = around[1, 1], np.zeros_like(step)
+        bend = (
+            (2 * middle - around[2, 1] - around[0, 1]) / step**2,
+            (around[2, 0] + around[0, 2] - around[2, 2] - around[0, 0]) / (4 * step * _STEP),
+            (2 * middle - around[1, 2] - around[1, 0]) / _STEP**2,
+        )
+        if self._is_ageless:
+            first, bend = (first[0], nothing), (bend[0], nothing, nothing + 1.0)
+        # Where it does not bend down: something that does, as steeply.
+        wide = np.abs(bend[1]) * np.exp(np.array([-1.0, 1.0])[:, None] * log_spread)
+        complete = np.column_stack((np.abs(bend[0]) + wide[0], nothing, np.abs(bend[2]) + wide[1]))
+        return Curvature(middle, np.column_stack(first), np.column_stack(bend), complete)

@@ -1,4 +1,8 @@
-"""Does the production year matter? A slope, or one year from which on lives changed; for many families."""
+"""Does the production year matter? The one year from which on lives changed, searched for many families.
+
+Within one family age and production year move together, because all units are inspected within a few
+calendar years. Every answer here carries their correlation, and where it is above 0.95 no answer is given.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -9,14 +13,13 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import isotonic_regression
 from scipy.special import expit, logit, xlogy
-from scipy.stats import chi2
+from scipy.stats import false_discovery_control
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
 from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords
-from reliability.life.weibull import weibull_fits
 
-# ---- Records whose year of production is known, as the cohort analyses need them
+# ---- Records whose year of production is known
 
 
 # Above this, age and year of production say the same, and no method can tell which of them matters.
@@ -26,36 +29,20 @@ CONFOUNDED = "cannot tell ageing from vintage"
 
 @dataclass(frozen=True, eq=False)
 class DatedRecords:
-    """Records of one stratum with a known year.
-
-    Attributes
-    ----------
-    lower, upper, count : ndarray of float64, shape (n,)
-        As in `LifeRecords`.
-    year : ndarray of float64, shape (n,)
-        Year of production or fitting.
-    age_years : ndarray of float64, shape (n,)
-        Age at inspection.
-    rows : ndarray of int64, shape (n,)
-        Their positions among the records that were given.
-    n_left_out : float
-        Weighed number of records whose year is not known.
-    correlation : float
-        Of age at inspection and year; NaN if all ages or all years are equal.
-    """
+    """Records of one stratum with a known year; arrays of the shape (n,)."""
 
     lower: FloatArray
     upper: FloatArray
     count: FloatArray
     year: FloatArray
-    age_years: FloatArray
-    rows: IntArray
-    n_left_out: float
-    correlation: float
+    age_years: FloatArray  # at inspection
+    rows: IntArray  # their positions among the records that were given
+    n_left_out: float  # weighed number of records whose year is not known
+    correlation: float  # of age and year; NaN if all ages or all years are equal
 
     @property
     def failed(self) -> BoolArray:
-        """Whether each part had failed when it was inspected; ndarray of bool, shape (n,)."""
+        """Whether each part had failed when it was inspected."""
         return np.isfinite(self.upper)
 
     @property
@@ -77,271 +64,31 @@ class DatedRecords:
         return "; ".join(said)
 
 
-def dated_records(records: LifeRecords, year: ArrayLike, age_years: ArrayLike | None = None) -> DatedRecords:
-    """Keep the records whose year is known.
-
-    Parameters
-    ----------
-    records : LifeRecords
-        One stratum. Records with alternatives have no known year and are left out.
-    year : array_like of float, shape (n_rows,)
-        Year of each row; NaN if not known.
-    age_years : array_like of float, shape (n_rows,), optional
-        Age at inspection. Without it, the upper bound of a failed part and the lower one of a sound
-        part.
-    """
-    if records.strata.size > 1:
-        raise InvalidInput(
-            f"Cohorts are compared within one stratum; these records hold {records.strata.size}."
-        )
-    years = _column("year", year, len(records))
+def dated_records(
+    records: LifeRecords, year: FloatArray, age_years: FloatArray | None = None
+) -> DatedRecords:
+    """Keep the records whose year is known; those with alternatives have none."""
     sound = np.isinf(records.upper)
-    ages = np.where(sound, records.lower, records.upper)
-    if age_years is not None:
-        ages = _column("age_years", age_years, len(records))
-    keep = ~records.is_alternative & ~np.isnan(years) & ~((records.lower == 0) & sound)
+    ages = np.where(sound, records.lower, records.upper) if age_years is None else age_years
+    keep = ~records.is_alternative & ~np.isnan(year) & ~((records.lower == 0) & sound)
     if not np.all(ages[keep] > 0):
         raise InvalidInput(f"`age_years` must be above 0 in every record; got {ages[keep].min():g}.")
     distinct = np.unique(records.record[~keep], return_index=True)[1]
-    left_out = float(records.count[~keep][distinct].sum())
-    weight = records.count[keep]
+    count = records.count[keep]
+    correlation = np.nan
+    if count.size > 1:
+        covariance = np.cov(np.vstack((ages[keep], year[keep])), aweights=count, ddof=0)
+        spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
+        correlation = float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
     return DatedRecords(
         lower=records.lower[keep],
         upper=records.upper[keep],
-        count=weight,
-        year=years[keep],
+        count=count,
+        year=year[keep],
         age_years=ages[keep],
         rows=np.flatnonzero(keep),
-        n_left_out=left_out,
-        correlation=_correlation(ages[keep], years[keep], weight),
-    )
-
-
-def _column(name: str, values: ArrayLike, size: int) -> FloatArray:
-    column = np.asarray(values, dtype=np.float64)
-    if column.shape != (size,):
-        raise InvalidInput(
-            f"`{name}` needs one number for each of the {size} rows; its shape is {column.shape}."
-        )
-    return column
-
-
-def _correlation(x: FloatArray, y: FloatArray, weight: FloatArray) -> float:
-    if x.size < 2:
-        return np.nan
-    covariance = np.cov(np.vstack((x, y)), aweights=weight, ddof=0)
-    spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
-    return float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
-
-
-# ---- Do later production years last longer? The year effect as a slope of the log scale
-
-
-# Slopes beyond this (lives longer by a factor of 22,000 per decade) count as infinite.
-STEEPEST = 10.0
-# Slopes whose log-likelihoods differ by less than this are equally likely; a peak that told its slope within
-# 5,000 would be narrower than a plateau.
-_LEVEL = 1e-9
-_PLATEAU = 0.5
-_GRID = 61
-_REFINED = 25
-_ROUNDS = 3
-
-
-@dataclass(frozen=True)
-class YearSlope:
-    """How the scale of a Weibull life changes with the year of production, at one common shape.
-
-    Attributes
-    ----------
-    status : str
-        "ok"; "one year only"; "cannot tell ageing from vintage"; "no bound" (no slope is most likely:
-        age may play no part beside the year, or all slopes of a wide range are); "one age fits all" (at
-        some slope one age agrees with every record); or why there is no Weibull fit at any slope: "no
-        records", "no failures", "all failed", "not found".
-    slope : float
-        Rise of the log scale per decade of production; NaN unless "ok". 0.1 means that lives are
-        about 10 % longer for units made ten years later.
-    low, high : float
-        Profile-likelihood interval; infinite where the records set no bound.
-    level : float
-        Probability that the interval promises.
-    p_value : float
-        Likelihood-ratio test of no slope.
-    shape, scale_years : float
-        At the slope; the scale is that of the reference year.
-    reference_year : float
-        Mean year of the records.
-    correlation : float
-        Of age at inspection and year of production.
-    n_records : float
-        Weighed number of records that were used.
-    note : str
-        What the reader must know.
-    """
-
-    status: str
-    slope: float
-    low: float
-    high: float
-    level: float
-    p_value: float
-    shape: float
-    scale_years: float
-    reference_year: float
-    correlation: float
-    n_records: float
-    note: str
-
-    @property
-    def usable(self) -> bool:
-        """Whether there is a slope."""
-        return self.status == "ok"
-
-
-def year_slope(
-    records: LifeRecords, year: ArrayLike, *, age_years: ArrayLike | None = None, level: float = 0.90
-) -> YearSlope:
-    r"""Estimate how the Weibull scale changes with the year of production.
-
-    Parameters
-    ----------
-    records : LifeRecords
-        One stratum. Records whose year is one of several are left out and counted in the note.
-    year : array_like of float, shape (n_rows,)
-        Year of production (or fitting) of each row.
-    age_years : array_like of float, shape (n_rows,), optional
-        Age at inspection, for the correlation with the year only.
-    level : float
-        Probability that the interval promises.
-
-    Notes
-    -----
-    The log scale is :math:`\log s_0 + b (year - year_0) / 10`, which multiplies the time of each life by
-    :math:`e^{-b (year - year_0) / 10}`. For each slope :math:`b` the rest is a plain Weibull fit, and the
-    profile has one hill: the likelihood is concave in :math:`(k, k \log s_0, k b)`, of which a slope is a
-    ray. So slopes on a grid, refined where it matters, give estimate and interval.
-    """
-    if not 0 < level < 1:
-        raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
-    dated = dated_records(records, year, age_years)
-    if dated.year.size == 0:
-        return _no_slope("no records", dated, level)
-    if np.ptp(dated.year) == 0:
-        return _no_slope("one year only", dated, level)
-    if dated.confounded:
-        return _no_slope(CONFOUNDED, dated, level)
-    profile = _Profile(dated)
-    grid = np.sort(np.append(np.tan(np.linspace(-1, 1, _GRID - 1) * np.arctan(STEEPEST)), 0.0))
-    profile.add(grid)
-    allowed = float(chi2.ppf(level, 1)) / 2
-    for _ in range(_ROUNDS):
-        if profile.status == "ok":
-            profile.add(profile.gaps(allowed))
-    if profile.status != "ok":
-        return _no_slope(profile.status, dated, level)
-    return _slope_found(dated, profile, allowed, level)
-
-
-class _Profile:
-    """Log-likelihood at given slopes, each maximised over shape and scale."""
-
-    def __init__(self, dated: DatedRecords) -> None:
-        self.dated = dated
-        self.reference = float(np.average(dated.year, weights=dated.count))
-        self.decades = (dated.year - self.reference) / 10
-        self.slope = np.empty(0)
-        self.value = np.empty(0)
-        self.shape = np.empty(0)
-        self.scale = np.empty(0)
-        self.status = "ok"
-
-    def add(self, slopes: FloatArray) -> None:
-        """Evaluate more slopes, all in one fit."""
-        dated, size = self.dated, self.decades.size
-        factor = np.exp(-slopes[:, None] * self.decades)
-        fit = weibull_fits(
-            LifeRecords(
-                (factor * dated.lower).ravel(),
-                (factor * dated.upper).ravel(),
-                count=np.tile(dated.count, slopes.size),
-                stratum=np.repeat(np.arange(slopes.size), size),
-            )
-        )
-        value = np.where(fit.usable, fit.log_likelihood, np.nan)
-        # Where no curve is most likely the supremum is known: without ageing every part has failed with
-        # one probability; if one age explains all, with certainty.
-        value = np.where(fit.status == "no ageing visible", self._without_ageing(), value)
-        value = np.where(fit.status == "one age fits all", 0.0, value)
-        if np.isnan(value).any():
-            self.status = str(fit.status[np.isnan(value)][0])
-        elif np.any(fit.status == "one age fits all"):
-            self.status = "one age fits all"
-        exact = dated.lower == dated.upper
-        value = value - slopes * float(dated.count[exact] @ self.decades[exact])
-        order = np.argsort(np.append(self.slope, slopes), kind="stable")
-        for name, new in (("slope", slopes), ("value", value), ("shape", fit.shape), ("scale", fit.scale)):
-            setattr(self, name, np.append(getattr(self, name), new)[order])
-
-    def _without_ageing(self) -> float:
-        failed = float(self.dated.count[self.dated.failed].sum())
-        total = float(self.dated.count.sum())
-        rest = total - failed
-        return float(failed * np.log(failed / total) + rest * np.log(rest / total)) if failed * rest else 0.0
-
-    def gaps(self, allowed: float) -> FloatArray:
-        """Slopes between those that bracket the maximum and the two ends of the interval."""
-        best = int(np.argmax(self.value))
-        inside = np.flatnonzero(self.value >= self.value[best] - allowed)
-        last = self.slope.size - 1
-        pairs = {(max(i - 1, 0), min(i + 1, last)) for i in (best, int(inside[0]), int(inside[-1]))}
-        between = [np.linspace(self.slope[i], self.slope[j], _REFINED)[1:-1] for i, j in sorted(pairs)]
-        return np.setdiff1d(np.concatenate(between), self.slope)
-
-
-def _slope_found(dated: DatedRecords, profile: _Profile, allowed: float, level: float) -> YearSlope:
-    best = int(np.argmax(profile.value))
-    inside = profile.slope[profile.value >= profile.value[best] - allowed]
-    ends = [inside[0], inside[-1]]
-    low, high = (np.copysign(np.inf, end) if abs(end) >= STEEPEST * 0.999 else float(end) for end in ends)
-    level_with = profile.value >= profile.value[best] - _LEVEL
-    near = profile.slope[level_with]
-    flat = (
-        np.isnan(profile.shape[level_with]).any()
-        or np.abs(near).max() >= STEEPEST * 0.999
-        or np.ptp(near) > _PLATEAU
-    )
-    at_zero = profile.value[np.argmin(np.abs(profile.slope))]
-    return YearSlope(
-        status="no bound" if flat else "ok",
-        slope=np.nan if flat else float(profile.slope[best]),
-        low=low,
-        high=high,
-        level=level,
-        p_value=float(chi2.sf(2 * (profile.value[best] - at_zero), 1)),
-        shape=np.nan if flat else float(profile.shape[best]),
-        scale_years=np.nan if flat else float(profile.scale[best]),
-        reference_year=profile.reference,
-        correlation=dated.correlation,
-        n_records=float(dated.count.sum()),
-        note=dated.note,
-    )
-
-
-def _no_slope(status: str, dated: DatedRecords, level: float) -> YearSlope:
-    return YearSlope(
-        status=status,
-        slope=np.nan,
-        low=np.nan,
-        high=np.nan,
-        level=level,
-        p_value=np.nan,
-        shape=np.nan,
-        scale_years=np.nan,
-        reference_year=float(np.average(dated.year, weights=dated.count)) if dated.year.size else np.nan,
-        correlation=dated.correlation,
-        n_records=float(dated.count.sum()),
-        note=dated.note,
+        n_left_out=float(records.count[~keep][distinct].sum()),
+        correlation=correlation,
     )
 
 
@@ -350,24 +97,12 @@ def _no_slope(status: str, dated: DatedRecords, level: float) -> YearSlope:
 
 @dataclass(frozen=True, eq=False)
 class Group:
-    """Some of the parts, gathered by age.
+    """Some of the parts, gathered by age."""
 
-    Attributes
-    ----------
-    rows : ndarray of int64, shape (n,)
-        Positions of the parts, in order of age.
-    start : ndarray of int64, shape (n_ages,)
-        First of the rows at each distinct age.
-    inspected : ndarray of float64, shape (n_ages,)
-        Parts at each distinct age.
-    place : ndarray of int64, shape (n,)
-        Distinct age of each of the rows.
-    """
-
-    rows: IntArray
-    start: IntArray
-    inspected: FloatArray
-    place: IntArray
+    rows: IntArray  # (n,): positions of the parts, in order of age
+    start: IntArray  # (n_ages,): first of the rows at each distinct age
+    inspected: FloatArray  # (n_ages,): parts at each distinct age
+    place: IntArray  # (n,): distinct age of each of the rows
 
     @classmethod
     def of(cls, age: FloatArray, rows: IntArray) -> "Group":
@@ -377,50 +112,41 @@ class Group:
         )
         return cls(rows, start, number.astype(np.float64), place)
 
-    def failed(self, outcomes: BoolArray) -> FloatArray:
-        """Failed parts at each distinct age; ndarray of float64, shape (n_sets, n_ages)."""
-        return np.add.reduceat(outcomes[:, self.rows].astype(np.float64), self.start, axis=1)
+    def fit(self, outcomes: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Count the failed at each age, fit the isotonic curve, and give its log-likelihood.
 
-    def share(self, failed: FloatArray) -> FloatArray:
-        """Isotonic curve for each set of outcomes; ndarray of float64, shape (n_sets, n_ages)."""
+        Of each set of outcomes (n_sets, n): two arrays (n_sets, n_ages) and one (n_sets,).
+        """
+        failed = np.add.reduceat(outcomes[:, self.rows].astype(np.float64), self.start, axis=1)
         # Lifted by 2 each, the sets follow one another in one rising line, and one regression does all.
         lift = 2.0 * np.arange(len(failed))[:, None]
         line = (failed / self.inspected + lift).ravel()
-        fitted = isotonic_regression(line, weights=np.tile(self.inspected, len(failed))).x
-        return np.clip(fitted.reshape(failed.shape) - lift, 0.0, 1.0)
-
-    def log_likelihood(self, failed: FloatArray, share: FloatArray) -> FloatArray:
-        """Log-likelihood of each set of outcomes; ndarray of float64, shape (n_sets,)."""
-        return np.sum(xlogy(failed, share) + xlogy(self.inspected - failed, 1 - share), axis=1)
+        fitted = isotonic_regression(line, weights=np.tile(self.inspected, len(failed)))
+        share = np.clip(fitted.x.reshape(failed.shape) - lift, 0.0, 1.0)
+        # Within a block all have one share, the mean.
+        first = fitted.blocks[:-1]
+        level = share.ravel()[first]
+        value = fitted.weights * (xlogy(level, level) + xlogy(1 - level, 1 - level))
+        begin = np.searchsorted(first, np.arange(0, line.size, self.start.size))
+        return failed, share, np.add.reduceat(value, begin)
 
 
 # ---- Chance of having failed by an age where the production year does not matter
 
 
 _STEPS = 15
-_LONGEST_STEP = 1.0
+_LONGEST_STEP, _SHORTEST_STEP = 1.0, 1e-7
 
 
 @dataclass(frozen=True, eq=False)
 class Null:
-    r"""One curve for all production years, estimated from any set of outcomes.
+    """One curve for all production years, estimated from any set of outcomes.
 
-    Attributes
-    ----------
-    everyone : Group
-        All parts, gathered by age.
-    log_age : ndarray of float64, shape (n_ages,)
-        Of each distinct age, less the mean, in standard deviations.
-    smoothing : ndarray of float64, shape (n_ages, n_ages)
-        Weights of each age in the average for each age; rows add up to 1.
-
-    Notes
-    -----
-    The curve begins as a logistic one in log age that does not fall, fitted with Firth's penalty [1]_, so
-    that few or perfectly sorted outcomes still give a finite slope. What the isotonic curve of the same
-    outcomes says beyond it is averaged over ages nearby and added, a parametric start in the sense of [2]_.
-    The isotonic curve alone makes steps of noise where lives do not age; smoothed alone it is too flat
-    where all fail within few years.
+    It begins as a logistic curve in log age that does not fall, fitted with Firth's penalty [1]_, so that few
+    or perfectly sorted outcomes still give a finite slope. What the isotonic curve of the same outcomes says
+    beyond it is averaged over ages nearby and added, a parametric start in the sense of [2]_. The isotonic
+    curve alone makes steps of noise where lives do not age; smoothed alone it is too flat where all fail
+    within few years.
 
     References
     ----------
@@ -430,12 +156,12 @@ class Null:
     """
 
     everyone: Group
-    log_age: FloatArray
-    smoothing: FloatArray
+    log_age: FloatArray  # (n_ages,): less the mean, in standard deviations
+    smoothing: FloatArray  # (n_ages, n_ages): weights of each age in the average for each; rows add up to 1
 
     @classmethod
     def of(cls, everyone: Group, log_age: FloatArray) -> "Null":
-        """Lay out the ages; `log_age` is that of each part, shape (n,)."""
+        """Lay out the ages; `log_age` is that of each part."""
         spread = max(float(np.std(log_age)), 1e-9)
         at = (log_age[everyone.rows[everyone.start]] - log_age.mean()) / spread
         # A standard deviation over the fifth root of the number: the usual width for a smooth curve.
@@ -444,23 +170,14 @@ class Null:
         return cls(everyone, at, weight / weight.sum(axis=1, keepdims=True))
 
     def chance(self, outcomes: BoolArray) -> FloatArray:
-        """Give the probability of each part for each set of outcomes.
-
-        Parameters
-        ----------
-        outcomes : ndarray of bool, shape (n_sets, n)
-
-        Returns
-        -------
-        ndarray of float64, shape (n_sets, n)
-        """
-        failed = self.everyone.failed(outcomes)
+        """Give the probability of each part for each set of outcomes; both (n_sets, n)."""
+        failed, share, _ = self.everyone.fit(outcomes)
         start = self._logistic(failed)
-        beyond = (self.everyone.share(failed) - start) @ self.smoothing.T
+        beyond = (share - start) @ self.smoothing.T
         return np.clip(start + beyond, 0.0, 1.0)[:, self.everyone.place]
 
     def _logistic(self, failed: FloatArray) -> FloatArray:
-        """Logistic curve at each age for each set, shape (n_sets, n_ages); level where it would fall."""
+        """Logistic curve at each age for each set, (n_sets, n_ages); level where it would fall."""
         n, x = self.everyone.inspected, self.log_age
         level = (failed.sum(axis=1) + 0.5) / (n.sum() + 1)
         intercept, slope = logit(level), np.zeros(len(failed))
@@ -471,10 +188,13 @@ class Null:
             size = np.maximum(total * square - cross**2, 1e-9)
             leverage = weight * (square[:, None] - 2 * cross[:, None] * x + total[:, None] * x**2)
             residual = failed - n * share + leverage / size[:, None] * (0.5 - share)
-            pull, tilt = residual.sum(axis=1), residual @ x
-            step = np.stack((square * pull - cross * tilt, total * tilt - cross * pull)) / size
-            step /= np.maximum(1.0, np.abs(step).max(axis=0) / _LONGEST_STEP)
+            by_level, by_age = residual.sum(axis=1), residual @ x
+            step = np.stack((square * by_level - cross * by_age, total * by_age - cross * by_level)) / size
+            longest = np.abs(step).max(axis=0)
+            step /= np.maximum(1.0, longest / _LONGEST_STEP)
             intercept, slope = intercept + step[0], slope + step[1]
+            if longest.max() < _SHORTEST_STEP:
+                break
         share = expit(intercept[:, None] + slope[:, None] * x)
         return np.where(slope[:, None] < 0, level[:, None], share)
 
@@ -496,38 +216,20 @@ _TIE = 1 - 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Search:
-    """A search over candidate years.
+    """A search over candidate years, among parts in order of age."""
 
-    Attributes
-    ----------
-    failed : ndarray of bool, shape (n,)
-        What was seen, in order of age.
-    null : Null
-        Where nothing changed.
-    unit : ndarray of int64, shape (n,)
-        Parts of one unit share a number, 0, 1, …
-    candidates : ndarray of float64, shape (n_candidates,)
-        First years of the later cohort.
-    everyone : Group
-    cohorts : tuple of (Group, Group), one per candidate
-        The earlier and the later cohort.
-    beside_age : ndarray of float64, shape (n, n_candidates)
-        Indicator of the later cohort, less its regression on log age.
-    """
-
-    failed: BoolArray
+    failed: BoolArray  # (n,): what was seen
     null: Null
-    unit: IntArray
-    candidates: FloatArray
-    everyone: Group
-    cohorts: tuple[tuple[Group, Group], ...]
-    beside_age: FloatArray
+    unit: IntArray  # (n,): parts of one unit share a number, 0, 1, ...
+    candidates: FloatArray  # (n_candidates,): first years of the later cohort
+    cohorts: tuple[tuple[Group, Group], ...]  # the earlier and the later one of each candidate
+    beside_age: FloatArray  # (n, n_candidates): indicator of the later, less its regression on log age
 
     def run(self, n_bootstrap: int, seed: int) -> tuple[float, float]:
         """Find the best candidate and how often chance finds as much."""
         rng = np.random.default_rng(seed)
         chance = self.null.chance(self.failed[None, :])
-        usual = np.quantile(self._largest(self._draw(rng, chance, _TRIAL_RUNS)), 0.95, axis=0)
+        usual = np.quantile(self.statistics(self._draw(rng, chance, _TRIAL_RUNS)).max(axis=1), 0.95, axis=0)
         usual = np.maximum(usual, 1e-9)  # a statistic that is always 0 never decides
         seen = (self.statistics(self.failed[None, :])[0] / usual).max(axis=1)
         best = float(self.candidates[int(np.argmax(seen))])
@@ -536,7 +238,10 @@ class Search:
         p_value = (reached + 1) / (found.size + 1)
         if p_value > _SURELY_LARGE:
             return best, p_value
-        again = np.sort(np.append(self._second_round(rng, drawn, usual), seen.max()))[::-1]
+        # Each simulated search is simulated once more.
+        parts = [drawn[begin : begin + _LARGEST_CHUNK] for begin in range(0, len(drawn), _LARGEST_CHUNK)]
+        twice = [self._most(self._draw(rng, self.null.chance(part), len(part)), usual) for part in parts]
+        again = np.sort(np.concatenate([*twice, [seen.max()]]))[::-1]
         return best, float((np.sum(found >= again[reached] * _TIE) + 1) / (found.size + 1))
 
     def _until_enough(
@@ -549,48 +254,25 @@ class Search:
         while done < most and reached < _ENOUGH:
             size = min(max(_CHUNK, done), _LARGEST_CHUNK, most - done)
             drawn.append(self._draw(rng, chance, size))
-            found.append((self._largest(drawn[-1]) / usual).max(axis=1))
+            found.append(self._most(drawn[-1], usual))
             reached += int(np.sum(found[-1] >= seen * _TIE))
             done += size
         return np.concatenate(drawn), np.concatenate(found)
 
-    def _second_round(self, rng: np.random.Generator, drawn: BoolArray, usual: FloatArray) -> FloatArray:
-        """Find as much as there is in one simulation of each simulated search, where nothing changed."""
-        found = []
-        for begin in range(0, len(drawn), _LARGEST_CHUNK):
-            some = drawn[begin : begin + _LARGEST_CHUNK]
-            again = self._draw(rng, self.null.chance(some), len(some))
-            found.append((self._largest(again) / usual).max(axis=1))
-        return np.concatenate(found)
-
     def statistics(self, outcomes: BoolArray) -> FloatArray:
-        """Score and gain in log-likelihood for each candidate.
-
-        Parameters
-        ----------
-        outcomes : ndarray of bool, shape (n_sets, n)
-
-        Returns
-        -------
-        ndarray of float64, shape (n_sets, n_candidates, 2)
-        """
-        failed = self.everyone.failed(outcomes)
-        pooled = self.everyone.share(failed)
-        share = pooled[:, self.everyone.place]
+        """Score and gain in log-likelihood of each candidate: from (n_sets, n), (n_sets, n_candidates, 2)."""
+        everyone = self.null.everyone
+        _, pooled, together = everyone.fit(outcomes)
+        share = pooled[:, everyone.place]
         score = (outcomes - share) @ self.beside_age
         variance = (share * (1 - share)) @ self.beside_age**2
         ratio = np.divide(score**2, variance, out=np.zeros_like(score), where=variance > _LEAST_VARIANCE)
-        together = self.everyone.log_likelihood(failed, pooled)
-        apart = np.column_stack([sum(self._own(side, outcomes) for side in pair) for pair in self.cohorts])
+        apart = np.column_stack([sum(side.fit(outcomes)[2] for side in pair) for pair in self.cohorts])
         return np.stack((ratio, apart - together[:, None]), axis=2)
 
-    @staticmethod
-    def _own(side: Group, outcomes: BoolArray) -> FloatArray:
-        failed = side.failed(outcomes)
-        return side.log_likelihood(failed, side.share(failed))
-
-    def _largest(self, outcomes: BoolArray) -> FloatArray:
-        return self.statistics(outcomes).max(axis=1)
+    def _most(self, outcomes: BoolArray, usual: FloatArray) -> FloatArray:
+        """Give the most that each set of outcomes shows, relative to what is usual; (n_sets,)."""
+        return (self.statistics(outcomes).max(axis=1) / usual).max(axis=1)
 
     def _draw(self, rng: np.random.Generator, chance: FloatArray, size: int) -> BoolArray:
         # One number for all parts of a unit: they fail together, the worst that clusters can do.
@@ -598,14 +280,7 @@ class Search:
 
 
 def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search | None:
-    """Lay the records out for a search.
-
-    Parameters
-    ----------
-    dated : DatedRecords
-    unit : ndarray of int64, shape (n,), optional
-        Parts of one unit share a number; without it every part is a unit of its own.
-    """
+    """Lay the records out for a search, (n,) numbers of their units beside them; None if they are too few."""
     if not np.all(dated.count == np.round(dated.count)):
         raise InvalidInput("The search for a change needs whole counts; weighed records have none.")
     each = np.repeat(np.arange(dated.year.size), dated.count.astype(np.int64))
@@ -628,7 +303,6 @@ def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search 
         null=Null.of(everyone, log_age),
         unit=np.arange(each.size) if unit is None else np.unique(unit[each], return_inverse=True)[1],
         candidates=candidates[enough],
-        everyone=everyone,
         cohorts=tuple(
             (Group.of(age, np.flatnonzero(~side)), Group.of(age, np.flatnonzero(side))) for side in later.T
         ),
@@ -642,41 +316,24 @@ def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search 
 FEW = 6
 """With fewer failed or sound parts the possible outcomes are so few that 5 % is rarely reached."""
 
+_NOTHING = (np.nan, np.nan, np.nan)
+
 
 @dataclass(frozen=True)
 class ChangeYear:
-    """Best candidate for a change between two production years, and what speaks for it.
+    """Best candidate for a change between two production years, and what speaks for it."""
 
-    Attributes
-    ----------
-    status : str
-        "ok"; "too few records"; "cannot tell ageing from vintage". Only "ok" has a p-value.
-    year : float
-        First year of the later cohort, where the two cohorts differ most at equal age.
-    p_value : float
-        How often the search finds at least as much where there is no change.
-    reference_age_years : float
-        Age at which both cohorts are described: the median of the ages seen in both, NaN if none.
-    before, after : tuple of float
-        Share failed by that age in each cohort by itself: estimate, low, high (90 %); NaN without
-        a common age, or where no description was asked for.
-    correlation : float
-        Of age at inspection and year of production.
-    n_records : float
-        Weighed number of records that were used.
-    note : str
-        What the reader must know.
-    """
-
-    status: str
-    year: float
-    p_value: float
-    reference_age_years: float
-    before: tuple[float, float, float]
-    after: tuple[float, float, float]
-    correlation: float
-    n_records: float
-    note: str
+    status: str  # "ok"; "too few records"; "cannot tell ageing from vintage". Only "ok" has a p-value.
+    correlation: float  # of age at inspection and year of production
+    n_records: float  # weighed number of records that were used
+    note: str  # what the reader must know
+    year: float = np.nan  # first year of the later cohort, where the two differ most at equal age
+    p_value: float = np.nan  # how often the search finds at least as much where there is no change
+    # Median of the ages seen in both cohorts, NaN if none; and the share failed by it in each of them by
+    # itself: estimate, low, high (90 %), NaN where no description was asked for.
+    reference_age_years: float = np.nan
+    before: tuple[float, float, float] = _NOTHING
+    after: tuple[float, float, float] = _NOTHING
 
 
 def change_year(
@@ -689,27 +346,9 @@ def change_year(
     seed: int = 0,
     describe: bool = True,
 ) -> ChangeYear:
-    r"""Search all production years for the one from which on parts fail earlier or later.
+    r"""Search all production years of one stratum for the one from which on parts fail earlier or later.
 
-    Parameters
-    ----------
-    records : LifeRecords
-        One stratum. Records whose year is one of several are left out and counted in the note.
-    year : array_like of float, shape (n_rows,)
-        Year of production (or fitting) of each row.
-    age_years : array_like of float, shape (n_rows,), optional
-        Age at inspection. Needed only where days of failure are known: the search asks whether a
-        part had failed by the time it was inspected. Without it, the upper bound of a failed part
-        counts as that time.
-    unit : array_like of int, shape (n_rows,), optional
-        Rows of one unit (left and right part) share a number; they are taken to fail together.
-    n_bootstrap : int
-        Largest number of simulated searches.
-    seed : int
-        Start of the random numbers; each search begins anew, so that its answer does not depend on
-        others.
-    describe : bool
-        False leaves `before` and `after` NaN: their bands take longer than many a search.
+    Arguments as for `find_changes`.
 
     Notes
     -----
@@ -739,53 +378,35 @@ def change_year(
     """
     if n_bootstrap < 1:
         raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
-    dated = dated_records(records, year, age_years)
-    if dated.confounded:
-        return _no_change(CONFOUNDED, dated)
-    if unit is not None and np.shape(unit) != (len(records),):
+    if records.strata.size > 1:
         raise InvalidInput(
-            f"`unit` needs one number for each of the {len(records)} rows; its shape is {np.shape(unit)}."
+            f"Cohorts are compared within one stratum; these records hold {records.strata.size}."
         )
-    search = prepare_search(dated, None if unit is None else np.asarray(unit)[dated.rows])
+    columns = _columns(records, year=year, age_years=age_years, unit=unit)
+    dated = dated_records(records, columns["year"], columns.get("age_years"))
+    told = dated.correlation, float(dated.count.sum())
+    if dated.confounded:
+        return ChangeYear(CONFOUNDED, *told, dated.note)
+    search = prepare_search(dated, columns["unit"][dated.rows] if "unit" in columns else None)
     if search is None:
-        return _no_change("too few records", dated)
+        return ChangeYear("too few records", *told, dated.note)
     best, p_value = search.run(n_bootstrap, seed)
-    return _change_found(dated, best, p_value, describe)
-
-
-def _no_change(status: str, dated: DatedRecords) -> ChangeYear:
-    nothing = (np.nan, np.nan, np.nan)
-    return ChangeYear(
-        status=status,
-        year=np.nan,
-        p_value=np.nan,
-        reference_age_years=np.nan,
-        before=nothing,
-        after=nothing,
-        correlation=dated.correlation,
-        n_records=float(dated.count.sum()),
-        note=dated.note,
-    )
-
-
-def _change_found(dated: DatedRecords, best: float, p_value: float, describe: bool) -> ChangeYear:
     later = dated.year >= best
     low = max(dated.age_years[later].min(), dated.age_years[~later].min())
     high = min(dated.age_years[later].max(), dated.age_years[~later].max())
     common = dated.age_years[(dated.age_years >= low) & (dated.age_years <= high)]
     reference = float(np.median(common)) if common.size else np.nan
-    described = reference if describe else np.nan
     notes = [dated.note, _few(dated), "" if common.size else "the two cohorts were never seen at one age"]
+    described = reference if describe else np.nan
     return ChangeYear(
-        status="ok",
+        "ok",
+        *told,
+        "; ".join(filter(None, notes)),
         year=best,
         p_value=p_value,
         reference_age_years=reference,
         before=_share_at(dated, ~later, described),
         after=_share_at(dated, later, described),
-        correlation=dated.correlation,
-        n_records=float(dated.count.sum()),
-        note="; ".join(filter(None, notes)),
     )
 
 
@@ -801,16 +422,10 @@ def _few(dated: DatedRecords) -> str:
 
 def _share_at(dated: DatedRecords, chosen: BoolArray, age_years: float) -> tuple[float, float, float]:
     if np.isnan(age_years):
-        return np.nan, np.nan, np.nan
+        return _NOTHING
     records = LifeRecords(dated.lower[chosen], dated.upper[chosen], count=dated.count[chosen])
     estimate, low, high = fit_curve(records).at(age_years)
     return float(estimate[0]), float(low[0]), float(high[0])
-
-
-# ---- Production year: whether it matters as a trend, and whether something changed in one year
-# Within one family age and production year move together, because all units are inspected within a few
-# calendar years. Every answer here carries their correlation, and where it is above 0.95 no answer is
-# given.
 
 
 def find_changes(
@@ -824,20 +439,29 @@ def find_changes(
     seed: int = 0,
     describe: bool = True,
 ) -> pd.DataFrame:
-    """Search every stratum for a change of production year, with the false discoveries controlled.
+    """Search every stratum for a change of production year, with the false discoveries controlled [1]_.
 
     Parameters
     ----------
     records : LifeRecords
-        Any number of strata.
+        Any number of strata. Records whose year is one of several are left out and counted in the note.
     year : array_like of float, shape (n_rows,)
-        Year of production (or fitting) of each row.
+        Year of production (or fitting) of each row; NaN if not known.
     labels : DataFrame
         Column stratum, and what the strata are called; one row per stratum.
-    age_years, unit : array_like, shape (n_rows,), optional
-        As for `change_year`.
-    n_bootstrap, seed, describe
-        As for `change_year`.
+    age_years : array_like of float, shape (n_rows,), optional
+        Age at inspection. Needed only where days of failure are known: the search asks whether a
+        part had failed by the time it was inspected. Without it, the upper bound of a failed part
+        counts as that time.
+    unit : array_like of int, shape (n_rows,), optional
+        Rows of one unit (left and right part) share a number; they are taken to fail together.
+    n_bootstrap : int
+        Largest number of simulated searches.
+    seed : int
+        Start of the random numbers; each search begins anew, so that its answer does not depend on
+        others.
+    describe : bool
+        False leaves the shares before and after NaN: their bands take longer than many a search.
 
     Returns
     -------
@@ -846,6 +470,11 @@ def find_changes(
         discoveries expected if this and all smaller p-values are called changes), reference_age_years,
         failed_before, failed_before_low, failed_before_high, failed_after, failed_after_low,
         failed_after_high, correlation, n_records, note.
+
+    References
+    ----------
+    .. [1] Y. Benjamini and Y. Hochberg, "Controlling the false discovery rate", J. R. Stat. Soc. B 57
+       (1995) 289-300.
     """
     columns = _columns(records, year=year, age_years=age_years, unit=unit)
     rows = []
@@ -860,80 +489,13 @@ def find_changes(
             "reference_age_years": found.reference_age_years,
         }
         for side, values in (("before", found.before), ("after", found.after)):
-            for suffix, value in zip(("", "_low", "_high"), values, strict=True):
-                row[f"failed_{side}{suffix}"] = value
-        row |= {"correlation": found.correlation, "n_records": found.n_records, "note": found.note}
-        rows.append(row)
-    table = _beside(labels, rows)
-    table["q_value"] = false_discovery_rate(table["p_value"].to_numpy(dtype=np.float64))
+            row |= dict(zip((f"failed_{side}{end}" for end in ("", "_low", "_high")), values, strict=True))
+        rows.append(row | {name: getattr(found, name) for name in ("correlation", "n_records", "note")})
+    table = pd.concat([labels.reset_index(drop=True), pd.DataFrame(rows)], axis=1)
+    told = table["p_value"].notna()  # a search that gave no answer counts for nothing
+    if told.any():
+        table.loc[told, "q_value"] = false_discovery_control(table.loc[told, "p_value"])
     return table
-
-
-def find_slopes(
-    records: LifeRecords,
-    year: ArrayLike,
-    labels: pd.DataFrame,
-    *,
-    age_years: ArrayLike | None = None,
-    level: float = 0.90,
-) -> pd.DataFrame:
-    """Estimate the year effect of every stratum.
-
-    Parameters
-    ----------
-    records, year, labels, age_years
-        As for `find_changes`.
-    level : float
-        Probability that each interval promises.
-
-    Returns
-    -------
-    DataFrame
-        The rows of `labels` in their order, with status, slope, low, high, p_value, q_value,
-        shape, scale_years, reference_year, correlation, n_records, note as in `YearSlope`.
-    """
-    columns = _columns(records, year=year, age_years=age_years)
-    names = (
-        "status", "slope", "low", "high", "p_value", "shape", "scale_years", "reference_year",
-        "correlation", "n_records", "note",
-    )  # fmt: skip
-    rows = []
-    for lives, at in _strata(records, labels):
-        part = {name: values[at] for name, values in columns.items()}
-        found = year_slope(lives, level=level, **part)
-        rows.append({name: getattr(found, name) for name in names})
-    table = _beside(labels, rows)
-    q_value = false_discovery_rate(table["p_value"].to_numpy(dtype=np.float64))
-    table.insert(table.columns.get_loc("p_value") + 1, "q_value", q_value)
-    return table
-
-
-def false_discovery_rate(p_value: ArrayLike) -> FloatArray:
-    """Adjust p-values of many searches for the false discoveries among them.
-
-    Parameters
-    ----------
-    p_value : array_like, shape (n,)
-        NaN for a search that gave no answer; it counts for nothing.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        Calling everything at or below `q` a discovery, a share of at most `q` of them is false in
-        the long run.
-
-    References
-    ----------
-    .. [1] Y. Benjamini and Y. Hochberg, "Controlling the false discovery rate", J. R. Stat. Soc. B 57
-       (1995) 289-300.
-    """
-    p = np.asarray(p_value, dtype=np.float64)
-    answered = np.flatnonzero(~np.isnan(p))
-    order = answered[np.argsort(-p[answered], kind="stable")]
-    rank = np.arange(order.size, 0, -1)
-    q = np.full(p.shape, np.nan)
-    q[order] = np.minimum.accumulate(p[order] * order.size / rank)
-    return q
 
 
 def _columns(records: LifeRecords, **given: ArrayLike | None) -> dict[str, Any]:
@@ -944,7 +506,7 @@ def _columns(records: LifeRecords, **given: ArrayLike | None) -> dict[str, Any]:
             raise InvalidInput(
                 f"`{name}` needs one number for each of the {len(records)} rows; its shape is {values.shape}."
             )
-    return columns
+    return {name: values if name == "unit" else values.astype(float) for name, values in columns.items()}
 
 
 def _strata(records: LifeRecords, labels: pd.DataFrame) -> Iterator[tuple[LifeRecords, IntArray]]:
@@ -968,7 +530,3 @@ def _strata(records: LifeRecords, labels: pd.DataFrame) -> Iterator[tuple[LifeRe
             weight=records.weight[at],
         )
         yield lives, at
-
-
-def _beside(labels: pd.DataFrame, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    return pd.concat([labels.reset_index(drop=True), pd.DataFrame(rows)], axis=1)

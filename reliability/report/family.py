@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from reliability.life.incidence import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
-from reliability.life.model_check import ANOTHER, FAIR
+from reliability.life.curves import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebacks
+from reliability.life.weibull import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.format import HARD_SPACE, Shown, fold, in_hundred, listed, name, paragraph, text

@@ -12,9 +12,8 @@ import pandas as pd
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
 from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
-from reliability.life.model_check import ModelCheck, check_model
 from reliability.life.pooling import PooledLives, pool
-from reliability.life.weibull import WeibullFit, weibull_fits
+from reliability.life.weibull import ModelCheck, WeibullFit, check_model, weibull_fits
 from reliability.records.frames import Records
 from reliability.report import format
 from reliability.worth.appraisal import FamilyEntry
@@ -103,28 +102,16 @@ class OwnLives:
         return frame[list(COLUMNS)]
 
     def model(self, family: str) -> pd.DataFrame:
-        """Weibull curves of the components that are drawn: component, age_years, failed, low, high.
-
-        Each age of a curve is a stratum of its own, so that one pass does all.
-        """
+        """Weibull curves of the components that are drawn: component, age_years, failed, low, high."""
         records, _ = self._strata
         drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
         drawn = drawn[drawn["family"] == family]
         if records is None or drawn.empty:
             return pd.DataFrame(columns=["component", "age_years", "failed", "low", "high"])
         lives = records.subset(np.isin(records.stratum, drawn["stratum"]))
-        at = np.arange(_POINTS)
-        curve = np.searchsorted(drawn["stratum"].to_numpy(), lives.stratum)
-        copies = LifeRecords(
-            np.tile(lives.lower, _POINTS),
-            np.tile(lives.upper, _POINTS),
-            count=np.tile(lives.count, _POINTS),
-            stratum=np.concatenate([curve * _POINTS + i for i in at]),
-            record=np.concatenate([lives.record + i * (lives.record.max() + 1) for i in at]),
-            weight=np.tile(lives.weight, _POINTS),
-        )
-        ages = np.tile(self.last_age([family]) * at / (_POINTS - 1), len(drawn))
-        failed, low, high = weibull_fits(copies, level=LEVEL).failed_by(ages)
+        each = np.tile(np.linspace(0.0, self.last_age([family]), _POINTS), (len(drawn), 1))
+        found = (each, *weibull_fits(lives, level=LEVEL).failed_by(each))
+        ages, failed, low, high = (values.ravel() for values in found)
         component = np.repeat(drawn["component"].to_numpy(), _POINTS)
         frame = pd.DataFrame(
             {"component": component, "age_years": ages, "failed": failed, "low": low, "high": high}

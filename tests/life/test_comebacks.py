@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life.incidence import DAYS_PER_YEAR, comebacks
+from reliability.life.curves import DAYS_PER_YEAR, comebacks
 
 SOLD = pd.Timestamp("2024-01-01")
 AS_OF = datetime.date(2026, 1, 1)
@@ -110,7 +110,7 @@ def test_checks_after_the_day_of_the_report_are_not_known_yet():
 # ---- curves
 
 
-def test_known_days_give_kaplan_meier_and_aalen_johansen():
+def test_known_days_give_kaplan_meier():
     # By hand: 4 units, comebacks on days 10 (belt) and 30 (motor), last checks on days 20 and 40.
     found = comebacks(
         jobs(4),
@@ -126,9 +126,6 @@ def test_known_days_give_kaplan_meier_and_aalen_johansen():
     estimate, low, high = found.within([5, 10, 30, 41])
     assert_allclose(estimate, [0, 1 / 4, 1 - 3 / 4 * 1 / 2, np.nan])
     assert np.all(low <= high)
-    assert found.by_component.method == "Aalen-Johansen"
-    assert_allclose(found.by_component.at([10, 30], "belt")[0], [1 / 4, 1 / 4])
-    assert_allclose(found.by_component.at([10, 30], "motor")[0], [0, 3 / 8])
 
 
 def test_comebacks_between_checks_give_turnbull():
@@ -148,9 +145,6 @@ def test_comebacks_between_checks_give_turnbull():
     assert_allclose(estimate, [0, 2 / 3, 2 / 3], atol=1e-9)
     assert np.all(low <= estimate + 1e-9)
     assert np.all(estimate <= high)
-    assert found.by_component.method == "Turnbull"
-    total = found.by_component.at([90], "belt")[0] + found.by_component.at([90], "motor")[0]
-    assert_allclose(total, 2 / 3, atol=1e-9)
 
 
 def test_one_check_each_gives_the_isotonic_curve():
@@ -176,7 +170,6 @@ def test_no_comeback_among_n_has_the_limit_of_the_likelihood():
 
 def test_without_any_check_nothing_is_claimed():
     found = comebacks(jobs(3), checks(), AS_OF)
-    assert found.by_component is None
     assert found.curve.status == "no records"
     estimate, low, high = found.within([30, 90])
     assert np.isnan(estimate).all()

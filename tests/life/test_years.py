@@ -1,222 +1,36 @@
-"""Production year: slope, change year, false discoveries."""
+"""Production year: the search for a change year, its statistics and its null."""
 
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from numpy.testing import assert_allclose, assert_array_equal
+from numpy.testing import assert_allclose
 from scipy.optimize import minimize
 from scipy.special import expit, log_expit
-from scipy.stats import chi2, false_discovery_control
+from scipy.stats import false_discovery_control
 
 from reliability.errors import InvalidInput
 from reliability.life.lives import LifeRecords
-from reliability.life.years import (
-    Group,
-    Null,
-    change_year,
-    dated_records,
-    false_discovery_rate,
-    find_changes,
-    find_slopes,
-    prepare_search,
-    year_slope,
-)
+from reliability.life.years import Group, Null, change_year, dated_records, find_changes, prepare_search
 
 INF = np.inf
 
 
-def fleet(seed, n, *, factor=1.0, from_year=1982, slope=0.0, shape=4.0, scale=40.0):
+def fleet(seed, n, *, factor=1.0, from_year=1982, scale=40.0):
     """Units of twelve production years, taken in over eight; later lives times `factor` from one year on."""
     rng = np.random.default_rng(seed)
     year = rng.integers(1976, 1988, n).astype(float)
     age = np.maximum(np.round((rng.uniform(2016, 2024, n) - year - 0.5) * 12), 1) / 12
-    length = scale * np.where(year >= from_year, factor, 1.0) * np.exp(slope * (year - 1982) / 10)
-    failed = rng.weibull(shape, n) * length <= age
+    failed = rng.weibull(4.0, n) * scale * np.where(year >= from_year, factor, 1.0) <= age
     return LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF)), year
 
 
-def windows(year, alternatives):
-    """One record of each kind, and one whose year is one of several."""
-    lower, upper = np.array([0.0, 30, 0, 0]), np.array([30, INF, 29, 30])
-    return LifeRecords(lower, upper, record=[0, 1, 2, 2]), np.array([*year, *alternatives])
-
-
-# ---- false discoveries
-
-
-# Benjamini and Hochberg (1995), section 4.1: fifteen comparisons of a thrombolysis trial, of which the
-# procedure at 5 % rejects the four smallest. P-values from memory.
-BENJAMINI_HOCHBERG = [
-    0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719,
-    0.6528, 0.7590, 1.0000,
-]  # fmt: skip
-
-
-def test_discoveries_of_the_published_example():
-    assert_array_equal(np.flatnonzero(false_discovery_rate(BENJAMINI_HOCHBERG) <= 0.05), [0, 1, 2, 3])
-
-
-@given(st.lists(st.floats(0, 1), min_size=1, max_size=20))
-def test_rates_agree_with_an_independent_library(p_values):
-    assert_allclose(false_discovery_rate(p_values), false_discovery_control(p_values), atol=1e-12)
-
-
-def test_searches_without_an_answer_count_for_nothing():
-    assert_allclose(false_discovery_rate([0.02, np.nan, 0.04]), [0.04, np.nan, 0.04])
-
-
-# ---- slope of the year
-
-
-def three_parameters(records, year, level):
-    """Second opinion: shape, scale and slope at once by a general optimiser, profiled by its bounds."""
-    decades = (year - year.mean()) / 10
-
-    def loss(free, slope=None):
-        log_shape, log_scale = free[:2]
-        tilt = free[2] if slope is None else slope
-        scale = np.exp(log_scale + tilt * decades)
-        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-            low = (records.lower / scale) ** np.exp(log_shape)
-            high = (records.upper / scale) ** np.exp(log_shape)
-            between = -low + np.log(-np.expm1(low - high))
-            density = (
-                log_shape + (np.exp(log_shape) - 1) * np.log(records.lower / scale) - np.log(scale) - low
-            )
-        value = np.where(records.lower == records.upper, density, between)
-        return -float(records.count @ value)
-
-    def best(slope=None):
-        start = [1.0, np.log(40.0)] + ([0.0] if slope is None else [])
-        options = {"xatol": 1e-9, "fatol": 1e-10, "maxiter": 4000}
-        return minimize(loss, start, args=(slope,), method="Nelder-Mead", options=options)
-
-    top = best()
-    return top, lambda slope: 2 * (best(slope).fun - top.fun) - chi2.ppf(level, 1)
-
-
-@pytest.mark.parametrize("exact", [False, True])
-def test_slope_agrees_with_a_general_optimiser(exact):
-    records, year = fleet(3, 150, slope=0.3)
-    if exact:  # some windows and witnessed failures
-        failed = np.isfinite(records.upper)
-        lower = np.where(failed & (np.arange(150) % 3 == 0), records.upper - 4, records.lower)
-        lower = np.where(failed & (np.arange(150) % 3 == 1), records.upper, lower)
-        records = LifeRecords(lower, records.upper)
-    found = year_slope(records, year, level=0.8)
-    top, excess = three_parameters(records, year, 0.8)
-    assert found.status == "ok"
-    assert_allclose(found.slope, top.x[2], atol=2e-3)
-    assert_allclose(found.shape, np.exp(top.x[0]), rtol=1e-2)
-    assert_allclose(found.scale_years, np.exp(top.x[1]), rtol=1e-3)
-    for end in (found.low, found.high):
-        if np.isfinite(end):
-            assert_allclose(excess(end), 0, atol=0.02)
-    assert_allclose(found.p_value, chi2.sf(excess(0.0) + chi2.ppf(0.8, 1), 1), atol=2e-3)
-
-
-def test_strong_slope_is_found():
-    records, year = fleet(1, 600, slope=0.4)
-    found = year_slope(records, year)
-    assert found.low < 0.4 < found.high
-    assert found.p_value < 0.01
-    assert found.usable
-    assert_allclose(found.reference_year, year.mean())
-
-
-@given(st.integers(0, 50), st.sampled_from([1.0, 12.0, 365.25]), st.integers(-30, 30))
-@settings(max_examples=15, deadline=None)
-def test_slope_does_not_depend_on_units_order_or_origin(seed, unit, shift):
-    records, year = fleet(seed, 40)
-    found = year_slope(records, year)
-    order = np.random.default_rng(seed).permutation(40)
-    other = year_slope(
-        LifeRecords(records.lower[order] * unit, records.upper[order] * unit), year[order] + shift
-    )
-    assert other.status == found.status
-    assert_allclose([other.slope, other.low, other.high], [found.slope, found.low, found.high], atol=1e-3)
-    if found.usable:
-        assert_allclose(other.scale_years, found.scale_years * unit, rtol=1e-3)
-
-
-def test_slope_of_replicates_is_slope_of_counts():
-    records, year = fleet(5, 60)
-    twice = year_slope(
-        LifeRecords(np.repeat(records.lower, 2), np.repeat(records.upper, 2)), np.repeat(year, 2)
-    )
-    counted = year_slope(LifeRecords(records.lower, records.upper, count=2), year)
-    assert_allclose([twice.slope, twice.low, twice.p_value], [counted.slope, counted.low, counted.p_value])
-    assert twice.n_records == counted.n_records == 120
-
-
-@pytest.mark.parametrize(
-    ("lower", "upper", "year", "status"),
-    [
-        ([0, 30, 0], [30, INF, 35], [1980, 1980, 1980], "one year only"),
-        ([30, 31, 32], [INF] * 3, [1980, 1983, 1981], "no failures"),
-        ([0, 0, 0], [30, 31, 33], [1980, 1983, 1981], "all failed"),
-        ([0, 30, 0, 31], [38, INF, 39, INF], [1980, 1983, 1982, 1981], "one age fits all"),
-        ([0, 0], [INF, INF], [1980, 1983], "no records"),
-        # old units fail and young ones do not, but so do early ones and late ones
-        ([0, 0, 30, 30], [40, 39, INF, INF], [1970, 1971, 1980, 1980], "cannot tell ageing from vintage"),
-    ],
-)
-def test_status_says_why_there_is_no_slope(lower, upper, year, status):
-    found = year_slope(LifeRecords(lower, upper), year)
-    assert found.status == status
-    assert not found.usable
-    assert np.isnan([found.slope, found.low, found.high, found.p_value]).all()
-
-
-def test_slope_without_visible_ageing_has_no_bound():
-    # The young late units fail, the old early ones do not: the year explains it, age has no part in it.
-    lower = [0, 0, 0, 0, 30, 40, 45, 47, 0, 33]
-    upper = [25, 30, 35, 33, INF, INF, INF, INF, 41, INF]
-    year = [1990, 1988, 1987, 1989, 1980, 1979, 1976, 1975, 1977, 1988]
-    found = year_slope(LifeRecords(lower, upper), year)
-    assert found.status == "no bound"
-    assert np.isnan(found.slope)
-    assert found.low == -INF
-
-
-@pytest.mark.parametrize(
-    ("age", "failed", "year", "slopes"),
-    [
-        ([10, 10, 20, 10, 20, 30], [0, 1, 1, 1, 1, 0], [1990, 1975, 1975, 1975, 1990, 1990], (8.0, 9.5)),
-        ([20, 10, 20, 30, 10, 20], [1, 0, 0, 1, 1, 1], [1985, 1990, 1990, 1990, 1990, 1975], (8.5, 9.5)),
-        ([40, 30, 30, 10, 20], [0, 1, 1, 0, 0], [1980, 1990, 1980, 1980, 1980], (-5.0, -8.0)),
-    ],
-)
-def test_equally_likely_slopes_of_a_wide_range_have_no_bound(age, failed, year, slopes):
-    age, failed = np.array(age, float), np.array(failed, bool)
-    records = LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF))
-    found = year_slope(records, year)
-    assert found.status == "no bound"
-    assert np.isnan([found.slope, found.shape, found.scale_years]).all()
-    assert np.isinf([found.low, found.high]).any()
-
-    # They are alike indeed: the largest log-likelihoods at two far slopes, by a general optimiser.
-    def best(slope):
-        place = np.log(age) - slope * (np.array(year) - np.mean(year)) / 10
-
-        def loss(at):
-            hazard = np.exp(np.clip(np.exp(at[0]) * (place - at[1]), -700, 700))
-            return -np.sum(np.where(failed, np.log(-np.expm1(-hazard) + 1e-300), -hazard))
-
-        starts = [(k, m) for k in (0.0, 1.0, 3.0, 5.0) for m in np.quantile(place, [0.1, 0.3, 0.5, 0.7, 0.9])]
-        return -min(minimize(loss, start, method="Nelder-Mead", tol=1e-12).fun for start in starts)
-
-    assert_allclose(best(slopes[0]), best(slopes[1]), atol=1e-6)
-
-
 def test_unknown_years_are_left_out_and_counted():
-    records, year = windows([1980, 1982], [1980, 1981])
-    found = dated_records(records, year)
+    # One record of each kind, and one whose year is one of several.
+    records = LifeRecords([0.0, 30, 0, 0], [30, INF, 29, 30], record=[0, 1, 2, 2])
+    found = dated_records(records, np.array([1980.0, 1982, 1980, 1981]))
     assert found.rows.tolist() == [0, 1]
     assert found.note == "1 records without a known year are left out"
-    assert dated_records(LifeRecords([0, 30], [30, INF]), [1980, np.nan]).n_left_out == 1
+    assert dated_records(LifeRecords([0, 30], [30, INF]), np.array([1980, np.nan])).n_left_out == 1
 
 
 # ---- change year
@@ -396,18 +210,15 @@ def three_families():
 def test_all_families_at_once_are_one_at_a_time(three_families):
     parts, records, year, labels = three_families
     table = find_changes(records, year, labels)
-    slopes = find_slopes(records, year, labels)
     assert table["family"].tolist() == labels["family"].tolist()
-    for row, slope_row, (lives, years) in zip(table.itertuples(), slopes.itertuples(), parts, strict=True):
-        alone, slope = change_year(lives, years), year_slope(lives, years)
+    for row, (lives, years) in zip(table.itertuples(), parts, strict=True):
+        alone = change_year(lives, years)
         assert row.status == alone.status
         assert_allclose(row.p_value, alone.p_value)
         assert_allclose(row.change_year, alone.year)
         assert_allclose([row.failed_after, row.failed_after_high], [alone.after[0], alone.after[2]])
-        assert slope_row.status == slope.status
-        assert_allclose([slope_row.slope, slope_row.low], [slope.slope, slope.low])
-    assert_allclose(table["q_value"], false_discovery_rate(table["p_value"]))
-    assert_allclose(slopes["q_value"], false_discovery_rate(slopes["p_value"]))
+    assert_allclose(table["q_value"][:2], false_discovery_control(table["p_value"][:2]))
+    assert np.isnan(table["q_value"][2])
     assert table["q_value"][0] < 0.01
     assert table["status"].tolist() == ["ok", "ok", "too few records"]
 
@@ -438,7 +249,7 @@ def test_order_of_the_labels_is_kept(three_families):
 def test_lengths_strata_and_ages_are_checked():
     records, year = fleet(1, 20)
     with pytest.raises(InvalidInput, match=r"`year` needs one number for each of the 20 rows; .*\(19,\)"):
-        year_slope(records, year[1:])
+        change_year(records, year[1:])
     with pytest.raises(InvalidInput, match=r"`unit` needs one number for each of the 20 rows; .*\(3,\)"):
         change_year(records, year, unit=[1, 2, 3])
     with pytest.raises(InvalidInput, match=r"`age_years` must be above 0 in every record; got 0"):
@@ -454,17 +265,10 @@ def test_labels_must_name_the_strata(three_families):
         (labels[:2], r"it has \[0, 1\], the records have \[0, 1, 2\]"),
         (labels.drop(columns="stratum"), r"it has no column stratum"),
     ):
-        for find in (find_changes, find_slopes):
-            with pytest.raises(InvalidInput, match=match):
-                find(records, year, wrong)
+        with pytest.raises(InvalidInput, match=match):
+            find_changes(records, year, wrong)
     with pytest.raises(InvalidInput, match=r"`year` needs one number for each of the 248 rows"):
-        find_slopes(records, year[:5], labels)
-
-
-@pytest.mark.parametrize("level", [0, 1, 90])
-def test_level_must_be_a_probability(level):
-    with pytest.raises(InvalidInput, match=rf"`level` must lie between 0 and 1; got {level}"):
-        year_slope(*fleet(1, 20), level=level)
+        find_changes(records, year[:5], labels)
 
 
 def test_search_needs_whole_counts_and_simulations():
@@ -505,7 +309,7 @@ def test_start_is_the_penalised_logistic_curve(sorted_perfectly):
     if not sorted_perfectly:
         failed[[2, 11]] = [True, False]
     null = null_of(age)
-    got = null._logistic(null.everyone.failed(failed[None, :]))[0]
+    got = null._logistic(null.everyone.fit(failed[None, :])[0])[0]
     intercept, slope = penalised(null.log_age, failed)
     assert slope > 0.5
     assert_allclose(got, expit(intercept + slope * null.log_age), atol=1e-5)

@@ -7,7 +7,7 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.life.lives import observe
-from reliability.life.model_check import FAIR, TOO_FEW
+from reliability.life.weibull import FAIR, TOO_FEW
 from reliability.records.frames import records_from_rows
 from reliability.report.lives import OwnLives, _status
 
