@@ -85,8 +85,10 @@ def serve() -> None:
     import importlib
 
     importlib.import_module("reliability.cli")
-    for module in ("ledger", "write_up", "package", "importing", "audit", "sheet", "open_repair"):
+    for module in ("ledger", "write_up", "package", "importing", "audit", "sheet", "open_repair", "sightings",
+                   "reading_plan_draft"):  # fmt: skip
         importlib.import_module(f"reliability.records.{module}")
+    importlib.import_module("reliability.worth.judging")
     _warm_up()
     for line in sys.stdin:
         with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
