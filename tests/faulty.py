@@ -83,12 +83,12 @@ def faulty_commands(folder: Path) -> Iterator[FaultyCommands]:
 def serve() -> None:
     """Carry out orders, one JSON line each, until there are no more."""
     import importlib
+    import pkgutil
 
-    importlib.import_module("reliability.cli")
-    for module in ("ledger", "write_up", "package", "importing", "audit", "sheet", "open_repair", "sightings",
-                   "reading_plan_draft"):  # fmt: skip
-        importlib.import_module(f"reliability.records.{module}")
-    importlib.import_module("reliability.worth.judging")
+    records = importlib.import_module("reliability.records")
+    rooms = [f"reliability.records.{each.name}" for each in pkgutil.iter_modules(records.__path__)]
+    for module in ("reliability.cli", "reliability.worth.judging", *rooms):
+        importlib.import_module(module)
     _warm_up()
     for line in sys.stdin:
         with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:

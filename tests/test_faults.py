@@ -419,7 +419,7 @@ class YearOfABench(RuleBasedStateMachine):
     def sheet(self, *lines):
         file = self.folder / "sheet.toml"
         file.write_text("\n".join(lines))
-        return ["add", str(file), "--new-component", "belt", "--new-component", "motor"]
+        return ["add", str(file)]
 
     @rule(fault=FAULTS, is_lot=st.booleans())
     def intake(self, fault, is_lot):
@@ -431,23 +431,19 @@ class YearOfABench(RuleBasedStateMachine):
 
     @rule(data=st.data(), fault=FAULTS, hours=st.integers(0, 9), found=st.sampled_from(("worn", "failed")))
     def finish(self, data, fault, hours, found):
-        if job := self.chosen(data, "open"):
-            after, lines = self.changed(job, outcome="repaired", hours=hours), ["[[finding]]"]
-            if part := self.lying(data):
-                component, worth, donor, *_ = self.model["part", part]
-                after |= {("finding", job, component): (found, "salvaged", worth),
-                          ("part", part): (component, worth, donor, job, 1)}  # fmt: skip
-                lines += [f'component = "{component}"', f"from = {part}"]
-            else:
-                after |= {("finding", job, "belt"): (found, None, None)}
-                lines += ['component = "belt"']
-            if ("finding", job, "belt") in self.model or any(
-                key[:2] == ("finding", job) for key in self.model
-            ):
-                return
-            line = self.sheet(f'job = "{job}"', 'outcome = "repaired"', f"hours = {hours}", *lines,
-                              f'found = "{found}"')  # fmt: skip
-            self.tried(line, fault, after)
+        job = self.chosen(data, "open")
+        if job is None or any(key[:2] == ("finding", job) for key in self.model):
+            return  # a part was fitted in it before, which the sheet would have to repeat
+        component, row, source = "belt", (found, None, None), []
+        after = self.changed(job, outcome="repaired", hours=hours)
+        if part := self.lying(data):
+            component, worth, donor, *_ = self.model["part", part]
+            row, source = (found, "salvaged", worth), [f"from = {part}"]
+            after["part", part] = (component, worth, donor, job, 1)
+        after["finding", job, component] = row
+        line = self.sheet(f'job = "{job}"', 'outcome = "repaired"', f"hours = {hours}", "[[finding]]",
+                          f'component = "{component}"', f'found = "{found}"', *source)  # fmt: skip
+        self.tried(line, fault, after)
 
     @rule(fault=FAULTS, worth=st.integers(1, 30))
     def donor(self, fault, worth):
@@ -508,7 +504,7 @@ class YearOfABench(RuleBasedStateMachine):
     @rule(fault=FAULTS, worth=st.integers(1, 30))
     def keep(self, fault, worth):
         part = max(self.rows("part"), default=0) + 1
-        line = ["shelf", "keep", "belt", "--worth", str(worth), "--new-component"]
+        line = ["shelf", "keep", "belt", "--worth", str(worth)]
         self.tried(line, fault, {("part", part): ("belt", worth * UNIT, None, None, 0)})
 
     @rule(data=st.data(), fault=FAULTS)

@@ -796,7 +796,8 @@ def check_sheets(
         prepared, found = _lay_beside(ledger, sheet, names, today, how_to_add)
         faults += [*found, *_said_before(sheet, [each.sheet for each in ready])]
         ready.append(prepared)
-    used = set().union(*(_components(each.document) for each in ready))
+    kept = {row["component"] for each in ready for row in each.sheet.kept}
+    used = kept.union(*(_components(each.document) for each in ready))
     faults += [f"--new-component {name!r}: no sheet names it.{nearest(name, used)}"
                for name in sorted(new - used)]  # fmt: skip
     refuse(faults)
