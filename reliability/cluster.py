@@ -3,7 +3,7 @@
 import multiprocessing
 import sys
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import cache
@@ -12,9 +12,7 @@ from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
 from threading import Event, Thread
-from typing import Any, TypeVar
-
-import click
+from typing import Any
 
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, is_end_of_process
 from reliability.records.files import digest
@@ -30,16 +28,7 @@ _SECONDS_BETWEEN_LOOKS = 1.0
 # Its own page on its work: without an address it would insist on one port, and warn where that is taken.
 _ANY_PORT = "127.0.0.1:0"
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-
-def cluster_option(when: str = "") -> Callable[[Command], Command]:
-    """Give the option `--cluster`."""
-    return click.option(
-        "--cluster",
-        metavar="ADDRESS",
-        help=f"{when}tcp://HOST:PORT of a dask scheduler whose workers run the same code, or {LOCAL}.",
-    )
+CLUSTER_HELP = f"tcp://HOST:PORT of a dask scheduler whose workers run the same code, or {LOCAL}."
 
 
 @contextmanager

@@ -15,11 +15,12 @@ import click
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
 from reliability.records.tables import SETTINGS, TABLES
-from reliability.records.values import Refused, clean_text, exponent_of, read_setting, write_value
+from reliability.records.values import Refused, clean_text, exponent_of, read_setting, some, write_value
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from reliability.records.importing import ImportSummary
     from reliability.records.ledger import Ledger
     from reliability.records.sheet import Written
     from reliability.worth.plan import Plan
@@ -353,6 +354,27 @@ def shelf_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
     return text_table(cells, heads, ["component", "fits", "of job", "since"])
 
 
+def rows_table(table: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str]) -> str:
+    """Set these columns of rows of the ledger as a table."""
+    texts = [name for name in names if TABLES[table][name].kind in ("text", "choice")]
+    return text_table([[write_value(row[name]) for name in names] for row in rows], names, texts)
+
+
+def import_lines(summary: "ImportSummary", would_be: str) -> list[str]:
+    """Word what an import wrote, or would write."""
+    lines = [*summary.changes]
+    if summary.changes:
+        lines.append(" ".join(filter(None, [counted(len(summary.changes), "row"), would_be, "corrected"])))
+    rows = ", ".join(rows_of(count, table) for table, count in summary.written.items() if count)
+    if rows or not summary.changes:
+        lines.append(" ".join(filter(None, [rows or "Nothing new", would_be, "imported"])))
+    held = sum(summary.equal.values())
+    more = [f"{counted(held, 'row')} in the ledger already"] if held else []
+    more += [f"{counted(count, 'row')} left out: {why}" for why, count in summary.left_out.items()]
+    more += [f"new {kind}: {some(names)}" for kind, names in summary.new_names.items() if names]
+    return lines + [f"  {line}" for line in (*more, *summary.remarks)]
+
+
 def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
     """Set what was spent as a table, with its sum where there are several rows."""
     if not rows:
@@ -372,6 +394,16 @@ def write_table(table: "pd.DataFrame", path: Path) -> None:
     write_rows(path, table.columns, table.itertuples(index=False))
 
 
+def give(table: "pd.DataFrame", text: str, out: Path | None, noun: str, several: str = "") -> None:
+    """Print a table in words, or write it to a file and say how much that is."""
+    if out is None:
+        click.echo(text)
+        return
+    with written_to(out):
+        write_table(table, out)
+    click.echo(f"{counted(len(table), noun, several)}: {out}")
+
+
 def say(written: "Written", what: str) -> None:
     """Print what went into the ledger: one line, then what was assumed or is new."""
     click.echo(f"Job {written.job}: {written.family}, {what}")
@@ -385,9 +417,9 @@ def rows_of(number: int, table: str) -> str:
     return f"{number} {named.replace('_', ' ')}"
 
 
-def counted(number: int, noun: str) -> str:
+def counted(number: int, noun: str, several: str = "") -> str:
     """Word a number of things."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    return f"{number} {noun}" if number == 1 else f"{number} {several or f'{noun}s'}"
 
 
 def note(message: str) -> None:

@@ -570,7 +570,7 @@ class YearOfABench(RuleBasedStateMachine):
 
 
 @pytest.mark.parametrize(
-    ("years", "steps"), [(2, 12), pytest.param(12, 30, marks=pytest.mark.soak)], ids=["few", "many"]
+    ("years", "steps"), [(2, 12), pytest.param(100, 40, marks=pytest.mark.soak)], ids=["few", "many"]
 )
 def test_a_year_of_a_bench(commands, tmp_path, years, steps, capsys):
     parts = {"commands": commands, "folder": tmp_path / "year", "counts": Counter()}
