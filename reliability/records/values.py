@@ -72,7 +72,7 @@ def nearest(got: str, known: Iterable[str]) -> str:
     names = known if isinstance(known, Collection) else list(known)
     if len(names) > MOST_COMPARED or len(got) > LONGEST_COMPARED:
         return ""  # comparing each with each would take minutes where many lines are at fault
-    by_folded = {name.casefold(): name for name in names}
+    by_folded = {name.casefold(): name for name in map(str, names)}  # a damaged ledger may hold a number
     near = get_close_matches(got.casefold(), by_folded, n=1, cutoff=0.6)
     return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
 

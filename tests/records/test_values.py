@@ -8,7 +8,15 @@ from hypothesis import strategies as st
 
 from reliability.errors import InvalidInput
 from reliability.records.tables import SETTINGS, TABLES, Column
-from reliability.records.values import EXPONENTS, Refused, exponent_of, read_setting, read_value, write_value
+from reliability.records.values import (
+    EXPONENTS,
+    Refused,
+    exponent_of,
+    nearest,
+    read_setting,
+    read_value,
+    write_value,
+)
 
 JOBS, FINDINGS, PARTS, HEARSAY = (TABLES[name] for name in ("jobs", "findings", "parts", "hearsay"))
 LIKELY = ["2026-05-17", "yes", "1978", "12.50", "sound", "none"]
@@ -240,3 +248,8 @@ def test_a_setting_refuses_what_it_does_not_allow():
         read_setting(SETTINGS["caution"], 0.99)
     with pytest.raises(Refused, match=r"^ISO 4217 lists no currency 'eur'"):
         read_setting(SETTINGS["currency"], "eur")
+
+
+def test_a_number_among_the_names_of_a_damaged_ledger_is_read_as_text():
+    assert nearest("motr", ["motor", 5]) == " Did you mean 'motor'?"
+    assert nearest("51", [5, 512]) == " Did you mean '512'?"
