@@ -10,6 +10,7 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -39,27 +40,6 @@ if TYPE_CHECKING:
 
 # The words of the Open Repair Data Standard, and what they are in a ledger.
 
-
-#: Columns of v0.3 in order. Older versions lack some of those that are not required here.
-COLUMNS = (
-    "id",
-    "data_provider",
-    "country",
-    "partner_product_category",
-    "product_category",
-    "product_category_id",
-    "brand",
-    "year_of_manufacture",
-    "product_age",
-    "repair_status",
-    "repair_barrier_if_end_of_life",
-    "group_identifier",
-    "event_date",
-    "problem",
-)
-REQUIRED = ("id", "repair_status", "event_date")
-CATEGORY_COLUMNS = ("product_category", "partner_product_category", "product_category_id")
-
 #: Categories of v0.3 by their number, from 1.
 CATEGORIES = (
     "Aircon/dehumidifier", "Battery/charger/adapter", "Decorative or safety lights", "Desktop computer",
@@ -74,28 +54,17 @@ CATEGORIES = (
 MISCELLANEOUS = "Misc"
 #: Category of the kinds that a bench usually has; any other kind is one of its own name, or miscellaneous.
 CATEGORY_OF = {
-    "tape deck": "Hi-Fi separates",
-    "turntable": "Hi-Fi separates",
-    "disc player": "Hi-Fi separates",
-    "receiver": "Hi-Fi separates",
-    "amplifier": "Hi-Fi separates",
+    **dict.fromkeys(("tape deck", "turntable", "disc player", "receiver", "amplifier"), "Hi-Fi separates"),
     "loudspeaker": "Hi-Fi separates",
     "radio": "Portable radio",
     "video recorder": "TV and gaming-related accessories",
 }
-
 UNKNOWN = "Unknown"
 #: What a repair status is in a ledger; Unknown is none of its outcomes.
 OUTCOMES = {"Fixed": "repaired", "End of life": "scrapped", "Repairable": "sold as is"}
 STATUSES = (*OUTCOMES, UNKNOWN)
 #: And the other way round. A unit kept for parts is at its end too.
-STATUS_OF = {
-    "repaired": "Fixed",
-    "donor": "End of life",
-    "scrapped": "End of life",
-    "sold as is": "Repairable",
-}
-
+STATUS_OF = {**{outcome: status for status, outcome in OUTCOMES.items()}, "donor": "End of life"}
 BARRIERS = {
     "Spare parts not available": "parts not available",
     "Spare parts too expensive": "parts too expensive",
@@ -104,14 +73,40 @@ BARRIERS = {
     "Lack of equipment": "no equipment",
     "Item too worn out": "too worn",
 }
-#: The same barrier as the published schema has it; files write the longer form.
-_OTHER_BARRIERS = {"Too worn out": "too worn"}
-BARRIER_OF = {why: barrier for barrier, why in BARRIERS.items()}
-
+#: Columns of v0.3 in order: what they mean, and what the schema demands of them. Older versions lack some.
+_COLUMNS: dict[str, tuple[str, dict[str, Any]]] = {
+    "id": ("Unique identifier: the provider, then the number of the job",
+           {"required": True, "unique": True, "pattern": "[a-z]{2,}_.+"}),
+    "data_provider": ("Who contributes the data", {"required": True}),
+    "country": ("Three-letter country code of ISO 3166-1", {"pattern": "[A-Z]{3}"}),
+    "partner_product_category": ("Kind of unit in the provider's own words", {}),
+    "product_category": ("Category of the standard", {"required": True, "enum": list(CATEGORIES)}),
+    "product_category_id": ("Number of that category",
+                            {"required": True, "minimum": 1, "maximum": len(CATEGORIES)}),
+    "brand": ("Maker; Unknown where it is not known", {}),
+    "year_of_manufacture": ("Year of manufacture, the middle where only a window of years is known",
+                            {"pattern": "[0-9]{4}"}),
+    "product_age": ("Age in years, from that year to the year of the event", {"minimum": 0}),
+    "repair_status": ("How the attempt ended", {"required": True, "enum": list(STATUSES)}),
+    "repair_barrier_if_end_of_life": ("What prevented the repair of a unit at its end",
+                                      {"enum": list(BARRIERS)}),
+    "group_identifier": ("Who made the attempt", {}),
+    "event_date": ("Day on which the unit was taken in; the 16th where only the month is known",
+                   {"required": True}),
+    "problem": ("Left empty", {}),
+}  # fmt: skip
+COLUMNS = tuple(_COLUMNS)
+REQUIRED = ("id", "repair_status", "event_date")
+CATEGORY_COLUMNS = ("product_category", "partner_product_category", "product_category_id")
+#: What somebody wrote about the fault. It tells the outcome, so it is compared and never kept.
+FREE_TEXT = "problem"
 #: How a cell says that nothing is known, whatever the column.
 NOTHING = frozenset(
     ("", "-", "--", "?", "n/a", "na", "nan", "none", "null", "\\n", "nil", "unknown", "undefined")
 )
+_SPELLED = {folded(name): name for name in (*CATEGORIES, *STATUSES)}
+#: The last as the published schema has it; files write the longer form.
+_BARRIER = {folded(barrier): why for barrier, why in (*BARRIERS.items(), ("Too worn out", "too worn"))}
 
 
 def category_name(text: str) -> str:
@@ -121,45 +116,26 @@ def category_name(text: str) -> str:
     return _SPELLED.get(folded(text), text)
 
 
-def status_name(text: str) -> str | None:
-    """Give the standard's repair status of a cell; None if it is none of them."""
-    return UNKNOWN if is_nothing(text) else _STATUS.get(folded(text))
+def category_of(kind: str) -> str:
+    """Give the category of the standard that a kind of unit belongs to."""
+    named = CATEGORY_OF.get(kind) or category_name(kind)
+    return named if named in CATEGORIES else MISCELLANEOUS
 
 
-def ended_why(barrier: str) -> str | None:
-    """Give the ledger's word for a barrier to repair; None if it has none."""
-    return _BARRIER.get(folded(barrier))
-
-
-def is_nothing(text: str) -> bool:
-    """Tell whether a cell says that nothing is known."""
+def _is_nothing(text: str) -> bool:
     return text.casefold() in NOTHING
-
-
-def _by_folded(words: Mapping[str, str]) -> dict[str, str]:
-    return {folded(word): meaning for word, meaning in words.items()}
-
-
-_SPELLED = _by_folded({name: name for name in CATEGORIES})
-_STATUS = _by_folded({name: name for name in STATUSES})
-_BARRIER = _by_folded({**BARRIERS, **_OTHER_BARRIERS})
 
 
 # Files of open repair data as they stand: found, read cell by cell, nothing understood yet.
 
-
 #: Name of the package that we export; its partner categories are the bench's own kinds.
 OPEN_REPAIR_PACKAGE = "bench-open-repair-data"
-#: What somebody wrote about the fault. It tells the outcome, so it is compared and never kept.
-FREE_TEXT = "problem"
-_LIST_OF_CATEGORIES = {"product_category_id", "product_category"}
 
 
 @dataclass(frozen=True)
 class RepairRow:
-    """One row: its file and line, its cells by column, and a digest of all cells but the id."""
+    """One row: its line, its cells by column, and a digest of all cells but the id."""
 
-    file: Path
     line: int
     cells: dict[str, str]
     digest: bytes
@@ -170,66 +146,41 @@ class RepairRow:
 
 @dataclass
 class RepairFile:
-    """One CSV file of open repair data.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    layout : Layout
-        Its delimiter, and whether numbers have a decimal comma.
-
-    Attributes
-    ----------
-    rows : list of RepairRow
-        Every row that can be read.
-    unreadable : list of (int, (str, str))
-        Line, column and message of every other row.
-    faults : list of Fault
-        Faults of the file itself and of its header.
-    not_read : tuple of str
-        Headers that no version of the standard has.
-    """
+    """One CSV file of open repair data, and what is wrong with it."""
 
     path: Path
     layout: Layout
     rows: list[RepairRow] = field(default_factory=list)
-    unreadable: list[tuple[int, Complaint]] = field(default_factory=list)
-    faults: list[Fault] = field(default_factory=list)
-    not_read: tuple[str, ...] = ()
+    unreadable: list[tuple[int, Complaint]] = field(default_factory=list)  # lines of all other rows
+    faults: list[Fault] = field(default_factory=list)  # of the file itself and of its header
+    not_read: tuple[str, ...] = ()  # headers that no version of the standard has
 
     def __post_init__(self) -> None:
         found = raw_rows(self.path, self.layout.delimiter, self.faults)
-        _, header = next(found, (1, []))
+        names = [_name(cell) for cell in next(found, (1, []))[1]]
         if not self.faults:
-            names = self._columns([_name(cell) for cell in header])
-            if not self.faults:
-                for line, cells in found:
-                    self._read(line, names, cells)
+            self._check_header(names)
+        for line, cells in found if not self.faults else ():
+            self._read(line, names, cells)
+        #: Whether it lies in a package of ours, whose partner categories are kinds.
+        self.kinds_are_told = package_name(self.path.parent) == OPEN_REPAIR_PACKAGE
 
-    @property
-    def kinds_are_told(self) -> bool:
-        """Whether the file lies in a package of ours, whose partner categories are kinds."""
-        return package_name(self.path.parent) == OPEN_REPAIR_PACKAGE
-
-    def _columns(self, names: Sequence[str]) -> list[str]:
+    def _check_header(self, names: Sequence[str]) -> None:
         known = [name for name in names if name in COLUMNS]
-        place = f"{self.path.name}, line 1"
-        missing = [name for name in REQUIRED if name not in known]
-        if not set(known) & set(CATEGORY_COLUMNS):
-            missing.append(" or ".join(CATEGORY_COLUMNS))
-        if missing:
-            self.faults.append(Fault(place, "", f"the header lacks {', '.join(missing)}; versions 0.1 to 0.3 "
-                                     f"of the standard have {', '.join(COLUMNS)}"))  # fmt: skip
-        for name in sorted({name for name in known if known.count(name) > 1}):
-            self.faults.append(Fault(place, name, "stands in the header more than once"))
         others = [name for name in names if name and name not in COLUMNS]
-        for name in others:
-            # A slip of the pen in a header must not lose a whole column unseen.
-            if hint := nearest(name, set(COLUMNS) - set(known)):
-                self.faults.append(Fault(place, name, f"is no column of the standard.{hint}"))
+        missing = [name for name in REQUIRED if name not in known]
+        missing += [" or ".join(CATEGORY_COLUMNS)] * (not set(known) & set(CATEGORY_COLUMNS))
+        complaints = []
+        if missing:
+            lacks = f"the header lacks {', '.join(missing)}; versions 0.1 to 0.3 of the standard have "
+            complaints.append(("", lacks + ", ".join(COLUMNS)))
+        twice = sorted({name for name in known if known.count(name) > 1})
+        complaints += [(name, "stands in the header more than once") for name in twice]
+        # A slip of the pen in a header must not lose a whole column unseen.
+        complaints += [(name, f"is no column of the standard.{hint}") for name in others
+                       if (hint := nearest(name, set(COLUMNS) - set(known)))]  # fmt: skip
+        self.faults += [Fault(f"{self.path.name}, line 1", *complaint) for complaint in complaints]
         self.not_read = tuple(dict.fromkeys(others))
-        return list(names)
 
     def _read(self, line: int, names: Sequence[str], cells: Sequence[str]) -> None:
         if len(cells) != len(names):
@@ -251,7 +202,7 @@ class RepairFile:
                 return
             if text:
                 kept[name] = sys.intern(text)
-        self.rows.append(RepairRow(self.path, line, kept, digest.digest()[:12]))
+        self.rows.append(RepairRow(line, kept, digest.digest()[:12]))
 
 
 def _name(header: str) -> str:
@@ -259,42 +210,22 @@ def _name(header: str) -> str:
 
 
 def find_repair_files(path: Path) -> list[Path]:
-    """Find the files of open repair data that a path stands for."""
+    """Find the files of open repair data that a path stands for; a list of categories beside them is none."""
     if path.is_file():
         return [path]
     if not path.is_dir():
         raise InvalidInput(f"There is no file or folder {path}. Nothing was imported.")
     found = sorted(file for file in path.iterdir() if file.suffix.lower() == ".csv")
-    files = [file for file in found if not _lists_categories(file)]
+    headers: list[list[str]] = [next(raw_rows(file, ",", []), (1, []))[1] for file in found]
+    files = [file for file, header in zip(found, headers, strict=True)
+             if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
     if not files:
         raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
     return files
 
 
-def _lists_categories(file: Path) -> bool:
-    header: Iterator[tuple[int, list[str]]] = raw_rows(file, ",", [])
-    return {_name(cell) for cell in next(header, (1, []))[1]} == _LIST_OF_CATEGORIES
-
-
 # Who made a unit, out of what people write under "brand": many spellings, many ways of not knowing.
 
-
-#: Words that say so wherever they stand, such as in "clock, brand unknown".
-_NO_MAKER_INSIDE = re.compile(
-    r"\b(?:"
-    r"unknown|not known|no ?name|no (?:brand|make|maker|logo)|unbranded|unlabell?ed|unreadable|illegible"
-    r"|onbekende?|ongekend|niet (?:be|ge)kend|(?:geen|gn|zonder) (?:merk|naam)|merkloos|merkloze"
-    r"|onleesbaar|niet leesbaar"
-    r"|unbekannte?r?|nicht bekannt|(?:keine?|ohne) (?:marke|name|hersteller)|markenlos|unleserlich"
-    r"|inconnue?s?|(?:sans|pas de) (?:marque|nom)|illisible|non connue?"
-    r"|ukendt|ukjent|okand|okant|ikke (?:kendt|kjent|oplyst|angivet)"
-    r"|(?:uden|uten|utan) (?:marke|maerke|merke)"
-    r"|desconocid[oa]|desconhecid[oa]|desconegu(?:t|da)|sin (?:marca|nombre)|sem marca|sense marca"
-    r"|sconosciut[oa]|ignoto|ignota|senza (?:marca|nome)"
-    r"|nieznan[aey]|bez (?:marki|nazwy|znacky)|neznam[aey]|neznackov[aey]|tuntematon|ei merkkia"
-    r"|ismeretlen|necunoscuta?|nepoznato|neznano|anhysbys"
-    r")\b"
-)
 #: A cell of more words is a remark, not a name.
 MOST_WORDS = 4
 _COMPANY = frozenset(("gmbh", "ltd", "inc", "corp", "llc", "plc", "bv", "nv", "srl", "spa"))
@@ -306,115 +237,79 @@ _DOUBTED = re.compile(r"\(\s*\?+\s*\)")
 def maker_key(brand: str) -> str | None:
     """Tell makers apart whatever their spelling; None if a cell names no maker."""
     text = folded(_DOUBTED.sub(" ", brand))
-    if is_nothing(brand) or words()["maker"].get(text) == "none" or _NO_MAKER_INSIDE.search(text):
+    if _is_nothing(brand) or words()["maker"].get(text) == "none" or _nobody().search(text):
         return None
     if len(set(text.replace(" ", ""))) < 2 or len(text.split()) > MOST_WORDS:
         return None
-    return _key(words()["maker"].get(text, brand))
+    tokens = _words(words()["maker"].get(text, brand))
+    while len(tokens) > 1 and tokens[-1] in _COMPANY:
+        tokens.pop()
+    return "".join(tokens)
+
+
+@cache
+def _nobody() -> re.Pattern[str]:
+    return re.compile(rf"\b(?:{'|'.join(words()['no_maker'])})\b")
 
 
 def _words(brand: str) -> list[str]:
-    return folded(re.sub("[&+]", " and ", _DOUBTED.sub(" ", brand))).split()
+    tokens = folded(re.sub("[&+]", " and ", _DOUBTED.sub(" ", brand))).split()
+    return [word for word in tokens if word != "and"]
 
 
-def _key(brand: str) -> str:
-    words = [word for word in _words(brand) if word != "and"]
-    while len(words) > 1 and words[-1] in _COMPANY:
-        words.pop()
-    return "".join(words)
+def commonest(counts: Counter[str]) -> str:
+    """Choose a spelling: the commonest, of equally common ones one in small and capital letters."""
+    return min(counts, key=lambda text: (-counts[text], text.isupper() or text.islower(), text))
 
 
 class Makers:
-    """The makers of a file, each under one name.
-
-    Parameters
-    ----------
-    brands : mapping of str to int
-        Every cell of the file and how often it occurs.
-    known : iterable of str
-        Makers of the ledger; their spelling stands. Otherwise the commonest spelling is taken, and of
-        equally common ones one in small and capital letters, then the first by alphabet.
-    """
+    """The makers of a file, each under one name: the ledger's spelling, else the commonest."""
 
     def __init__(self, brands: Counter[str], known: Iterable[str] = ()) -> None:
-        spellings: dict[str, Counter[str]] = {}
+        spellings: dict[str, Counter[str]] = defaultdict(Counter)
         for brand, count in brands.items():
             if key := maker_key(brand):
-                spelling = words()["maker"].get(folded(brand)) or _tidy(brand)
-                spellings.setdefault(key, Counter())[spelling] += count
-        self._names = {key: _commonest(counts) for key, counts in spellings.items()}
+                tidy = " ".join(_DOUBTED.sub(" ", brand).split())
+                spellings[key][words()["maker"].get(folded(brand)) or tidy] += count
+        self._names = {key: commonest(counts) for key, counts in spellings.items()}
         self._often = {key for key, counts in spellings.items() if counts.total() >= OFTEN}
         self._names |= {key: name for name in sorted(known, reverse=True)
                         if (key := maker_key(name)) in self._names}  # fmt: skip
 
     def of(self, brand: str) -> str | None:
-        """Give the maker that a cell names; None if it names none.
-
-        A cell that begins with a maker who stands alone often enough is about one of its products.
-        """
-        words = [word for word in _words(brand) if word != "and"]
-        for length in range(1, len(words)):
-            if (start := maker_key(" ".join(words[:length]))) in self._often:
-                return self._names[start]
-        key = maker_key(brand)
+        """Give the maker that a cell names; one that begins with a common maker is about its product."""
+        tokens = _words(brand)
+        starts = (maker_key(" ".join(tokens[:length])) for length in range(1, len(tokens)))
+        key = next((start for start in starts if start in self._often), maker_key(brand))
         return None if key is None else self._names.get(key)
-
-
-def _commonest(counts: Counter[str]) -> str:
-    return min(counts, key=lambda name: (-counts[name], name.isupper() or name.islower(), name))
-
-
-def _tidy(brand: str) -> str:
-    return " ".join(_DOUBTED.sub(" ", brand).split())
 
 
 # The year in which a unit was built, out of what its owner guesses: a year, an age, or both.
 
-
 Window = tuple[int, int]
-
 #: An owner who says more than this has typed a placeholder, or means something else.
 MOST_AGE_YEARS = 100
 #: Years that stand for "no idea" in many a form.
 PLACEHOLDERS = frozenset((0, 1, 1111, 1234, 1900, 1901, 9999))
-_YEAR = re.compile(r"[0-9]{1,4}(?:\.0+)?")
-_AGE = re.compile(r"[0-9]{1,4}(?:\.[0-9]+)?")
 
 
 def built_window(year: str, age: str, date: str) -> tuple[Window | None, str | None]:
-    """Turn a year of manufacture, an age or both into a window of years.
+    """Turn a year of manufacture, an age or both into a window of years, or say why it is not believed.
 
-    Parameters
-    ----------
-    year, age : str
-        The cells; empty where nothing is known. An age is in years, with a decimal point if any.
-    date : str
-        ISO date of the event; a month alone will do.
-
-    Returns
-    -------
-    (int, int) or None
-        First and last year, both included, neither after the event. A unit may be off by a year to
-        both sides, and by one more for every full ten years of its age; a unit said to be of the
-        year of the event is taken at its word.
-    str or None
-        Why a guess was not believed, if so.
+    A unit may be off by a year to both sides, and by one more for every full ten years of its age; one said
+    to be of the year of the event is taken at its word.
     """
     by_year, doubt = _by_year(year, int(date[:4])) if year else (None, None)
-    if doubt:
-        return None, doubt
-    by_age, doubt = _by_age(age, date) if age else (None, None)
-    if doubt:
-        return None, doubt
-    if by_year is None or by_age is None:
-        return by_year or by_age, None
-    if max(by_year[0], by_age[0]) > min(by_year[1], by_age[1]):
+    by_age, other_doubt = _by_age(age, date) if age else (None, None)
+    if doubt or other_doubt:
+        return None, doubt or other_doubt
+    if by_year and by_age and max(by_year[0], by_age[0]) > min(by_year[1], by_age[1]):
         return None, "year and age contradict each other"
-    return by_year, None  # most providers work the age out from the year: it says nothing more
+    return by_year or by_age, None  # most providers work the age out from the year: it says nothing more
 
 
 def _by_year(text: str, event: int) -> tuple[Window | None, str | None]:
-    if not _YEAR.fullmatch(text):
+    if not re.fullmatch(r"[0-9]{1,4}(?:\.0+)?", text):
         return None, "not a year"
     year = int(float(text))
     if year in PLACEHOLDERS:
@@ -425,12 +320,10 @@ def _by_year(text: str, event: int) -> tuple[Window | None, str | None]:
 
 
 def _by_age(text: str, date: str) -> tuple[Window | None, str | None]:
-    if not _AGE.fullmatch(text):
+    if not re.fullmatch(r"[0-9]{1,4}(?:\.[0-9]+)?", text):
         return None, "not an age"
-    event = int(date[:4])
-    years = float(text)
-    months = int(date[5:7]) - 0.5
-    return _around(math.floor(event + months / 12 - years), years, event, at_least=1)
+    event, months = int(date[:4]), int(date[5:7]) - 0.5
+    return _around(math.floor(event + months / 12 - float(text)), float(text), event, at_least=1)
 
 
 def _around(year: int, age_years: float, event: int, at_least: int) -> tuple[Window | None, str | None]:
@@ -440,8 +333,7 @@ def _around(year: int, age_years: float, event: int, at_least: int) -> tuple[Win
     return (year - off, min(year + off, event)), None
 
 
-# Open repair data into a ledger: what volunteers at repair events wrote down, beside the bench's own jobs.
-
+# Open repair data into a ledger.
 
 #: So many rows of one group without a single failure: the failures were not written down. At six repairs
 #: in ten such a run of luck has a chance of 1 in 165.
@@ -461,7 +353,10 @@ def import_open_repair(
     reason: str = "imported as open repair data",
     dry_run: bool = False,
 ) -> ImportSummary:
-    """Import files of the Open Repair Data Standard, versions 0.1 to 0.3."""
+    """Import files of the Open Repair Data Standard, versions 0.1 to 0.3.
+
+    Only kinds that the ledger has, and `kinds` beside them; with None every kind.
+    """
     files = [RepairFile(file, layout or Layout()) for file in find_repair_files(Path(path))]
     told: list[_Told] = []
 
@@ -477,27 +372,25 @@ class _Told:
     """What files say, read as jobs and families beside what the ledger holds."""
 
     def __init__(
-        self, connection: Connection, files: Iterable[RepairFile], kinds: Collection[str] | None
+        self, connection: Connection, files: Sequence[RepairFile], kinds: Collection[str] | None
     ) -> None:
-        self.files = list(files)
+        self.files, self._asked = files, kinds or ()
         self.left_out: Counter[str] = Counter()
         self._notes: defaultdict[str, list[str]] = defaultdict(list)
         self._groups: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self._numbers: Counter[str] = Counter()
         self._digests: dict[bytes, str] = {}
         self._families: dict[str, tuple[int, dict[str, Value]]] = {}
+        self._unwanted: Counter[str] = Counter()
         jobs, families = SQL_TABLES["jobs"].c, SQL_TABLES["families"].c
-        own = select(jobs.job).where(jobs.origin.is_(None))
-        self._own_numbers = set(connection.execute(own).scalars())
+        self._own_numbers = set(connection.execute(select(jobs.job).where(jobs.origin.is_(None))).scalars())
         held = connection.execute(select(families.family, families.kind))
         self._kinds = {family: kind for family, kind in held}
-        brands = Counter(row["brand"] for file in self.files for row in file.rows)
+        brands = Counter(row["brand"] for file in files for row in file.rows)
         self._makers = Makers(brands, database.names_in(connection, "maker"))
         known = set(self._kinds.values())
         categories = {category_of(kind) for kind in known} - {MISCELLANEOUS}
         self._wanted = None if kinds is None else {*known, *categories, *kinds}
-        self._unwanted: Counter[str] = Counter()
-        self._asked = tuple(kinds or ())
 
     def sources(self) -> list[Source]:
         """Read every row; give the families first, then the jobs file by file."""
@@ -507,7 +400,7 @@ class _Told:
             if kind not in met:
                 raise unknown("The files hold no row of the kind", kind, met)
         if self._unwanted:
-            told = ", ".join(f"{kind} {count}" for kind, count in self._unwanted.most_common())
+            told = _first(f"{kind} {count}" for kind, count in self._unwanted.most_common())
             self.left_out[f"of kinds that the ledger has no family of (--kind NAME takes one in): {told}"] = (
                 self._unwanted.total()
             )
@@ -522,18 +415,18 @@ class _Told:
                 file.not_read
             )
         for row in file.rows:
-            status = status_name(row["repair_status"])
-            date = _CLOCK.sub("", row["event_date"])
+            status = (
+                UNKNOWN if _is_nothing(row["repair_status"]) else _SPELLED.get(folded(row["repair_status"]))
+            )
+            date, kind = _CLOCK.sub("", row["event_date"]), self._kind(row, file.kinds_are_told)
             if status == UNKNOWN:
                 self.left_out["repair status Unknown"] += 1
-            elif is_nothing(date) or date == "0000-00-00":
+            elif _is_nothing(date) or date == "0000-00-00":
                 self.left_out["no event date"] += 1
+            elif self._wanted is not None and (kind or MISCELLANEOUS) not in self._wanted:
+                self._unwanted[kind or MISCELLANEOUS] += 1
             else:
-                kind = self._kind(row, file.kinds_are_told)
-                if self._wanted is not None and (kind or MISCELLANEOUS) not in self._wanted:
-                    self._unwanted[kind or MISCELLANEOUS] += 1
-                else:
-                    found.made.append(self._job(row, status, date, file, kind))
+                found.made.append(self._job(row, status, date, file, kind))
         found.n_left_out = len(file.rows) - len(found.made)
         found.made += [(line, {}, [complaint]) for line, complaint in file.unreadable]
         found.made.sort(key=lambda made: made[0])
@@ -543,27 +436,31 @@ class _Told:
         self, row: RepairRow, status: str | None, date: str, file: RepairFile, kind: str | None
     ) -> tuple[int, dict[str, Value], list[Complaint]]:
         complaints: list[Complaint] = []
-        if status is None:
-            found, words = row["repair_status"], ", ".join(STATUSES)
+        if status not in STATUSES:
+            found, allowed = row["repair_status"], ", ".join(STATUSES)
             complaints.append(
-                ("repair_status", f"{found!r} is not one of {words}.{nearest(found, STATUSES)}")
+                ("repair_status", f"{found!r} is not one of {allowed}.{nearest(found, STATUSES)}")
             )
         if not _is_date(date):
             complaints.append(("event_date", f"{row['event_date']!r} is not a date such as 2021-05-17"))
-        if is_nothing(row["id"]):
+        if _is_nothing(row["id"]):
             complaints.append(("id", "is empty, but every row needs it"))
         origin = row["data_provider"] or file.path.stem
         number = self._number(row, origin)
         job: dict[str, Value] = {"job": number, "origin": origin, "taken_in": date, "closed": date}
         if complaints:
             return row.line, job, complaints
-        outcome = OUTCOMES[str(status)]
-        self._remember(row, number, outcome, origin)
+        outcome, group = OUTCOMES[str(status)], row["group_identifier"]
+        if (first := self._digests.setdefault(row.digest, number)) != number:
+            again = "rows that say the same as another but for the id, each kept"
+            self._notes[again].append(f"{number} = {first}")
+        if group:
+            self._groups[f"{group} ({origin})"][outcome] += 1
         job |= {
             "outcome": outcome,
             "family": self._family(row, kind),
             "ended_why": self._ended_why(row, outcome),
-            "remarks": f"group {row['group_identifier']}" if row["group_identifier"] else None,
+            "remarks": f"group {group}" if group else None,
         }
         return row.line, job | self._built(row, date, file.layout), []
 
@@ -578,15 +475,6 @@ class _Told:
             return number
         self._notes["ids given more than once, each row kept"].append(f"{row['id']} (line {row.line})")
         return f"{number} ({self._numbers[number]})"
-
-    def _remember(self, row: RepairRow, number: str, outcome: str, origin: str) -> None:
-        first = self._digests.setdefault(row.digest, number)
-        if first != number:
-            self._notes["rows that say the same as another but for the id, each kept"].append(
-                f"{number} = {first}"
-            )
-        if group := row["group_identifier"]:
-            self._groups[f"{group} ({origin})"][outcome] += 1
 
     def _family(self, row: RepairRow, kind: str | None) -> str:
         if kind is None:
@@ -605,20 +493,17 @@ class _Told:
         partners = row["partner_product_category"]
         if partners and (kinds_are_told or partners.casefold() in USUAL_COMPONENTS):
             return partners if kinds_are_told else partners.casefold()
-        for cell in (row["product_category"], row["product_category_id"], partners):
-            if not is_nothing(cell):
-                return category_name(cell)
-        return None
+        cells = (row["product_category"], row["product_category_id"], partners)
+        return next((category_name(cell) for cell in cells if not _is_nothing(cell)), None)
 
     def _ended_why(self, row: RepairRow, outcome: str) -> str | None:
         barrier = row["repair_barrier_if_end_of_life"]
-        if is_nothing(barrier):
+        if _is_nothing(barrier):
             return None
-        why = ended_why(barrier)
+        why = _BARRIER.get(folded(barrier))
         if why is None:
-            self._notes["barriers that no version of the standard has, not taken over"].append(
-                f"{barrier!r} (line {row.line})"
-            )
+            told = "barriers that no version of the standard has, not taken over"
+            self._notes[told].append(f"{barrier!r} (line {row.line})")
         elif outcome == "repaired":
             self._notes["barriers beside a repair, not taken over"].append(f"line {row.line}")
             return None
@@ -626,7 +511,7 @@ class _Told:
 
     def _built(self, row: RepairRow, date: str, layout: Layout) -> dict[str, Value]:
         year, age = (
-            "" if is_nothing(cell) else cell.replace(",", ".") if layout.decimal_comma else cell
+            "" if _is_nothing(cell) else cell.replace(",", ".") if layout.decimal_comma else cell
             for cell in (row["year_of_manufacture"], row["product_age"])
         )
         window, doubt = built_window(year, age, date)
@@ -640,14 +525,18 @@ class _Told:
     def remarks(self) -> Iterator[str]:
         """Word what the reader should know, each kind of thing with its count and the first of its rows."""
         for what, where in sorted(self._notes.items()):
-            shown = ", ".join(where[:_MOST_TOLD])
-            rest = f" and {len(where) - _MOST_TOLD} more" if len(where) > _MOST_TOLD else ""
-            yield f"{what}: {len(where)} ({shown}{rest})"
+            yield f"{what}: {len(where)} ({_first(where)})"
         rosy = [name for name, outcomes in self._groups.items()
                 if outcomes["repaired"] == outcomes.total() >= FEWEST_FOR_ROSY]  # fmt: skip
         if rosy:
             yield (f"groups whose every row is Fixed, in {FEWEST_FOR_ROSY} rows or more; did they write down "
                    f"the others? {some(rosy)}")  # fmt: skip
+
+
+def _first(told: Iterable[str]) -> str:
+    listed = list(told)
+    rest = len(listed) - _MOST_TOLD
+    return ", ".join(listed[:_MOST_TOLD]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def _is_date(text: str) -> bool:
@@ -660,27 +549,9 @@ def _is_date(text: str) -> bool:
 
 # The bench's own jobs as open repair data: what happened to which kind of unit, and never what it cost.
 
-
 FILE = "open-repair-data.csv"
 DEFAULT_PROVIDER = "bench"
 MIDDLE_OF_A_MONTH = "-16"
-
-_MEANINGS = {
-    "id": "Unique identifier: the provider, then the number of the job",
-    "data_provider": "Who contributes the data",
-    "country": "Three-letter country code of ISO 3166-1",
-    "partner_product_category": "Kind of unit in the provider's own words",
-    "product_category": "Category of the standard",
-    "product_category_id": "Number of that category",
-    "brand": "Maker; Unknown where it is not known",
-    "year_of_manufacture": "Year of manufacture, the middle where only a window of years is known",
-    "product_age": "Age in years, from that year to the year of the event",
-    "repair_status": "How the attempt ended",
-    "repair_barrier_if_end_of_life": "What prevented the repair of a unit at its end",
-    "group_identifier": "Who made the attempt",
-    "event_date": "Day on which the unit was taken in; the 16th where only the month is known",
-    "problem": "Left empty",
-}
 
 
 @dataclass(frozen=True)
@@ -712,19 +583,25 @@ def export_open_repair(
         own = [row for row in database.fetch_rows(connection, "jobs", exponent) if not row["origin"]]
     finished = [job for job in own if job["outcome"] != "open"]
     common = {"data_provider": provider, "country": country or None, "group_identifier": provider}
-    rows = ({**common, **_cells(job, families[job["family"]], letters)} for job in finished)
-    _write(folder, rows)
+    rows = [{**common, **_cells(job, families[job["family"]], letters)} for job in finished]
+    described = json.dumps(open_repair_descriptor(), indent=2, ensure_ascii=False) + "\n"
+
+    def write_file(stream: IO[bytes]) -> None:
+        write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
+
+    files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described.encode())}
+    try:
+        write_files(folder, files, private=False)
+    except OSError as error:
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
     return OpenRepairExport(len(finished), len(own) - len(finished))
 
 
 def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> dict[str, Value]:
-    category = category_of(str(family["kind"]))
-    status = STATUS_OF[job["outcome"]]
-    barrier = BARRIER_OF.get(job["ended_why"]) if status == "End of life" else None
-    taken_in = str(job["taken_in"])
-    year = None
-    if job["built_from"] is not None and job["built_to"] is not None:
-        year = (job["built_from"] + job["built_to"]) // 2
+    category, status = category_of(str(family["kind"])), STATUS_OF[job["outcome"]]
+    barriers = [barrier for barrier, why in BARRIERS.items() if why == job["ended_why"]]
+    taken_in, window = str(job["taken_in"]), (job["built_from"], job["built_to"])
+    year = None if None in window else sum(window) // 2
     return {
         "id": f"{letters}_{job['job']}",
         "partner_product_category": family["kind"],
@@ -734,76 +611,33 @@ def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> d
         "year_of_manufacture": year,
         "product_age": None if year is None else int(taken_in[:4]) - year,
         "repair_status": status,
-        "repair_barrier_if_end_of_life": barrier,
+        "repair_barrier_if_end_of_life": barriers[0] if barriers and status == "End of life" else None,
         "event_date": taken_in if len(taken_in) == 10 else taken_in + MIDDLE_OF_A_MONTH,
     }
 
 
-def category_of(kind: str) -> str:
-    """Give the category of the standard that a kind of unit belongs to."""
-    if kind in CATEGORY_OF:
-        return CATEGORY_OF[kind]
-    named = category_name(kind)
-    return named if named in CATEGORIES else MISCELLANEOUS
-
-
-def _write(folder: Path, rows: Iterator[dict[str, Value]]) -> None:
-    described = json.dumps(open_repair_descriptor(), indent=2, ensure_ascii=False) + "\n"
-
-    def write_file(stream: IO[bytes]) -> None:
-        write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
-
-    def write_descriptor(stream: IO[bytes]) -> None:
-        stream.write(described.encode())
-
-    try:
-        write_files(folder, {FILE: write_file, DESCRIPTOR: write_descriptor}, private=False)
-    except OSError as error:
-        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
-
-
 def open_repair_descriptor() -> dict[str, Any]:
     """Describe the exported folder: one file in version 0.3 of the standard, with its Table Schema."""
+    kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
+    fields = [
+        {"name": name, "type": kinds.get(name, "string"), "description": meaning}
+        | ({"constraints": demanded} if demanded else {})
+        for name, (meaning, demanded) in _COLUMNS.items()
+    ]
+    resource = {
+        "profile": "tabular-data-resource",
+        "name": "open-repair-data",
+        "path": FILE,
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "schema": {"fields": fields, "missingValues": [""], "primaryKey": ["id"]},
+    }
     return {
         "profile": "tabular-data-package",
         "name": OPEN_REPAIR_PACKAGE,
         "title": "Open repair data of a bench",
         "description": "Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
         "is the bench's own kind of unit.",
-        "resources": [
-            {
-                "profile": "tabular-data-resource",
-                "name": "open-repair-data",
-                "path": FILE,
-                "format": "csv",
-                "mediatype": "text/csv",
-                "encoding": "utf-8",
-                "schema": {
-                    "fields": [_field(name) for name in COLUMNS],
-                    "missingValues": [""],
-                    "primaryKey": ["id"],
-                },
-            }
-        ],
+        "resources": [resource],
     }
-
-
-def _field(name: str) -> dict[str, Any]:
-    kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
-    field: dict[str, Any] = {"name": name, "type": kinds.get(name, "string"), "description": _MEANINGS[name]}
-    constraints = _CONSTRAINTS.get(name)
-    return {**field, "constraints": constraints} if constraints else field
-
-
-_CONSTRAINTS: dict[str, dict[str, Any]] = {
-    "id": {"required": True, "unique": True, "pattern": "[a-z]{2,}_.+"},
-    "data_provider": {"required": True},
-    "country": {"pattern": "[A-Z]{3}"},
-    "product_category": {"required": True, "enum": list(CATEGORIES)},
-    "product_category_id": {"required": True, "minimum": 1, "maximum": len(CATEGORIES)},
-    "year_of_manufacture": {"pattern": "[0-9]{4}"},
-    "product_age": {"minimum": 0},
-    "repair_status": {"required": True, "enum": list(STATUSES)},
-    "repair_barrier_if_end_of_life": {"enum": list(BARRIERS)},
-    "event_date": {"required": True},
-}

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.errors import InvalidInput
-from reliability.records.open_repair import maker_key
+from reliability.records.open_repair import commonest, maker_key
 from reliability.records.reading_plan import (
     DATES,
     EVENTS,
@@ -702,7 +702,7 @@ class _Draft:
                 kind = unit.get("kind") or _kind_in(unit_name(unit), inside=True)
                 kinds[key].update([kind] if kind else [])
                 maker = maker_key(unit.get("maker", ""))
-                makers[key].update([_commonest(listed[maker])] if maker else [])
+                makers[key].update([commonest(listed[maker])] if maker else [])
         known = {unit_key(name): name for name in self.known}
         self.out += ["", "[families]  # names that are one family; a new one is made with its kind and maker"]
         if any(not kinds[key] and key not in known for key in spelled):
@@ -711,7 +711,7 @@ class _Draft:
             )
         names: list[str] = []
         for key in sorted(spelled, key=lambda key: (-spelled[key].total(), key)):
-            name = known.get(key) or _with_maker(_commonest(spelled[key]), next(iter(makers[key]), ""))
+            name = known.get(key) or _with_maker(commonest(spelled[key]), next(iter(makers[key]), ""))
             self._one_family(name, key in known, spelled[key], kinds[key], makers[key], names)
             names.append(name)
 
@@ -727,7 +727,7 @@ class _Draft:
         elif not is_known and not is_told:
             entry.append(f"kind = {_toml(next(iter(kinds)))}")
         if makers and not is_known:
-            entry.append(f"maker = {_toml(_commonest(makers))}")
+            entry.append(f"maker = {_toml(commonest(makers))}")
         if also := [text for text in spelled if text != name]:
             entry.append(f"also = {_toml(also)}")
         near = [other for other in get_close_matches(name, before, n=1, cutoff=0.9)
@@ -858,11 +858,6 @@ def _phrases(text: str) -> set[str]:
     clauses = [folded(clause).split() for clause in fault_clauses(text)]
     return {" ".join(tokens[at : at + size]) for tokens in clauses for size in (1, 2, 3)
             for at in range(len(tokens) - size + 1)}  # fmt: skip
-
-
-def _commonest(counts: Counter[str]) -> str:
-    """Choose a spelling: the commonest, of equally common ones one in small and capital letters."""
-    return min(counts, key=lambda text: (-counts[text], text.isupper() or text.islower(), text))
 
 
 def _with_maker(name: str, maker: str) -> str:
