@@ -6,7 +6,7 @@ import re
 import textwrap
 import tomllib
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -47,8 +47,7 @@ from reliability.records.values import (
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
-# The parts of a job sheet, from parsed TOML to rows; every fault of form is collected.
-
+# A sheet as it was written, from TOML to rows; every fault of form is collected.
 
 STATES = tuple(reversed(FOUND))
 BLOCKS = ("signs", "finding", "followup", "new_family")
@@ -60,178 +59,6 @@ COLUMNS = {
 }
 _WINDOW = re.compile(r"([0-9]{4})(?:\s*-\s*([0-9]{4}))?")
 _ABOVE = "it belongs to the job: write it above the first heading in brackets"
-
-
-def read_window(value: object) -> tuple[int, int]:
-    """Read a year or a window of years."""
-    match = _WINDOW.fullmatch(str(value).strip()) if isinstance(value, int | str) else None
-    if match is None or isinstance(value, bool):
-        raise Refused(f"{_shown(value)} is neither a year such as 1979 nor a window such as 1978-1981")
-    first, last = int(match[1]), int(match[2] or match[1])
-    if first > last:
-        raise Refused(f"{_shown(value)} ends before it begins")
-    return first, last
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:50] + "…"
-
-
-def _cell(value: object) -> object:
-    text = clean_text(value) if isinstance(value, str) else value
-    # TOML numbers have 64 bits; longer ones are shown as text, and no column takes those.
-    if isinstance(text, int) and not -(2**63) <= text < 2**63:
-        return str(text)
-    return None if text == "" else text
-
-
-@dataclass
-class SheetReader:
-    """Collects the rows and the faults of one sheet, part by part.
-
-    Parameters
-    ----------
-    source : str
-        Where the sheet was read, for messages.
-    faults : list of Fault
-        What is wrong with its form.
-    rows : dict of list
-        Rows of ``finding``, ``sign`` and ``followup``; values are not checked, an empty cell is None.
-    """
-
-    source: str
-    faults: list[Fault] = field(default_factory=list)
-    rows: dict[str, list[dict[str, Any]]] = field(
-        default_factory=lambda: {"finding": [], "sign": [], "followup": []}
-    )
-
-    def fault(self, part: str, message: str) -> None:
-        """Note what is wrong with a part of the sheet."""
-        self.faults.append(Fault(f"{self.source}, {part}", "", message))
-
-    def top_level(self, raw: Mapping[str, object]) -> None:
-        """Complain of entries that no sheet has."""
-        for key in raw:
-            if key not in TOP_LEVEL:
-                self.fault(repr(key), f"a sheet has no such entry; it has {', '.join(TOP_LEVEL)}."
-                           f"{nearest(key, TOP_LEVEL)}")  # fmt: skip
-
-    def job(self, raw: Mapping[str, object]) -> dict[str, Any]:
-        """Take the columns of jobs, with ``built`` spelt out as its two years."""
-        job = {key: _cell(value) for key, value in raw.items() if key in TABLES["jobs"].names}
-        if isinstance(job.get("job"), int) and not isinstance(job["job"], bool):
-            job["job"] = str(job["job"])
-        if (built := _cell(raw.get("built"))) is not None:
-            if {"built_from", "built_to"} & job.keys():
-                self.fault("built", "is given beside built_from or built_to; write one or the other")
-            try:
-                job["built_from"], job["built_to"] = read_window(built)
-            except Refused as error:
-                self.fault("built", error.message)
-        return job
-
-    def blocks(self, name: str, value: object) -> None:
-        """Take every ``[[finding]]`` or ``[[followup]]``."""
-        if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
-            self.fault(name, f"is a table of its own, with the heading [[{name}]]")
-            return
-        for number, row in enumerate(value, 1):
-            self.known_keys(f"{name} {number}", name, row)
-            self.rows[name].append({key: _cell(cell) for key, cell in row.items() if key in COLUMNS[name]})
-
-    def known_keys(self, place: str, name: str, row: Mapping[str, object]) -> None:
-        """Complain of columns that a block does not have."""
-        for key in row:
-            if key in COLUMNS[name]:
-                continue
-            hint = nearest(key, COLUMNS[name])
-            if key in TOP_LEVEL:
-                hint = f" Perhaps {_ABOVE}."
-            allowed = ", ".join(COLUMNS[name])
-            self.fault(f"{place}, {key!r}", f"there is no such column; there are {allowed}.{hint}")
-
-    def taken(self) -> tuple[Taken, ...]:
-        """Take out of the findings which parts come from the shelf."""
-        found = []
-        for number, row in enumerate(self.rows["finding"], 1):
-            part = row.pop("from", None)
-            if isinstance(part, int) and not isinstance(part, bool):
-                found.append(Taken(part, str(row.get("component")), str(row.get("position") or "")))
-            elif part is not None:
-                self.fault(
-                    f"finding {number}, 'from'", f"{_shown(part)} is not the number of a part on the shelf"
-                )
-        return tuple(found)
-
-    def kept(self, value: object) -> tuple[dict[str, Any], ...]:
-        """Take the parts that are kept: a list of components, or a table with the worth of each."""
-        if isinstance(value, list) and all(isinstance(name, str) for name in value):
-            return tuple({"component": clean_text(name), "worth": None} for name in value)
-        if isinstance(value, dict):
-            return tuple(
-                {"component": clean_text(name), "worth": _cell(worth)} for name, worth in value.items()
-            )
-        wanted = (
-            'neither a list of components such as ["motor"] nor a table with the heading [kept] and lines '
-        )
-        self.fault("kept", f"{_shown(value)} is {wanted}such as motor = 12.00")
-        return ()
-
-    def states(self, raw: Mapping[str, object]) -> None:
-        """Take the lists ``failed``, ``worn`` and ``sound`` as findings."""
-        detailed = {row["component"] for row in self.rows["finding"] if isinstance(row.get("component"), str)}
-        short: dict[str, str] = {}
-        for state in STATES:
-            names = raw.get(state, [])
-            if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-                self.fault(state, f'{_shown(names)} is not a list of components such as ["belt", "motor"]')
-                continue
-            for name in map(clean_text, names):
-                self.state(name, state, short, detailed)
-
-    def state(self, name: str, state: str, short: dict[str, str], detailed: set[str]) -> None:
-        """Take one component of such a list, unless the sheet says something else of it."""
-        if not name:
-            self.fault(state, "holds an empty name")
-        elif name in short:
-            again = "twice" if short[name] == state else f"and in {short[name]} too"
-            self.fault(state, f"{name!r} is named here {again}; a component has one state. "
-                       "Where a unit has several, give each a [[finding]] with its position")  # fmt: skip
-        elif name in detailed:
-            self.fault(state, f"{name!r} is named here and in a [[finding]] too; keep the finding alone")
-        else:
-            short[name] = state
-            self.rows["finding"].append({"component": name, "found": state})
-
-    def signs(self, value: object) -> None:
-        """Take the signs that somebody looked for."""
-        if not isinstance(value, dict):
-            self.fault("signs", "is a table with the heading [signs] and lines such as rust = true")
-            return
-        for sign, seen in value.items():
-            if sign in TOP_LEVEL:
-                self.fault(f"signs, {sign!r}", f"is no sign; {_ABOVE}")
-            elif (cell := _cell(seen)) is not None:
-                self.rows["sign"].append({"sign": clean_text(sign), "seen": cell})
-
-    def family(self, raw: Mapping[str, object], job: Mapping[str, Any]) -> dict[str, Any] | None:
-        """Take the description of a family that is new."""
-        block = raw.get("new_family")
-        if block is None:
-            return None
-        if not isinstance(block, dict):
-            wanted = 'is a table with the heading [new_family] and lines such as kind = "tape deck"'
-            self.fault("new_family", wanted)
-            return None
-        self.known_keys("new_family", "new_family", block)
-        row = {key: _cell(cell) for key, cell in block.items() if key in COLUMNS["new_family"]}
-        return {"family": job.get("family"), **row}
-
-
-# Job sheets: what a bench writes down about one unit, in TOML.
-
-
 _MOST_CHARACTERS = 200_000
 #: A unit of a hundred components, all of it told, has some thousand.
 _MOST_ENTRIES, _MOST_DOTS = 3_000, 30
@@ -240,45 +67,26 @@ _MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_D
 
 @dataclass(frozen=True)
 class JobSheet:
-    """One sheet as it was written; values are not checked yet.
+    """One sheet as it was written; values are not checked yet, an empty cell is None."""
 
-    Parameters
-    ----------
-    source : str
-        Where it was read, for messages.
-    document : JobDocument
-        The job, its findings, signs and follow-ups; an empty cell is None.
-    new_family : dict or None
-        Columns of the family that the sheet describes, its name included.
-    rest_sound : bool
-        Whether the usual components that are not named were examined and are sound.
-    faults : tuple of Fault
-        What is wrong with the sheet itself: names that do not exist, contradictions.
-    kept : tuple of dict
-        Parts that are put on the shelf: component and worth.
-    taken : tuple of Taken
-        Parts that came from there.
-    """
-
-    source: str
+    source: str  # for messages
     document: JobDocument
-    new_family: dict[str, Any] | None = None
-    rest_sound: bool = False
-    faults: tuple[Fault, ...] = ()
-    kept: tuple[dict[str, Any], ...] = ()
-    taken: tuple[Taken, ...] = ()
-
-    @property
-    def named(self) -> set[str]:
-        """Components that the sheet says something about."""
-        named = [row.get("component") for row in self.document["findings"]]
-        return {name for name in (*named, self.document["job"].get("ended_by")) if isinstance(name, str)}
+    new_family: dict[str, Any] | None = None  # its name included
+    rest_sound: bool = False  # the usual components that are not named are sound
+    faults: tuple[Fault, ...] = ()  # of the sheet itself: names that do not exist, contradictions
+    kept: tuple[dict[str, Any], ...] = ()  # put on the shelf: component and worth
+    taken: tuple[Taken, ...] = ()  # parts that came from there
 
     def rest(self, usual: Iterable[str], said: Iterable[str] = ()) -> list[dict[str, Any]]:
         """Give the findings that ``rest_sound`` stands for."""
-        taken = self.named | set(said)
-        rows = [{"component": name, "found": "sound"} for name in usual if name not in taken]
+        named = {*_components(self.document), *said}
+        rows = [{"component": name, "found": "sound"} for name in usual if name not in named]
         return rows if self.rest_sound else []
+
+
+def _components(document: JobDocument) -> set[str]:
+    named = [row.get("component") for part in ("findings", "followups") for row in document[part]]
+    return {name for name in (*named, document["job"].get("ended_by")) if isinstance(name, str)}
 
 
 def load_sheet(path: str | Path) -> JobSheet:
@@ -305,44 +113,28 @@ def decode_sheet(content: bytes, source: str) -> JobSheet:
 
 def read_sheet(text: str, source: str = "sheet") -> JobSheet:
     """Read a sheet."""
-    raw = _parse(text, source)
-    reader = SheetReader(source)
-    reader.top_level(raw)
-    job = reader.job(raw)
-    for block in ("finding", "followup"):
-        reader.blocks(block, raw.get(block, []))
-    reader.states(raw)
-    reader.signs(raw.get("signs", {}))
-    family = reader.family(raw, job)
-    rest_sound = raw.get("rest_sound", False)
-    if not isinstance(rest_sound, bool):
-        reader.fault("rest_sound", f"{rest_sound!r} is neither true nor false")
-    taken, kept = reader.taken(), reader.kept(raw.get("kept", []))
-    document: JobDocument = {"job": job, "findings": reader.rows["finding"], "signs": reader.rows["sign"],
-                             "followups": reader.rows["followup"]}  # fmt: skip
-    return JobSheet(source, document, family, rest_sound is True, tuple(reader.faults), kept, taken)
+    return _Reader(source, _parse(text, source)).sheet()
 
 
 def _parse(text: str, source: str) -> dict[str, Any]:
+    def refused(what: str) -> InvalidInput:
+        return InvalidInput(f"{source}{what}. Nothing was written.")
+
     if len(text) > _MOST_CHARACTERS:
-        raise InvalidInput(f"{source} has {len(text)} characters; a sheet has at most {_MOST_CHARACTERS}. "
-                           "Nothing was written.")  # fmt: skip
+        raise refused(f" has {len(text)} characters; a sheet has at most {_MOST_CHARACTERS}")
     if found := _MANY_DOTS.search(text):
         # The reader of TOML takes the square of its parts as steps.
         line = text.count("\n", 0, found.start()) + 1
-        raise InvalidInput(f"{source}, line {line}: no name in a sheet has {_MOST_DOTS} dots. "
-                           "Nothing was written.")  # fmt: skip
+        raise refused(f", line {line}: no name in a sheet has {_MOST_DOTS} dots")
     try:
         raw = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
-        raise InvalidInput(f"{source} is not written in TOML: {error}. Nothing was written.") from None
+        raise refused(f" is not written in TOML: {error}") from None
     except (ValueError, ArithmeticError, RecursionError):
         # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
-        raise InvalidInput(f"{source} holds a number, a date or a list that cannot be read. "
-                           "Nothing was written.") from None  # fmt: skip
+        raise refused(" holds a number, a date or a list that cannot be read") from None
     if (entries := _entries(raw)) > _MOST_ENTRIES:
-        raise InvalidInput(f"{source} has {entries} entries; a sheet has at most {_MOST_ENTRIES}. "
-                           "Nothing was written.")  # fmt: skip
+        raise refused(f" has {entries} entries; a sheet has at most {_MOST_ENTRIES}")
     return raw
 
 
@@ -353,10 +145,157 @@ def _entries(value: object) -> int:
     return len(value) + sum(map(_entries, value)) if isinstance(value, list) else 0
 
 
+def read_window(value: object) -> tuple[int, int]:
+    """Read a year or a window of years."""
+    match = _WINDOW.fullmatch(str(value).strip()) if isinstance(value, int | str) else None
+    if match is None or isinstance(value, bool):
+        raise Refused(f"{_shown(value)} is neither a year such as 1979 nor a window such as 1978-1981")
+    first, last = int(match[1]), int(match[2] or match[1])
+    if first > last:
+        raise Refused(f"{_shown(value)} ends before it begins")
+    return first, last
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:50] + "…"
+
+
+def _cell(value: object) -> object:
+    text = clean_text(value) if isinstance(value, str) else value
+    # TOML numbers have 64 bits; longer ones are shown as text, and no column takes those.
+    if isinstance(text, int) and not -(2**63) <= text < 2**63:
+        return str(text)
+    return None if text == "" else text
+
+
+class _Reader:
+    """Collects the rows and the faults of one sheet, part by part."""
+
+    def __init__(self, source: str, raw: Mapping[str, Any]) -> None:
+        self.source, self.raw = source, raw
+        self.faults: list[Fault] = []
+
+    def fault(self, part: str, message: str) -> None:
+        self.faults.append(Fault(f"{self.source}, {part}", "", message))
+
+    def sheet(self) -> JobSheet:
+        for key in (key for key in self.raw if key not in TOP_LEVEL):
+            self.fault(repr(key), f"a sheet has no such entry; it has {', '.join(TOP_LEVEL)}."
+                       f"{nearest(key, TOP_LEVEL)}")  # fmt: skip
+        job = self.job()
+        findings, followups = self.blocks("finding"), self.blocks("followup")
+        findings += self.states([row.get("component") for row in findings])
+        document: JobDocument = {
+            "job": job, "findings": findings, "signs": self.signs(), "followups": followups
+        }  # fmt: skip
+        family = self.family(job)
+        if not isinstance(rest_sound := self.raw.get("rest_sound", False), bool):
+            self.fault("rest_sound", f"{rest_sound!r} is neither true nor false")
+        taken, kept = self.taken(findings), self.kept()
+        return JobSheet(self.source, document, family, rest_sound is True, tuple(self.faults), kept, taken)
+
+    def job(self) -> dict[str, Any]:
+        """Take the columns of jobs, with ``built`` spelt out as its two years."""
+        job = {key: _cell(value) for key, value in self.raw.items() if key in TABLES["jobs"].names}
+        if isinstance(job.get("job"), int) and not isinstance(job["job"], bool):
+            job["job"] = str(job["job"])
+        if (built := _cell(self.raw.get("built"))) is not None:
+            if {"built_from", "built_to"} & job.keys():
+                self.fault("built", "is given beside built_from or built_to; write one or the other")
+            try:
+                job["built_from"], job["built_to"] = read_window(built)
+            except Refused as error:
+                self.fault("built", error.message)
+        return job
+
+    def blocks(self, name: str) -> list[dict[str, Any]]:
+        """Take every ``[[finding]]`` or ``[[followup]]``."""
+        value = self.raw.get(name, [])
+        if isinstance(value, list) and all(isinstance(row, dict) for row in value):
+            return [self.block(f"{name} {number}", name, row) for number, row in enumerate(value, 1)]
+        self.fault(name, f"is a table of its own, with the heading [[{name}]]")
+        return []
+
+    def block(self, place: str, name: str, row: Mapping[str, object]) -> dict[str, Any]:
+        """Take the columns that a block has, and complain of others."""
+        for key in row:
+            if key not in COLUMNS[name]:
+                hint = f" Perhaps {_ABOVE}." if key in TOP_LEVEL else nearest(key, COLUMNS[name])
+                allowed = ", ".join(COLUMNS[name])
+                self.fault(f"{place}, {key!r}", f"there is no such column; there are {allowed}.{hint}")
+        return {key: _cell(cell) for key, cell in row.items() if key in COLUMNS[name]}
+
+    def states(self, detailed: Sequence[object]) -> list[dict[str, Any]]:
+        """Take the lists ``failed``, ``worn`` and ``sound`` as findings, unless a finding says more."""
+        short: dict[str, str] = {}
+        for state in STATES:
+            names = self.raw.get(state, [])
+            if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+                self.fault(state, f'{_shown(names)} is not a list of components such as ["belt", "motor"]')
+                continue
+            for name in map(clean_text, names):
+                if not name:
+                    self.fault(state, "holds an empty name")
+                elif name in short:
+                    again = "twice" if short[name] == state else f"and in {short[name]} too"
+                    one = "a component has one state. Where a unit has several, give each a [[finding]]"
+                    self.fault(state, f"{name!r} is named here {again}; {one} with its position")
+                elif name in detailed:
+                    self.fault(
+                        state, f"{name!r} is named here and in a [[finding]] too; keep the finding alone"
+                    )
+                else:
+                    short[name] = state
+        return [{"component": name, "found": state} for name, state in short.items()]
+
+    def signs(self) -> list[dict[str, Any]]:
+        """Take the signs that somebody looked for."""
+        value = self.raw.get("signs", {})
+        if not isinstance(value, dict):
+            self.fault("signs", "is a table with the heading [signs] and lines such as rust = true")
+            return []
+        for sign in (sign for sign in value if sign in TOP_LEVEL):
+            self.fault(f"signs, {sign!r}", f"is no sign; {_ABOVE}")
+        told = [(clean_text(sign), _cell(seen)) for sign, seen in value.items() if sign not in TOP_LEVEL]
+        return [{"sign": sign, "seen": seen} for sign, seen in told if seen is not None]
+
+    def family(self, job: Mapping[str, Any]) -> dict[str, Any] | None:
+        """Take the description of a family that is new."""
+        block = self.raw.get("new_family")
+        if isinstance(block, dict):
+            return {"family": job.get("family"), **self.block("new_family", "new_family", block)}
+        if block is not None:
+            wanted = 'is a table with the heading [new_family] and lines such as kind = "tape deck"'
+            self.fault("new_family", wanted)
+        return None
+
+    def taken(self, findings: Iterable[dict[str, Any]]) -> tuple[Taken, ...]:
+        """Take out of the findings which parts come from the shelf."""
+        found = []
+        for number, row in enumerate(findings, 1):
+            part = row.pop("from", None)
+            if isinstance(part, int) and not isinstance(part, bool):
+                found.append(Taken(part, str(row.get("component")), str(row.get("position") or "")))
+            elif part is not None:
+                message = f"{_shown(part)} is not the number of a part on the shelf"
+                self.fault(f"finding {number}, 'from'", message)
+        return tuple(found)
+
+    def kept(self) -> tuple[dict[str, Any], ...]:
+        """Take the parts that are kept: a list of components, or a table with the worth of each."""
+        value = self.raw.get("kept", [])
+        pairs: Iterable[tuple[str, object]] = value.items() if isinstance(value, dict) else ()
+        if isinstance(value, list) and all(isinstance(name, str) for name in value):
+            pairs = [(name, None) for name in value]
+        elif not isinstance(value, dict):
+            such = 'a list of components such as ["motor"] nor a table with the heading [kept] and lines'
+            self.fault("kept", f"{_shown(value)} is neither {such} such as motor = 12.00")
+        return tuple({"component": clean_text(name), "worth": _cell(worth)} for name, worth in pairs)
+
+
 # An empty job sheet, with a comment on every line, that is accepted once it is filled in.
 
-
-_JOBS, _FINDINGS = TABLES["jobs"], TABLES["findings"]
 # In the order in which a job is written up; `job` and `family` come before, with a line of their own.
 _BEFORE = ("model", "lot", "built", "year_basis", "taken_in", "bought_for")
 _AFTER = ("outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value", "ended_by",
@@ -373,65 +312,42 @@ _MARGIN, _WIDTH = 24, 100
 
 
 def blank_sheet(
-    family: str,
-    kind: str,
-    components: Sequence[str],
-    signs: Iterable[str],
-    *,
-    job: str | None = None,
-    still_open: Sequence[str] = (),
-) -> str:
-    """Write an empty job sheet."""
+    family: str, kind: str, components: Sequence[str], signs: Iterable[str], *,
+    job: str | None = None, still_open: Sequence[str] = (),
+) -> str:  # fmt: skip
+    """Write an empty job sheet, of the open job that it finishes, or of those that it may be about."""
+    number = "the number given at intake, if there was one; "
+    number += f"open: {', '.join(still_open)}" if still_open else "else the next one is given"
+    usual, such = (", ".join(map(_quoted, names)) for names in (components, components[:2]))
     lines = [
         f"# Job sheet: {family} ({kind}). Fill in what is known and leave the rest as it is;",
         '# "" means not known. Then: benchodds add SHEET.toml',
         "",
-        *_line("job", _quoted(job or ""), _about_number(job, still_open)),
+        *_line("job", _quoted(job or ""), "the open job that this sheet finishes" if job else number),
         f"family = {_quoted(family)}",
-    ]
-    for name in () if job else _BEFORE:
-        lines += _column_line(name)
-    lines += ["", *_state_lines(components), ""]
-    for name in _AFTER:
-        lines += _column_line(name)
-    lines += [
+        *(line for name in (() if job else _BEFORE) for line in _column_line(name)),
         "",
-        "# Signs, seen before any tool was picked up: yes or no; empty where nobody looked.",
-        "[signs]",
-    ]
-    lines += [f'{_quoted(sign)} = ""' for sign in signs]
-    lines += [
-        "",
-        "# To say more about a component, uncomment these lines; take its name out of the lists above.",
-    ]
-    lines += ["# [[finding]]"]
-    for name in _EXAMPLE:
-        lines += [f"# {line}" for line in _line(name, '""', _about(_FINDINGS[name]))]
-    return "\n".join(lines) + "\n"
-
-
-def _about_number(job: str | None, still_open: Sequence[str]) -> str:
-    if job:
-        return "the open job that this sheet finishes"
-    if still_open:
-        return f"the number given at intake, if there was one; open: {', '.join(still_open)}"
-    return "the number given at intake, if there was one; else the next one is given"
-
-
-def _state_lines(components: Sequence[str]) -> list[str]:
-    usual = ", ".join(_quoted(name) for name in components)
-    such = ", ".join(_quoted(name) for name in components[:2])
-    return [
         *_wrapped(f"Usual components: {usual}"),
         *_line("failed", "[]", f"did not work, such as [{such}]"),
         *_line("worn", "[]", "worked, but a careful bench replaces them"),
         *_line("sound", "[]", "examined and found sound"),
         *_line("rest_sound", "false", "true: the other usual components were examined and are sound"),
+        "",
+        *(line for name in _AFTER for line in _column_line(name)),
+        "",
+        "# Signs, seen before any tool was picked up: yes or no; empty where nobody looked.",
+        "[signs]",
+        *(f'{_quoted(sign)} = ""' for sign in signs),
+        "",
+        "# To say more about a component, uncomment these lines; take its name out of the lists above.",
+        "# [[finding]]",
+        *(f"# {line}" for name in _EXAMPLE for line in _line(name, '""', _about(TABLES["findings"][name]))),
     ]
+    return "\n".join(lines) + "\n"
 
 
 def _column_line(name: str) -> list[str]:
-    return _line(name, '""', _WRITTEN.get(name) or _about(_JOBS[name]))
+    return _line(name, '""', _WRITTEN.get(name) or _about(TABLES["jobs"][name]))
 
 
 def _about(column: Column) -> str:
@@ -456,41 +372,25 @@ def _quoted(text: str) -> str:
 
 # Corrections of one job, from how a user names them to what `Ledger.amend` takes.
 
-
 _JOB = tuple(name for name in TABLES["jobs"].names if name != "job")
 _FINDING = tuple(name for name in TABLES["findings"].names if name not in ("job", "component", "position"))
+Place = tuple[str, str]  # component and position; no component: the job itself
 
 
 @dataclass(frozen=True)
 class Amendment:
-    """What is to change in a job.
+    """What is to change in a job."""
 
-    Parameters
-    ----------
-    cells : tuple of (str, str, str, str or None)
-        Component, position, column and new value; no component: a column of the job itself.
-    signs : tuple of (str, str or None)
-        Sign and whether it was seen; None takes it out.
-    drops : tuple of (str, str)
-        Component and position of findings that are taken out.
-    sheet : JobSheet or None
-        A sheet that holds corrections.
-    """
-
-    cells: tuple[tuple[str, str, str, str | None], ...] = ()
-    signs: tuple[tuple[str, str | None], ...] = ()
-    drops: tuple[tuple[str, str], ...] = ()
+    cells: tuple[tuple[Place, str, str | None], ...] = ()  # column and new value
+    signs: tuple[tuple[str, str | None], ...] = ()  # None takes the sign out
+    drops: tuple[Place, ...] = ()  # findings that are taken out
     sheet: JobSheet | None = None
 
     @classmethod
     def of(
-        cls,
-        settings: Iterable[str] = (),
-        signs: Iterable[tuple[str, str]] = (),
-        drops: Iterable[str] = (),
-        drop_signs: Iterable[str] = (),
-        sheet: str | Path | None = None,
-    ) -> Self:
+        cls, settings: Iterable[str] = (), signs: Iterable[tuple[str, str]] = (), drops: Iterable[str] = (),
+        drop_signs: Iterable[str] = (), sheet: str | Path | None = None,
+    ) -> Self:  # fmt: skip
         """Read an amendment as the command line words it."""
         faults: list[str] = []
         cells = tuple(cell for setting in settings for cell in _cells(setting, faults))
@@ -505,7 +405,7 @@ class Amendment:
                 )
         refuse(faults)
         taken_out: list[tuple[str, str | None]] = [(clean_text(sign), None) for sign in drop_signs]
-        return cls(cells, (*signs, *taken_out), tuple(_place(drop) for drop in drops), read)
+        return cls(cells, (*signs, *taken_out), tuple(map(_place, drops)), read)
 
     @property
     def is_empty(self) -> bool:
@@ -515,34 +415,57 @@ class Amendment:
     def changes(self, old: JobDocument, kind: str) -> JobDocument:
         """Lay the amendment over what the ledger holds."""
         faults: list[str] = []
-        job = {column: value for component, _, column, value in self.cells if not component}
-        findings = _Findings(old["findings"], faults)
-        for component, position, column, value in self.cells:
-            if component:
-                findings.set(component, position, column, value)
-        for component, position in self.drops:
-            findings.drop(component, position)
-        signs: list[dict[str, Any]] = [{"sign": sign, "seen": seen} for sign, seen in self.signs]
+        changes: JobDocument = {
+            "job": {column: value for place, column, value in self.cells if not place[0]},
+            "findings": self._findings(old["findings"], faults),
+            "signs": [{"sign": sign, "seen": seen} for sign, seen in self.signs],
+            "followups": [],
+        }
         held = [row["sign"] for row in old["signs"]]
         faults += [f"--drop-sign {sign!r}: the job has no such sign.{nearest(sign, held)}"
                    for sign, seen in self.signs if seen is None and sign not in held]  # fmt: skip
-        rows = findings.rows()
         refuse(faults)
-        changes: JobDocument = {"job": job, "findings": rows, "signs": signs, "followups": []}
-        return changes if self.sheet is None else _with_sheet(changes, self.sheet, old, kind)
+        if (sheet := self.sheet) is None:
+            return changes
+        said = [str(row["component"]) for row in old["findings"]]
+        rest = sheet.rest(usual_components(kind), said)
+        added = {**sheet.document, "findings": [*sheet.document["findings"], *rest]}
+        merged = {part: [*changes[part], *added[part]] for part in ("findings", "signs", "followups")}
+        return {"job": {**sheet.document["job"], **changes["job"]}, **merged}
+
+    def _findings(self, old: Sequence[Mapping[str, Any]], faults: list[str]) -> list[dict[str, Any]]:
+        """Match changes of findings to the ones that a job has; what is not there is a new one."""
+        held: dict[Place, list[Mapping[str, Any]]] = {}
+        for row in old:
+            held.setdefault((row["component"], row["position"]), []).append(row)
+        given: dict[Place, dict[str, Any]] = {}
+        for place, column, value in self.cells:
+            if place[0]:
+                given.setdefault(place, {})[column] = value
+        for place in self.drops:
+            if place not in held:
+                names = [_named(other) for other in held]
+                faults.append(f"--drop {_named(place)!r}: the job has no such finding; it has {some(names)}."
+                              f"{nearest(_named(place), names)}")  # fmt: skip
+            given.setdefault(place, {})["found"] = None
+        rows = []
+        for place, cells in given.items():
+            key = {"component": place[0], "position": place[1]}
+            if len(held.get(place, ())) > 1:
+                faults.append(f"{_named(place)!r} has a finding as received and one during work; "
+                              "correct them with a sheet that says which, by arose")  # fmt: skip
+            if place not in held:
+                rows.append({**key, **cells})
+                continue
+            first = held[place][0]
+            if cells.get("arose", first["arose"]) == first["arose"]:
+                rows.append({**key, "arose": first["arose"], **cells})
+            else:  # when it arose is part of the key: the finding under the old one makes room
+                rows += [{**key, "arose": first["arose"], "found": None}, {**first, **cells}]
+        return rows
 
 
-def _with_sheet(changes: JobDocument, sheet: JobSheet, old: JobDocument, kind: str) -> JobDocument:
-    said = [str(row["component"]) for row in old["findings"]]
-    added = {
-        **sheet.document,
-        "findings": [*sheet.document["findings"], *sheet.rest(usual_components(kind), said)],
-    }
-    merged = {part: [*changes[part], *added[part]] for part in ("findings", "signs", "followups")}
-    return {"job": {**sheet.document["job"], **changes["job"]}, **merged}
-
-
-def _cells(setting: str, faults: list[str]) -> list[tuple[str, str, str, str | None]]:
+def _cells(setting: str, faults: list[str]) -> list[tuple[Place, str, str | None]]:
     """Take ``outcome=donor`` or ``switch:left.found=failed`` apart."""
     name, equals, value = (part.strip() for part in setting.partition("="))
     owner, dot, column = (part.strip() for part in name.rpartition("."))
@@ -550,7 +473,14 @@ def _cells(setting: str, faults: list[str]) -> list[tuple[str, str, str, str | N
     if not equals:
         faults.append(f"--set {setting!r}: write NAME=VALUE; nothing after the = empties the cell")
     elif column == "built" and not dot:
-        return _built(setting, value, faults)
+        try:
+            years = map(str, read_window(value)) if value else (None, None)
+        except Refused as error:
+            faults.append(f"--set {setting!r}: {error.message}")
+        else:
+            return [
+                (("", ""), name, year) for name, year in zip(("built_from", "built_to"), years, strict=True)
+            ]
     elif column not in allowed:
         table = "findings have" if dot else "jobs have"
         faults.append(f"--set {setting!r}: {table} no column {column!r} that can be set; there are "
@@ -558,66 +488,17 @@ def _cells(setting: str, faults: list[str]) -> list[tuple[str, str, str, str | N
     elif column == "found" and not value:
         faults.append(f"--set {setting!r}: a finding without a state is no finding; take it out with --drop")
     else:
-        return [(*_place(owner), column, value or None)]
+        return [(_place(owner), column, value or None)]
     return []
 
 
-def _built(setting: str, value: str, faults: list[str]) -> list[tuple[str, str, str, str | None]]:
-    try:
-        years = [str(year) for year in read_window(value)] if value else [None, None]
-    except Refused as error:
-        faults.append(f"--set {setting!r}: {error.message}")
-        return []
-    return [("", "", "built_from", years[0]), ("", "", "built_to", years[1])]
-
-
-def _place(text: str) -> tuple[str, str]:
+def _place(text: str) -> Place:
     component, _, position = text.partition(":")
     return clean_text(component), clean_text(position)
 
 
-class _Findings:
-    """Changes of findings, matched to the ones that a job has."""
-
-    def __init__(self, old: Sequence[Mapping[str, Any]], faults: list[str]) -> None:
-        self._faults = faults
-        self._held: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
-        for row in old:
-            self._held.setdefault((row["component"], row["position"]), []).append(row)
-        self._given: dict[tuple[str, str], dict[str, Any]] = {}
-
-    def set(self, component: str, position: str, column: str, value: str | None) -> None:
-        """Change one cell of a finding; a finding that is not there is a new one."""
-        self._given.setdefault((component, position), {})[column] = value
-
-    def drop(self, component: str, position: str) -> None:
-        """Take a finding out."""
-        place = (component, position)
-        if place not in self._held:
-            names = [":".join(filter(None, held)) for held in self._held]
-            named = ":".join(filter(None, place))
-            self._faults.append(f"--drop {named!r}: the job has no such finding; it has {some(names)}."
-                                f"{nearest(named, names)}")  # fmt: skip
-        self._given.setdefault(place, {})["found"] = None
-
-    def rows(self) -> list[dict[str, Any]]:
-        """Give the rows that change, as the ledger takes them."""
-        return [row for place, given in self._given.items() for row in self._changed(place, given)]
-
-    def _changed(self, place: tuple[str, str], given: dict[str, Any]) -> list[dict[str, Any]]:
-        key = {"component": place[0], "position": place[1]}
-        held = self._held.get(place, [])
-        if len(held) > 1:
-            named = ":".join(filter(None, place))
-            self._faults.append(f"{named!r} has a finding as received and one during work; "
-                                "correct them with a sheet that says which, by arose")  # fmt: skip
-        if not held:
-            return [{**key, **given}]
-        arose = held[0]["arose"]
-        if given.get("arose", arose) == arose:
-            return [{**key, "arose": arose, **given}]
-        # When it arose is part of the key: the finding under the old one makes room.
-        return [{**key, "arose": arose, "found": None}, {**held[0], **given}]
+def _named(place: Place) -> str:
+    return ":".join(filter(None, place))
 
 
 # Names that the ledger knows, and a job checked beside them before anything is written.
@@ -638,18 +519,20 @@ class Names:
     shelf: Mapping[int, ShelfRow] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, ledger: "Ledger | None") -> "Names":
+    def of(cls, ledger: "Ledger | None", meant: Iterable[str] | None = None) -> "Names":
         """Read them from a ledger; where there is none yet, only the usual names are known."""
+        said = None if meant is None else [clean_text(name) for name in meant]
         if ledger is None:
             usual = {name for names in USUAL_COMPONENTS.values() for name in names}
             exponent = exponent_of(str(SETTINGS["currency"].default))
-            return cls({}, usual, {}, set(USUAL_SIGNS), exponent)
+            return cls({}, usual, {}, set(USUAL_SIGNS), exponent, said)
         return cls(
             families={str(row["family"]): str(row["kind"]) for row in ledger.rows("families")},
             components=set(ledger.names("component")),
             models={str(row["model"]): str(row["family"]) for row in ledger.rows("models")},
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
+            meant=said,
             lots=set(ledger.names("lot")),
             shelf=ledger.shelf(),
         )
@@ -657,11 +540,8 @@ class Names:
     def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
         """Check a whole job against the rules and these names; say how an unknown family is added."""
         known: dict[str, Collection[str]] = {
-            "family": self.families,
-            "component": self.components,
-            "model": self.models,
-            "lot": self.lots,
-        }
+            "family": self.families, "component": self.components, "model": self.models, "lot": self.lots
+        }  # fmt: skip
         faults: list[Fault | str] = [*document_faults(document, known, exponent=self.exponent)]
         family = document["job"].get("family")
         if isinstance(family, str) and family not in self.families:
@@ -695,9 +575,8 @@ class Names:
             if row["sign"] not in self.signs:
                 said.append(f"sign {row['sign']!r} is new here.{nearest(row['sign'], self.signs)}")
                 self.signs.add(row["sign"])
-        model = document["job"].get("model")
+        model, family = document["job"].get("model"), document["job"]["family"]
         if model and model not in self.models:
-            family = document["job"]["family"]
             said.append(f"model {model!r} is new here, of family {family!r}.{nearest(model, self.models)}")
             self.models[model] = family
         return said
@@ -721,7 +600,6 @@ def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any
 
 # Sheets laid beside a ledger: every fault of every sheet, before anything is written.
 
-
 _KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
 IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
@@ -732,26 +610,12 @@ _HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
 
 @dataclass(frozen=True)
 class Ready:
-    """A sheet that the ledger can take.
+    """A sheet that the ledger can take."""
 
-    Parameters
-    ----------
-    sheet : JobSheet
-        As it was written.
-    document : JobDocument
-        What goes into the ledger: with its days, and with what ``rest_sound`` stands for.
-    notes : list of str
-        What was assumed, and what is new to the ledger.
-    finishes : bool
-        Whether it finishes a job that was open when it was laid beside the ledger.
-    family, outcome : str
-        What the job is about once the sheet is written.
-    """
-
-    sheet: JobSheet
-    document: JobDocument
-    notes: list[str]
-    finishes: bool
+    sheet: JobSheet  # as it was written
+    document: JobDocument  # what goes in: with its days, and with what ``rest_sound`` stands for
+    notes: list[str]  # what was assumed, and what is new to the ledger
+    finishes: bool  # a job that was open
     family: str
     outcome: str
 
@@ -760,35 +624,15 @@ def check_sheets(
     ledger: "Ledger | None",
     sheets: Sequence[JobSheet],
     *,
-    today: datetime.date,
+    today: datetime.date,  # stands for the days of a sheet that names none
     new_components: Iterable[str] = (),
-    new_names: Iterable[str] | None = None,
-    unreadable: Iterable[str] = (),
-    how_to_add: str = IN_A_SHEET,
+    new_names: Iterable[str] | None = None,  # None: nothing is asked about new kinds and signs
+    unreadable: Iterable[str] = (),  # faults of sheets that could not even be read
+    how_to_add: str = IN_A_SHEET,  # how a new family is described where the sheets come from
 ) -> list[Ready]:
-    """Lay sheets beside a ledger, or beside none where it is still to be made.
-
-    Parameters
-    ----------
-    ledger : Ledger or None
-        What they are to be written into.
-    sheets : sequence of JobSheet
-        Finished jobs; one that names an open job finishes it.
-    today : datetime.date
-        Stands for the days of a sheet that names none.
-    new_components : iterable of str
-        Components that the ledger has never seen and that are meant so.
-    new_names : iterable of str, optional
-        Ask about a kind that the ledger has never seen, and a sign that is nearly a known one: they are
-        faults unless they are among these. Nothing is asked without it.
-    unreadable : iterable of str
-        Faults of sheets that could not even be read, to be listed with the others.
-    how_to_add : str
-        How a new family is described where the sheets come from.
-    """
+    """Lay sheets beside a ledger, or beside none where it is still to be made."""
     new = {clean_text(name) for name in new_components}
-    names = Names.of(ledger)
-    names.meant = None if new_names is None else [clean_text(name) for name in new_names]
+    names = Names.of(ledger, new_names)
     names.components |= new
     ready: list[Ready] = []
     faults: list[Fault | str] = list(unreadable)
@@ -825,13 +669,18 @@ def _lay_beside(
     notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
     said = {row["component"] for row in old["findings"]} if old else set()
     kind = names.families.get(str(job.get("family") or (old or {"job": {}})["job"].get("family")))
-    rest = sheet.rest(usual_components(kind), said) if kind else []
-    notes += _rest_notes(rest, kind)
+    if rest := sheet.rest(usual_components(kind), said) if kind else []:
+        general = "" if kind in USUAL_COMPONENTS else f" (the general list: none is kept for kind {kind!r})"
+        notes.append(f"examined and sound: {', '.join(str(row['component']) for row in rest)}{general}")
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
     document, shelf_faults = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
     whole = merge_document(old, document, emptying=False) if old else document
     shelf_faults += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
-    faults += [_within(sheet.source, fault) for fault in [*shelf_faults, *names.faults(whole, how_to_add)]]
+    for fault in [*shelf_faults, *names.faults(whole, how_to_add)]:
+        if isinstance(fault, Fault):
+            faults.append(replace(fault, place=f"{sheet.source}, {fault.place}"))
+        else:
+            faults.append(f"{sheet.source}, {fault}")
     if not faults:
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
@@ -840,46 +689,36 @@ def _lay_beside(
     return Ready(sheet, document, notes, old is not None, family, outcome), faults
 
 
-def _within(source: str, fault: Fault | str) -> Fault | str:
-    if isinstance(fault, Fault):
-        return Fault(f"{source}, {fault.place}", fault.column, fault.message)
-    return f"{source}, {fault}"
-
-
 def _open_job(
-    ledger: "Ledger | None",
-    job: Mapping[str, Any],
-    source: str,
-    faults: list[Fault | str],
-    notes: list[str],
+    ledger: "Ledger | None", job: Mapping[str, Any], source: str, faults: list[Fault | str], notes: list[str]
 ) -> JobDocument | None:
     """Find the open job that a sheet finishes; complain of one that it cannot finish."""
+    place = f"{source}, job"
     if job.get("outcome") == "open":
-        such = f"{_HOW_IT_ENDED}; intake is for units that come in"
-        faults.append(Fault(f"{source}, job", "outcome", such))
+        faults.append(Fault(place, "outcome", f"{_HOW_IT_ENDED}; intake is for units that come in"))
     if not job.get("job"):
         return None
     number = str(job["job"])
-    old = None if ledger is None else _find(ledger, number)
+    try:
+        old = None if ledger is None else ledger.job(number)
+    except UnknownName:
+        old = None
     if old is None:
         notes.append(f"job {number} had not been taken in; it is written as a new one")
         notes += filter(None, [ledger.number_doubt(number)]) if ledger else []
         return None
-    if (outcome := old["job"]["outcome"]) != "open":
-        faults.append(f"{source}, job: {number} is finished already ({outcome}); correct it with: "
+    family, day, outcome = (old["job"][name] for name in ("family", "taken_in", "outcome"))
+    if outcome != "open":
+        faults.append(f"{place}: {number} is finished already ({outcome}); correct it with: "
                       f"benchodds amend {number} --set COLUMN=VALUE --why REASON")  # fmt: skip
     elif job.get("outcome") is None:
-        faults.append(Fault(f"{source}, job", "outcome", _HOW_IT_ENDED))
-    family = old["job"]["family"]
+        faults.append(Fault(place, "outcome", _HOW_IT_ENDED))
     if job.get("family") not in (None, family):
-        faults.append(
-            f"{source}, job: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
-            "mend the number, or amend the family of the job first"
-        )
-    day = old["job"]["taken_in"]
+        faults.append(f"{place}: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
+                      "mend the number, or amend the family of the job first")  # fmt: skip
     if str(job.get("taken_in") or day) != day:
         faults.append(
-            f"{source}, job: {number} was given out to a unit that was taken in on {day}, the sheet says "
+            f"{place}: {number} was given out to a unit that was taken in on {day}, the sheet says "
             f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
         )
     return old
@@ -914,13 +753,6 @@ def _still_open(ledger: "Ledger", job: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _find(ledger: "Ledger", number: str) -> JobDocument | None:
-    try:
-        return ledger.job(number)
-    except UnknownName:
-        return None
-
-
 def _date(job: dict[str, Any], old: JobDocument | None, today: datetime.date) -> list[str]:
     """Let a sheet without any date be about today; one that has some must have all it needs."""
     if job.get("outcome") is None or any(job.get(day) is not None for day in _DAYS):
@@ -932,43 +764,20 @@ def _date(job: dict[str, Any], old: JobDocument | None, today: datetime.date) ->
     return [f"taken in and closed today, {today}"]
 
 
-def _rest_notes(rest: Sequence[Mapping[str, Any]], kind: str | None) -> list[str]:
-    if not rest:
-        return []
-    general = "" if kind in USUAL_COMPONENTS else f" (the general list: none is kept for kind {kind!r})"
-    return [f"examined and sound: {', '.join(str(row['component']) for row in rest)}{general}"]
-
-
-def _components(document: JobDocument) -> set[str]:
-    named = [row.get("component") for part in ("findings", "followups") for row in document[part]]
-    return {name for name in (*named, document["job"].get("ended_by")) if isinstance(name, str)}
-
-
 # Units taken in and sheets written up, after everything has been checked beside the ledger.
-
 
 AT_INTAKE = '--new-family --kind "tape deck"'
 
 
 @dataclass(frozen=True)
 class Written:
-    """One job as it went into the ledger.
+    """One job as it went into the ledger."""
 
-    Parameters
-    ----------
-    source : str
-        The sheet, or "intake".
-    job, family, outcome : str
-        What was written.
-    notes : tuple of str
-        What was assumed, and what is new to the ledger.
-    """
-
-    source: str
+    source: str  # the sheet, or "intake"
     job: str
     family: str
     outcome: str
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # what was assumed, and what is new to the ledger
 
 
 def write_up(
@@ -984,16 +793,8 @@ def write_up(
     """Write sheets into the ledger, each in one transaction, once all of them have passed every check."""
     new = {clean_text(name) for name in new_components}
     written: list[Written] = []
-    checked = check_sheets(
-        ledger,
-        sheets,
-        today=today,
-        new_components=new,
-        new_names=new_names,
-        unreadable=unreadable,
-        how_to_add=how_to_add,
-    )
-    for ready in checked:
+    for ready in check_sheets(ledger, sheets, today=today, new_components=new, new_names=new_names,
+                              unreadable=unreadable, how_to_add=how_to_add):  # fmt: skip
         written.append(_write(ledger, ready, new, written))
     return written
 
@@ -1025,8 +826,7 @@ def check_unit(
     new_lot: Mapping[str, Any] | None = None,
 ) -> list[str]:
     """Check a unit that comes in, beside a ledger or beside none where it is still to be made."""
-    names = Names.of(ledger)
-    names.meant = None if new_names is None else [clean_text(name) for name in new_names]
+    names = Names.of(ledger, new_names)
     described = names.new_family(new_family, "new family") if new_family else []
     names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
@@ -1045,18 +845,11 @@ def take_in(
 ) -> Written:
     """Take a unit in under the next number."""
     document = {**document, "job": _composed(document["job"])}
-    new_family = _composed(new_family) if new_family else None
-    new_lot = _composed(new_lot) if new_lot else None
-    notes = check_unit(
-        ledger, document, new_family, new_names=new_names, how_to_add=how_to_add, new_lot=new_lot
-    )
+    families, lots = ([_composed(row)] if row else [] for row in (new_family, new_lot))
+    notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
+                       new_lot=lots[0] if lots else None)  # fmt: skip
     notes += filter(None, [ledger.clock_doubt()])
-    number = ledger.intake(
-        document,
-        new_families=[new_family] if new_family else [],
-        new_model=True,
-        new_lots=[new_lot] if new_lot else [],
-    )
+    number = ledger.intake(document, new_families=families, new_model=True, new_lots=lots)
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 
