@@ -45,6 +45,43 @@ def test_every_file_that_is_named_exists(text):
         assert (ROOT / path).exists(), path
 
 
+def rooms():
+    """Every file that the table of rooms names, as often as it does."""
+    table = GUIDE.partition("| room | file | what it answers |")[2].partition("\n\n")[0]
+    room, named = "", []
+    for line in table.splitlines()[2:]:
+        first, files = line.split("|")[1:3]
+        room = "" if first.strip() == "top" else first.split("`")[1] if "`" in first else room
+        named += [f"{room}{name}.py" for name in re.findall("`(\\w+)`", files)]
+    return named
+
+
+def test_the_table_of_rooms_names_every_file_once():
+    package = ROOT / "reliability"
+    files = [path.relative_to(package).as_posix() for path in package.rglob("*.py")]
+    assert sorted(rooms()) == sorted(name for name in files if not name.endswith("__init__.py"))
+
+
+@pytest.mark.parametrize(
+    ("question", "file", "answer"),
+    [
+        ("where is a date read?", "records/values.py", r"date\.fromisoformat"),
+        ("where is a job sheet read?", "records/sheet.py", "def load_sheet"),
+        ("where is a ledger brought up to a new schema?", "records/database.py", "ALTER TABLE|migrat"),
+        ("where is looked for what is doubtful?", "records/audit.py", "bought for|bought_for"),
+        ("where is a Weibull life fitted?", "life/weibull.py", "def weibull_fits"),
+        ("where is a curve drawn without a model?", "life/curves.py", "Kaplan"),
+        ("where is the chance that a part can be had worked out?", "worth/supply.py", "obtainable"),
+        ("where is the order of inspection worked out?", "worth/plan.py", "def plan_unit"),
+        ("where is the card for the phone written?", "report/card.py", "def write_card"),
+        ("where is the line of a command read?", "cli.py", "def judge"),
+    ],
+)
+def test_a_question_leads_to_its_file_by_name(question, file, answer):
+    assert file in rooms(), question
+    assert re.search(answer, (ROOT / "reliability" / file).read_text(encoding="utf-8")), question
+
+
 def test_the_version_is_told_once():
     assert f'version = "{__version__}"' in (ROOT / "pyproject.toml").read_text(encoding="utf-8")
 
