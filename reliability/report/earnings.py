@@ -35,9 +35,25 @@ def answer(report: ReportData) -> Shown:
         if len(on)
         else ""
     )
-    return Shown(
-        head + paragraph(text(f"{said}."), text(tied), kind="lead") + paragraph(_meaning(report), kind="soft")
+    beside = _beside(report)
+    beside = beside[beside.index >= months.index[0].start_time].sum()
+    less = (
+        f"{format.money(beside, currency)} went beside the jobs, to travel, tools and the like, which leaves "
+        f"{format.money(gain - beside, currency)}."
+        if beside
+        else ""
     )
+    return Shown(
+        head + paragraph(text(f"{said}."), text(less), text(tied), kind="lead")
+        + paragraph(_meaning(report), kind="soft")
+    )  # fmt: skip
+
+
+def _beside(report: ReportData) -> pd.Series:
+    """Give what was spent beside the jobs, its hours at their rate, by its day."""
+    spent = report.records.spending
+    worth = spent["amount"].fillna(0.0) + spent["hours"].fillna(0.0) * report.records.settings.hour_rate
+    return worth.set_axis(pd.DatetimeIndex(spent["spent_on"]))
 
 
 def _meaning(report: ReportData) -> str:
@@ -215,8 +231,10 @@ def spent(report: ReportData) -> Shown:
         return section("spent", "Where the money went", paragraph("No jobs yet."))
     by = jobs.groupby(jobs["closed"].dt.year)
     columns = ("brought", "bought_for", "part_costs", "other_costs", "comeback_costs", "time_cost", "gain")
-    frame = by[list(columns)].sum().iloc[::-1]
-    frame = frame.assign(year=frame.index.astype(str))
+    beside = _beside(report)
+    each_year = beside.groupby(beside.index.year).sum().rename("beside")
+    frame = by[list(columns)].sum().join(each_year, how="outer").fillna(0.0).iloc[::-1]
+    frame = frame.assign(year=frame.index.astype(str), left=frame["gain"] - frame["beside"])
     heads = {
         "brought": "Brought",
         "bought_for": "Units",
@@ -234,6 +252,9 @@ def spent(report: ReportData) -> Shown:
         *(format.amount(head, column, report.currency) for column, head in heads.items()),
         Field("Gain", gain, "number", leads=True),
     ]
+    if len(beside):
+        fields += [format.amount("Beside the jobs", "beside", report.currency),
+                   format.amount("Left", "left", report.currency)]  # fmt: skip
     fee = report.records.settings.selling_fee
     less = f" less {format.share(fee)} for selling" if fee else ""
     says = (

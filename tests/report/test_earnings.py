@@ -141,3 +141,16 @@ def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
     else:
         assert "No jobs yet." in said
     assert ("1 job is open; 20 EUR is in its unit." in said) == (name == "one open job")
+
+
+def test_what_was_spent_beside_the_jobs_is_told_by_itself() -> None:
+    spending = [
+        {"spent_on": "2026-02-07", "what": "fair", "amount": 18, "hours": 3},
+        {"spent_on": "2026-03-02", "what": "files", "amount": 31},
+    ]
+    beside = bench(spending=spending)
+    # 49 and three hours at 10, of a gain of 8.
+    assert "79 EUR went beside the jobs, to travel, tools and the like, which leaves −71 EUR." in said_by(
+        earnings.answer(beside)
+    )
+    assert rows_of(earnings.spent(beside).html)[1].endswith("gain 8 EUR 79 EUR −71 EUR")
