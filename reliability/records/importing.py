@@ -53,33 +53,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ImportSummary:
-    """What an import did.
+    """What an import did."""
 
-    Attributes
-    ----------
-    written, equal : dict of str to int
-        Rows by table that are new, and rows that the ledger held already just so.
-    new_names : dict of str to tuple of str
-        Components, signs, kinds, makers and origins that the ledger had never seen.
-    left_out : dict of str to int
-        Rows of the file that no table has a place for, counted by why. Every row that was read is
-        among these, or in `written` or `equal`.
-    remarks : tuple of str
-        What else the reader should know, such as rows that look like each other.
-    changes : tuple of str
-        Every row that was corrected, and how.
-    """
-
-    written: dict[str, int]
-    equal: dict[str, int]
-    new_names: dict[str, tuple[str, ...]]
+    written: dict[str, int]  # rows by table that are new
+    equal: dict[str, int]  # rows that the ledger held already just so
+    new_names: dict[str, tuple[str, ...]]  # components, signs, kinds, makers and origins never seen before
+    #: Rows that no table has a place for, counted by why: every row that was read is here or above.
     left_out: dict[str, int] = field(default_factory=dict)
-    remarks: tuple[str, ...] = ()
-    changes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()  # what else the reader should know, such as rows like each other
+    changes: tuple[str, ...] = ()  # every row that was corrected, and how
 
 
 # Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault.
-
 
 CHUNK = 10_000
 #: Kinds of name about which an import asks.
@@ -98,27 +83,13 @@ _NAMED = {
 
 
 class Source(Protocol):
-    """Rows of one table, as they come out of a file.
-
-    Attributes
-    ----------
-    path : Path
-        The file.
-    table : Table
-        What the rows are.
-    faults : list of Fault
-        Faults of the file itself, complete once all lines were read.
-    is_derived : bool
-        Whether the rows were worked out from those of another table, and are not counted again.
-    n_left_out : int
-        Rows of the file that were read and have no place in the table.
-    """
+    """Rows of one table, as they come out of a file."""
 
     path: Path
     table: Table
-    faults: list[Fault]
-    is_derived: bool
-    n_left_out: int
+    faults: list[Fault]  # of the file itself, complete once all lines were read
+    is_derived: bool  # worked out from the rows of another table, and not counted again
+    n_left_out: int  # rows of the file that have no place in the table
 
     def lines(self) -> Iterator[Line]:
         """Give every row, clean or with its complaints."""
@@ -129,25 +100,15 @@ class Source(Protocol):
 
 @dataclass
 class MadeRows:
-    """Rows of one table that were made out of a file.
-
-    Attributes
-    ----------
-    exponent : int
-        Decimals of the currency.
-    places : mapping of int to str
-        Where a row stands, by the number that it bears in `made`; otherwise that is its line.
-    made : list of (int, dict, list of Complaint)
-        Line, values by column, and what is wrong with them already.
-    """
+    """Rows of one table that were made out of a file."""
 
     path: Path
     table: Table
     is_derived: bool
     n_left_out: int = 0
     faults: list[Fault] = field(default_factory=list)
-    exponent: int = 2
-    places: Mapping[int, str] = field(default_factory=dict)
+    exponent: int = 2  # decimals of the currency
+    places: Mapping[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
     made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
 
     def lines(self) -> Iterator[Line]:
@@ -385,14 +346,9 @@ class _Import:
 
 
 def _differences(old: Mapping[str, Value], new: Mapping[str, Value]) -> list[Complaint]:
-    return [
-        (
-            column,
-            f"the ledger says {_or_empty(old[column])}, the file {_or_empty(value)}; correct one of them",
-        )
-        for column, value in new.items()
-        if value != old[column]
-    ]
+    told = "the ledger says {}, the file {}; correct one of them"
+    return [(name, told.format(_or_empty(old[name]), _or_empty(value)))
+            for name, value in new.items() if value != old[name]]  # fmt: skip
 
 
 def _or_empty(value: Any) -> str:
@@ -403,8 +359,7 @@ def _or_nothing(value: Any) -> str:
     return write_value(value) or "(empty)"
 
 
-# A package into a ledger: one transaction, every fault listed, nothing written on any fault.
-
+# Folders and files of CSV into a ledger.
 
 _UNKNOWN_FAMILY = "column family: no family "
 _FAMILIES_FIRST = (
