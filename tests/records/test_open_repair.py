@@ -1,7 +1,7 @@
+"""Open repair data: files of other people into a ledger, and the bench's own jobs out again."""
+
 # Messages are quoted whole.
 # ruff: noqa: E501
-
-"""Open repair data: files of other people into a ledger."""
 
 import csv
 import json
@@ -10,12 +10,26 @@ from collections import Counter
 from functools import partial
 from pathlib import Path
 
+import frictionless
 import pytest
 
 from reliability.errors import InvalidInput
-from reliability.records.open_repair import COLUMNS, built_window, maker_key
+from reliability.records.ledger import open_ledger
+from reliability.records.open_repair import (
+    BARRIERS,
+    CATEGORIES,
+    COLUMNS,
+    STATUS_OF,
+    Makers,
+    built_window,
+    category_name,
+    category_of,
+    export_open_repair,
+    maker_key,
+)
 from reliability.records.open_repair import import_open_repair as import_known
 from reliability.records.package import Layout, export_package
+from reliability.records.tables import ENDED_WHY, OUTCOMES
 from tests.records.repair_rows import V01, V02, grave, jobs, write_repairs
 
 SAMPLE = Path(__file__).parents[3] / "shared" / "open-repair-sample"
@@ -86,11 +100,8 @@ def test_the_same_file_again_changes_nothing(ledger, write):
     again = import_open_repair(path, ledger)
     assert (again.written, again.equal, again.left_out) == ({}, {"jobs": 4}, {"repair status Unknown": 1})
     assert import_open_repair(path, ledger, dry_run=True).equal == {"jobs": 4}
-
-
-def test_a_dry_run_writes_nothing(ledger, write):
-    assert import_open_repair(write({}), ledger, dry_run=True).written == {"families": 1, "jobs": 1}
-    assert jobs(ledger) == {}
+    assert import_open_repair(write({"id": "mendit_9"}), ledger, dry_run=True).written == {"jobs": 1}
+    assert len(jobs(ledger)) == 4
 
 
 def test_the_ledgers_spelling_of_a_maker_stands(ledger, write):
@@ -127,32 +138,22 @@ def test_the_category_becomes_the_kind(ledger, file, write, cells, kind):
     )
 
 
-@pytest.mark.parametrize(
-    ("barrier", "why"),
-    [
-        ("Spare parts not available", "parts not available"), ("spare parts too expensive", "parts too expensive"),
-        ("No way to open product", "cannot be opened"), ("Repair information not available", "no information"),
-        ("Lack of equipment", "no equipment"), ("Item too worn out", "too worn"), ("Too worn out", "too worn"),
-        ("", None), ("N/A", None),
-    ],
-)  # fmt: skip
-def test_barriers_become_why_a_job_ended(ledger, file, write, barrier, why):
-    for number, status in enumerate(("End of life", "Repairable")):
-        summary = import_open_repair(write({"id": f"mendit_{number}", "repair_status": status,
-                                            "repair_barrier_if_end_of_life": barrier}), ledger)  # fmt: skip
-        assert summary.remarks == ()
-        assert jobs(ledger)[f"mendit_{number}"]["ended_why"] == why
-
-
-def test_barriers_that_fit_nothing_are_told(ledger, write):
-    summary = import_open_repair(
-        write({"repair_barrier_if_end_of_life": "Lack of equipment"},
-              {"repair_status": "End of life", "repair_barrier_if_end_of_life": "Bored"}), ledger)  # fmt: skip
+def test_barriers_become_why_a_job_ended(ledger, write):
+    whys = {
+        "Spare parts not available": "parts not available", "spare parts too expensive": "parts too expensive",
+        "No way to open product": "cannot be opened", "Repair information not available": "no information",
+        "Lack of equipment": "no equipment", "Item too worn out": "too worn", "Too worn out": "too worn",
+        "": None, "N/A": None, "Bored": None,
+    }  # fmt: skip
+    rows = [{"repair_status": status, "repair_barrier_if_end_of_life": barrier}
+            for status in ("End of life", "Repairable") for barrier in whys]  # fmt: skip
+    summary = import_open_repair(write(*rows, {"repair_barrier_if_end_of_life": "Lack of equipment"}), ledger)
+    held = jobs(ledger)
+    assert [held[f"mendit_{n}"]["ended_why"] for n in range(1, 22)] == [*whys.values(), *whys.values(), None]
     assert summary.remarks == (
-        "barriers beside a repair, not taken over: 1 (line 2)",
-        "barriers that no version of the standard has, not taken over: 1 ('Bored' (line 3))",
+        "barriers beside a repair, not taken over: 1 (line 22)",
+        "barriers that no version of the standard has, not taken over: 2 ('Bored' (line 11), 'Bored' (line 21))",
     )
-    assert {job["ended_why"] for job in jobs(ledger).values()} == {None}
 
 
 @pytest.mark.parametrize(
@@ -165,11 +166,14 @@ def test_barriers_that_fit_nothing_are_told(ledger, write):
         ("1990", "3", "year and age contradict each other"),
     ],
 )  # fmt: skip
-def test_guesses_that_nobody_can_believe(ledger, file, write, year, age, doubt):
+def test_guesses_that_nobody_can_believe(year, age, doubt):
     assert built_window(year, age, "2021-05-08") == (None, doubt)
-    summary = import_open_repair(write({"year_of_manufacture": year, "product_age": age}), ledger)
-    cells = " and ".join(repr(cell) for cell in (year, age) if cell)
-    assert summary.remarks == (f"years or ages not believed, {doubt}: 1 ({cells} (line 2))",)
+
+
+def test_a_guess_that_is_not_believed_is_told_and_left_out(ledger, write):
+    summary = import_open_repair(write({"year_of_manufacture": "1990", "product_age": "3"}), ledger)
+    told = "years or ages not believed, year and age contradict each other: 1 ('1990' and '3' (line 2))"
+    assert summary.remarks == (told,)
     assert jobs(ledger)["mendit_1"]["built_from"] is None
 
 
@@ -183,17 +187,11 @@ NOBODY = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("brand", NOBODY)
-def test_nobody_in_many_languages_is_no_maker(ledger, file, write, brand):
-    assert maker_key(brand) is None
-    import_open_repair(write({"brand": brand}), ledger)
-    assert jobs(ledger)["mendit_1"]["family"] == "Coffee maker, maker unknown"
+def test_nobody_in_many_languages_is_no_maker(ledger, write):
+    assert {maker_key(brand) for brand in (*NOBODY, "Unkown", "unknow", "Uknown")} == {None}
+    import_open_repair(write(*({"brand": brand} for brand in NOBODY)), ledger)
+    assert {job["family"] for job in jobs(ledger).values()} == {"Coffee maker, maker unknown"}
     assert ledger.names("maker") == ["Tarnwick"]
-
-
-@pytest.mark.parametrize("brand", ["Unkown", "unknow", "Uknown"])
-def test_a_slip_of_the_pen_is_no_maker_either(brand):
-    assert maker_key(brand) is None
 
 
 @pytest.mark.parametrize(
@@ -240,9 +238,16 @@ def test_doubles_are_flagged_and_none_is_dropped(ledger, write):
     )
 
 
-def test_long_lists_of_remarks_are_cut(ledger, write):
+def test_long_lists_are_cut(ledger, write):
     summary = import_open_repair(write(*[{"problem": "stuk"}] * 12), ledger)
     assert summary.remarks[0].endswith("mendit_9 = mendit_1 and 3 more)")
+    rows = [{"product_category": name} for name in CATEGORIES if "Hi-Fi" not in name]
+    ((why, count),) = import_known(
+        write(*rows, rows[0], name="all.csv"), ledger, dry_run=True
+    ).left_out.items()
+    assert (why.rpartition(": ")[2].partition(", ")[0], why[-11:], count) == (
+        "Aircon/dehumidifier 2", "and 29 more", 38
+    )  # fmt: skip
 
 
 def test_groups_that_wrote_down_only_successes(ledger, write):
@@ -383,3 +388,212 @@ def test_published_data_are_read_to_the_last_row(ledger, file, write, tmp_path):
     }
     kept = json.dumps([ledger.rows("jobs"), ledger.rows("families")], default=str, ensure_ascii=False)
     assert not (free_text - told) & set(re.findall(r"\w+", kept))
+
+
+# Words, makers and years.
+
+
+@pytest.mark.parametrize(
+    ("year", "age", "window"),
+    [
+        # The window widens with age: a year to both sides, and one more for every full ten years.
+        ("2021", "", (2021, 2021)), ("2020", "", (2019, 2021)), ("2015", "", (2014, 2016)),
+        ("2010", "", (2008, 2012)), ("1981", "", (1976, 1986)), ("2015.0", "6", (2014, 2016)),
+        ("", "0", (2020, 2021)), ("", "3", (2017, 2019)), ("", "2.5", (2017, 2019)), ("", "20", (1998, 2004)),
+        ("", "", None),
+    ],
+)  # fmt: skip
+def test_a_year_or_an_age_becomes_a_window(year, age, window):
+    assert built_window(year, age, "2021-05-08") == (window, None)
+
+
+@pytest.mark.parametrize("event", ["2021-01-01", "2021-12-31", "2021-06"])
+@pytest.mark.parametrize("age", range(0, 100, 7))
+def test_the_year_that_an_age_stands_for_is_in_the_window(event, age):
+    # Whoever says "seven years" means anything from seven to almost eight, or the difference of two years.
+    window, doubt = built_window("", str(age), event)
+    assert doubt is None
+    assert window[0] <= 2021 - age - 1 <= 2021 - age <= window[1] <= 2021
+    assert (
+        window == built_window(str(2021 - age), str(age), event)[0] or age == 0 or window[1] - window[0] >= 2
+    )
+
+
+@pytest.mark.parametrize(
+    "spellings",
+    [
+        [
+            "Tarnwick",
+            "tarnwick",
+            "TARNWICK",
+            " Tarnwick. ",
+            "Tarn Wick",
+            "Tarn-Wick",
+            "Tarnwick (?)",
+            "Tarnwick Ltd",
+        ],
+        ["Wöspel & Tarn", "Wospel and Tarn", "wöspel+tarn", "WÖSPEL&TARN GmbH"],
+        ["Skærø", "skaero"],
+    ],
+)
+def test_spellings_of_one_maker(spellings):
+    assert len({maker_key(spelling) for spelling in spellings}) == 1
+    makers = Makers(Counter([*spellings, *spellings[:1]]))
+    assert {makers.of(spelling) for spelling in spellings} == {spellings[0]}
+
+
+def test_makers_that_differ_stay_apart():
+    assert maker_key("Dallow") != maker_key("Dallows")
+    assert maker_key("2wick") == "2wick"
+    assert maker_key("例機械") == "例機械"
+
+
+def test_a_maker_and_a_product_is_that_maker_if_it_often_stands_alone():
+    makers = Makers(Counter({"Dallow": 3, "dallow 80 De Luxe radio with clock": 1, "Skolm": 2,
+                             "Skolm Solo": 1, "Dallows": 1, "Dallow, type unknown": 1}))  # fmt: skip
+    assert makers.of("dallow 80 De Luxe radio with clock") == "Dallow"
+    assert makers.of("Dallow, type unknown") == "Dallow"
+    assert makers.of("Skolm Solo") == "Skolm Solo"
+    assert makers.of("Dallows") == "Dallows"
+
+
+def test_categories_and_words_fit_each_other():
+    assert len(CATEGORIES) == len(set(CATEGORIES)) == 40
+    assert [category_name(str(number + 1)) for number in range(40)] == list(CATEGORIES)
+    assert {category_of(name) for name in CATEGORIES} == set(CATEGORIES)
+    assert (category_of("tape deck"), category_of("wire recorder")) == ("Hi-Fi separates", "Misc")
+    assert (category_name("0"), category_name("41")) == ("0", "41")
+    assert set(BARRIERS.values()) <= set(ENDED_WHY)
+    assert set(STATUS_OF) == set(OUTCOMES) - {"open"}
+
+
+# The bench's own jobs go out.
+
+
+@pytest.fixture
+def bench_jobs(ledger, finished):
+    """Jobs of every outcome, kind of window and reason; one of them not the bench's own, one open."""
+    ledger.put("families", [{"family": "Dallow 80", "kind": "wire recorder", "maker": "@Dallow"},
+                            {"family": "Nameless", "kind": "Coffee maker"}], reason="x")  # fmt: skip
+    ledger.put("settings", [{"setting": "hour_rate", "value": 12}], reason="x")
+    whys = iter(ENDED_WHY)
+    for number in range(24):
+        outcome = [word for word in OUTCOMES if word != "open"][number % 4]
+        ended = {} if outcome == "repaired" else {"ended_why": next(whys, None)}
+        window = [(None, None), (1980, 1980), (1978, 1983), (1980, None)][number // 4 % 4]
+        family = ("Tarnwick T2", "Dallow 80", "Nameless")[number % 3]
+        ledger.add(finished(job=f"B-{number:03}", family=family, outcome=outcome, bought_for=77.77, hours=3.33,
+                            built_from=window[0], built_to=window[1], remarks="secret", **ended,
+                            taken_in=f"2026-0{number % 9 + 1}" + "-11" * (number % 2), closed="2026-10-01"))  # fmt: skip
+    ledger.add(finished(job="mendit_1", origin="Mend It"))
+    ledger.intake({"job": {"family": "Dallow 80", "taken_in": "2026-05-01"}})
+    return ledger
+
+
+def read(folder):
+    with (folder / "open-repair-data.csv").open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_own_jobs_go_out_in_the_standard_and_an_independent_validator_accepts_them(bench_jobs, tmp_path):
+    done = export_open_repair(bench_jobs, tmp_path / "out", provider="Corner Bench", country="BEL")
+    assert (done.written, done.still_open) == (24, 1)
+    report = frictionless.validate(str(tmp_path / "out" / "datapackage.json"))
+    assert report.valid, report.flatten(["type", "note"])
+    rows = read(tmp_path / "out")
+    assert tuple(rows[0]) == COLUMNS
+    assert len(rows) == len({row["id"] for row in rows}) == 24
+    assert {row["product_category"] for row in rows} == {"Hi-Fi separates", "Misc", "Coffee maker"}
+    assert all(CATEGORIES[int(row["product_category_id"]) - 1] == row["product_category"] for row in rows)
+    assert {row["brand"] for row in rows} == {"Tarnwick", "'@Dallow", "Unknown"}
+    assert all(
+        not row["repair_barrier_if_end_of_life"] or row["repair_status"] == "End of life" for row in rows
+    )
+    text = (tmp_path / "out" / "open-repair-data.csv").read_text(encoding="utf-8")
+    for private in ("77.77", "3.33", "secret", "EUR", "12.00"):
+        assert private not in text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "kind"),
+    [("Fixed", "Mended", "constraint-error"), ("2026-02-11", "11.2.2026", "type-error"),
+     ("corner_B-001", "corner_B-000", "primary-key"), (",BEL,", ",Belgium,", "constraint-error"),
+     (",Misc,", ",Odd,", "constraint-error"), (",1980,", ",80,", "constraint-error")],
+)  # fmt: skip
+def test_that_validator_finds_in_the_schema_what_the_standard_forbids(bench_jobs, tmp_path, old, new, kind):
+    export_open_repair(bench_jobs, tmp_path / "out", provider="corner", country="BEL")
+    file = tmp_path / "out" / "open-repair-data.csv"
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+    report = frictionless.validate(str(tmp_path / "out" / "datapackage.json"))
+    assert kind in {row[0] for row in report.flatten(["type"])}
+
+
+def test_the_round_trip_keeps_id_date_outcome_kind_maker_and_year(bench_jobs, tmp_path, new_url):
+    export_open_repair(bench_jobs, tmp_path / "out")
+    rows = {row["id"]: row for row in read(tmp_path / "out")}
+    families = {row["family"]: row for row in bench_jobs.rows("families")}
+    with open_ledger(new_url(), create=True) as other:
+        summary = import_open_repair(tmp_path / "out", other)
+        assert (summary.written["jobs"], summary.left_out) == (24, {})
+        held, named = jobs(other), {row["family"]: row for row in other.rows("families")}
+        assert grave(other) == []
+    for number, before in jobs(bench_jobs).items():
+        if before["origin"] or before["outcome"] == "open":
+            continue
+        after = held.pop(f"bench_{number}")
+        row = rows[f"bench_{number}"]
+        assert after["taken_in"][: len(before["taken_in"])] == before["taken_in"]
+        assert STATUS_OF[after["outcome"]] == STATUS_OF[before["outcome"]] == row["repair_status"]
+        for column in ("kind", "maker"):
+            assert named[after["family"]][column] == families[before["family"]][column]
+        if before["built_to"] is None:
+            assert (row["year_of_manufacture"], after["built_from"]) == ("", None)
+        else:
+            year = int(row["year_of_manufacture"])
+            assert before["built_from"] <= year <= before["built_to"]
+            assert after["built_from"] <= year <= after["built_to"]
+        if row["repair_barrier_if_end_of_life"]:
+            assert after["ended_why"] == before["ended_why"]
+    assert held == {}
+
+
+def test_an_export_goes_into_a_folder_of_its_own(bench_jobs, tmp_path):
+    export_package(bench_jobs, tmp_path / "tables")
+    with pytest.raises(
+        InvalidInput, match=r"tables holds the package 'bench-ledger'; name another folder\. Nothing"
+    ):
+        export_open_repair(bench_jobs, tmp_path / "tables")
+    export_open_repair(bench_jobs, tmp_path / "shared")
+    export_open_repair(bench_jobs, tmp_path / "shared")
+    assert sorted(file.name for file in (tmp_path / "shared").iterdir()) == [
+        "datapackage.json",
+        "open-repair-data.csv",
+    ]
+    with pytest.raises(
+        InvalidInput, match=r"shared holds the package 'bench-open-repair-data'; name another"
+    ):
+        export_package(bench_jobs, tmp_path / "shared")
+    (tmp_path / "shared" / "datapackage.json").write_text("[]")
+    with pytest.raises(InvalidInput, match=r"shared holds files that no export wrote; name another folder"):
+        export_open_repair(bench_jobs, tmp_path / "shared")
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(
+        InvalidInput, match=r"file is a file; an export needs a folder\. Nothing was written\.$"
+    ):
+        export_open_repair(bench_jobs, tmp_path / "file")
+    with pytest.raises(InvalidInput, match=r"cannot be written: Not a directory$"):
+        export_open_repair(bench_jobs, tmp_path / "file" / "deeper")
+
+
+def test_providers_and_countries_that_are_none(ledger, tmp_path):
+    with pytest.raises(
+        InvalidInput, match=r"^The provider '1 A' needs two letters from a to z; they begin every id"
+    ):
+        export_open_repair(ledger, tmp_path / "out", provider="1 A")
+    with pytest.raises(
+        InvalidInput, match=r"^'Belgium' is no country code of three capital letters, such as BEL\.$"
+    ):
+        export_open_repair(ledger, tmp_path / "out", country="Belgium")
+    assert not (tmp_path / "out").exists()
