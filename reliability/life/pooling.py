@@ -1629,7 +1629,10 @@ class PooledLives:
         names[:], kinds[:] = family, kind
         names, kinds = _labels("family", names), _labels("kind", kinds)
         posterior, entry, decades = self._places(_label("component", component), names, kinds, year)
-        return posterior.normal(entry, decades)
+        # Families of one kind without records of their own are one entry: many of them are asked for at once.
+        each, place = np.unique(np.stack([entry, decades]), axis=1, return_inverse=True)
+        mean, covariance = posterior.normal(each[0].astype(np.int64), each[1])
+        return mean[place], covariance[place]
 
     def _places(
         self, component: str | None, family: np.ndarray, kind: np.ndarray, year: FloatArray

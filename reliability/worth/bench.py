@@ -1,9 +1,10 @@
 """What this bench has done: its jobs as they were known on a day, and those nobody wrote up."""
 
 import datetime
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -93,6 +94,11 @@ class Bench:
     ages: pd.DataFrame
     missing: Mapping[int, int]
     open_jobs: pd.DataFrame
+
+    @cached_property
+    def heard(self) -> list[dict[Hashable, Any]]:
+        """What the trade says, row by row."""
+        return self.records.hearsay.to_dict("records")
 
     @property
     def n_missing(self) -> int:

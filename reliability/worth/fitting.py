@@ -224,14 +224,15 @@ def _evidence(bench: Bench, slot: Slot, jobs_seen: int) -> str:
         return OWN_RECORDS
     if jobs_seen > 0:
         return FEW_RECORDS
-    heard = bench.records.hearsay
-    about = heard[(heard["family"] == slot.family) | (heard["family"].isna() & (heard["kind"] == slot.kind))]
     kin = bench.jobs_by_kind
     own, other = kin[bench.kinds.index(slot.kind)] if slot.kind else kin.sum(axis=0)
     # What weighs on one component is not what weighs on another: the loudest voice is compared.
     pooled = own + ORIGIN_DISCOUNT * other
-    loudest = about.groupby(about["component"].fillna(""))["worth_jobs"].sum().max() if len(about) else 0.0
-    return HEARSAY if loudest > pooled else POOLED_ONLY
+    worth: dict[str | None, float] = {}
+    for heard in bench.heard:
+        if heard["family"] == slot.family or (heard["family"] is None and heard["kind"] == slot.kind):
+            worth[heard["component"]] = worth.get(heard["component"], 0.0) + heard["worth_jobs"]
+    return HEARSAY if max(worth.values(), default=0.0) > pooled else POOLED_ONLY
 
 
 # ---- The order in which the pieces are fitted: lives, mending, signs, outcomes, money
@@ -315,11 +316,21 @@ def _family_lives(
         Asked(slot.family or None, slot.kind or None, names, slot.mean_year)
         for slot, names in zip(slots, lists, strict=True)
     ]
-    families = []
-    for slot, names, life in zip(slots, lists, lives_of(lives, asked), strict=True):
-        at = index.get_indexer(list(names)).astype(np.int64)
-        repair = mending.of(slot.family, slot.family_at, at, np.array([np.inf]))[0]
-        families.append(FamilyLives(at, *life, repair))
+    places = [index.get_indexer(list(names)).astype(np.int64) for names in lists]
+    sizes = [at.size for at in places]
+    owners = np.repeat(np.arange(len(slots)), sizes)
+    repair = mending.of(
+        [slots[i].family for i in owners],
+        np.array([slot.family_at for slot in slots])[owners],
+        np.concatenate(places),
+        np.array([np.inf]),
+    )[0]
+    families = [
+        FamilyLives(at, *life, of_slot)
+        for at, life, of_slot in zip(
+            places, lives_of(lives, asked), np.split(repair, np.cumsum(sizes)[:-1]), strict=True
+        )
+    ]
     slope, reference = np.array([year_effect(lives.pooled, c) for c in components]).T
     return _Lives(families, reference, slope, mending)
 

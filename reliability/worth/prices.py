@@ -310,13 +310,18 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
         [decimal_year(table["priced_on"].fillna(pd.Timestamp(bench.as_of))), np.repeat(now, n_k + 1)]
     )
     when = decimal_year(sold["sold_on"].fillna(sold["closed"]))
-    clock = _Clock(np.arange(int(when.min(initial=now[0])), int(now[0]) + 1), n_k, _sloped(at, n_f))
     kind, family = slot_index(bench)
+    # Kinds of which nothing was sold share a last place that no sale informs: pure doubt.
+    kinds_sold = np.unique(bench.family_kind[at])
+    n_places = kinds_sold.size + 1
+    place = np.full(n_k + 1, kinds_sold.size)
+    place[kinds_sold], place[-1] = np.arange(kinds_sold.size), -1
+    clock = _Clock(np.arange(int(when.min(initial=now[0])), int(now[0]) + 1), n_places, _sloped(at, n_f))
     high = _above_kin(bench, price)
     design = [
         np.ones((at.size, 1)),
-        *clock.columns(when, priced[at], bench.family_kind[at], at),
-        one_hot(bench.family_kind[at], n_k),
+        *clock.columns(when, priced[at], place[bench.family_kind[at]], at),
+        one_hot(place[bench.family_kind[at]], n_places),
         signs[sold.index],
         news[at, None],
         high[at, None],
@@ -342,8 +347,8 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     rows = np.column_stack(
         [
             np.ones(kind.size),
-            *clock.columns(np.repeat(now, kind.size), priced, kind, family, ahead=YEARS_AHEAD),
-            one_hot(kind, n_k),
+            *clock.columns(np.repeat(now, kind.size), priced, place[kind], family, ahead=YEARS_AHEAD),
+            one_hot(place[kind], n_places),
             np.zeros((kind.size, n_s)),
             news[:, None],
             high[:, None],

@@ -211,6 +211,8 @@ def chain_log_odds(
     """
     chain = np.full(len(bench.jobs), np.nan)
     for family_at, of in ages.items():
+        if bench.jobs_seen[family_at] == 0:
+            continue  # how jobs of elsewhere ended is no outcome of this bench
         family, closed = lives[family_at], ordinals(bench.jobs["closed"].iloc[of.at])
         repair = mending.of(bench.families[family_at], family_at, family.components, closed)
         signs = bench.sign_values[of.at]

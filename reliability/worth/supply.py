@@ -258,39 +258,36 @@ class Repairability:
     fit: ShrunkFit
     components: tuple[str, ...]
     n_families: int
+    families_tried: Ints  # positions of those with trials, ascending: only they have innermost groups
     supply: Supply
 
-    def of(self, family: str, family_at: int, component_at: Ints, days: Floats) -> Floats:
-        """Mean and standard deviation of the log odds on each day.
+    def of(
+        self, family: str | Sequence[str], family_at: int | Ints, component_at: Ints, days: Floats
+    ) -> Floats:
+        """Mean and standard deviation of the log odds on each day; ndarray, shape (n_days, c, 2).
 
-        Parameters
-        ----------
-        family : str
-            Name, for what is known of its parts.
-        family_at : int
-            Position of the family, -1 for one that the ledger does not know.
-        component_at : ndarray of int, shape (c,)
-        days : ndarray, shape (n,)
-            Ordinals; inf is today.
-
-        Returns
-        -------
-        ndarray, shape (n, c, 2)
+        Each component (c,) is one of the family named, at its position (-1: the ledger does not know it), or
+        of a family of its own: many families are asked for at once. Days are ordinals; inf is today.
         """
-        n_c, at = component_at.size, np.tile(component_at, len(STATES))
-        states = [state for state in STATES for _ in range(n_c)]
-        cell = np.where(
-            family_at < 0, -1, _cell(np.full(at.size, max(family_at, 0)), at, states, len(self.components))
-        )
-        level = Nested(np.full(at.size, family_at), self.n_families, np.ones(at.size))
+        n_c, n_states = component_at.size, len(STATES)
+        names = [family] * n_c if isinstance(family, str) else family
+        within = np.tile(np.broadcast_to(family_at, (n_c,)), n_states)
+        at, states = np.tile(component_at, n_states), np.repeat(STATES, n_c).tolist()
+        place = np.searchsorted(self.families_tried, within)
+        is_tried = (within >= 0) & np.isin(within, self.families_tried)
+        cell = np.where(is_tried, _cell(place, at, states, len(self.components)), -1)
+        level = Nested(within, self.n_families, np.ones(at.size))
         mean, sd, own = (
-            values.reshape(len(STATES), n_c)
+            values.reshape(n_states, n_c)
             for values in self.fit.predict(_upper(at, states, len(self.components)), cell, level)
         )
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
         mean[2] = own[2] * mean[2] + (1.0 - own[2]) * np.minimum(mean[2], mean[0])
-        chances = [self.supply.chances(self.components[c], family, days) for c in component_at]
+        chances = [
+            self.supply.chances(self.components[c], name, days)
+            for c, name in zip(component_at, names, strict=True)
+        ]
         return mixed_odds(mean, sd, np.stack(chances, axis=1))
 
 
@@ -380,6 +377,7 @@ def fit_repairability(
         counts = pd.DataFrame([{**first, "y": 0.0, "n": 1e-9}])
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
+    families_tried, place = np.unique(family_at, return_inverse=True)
     n_c, n_f = len(components), len(families)
     design = _upper(component_at, list(counts["state"]), n_c)
     blocks = [
@@ -392,11 +390,11 @@ def fit_repairability(
         counts["y"],
         counts["n"],
         blocks,
-        inner=_cell(np.maximum(family_at, 0), component_at, list(counts["state"]), n_c),
-        n_inner=2 * n_c * max(n_f, 1),
+        inner=_cell(place, component_at, list(counts["state"]), n_c),
+        n_inner=2 * n_c * families_tried.size,
         inner_sds=(0.3, 0.7, 1.2),
     )
-    return Repairability(fit, components, n_f, supply)
+    return Repairability(fit, components, n_f, families_tried, supply)
 
 
 def _upper(component_at: Ints, states: Sequence[str], n_components: int) -> Floats:
