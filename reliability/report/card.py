@@ -23,7 +23,7 @@ from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.report.format import cautions, counted, is_known, money, share, verdict_mark
 from reliability.report.run import whose
-from reliability.worth.appraisal import CASES, FEW_JOBS, MOST_YEARS
+from reliability.worth.appraisal import BREAK, CASES, FEW_JOBS, LEAST_BINS, MOST_YEARS, PASS_ON, TRY
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.judging import LEFT_BECAUSE, LONGEST_WINDOW, NAMES, OFFER_COLUMNS
 from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, TINY
@@ -44,6 +44,7 @@ DOUBLES = (
     "last_year",
     "oldest_seen",
     "kind_jobs",
+    "other_unrepaired",
 )
 """Numbers of an entry that keep double precision, in the order in which they are packed."""
 
@@ -139,6 +140,8 @@ def _rules() -> dict[str, Any]:
         "most_seen": MOST_SEEN,
         "cases": CASES.tolist(),
         "few_jobs": FEW_JOBS,
+        "ways": [TRY, BREAK, PASS_ON],
+        "least_bins": LEAST_BINS,
         "longest_window": LONGEST_WINDOW,
         "most_years": MOST_YEARS,
         "columns": list(NAMES),
@@ -254,6 +257,7 @@ SCRIPTS = (
     "names",
     "offers",
     "judging",
+    "lots",
     "telling",
     "finder",
     "list",

@@ -132,9 +132,9 @@ def test_a_unit_that_nobody_knows_is_judged_by_its_kind_in_three_taps(open_card,
     assert page.input_value("#kind") == ""
 
 
-PLACES = """() => Object.fromEntries(['bar', 'act', 'name', 'asked', 'kind', 'built_from', 'built_to', 'look',
-    'others', 'more'].map((id) => [id, (({x, y, width, height}) => [x, y, width, height].join(' '))(
-        document.getElementById(id).getBoundingClientRect())]))"""
+PLACES = """() => Object.fromEntries(['bar', 'act', 'name', 'asked', 'kind', 'built_from', 'built_to', 'lot',
+    'lot_asked', 'look', 'others', 'more'].map((id) => [id, (({x, y, width, height}) =>
+        [x, y, width, height].join(' '))(document.getElementById(id).getBoundingClientRect())]))"""
 
 
 @pytest.mark.parametrize("width", [360, 1280])
@@ -151,13 +151,17 @@ def test_nothing_moves_while_the_form_is_used(open_card, nasty_card, width):
     steps += [
         lambda: tick(page, page.locator("#look bdi").first.inner_text(), "yes"),
         lambda: page.click("#act"),
+        lambda: page.select_option("#lot", label="in a new lot"),
     ]
+    for price in ("5", "9999", "", "x"):
+        steps += [lambda: page.click("#act"), lambda: choose(page, LONG)]
+        steps += [lambda price=price: page.fill("#lot_asked", price)]
     said = set()
     for step in steps:
         step()
         said.add(bar(page))
         page.evaluate("scrollTo(0, 0)")
-        assert page.evaluate(PLACES) == first
+        assert (bar(page), page.evaluate(PLACES)) == (bar(page), first)
     assert len(said) > 8
     page.evaluate("scrollTo(0, 2000)")
     assert page.locator("#bar").bounding_box()["y"] == 0
@@ -294,6 +298,137 @@ def test_what_was_looked_at_is_kept_and_judged_alike_at_home(open_card, nasty_ca
         assert re.sub(r"\s+", " ", text.translate(SPACES)).strip().lower().startswith(first)
 
 
+def in_lot(row: dict[str, Any], lot: str, price: str) -> dict[str, Any]:
+    return {**row, "lot": lot, "lot_asked": price}
+
+
+def lot_said(rows: list[dict[str, Any]], card: Any) -> str:
+    """Say what `judge` makes of a lot as the bar does, worked out from its columns."""
+    verdict = judge(offers_from(rows), card.appraiser).iloc[0]
+    asked, number = float(rows[0]["lot_asked"] or "nan"), f"{len(rows)} unit{'s' if len(rows) > 1 else ''}"
+    told = {**verdict, "ceiling": verdict["lot_ceiling"], "chance_of_loss": verdict["lot_chance_of_loss"]}
+    if asked != asked:
+        return said({**told, "verdict": None}, asked).split(" repair")[0] + f" {number} · price of the lot?"
+    before, _, loses = said(told, asked).partition(" · ")
+    return f"{before.split(' repair')[0]} {number} · {loses}"
+
+
+def test_a_lot_is_one_price_for_several_units(open_card, nasty_card, tmp_path):
+    page = open_card(nasty_card, before=TAPS, has_touch=True, is_mobile=True)
+    day = page.input_value("#seen_on")
+    page.select_option("#lot", label="in a new lot")
+    assert bar(page) == "Unit by unit: family or model. Then the price of the lot."
+    names, rows = (LONG, FORMULA, LONG), []
+    page.locator("#name").tap()
+    for number, family in enumerate(names, 1):
+        page.keyboard.type(family[:9])
+        page.locator("#names li", has_text=family).tap()
+        rows.append(in_lot({"offer": f"unit {number}", "family": family, "seen_on": day}, "lot 1", ""))
+        assert bar(page) == lot_said(rows, nasty_card)
+        page.locator("#act", has_text="Add").tap()  # and the next name has the focus
+        assert bar(page) == lot_said(rows, nasty_card)
+    assert page.evaluate("window.taps") == 1 + 2 * len(names)
+    page.locator("#lot_asked").tap()
+    words = set()
+    for price in ("3", "30", "300", "3000"):
+        page.fill("#lot_asked", price)
+        priced = [in_lot(row, "lot 1", price) for row in rows]
+        assert bar(page) == lot_said(priced, nasty_card)
+        verdicts = judge(offers_from(priced), nasty_card.appraiser)
+        why = page.inner_text("#why").translate(SPACES)
+        gain = money(verdicts["lot_expected_gain"][0], "EUR").translate(SPACES)
+        assert f"Mean gain of the lot {gain}." in why
+        assert [f"worth {int(worth)} EUR" for worth in verdicts["worth"]] == re.findall(r"worth \d+ EUR", why)
+        words.add(verdicts["verdict"][0])
+    assert len(words) > 1
+    page.locator("#act", has_text="Done").tap()
+    assert bar(page) == "Family or model, then the price asked."
+    assert page.inner_text("#kept li >> nth=0").strip().startswith("skip above")
+    page.get_by_label("What became of lot 1").select_option("bought")
+    page.reload()
+    with page.expect_download() as download:
+        page.click("#save")
+    download.value.save_as(tmp_path / "offers.csv")
+    offers = read_offers(tmp_path / "offers.csv")
+    assert offers[["offer", "lot", "lot_asked", "bought"]].to_numpy().tolist() == [
+        [f"unit {number}", "lot 1", 3000, "yes"] for number in (1, 2, 3)
+    ]
+
+
+def test_a_unit_moves_from_lot_to_lot_and_may_be_bought_singly(open_card, nasty_card):
+    page = open_card(nasty_card)
+    day = page.input_value("#seen_on")
+    fill_in(page, {"family": LONG, "built_from": "1982", "asked": "1", "seen_on": day}, [])
+    page.click("#act")
+    page.get_by_role("button", name="Open unit 1").click()
+    page.select_option("#lot", label="in a new lot")
+    page.fill("#lot_asked", "500,5")
+    page.locator("#act", has_text="Save").click()
+    choose(page, FORMULA)
+    page.fill("#asked", "9999")
+    settle(page)
+    rows = [{"offer": "unit 1", "family": LONG, "built_from": "1982", "asked": "1"}]
+    rows += [{"offer": "this one", "family": FORMULA, "asked": "9999"}]
+    rows = [in_lot({**row, "seen_on": day}, "lot 1", "500.5") for row in rows]
+    assert bar(page) == lot_said(rows, nasty_card)
+    (note, *_) = (each for each in judge(offers_from(rows), nasty_card.appraiser)["note"])
+    (gain,) = re.findall(r"better bought singly: unit 1 for 1.00 EUR, mean gain ([\d.]+)", note)
+    why = page.inner_text("#why").translate(SPACES)
+    told = f"Better bought singly: unit 1 for 1 EUR, mean gain {money(float(gain), 'EUR')}."
+    assert told.translate(SPACES) in why
+    single = judge(offers_from([{**rows[1], "lot": "", "lot_asked": ""}]), nasty_card.appraiser)
+    assert f"For the price asked singly: {single['verdict'][0]}" in why
+    page.click("#act")
+    assert page.locator("#kept > li").count() == 1
+    page.get_by_label("What became of unit 1").select_option("bought")
+    assert page.get_by_label("What became of lot 1").input_value() == "each"
+    page.get_by_label("What became of lot 1").select_option("left: gone")
+    assert page.get_by_label("What became of unit 1").input_value() == "gone"
+    page.get_by_role("button", name="Open unit 2").click()
+    page.select_option("#lot", label="in a new lot")
+    assert page.input_value("#lot_asked") == ""
+    page.click("#act")
+    assert page.locator("#lot option").all_inner_texts() == [
+        "by itself", "in lot 1", "in lot 2", "in a new lot"]  # fmt: skip
+    page.get_by_role("button", name="Open lot 1").click()
+    assert page.input_value("#lot_asked") == "500.5"
+    assert bar(page) == lot_said(rows[:1], nasty_card)
+    page.fill("#lot_asked", "x")
+    assert bar(page).startswith("Write an amount")
+    page.fill("#lot_asked", "")
+    assert bar(page) == lot_said([in_lot(rows[0], "lot 1", "")], nasty_card)
+    page.get_by_role("button", name="Remove unit 1").click()
+    assert bar(page) == "Unit by unit: family or model. Then the price of the lot."
+
+
+def test_advice_for_a_unit_of_a_lot_is_about_the_lot(open_card, nasty_card):
+    page, card = open_card(nasty_card), nasty_card
+    day = page.input_value("#seen_on")
+    unit = {"family": LONG, "built_from": "1982", "built_to": "1982", "seen_on": day}
+    rows = [in_lot({**unit, "offer": offer}, "lot 1", "") for offer in ("unit 1", "this one")]
+    ceiling = judge(offers_from(rows), card.appraiser)["lot_ceiling"][0]
+    page.select_option("#lot", label="in a new lot")
+    page.fill("#lot_asked", f"{ceiling - 1:.2f}")
+    for _ in range(2):
+        fill_in(page, unit, [])
+        if not page.locator("#kept li").count():
+            page.click("#act")
+    rows = [in_lot(row, "lot 1", f"{ceiling - 1:.2f}") for row in rows]
+    given = 0
+    for sign in SIGNS:
+        answers = [judge(offers_from([rows[0], {**rows[1], sign: word}]), card.appraiser).iloc[0]
+                   for word in ("yes", "no")]  # fmt: skip
+        row = page.locator(".sign", has=page.get_by_text(sign, exact=True))
+        if all(answer["verdict"] == "take" for answer in answers):
+            expect(row.locator(".advice")).to_have_text("")
+            continue
+        given += 1
+        reach = {"take": "take up to", "haggle": "haggle down to", "skip": "skip above"}
+        yes, no = (f"{reach[each['verdict']]} {money(int(each['lot_ceiling']), '')}" for each in answers)
+        expect(row.locator(".advice")).to_have_text(f"yes: {yes.strip()}; no: {no.strip()}")
+    assert given > 0
+
+
 def test_a_label_stands_once_and_a_kept_unit_comes_back(open_card, nasty_card):
     page = open_card(nasty_card)
     fill_in(page, {"family": LONG, "built_to": "1982", "asked": "25"}, [])
@@ -420,8 +555,8 @@ def test_by_keyboard_alone(open_card, nasty_card):
     page.keyboard.type("30")
     page.keyboard.press("Tab")  # the kind is known: on to the years
     page.keyboard.type("1981")
-    page.keyboard.press("Tab")
-    page.keyboard.press("Tab")  # the first sign
+    for _ in range(3):
+        page.keyboard.press("Tab")  # past the last year and the lot to the first sign
     page.keyboard.press("ArrowRight")
     page.wait_for_timeout(150)
     assert (page.input_value("#asked"), page.input_value("#built_from")) == ("30", "1981")

@@ -3,6 +3,7 @@
 import csv
 import datetime
 import io
+import random
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,10 @@ from reliability.errors import InvalidInput
 from reliability.records.frames import Records
 from reliability.records.package import load_package_records
 from reliability.report.card import write_card
+from reliability.worth.appraisal import BREAK, PASS_ON, TRY
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import (
-    LOT_COLUMNS,
+    MONEY,
     NAMES,
     VERDICT_COLUMNS,
     judge,
@@ -38,9 +40,6 @@ from tests.report.cards import (
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 DAY = datetime.date(2026, 11, 25)
-# The card judges units, not yet lots.
-ON_THE_CARD = [name for name in VERDICT_COLUMNS if name not in LOT_COLUMNS]
-MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high")
 NOTES = (
     "unknown family",
     "unknown kind",
@@ -53,6 +52,7 @@ NOTES = (
     "no finished job of its kind stands behind this",
 )
 NUMBERS = ("chance_of_loss", "success_chance", "success_low", "success_high", "hours", "jobs_seen")
+NUMBERS += ("lot_chance_of_loss",)
 
 pytestmark = [
     pytest.mark.browser,
@@ -97,14 +97,13 @@ def judged_by_command(card: Card, rows: list[dict[str, str]], folder: Path) -> l
 
 
 def judged_by_card(page: Any, rows: list[dict[str, str]]) -> list[dict[str, Any]]:
-    script = "([offers, day]) => offers.map((cells) => pocketCard.judge(cells, day))"
-    return page.evaluate(script, [rows, DAY.isoformat()])
+    return page.evaluate("([offers, day]) => pocketCard.judge(offers, day)", [rows, DAY.isoformat()])
 
 
 def difference(cells: dict[str, str], row: dict[str, Any]) -> list[str]:
     """List what differs between a line of verdicts.csv and what the card says."""
     told = []
-    for name in ON_THE_CARD:
+    for name in VERDICT_COLUMNS:
         value, cell = row[name], cells[name]
         if name in MONEY:
             same = cell == ("" if value != value else f"{value:.2f}")
@@ -145,6 +144,54 @@ def test_every_column_is_the_same(cards, pages, tmp_path, name, number, edges):
     for part in NOTES:
         assert part in notes
     assert {cells["evidence"] for cells in expected} >= {"own records", "pooled only"}
+
+
+LOT_SIZES = (1, 2, 3, 7, 12)
+LOT_WAYS = (TRY, BREAK, PASS_ON)
+
+
+def lots_of(card: Card, seed: int) -> list[dict[str, str]]:
+    """Put random offers into lots of every size, twice over."""
+    dice, rows = random.Random(seed), random_offers(card.appraiser, 2 * sum(LOT_SIZES), seed)
+    at = 0
+    for number, size in enumerate(2 * LOT_SIZES):
+        members = rows[at : at + size]
+        at += size
+        for row in members:
+            row["lot"] = f"lot {number}"
+            if dice.random() < 0.3:  # of one family, and of next to nothing
+                row |= {"family": members[0].get("family", ""), "kind": "", "model": "", "working_price": ""}
+                row |= {} if row["family"] else {"model": next(iter(card.appraiser.models))}
+            if dice.random() < 0.3:
+                row |= {"working_price": "3"}
+    return rows
+
+
+@pytest.mark.parametrize(("name", "ways"), [("demo", LOT_WAYS), ("nasty", LOT_WAYS[:2])])
+def test_lots_are_judged_as_wholes_to_the_cent(cards, pages, tmp_path, name, ways):
+    card = cards[name]
+    rows = [row for row in lots_of(card, 1) if outcome(row, card) is not None]
+    ceilings = judge(offers_from(rows), card.appraiser, as_of=DAY)["lot_ceiling"]
+    for factor, more in ((0, 0), (1, 0), (1, 0.01), (1.2, 0), (1.4, 0.01), (3, 9)):
+        rows += [
+            {**row, "lot": f"{row['lot']} {factor} {more}", "offer": f"{row['offer']} {factor} {more}"}
+            | {"lot_asked": f"{max(ceiling * factor + more, 0):.2f}"}
+            for row, ceiling in zip(rows, ceilings, strict=False)
+        ]
+    expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(pages[name], rows)
+    wrong = {cells["offer"]: difference(cells, row) for cells, row in zip(expected, got, strict=True)}
+    assert {offer: told for offer, told in wrong.items() if told} == {}
+    verdicts = {cells["verdict"] for cells in expected if cells["lot_chance_of_loss"]}
+    assert verdicts == {"take", "haggle", "try one", "skip"}
+    notes = " ".join(cells["note"] for cells in expected)
+    assert [way for way in ways if f": {way}" in notes] == list(ways)
+    assert "better bought singly: " in notes
+
+
+def test_a_lot_with_two_prices_is_refused(pages):
+    rows = [{"offer": price, "family": "Obbelin 310", "lot": "a", "lot_asked": price} for price in "57"]
+    with pytest.raises(Exception, match=r"A lot has one price; found 5 and 7\."):
+        judged_by_card(pages["demo"], rows)
 
 
 def test_units_with_many_signs_are_judged_alike(cards, pages, tmp_path):
@@ -264,6 +311,9 @@ CELLS = [
     {"family": "", "model": "Obbelin 310 Z", "kind": "tape deck", "working_price": "50"},
     *({"left_because": text} for text in ("too dear", "poor odds", "no room", "gone", "other", "dear")),
     *({"bought": text} for text in ("yes", "1017", "a\nb")),
+    *({"lot": text} for text in ("lot 1", "a\nb")),
+    *({"lot": "lot 1", "lot_asked": text} for text in ("5", "0", "-5", "12.505")),
+    {"lot_asked": "5"},
 ]
 
 
@@ -283,7 +333,7 @@ def test_the_same_cells_are_refused(cards, pages):
     """Each change of one good offer is refused by both or judged alike by both."""
     good = {"offer": "1", "family": "Obbelin 310", "asked": "20", "seen_on": "2026-11-01"}
     script = """([offers, day]) => offers.map((cells) => {
-        try { return pocketCard.judge(cells, day); }
+        try { return pocketCard.judge([cells], day)[0]; }
         catch (fault) { return {field: fault.field, told: fault.message}; }
     })"""
     rows = [{**good, **change} for change in CELLS]
@@ -296,7 +346,7 @@ def test_the_same_cells_are_refused(cards, pages):
             assert got["field"] in {*NAMES, *row}
             assert got["told"].endswith(".")
         else:
-            assert [name for name in ON_THE_CARD if not is_same(expected[name], got.get(name))] == [], row
+            assert [name for name in VERDICT_COLUMNS if not is_same(expected[name], got.get(name))] == [], row
     assert 25 < refused < len(rows) - 15
 
 

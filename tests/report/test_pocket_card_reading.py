@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.report.cards import CHROMIUM, EVIL, FORMULA, LONG, SIGNS, TURNED, choose, fill_in, tick
+from tests.report.cards import CHROMIUM, EVIL, FORMULA, LONG, SIGNS, TURNED, choose, fill_in, settle, tick
 
 WIDTHS = (360, 768, 1440)
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
@@ -28,6 +28,15 @@ def test_it_can_be_read_by_all_and_fits(open_card, nasty_card, scheme, width):
         fill_in(page, {"family": LONG, "asked": "20"}, []),  # with both folds open
         page.click("#act"),
         page.locator("#looked-at summary").click(),
+        page.wait_for_timeout(500),
+    )
+    states["lot"] = lambda: (
+        page.click("#act"),
+        settle(page),
+        page.select_option("#lot", label="in a new lot"),
+        [(choose(page, name), settle(page), page.click("#act")) for name in (LONG, FORMULA)],
+        choose(page, LONG),
+        page.fill("#lot_asked", "20"),
         page.wait_for_timeout(500),
     )
     states["list of names"] = lambda: (page.fill("#name", "t"), page.press("#name", "ArrowDown"))
@@ -122,7 +131,7 @@ def test_on_paper_it_is_the_list(open_card, nasty_card):
     assert page.is_visible("#list")
     assert page.is_visible(".safety")
     assert page.is_hidden("#bar")
-    assert page.is_visible("#list td.jobs >> nth=0")
+    assert page.is_visible("#list td:nth-child(6) >> nth=0")
     assert page.evaluate(SIDEWAYS) == 0
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert page.pdf(format="A4").startswith(b"%PDF")

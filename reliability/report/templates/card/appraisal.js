@@ -97,3 +97,16 @@ function appraise(entry, unit) {
   }
   return { success, gainFree, meanGain: mean(gainFree), single, weight, hours: mean(hours), ends: states.ends };
 }
+
+// Units that were appraised last: typing a price, or one more unit of a lot, need not appraise them again.
+const MOST_REMEMBERED = 60;
+const remembered = new Map();
+
+function appraisalOf(entry, unit) {
+  const key = JSON.stringify([entry.kind, entry.family, unit]);
+  const appraisal = remembered.get(key) ?? appraise(entry, unit);
+  remembered.delete(key);
+  remembered.set(key, appraisal);
+  if (remembered.size > MOST_REMEMBERED) remembered.delete(remembered.keys().next().value);
+  return appraisal;
+}

@@ -49,7 +49,7 @@ function entryOf([family, kind, evidence, jobsSeen, openJobs, components, change
   return {
     family, kind, evidence, jobsSeen, openJobs, parts,
     workingPrice: d[0], priceDoubt: d[1], offersExpected: d[2], referenceAge: d[3], referenceYear: d[4],
-    firstYear: d[5], lastYear: d[6], oldestSeen: d[7], kindJobs: d[8],
+    firstYear: d[5], lastYear: d[6], oldestSeen: d[7], kindJobs: d[8], otherUnrepaired: d[9],
     shift: s[0], shiftSe: s[1], ownWeight: s[2], hoursRepaired: s[3], hoursUnrepaired: s[4],
     ratio: spread(0), remains: spread(1), costsRepaired: spread(2), costsUnrepaired: spread(3),
   };

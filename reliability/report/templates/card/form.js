@@ -1,7 +1,7 @@
 // The form, and the bar above it that always tells how things are.
 
 const by = (id) => document.getElementById(id);
-const FIELDS = ["built_from", "built_to", "asked", "working_price", "seen_on", "offer"];
+const FIELDS = ["built_from", "built_to", "asked", "working_price", "seen_on", "offer", "lot_asked"];
 const OLD_DAYS = 60; // from here on the card asks for a new one (common practice, no source)
 const MOST_LOOKS = 3; // signs that stand open
 
@@ -29,8 +29,8 @@ function readCells() {
     cells.kind = by("kind").disabled ? "" : by("kind").value;
   }
   for (const field of FIELDS) cells[field] = by(field).value;
-  cells.asked = plainAmount(cells.asked);
-  cells.working_price = plainAmount(cells.working_price);
+  for (const field of ["asked", "working_price", "lot_asked"]) cells[field] = plainAmount(cells[field]);
+  cells.lot = by("lot").value;
   for (const [i, sign] of SIGNS.entries()) {
     cells[sign] = document.querySelector(`input[name="sign-${i}"]:checked`).value;
   }
@@ -48,6 +48,8 @@ function hint(known) {
   by("built_from").placeholder = isSpan ? entry.firstYear : "";
   by("built_to").placeholder = isSpan ? last : "";
   by("working_price").placeholder = entry ? whole(entry.workingPrice) : "";
+  by("lot_asked").disabled = !by("lot").value;
+  by("asked-for").textContent = by("lot").value ? "Singly" : "Asked";
   return entry ? entry.kind : by("kind").value;
 }
 
@@ -89,11 +91,16 @@ function judgeNow() {
   arrange(isEmpty || (!known && finder.isOpen()) ? null : kind);
   const { offer, faults } = readOffer({ ...cells, offer: cells.offer || "this one" });
   if (!faults.some(({ field }) => field === "seen_on")) relist(offer.seenOn ?? BENCH.day);
-  if (isEmpty) return say("Family or model, then the price asked.");
-  if (faults.length) return refuse(faults);
-  if (!known && finder.isOpen()) return say("Choose a name from the list; or leave the field, and it counts as new.");
+  if (cells.lot && !faults.some(({ field }) => field === "lot_asked")) priceLot(cells.lot, cells.lot_asked);
+  const others = membersOf(cells.lot).filter((each) => each !== opened);
+  const real = isEmpty ? faults.filter(({ field }) => field !== "family") : faults;
+  if (real.length) return refuse(real);
+  if (isEmpty && !others.length) return say(cells.lot ? "Unit by unit: family or model. Then the price of the lot." : "Family or model, then the price asked.");
+  if (!isEmpty && !known && finder.isOpen()) return say("Choose a name from the list; or leave the field, and it counts as new.");
   try {
-    show(judgeOffer({ ...cells, offer: "this one" }), JSON.stringify(cells) === saved);
+    const row = isEmpty ? null : judgeOffer({ ...cells, offer: "this one" });
+    if (cells.lot) return showLot(judgedOf(others), row && { ...row, title: [] });
+    show(row, JSON.stringify(cells) === saved);
     return true;
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
@@ -146,7 +153,21 @@ function show(row, isSaved) {
   setBar(toneOf(row.verdict), [...word, make("span", {}, reachOf(row)), make("small", {}, more)], ...(isSaved ? ["Next", clearForm] : ["Save", keep]));
   by("why").replaceChildren(...whyOf(row));
   speak([row.verdict ?? "No price asked", reachOf(row), oddsOf(row)].join(", "));
-  advise(row, signsOf(row.entry.kind), judging);
+  advise(row, row, (sign) => answersTo(sign, row), signsOf(row.entry.kind), judging);
+}
+
+// The lot with the unit in the form, if there is one.
+function showLot(others, row) {
+  const lot = judgeLot(row ? [...others, row] : others);
+  const word = lot.verdict === null ? [] : [make("b", {}, markOf(lot.verdict), ` ${lot.verdict}`), " "];
+  const told = lotOdds(lot);
+  const next = row ? [opened ? "Save" : "Add", keep] : ["Done", leaveLot];
+  setBar(toneOf(lot.verdict), [...word, make("span", {}, reachOf(lot)), make("small", {}, told)], ...next);
+  by("why").replaceChildren(...whyOfLot(lot, row));
+  speak([lot.verdict ?? "No price asked for the lot", reachOf(lot), told].join(", "));
+  if (row) advise(row, lot, (sign) => answersTo(sign, row, others), signsOf(row.entry.kind), judging);
+  else clearAdvice();
+  return row !== null;
 }
 
 // Read out once the typing has come to rest.
@@ -158,12 +179,12 @@ function speak(text) {
 }
 
 // One sign at a time, and not at all once the form has changed.
-function advise(row, signs, mine) {
+function advise({ unit }, now, answers, signs, mine) {
   if (mine !== judging || !signs.length) return;
   const sign = signs.shift();
-  const isOpen = row.verdict !== null && Number.isNaN(row.unit.signs[SHARED.signs.indexOf(sign)]);
-  by(`advice-${SIGNS.indexOf(sign)}`).textContent = isOpen ? adviceOf(row, answersTo(sign, row)) : "";
-  setTimeout(advise, 0, row, signs, mine);
+  const isOpen = now.verdict !== null && Number.isNaN(unit.signs[SHARED.signs.indexOf(sign)]);
+  by(`advice-${SIGNS.indexOf(sign)}`).textContent = isOpen ? adviceOf(now, answers(sign)) : "";
+  setTimeout(advise, 0, { unit }, now, answers, signs, mine);
 }
 
 function makeSigns() {
@@ -180,14 +201,19 @@ function makeSigns() {
 }
 
 function clearForm() {
-  const day = by("seen_on").value;
+  const stays = ["seen_on", "lot", "lot_asked"].map((id) => [id, by(id).value]);
   by("unit").reset();
-  by("seen_on").value = day;
+  for (const [id, value] of stays) by(id).value = value;
   by("kind").disabled = false;
   opened = null;
   saved = "";
   judgeNow();
   by("name").focus();
+}
+
+function leaveLot() {
+  by("lot").value = by("lot_asked").value = "";
+  clearForm();
 }
 
 function tellAge() {
@@ -199,7 +225,8 @@ function tellAge() {
 
 const finder = startFinder(by("name"), by("names"), update, () => {
   judgeNow();
-  by("asked").select();
+  if (by("lot").value) by("name").blur(); // the price of a lot comes last
+  else by("asked").select();
 });
 makeSigns();
 for (const kind of KINDS.names) if (kind) by("kind").append(make("option", { value: kind }, kind));
@@ -208,6 +235,9 @@ if (!KINDS.has("other")) by("kind").append(make("option", { value: "other" }, "a
 by("seen_on").value = phoneDay() > BENCH.day ? phoneDay() : BENCH.day;
 by("unit").addEventListener("input", update);
 by("unit").addEventListener("change", update);
+by("lot").addEventListener("change", () => {
+  by("lot_asked").value = cellOf(membersOf(by("lot").value)[0] ?? {}, "lot_asked");
+});
 by("unit").addEventListener("submit", (event) => {
   event.preventDefault();
   document.activeElement?.blur();
@@ -227,11 +257,9 @@ showKept();
 by("bar").hidden = by("card").hidden = false;
 judgeNow();
 
-// For the tests, and for anyone with a console: the verdict on one offer, by the columns of an offers file.
+// For the tests, and for anyone with a console: the verdicts on offers, by the columns of an offers file.
 globalThis.pocketCard = Object.freeze({
-  judge(cells, day) {
-    const { entry, unit, asked, ...row } = judgeOffer(cells, day);
-    return row;
-  },
+  judge: (offers, day) =>
+    judgeAll(offers, day).map(({ entry, unit, appraisal, asked, lot, lotAsked, ...row }) => row),
   answers: (cells, sign, day) => answersTo(sign, judgeOffer(cells, day)),
 });

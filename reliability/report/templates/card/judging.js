@@ -1,10 +1,11 @@
 // The verdict on one offer, column by column as the command line writes it.
 
-function ceilingPrice(appraisal) {
+// Highest price to pay for what brings so much at a price of 0 under each state of knowledge.
+function ceilingOf(gainFree) {
   const { margin, caution } = BENCH.terms;
-  const middle = cents(appraisal.meanGain) - margin;
+  const middle = cents(mean(gainFree)) - margin;
   if (caution <= 0) return cents(middle);
-  return cents(Math.min(middle, drawQuantile(appraisal.gainFree, 1 - caution) - margin));
+  return cents(Math.min(middle, drawQuantile(gainFree, 1 - caution) - margin));
 }
 
 const worthOfKnowing = (one, other) => Math.max(0, Math.min(one, -other), Math.min(other, -one));
@@ -34,7 +35,7 @@ function decide(entry, appraisal, asked, ceiling) {
 const blank = { verdict: null, expected_gain: NaN, gain_low: NaN, gain_high: NaN, chance_of_loss: NaN };
 
 function verdictRow(entry, appraisal, asked) {
-  const ceiling = ceilingPrice(appraisal);
+  const ceiling = ceilingOf(appraisal.gainFree);
   const [chief, rival] = chiefRisks(entry, appraisal.ends);
   const row = {
     ...blank,
@@ -87,21 +88,27 @@ function judgeOffer(cells, day = BENCH.day) {
   if (faults.length) throw faults[0];
   const { entry, notes } = findEntry(offer);
   const { unit, notes: more } = readUnit(offer, entry, day);
-  const row = verdictRow(entry, appraise(entry, unit), offer.asked);
+  const appraisal = appraisalOf(entry, unit);
+  const row = verdictRow(entry, appraisal, offer.asked);
   if (row.rival_risk) more.push(`${row.chief_risk} and ${row.rival_risk} end as many jobs`);
   more.push(...standingNotes(entry));
   if (entry.priceDoubt > 0 && Number.isNaN(unit.workingPrice)) {
     more.push(`no working price given, ${fixed(entry.workingPrice, 0)} ${BENCH.currency} assumed`);
   }
-  return { offer: offer.offer, ...row, note: [...notes, ...more].join("; "), entry, unit, asked: offer.asked };
+  const { asked, lot, lotAsked } = offer;
+  const note = [...notes, ...more].join("; ");
+  return { offer: offer.offer, ...row, note, entry, unit, appraisal, asked, lot, lotAsked };
 }
 
-// What becomes of an offer if a sign is there, or is not: its verdict and ceiling both times.
-function answersTo(sign, { entry, unit, asked }) {
+// What becomes of an offer if a sign is there, or is not: the verdict both times, on the others of its lot with it.
+function answersTo(sign, row, others = null) {
   return [1, 0].map((answer) => {
-    const signs = unit.signs.map((seen, i) => (SHARED.signs[i] === sign ? answer : seen));
-    const appraisal = appraise(entry, { ...unit, signs });
-    const ceiling = ceilingPrice(appraisal);
-    return { verdict: Number.isNaN(asked) ? null : decide(entry, appraisal, asked, ceiling), ceiling, asked };
+    const signs = row.unit.signs.map((seen, i) => (SHARED.signs[i] === sign ? answer : seen));
+    const unit = { ...row.unit, signs };
+    const appraisal = appraisalOf(row.entry, unit);
+    if (others) return decideLot(unitsOf([...others, { ...row, unit, appraisal }], row.lotAsked), row.lotAsked);
+    const ceiling = ceilingOf(appraisal.gainFree);
+    const verdict = Number.isNaN(row.asked) ? null : decide(row.entry, appraisal, row.asked, ceiling);
+    return { verdict, ceiling, asked: row.asked };
   });
 }

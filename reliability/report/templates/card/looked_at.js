@@ -38,10 +38,10 @@ let kept = keptBefore();
 let opened = null; // the kept unit that stands in the form again
 let saved = ""; // what the form held when it was last put on the list
 
-function freeLabel() {
+function freeName(column, word) {
   let number = 1;
-  while (kept.some(({ offer }) => offer === `unit ${number}`)) number++;
-  return `unit ${number}`;
+  while (kept.some((cells) => cellOf(cells, column) === `${word} ${number}`)) number++;
+  return `${word} ${number}`;
 }
 
 // A name may be that of something every object has.
@@ -51,7 +51,7 @@ const cellOf = (cells, name) => (Object.prototype.hasOwnProperty.call(cells, nam
 function keep() {
   if (!judgeNow()) return;
   const { cells } = readCells();
-  cells.offer = cleanText(cells.offer) || freeLabel();
+  cells.offer = cleanText(cells.offer) || freeName("offer", "unit");
   cells.seen_on = cells.seen_on || BENCH.day; // at home an empty day would be the day of judging
   if (kept.some((other) => other !== opened && other.offer === cells.offer)) {
     refuse([new Refusal("offer", "This label is in the list already; every label stands once.")]);
@@ -65,9 +65,36 @@ function keep() {
   opened = null;
   by("offer").value = "";
   showKept();
-  saved = JSON.stringify(readCells().cells);
-  judgeNow();
+  if (cells.lot) clearForm(); // for the next one
+  else {
+    saved = JSON.stringify(readCells().cells);
+    judgeNow();
+  }
   speak(`Saved as ${cells.offer}.`);
+}
+
+const membersOf = (lot) => (lot ? kept.filter((cells) => cellOf(cells, "lot") === lot) : []);
+
+// Kept units as judged rows; of one that an older card could judge the fault is told with its label.
+function judgedOf(units) {
+  return units.map((cells) => {
+    try {
+      return { ...judgeOffer(cells), title: [" (", ...titleOf(cells), ")"] };
+    } catch (fault) {
+      if (!(fault instanceof Refusal)) throw fault;
+      throw new Refusal("lot", `${cells.offer}: ${fault.message}`);
+    }
+  });
+}
+
+// A lot has one price, which stands on all of its units.
+function priceLot(lot, price) {
+  const members = membersOf(lot).filter((cells) => cellOf(cells, "lot_asked") !== price);
+  for (const cells of members) {
+    delete cells.lot_asked;
+    if (price) cells.lot_asked = price;
+  }
+  if (members.length) showKept();
 }
 
 // The family and all that tells one unit from another.
@@ -79,28 +106,62 @@ function titleOf(cells) {
   return parts;
 }
 
-function keptItem(cells) {
-  const named = make("small", {}, nameOf(cells.offer), ": ", ...titleOf(cells));
-  const told = make("p");
+// A paragraph with the verdict that `judge` gives, or with what is wrong; below it what it is about.
+function toldOf(judge, ...about) {
+  const named = make("small", {}, ...about);
   try {
-    const row = judgeOffer(cells);
+    const row = judge();
     const word = make("b", { class: toneOf(row.verdict) }, markOf(row.verdict), ` ${row.verdict ?? ""}`);
-    told.append(...(row.verdict === null ? [] : [word, " "]), reachOf(row), named);
+    return make("p", {}, ...(row.verdict === null ? [] : [word, " "]), reachOf(row), named);
   } catch (fault) {
     if (!(fault instanceof Refusal)) throw fault;
-    told.append(make("b", { class: "skip" }, fault.message), named);
+    return make("p", {}, make("b", { class: "skip" }, fault.message), named);
   }
-  const outcome = make("select", { "aria-label": `What became of ${cells.offer}` });
+}
+
+// What became of units, all of them at once.
+function outcomeOf(units, called) {
+  const outcome = make("select", { "aria-label": `What became of ${called}` });
   outcome.append(make("option", { value: "" }, "not decided"), make("option", { value: "bought" }, "bought"));
   for (const reason of RULES.left_because) outcome.append(make("option", { value: reason }, `left: ${reason}`));
-  outcome.value = cellOf(cells, "bought") ? "bought" : cellOf(cells, "left_because");
+  const said = new Set(units.map((cells) => (cellOf(cells, "bought") ? "bought" : cellOf(cells, "left_because"))));
+  if (said.size > 1) outcome.append(make("option", { value: "each", disabled: "" }, "unit by unit"));
+  outcome.value = said.size > 1 ? "each" : [...said][0];
   outcome.addEventListener("change", () => {
-    delete cells.bought;
-    delete cells.left_because;
-    if (outcome.value === "bought") cells.bought = "yes";
-    else if (outcome.value) cells.left_because = outcome.value;
-    noteKept();
+    for (const cells of units) {
+      delete cells.bought;
+      delete cells.left_because;
+      if (outcome.value === "bought") cells.bought = "yes";
+      else if (outcome.value) cells.left_because = outcome.value;
+    }
+    const label = outcome.getAttribute("aria-label");
+    showKept();
+    [...by("kept").querySelectorAll("select")].find((each) => each.getAttribute("aria-label") === label).focus();
   });
+  return outcome;
+}
+
+function lotItem(lot) {
+  const members = membersOf(lot);
+  const asked = cellOf(members[0], "lot_asked");
+  const about = `${lot}: ${counted(members.length, "unit")}${asked ? `, asked ${asked}${HARD}${BENCH.currency}` : ""}`;
+  const open = make("button", { type: "button", "aria-label": `Open ${lot}` }, "Open");
+  open.addEventListener("click", () => {
+    by("lot").value = lot;
+    by("lot_asked").value = asked;
+    clearForm();
+    window.scrollTo(0, 0);
+  });
+  const buttons = make("div", { class: "buttons" }, outcomeOf(members, lot), open);
+  const told = toldOf(() => judgeLot(judgedOf(members)), about);
+  return make("li", {}, told, buttons, make("ol", {}, ...members.map((cells) => keptItem(cells, true))));
+}
+
+function keptItem(cells, isInLot) {
+  const title = [nameOf(cells.offer), ": ", ...titleOf(cells)];
+  const told = isInLot ? make("p", {}, make("small", {}, ...title)) : toldOf(() => judgeOffer(cells), ...title);
+  // Of a lot bought whole its units are bought; one that has a price of its own may be bought alone.
+  const outcome = isInLot && !cellOf(cells, "asked") ? [] : [outcomeOf([cells], cells.offer)];
   const open = make("button", { type: "button", "aria-label": `Open ${cells.offer}` }, "Open");
   const remove = make("button", { type: "button", "aria-label": `Remove ${cells.offer}` }, "Remove");
   open.addEventListener("click", () => reopen(cells));
@@ -112,7 +173,7 @@ function keptItem(cells) {
     judgeNow();
     by(kept.length ? "save" : "name").focus();
   });
-  return make("li", {}, told, make("div", { class: "buttons" }, outcome, open, remove));
+  return make("li", {}, told, make("div", { class: "buttons" }, ...outcome, open, remove));
 }
 
 function reopen(cells) {
@@ -120,7 +181,7 @@ function reopen(cells) {
   by("kind").disabled = false;
   by("name").value = cellOf(cells, "model") || cellOf(cells, "family");
   by("kind").value = cellOf(cells, "kind");
-  for (const field of FIELDS) by(field).value = cellOf(cells, field);
+  for (const field of ["lot", ...FIELDS]) by(field).value = cellOf(cells, field);
   for (const [i, sign] of SIGNS.entries()) {
     for (const input of document.getElementsByName(`sign-${i}`)) input.checked = input.value === cellOf(cells, sign);
   }
@@ -136,12 +197,22 @@ function noteKept() {
   by("as-text").value = offersFile(kept);
 }
 
-// The newest first: it is the one that is decided next.
+function showLots() {
+  const [chosen, next] = [by("lot").value, freeName("lot", "lot")];
+  const lots = [...new Set(kept.map((cells) => cellOf(cells, "lot")))].filter(Boolean);
+  const named = [["", "by itself"], ...lots.map((lot) => [lot, `in ${lot}`]), [next, "in a new lot"]];
+  by("lot").replaceChildren(...named.map(([value, word]) => make("option", { value }, word)));
+  by("lot").value = lots.includes(chosen) || chosen === next ? chosen : "";
+}
+
+// The newest first: it is the one that is decided next. Units of a lot stand together.
 function showKept() {
   noteKept();
+  showLots();
   by("looked-at").hidden = !kept.length;
   by("looked-number").textContent = kept.length;
-  by("kept").replaceChildren(...kept.map(keptItem).reverse());
+  const told = new Map(kept.map((cells) => [cellOf(cells, "lot") || cells, cells]).reverse());
+  by("kept").replaceChildren(...[...told].map(([lot, cells]) => (lot === cells ? keptItem(cells) : lotItem(lot))));
 }
 
 // A cell that a spreadsheet would take for a formula gets an apostrophe; quotes as in RFC 4180.

@@ -81,11 +81,13 @@ function readOffer(cells) {
     }
   };
   const offer = { signs: new Map() };
-  for (const field of ["offer", "family", "model", "kind"]) offer[field] = read(readName, field);
+  for (const field of ["offer", "family", "model", "kind", "lot"]) offer[field] = read(readName, field);
   if (offer.offer === null && !faults.length) faults.push(new Refusal("offer", "Every offer needs a label."));
   offer.workingPrice = read(readMoney, "working_price", true);
   const [first, last] = [read(readYear, "built_from"), read(readYear, "built_to")];
   offer.asked = read(readMoney, "asked", false);
+  offer.lotAsked = read(readMoney, "lot_asked", false);
+  if (offer.lot === null && offer.lotAsked >= 0) faults.push(new Refusal("lot_asked", "Name the lot that this price is for."));
   offer.seenOn = read(readDay, "seen_on");
   read(readName, "bought");
   const left = read(readName, "left_because");

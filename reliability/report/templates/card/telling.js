@@ -44,14 +44,14 @@ function ceilingWords(ceiling) {
   return ceiling < 1 ? BENCH.words.below_one : whole(Math.floor(ceiling));
 }
 
-// What stands behind the verdict's word: "skip above 12 EUR".
-function reachOf({ verdict, ceiling, asked }) {
+// What stands behind the verdict's word: "skip above 12 EUR". Of a lot one haggles down to what jobs stand behind.
+function reachOf({ verdict, ceiling, asked, founded = ceiling }) {
   if (verdict === "try one") return "to learn from it";
   if (verdict === "skip" && asked <= ceiling) return "while one is open";
   if (verdict === "skip" && ceiling >= 0 && ceiling < 1) return "unless it is free";
   if (ceiling < 1) return ceilingWords(ceiling);
   const reach = { take: "up to", haggle: "down to", skip: "above" }[verdict] ?? "worth up to";
-  return `${reach} ${wholeHere(Math.floor(ceiling))}`;
+  return `${reach} ${wholeHere(Math.floor(verdict === "haggle" ? founded : ceiling))}`;
 }
 
 function oddsOf(row) {
@@ -92,6 +92,33 @@ function whyOf(row) {
   const note = row.note.split("; ").filter((each) => !each.endsWith(" end as many jobs")).join("; ");
   if (note) told.push(["Note: ", nameOf(note), "."]);
   return told.map((line) => make("p", {}, ...line));
+}
+
+const counted = (number, what) => `${number} ${what}${number === 1 ? "" : "s"}`;
+
+function lotOdds({ verdict, chance_of_loss: loses, units }) {
+  const number = counted(units.length, "unit");
+  return verdict === null ? `${number} · price of the lot?` : `${number} · loses ${percent(loses)}`;
+}
+
+// What a unit adds to the price to go up to for its lot, and what is best done with it.
+function partOf({ worth, way }) {
+  if (way === PASS_ON) return "worth nothing here: pass it on";
+  return `worth ${worth < 1 ? `under${HARD}1` : whole(Math.floor(worth))}${HARD}${BENCH.currency}${way === BREAK ? ", broken for parts" : ""}`;
+}
+
+function whyOfLot({ verdict, asked, expected_gain: gain, units, singly }, row) {
+  const told = [];
+  if (verdict !== null) told.push(make("p", {}, `Mean gain of the lot ${wholeHere(gain)}.`));
+  if (singly) {
+    const names = singly.offers.flatMap((offer, i) => [i ? ", " : "", nameOf(offer)]);
+    told.push(make("p", {}, "Better bought singly: ", ...names, ` for ${wholeHere(singly.paid)}, mean gain ${wholeHere(singly.gain)}.`));
+  }
+  const parts = units.map(({ offer, title, best }) => make("li", {}, nameOf(offer), ...title, `: ${partOf(best)}`));
+  told.push(make("ul", {}, ...parts));
+  if (!row) return told;
+  const alone = row.verdict === null ? [] : [make("p", {}, `For the price asked singly: ${row.verdict} ${reachOf(row)}.`)];
+  return [...told, make("h3", {}, "This one"), ...alone, ...whyOf(row)];
 }
 
 // What either answer to a sign makes of the verdict; "" where neither changes it.
