@@ -381,65 +381,25 @@ def import_package(
     dry_run: bool = False,
     correct: bool = False,
     new_names: Collection[str] | None = None,
+    files: Mapping[str, Path] | None = None,
 ) -> ImportSummary:
-    """Import a folder of CSV files into a ledger.
+    """Import a folder of CSV files into a ledger, or the files that are named by their tables.
 
     Rows that the ledger holds already are passed over if they are equal, and are faults if they
     differ: a correction is an amendment, not an import.
     """
-    files, faults = find_files(Path(path))
-    withdrawn, more = withdrawn_in(Path(path))
-    if is_demo(Path(path)):
-        reason = database.DEMO_REASON
-    if package_name(Path(path)) == PACKAGE and not ledger.names("family"):
-        new_names = None
-    return _import_files(
-        files, faults + more, ledger, layout, reason, dry_run, withdrawn, correct=correct, new_names=new_names
-    )
+    faults: list[Fault] = []
+    withdrawn: Sequence[str] = ()
+    if files is None:
+        files, faults = find_files(Path(path))
+        withdrawn, more = withdrawn_in(Path(path))
+        faults += more
+        reason = database.DEMO_REASON if is_demo(Path(path)) else reason
+        if package_name(Path(path)) == PACKAGE and not ledger.names("family"):
+            new_names = None
 
-
-def import_table(
-    path: str | Path,
-    table: str,
-    ledger: "Ledger",
-    *,
-    layout: Layout | None = None,
-    reason: str = "imported",
-    dry_run: bool = False,
-    correct: bool = False,
-    new_names: Collection[str] | None = None,
-) -> ImportSummary:
-    """Import one CSV file with the columns of a table; a sheet of another form comes in by a reading plan."""
-    if table not in TABLES:
-        raise unknown("There is no table", table, TABLES)
-    if not Path(path).exists():
-        raise InvalidInput(f"There is no file {path}. Nothing was imported.")
-    try:
-        return _import_files(
-            {table: Path(path)}, [], ledger, layout, reason, dry_run, correct=correct, new_names=new_names
-        )
-    except InvalidInput as error:
-        hints = [_FAMILIES_FIRST] if any(_UNKNOWN_FAMILY in fault for fault in error.faults) else []
-        if any(fault.startswith(f"{Path(path).name}, line 1") for fault in error.faults):
-            hints = [_BY_PLAN.format(Path(path).name)]
-        raise InvalidInput(error.message, [*error.faults, *hints]) from None
-
-
-def _import_files(
-    files: Mapping[str, Path],
-    faults: list[Fault],
-    ledger: "Ledger",
-    layout: Layout | None,
-    reason: str,
-    dry_run: bool,
-    withdrawn: Sequence[str] = (),
-    *,
-    correct: bool,
-    new_names: Collection[str] | None,
-) -> ImportSummary:
     def tables(connection: Connection) -> tuple[int, list[CsvTable]]:
-        stated = currency_in(files, layout) or database.currency_of(connection)
-        exponent = EXPONENTS[stated]
+        exponent = EXPONENTS[currency_in(files, layout) or database.currency_of(connection)]
         return exponent, [
             CsvTable(file, TABLES[name], exponent, layout, partial=correct) for name, file in files.items()
         ]
@@ -449,7 +409,27 @@ def _import_files(
     )
 
 
+def import_table(path: str | Path, table: str, ledger: "Ledger", **how: Any) -> ImportSummary:
+    """Import one CSV file with the columns of a table, as `import_package` does with a folder."""
+    if table not in TABLES:
+        raise unknown("There is no table", table, TABLES)
+    if not Path(path).exists():
+        raise InvalidInput(f"There is no file {path}. Nothing was imported.")
+    try:
+        return import_package(path, ledger, files={table: Path(path)}, **how)
+    except InvalidInput as error:
+        hints = [_FAMILIES_FIRST] if any(_UNKNOWN_FAMILY in fault for fault in error.faults) else []
+        if any(fault.startswith(f"{Path(path).name}, line 1") for fault in error.faults):
+            hints = [_BY_PLAN.format(Path(path).name)]
+        raise InvalidInput(error.message, [*error.faults, *hints]) from None
+
+
 # A whole import out again.
+
+#: Tables with versions of their own, those that name others first.
+_FROM_THE_LAST = [
+    name for name in reversed(TABLES) if name not in ("settings", "findings", "signs", "followups")
+]
 
 
 def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
@@ -460,13 +440,14 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
         refuse(told, "Nothing was taken back.")
         gone: dict[str, int] = {}
         exponent = database.exponent_in(connection)
-        for name in ("jobs", "models", "parts", "hearsay", "families"):
-            keys = written.get(name, {})
+        for name, keys in ((name, written[name]) for name in _FROM_THE_LAST if name in written):
+            in_use = _in_use(connection, name)
             rows = [row for row in database.fetch_rows(connection, name, exponent)
                     if database.key_text(TABLES[name], row) in keys]  # fmt: skip
-            if name == "families":
-                in_use = _families_in_use(connection)
-                rows = [row for row in rows if row["family"] not in in_use]
+            if name == "jobs":
+                refuse([f"job {row['job']} is named on the shelf or by a sighting that came in otherwise"
+                        for row in rows if row["job"] in in_use], "Nothing was taken back.")  # fmt: skip
+            rows = [row for row in rows if row[TABLES[name].key[0]] not in in_use]
             if not rows:
                 continue
             gone[name] = len(rows)
@@ -507,6 +488,9 @@ def _written_for(
     return written, changed
 
 
-def _families_in_use(connection: Connection) -> set[str]:
-    named = [select(SQL_TABLES[name].c.family) for name in ("jobs", "models", "parts", "hearsay")]
-    return {family for query in named for family in connection.execute(query).scalars() if family}
+def _in_use(connection: Connection, name: str) -> set[Any]:
+    """Find the rows of a table that others name; what is part of a job goes with it."""
+    columns = [SQL_TABLES[table.name].c[column] for table in TABLES.values()
+               for column, other in table.references.items()
+               if other == name and not (name == "jobs" and table.key[0] == "job")]  # fmt: skip
+    return {key for column in columns for key in connection.execute(select(column)).scalars() if key}

@@ -7,7 +7,7 @@ import pytest
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records import database, importing
-from reliability.records.importing import import_package, import_table
+from reliability.records.importing import import_package, import_table, take_back_import
 from reliability.records.ledger import open_ledger
 from reliability.records.package import Layout, export_package, write_package
 from reliability.records.tables import TABLES
@@ -222,3 +222,32 @@ def test_one_file_comes_in_as_the_rows_of_a_table(ledger, tmp_path):
         import_table(sheet, "job", ledger)
     with pytest.raises(InvalidInput, match=r"^There is no file .*x\.csv\. Nothing was imported\.$"):
         import_table(tmp_path / "x.csv", "jobs", ledger)
+
+
+def test_a_folder_of_every_table_is_taken_back_as_a_whole(ledger, package):
+    donor = {"job": "D001", **JOB, "outcome": "donor", "lot": "attic"}
+    folder = package(
+        jobs=[donor], signs=[], findings=[{"job": "D001", "component": "belt", "found": "sound"}],
+        lots=[{"lot": "attic", "price": 20}], spending=[{"spent_on": "2026-05-01", "what": "fair", "amount": 4}],
+        sightings=[{"sighting": "1", "seen_on": "2026-05-01", "family": "Dallow 80"}],
+        sighting_signs=[{"sighting": "1", "sign": "rust", "seen": "yes"}],
+        shelf=[{"part": 1, "component": "belt", "family": "Dallow 80", "job": "D001", "kept_on": "2026-05-10"}],
+    )  # fmt: skip
+    before = everything(ledger)
+    import_package(folder, ledger)
+    assert take_back_import(ledger, "imported") == {
+        "spending": 1, "shelf": 1, "sighting_signs": 1, "sightings": 1, "jobs": 1, "lots": 1, "families": 1
+    }  # fmt: skip
+    assert everything(ledger) == before
+    assert not [problem for problem in ledger.check() if problem.grave]
+    import_package(folder, ledger)
+    ledger.put(
+        "sightings",
+        [{"sighting": "2", "seen_on": "2026-05-01", "job": "D001", "family": "Dallow 80"}],
+        reason="x",
+    )
+    with pytest.raises(
+        InvalidInput,
+        match=r"^1 fault found\. Nothing was taken back\.\njob D001 is named on the shelf or by a sight",
+    ):
+        take_back_import(ledger, "imported")
