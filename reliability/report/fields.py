@@ -17,10 +17,15 @@ from reliability.report.format import paragraph, text
 
 @dataclass(frozen=True)
 class Offered:
-    """What fields offer: names by column, and the currency of amounts."""
+    """What fields offer: names by column, the currency of amounts, and the parts on the shelf."""
 
     names: Mapping[str, tuple[str, ...]]
     currency: str
+    lying: Sequence[tuple[str, str, str]]  # how it is called, its number, its component
+
+    def parts(self, component: str = "") -> list[tuple[str, str]]:
+        """Give the parts of a component that can be taken from the shelf, or all of them."""
+        return [(said, number) for said, number, its in self.lying if component in ("", its)]
 
 
 # A field: the widget that a column asks for, with its label above and what is wrong below.
@@ -36,33 +41,20 @@ _Options = Iterable[tuple[str, str]]
 
 
 class Field:
-    """A labelled widget for a column, what is asked about a name in it, and what is wrong with it.
-
-    Parameters
-    ----------
-    column : Column
-        What it asks for: a list of words, one line of text, or several.
-    label : str
-        Stands above it; no two fields of a form have the same.
-    names : iterable of str, optional
-        Names to offer for an open list; others are taken, and asked about.
-    options : iterable of (str, str), optional
-        What can be chosen in place of the column's own words: how it is called, and what it stands for.
-    asks_new : bool
-        Whether a name that was never seen has to be ticked as new.
-    start : str
-        What stands in it at first.
-    hint : str
-        Shown while it is empty, in place of what `HINTS` say.
-    blank : str
-        How "nothing said" is called among words.
-    """
+    """A labelled widget for a column, what is asked about a name in it, and what is wrong with it."""
 
     def __init__(
-        self, column: Column, label: str, *, names: Iterable[str] | None = None,
-        options: _Options | None = None, asks_new: bool = False, start: str = "", hint: str = "",
-        blank: str = NOT_SAID,
-    ) -> None:  # fmt: skip
+        self,
+        column: Column,  # a list of words, one line of text, or several
+        label: str,  # no two fields of a form have the same
+        *,
+        names: Iterable[str] | None = None,  # offered for an open list; others are taken, and asked about
+        options: _Options | None = None,  # chosen in place of the column's own words: as called, as stored
+        asks_new: bool = False,  # whether a name that was never seen has to be ticked as new
+        start: str = "",  # what stands in it at first
+        hint: str = "",  # shown while it is empty, in place of what `HINTS` say
+        blank: str = NOT_SAID,  # how "nothing said" is called among words
+    ) -> None:
         self.column, self.label, self._asks_new = column, label, asks_new
         self.known: frozenset[str] = frozenset()
         self._is_quiet = False
@@ -133,6 +125,12 @@ class Field:
         return value if self.column.name != "sign" or near_twin(value, self.known) else None
 
     @property
+    def asks(self) -> bool:
+        """Whether there is anything to say; a list without a choice asks nothing, unless it is needed."""
+        is_list = isinstance(self.widget, widgets.Dropdown)
+        return self.column.required or not is_list or len(self.widget.options) > len(self._first)
+
+    @property
     def is_shown(self) -> bool:
         """Whether it is asked at all."""
         return bool(self.box.layout.display != "none")
@@ -180,6 +178,7 @@ class Spot(NamedTuple):
     column: str
 
 
+LABELS = {"from": "from the shelf"}
 PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
 _FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
 _Fold = Mapping[str, tuple[str, tuple[str, ...]]]
@@ -194,39 +193,23 @@ def may_be_filled(table: Table, column: str, row: Mapping[str, object]) -> bool:
 
 
 class Row:
-    """The fields of one row of a table: what its rules leave to be asked is shown.
-
-    Parameters
-    ----------
-    table : Table
-    columns : iterable of str
-        Those to ask for. Years ``built_from`` and ``built_to`` are one field ``built``, for a window.
-    offered : Offered
-    part : str
-        What faults call the row; by the table otherwise.
-    prefix : str
-        Stands before every label.
-    head : str
-        The column whose field is laid out elsewhere and called `prefix`; the others are shown once it says
-        something.
-    blank : str
-        How "nothing said" is called in a list of words that no row leaves empty.
-    start : mapping of str to str
-        What stands in fields at first.
-    asks_new : collection of str
-        Columns whose names have to be ticked as new where they were never seen.
-    fold : mapping of str to (str, tuple of str)
-        Columns that are asked only where another one holds one of the words, beside what the rules say.
-    options : mapping of str to iterable of (str, str)
-        As for `Field`, by column.
-    """
+    """The fields of one row of a table: what its rules leave to be asked is shown."""
 
     def __init__(
-        self, table: Table, columns: Iterable[str], offered: Offered, *, part: str = "", prefix: str = "",
-        head: str = "", blank: str = NOT_SAID, start: Mapping[str, str] = MappingProxyType({}),
-        asks_new: Collection[str] = ("component", "kind", "sign"), fold: _Fold = MappingProxyType({}),
+        self,
+        table: Table,
+        columns: Iterable[str],  # ``built_from`` and ``built_to`` are one field ``built``, for a window
+        offered: Offered,
+        *,
+        part: str = "",  # what faults call the row; by the table otherwise
+        prefix: str = "",  # stands before every label
+        head: str = "",  # its field is laid out elsewhere, called `prefix`; once it is said, the others show
+        blank: str = NOT_SAID,  # "nothing said" in a list of words that no row leaves empty
+        start: Mapping[str, str] = MappingProxyType({}),
+        asks_new: Collection[str] = ("component", "kind", "sign"),
+        fold: _Fold = MappingProxyType({}),  # asked only where another column holds one of the words
         options: Mapping[str, _Options] = MappingProxyType({}),
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.table, self.part = table, part or PARTS.get(table.name, table.name)
         self._head, self._fold = head, fold
         self.by_key: dict[str, Field] = {}
@@ -236,7 +219,8 @@ class Row:
                 continue
             key, hint = (key, WINDOW) if end == "from" else (column.name, "")
             unit = offered.currency if column.kind == "money" else column.unit
-            label = key.replace("_", " ") + (f" ({unit})" if unit and unit not in key else "")
+            label = LABELS.get(key, key.replace("_", " "))
+            label += f" ({unit})" if unit and unit not in key else ""
             label = f"{prefix}: {label}" if prefix else label[0].upper() + label[1:]
             self.by_key[key] = Field(
                 column, prefix if key == head else label, names=offered.names.get(key), hint=hint,
@@ -262,7 +246,7 @@ class Row:
         said = {each.column.name: each.value or each.column.default for each in self.fields}
         for key, each in self.by_key.items():
             other, words = self._fold.get(key, ("", ()))
-            is_asked = not words or said[other] in words
+            is_asked = each.asks and (not words or said[other] in words)
             each.show(is_asked and may_be_filled(self.table, each.column.name, said))
         if self._head:
             self.box.layout.display = None if said[self._head] else "none"
@@ -274,6 +258,7 @@ class Row:
         """Offer what the ledger knows now."""
         for key in self.by_key.keys() & offered.names.keys():
             self[key].offer(offered.names[key])
+        self._unfold()
 
     @property
     def is_said(self) -> bool:
@@ -322,32 +307,28 @@ def unseen(what: str, value: str, known: Iterable[str], remedy: str) -> str:
 
 
 class Rows:
-    """Rows that belong to one row: one for each usual name, asked by a list of words, and others as needed.
-
-    Parameters
-    ----------
-    table : Table
-        Its key says what a row is about; the first list of words that no row leaves empty is asked first.
-    offered : Offered
-    touch : callable
-        Told of every change.
-    title, says : str
-        Heading, and a sentence below it.
-    blank : str
-        How a row is called of which nothing is said.
-    rest : str
-        A button says this and puts the first word into every usual row that says nothing; empty: none does.
-    fold : mapping
-        As for `Row`; in a row that is not usual every column of the key is asked for.
-    """
+    """Rows that belong to one row: one for each usual name, asked by a list of words, others as needed."""
 
     def __init__(
-        self, table: Table, offered: Offered, touch: Callable[[], object], *, title: str, says: str,
-        blank: str, rest: str = "", fold: _Fold = MappingProxyType({}),
-    ) -> None:  # fmt: skip
+        self,
+        table: Table,  # the first list of words that no row leaves empty is asked first
+        offered: Offered,
+        touch: Callable[[], object],  # told of every change
+        *,
+        title: str,
+        says: str,  # a sentence below the title
+        blank: str = NOT_SAID,  # how a row is called of which nothing is said
+        rest: str = "",  # a button says this and puts the first word into every usual row that says nothing
+        fold: _Fold = MappingProxyType({}),  # in a row that is not usual every column of the key is asked for
+        columns: Sequence[str] = (),  # what a row is about, then what is said of it; all of them if empty
+        part: str = "",
+        called: str = "further",  # rows that are not usual, and their number
+    ) -> None:
         self.table, self._offered, self._touch, self._blank, self._fold = table, offered, touch, blank, fold
-        self.subject = table.key[1]
-        self.state = next(column.name for column in table if column.required and column.allowed)
+        self._columns, self._part, self._called = columns or table.names, part, called
+        self.subject = columns[0] if columns else table.key[1]
+        asked_first = [each.name for each in table if each.required and each.allowed]
+        self.state = asked_first[0] if asked_first else self.subject
         self.usual: dict[str, Row] = {}
         self.others: list[Row] = []
         self._held: list[Row] = []
@@ -355,7 +336,7 @@ class Rows:
         self._heads, self._details = grid([], "10rem"), grid([], "10rem")
         wide = {"width": "auto"}
         self.rest = widgets.Button(description=rest or NOT_SAID, layout=wide)
-        self.another = widgets.Button(description=f"Add a further {self.subject}", layout=wide)
+        self.another = widgets.Button(description=f"Add a {called} {self.subject}", layout=wide)
         self.rest.on_click(lambda _: self._call_rest())
         self.another.on_click(lambda _: self.add())
         below = widgets.HBox([self.rest, self.another] if rest else [self.another])
@@ -363,13 +344,12 @@ class Rows:
         self.box = widgets.VBox([top, self.note, self._heads, self._details, self._further, below])
 
     def _made(self, subject: str = "") -> Row:
-        columns = [
-            each for each in self.table.names if each not in (self.table.key[0], subject and self.subject)
-        ]
+        whose = (self.table.key[0], subject and self.subject)
+        columns = [each for each in self._columns if each not in whose]
         fold = {key: such for key, such in self._fold.items() if subject or key not in self.table.key}
-        prefix, head = subject or f"further {len(self.others) + 1}", subject and self.state
-        row = Row(self.table, columns, self._offered, prefix=prefix, head=head, blank=self._blank,
-                  fold=fold)  # fmt: skip
+        prefix, head = subject or f"{self._called} {len(self.others) + 1}", subject and self.state
+        row = Row(self.table, columns, self._offered, part=self._part, prefix=prefix, head=head,
+                  blank=self._blank, fold=fold, options={"from": self._offered.parts(subject)})  # fmt: skip
         for each in row.fields:
             each.on_change(self._touch)
         return row
@@ -394,7 +374,9 @@ class Rows:
     def reload(self, offered: Offered) -> None:
         """Offer what the ledger knows now."""
         self._offered = offered
-        for row in self.others:
+        for subject, row in [*self.usual.items(), *(("", row) for row in self.others)]:
+            if "from" in row.by_key:
+                row["from"].choose_from(offered.parts(subject))
             row.reload(offered)
 
     def said(self) -> list[tuple[dict[str, str], Row]]:
@@ -418,8 +400,10 @@ class Rows:
         """Which field shows the faults of which column of which row, in the order of `read`."""
         found: dict[Spot, Field] = {}
         for number, (named, row) in enumerate(self.said()):
-            found |= row.spots(number)
-            found |= {Spot(row.part, number, column): row[self.state] for column in named}
+            found |= row.spots(number) | {Spot(row.part, number, column): row[self.state] for column in named}
+            # Where a check looks at all parts together, it tells a row by what it is about.
+            about = f"{row.part} ({named.get(self.subject) or row[self.subject].value})"
+            found |= {Spot(about, 0, column): each for (_, _, column), each in row.spots().items()}
         return found
 
     def fill(self, rows: Iterable[Mapping[str, Any]]) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import ipywidgets as widgets
 
 from reliability.errors import BenchoddsError, InvalidInput, unknown
-from reliability.records.checks import JobDocument, clean_row
+from reliability.records.checks import JobDocument, Taken, clean_row
 from reliability.records.database import parse_url, shown_url
 from reliability.records.ledger import REFERENCE_TABLES, open_ledger
 from reliability.records.sheet import JobSheet, Names, check_sheets, check_unit, take_in, write_up
@@ -25,6 +25,7 @@ from reliability.records.tables import (
     UNREPAIRED,
     USUAL_COMPONENTS,
     USUAL_SIGNS,
+    Column,
     usual_components,
 )
 from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
@@ -59,7 +60,6 @@ class _Known(Offered):
     kinds: dict[str, str]
     models: dict[str, str]
     jobs: list[dict[str, Any]]
-    shelf: Mapping[int, Mapping[str, Any]]
 
     @classmethod
     def of(cls, ledger: "Ledger | None") -> "_Known":
@@ -74,16 +74,13 @@ class _Known(Offered):
             "maker": (), "lot": (),
         }  # fmt: skip
         if ledger is None:
-            return cls(names, str(SETTINGS["currency"].default), known.families, known.models, [], {})
+            return cls(names, str(SETTINGS["currency"].default), [], known.families, known.models, [])
         names |= {each: tuple(ledger.names(each)) for each in ("maker", "lot")}
         currency, jobs = str(ledger.setting("currency")), ledger.rows("jobs")
-        return cls(names, currency, known.families, known.models, jobs, known.shelf)
-
-    @property
-    def lying(self) -> list[tuple[str, str]]:
-        """Describe the parts that lie on the shelf; with the number of each."""
-        return [(f"part {number}: {row['component']}, {row['family'] or 'any family'}", str(number))
-                for number, row in self.shelf.items() if row["gone_on"] is None]  # fmt: skip
+        lying = [(f"part {number}: {row['component']}, {row['family'] or 'any family'}", str(number),
+                  str(row["component"])) for number, row in known.shelf.items()
+                 if row["gone_on"] is None]  # fmt: skip
+        return cls(names, currency, lying, known.families, known.models, jobs)
 
     def chosen(self, *outcomes: str, unsold: bool = False) -> list[tuple[str, str]]:
         """Describe the jobs with these outcomes, or all of them, the newest first; with their numbers."""
@@ -456,15 +453,18 @@ class _Form(ABC):
 
 
 _SOURCE = "form"
-#: Places as the checks of the ledger name them: "job", "form, finding 2 (belt)", "parts, row 1".
-_PLACE = re.compile(rf"(?:{_SOURCE}, )?([a-z]+(?:[ _][a-z]+)*?)(?:,? (?:row )?([0-9]+)( .*)?)?")
+#: Places as checks name them: "job", "form, finding 2 (belt)", "form, kept (motor)", "parts, row 1".
+_PLACE = re.compile(
+    rf"(?:{_SOURCE}, )?([a-z]+(?:[ _][a-z]+)*?)(?: (\(.*\))|,? (?:row )?([0-9]+)(?: .*)?)?", re.DOTALL
+)
 
 
 def _spot_of(fault: Fault) -> Spot | None:
     match = _PLACE.fullmatch(fault.place)
     if match is None:
         return None
-    return Spot(match[1].replace(" ", "_"), int(match[2]) - 1 if match[2] else 0, fault.column)
+    part = f"{match[1]} {match[2]}" if match[2] else match[1].replace(" ", "_")
+    return Spot(part, int(match[3]) - 1 if match[3] else 0, fault.column)
 
 
 # A unit comes in, and its job is written up.
@@ -481,7 +481,9 @@ _ENDS = replace(_JOBS["outcome"], allowed=tuple(word for word in OUTCOMES if wor
 _FINISHED = replace(_JOBS, columns=tuple(_ENDS if each.name == "outcome" else each for each in _JOBS))
 #: Of a usual component that is sound, only whether it is the original part is asked.
 _BAD = ("found", ("worn", "failed"))
-_OF_BAD_ONES = dict.fromkeys(("position", "action", "part_cost", "part_source"), _BAD)
+_OF_BAD_ONES = dict.fromkeys(("position", "action", "part_cost", "part_source", "from"), _BAD)
+_FROM = Column("from", "text", "the part that was fitted, if it lay on the shelf")
+_FINDINGS = replace(TABLES["findings"], columns=(*TABLES["findings"].columns, _FROM))
 _SIGNS: Any = {"title": "Signs", "says": "What could be seen before any tool was picked up.",
           "blank": "nobody looked"}  # fmt: skip
 _HOW_TO_ADD = "tick that it is new, and say what kind it is"
@@ -509,12 +511,16 @@ class _JobForm(_Form):
             self.new[key] = Row(table, columns, known, part=f"new_{key}", prefix=f"New {key}", start=start)
         self.signs = Rows(TABLES["signs"], known, touch, **_SIGNS)
         self.signs.ask_for(known.names["sign"])
-        self.findings = Rows(TABLES["findings"], known, touch, title="What was found", blank="not examined",
+        self.findings = Rows(_FINDINGS, known, touch, title="What was found", blank="not examined",
                               says="Leave what nobody examined as it is: it counts neither way.",
                               rest="All others were examined and are sound", fold=_OF_BAD_ONES)  # fmt: skip
+        self.kept = Rows(TABLES["shelf"], known, touch, title="Parts kept", columns=("component", "worth"),
+                         says="What goes on the shelf gets a number; a later job may take it from there.",
+                         part="kept", called="kept")  # fmt: skip
         self.ending = Row(_FINISHED, ENDING, known, start=start)
         parts = [heading("The unit"), self.unit, *self.new.values(), self.signs]
-        self.lay(*parts, *([self.findings, heading("How it ended"), self.ending] if self._ends else []))
+        ending = [self.findings, self.kept, heading("How it ended"), self.ending] if self._ends else []
+        self.lay(*parts, *ending)
         for each in (*(self.unit[key] for key in self.new), self.new["family"]["kind"]):
             each.on_change(self._follow)
         self._follow()
@@ -588,19 +594,24 @@ class _JobForm(_Form):
     def _write_up(
         self, document: JobDocument, news: dict[str, Any], faults: list[Fault]
     ) -> tuple[str, _Change]:
-        document["findings"], more = self.findings.read()
+        (document["findings"], more), (kept, fewer) = self.findings.read(), self.kept.read()
         ending, complaints = self.ending.read()
         number = self.which.value
         document["job"] |= {**ending, **({"job": number} if number else {})}
-        faults = [*faults, *more, *(Fault("job", *each) for each in complaints)]
+        faults = [*faults, *more, *fewer, *(Fault("job", *each) for each in complaints)]
+        faults += [Fault(f"kept {place}", "component", "is empty, but every row needs it")
+                   for place, row in enumerate(kept, 1) if "component" not in row]  # fmt: skip
+        kept = [{"worth": None, **row} for row in kept if "component" in row]
+        taken = [Taken(int(row.pop("from")), str(row.get("component")), row.get("position", ""))
+                 for row in document["findings"] if "from" in row]  # fmt: skip
         known = self.known.names["component"]
-        new = {row["component"] for row in document["findings"] if "component" in row} - {*known}
+        new = {row["component"] for row in [*document["findings"], *kept] if "component" in row} - {*known}
         if (by := ending.get("ended_by")) and by not in {*known, *new}:
             faults.append(
                 Fault("job", "ended_by", unseen("component", by, known, "name it among what was found"))
             )
             new.add(by)
-        sheet = JobSheet(_SOURCE, document, news.get("new_family"))
+        sheet = JobSheet(_SOURCE, document, news.get("new_family"), kept=tuple(kept), taken=tuple(taken))
         given: dict[str, Any] = {"today": self.desk.today, "new_components": new, "how_to_add": _HOW_TO_ADD}
         self.desk.check(lambda ledger: check_sheets(ledger, [sheet], **given), faults)
         with open_ledger(self.desk.address, create=True) as ledger:
@@ -757,7 +768,7 @@ _TASKS: dict[str, _Task] = {
     "use": _Task(
         "shelf", "A part leaves the shelf", "Take it off the shelf", _write_gone,
         ("part", "used_in", "gone_on"), needed=("used_in", "gone_on"), days=("gone_on",),
-        options=lambda known: {"part": known.lying,
+        options=lambda known: {"part": known.parts(),
                                "used_in": [(_THROWN_OUT, _THROWN_OUT), *known.chosen()]}),
 }
 # fmt: on

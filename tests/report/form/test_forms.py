@@ -11,6 +11,7 @@ import pytest
 import reliability
 from reliability.errors import LedgerError, UnknownName
 from reliability.records.ledger import REFERENCE_TABLES, open_ledger
+from reliability.records.sheet import BLOCKS, COLUMNS, STATES, TOP_LEVEL
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.report.fields import Row, may_be_filled
 from reliability.report.form import Desk, open_desk
@@ -105,6 +106,21 @@ def test_the_two_ends_of_a_job_ask_for_every_column_of_jobs(desk: Desk) -> None:
     intake = {spot.column for spot in desk.form("intake").spots() if spot.part == "job"}
     told_later = {"closed", "outcome", "hours", "other_costs", "sold_for", "sold_on", "salvage_value"}
     assert asked - intake == {*told_later, "ended_by", "ended_why", "job"}
+
+
+def test_the_forms_ask_for_all_that_a_sheet_says(desk: Desk) -> None:
+    """Key by key: lists of components are words of `found`, `rest_sound` is a button, checks a form."""
+    form, asked = desk.form("job"), {}
+    form.kept.add()["component"].put("motor")
+    form.findings.add()["component"].put("head")
+    for spot in form.spots():
+        asked.setdefault(spot.part, set()).add(spot.column)
+    assert set(TOP_LEVEL) - asked["job"] == {"origin", "built", *STATES, "rest_sound", "kept", *BLOCKS}
+    assert asked["kept"] == {"component", "worth"}
+    assert set(COLUMNS["finding"]) <= asked["finding"]
+    assert set(COLUMNS["new_family"]) <= asked["new_family"]
+    assert set(STATES) == {value for _, value in field(form, "belt").options if value}
+    assert set(COLUMNS["followup"]) == {spot.column for spot in desk.form("check").spots()} - {"job"}
 
 
 def test_what_is_asked_follows_from_the_rules() -> None:
@@ -422,6 +438,62 @@ def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk: 
     assert "Job <bdi>1</bdi> is written: <bdi>Dallow 81</bdi>, repaired" in form.result.value
     assert len(jobs(empty_desk)) == 1
     assert "<bdi>Dallow 81</bdi> is new to the ledger: a repair works out in" in told_change(form)
+
+
+def test_a_donor_keeps_parts_and_a_repair_takes_one(desk: Desk) -> None:
+    donor, repair = desk.form("job"), desk.form("job")
+    fill(repair, {"Family": "Tarnwick T2"})
+    fill(repair, {"motor": "failed", "belt": "failed"})
+    assert not is_shown(repair, "motor: from the shelf")  # nothing lies there
+    fill(donor, {"Family": "Tarnwick T2", "Outcome": "donor"})
+    for _ in range(3):
+        donor.kept.another.click()
+    fill(donor, {"kept 1: component": "motor", "kept 1: worth (EUR)": "nine", "kept 2: worth (EUR)": "3"})
+    fill(donor, {"kept 3: component": "flywhel"})
+    donor.save()
+    said = wrong(donor)
+    assert said["kept 1: worth (EUR)"].startswith("&#x27;nine&#x27; is not an amount")
+    assert said["kept 2: component"] == "is empty, but every row needs it"
+    assert said["kept 3: component"].startswith("component &#x27;flywhel&#x27; was never seen here.")
+    assert "3 faults found; nothing was written." in donor.message.value
+    fill(donor, {"kept 1: worth (EUR)": "9.50", "kept 2: worth (EUR)": "", "kept 3: component": "motor"})
+    donor.save()
+    assert wrong(donor) == {}
+    assert "part 1: motor of job 18, on the shelf" in donor.result.value
+    with open_ledger(desk.address) as ledger:
+        kept = [(row["component"], row["job"], row["worth"]) for row in ledger.rows("shelf")]
+    assert kept == [("motor", "18", Decimal("9.50")), ("motor", "18", None)]
+    # The other form offers it at once, where it fits.
+    assert field(repair, "motor: from the shelf").options[1] == ("part 1: motor, Tarnwick T2", "1")
+    assert not is_shown(repair, "belt: from the shelf")
+    fill(repair, {"Outcome": "repaired", "Sold for (EUR)": "150"})
+    fill(repair, {"motor: from the shelf": "1", "motor: part source": "new", "motor: action": "rebuilt"})
+    repair.save()
+    assert wrong(repair) == {
+        "motor: part source": "new is not what taking part 1 from the shelf means, salvaged; leave it out",
+        "motor: action": "rebuilt is not what taking part 1 from the shelf means, replaced; leave it out",
+    }
+    fill(repair, {"motor: part source": "", "motor: action": ""})
+    repair.save()
+    assert (wrong(repair), repair.message.value) == ({}, "")
+    with open_ledger(desk.address) as ledger:
+        found = {row["component"]: row for row in ledger.job("19")["findings"]}
+        assert ledger.rows("shelf")[0]["used_in"] == "19"
+    said = [found["motor"][each] for each in ("action", "part_source", "part_cost")]
+    assert said == ["replaced", "salvaged", Decimal("9.50")]
+
+
+def test_a_part_that_is_gone_meanwhile_is_told_beside_its_field(desk: Desk) -> None:
+    with open_ledger(desk.address) as ledger:
+        ledger.keep_part({"component": "motor", "kept_on": "2026-11-01"})
+    form = desk.form("job")
+    fill(form, {"Family": "Tarnwick T2", "Outcome": "repaired", "Sold for (EUR)": "90"})
+    fill(form, {"motor": "failed"})
+    fill(form, {"motor: from the shelf": "1"})
+    with open_ledger(desk.address) as ledger:
+        ledger.drop_part(1, "2026-11-10")
+    form.save()
+    assert wrong(form) == {"motor: from the shelf": "part 1 was thrown out on 2026-11-10"}
 
 
 def test_a_job_that_was_withdrawn_meanwhile_is_told(desk: Desk) -> None:
