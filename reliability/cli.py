@@ -1385,12 +1385,15 @@ def report(
     """
     if every and families:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
-    from reliability.report.run import make_pages
+    from reliability.report.run import content_of, make_pages, still_shown
 
-    records, demo = own_or_demo(bench, "the pages are made from the demo, and say DEMO", as_of)
-    with executor_for(cluster, 1, left="Each page is whole, the old one or the new one") as executor:
-        made = make_pages(records, out, families=families or None, demo=demo, pdf=pdf, as_of=as_of,
-                          executor=executor)  # fmt: skip
+    made = still_shown(bench.url, out, families=families or None, pdf=pdf, as_of=as_of)
+    if made is None:
+        content = content_of(bench.url)
+        records, demo = own_or_demo(bench, "the pages are made from the demo, and say DEMO", as_of)
+        with executor_for(cluster, 1, left="Each page is whole, the old one or the new one") as executor:
+            made = make_pages(records, out, families=families or None, demo=demo, pdf=pdf, as_of=as_of,
+                              content="" if demo else content, executor=executor)  # fmt: skip
     for remark in made.remarks:
         note(remark)
     parts = [f"{counted(len(made.made), 'page')} made", f"{len(made.kept)} unchanged"]

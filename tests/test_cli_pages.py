@@ -42,8 +42,24 @@ def test_what_was_made_is_told(command_line, calls):
     )
     assert result.stderr == "fleet.html, cell 3: look here\n"
     (call,) = calls
+    assert len(call.pop("content")) == 64
     assert call == {"jobs": 1, "out": Path("pages"), "families": None, "demo": False, "pdf": True,
                     "as_of": datetime.date(2026, 6, 16), "executor": None}  # fmt: skip
+
+
+def test_where_nothing_changed_the_ledger_is_not_read(command_line, calls, monkeypatch):
+    command_line.ok(*INTAKE)
+    asked = []
+
+    def still_shown(*given, **more):
+        asked.append((given, more))
+        return PagesMade(kept=("index.html",))
+
+    monkeypatch.setattr(run, "still_shown", still_shown)
+    result = command_line.run("report", "--out", "pages")
+    assert result.stdout == "0 pages made, 1 unchanged: pages/index.html\n"
+    (((_, out), more),) = asked
+    assert (out, more, calls) == (Path("pages"), {"families": None, "pdf": False, "as_of": None}, [])
 
 
 def test_a_report_as_of_a_day_shows_what_was_written_then(command_line, calls, monkeypatch):

@@ -9,6 +9,7 @@ from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.family import CALLED, components_of, found, mended, share_cell
 from reliability.report.format import Shown, fold, in_hundred, listed, name, paragraph, text
+from reliability.report.lives import BEYOND_YEARS, NO_STEPS
 
 HARMLESS, DREADED = 0.03, 0.10
 """Largest chance of ending a job at which a component need not be feared, and the least at which it should be
@@ -132,11 +133,13 @@ def ages(report: ReportData, component: str) -> Shown:
     frame = families_with(report, component)
     if frame.empty:
         return Shown("")
-    own = report.own_lives
-    last = own.last_age(list(frame["family"]))
+    owns = {each: report.own_lives(each) for each in frame["family"]}
+    here = {each: own.marks[own.marks["component"] == component] for each, own in owns.items()}
+    oldest = np.nanmax([*frame["age_years"], *pd.concat(here.values())["age_years"], 0.0])
+    last = float(oldest) + BEYOND_YEARS
     pictures = []
     for row in frame.itertuples():
-        marks = own.marks.query("family == @row.family and component == @component")
+        marks = here[row.family]
         failed = int(marks.loc[marks["is_failed"], "count"].sum())
         says = (
             f"{failed} failed, {int(marks['count'].sum()) - failed} still worked."
@@ -150,7 +153,7 @@ def ages(report: ReportData, component: str) -> Shown:
                 alt=f"Share of {component} failed by age in {row.family}. {says} Today, at "
                 f"{format.years(row.age_years)}: {format.share(row.failed)}.",
                 says=text(says),
-                steps=own.steps(component, row.family),
+                steps=owns[row.family].steps.get(component, NO_STEPS),
                 marks=marks,
                 pooled=pooled[pooled["component"] == component],
                 last_record=float(marks["age_years"].max()) if len(marks) else 0.0,

@@ -1,14 +1,16 @@
 """What the pages share: a ledger, the odds fitted to it, and what follows from both, each worked out once."""
 
 import datetime
+import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,25 +19,27 @@ from numpy.typing import ArrayLike
 from reliability.errors import InvalidInput, is_end_of_process, unknown
 from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
-from reliability.records.files import digest, project_folder, shipped
+from reliability.records.files import digest, project_folder, replace_file, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import slugs
-from reliability.report.lives import OwnLives, Worked, own_lives, usual_year, worked_out
+from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
-from reliability.worth.bench import read_bench
+from reliability.worth.bench import read_bench, records_known_on
 from reliability.worth.costs import job_gains
+from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
 from reliability.worth.odds import failed_by_age
 from reliability.worth.review import (
-    FEWEST_EARLIER_JOBS,
     RANKING_COLUMNS,
     Calibration,
     Explanation,
-    calibrate,
     explain,
     families_of_interest,
+    forecast_days,
+    forecasts,
     ranking,
+    scored,
 )
 from reliability.worth.supply import trials
 
@@ -48,7 +52,8 @@ KEPT = ROOT / "reports" / ".kept"
 """Where a run of the report keeps what it fitted; a notebook need not fit it again."""
 
 FEWEST_DAYS_BACK = 30
-MOST_KEPT = 24
+MOST_KEPT = 40
+CHANCES = ("success_chance", "success_low", "success_high")
 FAILED = EVENTS[0]
 
 
@@ -71,13 +76,12 @@ class Keeper:
         """Where the odds of a day are kept; what happened after the day does not count."""
         if self.folder is None:
             return None
-        known = read_bench(records, day).records
+        known = records_known_on(records, day).fingerprint()
         code = digest(PACKAGE, *(f"{room}/*.py" for room in ("records", "life", "worth")))
-        return self.folder / f"{sha256(f'{known.fingerprint()} {day} {code}'.encode()).hexdigest()[:32]}.json"
+        return self.folder / f"{sha256(f'{known} {day} {code}'.encode()).hexdigest()[:32]}.json"
 
-    def kept(self, records: Records, day: datetime.date) -> Appraiser | None:
-        """Read back the odds of a day, with every digit; None where there are none, or damaged ones."""
-        path = self.path(records, day)
+    def kept(self, path: Path | None) -> Appraiser | None:
+        """Read back odds, with every digit; None where there are none, or damaged ones."""
         try:
             kept = load_appraiser(path) if path is not None else None
         except (OSError, InvalidInput, KeyError, TypeError, ValueError):
@@ -90,11 +94,35 @@ class Keeper:
         self, records: Records, day: datetime.date, fit: Callable[[], Appraiser] | None = None
     ) -> Appraiser:
         """Give the odds of a day: kept, or fitted, here or wherever `fit` does it, and kept from now on."""
-        found = self.kept(records, day)
+        path = self.path(records, day)
+        found = self.kept(path)
         if found is None:
             found = fit() if fit is not None else fit_appraiser(records, day)
-            if (path := self.path(records, day)) is not None:
+            if path is not None:
                 found.save(path)
+        return found
+
+    def judge(
+        self,
+        offers: pd.DataFrame,
+        records: Records,
+        day: datetime.date,
+        fit: Callable[[], Appraiser] | None = None,
+    ) -> pd.DataFrame:
+        """Give the chances of a repair by the odds of a day, as kept where the same offers were judged."""
+        path = self.path(records, day)
+        told = None
+        if path is not None:
+            told = path.with_suffix(f".{sha256(offers.to_json().encode()).hexdigest()[:16]}.json")
+            with suppress(OSError, ValueError, TypeError):  # none yet, or damaged ones
+                found = pd.DataFrame(json.loads(told.read_text("utf-8")), columns=list(CHANCES), dtype=float)
+                if len(found) == len(offers):
+                    for each in (told, path):  # the ones used last stay
+                        os.utime(each)
+                    return found
+        found = judge(offers, self.fit(records, day, fit))[list(CHANCES)].astype(float)
+        if told is not None:
+            replace_file(told, json.dumps(found.to_dict("list")))
         return found
 
     def prune(self) -> None:
@@ -156,26 +184,28 @@ class ReportData:
         if odds is not None:
             self.odds = odds
         self._explained: dict[str, Explanation] = {}
+        self._own_lives: dict[str, OwnLives] = {}
         self._is_near = is_near
-        self._begun: dict[tuple[int, datetime.date], Callable[[], Appraiser]] = {}
-        self._changes: Callable[[], pd.DataFrame] | None = None
-        self._worked: list[Callable[[], Worked]] = []
+        self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
 
-    def begin(self, families: Sequence[str] = ()) -> None:
+    def begin(self, families: Iterable[str] = ()) -> None:
         """Begin with what needs no odds of today, where somebody else can work it out meanwhile."""
         if self._executor is None:
             return
-        if self._is_near:
-            self._worked = [self._executor.submit(worked_out, self.own, each).result for each in families]
-            self._changes = self._executor.submit(_changes_of, self.own).result
-        wanted = [(self.records, day) for day in self._earlier_days]
-        wanted.append((self._known_before, self.since - datetime.timedelta(days=1)))
-        for known, day in wanted:
-            key = id(known), day
-            if self._is_near:
-                self._begun[key] = self._executor.submit(self._keeper.fit, known, day).result
-            elif self._keeper.kept(known, day) is None:
-                self._begun[key] = self._executor.submit(fit_appraiser, known, day).result
+        submit, before = self._executor.submit, self.since - datetime.timedelta(days=1)
+        if not self._is_near:
+            for known, day in [(self._known_before, before), *((self.records, d) for d in self._days)]:
+                if self._keeper.kept(self._keeper.path(known, day)) is None:
+                    self._begun["odds", id(known), day] = submit(fit_appraiser, known, day).result
+            return
+        for day in self._days:
+            self._begun["forecasts", day] = submit(
+                forecasts, self.records, self.as_of, day, self._keeper.judge
+            ).result
+        self._begun["before",] = submit(_ranking_on, self._keeper, self._known_before, before).result
+        for family in families:
+            self._begun["lives", family] = submit(own_lives, self._own_of(family)).result
+        self._begun["changes",] = submit(_changes_of, self.own).result
 
     def prepare(self, kinds: Iterable[str]) -> None:
         """Work out once what several pages of these kinds ask for."""
@@ -184,23 +214,18 @@ class ReportData:
             "calibration": {"index", "fleet", "family"},
             "ranking_before": {"index"},
             "changes": {"family", "component"},
-            "own_lives": {"family", "component"},
             "counts": {"family", "component"},
         }
-        for name, by in asked.items():
-            if by.isdisjoint(kinds):
-                continue
+        works = [partial(getattr, self, name) for name, by in asked.items() if not by.isdisjoint(kinds)]
+        works += [partial(self.own_lives, key[1]) for key in self._begun if key[0] == "lives"]
+        for work in works:
             try:
-                getattr(self, name)
+                work()
             except Exception as error:
                 if isinstance(error, CancelledError) or is_end_of_process(error):
                     raise
                 # The pages that ask for it will tell; the others do without.
         self._executor, self._begun = None, {}
-
-    def _odds_of(self, records: Records, day: datetime.date) -> Appraiser:
-        begun = self._begun.get((id(records), day))
-        return begun() if begun is not None and self._is_near else self._keeper.fit(records, day, begun)
 
     @cached_property
     def odds(self) -> Appraiser:
@@ -231,11 +256,11 @@ class ReportData:
     @cached_property
     def ranking_before(self) -> pd.DataFrame:
         """The ranking as it was on the day before `since`; empty if no job was finished then."""
+        if ("before",) in self._begun:
+            return self._begun["before",]()
         day = self.since - datetime.timedelta(days=1)
-        known = self._known_before
-        if not (known.jobs["outcome"] != "open").any():
-            return pd.DataFrame(columns=list(RANKING_COLUMNS))
-        return ranking(self._odds_of(known, day), known, as_of=day)
+        begun = self._begun.get(("odds", id(self._known_before), day))
+        return _ranking_on(self._keeper, self._known_before, day, begun)
 
     @cached_property
     def ranking_if_written(self) -> pd.DataFrame:
@@ -342,10 +367,16 @@ class ReportData:
         seen = observe(self.records.jobs, worst, self.records.families, event=FAILED)
         return replace(seen, table=seen.table[seen.table["own"]].reset_index(drop=True))
 
-    @cached_property
-    def own_lives(self) -> OwnLives:
-        """Fits to each family's own records."""
-        return own_lives(self.own, self.usual_age, *(each() for each in self._worked))
+    def own_lives(self, family: str) -> OwnLives:
+        """Lives of a family's components from its own records alone."""
+        if family not in self._own_lives:
+            begun = self._begun.get(("lives", family))
+            self._own_lives[family] = begun() if begun is not None else OwnLives(self._own_of(family))
+        return self._own_lives[family]
+
+    def _own_of(self, family: str) -> Observations:
+        table = self.own.table
+        return replace(self.own, table=table[table["family"] == family].reset_index(drop=True))
 
     @cached_property
     def changes(self) -> pd.DataFrame:
@@ -354,22 +385,29 @@ class ReportData:
         Columns component, family and those of `find_changes`; false discoveries are controlled over all of
         them together.
         """
-        return self._changes() if self._changes is not None else _changes_of(self.own)
+        return self._begun["changes",]() if ("changes",) in self._begun else _changes_of(self.own)
 
     # Forecasts held against what came of them
 
     @cached_property
-    def _earlier_days(self) -> list[datetime.date]:
-        """Last days of years by which enough jobs were finished to forecast the next year's."""
-        own = self.records.jobs[self.records.jobs["origin"].isna()]
-        closed = own.loc[own["outcome"] != "open", "closed"].dropna()
-        days = [datetime.date(int(year) - 1, 12, 31) for year in sorted(own["taken_in"].dt.year.unique())]
-        return [day for day in days if int((closed <= pd.Timestamp(day)).sum()) >= FEWEST_EARLIER_JOBS]
+    def _days(self) -> list[datetime.date]:
+        return forecast_days(self.records, self.as_of)
 
     @cached_property
     def calibration(self) -> Calibration:
         """Each finished job judged by what was known before its year."""
-        return calibrate(self.records, self.as_of, fit=self._odds_of)
+
+        def judged(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
+            return self._keeper.judge(offers, records, day, self._begun.get(("odds", id(records), day)))
+
+        return scored(
+            [
+                self._begun["forecasts", day]()
+                if ("forecasts", day) in self._begun
+                else forecasts(self.records, self.as_of, day, judged)
+                for day in self._days
+            ]
+        )
 
     # Pages
 
@@ -395,6 +433,14 @@ class ReportData:
         """Give a component that has a page; without a name, the one examined most."""
         counts = self.records.findings["component"].value_counts()
         return _chosen("No job tells of a component", name, self.component_pages, counts)
+
+
+def _ranking_on(
+    keeper: Keeper, known: Records, day: datetime.date, fit: Callable[[], Appraiser] | None = None
+) -> pd.DataFrame:
+    if not (known.jobs["outcome"] != "open").any():
+        return pd.DataFrame(columns=list(RANKING_COLUMNS))
+    return ranking(keeper.fit(known, day, fit), known, as_of=day)
 
 
 def _changes_of(own: Observations) -> pd.DataFrame:

@@ -12,6 +12,7 @@ from reliability.life.weibull import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.format import HARD_SPACE, Shown, fold, in_hundred, listed, name, paragraph, text
+from reliability.report.lives import BEYOND_YEARS
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import standing_notes, verdict_row
 from reliability.worth.plan import plan_unit
@@ -346,7 +347,7 @@ def components(report: ReportData, family: str) -> Shown:
     heading = "What is wrong with one, and does it matter?"
     if frame.empty:
         return format.section("components", heading, paragraph("Nothing is known of its components yet."))
-    age, seen = report.usual_age(family), report.own.table.query("family == @family")
+    age, seen = report.usual_age(family), report.own.table[report.own.table["family"] == family]
     at = f" at {format.years(age)}" if format.is_known(age) else ""
     fields = [
         format.linked("Component", "component"),
@@ -432,8 +433,8 @@ def plan(report: ReportData, family: str) -> Shown:
 
 def lives(report: ReportData, family: str) -> Shown:
     """Draw the share failed by age: a Weibull curve over its model-free twin, and the odds' own curve."""
-    own = report.own_lives
-    seen = own.summary[own.summary["family"] == family].set_index("component")
+    own = report.own_lives(family)
+    seen = own.summary.set_index("component")
     order = [each for each in components_of(report, family)["component"] if each in seen.index]
     if not order:
         return Shown(
@@ -441,9 +442,9 @@ def lives(report: ReportData, family: str) -> Shown:
         )
     frame = seen.loc[order].reset_index()
     drawn = frame[frame["is_drawn"].astype(bool) & (frame["status"] == "ok")]
-    last = own.last_age([family])
+    last = np.nanmax([own.last_age, report.usual_age(family) + BEYOND_YEARS])
     pooled = report.failed_by_age(family, np.linspace(0, last, 26))
-    model = own.model(family)
+    model = own.model
     pictures = []
     for row in drawn.itertuples():
         counts = f"{row.n_failed:.0f} failed, {row.n_sound:.0f} still worked"
@@ -453,20 +454,21 @@ def lives(report: ReportData, family: str) -> Shown:
                 title=format.capital(row.component),
                 alt=f"Share of {row.component} failed by age. {says}",
                 says=text(says),
-                steps=own.steps(row.component, family),
+                steps=own.steps[row.component],
                 model=model[model["component"] == row.component],
                 pooled=pooled[pooled["component"] == row.component],
-                marks=own.marks.query("family == @family and component == @row.component"),
+                marks=own.marks[own.marks["component"] == row.component],
                 last_record=row.oldest_years,
                 today_years=report.usual_age(family),
+                last_age=last,
             )
         )
     rest = [
-        f"{name(row.component)}: {text(own.says(row.component, family))}"
+        f"{name(row.component)}: {text(row.fit_says)}"
         for row in frame.itertuples()
         if row.component not in set(drawn["component"])
     ]
-    checks = {row.component: own.check(row.component, family) for row in drawn.itertuples()}
+    checks = {each: own.checks[each] for each in drawn["component"]}
     fits: dict[str, list[str]] = {}
     for component, check in checks.items():
         curve = {FAIR: "A Weibull curve is a fair summary", ANOTHER: f"A {check.best} curve fits better"}

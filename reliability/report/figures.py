@@ -1,118 +1,16 @@
 """The pictures of the report: each answers one question and shows the records behind it as marks."""
 
-import re
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from hashlib import sha256
-from io import BytesIO
-from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
 import pandas as pd
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator, PercentFormatter
 
 from reliability.report import format
 from reliability.report.format import text
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-# From a matplotlib figure to a picture inside the page that follows its colours, light or dark.
-
-
-# Name of a colour in the style sheet -> the hex code by which the drawing knows it. Each code is used once.
-INK, SOFT, LINE = "#1d2731", "#55616d", "#d8d4c9"
-MODEL, OTHER, THIRD, CARD = "#16557f", "#9a5800", "#713a75", "#ffffff"
-_STYLE_NAMES = {
-    INK: "ink",
-    SOFT: "soft",
-    LINE: "line",
-    MODEL: "model",
-    OTHER: "other",
-    THIRD: "third",
-    CARD: "card",
-}
-
-_SETTINGS: dict[Any, Any] = {
-    "svg.fonttype": "none",
-    "svg.hashsalt": "benchodds",
-    "text.parse_math": False,
-    "font.family": ["DejaVu Sans"],
-    "font.size": 12,
-    "text.color": INK,
-    "axes.edgecolor": SOFT,
-    "axes.labelcolor": SOFT,
-    "axes.facecolor": "none",
-    "axes.linewidth": 0.8,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.grid": True,
-    "axes.axisbelow": True,
-    "grid.color": LINE,
-    "grid.linewidth": 0.7,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "figure.facecolor": "none",
-    "legend.frameon": False,
-}
-
-_LETTERS = re.compile(r"font-family: [^;\"]*;? ?")
-
-
-@contextmanager
-def drawing(bottom: float = 0.2) -> Iterator[tuple[Figure, "Axes"]]:
-    """Give an empty figure with one pair of axes in the report's look."""
-    with mpl.rc_context():
-        # Neither the reader's own settings nor what another library has set may change a page.
-        mpl.rcdefaults()
-        mpl.rcParams.update(_SETTINGS)
-        # Small, so that its letters are large; fixed margins, for to measure them takes as long as to draw.
-        figure = Figure(figsize=(4.2, 2.9))
-        frame = {"left": 0.2, "right": 0.97, "bottom": bottom, "top": 0.97}
-        yield figure, figure.subplots(gridspec_kw=frame)
-
-
-def picture(figure: Figure, *, title: str, alt: str, says: str = "") -> str:
-    """Close a figure: its title and reading help as text, the drawing as SVG with a text of its own."""
-    memory = BytesIO()
-    blank = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    # Not `savefig`: it draws everything once before, to find out what is laid out anyway as it is drawn.
-    FigureCanvasSVG(figure).print_svg(memory, metadata=blank)
-    svg = _tidied(memory.getvalue().decode("utf-8"), alt)
-    return f"<figure>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{svg}\n</figure>"
-
-
-def _tidied(svg: str, alt: str) -> str:
-    """Strip what a page does not need, and name the parts so that two pictures never share a name."""
-    body = svg[svg.index("<svg") :]
-    box = re.search(r'viewBox="([^"]*)"', body)
-    if box is None:
-        raise ValueError("matplotlib wrote a picture without a viewBox")
-    inside = body[body.index(">") + 1 : body.rindex("</svg>")]
-    inside = re.sub(r"<metadata>.*?</metadata>", "", inside, flags=re.DOTALL)
-    inside = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", inside, flags=re.DOTALL)
-    inside = re.sub(r"<!--.*?-->", "", inside, flags=re.DOTALL)
-    inside = _LETTERS.sub("", _own_names(inside).replace("xlink:href", "href"))
-    for code, name in _STYLE_NAMES.items():
-        inside = inside.replace(code, f"var(--{name}, {code})")
-    lines = "\n".join(line.strip() for line in inside.splitlines() if line.strip())
-    return f'<svg class="plot" viewBox="{box[1]}" role="img" aria-label="{text(alt)}">\n{lines}\n</svg>'
-
-
-def _own_names(inside: str) -> str:
-    """Keep only the identifiers that something refers to, each with a mark of this one picture."""
-    mark = sha256(inside.encode()).hexdigest()[:8]
-    used = set(re.findall(r'(?:href="#|url\(#)([^")]+)', inside))
-    inside = re.sub(r' id="([^"]+)"', lambda found: found[0] if found[1] in used else "", inside)
-    return re.sub(r'( id="|href="#|url\(#)', rf"\g<1>{mark}-", inside)
-
-
-# Simple marks, as SVG that is as wide as its frame: places in percent, marks and letters in pixels, so that a
-# letter is as large on a phone as on a desk.
+# All pictures are SVG of our own in the colours of the style sheet, light or dark. They are as wide as their
+# frame, with places in percent, marks and letters in pixels: a letter is as large on a phone as on a desk.
 
 
 @dataclass(frozen=True)
@@ -128,12 +26,24 @@ class Scale:
         return round(100 * min(max((value - self.low) / (self.high - self.low), 0.0), 1.0), 1)
 
 
+def round_numbers(low: float, high: float, most: int = 5, least: float = 0.0) -> tuple[float, ...]:
+    """Give round numbers about evenly spread from just below one number to just above another."""
+    raw = max((high - low) / most, least)
+    power = 10.0 ** np.floor(np.log10(raw))
+    steps = [each * power for each in (0.5, 1, 2, 5, 10) if each * power >= least]
+    at = next(i for i, step in enumerate(steps) if step >= raw * (1 - 1e-9))
+    for step in steps[at::-1]:
+        first, last = np.floor(low / step + 1e-9), np.ceil(high / step - 1e-9)
+        if np.floor(high / step + 1e-9) - np.ceil(low / step - 1e-9) >= 2:  # three of them between the ends
+            break
+    return tuple(float(i * step) for i in np.arange(first, last + 1))
+
+
 def scale_of(*values: float) -> Scale:
     """Give an axis that holds 0 and some values (NaN apart) between round numbers."""
     known = [0.0, *(value for value in values if np.isfinite(value))]
-    ends = min(known), max(max(known), min(known) + 1.0)
-    ticks = MaxNLocator(nbins=5, steps=[1, 2, 5, 10], min_n_ticks=3).tick_values(*ends)
-    return Scale(float(ticks[0]), float(ticks[-1]), tuple(map(float, ticks)))
+    ticks = round_numbers(min(known), max(max(known), min(known) + 1.0))
+    return Scale(ticks[0], ticks[-1], ticks)
 
 
 _DOTS = {
@@ -411,17 +321,16 @@ def count_dots(number: int, most: int = 40) -> str:
     return f'<span class="count"><svg class="count" {size} aria-hidden="true">{drawn}</svg> {number}</span>'
 
 
-# The pictures of the report. Each answers one question and shows the records behind it as marks.
+# Curves over axes. The curves lie in a drawing within, stretched to its frame; their lines keep their width.
 
 
 _KEY_MARKS = {
-    "step": f'<path d="M1 11H9V4H21" fill="none" stroke="var(--ink, {INK})" stroke-width="1.6"/>',
-    "pooled": f'<path d="M1 12Q12 12 21 3" fill="none" stroke="var(--third, {THIRD})" stroke-width="2"/>',
-    "line": f'<path d="M1 12Q12 12 21 3" fill="none" stroke="var(--model, {MODEL})" stroke-width="2.4"/>',
-    "band": f'<rect x="1" y="2" width="20" height="10" fill="var(--model, {MODEL})" opacity=".25"/>',
-    "failed": f'<path d="M7 4l8 8M15 4l-8 8" stroke="var(--other, {OTHER})" stroke-width="2"/>',
-    "sound": f'<circle cx="11" cy="8" r="4" fill="none" stroke="var(--ink, {INK})" stroke-width="1.6"/>',
-    "today": f'<path d="M11 1V14" stroke="var(--soft, {SOFT})" stroke-width="1.6" stroke-dasharray="2 2"/>',
+    "step": '<path d="M1 11H9V4H21" class="step"/>',
+    "pooled": '<path d="M1 12Q12 12 21 3" class="pooled"/>',
+    "line": '<path d="M1 12Q12 12 21 3" class="model"/>',
+    "failed": '<path d="M7 4l8 8M15 4l-8 8" class="failed"/>',
+    "sound": '<circle cx="11" cy="8" r="4" class="sound"/>',
+    "today": '<path d="M11 1V14" class="today"/>',
 }
 
 
@@ -429,11 +338,105 @@ def key(**entries: str) -> str:
     """Explain the marks of a group of pictures once, in words; names as in the drawings."""
     marks = {**_KEY_MARKS, **{each: drawn.format(x=50, y=8) for each, drawn in _DOTS.items()}}
     shown = [
-        f'<li><svg viewBox="0 0 22 15" width="22" height="15" aria-hidden="true">{marks[mark]}</svg>'
-        f"{text(says)}</li>"
+        f'<li><svg viewBox="0 0 22 15" width="22" height="15" class="curves" aria-hidden="true">'
+        f"{marks[mark]}</svg>{text(says)}</li>"
         for mark, says in entries.items()
     ]
     return f'<ul class="key">{"".join(shown)}</ul>'
+
+
+_TOP, _HEIGHT, _FINE = 24, 176, 1000
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """Axes of a picture with curves; a value is placed by them."""
+
+    x: Scale
+    y: Scale
+
+    def down(self, value: float) -> float:
+        """Place of a value in pixels from the top."""
+        return round(_TOP + _HEIGHT * (1 - self.y.at(value) / 100), 1)
+
+    def path(self, x: Iterable[float], y: Iterable[float], kind: str) -> str:
+        """Join points by a line."""
+        return f'<path d="M{self._points(x, y)}" class="{kind}"/>'
+
+    def steps(self, x: Sequence[float], y: Sequence[float], kind: str) -> str:
+        """Draw what stays as it is from each place to the next."""
+        return self.path(np.repeat(x, 2)[1:], np.repeat(y, 2)[:-1], kind)
+
+    def band(self, x: Sequence[float], low: Sequence[float], high: Sequence[float], kind: str) -> str:
+        """Fill what lies between two lines."""
+        around = self._points([*x, *reversed(x)], [*low, *reversed(high)])
+        return f'<path d="M{around}z" class="{kind} band"/>'
+
+    def upright(self, value: float) -> str:
+        """Draw a dashed line over the whole height."""
+        place = f'x1="{self.x.at(value)}%" x2="{self.x.at(value)}%"'
+        return f'<line {place} y1="{_TOP}" y2="{_TOP + _HEIGHT}" class="today"/>'
+
+    def marks(self, x: Iterable[float], y: Iterable[float], count: Iterable[float], *, failed: bool) -> str:
+        """Put records down as crosses (failed) or rings (sound); a mark grows with what it stands for."""
+        parts = []
+        for across, up, n in zip(x, y, count, strict=True):
+            r, place = round(0.55 * np.sqrt(16 + 10 * np.sqrt(n)), 1), f"{self.x.at(across)}%"
+            if failed:
+                cross = f'<path d="M-{r}-{r} {r} {r}M{r}-{r}-{r} {r}" class="failed"/>'
+                parts.append(f'<svg x="{place}" y="{self.down(up)}" overflow="visible">{cross}</svg>')
+            else:
+                parts.append(f'<circle cx="{place}" cy="{self.down(up)}" r="{r}" class="sound"/>')
+        return "".join(parts)
+
+    def _points(self, x: Iterable[float], y: Iterable[float]) -> str:
+        return " ".join(
+            f"{round(_FINE * self.x.at(across) / 100)} {round(_FINE * (1 - self.y.at(up) / 100))}"
+            for across, up in zip(x, y, strict=True)
+        )
+
+    def picture(
+        self,
+        curves: str,
+        marks: str,
+        *,
+        title: str,
+        alt: str,
+        says: str,
+        across: str,
+        up: str,
+        below: Mapping[float, str] | None = None,
+        unit: str = "",
+    ) -> str:
+        """Set curves and marks between the axes, with a title, a reading help and a text of its own.
+
+        `across` and `up` name the axes; `unit` follows the numbers of the upright one, `below` stands under
+        those of the other.
+        """
+        parts, base = [], _TOP + _HEIGHT
+        for value in self.y.ticks:
+            y = self.down(value)
+            parts.append(_line(0, 100, y, "grid"))
+            parts.append(
+                f'<text x="-6" y="{y + 4}" text-anchor="end">{value * (100 if unit else 1):.0f}{unit}</text>'
+            )
+        for value in self.x.ticks:
+            x = self.x.at(value)
+            parts.append(f'<line x1="{x}%" x2="{x}%" y1="{_TOP}" y2="{base}" class="grid"/>')
+            parts.append(f'<text x="{x}%" y="{base + 16}" text-anchor="middle">{value:.0f}</text>')
+            if below:
+                parts.append(
+                    f'<text x="{x}%" y="{base + 31}" text-anchor="middle">{text(below[value])}</text>'
+                )
+        foot = base + (47 if below else 33)
+        parts.append(f'<text x="-42" y="12">{text(up)}</text>')
+        parts.append(f'<text x="100%" y="{foot}" text-anchor="end">{text(across)}</text>')
+        within = (
+            f'<svg y="{_TOP}" width="100%" height="{_HEIGHT}" viewBox="0 0 {_FINE} {_FINE}" '
+            f'preserveAspectRatio="none">{curves}</svg>'
+        )
+        drawn = _svg("plot curves", foot + 6, alt, "".join(parts) + within + marks)
+        return f"<figure>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{drawn}\n</figure>"
 
 
 def life_curve(
@@ -454,7 +457,7 @@ def life_curve(
     Parameters
     ----------
     title, alt, says : str
-        As in `picture`.
+        As in `_Frame.picture`.
     steps : DataFrame
         ``age_years``, ``failed``: the curve without a model; may be empty.
     marks : DataFrame
@@ -470,83 +473,68 @@ def life_curve(
     last_age : float, optional
         End of the axis, where several pictures share one.
     """
-    curves = [(pooled, THIRD, 1.8)] + ([] if model is None else [(model, MODEL, 2.4)])
-    with drawing() as (figure, axes):
-        band, colour, _ = curves[-1]
-        axes.fill_between(band.age_years, band.low, band.high, color=colour, alpha=0.18, linewidth=0)
-        for curve, colour, width in curves:
-            for is_seen, style in ((True, "solid"), (False, (0, (3, 2)))):
-                # Both pieces meet at the last record.
-                ages = np.union1d(curve.age_years, [min(last_record, curve.age_years.max())])
-                ages = ages[ages <= last_record] if is_seen else ages[ages >= last_record]
-                if ages.size > 1:
-                    failed = np.interp(ages, curve.age_years, curve.failed)
-                    axes.plot(ages, failed, color=colour, linewidth=width, linestyle=style)
-        if len(steps):
-            end = min(last_record, float(marks.age_years.max()))
-            ends = [*steps.age_years, max(end, steps.age_years.iloc[-1])]
-            axes.step(ends, [*steps.failed, steps.failed.iloc[-1]], where="post", color=INK, linewidth=1.3)
-        _rails(axes, marks)
-        if today_years is not None and np.isfinite(today_years):
-            axes.axvline(today_years, color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
-        _share_axis(axes)
-        axes.set_xlabel("Age in years")
-        axes.set_xlim(0, last_age)
-        axes.xaxis.set_major_locator(MultipleLocator(10))
-        return picture(figure, title=title, alt=alt, says=says)
-
-
-def _rails(axes: "Axes", marks: pd.DataFrame) -> None:
-    """Put failed records above 100 %, sound ones below 0 %."""
-    # Neighbours of a year would be printed on each other.
-    step = max(2.0, np.ceil(marks.age_years.max() / 26)) if len(marks) else 2.0
-    binned = marks.assign(age_years=step * (marks.age_years / step).round())
+    models = {"pooled": pooled} if model is None else {"pooled": pooled, "model": model}
+    kind, band = list(models.items())[-1]
+    end = last_age or max(curve["age_years"].max() for curve in models.values())
+    ticks = tuple(float(each) for each in range(0, int(end) + 1, 10 if end < 90 else 20))
+    frame = _Frame(Scale(0.0, end, ticks), Scale(-0.16, 1.16, (0.0, 0.25, 0.5, 0.75, 1.0)))
+    curves = [frame.band(list(band["age_years"]), list(band["low"]), list(band["high"]), kind)]
+    for kind, curve in models.items():
+        # Both pieces meet at the last record.
+        ages = np.union1d(curve["age_years"], [min(last_record, end)])
+        failed = np.interp(ages, curve["age_years"], curve["failed"])
+        for here, dash in ((ages <= last_record, ""), (ages >= last_record, " dashed")):
+            if here.sum() > 1:
+                curves.append(frame.path(ages[here], failed[here], kind + dash))
+    if len(steps):
+        last = max(min(last_record, float(marks["age_years"].max())), steps["age_years"].iloc[-1])
+        curves.append(
+            frame.steps([*steps["age_years"], last], [*steps["failed"], steps["failed"].iloc[-1]], "step")
+        )
+    drawn = frame.upright(today_years) if today_years is not None and np.isfinite(today_years) else ""
+    # Failed records above 100 %, sound ones below 0 %; neighbours of a year would be printed on each other.
+    step = max(2.0, np.ceil(marks["age_years"].max() / 26)) if len(marks) else 2.0
+    binned = marks.assign(age_years=step * (marks["age_years"] / step).round())
     binned = binned.groupby(["age_years", "is_failed"], as_index=False)["count"].sum()
     for is_failed, height in ((True, 1.08), (False, -0.08)):
-        some = binned[binned.is_failed == is_failed]
-        _marks(axes, some.age_years, np.full(len(some), height), some["count"], is_failed)
+        some = binned[binned["is_failed"] == is_failed]
+        drawn += frame.marks(some["age_years"], [height] * len(some), some["count"], failed=is_failed)
+    return frame.picture(
+        "".join(curves),
+        drawn,
+        title=title,
+        alt=alt,
+        says=says,
+        across="Age in years",
+        up="Failed by this age",
+        unit=f"{format.HARD_SPACE}%",
+    )
 
 
-def _marks(axes: "Axes", x: Any, y: Any, count: pd.Series, is_failed: bool) -> None:
-    """Put records down as crosses (failed) or rings (sound); a mark grows with what it stands for."""
-    look: dict[str, Any] = {"marker": "o", "facecolors": "none", "edgecolors": INK, "linewidths": 1.1}
-    if is_failed:
-        look = {"marker": "x", "color": OTHER, "linewidths": 1.5}
-    if len(count):
-        axes.scatter(x, y, s=16 + 10 * np.sqrt(count), **look)
-
-
-def years(marks: pd.DataFrame, *, change_year: float | None, title: str, alt: str, says: str = "") -> str:
+def years(marks: pd.DataFrame, *, change_year: float, title: str, alt: str, says: str = "") -> str:
     """Set age at inspection against production year, each record a mark.
 
     Parameters
     ----------
     marks : DataFrame
         ``year``, ``age_years``, ``is_failed``, ``count``.
-    change_year : float, optional
-        First year of the later cohort, where a change stands out.
+    change_year : float
+        First year of the later cohort.
     title, alt, says : str
-        As in `picture`.
+        As in `_Frame.picture`.
     """
-    with drawing() as (figure, axes):
-        for is_failed in (False, True):
-            some = marks[marks.is_failed == is_failed]
-            _marks(axes, some.year, some.age_years, some["count"], is_failed)
-        if change_year is not None:
-            axes.axvline(change_year - 0.5, color=SOFT, linewidth=1.2, linestyle=(0, (3, 3)))
-        axes.set_xlabel("Year of production")
-        axes.set_ylabel("Age at inspection in years")
-        axes.xaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
-        axes.yaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
-        axes.margins(0.08)
-        return picture(figure, title=title, alt=alt, says=says)
-
-
-def _share_axis(axes: "Axes") -> None:
-    axes.set_ylim(-0.16, 1.16)
-    axes.set_yticks([0, 0.25, 0.5, 0.75, 1])
-    axes.yaxis.set_major_formatter(PercentFormatter(1, decimals=0, symbol=f"{format.HARD_SPACE}%"))
-    axes.set_ylabel("Failed by this age")
+    ends = []
+    for column in ("year", "age_years"):
+        low, high = marks[column].min() - 1.0, marks[column].max() + 1.0
+        ticks = tuple(each for each in round_numbers(low, high, 5, 1.0) if low <= each <= high)
+        ends.append(Scale(low, high, ticks))
+    frame = _Frame(*ends)
+    drawn = frame.upright(change_year - 0.5)
+    for is_failed in (False, True):
+        some = marks[marks["is_failed"] == is_failed]
+        drawn += frame.marks(some["year"], some["age_years"], some["count"], failed=is_failed)
+    across, up = "Year of production", "Age at inspection in years"
+    return frame.picture("", drawn, title=title, alt=alt, says=says, across=across, up=up)
 
 
 def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:
@@ -559,25 +547,26 @@ def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str,
     watched : ndarray
         Days after which the last was heard of each unit: how many are still watched is written below.
     title, alt, says : str
-        As in `picture`.
+        As in `_Frame.picture`.
     """
-    with drawing(bottom=0.26) as (figure, axes):
-        band = curve.dropna(subset=["low", "high"])
-        axes.fill_between(band.days, band.low, band.high, step="post", color=THIRD, alpha=0.2, linewidth=0)
-        end = float(watched.max())
-        axes.step(
-            [*curve.days, end],
-            [*curve.failed, curve.failed.iloc[-1]],
-            where="post",
-            color=THIRD,
-            linewidth=2.2,
-        )
-        top = float(np.nanmax(curve[["failed", "high"]].to_numpy(), initial=0.2))
-        axes.set_ylim(0, min(1.0, 1.1 * top))
-        axes.set_xlim(left=0)
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{100 * value:.0f} %"))
-        axes.set_ylabel("Came back")
-        axes.set_xlabel("Days since the sale; units still watched")
-        axes.xaxis.set_major_locator(MaxNLocator(nbins=4, integer=True))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda day, _: f"{day:.0f}\n{(watched >= day).sum()}"))
-        return picture(figure, title=title, alt=alt, says=says)
+    end = float(max(watched.max(), 1.0))
+    top = min(1.0, 1.1 * float(np.nanmax(curve[["failed", "high"]].to_numpy(), initial=0.2)))
+    days = tuple(each for each in round_numbers(0.0, end, 4, 1.0) if each <= end)
+    shares = tuple(each for each in round_numbers(0.0, top, 5, 0.01) if each <= top)
+    frame = _Frame(Scale(0.0, end, days), Scale(0.0, top, shares))
+    band = curve.dropna(subset=["low", "high"])
+    x = np.repeat(band["days"], 2)[1:]
+    low, high = (np.repeat(band[each], 2)[:-1] for each in ("low", "high"))
+    curves = frame.band(list(x), list(low), list(high), "pooled") if len(band) else ""
+    curves += frame.steps([*curve["days"], end], [*curve["failed"], curve["failed"].iloc[-1]], "pooled")
+    return frame.picture(
+        curves,
+        "",
+        title=title,
+        alt=alt,
+        says=says,
+        across="Days since the sale; units still watched",
+        up="Came back",
+        below={day: f"{(watched >= day).sum()}" for day in days},
+        unit=f"{format.HARD_SPACE}%",
+    )

@@ -1,10 +1,9 @@
 """Lives of components: what a family's own records say, and what all families say together."""
 
 import datetime
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +12,7 @@ from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
 from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
 from reliability.life.pooling import PooledLives, pool
-from reliability.life.weibull import ModelCheck, WeibullFit, check_model, weibull_fits
+from reliability.life.weibull import ModelCheck, check_model, weibull_fits
 from reliability.records.frames import Records
 from reliability.report import format
 from reliability.worth.appraisal import FamilyEntry
@@ -26,71 +25,69 @@ LEVEL = 0.90
 FEWEST_FOR_A_CURVE = 5
 """Below this many records a curve is a drawing of chance (common practice, no source)."""
 
-_POINTS, _BEYOND_YEARS = 31, 6.0
+BEYOND_YEARS = 6.0
+"""How far a drawing goes on beyond the oldest record."""
+
+NO_STEPS = pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
+# Where the limits of a curve are worked out, as parts of its last age; between, they are all but straight in
+# the coordinates in which a Weibull curve is.
+_PARTS = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0])
+_POINTS = 51
 COLUMNS = (
-    "component", "family", "stratum", "status", "n_failed", "n_sound", "oldest_years",
-    "b50_years", "b50_low", "b50_high", "is_drawn", "fit_says",
+    "component", "status", "n_failed", "n_sound", "oldest_years", "b50_years", "b50_low", "b50_high",
+    "is_drawn", "fit_says",
 )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
 class OwnLives:
-    """Fits of all components of all families, each from its own records.
+    """Lives of one family's components, each from its own records alone, worked out when first asked for.
 
     Parameters
     ----------
-    observations : Observations
-        Of this bench.
-    today_years : callable
-        Gives the age of a usual unit of a family.
+    seen : Observations
+        Of this bench and family.
     """
 
-    observations: Observations
-    today_years: Callable[[str], float]
-    _done: dict[tuple[str, int], Any] = field(default_factory=dict, repr=False)
-
-    @cached_property
-    def _strata(self) -> tuple[LifeRecords | None, pd.DataFrame]:
-        if self.observations.table.empty:
-            return None, pd.DataFrame(columns=["stratum", "component", "family"])
-        return self.observations.life_records(by=("component", "family"))
-
-    @cached_property
-    def _fit(self) -> WeibullFit | None:
-        records, _ = self._strata
-        return weibull_fits(records, level=LEVEL) if records is not None else None
+    def __init__(self, seen: Observations) -> None:
+        self._seen = seen
+        self._records: LifeRecords | None = None
+        self._components = pd.DataFrame(columns=["stratum", "component"])
+        if not seen.table.empty:
+            self._records, self._components = seen.life_records(by=("component",))
 
     @cached_property
     def marks(self) -> pd.DataFrame:
-        """Records as marks: component, family, age_years, is_failed, count; ages to a year.
+        """Records as marks: component, age_years, is_failed, count; ages to a year.
 
         A window of production years stands at its mean age.
         """
-        table = self.observations.table
+        table = self._seen.table
         mean = (table["age_years"] * table["weight"]).groupby(table["record"]).sum()
         first = table.drop_duplicates("record").set_index("record")
         one = pd.DataFrame(
             {
                 "component": first["component"],
-                "family": first["family"],
                 "age_years": mean.reindex(first.index).round(),
                 "is_failed": np.isfinite(first["upper"]),
             }
         )
         return one.value_counts(sort=False).rename("count").reset_index()
 
+    @property
+    def last_age(self) -> float:
+        """Age in years at which the curves end: a little beyond the oldest record."""
+        return float(np.nanmax([*self.marks["age_years"], 0.0])) + BEYOND_YEARS
+
     @cached_property
     def summary(self) -> pd.DataFrame:
-        """One row per component and family with records: `COLUMNS`, lives in whole years."""
-        fit, (_, labels) = self._fit, self._strata
-        if fit is None:
+        """One row per component with records: `COLUMNS`, lives in whole years."""
+        if self._records is None:
             return pd.DataFrame(columns=list(COLUMNS))
+        fit = weibull_fits(self._records, level=LEVEL)
         counts = {"n_failed": fit.n_failed.round(), "n_sound": fit.n_sound.round()}
-        frame = labels.assign(status=fit.status, **counts)
-        oldest = self.marks.groupby(["component", "family"])["age_years"].max()
-        frame["oldest_years"] = oldest.reindex(
-            pd.MultiIndex.from_frame(frame[["component", "family"]])
-        ).to_numpy()
+        frame = self._components.assign(status=fit.status, **counts)
+        oldest = self.marks.groupby("component")["age_years"].max()
+        frame["oldest_years"] = frame["component"].map(oldest)
         for column, values in zip(("years", "low", "high"), fit.life(0.50), strict=True):
             frame[f"b50_{column}"] = np.where(np.isfinite(values), np.round(values), np.nan)
         enough = frame["n_failed"] + frame["n_sound"] >= FEWEST_FOR_A_CURVE
@@ -101,81 +98,58 @@ class OwnLives:
         ]
         return frame[list(COLUMNS)]
 
-    def model(self, family: str) -> pd.DataFrame:
-        """Weibull curves of the components that are drawn: component, age_years, failed, low, high."""
-        records, _ = self._strata
-        drawn = self.summary[self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")]
-        drawn = drawn[drawn["family"] == family]
-        if records is None or drawn.empty:
+    @cached_property
+    def model(self) -> pd.DataFrame:
+        """Weibull curves of the components that have one: component, age_years, failed, low, high."""
+        drawn = self._with_a_curve()
+        if self._records is None or not drawn:
             return pd.DataFrame(columns=["component", "age_years", "failed", "low", "high"])
-        lives = records.subset(np.isin(records.stratum, drawn["stratum"]))
-        each = np.tile(np.linspace(0.0, self.last_age([family]), _POINTS), (len(drawn), 1))
-        found = (each, *weibull_fits(lives, level=LEVEL).failed_by(each))
-        ages, failed, low, high = (values.ravel() for values in found)
-        component = np.repeat(drawn["component"].to_numpy(), _POINTS)
-        frame = pd.DataFrame(
-            {"component": component, "age_years": ages, "failed": failed, "low": low, "high": high}
-        )
-        return format.rounded(frame, age_years=2, failed=3, low=3, high=3)
+        lives = self._records.subset(np.isin(self._records.stratum, list(drawn.values())))
+        at, ages = self.last_age * _PARTS, np.linspace(0.0, self.last_age, _POINTS)
+        limits = np.array(weibull_fits(lives, level=LEVEL).failed_by(np.tile(at, (len(drawn), 1))))
+        frames = []
+        for component, found in zip(drawn, limits.transpose(1, 0, 2), strict=True):
+            failed, low, high = (_between(ages, at, each) for each in found)
+            columns = {"component": component, "age_years": ages, "failed": failed, "low": low, "high": high}
+            frames.append(pd.DataFrame(columns))
+        return format.rounded(pd.concat(frames, ignore_index=True), age_years=2, failed=3, low=3, high=3)
 
-    def last_age(self, families: Sequence[str]) -> float:
-        """Age in years at which drawings of some families end: a little beyond their oldest record."""
-        seen = self.marks.loc[self.marks["family"].isin(families), "age_years"]
-        today = [self.today_years(each) for each in families]
-        return float(np.nanmax([*seen, *today, 0.0])) + _BEYOND_YEARS
+    @cached_property
+    def checks(self) -> dict[str, ModelCheck]:
+        """How well each Weibull curve fits, by component."""
+        return {each: check_model(lives) for each, lives in self._lives(self._with_a_curve())}
 
-    def says(self, component: str, family: str) -> str:
-        """Say what the records of one stratum allow: a curve, or why there is none."""
-        row = self._row(component, family)
-        return "No record of its own." if row is None else str(row["fit_says"])
+    @cached_property
+    def steps(self) -> dict[str, pd.DataFrame]:
+        """Curve without a model by component: age_years, failed; none where the records are too few."""
+        drawn = self.summary.loc[self.summary["is_drawn"].astype(bool), "component"]
+        strata = self._components.set_index("component")["stratum"]
+        return {each: _stepped(lives) for each, lives in self._lives(dict(strata[drawn]))}
 
-    def check(self, component: str, family: str) -> ModelCheck:
-        """Tell how well a Weibull curve fits the records of one stratum that has some."""
-        row = self._row(component, family)
-        assert row is not None
-        return self._once("check", row, check_model)
+    def _with_a_curve(self) -> dict[str, int]:
+        """Components with a Weibull curve, each with its stratum."""
+        has_one = self.summary["is_drawn"].astype(bool) & (self.summary["status"] == "ok")
+        return dict(self._components.loc[has_one.to_numpy(bool), ["component", "stratum"]].to_numpy())
 
-    def steps(self, component: str, family: str) -> pd.DataFrame:
-        """Curve without a model: age_years, failed; empty where the records are too few."""
-        row = self._row(component, family)
-        if row is None or not row["is_drawn"]:
-            return pd.DataFrame({"age_years": [], "failed": []}, dtype=float)
-        return self._once("steps", row, _stepped)
-
-    def _row(self, component: str, family: str) -> "pd.Series | None":
-        here = (self.summary["component"] == component) & (self.summary["family"] == family)
-        return self.summary[here].iloc[0] if here.any() else None
-
-    def _once(self, what: str, row: pd.Series, work: Callable[[LifeRecords], Any]) -> Any:
-        """Work on the records of one stratum the first time that its result is asked for."""
-        key = (what, int(row["stratum"]))
-        records, _ = self._strata
-        if key not in self._done and records is not None:
-            self._done[key] = work(records.subset(records.stratum == row["stratum"]))
-        return self._done[key]
+    def _lives(self, strata: dict[str, int]) -> Iterator[tuple[str, LifeRecords]]:
+        for component, stratum in strata.items():
+            assert self._records is not None
+            yield component, self._records.subset(self._records.stratum == stratum)
 
 
-Worked = tuple[pd.DataFrame, dict[tuple[str, int], Any]]
-
-
-def worked_out(observations: Observations, family: str) -> Worked:
-    """Work out what a family's page asks of `OwnLives`, but for what depends on the odds."""
-    lives = OwnLives(observations, lambda _: np.nan)
-    drawn = lives.summary[lives.summary["is_drawn"].astype(bool) & (lives.summary["family"] == family)]
-    for row in drawn.itertuples():
-        lives.steps(row.component, family)
-        if row.status == "ok":
-            lives.check(row.component, family)
-    return lives.summary, lives._done
-
-
-def own_lives(observations: Observations, today_years: Callable[[str], float], *ready: Worked) -> OwnLives:
-    """Give the lives of a bench's own records, with what was worked out elsewhere."""
-    lives = OwnLives(observations, today_years)
-    for summary, done in ready:
-        vars(lives)["summary"] = summary
-        lives._done.update(done)
+def own_lives(seen: Observations) -> OwnLives:
+    """Work out all that a family's page asks of its own records; for a process split off."""
+    lives = OwnLives(seen)
+    _ = lives.model, lives.checks, lives.steps
     return lives
+
+
+def _between(ages: np.ndarray, at: np.ndarray, failed: np.ndarray) -> np.ndarray:
+    """Join shares by pieces of Weibull curves: straight lines in log age and log of minus log of survival."""
+    share = np.clip(failed, 1e-12, 1 - 1e-12)
+    z, x, wanted = np.log(-np.log1p(-share)), np.log(at), np.log(np.maximum(ages, at[0] / 2))
+    below = np.maximum((z[1] - z[0]) / (x[1] - x[0]), 0.0) * np.minimum(wanted - x[0], 0.0)
+    return np.where(ages > 0, -np.expm1(-np.exp(np.interp(wanted, x, z) + below)), 0.0)
 
 
 def _stepped(records: LifeRecords) -> pd.DataFrame:

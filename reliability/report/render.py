@@ -11,7 +11,6 @@ from threading import Lock
 from types import ModuleType
 from typing import Any
 
-import matplotlib as mpl
 from IPython.core.displayhook import DisplayHook
 from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
@@ -128,12 +127,14 @@ def _apart() -> Iterator[PageShell]:
     """Lend this process's shell, empty, and put back afterwards what a page may have changed."""
     shell = PageShell.instance()
     try:
-        with warnings.catch_warnings(), mpl.rc_context():
+        with warnings.catch_warnings():
             yield shell
     finally:
         shell.reset(new_session=False)
+        # Only somebody's own cell draws with it, and not for long: a page takes no picture of that kind.
         if pyplot := sys.modules.get("matplotlib.pyplot"):
             pyplot.close("all")
+            pyplot.rcdefaults()
 
 
 papermill_engines.register(NAME, EngineHere)

@@ -202,6 +202,7 @@ NOTEBOOKS = shipped("notebooks")
 # JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
 PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 _STATE = ".state.json"
+COMMAND = "benchodds report"
 _KEPT = ".kept"
 _ALL = "all"
 _FOLDERS = ("families", "components")
@@ -234,6 +235,48 @@ class PagesMade:
     remarks: tuple[str, ...] = ()
 
 
+def still_shown(
+    ledger: str | Path,
+    out: str | Path,
+    *,
+    families: Sequence[str] | None = None,
+    pdf: bool = False,
+    as_of: datetime.date | None = None,
+    command: str = COMMAND,
+    notebooks: str | Path = NOTEBOOKS,
+) -> PagesMade | None:
+    """Tell without reading a ledger that the pages still show it; None where its records must be looked at.
+
+    Parameters
+    ----------
+    ledger : str or Path
+        Its file. A database on a server always takes a look.
+    out, families, pdf, as_of, command, notebooks
+        As `make_pages` takes them, which must have been told the ledger's file.
+    """
+    out, state = Path(out).absolute(), _state(Path(out))
+    order = Order(str(state.get("ledger")), False, command, "" if as_of is None else as_of.isoformat())
+    content = content_of(ledger)
+    if not content or state.get("read") != _run_key(content, order, card_day(out, order.ledger), notebooks):
+        return None
+    kept = _unchanged(out, str(state["run"]), _asked(families))
+    if not kept or _foreign(out, order):
+        return None
+    return PagesMade(kept=kept, printed=print_pages(out, kept) if pdf else ())
+
+
+def content_of(ledger: str | Path) -> str:
+    """Digest the bytes of a ledger's file and of its log; empty where there is none, or it is on a server."""
+    files = [Path(f"{ledger}{end}") for end in ("", "-wal", "-journal")]
+    if "://" in str(ledger) or not files[0].is_file():
+        return ""
+    return sha256(b"".join(sha256(_bytes(each)).digest() for each in files)).hexdigest()
+
+
+def _bytes(path: Path) -> bytes:
+    return path.read_bytes() if path.is_file() else b""
+
+
 def make_pages(
     records: "Records",
     out: str | Path,
@@ -242,7 +285,8 @@ def make_pages(
     demo: bool = False,
     pdf: bool = False,
     as_of: datetime.date | None = None,
-    command: str = "benchodds report",
+    command: str = COMMAND,
+    content: str = "",
     workers: int = 2,
     progress: bool = True,
     notebooks: str | Path = NOTEBOOKS,
@@ -266,6 +310,8 @@ def make_pages(
         The day the pages speak for; the last date in the ledger if not given.
     command : str
         The command that makes the pages again; shown at their foot.
+    content : str
+        `content_of` the ledger's file before the records were read from it.
     workers : int
         How many pages are made at a time, and odds fitted, where the system can split a process in two.
     progress : bool
@@ -280,10 +326,9 @@ def make_pages(
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
     _check(workers, notebooks)
     order = Order(whose(records, demo), demo, command, "" if as_of is None else as_of.isoformat())
-    foreign = [each for each in _ours(out) if mark_in(out / each, "ledger") != order.ledger]
-    card = card_day(out, order.ledger)
-    run_key = _run_key(records, order, card, notebooks)
-    asked = _ALL if families is None else json.dumps(sorted(families))
+    foreign, card, asked = _foreign(out, order), card_day(out, order.ledger), _asked(families)
+    run_key = _run_key(records.fingerprint(), order, card, notebooks)
+    read = _run_key(content, order, card, notebooks) if content else ""
     kept = _unchanged(out, run_key, asked)
     if kept:
         done = PagesMade(kept=kept, removed=_removed(out, foreign))
@@ -291,7 +336,8 @@ def make_pages(
         done = _made(
             records, out, families, order, card, as_of, workers, progress, notebooks, executor, foreign
         )
-        _note(out, run_key, asked, [*done.made, *done.kept])
+    if not kept or read != _state(out).get("read"):
+        _note(out, {"run": run_key, "read": read, "ledger": order.ledger}, asked, [*done.made, *done.kept])
     if pdf:
         done = replace(done, printed=print_pages(out, [*done.made, *done.kept]))
     return done
@@ -328,7 +374,7 @@ def _made(
     keeper = Keeper(out / _KEPT)
     with processes(executor, workers) as pool:
         data = ReportData(records, as_of, keeper=keeper, executor=pool, is_near=executor is None, card=card)
-        data.begin(families or ())
+        data.begin(data.family_pages if families is None else families)
         pages = all_pages(data, families)
         data.prepare({page.kind for page in pages})
     gone = _removed(out, foreign)
@@ -500,11 +546,15 @@ def _end_with_parent() -> None:
 # ---- What the last run left
 
 
-def _run_key(records: "Records", order: Order, card: str, notebooks: Path) -> str:
+def _run_key(content: str, order: Order, card: str, notebooks: str | Path) -> str:
     """Everything that a whole run depends on: records, date, card, code."""
-    code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(notebooks, *PAGE_NOTEBOOKS)
-    told = [records.fingerprint(), order.ledger, order.as_of, card, order.command, __version__, *code]
+    code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(Path(notebooks), *PAGE_NOTEBOOKS)
+    told = [content, order.ledger, order.as_of, card, order.command, __version__, *code]
     return sha256(json.dumps(told).encode()).hexdigest()
+
+
+def _asked(families: Sequence[str] | None) -> str:
+    return _ALL if families is None else json.dumps(sorted(families))
 
 
 def _unchanged(out: Path, run_key: str, asked: str) -> tuple[str, ...]:
@@ -513,24 +563,34 @@ def _unchanged(out: Path, run_key: str, asked: str) -> tuple[str, ...]:
     return tuple(pages) if all(_mark(out / each) == mark for each, mark in pages.items()) else ()
 
 
-def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
-    """Give what the last runs over the same records and code left: what was asked for -> page -> content."""
+def _state(out: Path) -> dict[str, Any]:
+    """Read what the last run left; empty where there is none, or a damaged one: look at every page."""
     try:
         state = json.loads((out / _STATE).read_text("utf-8"))
-        asked = {str(each): {**pages} for each, pages in state["asked"].items()}
-        return asked if state["run"] == run_key else {}
+        return {**state, "asked": {str(each): {**pages} for each, pages in state["asked"].items()}}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return {}  # no state, or a damaged one: look at every page
+        return {}
+
+
+def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
+    """Give what the last runs over the same records and code left: what was asked for -> page -> content."""
+    state = _state(out)
+    return state["asked"] if state.get("run") == run_key else {}
 
 
 def _mark(path: Path) -> str:
     return sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def _note(out: Path, run_key: str, asked: str, targets: Sequence[str]) -> None:
+def _note(out: Path, keys: dict[str, str], asked: str, targets: Sequence[str]) -> None:
     """Note what a run has left."""
-    left = {**_left(out, run_key), asked: {target: _mark(out / target) for target in sorted(targets)}}
-    replace_file(out / _STATE, json.dumps({"run": run_key, "asked": left}, indent=1) + "\n")
+    left = {**_left(out, keys["run"]), asked: {target: _mark(out / target) for target in sorted(targets)}}
+    replace_file(out / _STATE, json.dumps({**keys, "asked": left}, indent=1) + "\n")
+
+
+def _foreign(out: Path, order: Order) -> list[str]:
+    """List what another ledger left in a report's folder."""
+    return [each for each in _ours(out) if mark_in(out / each, "ledger") != order.ledger]
 
 
 def _ours(out: Path) -> list[str]:

@@ -1,7 +1,7 @@
 """Families side by side, why a unit is judged as it is, and what came of forecasts."""
 
 import datetime
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -281,57 +281,65 @@ class Calibration:
     log_loss_usual: float
 
 
-def calibrate(
-    records: Records,
-    as_of: datetime.date,
-    *,
-    fit: Callable[[Records, datetime.date], Appraiser] = fit_appraiser,
-    families: Collection[str] | None = None,
-) -> Calibration:
+def calibrate(records: Records, as_of: datetime.date) -> Calibration:
     """Judge every finished job by what was known at the turn of the year before it was taken in.
-
-    Parameters
-    ----------
-    fit : callable
-        Makes the appraiser of a day; one that keeps its results saves the work of closed years.
-    families : collection of str, optional
-        Only jobs of these are judged; each as it would be among all.
 
     Notes
     -----
     Only what changes hands with a unit is used: its family, year window and the signs seen. Working
     prices do not enter odds, so that today's estimates may stand in for those of the time.
     """
-    bench = read_bench(records, as_of)
-    own = bench.jobs[bench.jobs["own"]]
-    rows = []
-    for year in sorted(own["season"].unique()):
-        before = datetime.date(int(year) - 1, 12, 31)
-        earlier = own[own["closed"] <= pd.Timestamp(before)]
-        if len(earlier) < FEWEST_EARLIER_JOBS:
-            continue
-        jobs = own[own["season"] == year]
-        if families is not None:
-            jobs = jobs[jobs["family"].isin(families)]
-            if jobs.empty:
-                continue
-        verdicts = judge(_as_offers(jobs, records), fit(records, before))
-        rows.append(
-            pd.DataFrame(
-                {
-                    "job": jobs["job"].to_numpy(),
-                    "family": jobs["family"].to_numpy(),
-                    "taken_in": jobs["taken_in"].to_numpy(),
-                    **{name: verdicts[name] for name in ("success_chance", "success_low", "success_high")},
-                    "usual_rate": (earlier["repaired"].sum() + 1) / (len(earlier) + 2),
-                    "repaired": jobs["repaired"].to_numpy(),
-                }
-            )
-        )
-    if not rows:
+    return scored([forecasts(records, as_of, day) for day in forecast_days(records, as_of)])
+
+
+def forecast_days(records: Records, as_of: datetime.date) -> list[datetime.date]:
+    """Last days of years by which enough jobs were finished to forecast the next year's."""
+    own = _finished(records, as_of)
+    days = [datetime.date(int(year) - 1, 12, 31) for year in sorted(own["season"].unique())]
+    return [day for day in days if int((own["closed"] <= pd.Timestamp(day)).sum()) >= FEWEST_EARLIER_JOBS]
+
+
+def judged_then(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
+    """Judge offers by what was known on a day."""
+    return judge(offers, fit_appraiser(records, day))
+
+
+def forecasts(
+    records: Records,
+    as_of: datetime.date,
+    day: datetime.date,
+    judged: Callable[[pd.DataFrame, Records, datetime.date], pd.DataFrame] = judged_then,
+) -> pd.DataFrame:
+    """Forecast the jobs of the year after a day: the columns of `Calibration.jobs`.
+
+    What `judged` keeps of its results saves the work of closed years.
+    """
+    own = _finished(records, as_of)
+    earlier, jobs = own[own["closed"] <= pd.Timestamp(day)], own[own["season"] == day.year + 1]
+    verdicts = judged(_as_offers(jobs, records), records, day)
+    return pd.DataFrame(
+        {
+            "job": jobs["job"].to_numpy(),
+            "family": jobs["family"].to_numpy(),
+            "taken_in": jobs["taken_in"].to_numpy(),
+            **{name: verdicts[name] for name in ("success_chance", "success_low", "success_high")},
+            "usual_rate": (earlier["repaired"].sum() + 1) / (len(earlier) + 2),
+            "repaired": jobs["repaired"].to_numpy(),
+        }
+    )
+
+
+def _finished(records: Records, as_of: datetime.date) -> pd.DataFrame:
+    jobs = read_bench(records, as_of).jobs
+    return jobs[jobs["own"]]
+
+
+def scored(found: Sequence[pd.DataFrame]) -> Calibration:
+    """Put the forecasts of some years together, and score them."""
+    if not found:
         empty = pd.DataFrame(columns=["job", "family", "taken_in", "success_chance", "repaired"])
         return Calibration("too few jobs", empty, _groups(np.zeros(0), np.zeros(0)), *[np.nan] * 4)
-    table = pd.concat(rows, ignore_index=True)
+    table = pd.concat(found, ignore_index=True)
     forecast, repaired, usual = (
         table[name].to_numpy(float) for name in ("success_chance", "repaired", "usual_rate")
     )

@@ -60,6 +60,23 @@ def test_other_records_or_another_day_are_fitted_and_damage_is_mended(
     assert len(list(tmp_path.iterdir())) == 3
 
 
+def test_the_same_offers_are_judged_once_and_damage_is_mended(
+    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = ReportData(awkward_records).calibration.jobs
+    assert len(plain) > 5
+    assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
+    with monkeypatch.context() as without:
+        without.setattr(data_module, "judge", refuse)
+        assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
+    for told in tmp_path.glob("*.*.json"):
+        told.write_text("{")
+    assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
+    other = awkward_records.jobs.assign(built_from=awkward_records.jobs["built_from"] - 1)
+    changed = ReportData(replace(awkward_records, jobs=other), keeper=Keeper(tmp_path)).calibration.jobs
+    assert not changed.equals(plain)
+
+
 def test_only_the_ones_used_last_stay(tmp_path: Path) -> None:
     for i in range(MOST_KEPT + 3):
         path = tmp_path / f"{i}.json"

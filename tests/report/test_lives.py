@@ -1,5 +1,6 @@
 """What a family's own records allow: nothing is numbered that cannot be known."""
 
+import pickle
 from types import SimpleNamespace
 
 import numpy as np
@@ -7,9 +8,10 @@ import pytest
 
 from reliability.errors import InvalidInput
 from reliability.life.lives import observe
-from reliability.life.weibull import FAIR, TOO_FEW
+from reliability.life.weibull import FAIR, TOO_FEW, weibull_fits
 from reliability.records.frames import records_from_rows
-from reliability.report.lives import OwnLives, _status
+from reliability.report.data import ReportData
+from reliability.report.lives import LEVEL, OwnLives, _status, own_lives
 
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
 
@@ -24,7 +26,7 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
         {"job": str(i), "component": "belt", "found": each, "original": "yes"} for i, each in enumerate(found)
     ]
     records = records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": rows})
-    return OwnLives(observe(records.jobs, records.findings, records.families), lambda _: 40.0)
+    return OwnLives(observe(records.jobs, records.findings, records.families))
 
 
 @pytest.mark.parametrize(
@@ -39,29 +41,51 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
 )
 def test_degenerate_records_are_named_and_never_numbered(found: list[str], said: str) -> None:
     own = lives_of(*found)
-    assert said in own.says("belt", "T2")
+    assert said in own.summary["fit_says"].iloc[0]
     assert np.isnan(float(own.summary["b50_years"].iloc[0]))
-    assert own.model("T2").empty
+    assert own.model.empty
 
 
 def test_enough_records_give_a_curve_with_its_band_and_its_twin() -> None:
     own = lives_of(*["sound", "sound", "failed", "sound", "failed"] * 3, *["failed"] * 5)
-    model, steps = own.model("T2"), own.steps("belt", "T2")
+    model, steps = own.model, own.steps["belt"]
     assert bool(own.summary["is_drawn"].iloc[0])
     assert model["failed"].is_monotonic_increasing
     assert ((model["low"] <= model["failed"]) & (model["failed"] <= model["high"])).all()
-    assert model["age_years"].max() == own.last_age(["T2"]) == 50.0
+    assert model["age_years"].max() == own.last_age == 50.0
     assert steps["failed"].is_monotonic_increasing
     assert own.marks["count"].sum() == 20
-    assert own.check("belt", "T2").verdict in (FAIR, TOO_FEW)
-    assert own.says("gear", "T2") == "No record of its own."
-    assert own.steps("gear", "T2").empty
+    assert own.checks["belt"].verdict in (FAIR, TOO_FEW)
+    assert "gear" not in own.steps
+
+
+def test_a_curve_and_its_limits_are_those_of_the_fit_between_the_ages_too(demo: ReportData) -> None:
+    own = demo.own_lives(demo.family())
+    (records, labels), n = demo.own.life_records(by=("component", "family")), 0
+    here = labels[labels["family"] == demo.family()].set_index("component")["stratum"]
+    for component, curve in own.model.groupby("component"):
+        fit = weibull_fits(records.subset(records.stratum == here[component]), level=LEVEL)
+        for row in curve.iloc[::7].itertuples():
+            wanted = np.ravel(fit.failed_by(row.age_years))
+            assert row.failed == pytest.approx(wanted[0], abs=6e-4)
+            assert (row.low, row.high) == pytest.approx(tuple(wanted[1:]), abs=0.03)
+            n += 1
+    assert n > 30
+
+
+def test_what_a_process_split_off_worked_out_is_the_same_here() -> None:
+    found = ["sound", "sound", "failed", "sound", "failed"] * 4
+    ready, plain = pickle.loads(pickle.dumps(own_lives(lives_of(*found)._seen))), lives_of(*found)
+    assert {"model", "checks", "steps", "marks", "summary"} <= set(vars(ready))
+    assert ready.model.equals(plain.model)
+    assert ready.steps["belt"].equals(plain.steps["belt"])
 
 
 def test_without_any_finding_there_is_nothing_to_draw() -> None:
     own = lives_of()
     assert own.summary.empty
-    assert own.model("T2").empty
+    assert own.model.empty
+    assert own.steps == {}
 
 
 def test_an_unknown_status_is_refused() -> None:

@@ -20,16 +20,20 @@ from reliability.report import data as data_module
 from reliability.report import run as run_module
 from reliability.report.data import ReportData
 from reliability.report.run import (
+    CARD,
     NOTEBOOKS,
     PAGE_NOTEBOOKS,
     PagesMade,
     Progress,
     all_pages,
+    content_of,
     make_pages,
     processes,
+    still_shown,
 )
 from reliability.worth.review import families_of_interest
 from tests.report.conftest import EVIL, LONG, QUICK
+from tests.report.test_data import DAY
 
 Run = Callable[..., PagesMade]
 
@@ -102,6 +106,59 @@ def test_whatever_changed_is_made_anew(tmp_path: Path, awkward_records: Records,
     changed = {"records": all_of_them, "demo": all_of_them, "a damaged state": ()}.get(what, all_of_them[:1])
     assert (made.made, made.removed) == (changed, ())
     assert json.loads((out / ".state.json").read_text())["asked"]["all"].keys() == set(all_of_them)
+
+
+@pytest.mark.parametrize(
+    "what",
+    ["nothing", "the ledger", "its log", "a page", "a foreign page", "the card", "the day", "all pages"],
+)
+def test_what_the_last_run_left_is_told_without_reading_the_ledger(
+    tmp_path: Path, awkward_records: Records, run: Run, quick_books: Path, what: str
+) -> None:
+    file, out = tmp_path / "bench.db", tmp_path / "out"
+    file.write_bytes(b"as it is")
+    mine = replace(awkward_records, ledger="mine")
+    made = run(mine, out, families=[EVIL], content=content_of(file)).made
+    given: dict[str, object] = {"families": [EVIL]}
+    if what in ("the ledger", "its log"):
+        Path(f"{file}{'-wal' if what == 'its log' else ''}").write_bytes(b"more")
+    elif what == "a page":
+        (out / made[0]).write_text("gone")
+    elif what == "a foreign page":
+        (out / "components/valve.html").parent.mkdir()
+        (out / "components/valve.html").write_text(page_of("another"))
+    elif what == "the card":
+        (out / CARD).write_text(page_of("mine", day="2024-01-01"))
+    elif what == "the day":
+        given["as_of"] = DAY
+    elif what == "all pages":
+        given["families"] = None
+    before = touched(out)
+    found = still_shown(file, out, notebooks=quick_books, **given)  # type: ignore[arg-type]
+    assert found == (PagesMade(kept=made) if what == "nothing" else None)
+    assert touched(out) == before
+    assert still_shown("postgresql://server/bench", out, notebooks=quick_books) is None
+
+
+def test_a_run_that_finds_nothing_changed_loads_nothing_that_computes(tmp_path: Path) -> None:
+    code = (
+        "import sys\nfrom reliability.report.run import still_shown\n"
+        f"still_shown({__file__!r}, {str(tmp_path)!r})\n"
+        "print(sorted({'numpy', 'pandas', 'scipy', 'sqlalchemy', 'papermill', 'jinja2'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
+def test_a_run_over_another_copy_of_the_same_records_is_told_the_next_time(
+    tmp_path: Path, awkward_records: Records, run: Run, quick_books: Path
+) -> None:
+    file, out = tmp_path / "bench.db", tmp_path / "out"
+    made = run(awkward_records, out).made  # nothing is known of where they come from
+    file.write_bytes(b"as it is")
+    assert still_shown(file, out, notebooks=quick_books) is None
+    run(awkward_records, out, content=content_of(file))
+    assert still_shown(file, out, notebooks=quick_books) == PagesMade(kept=tuple(sorted(made)))
 
 
 def page_of(ledger: str, **marks: str) -> str:

@@ -7,8 +7,7 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as their_log_loss
 
 from reliability.records.frames import records_from_rows
-from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.review import brier, calibrate, log_loss
+from reliability.worth.review import brier, calibrate, forecast_days, log_loss
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2027, 1, 1)
@@ -32,14 +31,9 @@ def years():
 
 
 def test_each_year_is_forecast_from_the_years_before(years):
-    days = []
-
-    def fit(records, day):
-        days.append(day)
-        return fit_appraiser(records, day)
-
-    found = calibrate(records_from_rows(years), DAY, fit=fit)
-    assert days == [datetime.date(2024, 12, 31), datetime.date(2025, 12, 31)]
+    records = records_from_rows(years)
+    assert forecast_days(records, DAY) == [datetime.date(2024, 12, 31), datetime.date(2025, 12, 31)]
+    found = calibrate(records, DAY)
     assert found.status == "ok"
     assert len(found.jobs) == 60
     chance = found.jobs.groupby("family")["success_chance"].mean()
@@ -49,23 +43,6 @@ def test_each_year_is_forecast_from_the_years_before(years):
     assert found.log_loss < 0.3 < found.log_loss_usual
     assert found.groups["n_jobs"].sum() == 60
     assert found.groups["forecast"].is_monotonic_increasing
-
-
-def test_jobs_of_some_families_are_judged_as_among_all(years):
-    days = []
-
-    def fit(records, day):
-        days.append(day)
-        return fit_appraiser(records, day)
-
-    records = records_from_rows(years)
-    whole = calibrate(records, DAY).jobs
-    some = calibrate(records, DAY, fit=fit, families=["Larkov T2"]).jobs
-    assert len(days) == 2
-    expected = whole[whole["family"] == "Larkov T2"].reset_index(drop=True)
-    assert some.to_dict("records") == expected.to_dict("records")
-    assert calibrate(records, DAY, fit=fit, families=["Larkov T9"]).status == "too few jobs"
-    assert len(days) == 2
 
 
 def test_the_future_does_not_leak_into_a_forecast(years):
