@@ -431,11 +431,12 @@ class Follower:
         groups: dict[str, list[tuple[int, SheetRow]]] = {}
         numbered: Counter[str] = Counter()
         last = ""
+        unit_before: dict[str, str] = {}
         for index, row in rows:
             number = self._number(row)
-            same = {name for column in self._columns["job"] or self._unit_columns()
-                    if (name := column.name) in row.cells}  # fmt: skip
-            starts = bool(number) or (not self._columns["job"] and self._starts(row, same))
+            unit = {} if self._columns["job"] else self._unit_in(row)
+            starts = bool(number or (unit and unit != unit_before))
+            unit_before = unit or unit_before
             if self.plan.rows == "parts" and last and (not starts or number == last):
                 number = last
             elif not self._columns["job"]:
@@ -450,15 +451,11 @@ class Follower:
             last = number
         return list(groups.items())
 
-    def _unit_columns(self) -> list[ColumnPlan]:
-        return [column for role in ("family", "model", "maker") for column in self._columns[role]]
-
-    def _starts(self, row: SheetRow, same: Collection[str]) -> bool:
-        """Tell whether a row of parts without job numbers begins another job."""
-        told = {name: key_of(text_of(row.cells[name])) for name in same
-                if (row.merged.get(name, (row.number, 1))[0] == row.number)}  # fmt: skip
-        before, self._begun = getattr(self, "_begun", {}), told or getattr(self, "_begun", {})
-        return bool(told) and told != before
+    def _unit_in(self, row: SheetRow) -> dict[str, str]:
+        """Give what a row itself says of its unit, which tells jobs without numbers apart."""
+        columns = [column.name for role in ("family", "model", "maker") for column in self._columns[role]]
+        return {name: key_of(text_of(row.cells[name])) for name in columns
+                if name in row.cells and row.merged.get(name, (row.number,))[0] == row.number}  # fmt: skip
 
     def _number(self, row: SheetRow) -> str:
         for column in self._columns["job"]:
@@ -613,10 +610,7 @@ class Follower:
         if role == "part_cost":
             part[role] = read_number(cell, column.mark)
         elif role in ("found", "action"):
-            state = state_of(text)
-            if state is None:
-                _refuse_strange(text, (), column)
-            found, action = state or (None, None)
+            found, action = _state(text, column)
             part |= {name: value for name, value in (("found", found), ("action", action)) if value}
         elif role == "component":
             part[role] = text.casefold()
@@ -641,10 +635,7 @@ class Follower:
             _refuse_strange(text, ("yes", "no"), column)
             job.signs.append((index, {"sign": column.of, "seen": text}))
         elif column.role == "finding":
-            state = state_of(text)
-            if state is None:
-                _refuse_strange(text, (), column)
-            found, action = state or (None, None)
+            found, action = _state(text, column)
             self._merge(job, index, column.of, found or self.plan.named_alone, action)
         else:
             told, n_unclear = findings_in(text, self.plan.parts, self.plan.states, self.plan.named_alone)
@@ -740,6 +731,12 @@ def unit_name(told: Mapping[str, Any]) -> str:
 def unit_key(name: str) -> str:
     """Give a name for comparison, so that "T-1" and "t 1" are the same."""
     return folded(name).replace(" ", "")
+
+
+def _state(text: str, column: ColumnPlan) -> tuple[str | None, str | None]:
+    if (state := state_of(text)) is None:
+        _refuse_strange(text, (), column)
+    return state or (None, None)
 
 
 def _refuse_strange(text: str, allowed: Collection[str], column: ColumnPlan) -> None:

@@ -27,7 +27,6 @@ from reliability.records.reading_plan import (
 )
 from reliability.records.spreadsheets import (
     HEADING,
-    MARKS,
     ORDERS,
     SEPARATORS,
     SHEET,
@@ -151,10 +150,12 @@ class _Draft:
         names = {grid.name: {folded(name) for name in header_names(grid, headers[grid.name])
                              if not name.startswith("column ")} if headers[grid.name] else set()
                  for grid in self.grids}  # fmt: skip
-        known = {name: sum(bool(_role_of(head, "text")[0]) for head in names[name]) for name in names}
-        main = max(
-            self.grids, key=lambda grid: (known[grid.name] >= 3, len(grid.rows) * bool(names[grid.name]))
-        )
+
+        def size(grid: Grid) -> tuple[bool, int]:
+            known = sum(bool(_role_of(head, "text")[0]) for head in names[grid.name])
+            return known >= 3, len(grid.rows) * bool(names[grid.name])
+
+        main = max(self.grids, key=size)
         found: dict[str, Any] = {}
         for grid in self.grids:
             same = names[grid.name] & names[main.name]
@@ -249,9 +250,8 @@ class _Draft:
             is_event = column.share(lambda text: folded(text) in words()["event"]) >= 0.5
             column.role, column.score = ("event", _EXACT) if is_event else (column.role, column.score)
         if column.role == "family":
-            numbered = [
-                re.fullmatch(r"([A-Za-z#]{0,4}[-/ ]?)0*(\d+)", text_of(cell)) for cell in column.cells
-            ]
+            number = re.compile(r"([A-Za-z#]{0,4}[-/ ]?)0*(\d+)")
+            numbered = [number.fullmatch(text_of(cell)) for cell in column.cells]
             counted = [(match[1], int(match[2])) for match in numbered if match]
             if len(counted) >= 0.8 * len(column.cells) and counted == sorted(counted):
                 column.role = "job"
@@ -312,9 +312,8 @@ class _Draft:
             self._ask("same_again", f"{told} (rows {which}). {LEAVE_OUT}: written twice; keep: another unit")
         if "job" not in self.by_role:
             prefix = f"{SHEET}-" if len(list(self._read())) > 1 else "S-"
-            self._line(
-                "numbering", prefix, "no column of job numbers: jobs are counted, with this before each"
-            )
+            told = "no column of job numbers: jobs are counted, with this before each"
+            self._line("numbering", prefix, told)
         self._currency()
         for key, marks, what in (
             ("unknown", self.unknown, "nothing is known"),
@@ -374,9 +373,7 @@ class _Draft:
 
     def _column_lines(self, column: _Column) -> None:
         seen = column.counts.most_common()
-        few = ", ".join(f"{_short(text)} {count}" for text, count in seen[:6]) + (
-            " ..." if len(seen) > 6 else ""
-        )
+        few = ", ".join(f"{_short(text)} {count}" for text, count in seen[:6]) + " ..." * (len(seen) > 6)
         self._say("")
         self.out.append(f"[columns.{_toml(column.name)}]")
         self._say(f"{len(column.cells)} filled, {column.n_empty} not" + (f": {few}" if few else ""))
@@ -384,9 +381,8 @@ class _Draft:
         if role in ("", "?"):
             beside = {other.role for other in self.columns.values() if other.sheets & column.sheets}
             free = [date for date in DATES if date not in beside]
-            what = (
-                f"which date is this: {', '.join(free)}" if column.kind == "date" else "what is this column"
-            )
+            which = f"which date is this: {', '.join(free)}"
+            what = which if column.kind == "date" else "what is this column"
             why = f" ({column.why})" if column.why else ""
             words_for = "" if column.kind == "date" else "? One of the words at the top"
             self._ask("is", f"{what}{why}{words_for}, or {LEAVE_OUT}")
@@ -413,14 +409,12 @@ class _Draft:
         open_ones = [cell for cell, found in read if len(set(found.values())) > 1]
         only = {order: sum(set(found) == {order} for found in several) for order in ORDERS}
         if len(every) == 1:
-            self._line(
-                "dates", every[0], f"only this fits all {len(several)} that are not clear by themselves"
-            )
+            told = f"only this fits all {len(several)} that are not clear by themselves"
+            self._line("dates", every[0], told)
         elif open_ones:
             told = "".join(f"; {count} can only be {order}" for order, count in only.items() if count)
-            self._ask(
-                "dates", f"in which order are dates such as {_some(open_ones)}? {', or '.join(ORDERS)}{told}"
-            )
+            question = f"in which order are dates such as {_some(open_ones)}? {', or '.join(ORDERS)}{told}"
+            self._ask("dates", question)
             if sum(map(bool, only.values())) > 1:
                 self._say('Where rows differ, add: dates_where = { "rows 31 to 52" = "month day year" },',
                           'or { "COLUMN = WORD" = "month day year" } for rows with that word.')  # fmt: skip
@@ -439,15 +433,10 @@ class _Draft:
         shown = Counter(mark for cell in column.cells for mark in decimal_marks(cell) if cell not in unclear)
         mark = next(iter(shown)) if len(shown) == 1 else None
         if mark:
-            self._line(
-                "decimal",
-                next(name for name, sign in MARKS.items() if sign == mark),
-                f"{shown.total()} show it",
-            )
+            self._line("decimal", "comma" if mark == "," else "point", f"{shown.total()} show it")
         elif unclear:
-            self._ask(
-                "decimal", f"is the decimal mark a comma or a point, in {_some(unclear)}? comma, or point"
-            )
+            question = f"is the decimal mark a comma or a point, in {_some(unclear)}? comma, or point"
+            self._ask("decimal", question)
         if is_hours:
             self._unit(column)
         shared = sorted({row.merged[column.name] for row in self.rows if column.name in row.merged})
@@ -481,11 +470,10 @@ class _Draft:
             self._ask("unit", f"are numbers such as {_some(bare)} hours, or minutes?")
 
     def _several(self, column: _Column) -> None:
-        last, told = "", defaultdict(list)
-        for row in self.rows:
-            last = text_of(row.cells.get(self.anchor)) or last
-            if column.name in row.cells and column.name not in row.merged:
-                told[last].append(text_of(row.cells[column.name]))
+        name = column.name
+        told = {job: [text_of(row.cells[name]) for row in rows
+                      if name in row.cells.keys() - row.merged.keys()]
+                for job, rows in self.jobs.items()}  # fmt: skip
         differing = [(job, found) for job, found in told.items() if len(set(found)) > 1]
         if differing:
             job, found = differing[0]
@@ -494,33 +482,23 @@ class _Draft:
 
     def _years(self, column: _Column) -> None:
         bad = [cell for cell in column.cells if _fails(lambda each: read_built(each, 2), cell)]
-        rough = [
-            cell
-            for cell in column.cells
-            if _fails(lambda each: read_built(each, None), cell) and cell not in bad
-        ]
-        if rough:
+        doubted = [cell for cell in column.cells if _fails(lambda each: read_built(each, None), cell)]
+        if rough := [cell for cell in doubted if cell not in bad]:
             self._line("about", 2, f"years to both sides of a rough one ({_some(rough)})")
-        self._values(
-            column, bad, "no year of production that can be read; write one, or 1976-1979, or unknown"
-        )
+        question = "no year of production that can be read; write one, or 1976-1979, or unknown"
+        self._values(column, bad, question)
 
     def _numbers(self, column: _Column) -> None:
         if self.is_events:
             without = sum(self._is_empty(row.cells.get(column.name)) for row in self.rows)
-            self._say(*[f"{_rows(without)} without a number: of no unit, and told as such"] * bool(without))
+            if without:
+                self._say(f"{_rows(without)} without a number: of no unit, and told as such")
             return
-        seen: Counter[str] = Counter(
-            number
-            for _, number in {(row.sheet, text_of(row.cells.get(column.name))) for row in self.rows}
-            if number
-        )
+        places = {(row.sheet, text_of(row.cells.get(column.name))) for row in self.rows}
+        seen = Counter(number for _, number in places if number)
         if again := sum(count > 1 for count in seen.values()):
-            self._line(
-                "prefix",
-                f"{SHEET}-",
-                f"{again} numbers stand in several sheets: each begins with its sheet's",
-            )
+            told = f"{again} numbers stand in several sheets: each begins with its sheet's"
+            self._line("prefix", f"{SHEET}-", told)
 
     def _values(
         self, column: _Column, cells: Sequence[Cell], question: str, known: Mapping[str, str] | None = None
@@ -621,12 +599,8 @@ class _Draft:
             self._ask("closed", "and when were they done?")
         silent = sum(not self._tells(rows, "outcome") for rows in self.jobs.values())
         if "outcome" not in self.by_role or (self.is_events and silent):
-            what = (
-                f"nothing tells how {silent} jobs ended"
-                if self.is_events
-                else "no column tells how jobs ended"
-            )
-            self._ask("outcome", f"{what}. {', '.join(OUTCOMES)} for all; or, "
+            what = f"nothing tells how {silent}" if self.is_events else "no column tells how"
+            self._ask("outcome", f"{what} jobs ended. {', '.join(OUTCOMES)} for all; or, "
                       'without quotation marks, { sold_for = "repaired", otherwise = "open" }')  # fmt: skip
 
     def _tells(self, rows: Iterable[SheetRow], role: str) -> bool:
@@ -648,10 +622,8 @@ class _Draft:
             return
         self.out += ["", "[faults]"]
         if "component" in self.by_role and "found" not in self.by_role:
-            self._ask(
-                "named_alone",
-                "no column tells the state of a part. What is one that is named: failed, or worn?",
-            )
+            question = "no column tells the state of a part. What is one that is named: failed, or worn?"
+            self._ask("named_alone", question)
         else:
             self._line("named_alone", "failed", "a part that is named without a word for its state; or worn")
         if columns:
@@ -677,9 +649,8 @@ class _Draft:
         for phrase, component in sorted(parts.items()):
             self._line(_toml(phrase), component, _rows(phrases[phrase]))
         if rest:
-            self._say(
-                "Words that stand for nothing: " + ", ".join(f"{w} {n}" for w, n in rest.most_common(30))
-            )
+            listed = ", ".join(f"{word} {count}" for word, count in rest.most_common(30))
+            self._say(f"Words that stand for nothing: {listed}")
         self.out += ["", "[faults.states]  # found, or done, or both (failed, replaced); unclear: no finding"]
         for phrase, state in sorted(states.items()):
             self._line(_toml(phrase), state, _rows(phrases[phrase]))
@@ -706,9 +677,8 @@ class _Draft:
         known = {unit_key(name): name for name in self.known}
         self.out += ["", "[families]  # names that are one family; a new one is made with its kind and maker"]
         if any(not kinds[key] and key not in known for key in spelled):
-            self._say(
-                'For a kind that is asked for, one kind for all may stand under [for_all]: kind = "radio"'
-            )
+            one = 'one kind for all may stand under [for_all]: kind = "radio"'
+            self._say(f"For a kind that is asked for, {one}")
         names: list[str] = []
         for key in sorted(spelled, key=lambda key: (-spelled[key].total(), key)):
             name = known.get(key) or _with_maker(commonest(spelled[key]), next(iter(makers[key]), ""))
