@@ -201,6 +201,9 @@ class _Draft:
             # "3.10." is a date only below a header that says so.
             is_dated = bool(_role_of(column.name, "date")[0])
             column.kind = _kind_of(column.cells, self.year if is_dated else None)
+            # And 44289 is one, as the days that a workbook counts.
+            if is_dated and all(isinstance(cell, int) and 20_000 < cell < 60_000 for cell in column.cells):
+                column.kind = "date" if column.cells else column.kind
         return columns
 
     def _is_empty(self, cell: Cell) -> bool:
@@ -210,6 +213,9 @@ class _Draft:
         for column in self.columns.values():
             if column.name in (SHEET, HEADING):
                 column.role = "kind" if column.share(_kind_in) >= 0.5 else LEAVE_OUT
+                is_year = column.share(re.compile(r"\d").search) >= 0.5
+                if column.role == LEAVE_OUT and len(column.counts) > 1 and not (is_year or self.joined_by):
+                    column.role, column.why = "?", "it tells several sheets, or headings, apart"
             else:
                 column.role, column.score = _role_of(column.name, column.kind)
                 self._by_values(column)
@@ -232,6 +238,8 @@ class _Draft:
                 column.role = "faults"
             if column.role == "kind" and column.share(_kind_in) < 0.5 and not taken & {"model", "family"}:
                 column.role = "model"
+            if column.role == "family" and "maker" in taken and column.share(_kind_in) >= 0.5:
+                column.role = "model"  # "deck T-5": its maker stands beside it
         if "event" in taken:
             for kind, role in (("date", "date of event"), ("number", "amount of event")):
                 unclear = [each for each in self.columns.values() if each.kind == kind and each.role == "?"]
@@ -255,8 +263,10 @@ class _Draft:
             counted = [(match[1], int(match[2])) for match in numbered if match]
             if len(counted) >= 0.8 * len(column.cells) and counted == sorted(counted):
                 column.role = "job"
-            elif column.share(_kind_in) >= 0.5:
+            elif column.share(_kind_in) >= 0.5 and column.share(re.compile(r"\d").search) < 0.5:
                 column.role = "kind"
+        if not column.role and column.share(lambda text: folded(text) in words()["kind"]) >= 0.8:
+            column.role = "kind"
         if not column.role and column.kind == "text":
             is_outcome = column.share(lambda text: folded(text) in words()["outcome"]) >= 0.4
             column.role = "outcome" if is_outcome and len(column.counts) > 2 else ""

@@ -675,6 +675,28 @@ def test_unknown_columns_words_and_empty_cells_are_questions_with_what_was_seen(
     assert plan["unknown"] == ["?"]
 
 
+def test_columns_that_say_two_things_or_go_by_short_names(questions):
+    head = "N°,In,Cat,What,Maker,Checked belt,Paid $,For\n"
+    rows = "".join(f"{n},{n}/4/2024,TT,deck T-{n},Larkov,ok,$3,$9\n" for n in range(11, 17))
+    plan, asked, _ = questions(head + rows)
+    assert {name: column["is"] for name, column in plan["columns"].items()} == {
+        "N°": "job", "In": "taken_in", "Cat": "kind", "What": "family", "Maker": "maker",
+        "Checked belt": "finding: belt", "Paid $": "bought_for", "For": "sold_for", "(sheet)": "leave out",
+    }  # fmt: skip
+    assert asked[0] == "which currency are the amounts in? Signs: $ or kr 13. A code such as EUR"
+    plan, _, _ = questions(head + rows.replace("deck T", "tape deck T").replace("TT", ""))
+    assert plan["columns"]["What"]["is"] == "model"
+    assert plan["families"]["Larkov tape deck T-11"] == {"kind": "tape deck", "maker": "Larkov"}
+
+
+def test_sheets_that_are_told_apart_by_no_year_are_asked_about(tmp_path):
+    head = ["Job", "Model", "In", "Out", "Result"]
+    rows = [head, *([f"{n}", "X1", "44289", "44299", "fixed"] for n in range(5))]
+    draft = draft_plan(write_ods(tmp_path / "a.ods", {"Larkov": rows, "Dallow": rows}))
+    assert "what is this column (it tells several sheets, or headings, apart)? One of the words" in draft
+    assert "it tells several" not in draft_plan(write_ods(tmp_path / "a.ods", {"2023": rows, "2024": rows}))
+
+
 def test_days_and_months_that_a_program_swapped_are_a_question():
     assert "real_dates" not in draft_plan(SHEETS / "04_tomasz_parts.ods")
     draft = object.__new__(_Draft)
