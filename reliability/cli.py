@@ -393,13 +393,13 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: tuple[str, ...]
 
 def _read(paths: Iterable[str]) -> tuple[list["JobSheet"], list[str]]:
     """Read every sheet that can be read; say what is wrong with the others."""
-    from reliability.records.sheet import decode_sheet, load_sheet
+    from reliability.records.sheet import MOST_SHEET_BYTES, decode_sheet, load_sheet
 
     read, unreadable = [], []
     for path in paths:
         try:
             if path == "-":
-                read.append(decode_sheet(sys.stdin.buffer.read(), "standard input"))
+                read.append(decode_sheet(sys.stdin.buffer.read(MOST_SHEET_BYTES + 1), "standard input"))
             else:
                 read.append(load_sheet(path))
         except InvalidInput as error:

@@ -14,22 +14,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from sqlalchemy import (
-    Select,
-    and_,
-    func,
-    select,
-)
+from sqlalchemy import Select, and_, func, select
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.database import SQL_TABLES
-from reliability.records.package import DESCRIPTOR, field_of, read_json
+from reliability.records.package import DESCRIPTOR, described_in, field_of, package_name
 from reliability.records.tables import TABLES, Column, Table
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
-    from reliability.records.ledger import LedgerReader
+    from reliability.records.ledger import Ledger
 
 # What an archive holds: findings with what the lives of parts need of their jobs, and nothing else.
 
@@ -44,20 +39,19 @@ DESCRIPTION = (
 )
 
 
-def _from(table: str, *names: str) -> list[Column]:
-    return [TABLES[table][name] for name in names]
-
-
 #: One row of an archive; the columns are those of the documented tables, by the same names.
 ARCHIVED = Table(
     "findings",
     DESCRIPTION,
-    (
-        *_from("jobs", "job", "family"),
-        *_from("families", "kind", "first_year", "last_year"),
-        *_from("jobs", "built_from", "built_to", "taken_in", "ended_by", "ended_why"),
-        *_from("findings", "component", "position", "found", "original", "fitted_from", "fitted_to", "arose",
-               "failed_from", "failed_to"),
+    tuple(
+        TABLES[table][name]
+            for table, names in (
+                ("jobs", "job family"), ("families", "kind first_year last_year"),
+                ("jobs", "built_from built_to taken_in ended_by ended_why"),
+                ("findings", "component position found original fitted_from fitted_to arose"),
+                ("findings", "failed_from failed_to"),
+            )
+            for name in names.split()
     ),
     ("job", "component", "position", "arose"),
     {},
@@ -93,26 +87,29 @@ def descriptor_text(parts: Sequence[Mapping[str, Any]], counts: Mapping[str, int
 def _field(column: Column) -> dict[str, Any]:
     """Describe a column as it lies in Parquet: typed, and required only where every row fills it."""
     field = field_of(column)
-    constraints = {
-        k: v for k, v in field.pop("constraints", {}).items() if k in ("enum", "minimum", "maximum")
-    }
-    if column.name in FILLED:
-        constraints["required"] = True
+    kept = {"required": True} if column.name in FILLED else {}
+    said = field.pop("constraints", {}).items()
+    constraints = {k: v for k, v in said if k in ("enum", "minimum", "maximum")} | kept
     if column.kind == "date":
         field["type"] = "date"
         field["description"] = f"{column.meaning} (a month alone stands for its 16th)"
     return {**field, **({"constraints": constraints} if constraints else {})}
 
 
-def load_pyarrow() -> tuple[Any, Any]:
-    """Load the library that writes Parquet."""
+def library(name: str, what: str) -> Any:
+    """Load a library of the extra that archives need; where it is missing, say what for."""
     try:
-        return import_module("pyarrow"), import_module("pyarrow.parquet")
+        return import_module(name)
     except ModuleNotFoundError:
         raise InvalidInput(
-            "Archives are Parquet files, and pyarrow, which writes them, is not installed. "
-            "Install the extra `scale`: pip install 'benchodds[scale]'."
+            f"{what}, which is not installed. Install the extra `scale`: pip install 'benchodds[scale]'."
         ) from None
+
+
+def load_pyarrow() -> tuple[Any, Any]:
+    """Load the library that writes Parquet."""
+    what = "Archives are Parquet files, and they are written by pyarrow"
+    return library("pyarrow", what), library("pyarrow.parquet", what)
 
 
 def arrow_type(pa: Any, column: Column) -> Any:
@@ -134,22 +131,14 @@ _JOB, _TAKEN_IN, _COMPONENT = (ARCHIVED.names.index(name) for name in ("job", "t
 
 @dataclass(frozen=True)
 class ArchiveSummary:
-    """What went into an archive.
+    """What went into an archive."""
 
-    Attributes
-    ----------
-    jobs, findings : int
-        Of this bench.
-    imported_jobs : int
-        Jobs that were left out, because another source has written them down.
-    """
-
-    jobs: int
+    jobs: int  # of this bench
     findings: int
-    imported_jobs: int
+    imported_jobs: int  # left out, because another source has written them down
 
 
-def write_archive(ledger: "LedgerReader", path: str | Path) -> ArchiveSummary:
+def write_archive(ledger: "Ledger", path: str | Path) -> ArchiveSummary:
     """Write the findings of a ledger to a folder of Parquet files, one for each year of intake.
 
     A reader sees the old archive or the new one, never a mixture: files bear the digest of their
@@ -212,11 +201,7 @@ def whole_jobs(rows: Iterable[Sequence[Any]], least: int) -> Iterator[list[Seque
 
 def is_archive(folder: Path) -> bool:
     """Whether a folder holds an archive, of any version."""
-    try:
-        content = read_json(folder / DESCRIPTOR)
-    except (OSError, ValueError):
-        return False
-    return isinstance(content, dict) and content.get("name") == NAME
+    return package_name(folder) == NAME
 
 
 def _refuse_other_content(folder: Path) -> None:
@@ -224,15 +209,13 @@ def _refuse_other_content(folder: Path) -> None:
         raise InvalidInput(f"{folder} is a file; an archive needs a folder. Nothing was written.")
     if not folder.parent.is_dir():
         raise InvalidInput(f"The folder {folder.parent} does not exist. Nothing was written.")
-    if folder.is_dir() and any(folder.iterdir()) and not (is_archive(folder) or _is_interrupted(folder)):
+    held = [item.name for item in folder.iterdir()] if folder.is_dir() else []
+    # A first archive that was cut off has left nothing but this.
+    is_interrupted = all(name.startswith("taken_in_year=") for name in held)
+    if held and not (is_archive(folder) or is_interrupted):
         raise InvalidInput(
             f"{folder} holds files that are no archive; name another folder. Nothing was written."
         )
-
-
-def _is_interrupted(folder: Path) -> bool:
-    """Whether all that lies there is what a first archive left that was cut off."""
-    return all(item.name.startswith("taken_in_year=") for item in folder.iterdir())
 
 
 class _Writer:
@@ -309,10 +292,8 @@ class _Writer:
 
 
 def _listed_paths(folder: Path) -> set[Path]:
-    if not is_archive(folder):
-        return set()
-    content = read_json(folder / DESCRIPTOR)
-    return {folder / resource["path"] for resource in content["resources"]}
+    resources = described_in(folder)["resources"] if is_archive(folder) else ()
+    return {folder / resource["path"] for resource in resources}
 
 
 def _day(value: str | None) -> datetime.date | None:
@@ -338,11 +319,9 @@ def open_archives(folders: Iterable[str | Path]) -> "DuckDBPyConnection":
                 raise InvalidInput(f"{file} holds the same findings as {before}; give each archive once.")
             found = file.stat().st_size if file.is_file() else None
             if found != resource["bytes"]:
-                told = (
-                    "is missing"
-                    if found is None
-                    else f"has {found} bytes where {resource['bytes']} were written"
-                )
+                told = "is missing"
+                if found is not None:
+                    told = f"has {found} bytes where {resource['bytes']} were written"
                 raise InvalidInput(f"{file} {told}; copy the archive again.")
             files.append(str(file))
             try:
@@ -353,7 +332,7 @@ def open_archives(folders: Iterable[str | Path]) -> "DuckDBPyConnection":
     return connection
 
 
-def ledger_findings(ledger: "LedgerReader") -> "DuckDBPyConnection":
+def ledger_findings(ledger: "Ledger") -> "DuckDBPyConnection":
     """Give a ledger's own findings as a table in memory."""
     _, connection = _engine()
     types = {"date": "DATE", "year": "SMALLINT"}
@@ -374,13 +353,7 @@ def ledger_findings(ledger: "LedgerReader") -> "DuckDBPyConnection":
 
 
 def _engine() -> tuple[Any, "DuckDBPyConnection"]:
-    try:
-        duckdb = import_module("duckdb")
-    except ModuleNotFoundError:
-        raise InvalidInput(
-            "Findings by the million are counted by duckdb, which is not installed. "
-            "Install the extra `scale`: pip install 'benchodds[scale]'."
-        ) from None
+    duckdb = library("duckdb", "Findings by the million are counted by duckdb")
     settings = {"memory_limit": "800MB", "temp_directory": tempfile.gettempdir(), "threads": "2"}
     connection = duckdb.connect(config=settings)
     connection.execute("SET enable_progress_bar = false; SET preserve_insertion_order = false")
@@ -424,7 +397,7 @@ def _resources(folder: Path) -> list[Mapping[str, Any]]:
     if not is_archive(folder):
         what = "no archive" if folder.is_dir() else "not there" if not folder.exists() else "a file"
         raise InvalidInput(f"{folder} is {what}; name a folder that `benchodds archive` wrote.")
-    content = read_json(folder / DESCRIPTOR)
+    content = described_in(folder)
     if content["version"] != str(VERSION):
         raise InvalidInput(
             f"{folder} is an archive of version {content['version']}; this program reads version {VERSION}. "

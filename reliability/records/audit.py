@@ -2,9 +2,9 @@
 
 import datetime
 import re
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from itertools import groupby, pairwise
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from itertools import chain, groupby, pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -13,18 +13,16 @@ from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
 from reliability.records import database
-from reliability.records.checks import clean_row
+from reliability.records.checks import PackageCheck, clean_row
 from reliability.records.database import (
     HISTORY,
     NUMBERING,
-    SQL_TABLES,
     chained,
     documents,
     tolerant,
     worded_damage,
 )
 from reliability.records.ledger import CLOCKS_APART, RENAMED
-from reliability.records.package import PackageCheck
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, date_not_before
 from reliability.records.values import (
     Problem,
@@ -39,7 +37,7 @@ from reliability.records.values import (
 )
 
 if TYPE_CHECKING:
-    from reliability.records.ledger import LedgerReader
+    from reliability.records.ledger import Ledger
 
 # Whether a ledger is what it should be: the file, the rules, the history, the numbers.
 
@@ -72,10 +70,9 @@ def rule_problems(rows: Tables, exponent: int) -> list[Problem]:
     for name, table in TABLES.items():
         for number, row in enumerate(rows[name], 1):
             clean, complaints = clean_row(table, row, exponent)
-            if complaints:
-                check.remember(name, row, readable=False)
-            complaints = complaints or check.complaints(name, clean, number)
-            where = _named(name, row)
+            complaints = check.complaints(name, row if complaints else clean, number, complaints)
+            where = ", ".join(f"{part} {row[part]}" for part in table.key if row[part])
+            where = where if table.key[0] == "job" else f"{name}, {where}"
             found += [
                 broken("rule broken", f"column {column}: {message}", where) for column, message in complaints
             ]
@@ -84,31 +81,28 @@ def rule_problems(rows: Tables, exponent: int) -> list[Problem]:
     return found
 
 
-def _named(name: str, row: dict[str, Value]) -> str:
-    key = TABLES[name].key
-    shown = ", ".join(f"{part} {row[part]}" for part in key if row[part])
-    return shown if key[0] == "job" else f"{name}, {shown}"
-
-
-def history_problems(connection: Connection, rows: Tables, exponent: int) -> list[Problem]:
+def history_problems(connection: Connection, rows: Tables) -> list[Problem]:
     """Test the chain of digests, and compare the newest version of everything with the current tables."""
     newest: dict[tuple[str, str], Any] = {}
     found: list[Problem] = []
-    ordered = connection.execute(
-        select(HISTORY)
-        .order_by(HISTORY.c.what, HISTORY.c.key, HISTORY.c.version)
-        .execution_options(yield_per=5_000)
-    )
+    ordered = _entries(connection, HISTORY.c.what, HISTORY.c.key, HISTORY.c.version)
     for (what, key), versions in groupby(ordered, key=lambda row: (row.what, row.key)):
         entries = list(versions)
         newest[what, key] = entries[-1]
-        found += [_unreadable(entry) for entry in entries if entry.content and not _is_readable(entry)]
+        found += [broken("history damaged", f"entry {entry.entry}, version {entry.version}, cannot be read; "
+                         "restore a backup, or look this version up in one", f"{what} {key}")
+                  for entry in entries if entry.content and not _is_readable(entry)]  # fmt: skip
         numbers = tuple(entry.version for entry in entries)
         if numbers != tuple(range(1, len(numbers) + 1)):
             found.append(
                 broken("history incomplete", f"versions {numbers} are not counted from 1", f"{what} {key}")
             )
-    for what, key, content in _current(connection, rows, exponent):
+    references = (
+        (name, database.key_text(table, row), database.content_of(row))
+        for name, table in TABLES.items() if "job" not in table.key for row in rows[name]
+    )  # fmt: skip
+    jobs = (("jobs", job, document) for job, document in documents(connection))
+    for what, key, content in chain(jobs, references):
         kept = newest.pop((what, key), None)
         if kept is None or kept.content is None:
             found.append(broken("history incomplete", "no version of it was kept", f"{what} {key}"))
@@ -120,6 +114,10 @@ def history_problems(connection: Connection, rows: Tables, exponent: int) -> lis
     return found + chain_problems(connection)
 
 
+def _entries(connection: Connection, *order: Any) -> Iterable[Any]:
+    return connection.execute(select(HISTORY).order_by(*order).execution_options(yield_per=5_000))
+
+
 def _is_readable(entry: Any) -> bool:
     try:
         database.read_content(entry)
@@ -128,20 +126,11 @@ def _is_readable(entry: Any) -> bool:
     return True
 
 
-def _unreadable(entry: Any) -> Problem:
-    message = (
-        f"entry {entry.entry}, version {entry.version}, cannot be read; restore a backup, or look this "
-        "version up in one"
-    )
-    return broken("history damaged", message, f"{entry.what} {entry.key}")
-
-
 def chain_problems(connection: Connection) -> list[Problem]:
     """Test that every entry of the history is what was written: its digest covers it and the one before."""
     found: list[Problem] = []
     before = ""
-    query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=5_000)
-    for row in connection.execute(query):
+    for row in _entries(connection, HISTORY.c.entry):
         entry = row._asdict()
         (proved,) = chained([entry], before)
         before = entry["digest"]
@@ -158,9 +147,9 @@ def clock_problems(connection: Connection, apart: datetime.timedelta) -> list[Pr
     """Name entries of the history that were written before the entry before them, by their clock."""
     latest, at = "", 0
     back: list[tuple[Any, str, int]] = []
-    query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=5_000)
-    for entry in connection.execute(query):
-        if latest and _time(entry.written_at) < _time(latest) - apart:
+    time = datetime.datetime.fromisoformat
+    for entry in _entries(connection, HISTORY.c.entry):
+        if latest and time(entry.written_at) < time(latest) - apart:
             back.append((entry, latest, at))
         if entry.written_at > latest:
             latest, at = entry.written_at, entry.entry
@@ -171,18 +160,6 @@ def clock_problems(connection: Connection, apart: datetime.timedelta) -> list[Pr
     more = f", and {len(back) - 1} more" if len(back) > 1 else ""
     return [doubtful("clock set back", f"{told}{more}; what was known on a day (--as-of) may be told wrongly",
                      f"{entry.what} {entry.key}")]  # fmt: skip
-
-
-def _time(text: str) -> datetime.datetime:
-    return datetime.datetime.fromisoformat(text)
-
-
-def _current(connection: Connection, rows: Tables, exponent: int) -> Iterator[tuple[str, str, Any]]:
-    for job, document in documents(connection, exponent):
-        yield "jobs", job, document
-    for name, table in TABLES.items():
-        if "job" not in table.key:
-            yield from ((name, database.key_text(table, row), database.content_of(row)) for row in rows[name])
 
 
 def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> list[Problem]:
@@ -208,11 +185,6 @@ def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) ->
             found.append(broken("number used twice", "only the zeros in front differ",
                                 f"job {first}", f"job {job['job']}"))  # fmt: skip
     return found
-
-
-def all_rows(connection: Connection, exponent: int) -> Tables:
-    """Read every current row."""
-    return {name: database.fetch_rows(connection, name, exponent) for name in SQL_TABLES}
 
 
 # Rows that no rule forbids, but that make the odds worse than they look.
@@ -370,16 +342,13 @@ def odd_years(rows: Rows) -> list[Problem]:
 
 def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
     """Find dates that have not come yet."""
-    columns = {"jobs": ("taken_in", "closed", "sold_on"), "followups": ("checked_on", "failed_on"),
-               "families": ("priced_on",), "parts": ("as_of",), "lots": ("bought_on",),
-               "sightings": ("seen_on",), "shelf": ("kept_on", "gone_on"),
-               "spending": ("spent_on",)}  # fmt: skip
     return [
-        doubtful("date to come", f"{column} {row[column]} is after today, {today}",
-                 f"job {row['job']}" if "job" in TABLES[table].key else
-                 f"{table}, {row.get('component') or row[TABLES[table].key[-1]]}")
-        for table, names in columns.items() for row in rows[table] for column in names
-        if row[column] and not date_not_before(today.isoformat(), row[column])
+        doubtful("date to come", f"{column.name} {row[column.name]} is after today, {today}",
+                 f"job {row['job']}" if "job" in table.key else
+                 f"{name}, {row.get('component') or row[table.key[-1]]}")
+        for name, table in TABLES.items() for row in rows[name] for column in table
+        if column.kind == "date" and row[column.name]
+        and not date_not_before(today.isoformat(), row[column.name])
     ]  # fmt: skip
 
 
@@ -460,13 +429,9 @@ def _far(column: str, group: str, pairs: list[tuple[str, float]], estimate: Any)
     return [
         doubtful("price far from its family", f"{column} {amount:g}; {said} of {group} is {usual:g}", name)
         for name, amount in pairs
-        if usual and _is_far(column, amount / usual)
+        # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
+        if usual and (amount > FAR_FACTOR * usual or (column != "bought_for" and amount < usual / FAR_FACTOR))
     ]
-
-
-def _is_far(column: str, ratio: float) -> bool:
-    # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
-    return ratio > FAR_FACTOR or (column != "bought_for" and ratio < 1 / FAR_FACTOR)
 
 
 def _absurd(rows: Rows, told: Iterable[Problem]) -> list[Problem]:
@@ -556,15 +521,11 @@ def like_names(rows: Rows) -> list[Problem]:
     Families and models often differ by one letter and mean different things; they are named where only
     case, spaces or signs differ.
     """
-    uses: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    for table, column, what in (
-        ("findings", "component", "component"), ("jobs", "ended_by", "component"),
-        ("followups", "component", "component"), ("parts", "component", "component"),
-        ("signs", "sign", "sign"), ("families", "kind", "kind"), ("families", "maker", "maker"),
-    ):  # fmt: skip
-        for row in rows[table]:
-            if row[column]:
-                uses[what][row[column]] += 1
+    uses = {
+        what: Counter(row[column] for table, column in database.NAMES[what]
+                      for row in rows[table] if row[column])
+        for what in ("component", "sign", "kind", "maker")
+    }  # fmt: skip
     usual = {
         "component": {name for names in USUAL_COMPONENTS.values() for name in names},
         "sign": set(USUAL_SIGNS),
@@ -618,16 +579,15 @@ AUDITS = (
 )
 
 
-def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) -> list[Problem]:
+def check_ledger(ledger: "Ledger", *, today: datetime.date | None = None) -> list[Problem]:
     """Verify a ledger, then audit it."""
     found = _file_problems(ledger)
     if any(problem.topic == "damaged file" for problem in found):
         return found
     with ledger.reading() as connection, tolerant(connection):
-        exponent = database.exponent_in(connection)
-        rows = all_rows(connection, exponent)
-        found += rule_problems(rows, exponent)
-        found += history_problems(connection, rows, exponent)
+        rows = {name: database.fetch_rows(connection, name) for name in TABLES}
+        found += rule_problems(rows, database.exponent_in(connection))
+        found += history_problems(connection, rows)
         found += number_problems(connection, rows["jobs"])
         if found:
             return found
@@ -640,7 +600,7 @@ def check_ledger(ledger: "LedgerReader", *, today: datetime.date | None = None) 
     return found + future_dates(rows, today or datetime.date.today())
 
 
-def _file_problems(ledger: "LedgerReader") -> list[Problem]:
+def _file_problems(ledger: "Ledger") -> list[Problem]:
     found: list[Problem] = []
     try:
         with ledger.reading() as connection:

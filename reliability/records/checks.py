@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple, Self
 
 from reliability.errors import InvalidInput, unknown
-from reliability.records.tables import SETTINGS, TABLES, Row, Rule, Table, date_not_before
+from reliability.records.tables import SETTINGS, TABLES, Row, Table, date_not_before
 from reliability.records.values import (
     Fault,
     Refused,
@@ -33,6 +33,9 @@ class JobFacts(NamedTuple):
     ended_by: str | None
 
 
+_UNREADABLE = JobFacts(None, None, None, None, None)
+
+
 def job_facts(job: Row) -> JobFacts:
     """Take what other tables need to know out of a row of jobs."""
     return JobFacts(*(job[name] for name in JobFacts._fields))
@@ -46,68 +49,37 @@ class Tie:
     column: str
     job_column: str
     statement: str
-    holds: Callable[[JobFacts, Row], bool]
+    holds: Callable[[JobFacts, Row, str], bool]  # given the column too
 
 
-def _by_intake(column: str) -> Tie:
-    def holds(job: JobFacts, row: Row) -> bool:
-        late = row[column] and job.taken_in and not date_not_before(job.taken_in, row[column])
-        return row["arose"] == "during work" or not late
-
-    return Tie("findings", column, "taken_in", f"what failed before the unit came has its {column} "
-               "on or before taken_in (else it arose during work)", holds)  # fmt: skip
-
-
-def _since_intake(job: JobFacts, row: Row) -> bool:
-    day = row["failed_to"]
-    return row["arose"] != "during work" or not day or not job.taken_in or date_not_before(day, job.taken_in)
-
-
-def _until_closed(job: JobFacts, row: Row) -> bool:
-    day = row["failed_from"]
-    return row["arose"] != "during work" or not day or not job.closed or date_not_before(job.closed, day)
-
-
-def _since_built(column: str) -> Tie:
-    def holds(job: JobFacts, row: Row) -> bool:
-        value = row[column]
-        return value is None or job.built_from is None or int(str(value)[:4]) >= job.built_from
-
-    return Tie("findings", column, "built_from", f"{column} is not before built_from of the job", holds)
-
-
-def _fitted_by_intake(column: str) -> Tie:
-    def holds(job: JobFacts, row: Row) -> bool:
-        return row[column] is None or not job.taken_in or row[column] <= int(job.taken_in[:4])
-
-    return Tie("findings", column, "taken_in",
-               f"{column} is not after the year of taken_in of the job", holds)  # fmt: skip
-
-
-def _after_closed(column: str) -> Tie:
-    def holds(job: JobFacts, row: Row) -> bool:
-        return not row[column] or not job.closed or date_not_before(row[column], job.closed)
-
-    return Tie("followups", column, "closed", f"{column} is on or after closed of the job", holds)
+def _in_order(earlier: str | None, later: str | None) -> bool:
+    return not earlier or not later or date_not_before(later, earlier)
 
 
 TIES: tuple[Tie, ...] = (
-    _by_intake("failed_from"),
-    _by_intake("failed_to"),
-    Tie("findings", "failed_to", "taken_in",
-        "what failed during work has its failed_to on or after taken_in", _since_intake),
+    *(Tie("findings", name, "taken_in", f"what failed before the unit came has its {name} on or before "
+          "taken_in (else it arose during work)", lambda job, row, name:
+          row["arose"] == "during work" or _in_order(row[name], job.taken_in))
+      for name in ("failed_from", "failed_to")),
+    Tie("findings", "failed_to", "taken_in", "what failed during work has its failed_to on or after taken_in",
+        lambda job, row, name: row["arose"] != "during work" or _in_order(job.taken_in, row[name])),
     Tie("findings", "failed_from", "closed",
-        "what failed during work has its failed_from on or before closed", _until_closed),
-    _since_built("failed_to"),
-    _since_built("fitted_to"),
-    _fitted_by_intake("fitted_from"),
-    _fitted_by_intake("fitted_to"),
+        "what failed during work has its failed_from on or before closed",
+        lambda job, row, name: row["arose"] != "during work" or _in_order(row[name], job.closed)),
+    *(Tie("findings", name, "built_from", f"{name} is not before built_from of the job",
+          lambda job, row, name: row[name] is None or job.built_from is None
+          or int(str(row[name])[:4]) >= job.built_from)
+      for name in ("failed_to", "fitted_to")),
+    *(Tie("findings", name, "taken_in", f"{name} is not after the year of taken_in of the job",
+          lambda job, row, name: row[name] is None or not job.taken_in or row[name] <= int(job.taken_in[:4]))
+      for name in ("fitted_from", "fitted_to")),
     Tie("followups", "job", "outcome", "only a job with outcome repaired is followed up",
-        lambda job, _row: job.outcome in ("repaired", None)),
-    _after_closed("checked_on"),
-    _after_closed("failed_on"),
+        lambda job, _row, _name: job.outcome in ("repaired", None)),
+    *(Tie("followups", name, "closed", f"{name} is on or after closed of the job",
+          lambda job, row, name: _in_order(job.closed, row[name]))
+      for name in ("checked_on", "failed_on")),
     Tie("shelf", "job", "outcome", "a part is kept of a unit that is no longer open",
-        lambda job, _row: job.outcome != "open"),
+        lambda job, _row, _name: job.outcome != "open"),
 )  # fmt: skip
 
 #: Rules across rows that are not between a job and one row of it, for the documentation.
@@ -132,25 +104,13 @@ Complaint = tuple[str, str]
 
 @dataclass
 class Known:
-    """What is known of other rows while one is checked; None where a list is open.
-
-    Parameters
-    ----------
-    families, components : collection of str or None
-        Names that may be used.
-    models : mapping of str to str
-        Family of each known model.
-    jobs : dict of str to JobFacts, or None
-        The jobs that rows of other tables may belong to.
-    others : dict of str to set of str
-        Lots and sightings that other rows may name; a table that is missing is open.
-    """
+    """What is known of other rows while one is checked; None, or a table that is missing, leaves it open."""
 
     families: Collection[str] | None = None
     components: Collection[str] | None = None
-    models: Mapping[str, str] = field(default_factory=dict)
+    models: Mapping[str, str] = field(default_factory=dict)  # the family of each
     jobs: dict[str, JobFacts] | None = None
-    others: dict[str, set[str]] = field(default_factory=dict)
+    others: dict[str, set[str]] = field(default_factory=dict)  # names of lots and sightings
 
     def complaints(self, table: Table, row: Row) -> list[Complaint]:
         """Check one row, already clean in itself, against the others."""
@@ -195,8 +155,8 @@ class Known:
             return [(column, f"there is no job {row[column]!r}.{nearest(row[column], self.jobs)}")]
         return [
             (tie.column, f"{tie.statement}; found {row[tie.column]}, and {tie.job_column} "
-             f"{_or_empty(getattr(job, tie.job_column))}")
-            for tie in _TIES_OF[table] if column == "job" and not tie.holds(job, row)
+             f"{'empty' if (held := getattr(job, tie.job_column)) is None else held}")
+            for tie in _TIES_OF[table] if column == "job" and not tie.holds(job, row, tie.column)
         ]  # fmt: skip
 
     def _component(self, table: Table, row: Row) -> list[Complaint]:
@@ -207,10 +167,6 @@ class Known:
         return [(column, f"component {name!r} was never seen here; known: {some(self.components)}."
                  f"{nearest(name, self.components)} "
                  f"If it is new, say so: --new-component {name!r}")]  # fmt: skip
-
-
-def _or_empty(value: Any) -> Any:
-    return "empty" if value is None else value
 
 
 def all_sound(ended_by: str | None, states: Collection[str]) -> Complaint | None:
@@ -263,76 +219,106 @@ def rule_complaints(
     table: Table, row: dict[str, Value], complaints: Sequence[Complaint], exponent: int
 ) -> list[Complaint]:
     """Test the rules within a row whose cells were read; those about a bad cell are passed over."""
-    if table.name == "settings":
-        return [] if complaints else _setting(row, exponent)
+    if table.name == "settings" and not complaints:
+        name = str(row["setting"])
+        if name not in SETTINGS:
+            return [("setting", f"{name!r} is not one of {', '.join(SETTINGS)}.{nearest(name, SETTINGS)}")]
+        try:
+            row["value"] = read_setting(SETTINGS[name], row["value"], exponent)
+        except Refused as error:
+            return [("value", f"{name}: {error.message}")]
     broken = [rule for rule in table.rules if not rule.holds(row)]
     if not broken:
         return []
     bad = {name for name, _ in complaints}
-    return [(rule.column, _broken(rule, row)) for rule in broken if bad.isdisjoint(rule.columns)]
+    found = []
+    for rule in broken:
+        if bad.isdisjoint(rule.columns):
+            said = ", ".join(f"{name} {'empty' if row[name] is None else row[name]}" for name in rule.columns)
+            found.append((rule.column, f"{rule.statement}; found {said}"))
+    return found
 
 
-def _broken(rule: Rule, row: Mapping[str, Value]) -> str:
-    found = ", ".join(f"{name} {'empty' if row[name] is None else row[name]}" for name in rule.columns)
-    return f"{rule.statement}; found {found}"
+@dataclass
+class PackageCheck:
+    """What has been read so far, for checking what comes next, in the order of `TABLES`.
 
+    Models are left open: one may have been given to another family since its jobs were written, which is
+    doubtful, not wrong.
+    """
 
-def _setting(row: dict[str, Value], exponent: int) -> list[Complaint]:
-    name = str(row["setting"])
-    if name not in SETTINGS:
-        return [("setting", f"{name!r} is not one of {', '.join(SETTINGS)}.{nearest(name, SETTINGS)}")]
-    try:
-        row["value"] = read_setting(SETTINGS[name], row["value"], exponent)
-    except Refused as error:
-        return [("value", f"{name}: {error.message}")]
-    return []
+    known: Known = field(
+        default_factory=lambda: Known(families=set(), jobs={}, others={"lots": set(), "sightings": set()})
+    )
+    word: str = "line"
+    _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
+    _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
+    _states: dict[str, set[str]] = field(default_factory=dict)
 
+    def complaints(self, name: str, row: Row, line: int, found: Sequence[Complaint] = ()) -> list[Complaint]:
+        """Check a row beside the others and remember it; `found` is what is wrong with it in itself."""
+        if found:
+            self.remember(name, row, readable=False)
+            return list(found)
+        table = TABLES[name]
+        job: Any = row.get("job")
+        complaints = self.known.complaints(table, row)
+        key = tuple(row[part] for part in table.key)
+        first = self._places.setdefault(name, {}).setdefault(key, line)
+        if first != line:
+            complaints.append((table.key[0], _same(table, key, f"{self.word} {first}")))
+        self.remember(name, row)
+        if name == "jobs" and row["ended_by"]:
+            place, component = self._ended.get(job, (0, row["ended_by"]))
+            self._ended[job] = (place or line, component)
+        elif name == "findings" and self._ended.get(job, (0, ""))[1] == row["component"]:
+            self._states.setdefault(job, set()).add(row["found"])
+        return complaints
 
-def check_rows(
-    table: str,
-    rows: Iterable[Mapping[str, object]],
-    *,
-    file: str | None = None,
-    lines: Sequence[int] | None = None,
-    exponent: int = 2,
-    known: Known | None = None,
-) -> list[Fault]:
-    """Check rows of one table."""
-    return clean_rows(table, rows, file=file, lines=lines, exponent=exponent, known=known)[1]
+    def remember(self, name: str, row: Row, *, readable: bool = True) -> None:
+        """Take note of a name, also of a row with faults: what refers to it is not at fault."""
+        key = row.get(TABLES[name].key[0])
+        if not isinstance(key, str):
+            return
+        if name == "families" and isinstance(self.known.families, set):
+            self.known.families.add(key)
+        elif name == "jobs" and self.known.jobs is not None:
+            self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
+        elif name in self.known.others:
+            self.known.others[name].add(key)
+
+    def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
+        """Take note of an earlier job that a component ended, and of what was found of that component."""
+        self._ended[job] = (0, component)
+        self._states.setdefault(job, set()).update(states)
+
+    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
+        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
+        return [
+            (job, line, complaint)
+            for job, (line, component) in self._ended.items()
+            if (complaint := all_sound(component, self._states.get(job, ())))
+        ]
 
 
 def clean_rows(
-    table: str,
-    rows: Iterable[Mapping[str, object]],
-    *,
-    file: str | None = None,
-    lines: Sequence[int] | None = None,
-    exponent: int = 2,
-    known: Known | None = None,
+    table: str, rows: Iterable[Mapping[str, object]], check: PackageCheck, exponent: int = 2
 ) -> tuple[list[dict[str, Value]], list[Fault]]:
-    """Check rows of one table as `check_rows` does, and return them read as well."""
-    described, known = TABLES[table], known or Known()
-    word = "line" if lines is not None else "row"
+    """Read and check rows of one table beside what was read before."""
     cleaned: list[dict[str, Value]] = []
     faults: list[Fault] = []
-    seen: dict[tuple[Value, ...], int] = {}
-    for position, row in enumerate(rows):
-        number = lines[position] if lines is not None else position + 1
-        clean, complaints = clean_row(described, row, exponent)
-        if not complaints:
-            complaints = known.complaints(described, clean)
-            key = tuple(clean[name] for name in described.key)
-            if (first := seen.setdefault(key, number)) != number:
-                complaints.append((described.key[0], _twice(described, key, f"{word} {first}")))
+    for number, row in enumerate(rows, 1):
+        clean, found = clean_row(TABLES[table], row, exponent)
         cleaned.append(clean)
-        faults += [Fault(f"{file or table}, {word} {number}", *complaint) for complaint in complaints]
+        complaints = check.complaints(table, clean, number, found)
+        faults += [Fault(f"{table}, row {number}", *complaint) for complaint in complaints]
     return cleaned, faults
 
 
-def _twice(table: Table, key: tuple[Value, ...], where: str) -> str:
-    named = ", ".join(f"{name} {'empty' if value is None else value!r}"
+def _same(table: Table, key: tuple[Value, ...], where: str) -> str:
+    named = ", ".join(f"{name} {'empty' if value is None else repr(value)}"
                       for name, value in zip(table.key, key, strict=True))  # fmt: skip
-    return f"the same row stands in {where} already ({named})"
+    return f"{where} has the same {named}"
 
 
 def clean_document(
@@ -375,7 +361,7 @@ def _clean_part(
         complaints += [c for c in known.complaints(table, clean) if c[0] not in bad]
         key = tuple(clean[name] for name in table.key)
         if (first := seen.setdefault(key, number)) != number and not bad:
-            complaints.append((named_by, _twice(table, key, f"{label} {first}")))
+            complaints.append((named_by, _same(table, key, f"{label} {first}")))
         name = row.get(named_by)
         place = f"{label} {number}" + (f" ({name})" if name else "")
         faults += [Fault(place, *complaint) for complaint in complaints]
@@ -383,77 +369,41 @@ def _clean_part(
     return cleaned, faults
 
 
-def known_names(ledger_names: Mapping[str, Collection[str]]) -> Known:
-    """Turn lists of names by column into what checks take; a list that is missing is open."""
-    models = ledger_names.get("model", {})
-    return Known(
-        families=ledger_names.get("family"),
-        components=ledger_names.get("component"),
-        models=models if isinstance(models, Mapping) else {},
-        others={"lots": set(ledger_names["lot"])} if "lot" in ledger_names else {},
-    )
-
-
-def check_document(
-    document: JobDocument, ledger_names: Mapping[str, Collection[str]], *, exponent: int = 2
-) -> list[str]:
-    """Check a whole job as a user wrote it."""
-    return [str(fault) for fault in document_faults(document, ledger_names, exponent=exponent)]
-
-
-def document_faults(
-    document: JobDocument, ledger_names: Mapping[str, Collection[str]], *, exponent: int = 2
-) -> list[Fault]:
-    """Check a whole job as `check_document` does, and tell each fault with its place."""
-    job = document.get("job", {})
-    numbered = {**document, "job": {**job, "job": job.get("job") or "1"}}
-    return clean_document(numbered, exponent=exponent, known=known_names(ledger_names))[1]
-
-
 # What a partial description of a job changes in the one that the ledger holds.
 
 
 def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bool) -> JobDocument:
     """Lay given columns and rows over those of a job."""
-    job = _overlay(old["job"], changes.get("job", {}), emptying=emptying)
-    merged: JobDocument = {**changes, "job": job}
+
+    def laid(row: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+        return {**row, **{name: value for name, value in given.items() if emptying or value is not None}}
+
+    merged: JobDocument = {**changes, "job": laid(old["job"], changes.get("job", {}))}
     for part in PARTS_OF_A_JOB:
-        merged[part] = _merge_rows(TABLES[part], old[part], changes.get(part) or (), emptying=emptying)
+        table, extra = TABLES[part], []
+        required = next(column.name for column in table if column.required and column.name not in table.key)
+        rows = {_key_of(table, row): dict(row) for row in old[part]}
+        for row in changes.get(part) or ():
+            place = _key_of(table, row)
+            if place not in rows:
+                extra.append(dict(row))
+            elif emptying and required in row and row[required] is None:
+                del rows[place]
+            else:
+                rows[place] = laid(rows[place], row)
+        merged[part] = [*rows.values(), *extra]
     return merged
 
 
-def _overlay(old: Mapping[str, Any], given: Mapping[str, Any], *, emptying: bool) -> dict[str, Any]:
-    said = {name: value for name, value in given.items() if emptying or value is not None}
-    return {**old, **said}
-
-
-def _merge_rows(
-    table: Table, old: Iterable[dict[str, Any]], given: Iterable[dict[str, Any]], *, emptying: bool
-) -> list[dict[str, Any]]:
-    key = tuple(name for name in table.key if name != "job")
-    required = next(column.name for column in table if column.required and column.name not in table.key)
-    merged = {_key_of(table, key, row): dict(row) for row in old}
-    extra: list[dict[str, Any]] = []
-    for row in given:
-        place = _key_of(table, key, row)
-        if place not in merged:
-            extra.append(dict(row))
-        elif emptying and required in row and row[required] is None:
-            del merged[place]
-        else:
-            merged[place] = _overlay(merged[place], row, emptying=emptying)
-    return [*merged.values(), *extra]
-
-
-def _key_of(table: Table, key: tuple[str, ...], row: Mapping[str, Any]) -> tuple[Any, ...]:
-    return tuple(_read_or_raw(table, name, row.get(name)) for name in key)
-
-
-def _read_or_raw(table: Table, name: str, value: Any) -> Any:
-    try:
-        return read_value(table[name], value)
-    except Refused:
-        return repr(value)
+def _key_of(table: Table, row: Mapping[str, Any]) -> tuple[Any, ...]:
+    key: list[Any] = []
+    for name in table.key:
+        if name != "job":
+            try:
+                key.append(read_value(table[name], row.get(name)))
+            except Refused:
+                key.append(repr(row.get(name)))
+    return tuple(key)
 
 
 # Parts kept for a later job: what a sheet says of them, laid beside what lies on the shelf.

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import closing, contextmanager
 from decimal import Decimal
 from hashlib import sha256
-from itertools import groupby
+from itertools import groupby, islice
 from operator import itemgetter
 from pathlib import Path
 from typing import Any
@@ -56,7 +56,7 @@ from reliability.errors import LedgerError, reason
 from reliability.records import tables
 from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, JobFacts
 from reliability.records.files import fresh_file, make_private
-from reliability.records.tables import SETTINGS, TABLES, Table
+from reliability.records.tables import SETTINGS, TABLES, Table, quoted
 from reliability.records.values import Number, Value, exponent_of, number_after, read_value, split_number
 
 # The database tables, built from the description of the tables.
@@ -84,50 +84,30 @@ _TYPES: dict[str, TypeEngine[Any]] = {
 }
 
 
-def _column(table: tables.Table, column: tables.Column) -> Column:
-    keys = []
-    if column.name in table.references:
-        (key,) = TABLES[table.references[column.name]].key
-        keys.append(ForeignKey(f"{table.references[column.name]}.{key}"))
-    kept = column.required or column.default is not None
-    return Column(column.name, _TYPES[column.kind], *keys, nullable=not kept, autoincrement=False)
-
-
-def _bounds(column: tables.Column) -> list[str]:
-    name, tests = column.name, []
-    if column.minimum is not None:
-        tests.append(f"{name} >= {column.minimum:.12g}")
-    if column.maximum is not None:
-        tests.append(f"{name} <= {column.maximum:.12g}")
-    if column.above is not None:
-        tests.append(f"{name} > {column.above:.12g}")
-    return tests
-
-
-def _column_checks(table: tables.Table, column: tables.Column) -> list[CheckConstraint]:
-    name, checks = column.name, []
-    if column.required and column.kind == "text":
-        checks.append(CheckConstraint(f"length({name}) > 0", name=f"{table.name}_{name}_not_empty"))
-    if column.allowed:
-        words = ", ".join(f"'{word}'" for word in column.allowed)
-        checks.append(CheckConstraint(f"{name} IN ({words})", name=f"{table.name}_{name}_allowed"))
-    if column.kind == "date":
-        like = f"({name} LIKE '____-__-__' OR {name} LIKE '____-__')"
-        checks.append(CheckConstraint(like, name=f"{table.name}_{name}_is_a_date"))
-    if tests := _bounds(column):
-        checks.append(CheckConstraint(" AND ".join(tests), name=f"{table.name}_{name}_in_bounds"))
-    return checks
-
-
 def _build(table: tables.Table) -> SqlTable:
-    checks = [check for column in table.columns for check in _column_checks(table, column)]
-    checks += [CheckConstraint(rule.sql, name=f"{table.name}_{rule.name}".replace(" ", "_"))
-               for rule in table.rules]  # fmt: skip
-    certain = all(table[name].required or table[name].default is not None for name in table.key)
-    key = [PrimaryKeyConstraint(*table.key)] if certain else []
-    columns = (_column(table, column) for column in table.columns)
+    """Build a table of the database, with what every row must hold as named CHECKs."""
+    columns, tests = [], {}
+    for column in table:
+        name, keys = column.name, []
+        if other := table.references.get(name):
+            keys.append(ForeignKey(f"{other}.{TABLES[other].key[0]}"))
+        is_filled = column.required or column.default is not None
+        columns.append(Column(name, _TYPES[column.kind], *keys, nullable=not is_filled, autoincrement=False))
+        if column.required and column.kind == "text":
+            tests[f"{name}_not_empty"] = f"length({name}) > 0"
+        if column.allowed:
+            tests[f"{name}_allowed"] = f"{name} IN ({quoted(column.allowed)})"
+        if column.kind == "date":
+            tests[f"{name}_is_a_date"] = f"({name} LIKE '____-__-__' OR {name} LIKE '____-__')"
+        bounds = ((">=", column.minimum), ("<=", column.maximum), (">", column.above))
+        if given := [f"{name} {sign} {bound:.12g}" for sign, bound in bounds if bound is not None]:
+            tests[f"{name}_in_bounds"] = " AND ".join(given)
+    tests |= {rule.name.replace(" ", "_"): rule.sql for rule in table.rules}
+    checks = (CheckConstraint(test, name=f"{table.name}_{name}") for name, test in tests.items())
+    is_certain = all(table[name].required or table[name].default is not None for name in table.key)
+    key = [PrimaryKeyConstraint(*table.key)] if is_certain else []
     built = SqlTable(table.name, METADATA, *columns, *key, *checks, sqlite_strict=True)
-    if not certain:
+    if not is_certain:
         # An empty cell differs from every other one in SQL, so a plain key would let doubles in.
         parts = [
             func.coalesce(built.c[name], -1 if table[name].kind == "number" else "") for name in table.key
@@ -200,8 +180,9 @@ OLDEST_SQLITE = (3, 37, 0)
 #: Less room than this on a disk that refuses, and it is called full.
 _FULL_BELOW_BYTES = 1_000_000
 _SECRETS = ("password", "passfile", "sslpassword")
-#: Beside an open connection: the command that shows what it writes, and the file that it opened.
-_LOOK, _FILE = "benchodds_look", "benchodds_file"
+#: Beside an open connection: the command that shows what it writes, the file that it opened, and the decimals
+#: of the currency.
+_LOOK, _FILE, _EXPONENT = "benchodds_look", "benchodds_file", "benchodds_exponent"
 
 # What fails while a connection is given up would be printed with a traceback; we word what matters of it.
 logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
@@ -342,7 +323,9 @@ def make_engine(url: URL, *, only_read: bool = False) -> Engine:
         asked = {"connect_timeout": BUSY_SECONDS, "tcp_user_timeout": 1000 * BUSY_SECONDS}
         options["connect_args"] = {name: value for name, value in asked.items() if name not in url.query}
     elif only_read:
-        options["creator"] = _reader_of(Path(str(url.database)))
+        # On such media there is no room for the log, and nobody else who writes.
+        place = f"{Path(str(url.database)).resolve().as_uri()}?mode=ro&immutable=1"
+        options["creator"] = lambda: sqlite3.connect(place, uri=True, check_same_thread=False)
     try:
         engine = create_engine(url, **options)
     except (NoSuchModuleError, ModuleNotFoundError) as error:
@@ -350,41 +333,28 @@ def make_engine(url: URL, *, only_read: bool = False) -> Engine:
             f"The driver for {shown_url(url)} is not installed ({error}); "
             "pip install 'benchodds[postgresql]' brings it"
         ) from None
-    if engine.dialect.name == "sqlite":
-        _refuse_old_sqlite()
-        event.listen(engine, "connect", _prepare)
-        # As it was found: a program may go on in another folder.
-        file = Path(str(url.database)).absolute()
-        event.listen(
-            engine, "connect", lambda _, record: record.info.update({_FILE: (file, _identity(file))})
-        )
-        event.listen(engine, "begin", _begin)
-    else:
+    if engine.dialect.name != "sqlite":
         event.listen(engine, "connect", _limit_waiting)
-    return engine
-
-
-def _reader_of(file: Path) -> Callable[[], sqlite3.Connection]:
-    # On such media there is no room for the log, and nobody else who writes.
-    place = f"{file.resolve().as_uri()}?mode=ro&immutable=1"
-    return lambda: sqlite3.connect(place, uri=True, check_same_thread=False)
-
-
-def _refuse_old_sqlite() -> None:
+        return engine
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         oldest = ".".join(map(str, OLDEST_SQLITE))
         raise LedgerError(
             f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} or newer: "
             "use a newer Python"
         )
+    file = Path(str(url.database)).absolute()  # a program may go on in another folder
 
+    def prepare(connection: Any, record: Any) -> None:
+        # Transactions are opened by `_begin`; the driver would open them too late.
+        connection.isolation_level = None
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = FULL")
+        record.info[_FILE] = (file, _identity(file))
 
-def _prepare(connection: Any, _record: object) -> None:
-    # Transactions are opened by `_begin`; the driver would open them too late.
-    connection.isolation_level = None
-    connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")
+    event.listen(engine, "connect", prepare)
+    event.listen(engine, "begin", _begin)
+    return engine
 
 
 def _limit_waiting(connection: Any, _record: object) -> None:
@@ -419,6 +389,7 @@ def transaction(engine: Engine, *, write: bool = False) -> Iterator[Connection]:
                     "Nothing was written; open it again."
                 )
             show_with(connection, "check")
+            connection.info.pop(_EXPONENT, None)
             if write and engine.dialect.name == "postgresql":
                 connection.exec_driver_sql("LOCK TABLE schema_version IN EXCLUSIVE MODE")
             yield connection
@@ -577,7 +548,11 @@ def _check_version(engine: Engine, shown: str, notes: list[str], *, create: bool
             "be brought up to date, but it cannot be written here: copy it to a folder that you may write in"
         )
     if version < SCHEMA_VERSION:
-        _bring_up_to_date(engine, shown)
+        with transaction(engine, write=True) as connection:
+            # Somebody else may have done it while this one waited for the lock.
+            for each in range(_version_in(connection, shown), SCHEMA_VERSION):
+                MIGRATIONS[each](connection)
+                connection.execute(update(VERSION).values(version=each + 1))
         notes.append(f"{shown} was brought up to date from schema {version} to {SCHEMA_VERSION}; older "
                      "versions of benchodds cannot open it any more")  # fmt: skip
 
@@ -629,23 +604,10 @@ def _create(engine: Engine) -> None:
             bare.execute(insert(VERSION).values(version=SCHEMA_VERSION, made_at=utc_now()))
 
 
-def _bring_up_to_date(engine: Engine, shown: str) -> None:
-    """Take an older ledger through every version since, in one transaction."""
-    with transaction(engine, write=True) as connection:
-        # Somebody else may have done it while this one waited for the lock.
-        for version in range(_version_in(connection, shown), SCHEMA_VERSION):
-            MIGRATIONS[version](connection)
-            connection.execute(update(VERSION).values(version=version + 1))
-
-
-def _add_column(connection: Connection, table: SqlTable, column: Column[Any]) -> None:
-    described = CreateColumn(column).compile(dialect=connection.dialect)
-    connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {described}")
-
-
 def _chain_history(connection: Connection) -> None:
     """Give every entry of the history a digest over itself and the entry before."""
-    _add_column(connection, HISTORY, HISTORY.c.digest)
+    column = CreateColumn(HISTORY.c.digest).compile(dialect=connection.dialect)
+    connection.exec_driver_sql(f"ALTER TABLE history ADD COLUMN {column}")
     found = connection.execute(select(HISTORY).order_by(HISTORY.c.entry)).all()
     for entry in chained((row._asdict() for row in found), ""):
         this = HISTORY.c.entry == entry["entry"]
@@ -675,10 +637,10 @@ def _add_lots_and_shelf(connection: Connection) -> None:
             remarks = f"{row.remarks}\nlot: {lot}" if row.remarks else f"lot: {lot}"
             changed = {"bought_for": None} if is_priced else {"lot": None, "remarks": remarks}
             connection.execute(update(SQL_TABLES["jobs"]).where(jobs.job == row.job).values(changed))
-    exponent, why = exponent_in(connection), "brought up to date: the units of a lot share its price"
-    if lots := fetch_rows(connection, "lots", exponent):
+    why = "brought up to date: the units of a lot share its price"
+    if lots := fetch_rows(connection, "lots"):
         keep_rows(connection, TABLES["lots"], lots, why)
-    keep_jobs(connection, {row.job for units in of_lot.values() for row in units}, exponent, why)
+    keep_jobs(connection, {row.job for units in of_lot.values() for row in units}, why)
     _renew_rules(connection, SQL_TABLES["jobs"], ("lot",), ("jobs_lot_or_bought_for",))
 
 
@@ -762,8 +724,10 @@ def currency_of(connection: Connection) -> str:
 
 
 def exponent_in(connection: Connection) -> int:
-    """Tell how many decimals the currency of the ledger has."""
-    return exponent_of(currency_of(connection))
+    """Tell how many decimals the currency has; asked once in a transaction, and again once it was set."""
+    if _EXPONENT not in connection.info:
+        connection.info[_EXPONENT] = exponent_of(currency_of(connection))
+    return int(connection.info[_EXPONENT])
 
 
 def holds_amounts(connection: Connection) -> bool:
@@ -779,11 +743,9 @@ def holds_amounts(connection: Connection) -> bool:
     return any(Decimal(value) for value in found)
 
 
-def fetch_rows(
-    connection: Connection, name: str, exponent: int, where: ColumnElement[bool] | None = None
-) -> list[Row]:
+def fetch_rows(connection: Connection, name: str, where: ColumnElement[bool] | None = None) -> list[Row]:
     """Read the rows of a table, sorted as they are exported."""
-    table, sql = TABLES[name], SQL_TABLES[name]
+    table, sql, exponent = TABLES[name], SQL_TABLES[name], exponent_in(connection)
     query = select(sql) if where is None else select(sql).where(where)
     try:
         rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
@@ -807,25 +769,24 @@ def key_test(name: str, row: Mapping[str, Value]) -> ColumnElement[bool]:
     return and_(*(sql.c[part].is_(None) if row[part] is None else sql.c[part] == row[part] for part in key))
 
 
-def fetch_document(connection: Connection, job: str, exponent: int) -> JobDocument | None:
+def fetch_document(connection: Connection, job: str) -> JobDocument | None:
     """Read a whole job, or None if there is none of that number."""
     if _IN_NO_TEXT.search(job):  # no database could even be asked
         return None
-    rows = fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == job)
+    rows = fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.job == job)
     if not rows:
         return None
     document: JobDocument = {"job": rows[0]}
     for part in PARTS_OF_A_JOB:
-        found = fetch_rows(connection, part, exponent, SQL_TABLES[part].c.job == job)
+        found = fetch_rows(connection, part, SQL_TABLES[part].c.job == job)
         document[part] = [{name: value for name, value in row.items() if name != "job"} for row in found]
     return document
 
 
-def replace_document(connection: Connection, document: JobDocument, exponent: int, *, new: bool) -> None:
+def replace_document(connection: Connection, document: JobDocument, *, new: bool) -> None:
     """Write a clean job and everything that belongs to it in place of what was there."""
-    job = document["job"]["job"]
+    job, exponent, sql = document["job"]["job"], exponent_in(connection), SQL_TABLES["jobs"]
     values = to_sql(TABLES["jobs"], document["job"], exponent)
-    sql = SQL_TABLES["jobs"]
     if new:
         connection.execute(insert(sql), values)
         if not document["job"]["origin"] and (number := split_number(job)):
@@ -863,11 +824,6 @@ def note_number(connection: Connection, number: Number) -> None:
         connection.execute(insert(NUMBERING).values(prefix=number.prefix, **values))
     else:
         connection.execute(update(NUMBERING).where(NUMBERING.c.prefix == number.prefix).values(**values))
-
-
-def names_of_models(connection: Connection) -> set[str]:
-    """Read the names that the table of models holds, which need not be all that jobs bear."""
-    return set(connection.execute(select(SQL_TABLES["models"].c.model)).scalars())
 
 
 def names_in(connection: Connection, column: str) -> set[str]:
@@ -942,12 +898,12 @@ def to_json(content: Any) -> str:
     return json.dumps(content, ensure_ascii=False, separators=(",", ":"))
 
 
-def from_json(table: Table, content: Mapping[str, Any], exponent: int) -> Row:
-    """Read a row that the history kept; columns that it does not hold are empty."""
+def from_json(table: Table, content: Mapping[str, Any]) -> Row:
+    """Read a row that the history kept: amounts as they were written; what it does not hold is empty."""
     return {
-        column.name: None
-        if content.get(column.name) is None
-        else read_value(column, content[column.name], exponent)
+        column.name: None if content.get(column.name) is None
+        else Decimal(content[column.name]) if column.kind == "money"
+        else read_value(column, content[column.name])
         for column in table
     }  # fmt: skip
 
@@ -964,8 +920,10 @@ def keep_version(connection: Connection, what: str, key: str, reason: str, conte
     return version
 
 
-def keep_versions(connection: Connection, entries: Iterable[Mapping[str, Any]]) -> None:
+def keep_versions(connection: Connection, entries: Sequence[Mapping[str, Any]]) -> None:
     """Add entries to the history, each with its digest."""
+    if entries[0]["what"] == "settings":
+        connection.info.pop(_EXPONENT, None)
     last = select(HISTORY.c.digest).order_by(HISTORY.c.entry.desc()).limit(1)
     before = connection.execute(last).scalar() or ""
     connection.execute(insert(HISTORY), list(chained(entries, before)))
@@ -1055,79 +1013,57 @@ Content = dict[str, Any]
 
 def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Value]], reason: str) -> None:
     """Add a version of new reference rows to the history: the first, but of one that was taken back."""
-    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == table.name)
-    last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
-    now = utc_now()
-    versions = [
-        {"what": table.name, "key": key, "version": last.get(key, 0) + 1, "written_at": now,
-         "reason": reason, "content": to_json(content_of(row))}
-        for row in rows for key in [key_text(table, row)]
-    ]  # fmt: skip
-    keep_versions(connection, versions)
+    _keep_many(connection, table.name, ((key_text(table, row), content_of(row)) for row in rows), reason)
 
 
-def keep_jobs(connection: Connection, touched: Collection[str], exponent: int, reason: str) -> None:
+def keep_jobs(connection: Connection, touched: Collection[str], reason: str) -> None:
     """Add a version of every touched job, with all that belongs to it, to the history."""
-    if not touched:
-        return
-    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == "jobs")
+    if touched:
+        found = (pair for pair in documents(connection) if pair[0] in touched)
+        _keep_many(connection, "jobs", found, reason)
+
+
+def _keep_many(connection: Connection, what: str, found: Iterable[tuple[str, Content]], reason: str) -> None:
+    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == what)
     last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
-    now, versions = utc_now(), []
-    for job, document in documents(connection, exponent):
-        if job in touched:
-            versions.append({"what": "jobs", "key": job, "version": last.get(job, 0) + 1, "written_at": now,
-                             "reason": reason, "content": to_json(document)})  # fmt: skip
-        if len(versions) == CHUNK:
-            keep_versions(connection, versions)
-            versions = []
-    if versions:
-        keep_versions(connection, versions)
+    now, found = utc_now(), iter(found)
+    while some := list(islice(found, CHUNK)):
+        keep_versions(connection, [
+            {"what": what, "key": key, "version": last.get(key, 0) + 1, "written_at": now, "reason": reason,
+             "content": to_json(content)} for key, content in some
+        ])  # fmt: skip
 
 
-def documents(connection: Connection, exponent: int) -> Iterator[tuple[str, Content]]:
+def documents(connection: Connection) -> Iterator[tuple[str, Content]]:
     """Read every job with all that belongs to it, as the history writes it.
 
     The tables are read side by side in the order of their jobs, so memory does not grow with them.
     """
-    parts = {part: _by_job(connection, part, exponent) for part in PARTS_OF_A_JOB}
-    waiting = {part: next(groups, None) for part, groups in parts.items()}
-    for job, (content,) in _by_job(connection, "jobs", exponent):
+    parts = {part: _by_job(connection, part) for part in PARTS_OF_A_JOB}
+    waiting = {part: next(groups, ("", [])) for part, groups in parts.items()}
+    for job, (content,) in _by_job(connection, "jobs"):
         document: Content = {"job": {"job": job, **content}}
         for part, groups in parts.items():
-            group = waiting[part]
-            if group is not None and group[0] == job:
-                document[part] = group[1]
-                waiting[part] = next(groups, None)
-            else:
-                document[part] = []
+            is_of_it = waiting[part][0] == job
+            document[part] = waiting[part][1] if is_of_it else []
+            waiting[part] = next(groups, ("", [])) if is_of_it else waiting[part]
         yield job, document
 
 
-def _by_job(connection: Connection, name: str, exponent: int) -> Iterator[tuple[str, list[Content]]]:
+def _by_job(connection: Connection, name: str) -> Iterator[tuple[str, list[Content]]]:
     """Read a table job by job, each row as the history writes it, without the job."""
-    table, sql = TABLES[name], SQL_TABLES[name]
-    order = [sql.c[part] for part in table.key]
-    found = connection.execute(select(sql).order_by(*order).execution_options(yield_per=CHUNK))
-    writers = _writers(table, exponent)
-    for job, rows in groupby(found, key=itemgetter(0)):
-        yield job, [_content(writers, row) for row in rows]
+    table, sql, exponent = TABLES[name], SQL_TABLES[name], exponent_in(connection)
 
-
-def _writers(table: Table, exponent: int) -> list[tuple[int, str, Callable[[Any], Any] | None]]:
     def amount(minor: int) -> str:
         digits = f"{minor:0{exponent + 1}d}"
         return f"{digits[:-exponent]}.{digits[-exponent:]}" if exponent else digits
 
-    return [
-        (position, column.name, amount if column.kind == "money" else None)
-        for position, column in enumerate(table.columns)
-        if column.name != "job"
-    ]
-
-
-def _content(writers: Sequence[tuple[int, str, Callable[[Any], Any] | None]], row: Sequence[Any]) -> Content:
-    return {
-        name: row[position] if write is None else write(row[position])
-        for position, name, write in writers
-        if row[position] is not None
-    }
+    wanted = [(place, column.name, column.kind == "money")
+              for place, column in enumerate(table) if column.name != "job"]  # fmt: skip
+    query = select(sql).order_by(*(sql.c[part] for part in table.key)).execution_options(yield_per=CHUNK)
+    for job, rows in groupby(connection.execute(query), key=itemgetter(0)):
+        yield job, [
+            {name: amount(row[place]) if is_money else row[place]
+             for place, name, is_money in wanted if row[place] is not None}
+            for row in rows
+        ]  # fmt: skip

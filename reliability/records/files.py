@@ -7,13 +7,18 @@ followed: a part is made anew, and moving replaces a link itself, not what it le
 
 import glob
 import os
+import re
 import stat
+import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from decimal import Decimal
 from hashlib import sha256
 from pathlib import Path
 from secrets import token_hex
-from typing import IO, NamedTuple
+from typing import IO, Any, NamedTuple
+
+from reliability.errors import InvalidInput
 
 try:
     import fcntl
@@ -37,18 +42,14 @@ class Draft(NamedTuple):
     stream: IO[bytes]
 
 
-def shares_with_group(folder: Path) -> bool:
-    """Whether the group of a folder is meant to share what lies in it: it may write there, or inherits it."""
-    mode = folder.stat().st_mode
-    meant = mode & stat.S_IXGRP and mode & (stat.S_ISGID | stat.S_IWGRP)
-    return bool(meant) and not mode & stat.S_IWOTH
-
-
 def make_private(folder: Path, handle: int) -> None:
     """Let only the owner of a new file read it; the group of its folder too where that is meant to share."""
     if os.name != "posix":
         return
-    if shares_with_group(folder):
+    mode = folder.stat().st_mode
+    # It may write there, or inherits what lies there.
+    is_meant = mode & stat.S_IXGRP and mode & (stat.S_ISGID | stat.S_IWGRP) and not mode & stat.S_IWOTH
+    if is_meant:
         with suppress(PermissionError):  # not of that group: then nobody else reads it
             os.fchown(handle, -1, folder.stat().st_gid)
             os.fchmod(handle, 0o660)
@@ -63,14 +64,11 @@ def who_reads(file: Path) -> str:
         return "everybody on this machine can read it"
     if not mode & stat.S_IRGRP:
         return "only you can read it"
-    return f"you and the group {_group(file)} can read and write it"
-
-
-def _group(file: Path) -> str:
     try:
-        return file.group()
+        group = file.group()
     except KeyError:
-        return str(file.stat().st_gid)
+        group = str(file.stat().st_gid)
+    return f"you and the group {group} can read and write it"
 
 
 def own_folder(folder: Path) -> None:
@@ -282,6 +280,42 @@ def replace_file(path: Path, content: str, *, private: bool = False) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     with fresh_file(path, private=private) as draft:
         draft.stream.write(content.encode())
+
+
+# What others wrote: read whole only within bounds, so that none of it is waited for.
+
+
+#: No name of ours has so many dots, and the reader of TOML takes the square of their number as steps.
+_MOST_DOTS = 30
+_MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
+
+
+def read_at_most(place: Path | IO[bytes], most: int) -> bytes:
+    """Read a file or a stream of at most so many bytes; ValueError says so of a longer one."""
+    if isinstance(place, Path):
+        with place.open("rb") as stream:
+            content = stream.read(most + 1)
+    else:
+        content = place.read(most + 1)
+    if len(content) > most:
+        raise ValueError(f"has more than {most:,} bytes")
+    return content
+
+
+def parse_toml(
+    text: str, source: str, what: str, done: str, parse_float: Callable[[str], Any] = Decimal
+) -> dict[str, Any]:
+    """Read TOML; `what` it is and what was `done` stand in the messages."""
+    if found := _MANY_DOTS.search(text):
+        line = text.count("\n", 0, found.start()) + 1
+        raise InvalidInput(f"{source}, line {line}: no name in a {what} has {_MOST_DOTS} dots. {done}")
+    try:
+        return tomllib.loads(text, parse_float=parse_float)
+    except tomllib.TOMLDecodeError as error:
+        raise InvalidInput(f"{source} is not written in TOML: {error}. {done}") from None
+    except (ValueError, ArithmeticError, RecursionError):
+        # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
+        raise InvalidInput(f"{source} holds a number, a date or a list that cannot be read. {done}") from None
 
 
 # What comes with the code, and the folder in which one works.

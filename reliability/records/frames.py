@@ -11,11 +11,11 @@ from typing import Any, Self, TypeAlias
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import Connection, and_, func, select
+from sqlalchemy import Connection, select, tuple_
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
-from reliability.records.checks import JobDocument, Settings
+from reliability.records.checks import Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
 from reliability.records.ledger import (
     REFERENCE_TABLES,
@@ -28,93 +28,60 @@ from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import TABLES, Column, Table
 from reliability.records.values import exponent_of
 
-# What the ledger said of its jobs on a day, out of the versions that it keeps.
-
-
-Columns = Sequence[Sequence[Any]]
-
-
-def end_of(day: datetime.date) -> str:
-    """Word the end of a day so that every time of writing within it sorts before."""
-    return f"{day.isoformat()}T~"
-
-
-def changed_since(connection: Connection, day: datetime.date) -> dict[str, int]:
-    """Find the jobs that were written by the end of a day and again later."""
-    entries = HISTORY.c
-    jobs = entries.what == "jobs"
-    later = select(entries.key).where(jobs, entries.written_at > end_of(day))
-    query = select(entries.key, func.max(entries.version))
-    query = query.where(jobs, entries.written_at <= end_of(day), entries.key.in_(later))
-    return {key: version for key, version in connection.execute(query.group_by(entries.key))}
+# What the ledger said on a day, out of the versions that it keeps.
 
 
 #: Rows that bear no day of their own: they count from the day on which they were written.
 UNDATED = ("settings", "parts", "hearsay")
+Columns: TypeAlias = Sequence[Sequence[Any]]
+Then: TypeAlias = dict[str, dict[str, Any]]
 
 
-def told_since(connection: Connection, day: datetime.date) -> dict[str, dict[str, database.Row | None]]:
-    """Find the reference rows that were written after a day, in a ledger that was begun by then."""
-    entries, end = HISTORY.c, end_of(day)
-    found: dict[str, dict[str, database.Row | None]] = {name: {} for name in REFERENCE_TABLES}
+def told_then(connection: Connection, day: datetime.date) -> Then:
+    """Find what was written again after a day as it stood then, by table and key; None if it was not there.
+
+    Whole jobs stand under "jobs"; one that was first written later is left out, for its rows bear days.
+    """
+    entries, end = HISTORY.c, f"{day.isoformat()}T~"  # every time within the day sorts before
+    found: Then = {name: {} for name in ("jobs", *REFERENCE_TABLES)}
     if not connection.execute(select(entries.entry).where(entries.written_at <= end).limit(1)).first():
-        return found
-    exponent = database.exponent_in(connection)
-    for name, rows in found.items():
-        later = select(entries.key).where(entries.what == name, entries.written_at > end)
-        same = and_(entries.what == name, entries.key.in_(later))
-        for entry in connection.execute(select(HISTORY).where(same).order_by(entries.version)):
-            then = rows.get(entry.key)
-            if entry.written_at <= end:
-                then = None if entry.content is None else row_in_entry(entry, exponent)
-            rows[entry.key] = then
+        return found  # begun later
+    later = select(entries.what, entries.key).where(entries.what.in_(found), entries.written_at > end)
+    for what, key in connection.execute(later.where(entries.what != "jobs")):
+        found[what][key] = None
+    by_then = select(HISTORY).where(entries.written_at <= end, tuple_(entries.what, entries.key).in_(later))
+    for entry in connection.execute(by_then.order_by(entries.version)):
+        found[entry.what][entry.key] = entry
+    for what, rows in found.items():
+        read = document_in_entry if what == "jobs" else row_in_entry
+        for key, entry in rows.items():
+            rows[key] = None if entry is None or entry.content is None else read(entry)
     found["settings"].pop("currency", None)  # all amounts are in the one that holds now
     return found
 
 
-def told_then(name: str, columns: Columns, then: Mapping[str, database.Row | None]) -> Columns:
-    """Put reference rows as they stood on a day in place of those that were written later.
+def as_told(name: str, columns: Columns, then: Then) -> Columns:
+    """Put the rows of a table as they stood on a day in place of those that were written later.
 
     A family or model that was not known then stays: jobs of the time may be of it.
     """
-    table = TABLES[name]
-    if not then:
+    table, of_job = TABLES[name], "job" in TABLES[name].key
+    told = then["jobs" if of_job else name]
+    if not told:
         return columns
-    rows = [dict(zip(table.names, cells, strict=True)) for cells in zip(*columns, strict=True)]
-    kept = []
-    for row in rows:
-        key = database.key_text(table, row)
-        if key not in then or (then[key] is None and name not in UNDATED):
-            kept.append(row)
-    kept += [row for row in then.values() if row is not None]
-    return [[row[column] for row in kept] for column in table.names]
-
-
-def jobs_written_by(
-    connection: Connection, day: datetime.date, exponent: int
-) -> dict[str, JobDocument | None]:
-    """Read those jobs as they were written then; None where a job was withdrawn by then."""
-    entries = HISTORY.c
-    found: dict[str, JobDocument | None] = {}
-    for job, version in changed_since(connection, day).items():
-        same = and_(entries.what == "jobs", entries.key == job, entries.version == version)
-        entry = connection.execute(select(HISTORY).where(same)).one()
-        found[job] = None if entry.content is None else document_in_entry(entry, exponent)
-    return found
-
-
-def taken_back(name: str, columns: Columns, jobs: Mapping[str, JobDocument | None]) -> Columns:
-    """Put the rows of some jobs in place of those that the columns of a table hold."""
-    table = TABLES[name]
-    if not jobs or "job" not in table.key:
-        return columns
-    kept = [row for row, job in enumerate(columns[table.names.index("job")]) if job not in jobs]
-    added = [{**row, "job": job} for job, document in jobs.items() if document is not None
-             for row in ([document["job"]] if name == "jobs" else document[name])]  # fmt: skip
-    return [
-        [*(values[row] for row in kept), *(row[column] for row in added)]
-        for column, values in zip(table.names, columns, strict=True)
-    ]
+    kept: list[Sequence[Any]] = []
+    for cells in zip(*columns, strict=True):
+        row = dict(zip(table.names, cells, strict=True))
+        key = row["job"] if of_job else database.key_text(table, row)
+        if key not in told or (told[key] is None and not of_job and name not in UNDATED):
+            kept.append(cells)
+    there = [(key, row) for key, row in told.items() if row is not None]
+    added = [row for _, row in there]
+    if of_job:
+        added = [{**row, "job": job} for job, document in there
+                 for row in ([document["job"]] if name == "jobs" else document[name])]  # fmt: skip
+    kept += [[row[column] for column in table.names] for row in added]
+    return list(zip(*kept, strict=True)) if kept else [() for _ in table.columns]
 
 
 # The ledger as data frames: what every statistic starts from.
@@ -276,45 +243,37 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     frames = {}
     with ledger.reading() as connection:
         made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
-        told = {} if as_of is None else told_since(connection, as_of)
+        then = told_then(connection, as_of) if as_of is not None else None
         stated = {row.setting: row.value for row in connection.execute(select(SQL_TABLES["settings"]))}
-        stated |= {
-            name: None if row is None else row["value"] for name, row in told.get("settings", {}).items()
-        }
+        for name, row in then["settings"].items() if then else ():
+            stated[name] = None if row is None else row["value"]
         settings = Settings.from_rows(
             {"setting": name, "value": value} for name, value in stated.items() if value is not None
         )
-        exponent = exponent_of(settings.currency)
-        unit = 10**exponent
-        then = {} if as_of is None else jobs_written_by(connection, as_of, exponent)
+        unit = 10 ** exponent_of(settings.currency)
         for name, table in TABLES.items():
             if name != "settings":
                 found = connection.execute(select(SQL_TABLES[name])).all()
                 columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
-                plain = [_in_currency(values, unit) if column.kind == "money" else values
+                plain = [[None if minor is None else minor / unit for minor in values]
+                         if column.kind == "money" else values
                          for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
-                backed = told_then(name, taken_back(name, plain, then), told.get(name, {}))
-                frames[name] = frame_from_columns(table, backed)
-        gone = set(database.withdrawn_numbers(connection)) - set(then)
-        gone |= {job for job, document in then.items() if document is None}
-        withdrawn = tuple(sorted(gone))
+                frames[name] = frame_from_columns(table, as_told(name, plain, then) if then else plain)
+        jobs_then = then["jobs"] if then else {}
+        gone = set(database.withdrawn_numbers(connection)) - set(jobs_then)
+        withdrawn = tuple(sorted(gone | {job for job, document in jobs_then.items() if document is None}))
     mark = hashlib.sha256(made_at.encode()).hexdigest()[:16]
     records = _shared(Records(**frames, settings=settings, withdrawn=withdrawn, ledger=mark))
-    if as_of is None:
+    if as_of is None or then is None:
         return records
     records = known_by(records, as_of)
     # What was first described later, and no job of the time is of, was not known.
-    families = _not_known(records.families, "family", told["families"]) - set(records.jobs["family"])
-    models = _not_known(records.models, "model", told["models"]) - set(records.jobs["model"])
-    kept = {
-        "families": records.families[~records.families["family"].isin(families)],
-        "models": records.models[~records.models["model"].isin(models)],
-    }
-    return replace(records, **{name: frame.reset_index(drop=True) for name, frame in kept.items()})
-
-
-def _not_known(frame: pd.DataFrame, column: str, then: Mapping[str, database.Row | None]) -> set[str]:
-    return {name for name in frame[column] if name in then and then[name] is None}
+    kept = {}
+    for name, column in (("families", "family"), ("models", "model")):
+        frame = getattr(records, name)
+        new = {key for key, row in then[name].items() if row is None} - set(records.jobs[column])
+        kept[name] = frame[~frame[column].isin(new)].reset_index(drop=True)
+    return replace(records, **kept)
 
 
 def _shared(records: Records) -> Records:
@@ -332,10 +291,6 @@ def _shared(records: Records) -> Records:
         share = price * weight / weight.groupby(units["lot"]).transform("sum")
         jobs["bought_for"] = jobs["bought_for"].fillna(share)
     return replace(records, jobs=jobs)
-
-
-def _in_currency(minor: Sequence[int | None], unit: int) -> list[float | None]:
-    return [None if amount is None else amount / unit for amount in minor]
 
 
 def known_by(records: Records, as_of: datetime.date) -> Records:

@@ -13,6 +13,7 @@ from reliability.records import database
 from reliability.records.checks import (
     Complaint,
     Known,
+    PackageCheck,
     clean_document,
     clean_row,
     rule_complaints,
@@ -23,7 +24,6 @@ from reliability.records.package import (
     CsvTable,
     Layout,
     Line,
-    PackageCheck,
     currency_in,
     find_files,
     is_demo,
@@ -188,7 +188,7 @@ class _Import:
         """Check every row of a file; write the new ones as long as there is no fault."""
         name = source.table.name
         held = {self._key(name, row): row
-                for row in database.fetch_rows(self.connection, name, self.exponent)}  # fmt: skip
+                for row in database.fetch_rows(self.connection, name)}  # fmt: skip
         waiting: list[dict[str, Value]] = []
         differing: list[tuple[dict[str, Value], dict[str, Value]]] = []
         for line in source.lines():
@@ -261,10 +261,9 @@ class _Import:
     def _complaints(
         self, name: str, line: Line, held: Mapping[tuple[Value, ...], database.Row]
     ) -> list[Complaint]:
+        found = self.check.complaints(name, line.row, line.number, line.complaints)
         if line.complaints:
-            self.check.remember(name, line.row, readable=False)
-            return line.complaints
-        found = self.check.complaints(name, line.row, line.number)
+            return found
         old = held.get(self._key(name, line.row))
         if old is not None and not self.correct:
             found += _differences(old, line.row)
@@ -316,7 +315,7 @@ class _Import:
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
         for job in sorted(self.corrected) if not self.faults else ():
-            document: Any = database.fetch_document(self.connection, job, self.exponent)
+            document: Any = database.fetch_document(self.connection, job)
             for fault in clean_document(document, exponent=self.exponent)[1]:
                 self.faults.append(Fault(f"job {job}, {fault.place}", fault.column, fault.message))
         if self.faults:
@@ -326,7 +325,7 @@ class _Import:
             self.numbers[number.prefix] = (latest, max(highest, number))
         for _, number in sorted(self.numbers.values()):
             database.note_number(self.connection, number)
-        keep_jobs(self.connection, self.touched, self.exponent, self.reason)
+        keep_jobs(self.connection, self.touched, self.reason)
         note_withdrawals(self.connection, self.withdrawn, self.reason)
         show_with(self.connection, "import … --dry-run, of the same, tells what is not there")
 
@@ -439,10 +438,9 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
         told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]
         refuse(told, "Nothing was taken back.")
         gone: dict[str, int] = {}
-        exponent = database.exponent_in(connection)
         for name, keys in ((name, written[name]) for name in _FROM_THE_LAST if name in written):
             in_use = _in_use(connection, name)
-            rows = [row for row in database.fetch_rows(connection, name, exponent)
+            rows = [row for row in database.fetch_rows(connection, name)
                     if database.key_text(TABLES[name], row) in keys]  # fmt: skip
             if name == "jobs":
                 refuse([f"job {row['job']} is named on the shelf or by a sighting that came in otherwise"

@@ -3,12 +3,12 @@
 import datetime
 import json
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from types import TracebackType
+from threading import local
 from typing import Any, Self
 
 from sqlalchemy import Connection, Engine, delete, func, insert, select, update
@@ -20,6 +20,7 @@ from reliability.records.checks import (
     PARTS_OF_A_JOB,
     JobDocument,
     Known,
+    PackageCheck,
     Taken,
     clean_document,
     clean_rows,
@@ -31,6 +32,7 @@ from reliability.records.database import (
     HISTORY,
     NUMBERING,
     SQL_TABLES,
+    VERSION,
     open_engine,
     parse_url,
     shown_url,
@@ -62,195 +64,9 @@ CLOCKS_APART = datetime.timedelta(minutes=10)
 MANY_LEFT_OUT = 20
 
 
-class LedgerReader:
-    """An open ledger as far as it is only read.
-
-    Parameters
-    ----------
-    engine : Engine
-        As `open_ledger` prepares it.
-    url : URL
-        Where it is, for messages.
-    notes : collection of str
-        What the user should know of how it was opened.
-    """
-
-    def __init__(self, engine: Engine, url: URL, notes: Collection[str] = ()) -> None:
-        self._engine = engine
-        self._url = url
-        self.notes = tuple(notes)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Let go of the database."""
-        self._engine.dispose()
-
-    @property
-    def name(self) -> str:
-        """Where the ledger is, without any password."""
-        return shown_url(self._url)
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """Open a transaction that sees one state of the ledger."""
-        with worded(self._url, done=""), transaction(self._engine) as connection:
-            yield connection
-
-    @property
-    def holds_demo(self) -> bool:
-        """Whether it began with the demo: it is one to try the commands on."""
-        with self.reading() as connection:
-            return database.holds_demo(connection)
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing was ever written to it."""
-        with self.reading() as connection:
-            return connection.execute(select(HISTORY.c.entry).limit(1)).first() is None
-
-    def next_job_number(self) -> str:
-        """Tell the number that the next intake will get, if nobody else is quicker."""
-        with self.reading() as connection:
-            return database.next_number(connection)
-
-    def job(self, job: str) -> JobDocument:
-        """Read a whole job."""
-        with self.reading() as connection:
-            return document_in(connection, job, database.exponent_in(connection))
-
-    def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
-        """Read every version of a job or of a reference row, oldest first."""
-        with self.reading() as connection, tolerant(connection):
-            found = database.versions(connection, table, clean_text(key))
-            if not found and table == "jobs":
-                document_in(connection, key, 0)
-            exponent = database.exponent_in(connection)
-        versions = []
-        for row in found:
-            content = damage = None
-            try:
-                if row.content is not None:
-                    content = (document_in_entry if table == "jobs" else row_in_entry)(row, exponent)
-            except LedgerError as error:
-                damage = str(error)
-            versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
-                             "content": content, "damage": damage})  # fmt: skip
-        return versions
-
-    def changed_since(self, day: datetime.date) -> bool:
-        """Tell whether anything that was written by the end of a day was written again later."""
-        from reliability.records.frames import UNDATED, changed_since, told_since  # as in `check`
-
-        with self.reading() as connection:
-            told = told_since(connection, day)
-            return bool(changed_since(connection, day)) or any(
-                name in UNDATED or row is not None for name, rows in told.items() for row in rows.values()
-            )
-
-    def clock_doubt(self) -> str | None:
-        """Say so where this machine's clock is behind the last entry of the history."""
-        with self.reading() as connection:
-            last = connection.execute(select(func.max(HISTORY.c.written_at))).scalar()
-        now = datetime.datetime.now(datetime.UTC)
-        try:
-            behind = datetime.datetime.fromisoformat(str(last)) - now if last else None
-        except ValueError:  # `check` names an entry that is damaged
-            return None
-        if behind is None or behind < CLOCKS_APART:
-            return None
-        return (
-            f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, but the ledger was last written at "
-            f"{last}: set the clock, for the ledger tells by it what was known on a day"
-        )
-
-    def number_doubt(self, job: str) -> str | None:
-        """Say so where a number that the bench gives a new job does not go on from its others."""
-        number = split_number(job)
-        with self.reading() as connection:
-            taken = {row.prefix: row for row in connection.execute(select(NUMBERING))}
-        if number is None or not taken:
-            return None
-        alike = {_without_digits(prefix) for prefix in taken}
-        if number.prefix not in taken and _without_digits(number.prefix) in alike:
-            return None  # the next year, or the next day
-        if number.prefix not in taken:
-            last = max(taken.values(), key=lambda row: row.turn)
-            return (
-                f"no other job's number is written as {job} is (the last one given out is "
-                f"{number_after(last.prefix, last.last - 1, last.width)}): if it is another bench's number, "
-                "take the job out again; the next intake goes on from it"
-            )
-        left = number.digits - taken[number.prefix].last - 1
-        if left < MANY_LEFT_OUT:
-            return None
-        return f"{left} numbers before it were not given out; they count as jobs that nobody wrote up"
-
-    def rows(self, table: str) -> list[dict[str, Value]]:
-        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
-        if table not in TABLES:
-            raise unknown("The ledger has no table", table, TABLES)
-        with self.reading() as connection:
-            return database.fetch_rows(connection, table, database.exponent_in(connection))
-
-    def names(self, column: str) -> list[str]:
-        """List known names of one kind, sorted; components and signs include the usual ones."""
-        if column not in database.NAMES:
-            raise unknown("The ledger keeps no names of", column, database.NAMES)
-        with self.reading() as connection:
-            found = database.names_in(connection, column)
-        usual: Collection[str] = ()
-        if column == "component":
-            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
-        elif column == "sign":
-            usual = USUAL_SIGNS
-        return sorted(found | set(usual))
-
-    def shelf(self) -> dict[int, dict[str, Value]]:
-        """Read every part that was ever on the shelf, by number."""
-        with self.reading() as connection:
-            return _shelf_in(connection, database.exponent_in(connection))
-
-    def setting(self, name: str) -> Value:
-        """Read a setting or its default: text, Decimal for money, float, int, or None."""
-        if name not in SETTINGS:
-            raise unknown("There is no setting", name, SETTINGS)
-        with self.reading() as connection:
-            exponent = database.exponent_in(connection)
-            settings = SQL_TABLES["settings"]
-            query = select(settings.c.value).where(settings.c.setting == name)
-            text = connection.execute(query).scalar()
-        text = SETTINGS[name].default if text is None else text
-        return None if text is None else read_value(SETTINGS[name], text, exponent)
-
-    def backup(self, path: str | Path) -> None:
-        """Write a consistent copy to a new file, also while others write; the copy is checked."""
-        from reliability.records.database import copy_to  # as in `check`
-
-        with worded(self._url, " There is no backup."), self._engine.connect() as connection:
-            copy_to(connection, Path(path))
-
-    def check(self, *, today: datetime.date | None = None) -> list[Problem]:
-        """Verify the ledger and name what is doubtful in it; `audit.check_ledger` says how."""
-        # Writing down a job starts faster without the audit.
-        from reliability.records.audit import check_ledger
-
-        return check_ledger(self, today=today)
-
-
-def _without_digits(prefix: str) -> str:
-    return re.sub("[0-9]", "0", prefix)
-
-
-def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
+def document_in(connection: Connection, job: str) -> JobDocument:
     """Read a whole job, or say that there is none."""
-    found = database.fetch_document(connection, clean_text(str(job)), exponent)
+    found = database.fetch_document(connection, clean_text(str(job)))
     if found is not None:
         return found
     jobs = SQL_TABLES["jobs"].c.job
@@ -261,29 +77,30 @@ def document_in(connection: Connection, job: str, exponent: int) -> JobDocument:
     )
 
 
-def document_in_entry(entry: Any, exponent: int) -> JobDocument:
+def document_in_entry(entry: Any) -> JobDocument:
     """Read a job as an entry of the history kept it."""
+
+    def read(content: Any) -> JobDocument:
+        document: JobDocument = {"job": database.from_json(TABLES["jobs"], content["job"])}
+        for part in PARTS_OF_A_JOB:
+            rows = [database.from_json(TABLES[part], {"job": "0", **row}) for row in content[part]]
+            document[part] = [{name: cell for name, cell in row.items() if name != "job"} for row in rows]
+        return document
+
+    return _read_entry(entry, read)
+
+
+def row_in_entry(entry: Any) -> database.Row:
+    """Read a reference row as an entry of the history kept it."""
+    return _read_entry(entry, lambda content: database.from_json(TABLES[entry.what], content))
+
+
+def _read_entry(entry: Any, read: Callable[[Any], Any]) -> Any:
     content = database.read_content(entry)
     try:
-        return _document_of(content, exponent)
+        return read(content)
     except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
         raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
-
-
-def row_in_entry(entry: Any, exponent: int) -> database.Row:
-    """Read a reference row as an entry of the history kept it."""
-    try:
-        return database.from_json(TABLES[entry.what], database.read_content(entry), exponent)
-    except (AttributeError, TypeError, ValueError, ArithmeticError):
-        raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
-
-
-def _document_of(content: Mapping[str, Any], exponent: int) -> JobDocument:
-    document: JobDocument = {"job": database.from_json(TABLES["jobs"], content["job"], exponent)}
-    for part in PARTS_OF_A_JOB:
-        rows = [database.from_json(TABLES[part], {"job": "0", **row}, exponent) for row in content[part]]
-        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in rows]
-    return document
 
 
 # Checked writes, each within a transaction that the caller holds.
@@ -298,32 +115,39 @@ def append_job(
     new_components: Collection[str],
     reason: str,
     faults: Iterable[Fault] = (),
+    *,
+    is_checked: bool = False,
 ) -> JobDocument:
     """Write a new job under its own number, or under the next one if it has none; give what was written."""
-    exponent = database.exponent_in(connection)
     number = document.get("job", {}).get("job") or database.next_number(connection)
     numbered = {**document, "job": {**document.get("job", {}), "job": number}}
-    return write_job(connection, numbered, exponent, new_components, reason, faults=faults)
+    return write_job(connection, numbered, new_components, reason, faults=faults, is_checked=is_checked)
 
 
 def write_job(
     connection: Connection,
     document: JobDocument,
-    exponent: int,
     new_components: Collection[str],
     reason: str,
     *,
     old: JobDocument | None = None,
     faults: Iterable[Fault] = (),
+    is_checked: bool = False,
 ) -> JobDocument:
-    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written."""
-    known = _known_to(connection, document, new_components)
-    clean, more = clean_document(document, exponent=exponent, known=known)
+    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written.
+
+    One that was checked within the same transaction is written as it is.
+    """
+    clean = document
+    more: list[Fault] = []
+    if not is_checked:
+        known = _known_to(connection, document, new_components)
+        clean, more = clean_document(document, exponent=database.exponent_in(connection), known=known)
     number = str(clean["job"]["job"])
-    if old is None and database.fetch_rows(connection, "jobs", exponent, SQL_TABLES["jobs"].c.job == number):
+    if old is None and database.fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.job == number):
         more.append(Fault("job", "job", f"there is a job {number} already"))
     if old is not None and clean["job"]["outcome"] == "open" != old["job"]["outcome"]:
-        kept = database.fetch_rows(connection, "shelf", exponent, SQL_TABLES["shelf"].c.job == number)
+        kept = database.fetch_rows(connection, "shelf", SQL_TABLES["shelf"].c.job == number)
         more += [Fault("job", "outcome", f"part {row['part']} on the shelf was kept of it: it cannot be open")
                  for row in kept]  # fmt: skip
     if old is not None and database.document_content(clean) == database.document_content(old):
@@ -331,16 +155,17 @@ def write_job(
     refuse([*faults, *more])
     for part in PARTS_OF_A_JOB:
         clean[part].sort(key=lambda row, table=TABLES[part]: database.sort_key(table, row))
-    database.replace_document(connection, clean, exponent, new=old is None)
+    database.replace_document(connection, clean, new=old is None)
     database.keep_version(connection, "jobs", number, reason, database.document_content(clean))
     return clean
 
 
-def keep_model(connection: Connection, job: Row, exponent: int) -> None:
+def keep_model(connection: Connection, job: Row) -> None:
     """Keep the name on a front panel as a model of the job's family, if it is new."""
-    if job["model"] and job["model"] not in database.names_of_models(connection):
+    model = SQL_TABLES["models"].c.model
+    if job["model"] and connection.execute(select(model).where(model == job["model"])).first() is None:
         row = {"model": job["model"], "family": job["family"]}
-        refuse(put_rows(connection, "models", [row], exponent, f"on the front panel of job {job['job']}"))
+        refuse(put_rows(connection, "models", [row], f"on the front panel of job {job['job']}"))
 
 
 def _known_to(connection: Connection, document: JobDocument, new_components: Collection[str]) -> Known:
@@ -370,87 +195,73 @@ def _trimmed(value: object) -> str:
     return clean_text(value) if isinstance(value, str) else ""
 
 
-def add_families(connection: Connection, rows: Iterable[Row], exponent: int, reason: str) -> list[Fault]:
+def add_families(connection: Connection, rows: Iterable[Row], reason: str) -> list[Fault]:
     """Insert families that a job brings with it; one that is known must not be described anew."""
-    known = database.names_in(connection, "family")
-    rows = list(rows)
+    known, rows = database.names_in(connection, "family"), list(rows)
     twice = [row["family"] for row in rows if _trimmed(row.get("family")) in known]
     faults = [Fault("new family", "family", f"{name!r} is in the ledger already") for name in twice]
-    return faults + put_rows(connection, "families", [row for row in rows if row.get("family") not in twice],
-                             exponent, reason)  # fmt: skip
+    new = [row for row in rows if row.get("family") not in twice]
+    return faults + put_rows(connection, "families", new, reason)
 
 
-def add_lots(connection: Connection, rows: Iterable[Row], exponent: int) -> list[Fault]:
+def add_lots(connection: Connection, rows: Iterable[Row]) -> list[Fault]:
     """Insert lots that units bring with them; one that is known must not be priced anew."""
     known, rows = database.names_in(connection, "lot"), list(rows)
     twice = [row["lot"] for row in rows if _trimmed(row.get("lot")) in known]
     faults = [Fault("new lot", "lot", f"{name!r} is in the ledger already; leave its price out")
               for name in twice]  # fmt: skip
-    return faults or put_rows(connection, "lots", rows, exponent, "bought together")
+    return faults or put_rows(connection, "lots", rows, "bought together")
 
 
-def put_rows(
-    connection: Connection, table: str, rows: Iterable[Row], exponent: int, reason: str
-) -> list[Fault]:
+def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: str) -> list[Fault]:
     """Insert reference rows or write their next versions; on any fault write none and return them all."""
     rows = list(rows)
-    olds = [_find(connection, table, row, exponent) for row in rows]
+    olds = [_find(connection, table, row) for row in rows]
+    exponent = database.exponent_in(connection)
     if table == "settings":
-        exponent = _exponent_after(rows, exponent)
-    merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
+        stated = [str(row.get("value")) for row in rows if row.get("setting") == "currency"]
+        exponent = EXPONENTS.get(stated[0], exponent) if stated else exponent
+    referred = TABLES[table].references.values()
     known = Known(
         families=database.names_in(connection, "family"),
-        jobs=database.facts_of_jobs(connection) if "jobs" in TABLES[table].references.values() else None,
-        others=database.named_rows(connection) if "sightings" in TABLES[table].references.values() else {},
+        jobs=database.facts_of_jobs(connection) if "jobs" in referred else None,
+        others=database.named_rows(connection) if "sightings" in referred else {},
     )
-    clean, faults = clean_rows(table, merged, exponent=exponent, known=known)
-    if table == "settings" and not faults:
-        faults = _currency_faults(connection, clean)
-    if faults:
-        return faults
-    for old, row in zip(olds, clean, strict=True):
+    merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
+    clean, faults = clean_rows(table, merged, PackageCheck(known, "row"), exponent)
+    now = database.currency_of(connection)
+    for row in clean if table == "settings" and not faults else ():
+        if row["setting"] == "currency" and row["value"] != now and database.holds_amounts(connection):
+            such = f"the currency cannot change from {now} to {row['value']}: the ledger holds amounts"
+            faults.append(Fault("settings", "value", f"{such} already; start another ledger"))
+    for old, row in () if faults else zip(olds, clean, strict=True):
         if row != old:
             _write_row(connection, table, row, exponent, reason, new=old is None)
-    return []
+    return faults
 
 
-def _find(connection: Connection, table: str, row: Row, exponent: int) -> database.Row | None:
-    described = TABLES[table]
+def _find(connection: Connection, table: str, row: Row) -> database.Row | None:
+    described, exponent = TABLES[table], database.exponent_in(connection)
     try:
         key = {name: read_value(described[name], row.get(name), exponent) for name in described.key}
     except Refused:
         return None
-    found = database.fetch_rows(connection, table, exponent, database.key_test(table, key))
+    found = database.fetch_rows(connection, table, database.key_test(table, key))
     return found[0] if found else None
 
 
 def _write_row(
-    connection: Connection, table: str, row: dict[str, Value], exponent: int, reason: str, *, new: bool
+    connection: Connection, table: str, row: database.Row, exponent: int, reason: str, *, new: bool
 ) -> None:
-    described = TABLES[table]
-    values = database.to_sql(described, row, exponent)
-    if new:
-        connection.execute(insert(SQL_TABLES[table]), values)
-    else:
-        connection.execute(update(SQL_TABLES[table]).where(database.key_test(table, row)).values(values))
+    values, sql = database.to_sql(TABLES[table], row, exponent), SQL_TABLES[table]
+    connection.execute(insert(sql) if new else update(sql).where(database.key_test(table, row)), values)
     content = database.to_json(database.content_of(row))
-    database.keep_version(connection, table, database.key_text(described, row), reason, content)
+    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, content)
 
 
-def _exponent_after(rows: Iterable[Row], exponent: int) -> int:
-    for row in rows:
-        if row.get("setting") == "currency":
-            return EXPONENTS.get(str(row.get("value")), exponent)
-    return exponent
-
-
-def _currency_faults(connection: Connection, rows: Iterable[Row]) -> list[Fault]:
-    now = database.currency_of(connection)
-    changed = [row["value"] for row in rows if row["setting"] == "currency" and row["value"] != now]
-    if changed and database.holds_amounts(connection):
-        return [Fault("settings", "value", f"the currency cannot change from {now} to {changed[0]}: "
-                      "the ledger holds amounts already; start another ledger")]  # fmt: skip
-    return []
+def _take_out(connection: Connection, table: str, row: database.Row, reason: str) -> None:
+    connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
+    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, None)
 
 
 # The ledger: jobs and reference rows in a database that keeps every version of them.
@@ -488,132 +299,304 @@ def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
     return Ledger(open_engine(parsed, create=create, notes=notes), parsed, notes)
 
 
-class Ledger(LedgerReader):
-    """An open ledger. Every method is one transaction; any number of writers may share it.
+class Ledger:
+    """An open ledger, as `open_ledger` gives it; any number of readers and writers may share it.
 
-    Parameters
+    Every method is one transaction, or part of the one that `writing` has opened.
+
+    Attributes
     ----------
-    engine : Engine
-        As `open_ledger` prepares it.
-    url : URL
-        Where it is, for messages.
+    notes : tuple of str
+        What the user should know of how it was opened.
     """
+
+    def __init__(self, engine: Engine, url: URL, notes: Collection[str] = ()) -> None:
+        self._engine, self._url, self.notes = engine, url, tuple(notes)
+        self._own = local()  # the writing transaction of each thread
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    @property
+    def name(self) -> str:
+        """Where the ledger is, without any password."""
+        return shown_url(self._url)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one state of the ledger."""
+        if (turn := getattr(self._own, "turn", None)) is not None:
+            yield turn
+            return
+        with worded(self._url, done=""), transaction(self._engine) as connection:
+            yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """Open a transaction that shuts other writers out; it writes all or nothing."""
+        """Open a transaction that shuts other writers out; it writes all or nothing. One in it joins it."""
+        if (turn := getattr(self._own, "turn", None)) is not None:
+            yield turn
+            return
         with worded(self._url), transaction(self._engine, write=True) as connection:
-            yield connection
+            self._own.turn = connection
+            try:
+                yield connection
+            finally:
+                self._own.turn = None
+
+    @property
+    def holds_demo(self) -> bool:
+        """Whether it began with the demo: it is one to try the commands on."""
+        with self.reading() as connection:
+            return database.holds_demo(connection)
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was ever written to it."""
+        with self.reading() as connection:
+            return connection.execute(select(HISTORY.c.entry).limit(1)).first() is None
+
+    def next_job_number(self) -> str:
+        """Tell the number that the next intake will get, if nobody else is quicker."""
+        with self.reading() as connection:
+            return database.next_number(connection)
+
+    def job(self, job: str) -> JobDocument:
+        """Read a whole job."""
+        with self.reading() as connection:
+            return document_in(connection, job)
+
+    def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
+        """Read every version of a job or of a reference row, oldest first."""
+        with self.reading() as connection, tolerant(connection):
+            found = database.versions(connection, table, clean_text(key))
+            if not found and table == "jobs":
+                document_in(connection, key)
+        versions = []
+        for row in found:
+            content = damage = None
+            try:
+                if row.content is not None:
+                    content = (document_in_entry if table == "jobs" else row_in_entry)(row)
+            except LedgerError as error:
+                damage = str(error)
+            versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
+                             "content": content, "damage": damage})  # fmt: skip
+        return versions
+
+    def changed_since(self, day: datetime.date) -> bool:
+        """Tell whether anything that was written by the end of a day was written again later."""
+        from reliability.records.frames import UNDATED, told_then  # as in `check`
+
+        with self.reading() as connection:
+            return any(
+                name in ("jobs", *UNDATED) or row is not None
+                for name, rows in told_then(connection, day).items() for row in rows.values()
+            )  # fmt: skip
+
+    def clock_doubt(self) -> str | None:
+        """Say so where this machine's clock is behind the last entry of the history."""
+        with self.reading() as connection:
+            last = connection.execute(select(func.max(HISTORY.c.written_at))).scalar()
+        now = datetime.datetime.now(datetime.UTC)
+        try:
+            behind = datetime.datetime.fromisoformat(str(last)) - now if last else None
+        except ValueError:  # `check` names an entry that is damaged
+            return None
+        if behind is None or behind < CLOCKS_APART:
+            return None
+        return (
+            f"the clock of this machine says {now:%Y-%m-%d %H:%M} UTC, but the ledger was last written at "
+            f"{last}: set the clock, for the ledger tells by it what was known on a day"
+        )
+
+    def number_doubt(self, job: str) -> str | None:
+        """Say so where a number that the bench gives a new job does not go on from its others."""
+        number = split_number(job)
+        with self.reading() as connection:
+            taken = {row.prefix: row for row in connection.execute(select(NUMBERING))}
+        if number is None or not taken:
+            return None
+        alike = {re.sub("[0-9]", "0", prefix) for prefix in taken}
+        if number.prefix not in taken and re.sub("[0-9]", "0", number.prefix) in alike:
+            return None  # the next year, or the next day
+        if number.prefix not in taken:
+            last = max(taken.values(), key=lambda row: row.turn)
+            return (
+                f"no other job's number is written as {job} is (the last one given out is "
+                f"{number_after(last.prefix, last.last - 1, last.width)}): if it is another bench's number, "
+                "take the job out again; the next intake goes on from it"
+            )
+        left = number.digits - taken[number.prefix].last - 1
+        if left < MANY_LEFT_OUT:
+            return None
+        return f"{left} numbers before it were not given out; they count as jobs that nobody wrote up"
+
+    def rows(self, table: str) -> list[dict[str, Value]]:
+        """Read the current rows of a table, sorted by key (jobs by the day they came in first)."""
+        if table not in TABLES:
+            raise unknown("The ledger has no table", table, TABLES)
+        with self.reading() as connection:
+            return database.fetch_rows(connection, table)
+
+    def names(self, column: str) -> list[str]:
+        """List known names of one kind, sorted; components and signs include the usual ones."""
+        if column not in database.NAMES:
+            raise unknown("The ledger keeps no names of", column, database.NAMES)
+        with self.reading() as connection:
+            found = database.names_in(connection, column)
+        usual: Collection[str] = ()
+        if column == "component":
+            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
+        elif column == "sign":
+            usual = USUAL_SIGNS
+        return sorted(found | set(usual))
+
+    def shelf(self) -> dict[int, dict[str, Value]]:
+        """Read every part that was ever on the shelf, by number."""
+        with self.reading() as connection:
+            return _shelf_in(connection)
+
+    def setting(self, name: str) -> Value:
+        """Read a setting or its default: text, Decimal for money, float, int, or None."""
+        if name not in SETTINGS:
+            raise unknown("There is no setting", name, SETTINGS)
+        with self.reading() as connection:
+            exponent = database.exponent_in(connection)
+            settings = SQL_TABLES["settings"]
+            query = select(settings.c.value).where(settings.c.setting == name)
+            text = connection.execute(query).scalar()
+        text = SETTINGS[name].default if text is None else text
+        return None if text is None else read_value(SETTINGS[name], text, exponent)
+
+    def backup(self, path: str | Path) -> None:
+        """Write a consistent copy to a new file, also while others write; the copy is checked."""
+        from reliability.records.database import copy_to  # as in `check`
+
+        with worded(self._url, " There is no backup."), self._engine.connect() as connection:
+            copy_to(connection, Path(path))
+
+    def check(self, *, today: datetime.date | None = None) -> list[Problem]:
+        """Verify the ledger and name what is doubtful in it; `audit.check_ledger` says how."""
+        # Writing down a job starts faster without the audit.
+        from reliability.records.audit import check_ledger
+
+        return check_ledger(self, today=today)
 
     def intake(
         self,
         document: JobDocument,
         *,
-        new_families: Iterable[Mapping[str, Any]] = (),
+        new_families: Iterable[Row] = (),
         new_components: Collection[str] = (),
         new_model: bool = False,
-        new_lots: Iterable[Mapping[str, Any]] = (),
+        new_lots: Iterable[Row] = (),
     ) -> str:
         """Take a unit in: give it the next number and write it as open."""
-        job = {"outcome": "open", **_said(document.get("job", {}))}
+        said = {name: value for name, value in document.get("job", {}).items() if value is not None}
+        job = {"outcome": "open", **said}
         if job["outcome"] != "open":
             raise InvalidInput(
                 f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
             )
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
-            faults = add_families(connection, new_families, exponent, "described at intake")
-            faults += add_lots(connection, new_lots, exponent)
-            whole = {**document, "job": job}
-            written = append_job(connection, whole, new_components, "taken in", faults)
+            faults = add_families(connection, new_families, "described at intake")
+            faults += add_lots(connection, new_lots)
+            written = append_job(connection, {**document, "job": job}, new_components, "taken in", faults)
             if new_model:
-                keep_model(connection, written["job"], exponent)
+                keep_model(connection, written["job"])
         return str(written["job"]["job"])
 
     def add(
         self,
         document: JobDocument,
         *,
-        new_families: Iterable[Mapping[str, Any]] = (),
+        new_families: Iterable[Row] = (),
         new_components: Collection[str] = (),
         new_model: bool = False,
-        is_new: bool = False,
         reason: str = "added",
         kept: Sequence[Row] = (),
         taken: Sequence[Taken] = (),
+        is_checked: bool = False,
     ) -> str:
-        """Append a finished job, or finish the open job that the document names."""
+        """Append a finished job, or finish the open job that the document names.
+
+        One that was checked within the same transaction is the whole job as it is to stand.
+        """
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
             named = clean_text(number) if isinstance(number, str) else ""
-            old = database.fetch_document(connection, named, exponent) if named else None
-            faults = add_families(connection, new_families, exponent, reason)
-            if old is not None and (held := _cannot_be_finished(old["job"], is_new)):
-                refuse([*faults, Fault("job", "job", held)])
-            document, more = lay_parts(document, taken, _shelf_in(connection, exponent), number)
-            merged = merge_document(old, document, emptying=False) if old else document
-            faults += more
+            old = database.fetch_document(connection, named) if named else None
+            faults = add_families(connection, new_families, reason)
+            if old is not None and (outcome := old["job"]["outcome"]) != "open":
+                such = f"job {old['job']['job']} is finished already ({outcome}); amend corrects it"
+                refuse([*faults, Fault("job", "job", such)])
+            merged = document
+            if not is_checked:
+                merged, more = lay_parts(document, taken, _shelf_in(connection), number)
+                merged = merge_document(old, merged, emptying=False) if old else merged
+                faults += more
             if merged.get("job", {}).get("outcome") == "open":
                 faults.append(
                     Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
                 )
             if old is None:
-                written = append_job(connection, merged, new_components, reason, faults)
+                written = append_job(
+                    connection, merged, new_components, reason, faults, is_checked=is_checked
+                )
             else:
-                written = write_job(
-                    connection, merged, exponent, new_components, reason, old=old, faults=faults
-                )
+                written = write_job(connection, merged, new_components, reason, old=old, faults=faults,
+                                    is_checked=is_checked)  # fmt: skip
+            job = written["job"]
             if new_model:
-                keep_model(connection, written["job"], exponent)
-            day = written["job"]["closed"]
-            rows = [{"family": written["job"]["family"], "job": written["job"]["job"], "kept_on": day, **row}
+                keep_model(connection, job)
+            rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
                     for row in kept]  # fmt: skip
-            _keep_parts(connection, rows, exponent, new_components)
-            used = {"used_in": written["job"]["job"], "gone_on": day}
-            refuse(
-                put_rows(
-                    connection, "shelf", [{"part": each.part, **used} for each in taken], exponent, "used"
-                )
-            )
-        return str(written["job"]["job"])
+            _keep_parts(connection, rows, new_components)
+            used = {"used_in": job["job"], "gone_on": job["closed"]}
+            refuse(put_rows(connection, "shelf", [{"part": each.part, **used} for each in taken], "used"))
+        return str(job["job"])
 
     def keep_part(self, row: Row, *, new_components: Collection[str] = ()) -> int:
         """Put a part on the shelf (a row of shelf without its number); give the number."""
         with self.writing() as connection:
-            exponent, row = database.exponent_in(connection), dict(row)
             if row.get("job") is not None:
-                job = document_in(connection, row["job"], exponent)["job"]
-                row["family"] = row.get("family") or job["family"]
-            (number,) = _keep_parts(connection, [row], exponent, new_components)
-            return number
+                job = document_in(connection, row["job"])["job"]
+                row = {**row, "family": row.get("family") or job["family"]}
+            return _keep_parts(connection, [row], new_components)[0]
 
     def use_part(self, part: int, job: str, on: object, *, position: str = "", found: str = "failed") -> None:
         """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth."""
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
-            shelf = _shelf_in(connection, exponent)
+            shelf = _shelf_in(connection)
             component = str(_part_in(shelf, part)["component"])
-            old = document_in(connection, job, exponent)
-            same = [
-                row for row in old["findings"] if (row["component"], row["position"]) == (component, position)
-            ]
-            row = dict(same[0]) if same else {"component": component, "position": position, "found": found}
+            old = document_in(connection, job)
+            row: dict[str, Any] = {"component": component, "position": position, "found": found}
+            for each in old["findings"]:
+                if (each["component"], each["position"]) == (component, position):
+                    row = dict(each)
+                    break
             row |= dict.fromkeys(("action", "part_source", "part_cost"))
             laid, faults = lay_parts({"findings": [row]}, [Taken(part, component, position)], shelf, None)
             refuse(faults)
             self._amend(connection, job, laid, f"part {part} of the shelf fitted")
             gone = {"part": part, "used_in": old["job"]["job"], "gone_on": on}
-            refuse(put_rows(connection, "shelf", [gone], exponent, "used"))
+            refuse(put_rows(connection, "shelf", [gone], "used"))
 
     def drop_part(self, part: int, on: object) -> None:
         """Throw a part out that lies on the shelf."""
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
-            row = _part_in(_shelf_in(connection, exponent), part)
+            row = _part_in(_shelf_in(connection), part)
             if row["gone_on"] is not None:
                 raise InvalidInput(f"Part {part} lies no more on the shelf: it went on {row['gone_on']}.")
-            refuse(put_rows(connection, "shelf", [{"part": part, "gone_on": on}], exponent, "thrown out"))
+            refuse(put_rows(connection, "shelf", [{"part": part, "gone_on": on}], "thrown out"))
 
     def amend(
         self, job: str, changes: Mapping[str, Any], *, reason: str, new_components: Collection[str] = ()
@@ -623,7 +606,7 @@ class Ledger(LedgerReader):
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
             written = self._amend(connection, job, changes, reason, new_components)
-            return len(database.versions(connection, "jobs", str(written["job"]["job"])))
+            return len(database.versions(connection, "jobs", str(written["job"])))
 
     def _amend(
         self,
@@ -632,19 +615,20 @@ class Ledger(LedgerReader):
         changes: Mapping[str, Any],
         reason: str,
         new_components: Collection[str] = (),
-    ) -> JobDocument:
-        exponent = database.exponent_in(connection)
-        old = document_in(connection, job, exponent)
+    ) -> Row:
+        """Write the next version of a job; give its row of jobs."""
+        old = document_in(connection, job)
         named = changes.get("job", {}).get("job", old["job"]["job"])
         if named != old["job"]["job"]:
             raise InvalidInput(f"A job keeps its number: {job} cannot become {named!r}. Nothing was written.")
         merged = merge_document(old, changes, emptying=True)
-        return write_job(connection, merged, exponent, new_components, reason, old=old)
+        row: Row = write_job(connection, merged, new_components, reason, old=old)["job"]
+        return row
 
-    def sold(self, job: str, price: object, on: object) -> dict[str, Value]:
+    def sold(self, job: str, price: object, on: object) -> Row:
         """Record the sale of a unit; give its row of jobs."""
         with self.writing() as connection:
-            before = document_in(connection, job, database.exponent_in(connection))["job"]
+            before = document_in(connection, job)["job"]
             if before["outcome"] == "open":
                 raise InvalidInput(
                     f"Job {job} is still open: first say how it ended (`benchodds blank {before['family']!r} "
@@ -656,12 +640,9 @@ class Ledger(LedgerReader):
                 raise InvalidInput(
                     f"Job {job} was sold already ({price_then}, {day_then}); amend corrects it."
                 )
-            row: dict[str, Value] = self._amend(
-                connection, job, {"job": {"sold_for": price, "sold_on": on}}, "sold"
-            )["job"]
-        return row
+            return self._amend(connection, job, {"job": {"sold_for": price, "sold_on": on}}, "sold")
 
-    def followup(self, job: str, row: Mapping[str, Any], *, new_components: Collection[str] = ()) -> None:
+    def followup(self, job: str, row: Row, *, new_components: Collection[str] = ()) -> None:
         """Record what became of a repaired unit (a row of followups without the job)."""
         self.amend(job, {"followups": [dict(row)]}, reason="followed up", new_components=new_components)
 
@@ -670,38 +651,41 @@ class Ledger(LedgerReader):
         if not reason.strip():
             raise InvalidInput("A withdrawal needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
-            number = document_in(connection, job, exponent)["job"]["job"]
-            _let_go(connection, number, exponent, reason)
-            database.remove_parts(connection, number)
-            connection.execute(delete(SQL_TABLES["jobs"]).where(SQL_TABLES["jobs"].c.job == number))
-            database.keep_version(connection, "jobs", number, reason, None)
+            row = document_in(connection, job)["job"]
+            # What refers to it lets go of it: its parts lie on the shelf as if of no job.
+            for table, column, more in (
+                ("sightings", "job", ()), ("shelf", "job", ()), ("shelf", "used_in", ("gone_on",))
+            ):  # fmt: skip
+                key, emptied = TABLES[table].key[0], dict.fromkeys((column, *more))
+                rows = database.fetch_rows(connection, table, SQL_TABLES[table].c[column] == row["job"])
+                refuse(put_rows(connection, table, [{key: each[key], **emptied} for each in rows], reason))
+            database.remove_parts(connection, row["job"])
+            _take_out(connection, "jobs", row, reason)
 
-    def put(self, table: str, rows: Iterable[Mapping[str, Any]], *, reason: str) -> None:
+    def put(self, table: str, rows: Iterable[Row], *, reason: str) -> None:
         """Insert reference rows, or write new versions of them."""
         if table not in REFERENCE_TABLES:
             raise unknown("put writes no table", table, REFERENCE_TABLES)
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
-            refuse(put_rows(connection, table, rows, exponent, reason))
+            refuse(put_rows(connection, table, rows, reason))
 
     def correct(
-        self, table: str, row: Mapping[str, Any], *, reason: str = "", remove: bool = False
-    ) -> tuple[dict[str, Value] | None, dict[str, Value] | None]:
+        self, table: str, row: Row, *, reason: str = "", remove: bool = False
+    ) -> tuple[database.Row | None, database.Row | None]:
         """Add one reference row, write its next version, or take it out; every version is kept."""
         if table not in REFERENCE_TABLES:
             raise unknown("correct writes no table", table, REFERENCE_TABLES)
         with self.writing() as connection:
-            exponent = database.exponent_in(connection)
-            old = _find(connection, table, row, exponent)
+            old = _find(connection, table, row)
             if remove:
                 if old is None:
                     raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
-                remove_row(connection, table, old, reason or "taken out")
+                _refuse_in_use(connection, table, old)
+                _take_out(connection, table, old, reason or "taken out")
                 return old, None
             said = reason.strip() or ("added" if old is None else "corrected")
-            refuse(put_rows(connection, table, [row], exponent, said))
-            new = _find(connection, table, row, database.exponent_in(connection))
+            refuse(put_rows(connection, table, [row], said))
+            new = _find(connection, table, row)
             if new == old:
                 raise InvalidInput(f"The ledger says so already ({table}). Nothing was written.")
         return old, new
@@ -714,8 +698,7 @@ class Ledger(LedgerReader):
             return rename_in(connection, what, clean_text(old), new, merge=merge, reason=reason)
 
 
-def remove_row(connection: Connection, table: str, row: database.Row, reason: str) -> None:
-    """Take a reference row out; its versions stay."""
+def _refuse_in_use(connection: Connection, table: str, row: Row) -> None:
     for name, other in TABLES.items():
         for column, referred in other.references.items():
             sql = SQL_TABLES[name]
@@ -725,65 +708,35 @@ def remove_row(connection: Connection, table: str, row: database.Row, reason: st
                     f"{count} {'row' if count == 1 else 'rows'} of {name} refer to {column} {row[column]!r}: "
                     "it cannot be taken out. Nothing was written."
                 )
-    connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
-    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, None)
 
 
-def _shelf_in(connection: Connection, exponent: int) -> dict[int, dict[str, Value]]:
-    return {int(str(row["part"])): row for row in database.fetch_rows(connection, "shelf", exponent)}
+def _shelf_in(connection: Connection) -> dict[int, database.Row]:
+    return {int(str(row["part"])): row for row in database.fetch_rows(connection, "shelf")}
 
 
-def _part_in(shelf: Mapping[int, dict[str, Value]], part: int) -> dict[str, Value]:
+def _part_in(shelf: Mapping[int, database.Row], part: int) -> database.Row:
     if part not in shelf:
         raise UnknownName(f"There is no part {part}; {len(shelf)} parts were ever on the shelf.")
     return shelf[part]
 
 
-def _keep_parts(
-    connection: Connection, rows: Sequence[Row], exponent: int, new_components: Collection[str]
-) -> list[int]:
+def _keep_parts(connection: Connection, rows: Sequence[Row], new_components: Collection[str]) -> list[int]:
     """Put parts on the shelf under the next numbers."""
-    first = max(_shelf_in(connection, exponent), default=0) + 1
+    if not rows:
+        return []
+    first = max(_shelf_in(connection), default=0) + 1
     usual = {name for names in USUAL_COMPONENTS.values() for name in names}
-    known = usual | database.names_in(connection, "component") | set(new_components) if rows else usual
+    known = usual | database.names_in(connection, "component") | set(new_components)
     numbered = [{"part": number, **row} for number, row in enumerate(rows, first)]
-    faults = kept_faults(rows, "", known, exponent)
-    refuse(faults or put_rows(connection, "shelf", numbered, exponent, "kept"))
+    faults = kept_faults(rows, "", known, database.exponent_in(connection))
+    refuse(faults or put_rows(connection, "shelf", numbered, "kept"))
     return [int(row["part"]) for row in numbered]
-
-
-def _let_go(connection: Connection, job: str, exponent: int, reason: str) -> None:
-    """Take a job that is withdrawn out of what refers to it: its parts lie on the shelf as if of no job."""
-    for table, column, more in (
-        ("sightings", "job", ()), ("shelf", "job", ()), ("shelf", "used_in", ("gone_on",))
-    ):  # fmt: skip
-        key = TABLES[table].key[0]
-        rows = database.fetch_rows(connection, table, exponent, SQL_TABLES[table].c[column] == job)
-        emptied = dict.fromkeys((column, *more))
-        refuse(put_rows(connection, table, [{key: row[key], **emptied} for row in rows], exponent, reason))
-
-
-def _cannot_be_finished(job: Mapping[str, Any], is_new: bool) -> str | None:
-    """Say why a job that is there is not the one that is added, if it is not."""
-    if job["outcome"] != "open":
-        return f"job {job['job']} is finished already ({job['outcome']}); amend corrects it"
-    if is_new:
-        return (
-            f"{job['job']} was given out meanwhile, to a {job['family']} taken in {job['taken_in']}; if that "
-            "is another unit, take the number out of the sheet, else add the sheet again"
-        )
-    return None
-
-
-def _said(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if value is not None}
 
 
 # Renaming a family, model, kind, component or sign everywhere, or merging it into one that exists.
 
 
 RENAMED = ("family", "model", "kind", "component", "sign")
-_OF_A_JOB = ("jobs", *PARTS_OF_A_JOB)
 #: Cells of a family that say something only together.
 _PRICE = ("working_price", "priced_on", "price_spread")
 
@@ -799,10 +752,17 @@ def rename_in(
     """
     if what not in RENAMED:
         raise unknown("Renamed are", what, RENAMED)
-    columns = [(TABLES[table], column) for table, column in _columns(what)]
-    new = _readable(columns[0][0], columns[0][1], new)
-    counts = {name: sum(_count(connection, table, column, name) for table, column in columns)
-              for name in (old, new)}  # fmt: skip
+    names = {what, "ended_by"} if what == "component" else {what}
+    columns = [(table, each.name) for table in TABLES.values() for each in table if each.name in names]
+    try:
+        new = str(read_value(columns[0][0][columns[0][1]], clean_text(new) or None))
+    except Refused as error:
+        raise InvalidInput(f"The new name {error.message}. Nothing was written.") from None
+    counts = {old: 0, new: 0}
+    for table, column in columns:
+        for name in counts:
+            count = select(func.count()).where(SQL_TABLES[table.name].c[column] == name)
+            counts[name] += connection.execute(count).scalar_one()
     if not counts[old]:
         raise unknown(f"The ledger holds no {what}", old, database.names_in(connection, what))
     if old == new:
@@ -819,139 +779,78 @@ def rename_in(
         )
     told = f"{what} {old!r} {'merged into' if merge else 'renamed'} {new!r}"
     told = f"{told}: {reason.strip()}" if reason.strip() else told
-    return _Renaming(connection, what, old, new, told).run(columns)
+    _refuse_unlike(connection, what, old, new)
+    return _rename_rows(connection, old, new, columns, told)
 
 
-def _columns(what: str) -> list[tuple[str, str]]:
-    """Where a kind of name stands, in the order of the tables."""
-    names = {what, "ended_by"} if what == "component" else {what}
-    return [
-        (table.name, column.name) for table in TABLES.values() for column in table if column.name in names
-    ]
-
-
-def _readable(table: Table, column: str, name: str) -> str:
-    try:
-        return str(read_value(table[column], clean_text(name) or None))
-    except Refused as error:
-        raise InvalidInput(f"The new name {error.message}. Nothing was written.") from None
-
-
-def _count(connection: Connection, table: Table, column: str, name: str) -> int:
-    sql = SQL_TABLES[table.name]
-    query = select(func.count()).select_from(sql).where(sql.c[column] == name)
-    return int(connection.execute(query).scalar_one())
-
-
-class _Renaming:
-    """One renaming under way."""
-
-    def __init__(self, connection: Connection, what: str, old: str, new: str, reason: str) -> None:
-        self.connection, self.what, self.old, self.new, self.reason = connection, what, old, new, reason
-        self.exponent = database.exponent_in(connection)
-        self.faults: list[Fault] = []
-        self.touched: set[str] = set()
-
-    def run(self, columns: list[tuple[Table, str]]) -> dict[str, int]:
-        """Rename in every table; the old family goes last, once nothing refers to it."""
-        self._refuse_unlike()
-        done: dict[str, int] = {}
-        removed: list[tuple[Table, database.Row]] = []
-        for table, column in columns:
-            rows = self._rows(table, column)
-            if rows:
-                done[table.name] = done.get(table.name, 0) + len(rows)
-            for row in rows:
-                if table.name in _OF_A_JOB:
-                    self._of_a_job(table, column, row)
-                elif (gone := self._reference(table, column, row)) is not None:
-                    removed.append((table, gone))
-        for table, row in reversed(removed):
-            test = database.key_test(table.name, row)
-            self.connection.execute(delete(SQL_TABLES[table.name]).where(test))
-            key = database.key_text(table, row)
-            database.keep_version(self.connection, table.name, key, self.reason, None)
-        database.keep_jobs(self.connection, self.touched, self.exponent, self.reason)
-        refuse(self.faults + list(self._broken_jobs()))
-        return done
-
-    def _rows(self, table: Table, column: str) -> list[database.Row]:
-        test = SQL_TABLES[table.name].c[column] == self.old
-        return database.fetch_rows(self.connection, table.name, self.exponent, test)
-
-    def _refuse_unlike(self) -> None:
-        """Refuse to merge families of two kinds, or a model into one of another family."""
-        table, shared = {"family": ("families", "kind"), "model": ("models", "family")}.get(
-            self.what, ("", "")
+def _refuse_unlike(connection: Connection, what: str, old: str, new: str) -> None:
+    """Refuse to merge families of two kinds, or a model into one of another family."""
+    table, shared = {"family": ("families", "kind"), "model": ("models", "family")}.get(what, ("", ""))
+    if not table:
+        return
+    sql = SQL_TABLES[table].c
+    query = select(sql[what], sql[shared]).where(sql[what].in_([old, new]))
+    found = {name: said for name, said in connection.execute(query)}
+    if len(set(found.values())) > 1:
+        raise InvalidInput(
+            f"{old!r} is of {shared} {found[old]!r}, {new!r} of {found[new]!r}: they "
+            "are merged only once they agree; correct one of them first. Nothing was written."
         )
-        if not table:
-            return
-        sql = SQL_TABLES[table].c
-        query = select(sql[self.what], sql[shared]).where(sql[self.what].in_([self.old, self.new]))
-        found = {name: said for name, said in self.connection.execute(query)}
-        if len(set(found.values())) > 1:
-            raise InvalidInput(
-                f"{self.old!r} is of {shared} {found[self.old]!r}, {self.new!r} of {found[self.new]!r}: they "
-                "are merged only once they agree; correct one of them first. Nothing was written."
-            )
-
-    def _of_a_job(self, table: Table, column: str, row: database.Row) -> None:
-        sql, changed = SQL_TABLES[table.name], {**row, column: self.new}
-        self.touched.add(str(row["job"]))
-        before = self._held(table, changed) if column in table.key else None
-        test = database.key_test(table.name, row)
-        if before is None:
-            self.connection.execute(update(sql).where(test).values({column: self.new}))
-        elif before == changed:
-            self.connection.execute(delete(sql).where(test))
-        else:
-            differs = ", ".join(f"{name} {row[name]} and {value}" for name, value in before.items()
-                                if value != changed[name])  # fmt: skip
-            message = (
-                f"holds {self.old!r} and {self.new!r}, which say different things ({differs}); amend the job "
-                "first, so that one of them is left"
-            )
-            self.faults.append(Fault(f"job {row['job']}", column, message))
-
-    def _held(self, table: Table, row: Mapping[str, Value]) -> database.Row | None:
-        test = database.key_test(table.name, row)
-        found = database.fetch_rows(self.connection, table.name, self.exponent, test)
-        return found[0] if found else None
-
-    def _reference(self, table: Table, column: str, row: database.Row) -> database.Row | None:
-        """Write the row under its new name; give it back where it is to be taken out under the old one."""
-        sql, changed = SQL_TABLES[table.name], {**row, column: self.new}
-        if column not in table.key:
-            test = database.key_test(table.name, row)
-            self.connection.execute(update(sql).where(test).values({column: self.new}))
-            self._keep(table, changed)
-            return None
-        before = self._held(table, changed)
-        if before is None:
-            self.connection.execute(insert(sql), database.to_sql(table, changed, self.exponent))
-            self._keep(table, changed)
-        elif table.name == "families" and (filled := _filled(before, changed)) != before:
-            values = database.to_sql(table, filled, self.exponent)
-            test = database.key_test(table.name, filled)
-            self.connection.execute(update(sql).where(test).values(values))
-            self._keep(table, filled)
-        return row
-
-    def _keep(self, table: Table, row: Mapping[str, Value]) -> None:
-        content = database.to_json(database.content_of(row))
-        key = database.key_text(table, row)
-        database.keep_version(self.connection, table.name, key, self.reason, content)
-
-    def _broken_jobs(self) -> Iterator[Fault]:
-        """Test every job that was touched against the rules that hold between its rows."""
-        known = Known()
-        for job in sorted(self.touched):
-            document: Any = database.fetch_document(self.connection, job, self.exponent)
-            _, faults = clean_document(document, exponent=self.exponent, known=known)
-            yield from (Fault(f"job {job}, {each.place}", each.column, each.message) for each in faults)
 
 
-def _filled(row: database.Row, other: Mapping[str, Value]) -> database.Row:
+def _rename_rows(
+    connection: Connection, old: str, new: str, columns: Sequence[tuple[Table, str]], reason: str
+) -> dict[str, int]:
+    """Rename in every table; the old family goes last, once nothing refers to it."""
+    faults: list[Fault] = []
+    touched: set[str] = set()
+    removed: list[tuple[str, database.Row]] = []
+    done: dict[str, int] = {}
+    exponent = database.exponent_in(connection)
+    for table, column in columns:
+        name, is_key = table.name, column in table.key
+        for row in database.fetch_rows(connection, name, SQL_TABLES[name].c[column] == old):
+            done[name] = done.get(name, 0) + 1
+            changed = {**row, column: new}
+            held = _find(connection, name, changed) if is_key else None
+            if "job" in table.key:
+                touched.add(str(row["job"]))
+                faults += _rename_in_job(connection, name, row, held, column, new)
+                continue
+            if held is None:
+                _write_row(connection, name, changed, exponent, reason, new=is_key)
+            elif name == "families" and (filled := _filled(held, changed)) != held:
+                _write_row(connection, name, filled, exponent, reason, new=False)
+            removed += [(name, row)] if is_key else []
+    for name, row in reversed(removed):
+        _take_out(connection, name, row, reason)
+    database.keep_jobs(connection, touched, reason)
+    for job in sorted(touched):  # the rules between its rows
+        document: Any = database.fetch_document(connection, job)
+        for each in clean_document(document, exponent=exponent)[1]:
+            faults.append(Fault(f"job {job}, {each.place}", each.column, each.message))
+    refuse(faults)
+    return done
+
+
+def _rename_in_job(
+    connection: Connection, table: str, row: database.Row, held: database.Row | None, column: str, new: str
+) -> list[Fault]:
+    """Rename in one row that belongs to a job; a row of the new name has to say the same."""
+    sql, this, changed = SQL_TABLES[table], database.key_test(table, row), {**row, column: new}
+    if held is None:
+        connection.execute(update(sql).where(this).values({column: new}))
+    elif held == changed:
+        connection.execute(delete(sql).where(this))
+    else:
+        differs = ", ".join(f"{cell} {row[cell]} and {value}" for cell, value in held.items()
+                            if value != changed[cell])  # fmt: skip
+        such = f"holds {row[column]!r} and {new!r}, which say different things ({differs}); amend the job "
+        return [Fault(f"job {row['job']}", column, such + "first, so that one of them is left")]
+    return []
+
+
+def _filled(row: database.Row, other: Row) -> database.Row:
     """Join two rows of one family: the years span both, and what the first leaves open is of the other."""
     priced = row["working_price"] is not None
     filled = {
@@ -960,7 +859,7 @@ def _filled(row: database.Row, other: Mapping[str, Value]) -> database.Row:
     }
     for name, widest in (("first_year", min), ("last_year", max)):
         if row[name] is not None and other[name] is not None:
-            filled[name] = widest(row[name], other[name])  # type: ignore[type-var]
+            filled[name] = widest(row[name], other[name])
     return filled
 
 
@@ -973,27 +872,14 @@ NEW, HELD, CHANGED = "new", "held", "changed"
 
 @dataclass(frozen=True)
 class Recorded:
-    """What became of one row of an offers file.
+    """What became of one row of an offers file."""
 
-    Attributes
-    ----------
-    sighting, offer : str
-        Its name in the ledger and in the file.
-    job : str or None
-        The job that it became.
-    left_because : str or None
-    state : str
-        `NEW`, `CHANGED` or `HELD` (the ledger said so already).
-    taken_in : bool
-        Whether the job is new.
-    """
-
-    sighting: str
-    offer: str
+    sighting: str  # its name in the ledger
+    offer: str  # and in the file
     job: str | None
     left_because: str | None
-    state: str
-    taken_in: bool
+    state: str  # `NEW`, `CHANGED` or `HELD` (the ledger said so already)
+    taken_in: bool  # whether the job is new
 
 
 def record_sightings(
@@ -1009,14 +895,10 @@ class _Recording:
 
     def __init__(self, connection: "Connection", place: str | None) -> None:
         self.connection, self.place = connection, place
-        self.exponent = database.exponent_in(connection)
-        self.held = {row["sighting"]: row for row in self._rows("sightings")}
-        self.models = {row["model"]: row["family"] for row in self._rows("models")}
+        self.held = {row["sighting"]: row for row in database.fetch_rows(connection, "sightings")}
+        self.models = {row["model"]: row["family"] for row in database.fetch_rows(connection, "models")}
         self.families = database.names_in(connection, "family")
         self.faults: list[Fault | str] = []
-
-    def _rows(self, table: str) -> list[dict[str, Any]]:
-        return database.fetch_rows(self.connection, table, self.exponent)
 
     def record(self, seen: Sequence[tuple[Row, Mapping[str, str]]]) -> list[Recorded]:
         lots = self._lots([row for row, _ in seen])
@@ -1042,7 +924,7 @@ class _Recording:
             written.append(Recorded(name, row["offer"], job, kept["left_because"], state, is_new))
         refuse(self.faults)
         for table, found in (("sightings", rows), ("sighting_signs", signs)):
-            refuse(put_rows(self.connection, table, found, self.exponent, "looked at"))
+            refuse(put_rows(self.connection, table, found, "looked at"))
         return written
 
     def _named(self, row: Row, label: str) -> str:
@@ -1070,8 +952,8 @@ class _Recording:
         if family not in self.families:
             new = [{"family": family, "kind": row["kind"], "working_price": row["working_price"]}]
             new[0]["priced_on"] = row["seen_on"] if row["working_price"] is not None else None
-            self.families.add(family)
-        found = add_families(self.connection, new, self.exponent, "described at a sale")
+            self.families.add(str(family))
+        found = add_families(self.connection, new, "described at a sale")
         job = {name: row[name] for name in ("model", "built_from", "built_to")}
         job |= {"family": family, "taken_in": row["seen_on"], "outcome": "open", "lot": lot}
         job["bought_for"] = None if lot else row["asked"]
@@ -1080,7 +962,7 @@ class _Recording:
             return None, False
         document = {"job": job, "signs": [{"sign": sign, "seen": seen} for sign, seen in signs.items()]}
         written = append_job(self.connection, document, (), "taken in")
-        keep_model(self.connection, written["job"], self.exponent)
+        keep_model(self.connection, written["job"])
         return str(written["job"]["job"]), True
 
     def _lots(self, rows: Sequence[Row]) -> dict[str, str]:
@@ -1099,16 +981,12 @@ class _Recording:
                 new += [day] if names[lot] not in known else []
             elif any(row["asked"] is None for row in bought):
                 left = ", ".join(row["offer"] for row in units if row not in bought)
-                such = (
-                    f"it was bought for one price, but {left} is not marked bought; mark all its units, or "
-                )
-                such = (
-                    such + "say what each cost: asked"
-                    if left
-                    else "it was bought: say what it cost, lot_asked"
-                )
+                such = "it was bought: say what it cost, lot_asked"
+                if left:
+                    such = f"it was bought for one price, but {left} is not marked bought; mark all its "
+                    such += "units, or say what each cost: asked"
                 self.faults.append(f"Lot {lot}: {such}")
-        self.faults += add_lots(self.connection, new, self.exponent)
+        self.faults += add_lots(self.connection, new)
         return names
 
 
@@ -1121,11 +999,6 @@ def ledger_mark(ledger: "Ledger") -> str:
     Every write adds to the history, and nothing is ever taken out of it: its length and its last
     entry tell one state of a ledger from every other.
     """
-    # Loaded here: the command line reads this module's neighbours before it needs a database.
-    from sqlalchemy import func, select
-
-    from reliability.records.database import HISTORY, VERSION
-
     columns = HISTORY.c
     last = select(columns.entry, columns.key, columns.written_at).order_by(columns.entry.desc()).limit(1)
     with ledger.reading() as connection:

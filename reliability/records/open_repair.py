@@ -36,7 +36,7 @@ from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.records.values import Fault, Refused, Value, clean_text, folded, nearest, some, words
 
 if TYPE_CHECKING:
-    from reliability.records.ledger import Ledger, LedgerReader
+    from reliability.records.ledger import Ledger
 
 # The words of the Open Repair Data Standard, and what they are in a ledger.
 
@@ -563,7 +563,7 @@ class OpenRepairExport:
 
 
 def export_open_repair(
-    ledger: "LedgerReader", path: str | Path, *, provider: str = DEFAULT_PROVIDER, country: str = ""
+    ledger: "Ledger", path: str | Path, *, provider: str = DEFAULT_PROVIDER, country: str = ""
 ) -> OpenRepairExport:
     """Write the finished jobs of the bench in version 0.3 of the Open Repair Data Standard.
 
@@ -578,9 +578,8 @@ def export_open_repair(
     folder = Path(path)
     refuse_foreign_folder(folder, OPEN_REPAIR_PACKAGE)
     with ledger.reading() as connection:
-        exponent = database.exponent_in(connection)
-        families = {row["family"]: row for row in database.fetch_rows(connection, "families", exponent)}
-        own = [row for row in database.fetch_rows(connection, "jobs", exponent) if not row["origin"]]
+        families = {row["family"]: row for row in database.fetch_rows(connection, "families")}
+        own = [row for row in database.fetch_rows(connection, "jobs") if not row["origin"]]
     finished = [job for job in own if job["outcome"] != "open"]
     common = {"data_provider": provider, "country": country or None, "group_identifier": provider}
     rows = [{**common, **_cells(job, families[job["family"]], letters)} for job in finished]

@@ -7,7 +7,8 @@ import json
 import math
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
@@ -17,15 +18,12 @@ from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
 from reliability.records.checks import (
     Complaint,
-    JobFacts,
-    Known,
-    all_sound,
+    PackageCheck,
     clean_rows,
-    job_facts,
     rule_complaints,
 )
 from reliability.records.database import HISTORY
-from reliability.records.files import finish, fresh_file, is_left_over, unfinished, write_files
+from reliability.records.files import finish, fresh_file, is_left_over, read_at_most, unfinished, write_files
 from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
 from reliability.records.values import (
     EXPONENTS,
@@ -43,7 +41,7 @@ from reliability.records.values import (
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
-    from reliability.records.ledger import LedgerReader
+    from reliability.records.ledger import Ledger
 
 # One CSV file, strictly read, and written so that it survives a spreadsheet. RFC 4180 in UTF-8. A byte-order
 # mark, LF in place of CRLF, padded cells, any column order and quoted line breaks are accepted; rows without
@@ -64,24 +62,16 @@ _OTHER_FILES = (
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet of an old form; save the sheet as CSV in UTF-8"),
 )
 MOST_COLUMNS = 200
+MOST_OF_A_LINE, MOST_OF_A_CELL = 1_000_000, 131_072
 NUMERIC = ("year", "count", "money", "hours", "number")
-OPEN_TEXT = ("text",)
 
 
 @dataclass(frozen=True)
 class Layout:
-    """How a CSV file differs from the documented one.
-
-    Parameters
-    ----------
-    delimiter : str
-        What stands between cells.
-    decimal_comma : bool
-        Whether numbers are written with a comma; then a point in a number is refused.
-    """
+    """How a CSV file differs from the documented one."""
 
     delimiter: str = ","
-    decimal_comma: bool = False
+    decimal_comma: bool = False  # then a point in a number is refused
 
 
 class Line(NamedTuple):
@@ -105,7 +95,6 @@ def restored(text: str) -> str:
 def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str], Value]:
     """Build the reader of one column's cells; cells that repeat are read once."""
     seen: dict[str, Value] = {}
-    numeric, text_like = column.kind in NUMERIC, column.kind in OPEN_TEXT
 
     def read(cell: str) -> Value:
         if cell in seen:
@@ -113,9 +102,9 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
         text = clean_text(cell)
         if not text.isascii():
             refuse_undecodable(text)
-        if text_like:
+        if column.kind == "text":
             text = restored(text)
-        elif numeric and layout.decimal_comma:
+        elif layout.decimal_comma and column.kind in NUMERIC:
             if "." in text:
                 raise Refused(f"{text!r} has a point, but numbers were announced with a decimal comma")
             text = text.replace(",", ".", 1)
@@ -136,9 +125,22 @@ def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[
             faults.append(Fault(f"{path.name}, line 1", "", others[0]))
             return
         with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
-            yield from _rows(path, csv.reader(stream, delimiter=delimiter, strict=True), faults)
+            yield from _rows(path, csv.reader(whole_lines(stream), delimiter=delimiter, strict=True), faults)
     except OSError as error:
         faults.append(Fault(path.name, "", f"cannot be read: {error.strerror}"))
+
+
+class LongLine(csv.Error):
+    """The line after the last one that was read is longer than any that a table has."""
+
+
+def whole_lines(stream: IO[str]) -> Iterator[str]:
+    """Read a stream line by line for `csv`, but for a line or a cell that no table has."""
+    csv.field_size_limit(MOST_OF_A_CELL)  # others in the process may have set it
+    while line := stream.readline(MOST_OF_A_LINE):
+        if len(line) == MOST_OF_A_LINE:
+            raise LongLine(f"it has more than {MOST_OF_A_LINE:,} characters")
+        yield line
 
 
 def _rows(path: Path, reader: Any, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
@@ -147,57 +149,34 @@ def _rows(path: Path, reader: Any, faults: list[Fault]) -> Iterator[tuple[int, l
         for cells in reader:
             first, last = last + 1, reader.line_num
             if first == 1:
-                _check_header(path, cells, faults)
+                for number, cell in enumerate(cells[: MOST_COLUMNS + 1], 1):
+                    try:
+                        refuse_undecodable(cell)
+                    except Refused as error:
+                        faults.append(
+                            Fault(f"{path.name}, line 1", "", f"the {number}. header {error.message}")
+                        )
                 yield first, cells
             elif any(cells) and "".join(cells).strip():
                 yield first, cells
     except csv.Error as error:
         message = f"is not CSV: {error}; the rest of the file was not read"
-        faults.append(Fault(f"{path.name}, line {reader.line_num}", "", message))
-
-
-def _check_header(path: Path, header: Sequence[str], faults: list[Fault]) -> None:
-    for number, cell in enumerate(header, 1):
-        try:
-            refuse_undecodable(cell)
-        except Refused as error:
-            faults.append(Fault(f"{path.name}, line 1", "", f"the {number}. header {error.message}"))
+        line = reader.line_num + isinstance(error, LongLine)
+        faults.append(Fault(f"{path.name}, line {line}", "", message))
 
 
 class CsvTable:
-    """One CSV file, read row by row; faults of the file itself are gathered on the way.
+    """One CSV file, read row by row; faults of the file itself are complete once all lines were read.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    table : Table
-        What its rows are.
-    exponent : int
-        Decimals of the currency.
-    layout : Layout, optional
-        How the file is written.
-    partial : bool
-        Whether the file may lack columns but those of the key: then a row holds what the file has, and the
-        rules within it are for whoever lays it over the rest.
-
-    Attributes
-    ----------
-    faults : list of Fault
-        Faults of the header, the encoding and the CSV form, complete once all lines were read.
+    A partial one may lack columns but those of the key: then a row holds what the file has, and the rules
+    within it are for whoever lays it over the rest.
     """
 
     is_derived = False
     n_left_out = 0
 
     def __init__(
-        self,
-        path: Path,
-        table: Table,
-        exponent: int,
-        layout: Layout | None = None,
-        *,
-        partial: bool = False,
+        self, path: Path, table: Table, exponent: int, layout: Layout | None = None, *, partial: bool = False
     ) -> None:
         self.path, self.table, self.exponent, self.partial = path, table, exponent, partial
         self.layout = layout or Layout()
@@ -219,11 +198,7 @@ class CsvTable:
             yield from (self._line(number, names, readers, cells) for number, cells in rows)
 
     def _line(
-        self,
-        number: int,
-        names: Sequence[str],
-        readers: Sequence[Callable[[str], Value]],
-        cells: Sequence[str],
+        self, number: int, names: list[str], readers: list[Callable[[str], Value]], cells: list[str]
     ) -> Line:
         if len(cells) != len(names):
             message = f"has {len(cells)} cells, but the header has {len(names)}"
@@ -245,19 +220,16 @@ class CsvTable:
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
-        header = [clean_text(cell) for cell in header]
         if len(header) > MOST_COLUMNS:
             message = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
             self.faults.append(self.fault(1, "", message))
             return []
-        names = header
+        names = [clean_text(cell) for cell in header]
         complaints: list[Complaint] = []
         if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
-            complaints.append(
-                ("", f"the header is separated by {sign}; name the delimiter, or save with commas")
-            )
-            names = []
+            such = f"the header is separated by {sign}; name the delimiter, or save with commas"
+            complaints, names = [("", such)], []
         for name in dict.fromkeys(names):
             if name not in self.table.names:
                 listed = ", ".join(self.table.names)
@@ -342,22 +314,17 @@ DATE_PATTERN = "[0-9]{4}-(0[1-9]|1[0-2])(-[0-3][0-9])?"
 
 def field_of(column: Column) -> dict[str, Any]:
     """Describe a column as a field of a Table Schema."""
-    constraints: dict[str, Any] = {}
-    if column.required:
-        constraints["required"] = True
-    if column.allowed:
-        constraints["enum"] = list(column.allowed)
-    if column.kind == "date":
-        constraints["pattern"] = DATE_PATTERN
-    for name in ("minimum", "maximum"):
-        if (bound := getattr(column, name)) is not None:
-            constraints[name] = bound
-    described = {
+    constraints: dict[str, Any] = {"required": True} if column.required else {}
+    constraints |= {"enum": list(column.allowed)} if column.allowed else {}
+    constraints |= {"pattern": DATE_PATTERN} if column.kind == "date" else {}
+    bounds = (("minimum", column.minimum), ("maximum", column.maximum))
+    constraints |= {name: bound for name, bound in bounds if bound is not None}
+    return {
         "name": column.name,
         "type": _TYPES[column.kind],
         "description": f"{column.meaning} ({KINDS[column.kind]})",
+        **({"constraints": constraints} if constraints else {}),
     }
-    return {**described, **({"constraints": constraints} if constraints else {})}
 
 
 def schema_of(table: Table) -> dict[str, Any]:
@@ -373,9 +340,9 @@ def schema_of(table: Table) -> dict[str, Any]:
     return schema
 
 
-def package_descriptor(withdrawn: Sequence[str] = (), *, demo: bool = False) -> dict[str, Any]:
+def descriptor_text(withdrawn: Sequence[str] = (), *, demo: bool = False) -> str:
     """Describe a folder that holds every table; name the jobs that were withdrawn, and the demo as such."""
-    return {
+    described = {
         "profile": "tabular-data-package",
         "name": PACKAGE,
         "title": "Ledger of a repair bench",
@@ -397,41 +364,35 @@ def package_descriptor(withdrawn: Sequence[str] = (), *, demo: bool = False) -> 
         **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
         **({DEMO: True} if demo else {}),
     }
-
-
-def descriptor_text(withdrawn: Sequence[str] = (), *, demo: bool = False) -> str:
-    """Write the descriptor in one fixed form."""
-    return json.dumps(package_descriptor(withdrawn, demo=demo), indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(described, indent=2, ensure_ascii=False) + "\n"
 
 
 def read_json(file: Path) -> Any:
     """Read a JSON file of ours or of somebody else's."""
-    with file.open("rb") as stream:
-        content = stream.read(MOST_BYTES + 1)
-    if len(content) > MOST_BYTES:
-        raise ValueError(f"has more than {MOST_BYTES:,} bytes")
     try:
-        return json.loads(content.decode("utf-8-sig"))
+        return json.loads(read_at_most(file, MOST_BYTES).decode("utf-8-sig"))
     except RecursionError:
         raise ValueError("is nested too deep") from None
 
 
-def package_name(folder: Path) -> str | None:
-    """Tell the name of the package in a folder; None if there is none that can be read."""
+def described_in(folder: Path) -> dict[str, Any]:
+    """Read the descriptor of a folder; empty if there is none that can be read."""
     try:
         content = read_json(folder / DESCRIPTOR)
     except (OSError, ValueError):
-        return None
-    return str(content.get("name")) if isinstance(content, dict) else None
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+def package_name(folder: Path) -> str | None:
+    """Tell the name of the package in a folder; None if there is none that can be read."""
+    name = described_in(folder).get("name")
+    return None if name is None else str(name)
 
 
 def is_demo(folder: Path) -> bool:
     """Tell whether a folder holds the demo, or a copy of it."""
-    try:
-        content = read_json(folder / DESCRIPTOR)
-    except (OSError, ValueError):
-        return False
-    return isinstance(content, dict) and content.get(DEMO) is True
+    return described_in(folder).get(DEMO) is True
 
 
 def refuse_foreign_folder(folder: Path, name: str) -> None:
@@ -451,9 +412,10 @@ def refuse_foreign_folder(folder: Path, name: str) -> None:
 
 def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
     """Find the file of each table in a folder."""
+    file_names = ", ".join(f"{name}.csv" for name in TABLES)
     if not folder.is_dir():
         what = "a file" if folder.exists() else "not there"
-        raise InvalidInput(f"{folder} is {what}; name a folder that holds {', '.join(_file_names())}")
+        raise InvalidInput(f"{folder} is {what}; name a folder that holds {file_names}")
     try:
         finish(folder)
     except OSError as error:
@@ -464,7 +426,8 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
     listed = folder / DESCRIPTOR
     named, faults = _listed(listed) if listed.exists() else ({}, [])
     for file in sorted(folder.iterdir()):
-        if file in named.values() or file.name in BESIDE or not _may_be_a_table(file):
+        is_named_so = file.suffix.lower() == ".csv" or (file.is_file() and file.stem in TABLES)
+        if file in named.values() or file.name in BESIDE or file.name[0] == "." or not is_named_so:
             continue
         if file.suffix.lower() != ".csv":
             faults.append(Fault(file.name, "", f"is no CSV file; save it as {file.stem}.csv"))
@@ -477,7 +440,7 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
             hint = nearest(file.stem, TABLES)
             faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
     if not named and not faults:
-        raise InvalidInput(f"{folder} holds no table; it may hold {', '.join(_file_names())}")
+        raise InvalidInput(f"{folder} holds no table; it may hold {file_names}")
     away = "is a link that leaves the folder; put a copy of what it leads to in its place"
     faults += [Fault(file.name, "", away) for file in named.values() if _leaves(file, folder)]
     return {name: named[name] for name in TABLES if name in named}, faults
@@ -486,15 +449,6 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
 def _leaves(file: Path, folder: Path) -> bool:
     """Whether a file of a folder lies elsewhere, by a link on the way to it."""
     return not file.resolve().is_relative_to(folder.resolve())
-
-
-def _may_be_a_table(file: Path) -> bool:
-    named_so = file.suffix.lower() == ".csv" or (file.is_file() and file.stem in TABLES)
-    return named_so and not file.name.startswith(".")
-
-
-def _file_names() -> list[str]:
-    return [f"{name}.csv" for name in TABLES]
 
 
 def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
@@ -551,11 +505,7 @@ def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> 
 
 def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
     """Read the numbers of withdrawn jobs from the descriptor of a package."""
-    try:
-        content = read_json(folder / DESCRIPTOR)
-    except (OSError, ValueError):
-        return (), []
-    numbers = content.get(WITHDRAWN, []) if isinstance(content, dict) else []
+    numbers = described_in(folder).get(WITHDRAWN, [])
     if not isinstance(numbers, list) or not all(isinstance(number, str) for number in numbers):
         return (), [
             Fault(DESCRIPTOR, "", f"{WITHDRAWN} is not a list of job numbers, each in quotation marks")
@@ -583,12 +533,10 @@ def note_withdrawals(connection: Connection, numbers: Sequence[str], reason: str
             database.keep_version(connection, "jobs", number, reason, None)
 
 
-# The rows of a whole package against each other, one by one as they are read.
+# The ledger as a folder of CSV files, in and out.
 
 
 Row = Mapping[str, Value]
-
-_UNREADABLE = JobFacts(None, None, None, None, None)
 
 
 def currency_in(files: Mapping[str, Path], layout: Layout | None = None) -> str | None:
@@ -601,107 +549,30 @@ def currency_in(files: Mapping[str, Path], layout: Layout | None = None) -> str 
     return None
 
 
-def exponent_in(files: Mapping[str, Path], layout: Layout | None = None) -> int:
-    """Tell how many decimals amounts in a package may have."""
-    return EXPONENTS[currency_in(files, layout) or str(SETTINGS["currency"].default)]
-
-
-@dataclass
-class PackageCheck:
-    """What has been read so far, for checking what comes next.
-
-    Rows are to be given in the order of `TABLES`, so that each refers only to earlier ones.
-
-    Parameters
-    ----------
-    known : Known
-        Families and jobs that exist already; extended row by row. Models are left open: one may
-        have been given to another family since its jobs were written, which is doubtful, not wrong.
-    """
-
-    known: Known = field(
-        default_factory=lambda: Known(families=set(), jobs={}, others={"lots": set(), "sightings": set()})
-    )
-    _lines: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
-    _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
-    _states: dict[str, set[str]] = field(default_factory=dict)
-
-    def complaints(self, name: str, row: Row, line: int) -> list[Complaint]:
-        """Check a row that is clean in itself, and remember it."""
-        table = TABLES[name]
-        found = self.known.complaints(table, row)
-        key = tuple(row[part] for part in table.key)
-        lines = self._lines.setdefault(name, {})
-        if (first := lines.setdefault(key, line)) != line:
-            shown = ", ".join(f"{part} {'empty' if row[part] is None else row[part]!r}" for part in table.key)
-            found.append((table.key[0], f"line {first} has the same {shown}"))
-        self.remember(name, row)
-        if name == "jobs" and row["ended_by"]:
-            place, component = self._ended.get(str(row["job"]), (0, str(row["ended_by"])))
-            self._ended[str(row["job"])] = (place or line, component)
-        elif (
-            name == "findings"
-            and (ended := self._ended.get(str(row["job"])))
-            and ended[1] == row["component"]
-        ):
-            self._states.setdefault(str(row["job"]), set()).add(str(row["found"]))
-        return found
-
-    def remember(self, name: str, row: Row, *, readable: bool = True) -> None:
-        """Take note of a name, also of a row with faults: what refers to it is not at fault."""
-        key = row.get(TABLES[name].key[0])
-        if not isinstance(key, str):
-            return
-        if name == "families":
-            self.known.families.add(key)  # type: ignore[union-attr]
-        elif name == "jobs" and self.known.jobs is not None:
-            self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
-        elif name in self.known.others:
-            self.known.others[name].add(key)
-
-    def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
-        """Take note of an earlier job that a component ended, and of what was found of that component."""
-        self._ended[job] = (0, component)
-        self._states.setdefault(job, set()).update(states)
-
-    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
-        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
-        return [
-            (job, line, complaint)
-            for job, (line, component) in self._ended.items()
-            if (complaint := all_sound(component, self._states.get(job, ())))
-        ]
-
-
-# The ledger as a folder of CSV files, in and out.
-
-
 Rows = dict[str, list[dict[str, Value]]]
 
 
 def read_package(path: str | Path, *, layout: Layout | None = None) -> Rows:
     """Read a folder of CSV files and check every row of it."""
     files, faults = find_files(Path(path))
-    exponent = exponent_in(files, layout)
+    exponent = EXPONENTS[currency_in(files, layout) or str(SETTINGS["currency"].default)]
     check = PackageCheck()
     rows: Rows = {name: [] for name in TABLES}
     for name, file in files.items():
         source = CsvTable(file, TABLES[name], exponent, layout)
         for line in source.lines():
-            if line.complaints:
-                check.remember(name, line.row, readable=False)
-            complaints = line.complaints or check.complaints(name, line.row, line.number)
+            complaints = check.complaints(name, line.row, line.number, line.complaints)
             faults += [source.fault(line.number, *complaint) for complaint in complaints]
             rows[name].append(line.row)
         faults += source.faults
     faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
                for _, line, complaint in check.ended_by_sound()]  # fmt: skip
     refuse(faults, "Nothing was read.")
-    return {name: _sorted(name, found) for name, found in rows.items()}
+    return _sorted(rows)
 
 
-def _sorted(name: str, rows: Iterable[dict[str, Value]]) -> list[dict[str, Value]]:
-    return sorted(rows, key=lambda row: database.sort_key(TABLES[name], row))
+def _sorted(rows: Rows) -> Rows:
+    return {name: sorted(found, key=partial(database.sort_key, TABLES[name])) for name, found in rows.items()}
 
 
 def load_package_records(path: str | Path) -> "Records":
@@ -728,31 +599,18 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "N
             raise unknown("There is no table", name, TABLES)
     settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
     exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
-    check = PackageCheck()
+    check = PackageCheck(word="row")
     cleaned: Rows = {}
     faults: list[Fault] = []
     for name in TABLES:
-        cleaned[name], more = clean_rows(name, rows.get(name, ()), exponent=exponent)
+        cleaned[name], more = clean_rows(name, rows.get(name, ()), check, exponent)
         faults += more
-    if not faults:
-        faults = _faults_between(check, cleaned)
+    faults += [Fault(f"jobs, row {row}", *complaint) for _, row, complaint in check.ended_by_sound()]
     refuse(faults, done)
-    return {name: _sorted(name, found) for name, found in cleaned.items()}
+    return _sorted(cleaned)
 
 
-def _faults_between(check: PackageCheck, rows: Rows) -> list[Fault]:
-    faults = [
-        Fault(f"{name}, row {number}", *complaint)
-        for name, found in rows.items()
-        for number, row in enumerate(found, 1)
-        for complaint in check.complaints(name, row, number)
-    ]
-    return faults + [
-        Fault(f"jobs, row {number}", *complaint) for _, number, complaint in check.ended_by_sound()
-    ]
-
-
-def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = False) -> int:
+def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False) -> int:
     """Write the current state of a ledger as a folder of CSV files with a `datapackage.json`.
 
     Importing the folder gives an equal ledger, and exporting that the same bytes. An export that is cut
@@ -760,8 +618,7 @@ def export_package(ledger: "LedgerReader", path: str | Path, *, history: bool = 
     """
     folder = Path(path)
     with ledger.reading() as connection:
-        exponent = database.exponent_in(connection)
-        rows = {name: database.fetch_rows(connection, name, exponent) for name in TABLES}
+        rows = {name: database.fetch_rows(connection, name) for name in TABLES}
 
         def write_history(stream: IO[bytes]) -> None:
             query = select(HISTORY).order_by(HISTORY.c.entry)

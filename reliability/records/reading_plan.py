@@ -2,7 +2,6 @@
 
 import datetime
 import re
-import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,6 +16,7 @@ from reliability.errors import InvalidInput, reason
 from reliability.records import database
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
+from reliability.records.files import parse_toml, read_at_most
 from reliability.records.importing import ImportSummary, MadeRows, import_sources
 from reliability.records.open_repair import maker_key
 from reliability.records.spreadsheets import (
@@ -122,14 +122,19 @@ class Plan:
     families: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
+#: Enough for some ten thousand families.
+MOST_PLAN_BYTES = 1_000_000
+
+
 def read_plan(path: Path) -> Plan:
     """Read a plan."""
     try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        text = read_at_most(path, MOST_PLAN_BYTES).decode("utf-8-sig")
     except OSError as error:
         raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was imported.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise InvalidInput(f"{path} is no plan in TOML: {error}. Nothing was imported.") from None
+    except ValueError as error:
+        raise InvalidInput(f"{path} is no plan: {error}. Nothing was imported.") from None
+    raw = parse_toml(text, str(path), "plan", "Nothing was imported.", float)
     has_kind = isinstance(raw.get("for_all"), dict) and bool(raw["for_all"].get("kind"))
     if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
         count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"

@@ -4,24 +4,24 @@ import datetime
 import json
 import re
 import textwrap
-import tomllib
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
-from reliability.errors import BenchoddsError, InvalidInput, LedgerError, UnknownName
+from reliability.errors import InvalidInput, UnknownName
 from reliability.records.checks import (
     JobDocument,
+    Known,
     ShelfRow,
     Taken,
+    clean_document,
     clean_row,
-    document_faults,
     kept_faults,
     lay_parts,
     merge_document,
 )
+from reliability.records.files import parse_toml
 from reliability.records.tables import (
     FOUND,
     SETTINGS,
@@ -60,9 +60,9 @@ COLUMNS = {
 _WINDOW = re.compile(r"([0-9]{4})(?:\s*-\s*([0-9]{4}))?")
 _ABOVE = "it belongs to the job: write it above the first heading in brackets"
 _MOST_CHARACTERS = 200_000
+MOST_SHEET_BYTES = 4 * _MOST_CHARACTERS
 #: A unit of a hundred components, all of it told, has some thousand.
-_MOST_ENTRIES, _MOST_DOTS = 3_000, 30
-_MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
+_MOST_ENTRIES = 3_000
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,8 @@ def _components(document: JobDocument) -> set[str]:
 def load_sheet(path: str | Path) -> JobSheet:
     """Read a sheet from a file."""
     try:
-        content = Path(path).read_bytes()
+        with Path(path).open("rb") as stream:
+            content = stream.read(MOST_SHEET_BYTES + 1)
     except OSError as error:
         raise InvalidInput(f"{path} cannot be read: {error.strerror}. Nothing was written.") from None
     return decode_sheet(content, str(path))
@@ -100,6 +101,9 @@ def load_sheet(path: str | Path) -> JobSheet:
 
 def decode_sheet(content: bytes, source: str) -> JobSheet:
     """Read a sheet from its bytes: UTF-8, with or without a byte-order mark."""
+    if len(content) > MOST_SHEET_BYTES:
+        raise InvalidInput(f"{source} has more than {_MOST_CHARACTERS} characters, which no sheet has. "
+                           "Nothing was written.")  # fmt: skip
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -122,17 +126,7 @@ def _parse(text: str, source: str) -> dict[str, Any]:
 
     if len(text) > _MOST_CHARACTERS:
         raise refused(f" has {len(text)} characters; a sheet has at most {_MOST_CHARACTERS}")
-    if found := _MANY_DOTS.search(text):
-        # The reader of TOML takes the square of its parts as steps.
-        line = text.count("\n", 0, found.start()) + 1
-        raise refused(f", line {line}: no name in a sheet has {_MOST_DOTS} dots")
-    try:
-        raw = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        raise refused(f" is not written in TOML: {error}") from None
-    except (ValueError, ArithmeticError, RecursionError):
-        # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
-        raise refused(" holds a number, a date or a list that cannot be read") from None
+    raw = parse_toml(text, source, "sheet", "Nothing was written.")
     if (entries := _entries(raw)) > _MOST_ENTRIES:
         raise refused(f" has {entries} entries; a sheet has at most {_MOST_ENTRIES}")
     return raw
@@ -537,12 +531,14 @@ class Names:
             shelf=ledger.shelf(),
         )
 
-    def faults(self, document: JobDocument, how_to_add: str) -> list[Fault | str]:
-        """Check a whole job against the rules and these names; say how an unknown family is added."""
-        known: dict[str, Collection[str]] = {
-            "family": self.families, "component": self.components, "model": self.models, "lot": self.lots
-        }  # fmt: skip
-        faults: list[Fault | str] = [*document_faults(document, known, exponent=self.exponent)]
+    def check(self, document: JobDocument, how_to_add: str) -> tuple[JobDocument, list[Fault | str]]:
+        """Read and check a whole job beside the rules and these names; say how an unknown family is added."""
+        job, number = document["job"], document["job"].get("job")
+        known = Known(self.families, self.components, self.models, others={"lots": self.lots})
+        numbered = {**document, "job": {**job, "job": number or "1"}}
+        clean, found = clean_document(numbered, exponent=self.exponent, known=known)
+        clean["job"]["job"] = clean["job"]["job"] if number else None
+        faults: list[Fault | str] = [*found]
         family = document["job"].get("family")
         if isinstance(family, str) and family not in self.families:
             faults.append(f"if {family!r} is a new family, describe it: {how_to_add}")
@@ -550,7 +546,7 @@ class Names:
             sign = row.get("sign")
             if isinstance(sign, str) and self._is_asked(sign, self.signs) and near_twin(sign, self.signs):
                 faults.append(Fault("sign", "sign", unseen("sign", sign, self.signs)))
-        return faults
+        return clean, faults
 
     def _is_asked(self, name: str, known: Collection[str]) -> bool:
         return self.meant is not None and name not in known and name not in self.meant
@@ -613,9 +609,8 @@ class Ready:
     """A sheet that the ledger can take."""
 
     sheet: JobSheet  # as it was written
-    document: JobDocument  # what goes in: with its days, and with what ``rest_sound`` stands for
+    document: JobDocument  # the whole job as the ledger is to hold it, checked
     notes: list[str]  # what was assumed, and what is new to the ledger
-    finishes: bool  # a job that was open
     family: str
     outcome: str
 
@@ -676,7 +671,8 @@ def _lay_beside(
     document, shelf_faults = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
     whole = merge_document(old, document, emptying=False) if old else document
     shelf_faults += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
-    for fault in [*shelf_faults, *names.faults(whole, how_to_add)]:
+    clean, found = names.check(whole, how_to_add)
+    for fault in [*shelf_faults, *found]:
         if isinstance(fault, Fault):
             faults.append(replace(fault, place=f"{sheet.source}, {fault.place}"))
         else:
@@ -686,7 +682,7 @@ def _lay_beside(
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
         notes += filter(None, [ledger.clock_doubt()]) if ledger else []
     family, outcome = (str(whole["job"].get(name)) for name in ("family", "outcome"))
-    return Ready(sheet, document, notes, old is not None, family, outcome), faults
+    return Ready(sheet, clean, notes, family, outcome), faults
 
 
 def _open_job(
@@ -790,26 +786,18 @@ def write_up(
     unreadable: Iterable[str] = (),
     how_to_add: str = IN_A_SHEET,
 ) -> list[Written]:
-    """Write sheets into the ledger, each in one transaction, once all of them have passed every check."""
+    """Check all sheets and write them, in one transaction: all of them are written or none is."""
     new = {clean_text(name) for name in new_components}
-    written: list[Written] = []
-    for ready in check_sheets(ledger, sheets, today=today, new_components=new, new_names=new_names,
-                              unreadable=unreadable, how_to_add=how_to_add):  # fmt: skip
-        written.append(_write(ledger, ready, new, written))
-    return written
+    with ledger.writing():
+        checked = check_sheets(ledger, sheets, today=today, new_components=new, new_names=new_names,
+                               unreadable=unreadable, how_to_add=how_to_add)  # fmt: skip
+        return [_write(ledger, ready, new) for ready in checked]
 
 
-def _write(ledger: "Ledger", ready: Ready, new: set[str], before: Sequence[Written]) -> Written:
+def _write(ledger: "Ledger", ready: Ready, new: set[str]) -> Written:
     families = [ready.sheet.new_family] if ready.sheet.new_family else []
-    try:
-        number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
-                            is_new=not ready.finishes, kept=ready.sheet.kept,
-                            taken=ready.sheet.taken)  # fmt: skip
-    except BenchoddsError as error:
-        if not before:
-            raise
-        done = "; ".join(f"{each.source} as job {each.job}" for each in before)
-        raise LedgerError(f"{ready.sheet.source}: {error}\nWritten before that: {done}.") from None
+    number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
+                        kept=ready.sheet.kept, taken=ready.sheet.taken, is_checked=True)  # fmt: skip
     shelf = ledger.shelf() if ready.sheet.kept else {}
     kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
             for part, row in shelf.items() if row["job"] == number]  # fmt: skip
@@ -830,7 +818,7 @@ def check_unit(
     described = names.new_family(new_family, "new family") if new_family else []
     names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
-    refuse([*described, *names.faults(whole, how_to_add)])
+    refuse([*described, *names.check(whole, how_to_add)[1]])
     return names.news(document)
 
 
@@ -846,10 +834,11 @@ def take_in(
     """Take a unit in under the next number."""
     document = {**document, "job": _composed(document["job"])}
     families, lots = ([_composed(row)] if row else [] for row in (new_family, new_lot))
-    notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
-                       new_lot=lots[0] if lots else None)  # fmt: skip
-    notes += filter(None, [ledger.clock_doubt()])
-    number = ledger.intake(document, new_families=families, new_model=True, new_lots=lots)
+    with ledger.writing():
+        notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
+                           new_lot=lots[0] if lots else None)  # fmt: skip
+        notes += filter(None, [ledger.clock_doubt()])
+        number = ledger.intake(document, new_families=families, new_model=True, new_lots=lots)
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 

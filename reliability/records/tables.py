@@ -16,30 +16,14 @@ Row = Mapping[str, Any]
 
 @dataclass(frozen=True)
 class Rule:
-    """One statement that must hold within every row of a table.
+    """One statement that must hold within every row of a table."""
 
-    Parameters
-    ----------
-    name : str
-        Short name; with the table's name in front it names the CHECK in the database.
-    column : str
-        The column beside which a fault is shown.
-    columns : tuple of str
-        The columns that it looks at.
-    statement : str
-        The rule as a sentence.
-    holds : callable
-        Takes a row of plain values, tells whether the rule holds. An empty cell is None.
-    sql : str
-        The same test in SQL that SQLite and PostgreSQL both read; true or NULL where it holds.
-    """
-
-    name: str
-    column: str
-    columns: tuple[str, ...]
+    name: str  # with the table's name in front it names the CHECK in the database
+    column: str  # beside which a fault is shown
+    columns: tuple[str, ...]  # that it looks at
     statement: str
-    holds: Callable[[Row], bool]
-    sql: str
+    holds: Callable[[Row], bool]  # an empty cell is None
+    sql: str  # the same for SQLite and PostgreSQL; true or NULL where it holds
 
 
 def date_not_before(later: str, earlier: str) -> bool:
@@ -49,139 +33,123 @@ def date_not_before(later: str, earlier: str) -> bool:
 
 def years_in_order(first: str, last: str) -> Rule:
     """State that of two years the second is not below the first."""
-
-    def holds(row: Row) -> bool:
-        return row[first] is None or row[last] is None or row[first] <= row[last]
-
     return Rule(
-        f"{first}_to_{last}", last, (first, last), f"{last} is not below {first}", holds, f"{first} <= {last}"
-    )
+        f"{first}_to_{last}", last, (first, last), f"{last} is not below {first}",
+        lambda row: row[first] is None or row[last] is None or row[first] <= row[last],
+        f"{first} <= {last}",
+    )  # fmt: skip
 
 
 def dates_in_order(first: str, last: str) -> Rule:
     """State that of two dates the second is not before the first."""
-
-    def holds(row: Row) -> bool:
-        return row[first] is None or row[last] is None or date_not_before(row[last], row[first])
-
-    sql = f"substr({last}, 1, length({first})) >= substr({first}, 1, length({last}))"
-    return Rule(f"{first}_to_{last}", last, (first, last), f"{last} is on or after {first}", holds, sql)
+    return Rule(
+        f"{first}_to_{last}", last, (first, last), f"{last} is on or after {first}",
+        lambda row: row[first] is None or row[last] is None or date_not_before(row[last], row[first]),
+        f"substr({last}, 1, length({first})) >= substr({first}, 1, length({last}))",
+    )  # fmt: skip
 
 
 def year_by_date(year: str, date: str) -> Rule:
     """State that a year cannot lie after the year of a date."""
-
-    def holds(row: Row) -> bool:
-        return row[year] is None or row[date] is None or row[year] <= int(row[date][:4])
-
-    sql = f"{year} <= CAST(substr({date}, 1, 4) AS INTEGER)"
     return Rule(
-        f"{year}_by_{date}", year, (year, date), f"{year} is not after the year of {date}", holds, sql
-    )
+        f"{year}_by_{date}", year, (year, date), f"{year} is not after the year of {date}",
+        lambda row: row[year] is None or row[date] is None or row[year] <= int(row[date][:4]),
+        f"{year} <= CAST(substr({date}, 1, 4) AS INTEGER)",
+    )  # fmt: skip
 
 
 def needs(column: str, *others: str) -> Rule:
     """State that a column says something only beside at least one of the others."""
-
-    def holds(row: Row) -> bool:
-        return row[column] is None or any(row[other] is not None for other in others)
-
-    given = " OR ".join(f"{other} IS NOT NULL" for other in others)
-    statement = f"{column} is given only beside {' or '.join(others)}"
-    sql = f"{column} IS NULL OR {given}"
-    return Rule(f"{column}_needs_{others[0]}", column, (column, *others), statement, holds, sql)
+    return Rule(
+        f"{column}_needs_{others[0]}", column, (column, *others),
+        f"{column} is given only beside {' or '.join(others)}",
+        lambda row: row[column] is None or any(row[other] is not None for other in others),
+        " OR ".join([f"{column} IS NULL", *(f"{other} IS NOT NULL" for other in others)]),
+    )  # fmt: skip
 
 
-def _quoted(values: tuple[str, ...]) -> str:
+def quoted(values: tuple[str, ...]) -> str:
+    """Write words as a list in SQL."""
     return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
 
 
 def only_where(column: str, other: str, *values: str) -> Rule:
     """State that a column may be filled only where another one holds one of the values."""
-
-    def holds(row: Row) -> bool:
-        return row[column] is None or row[other] in values
-
-    statement = f"{column} is given only where {other} is {' or '.join(values)}"
-    sql = f"{column} IS NULL OR coalesce({other}, '') IN ({_quoted(values)})"
-    return Rule(f"{column}_only_where_{other}", column, (column, other), statement, holds, sql)
+    return Rule(
+        f"{column}_only_where_{other}", column, (column, other),
+        f"{column} is given only where {other} is {' or '.join(values)}",
+        lambda row: row[column] is None or row[other] in values,
+        f"{column} IS NULL OR coalesce({other}, '') IN ({quoted(values)})",
+    )  # fmt: skip
 
 
 def never_where(column: str, other: str, *values: str) -> Rule:
     """State that a column must be empty where another one holds one of the values."""
-
-    def holds(row: Row) -> bool:
-        return row[column] is None or row[other] not in values
-
-    statement = f"{column} is empty where {other} is {' or '.join(values)}"
-    sql = f"{column} IS NULL OR coalesce({other}, '') NOT IN ({_quoted(values)})"
-    return Rule(f"{column}_never_where_{other}", column, (column, other), statement, holds, sql)
+    return Rule(
+        f"{column}_never_where_{other}", column, (column, other),
+        f"{column} is empty where {other} is {' or '.join(values)}",
+        lambda row: row[column] is None or row[other] not in values,
+        f"{column} IS NULL OR coalesce({other}, '') NOT IN ({quoted(values)})",
+    )  # fmt: skip
 
 
 def if_then(column: str, value: str, other: str, wanted: str, meaning: str) -> Rule:
     """State that a value of one column fixes the value of another."""
-
-    def holds(row: Row) -> bool:
-        return row[column] != value or row[other] == wanted
-
-    statement = f"where {column} is {value}, {other} is {wanted} ({meaning})"
-    sql = f"coalesce({column}, '') <> '{value}' OR coalesce({other}, '') = '{wanted}'"
-    return Rule(f"{column}_fixes_{other}", other, (column, other), statement, holds, sql)
+    return Rule(
+        f"{column}_fixes_{other}", other, (column, other),
+        f"where {column} is {value}, {other} is {wanted} ({meaning})",
+        lambda row: row[column] != value or row[other] == wanted,
+        f"coalesce({column}, '') <> '{value}' OR coalesce({other}, '') = '{wanted}'",
+    )  # fmt: skip
 
 
 def empty_exactly_where(column: str, other: str, value: str) -> Rule:
     """State that a column is empty where another one holds the value, and nowhere else."""
-
-    def holds(row: Row) -> bool:
-        return (row[column] is None) == (row[other] == value)
-
-    statement = f"{column} is empty where {other} is {value}, and only there"
-    sql = f"({column} IS NULL) = ({other} = '{value}')"
-    return Rule(f"{column}_empty_where_{value}", column, (column, other), statement, holds, sql)
+    return Rule(
+        f"{column}_empty_where_{value}", column, (column, other),
+        f"{column} is empty where {other} is {value}, and only there",
+        lambda row: (row[column] is None) == (row[other] == value),
+        f"({column} IS NULL) = ({other} = '{value}')",
+    )  # fmt: skip
 
 
 def exactly_one(first: str, second: str) -> Rule:
     """State that of two columns one is filled and the other empty."""
-
-    def holds(row: Row) -> bool:
-        return (row[first] is None) != (row[second] is None)
-
-    statement = f"exactly one of {first} and {second} is given"
-    sql = f"({first} IS NULL) <> ({second} IS NULL)"
-    return Rule(f"either_{first}_or_{second}", first, (first, second), statement, holds, sql)
+    return Rule(
+        f"either_{first}_or_{second}", first, (first, second),
+        f"exactly one of {first} and {second} is given",
+        lambda row: (row[first] is None) != (row[second] is None),
+        f"({first} IS NULL) <> ({second} IS NULL)",
+    )  # fmt: skip
 
 
 def at_least_one(*columns: str) -> Rule:
     """State that of some columns one or more are filled."""
-
-    def holds(row: Row) -> bool:
-        return any(row[column] is not None for column in columns)
-
-    statement = f"at least one of {', '.join(columns)} is given"
-    sql = " OR ".join(f"{column} IS NOT NULL" for column in columns)
-    return Rule(f"one_of_{'_'.join(columns)}", columns[0], columns, statement, holds, sql)
+    return Rule(
+        f"one_of_{'_'.join(columns)}", columns[0], columns, f"at least one of {', '.join(columns)} is given",
+        lambda row: any(row[column] is not None for column in columns),
+        " OR ".join(f"{column} IS NOT NULL" for column in columns),
+    )  # fmt: skip
 
 
 def not_both(first: str, second: str, meaning: str) -> Rule:
     """State that of two columns at most one is filled."""
-
-    def holds(row: Row) -> bool:
-        return row[first] is None or row[second] is None
-
-    statement = f"{first} and {second} are not both given ({meaning})"
-    sql = f"{first} IS NULL OR {second} IS NULL"
-    return Rule(f"{first}_or_{second}", first, (first, second), statement, holds, sql)
+    return Rule(
+        f"{first}_or_{second}", first, (first, second),
+        f"{first} and {second} are not both given ({meaning})",
+        lambda row: row[first] is None or row[second] is None,
+        f"{first} IS NULL OR {second} IS NULL",
+    )  # fmt: skip
 
 
 def together(first: str, second: str) -> Rule:
     """State that two columns are both filled or both empty."""
-
-    def holds(row: Row) -> bool:
-        return (row[first] is None) == (row[second] is None)
-
-    statement = f"{first} and {second} are given together or not at all"
-    sql = f"({first} IS NULL) = ({second} IS NULL)"
-    return Rule(f"{first}_with_{second}", first, (first, second), statement, holds, sql)
+    return Rule(
+        f"{first}_with_{second}", first, (first, second),
+        f"{first} and {second} are given together or not at all",
+        lambda row: (row[first] is None) == (row[second] is None),
+        f"({first} IS NULL) = ({second} IS NULL)",
+    )  # fmt: skip
 
 
 # What a column and a table are, and how the tables' columns are written down.
@@ -205,68 +173,30 @@ KINDS = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column of one table.
-
-    Parameters
-    ----------
-    name : str
-        The name in the database, in CSV files, in data frames and in job sheets.
-    kind : str
-        One of `KINDS`.
-    meaning : str
-        What a filled cell says.
-    required : bool
-        Whether a row may leave it empty.
-    allowed : tuple of str
-        The closed list of words, empty for open ones.
-    minimum, maximum : float or None
-        Bounds of a number, both included.
-    above : float or None
-        Bound of a number, not included.
-    unit : str
-        Unit of a number.
-    default : str or None
-        What an empty cell stands for, where that is not "not known". It is stored in its place.
-    multiline : bool
-        Whether a text may have several lines.
-    """
+    """One column of one table: of the database, CSV files, data frames and job sheets."""
 
     name: str
-    kind: str
-    meaning: str
+    kind: str  # one of `KINDS`
+    meaning: str  # of a filled cell
     required: bool = False
-    allowed: tuple[str, ...] = ()
+    allowed: tuple[str, ...] = ()  # empty for open lists
     minimum: float | None = None
     maximum: float | None = None
-    above: float | None = None
+    above: float | None = None  # not included
     unit: str = ""
-    default: str | None = None
+    default: str | None = None  # stored in place of an empty cell, where that is not "not known"
     multiline: bool = False
 
 
 @dataclass(frozen=True)
 class Table:
-    """One table.
-
-    Parameters
-    ----------
-    name, meaning : str
-        Its name and what one row of it is.
-    columns : tuple of Column
-        In the order in which they are exported.
-    key : tuple of str
-        The columns that no two rows share together.
-    references : dict of str to str
-        Column to the table whose key, of one column, it must hold.
-    rules : tuple of Rule
-        What must hold within a row.
-    """
+    """One table."""
 
     name: str
-    meaning: str
-    columns: tuple[Column, ...]
-    key: tuple[str, ...]
-    references: dict[str, str]
+    meaning: str  # of one row
+    columns: tuple[Column, ...]  # in the order in which they are exported
+    key: tuple[str, ...]  # no two rows share it
+    references: dict[str, str]  # a column to the table whose key, of one column, it must hold
     rules: tuple[Rule, ...] = ()
 
     @property

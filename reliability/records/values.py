@@ -26,21 +26,11 @@ MOST_COMPARED, LONGEST_COMPARED = 500, 200
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that breaks one rule.
+    """One thing that breaks one rule."""
 
-    Parameters
-    ----------
-    place : str
-        File and line, or the part of a job.
-    column : str
-        The column, empty where the whole row is meant.
-    message : str
-        What was found and what is allowed.
-    """
-
-    place: str
-    column: str
-    message: str
+    place: str  # file and line, or the part of a job
+    column: str  # empty where the whole row is meant
+    message: str  # what was found and what is allowed
 
     def __str__(self) -> str:
         where = f"{self.place}, column {self.column}" if self.column else self.place
@@ -52,15 +42,7 @@ class Refused(InvalidInput):
 
 
 class FaultsFound(InvalidInput):
-    """Input with faults that still know their place, so that a form can show each beside its field.
-
-    Parameters
-    ----------
-    message : str
-        What to tell the user.
-    found : sequence of Fault or str
-        What is wrong; a text where no single cell is.
-    """
+    """Input with faults that still know their place, so that a form can show each beside its field."""
 
     def __init__(self, message: str, found: Sequence[Fault | str]) -> None:
         super().__init__(message, [str(each) for each in found])
@@ -153,15 +135,6 @@ def exponent_of(currency: str) -> int:
     return EXPONENTS[currency]
 
 
-def currency_fault(currency: str) -> str | None:
-    """Say what is wrong with a currency code, or nothing."""
-    try:
-        exponent_of(currency)
-    except InvalidInput as error:
-        return error.message
-    return None
-
-
 # One cell: from text or a plain value to what is meant, and back to text.
 
 
@@ -188,12 +161,8 @@ SPREADSHEET_ERRORS = frozenset(
 def read_value(column: Column, value: object, exponent: int = 2) -> Value:
     """Read one value as its column says.
 
-    Returns
-    -------
-    str, int, float, Decimal or None
-        Text for text, choices and dates, int for years and counts, float for hours and numbers,
-        Decimal with exactly `exponent` decimals for money. None, or the column's default, where
-        the cell is empty.
+    Text for text, choices and dates, int for years and counts, float for hours and numbers, Decimal with
+    exactly `exponent` decimals for money; None, or the column's default, where the cell is empty.
     """
     if isinstance(value, str):
         value = clean_text(value)
@@ -408,8 +377,11 @@ def write_value(value: Value) -> str:
 def read_setting(column: Column, value: object, exponent: int = 2) -> str:
     """Check the value of a setting and write it as its table stores it."""
     read = read_value(column, value, exponent)
-    if column.name == "currency" and (fault := currency_fault(str(read))):
-        raise Refused(fault)
+    if column.name == "currency":
+        try:
+            exponent_of(str(read))
+        except InvalidInput as error:
+            raise Refused(error.message) from None
     return write_value(read)
 
 
@@ -453,15 +425,10 @@ def number_after(prefix: str, last: int, width: int) -> str:
 
 
 def do_gaps_count(n_missing: int, n_written: int, stated: str | None) -> bool:
-    """Tell whether missing numbers count as jobs that nobody wrote up.
+    """Tell whether missing numbers count as jobs that nobody wrote up, beside so many finished ones.
 
-    Parameters
-    ----------
-    n_missing, n_written : int
-        Missing numbers, and finished jobs of the bench.
-    stated : {"yes", "no"} or None
-        The setting `count_gaps`. Where it is not set, so many gaps as `MOST_GAPS` allows count: numbers may
-        run on for another reason, and more of them are no evidence of so many failures.
+    Where the setting `count_gaps` is empty, as many count as `MOST_GAPS` allows: numbers may run on for
+    another reason, and more of them are no evidence of so many failures.
     """
     return n_missing <= MOST_GAPS * n_written if stated is None else stated == "yes"
 
@@ -545,24 +512,12 @@ def _day_by_day(prefix: str, taken: Mapping[int, int]) -> dict[str, dict[int, in
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong with a ledger, or worth a second look.
+    """One thing that is wrong with a ledger, or worth a second look."""
 
-    Attributes
-    ----------
-    grave : bool
-        Whether a rule is broken. Otherwise the rows are allowed but doubtful.
-    topic : str
-        What kind of problem it is, the same words for all of that kind.
-    rows : tuple of str
-        The rows it is about, such as ``job 12`` or ``job 12, belt``.
-    message : str
-        What was found, and what to do.
-    """
-
-    grave: bool
-    topic: str
-    rows: tuple[str, ...]
-    message: str
+    grave: bool  # whether a rule is broken; otherwise the rows are allowed but doubtful
+    topic: str  # the same words for all of its kind
+    rows: tuple[str, ...]  # such as "job 12" or "job 12, belt"
+    message: str  # what was found, and what to do
 
     def __str__(self) -> str:
         where = f" [{', '.join(self.rows)}]" if self.rows else ""

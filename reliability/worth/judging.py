@@ -14,7 +14,8 @@ import pandas as pd
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import age_at
-from reliability.records.package import MOST_COLUMNS, restored, write_table
+from reliability.records.files import read_at_most
+from reliability.records.package import MOST_COLUMNS, LongLine, restored, whole_lines, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
 from reliability.worth.appraisal import (
@@ -63,6 +64,9 @@ LONGEST_WINDOW = 60
 """Years a production window may span before it is taken for a slip of the pen."""
 
 
+MOST_OFFERS_BYTES = 20_000_000
+
+
 def read_offers(path: Path) -> pd.DataFrame:
     """Read an offers file.
 
@@ -73,20 +77,24 @@ def read_offers(path: Path) -> pd.DataFrame:
         years and money as float (NaN where empty), dates as datetime64.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_at_most(path, MOST_OFFERS_BYTES).decode("utf-8-sig")
     except OSError as error:
         raise InvalidInput(f"{path.name} could not be read: {error.strerror}.") from None
     except UnicodeDecodeError as error:
         raise InvalidInput(
             f"{path.name} is not UTF-8 (byte {error.start}). Save it as CSV in UTF-8."
         ) from None
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    except ValueError as error:
+        raise InvalidInput(f"{path.name} {error}, which no list of offers has.") from None
+    reader = csv.reader(whole_lines(io.StringIO(text, newline="")), strict=True)
     try:
         lines = [
             (reader.line_num, [restored(clean_text(cell)) for cell in cells])
             for cells in reader
             if any(cell.strip() for cell in cells)
         ]
+    except LongLine as error:
+        raise InvalidInput(f"{path.name}, line {reader.line_num + 1}: {error}.") from None
     except csv.Error as error:
         raise InvalidInput(f"{path.name}, line {reader.line_num}: {error}. Quotes must pair up.") from None
     if not lines:

@@ -367,8 +367,8 @@ def test_dates_that_have_not_come_yet(ledger, finished, told):
     ledger.put("parts", [{"component": "belt", "obtainable": "no", "as_of": "2027-01"}], reason="x")
     ledger.add(finished(taken_in="2026-11-24", closed="2026-11", sold_on="2026-12"))
     assert told("date to come") == [
-        "date to come: sold_on 2026-12 is after today, 2026-11-24 [job 1]",
         "date to come: priced_on 2026-11-25 is after today, 2026-11-24 [families, Tarnwick T2]",
+        "date to come: sold_on 2026-12 is after today, 2026-11-24 [job 1]",
         "date to come: as_of 2027-01 is after today, 2026-11-24 [parts, belt]",
     ]
 

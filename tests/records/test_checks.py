@@ -3,21 +3,26 @@
 
 import pytest
 
-from reliability.records.checks import Known, check_document, check_rows, clean_row, job_facts
+from reliability.records.checks import Known, PackageCheck, clean_document, clean_row, clean_rows, job_facts
 from reliability.records.tables import TABLES
 from reliability.records.values import Fault, nearest, number_after, refuse, some, split_number
 
-NAMES = {"family": ["Tarnwick T2", "Dallow 80"], "component": ["belt", "motor", "head"]}
+NAMES = Known(["Tarnwick T2", "Dallow 80"], ["belt", "motor", "head"])
 JOB = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
 
 
 def faults_of(findings=(), signs=(), followups=(), **job):
     document = {"job": {**JOB, **job}, "findings": findings, "signs": signs, "followups": followups}
-    return check_document(document, NAMES)
+    return told(document, NAMES)
+
+
+def told(document, known=None):
+    numbered = {**document, "job": {"job": "1", **document["job"]}}
+    return [str(fault) for fault in clean_document(numbered, known=known)[1]]
 
 
 def test_a_sound_document_has_no_fault(full):
-    assert check_document(full(), {}) == []
+    assert told(full()) == []
 
 
 def test_all_faults_come_in_one_go_each_with_its_place():
@@ -127,7 +132,7 @@ BELT = {"component": "belt", "found": "failed"}
         ({"findings": [{**BELT, "original": "no", "fitted_to": 2027}]}, "finding 1 (belt), column fitted_to",
          "fitted_to is not after the year of taken_in of the job; found 2027, and taken_in 2026-05-01"),
         ({"findings": [BELT, {**BELT, "position": " "}]}, "finding 2 (belt), column component",
-         "the same row stands in finding 1 already (job '1', component 'belt', position '', arose 'as received')"),
+         "finding 1 has the same job '1', component 'belt', position '', arose 'as received'"),
         ({"outcome": "donor", "followups": [{"checked_on": "2026-06", "working": "yes"}]},
          "followup 1 (2026-06), column job",
          "only a job with outcome repaired is followed up; found 1, and outcome donor"),
@@ -157,16 +162,15 @@ def test_a_month_may_be_any_of_its_days():
 
 
 def test_a_known_model_belongs_to_one_family():
-    names = {**NAMES, "model": {"D80": "Dallow 80"}}
-    assert check_document({"job": {**JOB, "model": "D80"}}, names) == [
+    names = Known(models={"D80": "Dallow 80"})
+    assert told({"job": {**JOB, "model": "D80"}}, names) == [
         "job, column model: model 'D80' belongs to family 'Dallow 80', not 'Tarnwick T2'"
     ]
-    assert check_document({"job": {**JOB, "model": "D81"}}, names) == []
-    assert check_document({"job": {**JOB, "model": "D80"}}, {**names, "model": ["D80"]}) == []
+    assert told({"job": {**JOB, "model": "D81"}}, names) == []
 
 
 def test_an_unknown_part_of_a_document_is_a_fault():
-    assert check_document({"job": JOB, "finding": []}, NAMES) == [
+    assert told({"job": JOB, "finding": []}, NAMES) == [
         "document: a job has no part 'finding'; it has job, findings, signs, followups"
     ]
 
@@ -178,20 +182,18 @@ def test_a_bad_cell_brings_no_faults_of_rules_that_could_not_be_tested():
     ]
 
 
-def test_rows_of_a_table_are_checked_with_file_and_line():
-    known = Known(
-        families={"Dallow 80"}, jobs={"1": job_facts(clean_row(TABLES["jobs"], {"job": "1", **JOB})[0])}
-    )
+def test_rows_are_checked_beside_the_others():
+    job = job_facts(clean_row(TABLES["jobs"], {"job": "1", **JOB})[0])
+    check = PackageCheck(Known(families={"Dallow 80"}, jobs={"1": job}), word="row")
     rows = [
         {"job": "1", "component": "belt", "found": "sound"},
         {"job": "2", "component": "belt", "found": "sound"},
         {"job": "1", "component": "belt", "found": "worn"},
     ]
-    found = check_rows("findings", rows, file="findings.csv", lines=[2, 3, 5], known=known)
-    assert [str(fault) for fault in found] == [
-        "findings.csv, line 3, column job: there is no job '2'.",
-        "findings.csv, line 5, column job: the same row stands in line 2 already "
-        "(job '1', component 'belt', position '', arose 'as received')",
+    assert [str(fault) for fault in clean_rows("findings", rows, check)[1]] == [
+        "findings, row 2, column job: there is no job '2'.",
+        "findings, row 3, column job: row 1 has the same job '1', component 'belt', position '', "
+        "arose 'as received'",
     ]
 
 
@@ -219,7 +221,7 @@ def test_rows_of_a_table_are_checked_with_file_and_line():
     ],
 )  # fmt: skip
 def test_rules_of_the_other_tables(table, row, faults):
-    assert [fault.message for fault in check_rows(table, [row])] == faults
+    assert [message for _, message in clean_row(TABLES[table], row)[1]] == faults
 
 
 def test_faults_without_a_column_name_only_the_place():

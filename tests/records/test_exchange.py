@@ -170,7 +170,10 @@ def test_wrong_rows_become_no_package(tmp_path, finished):
     job = finished()["job"]
     with pytest.raises(InvalidInput) as caught:
         write_package({"families": [{"family": "A"}], "jobs": [{"job": "1", **job}]}, tmp_path / "one")
-    assert caught.value.faults == ("families, row 1, column kind: is empty, but every row needs it",)
+    assert caught.value.faults == (
+        "families, row 1, column kind: is empty, but every row needs it",
+        "jobs, row 1, column family: no family 'Tarnwick T2' is known; known: A.",
+    )
     with pytest.raises(InvalidInput) as caught:
         write_package({"jobs": [{"job": "1", **job, "outcome": "donor", "ended_by": "belt"}],
                        "findings": [{"job": "1", "component": "belt", "found": "sound"}]}, tmp_path / "one")  # fmt: skip
@@ -392,38 +395,8 @@ def test_withdrawn_jobs_that_are_no_numbers(package, ledger, value, message):
         assert caught.value.faults == (f"datapackage.json: {message}",)
 
 
-DEEP = "[" * 200_000
-BIG = json.dumps("x" * 6_000_000)
-
-
-@pytest.mark.parametrize(
-    ("descriptor", "fault"),
-    [
-        (DEEP, "is not a data package: is nested too deep"),
-        (BIG, "is not a data package: has more than 5,000,000 bytes"),
-        (json.dumps({"resources": [{"name": "x", "path": "y"}] * 50_000}), "lists 50000 resources; there are 14 tables"),
-        (json.dumps({"resources": [{"name": "jobs", "path": "x" * 5_000}]}),
-         "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
-        (json.dumps({"resources": [{"name": "jobs", "path": "x\0y"}]}),
-         "resource 'jobs' has a path of more than 250 letters, or with signs that none has"),
-    ],
-    ids=["depth", "size", "resources", "path", "character"],
-)  # fmt: skip
-def test_a_descriptor_without_bounds_is_refused_at_once(package, descriptor, fault):
-    (package / "datapackage.json").write_text(descriptor)
-    start = time.process_time()
-    assert faults_of(package)[0] == f"datapackage.json: {fault}"
-    assert time.process_time() - start < 1
-
-
-def test_a_header_without_end_and_names_without_number_are_refused_soon(package):
+def test_names_without_number_are_refused_soon(package):
     (package / "datapackage.json").unlink()
-    (package / "jobs.csv").write_text(",".join(f"c{n}" for n in range(200_000)))
-    start = time.process_time()
-    assert "jobs.csv, line 1: the header has 200000 cells; no table has more than 200 columns" in faults_of(
-        package
-    )
-    assert time.process_time() - start < 1
     lines = "".join(f"x{n},rust,yes\n" for n in range(2_000))
     (package / "jobs.csv").write_text(
         "job,family,taken_in,outcome\n" + "".join(f"{n},Tarnwick T2,2026-05-01,open\n" for n in range(2_000))

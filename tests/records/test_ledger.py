@@ -293,8 +293,8 @@ def test_put_refuses_jobs_unknown_families_and_doubles(ledger):
                    reason="x")  # fmt: skip
     assert caught.value.faults == (
         "models, row 1, column family: no family 'Dallow' is known; known: Tarnwick T2.",
-        "models, row 2, column model: the same row stands in row 1 already (model 'D')",
-        "models, row 3, column model: the same row stands in row 1 already (model 'D')",
+        "models, row 2, column model: row 1 has the same model 'D'",
+        "models, row 3, column model: row 1 has the same model 'D'",
         "models, row 4, column model: 3 is not a text; put it in quotation marks",
     )
     assert counts(ledger) == before
@@ -334,6 +334,18 @@ def test_the_currency_is_fixed_by_the_first_amount(ledger, finished):
     ):
         ledger.add(finished(bought_for=1500.5))
     ledger.put("settings", [{"setting": "currency", "value": "JPY"}], reason="the same")
+
+
+def test_amounts_of_a_withdrawn_job_stay_as_they_were_written_when_the_currency_changes(ledger, finished):
+    ledger.add(finished(bought_for="12.5"))
+    ledger.withdraw("1", reason="never was one")
+    ledger.put("settings", [{"setting": "currency", "value": "JPY"}], reason="x")
+    first, second = ledger.history("1")
+    assert (first["content"]["job"]["bought_for"], first["damage"]) == (Decimal("12.50"), None)
+    assert (second["content"], second["damage"]) == (None, None)
+    ledger.add(finished(bought_for="1500"))
+    assert ledger.job("2")["job"]["bought_for"] == Decimal(1500)
+    assert not [problem for problem in ledger.check() if problem.grave]
 
 
 def test_an_hour_rate_is_an_amount_too(ledger):

@@ -546,11 +546,6 @@ def test_a_link_to_nothing_is_no_place_for_a_ledger(tmp_path):
     assert not (tmp_path / "elsewhere.db").exists()
 
 
-def test_a_name_that_is_too_long(tmp_path):
-    with pytest.raises(LedgerError, match=r"cannot be opened: its name is too long\.$"):
-        open_ledger(tmp_path / ("x" * 300), create=True)
-
-
 def test_a_disk_that_reports_an_error_and_is_full_is_called_full(ledger, file, monkeypatch):
     def refuse(*_):
         error = sqlite3.OperationalError("disk I/O error")

@@ -557,7 +557,7 @@ def test_a_plan_that_is_none_or_fits_another_sheet(follow, tmp_path, ledger):
         InvalidInput, match=r"none\.toml cannot be read: No such file or directory\. Nothing was imp"
     ):
         import_by_plan("jobs.csv", tmp_path / "none.toml", ledger)
-    with pytest.raises(InvalidInput, match=r"plan\.toml is no plan in TOML: .*Nothing was imported"):
+    with pytest.raises(InvalidInput, match=r"plan\.toml is not written in TOML: .*Nothing was imported"):
         follow(HEAD, plan="[[")
     with pytest.raises(InvalidInput, match=r"plan\.toml names no sheets or no columns"):
         follow(HEAD, plan="[sheets]\n")

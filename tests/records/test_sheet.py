@@ -7,6 +7,7 @@ import datetime
 import time
 import tomllib
 from decimal import Decimal
+from itertools import count
 
 import pytest
 from hypothesis import event, given, settings
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError
 from reliability.records import database
+from reliability.records import ledger as ledger_module
 from reliability.records import sheet as sheet_module
 from reliability.records.checks import clean_document
 from reliability.records.ledger import open_ledger
@@ -431,22 +433,43 @@ def test_all_sheets_are_checked_before_the_first_is_written(ledger):
         write_up(ledger, [read_sheet(SMALLEST, "deck.toml")] * 2, today=TODAY)
 
 
-def test_what_was_written_before_the_ledger_failed_is_told(ledger, monkeypatch):
-    add_one, calls = ledger.add, []
+NEW = SMALLEST + 'model = "T9"\nkept = ["gear"]\n[new_family]\nkind = "radio"\n'
 
-    def fail_at_second(document, **more):
-        calls.append(document)
-        if len(calls) == 2:
+
+@pytest.mark.parametrize("at", range(5))
+def test_sheets_go_in_whole_with_all_that_is_new_or_not_at_all(ledger, monkeypatch, at):
+    before = {table: ledger.rows(table) for table in ("families", "jobs", "findings", "models", "shelf")}
+    numbers = count()
+    keep = database.keep_version
+
+    def fail(connection, what, *rest):
+        kept.append(what)
+        if next(numbers) == at:
             raise LedgerError("the disk is full.")
-        return add_one(document, **more)
+        return keep(connection, what, *rest)
 
-    monkeypatch.setattr(ledger, "add", fail_at_second)
-    with pytest.raises(LedgerError) as caught:
-        add(ledger, SMALLEST, SMALLEST)
-    assert str(caught.value) == "sheet 2: the disk is full.\nWritten before that: sheet 1 as job 1."
-    calls[:] = [None]
+    kept = []
+    monkeypatch.setattr(database, "keep_version", fail)
+    sheets = (SMALLEST, NEW.replace("Tarnwick T2", "Larkov T1").replace("repaired", "donor")
+              .replace("sold_for = 160", ""))  # fmt: skip
     with pytest.raises(LedgerError, match=r"^the disk is full\.$"):
-        add(ledger, SMALLEST)
+        add(ledger, *sheets)
+    assert kept == ["jobs", "families", "jobs", "models", "shelf"][: at + 1]
+    assert {table: ledger.rows(table) for table in before} == before
+    monkeypatch.undo()
+    assert [each.job for each in add(ledger, *sheets)] == ["1", "2"]
+    assert ledger.check(today=TODAY) == []
+
+
+def test_a_sheet_is_checked_once(ledger, monkeypatch):
+    calls = []
+    for module in (sheet_module, ledger_module):
+        check = module.clean_document
+        monkeypatch.setattr(
+            module, "clean_document", lambda *a, _c=check, **k: calls.append(a) or _c(*a, **k)
+        )
+    add(ledger, SMALLEST)
+    assert len(calls) == 1
 
 
 def test_a_sheet_can_be_checked_where_there_is_no_ledger_yet():
@@ -556,26 +579,11 @@ def test_faults_keep_their_place_and_say_how_a_family_is_added_where_they_were_a
         take_in(ledger, {"job": {"family": "Dallow 80", "taken_in": "2026-01-02"}}, how_to_add="tick the box")
 
 
-def test_a_number_that_was_given_out_meanwhile(ledger, monkeypatch):
+def test_a_number_that_was_given_out_meanwhile(ledger):
     sheet = (
         'job = "1"\nfamily = "Tarnwick T2"\noutcome = "repaired"\ntaken_in = 2026-05-02\nclosed = 2026-05-03'
     )
-    beside = sheet_module.check_sheets
-
-    def quicker(*args, **given):
-        ready = beside(*args, **given)
-        take_in(ledger, UNIT)  # somebody else, between the check and the writing
-        return ready
-
-    monkeypatch.setattr(sheet_module, "check_sheets", quicker)
-    with pytest.raises(InvalidInput) as caught:
-        add(ledger, sheet)
-    assert caught.value.faults == (
-        f"job, column job: 1 was given out meanwhile, to a Tarnwick T2 taken in {UNIT['job']['taken_in']}; if that is "
-        "another unit, take the number out of the sheet, else add the sheet again",
-    )
-    assert ledger.job("1")["job"]["outcome"] == "open"
-    monkeypatch.undo()
+    take_in(ledger, UNIT)  # somebody else, after the sheet was printed
     # Whoever adds it later learns that the number is another unit's by the day on which that came in.
     with pytest.raises(InvalidInput) as caught:
         add(ledger, sheet)

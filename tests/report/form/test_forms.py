@@ -413,7 +413,7 @@ def test_two_findings_of_one_component_differ_by_their_position(desk: Desk) -> N
     form.findings.another.click()
     fill(form, {"further 1: component": "head", "further 1: found": "sound"})
     form.save()
-    assert wrong(form)["further 1: component"].startswith("the same row stands in finding 1 already")
+    assert wrong(form)["further 1: component"].startswith("finding 1 has the same job")
     fill(form, {"head: position": "left", "further 1: position": "right"})
     form.save()
     assert (wrong(form), form.message.value) == ({}, "")
