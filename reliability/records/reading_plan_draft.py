@@ -672,6 +672,7 @@ class _Draft:
         kinds: dict[str, Counter[str]] = defaultdict(Counter)
         makers: dict[str, Counter[str]] = defaultdict(Counter)
         listed: dict[str, Counter[str]] = defaultdict(Counter)
+        in_column: Counter[str] = Counter()  # rows that tell the kind in a column of its own
         rows = [of_one[0] for of_one in self.jobs.values()] if self.is_events else self.rows
         told = [self._unit_of(row) for row in rows]
         for unit in told:
@@ -682,6 +683,7 @@ class _Draft:
                 spelled[key][unit_name(unit)] += 1
                 kind = unit.get("kind") or _kind_in(unit_name(unit), inside=True)
                 kinds[key].update([kind] if kind else [])
+                in_column[key] += "kind" in unit
                 maker = maker_key(unit.get("maker", ""))
                 makers[key].update([commonest(listed[maker])] if maker else [])
         known = {unit_key(name): name for name in self.known}
@@ -692,13 +694,13 @@ class _Draft:
         names: list[str] = []
         for key in sorted(spelled, key=lambda key: (-spelled[key].total(), key)):
             name = known.get(key) or _with_maker(commonest(spelled[key]), next(iter(makers[key]), ""))
-            self._one_family(name, key in known, spelled[key], kinds[key], makers[key], names)
+            is_told = in_column[key] == spelled[key].total()
+            self._one_family(name, key in known, is_told, spelled[key], kinds[key], makers[key], names)
             names.append(name)
 
-    def _one_family(self, name: str, is_known: bool, spelled: Counter[str], kinds: Counter[str],
-                    makers: Counter[str], before: Sequence[str]) -> None:  # fmt: skip
+    def _one_family(self, name: str, is_known: bool, is_told: bool, spelled: Counter[str],
+                    kinds: Counter[str], makers: Counter[str], before: Sequence[str]) -> None:  # fmt: skip
         entry = []
-        is_told = "kind" in self.by_role and kinds.total() == spelled.total() and len(kinds) == 1
         if not is_known and len(kinds) != 1:
             self._say(
                 f"QUESTION: {f'several kinds: {_counted(kinds)}' if kinds else 'nothing tells its kind'}"
