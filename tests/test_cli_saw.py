@@ -146,13 +146,16 @@ def test_what_a_file_cannot_say(bench, saw):
     )
     assert told == (
         "4 faults found. Nothing was judged.\n"
-        "seen.csv, line 6, column left_because: 'bored' is not one of too dear, poor odds, no room, gone, other..\n"
+        "seen.csv, line 6, column left_because: 'bored' is not one of too dear, poor odds, no room, gone, other.\n"
         "seen.csv, column lot_asked: offer a has one, and names no lot.\n"
         "seen.csv, column left_because: offer d was bought and left at once.\n"
         "seen.csv, column lot_asked: lot box has one price; found 50 and 60.\n"
     )
     assert "Offer a: it was bought, so its family has to be named" in saw(
         "a,,,receiver,,,10,,,,yes,,", refused=True
+    )
+    assert saw("a,Dallow 80,,,,,10,,,,yes,,", refused=True).endswith(
+        "Offer a: the ledger has no family 'Dallow 80'; it was bought, so say its kind\n"
     )
 
 

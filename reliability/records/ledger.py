@@ -949,6 +949,10 @@ class _Recording:
             self.faults.append(f"Offer {row['offer']}: it was bought, so its family has to be named")
             return None, False
         new = []
+        if family not in self.families and row["kind"] is None:
+            self.faults.append(f"Offer {row['offer']}: the ledger has no family {family!r}; it was bought, "
+                               "so say its kind")  # fmt: skip
+            return None, False
         if family not in self.families:
             new = [{"family": family, "kind": row["kind"], "working_price": row["working_price"]}]
             new[0]["priced_on"] = row["seen_on"] if row["working_price"] is not None else None

@@ -328,6 +328,7 @@ def blank_sheet(
         *_line("rest_sound", "false", "true: the other usual components were examined and are sound"),
         "",
         *(line for name in _AFTER for line in _column_line(name)),
+        *_line("kept", "[]", f"a donor's parts that go on the shelf and get numbers, such as [{such}]"),
         "",
         "# Signs, seen before any tool was picked up: yes or no; empty where nobody looked.",
         "[signs]",
@@ -336,6 +337,10 @@ def blank_sheet(
         "# To say more about a component, uncomment these lines; take its name out of the lists above.",
         "# [[finding]]",
         *(f"# {line}" for name in _EXAMPLE for line in _line(name, '""', _about(TABLES["findings"][name]))),
+        *(
+            f"# {line}"
+            for line in _line("from", "31", "in place of the three above: the number of a part on the shelf")
+        ),
     ]
     return "\n".join(lines) + "\n"
 

@@ -178,7 +178,9 @@ def _cell(place: str, name: str, column: Column, value: object, faults: list[Fau
     try:
         found = read_value(column, value.strip() if isinstance(value, str) else value)
     except Refused as refused:
-        faults.append(Fault(place, name, f"{refused}."))
+        faults.append(
+            Fault(place, name, f"{str(refused).rstrip('.')}{'' if str(refused).endswith('?') else '.'}")
+        )
         return None
     return float(found) if isinstance(found, Decimal) else found
 

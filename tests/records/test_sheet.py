@@ -254,7 +254,7 @@ def test_a_blank_sheet_has_a_line_and_a_comment_for_every_column():
     said = {name: value for name, value in sheet.document["job"].items() if value is not None}
     assert (said, sheet.rest_sound) == ({"family": "Tarnwick T2"}, False)
     columns = set(TABLES["jobs"].names) - {"built_from", "built_to", "origin"}
-    assert columns | {"built", "failed", "worn", "sound", "rest_sound", "signs"} == set(
+    assert columns | {"built", "failed", "worn", "sound", "rest_sound", "kept", "signs"} == set(
         tomllib.loads(blank())
     )
     for name in columns - {"family", "job"}:
@@ -266,7 +266,7 @@ def test_a_blank_sheet_has_a_line_and_a_comment_for_every_column():
     (finding,) = tomllib.loads("[[finding]]\n" + "\n".join(line.removeprefix("# ") for line in foot))[
         "finding"
     ]
-    assert set(finding) == set(TABLES["findings"].names) - {"job"}
+    assert set(finding) == set(TABLES["findings"].names) - {"job"} | {"from"}
 
 
 def test_a_blank_sheet_knows_open_jobs():
