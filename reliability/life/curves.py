@@ -4,6 +4,7 @@ import datetime
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -672,11 +673,14 @@ class Curve:
         return pd.DataFrame({name: getattr(self, name) for name in (*_BEGIN, *_REST)})
 
 
-def fit_curve(records: LifeRecords, *, level: float = 0.90, has_band: bool = True) -> Curve:
+def fit_curve(
+    records: LifeRecords, *, level: float = 0.90, has_band: bool = True, band_at: float | None = None
+) -> Curve:
     """Fit the nonparametric maximum-likelihood curve that suits what is known.
 
     Exact and right-censored lives get the Kaplan-Meier curve; parts that were each inspected once the
-    weighted isotonic regression; everything else, mixtures over years included, Turnbull's curve.
+    weighted isotonic regression; everything else, mixtures over years included, Turnbull's curve. The band
+    takes most of the time: with `band_at` it is worked out for that age alone, and says nothing of others.
     """
     if not 0 < level < 1:
         raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
@@ -692,13 +696,35 @@ def fit_curve(records: LifeRecords, *, level: float = 0.90, has_band: bool = Tru
     records = records.subset(told)
     exact, right = records.lower == records.upper, np.isinf(records.upper)
     left = (records.lower == 0) & ~right
-    fit: Callable[[LifeRecords, float, bool], Curve] = _turnbull_curve
+    places = partial(_band_places, band_at=band_at) if has_band else None
+    fit: Callable[[LifeRecords, float, Places | None], Curve] = _turnbull_curve
     if not records.is_alternative.any():
         if np.all(left | right):
             fit = _isotonic_curve
         elif np.all(exact | right):
             fit = _kaplan_meier_curve
-    return fit(records, level, has_band)
+    return fit(records, level, places)
+
+
+Places = Callable[[FloatArray, int], IntArray]
+
+
+def _band_places(ages: FloatArray, most: int, *, band_at: float | None) -> IntArray:
+    """Choose the ages at which a band is worked out: at most so many, evenly, or those beside one age."""
+    if band_at is None:
+        at = np.linspace(0, ages.size - 1, min(ages.size, most)).round().astype(np.int64)
+    else:
+        at = np.array([np.searchsorted(ages, band_at, "right") - 1, np.searchsorted(ages, band_at, "left")])
+    return np.unique(at.clip(0, ages.size - 1))
+
+
+def _everywhere(size: int, at: IntArray, low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Band at all ages: the share is at least that of the younger one and at most that of the older one."""
+    place = np.arange(size)
+    return (
+        np.append(0.0, low)[np.searchsorted(at, place, side="right")],
+        np.append(high, 1.0)[np.searchsorted(at, place, side="left")],
+    )
 
 
 def _curve(
@@ -707,10 +733,14 @@ def _curve(
     columns: dict[str, FloatArray],
     *,
     method: str,
-    status: str,
     band_note: str,
+    status: str = "ok",
 ) -> Curve:
     """Complete the columns by the beginning of life and by NaN where a method has no such number."""
+    if np.all(np.isinf(records.upper)) and columns:
+        status = "no failures"
+    elif np.all((records.lower == 0) & np.isfinite(records.upper)) and columns:
+        status = "all failed"
     size = columns["age_years"].size if columns else -1
     arrays = {}
     for name in (*_BEGIN, *_REST):
@@ -721,14 +751,7 @@ def _curve(
     return Curve(method=method, status=status, level=level, n_records=number, band_note=band_note, **arrays)
 
 
-def _status(records: LifeRecords) -> str:
-    if np.all(np.isinf(records.upper)):
-        return "no failures"
-    never_seen_working = (records.lower == 0) & np.isfinite(records.upper)
-    return "all failed" if np.all(never_seen_working) else "ok"
-
-
-def _kaplan_meier_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
+def _kaplan_meier_curve(records: LifeRecords, level: float, places: Places | None) -> Curve:
     fitted = product_limit(records.lower, np.isfinite(records.upper), records.count)
     columns = {
         "age_years": fitted.time,
@@ -738,17 +761,15 @@ def _kaplan_meier_curve(records: LifeRecords, level: float, has_band: bool) -> C
         "at_risk": fitted.at_risk,
         "events": fitted.events,
     }
-    if has_band:
+    if places:
         columns["low"], columns["high"] = failed_band(fitted, level)
-    curve = _curve(
-        records, level, columns, method="Kaplan-Meier", status=_status(records), band_note=_GREENWOOD_NOTE
-    )
+    curve = _curve(records, level, columns, method="Kaplan-Meier", band_note=_GREENWOOD_NOTE)
     # Until the first age nobody has failed, but somebody might have.
     curve.high[0] = -np.expm1(-chdtri(1, 1 - level) / 2 / curve.n_records)
     return curve
 
 
-def _isotonic_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
+def _isotonic_curve(records: LifeRecords, level: float, places: Places | None) -> Curve:
     is_failed = np.isfinite(records.upper)
     ages, place = np.unique(np.where(is_failed, records.upper, records.lower), return_inverse=True)
     inspected, failed = (
@@ -765,37 +786,26 @@ def _isotonic_curve(records: LifeRecords, level: float, has_band: bool) -> Curve
         "at_risk": inspected,
         "events": failed,
     }
-    if has_band:
-        at = _some_of(ages.size, MAX_BAND_AGES)
+    if places:
+        at = places(ages, MAX_BAND_AGES)
         profile, allowed = _Profile(inspected, failed, share, at), float(chdtri(1, 1 - level))
         ends = profile.bound(allowed, 0.0), profile.bound(allowed, 1.0)
-        columns["low"], columns["high"] = _at_all(ages.size, at, *ends)
-    return _curve(records, level, columns, method="isotonic", status=_status(records), band_note=_RATIO_NOTE)
+        columns["low"], columns["high"] = _everywhere(ages.size, at, *ends)
+    return _curve(records, level, columns, method="isotonic", band_note=_RATIO_NOTE)
 
 
-def _some_of(size: int, most: int) -> IntArray:
-    """At most so many places, evenly chosen."""
-    return np.unique(np.linspace(0, size - 1, min(size, most)).round().astype(np.int64))
-
-
-def _at_all(size: int, at: IntArray, low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Band at all ages: in between the share is at least the younger one's and at most the older one's."""
-    place = np.arange(size)
-    return low[np.searchsorted(at, place, side="right") - 1], high[np.searchsorted(at, place, side="left")]
-
-
-def _turnbull_curve(records: LifeRecords, level: float, has_band: bool) -> Curve:
+def _turnbull_curve(records: LifeRecords, level: float, places: Places | None) -> Curve:
     masses = turnbull(records)
     if masses.maximum.gap > _CONVERGED * masses.likelihood.count.sum():
         note = f"the masses were not found: gap in log-likelihood {masses.maximum.gap:.2g}"
         return _curve(records, level, {}, method="Turnbull", status="not converged", band_note=note)
     columns = _determined(records, masses)
-    if has_band:
+    if places:
         ages = columns["age_years"]
-        at = _some_of(ages.size, _MAX_BAND_AGES)
+        at = places(ages, _MAX_BAND_AGES)
         low, high = np.array([share_limits(masses, age, level) for age in ages[at]]).T
-        columns["low"], columns["high"] = _at_all(ages.size, at, low, high)
-    return _curve(records, level, columns, method="Turnbull", status=_status(records), band_note=_RATIO_NOTE)
+        columns["low"], columns["high"] = _everywhere(ages.size, at, low, high)
+    return _curve(records, level, columns, method="Turnbull", band_note=_RATIO_NOTE)
 
 
 def _determined(records: LifeRecords, masses: Masses) -> dict[str, FloatArray]:

@@ -507,6 +507,8 @@ def best_share(
 # Newton step is of second order, so what is left after it is far below the rounding of the sums.
 _GAIN_LEFT = 1e-11
 _MOST_ROUNDS = 400
+# Strata that have arrived are dropped when no more than this share is left: that costs as much as a round.
+FEW = 0.7
 
 
 class Surface(Protocol):
@@ -561,42 +563,35 @@ def first_guess(likelihood: Likelihood, steepness: float) -> tuple[FloatArray, F
 
 
 def climb(surface: Surface, slope: FloatArray, level: FloatArray) -> Peak:
-    """Go uphill from (slope, level) in every stratum until nothing is left to gain."""
-    peak = Peak(
-        slope.astype(float),
-        level.astype(float),
-        np.full(slope.size, -np.inf),
-        np.zeros((slope.size, 3)),
-        np.zeros(slope.size, dtype=bool),
-    )
-    if slope.size:
-        _climb(surface, peak)
-    return peak
+    """Go uphill from (slope, level) in every stratum until nothing is left to gain.
 
-
-def _climb(surface: Surface, peak: Peak) -> None:
-    """Fill in the peak, round by round, dropping strata as they arrive."""
-    who = np.arange(peak.slope.size)
-    here = np.column_stack((peak.slope, peak.level))
-    now = surface.evaluate(here[:, 0], here[:, 1])
+    Each round tries one step in every stratum; a step that loses ground is cut to a quarter in the next
+    round. Strata do not influence each other.
+    """
+    who, n = np.arange(slope.size), slope.size
+    here = np.column_stack((slope, level)).astype(float)
+    nowhere, flat, none = np.full(n, -np.inf), np.zeros((n, 3)), np.zeros(n, dtype=bool)
+    peak = Peak(here[:, 0].copy(), here[:, 1].copy(), nowhere, flat, none)
+    if not n:
+        return peak
+    now = surface.evaluate(*here.T)
     step, gain = newton_step(now, _lowest(here[:, 0], surface.steep))
-    step = _within_reach(here, step)
-    factor = np.ones(who.size)
+    step, factor, going = _within_reach(here, step), np.ones(n), np.ones(n, dtype=bool)
     for _ in range(_MOST_ROUNDS):
-        arrived = gain < _GAIN_LEFT * surface.unit
+        arrived = going & (gain < _GAIN_LEFT * surface.unit)
         if arrived.any():
             done = who[arrived]
             peak.slope[done], peak.level[done] = (here + factor[:, None] * step)[arrived].T
             peak.value[done], peak.information[done] = now.value[arrived], now.information[arrived]
             peak.converged[done] = True
-        going = ~arrived & (factor > 1e-14)
+        going &= ~arrived & (factor > 1e-14)
         if not going.any():
-            return
-        if not going.all():
+            break
+        if going.sum() < FEW * going.size:
             who, here, step, gain, factor = who[going], here[going], step[going], gain[going], factor[going]
-            surface, now = surface.take(going), now.take(going)
+            surface, now, going = surface.take(going), now.take(going), going[going]
         there = here + step * factor[:, None]
-        then = surface.evaluate(there[:, 0], there[:, 1])
+        then = surface.evaluate(*there.T)
         with np.errstate(invalid="ignore"):  # a step out of range gives NaN and is not taken
             slack = 1e-13 * (surface.unit + np.abs(now.value))
             hoped = factor * (step * now.slope).sum(axis=1)
@@ -607,6 +602,7 @@ def _climb(surface: Surface, peak: Peak) -> None:
         step = np.where(better[:, None], _within_reach(here, new_step), step)
         gain = np.where(better, new_gain, gain)
         factor = np.where(better, 1.0, 0.25 * factor)
+    return peak
 
 
 def newton_step(at: Curvature, lowest: FloatArray) -> tuple[FloatArray, FloatArray]:

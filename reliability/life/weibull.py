@@ -11,6 +11,7 @@ from scipy.special import chdtrc, chdtri, log_expit, log_ndtr
 
 from reliability.errors import InvalidInput
 from reliability.life.likelihood import (
+    FEW,
     NO_AGEING,
     OK,
     Curvature,
@@ -46,7 +47,9 @@ class EndSearch:
         line: FloatArray,
         step: FloatArray,  # first step away from it: below 0 for the low end, above 0 for the high one
         target: float,  # root of twice the drop at the end
+        likely: FloatArray,  # where the end may be, NaN if nothing is known of it
     ) -> None:
+        self._likely = likely
         self._lines, self._top, self._run = lines, top, run.copy()
         # Slopes are told by their logs, which must not run away from all numbers; the others may.
         self._longest = 2.0 if lines.quantity == "shape" else np.inf
@@ -69,7 +72,9 @@ class EndSearch:
                 break
             step = np.clip(step * np.where(np.isnan(root), 0.5, 2.0), -self._longest, self._longest)
         end = np.where(going, np.copysign(np.inf, self._step), self._outside)
-        going = ~going
+        is_it = (self._likely - self._inside) * (self._outside - self._likely) > 0
+        end = np.where(is_it, self._likely, end)
+        going = ~going & ~is_it
         for _ in range(_MOST_STEPS):
             going &= np.abs(self._outside - self._inside) > 1e-13 * np.abs(self._outside)
             if not going.any():
@@ -118,8 +123,6 @@ _MET = 1e-5
 # From the ridge (by the log-likelihood to be gained): what is still a good step, what bounds the end.
 _NEAR = 0.5
 _SURE = 1e-3
-# Met ends are dropped when no more than this share is left: dropping costs as much as a round.
-_FEW = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -266,18 +269,14 @@ def profile_interval(
 def _ends(lines: Lines, peak: Peak, side: float, target: float) -> FloatArray:
     """Find the ends of one side, by Newton's method or, where that does not arrive, in brackets."""
     run, line, error = lines.at_peak(peak)
-    end = np.full(line.size, np.nan)
-    plain = np.ones(line.size, dtype=bool)
-    plain[lines.likelihood.data.mixed.stratum] = False
-    if plain.any():
-        part = lines.take(plain)
-        start = (run[plain], line[plain], side * target * error[plain])
-        end[plain] = _newton_ends(part, peak.value[plain], *start, target)
+    step = side * target * error
+    end = _newton_ends(lines, peak.value, run, line, step, target)
+    # With alternatives the ridge may be one of several: what was met must lie where the profile drops first.
     left = np.isnan(end)
+    left[lines.likelihood.data.mixed.stratum] = True
     if left.any():
-        part = lines.take(left)
-        start = (run[left], line[left], side * target * error[left])
-        end[left] = EndSearch(part, peak.value[left], *start, target).find()
+        start = (peak.value[left], run[left], line[left], step[left])
+        end[left] = EndSearch(lines.take(left), *start, target, end[left]).find()
     return end
 
 
@@ -319,7 +318,7 @@ def _newton_ends(
             left = np.isnan(end[who])
             if not left.any():
                 break
-            if left.sum() < _FEW * left.size:
+            if left.sum() < FEW * left.size:
                 lines, who = lines.take(left), who[left]
                 state = (top, run, line, step, ridge, correction, inside, outside, width)
                 top, run, line, step, ridge, correction, inside, outside, width = (x[left] for x in state)

@@ -423,7 +423,7 @@ def _share_at(dated: DatedRecords, chosen: BoolArray, age_years: float) -> tuple
     if np.isnan(age_years):
         return _NOTHING
     records = LifeRecords(dated.lower[chosen], dated.upper[chosen], count=dated.count[chosen])
-    estimate, low, high = fit_curve(records).at(age_years)
+    estimate, low, high = fit_curve(records, band_at=age_years).at(age_years)
     return float(estimate[0]), float(low[0]), float(high[0])
 
 
