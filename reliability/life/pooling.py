@@ -886,15 +886,11 @@ class _Evidence:
             family = lattice.family[rows]
             centre = nodes.centre[self.records.kind[family]]
             centre = centre + self.slope * self.records.mean_year[family, None]
-            scale, top_scale = _relative_density(
-                lattice.log_scale[rows, None, :, None], centre[:, None, None], nodes.scale_spread[:, :, None]
-            )
-            shape, top_shape = _relative_density(
-                lattice.log_shape[rows, None, :, None],
-                nodes.common[None, :, None, :, 0],
-                nodes.shape_spread[:, None],
-            )
-            yield rows, scale, shape, top_scale, np.swapaxes(top_shape, 2, 3) + constant
+            axis, spread = lattice.log_scale[rows, None, None], nodes.scale_spread[:, :, None]
+            scale, top_scale = _relative_density(axis, 3, centre[:, None, :, None], spread)
+            axis, spread = lattice.log_shape[rows, None, :, None], nodes.shape_spread[:, None]
+            shape, top_shape = _relative_density(axis, 2, nodes.common[None, :, None, :, 0], spread)
+            yield rows, scale, shape, np.swapaxes(top_scale, 2, 3), np.swapaxes(top_shape, 2, 3) + constant
 
     def _weigh(self, nodes: _Nodes) -> _Averaged:
         each = np.zeros((*nodes.shape_spread.shape, nodes.centre.shape[1]))
@@ -903,8 +899,9 @@ class _Evidence:
         for lattice in self.lattices:
             found = np.empty((lattice.family.size, *each.shape))
             for rows, scale, shape, top_scale, top_shape in self._densities(lattice, nodes):
-                over_scales = np.swapaxes(scale, 2, 3) @ lattice.likelihood[rows, None]
-                mass = np.swapaxes(over_scales @ shape, 2, 3)
+                n, a, q, i = scale.shape
+                over_scales = scale.reshape(n, a * q, i) @ lattice.likelihood[rows]
+                mass = np.swapaxes(over_scales.reshape(n, a, q, -1) @ shape, 2, 3)
                 found[rows] = np.log(np.maximum(mass, SMALLEST_SINGLE))
                 found[rows] += top_scale
                 found[rows] += top_shape
@@ -968,7 +965,8 @@ class _Evidence:
                 log_ratio += top_scale
                 log_ratio += top_shape
                 log_ratio -= log_ratio.max(axis=(1, 2, 3), keepdims=True)
-                mixture = scale @ np.swapaxes(np.exp(log_ratio.astype(np.float32)), 2, 3)
+                ratio = np.exp(log_ratio.astype(np.float32))
+                mixture = np.swapaxes(ratio @ scale, 2, 3)
                 posterior[rows] = (mixture @ np.swapaxes(shape, 2, 3)).sum(axis=1)
             posterior *= lattice.likelihood
             posterior /= posterior.sum(axis=(1, 2), keepdims=True)
@@ -976,16 +974,16 @@ class _Evidence:
 
 
 def _relative_density(
-    axis: FloatArray, centre: FloatArray, spread: FloatArray
+    axis: FloatArray, along: int, centre: FloatArray, spread: FloatArray
 ) -> tuple[SingleArray, FloatArray]:
-    """Give normal densities at axes (F, 1, n, 1), and the log of what they are relative to (F, A, 1, ...)."""
-    nearest = -0.5 * ((np.clip(centre, axis[:, :, :1], axis[:, :, -1:]) - centre) / spread) ** 2
-    unit, middle = np.sqrt(0.5) / spread, axis[:, :, :1]
-    density = (axis - middle).astype(np.float32) * unit.astype(np.float32)
-    density = density - ((centre - middle) * unit).astype(np.float32)
+    """Give normal densities at nodes along an axis, and the log of what they are relative to, one node there."""
+    first, last = np.take(axis, [0], along), np.take(axis, [-1], along)
+    nearest = -0.5 * ((np.clip(centre, first, last) - centre) / spread) ** 2
+    unit = np.sqrt(0.5) / spread
+    density = (axis - first).astype(np.float32) * unit.astype(np.float32)
+    density = density - ((centre - first) * unit).astype(np.float32)
     np.square(density, out=density)
-    density += nearest.astype(np.float32)
-    np.negative(density, out=density)
+    np.subtract(-nearest.astype(np.float32), density, out=density)
     return np.exp(density, out=density), nearest
 
 
@@ -1049,6 +1047,9 @@ def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
 
 
 DRAFT_FAMILIES = 60
+MANY = 2.0
+"""With so many times more families, those of the draft are looked at with care first."""
+
 DRAFT_SPREAD = 0.3
 """Least spread while only the rough place of the common parameters is sought."""
 
@@ -1084,7 +1085,7 @@ class _Slope:
     def next(self, found: "_Slope") -> "_Slope":
         """Where to look next; a peak outside of the nodes does not yet tell how wide it is."""
         is_outside = abs(found.mean - self.mean) > self.sd
-        return _Slope(found.mean, max(found.sd, (0.9 if is_outside else 0.1) * self.sd))
+        return _Slope(found.mean, max(found.sd, (0.9 if is_outside else 0.4) * self.sd))
 
     def chances(self, found: "_Slope") -> FloatArray:
         """Probabilities of the nodes that give them the mean and the variance found; some may be negative."""
@@ -1106,33 +1107,45 @@ def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior"
         records, kind=records.kind[at], power=records.power[at], mean_year=records.mean_year[at],
         rows=records.rows.pick(at),
     )  # fmt: skip
-    # Families differ by about a third, and by some six years: a first guess at what can be told.
-    known = at.size
-    slope = _Slope(0.0, float(np.clip(1.6 / np.sqrt(known), 0.03, prior.slope_sd)) if has_years else 0.0)
+    # On wide lattices, without years, the common parameters are sought roughly.
     draft = replace(prior, least_spread=max(DRAFT_SPREAD, prior.least_spread))
     mean, sd = draft.common
     place = np.append(mean, np.full(n_kinds, np.log(prior.scale_years)))
     centre_sd = np.full(n_kinds, draft.centre_sd)
     guess = _Guess(place, 0.0 * place, np.diag(sd**2), centre_sd, draft.centre_sd)
-    averages, guess, _ = _look(some, draft, guess, slope, np.full(2, draft.least_spread), DRAFT_NUMBERS)
-    found = slope.found([each for _, each in averages], prior)
-    # Wide lattices make the slope look better known than it is.
-    slope = replace(slope.next(found), sd=1.3 * found.sd) if has_years else slope
+    _, guess, _ = _look(some, draft, guess, _Slope(0.0, 0.0), np.full(2, draft.least_spread), DRAFT_NUMBERS)
     spreads = np.log(draft.spread(guess.mean[1:]))
-    likely = mean[1:] + 2.5 * prior.spread_sd * np.array([[-1], [1]])
-    guess.place[1:3] = np.clip(spreads, *likely)
-    narrowest = np.full(2, prior.least_spread)
-    for _ in range(ROUNDS):
-        laid_for = guess
-        averages, guess, lattices = _look(records, prior, guess, slope, narrowest, NODE_NUMBERS)
-        found = slope.found([each for _, each in averages], prior)
-        if slope.chances(found).min() > -SLIGHT and guess.is_within(laid_for, prior):
-            break
-        slope = slope.next(found)
-        narrowest = prior.spread((guess.mean - 3 * guess.sd)[[2, 1]])
+    guess.place[1:3] = np.clip(spreads, *(mean[1:] + 2.5 * prior.spread_sd * np.array([[-1], [1]])))
+    # Families differ by about a third, and by some six years: a first guess at what can be told.
+    slope_sd = float(np.clip(1.6 / np.sqrt(at.size), 0.03, prior.slope_sd)) if has_years else 0.0
+    start = guess, _Slope(0.0, slope_sd), np.full(2, prior.least_spread)
+    if sum(each.size for each in told) > MANY * at.size:
+        start, _ = _settle(some, prior, *start)
+    _, (slope, found, averages, lattices) = _settle(records, prior, *start)
     chance = np.maximum(slope.chances(found), 0.0)
     weights = [evidence.posteriors(each) for evidence, each in averages]
     return _combine(lattices, weights, slope.nodes(), chance / chance.sum(), found.sd)
+
+
+def _settle(
+    records: ComponentRecords, prior: Hyperprior, guess: _Guess, slope: _Slope, narrowest: FloatArray
+) -> Any:
+    """Look again until lattices and slopes lie where the posterior is.
+
+    Gives where to look next (the guess, slopes and narrowest spreads), and what was found: the slopes looked
+    at, the one found, what the records say at each, and the lattices.
+    """
+    for _ in range(ROUNDS):
+        laid_for, looked = guess, slope
+        averages, guess, lattices = _look(records, prior, guess, looked, narrowest, NODE_NUMBERS)
+        found = looked.found([each for _, each in averages], prior)
+        is_there = looked.chances(found).min() > -SLIGHT and guess.is_within(laid_for, prior)
+        narrowest = prior.spread((guess.mean - 3 * guess.sd)[[2, 1]])
+        slope = looked.next(found)
+        guess = replace(guess, place=guess.place + (slope.mean - looked.mean) * guess.trend)
+        if is_there:
+            break
+    return (guess, slope, narrowest), (looked, found, averages, lattices)
 
 
 def _look(
