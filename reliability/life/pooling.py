@@ -976,7 +976,7 @@ class _Evidence:
 def _relative_density(
     axis: FloatArray, along: int, centre: FloatArray, spread: FloatArray
 ) -> tuple[SingleArray, FloatArray]:
-    """Give normal densities at nodes along an axis, and the log of what they are relative to, one node there."""
+    """Give normal densities at nodes along an axis, and logs of what they are relative to, one node there."""
     first, last = np.take(axis, [0], along), np.take(axis, [-1], along)
     nearest = -0.5 * ((np.clip(centre, first, last) - centre) / spread) ** 2
     unit = np.sqrt(0.5) / spread
