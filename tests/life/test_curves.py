@@ -344,6 +344,8 @@ def test_a_curve_without_a_band_is_the_same_curve(lives):
     assert np.isfinite(whole.low).all()
     assert np.isnan(bare.low[1:]).all()
     assert np.isnan(bare.high[1:]).all()
+    for age in (0.5, 2.0, 3.5, 8.0):  # the band of one age, worked out alone
+        assert_array_equal(fit_curve(records, band_at=age).at(age), whole.at(age))
 
 
 # ---- limits

@@ -273,19 +273,6 @@ def test_ages_that_differ_by_rounding_alone_are_the_same():
     assert weibull_fits(LifeRecords([0, age + 1e-3, 20], [age, 33, INF])).status.tolist() == ["ok"]
 
 
-def test_without_a_maximum_no_method_gives_a_number():
-    fit = weibull_fits(LifeRecords([0, 10, 20], [20, INF, INF], stratum=[0, 0, 5]))
-    assert fit.status.tolist() == ["one age fits all", "no failures"]
-    for interval in (fit.failed_by(15), fit.life(0.1), fit.shape_interval(), fit.scale_interval()):
-        for part in interval:
-            assert np.isnan(part).all()
-            assert part.shape == (2,)
-    table = fit.table()
-    assert table["shape_low"].isna().all()
-    assert table["status"].tolist() == ["one age fits all", "no failures"]
-    assert table["bracket_low_years"].tolist() == [10, 20]
-
-
 def test_an_ascent_cut_short_says_so(monkeypatch):
     monkeypatch.setattr(likelihood, "_MOST_ROUNDS", 1)
     fit = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
@@ -461,18 +448,6 @@ def test_equal_alternatives_are_one_life():
         assert_allclose(one, other, rtol=1e-7)
 
 
-def test_an_alternative_with_next_to_no_weight_does_not_count():
-    plain = weibull_fits(LifeRecords([0, 30, 0, 40], [30, INF, 40, INF], count=[3, 7, 8, 2]))
-    lives = LifeRecords(
-        [0, 0, 30, 0, 40],
-        [30, 3, INF, 40, INF],
-        record=[0, 0, 1, 2, 3],
-        count=[3, 3, 7, 8, 2],
-        weight=[1, 1e-12, 1, 1, 1],
-    )
-    assert_allclose(weibull_fits(lives).shape, plain.shape, rtol=1e-6)
-
-
 def test_batch_equals_one_at_a_time_and_a_record_twice_is_a_count_of_two():
     rng = np.random.default_rng(11)
     parts = [scattered(rng) for _ in range(25)]
@@ -536,24 +511,6 @@ def many():
             stratum=np.repeat(np.arange(1000), [part["lower"].size for part in parts]),
         )
     )
-
-
-def test_working_in_parts_changes_nothing(many, monkeypatch):
-    lives, fit = many
-    monkeypatch.setattr(likelihood, "_PAIRS_AT_ONCE", 50)
-    monkeypatch.setattr(likelihood, "_STRATA_AT_ONCE", 7)
-    rows = [lives[i] for i in range(60)]
-    part = weibull_fits(
-        LifeRecords(
-            np.concatenate([one.lower for one in rows]),
-            np.concatenate([one.upper for one in rows]),
-            count=np.concatenate([one.count for one in rows]),
-            record=np.concatenate([one.record + 100 * i for i, one in enumerate(rows)]),
-            stratum=np.repeat(np.arange(60), [len(one) for one in rows]),
-        )
-    )
-    assert_array_equal(part.status, fit.status[:60])
-    assert_allclose(part.log_likelihood, fit.log_likelihood[:60], rtol=1e-12)
 
 
 def test_several_maxima_are_told(many):
