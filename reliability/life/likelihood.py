@@ -9,9 +9,6 @@ from scipy.special import xlog1py, xlogy
 
 from reliability.life.lives import BoolArray, Collapsed, FloatArray, IntArray, Rows
 
-# Likelihood of partly known Weibull lives, and which strata have a most likely one.
-
-
 # ---- Log-likelihood of partly known Weibull lives, with its slope and curvature, all strata at once
 # With ``z = slope * x + level`` the Weibull share failed is ``1 - exp(-exp(z))``, where ``x`` is log
 # age, shifted and stretched so that the ages of a stratum run from 0 to 1. Left-censored, right-censored,
@@ -35,9 +32,11 @@ class Curvature:
     """Value, slope and negative second derivative of the log-likelihood, one entry per stratum."""
 
     value: FloatArray  # (n_strata,)
-    slope: FloatArray  # (n_strata, 2)
-    information: FloatArray  # (n_strata, 3)
-    complete: FloatArray  # (n_strata, 3)
+    slope: FloatArray  # (n_strata, 2): first derivatives by (slope, level)
+    # (n_strata, 3): by (slope, slope), (slope, level), (level, level); and the same as if each record's true
+    # alternative were known, never negative definite.
+    information: FloatArray
+    complete: FloatArray
 
     def take(self, keep: BoolArray) -> "Curvature":
         """Keep some strata, by a mask."""
@@ -62,6 +61,9 @@ def _hazard(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 def _left_part(z: FloatArray, hazard: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Parts of log(1 - exp(-h)), h = exp(z): its value, its derivative g by z, and h - (1 - g)."""
+    # g = h / expm1(h), and minus the second derivative is g times the bracket, which for small h is
+    # h / 2 + h^2 / 12: the difference as written would lose all its digits. Far in the young tail, where h
+    # underflows, the value is z.
     tiny = z < -30.0
     safe = np.where(tiny, 1.0, hazard)
     odds = 1.0 / np.expm1(safe)  # survivors per failed one
@@ -135,6 +137,7 @@ class _Terms:
 
     def _between(self, slope: FloatArray, middle: FloatArray, out: FloatArray) -> None:
         """Lives between two ages, by the z of the middle and the half width in z."""
+        # Written so that an interval however narrow keeps its digits and tends to the exact life.
         i, half = self.between, self.half
         wide = slope * half
         low, low_1, low_2 = _hazard(middle - wide)
@@ -152,7 +155,12 @@ class _Terms:
 
 
 class Likelihood:
-    """Log-likelihood of every stratum of collapsed records at its own (slope, level)."""
+    """Log-likelihood of every stratum of collapsed records at its own (slope, level).
+
+    Its arrays have the shape (n_strata,): `first_age`, the youngest finite age in years, and `spread`, the
+    log of the oldest over the youngest; `steep`, where the slope has to stay above 0 (some life has two known
+    ends); `unit`, what differences of log-likelihood are measured by: the number of lives, 1 at most.
+    """
 
     def __init__(self, data: Collapsed) -> None:
         self.data = data
@@ -282,7 +290,7 @@ _PAIRS_AT_ONCE = 4_000_000
 class Knowledge:
     """What can be said of each stratum before anything is fitted; arrays of shape (n_strata,)."""
 
-    status: NDArray[np.object_]
+    status: NDArray[np.object_]  # "ok" also where a mixture still has to beat `steep_limit` and `flat_limit`
     n_failed: FloatArray
     n_sound: FloatArray
     bracket_low: FloatArray
@@ -497,9 +505,6 @@ def best_share(
     return best
 
 
-# The way up: Newton's method for all strata at once, from one start or from many.
-
-
 # ---- Damped Newton ascent to the maximum of many two-parameter log-likelihoods at once
 
 
@@ -541,13 +546,7 @@ class Peak:
 
     def take(self, keep: BoolArray | IntArray) -> "Peak":
         """Keep some strata, by a mask or by their positions."""
-        return Peak(
-            self.slope[keep],
-            self.level[keep],
-            self.value[keep],
-            self.information[keep],
-            self.converged[keep],
-        )
+        return Peak(*(getattr(self, name)[keep] for name in Peak.__dataclass_fields__))
 
 
 def first_guess(likelihood: Likelihood, steepness: float) -> tuple[FloatArray, FloatArray]:
@@ -607,6 +606,9 @@ def climb(surface: Surface, slope: FloatArray, level: FloatArray) -> Peak:
 
 def newton_step(at: Curvature, lowest: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Newton step of every stratum and the gain that it promises."""
+    # To the top of a parabola, under the condition that the first coordinate changes by `lowest` or more.
+    # Where the curvature points the wrong way (only mixtures), that of the completed records takes its
+    # place: an ascent direction always.
     bent = _determinant(at.information) > 1e-13 * at.information[:, 0] * at.information[:, 2]
     curve = np.where((bent & (at.information[:, 0] > 0))[:, None], at.information, at.complete)
     # A ridge of relative size 1e-13 leaves steps alone but keeps a flat direction from dividing by 0.
@@ -643,18 +645,11 @@ _STRATA_AT_ONCE = 2000
 _THIN = 12
 
 
-@dataclass(frozen=True)
-class _Grid:
-    """Slopes of curves, and places on the axis of x where 63 % have failed (0 youngest bound, 1 oldest)."""
-
-    slopes: tuple[float, ...]
-    middles: tuple[float, ...]
-
-
-_COARSE = _Grid((0.7, 3.0, 10.0, 30.0), tuple(np.linspace(-0.1, 1.3, 15)))
-# The steeper the curve, the closer together the places where it may find a hill of its own.
-_FINE = _Grid((0.5, 1.5, 4.0, 10.0, 25.0, 60.0), tuple(np.linspace(-0.1, 1.3, 29)))
-_STEEP = _Grid((60.0, 120.0, 250.0), tuple(np.linspace(-0.05, 1.05, 111)))
+# Slopes of curves, and places on the axis of x where 63 % have failed (0 youngest bound, 1 oldest). The
+# steeper the curve, the closer together the places where it may find a hill of its own.
+_COARSE = (0.7, 3.0, 10.0, 30.0), np.linspace(-0.1, 1.3, 15)
+_FINE = (0.5, 1.5, 4.0, 10.0, 25.0, 60.0), np.linspace(-0.1, 1.3, 29)
+_STEEP = (60.0, 120.0, 250.0), np.linspace(-0.05, 1.05, 111)
 
 
 def best_of_many(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
@@ -688,13 +683,11 @@ def _best(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
                 tries.append(peak)
     values = np.array([np.where(one.converged & (one.slope > 0), one.value, -np.inf) for one in tries])
     winner = np.argmax(values, axis=0)
-    best = Peak(
-        slope=_pick([one.slope for one in tries], winner),
-        level=_pick([one.level for one in tries], winner),
-        value=_pick([one.value for one in tries], winner),
-        information=_pick([one.information for one in tries], winner),
-        converged=np.isfinite(values.max(axis=0)),
+    slope, level, value, information = (
+        _pick([getattr(one, name) for one in tries], winner)
+        for name in ("slope", "level", "value", "information")
     )
+    best = Peak(slope, level, value, information, np.isfinite(values.max(axis=0)))
     logs = np.log(np.maximum(np.array([one.slope for one in tries]), 1e-300))
     apart = np.abs(logs - _pick(list(logs), winner)) > 1e-3
     return best, np.asarray((np.isfinite(values) & apart & [_is_hill(one) for one in tries]).any(axis=0))
@@ -707,15 +700,12 @@ def _is_hill(peak: Peak) -> BoolArray:
     return np.asarray(bend > 1e-5)
 
 
-def _from_hills(likelihood: Likelihood, grid: _Grid) -> list[Peak]:
+def _from_hills(likelihood: Likelihood, grid: tuple[tuple[float, ...], FloatArray]) -> list[Peak]:
     """Climb from the highest places of a grid that no neighbour exceeds."""
-    slopes, middles = np.meshgrid(grid.slopes, grid.middles, indexing="ij")
+    slopes, middles = np.meshgrid(*grid, indexing="ij")
     one = np.ones(likelihood.n_strata)
     values = np.array(
-        [
-            [likelihood.values(one * slope, -one * slope * middle) for middle in grid.middles]
-            for slope in grid.slopes
-        ]
+        [[likelihood.values(one * slope, -one * slope * middle) for middle in grid[1]] for slope in grid[0]]
     )
     hill = _no_neighbour_exceeds(np.where(np.isnan(values), -np.inf, values))
     ranked = np.where(hill, values, -np.inf).reshape(slopes.size, -1)
@@ -766,7 +756,7 @@ class Peaks:
 
     status: NDArray[np.object_]  # (n_strata,)
     several: BoolArray  # (n_strata,)
-    peak: Peak
+    peak: Peak  # this and the likelihood of those alone
     likelihood: Likelihood
 
 

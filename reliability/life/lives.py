@@ -11,9 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from reliability.errors import InvalidInput, unknown
 
-# Lives that are only partly known, and the fewest rows that say the same.
-
-
 # ---- The one type for lives that are only partly known
 
 
@@ -277,6 +274,9 @@ class Collapsed:
 
 def collapse(records: LifeRecords) -> Collapsed:
     """Drop what says nothing, add up what says the same, and sort by stratum."""
+    # A row (0, inf] says nothing; a record whose alternatives all say nothing is dropped as a whole. Equal
+    # single lives of one stratum become one row with the sum of their counts, so a million findings whose
+    # ages are rounded to a month cost a few hundred rows.
     shared = records.is_alternative
     strata, position = _codes(records.stratum)
     empty = (records.lower == 0) & np.isposinf(records.upper)
@@ -340,9 +340,6 @@ def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
     )
 
 
-# From findings of the ledger to lives: what is settled, ages and windows of years, intervals.
-
-
 # ---- Ages by the documented rule, and windows of years as equally likely alternatives
 # Everything that turns a date and a year into an age goes through here, so that a finding of the
 # ledger, a unit offered for sale and a page of the report agree on how old a part is.
@@ -365,26 +362,31 @@ def decimal_year(dates: ArrayLike) -> FloatArray:
     return np.where(np.isnat(days), np.nan, whole + fraction)
 
 
-def to_months(years: ArrayLike) -> FloatArray:
-    """Round to a twelfth of a year, halves up; ndarray of float64 in years, of the same shape."""
-    return np.floor(np.asarray(years, dtype=np.float64) * MONTHS + 0.5) / MONTHS
-
-
 def age_at(dates: ArrayLike, years: ArrayLike) -> FloatArray:
     """Age on a day of something made in a known year."""
     return np.maximum(since_middle(decimal_year(dates), years), 1 / MONTHS)
 
 
 def since_middle(moments: ArrayLike, years: ArrayLike) -> FloatArray:
-    """Time from the middle of a year to a moment, to a twelfth of a year; may be negative."""
-    return to_months(np.asarray(moments, dtype=np.float64) - (np.asarray(years, dtype=np.float64) + 0.5))
+    """Time from the middle of a year to a moment, to a twelfth of a year (halves up); may be negative."""
+    apart = np.asarray(moments, dtype=np.float64) - (np.asarray(years, dtype=np.float64) + 0.5)
+    return np.floor(apart * MONTHS + 0.5) / MONTHS
 
 
 def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
     """First and last possible production year of each unit."""
+    # An end that the job leaves empty is taken from the family's span; a last year after the unit was taken
+    # in is cut to that year. NaN where the year is not known; a first above the last contradicts the span or
+    # dates.
     require_columns("jobs", jobs, AGE_COLUMNS)
     require_unique("jobs", jobs["job"])
-    row = family_rows(jobs, families)
+    require_columns("families", families, FAMILY_COLUMNS)
+    require_unique("families", families["family"])
+    row = pd.Index(families["family"]).get_indexer(pd.Index(jobs["family"]))
+    if (row < 0).any():
+        lost = jobs.iloc[int(np.argmax(row < 0))]
+        told = f"Job {lost['job']!r} is of a family that is not listed:"
+        raise unknown(told, lost["family"], families["family"])
     undated = jobs["taken_in"].isna().to_numpy()
     if undated.any():
         raise InvalidInput(
@@ -440,18 +442,6 @@ def begin_windows(
         "fitted before the unit was built or after it was taken in": fitted & crossed,
     }
     return first, last, reasons
-
-
-def family_rows(jobs: pd.DataFrame, families: pd.DataFrame) -> IntArray:
-    """Position of each job's family in `families`; ndarray of int64, shape (n_jobs,)."""
-    require_columns("families", families, FAMILY_COLUMNS)
-    require_unique("families", families["family"])
-    row = pd.Index(families["family"]).get_indexer(pd.Index(jobs["family"]))
-    if (row < 0).any():
-        position = int(np.argmax(row < 0))
-        job, family = jobs["job"].iloc[position], jobs["family"].iloc[position]
-        raise unknown(f"Job {job!r} is of a family that is not listed:", family, families["family"])
-    return row.astype(np.int64)
 
 
 def spread_years(first: FloatArray, last: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
@@ -511,6 +501,9 @@ KEY = ["unit", "component", "position"]
 
 def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     """Complete the findings by what the end of a job implies."""
+    # The component that ended a job counts as failed. If no finding of it in that job says so, the worst of
+    # its findings as received is taken as failed; if there is none, a row is added. Where the part died on
+    # the bench, its findings as received stand and an added row says "during work".
     unit = pd.Index(jobs["job"]).get_indexer(pd.Index(findings["job"]))
     if (unit < 0).any():
         lost = findings["job"].iloc[int(np.argmax(unit < 0))]
@@ -665,7 +658,26 @@ class Observations:
 def observe(
     jobs: pd.DataFrame, findings: pd.DataFrame, families: pd.DataFrame, *, event: str = "failed"
 ) -> Observations:
-    """Turn findings into intervals of age in which the event happened."""
+    """Turn findings into intervals of age in which the event happened.
+
+    A part that failed had failed by its age at intake: (0, age]. A sound one outlives that age:
+    (age, inf). Known days of failure narrow the interval; both ends on one day, or within the same
+    twelfth of a year, are an exact life. A part that died on the bench was alive at its age. Parts
+    that are not original begin their life in the year they were fitted; a part of unknown origin is
+    taken as original and flagged. A window of years becomes equally likely alternatives that share
+    one record. The component that ended a job counts as failed even if no finding says so.
+
+    Parameters
+    ----------
+    jobs, findings, families : DataFrame
+        With the columns of these tables that `JOB_COLUMNS`, `FINDING_COLUMNS` and `FAMILY_COLUMNS` name.
+    event : {"failed", "needs work"}
+        What ends a life; a worn part needs work.
+
+    Returns
+    -------
+    Observations
+    """
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)
     require_columns("jobs", jobs, JOB_COLUMNS)
@@ -674,7 +686,9 @@ def observe(
     rows, assumed = settled_findings(jobs, findings)
     rows = _with_units(rows, jobs, families)
     rows, reasons = _with_start(rows)
-    reasons |= _died_later(rows)
+    late = rows["failed_from"].gt(rows["taken_in"]) | rows["failed_to"].gt(rows["taken_in"])
+    received_failed = rows["arose"].ne("during work") & rows["found"].eq("failed")
+    reasons["said to have failed after it was taken in"] = (received_failed & late).to_numpy()
     reasons["also recorded as received"] = rows["repeated"].to_numpy()
     rows, left_out = _sift(rows, reasons)
     assumed["original not known, taken as original"] = int(rows["original_unknown"].sum())
@@ -714,13 +728,6 @@ def _with_start(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, BoolArray]]
     first, last, reasons = begin_windows(**years, fitted=fitted)
     from_span = ~fitted & rows["undated"].to_numpy(dtype=bool)
     return rows.assign(start_first=first, start_last=last, fitted=fitted, from_span=from_span), reasons
-
-
-def _died_later(rows: pd.DataFrame) -> dict[str, BoolArray]:
-    received = rows["arose"].ne("during work")
-    late = rows["failed_from"].gt(rows["taken_in"]) | rows["failed_to"].gt(rows["taken_in"])
-    failed = rows["found"].eq("failed")
-    return {"said to have failed after it was taken in": (received & failed & late).to_numpy()}
 
 
 def _sift(rows: pd.DataFrame, reasons: dict[str, BoolArray]) -> tuple[pd.DataFrame, pd.Series]:

@@ -308,12 +308,12 @@ class _Pile(NamedTuple):
     """Rows of life records, in the order of their families; every array has the shape (n_rows,)."""
 
     family: IntArray
-    log_lower: FloatArray
-    log_upper: FloatArray
-    offset: FloatArray
+    log_lower: FloatArray  # -inf for never seen working
+    log_upper: FloatArray  # inf for still working
+    offset: FloatArray  # production year less the family's mean one, decades
     number: FloatArray
-    weight: FloatArray
-    record: FloatArray
+    weight: FloatArray  # probability of an alternative
+    record: FloatArray  # rows of one record are alternatives
 
     def take(self, rows: NDArray[np.generic] | slice) -> "_Pile":
         return _Pile(*[column[rows] for column in cast(tuple[Any, ...], self)])
@@ -385,16 +385,19 @@ class Rows:
 
 @dataclass(frozen=True, eq=False)
 class ComponentRecords:
-    """All that is known about one component; its families, then those that nobody has seen."""
+    """All that is known about one component; its families, then those that nobody has seen.
+
+    Those are one of each kind and one of an unseen kind: arrays have the shape (n_families + n_kinds + 1,).
+    """
 
     component: str
-    families: list[str | None]
-    kinds: list[str | None]
+    families: list[str | None]  # None where hearsay is about a kind
+    kinds: list[str | None]  # None where it is not told
     kind: IntArray
-    power: FloatArray
-    n_records: FloatArray
-    reference_year: float
-    mean_year: FloatArray
+    power: FloatArray  # how many such there are: 1 but for hearsay about a kind, 0 of the unseen
+    n_records: FloatArray  # hearsay not counted
+    reference_year: float  # mean of all records, a whole year; NaN if years are not told apart
+    mean_year: FloatArray  # decades from the reference year
     rows: Rows
 
 
@@ -477,18 +480,20 @@ def _sorts(pile: _Pile) -> dict[str, NDArray[np.bool_]]:
 # ---- Likelihoods of many families at once, at the nodes of their lattices
 
 
+# Numbers held in one block of work: about what a processor keeps near by
 ELEMENTS_AT_ONCE = 250_000
-"""Numbers held in one block of work: about what a processor keeps near by."""
-
+# Log hazards are cut to these: no failure ever, certain failure; nothing under- or overflows between
 NEVER, CERTAIN = -340.0, 40.0
-"""Log hazards are cut to these: no failure ever, certain failure; nothing under- or overflows between."""
-
+# Stands for a probability of zero under a logarithm
 SMALLEST = 1e-300
-"""Stands for a probability of zero under a logarithm."""
 
 
 def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
     """Log-likelihood of each family's records at the nodes of its lattice."""
+    # Log scale (F, I, 1) or (F, I, J) for units of the family's mean production year, log shape (F, J), slope
+    # of log scale per decade; gives (F, I, J). With a reference age r of the family, (t / scale)^shape =
+    # (t / r)^shape (r / scale)^shape: the second factor is one table per family and the first knows no scale,
+    # so that sound records cost next to nothing and the others no power of their own at each node.
     total = np.zeros((rows.n_families, log_scale.shape[1], log_shape.shape[1]))
     if rows.sizes.any():
         for first, last in _blocks((1 + rows.sizes) * total[0].size):
@@ -581,30 +586,25 @@ class _Hazards:
 # ---- Lattices: for every family where its posterior lies, as fine as it needs
 
 
+# A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations
 DEPTH = 9.0
-"""A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations."""
-
+# The same depth in standard deviations of a normal distribution: sqrt(2 DEPTH)
 REACH = 4.2
-"""The same depth in standard deviations of a normal distribution: sqrt(2 DEPTH)."""
-
+# Families without records have longer tails than a normal distribution
 UNSEEN_REACH = 5.5
-"""Families without records have longer tails than a normal distribution."""
-
+# The search begins this much beyond the reach of the prior in log scale and log shape, so that a family
+# unlike all others is found
 FARTHER = np.array([4.0, 1.5])
-"""The search begins this much beyond the reach of the prior in log scale and log shape, so that a family
-unlike all others is found."""
-
 LINES, NODES_IN_LINE = 11, 14
 MOST_SEARCHES = 12
 DRAFT_NUMBERS = (24,)
+# Few different numbers of nodes of log scale, so that families share a block of work
 NODE_NUMBERS = (24, 40, 64, 120, 270, 600, 1500)
-"""Few different numbers of nodes of log scale, so that families share a block of work."""
-
 MOST_SHAPES = 200
 
+# Widest steps of a lattice in standard deviations of a posterior, and of the narrowest prior that may be: a
+# sum over a normal density is then off by 0.03 and by 1.4 %
 STEP, PRIOR_STEP = 1.5, 2.0
-"""Widest steps of a lattice in standard deviations of a posterior, and of the narrowest prior that may be: a
-sum over a normal density is then off by 0.03 and by 1.4 %."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -618,6 +618,9 @@ class _Boxes:
 
 def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _Boxes:
     """Box around the posterior of each family, under one normal prior each."""
+    # For a given shape the log posterior is concave in log scale (nearly so where records are mixtures over
+    # years), so nodes along that line enclose its upper part safely, however narrow it is. A family is looked
+    # at again, ever closer, until its box stops shrinking. Those without records have their prior's box.
     has_records = rows.sizes > 0
     reach = np.where(has_records[:, None], REACH * sd + FARTHER, UNSEEN_REACH * sd)
     low, high, thinnest = mean - reach, mean + reach, sd[:, 0].copy()
@@ -699,13 +702,14 @@ def _regular(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
 class _Lattice:
     """Regular lattices of some families with equally many nodes, and their likelihoods."""
 
-    family: IntArray
+    family: IntArray  # (F,): their positions
     rows: Rows
-    log_scale: FloatArray
-    log_shape: FloatArray
+    log_scale: FloatArray  # (F, I), for units of the family's mean production year
+    log_shape: FloatArray  # (F, J)
+    # (F,): power of the likelihood, below 1 where it is a ridge too thin for the lattice and is widened.
     belief: FloatArray
-    likelihood: SingleArray
-    log_unit: FloatArray
+    likelihood: SingleArray  # (F, I, J), relative to its greatest value
+    log_unit: FloatArray  # (F,): log of that value times the area that a node stands for
 
     def at_slope(self, slope: float) -> "_Lattice":
         """Fill in the likelihood for one slope."""
@@ -737,25 +741,20 @@ def _lay_lattices(rows: Rows, boxes: _Boxes, widest: FloatArray, numbers: Sequen
 # ---- What the families of one component have in common: nodes laid where it is likely, and weighed
 
 
+# Stands for a sum that vanished in single precision
 SMALLEST_SINGLE = 1e-37
-"""Stands for a sum that vanished in single precision."""
-
+# Nodes along each of the mean log shape and log s of both spreads, and their step in standard deviations
 N_COMMON, COMMON_STEP = 4, 1.5
-"""Nodes along each of the mean log shape and log s of both spreads, and their step in standard deviations."""
-
+# Nodes of a kind's centre, and of an unseen kind's with its longer tails, reach so many deviations
 CENTRE_REACH, NEW_REACH = 4.5, 6.0
-"""Nodes of a kind's centre, and of an unseen kind's with its longer tails, reach so many deviations."""
-
 CENTRE_STEP, MOST_CENTRES = 0.8, 41
 
+# Nodes of log s for the spread of kinds, and how many prior standard deviations they reach
 N_SPREADS, SPREAD_REACH = 7, 2.5
-"""Nodes of log s for the spread of kinds, and how many prior standard deviations they reach."""
-
+# Nodes of the mean of kinds for each spread
 N_MEANS, MEANS_REACH = 11, 3.6
-"""Nodes of the mean of kinds for each spread."""
-
+# How often nodes are laid anew until they lie where the posterior is
 MOST_MOVES = 12
-"""How often nodes are laid anew until they lie where the posterior is."""
 
 
 def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
@@ -775,11 +774,13 @@ def _normalised(log_weight: FloatArray, axes: int = 1) -> tuple[FloatArray, Floa
 class _Guess:
     """Where the common parameters lie, as normal distributions."""
 
+    # (3 + n_kinds,): mean log shape, log s of the shapes, log s of the scales, and the centres of the kinds,
+    # the last one unseen if kinds are told apart; and how these change per unit of slope.
     place: FloatArray
     trend: FloatArray
-    covariance: FloatArray
-    centre_sd: FloatArray
-    centre_given: float
+    covariance: FloatArray  # (3, 3), of the first three
+    centre_sd: FloatArray  # (n_kinds,)
+    centre_given: float  # the smallest of these when the other parameters are known
 
     @property
     def mean(self) -> FloatArray:
@@ -817,24 +818,24 @@ class _Guess:
 class _Nodes:
     """Nodes of the common parameters: A of log s of the scales, with B of the rest for each."""
 
-    z: FloatArray
-    common: FloatArray
-    scale_spread: FloatArray
-    shape_spread: FloatArray
-    centre: FloatArray
-    log_cell: float
-    log_step: FloatArray
+    z: FloatArray  # (A, B, 3): places on the axes of the guess,
+    common: FloatArray  # (A, B, 3): and the parameters themselves
+    scale_spread: FloatArray  # (A, 1)
+    shape_spread: FloatArray  # (A, B)
+    centre: FloatArray  # (n_kinds, Q)
+    log_cell: float  # log of the volume of each node,
+    log_step: FloatArray  # (n_kinds,): and of the length of each centre
 
 
 @dataclass(frozen=True, eq=False)
 class _Averaged:
     """What the records say of the nodes."""
 
-    log_evidence: float
+    log_evidence: float  # log marginal likelihood of all records
     nodes: _Nodes
-    weight: FloatArray
-    centre_weight: FloatArray
-    log_marginal: list[FloatArray]
+    weight: FloatArray  # (A, B): posterior probabilities of the nodes
+    centre_weight: FloatArray  # (n_kinds, A, B, Q): of the centres given the node
+    log_marginal: list[FloatArray]  # (F, A, B, Q) by lattice: log marginal likelihoods of the families
 
 
 @dataclass(frozen=True, eq=False)
@@ -879,6 +880,9 @@ class _Evidence:
         self, lattice: _Lattice, nodes: _Nodes
     ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray, FloatArray]]:
         """Prior densities at the nodes of lattices, by blocks of families."""
+        # Of log scale (F, A, Q, I) and log shape (F, A, J, B), relative to their greatest values, whose logs
+        # (F, A, 1, Q) and (F, A, B, 1) follow: none vanishes however far a family lies from the others. All
+        # products of them are small: large ones are spread over threads, which costs more than it saves.
         constant = -np.log(2 * np.pi * nodes.scale_spread * nodes.shape_spread)[:, :, None]
         largest = max(lattice.log_scale.shape[1], nodes.shape_spread.shape[1]) * nodes.centre.shape[1]
         for first, last in _blocks(np.full(lattice.family.size, largest * len(nodes.shape_spread))):
@@ -917,6 +921,8 @@ class _Evidence:
 
     def _average_kinds(self, of_kind: FloatArray, nodes: _Nodes) -> tuple[FloatArray, FloatArray]:
         """Integrate the centres of the kinds, and their own mean and spread."""
+        # From the log likelihoods (n_kinds, A, B, Q) of the kinds' families: the log marginal likelihoods
+        # (A, B) of the other parameters, and the probabilities of the centres given them.
         prior, middle = self.prior, np.log(self.prior.scale_years)
         if len(of_kind) == 1:
             log_z, weight = _normalised(of_kind + _log_normal(nodes.centre[0], middle, prior.scale_sd))
@@ -939,6 +945,7 @@ class _Evidence:
         self, of_kind: FloatArray, nodes: _Nodes, spread: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Nodes of the kinds' mean for each spread (R, S), with the log prior times their step."""
+        # A normal summary of what each kind says tells where the mean must lie, given a spread.
         around, sd = np.log(self.prior.scale_years), self.prior.centre_sd
         said = of_kind.max(axis=(1, 2)) + _log_normal(nodes.centre, around, sd)
         weight, centre = _normalised(said[:-1])[1], nodes.centre[:-1]
@@ -1047,17 +1054,14 @@ def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
 
 
 DRAFT_FAMILIES = 60
+# With so many times more families, those of the draft are looked at with care first
 MANY = 2.0
-"""With so many times more families, those of the draft are looked at with care first."""
-
+# Least spread while only the rough place of the common parameters is sought
 DRAFT_SPREAD = 0.3
-"""Least spread while only the rough place of the common parameters is sought."""
-
+# A negative probability of a slope this small is set to 0
 SLIGHT = 0.12
-"""A negative probability of a slope this small is set to 0."""
-
+# How often lattices are laid anew until the slopes lie where the posterior is
 ROUNDS = 5
-"""How often lattices are laid anew until the slopes lie where the posterior is."""
 
 
 @dataclass(frozen=True)
@@ -1180,12 +1184,15 @@ def _look(
 
 
 BISECTIONS = 36
+# Quantiles are sought between a probability of 4e-18 and one that cannot be told from 1
 SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
-"""Quantiles are sought between a probability of 4e-18 and one that cannot be told from 1."""
 
 
 class _Lines:
-    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each."""
+    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each.
+
+    First nodes (n, R), step (n,), shapes (n, R), weights (n, R, I).
+    """
 
     def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
         self.first, self.shape = first, shape
@@ -1206,6 +1213,8 @@ class _Lines:
 
     def quantiles(self, log_age: FloatArray, shares: Sequence[float]) -> list[FloatArray]:
         """Quantiles of that probability, by bisection; ndarrays of float64, shape (n,)."""
+        # Along a line the log hazard falls as the scale rises, so the chance of a smaller one is the weight
+        # beyond one scale.
         # The density is smooth: within a step it is taken as a straight line through the neighbours, and
         # a sum up to an edge differs from the integral by rise / 24 (Euler and Maclaurin).
         padded = np.pad(self.weight, ((0, 0), (0, 0), (1, 1)))
@@ -1247,9 +1256,8 @@ class _Lines:
 
 SHARES = np.array([0.05, 0.2, 0.4, 0.6, 0.8, 0.95])
 SPREAD_WEIGHT = 0.5
+# Weight of staying near the moments, where P(failed) does not decide
 TIE = 0.003
-"""Weight of staying near the moments, where P(failed) does not decide."""
-
 STEPS = 8
 N_AGES = 14
 
@@ -1261,6 +1269,8 @@ _TIMES_NODES = _WEIGHTS[:, None] * np.column_stack([np.ones(_WEIGHTS.size), *_NO
 
 def _normal_summary(lines: _Lines, mean: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Fit one normal to each posterior, from its mean (n, 2) and covariance (n, 2, 2)."""
+    # Levenberg-Marquardt steps on the root of the covariance; expectations under the normal by a product of
+    # Gauss-Hermite rules. The result is never farther off than the moments.
     log_age = _ages(lines, mean[:, 0], np.sqrt(covariance[:, 0, 0]))
     target = _moments_of_share(lines, log_age)
     root = np.linalg.cholesky(covariance)
@@ -1340,33 +1350,31 @@ def _slopes(by_x: FloatArray, by_y: FloatArray, root: FloatArray) -> FloatArray:
 # ---- Posteriors of families kept as weights on lattices, and what they answer
 
 
+# Of each posterior at most so many lines of constant shape are kept, and nodes on them
 LINES_KEPT, NODES_KEPT = 40, 40
-"""Of each posterior at most so many lines of constant shape are kept, and nodes on them."""
-
+# Weights in half precision: the greatest of a family, and what is left out beside it
 LARGEST_KEPT, SMALLEST_KEPT = 1000.0, 0.02
-"""Weights in half precision: the greatest of a family, and what is left out beside it."""
-
+# About what a processor keeps near by
 QUESTIONS_AT_ONCE = 32
-"""About what a processor keeps near by."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Posterior:
     """Posteriors of n families of a component, thinned to what answers need."""
 
-    weight: NDArray[np.float16]
-    log_shape: FloatArray
-    first: FloatArray
-    step: FloatArray
-    mean: FloatArray
-    covariance: FloatArray
-    slope: float
+    weight: NDArray[np.float16]  # (n, R, I), on lines of constant log shape
+    log_shape: FloatArray  # (n, R)
+    first: FloatArray  # (n, R): first node of log scale, for units of the family's mean production year
+    step: FloatArray  # (n,)
+    mean: FloatArray  # (n, 2), of (log scale, log shape)
+    covariance: FloatArray  # (n, 2, 2)
+    slope: float  # change of log scale per decade: posterior mean and standard deviation,
     slope_sd: float
-    lean: FloatArray
-    slope_rest: FloatArray
+    lean: FloatArray  # (n, 2): how that mean changes with the two,
+    slope_rest: FloatArray  # (n,): and its variance given them
 
     def normal(self, family: IntArray, decades: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Fit normals of (log scale, log shape) that say the same of P(failed)."""
+        """Fit normals (n, 2), (n, 2, 2) of (log scale, log shape) that say the same of P(failed)."""
         shear = np.broadcast_to(np.eye(2), (family.size, 2, 2)).copy()
         shear[:, 0] += decades[:, None] * self.lean[family]
         mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
@@ -1449,6 +1457,7 @@ def _thinned(
     log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Keep equally many lines and nodes of every family, where its weight is."""
+    # Weights (F, LINES_KEPT, NODES_KEPT), first nodes of the lines, step along them, their log shapes.
     weight = weight * (LARGEST_KEPT / weight.max(axis=(1, 2), keepdims=True))
     inside = np.swapaxes(weight, 1, 2) > SMALLEST_KEPT
     family, (n_lines, n_nodes) = np.arange(len(inside))[:, None], inside.shape[1:]
@@ -1495,23 +1504,13 @@ def _moments(
 
 
 @dataclass(frozen=True, eq=False)
-class LifeSummary:
-    """Normal summary of what is known of one family's lives."""
-
-    mean: FloatArray  # (2,)
-    covariance: FloatArray  # (2, 2)
-    n_records: float
-    basis: str
-
-
-@dataclass(frozen=True, eq=False)
 class PooledComponent:
     """One component of `PooledLives`."""
 
-    families: dict[str, int]
-    kinds: dict[str | None, int]
+    families: dict[str, int]  # positions of those that records or hearsay name,
+    kinds: dict[str | None, int]  # and of the kinds
     kind_of: dict[str, str | None]
-    n_records: FloatArray
+    n_records: FloatArray  # these three as in `ComponentRecords`
     reference_year: float
     mean_year: FloatArray
     posterior: _Posterior
@@ -1625,19 +1624,14 @@ class PooledLives:
         ]
         return found.reshape(every.shape)
 
-    def summary(
-        self, component: str, family: str | None, *, year: float | None = None, kind: str | None = None
-    ) -> LifeSummary:
-        """Summarise a family's (log scale, log shape) by a normal that says the same of P(failed)."""
-        years = np.array([np.nan if year is None else year], dtype=np.float64)
-        mean, covariance = self.summaries(component, [family], year=years, kind=[kind])
-        basis = str(self.basis(component, family, kind=kind))
-        return LifeSummary(mean[0], covariance[0], self.n_records(component, family), basis)
-
     def summaries(
         self, component: str, family: Sequence[str | None], *, year: FloatArray, kind: Sequence[str | None]
     ) -> tuple[FloatArray, FloatArray]:
-        """Means (n, 2) and covariances (n, 2, 2) of many families' summaries; NaN is no year."""
+        """Summarise families' (log scale, log shape) by normals that say the same of P(failed).
+
+        Means (n, 2) and covariances (n, 2, 2); NaN is no year. They are not of equal moments: posteriors of
+        lives are one-sided, and it is P(failed) that must come out right.
+        """
         names, kinds = np.empty((2, len(family)), dtype=object)
         names[:], kinds[:] = family, kind
         names, kinds = _labels("family", names), _labels("kind", kinds)
@@ -1822,6 +1816,7 @@ OTHER_REACH, OTHER_NODES = 6.0, (128, 80)
 
 def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
     """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it."""
+    # All are equally likely, each as a normal distribution.
     # The mean square of a spread hypot(least, s) with s lognormal.
     typical = np.array([prior.scale_spread, prior.kind_spread, prior.shape_spread])
     spread = prior.least_spread**2 + typical**2 * np.exp(2 * prior.spread_sd**2)

@@ -266,8 +266,8 @@ def test_normal_summary_says_the_same_of_failure():
     rng = np.random.default_rng(0)
     n_checked = 0
     for family in [*names(12), "unseen"]:
-        known = pooled.summary("belt", family, year=1980)
-        scale, shape = np.exp(rng.multivariate_normal(known.mean, known.covariance, 60_000).T)
+        (mean,), (covariance,) = pooled.summaries("belt", [family], year=np.array([1980.0]), kind=[None])
+        scale, shape = np.exp(rng.multivariate_normal(mean, covariance, 60_000).T)
         for age in (20.0, 30.0, 40.0, 50.0):
             mean, low, high = pooled.failed_by("belt", family, age, year=1980)
             if high - low < 0.5:
@@ -318,7 +318,7 @@ def test_hearsay_alone_is_enough_to_answer():
     pooled = pool(None, component=[], family=[], hearsay=[Hearsay("gear", 30, 0.9, 20, kind="tape deck")])
     told = pooled.failed_by("gear", "any", 30, kind="tape deck")
     assert told[0] > 0.75
-    assert pooled.summary("gear", "any", kind="tape deck").basis == "kind"
+    assert pooled.basis("gear", "any", kind="tape deck") == "kind"
     nothing = pool(None, component=[], family=[])
     assert nothing.failed_by("gear", "any", 30)[2] - nothing.failed_by("gear", "any", 30)[1] > 0.9
 
@@ -333,7 +333,7 @@ def test_a_family_without_records_is_answered_from_what_is_nearest():
         ("component", "belt", "unseen", "receiver"),
         ("all components", "switch", "unseen", "turntable"),
     ):
-        assert pooled.summary(component, family, kind=kind).basis == basis
+        assert pooled.basis(component, family, kind=kind) == basis
         mean, low, high = pooled.failed_by(component, family, 25, kind=kind)
         assert 0 < low < mean < high < 1
         width[basis] = high - low
@@ -349,7 +349,7 @@ def test_a_label_is_the_same_as_number_and_as_text():
         assert numbered.families == named.families
         for asked in ("3", 3, np.int64(3)):
             assert_array_equal(numbered.failed_by("belt", asked, 25), named.failed_by("belt", "3", 25))
-            assert numbered.summary("belt", asked).basis == "family"
+            assert numbered.basis("belt", asked) == "family"
             assert numbered.n_records("belt", asked) == named.n_records("belt", "3") > 0
     # A number beside a text, also as kind, in a saying and as component.
     mixed = pool(
@@ -485,7 +485,7 @@ def test_questions_that_make_no_sense_are_refused():
     with pytest.raises(InvalidInput, match=r"pooled without production years, so `year` has no meaning"):
         pooled.failed_by("belt", "a", 30, year=1980)
     with pytest.raises(InvalidInput, match=r"'a' is of kind 'x' in the records, not 'y'"):
-        pooled.summary("belt", "a", kind="y")
+        pooled.failed_by("belt", "a", 30, kind="y")
     with pytest.raises(InvalidInput, match=r"'belt' were pooled without production years"):
         pooled.year_slope("belt")
     with pytest.raises(UnknownName, match=r"hearsay of component 'bolt'; known: belt. Did you mean 'belt'"):
@@ -524,9 +524,10 @@ def test_strange_records_get_sound_answers(seed):
     assert np.all((answers >= 0) & (answers <= 1 + 1e-12))
     assert np.all(np.diff(answers, axis=2) >= -1e-9)
     assert np.all(answers[1] <= answers[2])
-    summary = pooled.summary("x", str(asked[0, 0]), year=year)
-    assert np.isfinite(summary.mean).all()
-    assert np.all(np.linalg.eigvalsh(summary.covariance) > 0)
+    at = np.array([np.nan if year is None else year])
+    mean, covariance = pooled.summaries("x", [str(asked[0, 0])], year=at, kind=[None])
+    assert np.isfinite(mean).all()
+    assert np.all(np.linalg.eigvalsh(covariance[0]) > 0)
 
 
 def test_bands_cover_and_errors_shrink():

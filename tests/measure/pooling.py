@@ -195,8 +195,8 @@ def summary_rows(repeats: int = 30) -> list[Row]:
         pooled, age = fit(fleet), inspected_ages(fleet, 20, rng)
         mean, low, high = ask(pooled, age)
         for name in range(20):
-            known = pooled.summary("part", str(name))
-            scale, shape = np.exp(rng.multivariate_normal(known.mean, known.covariance, size=40_000).T)
+            means, covariances = pooled.summaries("part", [str(name)], year=np.array([np.nan]), kind=[None])
+            scale, shape = np.exp(rng.multivariate_normal(means[0], covariances[0], size=40_000).T)
             with np.errstate(over="ignore"):
                 normal = -np.expm1(-((age[name][:, None] / scale) ** shape)).mean(axis=1)
             apart += list(np.abs(normal - mean[name])[high[name] - low[name] < 0.5])
