@@ -100,6 +100,8 @@ REQUIRED = ("id", "repair_status", "event_date")
 CATEGORY_COLUMNS = ("product_category", "partner_product_category", "product_category_id")
 #: What somebody wrote about the fault. It tells the outcome, so it is compared and never kept.
 FREE_TEXT = "problem"
+#: A file is read whole; this is some million rows.
+MOST_BYTES = 500_000_000
 #: How a cell says that nothing is known, whatever the column.
 NOTHING = frozenset(
     ("", "-", "--", "?", "n/a", "na", "nan", "none", "null", "\\n", "nil", "unknown", "undefined")
@@ -212,7 +214,7 @@ def _name(header: str) -> str:
 def find_repair_files(path: Path) -> list[Path]:
     """Find the files of open repair data that a path stands for; a list of categories beside them is none."""
     if path.is_file():
-        return [path]
+        return [_not_too_large(path)]
     if not path.is_dir():
         raise InvalidInput(f"There is no file or folder {path}. Nothing was imported.")
     found = sorted(file for file in path.iterdir() if file.suffix.lower() == ".csv")
@@ -221,7 +223,13 @@ def find_repair_files(path: Path) -> list[Path]:
              if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
     if not files:
         raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
-    return files
+    return list(map(_not_too_large, files))
+
+
+def _not_too_large(file: Path) -> Path:
+    if file.stat().st_size > MOST_BYTES:
+        raise InvalidInput(f"{file} has more than {MOST_BYTES:,} bytes; divide it. Nothing was imported.")
+    return file
 
 
 # Who made a unit, out of what people write under "brand": many spellings, many ways of not knowing.

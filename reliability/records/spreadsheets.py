@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from reliability.errors import InvalidInput, reason
+from reliability.records.files import read_at_most
 from reliability.records.package import restored
 from reliability.records.values import Refused, clean_text, folded, shown, words
 
@@ -86,13 +87,11 @@ def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
 
 def _content(path: Path) -> bytes:
     try:
-        with path.open("rb") as stream:
-            content = stream.read(MOST_BYTES + 1)
+        return read_at_most(path, MOST_BYTES)
     except OSError as error:
         raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was read.") from None
-    if len(content) > MOST_BYTES:
-        raise InvalidInput(f"{path} has more than {MOST_BYTES:,} bytes: {_TOO_MUCH}")
-    return content
+    except ValueError as error:
+        raise InvalidInput(f"{path} {error}: {_TOO_MUCH}") from None
 
 
 def _refuse_size(path: Path, height: int, width: int, rows: Iterable[Sequence[object]] = ()) -> None:

@@ -339,6 +339,16 @@ def test_a_folder_of_files_and_the_list_of_categories_beside_them(ledger, write,
     assert summary.remarks[0] == "ids given more than once, each row kept: 1 (mendit_1 (line 3))"
 
 
+def test_a_file_of_endless_rows_is_refused_at_once(ledger, write, monkeypatch):
+    monkeypatch.setattr("reliability.records.open_repair.MOST_BYTES", 200)
+    path = write({})
+    for place in (path, path.parent):
+        with pytest.raises(
+            InvalidInput, match=r"repairs\.csv has more than 200 bytes; divide it\. Nothing was im"
+        ):
+            import_open_repair(place, ledger)
+
+
 def test_semicolons_and_decimal_commas_by_option(ledger, write):
     path = write({"year_of_manufacture": "", "product_age": "2,5"}, delimiter=";", name="semi.csv")
     with pytest.raises(InvalidInput, match=r"semi\.csv, line 1: the header lacks id"):
