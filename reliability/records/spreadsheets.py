@@ -6,6 +6,7 @@ import html
 import io
 import re
 import zipfile
+import zlib
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -31,6 +32,8 @@ MOST_BYTES, MOST_UNPACKED, MOST_ROWS, MOST_COLUMNS, MOST_CELLS = (
 )
 MOST_CHARACTERS = 32_767
 _TOO_MUCH = "no sheet that somebody keeps by hand. Nothing was read."
+#: What the archive of a damaged workbook, or of one with a password, ends in.
+_TORN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)
 _ROW, _FILLED = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b((?:[^>]*[^>/])?)>")
 _PLACE = re.compile(rb"""\sr=["']([A-Z]{0,3})(\d{1,9})["']""")
 #: So much of a file tells how it is divided.
@@ -174,7 +177,7 @@ def _workbook(path: Path, content: bytes) -> list[Grid]:
                     _refuse_size(path, len(rows), 0, rows)
                     is_hidden = sheet.visible != SheetVisibleEnum.Visible
                     found.append(_merged(sheet.name, rows, read.merged_cell_ranges or (), is_hidden))
-    except (CalamineError, zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+    except (CalamineError, *_TORN) as error:
         raise InvalidInput(f"{path.name} cannot be read as a workbook: {error}. Nothing was read.") from None
     return found
 
@@ -232,7 +235,7 @@ def _plain(cell: Any) -> Cell:
         return cell.date()
     if isinstance(cell, datetime.time):
         return datetime.timedelta(hours=cell.hour, minutes=cell.minute, seconds=cell.second)
-    if isinstance(cell, float) and cell == int(cell):
+    if isinstance(cell, float) and cell.is_integer():
         return int(cell)
     return cell
 

@@ -4,6 +4,7 @@ import datetime
 import time
 from decimal import Decimal
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -133,6 +134,22 @@ def test_what_would_fill_the_memory_is_refused_at_once(write, tmp_path, name, co
         read_grids(tmp_path / name)
     assert refused.value.message == message
     assert time.process_time() - started < 2
+
+
+def test_any_damage_to_a_workbook_is_told(tmp_path):
+    whole, random = (SHEETS / "01_harold_bench_book.xlsx").read_bytes(), Random(7)
+    told = set()
+    for _ in range(60):
+        torn = bytearray(whole[: random.choice([len(whole), random.randrange(100, len(whole))])])
+        for _ in range(3):
+            torn[random.randrange(len(torn))] = random.randrange(256)
+        (tmp_path / "a.xlsx").write_bytes(torn)
+        try:
+            read_grids(tmp_path / "a.xlsx")
+        except InvalidInput as error:
+            told.add(error.message.partition(":")[0])
+    # A damaged list of contents may claim any size.
+    assert told - {"a.xlsx unpacks to more than 50,000,000 bytes"} == {"a.xlsx cannot be read as a workbook"}
 
 
 def test_a_binary_workbook_is_none_that_is_read(tmp_path):
