@@ -1,15 +1,30 @@
-"""A small ledger for the form: two families, some finished jobs, one unit on the bench."""
+"""For the forms: a ledger of two families, some finished jobs, one unit on the bench; JupyterLab on it."""
 
 import datetime
+import os
 import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from reliability.records.ledger import open_ledger
 from reliability.records.sheet import read_sheet, take_in, write_up
 from reliability.report.form import Desk, open_desk
+from reliability.report.run import NOTEBOOKS
 
+CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
+TOKEN = "bench"
+HOST = "127.0.0.1"
+QUIET = '{"fetchNews": "false", "checkForUpdates": false, "doNotDisturbMode": true}'
 TODAY = datetime.date(2026, 11, 20)
 SHEET = """
 family = "{family}"
@@ -72,3 +87,104 @@ def desk(ledger_file: Path) -> Desk:
 def empty_desk(tmp_path: Path) -> Desk:
     """Choose a ledger that is still to be made."""
     return open_desk(str(tmp_path / "new.db"), today=TODAY)
+
+
+# JupyterLab, and a page on it.
+
+
+@dataclass(frozen=True)
+class Lab:
+    """A running JupyterLab with a copy of the notebook."""
+
+    port: int
+    ledger: Path
+
+    @property
+    def origin(self) -> str:
+        return f"http://{HOST}:{self.port}"
+
+    @property
+    def url(self) -> str:
+        return f"{self.origin}/lab/tree/bench.ipynb?reset&token={TOKEN}"
+
+
+def free_port() -> int:
+    with socket.socket() as taken:
+        taken.bind((HOST, 0))
+        return int(taken.getsockname()[1])
+
+
+def wait_until_it_answers(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
+    for _ in range(900):
+        assert server.poll() is None, log.read_text()
+        try:
+            urllib.request.urlopen(url).close()
+            return
+        except urllib.error.URLError:
+            time.sleep(0.1)
+    pytest.fail(f"JupyterLab does not answer:\n{log.read_text()}")
+
+
+@pytest.fixture
+def lab(tmp_path: Path, ledger_file: Path) -> Iterator[Lab]:
+    """Start JupyterLab with settings of its own and the kernels of this environment."""
+    books = tmp_path / "notebooks"
+    books.mkdir()
+    shutil.copy(NOTEBOOKS / "bench.ipynb", books)
+    settings = tmp_path / "config" / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
+    settings.mkdir(parents=True)
+    (settings / "notification.jupyterlab-settings").write_text(QUIET)
+    folders = {"CONFIG_DIR": "config", "DATA_DIR": "data", "RUNTIME_DIR": "runtime"}
+    environment = {
+        **os.environ,
+        "BENCHODDS_LEDGER": str(ledger_file),
+        "IPYTHONDIR": str(tmp_path / "ipython"),
+    }
+    environment |= {f"JUPYTER_{name}": str(tmp_path / folder) for name, folder in folders.items()}
+    port = free_port()
+    line = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--LabApp.news_url=None",
+            "--LabApp.extension_manager=readonly",
+            f"--ServerApp.ip={HOST}", f"--ServerApp.port={port}", "--ServerApp.port_retries=0",
+            f"--IdentityProvider.token={TOKEN}", f"--ServerApp.root_dir={books}"]  # fmt: skip
+    log = tmp_path / "log.txt"
+    with log.open("wb") as told:
+        server = subprocess.Popen(line, env=environment, cwd=tmp_path, stdout=told, stderr=subprocess.STDOUT)
+    try:
+        wait_until_it_answers(server, f"http://{HOST}:{port}/api/status?token={TOKEN}", log)
+        yield Lab(port, ledger_file)
+    finally:
+        server.terminate()  # it ends its kernels itself
+        server.wait(30)
+
+
+@pytest.fixture
+def page(lab: Lab) -> Iterator[Any]:
+    """Open a page that can reach this JupyterLab alone, and fail if it asked for anything else."""
+    from playwright.sync_api import sync_playwright
+
+    strayed: list[str] = []
+
+    def let_through(route: Any) -> None:
+        if route.request.url.startswith((f"{lab.origin}/", "data:", "blob:")):
+            route.continue_()
+        else:
+            strayed.append(route.request.url)
+            route.abort()
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        opened = browser.new_page(viewport={"width": 1200, "height": 2400})
+        opened.set_default_timeout(60_000)  # a busy machine is no fault
+        opened.route("**/*", let_through)
+        yield opened
+        browser.close()
+    assert strayed == []
+
+
+def run_all_cells(page: Any, lab: Lab) -> None:
+    page.goto(lab.url)
+    page.get_by_text("| Idle").first.wait_for()
+    page.locator(".jp-Cell").nth(8).wait_for()
+    page.locator(".lm-MenuBar-itemLabel", has_text="Run").first.click()
+    page.locator(".lm-Menu-itemLabel", has_text="Run All Cells").first.click()
+    page.get_by_role("button", name="Put it on the shelf").wait_for()

@@ -1,0 +1,156 @@
+"""One invented year through card and form: a sale, jobs, a donor's part, a comeback, what it earned."""
+
+import re
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from click.testing import CliRunner
+from playwright.sync_api import expect
+
+from reliability.cli import main
+from reliability.records.frames import read_records
+from reliability.records.ledger import open_ledger
+from reliability.report.earnings import answer, months, spent
+from tests.report.cards import CHROMIUM, choose, fill_in, make_card_of, settle
+from tests.report.conftest import data_of, said_by
+from tests.report.form.conftest import Lab, run_all_cells
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
+
+FAIR = "2026-09-05"
+
+
+def look_at_a_sale(page: Any, ledger: Path, folder: Path) -> Path:
+    """Look at two units and a lot of three with the card; buy one and the lot."""
+    with open_ledger(ledger) as opened:
+        card = make_card_of(read_records(opened), folder / "card.html")
+    page.goto(card.path.as_uri())
+    for family, asked in (("Tarnwick T2", "20"), ("Dallow 80", "300")):
+        fill_in(page, {"family": family, "asked": asked, "built_from": "1979", "seen_on": FAIR}, [])
+        page.click("#act")
+    page.click("#act")
+    page.select_option("#lot", label="in a new lot")
+    for family in ("Dallow 80", "Tarnwick T2", "Tarnwick T2"):
+        choose(page, family)
+        settle(page)
+        page.click("#act")
+    page.fill("#lot_asked", "30")
+    settle(page)
+    assert page.inner_text("#said b").strip().lower() == "take"
+    page.get_by_label("What became of lot 1").select_option("bought")
+    page.get_by_label("What became of unit 1").select_option("bought")
+    page.get_by_label("What became of unit 2").select_option("left: too dear")
+    with page.expect_download() as download:
+        page.click("#save")
+    download.value.save_as(folder / "offers.csv")
+    return folder / "offers.csv"
+
+
+def command(ledger: Path, *words: str) -> str:
+    result = CliRunner().invoke(main, ["--ledger", str(ledger), *words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return re.sub(r"\s+", " ", result.output)
+
+
+def write(form: Any, button: str, said: str, **values: str) -> None:
+    """Fill in fields by their labels, lists by a part of a choice; press, wait for what is told."""
+    for label, value in values.items():
+        label = re.escape(label.replace("__", ": ").replace("_", " "))
+        field = form.get_by_label(re.compile(rf"^{label}( \(EUR\))?$"))
+        if field.evaluate("each => each.tagName") == "SELECT":
+            choice = field.locator("option", has_text=value)
+            choice.first.wait_for(state="attached")
+            field.select_option(label=choice.first.inner_text())
+        else:
+            field.fill(value)
+            field.press("Tab")
+    form.get_by_role("button", name=button).click()
+    form.get_by_text(said).wait_for()
+
+
+def take_up(form: Any, unit: str) -> None:
+    """Choose the open job that is written up, and wait until the form shows it."""
+    which = form.get_by_label("Which unit?")
+    label = f"{unit}, in since {FAIR}"
+    which.locator("option", has_text=label).wait_for(state="attached")
+    which.select_option(label=label)
+    expect(form.get_by_label("Family", exact=True)).to_be_disabled(timeout=60_000)
+
+
+@pytest.fixture
+def notebook(lab: Lab) -> None:
+    """Add a form for what was spent, as the notebook's first words say."""
+    path = next(lab.ledger.parent.rglob("bench.ipynb"))
+    book = nbformat.read(path, as_version=4)
+    book.cells.append(nbformat.v4.new_code_cell('desk.form("spending")', id="spending"))
+    nbformat.write(book, path)
+
+
+@pytest.mark.usefixtures("notebook")
+def test_a_year_at_the_bench(page: Any, lab: Lab, tmp_path: Path) -> None:
+    with page.context.browser.new_context(viewport={"width": 360, "height": 740}) as context:
+        offers = look_at_a_sale(context.new_page(), lab.ledger, tmp_path)
+    command(lab.ledger, "set", "warranty_days", "90")
+    said = command(lab.ledger, "saw", str(offers), "--place", "Melk")
+    assert "5 units looked at: 4 taken in, 1 left" in said
+
+    run_all_cells(page, lab)
+    page.get_by_role("button", name="Write it", exact=True).wait_for()
+    job, sale, check, spending = (page.locator(".bench-form").nth(place) for place in (2, 3, 4, 6))
+    # A donor's motor goes on the shelf; the next unit needs it; a third is scrapped.
+    take_up(job, "job 20: Tarnwick T2")
+    job.get_by_label("head", exact=True).select_option("failed")
+    job.get_by_role("button", name="Add a kept component").click()
+    write(job, "Write it up", "part 1: motor of job 20, on the shelf", kept_1__component="motor",
+          kept_1__worth="9", Outcome="donor", Closed="2026-09-20", Hours="1", Ended_by="head",
+          Ended_why="parts not available")  # fmt: skip
+    take_up(job, "job 18: Tarnwick T2")
+    job.get_by_label("motor", exact=True).select_option("failed")
+    write(job, "Write it up", "Job 18 is written: Tarnwick T2, repaired", motor__from_the_shelf="part 1",
+          Outcome="repaired", Closed="2026-09-25", Hours="2")  # fmt: skip
+    take_up(job, "job 19: Dallow 80")
+    write(job, "Write it up", "Job 19 is written: Dallow 80, scrapped", belt="failed", Outcome="scrapped",
+          Closed="2026-10-02", Hours="3", Ended_by="belt", Ended_why="too worn")  # fmt: skip
+    # It is sold, and comes back; getting to the fair cost something as well.
+    write(sale, "Record the sale", "sold for 150.00 EUR on 2026-10-10", Job="job 18", Sold_for="150",
+          Sold_on="2026-10-10")  # fmt: skip
+    write(check, "Record the check", "not working on 2026-11-01", Job="job 18", Working="no",
+          Checked_on="2026-11-01", Component="motor", Hours="1", Cost="6")  # fmt: skip
+    write(spending, "Write it", "spending:", Spent_on=FAIR, What="to the fair", Amount="18")
+
+    with open_ledger(lab.ledger) as ledger:
+        rows = {row["job"]: row for row in ledger.rows("jobs")}
+        (motor,) = (row for row in ledger.job("18")["findings"] if row["component"] == "motor")
+        (part,), (lot,), (check_row,) = (ledger.rows(each) for each in ("shelf", "lots", "followups"))
+        (left,) = (row for row in ledger.rows("sightings") if row["left_because"])
+        assert ledger.check() == []
+        records = read_records(ledger)
+    assert [rows[each]["outcome"] for each in ("18", "19", "20", "21")] == [
+        "repaired", "scrapped", "donor", "open"]  # fmt: skip
+    assert [rows[each]["lot"] for each in ("18", "19", "20", "21")] == [None, *[lot["lot"]] * 3]
+    assert (rows["18"]["bought_for"], lot["price"], rows["18"]["sold_for"]) == (20, 30, 150)
+    assert (part["job"], part["used_in"], part["worth"]) == ("20", "18", 9)
+    assert (motor["part_source"], motor["part_cost"]) == ("salvaged", Decimal("9.00"))
+    assert (left["asked"], left["left_because"], left["place"]) == (300, "too dear", "Melk")
+    assert (check_row["working"], check_row["cost"]) == ("no", 6)
+
+    todo = command(lab.ledger, "next", "--all")
+    assert re.findall(r"(\d+), Tarnwick T2, \d+ days, ", todo.partition("On the bench: ")[2]) == ["21", "17"]
+    data = data_of(records)
+    gains = data.gains.set_index("job")
+    told = gains.loc[["18", "19", "20"], ["brought", "bought_for", "part_costs", "comeback_costs", "hours"]]
+    # The lot's price is shared equally by its three units; a kept part is what its donor brings.
+    assert told.to_numpy().tolist() == [[150, 20, 9, 6, 2], [0, 10, 0, 0, 3], [9, 10, 0, 0, 1]]
+    earned, year, by_month = (said_by(each(data)) for each in (answer, spent, months))
+    assert re.search(r"2026-09 gain \S+ EUR \S+ EUR 3 h 2 50 EUR 0 EUR", by_month)
+    assert re.search(r"2026-10 gain \S+ EUR \S+ EUR 3 h 1 0 EUR 150 EUR", by_month)
+    assert "in 19 jobs and 54 h" in earned
+    assert "18 EUR went beside the jobs" in earned
+    assert "480 EUR 9 EUR" in year  # units, parts
