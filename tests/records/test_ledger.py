@@ -1,13 +1,16 @@
+"""Jobs and reference rows written, read, amended and taken out; when a ledger is another one."""
+
 # Messages are quoted whole.
 # ruff: noqa: E501
 
 import datetime
+import shutil
 from decimal import Decimal
 
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records.ledger import open_ledger
+from reliability.records.ledger import ledger_mark, open_ledger
 from reliability.records.tables import USUAL_COMPONENTS, USUAL_SIGNS
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
@@ -396,3 +399,28 @@ def test_a_ledger_is_the_same_after_closing(url, ledger, full):
     with open_ledger(str(url)) as again:
         assert (again.job(number), again.history(number)) == before
         assert again.name == ledger.name
+
+
+def test_a_mark_changes_with_every_write_and_with_nothing_else(ledger, finished):
+    marks = [ledger_mark(ledger)]
+    assert ledger_mark(ledger) == marks[0]
+    number = ledger.add(finished())
+    marks.append(ledger_mark(ledger))
+    ledger.amend(number, {"job": {"hours": 2}}, reason="timed")
+    marks.append(ledger_mark(ledger))
+    ledger.put("settings", [{"setting": "margin", "value": "10"}], reason="dearer")
+    marks.append(ledger_mark(ledger))
+    ledger.withdraw(number, reason="never came")
+    marks.append(ledger_mark(ledger))
+    ledger.rows("jobs")
+    assert ledger_mark(ledger) == marks[-1]
+    assert len(set(marks)) == len(marks)
+
+
+def test_another_ledger_has_another_mark(ledger, file, tmp_path):
+    ledger.close()
+    shutil.copy(file, tmp_path / "copy.db")
+    with open_ledger(tmp_path / "copy.db") as copy:
+        assert ledger_mark(copy) != ledger_mark(ledger)
+    with open_ledger(tmp_path / "empty.db", create=True) as empty:
+        assert len(ledger_mark(empty)) == 64
