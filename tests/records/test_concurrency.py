@@ -68,8 +68,8 @@ def grave(ledger):
     return [str(problem) for problem in ledger.check() if problem.grave]
 
 
-def test_eight_processes_append_at_once(ledger, file, start):
-    writers = [start(APPEND, file, JOBS_EACH, f"writer {n}") for n in range(PROCESSES)]
+def test_eight_processes_append_at_once(ledger, url, start):
+    writers = [start(APPEND, url, JOBS_EACH, f"writer {n}") for n in range(PROCESSES)]
     said = [writer.communicate(timeout=120)[0].split() for writer in writers]
     assert [writer.returncode for writer in writers] == [0] * PROCESSES
     total = PROCESSES * JOBS_EACH

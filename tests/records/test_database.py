@@ -14,7 +14,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from decimal import Decimal
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import insert
@@ -98,6 +97,9 @@ def test_a_damaged_ledger_says_so(ledger, file, full):
         problems = damaged.check()
         assert problems
         assert {problem.topic for problem in problems} == {"damaged file"}
+        with pytest.raises(LedgerError, match=r"(damaged|malformed).*There is no backup\.$"):
+            damaged.backup(file.with_name("copy.db"))
+        assert not file.with_name("copy.db").exists()
         assert "restore a backup" in str(problems[0])
 
 
@@ -684,30 +686,6 @@ def test_a_backup_replaces_nothing_and_says_what_is_wrong(ledger, file, tmp_path
         "taken.db",
         "x.db",
     ]
-
-
-def test_a_damaged_ledger_gives_no_backup(ledger, file, full, tmp_path):
-    for _ in range(120):
-        ledger.add(full())
-    ledger.close()
-    content = bytearray(file.read_bytes())
-    middle = len(content) // 2 // 4096 * 4096
-    content[middle : middle + 3 * 4096] = b"\xff" * 3 * 4096
-    file.write_bytes(content)
-    with (
-        open_ledger(file) as damaged,
-        pytest.raises(LedgerError, match=r"(damaged|malformed).*There is no backup\.$"),
-    ):
-        damaged.backup(tmp_path / "copy.db")
-    assert not (tmp_path / "copy.db").exists()
-
-
-def test_a_server_is_copied_by_its_own_tool(tmp_path):
-    server = SimpleNamespace(dialect=SimpleNamespace(name="postgresql"))
-    with pytest.raises(
-        LedgerError, match=r"^A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`$"
-    ):
-        database.copy_to(server, tmp_path / "x.db")
 
 
 def test_a_copy_is_tested_before_it_is_called_a_backup(tmp_path):

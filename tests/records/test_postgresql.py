@@ -12,22 +12,7 @@ from reliability.errors import LedgerError, UnknownName
 from reliability.records import database
 from reliability.records.ledger import open_ledger
 
-PROCESSES, JOBS_EACH = 8, 6
 SECRET = "s3cret-w0rd"
-
-APPEND = """
-import sys
-from reliability.records.ledger import open_ledger
-url, count, name = sys.argv[1], int(sys.argv[2]), sys.argv[3]
-with open_ledger(url) as ledger:
-    for turn in range(count):
-        number = ledger.add({
-            "job": {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10",
-                    "outcome": "repaired", "remarks": f"{name} {turn}"},
-            "findings": [{"component": c, "found": "sound"} for c in ("belt", "motor", "head")],
-        })
-        sys.stdout.write(number + "\\n")
-"""
 
 
 @pytest.fixture
@@ -39,21 +24,6 @@ def shared(shared_url):
 
 def grave(ledger):
     return [str(problem) for problem in ledger.check() if problem.grave]
-
-
-def test_eight_processes_append_to_one_server(shared, shared_url):
-    command = [sys.executable, "-c", APPEND, shared_url, str(JOBS_EACH)]
-    writers = [subprocess.Popen([*command, f"writer {n}"], stdout=subprocess.PIPE, text=True)
-               for n in range(PROCESSES)]  # fmt: skip
-    said = [writer.communicate(timeout=120)[0].split() for writer in writers]
-    assert [writer.returncode for writer in writers] == [0] * PROCESSES
-    total = PROCESSES * JOBS_EACH
-    assert sorted(int(number) for numbers in said for number in numbers) == list(range(1, total + 1))
-    assert sorted(row["remarks"] for row in shared.rows("jobs")) == sorted(
-        f"writer {n} {turn}" for n in range(PROCESSES) for turn in range(JOBS_EACH)
-    )
-    assert len(shared.rows("findings")) == 3 * total
-    assert grave(shared) == []
 
 
 def test_many_make_the_same_ledger_at_once(server):
