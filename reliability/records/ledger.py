@@ -498,10 +498,12 @@ class Ledger:
         new_components: Collection[str] = (),
         new_model: bool = False,
         new_lots: Iterable[Row] = (),
+        is_checked: bool = False,
     ) -> str:
-        """Take a unit in: give it the next number and write it as open."""
-        said = {name: value for name, value in document.get("job", {}).items() if value is not None}
-        job = {"outcome": "open", **said}
+        """Take a unit in: give it the next number and write it as open; `is_checked` as in `add`."""
+        job = document.get("job", {})
+        if not is_checked:
+            job = {"outcome": "open", **{name: value for name, value in job.items() if value is not None}}
         if job["outcome"] != "open":
             raise InvalidInput(
                 f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
@@ -509,7 +511,8 @@ class Ledger:
         with self.writing() as connection:
             faults = add_families(connection, new_families, "described at intake")
             faults += add_lots(connection, new_lots)
-            written = append_job(connection, {**document, "job": job}, new_components, "taken in", faults)
+            written = append_job(connection, {**document, "job": job}, new_components, "taken in", faults,
+                                 is_checked=is_checked)  # fmt: skip
             if new_model:
                 keep_model(connection, written["job"])
         return str(written["job"]["job"])

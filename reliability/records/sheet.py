@@ -817,14 +817,15 @@ def check_unit(
     new_names: Iterable[str] | None = None,
     how_to_add: str = AT_INTAKE,
     new_lot: Mapping[str, Any] | None = None,
-) -> list[str]:
-    """Check a unit that comes in, beside a ledger or beside none where it is still to be made."""
+) -> tuple[JobDocument, list[str]]:
+    """Check a unit that comes in, beside a ledger or one still to be made; give it, and what is new."""
     names = Names.of(ledger, new_names)
     described = names.new_family(new_family, "new family") if new_family else []
     names.lots |= {str(new_lot["lot"])} if new_lot else set()
     whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
-    refuse([*described, *names.check(whole, how_to_add)[1]])
-    return names.news(document)
+    clean, faults = names.check(whole, how_to_add)
+    refuse([*described, *faults])
+    return clean, names.news(clean)
 
 
 def take_in(
@@ -840,10 +841,10 @@ def take_in(
     document = {**document, "job": _composed(document["job"])}
     families, lots = ([_composed(row)] if row else [] for row in (new_family, new_lot))
     with ledger.writing():
-        notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
-                           new_lot=lots[0] if lots else None)  # fmt: skip
+        clean, notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
+                                  new_lot=lots[0] if lots else None)  # fmt: skip
         notes += filter(None, [ledger.clock_doubt()])
-        number = ledger.intake(document, new_families=families, new_model=True, new_lots=lots)
+        number = ledger.intake(clean, new_families=families, new_model=True, new_lots=lots, is_checked=True)
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 

@@ -461,7 +461,7 @@ def test_sheets_go_in_whole_with_all_that_is_new_or_not_at_all(ledger, monkeypat
     assert ledger.check(today=TODAY) == []
 
 
-def test_a_sheet_is_checked_once(ledger, monkeypatch):
+def test_a_sheet_and_a_unit_are_checked_once(ledger, monkeypatch):
     calls = []
     for module in (sheet_module, ledger_module):
         check = module.clean_document
@@ -470,6 +470,8 @@ def test_a_sheet_is_checked_once(ledger, monkeypatch):
         )
     add(ledger, SMALLEST)
     assert len(calls) == 1
+    take_in(ledger, UNIT)
+    assert len(calls) == 2
 
 
 def test_a_sheet_can_be_checked_where_there_is_no_ledger_yet():
