@@ -24,15 +24,10 @@ from reliability.terminal import Bench, say
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
-# Questions at the terminal: numbered choices, every answer checked at once.
+# ---- Questions: numbered choices, every answer checked at once
 
 
 _NARROW = 30
-
-
-def confirm(question: str, *, default: bool) -> bool:
-    """Ask for yes or no."""
-    return click.confirm(question, default=default)
 
 
 def ask_cell(
@@ -76,7 +71,7 @@ def ask_name(question: str, known: Sequence[str], what: str) -> str:
         name: str = _prompt(question, lambda answer: _named(_picked(answer, known)))
         if name in known:
             return name
-        if confirm(f"No {what} {name!r} is known.{nearest(name, known)} Is it new?", default=False):
+        if click.confirm(f"No {what} {name!r} is known.{nearest(name, known)} Is it new?", default=False):
             return name
 
 
@@ -138,7 +133,7 @@ def _prompt(question: str, read: Callable[[str], Any], default: str = "") -> Any
     return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
 
 
-# `add --ask`: a job written up by answering questions.
+# ---- One job
 
 
 _JOBS, _FINDINGS, _FAMILIES = TABLES["jobs"], TABLES["findings"], TABLES["families"]
@@ -160,7 +155,7 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
     interview.findings()
     interview.ending()
     interview.money()
-    if not confirm(f"Write this job? {interview.summary()}", default=True):
+    if not click.confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
     with bench.ledger(create=True, write=True) as ledger:
@@ -171,17 +166,7 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
 
 
 class Interview:
-    """The questions about one job, and the answers so far.
-
-    Parameters
-    ----------
-    names : Names
-        What the ledger knows.
-    today : datetime.date
-        Offered as the day.
-    comma : bool
-        As for `ask_cell`.
-    """
+    """The questions about one job, and the answers so far."""
 
     def __init__(self, names: Names, today: datetime.date, *, comma: bool = False) -> None:
         self._names, self._comma = names, comma
@@ -250,7 +235,7 @@ class Interview:
         def meant(sign: str) -> bool:
             near = near_twin(sign, known)
             told = f"Sign {sign!r} was never seen here. Did you mean {near!r}? Is it new?"
-            return near is None or confirm(told, default=False)
+            return near is None or click.confirm(told, default=False)
 
         seen = ask_names("Signs seen before opening it", known, new=meant)
         rest = [sign for sign in known if sign not in seen]
@@ -273,7 +258,7 @@ class Interview:
         rest = [name for name in usual if name not in named]
         if rest:
             question = f"Were these examined and sound: {', '.join(rest)}?"
-            self._rest_sound = confirm(question, default=False)
+            self._rest_sound = click.confirm(question, default=False)
 
     def _action(self, component: str) -> dict[str, Any]:
         action = ask_cell(f"What was done about the {component}?", _FINDINGS["action"])
@@ -288,7 +273,7 @@ class Interview:
 
     def _is_new(self, name: str) -> bool:
         near = nearest(name, self._names.components)
-        if not confirm(f"Component {name!r} was never seen here.{near} Is it new?", default=False):
+        if not click.confirm(f"Component {name!r} was never seen here.{near} Is it new?", default=False):
             return False
         self.new_components.append(name)
         self._names.components.add(name)

@@ -17,9 +17,6 @@ from typing import Any
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, is_end_of_process
 from reliability.records.files import digest
 
-# Where spread work is done: here, in processes, or on a cluster.
-
-
 PACKAGE = Path(__file__).parent
 LOCAL = "local"
 _SECONDS_TO_CONNECT = 10
@@ -33,10 +30,7 @@ CLUSTER_HELP = f"tcp://HOST:PORT of a dask scheduler whose workers run the same 
 
 @contextmanager
 def executor_for(
-    cluster: str | None,
-    processes: int,
-    *,
-    left: str = "Nothing was written",
+    cluster: str | None, processes: int, *, left: str = "Nothing was written"
 ) -> Iterator[Executor | None]:
     """Give an executor for as long as the work takes."""
     gone = Event()
@@ -102,7 +96,6 @@ def _client(cluster: str) -> Iterator[Any]:
 
 
 def _check(client: Any, cluster: str) -> None:
-
     try:
         client.wait_for_workers(1, timeout=_SECONDS_TO_CONNECT)
     except TimeoutError:

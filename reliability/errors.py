@@ -11,8 +11,6 @@ from difflib import get_close_matches
 
 #: What is said of processes that ended in the middle of their work.
 ENDED = "ended from outside, perhaps for want of memory"
-
-
 #: What the system says of a file, where its own words would puzzle.
 _REASONS = {
     errno.ENOSPC: "the disk is full",
@@ -57,54 +55,18 @@ class ReportError(BenchoddsError):
 
 
 def is_end_of_process(error: BaseException) -> bool:
-    """Whether an error says that the process that did the work is no more; see `ENDED`.
-
-    Parameters
-    ----------
-    error : BaseException
-        From an executor of processes, or of a cluster.
-
-    Returns
-    -------
-    bool
-    """
+    """Whether an error, of an executor of processes or of a cluster, says that the process is no more."""
     # A cluster's own word for it can only be imported where its library is there.
     return isinstance(error, BrokenExecutor) or type(error).__name__ == "KilledWorker"
 
 
 def reason(error: OSError) -> str:
-    """Word why the system refuses a file.
-
-    Parameters
-    ----------
-    error : OSError
-        As it was raised.
-
-    Returns
-    -------
-    str
-        Without the file, and without a stop at the end.
-    """
+    """Word why the system refuses a file: without its name, and without a stop at the end."""
     return _REASONS.get(error.errno or 0) or error.strerror or str(error)
 
 
 def unknown(what: str, got: str, known: Iterable[str]) -> UnknownName:
-    """Build the error for a name that is not known, with the nearest one that is.
-
-    Parameters
-    ----------
-    what : str
-        Subject of the sentence, such as ``"The ledger holds no family"``.
-    got : str
-        The name that was asked for.
-    known : iterable of str
-        All names that would have been accepted.
-
-    Returns
-    -------
-    UnknownName
-        To be raised by the caller.
-    """
+    """Build the error for a name that is not known, "The ledger holds no family", with the nearest one."""
     names = sorted(set(known))
     near = get_close_matches(got[:200], names[:500], n=1, cutoff=0.6)
     hint = f" Did you mean {near[0]!r}?" if near else ""

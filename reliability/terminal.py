@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from reliability.records.sheet import Written
     from reliability.worth.plan import Plan
 
-# A job in words, for the terminal.
+# ---- A job in words
 
 
 _IN_HEAD = {
@@ -130,7 +130,7 @@ def changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]:
     return lines + [f"{name}: {value} -> (empty)" for name, value in before.items() if name not in after]
 
 
-# Verdicts, rankings and lives in words and tables, for the terminal.
+# ---- Verdicts, rankings and lives in words and tables
 
 
 NOTHING = "-"
@@ -193,30 +193,19 @@ def _table(frame: "pd.DataFrame", columns: Columns) -> str:
 
 
 _ODDS: Columns = (
-    ("ceiling", "ceiling", amount),
-    ("expected_gain", "mean gain", amount),
-    ("chance_of_loss", "loss", percent),
-    ("success_chance", "repair", percent),
-    ("hours", "hours", plain),
-    ("chief_risk", "chief risk", words),
-    ("jobs_seen", "jobs", words),
-    ("evidence", "evidence", words),
-)
+    ("ceiling", "ceiling", amount), ("expected_gain", "mean gain", amount),
+    ("chance_of_loss", "loss", percent), ("success_chance", "repair", percent), ("hours", "hours", plain),
+    ("chief_risk", "chief risk", words), ("jobs_seen", "jobs", words), ("evidence", "evidence", words),
+)  # fmt: skip
 _VERDICT: Columns = (("offer", "offer", words), ("verdict", "verdict", words), *_ODDS)
 _LOT: Columns = (
-    ("worth", "worth", amount),
-    ("lot_ceiling", "lot ceiling", amount),
-    ("lot_expected_gain", "lot gain", amount),
-    ("lot_chance_of_loss", "lot loss", percent),
-)
+    ("worth", "worth", amount), ("lot_ceiling", "lot ceiling", amount),
+    ("lot_expected_gain", "lot gain", amount), ("lot_chance_of_loss", "lot loss", percent),
+)  # fmt: skip
 _RANKING: Columns = (
-    ("family", "family", words),
-    ("verdict", "verdict", words),
-    ("usual_price", "usual price", amount),
-    *_ODDS,
-    ("left", "left", count),
-    ("left_gain", "their gain", amount),
-)
+    ("family", "family", words), ("verdict", "verdict", words), ("usual_price", "usual price", amount),
+    *_ODDS, ("left", "left", count), ("left_gain", "their gain", amount),
+)  # fmt: skip
 _LIVES: Columns = (
     ("component", "component", words), ("family", "family", words), ("n_failed", "failed", count),
     ("n_sound", "sound", count), ("b10_years", "B10 years", plain), ("b50_years", "B50 years", plain),
@@ -227,26 +216,15 @@ _LIVES: Columns = (
 _COHORT: Columns = (("built_from", "built from", count), ("built_to", "to", count))
 
 _MOVES: Columns = (
-    ("move", "move", words),
-    ("component", "component", words),
-    ("failed", "failed", percent),
-    ("ends_job", "ends the job", percent),
-    ("look_cost", "look", amount),
-    ("mend_cost", "mend", amount),
-    ("gain", "gain of going on", amount),
-    ("if_failed", "if it has failed", words),
-)
+    ("move", "move", words), ("component", "component", words), ("failed", "failed", percent),
+    ("ends_job", "ends the job", percent), ("look_cost", "look", amount), ("mend_cost", "mend", amount),
+    ("gain", "gain of going on", amount), ("if_failed", "if it has failed", words),
+)  # fmt: skip
 _STOCK: Columns = (
-    ("component", "component", words),
-    ("family", "family", words),
-    ("units", "units", plain),
-    ("pieces", "pieces", plain),
-    ("cover", "enough", count),
-    ("on_shelf", "kept", count),
-    ("packs", "packs", count),
-    ("cost", "cost", amount),
-    ("advice", "advice", words),
-)
+    ("component", "component", words), ("family", "family", words), ("units", "units", plain),
+    ("pieces", "pieces", plain), ("cover", "enough", count), ("on_shelf", "kept", count),
+    ("packs", "packs", count), ("cost", "cost", amount), ("advice", "advice", words),
+)  # fmt: skip
 
 
 def verdict_table(verdicts: "pd.DataFrame") -> str:
@@ -471,13 +449,7 @@ def settle(ledger: "Ledger") -> None:
 
 @dataclass(frozen=True)
 class Bench:
-    """What the command line knows before a command runs.
-
-    Parameters
-    ----------
-    url : str
-        The ledger: a file, or a database URL.
-    """
+    """What the command line knows before a command runs: the ledger, a file or the URL of a database."""
 
     url: str
 
