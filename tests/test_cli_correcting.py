@@ -16,7 +16,6 @@ from reliability.records.ledger import open_ledger
 from reliability.records.tables import SETTINGS
 from reliability.report.data import DEMO
 from tests.test_cli_ask import _wait_for
-from tests.test_cli_start import HEAVY
 
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 FINISHED = "outcome = 'repaired'\nfailed = ['belt']\nrest_sound = true\nsold_for = 90\n"
@@ -49,26 +48,6 @@ def test_settings_are_shown_changed_and_taken_back(bench):
     )
     for line in (["set", "margin", "3", "--default"], ["set", "--default"]):
         assert "Write a NAME and then a VALUE, --default or --history" in bench.refused(*line, code=2)
-
-
-def test_families_are_shown_added_and_corrected(bench):
-    assert bench.ok("family", "Tarnwick T2", "--working-price", "160") == (
-        f"Family Tarnwick T2: working_price = 160.00; priced_on = {bench.today}\n{bench.written}"
-    )
-    assert bench.ok("family", "Tarnwick T2").splitlines() == [
-        "Family Tarnwick T2", "  kind           tape deck", "  working_price  160.00 EUR",
-        f"  priced_on      {bench.today}",
-    ]  # fmt: skip
-    assert bench.ok("family", "Tarnwick T2", "--empty", "working_price").startswith(
-        f"Family Tarnwick T2: working_price: 160.00 -> (empty); priced_on: {bench.today} -> (empty)\n"
-    )
-    bench.ok("family", "Dallow 80", "--new-family", "--kind", "receiver", "--first-year", "1975")
-    assert re.search("^Dallow 80 +receiver +1975$", bench.ok("family"), re.M)
-    assert bench.ok("family", "Dallow 80", "--history").splitlines()[1:] == [
-        "  family = Dallow 80", "  kind = receiver", "  first_year = 1975"]  # fmt: skip
-    assert bench.ok("family", "Dallow 80", "--remove") == (
-        f"Family Dallow 80: taken out; its versions are kept\n{bench.written}"
-    )
 
 
 @pytest.mark.parametrize(("line", "message"), [
@@ -128,30 +107,6 @@ def test_parts_are_shown_added_and_corrected(bench):
     assert bench.ok(*own, "--remove").startswith("Part belt of Tarnwick T2: taken out")
     assert bench.ok("part", "gear") == "No row of parts with component gear\n"
     assert bench.ok("check").startswith("1 job: 0 broken")
-
-
-def test_hearsay_is_shown_added_and_corrected(bench):
-    line = (
-        "heard",
-        "--kind",
-        "tape deck",
-        "--component",
-        "belt",
-        "--age-years",
-        "40",
-        "--told-by",
-        "a trader",
-    )
-    assert bench.ok(*line, "--share-failed", "0.8", "--worth-jobs", "5") == (
-        f"Heard of tape deck, belt, 40, a trader: share_failed = 0.8; worth_jobs = 5\n{bench.written}"
-    )
-    assert bench.ok(*line, "--share-failed", "0.6", "--why", "asked again") == (
-        f"Heard of tape deck, belt, 40, a trader: share_failed: 0.8 -> 0.6\n{bench.written}"
-    )
-    assert "asked again" in bench.ok(*line, "--history")
-    assert bench.ok("heard", "--component", "belt").splitlines()[1].split()[-2:] == ["a", "trader"]
-    assert bench.ok(*line, "--remove").startswith("Heard of tape deck, belt, 40, a trader: taken out")
-    assert bench.ok("heard") == "No row of hearsay\n"
 
 
 def test_a_merged_family_is_judged_by_the_jobs_of_both(command_line):
@@ -360,20 +315,3 @@ def test_a_prompt_takes_what_the_setting_says(bench):
     bench.ok("set", "typing", "--default")
     refused = bench.run("add", "--ask", input="another one\n1\n\n1.11.2026\n")
     assert "'1.11.2026' is not a date such as" in refused.output
-
-
-def test_nothing_numerical_is_loaded_to_correct(tmp_path):
-    (tmp_path / "parts.csv").write_text("component,price\nbelt,5\n")
-    environment = {**os.environ, "PYTHONPATH": ROOT}
-    for line in ("intake|A|--new-family|--kind|radio", "set|hour_rate|12", "set", "family|A|--maker|B", "family",
-                 "part|belt|--obtainable|yes", "heard|--kind|radio|--share-repaired|0.5|--worth-jobs|2",
-                 "import|parts.csv|--correct", "rename|family|A|C"):  # fmt: skip
-        code = (
-            "import sys\nfrom reliability.cli import main\n"
-            f"main({['--ledger', 'bench.db', *line.split('|')]!r}, standalone_mode=False)\n"
-            f"loaded = sorted(set(sys.modules) & set({HEAVY!r}))\nassert not loaded, loaded\n"
-        )
-        run = subprocess.run(
-            [sys.executable, "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True
-        )
-        assert run.returncode == 0, (line, run.stderr)

@@ -91,29 +91,6 @@ def test_the_odds_are_fitted_once(bench):
     assert [file.stat().st_mtime_ns for file in (bench.folder / ".benchodds").iterdir()] == [before]
 
 
-def test_without_a_file_the_verdicts_are_shown(bench):
-    lines = bench.ok("judge", "offers.csv").splitlines()
-    heads = [
-        "offer",
-        "verdict",
-        "ceiling",
-        "mean gain",
-        "loss",
-        "repair",
-        "hours",
-        "chief risk",
-        "jobs",
-        "evidence",
-    ]
-    assert lines[0].split() == " ".join(heads).split()
-    assert lines[1].split()[:2] == ["one", "take"]
-    assert lines[3].split()[:2] == ["three", "-"]
-    assert lines[5:7] == ["", "Notes:"]
-    assert any(line.startswith("  four: unknown family Skolm 1") for line in lines)
-    assert lines[-1].startswith("4 judged (2 take, 1 skip, ")
-    assert lines[-1].endswith("1 without a price)")
-
-
 def test_one_unit(bench):
     lines = bench.ok(
         "judge", "--family", "Larkov T1", "--built", "1982-1984", "--asked", "5", "-s", "rust=no"
@@ -125,13 +102,6 @@ def test_one_unit(bench):
     assert lines[-1].endswith("own records: 12 finished jobs of the family")
     ceiling, gain = (float(lines[i].split()[-2 if i == 1 else 2]) for i in (1, 2))
     assert ceiling - 5 == pytest.approx(gain, abs=0.011)
-
-
-def test_one_unit_without_a_price(bench):
-    lines = bench.ok("judge", "--model", "T3 S").splitlines()
-    assert lines[0] == "T3 S: no price asked, no verdict"
-    assert not any("mean gain" in line for line in lines)
-    assert lines[-1].startswith("  note                production year not given")
 
 
 @pytest.mark.parametrize(

@@ -128,7 +128,7 @@ def test_a_killed_writer_loses_no_acknowledged_job(ledger, file, start, seed):
 
 IMPORT = """
 import sys
-from reliability.records.exchange import import_package
+from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 with open_ledger(sys.argv[1]) as ledger:
     sys.stdout.write("starting\\n")
@@ -151,6 +151,7 @@ def test_a_killed_import_leaves_all_or_nothing(ledger, file, start, tmp_path, fi
     said = kill_when_it_has_written(
         start(IMPORT, file, tmp_path / "package"), 1, random.Random(seed).random() / 4
     )
+    assert said[:1] == ["starting"]
     counts = len(ledger.rows("jobs")), len(ledger.rows("findings"))
     assert counts == (300, 600) if "done" in said else counts in ((0, 0), (300, 600))
     assert grave(ledger) == []
