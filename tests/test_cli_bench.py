@@ -96,26 +96,6 @@ def test_amounts_have_the_decimals_of_the_currency(bench):
     )
 
 
-def test_add_finishes_the_open_job(bench):
-    sheet = bench.sheet(
-        'job = "1"\noutcome = "donor"\nended_by = "gear"\nsalvage_value = 12\nrest_sound = true\n'
-    )
-    assert bench.ok("add", sheet) == (
-        "Job 1: Tarnwick T2, donor\n"
-        f"  closed today, {bench.today}\n"
-        "  examined and sound: belt, pinch roller, idler, motor, head, capacitor, switch\n"
-        f"{bench.written}"
-    )
-
-
-def test_add_several_and_from_standard_input(bench):
-    first, second = bench.sheet(SMALLEST, "a.toml"), bench.sheet(SMALLEST, "b.toml")
-    out = bench.ok("add", first, "-", second, input=SMALLEST)
-    assert [line for line in out.splitlines() if line.startswith("Job ")] == [
-        "Job 2: Tarnwick T2, repaired", "Job 3: Tarnwick T2, repaired", "Job 4: Tarnwick T2, repaired",
-    ]  # fmt: skip
-
-
 def test_add_lists_every_fault_of_every_sheet_and_writes_none(bench):
     sound, torn = bench.sheet(SMALLEST, "a.toml"), bench.sheet("x = = 3", "torn.toml")
     odd = bench.sheet(SMALLEST.replace("belt", "bellt") + "sold_on = 2020-01-01\nhurs = 3", "odd.toml")
@@ -127,13 +107,6 @@ def test_add_lists_every_fault_of_every_sheet_and_writes_none(bench):
     assert "--new-component 'bellt'" in lines[5]
     assert "there is no job" not in lines
     assert bench.run("show", "2").exit_code == 1
-
-
-def test_a_new_component_is_said(bench):
-    sheet = bench.sheet(SMALLEST.replace("belt", "reel table"))
-    bench.refused("add", sheet)
-    bench.ok("add", sheet, "--new-component", "reel table")
-    assert "reel table: failed" in bench.ok("show", "2")
 
 
 def test_add_to_no_ledger_makes_one_unless_there_is_a_fault(command_line):
@@ -154,21 +127,6 @@ def test_add_wants_sheets_or_questions(bench, line):
 
 def test_a_sheet_that_is_not_there(bench):
     assert "'none.toml' does not exist" in bench.refused("add", "none.toml", code=2)
-
-
-def test_amend_keeps_the_version_before(bench):
-    bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\nhours = 2\n"))
-    out = bench.ok("amend", "1", "--set", "outcome=donor", "--set", "ended_by=gear", "--set", "belt.action=no part",
-                   "--set", "hours=", "-s", "rust=no", "--why", "gear broke after all")  # fmt: skip
-    assert out == f"Job 1: version 3 was written (gear broke after all)\n{bench.written}"
-    history = bench.ok("show", "1", "--history")
-    assert [line for line in history.splitlines() if line.startswith("Version")][2].endswith(
-        "gear broke after all"
-    )
-    assert history.splitlines()[-5:] == [
-        "  outcome: repaired -> donor", "  ended_by = gear", "  belt.action = no part", "  rust.seen: yes -> no",
-        "  hours: 2 -> (empty)",
-    ]  # fmt: skip
 
 
 def test_amend_from_a_sheet_and_with_a_new_component(bench):

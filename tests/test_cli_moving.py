@@ -41,15 +41,6 @@ def test_what_was_exported_is_imported(exported):
     assert exported.ok("import", "csv") == "Nothing new imported\n  4 rows in the ledger already\n"
 
 
-def test_a_dry_run_writes_nothing(exported):
-    assert exported.ok("import", "csv", "--dry-run").startswith(
-        "1 family, 1 job, 1 finding, 1 sign would be "
-    )
-    assert not exported.file.exists()
-    exported.ok("import", "csv")
-    assert "would be imported" in exported.ok("import", "csv", "--dry-run")
-
-
 def test_every_fault_is_listed_and_no_ledger_is_left_behind(exported):
     for name, old, new in (
         ("families.csv", "Tarnwick,", "Tarnwick,1881x"),
@@ -73,28 +64,6 @@ def test_semicolons_and_decimal_commas_by_option_only(exported):
     assert exported.ok("import", "sheet", "--semicolons", "--decimal-comma").endswith(
         f"new kind: receiver\n{exported.written}"
     )
-
-
-def test_a_folder_that_is_not_there(command_line):
-    assert command_line.refused("import", "none").startswith("none is not there; name a folder that holds ")
-
-
-def test_export_writes_into_no_other_folder(exported):
-    exported.ok("import", "csv")
-    (exported.folder / "mine").mkdir()
-    (exported.folder / "mine" / "letter.txt").write_text("dear")
-    assert exported.refused("export", "mine") == (
-        "mine holds files that no export wrote; name another folder. Nothing was written.\n"
-    )
-
-
-def test_backup_and_check(exported):
-    exported.ok("import", "csv")
-    assert exported.ok("backup", "copy.db") == "Copied to copy.db\n"
-    assert exported.refused("backup", "copy.db").startswith(
-        "copy.db exists already; a backup never replaces a file"
-    )
-    assert exported.ok("check").endswith("1 job: 0 broken, 0 worth a second look\n")
 
 
 def test_check_names_what_is_broken_and_ends_with_1(exported):

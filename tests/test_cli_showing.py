@@ -35,14 +35,6 @@ Price to ask: benchodds show 1 --price
     )
 
 
-def test_blank_prints_a_sheet_that_finishes_the_open_job(bench):
-    sheet = bench.ok("blank", "Tarnwick T2")
-    assert 'job = "1"' in sheet
-    filled = sheet.replace('outcome = ""', 'outcome = "repaired"').replace("failed = []", 'failed = ["belt"]')
-    assert bench.ok("add", "-", input=filled).startswith("Job 1: Tarnwick T2, repaired\n")
-    assert 'job = ""' in bench.ok("blank", "Tarnwick T2")
-
-
 def test_blank_with_several_open_jobs(bench):
     bench.ok("intake", "Tarnwick T2")
     assert "if there was one; open: 1, 2" in bench.ok("blank", "Tarnwick T2")
