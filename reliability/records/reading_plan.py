@@ -79,47 +79,44 @@ LEAVE_OUT, UNKNOWN, AS_ABOVE, UNCLEAR = "leave out", "unknown", "as above", "unc
 _ROWS = re.compile(r"(?:(.+), )?rows? (\d+)(?: to (\d+))?")
 
 
-@dataclass(frozen=True)
 class ColumnPlan:
     """What one column is, and how its cells are written."""
 
-    name: str
-    role: str
-    of: str = ""
-    dates: tuple[str, ...] = ()
-    dates_where: Mapping[str, str] = field(default_factory=dict)
-    real_dates: str = "right"
-    mark: str | None = None
-    unit: str | None = None
-    about: int | None = None
-    empty: str | None = None
-    several: str | None = None
-    merged: str | None = None
-    prefix: str = ""
-    values: Mapping[str, str] = field(default_factory=dict)
+    def __init__(self, name: str, entry: Mapping[str, Any]) -> None:
+        self.name = name
+        self.role, _, self.of = (part.strip() for part in entry["is"].partition(":"))
+        self.unit, self.about, self.empty = (entry.get(key) for key in ("unit", "about", "empty"))
+        self.several, self.merged, self.real_dates = map(entry.get, ("several", "merged", "real_dates"))
+        self.prefix, self.dates_where = entry.get("prefix", ""), entry.get("dates_where", {})
+        self.mark = MARKS.get(entry.get("decimal", ""))
+        dates, values = entry.get("dates", ()), entry.get("values", {})
+        self.dates = (dates,) if isinstance(dates, str) else tuple(dates)
+        self.values = {folded(word): meaning for word, meaning in values.items() if folded(word)}
+        self.values |= {key_of(word): meaning for word, meaning in values.items()}
 
 
-@dataclass(frozen=True)
 class Plan:
     """A reading plan without open questions; see `read_plan`."""
 
-    source: str
-    sheets: Mapping[str, Any]
-    columns: Mapping[str, ColumnPlan]
-    form: CsvForm | None = None
-    rows: str = "jobs"
-    same_again: str = "keep"
-    faulty_rows: str = "refuse"
-    currency: str | None = None
-    numbering: str | None = None
-    unknown: frozenset[str] = frozenset()
-    ditto: frozenset[str] = frozenset()
-    where_empty: Mapping[str, Sequence[str]] = field(default_factory=dict)
-    for_all: Mapping[str, Any] = field(default_factory=dict)
-    named_alone: str = ""
-    parts: Mapping[str, str] = field(default_factory=dict)
-    states: Mapping[str, str] = field(default_factory=dict)
-    families: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    def __init__(self, source: str, raw: Mapping[str, Any]) -> None:
+        self.source, self.sheets = source, raw["sheets"]
+        self.columns = {name: ColumnPlan(name, entry) for name, entry in raw["columns"].items()}
+        self.form: CsvForm | None = None
+        if "separator" in raw:
+            separator = next(sign for sign, name in SEPARATORS.items() if name == raw["separator"])
+            self.form = CsvForm(raw["encoding"], separator, raw.get("quotes", True))
+        self.rows, self.numbering = raw.get("rows", "jobs"), raw.get("numbering", "")
+        self.same_again, self.faulty_rows = raw.get("same_again", "keep"), raw.get("faulty_rows", "refuse")
+        self.currency: str | None = raw.get("currency")
+        self.unknown, self.ditto = (frozenset(map(key_of, raw.get(key, ()))) for key in ("unknown", "ditto"))
+        self.where_empty = {name: [other] if isinstance(other, str) else other
+                            for name, other in raw.get("where_empty", {}).items()}  # fmt: skip
+        self.for_all, self.families = raw.get("for_all", {}), raw.get("families", {})
+        faults = raw.get("faults", {})
+        self.named_alone = faults.get("named_alone", "")
+        self.parts, self.states = (
+            {folded(word): name for word, name in faults.get(key, {}).items()} for key in ("parts", "states")
+        )
 
 
 #: Enough for some ten thousand families.
@@ -155,7 +152,7 @@ def read_plan(path: Path) -> Plan:
     if roles["event"] > 1 or (roles["date of event"] + roles["amount of event"] and not roles["event"]):
         raise InvalidInput(f"{path.name}: a date or an amount of an event needs one column that says which "
                            'event it is, is = "event". Nothing was imported.')  # fmt: skip
-    return _plan(path.name, raw)
+    return Plan(path.name, raw)
 
 
 def _open(raw: Any, place: str = "") -> Iterator[str]:
@@ -240,40 +237,6 @@ def _misfits(value: Any, shape: Any, at: str = "") -> Iterator[str]:
             "a table" if isinstance(shape, dict) else "a list" if isinstance(shape, list) else shape.__name__
         )
         yield f"{at}: {value!r} is not {wanted.replace('str', 'a text').replace('int', 'a whole number')}"
-
-
-def _plan(source: str, raw: Mapping[str, Any]) -> Plan:
-    faults = raw.get("faults", {})
-    separators = {name: sign for sign, name in SEPARATORS.items()}
-    return Plan(
-        source=source,
-        sheets=raw["sheets"],
-        columns={name: _column(name, entry) for name, entry in raw["columns"].items()},
-        form=CsvForm(raw["encoding"], separators[raw["separator"]], raw.get("quotes", True))
-        if "separator" in raw else None,
-        unknown=frozenset(key_of(mark) for mark in raw.get("unknown", ())),
-        ditto=frozenset(key_of(mark) for mark in raw.get("ditto", ())),
-        where_empty={name: [other] if isinstance(other, str) else other
-                     for name, other in raw.get("where_empty", {}).items()},
-        for_all=raw.get("for_all", {}),
-        named_alone=faults.get("named_alone", ""),
-        parts={folded(word): name for word, name in faults.get("parts", {}).items()},
-        states={folded(word): name for word, name in faults.get("states", {}).items()},
-        families=raw.get("families", {}),
-        **{key: raw[key] for key in ("rows", "same_again", "faulty_rows", "currency", "numbering")
-           if key in raw},
-    )  # fmt: skip
-
-
-def _column(name: str, entry: Mapping[str, Any]) -> ColumnPlan:
-    role, _, of = (part.strip() for part in entry["is"].partition(":"))
-    dates = entry.get("dates", ())
-    values = {folded(word): meaning for word, meaning in entry.get("values", {}).items() if folded(word)}
-    values |= {key_of(word): meaning for word, meaning in entry.get("values", {}).items()}
-    keys = ("unit", "about", "empty", "several", "merged", "prefix", "dates_where", "real_dates")
-    more = {key: entry[key] for key in keys if key in entry}
-    more["dates"] = (dates,) if isinstance(dates, str) else tuple(dates)
-    return ColumnPlan(name, role, of, mark=MARKS.get(entry.get("decimal", "")), values=values, **more)
 
 
 # A text about faults, by a list of words.
@@ -445,7 +408,7 @@ class Follower:
             if self.plan.rows == "parts" and last and (not starts or number == last):
                 number = last
             elif not self._columns["job"]:
-                sheet = (self.plan.numbering or "").replace(SHEET, row.sheet)
+                sheet = self.plan.numbering.replace(SHEET, row.sheet)
                 numbered[sheet] += 1
                 number = f"{sheet}{numbered[sheet]:03d}"
             if not number:
