@@ -21,12 +21,13 @@ from numpy.typing import ArrayLike, NDArray
 from reliability import __version__
 from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.report.format import cautions, counted, is_known, money, share, verdict_mark
+from reliability.report.format import counted, is_known, money, share, verdict_mark
 from reliability.report.run import whose
 from reliability.worth.appraisal import BREAK, CASES, FEW_JOBS, LEAST_BINS, MOST_YEARS, PASS_ON, TRY
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.judging import LEFT_BECAUSE, LONGEST_WINDOW, NAMES, OFFER_COLUMNS
 from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, TINY
+from reliability.worth.plan import all_cautions
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
@@ -313,7 +314,7 @@ def make_card(
         day=day.isoformat(),
         ledger=whose(records, demo),
         facts=_facts(appraiser),
-        cautions=cautions(),
+        cautions=all_cautions(),
         source=_provenance(appraiser, day),
     )
 

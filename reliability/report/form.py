@@ -41,7 +41,7 @@ from reliability.report.fields import (
     may_be_filled,
     unseen,
 )
-from reliability.report.format import NOTHING, bullets, cautions, name, paragraph, text, verdict_mark
+from reliability.report.format import NOTHING, bullets, name, paragraph, text, verdict_mark
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -535,8 +535,10 @@ class _JobForm(_Form):
         fitting = {each for each in models if models[each] == family.value}
         self.unit["model"].offer(sorted(fitting if family.value in kinds else models))
         if self._ends:
+            from reliability.worth.plan import all_cautions  # only a job's form says them
+
             kind = kinds.get(family.value or "", self.new["family"]["kind"].value or "")
-            first, *rest = cautions(kind or "of no kind yet")
+            first, *rest = all_cautions(kind or "of no kind yet")
             said = paragraph("<strong>Before you open it.</strong>", text(first))
             said += bullets([text(each) for each in rest])
             self.findings.note.value = f'<div class="bench-caution">{said}</div>'

@@ -116,14 +116,13 @@ def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list
 def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
     """Give the template what stands around the content of a page."""
     # Loaded here: a run that finds nothing changed shows no page.
-    from reliability.report import format
-    from reliability.worth.plan import cautions
+    from reliability.worth.plan import all_cautions
 
-    kind, components = "", tuple[str, ...]()
+    cautions = all_cautions()
     if page.kind == "family":
-        kind, components = data.entry(page.subject).kind, data.components_of(page.subject)
+        cautions = all_cautions(data.entry(page.subject).kind, data.components_of(page.subject))
     elif page.kind == "component":
-        components = (page.subject,)
+        cautions = all_cautions("", (page.subject,))
     title = page.subject or TITLES[page.kind]
     up = "../" * page.target.count("/")
     entries = (
@@ -141,8 +140,7 @@ def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
             {"label": label, "target": up + target, "current": each == page.kind}
             for label, target, each in entries
         ],
-        "cautions": list(cautions(kind, components)),
-        "more_cautions": list(format.cautions(kind)),
+        "cautions": list(cautions),
         "source": [{"label": label, "value": value} for label, value in _source(page, data, order).items()],
     }
 

@@ -542,7 +542,28 @@ WASTE_CAUTION = (
     "Cleaners, solvents and old grease harm skin and lungs: gloves, glasses, open window. They, batteries "
     "and worn parts go to a collection point, not to the bin."
 )
-"""All four: common practice of the trade, no source."""
+FURTHER_CAUTIONS = (
+    "Test through an isolating transformer (behind it a residual-current device no longer helps you), with "
+    "one hand, and not alone.",
+    "Contact sprays and rust removers burn skin and lungs too, and some catch fire: no flame, and never mix "
+    "them. Old lamps are waste of their own kind.",
+)
+CAUTIONS_BY_WORD = (
+    (("disc", "cd", "laser"), LASER_CAUTION),
+    (
+        ("receiver", "amplifier", "tuner", "radio", "valve"),
+        "Power stages hold dangerous voltage and heat sinks burn: let them cool, then measure.",
+    ),
+    (
+        ("tape", "turntable", "record", "cassette"),
+        "Moving parts catch hair, sleeves and fingers: work on a running transport with tools only.",
+    ),
+    (
+        ("television", "monitor", "tube", "microwave"),
+        "High-voltage parts hold a deadly charge for days: leave them to trained people.",
+    ),
+)
+"""All of them: common practice of the trade, no source."""
 
 
 def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
@@ -551,6 +572,14 @@ def cautions(kind: str, components: Sequence[str]) -> tuple[str, ...]:
     charge = (CHARGE_CAUTION,) if set(components) & set(CHARGED) else ()
     laser = (LASER_CAUTION,) if "laser" in components else ()
     return (*mains, *charge, *laser, WASTE_CAUTION)
+
+
+def all_cautions(kind: str = "", components: Sequence[str] = CHARGED) -> tuple[str, ...]:
+    """Give all that can hurt, what concerns these components first; without a kind that of every kind."""
+    by_word = (
+        said for words, said in CAUTIONS_BY_WORD if not kind or any(each in kind.lower() for each in words)
+    )
+    return tuple(dict.fromkeys((*cautions(kind, components), *FURTHER_CAUTIONS, *by_word)))
 
 
 def plan_table(result: Search, task: Task, names: Sequence[str]) -> pd.DataFrame:

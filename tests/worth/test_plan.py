@@ -17,6 +17,7 @@ from reliability.worth.plan import (
     LASER_CAUTION,
     MAINS_CAUTION,
     WASTE_CAUTION,
+    all_cautions,
     cautions,
     net_price,
     plan_job,
@@ -383,6 +384,20 @@ def test_cautions_are_given_where_they_apply():
     assert cautions("disc player", ["laser"]) == (MAINS_CAUTION, LASER_CAUTION, WASTE_CAUTION)
     assert cautions("loudspeaker", ["surround"]) == (WASTE_CAUTION,)
     assert cautions("loudspeaker", ["crossover"]) == (CHARGE_CAUTION, WASTE_CAUTION)
+
+
+def test_all_cautions_begin_with_those_of_the_components_and_say_nothing_twice():
+    deck = all_cautions("tape deck", ["belt"])
+    assert deck[:2] == (MAINS_CAUTION, WASTE_CAUTION)
+    assert any("Moving parts catch hair" in each for each in deck)
+    assert not any("Power stages" in each or "laser" in each for each in deck)
+    every = all_cautions()
+    assert len(every) == len(set(every))
+    said = " ".join(every)
+    for what in ("Mains voltage kills", "isolating transformer", "keep their charge", "laser", "Power stages",
+                 "Moving parts", "High-voltage", "no flame", "collection point", "Local codes"):  # fmt: skip
+        assert what in said
+    assert set(all_cautions("disc player", ["laser"])) < set(every)
 
 
 def test_net_price_pays_the_fee(bench_appraiser):
