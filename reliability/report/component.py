@@ -41,8 +41,8 @@ def answer(report: ReportData, component: str) -> Shown:
         says, kind = f"Fear it: it ends up to {in_hundred(worst.ends_job)} jobs{where}", "skip"
     tried, n_mended = int(counts["tried"].sum()), int(counts["mended"].sum())
     span = format.span(frame["failed"].min(), frame["failed"].max())
-    odds = f"It has failed in {span if len(frame) > 1 else format.share(worst.failed)} of units today"
-    odds += ", by family." if len(frame) > 1 else "."
+    odds = f"Today it has failed in {span if len(frame) > 1 else format.share(worst.failed)} of units"
+    odds += ", depending on the family." if len(frame) > 1 else "."
     part = format.money_span(frame["part_cost"].min(), frame["part_cost"].max(), report.currency)
     if len({format.money(each, "") for each in frame["part_cost"]}) == 1:
         part = format.money(worst.part_cost, report.currency)
@@ -189,12 +189,12 @@ def years(report: ReportData, component: str) -> Shown:
         said.append(f"Looked for in {listed([name(each) for each in others])}: no change is shown.")
     rest = len(changes) - len(answered)
     if rest:
-        said.append(f"Nothing can be told in {format.counted(rest, 'family', 'families')}.")
+        said.append(f"Nothing can be told for {format.counted(rest, 'family', 'families')}.")
     shared = report.odds.shared
     slope = float(np.expm1(shared.year_slope[shared.components.index(component)]))
     if round(100 * slope):
         way = "longer" if slope > 0 else "shorter"
-        said.append(f"The odds count parts made ten years later as lasting {format.share(abs(slope))} {way}.")
+        said.append(f"By the odds, a part made ten years later has a {format.share(abs(slope))} {way} life.")
     summary = "Production years: " + (
         f"a change in {format.counted(len(called), 'family', 'families')}"
         if len(called)

@@ -115,7 +115,11 @@ def _dot_plot(
             level[row.column] += 1
     bar = 22 if zones else 0
     base = height + bar
-    parts += _zones(zones, scale, width, height) if zones else [_line(0, 100, base)]
+    parts += (
+        _zones(zones, scale, width, height, scale.at(paid) if format.is_known(paid) else 0.0)
+        if zones
+        else [_line(0, 100, base)]
+    )
     if scale.low < 0:
         x = scale.at(0.0)
         parts.append(f'<line x1="{x}%" x2="{x}%" y1="0" y2="{base}" class="ink"/>')
@@ -131,7 +135,7 @@ def _dot_plot(
     return _svg(f"marks {width}", total, alt, "".join(parts))
 
 
-def _zones(zones: Sequence[tuple[str, float]], scale: Scale, width: str, y: int) -> list[str]:
+def _zones(zones: Sequence[tuple[str, float]], scale: Scale, width: str, y: int, tick: float) -> list[str]:
     parts, start, room = [], 0.0, {"desk": 6.5, "phone": 3.2}[width]
     for verdict, price in [*zones[:-1], (zones[-1][0], scale.high)]:
         left, right = scale.at(start), scale.at(price)
@@ -139,6 +143,8 @@ def _zones(zones: Sequence[tuple[str, float]], scale: Scale, width: str, y: int)
         parts.append(
             f'<rect x="{left}%" width="{round(right - left, 1)}%" y="{y}" height="18" class="zone {kind}"/>'
         )
+        if left < tick < right:  # the word stands beside it
+            left, right = (left, tick) if tick - left > right - tick else (tick, right)
         if (right - left) * room > 7.5 * len(verdict) + 6:  # else its bounds and the sentence above must do
             x = round((left + right) / 2, 1)
             parts.append(

@@ -41,15 +41,16 @@ def answer(report: ReportData) -> Shown:
     frames = report.records.frames()
     held = [format.counted(len(frames[each]), *names) for each, names in _NAMED.items() if len(frames[each])]
     days = jobs["taken_in"].dropna()
-    when = f"Units were taken in from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}." if len(days) else ""
+    first, last = (
+        format.unbroken(f"{end:%Y-%m-%d}") if len(days) else "" for end in (days.min(), days.max())
+    )
+    when = f"Units were taken in from {first} to {last}." if len(days) else ""
     if tally.jobs_imported:
         held.insert(0, format.counted(tally.jobs_imported, "job from elsewhere", "jobs from elsewhere"))
     return Shown(
         "<h1>What is in the ledger, and what it cannot tell</h1>"
         + paragraph(text(said), kind="lead")
-        + paragraph(
-            text(f"It also holds {format.listed(held)}." if held else "It holds nothing else."), text(when)
-        )
+        + paragraph(text(f"It also holds {format.listed(held)}." if held else "It holds nothing else."), when)
     )
 
 
@@ -156,10 +157,10 @@ def _unwritten(report: ReportData) -> str:
     )
     other = both[both["verdict_then"].fillna("none") != both["verdict_now"].fillna("none")]
     if other.empty:
-        return f"{said} {otherwise}, no verdict would be another."
+        return f"{said} {otherwise}, no verdict would change."
     each = [f"{row.family} ({row.verdict_then} instead of {row.verdict_now})" for row in other.itertuples()]
     verdicts = "this verdict" if len(each) == 1 else "these verdicts"
-    return f"{said} {otherwise}, {verdicts} would be another: {format.listed(each)}."
+    return f"{said} {otherwise}, {verdicts} would change: {format.listed(each)}."
 
 
 def _age_and_year(jobs: pd.DataFrame) -> str:

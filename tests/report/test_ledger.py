@@ -64,7 +64,7 @@ def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_sai
     )
     then = awkward.ranking_if_written.set_index("family")["verdict"]
     other = [each for each in awkward.ranking.itertuples() if then[each.family] != each.verdict]
-    assert ("no verdict would be another" in said) == (not other)
+    assert ("no verdict would change" in said) == (not other)
     settings = replace(awkward_records.settings, gap_repaired_share=0.5)
     half = data_of(replace(awkward_records, settings=settings))
     assert "repaired in 50 % of cases" in said_by(ledger.cannot_tell(half))
@@ -78,7 +78,7 @@ def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
         verdict=[then, *report.ranking["verdict"][1:]]
     )
     assert (
-        f"this verdict would be another: {report.ranking['family'][0]} ({then} instead of {now})."
+        f"this verdict would change: {report.ranking['family'][0]} ({then} instead of {now})."
         in said_by(ledger.cannot_tell(report)).replace("  ", " ")
     )
 
