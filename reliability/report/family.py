@@ -15,7 +15,7 @@ from reliability.report.format import HARD_SPACE, Shown, fold, in_hundred, liste
 from reliability.report.lives import BEYOND_YEARS
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import standing_notes, verdict_row
-from reliability.worth.plan import plan_unit
+from reliability.worth.plan import Plan
 from reliability.worth.recalibration import written_up
 from reliability.worth.review import explain
 
@@ -394,9 +394,8 @@ def share_cell(row: Any) -> str:
 # ---- What a doubter wants, and what one takes to the bench: behind folds
 
 
-def plan(report: ReportData, family: str) -> Shown:
+def plan(report: ReportData, found: Plan) -> Shown:
     """Say in what order to look at the components, and where to stop."""
-    found = plan_unit(report.odds, family=family, seen_on=report.as_of)
     looks = found.moves[found.moves["move"] == "look at"].reset_index(drop=True)
     looks = format.coarse(looks, "failed", "ends_job")
     currency = report.currency
@@ -423,7 +422,7 @@ def plan(report: ReportData, family: str) -> Shown:
     table = format.table(
         looks,
         fields,
-        caption="A unit of which nothing is known yet",
+        caption="As long as all is sound",
         says="Bench time is counted. The command plan gives the order for a unit on the bench.",
     )
     notes = format.bullets([text(note) for note in _sentences(found.notes)])

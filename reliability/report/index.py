@@ -60,9 +60,8 @@ def answer(report: ReportData) -> Shown:
     return Shown(head + paragraph(f"{', '.join(said)}.", text(came_out(report.calibration)), kind="lead"))
 
 
-def verdicts(report: ReportData) -> Shown:
-    """Set all families in one table that is one figure: grouped by verdict, the best first."""
-    frame = report.ranking
+def verdicts(report: ReportData, frame: pd.DataFrame) -> Shown:
+    """Set a ranking in one table that is one figure: grouped by verdict, the best first."""
     if frame.empty:
         return Shown("")
     judged = frame[frame["verdict"].notna()]

@@ -347,7 +347,7 @@ def test_each_job_is_one_line_with_what_had_failed(demo: ReportData) -> None:
 
 def test_the_order_of_inspection_is_that_of_the_command_plan(demo: ReportData) -> None:
     found = plan_unit(demo.odds, family="Obbelin 310", seen_on=demo.as_of)
-    html = page.plan(demo, "Obbelin 310").html
+    html = page.plan(demo, plan_unit(demo.odds, family="Obbelin 310")).html
     looks = found.moves[found.moves["move"] == "look at"]
     assert [re.split(r" (?:under |over )?\d", row)[0] for row in rows_of(html)] == list(looks["component"])
     assert "Failed, if all above is sound" in html  # chances that depend on more say so

@@ -34,7 +34,7 @@ def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outc
 
 
 def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_records(demo: ReportData) -> None:
-    shown = rows_of(index.verdicts(demo).html)[1:]
+    shown = rows_of(index.verdicts(demo, demo.ranking).html)[1:]
     own = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
     assert len(shown) == len(demo.ranking)
     for row, said in zip(demo.ranking.itertuples(), shown, strict=True):
@@ -51,7 +51,7 @@ def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_reco
 
 
 def test_families_are_grouped_by_verdict_in_one_table(demo: ReportData) -> None:
-    html = index.verdicts(demo).html
+    html = index.verdicts(demo, demo.ranking).html
     assert html.count("<table") == 1
     groups = re.findall(r'<th scope="rowgroup".*?</svg> ([a-z ]+)</span>', html)
     assert groups == [each for each in VERDICTS if (demo.ranking["verdict"] == each).any()]
@@ -65,17 +65,17 @@ def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo: ReportData)
     never = [each for each in demo.ranking["family"] if each not in set(bought)]
     assert len(never) == 1
     assert f"Of {never[0]} no purchase is on record: its price is that of its kind." in said_by(
-        index.verdicts(demo)
+        index.verdicts(demo, demo.ranking)
     )
 
 
 def test_pages_and_card_say_their_days(demo: ReportData, demo_records: Records) -> None:
     day = demo.as_of.isoformat()
     assert f"These pages are for {day} ; there is no pocket card beside them." in said_by(
-        index.verdicts(demo)
+        index.verdicts(demo, demo.ranking)
     )
     beside = ReportData(demo_records, odds=demo.odds, card="2026-09-30")
-    html = index.verdicts(beside).html
+    html = index.verdicts(beside, beside.ranking).html
     assert '<a href="card.html">pocket card</a>' in html
     assert f"These pages are for {day} , the pocket card for 2026-09-30" in said_by(html)
 
@@ -149,7 +149,7 @@ def test_the_newest_jobs_have_their_gain(demo: ReportData) -> None:
 @pytest.mark.parametrize("name", THIN)
 def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
     report = thin(name)
-    parts = [index.answer(report), index.verdicts(report), index.changed(report)]
+    parts = [index.answer(report), index.verdicts(report, report.ranking), index.changed(report)]
     said = said_by(*parts, index.waiting(report), index.newest(report), index.components(report))
     assert "nan" not in said.lower().split()
     if name in ("no family", "no job"):
@@ -179,4 +179,4 @@ def test_gaps_that_are_not_counted_are_said_where_the_chances_are(
     settings = replace(awkward_records.settings, count_gaps=count_gaps)
     report = data_of(replace(awkward_records, **renumbered, settings=settings))
     caveat = "42 job numbers are missing and not counted while count_gaps is not set."
-    assert (caveat in said_by(index.verdicts(report))) == is_said
+    assert (caveat in said_by(index.verdicts(report, report.ranking))) == is_said

@@ -77,10 +77,9 @@ def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
     report.__dict__["ranking_if_written"] = report.ranking.assign(
         verdict=[then, *report.ranking["verdict"][1:]]
     )
-    assert (
-        f"this verdict would change: {report.ranking['family'][0]} ({then} instead of {now})."
-        in said_by(ledger.cannot_tell(report)).replace("  ", " ")
-    )
+    assert f"this verdict would change: {report.ranking['family'][0]} ({then} instead of {now})." in said_by(
+        ledger.cannot_tell(report)
+    ).replace("  ", " ")
 
 
 @pytest.mark.parametrize(
