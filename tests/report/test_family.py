@@ -17,7 +17,15 @@ from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
 from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, EVIL, LONG, THIN, data_of, said_by, thin
 
-CELLS = ("answer", "brought", "components", "plan", "lives", "years", "back", "jobs", "basis")
+CELLS = ("answer", "brought", "components", "lives", "years", "back", "jobs", "basis")
+
+
+def cells(report: ReportData, family: str) -> list[Shown]:
+    """Give all that the notebook shows of a family."""
+    shown = [getattr(page, each)(report, family) for each in CELLS]
+    return [*shown, page.plan(report, plan_unit(report.odds, family=family))]
+
+
 DEMO = (
     "Crowmarl 60",
     "Fennimoor Reel 4",
@@ -370,7 +378,7 @@ def test_no_age_beyond_the_records_is_told(oldest: float, half: float, low: floa
 
 def test_p_values_stand_behind_how_we_know_alone(demo: ReportData) -> None:
     for family in ("Obbelin 310", "Pellowick 22"):
-        html = "".join(getattr(page, each)(demo, family).html for each in CELLS)
+        html = "".join(each.html for each in cells(demo, family))
         before, _, behind = html.partition("<summary>How we know</summary>")
         inside, _, after = behind.partition("</details>")
         assert "p = " in plain(inside)
@@ -434,7 +442,7 @@ def test_what_it_rests_on_is_told_with_the_weights(demo: ReportData) -> None:
 @pytest.mark.parametrize("name", [each for each in THIN if each not in ("no family", "imported only")])
 def test_a_thin_ledger_says_so_plainly(name: str) -> None:
     report = thin(name)
-    pieces = [getattr(page, each)(report, "T2") for each in CELLS]
+    pieces = cells(report, "T2")
     said = said_by(*pieces)
     n = len(finished(report, "T2"))
     assert format.counted(n, "finished job") in said
@@ -457,7 +465,7 @@ def test_without_any_job_nothing_is_to_be_taken() -> None:
 
 def test_names_from_the_ledger_stay_names(awkward: ReportData) -> None:
     for family in (EVIL, LONG):
-        html = "".join(getattr(page, each)(awkward, family).html for each in CELLS)
+        html = "".join(each.html for each in cells(awkward, family))
         assert "<script" not in html
         assert "<i>motor" not in html
         assert isinstance(page.answer(awkward, family), Shown)

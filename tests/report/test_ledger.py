@@ -27,7 +27,7 @@ def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
     first, last = (
         f"{day:%Y-%m-%d}" for day in (records.jobs["taken_in"].min(), records.jobs["taken_in"].max())
     )
-    assert f"Units were taken in from {first} to {last}." in said
+    assert f"Units were taken in from {first} to {last} ." in said
 
 
 def test_what_is_doubtful_is_named_with_its_rows(demo: ReportData) -> None:
