@@ -24,11 +24,9 @@ UNREPAIRED = ("donor", "scrapped", "sold as is")
 
 
 def records_known_on(records: Records, as_of: datetime.date) -> Records:
-    """Take the records back to what had happened by the end of a day.
-
-    Jobs taken in later are dropped; jobs closed later become open again and lose what was written
-    at their end (outcome, findings, hours, costs); sales and checks of later days are forgotten.
-    """
+    """Take the records back to what had happened by the end of a day."""
+    # Jobs taken in later are dropped; jobs closed later become open again and lose what was written at their
+    # end (outcome, findings, hours, costs); sales and checks of later days are forgotten.
     day = pd.Timestamp(as_of)
     jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
     reopened = jobs["closed"].isna() | (jobs["closed"] > day)
@@ -58,42 +56,25 @@ def _only(frame: pd.DataFrame, jobs: set[str]) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class Bench:
-    """The jobs of one ledger in the shape that the models of worth read.
+    """The jobs of one ledger in the shape that the models of worth read."""
 
-    Attributes
-    ----------
-    records : Records
-        What was known on `as_of`.
-    as_of : datetime.date
-    families, kinds, signs : tuple of str
-        Names in sorted order; arrays below hold positions in them.
-    family_kind : ndarray of int, shape (n_families,)
-    jobs : DataFrame
-        Finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind_at`,
-        `own` (no origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years` (mean; NaN
-        where the year is not known).
-    sign_values : ndarray, shape (n_jobs, n_signs)
-        1 seen, 0 looked for and not seen, NaN nobody looked.
-    ages : DataFrame
-        One row per job and possible production year: `at` (row of `jobs`), year, weight, age_years.
-        A job whose year is not known at all has none.
-    missing : mapping of int to int
-        Season (year of intake) -> job numbers of that time that were never written up.
-    open_jobs : DataFrame
-        Own jobs that are not finished, with `days` since they were taken in.
-    """
-
-    records: Records
+    records: Records  # what was known on `as_of`
     as_of: datetime.date
-    families: tuple[str, ...]
+    families: tuple[str, ...]  # names in sorted order; arrays below hold positions in them
     kinds: tuple[str, ...]
     signs: tuple[str, ...]
-    family_kind: NDArray[np.int64]
+    family_kind: NDArray[np.int64]  # (n_families,)
+    # finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind_at`, `own` (no
+    # origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years` (mean; NaN where the year
+    # is not known)
     jobs: pd.DataFrame
-    sign_values: Floats
+    sign_values: Floats  # (n_jobs, n_signs): 1 seen, 0 looked for and not seen, NaN nobody looked
+    # one row per job and possible production year: `at` (row of `jobs`), year, weight, age_years. A job whose
+    # year is not known at all has none
     ages: pd.DataFrame
+    # season (year of intake) -> job numbers of that time that were never written up
     missing: Mapping[int, int]
-    open_jobs: pd.DataFrame
+    open_jobs: pd.DataFrame  # own jobs that are not finished, with `days` since they were taken in
 
     @cached_property
     def heard(self) -> list[dict[Hashable, Any]]:
@@ -151,11 +132,9 @@ class Bench:
 
     @cached_property
     def seen_per_year(self) -> Floats:
-        """Units of each family met per year, at least as many as were taken in; ndarray, shape (n_families,).
-
-        From the first sighting on: what was looked at, and what came in without having been written down as
-        seen. At least half a year counts.
-        """
+        """Units of each family met per year, at least those taken in; ndarray, shape (n_families,)."""
+        # From the first sighting on: what was looked at, and what came in without having been written down as
+        # seen. At least half a year counts.
         seen = self.records.sightings
         if seen.empty:
             return self.taken_in_per_year
@@ -229,12 +208,10 @@ def sign_table(jobs: pd.Series, signs: pd.DataFrame, names: tuple[str, ...]) -> 
 def missing_by_season(
     jobs: pd.DataFrame, as_of: datetime.date, withdrawn: Iterable[str] = ()
 ) -> dict[int, int]:
-    """Count the job numbers of this bench that were given out and never written up.
-
-    Numbers run in sequence behind an optional prefix; what lies between the lowest and the highest of
-    a prefix and is not there is a job that nobody wrote up. When it came in is read off the numbers
-    around it: a season that was written up badly must not pass for one in which little failed.
-    """
+    """Count the job numbers of this bench that were given out and never written up."""
+    # Numbers run in sequence behind an optional prefix; what lies between the lowest and the highest of a
+    # prefix and is not there is a job that nobody wrote up. When it came in is read off the numbers around
+    # it: a season that was written up badly must not pass for one in which little failed.
     own = jobs[jobs["origin"].isna()]
     days: dict[str, dict[int, int]] = {}
     for job, day in zip(own["job"], own["taken_in"], strict=True):
@@ -254,17 +231,11 @@ def missing_by_season(
 
 
 def share_unfinished_repaired(bench: Bench) -> Floats:
-    """Odds that each open job will still be repaired, by how long it has been open.
-
-    Of two jobs the one that has lain longer is likelier to be a failure if failures take longer to
-    be given up; which of the two this bench does is read off its finished jobs.
-
-    Returns
-    -------
-    ndarray, shape (n_open,)
-        Share of finished own jobs of at least that duration that were repaired, with two more jobs at
-        the bench's overall odds, so that nothing is certain.
-    """
+    """Odds that each open job will still be repaired, by how long it has been open."""
+    # Of two jobs the one that has lain longer is likelier to be a failure if failures take longer to be given
+    # up; which of the two this bench does is read off its finished jobs.
+    # Gives (n_open,): share of finished own jobs of at least that duration that were repaired, with two more
+    # jobs at the bench's overall odds, so that nothing is certain.
     own = bench.jobs[bench.jobs["own"]]
     days = (own["closed"] - own["taken_in"]).dt.days.to_numpy(float)
     repaired = own["repaired"].to_numpy(float)

@@ -84,15 +84,9 @@ class Hours:
 
 
 def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Hours:
-    """Split the hours of repaired jobs into a family's own and those of its failed components.
-
-    Parameters
-    ----------
-    failed : ndarray, shape (n_jobs, n_components)
-        From `failed_in_job`.
-    usual, usual_sd : float
-        Hours of one job believed beforehand.
-    """
+    """Split the hours of repaired jobs into a family's own and those of its failed components."""
+    # `failed` (n_jobs, n_components): from `failed_in_job`; `usual, usual_sd`: hours of one job believed
+    # beforehand.
     hours = bench.jobs["hours"].to_numpy(float)
     known = (bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)).to_numpy() & np.isfinite(hours)
     if not bench.is_silent:  # hours of a job without a finding hide those of its failed components
@@ -152,11 +146,9 @@ def part_price(bench: Bench) -> float:
 
 
 def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
-    """Fit what mending a failed component costs in parts.
-
-    Prices paid and prices in the `parts` table count; of a pack as many pieces are paid for by one
-    repair as there is no other use for within a year.
-    """
+    """Fit what mending a failed component costs in parts."""
+    # Prices paid and prices in the `parts` table count; of a pack as many pieces are paid for by one repair
+    # as there is no other use for within a year.
     families = pd.Index(bench.families)
     findings = bench.records.findings.merge(bench.jobs[["job", "family_at", "outcome"]], on="job")
     mended = findings[(findings["found"] == "failed") & (findings["outcome"] == REPAIRED)]
@@ -205,12 +197,8 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
 
 
 def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = None) -> tuple[Floats, Floats]:
-    """Add up the part costs of each job; a part fitted at an unknown price counts at the predicted one.
-
-    Returns
-    -------
-    costs, n_predicted : ndarray, shape (n_jobs,)
-    """
+    """Add up the part costs of each job; a part fitted at an unknown price counts at the predicted one."""
+    # Gives `costs, n_predicted` (n_jobs,).
     findings = bench.records.findings
     if failed is not None:
         findings = findings[(findings["found"] == "failed") == failed]
@@ -278,23 +266,12 @@ def sale_price(entry: FamilyEntry) -> float:
 
 
 def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
-    """Work out the gain of every finished job of this bench.
-
-    Parameters
-    ----------
-    appraiser : Appraiser
-        For what is not known: the price of a repaired unit that is unsold or kept, hours, other costs.
-    as_of : datetime.date, optional
-        The appraiser's day if not given.
-
-    Returns
-    -------
-    DataFrame
-        `GAIN_COLUMNS`, newest job last. `brought` is the sale less its fee plus the parts kept less
-        disposal; `time_cost` is that of the hours and of selling; `predicted` lists the amounts that were
-        predicted, "" where all are known. A job whose purchase price is not known is taken to have cost what
-        its family usually does; it has no gain where that is not known either.
-    """
+    """Work out the gain of every finished job of this bench."""
+    # `appraiser` serves for what is not known, and its day where none is given.
+    # Gives `GAIN_COLUMNS`, newest job last. `brought` is the sale less its fee plus the parts kept less
+    # disposal; `time_cost` is that of the hours and of selling; `predicted` lists the amounts that were
+    # predicted, "" where all are known. A job whose purchase price is not known is taken to have cost what
+    # its family usually does; it has no gain where that is not known either.
     bench = read_bench(records, as_of or appraiser.as_of)
     own = bench.jobs["own"].to_numpy(bool)
     jobs = bench.jobs[own].reset_index(drop=True)
@@ -355,10 +332,8 @@ def _filled(column: pd.Series, predicted: Floats) -> tuple[Floats, NDArray[np.bo
 
 
 def comeback_costs(records: Records, jobs: pd.DataFrame) -> Floats:
-    """Add up what comebacks within the warranty cost each job; ndarray, shape (n_jobs,).
-
-    Hours that nobody wrote down count at their usual number.
-    """
+    """Add up what comebacks within the warranty cost each job; ndarray, shape (n_jobs,)."""
+    # Hours that nobody wrote down count at their usual number.
     settings = records.settings
     checks = records.followups.merge(jobs[["job", "sold_on", "closed"]], on="job")
     start = checks["sold_on"].fillna(checks["closed"])

@@ -71,9 +71,6 @@ from reliability.worth.supply import (
 Floats = NDArray[np.float64]
 
 
-# ---- Money of every slot, and the entry that judging reads
-
-
 OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "pooled only", "hearsay"
 
 
@@ -101,20 +98,9 @@ def fit_amounts(
     price: Amount,
     news: Floats,
 ) -> Amounts:
-    """Fit prices, costs, hours and what remains.
-
-    Parameters
-    ----------
-    signs : ndarray, shape (n_jobs, n_signs)
-        Centred signs, 0 where nobody looked.
-    failed : ndarray, shape (n_jobs, n_components)
-        From `failed_in_job`.
-    components : tuple of str
-    price : Amount
-        From `working_prices`.
-    news : ndarray, shape (n_slots,)
-        From `purchase_news`.
-    """
+    """Fit prices, costs, hours and what remains."""
+    # `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `failed` (n_jobs, n_components): from
+    # `failed_in_job`; `price`: from `working_prices`; `news` (n_slots,): from `purchase_news`.
     own = bench.jobs["own"]
     repaired = own & (bench.jobs["repaired"] == 1)
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
@@ -269,7 +255,7 @@ def fit_everything(
         settings.haggle_room,
         comeback_cost(bench, settings),
     )
-    shared = _with(
+    shared = replace(
         shared,
         repair_hours=amounts.hours.by_component,
         chain_weight=outcome.chain_weight,
@@ -335,11 +321,6 @@ def _family_lives(
     return _Lives(families, reference, slope, mending)
 
 
-def _with(shared: Shared, **changes: object) -> Shared:
-    values = {name: getattr(shared, name) for name in Shared.__dataclass_fields__}
-    return Shared(**{**values, **changes})
-
-
 def _fit_states(
     bench: Bench, lives: _Lives, components: tuple[str, ...], arrived: Floats, ages: Mapping[int, JobAges]
 ) -> Shared:
@@ -383,7 +364,7 @@ def _fit_states(
         odds[np.ix_(at, family.components)] = log_odds(mean)
     arrived[np.isnan(odds)] = np.nan
     causes = fit_sign_causes(arrived, odds, bench.sign_values)
-    return _with(
+    return replace(
         shared,
         sign_mean=causes.mean,
         sign_shows=causes.shows,

@@ -19,7 +19,8 @@ from reliability.worth.supply import ORIGIN_DISCOUNT
 
 Floats = NDArray[np.float64]
 
-# What the trade says, and how far those who said it were right so far.
+
+# ---- What the trade says, and how far those who said it were right so far
 
 
 ERRORS, ERROR_CHANCES = np.array([0.2, 0.5, 1.0, 2.0]), np.array([0.35, 0.35, 0.2, 0.1])
@@ -34,14 +35,10 @@ LEVEL_WORTH = 10.0
 
 
 def weigh_hearsay(bench: Bench) -> pd.DataFrame:
-    """Discount what was said by how wrong each teller was where the bench has seen for itself.
-
-    Notes
-    -----
-    A teller's error has a spread that is not known; those tried are weighed by how well they explain the
-    distance between what was said and what was found. Worth n jobs, at a share p, a statement of error s
-    is worth 1 / (1 / n + s^2 p (1 - p)).
-    """
+    """Discount what was said by how wrong each teller was where the bench has seen for itself."""
+    # A teller's error has a spread that is not known; those tried are weighed by how well they explain the
+    # distance between what was said and what was found. Worth n jobs, at a share p, a statement of error s is
+    # worth 1 / (1 / n + s^2 p (1 - p)).
     heard = bench.records.hearsay
     heard = heard[heard["worth_jobs"] > 0].reset_index(drop=True)
     if heard.empty:
@@ -94,9 +91,6 @@ def _found(row: Any, bench: Bench) -> tuple[float, float]:
     return float(failed.sum()), float(failed.size)
 
 
-# Component lives of the whole bench by family, and the years and components of each family.
-
-
 # ---- Which components can end a job: those of a kind, less those that a family evidently lacks
 
 
@@ -111,12 +105,10 @@ UNLIKELY_SILENCE = 0.05
 
 
 def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
-    """List the components that can end a job of each kind ("" = a kind nobody knows).
-
-    One outside the usual list is taken up once it has been mentioned a few times; a usual one that nobody
-    ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
-    repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
-    """
+    """List the components that can end a job of each kind ("" = a kind nobody knows)."""
+    # One outside the usual list is taken up once it has been mentioned a few times; a usual one that nobody
+    # ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
+    # repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
     kind_of = bench.records.families.set_index("family")["kind"]
     table = _mentions(bench)
     table = table.assign(kind=table["family"].map(kind_of))
@@ -133,11 +125,9 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
 
 
 def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
-    """List the components that each family is judged by.
-
-    Not every unit of a kind has every component: a turntable with direct drive has no belt. Nobody
-    writes down that there is none, so it has to be read off the silence of the family's jobs.
-    """
+    """List the components that each family is judged by."""
+    # Not every unit of a kind has every component: a turntable with direct drive has no belt. Nobody writes
+    # down that there is none, so it has to be read off the silence of the family's jobs.
     if bench.is_silent:  # that a component never ended a job does not say that a family has none
         kinds = zip(bench.families, bench.family_kind, strict=True)
         return {family: of_kind[bench.kinds[kind]] for family, kind in kinds}
@@ -180,10 +170,8 @@ def _shares_told(
 
 
 def _mentions(bench: Bench) -> pd.DataFrame:
-    """List what finished jobs say of their components: job, family, own, component, alive.
-
-    A component that ended a job has failed, also where nobody wrote down a finding.
-    """
+    """List what finished jobs say of their components: job, family, own, component, alive."""
+    # A component that ended a job has failed, also where nobody wrote down a finding.
     jobs = bench.jobs[["job", "family", "own", "ended_by"]]
     findings = bench.records.findings
     found = findings[["job", "component"]].assign(alive=findings["found"] != "failed")
@@ -225,15 +213,13 @@ def worst_findings(findings: pd.DataFrame) -> pd.DataFrame:
 
 
 def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.DataFrame:
-    """Say of each unit what its components were, also where the bench did not trouble to write it.
-
-    A repaired unit works, so a component that its job says nothing of had not failed: had it, it would
-    have been mended, and that gets written down. Without these, a bench that notes a sound part less
-    often than a bad one would look as if its parts failed more often than they do. Jobs that say nothing
-    at all, those that were not repaired (the bench may have stopped before it looked) and imported ones
-    stay as they are. Only where a bench never writes findings, "failed" is what ended a job, and a
-    repaired unit's components did not.
-    """
+    """Say of each unit what its components were, also where the bench did not trouble to write it."""
+    # A repaired unit works, so a component that its job says nothing of had not failed: had it, it would have
+    # been mended, and that gets written down. Without these, a bench that notes a sound part less often than
+    # a bad one would look as if its parts failed more often than they do. Jobs that say nothing at all, those
+    # that were not repaired (the bench may have stopped before it looked) and imported ones stay as they are.
+    # Only where a bench never writes findings, "failed" is what ended a job, and a repaired unit's components
+    # did not.
     told = worst_findings(bench.records.findings)
     jobs = bench.jobs[bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)]
     if not bench.is_silent:
@@ -253,17 +239,10 @@ def unit_findings(bench: Bench, components: Mapping[str, Sequence[str]]) -> pd.D
 
 @dataclass(frozen=True)
 class BenchLives:
-    """Lives of a bench, told apart by what was built before and after a change.
+    """Lives of a bench, told apart by what was built before and after a change."""
 
-    Attributes
-    ----------
-    pooled : PooledLives
-        Of the worst position of each component; imported jobs count at `ORIGIN_DISCOUNT`.
-    changes : dict of (str, str) to float
-        By family and component: the production year from which the component's lives are others.
-    """
-
-    pooled: PooledLives
+    pooled: PooledLives  # of the worst position of each component; imported jobs count at `ORIGIN_DISCOUNT`
+    # by family and component: the production year from which the component's lives are others
     changes: dict[tuple[str, str], float]
 
 
@@ -375,13 +354,8 @@ class Asked:
 
 
 def lives_of(lives: BenchLives, asked: Sequence[Asked]) -> list[tuple[Floats, Floats, Floats]]:
-    """Summarise families' lives as normals at the reference year of each component.
-
-    Returns
-    -------
-    list of (life, life_after, change_year)
-        For each that was asked; arrays of the shapes (c, 5), (c, 5) and (c,) as in `FamilyLives`.
-    """
+    """Summarise families' lives as normals at the reference year of each component."""
+    # For each that was asked, arrays of the shapes (c, 5), (c, 5) and (c,) as in `FamilyLives`.
     sides = ("life", "life_after")
     found = [tuple(np.full((len(of.components), 5), np.nan) for _ in sides) for of in asked]
     changes = [np.full(len(of.components), np.nan) for of in asked]

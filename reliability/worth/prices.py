@@ -35,22 +35,10 @@ class Amount:
 
 
 def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, usual_sd: float) -> Amount:
-    """Draw an amount together over bench, kind and family.
-
-    Parameters
-    ----------
-    rows : Series of bool
-        Jobs that say something of the amount.
-    values : ndarray, shape (n_jobs,)
-        The amount in each job, NaN where it is not known.
-    usual, usual_sd : float
-        What is believed beforehand of a single job.
-
-    Returns
-    -------
-    Amount
-        `mean` and `doubt`, shape (n_families + n_kinds + 1,).
-    """
+    """Draw an amount together over bench, kind and family."""
+    # `rows`: jobs that say something of the amount; `values` (n_jobs,): the amount in each job, NaN where it
+    # is not known; `usual, usual_sd`: what is believed beforehand of a single job.
+    # Gives `mean` and `doubt` by slot (n_families + n_kinds + 1,).
     known = rows.to_numpy(bool) & np.isfinite(values)
     y = values[known]
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
@@ -73,12 +61,10 @@ def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, u
 
 
 def remains(bench: Bench, settings: Settings) -> Floats:
-    """Worth of what was left of each unrepaired unit, NaN where not known; shape (n_jobs,).
-
-    A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee and the
-    time that selling took. Nothing is kept of a scrapped one unless a salvage value is written down, and its
-    disposal costs.
-    """
+    """Worth of what was left of each unrepaired unit, NaN where not known; shape (n_jobs,)."""
+    # A donor is worth the parts kept. A unit sold as it was is worth its price less the selling fee and the
+    # time that selling took. Nothing is kept of a scrapped one unless a salvage value is written down, and
+    # its disposal costs.
     jobs = bench.jobs
     salvage = jobs["salvage_value"].to_numpy(float)
     sale = jobs["sold_for"].to_numpy(float) * (1 - settings.selling_fee)
@@ -133,34 +119,15 @@ left to the records otherwise (common practice, no source)."""
 
 
 def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
-    """Find by how much each family was dearer to buy than its price and its components explain.
-
-    A market that asks little for a dear unit knows something that the ledger may not know yet: that its
-    faults are hard to mend, or that it sells badly. The news enters the recalibration and the prices as
-    one variable each, whose weight the outcomes and the sales decide.
-
-    Parameters
-    ----------
-    price : Amount
-        Working prices by slot.
-    usual : ndarray, shape (n_families + n_kinds + 1,)
-        Log odds of a repair of a typical unit, by its components.
-
-    Returns
-    -------
-    ndarray, shape (n_families + n_kinds + 1,)
-        Log of the price paid over the expected one, drawn towards 0; 0 where nothing was bought.
-
-    Notes
-    -----
-    A variable of the group in a nested regression, as in [1]_, chapter 12. Purchases are noisy, so the
-    family effects of a regression of their own are taken, not the plain means.
-
-    References
-    ----------
-    .. [1] A. Gelman, J. Hill, *Data Analysis Using Regression and Multilevel/Hierarchical Models*,
-       Cambridge, 2007.
-    """
+    """Find by how much each family was dearer to buy than its price and its components explain."""
+    # A market that asks little for a dear unit knows something that the ledger may not know yet: that its
+    # faults are hard to mend, or that it sells badly. The news enters the recalibration and the prices as one
+    # variable each, whose weight the outcomes and the sales decide.
+    # `usual` (n_slots,): log odds of a repair of a typical unit by its components. Gives the log of the price
+    # paid over the expected one by slot, drawn towards 0; 0 where nothing was bought.
+    # Purchases are noisy, so the family effects of a regression of their own are taken, not the plain means.
+    # Source (a variable of the group): A. Gelman, J. Hill, Data Analysis Using Regression and
+    # Multilevel/Hierarchical Models, Cambridge, 2007, chapter 12.
     known = (bench.jobs["own"] & (bench.jobs["bought_for"] > 0)).to_numpy(bool)
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
     bought = bench.jobs["bought_for"].to_numpy(float)[known]
@@ -216,14 +183,9 @@ per unit of its logarithm: part of any spread of estimates is their error (commo
 
 
 def working_prices(bench: Bench) -> Amount:
-    """Working price of every family, as stated by the owner or from the sales of its kind.
-
-    Returns
-    -------
-    Amount
-        `mean`, shape (n_families + n_kinds + 1,): families, then an unknown family of each kind, then an
-        unknown kind. `doubt` is relative: 0 where the owner states a price.
-    """
+    """Working price of every family, as stated by the owner or from the sales of its kind."""
+    # Gives `mean`, shape (n_families + n_kinds + 1,): families, then an unknown family of each kind, then an
+    # unknown kind. `doubt` is relative: 0 where the owner states a price.
     stated = bench.records.families.set_index("family")["working_price"].reindex(list(bench.families))
     known = stated.to_numpy(float)
     sold = _sales(bench)
@@ -264,41 +226,20 @@ def _sales(bench: Bench) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class PriceModel:
-    """Log ratio of realised to working price.
+    """Log ratio of realised to working price."""
 
-    Attributes
-    ----------
-    ratio : Amount
-        By family, unknown family of a kind, unknown kind; at the day of the appraisal.
-    signs : ndarray, shape (n_signs,)
-        Shift by a sign.
-    spread : ndarray, shape (n_families + n_kinds + 1,)
-        Log spread of one sale.
-    """
-
-    ratio: Amount
-    signs: Floats
-    spread: Floats
+    ratio: Amount  # by family, unknown family of a kind, unknown kind; at the day of the appraisal
+    signs: Floats  # (n_signs,): shift by a sign
+    spread: Floats  # (n_families + n_kinds + 1,): log spread of one sale
 
 
 def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> PriceModel:
-    """Fit what units really fetched against what their owner thought they would.
-
-    Parameters
-    ----------
-    price : Amount
-        From `working_prices`.
-    signs : ndarray, shape (n_jobs, n_signs)
-        Centred signs, 0 where nobody looked.
-    news : ndarray, shape (n_families + n_kinds + 1,)
-        From `purchase_news`.
-
-    Notes
-    -----
-    The level drifts as a random walk from year to year, each kind's around it, and families that sell
-    often have a slope of their own. An estimate of a price counts from the day it was made, so that
-    only what happened since then matters. Until the next sale the walks go on for `YEARS_AHEAD`: doubt only.
-    """
+    """Fit what units really fetched against what their owner thought they would."""
+    # `price`: from `working_prices`; `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `news`
+    # (n_families + n_kinds + 1,): from `purchase_news`.
+    # The level drifts as a random walk from year to year, each kind's around it, and families that sell often
+    # have a slope of their own. An estimate of a price counts from the day it was made, so that only what
+    # happened since then matters. Until the next sale the walks go on for `YEARS_AHEAD`: doubt only.
     sold = _sales(bench)
     at = sold["family_at"].to_numpy(np.int64)
     table = bench.records.families.set_index("family").reindex(list(bench.families))
@@ -365,10 +306,8 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
 
 
 def _above_kin(bench: Bench, price: Amount) -> Floats:
-    """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot.
-
-    The fewer other prices of the kind there are, the less they have to say: none for the only one.
-    """
+    """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot."""
+    # The fewer other prices of the kind there are, the less they have to say: none for the only one.
     kind, family = slot_index(bench)
     stated = (family >= 0) & (price.doubt == 0.0)
     n = np.bincount(kind[stated], minlength=len(bench.kinds) + 1)[kind]
@@ -405,10 +344,8 @@ class _Clock:
         family: NDArray[np.int64],
         ahead: float = 0.0,
     ) -> list[Floats]:
-        """Lay out steps of the walks of bench and kinds, and years along the families' slopes.
-
-        The last step is that of the `ahead` years to come: its variance grows with them.
-        """
+        """Lay out steps of the walks of bench and kinds, and years along the families' slopes."""
+        # The last step is that of the `ahead` years to come: its variance grows with them.
         walk = _walk(when, self.years) - _walk(priced, self.years)
         walk = np.column_stack([walk, np.full(len(when), np.sqrt(ahead))])
         of_kind = (one_hot(kind, self.n_kinds)[:, :, None] * walk[:, None, :]).reshape(
@@ -427,14 +364,9 @@ def _walk(year: Floats, years: NDArray[np.int64]) -> Floats:
 
 
 def asked_prices(records: Records) -> pd.Series:
-    """Price at which each family's units are usually offered.
-
-    Returns
-    -------
-    Series of float, indexed by family
-        Median of what was asked, bought or not, with what was paid for units whose asking nobody wrote down;
-        of the whole kind where the family was never met; NaN where nothing was.
-    """
+    """Price at which each family's units are usually offered."""
+    # The median of what was asked, bought or not, with what was paid for units whose asking nobody wrote
+    # down; of the whole kind where the family was never met; NaN where nothing was.
     kind_of = records.families.set_index("family")["kind"]
     seen = seen_units(records)
     bought = records.jobs[records.jobs["origin"].isna() & ~records.jobs["job"].isin(seen["job"].dropna())]

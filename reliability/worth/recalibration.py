@@ -33,9 +33,6 @@ from reliability.worth.supply import Repairability, ordinals
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# Odds by components of the jobs that were, and of a family's typical unit, many at once.
-
-
 # ---- Many units of one family at once: the mean chance of a repair that `unit_states` gives one by one
 
 
@@ -53,30 +50,13 @@ def repair_chances(
     signs: Floats,
     repair: Floats,
 ) -> Floats:
-    """Chance that no component ends the job, averaged over all states of knowledge, of many units.
-
-    Parameters
-    ----------
-    unit : ndarray of int, shape (n_alternatives,)
-        Which unit each alternative is one of, a position in `signs`.
-    age_years, year, weight : ndarray, shape (n_alternatives,)
-        Weights of a unit sum to 1.
-    signs : ndarray, shape (n_units, n_signs)
-        1 seen, 0 not seen, NaN nobody looked.
-    repair : ndarray, shape (n_units, c, 2)
-        Log odds of mending when each unit was on the bench, and their standard deviation.
-
-    Returns
-    -------
-    ndarray, shape (n_units,)
-        The mean of `unit_states(...).success` of each unit.
-
-    Notes
-    -----
-    With odds o of having arrived failed, a chance u that a failed one shows none of the signs that stay
-    away, a chance f of mending and a chance k of dying on the bench, a component shows none of them and lets
-    the job go on with the chance (1 - k (1 - f) + o u f) / (1 + o).
-    """
+    """Chance that no component ends the job, averaged over all states of knowledge, of many units."""
+    # `unit` (n_alternatives,): which unit each alternative is one of, a position in `signs`; the weights of a
+    # unit sum to 1; `repair` (n_units, c, 2): log odds of mending when each unit was on the bench, and their
+    # standard deviation. Gives the mean of `unit_states(...).success` of each unit.
+    # With odds o of having arrived failed, a chance u that a failed one shows none of the signs that stay
+    # away, a chance f of mending and a chance k of dying on the bench, a component shows none of them and
+    # lets the job go on with the chance (1 - k (1 - f) + o u f) / (1 + o).
     terms = [sign_terms(of_unit, shared.sign_shows) for of_unit in signs]
     n_terms = np.array([of_unit.factor.size for of_unit in terms], np.int64)[unit]
     # One row for each term of the signs of each alternative; all terms of a unit are added up in the end.
@@ -109,10 +89,8 @@ def blocks(family: FamilyLives, shared: Shared, n_alternatives: int) -> Iterator
 
 
 def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floats, repair: Floats) -> Floats:
-    """Chance that the signs stay away and every component lets the job go on; that the signs stay away.
-
-    ndarray, shape (2, draws, rows), averaged over storage.
-    """
+    """Chance that the signs stay away and every component lets the job go on; that the signs stay away."""
+    # ndarray, shape (2, draws, rows), averaged over storage.
     c = family.components
     odds = np.exp(log_odds)
     z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
@@ -142,29 +120,18 @@ LEAST_AGE = 1 / 12
 
 @dataclass(frozen=True)
 class JobAges:
-    """Alternatives of the age of a family's jobs.
+    """Alternatives of the age of a family's jobs."""
 
-    Attributes
-    ----------
-    at : ndarray of int, shape (n_jobs,)
-        Rows of `Bench.jobs`.
-    unit : ndarray of int, shape (n_alternatives,)
-        Position in `at`.
-    age, year, weight : ndarray, shape (n_alternatives,)
-    """
-
-    at: Ints
-    unit: Ints
-    age: Floats
-    year: Floats
-    weight: Floats
+    at: Ints  # (n_jobs,): rows of `Bench.jobs`
+    unit: Ints  # (n_alternatives,): position in `at`
+    age: Floats  # (n_alternatives,)
+    year: Floats  # (n_alternatives,)
+    weight: Floats  # (n_alternatives,)
 
 
 def ages_by_family(bench: Bench, slots: list[Slot]) -> dict[int, JobAges]:
-    """Ages of all finished jobs, family by family (by position); a job without a year may be of any.
-
-    It is given the years that an offer without one is given.
-    """
+    """Ages of all finished jobs, family by family (by position); a job without a year may be of any."""
+    # It is given the years that an offer without one is given.
     if bench.jobs.empty:
         return {}
     undated = np.setdiff1d(np.arange(len(bench.jobs)), bench.ages["at"])
@@ -203,12 +170,8 @@ def chain_log_odds(
     shared: Shared,
     ages: Mapping[int, JobAges],
 ) -> Floats:
-    """Log odds of a repair of every finished job by its components, with the parts of its time.
-
-    Returns
-    -------
-    ndarray, shape (n_jobs,)
-    """
+    """Log odds of a repair of every finished job by its components, with the parts of its time."""
+    # Gives (n_jobs,).
     chain = np.full(len(bench.jobs), np.nan)
     for family_at, of in ages.items():
         if bench.jobs_seen[family_at] == 0:
@@ -223,19 +186,12 @@ def chain_log_odds(
 
 @dataclass(frozen=True)
 class UsualOdds:
-    """Odds of a typical unit of each slot by its components.
+    """Odds of a typical unit of each slot by its components."""
 
-    Attributes
-    ----------
-    age_years : ndarray, shape (n_slots,)
-        Mean age of the family's jobs; of its middle production year today, where there are none.
-    log_odds : ndarray, shape (n_slots,)
-    variance : ndarray, shape (n_slots,)
-        What is not known of those log odds, from what is not known of lives and of mending.
-    """
-
+    # (n_slots,): mean age of the family's jobs; of its middle production year today, where there are none
     age_years: Floats
-    log_odds: Floats
+    log_odds: Floats  # (n_slots,)
+    # (n_slots,): what is not known of those log odds, from what is not known of lives and of mending
     variance: Floats
 
 
@@ -255,19 +211,21 @@ def usual_log_odds(bench: Bench, lives: list[FamilyLives], shared: Shared, slots
     return UsualOdds(np.array(ages), np.array(means), np.array(variances))
 
 
-# What the bench's outcomes say, whatever the components promise: a shrunk regression of its own.
+# ---- What the bench's outcomes say, whatever the components promise: a shrunk regression of its own
 
 
-LEVEL_SDS = (0.5, 1.5)
-CHAIN_SDS = (0.05, 0.2, 0.6)
-KIND_SDS = (0.1, 0.3, 0.6)
-MAKER_SDS = (0.05, 0.2, 0.5)
+SPREADS = {
+    "level": (1.0,),
+    "chain": (0.05, 0.2, 0.6),
+    "kind": (0.1, 0.3, 0.6, 1.2),
+    "drift": (0.05, 0.2, 0.5, 1.0),
+    "price": ODDS_NEWS_SDS,
+    "age": (0.03, 0.15, 0.5),
+    "sign": (0.05, 0.2, 0.7),
+    "sign of a kind": (0.03, 0.3, 0.8),
+    "maker": (0.05, 0.2, 0.5),
+}
 FAMILY_SDS = (0.15, 0.4, 0.8, 1.2)
-SEASON_SDS = (0.03, 0.15)
-DRIFT_SDS = (0.05, 0.2, 0.5)
-AGE_SDS = (0.03, 0.15, 0.5)
-SIGN_SDS = (0.05, 0.2, 0.7)
-SIGN_OF_KIND_SDS = (0.03, 0.3, 0.8)
 """Prior spreads, on the scale of log odds, of what acts on the outcome beside the chain; those of age for ten
 years. Each first one is nearly nothing, so that the records may say so (common practice, no source)."""
 
@@ -293,32 +251,19 @@ MOST_PAIRS = 200
 
 @dataclass(frozen=True)
 class Recalibration:
-    """How outcomes correct the log odds of a repair.
+    """How outcomes correct the log odds of a repair."""
 
-    Attributes
-    ----------
-    mean, se, own_weight : ndarray, shape (n_groups,)
-        Shift of each group at its usual age without signs, its standard error, and how far the family's own
-        outcomes decide it. Groups: families, an unknown family of each kind, an unknown kind.
-    chain_weight, centre : float
-        The chain's log odds count by so much around `centre`.
-    age, age_se : ndarray, shape (2,)
-        Change of the log odds by ten years and by their square, and standard errors.
-    age_range : tuple of float
-        Ages to which units are counted as old, and the middle; NaN where no age is known.
-    signs, signs_se : ndarray, shape (n_kinds + 1, n_signs)
-        Change by a sign, by kind; the last row is an unknown kind.
-    """
-
+    # (n_groups,): shift of each group at its usual age without signs, its standard error, and how far the
+    # family's own outcomes decide it. Groups: families, an unknown family of each kind, an unknown kind
     mean: Floats
     se: Floats
     own_weight: Floats
-    chain_weight: float
+    chain_weight: float  # the chain's log odds count by so much around `centre`
     centre: float
-    age: Floats
+    age: Floats  # (2,): change of the log odds by ten years and by their square, and standard errors
     age_se: Floats
-    age_range: tuple[float, float, float]
-    signs: Floats
+    age_range: tuple[float, float, float]  # ages up to which units are told apart, and the middle; or NaN
+    signs: Floats  # (n_kinds + 1, n_signs): change by a sign, by kind; the last row is an unknown kind
     signs_se: Floats
 
 
@@ -338,19 +283,9 @@ class Outcomes:
 
 
 def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, usual: Floats) -> Outcomes:
-    """Collect finished, unfinished and rumoured jobs.
-
-    Parameters
-    ----------
-    chain : ndarray, shape (n_jobs,)
-        Log odds of each finished job by its components, as the other jobs have it.
-    ages : ndarray, shape (n_jobs,)
-        Mean age of each unit in years; NaN where the ledger knows no year at all.
-    signs : ndarray, shape (n_jobs, n_signs)
-        Centred signs.
-    usual : ndarray, shape (n_groups,)
-        Log odds of a typical unit by its components.
-    """
+    """Collect finished, unfinished and rumoured jobs."""
+    # Of each finished job: log odds by its components, mean age (NaN: not known), centred signs; `usual`
+    # (n_groups,): log odds of a typical unit by its components.
     own = np.flatnonzero(bench.jobs["own"].to_numpy())
     jobs = bench.jobs.iloc[own]
     family, season = (jobs[name].to_numpy(np.int64) for name in ("family_at", "season"))
@@ -390,14 +325,10 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, us
 
 
 def written_up(bench: Bench) -> tuple[pd.Series, float]:
-    """Find how much likelier a repaired job is to be written up than another one.
-
-    Notes
-    -----
-    Of the written jobs of a season a share q was not repaired. If u gaps come to one written job, and a
-    share g of them were repairs, failures were written with the chance q / (q + (1 - g) u), repairs with
-    (1 - q) / (1 - q + g u).
-    """
+    """Find how much likelier a repaired job is to be written up than another one."""
+    # Of the written jobs of a season a share q was not repaired. If u gaps come to one written job, and a
+    # share g of them were repairs, failures were written with the chance q / (q + (1 - g) u), repairs with (1
+    # - q) / (1 - q + g u).
     own = bench.jobs[bench.jobs["own"]]
     seasons = own.groupby("season").size()
     missing = pd.Series(bench.missing, dtype=float) if bench.gaps_count else pd.Series(dtype=float)
@@ -429,26 +360,12 @@ def _hearsay(bench: Bench) -> pd.DataFrame:
 def fit_recalibration(
     bench: Bench, outcomes: Outcomes, price_signal: Floats, usual: UsualOdds
 ) -> Recalibration:
-    """Fit what acts on the outcomes.
-
-    Parameters
-    ----------
-    outcomes : Outcomes
-        From `gather_outcomes`.
-    price_signal : ndarray, shape (n_groups,)
-        From `purchase_news`.
-    usual : UsualOdds
-        Of a typical unit of each group.
-
-    Notes
-    -----
-    A part of what sets seasons apart drifts: its correlation falls by half in `HALF_LIFE` years; the rest
-    is gone with the season. Where a family has no job of its own,
-    hearsay speaks of the sum of two unknowns: how the family's lives and parts really are, and its effect
-    here. The spread of its effect is widened by the first while it is fitted; `own_weight` then takes back as
-    much of the first as was learned, and `se` is what is left. With own jobs the findings have told of the
-    first already, and must not count twice.
-    """
+    """Fit what acts on the outcomes."""
+    # What sets seasons apart drifts: its correlation falls by half in `HALF_LIFE` years. Where a family has
+    # no job of its own, hearsay speaks of the sum of two unknowns: how the family's lives and parts really
+    # are, and its effect here. The spread of its effect is widened by the first while it is fitted;
+    # `own_weight` then takes back as much of the first as was learned, and `se` is what is left. With own
+    # jobs the findings have told of the first already, and must not count twice.
     kind, family = slot_index(bench)
     n_f, n_k, n_s = len(bench.families), len(bench.kinds), outcomes.signs.shape[1]
     if outcomes.chain.size == 0:
@@ -467,47 +384,34 @@ def fit_recalibration(
     pairs = _sign_pairs(outcomes, n_k)
 
     def design(
-        kind: Ints, season: Floats, chain: Floats, age: Floats, signal: Floats, signs: Floats
-    ) -> list[Floats]:
+        kind: Ints, season: Floats, chain: Floats, age: Floats, price: Floats, signs: Floats
+    ) -> dict[str, Floats]:
         by_kind = one_hot(kind, n_k)
-        return [
-            np.ones((kind.size, 1)),
-            (chain - centre)[:, None],
-            by_kind,
-            *np.hsplit(season, 2),
-            signal[:, None],
-            _age_columns(age, ages),
-            signs,
-            by_kind[:, pairs[0]] * signs[:, pairs[1]],
-        ]
+        return {
+            "level": np.ones((kind.size, 1)),
+            "chain": (chain - centre)[:, None],
+            "kind": by_kind,
+            "drift": season,
+            "price": price[:, None],
+            "age": _age_columns(age, ages),
+            "sign": signs,
+            "sign of a kind": by_kind[:, pairs[0]] * signs[:, pairs[1]],
+        }
 
     at = outcomes.family_at
-    told = np.where(at < 0, 0.0, price_signal[at])
-    columns = design(
-        outcomes.kind_at,
-        season_of.loc[outcomes.season].to_numpy(),
-        outcomes.chain,
-        outcomes.age,
-        told,
-        outcomes.signs,
-    )
-    sds = (
-        LEVEL_SDS,
-        CHAIN_SDS,
-        KIND_SDS,
-        DRIFT_SDS,
-        SEASON_SDS,
-        ODDS_NEWS_SDS,
-        AGE_SDS,
-        SIGN_SDS,
-        SIGN_OF_KIND_SDS,
-    )
-    means = (0.0, believed, 0.0, 0.0, 0.0, ODDS_NEWS, 0.0, 0.0, 0.0)
-    blocks = [Block("", x, sd, mean) for x, sd, mean in zip(columns, sds, means, strict=True) if x.shape[1]]
-    made_by = np.where(at < 0, -1, maker[at])
-    blocks.append(
-        Block("maker", Nested(made_by, int(maker.max(initial=-1)) + 1, np.ones(at.size)), MAKER_SDS)
-    )
+    season = season_of.loc[outcomes.season].to_numpy()
+    price = np.where(at < 0, 0.0, price_signal[at])
+    columns: dict[str, Floats | Nested] = {
+        **design(outcomes.kind_at, season, outcomes.chain, outcomes.age, price, outcomes.signs),
+        "maker": Nested(np.where(at < 0, -1, maker[at]), int(maker.max(initial=-1)) + 1, np.ones(at.size)),
+    }
+    # As little as the chain is believed of single jobs, as little it is of their level.
+    means = {"level": (believed - 1.0) * centre, "chain": believed, "price": ODDS_NEWS}
+    blocks = [
+        Block(name, x, SPREADS[name], means.get(name, 0.0))
+        for name, x in columns.items()
+        if isinstance(x, Nested) or x.shape[1]
+    ]
     unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual.variance[:n_f])
     fit = fit_shrunk_logit(
         outcomes.repaired,
@@ -520,38 +424,33 @@ def fit_recalibration(
         offset=centre + outcomes.offset,
         inner_extra=np.append(unfounded, 0.0),
     )
-    next_season = np.broadcast_to(coming, (kind.size, coming.size))
-    rows = design(
-        kind, next_season, usual.log_odds, usual.age_years, price_signal, np.zeros((kind.size, n_s))
-    )
+    now, no_signs = np.broadcast_to(coming, (kind.size, coming.size)), np.zeros((kind.size, n_s))
+    rows = design(kind, now, usual.log_odds, usual.age_years, price_signal, no_signs)
     made_by = np.where(family < 0, -1, maker[np.maximum(family, 0)]) if n_f else np.full(kind.size, -1)
     nested = Nested(made_by, fit.n_nested, np.ones(kind.size))
-    mean, se, own_weight = fit.predict(np.hstack(rows), family, nested)
-    left = (1.0 - own_weight) ** 2 * np.append(
-        unfounded, np.zeros(n_k + 1)
-    )  # the draws of lives still carry it
+    mean, se, own_weight = fit.predict(np.hstack(list(rows.values())), family, nested)
+    # The draws of lives still carry what was not learned of them.
+    left = (1.0 - own_weight) ** 2 * np.append(unfounded, np.zeros(n_k + 1))
     se = np.hypot(np.sqrt(np.maximum(se**2 - left, LEAST_SE**2)), np.hypot(written_up(bench)[1], MISFIT_SE))
     # One effect at a time, all other variables at nothing: the chain, age and its square, each sign by kind.
     kinds = np.concatenate([np.full(3, -1), np.repeat(np.append(np.arange(n_k), -1), n_s)])
-    one = [np.zeros((kinds.size, np.shape(x)[1])) for x in rows]
-    one[1][0], one[6][1:3] = 1.0, np.eye(2)
-    one[7][3:] = np.tile(np.eye(n_s), (n_k + 1, 1))
-    one[8] = one_hot(kinds, n_k)[:, pairs[0]] * one[7][:, pairs[1]]
-    effect, effect_se = fit.effects(np.hstack(one))
-    weight, age, age_se = float(effect[0]), effect[1:3], effect_se[1:3]
-    signs, signs_se = effect[3:], effect_se[3:]
-    shift = mean - weight * (usual.log_odds - centre) - _age_columns(usual.age_years, ages) @ age
+    one = {name: np.zeros((kinds.size, x.shape[1])) for name, x in rows.items()}
+    one["chain"][0], one["age"][1:3] = 1.0, np.eye(2)
+    one["sign"][3:] = np.tile(np.eye(n_s), (n_k + 1, 1))
+    one["sign of a kind"] = one_hot(kinds, n_k)[:, pairs[0]] * one["sign"][:, pairs[1]]
+    effect, effect_se = fit.effects(np.hstack(list(one.values())))
+    weight, age = float(effect[0]), effect[1:3]
     return Recalibration(
-        shift,
-        se,
-        np.where(family >= 0, own_weight, 0.0),
-        weight,
-        centre,
-        age,
-        age_se,
-        ages,
-        signs.reshape(n_k + 1, n_s),
-        signs_se.reshape(n_k + 1, n_s),
+        mean=mean - weight * (usual.log_odds - centre) - _age_columns(usual.age_years, ages) @ age,
+        se=se,
+        own_weight=np.where(family >= 0, own_weight, 0.0),
+        chain_weight=weight,
+        centre=centre,
+        age=age,
+        age_se=effect_se[1:3],
+        age_range=ages,
+        signs=effect[3:].reshape(n_k + 1, n_s),
+        signs_se=effect_se[3:].reshape(n_k + 1, n_s),
     )
 
 
@@ -569,13 +468,8 @@ def age_range(age: Floats) -> tuple[float, float, float]:
 
 def _age_columns(age_years: Floats, within: tuple[float, float, float]) -> Floats:
     """Terms of each age, nothing where it is not known; ndarray, shape (n, 2)."""
-    known = np.isfinite(age_years)
-    return np.array(
-        [
-            age_terms(age, np.array(within)) * is_known
-            for age, is_known in zip(np.nan_to_num(age_years), known, strict=True)
-        ]
-    ).reshape(-1, 2)
+    terms = [age_terms(age, np.array(within)) for age in np.nan_to_num(age_years)]
+    return np.reshape(terms, (-1, 2)) * np.isfinite(age_years)[:, None]
 
 
 def _makers(bench: Bench) -> Ints:
@@ -587,18 +481,13 @@ def _makers(bench: Bench) -> Ints:
 
 
 def _drift(seasons: Ints, as_of: datetime.date) -> tuple[pd.DataFrame, Floats]:
-    """Write seasons as what drifts and what is their own: rows by season, and the row of the time to come.
-
-    Notes
-    -----
-    With the root of a correlation matrix as variables, effects of one spread that are independent beforehand
-    are seasons that are correlated: an Ornstein-Uhlenbeck process at these times.
-    """
+    """Write seasons as a process that drifts: rows by season, and the row of the time to come."""
+    # With the root of a correlation matrix as variables, effects of one spread that are independent
+    # beforehand are seasons that are correlated: an Ornstein-Uhlenbeck process at these times.
     times = np.append(seasons + 0.5, as_of.year + as_of.timetuple().tm_yday / 365.25)
     apart = np.abs(times[:, None] - times)
     root = np.linalg.cholesky(0.5 ** (apart / HALF_LIFE) + 1e-9 * np.eye(times.size))
-    table = np.hstack([root, np.eye(times.size)])
-    return pd.DataFrame(table[:-1], index=seasons), table[-1]
+    return pd.DataFrame(root[:-1], index=seasons), root[-1]
 
 
 def _sign_pairs(outcomes: Outcomes, n_kinds: int) -> tuple[Ints, Ints]:
@@ -606,8 +495,6 @@ def _sign_pairs(outcomes: Outcomes, n_kinds: int) -> tuple[Ints, Ints]:
     looked = one_hot(outcomes.kind_at, n_kinds).T @ (outcomes.signs != 0.0)
     if (looked.sum(axis=1) > 0).sum() < 2:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    most = (
-        np.sort(looked.ravel())[::-1][: MOST_PAIRS + 1].min(initial=0.0) if looked.size > MOST_PAIRS else 0.0
-    )
+    most = np.sort(looked, axis=None)[-MOST_PAIRS - 1] if looked.size > MOST_PAIRS else 0.0
     kind, sign = np.nonzero(looked > most)
     return kind, sign

@@ -14,30 +14,17 @@ the few above them.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_matrix
-from scipy.special import betaincinv, betaln, expit, ndtri
+from scipy.special import betaincinv, betaln, expit
 
 from reliability.errors import InvalidInput
 
 Floats = NDArray[np.float64]
-
-
-# ---- Regressions whose many effects are shrunk towards each other: odds and amounts of thin groups
-# One routine serves every rate and every amount that differs by bench, kind, family and component.
-# Effects come in blocks with a normal prior; how far a block may spread is not known, so a few spreads
-# are tried and averaged over by their evidence.
-#
-# Each row may belong to an innermost group, to one nested variable (a maker's level, say), and has a few
-# dense variables. Innermost groups do not touch each other; nested variables do not either, once the groups
-# are gone, provided that each group lies within one of them. Both are therefore divided out one by one, and
-# what is left to factor is as large as the dense variables are many: thousands of groups cost no more than
-# the few above them.
-
-
 Ints = NDArray[np.int64]
 
 MOST_COMBINED = 12
@@ -52,21 +39,11 @@ WEIGHT_KEPT = 0.01
 
 @dataclass(frozen=True)
 class Nested:
-    """One variable per family or the like, of which each row has at most one.
+    """One variable per family or the like, of which each row has at most one."""
 
-    Parameters
-    ----------
-    at : ndarray of int, shape (n_rows,)
-        Which variable a row has; below 0 none.
-    n : int
-        How many there are.
-    value : ndarray, shape (n_rows,)
-        Its value in the row.
-    """
-
-    at: Ints
-    n: int
-    value: Floats
+    at: Ints  # (n_rows,): which variable a row has; below 0 none
+    n: int  # how many there are
+    value: Floats  # (n_rows,): its value in the row
 
     def times(self, effects: Floats) -> Floats:
         """Sum of value times effect; ndarray, shape (n_rows,)."""
@@ -75,8 +52,7 @@ class Nested:
         return np.where(self.at >= 0, self.value * effects[self.at], 0.0)
 
 
-@dataclass(frozen=True)
-class Moments:
+class Moments(NamedTuple):
     """Weighted sums of products of the variables of all rows; p dense, k nested variables, m groups."""
 
     dense: Floats  # (p, p)
@@ -86,14 +62,9 @@ class Moments:
     inner_dense: Floats  # (m, p)
     inner_nested: Floats  # (m,): with the one nested variable that the group lies in
 
-    def scaled(self, factor: float) -> "Moments":
-        """Moments for weights that are all changed by one factor."""
-        return Moments(*(getattr(self, name) * factor for name in Moments.__dataclass_fields__))
 
-
-@dataclass(frozen=True)
-class Score:
-    """Gradient with respect to each set of variables."""
+class Score(NamedTuple):
+    """Gradient with respect to each set of variables, or another number for each effect of the three sets."""
 
     dense: Floats
     nested: Floats
@@ -102,12 +73,10 @@ class Score:
 
 @dataclass(frozen=True)
 class Posterior:
-    """Solution of one system, and the inverse of its matrix in pieces.
+    """Solution of one system, and the inverse of its matrix in pieces."""
 
-    An inner effect is its mean, less `inner_on_dense` and `inner_on_nested` times what the others are off
-    theirs, plus a deviation of its own; a nested effect likewise with `nested_on_dense`.
-    """
-
+    # An inner effect is its mean, less `inner_on_dense` and `inner_on_nested` times what the others are off
+    # theirs, plus a deviation of its own; a nested effect likewise with `nested_on_dense`.
     step: Score
     covariance: Floats  # (p, p)
     nested_precision: Floats  # (k,)
@@ -136,19 +105,10 @@ class Posterior:
 
 
 class Rows:
-    """Variables of all rows, with the sums that are taken again and again.
-
-    Parameters
-    ----------
-    dense : ndarray, shape (n_rows, p)
-    nested : Nested
-    group : ndarray of int, shape (n_rows,), or None
-        Innermost group of each row.
-    n_groups : int
-    """
+    """Variables of all rows, with the sums that are taken again and again."""
 
     def __init__(self, dense: Floats, nested: Nested, group: Ints | None, n_groups: int) -> None:
-        n = dense.shape[0]
+        n = dense.shape[0]  # dense (n, p), group (n,)
         self.dense, self.nested, self.group, self.n_groups = dense, nested, group, n_groups
         has = np.flatnonzero(nested.at >= 0)
         self.of_nested = csr_matrix((nested.value[has], (nested.at[has], has)), shape=(nested.n, n))
@@ -219,25 +179,14 @@ def _times(sparse: csr_matrix, dense: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Block:
-    """Effects that share one prior.
+    """Effects that share one prior."""
 
-    Parameters
-    ----------
-    name : str
-        For messages.
-    design : array_like, shape (n_rows, n_effects), or Nested
-        Value of each effect's variable in each row. At most one block is `Nested`: one effect for each
-        family, say, however many families there are, with all rows of an innermost group in one of them.
-    sds : sequence of float
-        Prior standard deviations to average over; one value is taken as known.
-    mean : float or array_like, shape (n_effects,)
-        Prior mean of the effects.
-    """
-
-    name: str
+    name: str  # for the reader
+    # (n_rows, n_effects): value of each effect's variable in each row. At most one block is `Nested`: one
+    # effect for each family, say, with all rows of an innermost group in one of them.
     design: Floats | Nested
-    sds: tuple[float, ...]
-    mean: float | Floats = 0.0
+    sds: tuple[float, ...]  # prior standard deviations to average over; one value is taken as known
+    mean: float | Floats = 0.0  # prior mean of the effects
 
 
 @dataclass(frozen=True)
@@ -316,11 +265,6 @@ class Model:
         self._sums: Moments | None = None
         self.start = self.prior_mean  # the next combination of spreads has its best effects nearby
 
-    @property
-    def n_effects(self) -> int:
-        """Effects of all blocks."""
-        return sum(self.sizes)
-
     def _by_set(self, values: Sequence[Floats], inner: Floats) -> Score:
         """Spread one value or array per block over the dense and the nested effects."""
         wide = [np.broadcast_to(v, (k,)) for v, k in zip(values, self.sizes, strict=True)]
@@ -348,7 +292,8 @@ class Model:
         def newton(eta: Floats, at: Score) -> Posterior:
             p = expit(eta)
             score = self.rows.score(self.y - self.n * p)
-            pull = _combine(lambda g, q, a, m: g - q * (a - m), score, precision, at, self.prior_mean)
+            parts = zip(score, precision, at, self.prior_mean, strict=True)
+            pull = Score(*(g - q * (a - m) for g, q, a, m in parts))
             return self.rows.solve(self.rows.moments(self.n * p * (1 - p)), pull, precision)
 
         eta = self._linear(at)
@@ -356,7 +301,7 @@ class Model:
         for _ in range(60):
             step, length = newton(eta, at).step, 1.0
             while True:
-                trial = _combine(lambda a, s, by=length: a + by * s, at, step)
+                trial = Score(*(a + length * by for a, by in zip(at, step, strict=True)))
                 new_eta = self._linear(trial)
                 new = objective(new_eta, trial)
                 if new >= value - 1e-12 or length < 1e-6:
@@ -376,9 +321,9 @@ class Model:
             self._sums = self.rows.moments(self.n)
         gap = self.rows.score(self.n * (self.y - self._linear(self.prior_mean)))
         for _ in range(30):
-            pull = _combine(lambda g, v=variance: g / v, gap)
-            solved = self.rows.solve(self._sums.scaled(1.0 / variance), pull, precision)
-            at = _combine(lambda m, s: m + s, self.prior_mean, solved.step)
+            pull = Score(*(part / variance for part in gap))
+            solved = self.rows.solve(Moments(*(part / variance for part in self._sums)), pull, precision)
+            at = Score(*(m + by for m, by in zip(self.prior_mean, solved.step, strict=True)))
             left = self.y - self._linear(at)
             # An EM step: the expected residual sum of squares, with the prior as so many observations.
             rss = float(self.n @ left**2) + variance * self._used(solved, precision)
@@ -394,24 +339,13 @@ class Model:
         self, at: Score, solved: Posterior, precision: Score, inner_sd: float, residual: float, value: float
     ) -> Fit:
         """Put a fit together; Laplace's approximation adds the volume of the posterior to its height."""
-        volume = sum(float(np.log(part).sum()) for part in _parts(precision)) - solved.log_det
-        prior = 1.0 / precision.inner
-        return Fit(
-            1.0,
-            at.dense,
-            at.nested,
-            at.inner,
-            self.rows.within,
-            solved,
-            inner_sd,
-            prior,
-            residual,
-            value + 0.5 * volume,
-        )
+        evidence = value + 0.5 * (sum(float(np.log(part).sum()) for part in precision) - solved.log_det)
+        prior, within = 1.0 / precision.inner, self.rows.within
+        return Fit(1.0, *at, within, solved, inner_sd, prior, residual, evidence)
 
     def _used(self, solved: Posterior, precision: Score) -> float:
         """Effective number of effects that the rows determine."""
-        known = self.n_effects - float(precision.dense @ np.diag(solved.covariance))
+        known = sum(self.sizes) - float(precision.dense @ np.diag(solved.covariance))
         if precision.nested.size:
             known -= float(precision.nested @ solved.nested_variance())
         if precision.inner.size:
@@ -419,55 +353,29 @@ class Model:
         return known
 
     def _penalty(self, at: Score, precision: Score) -> float:
-        off = _combine(lambda a, m: a - m, at, self.prior_mean)
-        return sum(float(q @ o**2) for q, o in zip(_parts(precision), _parts(off), strict=True))
-
-
-def _parts(of: Score) -> tuple[Floats, Floats, Floats]:
-    return of.dense, of.nested, of.inner
-
-
-def _combine(rule: Callable[..., Floats], *of: Score) -> Score:
-    return Score(*(rule(*parts) for parts in zip(*map(_parts, of), strict=True)))
+        return sum(float(q @ (a - m) ** 2) for q, a, m in zip(precision, at, self.prior_mean, strict=True))
 
 
 @dataclass(frozen=True)
 class ShrunkFit:
-    """Posterior of a regression with shrunk effects.
+    """Posterior of a regression with shrunk effects."""
 
-    Attributes
-    ----------
-    n_upper, n_nested, n_inner : int
-        Number of effects in the blocks that are not nested, in the one that is, and of innermost groups.
-    residual_sd : float
-        Spread of single amounts around their mean; NaN for odds.
-    """
-
+    # number of effects in the blocks that are not nested, in the one that is, and of innermost groups
     n_upper: int
     n_nested: int
     n_inner: int
-    residual_sd: float
+    residual_sd: float  # spread of single amounts around their mean; NaN for odds
     fits: tuple[Fit, ...] = field(repr=False)
 
     def predict(
         self, design: ArrayLike, inner: ArrayLike = -1, nested: Nested | None = None
     ) -> tuple[Floats, Floats, Floats]:
-        """Posterior of the linear predictor.
-
-        Parameters
-        ----------
-        design : array_like, shape (n, n_upper)
-            Values of the upper variables, those of a nested block left out.
-        inner : array_like of int, shape (n,) or scalar
-            Innermost group of each row; -1 is a group that has not been seen.
-        nested : Nested, optional
-            Values of the variables of the nested block; none if not given.
-
-        Returns
-        -------
-        mean, sd, weight_of_data : ndarray, shape (n,)
-            `weight_of_data` is the share of the answer that the group's own records carry (0 to 1).
-        """
+        """Posterior of the linear predictor."""
+        # `design` (n, n_upper): values of the upper variables, those of a nested block left out; `inner`
+        # (n,): innermost group of each row; -1 is a group that has not been seen; `nested`: values of the
+        # variables of the nested block; none if not given.
+        # Gives `mean, sd, weight_of_data` (n,): `weight_of_data` is the share of the answer that the group's
+        # own records carry (0 to 1).
         x = np.atleast_2d(np.asarray(design, float))
         group = np.broadcast_to(np.asarray(inner, np.int64), (x.shape[0],))
         if x.shape[1] != self.n_upper or group.max(initial=-1) >= self.n_inner:
@@ -509,35 +417,16 @@ def fit_shrunk_logit(
     offset: ArrayLike = 0.0,
     inner_extra: ArrayLike = 0.0,
 ) -> ShrunkFit:
-    """Fit log odds with shrunk effects; counts may be fractions of a trial.
-
-    Parameters
-    ----------
-    successes, trials : array_like, shape (n_rows,)
-        ``0 <= successes <= trials``.
-    blocks : sequence of Block
-        Upper effects.
-    inner : array_like of int, shape (n_rows,), optional
-        Innermost group of each row.
-    n_inner : int, optional
-        How many innermost groups there are, those without rows included.
-    inner_sds : sequence of float
-        Spreads of the innermost groups to average over.
-    offset : array_like, shape (n_rows,)
-        Part of the log odds that is known.
-    inner_extra : array_like, shape (n_inner,) or scalar
-        Prior variance of each innermost group beyond the common one.
-
-    Notes
-    -----
-    Laplace's approximation around the penalised maximum [1]_, once for every combination of spreads;
-    combinations are weighed by their approximate evidence.
-
-    References
-    ----------
-    .. [1] L. Tierney, J. B. Kadane, "Accurate approximations for posterior moments and marginal
-       densities", *JASA* 81 (1986) 82-86.
-    """
+    """Fit log odds with shrunk effects; counts may be fractions of a trial."""
+    # `successes, trials` (n_rows,): ``0 <= successes <= trials``; `blocks`: upper effects; `inner` (n_rows,):
+    # innermost group of each row; `n_inner`: how many innermost groups there are, those without rows
+    # included; `inner_sds`: spreads of the innermost groups to average over; `offset` (n_rows,): part of the
+    # log odds that is known; `inner_extra` (n_inner,): prior variance of each innermost group beyond the
+    # common one.
+    # Laplace's approximation around the penalised maximum, once for every combination of spreads;
+    # combinations are weighed by their approximate evidence.
+    # Source: L. Tierney, J. B. Kadane, "Accurate approximations for posterior moments and marginal
+    # densities", JASA 81 (1986) 82-86.
     y, n = np.asarray(successes, float), np.asarray(trials, float)
     if y.size == 0 or ((y < 0) | (y > n)).any():
         raise InvalidInput(
@@ -559,19 +448,11 @@ def fit_shrunk_amount(
     usual_sd: float = 0.25,
     usual_sd_worth: float = 4.0,
 ) -> ShrunkFit:
-    """Fit amounts (or their logarithms) with shrunk effects and an unknown residual spread.
-
-    Parameters
-    ----------
-    amounts : array_like, shape (n_rows,)
-        What was observed; may be empty, then the priors answer alone.
-    blocks, inner, n_inner, inner_sds
-        As in `fit_shrunk_logit`.
-    weights : array_like, shape (n_rows,)
-        How many observations each row is worth, > 0.
-    usual_sd, usual_sd_worth : float
-        Residual spread believed beforehand, and the number of observations that this belief is worth.
-    """
+    """Fit amounts (or their logarithms) with shrunk effects and an unknown residual spread."""
+    # `amounts` (n_rows,): what was observed; may be empty, then the priors answer alone; `blocks, inner,
+    # n_inner, inner_sds`: as in `fit_shrunk_logit`; `weights` (n_rows,): how many observations each row is
+    # worth, > 0; `usual_sd, usual_sd_worth`: residual spread believed beforehand, and the number of
+    # observations that this belief is worth.
     y = np.asarray(amounts, float)
     if not np.isfinite(y).all():
         raise InvalidInput(f"Amounts must be finite; {int((~np.isfinite(y)).sum())} of {y.size} are not.")
@@ -613,13 +494,9 @@ def _relative(fits: Sequence[Fit]) -> Floats:
 
 
 def _likely(sizes: Sequence[int], fit: Callable[[Sequence[int]], Fit]) -> NDArray[np.int64]:
-    """Choose combinations that stand for all: each spread as often as it is likely.
-
-    Notes
-    -----
-    The best spread of each block is searched in turn. How likely the others are is then read off one block
-    at a time, the rest at their best, and the combinations are a Latin hypercube of these distributions.
-    """
+    """Choose combinations that stand for all: each spread as often as it is likely."""
+    # The best spread of each block is searched in turn. How likely the others are is then read off one block
+    # at a time, the rest at their best, and the combinations are a Latin hypercube of these distributions.
     at = [size // 2 for size in sizes]
     ways = [[[*at[:b], i, *at[b + 1 :]] for i in range(size)] for b, size in enumerate(sizes)]
     for _ in range(MOST_ROUNDS):
@@ -640,92 +517,33 @@ def _likely(sizes: Sequence[int], fit: Callable[[Sequence[int]], Fit]) -> NDArra
 # ---- Shares of small counts: one share with its interval, and many shares drawn towards each other
 
 
-INTERVALS = ("Jeffreys", "exact", "Wilson")
-
-
-def share_interval(
-    successes: ArrayLike, trials: ArrayLike, *, level: float = 0.90, method: str = "Jeffreys"
-) -> tuple[Floats, Floats]:
-    """Interval for a share.
-
-    Parameters
-    ----------
-    successes, trials : array_like, shape (n,)
-        ``0 <= successes <= trials``; with no trials the interval is (0, 1).
-    level : float
-        Between 0 and 1.
-    method : {"Jeffreys", "exact", "Wilson"}
-        Equal tails of the Beta(1/2, 1/2) posterior, Clopper-Pearson, or the score interval.
-
-    Returns
-    -------
-    low, high : ndarray, shape (n,)
-        Inside [0, 1]; 0 and 1 where nothing, or everything, succeeded.
-
-    References
-    ----------
-    L. D. Brown, T. T. Cai, A. DasGupta, "Interval estimation for a binomial proportion", *Statistical
-    Science* 16 (2001) 101-133.
-    """
+def share_interval(successes: ArrayLike, trials: ArrayLike, *, level: float = 0.90) -> tuple[Floats, Floats]:
+    """Equal tails of the Beta(1/2, 1/2) posterior of a share: low and high, each of the shape (n,)."""
+    # 0 and 1 where nothing, or everything, succeeded. Source: L. D. Brown, T. T. Cai, A. DasGupta, "Interval
+    # estimation for a binomial proportion", Statistical Science 16 (2001) 101-133.
     k, n = np.asarray(successes, float), np.asarray(trials, float)
-    if method not in INTERVALS:
-        raise InvalidInput(f"`method` must be one of {', '.join(INTERVALS)}; got {method!r}.")
     bad = (k < 0) | (k > n)
     if np.any(bad):
         raise InvalidInput(f"Successes must lie between 0 and trials; {int(np.sum(bad))} of {k.size} do not.")
     tail = (1.0 - level) / 2.0
-    if method == "Wilson":
-        z2 = float(ndtri(1.0 - tail)) ** 2
-        m = n + z2
-        middle, half = (k + z2 / 2) / m, np.sqrt(z2 * (k * (n - k) / np.where(n > 0, n, 1) + z2 / 4)) / m
-        low, high = middle - half, middle + half
-    else:
-        more = (0.5, 0.5) if method == "Jeffreys" else (0.0, 1.0)
-        with np.errstate(invalid="ignore"):  # no successes, or nothing but: set below
-            low = betaincinv(k + more[0], n - k + more[1], tail)
-            high = betaincinv(k + more[1], n - k + more[0], 1.0 - tail)
+    low, high = (betaincinv(k + 0.5, n - k + 0.5, at) for at in (tail, 1.0 - tail))
     return np.where(k == 0, 0.0, low), np.where(k == n, 1.0, high)
 
 
 def beta_binomial_log_likelihood(a: ArrayLike, b: ArrayLike, successes: Floats, trials: Floats) -> Floats:
-    """Log-likelihood of groups whose shares vary as Beta(a, b), binomial constants left out.
-
-    Parameters
-    ----------
-    a, b : array_like, shape (...)
-        Both > 0.
-    successes, trials : ndarray, shape (n_groups,)
-
-    Returns
-    -------
-    ndarray, shape (...)
-    """
+    """Log-likelihood of groups whose shares vary as Beta(a, b), binomial constants left out."""
+    # a, b: any shape, > 0; successes, trials (n_groups,).
     a, b = np.asarray(a, float)[..., None], np.asarray(b, float)[..., None]
     return (betaln(a + successes, b + trials - successes) - betaln(a, b)).sum(axis=-1)
 
 
 def shrunk_shares(successes: ArrayLike, trials: ArrayLike, *, usual: float, usual_worth: float) -> Floats:
-    """Draw the shares of many groups towards their common mean, as far as the groups are alike.
-
-    Parameters
-    ----------
-    successes, trials : array_like, shape (n_groups,)
-        Counts; a group without trials gets the common mean.
-    usual : float
-        Common mean believed beforehand, between 0 and 1.
-    usual_worth : float
-        How many trials that belief is worth, > 0.
-
-    Returns
-    -------
-    ndarray, shape (n_groups,)
-        Posterior means, strictly inside (0, 1).
-
-    Notes
-    -----
-    Beta-binomial model on a grid of mean and size (how many trials the common mean is worth to one
-    group, 2 to 300, log-uniform), averaged over and not plugged in.
-    """
+    """Draw the shares of many groups towards their common mean, as far as the groups are alike."""
+    # `successes, trials` (n_groups,): counts; a group without trials gets the common mean; `usual`: common
+    # mean believed beforehand, between 0 and 1; `usual_worth`: how many trials that belief is worth, > 0.
+    # Gives (n_groups,): posterior means, strictly inside (0, 1).
+    # Beta-binomial model on a grid of mean and size (how many trials the common mean is worth to one group, 2
+    # to 300, log-uniform), averaged over and not plugged in.
     if not 0.0 < usual < 1.0:
         raise InvalidInput(f"`usual` must lie between 0 and 1, both excluded; got {usual!r}.")
     k, n = np.asarray(successes, float), np.asarray(trials, float)

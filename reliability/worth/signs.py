@@ -49,58 +49,30 @@ LEAST, MOST_LOG_ODDS = 1e-9, 300.0
 
 @dataclass(frozen=True)
 class SignCauses:
-    """How failed components, storage and chance show.
+    """How failed components, storage and chance show."""
 
-    Attributes
-    ----------
-    mean : ndarray, shape (n_signs,)
-        Share seen among the units that were looked at.
-    shows : ndarray, shape (n_components, n_signs)
-        Log odds that a failed component shows a sign.
-    alone, stored : ndarray, shape (n_signs,)
-        Log odds of a sign without these causes, at least `LEAST_ALONE`, and their change by storage worse by
-        one spread.
-    doubt : ndarray, shape (n_signs,)
-        Posterior standard deviation of what the log odds of one sign have in common.
-    shift : ndarray, shape (n_components,)
-        Correction of the level of failures.
-    storage_sd : float
-        Mean spread of what a unit's components share.
-    """
-
-    mean: Floats
-    shows: Floats
+    mean: Floats  # (n_signs,): share seen among the units that were looked at
+    shows: Floats  # (n_components, n_signs): log odds that a failed component shows a sign
+    # (n_signs,): log odds of a sign without these causes, at least `LEAST_ALONE`, and their change by storage
+    # worse by one spread
     alone: Floats
-    stored: Floats
-    doubt: Floats
-    shift: Floats
-    storage_sd: float
+    stored: Floats  # (n_signs,)
+    doubt: Floats  # (n_signs,): posterior standard deviation of what the log odds of one sign have in common
+    shift: Floats  # (n_components,): correction of the level of failures
+    storage_sd: float  # mean spread of what a unit's components share
 
 
 def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
-    """Fit what shows which sign, and the spread of storage.
-
-    Parameters
-    ----------
-    failed : ndarray, shape (n_jobs, n_components)
-        1 arrived failed, 0 arrived alive, NaN not examined.
-    odds : ndarray, shape (n_jobs, n_components)
-        Log odds of failure by age and family alone, NaN where the unit has no such component.
-    signs : ndarray, shape (n_jobs, n_signs)
-        1 seen, 0 not seen, NaN nobody looked.
-
-    Notes
-    -----
-    A sign stays away if every cause leaves it away, each independently of the others [1]_. Penalised
-    marginal likelihood, storage integrated by Gauss-Hermite quadrature, maximised with exact gradients. A
-    component that nobody examined counts as failed with the chance that its age and the storage give, for
-    each sign anew: where many were not examined, storage takes the blame for signs that come together.
-
-    References
-    ----------
-    .. [1] J. Pearl, *Probabilistic Reasoning in Intelligent Systems*, Morgan Kaufmann, 1988, section 4.3
-       (from memory).
-    """
+    """Fit what shows which sign, and the spread of storage."""
+    # `failed` (n_jobs, n_components): 1 arrived failed, 0 arrived alive, NaN not examined; `odds` (n_jobs,
+    # n_components): log odds of failure by age and family alone, NaN where the unit has no such component;
+    # `signs` (n_jobs, n_signs): 1 seen, 0 not seen, NaN nobody looked.
+    # A sign stays away if every cause leaves it away, each independently of the others. Penalised marginal
+    # likelihood, storage integrated by Gauss-Hermite quadrature, maximised with exact gradients. A component
+    # that nobody examined counts as failed with the chance that its age and the storage give, for each sign
+    # anew: where many were not examined, storage takes the blame for signs that come together.
+    # Source: J. Pearl, Probabilistic Reasoning in Intelligent Systems, Morgan Kaufmann, 1988, section 4.3
+    # (from memory).
     n_components, n_signs = failed.shape[1], signs.shape[1]
     looked = ~np.isnan(signs)
     # One unit of each answer is added, so that a sign that was always seen still has a contrast.
@@ -221,11 +193,9 @@ class _Problem:
 def _storage_integrated(
     log_odds: Floats, failed: Floats, first: Ints, storage_sd: float, by_sign: Floats
 ) -> tuple[float, Floats, Floats]:
-    """Log-likelihood of jobs that begin at `first`, its slope by each row's log odds, shares of the nodes.
-
-    With odds o, log P(failed) is log o - log(1 + o), and log P(alive) is -log(1 + o). `by_sign` is the log
-    chance of each job's signs at each node.
-    """
+    """Log-likelihood of jobs that begin at `first`, its slope by each row's log odds, shares of the nodes."""
+    # With odds o, log P(failed) is log o - log(1 + o), and log P(alive) is -log(1 + o). `by_sign` is the log
+    # chance of each job's signs at each node.
     n_failed = np.add.reduceat(failed, first)
     log_one = np.add.reduceat(np.where(failed == 1, log_odds, 0.0), first)
     # Far steps of the search must not overflow.

@@ -16,7 +16,8 @@ from reliability.worth.regression import Block, Nested, ShrunkFit, fit_shrunk_lo
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# Whether a replacement can be had: today, and on the day of an earlier job.
+
+# ---- Whether a replacement can be had: today, and on the day of an earlier job
 
 
 Pair = tuple[str, str]
@@ -45,37 +46,19 @@ ROUNDS = 25
 
 @dataclass(frozen=True)
 class Supply:
-    """What can be had, by component and family.
+    """What can be had, by component and family."""
 
-    Attributes
-    ----------
-    ends : mapping of (component, family) to ndarray, shape (n, 2)
-        Days (ordinals, ascending) until which new parts may have been sold, and the chance of each; -inf:
-        never sold, inf: still to be had. Family "" is one that the ledger says nothing of.
-    salvaged : mapping of (component, family) to float
-        Chance that salvaged parts can be had where no new ones can.
-    shelf : mapping of (component, family) to float
-        What lies on the shelf, and the worth of the cheapest piece (NaN: not known): it can be had today.
-        Family "": it fits any.
-    """
-
+    # (n, 2): days (ordinals, ascending) until which new parts may have been sold, and the chance of each;
+    # -inf: never sold, inf: still to be had. Family "" is one that the ledger says nothing of
     ends: Mapping[Pair, Floats]
-    salvaged: Mapping[Pair, float]
+    salvaged: Mapping[Pair, float]  # chance that salvaged parts can be had where no new ones can
+    # what lies on the shelf, and the worth of the cheapest piece (NaN: not known): it can be had today.
+    # Family "": it fits any
     shelf: Mapping[Pair, float] = field(default_factory=dict)
 
     def chances(self, component: str, family: str, days: Floats) -> Floats:
-        """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals.
-
-        Parameters
-        ----------
-        days : ndarray, shape (n,)
-            inf is today.
-
-        Returns
-        -------
-        ndarray, shape (n, 3)
-            In the order of `STATES`.
-        """
+        """Chance that a part could be had new, salvaged only, or not at all, on days given as ordinals."""
+        # Inf is today. Gives (n, 3), in the order of `STATES`.
         key = (component, family) if (component, family) in self.ends else (component, "")
         until, chance = self.ends.get(key, ALWAYS).T
         at_least = np.append(np.cumsum(chance[::-1])[::-1], 0.0)
@@ -99,18 +82,11 @@ ALWAYS = np.array([[np.inf, 1.0]])
 def read_supply(
     parts: pd.DataFrame, jobs: pd.DataFrame, findings: pd.DataFrame, components: tuple[str, ...] = ()
 ) -> Supply:
-    """Weigh notes and attempts.
-
-    Notes
-    -----
-    Expectation and maximisation [1]_: how often attempts end in which way, how often notes of each sort
-    are right, and how common each story is by component are learned over all pairs, beginning with what is
-    believed beforehand, which is worth the counts above.
-
-    References
-    ----------
-    .. [1] A. P. Dempster, N. M. Laird, D. B. Rubin, *J. R. Statist. Soc. B* 39 (1977) 1-38.
-    """
+    """Weigh notes and attempts."""
+    # Expectation and maximisation: how often attempts end in which way, how often notes of each sort are
+    # right, and how common each story is by component are learned over all pairs, beginning with what is
+    # believed beforehand, which is worth the counts above.
+    # Source: A. P. Dempster, N. M. Laird, D. B. Rubin, J. R. Statist. Soc. B 39 (1977) 1-38.
     tried = _attempts(jobs, findings)
     notes = parts.assign(family=parts["family"].fillna(""), day=ordinals(parts["as_of"]))
     general = notes[notes["family"] == ""].set_index("component")
@@ -231,7 +207,7 @@ def _salvaged(
     return (yes + SALVAGE_NOTE * (note == "salvage only")) / (yes + no + SALVAGE_NOTE * (note in STATES[1:]))
 
 
-# How often a failed component does not end the job.
+# ---- How often a failed component does not end the job
 
 
 ORIGIN_DISCOUNT = 0.3
@@ -264,11 +240,9 @@ class Repairability:
     def of(
         self, family: str | Sequence[str], family_at: int | Ints, component_at: Ints, days: Floats
     ) -> Floats:
-        """Mean and standard deviation of the log odds on each day; ndarray, shape (n_days, c, 2).
-
-        Each component (c,) is one of the family named, at its position (-1: the ledger does not know it), or
-        of a family of its own: many families are asked for at once. Days are ordinals; inf is today.
-        """
+        """Mean and standard deviation of the log odds on each day; ndarray, shape (n_days, c, 2)."""
+        # Each component (c,) is one of the family named, at its position (-1: not known), or of a
+        # family of its own: many families are asked for at once. Days are ordinals; inf is today.
         n_c, n_states = component_at.size, len(STATES)
         names = [family] * n_c if isinstance(family, str) else family
         within = np.tile(np.broadcast_to(family_at, (n_c,)), n_states)
@@ -292,18 +266,8 @@ class Repairability:
 
 
 def mixed_odds(mean: Floats, sd: Floats, chances: Floats) -> Floats:
-    """Put one normal in place of a mixture of log odds: that of the same mean and variance as a chance.
-
-    Parameters
-    ----------
-    mean, sd : ndarray, shape (n_states, c)
-    chances : ndarray, shape (n, c, n_states)
-
-    Returns
-    -------
-    ndarray, shape (n, c, 2)
-        Mean and standard deviation.
-    """
+    """Put one normal in place of a mixture of log odds: that of the same mean and variance as a chance."""
+    # `mean`, `sd` (n_states, c); `chances` (n, c, n_states). Gives mean and standard deviation, (n, c, 2).
     share = expit(mean + sd * HERMITE[:, None, None])
     first, second = (
         np.einsum("h,hsc,ncs->nc", HERMITE_WEIGHTS, power, chances) for power in (share, share**2)

@@ -14,6 +14,7 @@ from unittest.mock import patch
 import click
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from reliability.records.frames import Records, records_from_rows
 from reliability.worth import fitting, supply
@@ -216,6 +217,7 @@ PIECES: dict[str, Callable[[Case], Case]] = {
 }  # fmt: skip
 
 
+@threadpool_limits.wrap(limits=1)
 def run_task(task: Task) -> dict[str, object]:
     """Draw a world, its ledger and offers; judge them with one piece taken out."""
     drawn = drawn_by(World(task.world, task.seed))

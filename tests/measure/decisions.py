@@ -17,6 +17,7 @@ from importlib import import_module
 import click
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 import tests.worlds
 from reliability.records.frames import records_from_rows
@@ -83,6 +84,7 @@ def drawn_by(task: Task) -> tests.worlds.Drawn:
     return tests.worlds.Drawn(run_bench(world, world.usual_jobs, task.seed), rows, truth, world.end)
 
 
+@threadpool_limits.wrap(limits=1)
 def run_task(task: Task) -> pd.DataFrame:
     """Draw a world, its ledger and offers; judge them by every method; one row per method."""
     drawn = drawn_by(task)

@@ -68,26 +68,6 @@ def odds(found, family, component="belt", day=None):
         return float(told(found, family, component, day)[0])
 
 
-def test_what_was_mended_with_new_parts_does_not_promise_much_without():
-    both, later = fitted(MENDED_THEN, LOST_SINCE), fitted(LOST_SINCE)
-    # Between the plain share and Laplace's rule of succession, (1 + 1) / (12 + 2).
-    assert 1 / 12 < expit(odds(both, "Larkov T1")) < 2 / 14
-    # The skill with this family is all that the two have in common.
-    assert_allclose(odds(both, "Larkov T1"), odds(later, "Larkov T1"), atol=0.2)
-    # On a day when there still were new ones, the first record counts.
-    assert expit(odds(both, "Larkov T1", day=THEN)) > 0.95
-
-
-def test_other_families_learn_of_a_part_only_as_it_can_be_had_there():
-    both, before, later = fitted(MENDED_THEN, LOST_SINCE), fitted(MENDED_THEN), fitted(LOST_SINCE)
-    prior = supply.LEVEL_MEANS
-    # A belt of another family that cannot be had, either: on its way to the record, not as far.
-    assert odds(both, "Larkov T1") < odds(both, "Larkov T2") < prior[2] - 0.3
-    # Belts that can be had are not dragged down, with the first record or without it.
-    assert odds(both, "Larkov T3") > odds(before, "Larkov T3") - 0.1
-    assert_allclose(odds(later, "Larkov T3"), prior[0], atol=0.1)
-
-
 @pytest.mark.parametrize(
     "counts",
     [(), (MENDED_THEN,), (MENDED_THEN, ("Larkov T1", "gear", SINCE, 40, 40))],
@@ -132,22 +112,6 @@ def test_a_salvaged_part_that_nobody_tried_promises_less_than_a_new_one(counts):
     assert_allclose(lost, supply.LEVEL_MEANS[1], atol=1e-6)
 
 
-def test_what_salvage_takes_differs_by_component():
-    # New belts and gears held alike; of the salvaged ones the gears hold still, the belts do not.
-    pairs = {(component, "Larkov T1"): NEW_TILL_2018 for component in COMPONENTS}
-    supply = supply_of(pairs, pairs)
-    with_new = [("Larkov T1", component, THEN, 18, 20) for component in COMPONENTS]
-    found = fitted(
-        *with_new, ("Larkov T1", "belt", SINCE, 1, 15), ("Larkov T1", "gear", SINCE, 14, 15), supply=supply
-    )
-    # In a family of which nothing was tried yet, so that no cell of its own can tell.
-    new = replace(found, supply=supply_of({}))
-    pairs = {(component, ""): NEVER for component in COMPONENTS}
-    worn = replace(found, supply=supply_of(pairs, pairs))
-    belt, gear = (odds(worn, "Larkov T3", c) - odds(new, "Larkov T3", c) for c in COMPONENTS)
-    assert belt < gear - 1.0
-
-
 # ---- supply that is not certain
 
 
@@ -181,18 +145,6 @@ def fit_in_parts(rows):
         columns = ["family", "component", "mended", "own", "closed"]
         tried = pd.DataFrame(copies, columns=columns)
         return fit_repairability(tried, COMPONENTS, FAMILIES, BELTS_GONE)
-
-
-def test_odds_of_an_uncertain_supply_lie_between_and_doubt_more():
-    found = fitted(MENDED_THEN, LOST_SINCE)
-    until = [[-np.inf, 0.5], [np.inf, 0.5]]
-    ways = {"had": ALWAYS, "gone": NEVER, "either": until}
-    said = {
-        name: told(replace(found, supply=supply_of({("belt", "Larkov T1"): some})), "Larkov T1")
-        for name, some in ways.items()
-    }
-    assert said["gone"][0] < said["either"][0] < said["had"][0]
-    assert said["either"][1] > max(said["gone"][1], said["had"][1])
 
 
 def test_every_day_is_answered_as_if_it_were_asked_alone():

@@ -107,15 +107,6 @@ def test_the_causes_of_signs_are_found_again():
     assert_allclose(found.mean, np.nanmean(drawn(4000)[2], axis=0), atol=1e-3)
 
 
-def test_what_storage_shows_is_found_again_where_all_was_examined():
-    found = fit_sign_causes(*drawn(4000, unexamined=0.0))
-    # The store is seen through what failed only: from sample to sample a slope varies by 0.15 or so, and the
-    # prior draws by a few hundredths.
-    assert_allclose(found.stored, STORED, atol=0.4)
-    assert found.stored.argmax() == STORED.argmax()
-    assert_allclose(expit(found.shows[:3]), SHOWS[:3], atol=0.07)
-
-
 def test_a_sign_tells_of_storage_only_where_storage_shows_it():
     failed, odds, signs = drawn(4000)
     # The third sign now comes by the toss of a coin: its slope by storage must go.
@@ -133,29 +124,6 @@ def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
     assert_allclose(found.shift, np.zeros(3))
     assert min(worth_signs.STORAGE_SDS) < found.storage_sd < max(worth_signs.STORAGE_SDS)
     assert_allclose(found.mean, (jobs + 1) / (jobs + 2))
-
-
-def test_few_jobs_leave_the_priors_nearly_as_they_are():
-    # Three units with a broken belt and a sound motor, two of them with the sign: too few to be sure of it.
-    failed, odds = np.array([[1.0, 0.0]] * 3), np.zeros((3, 2))
-    found = fit_sign_causes(failed, odds, np.array([[1.0], [1.0], [0.0]]))
-    assert worth_signs.SHOWS_MEAN < found.shows[0, 0] < worth_signs.SHOWS_MEAN + 1.5 * worth_signs.SHOWS_SD
-    # A motor that was sound has told nothing of what a broken one shows.
-    assert_allclose(found.shows[1, 0], worth_signs.SHOWS_MEAN, atol=1e-4)
-    assert worth_signs.ALONE_MEAN < found.alone[0] < worth_signs.ALONE_MEAN + worth_signs.ALONE_SD
-    assert np.abs(found.stored - worth_signs.STORED_MEAN).max() < worth_signs.STORED_SD / 2
-    assert 0.5 * worth_signs.SHOWS_SD < found.doubt[0] < worth_signs.SHOWS_SD
-
-
-def test_a_sign_that_nobody_saw_is_rare_whatever_fails():
-    failed, odds, signs = drawn(400)
-    signs[:, 1] = 0.0
-    found = fit_sign_causes(failed, odds, signs)
-    assert (found.shows[:3, 1] < worth_signs.SHOWS_MEAN).all()
-    assert found.alone[1] < worth_signs.ALONE_MEAN
-    assert_allclose(found.mean[1], 1 / 402)
-    for values in (found.shows, found.alone, found.stored, found.doubt):
-        assert np.isfinite(values).all()
 
 
 def test_a_sign_that_nobody_looked_for_is_as_believed():

@@ -58,31 +58,6 @@ def had(supply, *years, family=FAMILY, component="gear"):
     return chances if years else float(chances[0])
 
 
-def test_one_part_that_was_not_found_does_not_end_what_was_had_so_often():
-    often = tried(NEW, *range(2012, 2022))
-    before, after = supply_of(often), supply_of([*often, *tried(NO_PART, 2023)])
-    assert had(before) > 0.9
-    assert 0.5 < had(after) < had(before)
-    # Nor does it put the earlier jobs on another shelf.
-    assert (had(after, *range(2012, 2022)) > 0.85).all()
-    # A new part that was had later takes it back.
-    assert had(supply_of([*often, *tried(NO_PART, 2022), *tried(NEW, 2023)])) > 0.95
-
-
-def test_parts_that_were_had_until_some_day_and_never_since_were_sold_out_about_then():
-    supply = supply_of([*tried(NEW, *range(2011, 2017)), *tried(NO_PART, *range(2018, 2024))])
-    assert had(supply) < 0.1
-    assert (had(supply, *range(2011, 2017)) > 0.9).all()
-    assert (had(supply, *range(2018, 2024)) < 0.25).all()
-
-
-def test_parts_that_never_were_had_were_gone_at_any_time():
-    supply = supply_of(tried(NO_PART, *range(2011, 2022)))
-    assert had(supply) < 0.1
-    # The first of them may still have been there and not been found.
-    assert (had(supply, *range(2013, 2022)) < 0.25).all()
-
-
 def test_a_note_alone_is_leaned_to_and_one_of_the_family_more_than_a_general_one():
     silent = had(supply_of(components=("gear",)))
     of_all = [had(supply_of(notes=[{"obtainable": word}])) for word in ("yes", "no")]
@@ -94,28 +69,6 @@ def test_a_note_alone_is_leaned_to_and_one_of_the_family_more_than_a_general_one
     assert_allclose(had(both), own[1], atol=0.05)
     without = supply_of(notes=[{"obtainable": "no", "family": FAMILY}])
     assert had(both, family=OTHER) > had(without, family=OTHER) + 0.05
-
-
-@pytest.mark.parametrize("family", [None, FAMILY], ids=["general", "own"])
-def test_a_note_does_not_silence_what_own_jobs_show(family):
-    often, never = tried(NEW, *range(2013, 2024)), tried(NO_PART, *range(2013, 2024))
-    no, yes = ([{"obtainable": word, "family": family}] for word in ("no", "yes"))
-    assert had(supply_of(often, no)) > 0.7
-    assert had(supply_of(never, yes)) < 0.3
-    # Beside few attempts it still has a say, if it is newer.
-    few, newer = tried(NEW, 2015, 2016), [{**no[0], "as_of": "2024-05-02"}]
-    assert had(supply_of(few, newer)) < had(supply_of(few)) - 0.1
-
-
-def test_a_note_of_a_day_says_nothing_of_the_years_before_and_one_of_no_day_may_be_old():
-    often = tried(NEW, *range(2011, 2020))
-    told = {
-        day: had(supply_of(often, [{"obtainable": "no", "family": FAMILY, "as_of": day}]))
-        for day in ("2024-05-02", None, "2012-05-02")
-    }
-    # Newer than all that was had it may be true; older than most of it, it was wrong.
-    assert told["2024-05-02"] < told[None] < told["2012-05-02"]
-    assert told["2012-05-02"] > 0.85
 
 
 def notes_against_attempts(*, right):
@@ -171,11 +124,6 @@ def test_the_order_of_the_rows_does_not_matter():
     for family in (FAMILY, OTHER):
         one, other = (supply.chances("gear", family, days) for supply in ways)
         assert_allclose(one, other, atol=1e-12)
-
-
-def test_what_was_mended_in_place_says_nothing_of_parts():
-    mended = tried({"action": "serviced"}, 2014, 2016)
-    assert had(supply_of(mended, components=("gear",))) == had(supply_of(components=("gear",)))
 
 
 # Where no new ones can be had: one attempt of each kind beforehand, four where a note says which.
@@ -258,7 +206,10 @@ def by_bayes(attempts, note, span, asked, *, is_own=True):
     if note is not None:
         day, word = note
         k = 0 if word == "yes" else 1
-        weight *= np.where(day <= until, says[True][k] / sum(says[True]), says[False][k] / sum(says[False]))
+        right, wrong = (says[state][k] / sum(says[state]) for state in (True, False))
+        # One without a day may have been written on any, as likely as on any other.
+        written = np.linspace(*span, 9) if day is None else np.array([day])
+        weight *= np.mean([np.where(day <= until, right, wrong) for day in written], axis=0)
     weight /= weight.sum()
     return [weight[until >= day].sum() for day in asked]
 
@@ -274,27 +225,29 @@ WORK = {"new": NEW, "salvaged": SALVAGED, "rebuilt": {"action": "rebuilt"}, "no 
         ({2012: "new", 2015: "salvaged", 2018: "rebuilt", 2021: "no part"}, None, True),
         ({2013: "new", 2016: "new", 2020: "new"}, (2016, "no"), True),
         ({2013: "no part", 2016: "new", 2020: "new"}, (2020, "yes"), False),
+        ({2013: "no part", 2016: "no part", 2020: "no part"}, (None, "yes"), False),
+        ({year: "new" for year in range(2011, 2020)}, (None, "no"), True),
+        ({**{year: "new" for year in range(2012, 2022)}, 2023: "no part"}, None, True),
     ],
 )
 def test_stories_are_weighed_as_bayes_has_it(monkeypatch, ways, note, is_own):
     monkeypatch.setattr(supply, "ROUNDS", 1)  # before anything is learned of the rates
     attempts = [(FAMILY, "gear", year, WORK[way]) for year, way in ways.items()]
-    row = (
-        [{"obtainable": note[1], "family": FAMILY if is_own else None, "as_of": f"{note[0]}-05-02"}]
-        if note
-        else []
-    )
+    row = []
+    if note:
+        day = f"{note[0]}-05-02" if note[0] else None
+        row = [{"obtainable": note[1], "family": FAMILY if is_own else None, "as_of": day}]
     asked = sorted(ways)
     got = [*had(supply_of(attempts, row), *asked), had(supply_of(attempts, row))]
     expected = by_bayes(
         [(ordinal(year), way) for year, way in ways.items()],
-        (ordinal(note[0]), note[1]) if note else None,
+        (note[0] and ordinal(note[0]), note[1]) if note else None,
         (ordinal(2010), ordinal(2024)),
         [*map(ordinal, asked), np.inf],
         is_own=is_own,
     )
-    # The grid puts 2000 days in place of all.
-    assert_allclose(got, expected, atol=5e-4)
+    # The grid puts 2000 days in place of all; a note without a day is laid beside the middle of a stretch.
+    assert_allclose(got, expected, atol=5e-4 if note is None or note[0] else 2e-3)
 
 
 # ---- where it enters the verdicts
