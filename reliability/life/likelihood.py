@@ -1,7 +1,7 @@
 """The Weibull likelihood of many strata at once: its terms, whether a maximum exists, and the way to it."""
 
 from dataclasses import dataclass
-from typing import Protocol, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,16 +162,9 @@ class Likelihood:
     ends); `unit`, what differences of log-likelihood are measured by: the number of lives, 1 at most.
     """
 
-    def __init__(self, data: Collapsed) -> None:
-        self.data = data
-        self.n_strata = data.strata.size
-        self.first_age, self.spread = _age_scale(data)
-        self.steep = np.zeros(self.n_strata, dtype=bool)
-        lives = np.zeros(self.n_strata)
-        for rows in (data.single, data.mixed):
-            self.steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
-            lives += np.bincount(rows.stratum, rows.count * rows.weight, minlength=self.n_strata)
-        self.unit = np.minimum(lives, 1.0)
+    def __init__(self, data: Collapsed, known: tuple[Any, ...] | None = None) -> None:
+        self.data, self.n_strata = data, data.strata.size
+        self.first_age, self.spread, self.steep, self.unit = known or _by_strata(data)
         self._single = _Terms(data.single, self.first_age, self.spread)
         self._mixed = _Terms(data.mixed, self.first_age, self.spread)
         self._length = np.diff(np.append(data.mixed.start, len(data.mixed)))
@@ -179,7 +172,8 @@ class Likelihood:
 
     def take(self, keep: BoolArray | IntArray) -> "Likelihood":
         """Keep some strata, by a mask or by their positions."""
-        return Likelihood(self.data.take(keep))
+        known = tuple(each[keep] for each in (self.first_age, self.spread, self.steep, self.unit))
+        return Likelihood(self.data.take(keep), known)
 
     def places(self) -> tuple[tuple[Rows, FloatArray], ...]:
         """Each table of rows with the standardised log age that stands for each of its rows."""
@@ -243,18 +237,21 @@ def _by_stratum(values: FloatArray, stratum: IntArray, n_strata: int) -> FloatAr
     return np.vstack([np.bincount(stratum, row, minlength=n_strata) for row in values])
 
 
-def _age_scale(data: Collapsed) -> tuple[FloatArray, FloatArray]:
-    """Youngest finite age above 0 and the log range of ages; 1 and 1 where there is nothing to measure."""
-    first = np.full(data.strata.size, np.inf)
-    last = np.zeros(data.strata.size)
+def _by_strata(data: Collapsed) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
+    """First ages, spreads, steep ones and units of `Likelihood`; 1 where there is no age to measure."""
+    n = data.strata.size
+    first, last, lives = np.full(n, np.inf), np.zeros(n), np.zeros(n)
+    steep = np.zeros(n, dtype=bool)
     for rows in (data.single, data.mixed):
+        steep[rows.stratum[(rows.lower > 0) & np.isfinite(rows.upper)]] = True
+        lives += np.bincount(rows.stratum, rows.count * rows.weight, minlength=n)
         for bound in (rows.lower, rows.upper):
             known = (bound > 0) & np.isfinite(bound)
             np.minimum.at(first, rows.stratum[known], bound[known])
             np.maximum.at(last, rows.stratum[known], bound[known])
     first = np.where(np.isfinite(first), first, 1.0)
     spread = np.log1p((np.maximum(last, first) - first) / first)
-    return first, np.where(spread > 0, spread, 1.0)
+    return first, np.where(spread > 0, spread, 1.0), steep, np.minimum(lives, 1.0)
 
 
 # ---- Which strata have a finite most likely Weibull life, and what the others do tell

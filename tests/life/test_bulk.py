@@ -157,22 +157,6 @@ def test_ages_are_those_of_observe_on_every_day_of_four_years():
     assert counted(count_findings(batch_of(jobs, findings))) == observed(jobs, findings)[0]
 
 
-def test_pieces_give_the_fits_of_the_whole():
-    jobs, findings = some_ledger(5, 400)
-    counts = count_findings(batch_of(jobs, findings))
-    records, labels = observe(jobs, findings, FAMILIES).life_records()
-    whole = weibull_fits(records)
-    found = {}
-    for piece in counts.pieces(1):
-        assert piece.families.size == 1
-        fit = weibull_fits(piece.lives().records)
-        found[piece.component, piece.families[0]] = (fit.status[0], fit.shape[0], fit.n_records[0])
-    assert sorted(found) == sorted(zip(labels["component"], labels["family"], strict=True))
-    for i, name in enumerate(zip(labels["component"], labels["family"], strict=True)):
-        assert found[name][0] == whole.status[i]
-        assert_allclose(found[name][1:], (whole.shape[i], whole.n_records[i]), rtol=1e-8)
-
-
 def test_mean_year_is_that_of_production():
     jobs, findings = some_ledger(4)
     counts = count_findings(batch_of(jobs, findings))

@@ -393,12 +393,6 @@ def test_status_names_what_was_never_seen():
     assert np.isnan(nothing.at(3)).all()
 
 
-def test_records_that_say_nothing_are_dropped():
-    with_empty = fit_curve(LifeRecords([0, 0, 5], [5, INF, INF]))
-    assert_array_equal(with_empty.failed, fit_curve(LifeRecords([0, 5], [5, INF])).failed)
-    assert with_empty.n_records == 2
-
-
 def test_between_and_beyond_the_ages():
     curve = fit_curve(LifeRecords([0, 10, 0, 20], [10, INF, 20, INF], count=[1, 9, 5, 5]))
     estimate, low, high = curve.at([0, 5, 10, 15, 20, 21])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life.lives import age_at, decimal_year, observe, spread_years, unit_ages
+from reliability.life.lives import age_at, decimal_year, observe, unit_ages
 
 JOB = {
     "job": "B1", "family": "Tarnwick T2", "built_from": 1980.0, "built_to": 1980.0,
@@ -75,13 +75,6 @@ def test_decimal_year_counts_days_of_its_own_year():
 )
 def test_age_is_counted_from_the_middle_of_the_year_in_months(taken_in, year, months):
     assert_allclose(age_at([np.datetime64(taken_in)], [year]) * 12, [months], rtol=1e-12)
-
-
-def test_windows_become_one_row_per_year():
-    source, year, weight = spread_years(np.array([1980, np.nan, 1990]), np.array([1982, np.nan, 1990]))
-    assert_array_equal(source, [0, 0, 0, 1, 2])
-    assert_array_equal(year, [1980, 1981, 1982, np.nan, 1990])
-    assert_allclose(weight, [1 / 3, 1 / 3, 1 / 3, 1, 1])
 
 
 def test_unit_ages_fill_windows_from_the_family_and_keep_unknown_ones():

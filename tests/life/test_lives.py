@@ -24,12 +24,6 @@ def test_scalars_stretch_to_the_rows():
     assert lives.stratum.dtype == lives.record.dtype == np.int64
 
 
-def test_one_life_from_scalars():
-    lives = LifeRecords(0, 12.5)
-    assert len(lives) == 1
-    assert_array_equal(lives.upper, [12.5])
-
-
 def test_columns_cannot_be_changed_and_are_copies():
     lower = np.array([0.0, 1.0])
     lives = LifeRecords(lower, 3.0)
@@ -124,11 +118,6 @@ def test_a_subset_that_tears_a_record_apart_is_refused():
 def test_a_mask_of_another_kind_is_refused(mask):
     with pytest.raises(InvalidInput, match="one truth value for each of the 3 rows"):
         LifeRecords(0, [5, 6, 7]).subset(mask)
-
-
-def test_a_subset_of_nothing_is_refused():
-    with pytest.raises(InvalidInput, match="There are no life records"):
-        LifeRecords(0, [5, 6]).subset([False, False])
 
 
 def test_the_public_names_of_the_room():

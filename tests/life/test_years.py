@@ -322,15 +322,6 @@ def test_failures_of_the_young_alone_are_no_fall():
     assert_allclose(chance, 5.5 / 16, atol=0.03)
 
 
-def test_ties_and_replicates_are_one_age():
-    age = np.repeat(np.arange(30.0, 42), 3)
-    failed = np.random.default_rng(3).random(36) < expit((age - 36) / 3)
-    null = null_of(age)
-    chance = null.chance(failed[None, :])[0]
-    assert_allclose(chance.reshape(-1, 3), np.repeat(chance[::3, None], 3, axis=1))
-    assert null.log_age.size == 12
-
-
 def test_many_sets_at_once_are_each_alone():
     rng = np.random.default_rng(4)
     age = rng.uniform(28, 46, 40)
@@ -345,20 +336,3 @@ def test_the_truth_is_found_with_many_parts():
     for truth in (expit((age - 37) / 0.8), np.full(age.size, 0.35), np.clip((age - 35) / 8, 0, 0.5)):
         chance = null_of(age).chance((rng.random(age.size) < truth)[None, :])[0]
         assert np.mean(np.abs(chance - truth)) < 0.02
-
-
-def test_one_age_for_all_is_one_share():
-    null = null_of(np.full(12, 40.0))
-    failed = np.arange(12) < 5
-    assert_allclose(null.chance(failed[None, :])[0], 5 / 12, atol=0.02)
-
-
-def test_search_rests_on_this_curve():
-    rng = np.random.default_rng(6)
-    year = rng.integers(1976, 1988, 40).astype(float)
-    age = rng.uniform(2016, 2024, 40) - year
-    failed = rng.random(40) < 0.5
-    lives = LifeRecords(np.where(failed, 0, age), np.where(failed, age, np.inf))
-    search = prepare_search(dated_records(lives, year))
-    alone = null_of(age).chance(failed[np.argsort(age)][None, :])
-    assert_allclose(search.null.chance(search.failed[None, :]), alone)
