@@ -4,12 +4,11 @@ import base64
 import datetime
 import json
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from xml.etree import ElementTree
 
 import numpy as np
@@ -49,9 +48,6 @@ DOUBLES = (
 )
 """Numbers of an entry that keep double precision, in the order in which they are packed."""
 
-_LAST_WITH_CASE = 0x20000
-"""No character from here on has an upper and a lower case."""
-
 
 def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
     """Pack all that judging needs."""
@@ -74,41 +70,27 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
 
 
 def _packed_entry(name: str, entry: dict[str, Any]) -> list[Any]:
+    """Pack what is known of a family or kind, in the order in which the card's script unpacks it."""
     lives = entry["lives"]
-    changed = [i for i, year in enumerate(lives["change_year"]) if year is not None]
-    doubles = [entry[each] for each in DOUBLES]
+    changes = [[i, year] for i, year in enumerate(lives["change_year"]) if year is not None]
     singles = [entry[each] for each in ESTIMATES]
     singles += [entry[each][part] for each in SPREADS for part in ("mean", "doubt", "spread")]
-    singles += [
-        number
-        for life, repair, cost in zip(lives["life"], lives["repair"], entry["part_cost"], strict=True)
-        for number in (*life, *repair, cost)
-    ]
-    singles += [number for i in changed for number in lives["life_after"][i]]
-    return [
-        name,
-        entry["kind"],
-        entry["evidence"],
-        entry["jobs_seen"],
-        entry["open_jobs"],
-        lives["components"],
-        [[i, lives["change_year"][i]] for i in changed],
-        _packed(doubles, "<f8"),
-        _packed(singles, "<f4"),
-    ]
+    for life, repair, cost in zip(lives["life"], lives["repair"], entry["part_cost"], strict=True):
+        singles += [*life, *repair, cost]
+    for i, _ in changes:
+        singles += lives["life_after"][i]
+    doubles = _packed([entry[each] for each in DOUBLES], "<f8")
+    told = [entry[each] for each in ("kind", "evidence", "jobs_seen", "open_jobs")]
+    return [name, *told, lives["components"], changes, doubles, _packed(singles, "<f4")]
 
 
 def _packed_draws(draws: Sequence[Sequence[float]]) -> dict[str, Any]:
     """Pack the states of knowledge: all columns hold the same points, only their order differs."""
     table = np.array(draws, dtype=float)
-    points = np.unique(table)
-    places = np.searchsorted(points, table)
-    return {
-        "points": points.tolist(),
-        "rows": len(table),
-        "places": _packed(places.ravel(), "<u2" if points.size > 256 else "u1"),
-        "wide": points.size > 256,
-    }
+    points, places = np.unique(table, return_inverse=True)
+    wide = points.size > 256
+    packed = _packed(places.ravel(), "<u2" if wide else "u1")
+    return {"points": points.tolist(), "rows": len(table), "places": packed, "wide": wide}
 
 
 def _packed(values: ArrayLike, form: str) -> str:
@@ -118,15 +100,9 @@ def _packed(values: ArrayLike, form: str) -> str:
 
 
 def _folds() -> dict[str, str]:
-    """List the characters that lose their case otherwise than by being written small.
-
-    A browser knows no case folding; with this list it finds near names as the command line does.
-    """
-    return {
-        letter: letter.casefold()
-        for letter in map(chr, range(_LAST_WITH_CASE))
-        if letter.casefold() != letter.lower()
-    }
+    """List the letters that lose their case other than by being written small; browsers know no others."""
+    letters = map(chr, range(0x20000))  # no character from there on has an upper and a lower case
+    return {each: each.casefold() for each in letters if each.casefold() != each.lower()}
 
 
 def _rules() -> dict[str, Any]:
@@ -154,7 +130,7 @@ def _rules() -> dict[str, Any]:
     }
 
 
-# The printed side of the pocket card: families by verdict, found by name, with the price to go up to.
+# The printed side: families by verdict, found by name, with the price to go up to.
 
 
 HEADINGS = {
@@ -170,14 +146,8 @@ WORDS = {"below_zero": "not even for free", "below_one": "only for free"}
 """What a ceiling is called where there is nothing to pay."""
 
 
-@dataclass(frozen=True)
-class Row:
-    """One family, in words.
-
-    Attributes
-    ----------
-    family, kind, ceiling, paid, repair, loses, jobs : str
-    """
+class Row(NamedTuple):
+    """One family, in words."""
 
     family: str
     kind: str
@@ -188,23 +158,11 @@ class Row:
     jobs: str
 
 
-@dataclass(frozen=True)
-class Group:
-    """Families of one verdict.
+class Group(NamedTuple):
+    """Families of one verdict, by name, as one looks them up on paper."""
 
-    Attributes
-    ----------
-    css : str
-        Class that gives its colour.
-    mark : str
-        Markup of mark and word; "" where there is no verdict.
-    heading : str
-    rows : tuple of Row
-        By name, as one looks them up on paper.
-    """
-
-    css: str
-    mark: str
+    css: str  # the class that gives its colour
+    mark: Markup  # mark and word; "" where there is no verdict
     heading: str
     rows: tuple[Row, ...]
 
@@ -218,20 +176,20 @@ def list_groups(ranking: pd.DataFrame) -> list[Group]:
         here = ranking[ranking["verdict"].isna() if verdict is None else ranking["verdict"] == verdict]
         rows = sorted(here.to_dict("records"), key=lambda row: (row["family"].casefold(), row["family"]))
         css, mark = (verdict.replace(" ", "-"), verdict_mark(verdict)) if verdict else ("none", "")
-        groups.append(Group(css, mark, heading, tuple(_row(row) for row in rows)))
+        told = [
+            Row(
+                row["family"],
+                row["kind"],
+                ceiling_words(row["ceiling"]),
+                money(row["usual_price"], "").strip(),
+                share(row["success_chance"]),
+                share(row["chance_of_loss"]),
+                str(row["jobs_seen"]),
+            )
+            for row in rows
+        ]
+        groups.append(Group(css, Markup(mark), heading, tuple(told)))
     return groups
-
-
-def _row(row: Mapping[Any, Any]) -> Row:
-    return Row(
-        row["family"],
-        row["kind"],
-        ceiling_words(row["ceiling"]),
-        money(row["usual_price"], "").strip(),
-        share(row["success_chance"]),
-        share(row["chance_of_loss"]),
-        str(row["jobs_seen"]),
-    )
 
 
 def ceiling_words(ceiling: float) -> str:
@@ -247,29 +205,15 @@ def ceiling_words(ceiling: float) -> str:
     return money(math.floor(ceiling), "").strip()
 
 
-# The pocket card: one HTML file that judges units on a phone without signal.
+# The page: words, styles, scripts and numbers in one file.
 
 
-SCRIPTS = (
-    "numbers",
-    "data",
-    "odds",
-    "appraisal",
-    "names",
-    "offers",
-    "judging",
-    "lots",
-    "telling",
-    "finder",
-    "list",
-    "looked_at",
-    "form",
-)
+SCRIPTS = "numbers data odds appraisal names offers judging lots telling finder list looked_at form".split()
 """Sources of the card's script, in the order in which they are joined."""
 
 
 def write_card(
-    appraiser: "Appraiser",
+    appraiser: Appraiser,
     records: "Records",
     out: Path,
     *,
@@ -283,14 +227,17 @@ def write_card(
 
 
 def make_card(
-    appraiser: "Appraiser", records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
+    appraiser: Appraiser, records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
 ) -> str:
     """Make the card; see `write_card`."""
     from reliability.worth.review import ranking, signs_by_worth
 
     day = as_of or appraiser.as_of
-    script, style = _script(), _style()
     table = ranking(appraiser, records, as_of=day)
+    lines = (line.strip() for each in SCRIPTS for line in _source(f"{each}.js").splitlines())
+    joined = "\n".join(line for line in lines if line and not line.startswith("//"))
+    script = f'(() => {{\n"use strict";\n{joined}\n}})();'
+    style = "\n".join(line.strip() for line in _source("card.css").splitlines())
     numbers = {
         **card_data(appraiser, day),
         "demo": demo,
@@ -299,7 +246,6 @@ def make_card(
         "looks": {kind: signs_by_worth(appraiser, records, kind, as_of=day) for kind in appraiser.kinds},
         "usual": {row.family: row.usual_price for row in table.itertuples() if is_known(row.usual_price)},
     }
-    groups = list_groups(table)
     template = Environment(
         autoescape=select_autoescape(default=True), undefined=StrictUndefined, trim_blocks=True
     ).from_string(_source("card.html.j2"))
@@ -309,11 +255,13 @@ def make_card(
         style_hash=_hash(style),
         script_hash=_hash(script),
         numbers=Markup(_json_in_html(numbers)),
-        groups=[_marked(group) for group in groups],
+        groups=list_groups(table),
         demo=demo,
         day=day.isoformat(),
         ledger=whose(records, demo),
-        facts=_facts(appraiser),
+        as_of=appraiser.as_of.isoformat(),
+        jobs=counted(appraiser.tally.jobs_finished, "finished job"),
+        currency=appraiser.currency,
         cautions=all_cautions(),
         source=_provenance(appraiser, day),
     )
@@ -321,16 +269,6 @@ def make_card(
 
 def _source(name: str) -> str:
     return files("reliability.report").joinpath("templates", "card", name).read_text(encoding="utf-8").strip()
-
-
-def _script() -> str:
-    lines = (line.strip() for name in SCRIPTS for line in _source(f"{name}.js").splitlines())
-    joined = "\n".join(line for line in lines if line and not line.startswith("//"))
-    return f'(() => {{\n"use strict";\n{joined}\n}})();'
-
-
-def _style() -> str:
-    return "\n".join(line.strip() for line in _source("card.css").splitlines())
 
 
 def _hash(text: str) -> str:
@@ -346,42 +284,26 @@ def _json_in_html(value: Any) -> str:
 
 def _marks() -> dict[str, list[tuple[str, dict[str, str]]]]:
     """Take the marks of the verdicts apart, so that the script draws the same ones."""
-    shapes = {verdict: ElementTree.fromstring(verdict_mark(verdict)).find("svg") for verdict in HEADINGS}
+    marks = {verdict: ElementTree.fromstring(verdict_mark(verdict)) for verdict in HEADINGS}
     return {
-        verdict: [(shape.tag, dict(shape.attrib)) for shape in svg if svg is not None]
-        for verdict, svg in shapes.items()
-        if svg is not None
+        verdict: [(shape.tag, dict(shape.attrib)) for shape in mark.iterfind("svg/*")]
+        for verdict, mark in marks.items()
     }
 
 
-def _marked(group: Group) -> dict[str, Any]:
-    return {**vars(group), "mark": Markup(group.mark)}
-
-
-def _facts(appraiser: "Appraiser") -> dict[str, str]:
-    return {
-        "as_of": appraiser.as_of.isoformat(),
-        "jobs": counted(appraiser.tally.jobs_finished, "finished job"),
-        "currency": appraiser.currency,
-    }
-
-
-def _provenance(appraiser: "Appraiser", day: datetime.date) -> list[tuple[str, str]]:
-    tally, terms = appraiser.tally, appraiser.terms
-    jobs = f"{counted(tally.jobs_finished, 'finished job')}, {tally.repaired} of them repaired"
-    others = (
-        (tally.jobs_open, "open"),
-        (tally.jobs_missing, "never written up"),
-        (tally.jobs_imported, "from elsewhere"),
-    )
-    money = appraiser.currency
+def _provenance(appraiser: Appraiser, day: datetime.date) -> list[tuple[str, str]]:
+    """Say what the numbers come from, line by line."""
+    tally, terms, money = appraiser.tally, appraiser.terms, appraiser.currency
+    jobs = [f"{counted(tally.jobs_finished, 'finished job')}, {tally.repaired} of them repaired"]
+    more = {"open": tally.jobs_open, "never written up": tally.jobs_missing}
+    more["from elsewhere"] = tally.jobs_imported
+    others = [f"{number} {what}" for what, number in more.items() if number]
     counted_in = (
         f"hours at {terms.hour_rate:g} {money}, fee {100 * terms.selling_fee:g} %, "
         f"margin {terms.margin:g} {money}, caution {terms.caution:g}"
     )
-    more = ", ".join(f"{number} {what}" for number, what in others if number)
     return [
-        ("Records", f"{jobs}; {more}" if more else jobs),
+        ("Records", "; ".join([*jobs, ", ".join(others)] if others else jobs)),
         ("Last entry", appraiser.as_of.isoformat()),
         ("Card of", day.isoformat()),
         ("Counted in", counted_in),

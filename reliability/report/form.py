@@ -95,21 +95,11 @@ class _Known(Offered):
 
 @dataclass
 class Desk:
-    """A ledger as the forms use it; `open_desk` makes one.
+    """A ledger as the forms use it; `open_desk` makes one."""
 
-    Parameters
-    ----------
-    address : str
-        File or URL.
-    origin : str
-        Who named it.
-    fixed_day : date, optional
-        Taken for today; a notebook that stays open goes with the calendar.
-    """
-
-    address: str
-    origin: str = ""
-    fixed_day: datetime.date | None = None
+    address: str  # a file or URL
+    origin: str = ""  # who named it
+    fixed_day: datetime.date | None = None  # taken for today; a notebook left open goes with the calendar
     _forms: list["_Form"] = field(default_factory=list, repr=False)
 
     def _repr_html_(self) -> str:
@@ -246,13 +236,13 @@ def _shown(
     def told(show: Callable[["pd.Series[Any]"], str], nothing: str = NOTHING) -> list[str]:
         return [nothing if row is None else show(row) for row in (before, after)]
 
-    def ceiling(row: "pd.Series[Any]") -> str:
-        return format.money(row["ceiling"], currency) if row["ceiling"] > 0 else "not even for free"
+    def amount(column: str) -> list[str]:
+        return told(lambda row: format.money(row[column], currency))
 
-    verdicts = [row["verdict"] if row is not None and format.is_known(row["verdict"]) else ""
-                for row in (before, after)]  # fmt: skip
-    ceilings, chances = told(ceiling), told(lambda row: format.share(row["success_chance"]))
-    prices = told(lambda row: format.money(row["usual_price"], currency))
+    verdicts = told(lambda row: row["verdict"] if format.is_known(row["verdict"]) else "", "")
+    free = told(lambda row: "" if row["ceiling"] > 0 else "not even for free")
+    ceilings = [known or money for known, money in zip(free, amount("ceiling"), strict=True)]
+    chances, prices = told(lambda row: format.share(row["success_chance"])), amount("usual_price")
     rows = {
         "Verdict at the usual price": [verdict_mark(each) if each else NOTHING for each in verdicts],
         "Usual price": prices,
@@ -261,22 +251,22 @@ def _shown(
         "90 % interval of that chance": told(
             lambda row: format.span(row["success_low"], row["success_high"])
         ),
-        "Mean gain at the usual price": told(lambda row: format.money(row["expected_gain"], currency)),
+        "Mean gain at the usual price": amount("expected_gain"),
         "Finished jobs of the family": told(lambda row: str(row["jobs_seen"]), "0"),
     }
-    whose, moved = name(family), chances[0] != chances[1]
+    whose = name(family)
     if before is None:
         said = (f"{whose} is new to the ledger: a repair works out in {text(chances[1])} of such units, "
                 "most of that borrowed from its kind.")  # fmt: skip
     elif (verdicts[0], ceilings[0], chances[0]) == (verdicts[1], ceilings[1], chances[1]):
         said = f"Of {whose}, verdict, ceiling and odds stay as they were."
     else:
-        odds = f"was {text(chances[0])} and is now" if moved else "stays"
+        odds = f"was {text(chances[0])} and is now" if chances[0] != chances[1] else "stays"
         bound = f"; the ceiling moves from {text(ceilings[0])} to {text(ceilings[1])}"
-        turn = f" The verdict turns from {verdicts[0]} to {verdicts[1]}."
         said = f"Of {whose}, the chance of a repair {odds} {text(chances[1])}"
         said += f"{bound if ceilings[0] != ceilings[1] else ''}."
-        said += turn if all(verdicts) and verdicts[0] != verdicts[1] else ""
+        if all(verdicts) and verdicts[0] != verdicts[1]:
+            said += f" The verdict turns from {verdicts[0]} to {verdicts[1]}."
     advice = "There is no verdict: what such a unit usually costs is not known."
     if verdicts[1]:
         advice = f"At {text(prices[1])}, the price usually paid, the verdict is now: {verdicts[1]}."
