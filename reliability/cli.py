@@ -442,9 +442,10 @@ def amend(bench: Bench, job: str, sheet: Path | None, withdraw: bool, why: str, 
         for sign, _ in given["signs"]:
             if near_twin(sign, signs):
                 refuse_unseen("sign", sign, signs, given["new_names"])
-        old = ledger.job(job)
-        changes = amendment.changes(old, kinds_of(ledger).get(old["job"]["family"], ""))
-        version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
+        with ledger.writing():
+            old = ledger.job(job)
+            changes = amendment.changes(old, kinds_of(ledger).get(old["job"]["family"], ""))
+            version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
         click.echo(f"Job {job}: version {version} was written ({why})")
 
 

@@ -2,10 +2,13 @@
 # ruff: noqa: E501
 
 import datetime
+import sqlite3
+from contextlib import closing
 
 import pytest
 
 from reliability.records.ledger import open_ledger
+from reliability.records.sheet import Amendment
 
 TAKE_IN = ("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
 SMALLEST = """
@@ -107,6 +110,22 @@ def test_add_lists_every_fault_of_every_sheet_and_writes_none(bench):
     assert "--new-component 'bellt'" in lines[5]
     assert "there is no job" not in lines
     assert bench.run("show", "2").exit_code == 1
+
+
+def test_nobody_writes_between_what_is_amended_and_the_amendment(bench, monkeypatch):
+    changes = Amendment.changes
+
+    def somebody_else(*given):
+        with (
+            closing(sqlite3.connect(bench.file, timeout=0)) as other,
+            pytest.raises(sqlite3.OperationalError, match="database is locked"),
+        ):
+            other.execute("BEGIN IMMEDIATE")
+        return changes(*given)
+
+    monkeypatch.setattr(Amendment, "changes", somebody_else)
+    out = bench.ok("amend", "1", "--set", "bought_for=30", "--why", "receipt")
+    assert out.startswith("Job 1: version 2 was written (receipt)\n")
 
 
 def test_add_to_no_ledger_makes_one_unless_there_is_a_fault(command_line):
