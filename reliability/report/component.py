@@ -59,13 +59,7 @@ def answer(report: ReportData, component: str) -> Shown:
 
 
 def families_with(report: ReportData, component: str) -> pd.DataFrame:
-    """Families that are judged by a component, the one whose jobs it ends most often first.
-
-    Returns
-    -------
-    DataFrame
-        family, page, age_years (usual, today) and the columns of `reliability.report.family.components_of`.
-    """
+    """Families judged by it, whose jobs it ends most first: family, page, age_years, `components_of`."""
     rows = []
     for family, page in report.family_pages.items():
         if component in report.components_of(family):

@@ -61,13 +61,7 @@ FAILED = EVENTS[0]
 
 
 class Keeper:
-    """Fits odds, or takes those that were kept of the same records, day and code.
-
-    Parameters
-    ----------
-    folder : Path, optional
-        Where they are kept; without one nothing is.
-    """
+    """Fits odds, or takes those that were kept of the same records, day and code."""
 
     def __init__(self, folder: Path | None = None) -> None:
         self.folder = folder
@@ -138,42 +132,18 @@ class Keeper:
 
 
 class ReportData:
-    """A ledger and the odds fitted to it; whatever pages ask for is worked out when it is first asked for.
-
-    Parameters
-    ----------
-    records : Records
-        The whole ledger.
-    as_of : date, optional
-        The day the pages speak for; the last date in the ledger if not given, today where it has none.
-    keeper : Keeper, optional
-        Keeps odds for the next run.
-    executor : Executor, optional
-        Fits the odds of earlier days.
-    is_near : bool
-        Whether it works in processes of this machine, which may take over more than that.
-    card : str
-        The day that the pocket card beside the pages is for; empty if there is none.
-    odds : Appraiser, optional
-        Of the day, where they are at hand.
-
-    Attributes
-    ----------
-    records : Records
-        What was known on `as_of`.
-    as_of : date
-    """
+    """A ledger and the odds fitted to it; whatever pages ask for is worked out when it is first asked for."""
 
     def __init__(
         self,
         records: Records,
-        as_of: datetime.date | None = None,
+        as_of: datetime.date | None = None,  # the last date in the ledger if not given, else today
         *,
-        keeper: Keeper | None = None,
-        executor: Executor | None = None,
-        is_near: bool = False,
-        card: str = "",
-        odds: Appraiser | None = None,
+        keeper: Keeper | None = None,  # keeps odds for the next run
+        executor: Executor | None = None,  # fits the odds of earlier days
+        is_near: bool = False,  # whether it works in processes of this machine, which may take over more
+        card: str = "",  # the day that the pocket card beside the pages is for
+        odds: Appraiser | None = None,  # of the day, where they are at hand
     ) -> None:
         self.as_of = as_of if as_of is not None else last_day(records)
         self.records = records if as_of is None else known_by(records, self.as_of)
@@ -305,14 +275,7 @@ class ReportData:
         return float(age_at([np.datetime64(self.as_of)], [self.usual_year(family)])[0])
 
     def failed_by_age(self, family: str, ages: ArrayLike) -> pd.DataFrame:
-        """Chance that each component has failed by some ages, in a unit of the family's usual year.
-
-        Returns
-        -------
-        DataFrame
-            component, age_years, failed, low, high (90 % interval for what is not known); from the same
-            lives as every verdict.
-        """
+        """Chances by some ages, of a usual year: component, age_years, failed, low, high (90 % interval)."""
         entry, at = self.entry(family), np.maximum(np.asarray(ages, dtype=float), 1 / 12)
         year = np.full(at.size, self.usual_year(family))
         drawn = failed_by_age(entry.lives, self.odds.shared, at, year)

@@ -165,10 +165,9 @@ def _unsold(report: ReportData, units: pd.DataFrame) -> str:
     said = (
         f"{format.counted(len(units), 'unit')} with {format.money(units['money_in'].sum(), currency)} in "
         f"{'it' if len(units) == 1 else 'them'} should sell for "
-        f"{format.money(units['price'].sum(), currency)}; "
-        f"{late or 'none'} {'has' if late == 1 else 'have'} waited for more than {LONG_UNSOLD_DAYS} days. A "
-        "unit that was "
-        "sold, kept or given away meanwhile stays here until the ledger says so."
+        f"{format.money(units['price'].sum(), currency)}; {late or 'none'} {'has' if late == 1 else 'have'} "
+        f"waited for more than {LONG_UNSOLD_DAYS} days. A unit that was sold, kept or given away meanwhile "
+        "stays here until the ledger says so."
     )
 
     def should_bring(row: Row) -> str:
@@ -259,8 +258,7 @@ def spent(report: ReportData) -> Shown:
     less = f" less {format.share(fee)} for selling" if fee else ""
     says = (
         f"Brought: sales{less}, and parts kept, less disposal; an unsold unit counts at what it should "
-        "bring. Gain: "
-        "brought less all the rest, each rounded by itself."
+        "bring. Gain: brought less all the rest, each rounded by itself."
     )
     return section(
         "spent",

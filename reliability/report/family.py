@@ -319,14 +319,7 @@ def brought(report: ReportData, family: str) -> Shown:
 
 
 def components_of(report: ReportData, family: str) -> pd.DataFrame:
-    """Components by which a family is judged, in the order of its page: what ended most jobs first.
-
-    Returns
-    -------
-    DataFrame
-        The columns of `explained` and of `counts` (n_failed: found failed) and page; counts are 0 where no
-        job names the component. Chances are rounded as on every page.
-    """
+    """Components by which it is judged, what ended most jobs first: `explained`, `counts` and page."""
     counts = report.counts[report.counts["family"] == family].drop(columns="family")
     counts = counts.rename(columns={"failed": "n_failed"})
     frame = report.explained(family).components.merge(counts, how="left", on="component")
@@ -653,9 +646,9 @@ def jobs(report: ReportData, family: str) -> Shown:
         format.number("Time", "hours", format.hours),
     ]
     is_open = frame["outcome"] == "open"
-    summary = f"All {format.counted(len(frame), 'job')}" + (
-        f", {is_open.sum()} of them open" if is_open.any() else ""
-    )
+    summary = f"All {len(frame)} jobs" if len(frame) > 1 else "Its one job"
+    if is_open.any():
+        summary += f", {is_open.sum()} of them open" if len(frame) > 1 else ", still open"
     says = "≈: part of the gain is predicted, for an amount was not written down."
     return Shown(fold(summary, format.table(frame, fields, caption="The newest first", says=says)))
 

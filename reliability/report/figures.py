@@ -260,27 +260,15 @@ def part_key(names: Sequence[str]) -> str:
 
 
 def fault_map(
-    failed: pd.DataFrame,
-    records: pd.DataFrame,
+    failed: pd.DataFrame,  # chance by family (index) and component (columns); NaN where it has none
+    records: pd.DataFrame,  # records behind each, in the same shape
     *,
-    rows: Mapping[str, str],
+    rows: Mapping[str, str],  # markup that names each family, and each component
     columns: Mapping[str, str],
     caption: str,
     says: str,
 ) -> str:
-    """Set chances as a grid: a stronger colour is likelier, a larger dot has more records behind it.
-
-    Parameters
-    ----------
-    failed : DataFrame
-        Chance by family (index) and component (columns); NaN where a family has no such component.
-    records : DataFrame
-        Records behind each, in the same shape.
-    rows, columns : mapping
-        Markup that names each family and component.
-    caption, says : str
-        As in `reliability.report.format.table`.
-    """
+    """Set chances as a grid: a stronger colour is likelier, a larger dot has more records behind it."""
     heads = "".join(f'<th scope="col"><span>{columns[each]}</span></th>' for each in failed.columns)
     lines, most = [], int(records.to_numpy().max(initial=1))
     for each in failed.index:
@@ -409,16 +397,12 @@ class _Frame:
         title: str,
         alt: str,
         says: str,
-        across: str,
+        across: str,  # what the axes are called
         up: str,
-        below: Mapping[float, str] | None = None,
-        unit: str = "",
+        below: Mapping[float, str] | None = None,  # written under the numbers of the level axis
+        unit: str = "",  # follows those of the upright one
     ) -> str:
-        """Set curves and marks between the axes, with a title, a reading help and a text of its own.
-
-        `across` and `up` name the axes; `unit` follows the numbers of the upright one, `below` stands under
-        those of the other.
-        """
+        """Set curves and marks between the axes, with a title, a reading help and a text of its own."""
         parts, base = [], _TOP + _HEIGHT
         for value in self.y.ticks:
             y = self.down(value)
@@ -450,35 +434,15 @@ def life_curve(
     title: str,
     alt: str,
     says: str = "",
-    steps: pd.DataFrame,
-    marks: pd.DataFrame,
-    pooled: pd.DataFrame,
-    model: pd.DataFrame | None = None,
-    last_record: float = np.inf,
-    today_years: float | None = None,
-    last_age: float | None = None,
+    steps: pd.DataFrame,  # age_years, failed: the curve without a model; may be empty
+    marks: pd.DataFrame,  # age_years, is_failed, count: the records
+    pooled: pd.DataFrame,  # age_years, failed, low, high: what all families give
+    model: pd.DataFrame | None = None,  # the same from these records alone; the band is then theirs
+    last_record: float = np.inf,  # beyond it curves are dashed; the step ends here
+    today_years: float | None = None,  # age of a usual unit today
+    last_age: float | None = None,  # end of the axis, where several pictures share one
 ) -> str:
-    """Draw the share failed by age: models over their model-free twin, with the records as marks.
-
-    Parameters
-    ----------
-    title, alt, says : str
-        As in `_Frame.picture`.
-    steps : DataFrame
-        ``age_years``, ``failed``: the curve without a model; may be empty.
-    marks : DataFrame
-        ``age_years``, ``is_failed``, ``count``: the records, failed ones on the upper rail, sound ones on
-        the lower.
-    pooled, model : DataFrame
-        ``age_years``, ``failed``, ``low``, ``high``: the curve that all families give, and that of these
-        records alone; the band is that of the latter where there is one.
-    last_record : float
-        Age beyond which curves are dashed, for no record lies there; the step ends here.
-    today_years : float, optional
-        Age of a usual unit today, drawn as an upright line.
-    last_age : float, optional
-        End of the axis, where several pictures share one.
-    """
+    """Draw the share failed by age: models over their model-free twin, with the records as marks."""
     models = {"pooled": pooled} if model is None else {"pooled": pooled, "model": model}
     kind, band = list(models.items())[-1]
     end = last_age or max(curve["age_years"].max() for curve in models.values())
@@ -518,17 +482,7 @@ def life_curve(
 
 
 def years(marks: pd.DataFrame, *, change_year: float, title: str, alt: str, says: str = "") -> str:
-    """Set age at inspection against production year, each record a mark.
-
-    Parameters
-    ----------
-    marks : DataFrame
-        ``year``, ``age_years``, ``is_failed``, ``count``.
-    change_year : float
-        First year of the later cohort.
-    title, alt, says : str
-        As in `_Frame.picture`.
-    """
+    """Set age at inspection against production year, each record a mark."""
     ends = []
     for column in ("year", "age_years"):
         low, high = marks[column].min() - 1.0, marks[column].max() + 1.0
@@ -544,17 +498,7 @@ def years(marks: pd.DataFrame, *, change_year: float, title: str, alt: str, says
 
 
 def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:
-    """Draw the share of repaired units that came back, by days since they were sold.
-
-    Parameters
-    ----------
-    curve : DataFrame
-        ``days``, ``failed``, ``low``, ``high``; NaN in the band where there is none.
-    watched : ndarray
-        Days after which the last was heard of each unit: how many are still watched is written below.
-    title, alt, says : str
-        As in `_Frame.picture`.
-    """
+    """Draw the share of repaired units that came back, by days since they were sold."""
     end = float(max(watched.max(), 1.0))
     top = min(1.0, 1.1 * float(np.nanmax(curve[["failed", "high"]].to_numpy(), initial=0.2)))
     days = tuple(each for each in round_numbers(0.0, end, 4, 1.0) if each <= end)

@@ -177,17 +177,14 @@ def forecasts(report: ReportData) -> Shown:
             f"That is more than chance: the forecasts were too {'low' if repaired > forecast else 'high'}."
         )
     sums = (
-        f"{repaired:.0f} of {format.counted(n, 'job')} {'was' if n == 1 else 'were'} repaired; the "
-        "forecasts add up to "
-        f"{forecast:.0f}."
+        f"{repaired:.0f} of {format.counted(n, 'job')} {'was' if n == 1 else 'were'} repaired; the forecasts "
+        f"add up to {forecast:.0f}."
     )
     scores = paragraph(
         f"By chance alone the number repaired lies within {apart:.0f} of the forecast in 19 of 20 cases. "
-        "Each job was judged by what was known before its year. "
-        f"Mean squared error {found.brier:.3f}, against "
-        f"{found.brier_usual:.3f} for always saying the bench's overall rate; log loss {found.log_loss:.3f} "
-        "against "
-        f"{found.log_loss_usual:.3f}: {better} than the plain rate."
+        f"Each job was judged by what was known before its year. Mean squared error {found.brier:.3f}, "
+        f"against {found.brier_usual:.3f} for always saying the bench's overall rate; log loss "
+        f"{found.log_loss:.3f} against {found.log_loss_usual:.3f}: {better} than the plain rate."
     )
     return section(
         "forecasts",

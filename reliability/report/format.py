@@ -175,15 +175,7 @@ def _part(row: object) -> str:
 
 @dataclass(frozen=True)
 class Shown:
-    """A finished piece of a page.
-
-    A notebook shows it as the value of a cell, and the exporter takes it over as it is.
-
-    Parameters
-    ----------
-    html : str
-        Markup whose text is already escaped.
-    """
+    """A finished piece of a page: markup whose text is escaped, and that a notebook shows as it is."""
 
     html: str
 
@@ -277,27 +269,13 @@ Row = Any  # one row of a data frame, as `itertuples` gives it
 
 @dataclass(frozen=True)
 class Field:
-    """One column of a table on a page.
+    """One column of a table on a page."""
 
-    Parameters
-    ----------
-    head : str
-        What stands above it, with its unit; plain text.
-    show : callable
-        From a row of the frame to markup.
-    kind : {"text", "number", "long", "wide"}
-        How it is set: ``long`` is a text that may take room, ``wide`` a drawing that takes what is left.
-    leads : bool
-        On a phone a row becomes two lines; this one stays on the first, beside the name.
-    short : str, optional
-        What stands before it on the second line of a phone, where that is not the head.
-    """
-
-    head: str
-    show: Callable[[Row], str]
-    kind: str = "text"
-    leads: bool = False
-    short: str | None = None
+    head: str  # plain text, with the unit
+    show: Callable[[Row], str]  # from a row of the frame to markup
+    kind: str = "text"  # or number; long, a text that may take room; wide, a drawing that takes what is left
+    leads: bool = False  # on a phone a row becomes two lines; this one stays on the first, beside the name
+    short: str | None = None  # stands before it on the second line, where that is not the head
 
 
 def label(head: str, column: str, *, kind: str = "text") -> Field:

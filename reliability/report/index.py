@@ -53,8 +53,7 @@ def answer(report: ReportData) -> Shown:
             + paragraph("No jobs yet." if not has_jobs else "No verdict yet.", kind="lead")
             + paragraph(
                 "A verdict needs a price that was paid for a unit, or is usual for its kind, and what a "
-                "working "
-                "one fetches."
+                "working one fetches."
             )
         )
     return Shown(head + paragraph(f"{', '.join(said)}.", text(came_out(report.calibration)), kind="lead"))
@@ -71,9 +70,8 @@ def verdicts(report: ReportData, frame: pd.DataFrame) -> Shown:
         _table(report, judged) if len(judged) else "",
         paragraph(f"No price known yet, so no verdict: {', '.join(rest)}." if rest else ""),
         paragraph(
-            "At the price this bench usually pays, for a unit at which nobody has looked yet. The chance of "
-            "a "
-            "repair is this bench's own: it hangs on what its owner buys and when they give up.",
+            "At the price this bench usually pays, for a unit at which nobody has looked yet. The chance "
+            "of a repair is this bench's own: it hangs on what its owner buys and when they give up.",
             *(f"{note[:1].upper()}{text(note[1:])}." for note in gaps_notes(report.odds.tally)),
             _unbought(report),
             _days(report),
@@ -225,8 +223,7 @@ def _sell(rows: pd.DataFrame, report: ReportData) -> str:
     where = link("earnings.html#unsold", "what each should bring")
     return (
         f"<strong>Sell</strong>, or write down the sale: {n} been unsold for more than {LONG_UNSOLD_DAYS} "
-        "days and "
-        f"should bring {text(worth)} in all ({where}): {_units(rows)}"
+        f"days and should bring {text(worth)} in all ({where}): {_units(rows)}"
     )
 
 

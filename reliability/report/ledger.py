@@ -112,14 +112,12 @@ def cannot_tell(report: ReportData) -> Shown:
         (
             "Units that nobody bought",
             "Only units that this bench chose to buy are on record. The odds are those of its owner's "
-            "choice and "
-            "patience; a unit that was passed over teaches nothing.",
+            "choice and patience; a unit that was passed over teaches nothing.",
         ),
         (
             "Units that died early",
-            "What failed early was thrown away and never reached a bench. The lives are those of units that "
-            "somebody "
-            "kept until now.",
+            "What failed early was thrown away and never reached a bench. The lives are those of units "
+            "that somebody kept until now.",
         ),
         ("Jobs that nobody wrote up", _unwritten(report)),
         ("Age and year of production", _age_and_year(jobs)),
@@ -149,8 +147,7 @@ def _unwritten(report: ReportData) -> str:
     else:
         said += (
             ", more than half as many as there are finished jobs. They are not counted while the setting "
-            "count_gaps "
-            "does not say whether they were jobs."
+            "count_gaps does not say whether they were jobs."
         )
     both = report.ranking_if_written[["family", "verdict"]].merge(
         report.ranking[["family", "verdict"]], on="family", suffixes=("_then", "_now")
@@ -167,11 +164,9 @@ def _age_and_year(jobs: pd.DataFrame) -> str:
     seasons = jobs["taken_in"].dt.year
     span = int(seasons.max() - seasons.min()) + 1
     return (
-        f"All units were inspected within {format.counted(span, 'calendar year')}. So an old unit is also "
-        "an early one, "
-        "and what looks like ageing can be a weak year of production, or the other way round. Only a family "
-        "that was "
-        "made and inspected over many years can tell the two apart."
+        f"All units were inspected within {format.counted(span, 'calendar year')}. So an old unit is also an "
+        "early one, and what looks like ageing can be a weak year of production, or the other way round. "
+        "Only a family that was made and inspected over many years can tell the two apart."
     )
 
 
@@ -181,10 +176,8 @@ def _years(jobs: pd.DataFrame) -> str:
     wide = int((jobs["built_to"] > jobs["built_from"]).sum())
     return (
         f"Of {format.counted(len(jobs), 'job')}, {guessed or 'none'} {'has' if guessed == 1 else 'have'} a "
-        "guessed year of "
-        f"production, {wide or 'none'} a window of years and {unknown or 'none'} no year at all: those take "
-        "the span of "
-        "their family. Every year of a window counts as equally likely."
+        f"guessed year of production, {wide or 'none'} a window of years and {unknown or 'none'} no year at "
+        "all: those take the span of their family. Every year of a window counts as equally likely."
     )
 
 
@@ -195,10 +188,8 @@ def _unknown_parts(report: ReportData) -> str:
         return ""
     return (
         f"Of {format.counted(len(table), 'component')} examined, {unknown} "
-        f"{'does' if unknown == 1 else 'do'} not say whether "
-        "the part was the original one. They count as original; one that was replaced before would seem to "
-        "have lasted "
-        "longer than it did."
+        f"{'does' if unknown == 1 else 'do'} not say whether the part was the original one. They count as "
+        "original; one that was replaced before would seem to have lasted longer than it did."
     )
 
 
@@ -208,8 +199,7 @@ def _open(report: ReportData) -> str:
         return ""
     return (
         f"{format.capital(format.counted(is_open, 'job is', 'jobs are'))} still open. The hard ones stay "
-        "open longest, so the "
-        "finished ones look a little too good."
+        "open longest, so the finished ones look a little too good."
     )
 
 
@@ -223,8 +213,7 @@ def _one_year_for_all(report: ReportData) -> str:
     named = [f"{row.Index} ({format.window(row.first_year, row.last_year)})" for row in families.itertuples()]
     return (
         f"All records of some components of {format.listed(named)} share one unknown year of production. "
-        "They teach "
-        "nothing of that year, and every age is uncertain by as much."
+        "They teach nothing of that year, and every age is uncertain by as much."
     )
 
 

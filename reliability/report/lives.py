@@ -40,13 +40,7 @@ COLUMNS = (
 
 
 class OwnLives:
-    """Lives of one family's components, each from its own records alone, worked out when first asked for.
-
-    Parameters
-    ----------
-    seen : Observations
-        Of this bench and family.
-    """
+    """Lives of one family's components, each from its own records alone, worked out when first asked for."""
 
     def __init__(self, seen: Observations) -> None:
         self._seen = seen
@@ -57,10 +51,7 @@ class OwnLives:
 
     @cached_property
     def marks(self) -> pd.DataFrame:
-        """Records as marks: component, age_years, is_failed, count; ages to a year.
-
-        A window of production years stands at its mean age.
-        """
+        """Records as marks, at their mean age: component, age_years (whole), is_failed, count."""
         table = self._seen.table
         mean = (table["age_years"] * table["weight"]).groupby(table["record"]).sum()
         first = table.drop_duplicates("record").set_index("record")
@@ -196,35 +187,19 @@ LIVES_COLUMNS = (
     "component", "family", "kind", "built_from", "built_to", "n_failed", "n_sound", "status",
     "shape", "shape_low", "shape_high",
     "b10_years", "b10_low_years", "b10_high_years", "b50_years", "b50_low_years", "b50_high_years",
+    # of a usual unit today: its age, the share failed by its own records, by those of all families
     "age_years", "failed_own", "failed_own_low", "failed_own_high", "failed", "failed_low", "failed_high",
 )  # fmt: skip
 
 
 def lives_table(
-    records: Records, appraiser: Appraiser, *, event: str = "failed", cohort_years: int | None = None
+    records: Records,  # what was known on the appraiser's day
+    appraiser: Appraiser,
+    *,
+    event: str = "failed",
+    cohort_years: int | None = None,  # parts of a year within one cohort of so many count, none fitted later
 ) -> pd.DataFrame:
-    """Tell the lives of every component in every family that this bench has records of.
-
-    Parameters
-    ----------
-    records : Records
-        What was known on the appraiser's day.
-    appraiser : Appraiser
-        Fitted to them; it knows the production span of each family.
-    event : {"failed", "needs work"}
-        What ends a life.
-    cohort_years : int, optional
-        Length of the production-year cohorts to tell apart. Parts whose year is known to lie in one
-        of them count; parts fitted later do not.
-
-    Returns
-    -------
-    DataFrame
-        `LIVES_COLUMNS`, sorted by component and family. `shape` and the ages by which 10 and 50 %
-        have failed are fitted to a family's own records; they are empty where `status` is not
-        "ok". `age_years` is that of a usual unit today, `failed_own` the share failed by then
-        from those records alone, `failed` from all families together. Intervals are 90 %.
-    """
+    """Tell the lives of every component in every family on record: `LIVES_COLUMNS`, intervals of 90 %."""
     day = appraiser.as_of
     worst = worst_findings(records.findings)
     observed = observe(records.jobs, worst, records.families, event=event)

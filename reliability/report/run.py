@@ -52,21 +52,11 @@ def whose(records: "Records", demo: bool) -> str:
 
 @dataclass(frozen=True)
 class Page:
-    """One page to be made.
+    """One page to be made."""
 
-    Parameters
-    ----------
-    kind : str
-        One of `KINDS`.
-    subject : str
-        The family or component; empty for pages about the whole bench.
-    target : str
-        File, relative to the report's folder, with ``/``.
-    """
-
-    kind: str
-    subject: str
-    target: str
+    kind: str  # one of `KINDS`
+    subject: str  # the family or component; empty for pages about the whole bench
+    target: str  # file, relative to the report's folder, with "/"
 
     @property
     def called(self) -> str:
@@ -80,24 +70,12 @@ class Page:
 
 @dataclass(frozen=True)
 class Order:
-    """What all pages of a run have in common: for whom they are made, by what, for which day.
+    """What all pages of a run have in common: for whom they are made, by what, for which day."""
 
-    Parameters
-    ----------
-    ledger : str
-        Tells the ledger from every other one.
-    demo : bool
-        Whether the records are the demo's.
-    command : str
-        What makes the pages again.
-    as_of : str
-        The day that was asked for, as ISO text; empty if none was.
-    """
-
-    ledger: str
+    ledger: str  # tells the ledger from every other one
     demo: bool
-    command: str
-    as_of: str
+    command: str  # what makes the pages again
+    as_of: str  # the day that was asked for, as ISO text; empty if none was
 
 
 def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list[Page]:
@@ -210,27 +188,13 @@ _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLI
 
 @dataclass(frozen=True)
 class PagesMade:
-    """What a run of the report did; paths are relative to the report's folder, with ``/``.
-
-    Attributes
-    ----------
-    made : tuple of str
-        Pages that were written.
-    kept : tuple of str
-        Pages that show the same, left untouched.
-    removed : tuple of str
-        Pages of families or components that the ledger no longer holds, and whatever another ledger left.
-    printed : tuple of str
-        PDF files that were written.
-    remarks : tuple of str
-        What the notebooks printed or warned, each with its page and cell.
-    """
+    """What a run of the report did; paths are relative to the report's folder, with ``/``."""
 
     made: tuple[str, ...] = ()
-    kept: tuple[str, ...] = ()
-    removed: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()  # they show the same, and were left untouched
+    removed: tuple[str, ...] = ()  # the ledger no longer holds what they show, or another ledger left them
     printed: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()  # what the notebooks printed or warned, each with its page and cell
 
 
 def still_shown(
@@ -243,15 +207,7 @@ def still_shown(
     command: str = COMMAND,
     notebooks: str | Path = NOTEBOOKS,
 ) -> PagesMade | None:
-    """Tell without reading a ledger that the pages still show it; None where its records must be looked at.
-
-    Parameters
-    ----------
-    ledger : str or Path
-        Its file. A database on a server always takes a look.
-    out, families, pdf, as_of, command, notebooks
-        As `make_pages` takes them, which must have been told the ledger's file.
-    """
+    """Tell without reading a ledger that pages still show it; None where its records must be looked at."""
     out, state = Path(out).absolute(), _state(Path(out))
     order = Order(str(state.get("ledger")), False, command, "" if as_of is None else as_of.isoformat())
     content = content_of(ledger)
@@ -279,47 +235,18 @@ def make_pages(
     records: "Records",
     out: str | Path,
     *,
-    families: Sequence[str] | None = None,
+    families: Sequence[str] | None = None,  # only their pages, and the first page
     demo: bool = False,
     pdf: bool = False,
-    as_of: datetime.date | None = None,
+    as_of: datetime.date | None = None,  # the last date in the ledger if not given
     command: str = COMMAND,
-    content: str = "",
-    workers: int = 2,
+    content: str = "",  # `content_of` the ledger's file before the records were read from it
+    workers: int = 2,  # how many processes, where the system can split one in two
     progress: bool = True,
     notebooks: str | Path = NOTEBOOKS,
-    executor: Executor | None = None,
+    executor: Executor | None = None,  # fits the odds of earlier days, perhaps on a cluster
 ) -> PagesMade:
-    """Make pages; those that would show the same are left as they are.
-
-    Parameters
-    ----------
-    records : Records
-        The ledger as data frames.
-    out : str or Path
-        Folder of the report; made if it is not there.
-    families : sequence of str, optional
-        Only the pages of these families, and the first page; all pages if not given.
-    demo : bool
-        Mark every page DEMO.
-    pdf : bool
-        Also print the pages to PDF files beside them, by Chromium.
-    as_of : date, optional
-        The day the pages speak for; the last date in the ledger if not given.
-    command : str
-        The command that makes the pages again; shown at their foot.
-    content : str
-        `content_of` the ledger's file before the records were read from it.
-    workers : int
-        How many pages are made at a time, and odds fitted, where the system can split a process in two.
-    progress : bool
-        Tell on standard error how far the run is.
-    notebooks : str or Path
-        Folder of the notebooks that show the pages.
-    executor : Executor, optional
-        Fits the odds of earlier days. Where its workers are those of a cluster, they run the same code; all
-        else is sent to them.
-    """
+    """Make pages; those that would show the same are left as they are."""
     # Absolute: a worker of a cluster has a working directory of its own.
     out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
     _check(workers, notebooks)
@@ -611,17 +538,7 @@ _WIDTH = 24
 
 
 class Progress:
-    """Tell how many pages are done: a bar on a terminal, one plain line per page elsewhere.
-
-    Parameters
-    ----------
-    total : int
-        Pages to make.
-    stream : text stream, optional
-        Where to tell it; standard error if not given.
-    is_shown : bool
-        False keeps quiet.
-    """
+    """Tell how many pages are done: a bar on a terminal, one plain line per page elsewhere."""
 
     def __init__(self, total: int, *, stream: TextIO | None = None, is_shown: bool = True) -> None:
         self._total = total
