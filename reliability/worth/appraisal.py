@@ -2,12 +2,20 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, ndtri
 
-from reliability.worth.odds import FamilyLives, Shared, UnitStates, centred_signs, log_odds, unit_states
+from reliability.worth.odds import (
+    FamilyLives,
+    Shared,
+    UnitStates,
+    centred_signs,
+    expit,
+    log_odds,
+    unit_states,
+)
 
 Floats = NDArray[np.float64]
 
@@ -18,7 +26,7 @@ Floats = NDArray[np.float64]
 N_CASES = 16
 """Equally likely cases that stand for the chance in one unit, under each state of knowledge."""
 
-CASES = ndtri((np.arange(N_CASES) + 0.5) / N_CASES)
+CASES = np.array([NormalDist().inv_cdf((i + 0.5) / N_CASES) for i in range(N_CASES)])
 
 MOST_YEARS = 16
 """Production years at most that are told apart of a unit whose year nobody knows."""
@@ -236,6 +244,11 @@ def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, 
     # A price that nobody stated must not gain from its own doubt: its mean is the price that is told.
     log_ratio = entry.ratio.mean - 0.5 * unstated**2 + doubt * shared.draws[:, 1] + by_signs
     return unit.working_price if own_price else entry.working_price, log_ratio
+
+
+def sale_price(entry: FamilyEntry) -> float:
+    """Give what a repaired unit of a family should sell for on average, before any fee."""
+    return float(entry.working_price * np.exp(entry.ratio.mean + 0.5 * entry.ratio.spread**2))
 
 
 def paired_cases(n_draws: int) -> Floats:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from reliability.records.checks import Settings
 from reliability.records.frames import Records
-from reliability.worth.appraisal import FamilyEntry
+from reliability.worth.appraisal import sale_price
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED, Bench, read_bench
 from reliability.worth.prices import Amount, one_hot, price_level, slot_index, usual_prices
@@ -258,11 +258,6 @@ GAIN_COLUMNS = (
 )
 
 PREDICTED = ("purchase", "price", "remains", "hours", "parts", "other costs")
-
-
-def sale_price(entry: FamilyEntry) -> float:
-    """Give what a repaired unit of a family should sell for on average, before any fee."""
-    return float(entry.working_price * np.exp(entry.ratio.mean + 0.5 * entry.ratio.spread**2))
 
 
 def job_gains(records: Records, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:

@@ -13,11 +13,10 @@ from reliability.records.audit import LONG_OPEN_DAYS
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
 from reliability.records.frames import Records
 from reliability.records.values import missing_numbers
+from reliability.worth.appraisal import sale_price
 from reliability.worth.appraiser import Appraiser, kept_name
 from reliability.worth.bench import REPAIRED, read_bench
-from reliability.worth.costs import job_gains, sale_price
 from reliability.worth.judging import price_to_ask
-from reliability.worth.prices import usual_prices
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -57,6 +56,10 @@ def on_hand(
         things, without hours; `is_predicted` where a part of it is not on record. `price` is what the unit
         should sell for, NaN while it is open.
     """
+    # Loaded here: what waits is told without the regressions that amounts need.
+    from reliability.worth.costs import job_gains
+    from reliability.worth.prices import usual_prices
+
     day = as_of or odds.as_of
     bench = read_bench(records, day)
     found = job_gains(records, odds, as_of=day) if gains is None else gains
@@ -258,8 +261,8 @@ def _finish(row: Mapping[str, Any], _odds: Appraiser, _records: Records) -> dict
 
 
 def _sell(row: Mapping[str, Any], odds: Appraiser, records: Records) -> dict[str, Any]:
-    job = records.jobs[records.jobs["job"] == row["job"]].to_dict("records")[0]
-    asked = price_to_ask(odds, _document(records, job))
+    signs = records.signs[records.signs["job"] == row["job"]]
+    asked = price_to_ask(odds, {"job": row, "signs": signs.to_dict("records")})
     between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
     advice = f"ask {asked.mean:.2f} {odds.currency}; {between}"
     return _row(UNSOLD, row["job"], row["family"], row["days"], advice)

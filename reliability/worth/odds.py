@@ -6,10 +6,10 @@ The pocket card evaluates the same numbers by the same steps in a browser: a cha
 
 from dataclasses import dataclass
 from itertools import combinations
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, logit, ndtri
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -32,7 +32,7 @@ def normal_draws(n_components: int, seed: int = 20) -> Floats:
     # A Latin hypercube: each column holds every N-th part of the distribution once.
     # Source: M. D. McKay, R. J. Beckman, W. J. Conover, Technometrics 21 (1979) 239-245.
     rng = np.random.default_rng(seed)
-    points = ndtri((np.arange(N_DRAWS) + 0.5) / N_DRAWS)
+    points = np.array([NormalDist().inv_cdf((i + 0.5) / N_DRAWS) for i in range(N_DRAWS)])
     points /= points.std()
     columns = [rng.permutation(points) for _ in range(COMMON_DIMENSIONS + 3 * n_components)]
     return np.round(np.stack(columns, axis=1), 3)
@@ -258,4 +258,10 @@ def centred_signs(signs: Floats, shared: Shared) -> Floats:
 
 def log_odds(share: Floats) -> Floats:
     """Logit, kept finite; ndarray of the shape of `share`."""
-    return logit(np.clip(share, 1e-6, 1 - 1e-6))
+    inside = np.clip(share, 1e-6, 1 - 1e-6)
+    return np.log(inside) - np.log1p(-inside)
+
+
+def expit(log_odds: Floats) -> Floats:
+    """Chance of log odds; as scipy's, which takes longer to load than a kept verdict to tell."""
+    return 1.0 / (1.0 + np.exp(-np.maximum(log_odds, -700.0)))

@@ -9,13 +9,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from reliability.errors import InvalidInput, unknown
 from reliability.worth.appraisal import FamilyEntry, Unit, price_draws, success_draws
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import NAMES, find_entry, offers_from, read_unit
-from reliability.worth.odds import COMMON_DIMENSIONS, NODES, Shared, component_odds, given_signs, unit_states
+from reliability.worth.odds import (
+    COMMON_DIMENSIONS,
+    NODES,
+    Shared,
+    component_odds,
+    expit,
+    given_signs,
+    unit_states,
+)
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from reliability.errors import unknown
 from reliability.records.frames import Records
@@ -15,7 +14,7 @@ from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import NAMES, find_entry, judge, offers_from, read_unit, verdict_row
-from reliability.worth.odds import failed_by_age
+from reliability.worth.odds import expit, failed_by_age
 from reliability.worth.prices import asked_prices, seen_units
 from reliability.worth.regression import share_interval
 
