@@ -3,7 +3,7 @@
 import csv
 import datetime
 import hashlib
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from pathlib import Path
@@ -26,7 +26,7 @@ from reliability.records.ledger import (
 )
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import TABLES, Column, Table
-from reliability.records.values import exponent_of
+from reliability.records.values import exponent_of, split_number
 
 # What the ledger said on a day, out of the versions that it keeps.
 
@@ -111,8 +111,8 @@ class Records:
     settings : Settings
         With the defaults for what the ledger does not set.
     withdrawn : tuple of str
-        Numbers of the bench's own jobs that were taken out again, out of the history: given out, but
-        no jobs that nobody wrote up.
+        Numbers that were given out and belong to no job here, but are no jobs that nobody wrote up: jobs that
+        were taken out again, out of the history; as of a past day also those that came in later.
     ledger : str
         Tells the ledger from every other, wherever it is moved; empty where they were read from none. No part
         of the content.
@@ -293,52 +293,65 @@ def _shared(records: Records) -> Records:
     return replace(records, jobs=jobs)
 
 
-def known_by(records: Records, as_of: datetime.date) -> Records:
+def known_by(records: Records, as_of: datetime.date, *, with_estimates: bool = False) -> Records:
     """Take out what had not happened by the end of a day, as far as the rows are dated.
 
-    Jobs taken in later go, with all that belongs to them. Jobs closed later become open: what
-    only the finished job tells (findings, hours, costs, end, kept parts) goes, the signs stay. Later
-    sales, follow-ups, estimates of prices and notes on parts go. Families, models, hearsay and
-    settings bear no date and stay, and what was corrected later stays corrected: only the ledger
-    itself knows what it said before, and `read_records` asks it.
+    Jobs taken in later go with all that belongs to them; those of their numbers that had been passed by then
+    are no gap. Jobs closed later become open: what only the finished job tells (findings, hours, costs, end,
+    kept parts) goes, the signs stay. Later sales, follow-ups, sightings and spending go, and so do later
+    estimates of prices and notes on parts, unless they are to stay. Families, models, hearsay and settings
+    bear no date and stay, and what was corrected later stays corrected: only the ledger itself knows what it
+    said before, and `read_records` asks it.
     """
     day = pd.Timestamp(as_of)
-    jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
+    is_known = records.jobs["taken_in"] <= day
+    jobs = records.jobs[is_known].copy()
     later = jobs["closed"] > day
     told_at_end = ["closed", "hours", "other_costs", "salvage_value", "ended_by", "ended_why"]
     _blank(jobs, later, told_at_end)
     _blank(jobs, later | (jobs["sold_on"] > day), ["sold_for", "sold_on"])
     jobs.loc[later, "outcome"] = "open"
-    finished = set(jobs.loc[~later, "job"])
-    families = records.families.copy()
-    _blank(families, families["priced_on"] > day, ["working_price", "priced_on", "price_spread"])
-    followups = records.followups
-    kept = {
-        "jobs": jobs,
-        "families": families,
-        "findings": records.findings[records.findings["job"].isin(finished)],
-        "signs": records.signs[records.signs["job"].isin(set(jobs["job"]))],
-        "followups": followups[followups["job"].isin(finished) & (followups["checked_on"] <= day)],
-        "parts": records.parts[~(records.parts["as_of"] > day)],
-        **later_taken_out(records, day, set(jobs["job"])),
-    }
-    frames = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
-    return replace(records, **frames)
-
-
-def later_taken_out(records: Records, day: pd.Timestamp, jobs: Collection[str]) -> dict[str, pd.DataFrame]:
-    """Give the tables of what was looked at, kept and spent as they were at the end of a day."""
-    seen = records.sightings[records.sightings["seen_on"] <= day].copy()
-    _blank(seen, seen["job"].notna() & ~seen["job"].isin(jobs), ["job"])
+    here, finished = set(jobs["job"]), set(jobs.loc[~later, "job"])
+    followups, seen = records.followups, records.sightings[records.sightings["seen_on"] <= day].copy()
+    _blank(seen, seen["job"].notna() & ~seen["job"].isin(here), ["job"])
     shelf = records.shelf[records.shelf["kept_on"] <= day].copy()
     _blank(shelf, shelf["gone_on"] > day, ["used_in", "gone_on"])
-    signs = records.sighting_signs
-    return {
-        "sightings": seen.reset_index(drop=True),
-        "sighting_signs": signs[signs["sighting"].isin(set(seen["sighting"]))].reset_index(drop=True),
-        "shelf": shelf.reset_index(drop=True),
-        "spending": records.spending[records.spending["spent_on"] <= day].reset_index(drop=True),
+    kept = {
+        "jobs": jobs,
+        "findings": records.findings[records.findings["job"].isin(finished)],
+        "signs": records.signs[records.signs["job"].isin(here)],
+        "followups": followups[followups["job"].isin(finished) & (followups["checked_on"] <= day)],
+        "sightings": seen,
+        "sighting_signs": records.sighting_signs[
+            records.sighting_signs["sighting"].isin(set(seen["sighting"]))
+        ],
+        "shelf": shelf,
+        "spending": records.spending[records.spending["spent_on"] <= day],
     }
+    if not with_estimates:
+        families = records.families.copy()
+        _blank(families, families["priced_on"] > day, ["working_price", "priced_on", "price_spread"])
+        kept |= {"families": families, "parts": records.parts[~(records.parts["as_of"] > day)]}
+    own = records.jobs["origin"].isna()
+    withdrawn, came_later = records.withdrawn, records.jobs.loc[own & ~is_known, "job"]
+    if len(came_later):
+        withdrawn = _passed_by(records.jobs.loc[own & is_known, "job"], {*withdrawn, *came_later})
+    frames = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
+    return replace(records, **frames, withdrawn=withdrawn)
+
+
+def _passed_by(given: Iterable[str], others: Iterable[str]) -> tuple[str, ...]:
+    """Find the other numbers between the lowest and the highest given of their prefix."""
+    digits: dict[str, list[int]] = {}
+    for number in filter(None, map(split_number, given)):
+        digits.setdefault(number.prefix, []).append(number.digits)
+    ends = {prefix: (min(of), max(of)) for prefix, of in digits.items()}
+    found = []
+    for job in sorted(others):
+        other = split_number(job)
+        if other and other.prefix in ends and ends[other.prefix][0] < other.digits < ends[other.prefix][1]:
+            found.append(job)
+    return tuple(found)
 
 
 def _blank(frame: pd.DataFrame, rows: pd.Series, columns: Sequence[str]) -> None:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.life.lives import unit_ages
-from reliability.records.frames import Records, later_taken_out
+from reliability.records.frames import Records, known_by
 from reliability.records.values import do_gaps_count, missing_numbers, split_number
 
 Floats = NDArray[np.float64]
@@ -21,37 +21,6 @@ FEWEST_SILENT, MOST_TOLD = 5, 0.1
 
 REPAIRED = "repaired"
 UNREPAIRED = ("donor", "scrapped", "sold as is")
-
-
-def records_known_on(records: Records, as_of: datetime.date) -> Records:
-    """Take the records back to what had happened by the end of a day."""
-    # Jobs taken in later are dropped; jobs closed later become open again and lose what was written at their
-    # end (outcome, findings, hours, costs); sales and checks of later days are forgotten.
-    day = pd.Timestamp(as_of)
-    jobs = records.jobs[records.jobs["taken_in"] <= day].copy()
-    reopened = jobs["closed"].isna() | (jobs["closed"] > day)
-    jobs.loc[reopened, "outcome"] = "open"
-    written_at_the_end = ("hours", "other_costs", "salvage_value", "sold_for")
-    jobs.loc[reopened, list(written_at_the_end)] = np.nan
-    jobs.loc[reopened, ["ended_by", "ended_why"]] = None
-    jobs.loc[reopened, ["closed", "sold_on"]] = pd.NaT
-    unsold = jobs["sold_on"] > day
-    jobs.loc[unsold, "sold_for"] = np.nan
-    jobs.loc[unsold, "sold_on"] = pd.NaT
-    kept, done = set(jobs["job"]), set(jobs.loc[~reopened, "job"])
-    followups = records.followups
-    return replace(
-        records,
-        jobs=jobs.reset_index(drop=True),
-        findings=_only(records.findings, done),
-        signs=_only(records.signs, kept),
-        followups=_only(followups[followups["checked_on"] <= day], done),
-        **later_taken_out(records, day, kept),
-    )
-
-
-def _only(frame: pd.DataFrame, jobs: set[str]) -> pd.DataFrame:
-    return frame[frame["job"].isin(jobs)].reset_index(drop=True)
 
 
 @dataclass(frozen=True)
@@ -150,7 +119,10 @@ class Bench:
 
 def read_bench(records: Records, as_of: datetime.date) -> Bench:
     """Arrange the records for the models."""
-    known = records_known_on(records, as_of)
+    known = known_by(records, as_of, with_estimates=True)
+    is_open = known.jobs.loc[known.jobs["outcome"] == "open", "job"]
+    told_at_end = known.findings[~known.findings["job"].isin(is_open)].reset_index(drop=True)
+    known = replace(known, findings=told_at_end)
     families = tuple(sorted(known.families["family"]))
     kind_of = known.families.set_index("family")["kind"]
     kinds = tuple(sorted(set(kind_of)))

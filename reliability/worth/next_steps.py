@@ -141,7 +141,7 @@ def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = No
             rows.append((CHECK, unit.job, unit.family, ends, np.nan))
         if pd.isna(unit.sold_for):
             rows.append((PRICE, unit.job, unit.family, unit.sold_on, np.nan))
-    for gap in missing_numbers([*own["job"], *records.withdrawn]):
+    for gap in missing_numbers([*own["job"], *known.withdrawn]):
         name = gap.first if gap.size == 1 else f"{gap.first} to {gap.last}"
         rows.append((WRITE_UP, name, "", pd.NaT, np.nan))
     table = pd.DataFrame(

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from scipy.stats import gamma, poisson
 
 from reliability.errors import unknown
-from reliability.records.frames import Records
+from reliability.records.frames import Records, known_by
 from reliability.worth.appraisal import FamilyEntry, success_draws
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.bench import REPAIRED, records_known_on
+from reliability.worth.bench import REPAIRED
 from reliability.worth.judging import NAMES, read_unit
 from reliability.worth.lives import worst_findings
 from reliability.worth.odds import unit_states
@@ -67,7 +67,7 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     share a part, for each state of knowledge of the appraiser, and the chances averaged. Open jobs are
     not added: as many are expected to be open in a year's time.
     """
-    known = records_known_on(records, appraiser.as_of)
+    known = known_by(records, appraiser.as_of, with_estimates=True)
     shares = _shares(known, appraiser.shared.components)
     needs: dict[tuple[str, str], Floats] = {}
     sold = _Parts.read(known)

@@ -14,6 +14,7 @@ from reliability.records.checks import Settings
 from reliability.records.frames import Records, known_by, read_records, records_from_rows
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
+from reliability.records.values import missing_numbers
 
 
 @pytest.fixture
@@ -177,6 +178,24 @@ def test_what_was_known_by_a_day(records, ledger):
     assert known_by(records, datetime.date(2026, 9, 1)).fingerprint() == records.fingerprint()
     assert len(known_by(records, datetime.date(2020, 1, 1)).jobs) == 0
     assert known_by(Records.empty(), datetime.date(2020, 1, 1)).fingerprint() == Records.empty().fingerprint()
+
+
+def test_numbers_that_came_in_late_are_no_gap_on_an_earlier_day():
+    days = {"1": "2026-01-10", "4": "2026-02-01", "2": "2026-05-01", "9": "2026-06-01", "7": "2026-07-01"}
+    jobs = [{"job": job, "family": "T", "taken_in": day, "outcome": "open"} for job, day in days.items()]
+    records = records_from_rows({"families": [{"family": "T", "kind": "tape deck"}], "jobs": jobs})
+
+    def missing(known):
+        gaps = missing_numbers([*known.jobs["job"], *known.withdrawn])
+        return [(gap.first, gap.last) for gap in gaps]
+
+    march, june = datetime.date(2026, 3, 1), datetime.date(2026, 6, 15)
+    for then in (known_by(records, march), known_by(known_by(records, june), march)):
+        assert then.withdrawn == ("2",)
+        assert missing(then) == [("3", "3")]
+    assert missing(known_by(records, june)) == [("3", "3"), ("5", "6"), ("8", "8")]
+    assert missing(known_by(records, datetime.date(2026, 1, 31))) == []
+    assert known_by(records, datetime.date(2026, 8, 1)).withdrawn == ()
 
 
 def test_components_are_named_by_findings_ends_of_jobs_parts_and_hearsay():
