@@ -20,7 +20,7 @@ from reliability.worth.odds import (
 Floats = NDArray[np.float64]
 
 
-# ---- One unit, everything known of it: odds, gain and their doubt, in steps that a browser can follow
+# ---- One unit, everything known of it: odds, gain and their doubt
 
 
 N_CASES = 16
@@ -43,68 +43,35 @@ class Spread:
 
 @dataclass(frozen=True)
 class FamilyEntry:
-    """All that judging a unit of one family needs (or of an unknown family of a kind).
+    """All that judging a unit of one family needs (or of an unknown family of a kind)."""
 
-    Attributes
-    ----------
-    family, kind : str
-        "" where not known.
-    lives : FamilyLives
-    part_cost : ndarray, shape (c,)
-        Mean cost of mending a failed component.
-    shift, shift_se : float
-        What the outcomes add to the log odds of a typical unit, and its standard error.
-    own_weight : float
-        How far the family's own outcomes hold that odds at the reference age, 0 to 1.
-    reference_age, reference_year : float
-        Mean age and production year of the family's jobs; what `own_weight` refers to.
-    working_price, price_doubt : float
-        Price of a working unit, and the standard deviation of its logarithm (0 = the owner's estimate).
-    ratio : Spread
-        Logarithm of realised to working price.
-    remains, costs_repaired, costs_unrepaired : Spread
-        Worth of an unrepaired unit; costs beside purchase and failed parts, bench time included.
-    other_repaired, other_unrepaired : float
-        Part of those costs that belongs to no component, by outcome.
-    hours_repaired, hours_unrepaired : float
-        Bench hours beside those of failed components (repaired), or in all (unrepaired).
-    jobs_seen, kind_jobs, open_jobs : int
-        This bench's finished jobs of the family and of its kind, and the family's open ones.
-    offers_expected : float
-    evidence : str
-    first_year, last_year : float
-        Production years that a unit without a year may have; NaN if not known.
-    oldest_seen : float
-        Greatest age in the records of this kind, NaN if none.
-    """
-
-    family: str
+    family: str  # "" where not known, and so the kind
     kind: str
     lives: FamilyLives
-    part_cost: Floats
-    shift: float
+    part_cost: Floats  # (c,): mean cost of mending a failed component
+    shift: float  # what outcomes add to the log odds of a typical unit
     shift_se: float
-    own_weight: float
-    reference_age: float
+    own_weight: float  # how far the family's own outcomes hold at its reference age and year, 0 to 1
+    reference_age: float  # mean age and year of the family's jobs
     reference_year: float
     working_price: float
-    price_doubt: float
-    ratio: Spread
-    remains: Spread
-    costs_repaired: Spread
+    price_doubt: float  # standard deviation of the log working price; 0: the owner's estimate
+    ratio: Spread  # log of realised over working price
+    remains: Spread  # worth of an unrepaired unit
+    costs_repaired: Spread  # beside purchase and failed parts, bench time included
     costs_unrepaired: Spread
-    other_repaired: float
+    other_repaired: float  # part of those costs that belongs to no component
     other_unrepaired: float
-    hours_repaired: float
-    hours_unrepaired: float
-    jobs_seen: int
-    kind_jobs: int
+    hours_repaired: float  # beside those of failed components
+    hours_unrepaired: float  # in all
+    jobs_seen: int  # finished here, of the family
+    kind_jobs: int  # and of its kind
     open_jobs: int
     offers_expected: float
     evidence: str
-    first_year: float
+    first_year: float  # of units without a year; NaN: not known
     last_year: float
-    oldest_seen: float
+    oldest_seen: float  # greatest age on record of this kind, NaN: none
 
 
 @dataclass(frozen=True)
@@ -121,47 +88,24 @@ class Terms:
 
 @dataclass(frozen=True)
 class Unit:
-    """What is known of a unit on offer.
+    """What is known of a unit on offer."""
 
-    Attributes
-    ----------
-    age_years, year, weight : ndarray, shape (n_alternatives,)
-    signs : ndarray, shape (n_signs,)
-        1 seen, 0 not seen, NaN nobody looked.
-    working_price : float
-        The offer's own, NaN for the family's.
-    """
-
-    age_years: Floats
+    age_years: Floats  # (n_alternatives,), as the next two
     year: Floats
     weight: Floats
-    signs: Floats
-    working_price: float = np.nan
+    signs: Floats  # (n_signs,): 1 seen, 0 not seen, NaN nobody looked
+    working_price: float = np.nan  # the offer's own, NaN: the family's
 
 
 @dataclass(frozen=True)
 class Appraisal:
-    """Odds and gain of one unit if it cost nothing.
+    """Odds and gain of one unit if it cost nothing."""
 
-    Attributes
-    ----------
-    success : ndarray, shape (n_draws,)
-        Chance of a repair under each state of knowledge.
-    gain_free : ndarray, shape (n_draws,)
-        Mean gain at a price of 0.
-    cases, case_weight : ndarray, shape (n_draws * 2 * N_CASES,)
-        Gains of single units at a price of 0, and their probabilities.
-    gain_repaired, gain_unrepaired : float
-        Mean gain at a price of 0 by outcome.
-    hours : float
-    states : UnitStates
-    """
-
-    success: Floats
-    gain_free: Floats
-    cases: Floats
-    case_weight: Floats
-    gain_repaired: float
+    success: Floats  # (n_draws,): chance of a repair under each state of knowledge
+    gain_free: Floats  # (n_draws,): mean gain at a price of 0
+    cases: Floats  # (n_draws * 2 * N_CASES,): gains of single units at a price of 0
+    case_weight: Floats  # their probabilities
+    gain_repaired: float  # mean gain at a price of 0 by outcome
     gain_unrepaired: float
     hours: float
     states: UnitStates
@@ -170,19 +114,7 @@ class Appraisal:
 def assumed_years(first_year: float, last_year: float, usual: float, seen_in: int) -> Floats:
     """Production years that a unit without a year may have, equally likely, in jobs and in offers alike.
 
-    Parameters
-    ----------
-    first_year, last_year : float
-        Span of the family or kind; NaN if not known.
-    usual : float
-        What must serve where there is no span, or it lies after `seen_in`.
-    seen_in : int
-        Year in which the unit was seen.
-
-    Returns
-    -------
-    ndarray, shape (n_alternatives,)
-        Every year of the span that is past, or every so many of a long one: at most `MOST_YEARS`.
+    Every past year of the span, or every so many of a long one; without a span (NaN) the usual one.
     """
     last = min(last_year, float(seen_in))
     if np.isnan(first_year) or first_year > last:
@@ -192,11 +124,7 @@ def assumed_years(first_year: float, last_year: float, usual: float, seen_in: in
 
 
 def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitStates) -> Floats:
-    """Recalibrate the chance that no component ends the job; ndarray, shape (n_draws,).
-
-    The family's own outcomes were fitted at the ages at which its units came. Where they weigh, a
-    state of knowledge that makes the lives at that age too rosy is taken back by as much.
-    """
+    """Recalibrate the chance by components, under each state of knowledge; ndarray, shape (n_draws,)."""
     chain = log_odds(states.success) - shared.chain_centre
     kind = shared.kinds.index(entry.kind) if entry.kind in shared.kinds else len(shared.kinds)
     signs = centred_signs(unit.signs, shared)
@@ -207,6 +135,8 @@ def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitSt
         entry.shift_se**2 + signs**2 @ shared.outcome_signs_se[kind] ** 2 + beyond**2 @ shared.age_se**2
     )
     if entry.own_weight > 0:
+        # Its outcomes were fitted at the ages at which its units came: a state of knowledge that makes lives
+        # too rosy there is taken back by as much as they weigh.
         usual = unit_states(
             entry.lives,
             shared,
@@ -229,14 +159,7 @@ def age_terms(age_years: float, within: Floats) -> Floats:
 
 
 def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, Floats]:
-    """Working price of a unit, and the logarithm of what it fetches over that under each draw.
-
-    Returns
-    -------
-    working_price : float
-    log_ratio : ndarray, shape (n_draws,)
-        Of a typical sale; single sales spread around it.
-    """
+    """Working price of a unit, and the log of what a typical sale brings over that, under each draw."""
     own_price = not np.isnan(unit.working_price)
     unstated = 0.0 if own_price else entry.price_doubt
     doubt = np.hypot(entry.ratio.doubt, unstated)
@@ -252,12 +175,9 @@ def sale_price(entry: FamilyEntry) -> float:
 
 
 def paired_cases(n_draws: int) -> Floats:
-    """Second of two independent spreads in each case; ndarray, shape (n_draws, N_CASES).
-
-    Each state of knowledge takes the cases one place further on, so that over `N_CASES` of them every case of
-    one spread meets every case of the other: one order for all would leave gaps between their sums, and
-    chances of a loss that jump.
-    """
+    """Second of two independent spreads in each case; ndarray, shape (n_draws, N_CASES)."""
+    # Each state takes the cases one place further on, so that over all states every case of one spread meets
+    # every case of the other: one order for all would leave gaps between their sums, and chances that jump.
     return CASES[(np.arange(N_CASES) + np.arange(n_draws)[:, None]) % N_CASES]
 
 
@@ -347,17 +267,9 @@ def ceiling_of(gain_free: Floats, terms: Terms) -> float:
 
 
 def lesson_worth(appraisal: Appraisal, terms: Terms, asked: float, offers_expected: float) -> float:
-    """Worth of what one more job would teach.
-
-    Notes
-    -----
-    Preposterior analysis [1]_ over the two outcomes of the job: each reweighs the states of knowledge
-    by the chance that they gave it.
-
-    References
-    ----------
-    .. [1] H. Raiffa, R. Schlaifer, *Applied Statistical Decision Theory*, Harvard, 1961, chapter 4.
-    """
+    """Worth of what one more job would teach."""
+    # Preposterior analysis over the two outcomes of the job: each reweighs the states of knowledge by the
+    # chance that they gave it (Raiffa, Schlaifer, Applied Statistical Decision Theory, Harvard, 1961, ch. 4).
     over_margin = appraisal.gain_free - asked - terms.margin
     repaired = float((appraisal.success * over_margin).mean())
     unrepaired = float(((1.0 - appraisal.success) * over_margin).mean())
@@ -393,42 +305,22 @@ LEAST_BINS = 2048
 
 @dataclass(frozen=True)
 class LotUnit:
-    """One unit of a lot, and the best that can be done with it.
-
-    Attributes
-    ----------
-    entry : FamilyEntry
-    appraisal : Appraisal
-    share : float
-        What it costs of the lot's price; NaN where none is asked.
-    way : str
-        `TRY`, `BREAK` at once, or `PASS_ON` for nothing.
-    worth : float
-        What it adds to the highest price for the lot: 0 or more.
-    gain_free : float
-        Its mean gain at a price of 0.
-    cases, case_weight : ndarray, shape (n_draws, n_cases)
-        Gains of single units at a price of 0 under each state of knowledge; weights sum to 1 in each.
-    """
+    """One unit of a lot, and the best that can be done with it."""
 
     entry: FamilyEntry
     appraisal: Appraisal
-    share: float
-    way: str
-    worth: float
-    gain_free: float
-    cases: Floats
-    case_weight: Floats
+    share: float  # what it costs of the lot's price; NaN: none is asked
+    way: str  # TRY, BREAK at once, or PASS_ON for nothing
+    worth: float  # what it adds to the highest price for the lot, 0 or more
+    gain_free: float  # its mean gain at a price of 0
+    cases: Floats  # (n_draws, n_cases): gains at a price of 0 by state of knowledge
+    case_weight: Floats  # sums to 1 in each state
 
 
 def lot_unit(
     entry: FamilyEntry, shared: Shared, terms: Terms, appraisal: Appraisal, share: float = np.nan
 ) -> LotUnit:
-    """Choose what to do with a unit of a lot.
-
-    Broken for parts at once it brings what remains of an unrepaired unit less what that costs beside hours,
-    as `plan` counts it where it is best to stop.
-    """
+    """Choose what to do with a unit of a lot; broken for parts it brings what a plan says of stopping."""
     parts = entry.remains.mean + entry.remains.doubt * shared.draws[:, 2] - entry.other_unrepaired
     tried, broken = ceiling_of(appraisal.gain_free, terms), ceiling_of(parts, terms)
     n = len(parts)

@@ -17,11 +17,12 @@ from reliability.records.ledger import ledger_mark
 from reliability.worth.appraisal import FamilyEntry, Spread, Terms
 from reliability.worth.odds import FamilyLives, Shared
 
-# ---- Everything fitted once: the appraiser that judges offers and feeds the pages
-
-
 if TYPE_CHECKING:
     from reliability.records.frames import Records
+    from reliability.records.ledger import Ledger
+
+# ---- Everything fitted once: the appraiser that judges offers and feeds the pages
+
 
 FORMAT = 4
 """Raised when what is kept on disk changes its meaning."""
@@ -31,50 +32,29 @@ COUNTED, LEFT_OUT, TOO_MANY = "counted", "left out", "too many"
 
 @dataclass(frozen=True)
 class Tally:
-    """What the records hold, for pages and notes.
-
-    `gaps` says what becomes of the missing numbers: "counted", "left out" where a setting says so, or "too
-    many" to be counted before a setting says so.
-    """
+    """What the records hold, for pages and notes."""
 
     jobs_finished: int
     jobs_imported: int
     jobs_open: int
     jobs_missing: int
-    gaps: str
+    gaps: str  # missing numbers are COUNTED, LEFT_OUT by a setting, or TOO_MANY before one is made
     repaired: int
     loudest_hearsay: float
 
 
 @dataclass(frozen=True)
 class Appraiser:
-    """Fitted odds, prices and costs of every family of a ledger.
-
-    Attributes
-    ----------
-    as_of : datetime.date
-        Day of the appraisal.
-    fingerprint : str
-        Of the records it was fitted on.
-    currency : str
-    terms : Terms
-    shared : Shared
-    families : mapping of str to FamilyEntry
-    kinds : mapping of str to FamilyEntry
-        An unknown family of each kind; "" is an unknown kind.
-    models : mapping of str to str
-        Family of each model.
-    tally : Tally
-    """
+    """Fitted odds, prices and costs of every family of a ledger."""
 
     as_of: datetime.date
-    fingerprint: str
+    fingerprint: str  # of the records it was fitted on
     currency: str
     terms: Terms
     shared: Shared
     families: Mapping[str, FamilyEntry]
-    kinds: Mapping[str, FamilyEntry]
-    models: Mapping[str, str]
+    kinds: Mapping[str, FamilyEntry]  # an unknown family of each kind; "" is an unknown kind
+    models: Mapping[str, str]  # family of each model
     tally: Tally
 
     def to_export(self) -> dict[str, Any]:
@@ -129,11 +109,7 @@ SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
 
 
 def _in_singles(entry: FamilyEntry) -> FamilyEntry:
-    """Round what was estimated of a family to single precision, seven digits.
-
-    No more is known of it, and a card for the phone has room for no more: both judge by the very
-    same numbers. Years and prices that somebody stated stay as they are.
-    """
+    """Round what was estimated to single precision: no more is known, and the card has room for no more."""
     lives = entry.lives
     rounded: dict[str, Any] = {name: _single(getattr(entry, name)) for name in ESTIMATES}
     for name in SPREADS:
@@ -229,10 +205,6 @@ def _entry(kept: dict[str, Any]) -> FamilyEntry:
 
 # ---- An appraiser that is fitted once per state of a ledger and kept on disk
 
-
-if TYPE_CHECKING:
-    from reliability.records.frames import Records
-    from reliability.records.ledger import Ledger
 
 PACKAGE = Path(__file__).parents[1]
 MOST_KEPT = 8

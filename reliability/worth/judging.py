@@ -3,14 +3,16 @@
 import csv
 import datetime
 import io
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import age_at
@@ -38,6 +40,8 @@ from reliability.worth.appraisal import (
 )
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
 from reliability.worth.odds import MOST_SEEN
+
+Floats = NDArray[np.float64]
 
 # ---- Units on offer: reading them, and turning each into what an appraisal needs
 
@@ -68,14 +72,7 @@ MOST_OFFERS_BYTES = 20_000_000
 
 
 def read_offers(path: Path) -> pd.DataFrame:
-    """Read an offers file.
-
-    Returns
-    -------
-    DataFrame
-        One row per offer; all documented columns, then the signs in the file's order. Text or None,
-        years and money as float (NaN where empty), dates as datetime64.
-    """
+    """Read an offers file: documented columns, then the signs; text or None, float or NaN, datetime64."""
     try:
         text = read_at_most(path, MOST_OFFERS_BYTES).decode("utf-8-sig")
     except OSError as error:
@@ -105,18 +102,13 @@ def read_offers(path: Path) -> pd.DataFrame:
     if not faults:
         for number, cells in lines[1:]:
             if len(cells) != len(header):
-                faults.append(
-                    Fault(
-                        f"{path.name}, line {number}",
-                        "",
-                        f"{len(cells)} cells, the header has {len(header)}.",
-                    )
-                )
+                such = f"{len(cells)} cells, the header has {len(header)}."
+                faults.append(Fault(f"{path.name}, line {number}", "", such))
                 continue
             cell_of = {"offer": None, **dict(zip(header, cells, strict=True))}
             cell_of["offer"] = cell_of["offer"] or str(len(rows) + 1)
             rows.append(_checked(f"{path.name}, line {number}", cell_of, faults))
-        faults += [*_repeated(path.name, rows), *_lot_faults(path.name, rows)]
+        faults += _faults_between(path.name, rows)
     refuse(faults, "Nothing was judged.")
     return offers_table(rows, [name for name in header if name not in NAMES])
 
@@ -126,7 +118,7 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     faults: list[Fault] = []
     named = [{**row, "offer": row.get("offer") or str(number)} for number, row in enumerate(rows, 1)]
     checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
-    faults += [*_repeated("offers", checked), *_lot_faults("offers", checked)]
+    faults += _faults_between("offers", checked)
     refuse(faults, "Nothing was judged.")
     signs = list(dict.fromkeys(name for row in rows for name in row if name not in NAMES))
     return offers_table(checked, signs)
@@ -148,18 +140,13 @@ def _header_faults(file: str, header: list[str]) -> list[Fault]:
 
 
 def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> dict[str, Any]:
-    row: dict[str, Any] = {}
-    for column in OFFER_COLUMNS:
-        value = cells.get(column.name)
-        row[column.name] = _cell(place, column.name, column, value, faults)
-    for name in cells:
-        if name not in NAMES:
-            row[name] = _sign(place, name, cells[name], faults)
+    row = {
+        column.name: _cell(place, column.name, column, cells.get(column.name), faults)
+        for column in OFFER_COLUMNS
+    }
+    row |= {name: _cell(place, name, SIGN, cells[name], faults) for name in cells if name not in NAMES}
     first, last = row["built_from"], row["built_to"]
-    row["built_from"], row["built_to"] = (
-        first if first is not None else last,
-        last if last is not None else first,
-    )
+    row |= {"built_from": last if first is None else first, "built_to": first if last is None else last}
     if first is not None and last is not None and not 0 <= last - first <= LONGEST_WINDOW:
         message = f"the window {first} to {last} must run forwards and span at most {LONGEST_WINDOW} years."
         faults.append(Fault(place, "built_to", message))
@@ -169,47 +156,34 @@ def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> di
 
 
 def _cell(place: str, name: str, column: Column, value: object, faults: list[Fault]) -> Any:
-    if value is None or (isinstance(value, str) and not value.strip()) or value != value:
+    if isinstance(value, str):
+        value = value.strip() or None
+    if value is None or value != value:
         return None
     if isinstance(value, pd.Timestamp):
         value = value.date()
     if isinstance(value, float) and column.kind == "year" and value.is_integer():
         value = int(value)
     try:
-        found = read_value(column, value.strip() if isinstance(value, str) else value)
+        found = read_value(column, value)
     except Refused as refused:
-        faults.append(
-            Fault(place, name, f"{str(refused).rstrip('.')}{'' if str(refused).endswith('?') else '.'}")
-        )
+        said = str(refused).rstrip(".")
+        message = said if said.endswith("?") else f"{said}."
+        if column is SIGN:
+            near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")
+            message = f"read as a sign: {message}{near}"
+        faults.append(Fault(place, name, message))
         return None
     return float(found) if isinstance(found, Decimal) else found
 
 
-def _sign(place: str, name: str, value: object, faults: list[Fault]) -> str | None:
-    try:
-        return _cell_sign(value)
-    except Refused as refused:
-        near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")
-        message = f"read as a sign: {str(refused).rstrip('.')}.{near}"
-        faults.append(Fault(place, name, message))
-        return None
-
-
-def _cell_sign(value: object) -> str | None:
-    if value is None or (isinstance(value, str) and not value.strip()) or value != value:
-        return None
-    return str(read_value(SIGN, value.strip() if isinstance(value, str) else value))
-
-
-def _repeated(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
-    names = [row["offer"] for row in rows if row["offer"] is not None]
-    twice = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
-    return [Fault(file, "offer", f"{name!r} is used {names.count(name)} times.") for name in twice]
-
-
-def _lot_faults(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
+def _faults_between(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
+    """Find names used twice, and lots whose price is unclear."""
+    names = Counter(row["offer"] for row in rows if row["offer"] is not None)
+    faults = [
+        Fault(file, "offer", f"{name!r} is used {n} times.") for name, n in sorted(names.items()) if n > 1
+    ]
     asked: dict[str, set[float]] = {}
-    faults = []
     for row in rows:
         if row["lot_asked"] is not None and row["lot"] is None:
             faults.append(Fault(file, "lot_asked", f"offer {row['offer']} has one, and names no lot."))
@@ -325,10 +299,7 @@ def read_unit(
     ages = age_at(np.full(years.size, np.datetime64(seen_on)), years)
     if not np.isnan(entry.oldest_seen) and ages.mean() > entry.oldest_seen + 1:
         notes.append(f"older than any on record ({entry.oldest_seen:.0f} years)")
-    signs = np.full(len(appraiser.shared.signs), np.nan)
-    for i, name in enumerate(appraiser.shared.signs):
-        if offer.get(name) in ("yes", "no"):
-            signs[i] = float(offer[name] == "yes")
+    signs = _sign_values(offer, appraiser)
     strange = [
         n for n in offer if n not in NAMES and n not in appraiser.shared.signs and offer[n] is not None
     ]
@@ -339,28 +310,51 @@ def read_unit(
     return unit, notes
 
 
+def _sign_values(seen: Mapping[str, Any], appraiser: Appraiser) -> Floats:
+    """Put signs in numbers: 1 seen, 0 not seen, NaN nobody looked; ndarray, shape (n_signs,)."""
+    values = {"yes": 1.0, "no": 0.0}
+    return np.array([values.get(str(seen.get(name)), np.nan) for name in appraiser.shared.signs], np.float64)
+
+
+def usual_unit(entry: FamilyEntry, appraiser: Appraiser, day: datetime.date) -> Unit:
+    """Give a unit of which nothing is known but whose it is: of one of its years, no sign looked for."""
+    nothing = {**dict.fromkeys(NAMES), "built_from": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
+    return read_unit(nothing, entry, appraiser, day)[0]
+
+
+def entry_of(appraiser: Appraiser, family: str) -> FamilyEntry:
+    """Give what is known of a family of the ledger."""
+    if family not in appraiser.families:
+        raise unknown("The ledger holds no family", family, appraiser.families)
+    return appraiser.families[family]
+
+
+def unit_of(
+    appraiser: Appraiser,
+    family: str,
+    *,
+    built_from: int | None = None,
+    built_to: int | None = None,
+    signs: Mapping[str, str] | None = None,
+    asked: float | None = None,
+    seen_on: datetime.date | None = None,
+) -> tuple[FamilyEntry, Unit, list[str]]:
+    """Describe a unit of a family of the ledger, seen on the appraiser's day unless it is said when."""
+    entry = entry_of(appraiser, family)
+    row = {"offer": family, "family": family, "asked": asked, "seen_on": seen_on, **(signs or {})}
+    offer = offers_from([row | {"built_from": built_from, "built_to": built_to}]).to_dict("records")[0]
+    return entry, *read_unit(offer, entry, appraiser, appraiser.as_of)
+
+
 # ---- Offers in, verdicts out: one row each, none depending on another
 
 
 LOT_COLUMNS = ("lot_ceiling", "lot_expected_gain", "lot_chance_of_loss", "worth")
 VERDICT_COLUMNS = (
-    "offer",
-    "verdict",
-    "ceiling",
-    "expected_gain",
-    "gain_low",
-    "gain_high",
-    "chance_of_loss",
-    "success_chance",
-    "success_low",
-    "success_high",
-    "hours",
-    "chief_risk",
-    "jobs_seen",
-    "evidence",
-    "note",
+    "offer", "verdict", "ceiling", "expected_gain", "gain_low", "gain_high", "chance_of_loss",
+    "success_chance", "success_low", "success_high", "hours", "chief_risk", "jobs_seen", "evidence", "note",
     *LOT_COLUMNS,
-)
+)  # fmt: skip
 MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high", "lot_ceiling", "lot_expected_gain", "worth")
 TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
 
@@ -463,10 +457,7 @@ def verdict_row(
     row: dict[str, Any] = {
         "verdict": None,
         "ceiling": ceiling,
-        "expected_gain": np.nan,
-        "gain_low": np.nan,
-        "gain_high": np.nan,
-        "chance_of_loss": np.nan,
+        **dict.fromkeys(("expected_gain", "gain_low", "gain_high", "chance_of_loss"), np.nan),
         "success_chance": round(float(appraisal.success.mean()), 4),
         "success_low": round(draw_quantile(appraisal.success, 0.05), 4),
         "success_high": round(draw_quantile(appraisal.success, 0.95), 4),
@@ -538,13 +529,9 @@ class PriceToAsk:
 
 def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAsk:
     """Tell what the unit of a job fetches once it works."""
-    family = str(document["job"]["family"])
-    if family not in appraiser.families:
-        raise unknown("The ledger holds no family", family, appraiser.families)
-    entry = appraiser.families[family]
-    seen = {row["sign"]: row["seen"] for row in document["signs"]}
-    offer = offers_from([{"offer": family, "family": family, **seen}]).to_dict("records")[0]
-    unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
+    entry = entry_of(appraiser, str(document["job"]["family"]))
+    signs = _sign_values({row["sign"]: row["seen"] for row in document["signs"]}, appraiser)
+    unit = replace(usual_unit(entry, appraiser, appraiser.as_of), signs=signs)
     price, log_ratio = price_draws(entry, appraiser.shared, unit)
     sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)).ravel()
     mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()

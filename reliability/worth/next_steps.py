@@ -45,16 +45,11 @@ def on_hand(
     as_of: datetime.date | None = None,
     gains: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """List the bench's own units that have not brought money back yet.
+    """List the bench's own units that have not brought money back yet, the ones that wait longest first.
 
-    Returns
-    -------
-    DataFrame
-        `ON_HAND_COLUMNS`, the ones that wait longest first. `state` is "open" (being worked on; `since` is
-        the day of intake) or "unsold" (repaired, without a sale on record; `since` is the day it was
-        finished). `money_in` is what was paid for the unit and, once it is finished, for parts and other
-        things, without hours; `is_predicted` where a part of it is not on record. `price` is what the unit
-        should sell for, NaN while it is open.
+    `state` is "open" since its intake, or "unsold" since it was repaired. `money_in` is what was paid for the
+    unit and, once it is finished, for parts and other things, without hours; `is_predicted` where a part of
+    it is not on record. `price` is what an unsold unit should sell for.
     """
     # Loaded here: what waits is told without the regressions that amounts need.
     from reliability.worth.costs import job_gains
@@ -106,14 +101,9 @@ def _is_unsold(jobs: pd.DataFrame) -> "pd.Series[bool]":
 def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """List what waits at the bench, in the order of `TASKS`, the longest wait first.
 
-    Returns
-    -------
-    DataFrame
-        `TO_DO_COLUMNS`. "finish": open for `LONG_OPEN_DAYS` or longer, `day` of intake. "sell": repaired
-        and unsold for `LONG_UNSOLD_DAYS` or longer, `day` finished, `price` predicted. "check": nobody has
-        asked after the unit since its sale and its warranty ends within `CHECK_DAYS`, on `day`. "write up":
-        a number, or a run of them, that was given out and belongs to no job. "price": sold on `day`, for a
-        price that nobody wrote down. `days` is how long ago the day was (still to come: below 0).
+    "finish": open for long; "sell": repaired and unsold for long; "check": its warranty ends on `day`, soon,
+    and nobody has asked after it since its sale; "write up": numbers given out that belong to no job;
+    "price": sold on `day` for a price that nobody wrote down. `days`: how long ago; below 0: still to come.
     """
     today = as_of or odds.as_of
     day = pd.Timestamp(today)
@@ -212,16 +202,10 @@ def kept_outlooks(ledger: "Ledger", appraiser: Appraiser, records: Records) -> d
 def next_steps(
     appraiser: Appraiser, records: Records, plans: Mapping[str, Outlook], today: datetime.date
 ) -> pd.DataFrame:
-    """List what to do next.
+    """List what to do next, topic by topic; numbers are NaN where they have no meaning.
 
-    Returns
-    -------
-    DataFrame
-        `NEXT_COLUMNS`, topic by topic: open jobs by gain per hour of going on, those to stop last; what
-        `to_do` says of jobs open and units unsold for long (with the price to ask), checks due and sales
-        without a price; units that were looked at and neither bought nor left. `what` is the job or the
-        sighting; `days` since it came, was finished, sold or seen; gain, hours and per_hour (money by hour)
-        of going on, NaN elsewhere.
+    Open jobs come by gain per hour of going on, those to stop last; then what `to_do` says; then units that
+    were looked at and neither bought nor left.
     """
     day = pd.Timestamp(today)
     own = records.jobs[records.jobs["origin"].isna()]

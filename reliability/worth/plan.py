@@ -1,6 +1,5 @@
 """Order of inspection of a unit on the bench, and when to stop."""
 
-import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from html import escape
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from reliability.errors import InvalidInput, unknown
 from reliability.worth.appraisal import FamilyEntry, Unit, price_draws, success_draws
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.judging import NAMES, find_entry, offers_from, read_unit
+from reliability.worth.judging import unit_of
 from reliability.worth.odds import (
     COMMON_DIMENSIONS,
     NODES,
@@ -25,14 +24,11 @@ from reliability.worth.odds import (
 )
 
 Floats = NDArray[np.float64]
-
 Ints = NDArray[np.int64]
-
+Bools = NDArray[np.bool_]
 
 # ---- A unit on the bench in plain numbers: what looking and mending cost, and what each may end in
 
-
-Bools = NDArray[np.bool_]
 
 STOP = -1
 """Stands where the number of a component would: the best move is to stop."""
@@ -42,93 +38,40 @@ STOP = -1
 class Task:
     """A unit on the bench.
 
-    Attributes
-    ----------
-    failed : ndarray, shape (n_classes, n)
-        Chance that each component has failed, in each class of units that this one may belong to
-        (damp store or dry, older or younger). Within a class the components are independent; what is
-        found of one tells of the others through the weights of the classes.
-    weight : ndarray, shape (n_classes,)
-        Of each class, given all that is known; sums to 1. Single ones may lie below zero: only sums over
-        classes are chances.
-    look_cost, mend_cost : ndarray, shape (n,)
-        Money, paid whenever one looks, or tries to mend; >= 0.
-    mend_chance : ndarray, shape (n,)
-        Chance that mending succeeds.
-    known_failed : ndarray of bool, shape (n,)
-        Found failed already and not mended yet.
-    finished, stopped : float
-        Worth of the unit once everything is sound or mended, and of what remains if one stops.
+    Components are independent within a class of units that it may belong to (damp store or dry, older or
+    younger); what is found of one tells of the others through the weights of the classes.
     """
 
-    failed: Floats
-    weight: Floats
-    look_cost: Floats
-    mend_cost: Floats
-    mend_chance: Floats
-    known_failed: Bools
-    finished: float
-    stopped: float
+    failed: Floats  # (n_classes, n): chance that each component has failed
+    weight: Floats  # (n_classes,): sums to 1; some may lie below 0: only sums over classes are chances
+    look_cost: Floats  # (n,): paid whenever one looks
+    mend_cost: Floats  # (n,): paid whenever one tries to mend
+    mend_chance: Floats  # (n,)
+    known_failed: Bools  # (n,): found failed already and not mended yet
+    finished: float  # worth once everything is sound or mended
+    stopped: float  # worth of what remains if one stops
 
     @property
     def mean_failed(self) -> Floats:
-        """Chance that each component has failed; ndarray, shape (n,)."""
+        """Chance that each component has failed; (n,)."""
         return np.where(self.known_failed, 1.0, self.weight @ self.failed)
 
     @property
     def ends(self) -> Floats:
-        """Chance that each component has failed and cannot be mended; ndarray, shape (n,)."""
+        """Chance that each component has failed and cannot be mended; (n,)."""
         return self.mean_failed * (1.0 - self.mend_chance)
 
 
 @dataclass(frozen=True)
 class Step:
-    """One move on the way on which everything turns out well.
-
-    Attributes
-    ----------
-    component : int
-    mends : bool
-        Mend what is known to have failed; else look.
-    failed : float
-        Chance that it has failed, as far as is known by then.
-    ends : float
-        Chance that the job ends here: it has failed and cannot be mended, or is not worth mending.
-    gain : float
-        Expected gain of going on over stopping at this point.
-    if_failed : int
-        What to do next if it has failed: `STOP`, the component itself (mend it), or another one first.
-    """
+    """One move on the way on which everything turns out well."""
 
     component: int
-    mends: bool
-    failed: float
-    ends: float
-    gain: float
-    if_failed: int
-
-
-def check_task(task: Task) -> None:
-    """Refuse a task that makes no sense."""
-    shares = {"failed": task.failed, "mend_chance": task.mend_chance}
-    for name, values in shares.items():
-        bad = ~((values >= 0) & (values <= 1 + 1e-9))
-        if bad.any():
-            raise InvalidInput(f"`{name}` must lie between 0 and 1; found {values[bad].flat[0]:g}.")
-    for name in ("look_cost", "mend_cost"):
-        cost = getattr(task, name)
-        bad = ~(cost >= 0)
-        if bad.any():
-            raise InvalidInput(f"`{name}` must be 0 or more; found {cost[bad].flat[0]:g}.")
-    if not abs(task.weight.sum() - 1.0) <= 1e-6:
-        raise InvalidInput(f"`weight` must sum to 1; it sums to {task.weight.sum():g}.")
-    n = task.look_cost.size
-    sizes = (task.mend_cost.size, task.mend_chance.size, task.known_failed.size)
-    if task.failed.shape != (task.weight.size, n) or set(sizes) != {n}:
-        raise InvalidInput(
-            f"`failed` has shape {task.failed.shape}, but there are {task.weight.size} classes and {n} costs "
-            f"of looking; costs, chances of mending and what is known: {', '.join(map(str, sizes))}."
-        )
+    mends: bool  # mend what is known to have failed; else look
+    failed: float  # chance that it has failed, as far as is known by then
+    ends: float  # chance that the job ends here
+    gain: float  # of going on over stopping at this point
+    if_failed: int  # STOP, the component itself (mend it), or another one first
 
 
 def same_money(task: Task) -> float:
@@ -148,16 +91,7 @@ _CHUNK = 8192
 
 
 class StateTable:
-    """Worth of every state of the components searched exactly; a state is its digits in base 4.
-
-    Parameters
-    ----------
-    task : Task
-    exact : ndarray of int, shape (n,)
-    after : float
-        Worth once all of them are sound or mended.
-    may_stop : bool
-    """
+    """Worth of every state of the components searched exactly; a state is its digits in base 4."""
 
     def __init__(self, task: Task, exact: Ints, after: float, may_stop: bool) -> None:
         self._task, self._exact, self._after, self._may_stop = task, exact, after, may_stop
@@ -239,18 +173,9 @@ class StateTable:
 
 
 def joint_chances(failed: Floats, weight: Floats) -> Floats:
-    """Chance of everything that can have been found, averaged over the classes.
+    """Chance of everything that can have been found, averaged over the classes; shape (3 ** n,).
 
-    Parameters
-    ----------
-    failed : ndarray, shape (n_classes, n)
-    weight : ndarray, shape (n_classes,)
-
-    Returns
-    -------
-    ndarray, shape (3 ** n,)
-        At position ``sum(digit * 3 ** i)``, digit 0 where nobody looked at component i, 1 where it was
-        found sound, 2 where it was found failed.
+    Place ``sum(digit * 3 ** i)``: digit 0 where nobody looked at component i, 1 found sound, 2 found failed.
     """
     half = failed.shape[1] // 2
     joint = np.zeros((3 ** (failed.shape[1] - half), 3**half))
@@ -283,72 +208,28 @@ MOST_EXACT = 10
 
 @dataclass(frozen=True)
 class Search:
-    """What the search found.
+    """What the search found."""
 
-    Attributes
-    ----------
-    worth : float
-        Expected worth of the unit from now on if every move is the best one.
-    gain : float
-        Expected gain of going on, with the best next move, over stopping now; 0 if nothing is left.
-    steps : tuple of Step
-        The best moves as long as everything turns out well, whether or not `gain` is above 0.
-    exact : ndarray of int
-        Components that were searched exactly.
-    rest : ndarray of int
-        The others, in the order of the ratio rule; they come after all exact ones.
-    """
-
-    worth: float
-    gain: float
-    steps: tuple[Step, ...]
-    exact: Ints
-    rest: Ints
+    worth: float  # of the unit from now on if every move is the best one
+    gain: float  # of the best next move over stopping now; 0 if nothing is left
+    steps: tuple[Step, ...]  # best moves while all turns out well
+    exact: Ints  # components searched exactly
+    rest: Ints  # the others, by the ratio rule, after all exact ones
 
 
 def ratio_order(cost: Floats, ends: Floats) -> Ints:
-    """Order by cost over the chance of ending the job, ascending.
-
-    Parameters
-    ----------
-    cost : ndarray, shape (n,)
-        Cost of looking.
-    ends : ndarray, shape (n,)
-        Chance of ending the job; components that cannot end it come last.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-        Equal ratios keep their order.
-
-    Notes
-    -----
-    Cheapest on average among all orders if the job ends with the first failed component and nothing
-    else ends it [1]_.
-
-    References
-    ----------
-    .. [1] L. G. Mitten, "An analytic solution to the least cost testing sequence problem", *Operations
-       Research* 8 (1960) 101-103.
-    """
+    """Order by cost over the chance of ending the job, ascending; equal ratios keep their order."""
+    # Cheapest on average if the job ends with the first failed component and nothing else ends it
+    # (L. G. Mitten, "An analytic solution to the least cost testing sequence problem", Operations Research 8
+    # (1960) 101-103).
     ratio = np.divide(cost, ends, out=np.full(len(ends), np.inf), where=np.asarray(ends) > 0)
     return np.argsort(ratio, kind="stable").astype(np.int64)
 
 
 def search(task: Task, *, may_stop: bool = True) -> Search:
-    """Find the moves that are worth most on average.
-
-    Notes
-    -----
-    Dynamic programming over all states of up to `MOST_EXACT` components [1]_. Of more, those most likely
-    to end the job are searched exactly; the rest comes after them in the order of the ratio rule, each
-    with the chances it has now.
-
-    References
-    ----------
-    .. [1] R. Bellman, *Dynamic Programming*, Princeton, 1957, chapter 3.
-    """
-    check_task(task)
+    """Find the moves that are worth most on average."""
+    # Dynamic programming over all states of up to `MOST_EXACT` components (R. Bellman, Dynamic Programming,
+    # Princeton, 1957, chapter 3); the rest comes after them, each with the chances it has now.
     exact, rest = _split(task)
     tail = _tail(task, rest, may_stop)
     after = tail[0] if rest.size else task.finished
@@ -413,37 +294,26 @@ HALVINGS = 40
 
 @dataclass(frozen=True)
 class UnitOdds:
-    """Components of one unit in every class of units that it may belong to.
+    """Components of one unit in every class of units that it may belong to; independent within a class.
 
     A class is a state of knowledge, a production year, a way of having been stored and a set of signs that
-    stay away (`causes.sign_terms`). Within a class the components are independent.
-
-    Attributes
-    ----------
-    failed : ndarray, shape (n_classes, c)
-        Chance that a component arrived failed or dies while it is examined.
-    arrived : ndarray, shape (n_classes, c)
-        Chance that it arrived failed.
-    mend_chance : ndarray, shape (n_classes, c)
-        Chance that a failed one can be mended.
-    weight : ndarray, shape (n_classes,)
-        Of each class, below zero for some; sums to 1. Sums over classes are chances.
+    stay away (`odds.sign_terms`).
     """
 
-    failed: Floats
-    arrived: Floats
-    mend_chance: Floats
-    weight: Floats
+    failed: Floats  # (n_classes, c): arrived failed, or dies while it is examined
+    arrived: Floats  # (n_classes, c): arrived failed
+    mend_chance: Floats  # (n_classes, c): a failed one can be mended
+    weight: Floats  # (n_classes,): below 0 for some; sums over classes are chances
 
     @property
     def mean_failed(self) -> Floats:
-        """Chance that each component has failed, or dies while it is examined; ndarray, shape (c,)."""
+        """Chance that each component has failed, or dies while it is examined; (c,)."""
         # Of a unit that hardly can be as it was found, weights below zero leave rounding alone.
         return np.clip(self.weight @ self.failed, 0.0, 1.0)
 
     @property
     def mean_mend_chance(self) -> Floats:
-        """Chance that each component can be mended, once it has failed; ndarray, shape (c,)."""
+        """Chance that each component can be mended, once it has failed; (c,)."""
         chance = self.weight[:, None] * self.failed
         return (chance * self.mend_chance).sum(axis=0) / chance.sum(axis=0)
 
@@ -455,15 +325,10 @@ class UnitOdds:
 
 
 def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
-    """Lay out what is known of one unit before it is opened.
-
-    Notes
-    -----
-    The appraisal recalibrates the odds that the whole job succeeds and does not say which component its
-    outcomes were kinder or harsher about. Here every component bears the same: under each state of
-    knowledge the log odds of having failed, before signs are weighed, are raised, and those of being
-    mended lowered, by the one shift that gives the recalibrated odds of the job.
-    """
+    """Lay out what is known of one unit before it is opened."""
+    # Recalibration does not say which component its outcomes were kinder or harsher about, so all bear the
+    # same: in each state of knowledge their log odds of having failed are raised, those of being mended
+    # lowered, by the one shift that gives the recalibrated odds of the job.
     states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     target = success_draws(entry, shared, unit, states)
     c = entry.lives.components
@@ -716,32 +581,10 @@ class Plan:
 
 
 def plan_unit(
-    appraiser: Appraiser,
-    *,
-    family: str,
-    built_from: int | None = None,
-    built_to: int | None = None,
-    signs: Mapping[str, str] | None = None,
-    found: Mapping[str, str] | None = None,
-    seen_on: datetime.date | None = None,
+    appraiser: Appraiser, *, family: str, found: Mapping[str, str] | None = None, **known: Any
 ) -> Plan:
-    """Plan the work on one unit.
-
-    Parameters
-    ----------
-    built_from, built_to : int, optional
-        Window of production years; the family's span if not given.
-    signs : mapping of str to str, optional
-        "yes" or "no" by sign.
-    found : mapping of str to str, optional
-        What has been found so far: one of `FOUND` by component.
-    seen_on : datetime.date, optional
-        When it came in; the appraiser's day if not given.
-    """
-    if family not in appraiser.families:
-        raise unknown("The ledger holds no family", family, appraiser.families)
-    unit, notes = _unit(appraiser, family, built_from, built_to, signs or {}, seen_on)
-    entry = appraiser.families[family]
+    """Plan the work on a unit of a family; `known` as in `judging.unit_of`, one of `FOUND` by component."""
+    entry, unit, notes = unit_of(appraiser, family, **known)
     names = _component_names(entry, appraiser.shared)
     found = dict(found or {})
     for component, state in found.items():
@@ -754,41 +597,26 @@ def plan_unit(
 
 def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
     """Plan the work on the unit of an open job, from what the ledger holds of it."""
-    job = document["job"]
+    job, family = document["job"], document["job"]["family"]
     if job["outcome"] != "open":
         raise InvalidInput(
             f"Job {job['job']} is finished ({job['outcome']}); a plan is for a unit that is still on "
             "the bench, or for a family: --family."
         )
-    family = job["family"]
-    if family not in appraiser.families:
-        raise unknown("The ledger holds no family", family, appraiser.families)
-    entry = appraiser.families[family]
-    signs = {row["sign"]: row["seen"] for row in document["signs"]}
-    taken_in = job["taken_in"]
-    unit, notes = _unit(appraiser, family, job.get("built_from"), job.get("built_to"), signs, taken_in)
+    entry, unit, notes = unit_of(
+        appraiser,
+        family,
+        built_from=job.get("built_from"),
+        built_to=job.get("built_to"),
+        signs={row["sign"]: row["seen"] for row in document["signs"]},
+        seen_on=job["taken_in"],
+    )
     names = _component_names(entry, appraiser.shared)
     found, telling = read_findings(document["findings"])
     for component in sorted(set(found) - set(names)):
         notes.append(f"{component} ({found[component]}) is no component that {family} is judged by: left out")
     found = {name: state for name, state in found.items() if name in names}
     return _plan(appraiser, entry, unit, found, telling, notes)
-
-
-def _unit(
-    appraiser: Appraiser,
-    family: str,
-    built_from: int | None,
-    built_to: int | None,
-    signs: Mapping[str, str],
-    seen_on: object,
-) -> tuple[Unit, list[str]]:
-    row = {**dict.fromkeys(NAMES), "offer": family, "family": family, **signs}
-    row |= {"built_from": built_from, "built_to": built_to, "seen_on": seen_on}
-    offer = offers_from([row]).to_dict("records")[0]
-    entry, notes = find_entry(offer, appraiser)
-    unit, more = read_unit(offer, entry, appraiser, appraiser.as_of)
-    return unit, [*notes, *more]
 
 
 def _component_names(entry: FamilyEntry, shared: Shared) -> list[str]:

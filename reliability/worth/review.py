@@ -1,19 +1,19 @@
 """Families side by side, why a unit is judged as it is, and what came of forecasts."""
 
 import datetime
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.errors import unknown
 from reliability.records.frames import Records
 from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
-from reliability.worth.judging import NAMES, find_entry, judge, offers_from, read_unit, verdict_row
+from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.odds import expit, failed_by_age
 from reliability.worth.prices import asked_prices, seen_units
 from reliability.worth.regression import share_interval
@@ -22,24 +22,10 @@ from reliability.worth.regression import share_interval
 
 
 RANKING_COLUMNS = (
-    "family",
-    "kind",
-    "verdict",
-    "usual_price",
-    "ceiling",
-    "expected_gain",
-    "chance_of_loss",
-    "success_chance",
-    "success_low",
-    "success_high",
-    "hours",
-    "chief_risk",
-    "rival_risk",
-    "jobs_seen",
-    "evidence",
-    "left",
-    "left_gain",
-)
+    "family", "kind", "verdict", "usual_price", "ceiling", "expected_gain", "chance_of_loss",
+    "success_chance", "success_low", "success_high", "hours", "chief_risk", "rival_risk", "jobs_seen",
+    "evidence", "left", "left_gain",
+)  # fmt: skip
 
 ORDER = {"take": 0, "haggle": 1, "try one": 2, "skip": 3}
 
@@ -56,15 +42,9 @@ def families_of_interest(records: Records) -> list[str]:
 
 
 def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
-    """Judge a typical unit of every family at the price usually asked for one.
+    """Judge a typical unit of every family of this bench at the price usually asked for one.
 
-    Returns
-    -------
-    DataFrame
-        `RANKING_COLUMNS`, takes first, then by expected gain. `left` and `left_gain` are as
-        `left_behind` gives them. A typical unit is one of the family's years, at which nobody looked for
-        signs. Families without a usual price have no verdict and stand last; those that only imported jobs
-        name are left out.
+    Takes first, then by expected gain. Families without a usual price have no verdict and stand last.
     """
     prices = asked_prices(records)
     left = left_behind(appraiser, records).set_index("family")
@@ -73,9 +53,7 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
     for family, entry in appraiser.families.items():
         if family not in mine:
             continue
-        blank = {**dict.fromkeys(NAMES), "offer": family, "family": family}
-        blank |= {"built_from": np.nan, "built_to": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
-        unit, _ = read_unit(blank, entry, appraiser, as_of or appraiser.as_of)
+        unit = usual_unit(entry, appraiser, as_of or appraiser.as_of)
         appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
         price = float(prices.get(family, np.nan))
         row = verdict_row(entry, appraisal, appraiser, price)
@@ -90,16 +68,8 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
 
 
 def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
-    """Count the units that were seen and not bought, and what they would have brought by today's odds.
+    """Count the units seen and not bought by family, and sum their mean gains at the prices asked.
 
-    Returns
-    -------
-    DataFrame
-        family; left (units); left_gain (sum of the mean gains at the prices asked, over those of them that
-        had one; NaN where none had).
-
-    Notes
-    -----
     The odds are learned from units that were bought. Those that were left looked worse to the buyer, or
     cost more, so that the gain told of them is an upper guess.
     """
@@ -127,59 +97,18 @@ def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class Explanation:
-    """One unit taken apart.
-
-    Attributes
-    ----------
-    entry : FamilyEntry
-    appraisal : Appraisal
-    verdict : dict
-        The verdict's columns.
-    components : DataFrame
-        component, failed (chance that it arrives failed), failed_low, failed_high (90 % interval, whatever
-        can be seen), repairable (chance that a failed one does not end the job), ends_job (chance that the
-        job ends by it), part_cost, hours (added by a failed one), is_named (whether the ledger ever named
-        it); the chief risk first.
-    money : DataFrame
-        One row per outcome (repaired, not repaired): chance, gain_free (mean gain at a price of 0).
-    """
+    """One unit taken apart."""
 
     entry: FamilyEntry
     appraisal: Appraisal
-    verdict: dict[str, object]
-    components: pd.DataFrame
-    money: pd.DataFrame
+    verdict: dict[str, object]  # the verdict's columns
+    components: pd.DataFrame  # one row each, the chief risk first
+    money: pd.DataFrame  # by outcome: chance, gain_free (mean gain at a price of 0)
 
 
-def explain(
-    appraiser: Appraiser,
-    *,
-    family: str,
-    built_from: int | None = None,
-    built_to: int | None = None,
-    signs: Mapping[str, str] | None = None,
-    asked: float | None = None,
-    seen_on: datetime.date | None = None,
-) -> Explanation:
-    """Take the appraisal of one unit apart.
-
-    Parameters
-    ----------
-    built_from, built_to : int, optional
-        Window of production years; the family's span if not given.
-    signs : mapping of str to str, optional
-        "yes" or "no" by sign.
-    asked : float, optional
-    seen_on : datetime.date, optional
-        The appraiser's day if not given.
-    """
-    if family not in appraiser.families:
-        raise unknown("The ledger holds no family", family, appraiser.families)
-    row = {**dict.fromkeys(NAMES), "offer": family, "family": family, "asked": asked, **(signs or {})}
-    row |= {"built_from": built_from, "built_to": built_to, "seen_on": seen_on}
-    offer = offers_from([row]).to_dict("records")[0]
-    entry, _ = find_entry(offer, appraiser)
-    unit, _ = read_unit(offer, entry, appraiser, appraiser.as_of)
+def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **known: Any) -> Explanation:
+    """Take the appraisal of one unit of a family apart; `known` as in `judging.unit_of`."""
+    entry, unit, _ = unit_of(appraiser, family, asked=asked, **known)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
     at = entry.lives.components
     drawn = np.tensordot(
@@ -223,8 +152,7 @@ def signs_by_worth(
     here = jobs if kind == "" else jobs[jobs["kind"] == kind]
     looked_for = set(records.signs.loc[records.signs["job"].isin(here["job"]), "sign"])
     entry = appraiser.kinds[kind]
-    (offer,) = offers_from([{"offer": "any", "kind": kind or "any"}]).to_dict("records")
-    unit, _ = read_unit(offer, entry, appraiser, as_of or appraiser.as_of)
+    unit = usual_unit(entry, appraiser, as_of or appraiser.as_of)
     moves = {}
     for i, sign in enumerate(appraiser.shared.signs):
         if sign not in looked_for:
@@ -253,40 +181,22 @@ GROUPS = 5
 
 @dataclass(frozen=True, eq=False)
 class Calibration:
-    """How good the forecasts were.
+    """How good the forecasts were."""
 
-    Attributes
-    ----------
-    status : str
-        "ok" or "too few jobs".
-    jobs : DataFrame
-        job, family, taken_in, success_chance, success_low, success_high (forecast), usual_rate (share
-        repaired of all jobs finished before that year), repaired (0 or 1).
-    groups : DataFrame
-        Jobs in groups of rising forecast: n_jobs, forecast (mean), repaired (share), low, high (90 %
-        interval of that share).
-    brier, log_loss : float
-        Mean squared error and mean negative log-likelihood of the forecasts; lower is better.
-    brier_usual, log_loss_usual : float
-        The same for the bench's overall rate as the forecast of every job.
-    """
-
-    status: str
-    jobs: pd.DataFrame
-    groups: pd.DataFrame
-    brier: float
-    log_loss: float
-    brier_usual: float
+    status: str  # "ok" or "too few jobs"
+    jobs: pd.DataFrame  # forecasts and outcome of each, and the share repaired before its year (usual_rate)
+    groups: pd.DataFrame  # jobs in groups of rising forecast; the share repaired with its 90 % interval
+    brier: float  # of the forecasts; lower is better
+    log_loss: float  # mean negative log-likelihood
+    brier_usual: float  # of the usual rate as the forecast of every job
     log_loss_usual: float
 
 
 def calibrate(records: Records, as_of: datetime.date) -> Calibration:
     """Judge every finished job by what was known at the turn of the year before it was taken in.
 
-    Notes
-    -----
-    Only what changes hands with a unit is used: its family, year window and the signs seen. Working
-    prices do not enter odds, so that today's estimates may stand in for those of the time.
+    Only what changes hands with a unit is used: its family, year window and the signs seen. Working prices do
+    not enter odds, so that today's estimates may stand in for those of the time.
     """
     return scored([forecasts(records, as_of, day) for day in forecast_days(records, as_of)])
 
@@ -363,19 +273,11 @@ def log_loss(forecast: Floats, outcome: Floats) -> float:
 
 
 def _as_offers(jobs: pd.DataFrame, records: Records) -> pd.DataFrame:
-    signs = records.signs[records.signs["job"].isin(jobs["job"])]
-    seen = signs.pivot(index="job", columns="sign", values="seen").reindex(jobs["job"])
-    rows = []
-    for (_, job), (_, looked) in zip(jobs.iterrows(), seen.iterrows(), strict=True):
-        row = {
-            **dict.fromkeys(NAMES),
-            "offer": job["job"],
-            "family": job["family"],
-            "seen_on": job["taken_in"],
-        }
-        row |= {"built_from": job["built_from"], "built_to": job["built_to"]}
-        rows.append(row | looked.where(looked.notna(), None).to_dict())
-    return offers_from(rows)
+    looked = records.signs[records.signs["job"].isin(jobs["job"])].groupby("job")
+    signs = {job: dict(zip(rows["sign"], rows["seen"], strict=True)) for job, rows in looked}
+    named = jobs.rename(columns={"job": "offer", "taken_in": "seen_on"})
+    columns = ["offer", "family", "built_from", "built_to", "seen_on"]
+    return offers_from([{**row, **signs.get(row["offer"], {})} for row in named[columns].to_dict("records")])
 
 
 def _groups(forecast: Floats, repaired: Floats) -> pd.DataFrame:

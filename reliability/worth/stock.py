@@ -15,7 +15,7 @@ from reliability.records.frames import Records, known_by
 from reliability.worth.appraisal import FamilyEntry, success_draws
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED
-from reliability.worth.judging import NAMES, read_unit
+from reliability.worth.judging import usual_unit
 from reliability.worth.lives import worst_findings
 from reliability.worth.odds import unit_states
 from reliability.worth.regression import shrunk_shares
@@ -23,19 +23,9 @@ from reliability.worth.regression import shrunk_shares
 Floats = NDArray[np.float64]
 
 STOCK_COLUMNS = (
-    "component",
-    "family",
-    "obtainable",
-    "units",
-    "pieces",
-    "cover",
-    "on_shelf",
-    "pack_size",
-    "packs",
-    "price",
-    "cost",
-    "advice",
-)
+    "component", "family", "obtainable", "units", "pieces", "cover", "on_shelf", "pack_size", "packs",
+    "price", "cost", "advice",
+)  # fmt: skip
 
 COVER = 0.90
 """Chance with which the pieces in `cover` are enough for the year."""
@@ -58,14 +48,10 @@ SEED = 40
 def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     """List the parts that the units taken in next year are likely to need.
 
-    Notes
-    -----
-    Units come in as they have so far: the year's number is Poisson with a rate that the years on record
-    leave uncertain (gamma), so that a family seen twice is not known to come twice. A unit that is repaired
-    needs the part if the component had failed and is replaced, or is worn and replaced; a unit that is
-    given up, if the part was fitted in vain or could not be had. Needs are summed over all families that
-    share a part, for each state of knowledge of the appraiser, and the chances averaged. Open jobs are
-    not added: as many are expected to be open in a year's time.
+    Units come in as they have so far: the year's number is Poisson with a rate that the years on record leave
+    uncertain (gamma), so that a family seen twice is not known to come twice. Needs are summed over all
+    families that share a part, in each state of knowledge, and the chances averaged. Open jobs are not added:
+    as many are expected to be open in a year's time.
     """
     known = known_by(records, appraiser.as_of, with_estimates=True)
     shares = _shares(known, appraiser.shared.components)
@@ -90,15 +76,7 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
 
 
 def covering(need: Floats, share: float = COVER) -> int:
-    """Find the number that is enough with a given chance.
-
-    Parameters
-    ----------
-    need : ndarray, shape (n_draws,)
-        Expected number under each state of knowledge; the number itself is Poisson.
-    share : float
-        Between 0 and 1.
-    """
+    """Find the number that is enough with a given chance: Poisson around the needs (n_draws,)."""
     most = int(poisson.ppf(share, need.max()))
     chance = np.asarray(poisson.cdf(np.arange(most + 1)[:, None], need)).mean(axis=1)
     return int(np.argmax(chance >= share))
@@ -203,9 +181,7 @@ def _shares(records: Records, components: tuple[str, ...]) -> _Shares:
 
 def _replaced(entry: FamilyEntry, appraiser: Appraiser, shares: _Shares) -> Floats:
     """Chance that a usual unit needs each part, half a year on; ndarray, shape (n_draws, c)."""
-    blank = {**dict.fromkeys(NAMES), "offer": entry.family, "family": entry.family}
-    blank |= {"built_from": np.nan, "built_to": np.nan, "working_price": np.nan, "seen_on": pd.NaT}
-    unit, _ = read_unit(blank, entry, appraiser, appraiser.as_of + HALF_A_YEAR)
+    unit = usual_unit(entry, appraiser, appraiser.as_of + HALF_A_YEAR)
     shared, c = appraiser.shared, entry.lives.components
     states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     success = success_draws(entry, shared, unit, states)[:, None]

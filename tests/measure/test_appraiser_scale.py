@@ -2,6 +2,7 @@
 
 import pytest
 
+from reliability.records.frames import load
 from reliability.records.tables import TABLES
 from tests.measure import apart, appraiser_scale
 from tests.measure.__main__ import SETS
@@ -39,7 +40,7 @@ def test_a_ledger_is_drawn_alike_again(ledger):
 
 def test_a_row_tells_the_ledger_and_what_it_took(monkeypatch):
     monkeypatch.setattr(appraiser_scale, "LEDGERS", ((60, 5, 4, 100.0),))
-    (row,) = appraiser_scale.rows()
+    (row,) = appraiser_scale.fit_rows()
     assert row["what"] == "60 jobs in 5 families and 4 imported ones, fitted"
     assert row["ok"] is True
 
@@ -48,7 +49,25 @@ def test_a_slow_or_large_fit_is_a_miss(monkeypatch):
     for seconds, gb, fine in ((301.0, 1.0, False), (299.0, 4.1, False), (299.0, 3.9, True)):
         told = {"seconds": seconds, "peak_gb": gb, "findings": 9, "families": 2_000}
         monkeypatch.setattr(apart, "run", lambda *_, told=told: told)
-        assert appraiser_scale.rows()[-1]["ok"] is fine
+        assert appraiser_scale.fit_rows()[-1]["ok"] is fine
+
+
+def test_foreign_families_can_be_imported(monkeypatch, tmp_path):
+    monkeypatch.setattr(appraiser_scale, "FOREIGN_FAMILIES", 5)
+    monkeypatch.setattr(appraiser_scale, "FOREIGN_JOBS", 12)
+    appraiser_scale.write_foreign(tmp_path)
+    records = load(tmp_path)
+    assert len(records.families) == records.jobs["family"].nunique() == 5
+    assert len(records.jobs) == records.jobs["origin"].notna().sum() == 12
+
+
+def test_commands_beside_foreign_families_are_told_by_how_many_times(monkeypatch):
+    seconds = iter((0.0, 2.0, 4.0, 0.0, 3.0, 9.0))
+    monkeypatch.setattr(appraiser_scale, "_user_seconds", lambda *_: next(seconds))
+    ranking, report = appraiser_scale.foreign_rows()
+    assert ranking["what"] == "ranking beside 1,203 imported families"
+    assert (ranking["measured"], ranking["ok"]) == ("1.5 times its 2.0 s", True)
+    assert (report["measured"], report["ok"]) == ("2.2 times its 4.0 s", False)
 
 
 def test_the_table_knows_these_rows():
