@@ -25,7 +25,7 @@ from reliability.report.format import slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
-from reliability.worth.bench import read_bench, records_known_on
+from reliability.worth.bench import read_bench
 from reliability.worth.costs import job_gains
 from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
@@ -70,7 +70,7 @@ class Keeper:
         """Where the odds of a day are kept; what happened after the day does not count."""
         if self.folder is None:
             return None
-        known = records_known_on(records, day).fingerprint()
+        known = known_by(records, day, with_estimates=True).fingerprint()
         code = digest(PACKAGE, *(f"{room}/*.py" for room in ("records", "life", "worth")))
         return self.folder / f"{sha256(f'{known} {day} {code}'.encode()).hexdigest()[:32]}.json"
 

@@ -30,7 +30,7 @@ from reliability.worth.plan import (
 )
 from reliability.worth.review import explain
 from tests.worth.ledgers import finding
-from tests.worth.tasks import simple
+from tests.worth.test_plan_search import simple
 
 DAY = datetime.date(2024, 12, 1)
 T1 = {"family": "Larkov T1", "built_from": 1983, "built_to": 1983, "seen_on": DAY}
@@ -77,15 +77,6 @@ def test_before_anything_is_found_the_plan_has_the_odds_of_the_appraisal(demo_ap
     told = explain(demo_appraiser, family=family, signs=signs)
     planned = plan_unit(demo_appraiser, family=family, signs=signs)
     assert_allclose(planned.success, told.appraisal.success.mean(), atol=1e-6)
-    unit = unit_of(demo_appraiser, family, **signs)
-    odds = unit_odds(told.entry, demo_appraiser.shared, unit)
-    by_draw = (
-        odds.weight[:, None] * (1 - odds.failed * (1 - odds.mend_chance)).prod(axis=1)[:, None]
-    ).ravel()
-    by_draw = by_draw.reshape(len(demo_appraiser.shared.draws), -1).sum(axis=1) * len(
-        demo_appraiser.shared.draws
-    )
-    assert_allclose(by_draw, told.appraisal.success, atol=1e-6)
 
 
 def test_a_unit_that_works_is_worth_what_the_appraisal_says(demo_appraiser):
