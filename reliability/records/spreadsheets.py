@@ -125,14 +125,18 @@ def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
         return [(_divided(text, marked or "utf-8"), [])]
     except UnicodeDecodeError:
         pass
-    read = {name: content.decode(name, "replace") for name in ENCODINGS}
+    # Only lines that tell encodings apart, and no more of them than anybody reads.
+    telling = b"\n".join(line for line in content.split(b"\n") if not line.isascii())[:_LOOKED_AT]
+    read = {name: telling.decode(name, "replace") for name in ENCODINGS}
     odd = {name: sum(sign not in _LETTERS for sign in text if not sign.isascii())
            for name, text in read.items()}  # fmt: skip
     found: dict[tuple[str, ...], str] = {}
     for name in ENCODINGS:
         if odd[name] == min(odd.values()):
-            found.setdefault(tuple(dict.fromkeys(re.findall(r"\w*[^\x00-\x7f]\w*", read[name]))), name)
-    return [(_divided(read[name], name), list(told)) for told, name in found.items()]
+            told = (word[:40] for word in re.findall(r"(?:\w|[^\x00-\x7f])+", read[name]))
+            found.setdefault(tuple(dict.fromkeys(word for word in told if not word.isascii())), name)
+    start = content[: _LOOKED_AT + 1]
+    return [(_divided(start.decode(name, "replace"), name), list(told)) for told, name in found.items()]
 
 
 def _divided(text: str, encoding: str) -> CsvForm:
@@ -140,7 +144,7 @@ def _divided(text: str, encoding: str) -> CsvForm:
     start = text if len(text) <= _LOOKED_AT else text[: text.rfind("\n", 0, _LOOKED_AT) + 1]
 
     def score(form: CsvForm) -> tuple[float, int, bool]:
-        widths = Counter(len(cells) for cells in _csv_rows(start, form) or () if any(cells))
+        widths = Counter(len(cells) for cells in _csv_rows(start, form, 2_000) or () if any(cells))
         count, width = max(((count, width) for width, count in widths.items() if width > 1), default=(0, 0))
         return round(count / max(widths.total(), 1), 2), width, form.quotes
 
@@ -149,13 +153,13 @@ def _divided(text: str, encoding: str) -> CsvForm:
     )
 
 
-def _csv_rows(text: str, form: CsvForm) -> list[list[str]] | None:
+def _csv_rows(text: str, form: CsvForm, most: int = MOST_ROWS + 1) -> list[list[str]] | None:
     reader = csv.reader(
         io.StringIO(text, newline=""), delimiter=form.separator, strict=True,
         quoting=csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE,
     )  # fmt: skip
     try:
-        return list(islice(reader, MOST_ROWS + 1))
+        return list(islice(reader, most))
     except csv.Error:
         return None
 
