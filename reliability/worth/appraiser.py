@@ -3,7 +3,7 @@
 import datetime
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, astuple, dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -113,7 +113,8 @@ def _in_singles(entry: FamilyEntry) -> FamilyEntry:
     lives = entry.lives
     rounded: dict[str, Any] = {name: _single(getattr(entry, name)) for name in ESTIMATES}
     for name in SPREADS:
-        rounded[name] = Spread(*(_single(value) for value in astuple(getattr(entry, name))))
+        spread = getattr(entry, name)
+        rounded[name] = Spread(_single(spread.mean), _single(spread.doubt), _single(spread.spread))
     rounded["part_cost"] = _singles(entry.part_cost)
     rounded["lives"] = FamilyLives(
         lives.components,
@@ -161,7 +162,9 @@ def load_appraiser(path: Path) -> Appraiser:
 def _plain(value: Any) -> Any:
     """Turn results into what JSON holds; numbers keep every digit, NaN becomes null."""
     if isinstance(value, np.ndarray):
-        return [_plain(v) for v in value.tolist()]
+        plain = value.astype(object)
+        plain[np.isnan(value)] = None
+        return plain.tolist()
     if isinstance(value, float):
         return None if np.isnan(value) else value
     if isinstance(value, tuple | list):

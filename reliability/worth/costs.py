@@ -131,13 +131,13 @@ class PartCosts:
         # Mean of a lognormal; the doubt counts too, but a part nobody ever priced must not cost a fortune.
         return np.exp(mean + 0.5 * (self.fit.residual_sd**2 + np.minimum(sd, 0.7) ** 2))
 
-    def of(self, family_at: int, component_at: Ints) -> Floats:
+    def of(self, family_at: Ints, component_at: Ints) -> Floats:
         """Mean cost of mending a failed component, paid for or not; ndarray, shape (c,)."""
-        at = np.asarray(component_at, np.int64)
         # Whoever has a cheaper one on the shelf takes that, at its worth.
-        own = [self.shelf.get((family, int(c)), np.inf) for c in at for family in (family_at, -1)]
+        pairs = zip(family_at.tolist(), component_at.tolist(), strict=True)
+        own = [self.shelf.get((family, c), np.inf) for at, c in pairs for family in (at, -1)]
         at_hand = np.array(own, dtype=float).reshape(-1, 2).min(axis=1, initial=np.inf)
-        return self.paid_share[at] * np.minimum(self.price(np.full(at.size, family_at), at), at_hand)
+        return self.paid_share[component_at] * np.minimum(self.price(family_at, component_at), at_hand)
 
 
 def part_price(bench: Bench) -> float:

@@ -151,6 +151,7 @@ def make_entry(
     slot: Slot,
     i: int,
     lives: FamilyLives,
+    part_cost: Floats,
     usual: UsualOdds,
     outcome: Recalibration,
     amounts: Amounts,
@@ -170,7 +171,7 @@ def make_entry(
         slot.family,
         slot.kind,
         lives,
-        amounts.parts.of(at, lives.components),
+        part_cost,
         float(outcome.mean[i]),
         float(outcome.se[i]),
         float(outcome.own_weight[i]),
@@ -237,8 +238,9 @@ def fit_everything(
     findings = unit_findings(bench, of_family)
     lives = _family_lives(bench, pool_lives(bench, findings), names, components, slots)
     failed = failed_in_job(bench, components)
-    ages = ages_by_family(bench, slots)
-    shared = _fit_states(bench, lives, components, _arrived(bench, findings, components, failed), ages)
+    arrived = _arrived(bench, findings, components, failed)
+    ages = ages_by_family(bench, slots, np.asarray(np.isfinite(arrived).any(axis=1)))
+    shared = _fit_states(bench, lives, components, arrived, ages)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
     raw = chain_log_odds(bench, lives.families, lives.mending, shared, ages)
     usual = usual_log_odds(bench, lives.families, shared, slots)
@@ -267,8 +269,16 @@ def fit_everything(
         outcome_signs_se=outcome.signs_se,
         price_signs=amounts.prices.signs,
     )
+    sizes = [of_slot.components.size for of_slot in lives.families]
+    part_costs = amounts.parts.of(
+        np.repeat([slot.family_at for slot in slots], sizes),
+        np.concatenate([of_slot.components for of_slot in lives.families]),
+    )
     entries = [
-        make_entry(bench, slot, i, lives.families[i], usual, outcome, amounts) for i, slot in enumerate(slots)
+        make_entry(bench, slot, i, lives.families[i], part_cost, usual, outcome, amounts)
+        for i, (slot, part_cost) in enumerate(
+            zip(slots, np.split(part_costs, np.cumsum(sizes)[:-1]), strict=True)
+        )
     ]
     n_f = len(bench.families)
     families = {entry.family: entry for entry in entries[:n_f]}

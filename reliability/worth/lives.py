@@ -423,10 +423,15 @@ def read_slots(bench: Bench) -> list[Slot]:
     table = bench.records.families.set_index("family").reindex(list(bench.families))
     ages = bench.ages
     family_at = bench.jobs["family_at"].to_numpy(np.int64)[ages["at"].to_numpy(np.int64)]
-    of_family = {int(at): rows for at, rows in ages.groupby(family_at, sort=False)}
-    of_kind = {int(at): rows for at, rows in ages.groupby(bench.family_kind[family_at], sort=False)}
+    columns = {name: ages[name].to_numpy(float) for name in ("year", "weight", "age_years")}
+
+    def seen_of(group: NDArray[np.int64]) -> dict[int, dict[str, Floats]]:
+        rows = pd.Series(group).groupby(group).indices
+        return {int(of): {name: column[at] for name, column in columns.items()} for of, at in rows.items()}
+
+    of_family, of_kind = seen_of(family_at), seen_of(bench.family_kind[family_at])
     first, last = (table[name].to_numpy(float) for name in ("first_year", "last_year"))
-    whole = _slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), ages, None)
+    whole = _slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), columns, None)
     of_kinds = []
     for k, kind in enumerate(bench.kinds):
         here = table.iloc[np.flatnonzero(bench.family_kind == k)]
@@ -440,22 +445,27 @@ def read_slots(bench: Bench) -> list[Slot]:
 
 
 def _slot(
-    family: str, kind: str, at: int, span: tuple[float, float], rows: pd.DataFrame | None, wider: Slot | None
+    family: str,
+    kind: str,
+    at: int,
+    span: tuple[float, float],
+    seen: dict[str, Floats] | None,
+    wider: Slot | None,
 ) -> Slot:
     """Lay out a slot: where no years are written down, those of the units seen serve, or the kin's."""
     first, last = _both(*span)
-    if rows is None or rows.empty:
+    if seen is None or not seen["year"].size:
         age, oldest = np.nan, np.nan
         if np.isnan(first) and wider is not None:
             first, last = wider.first_year, wider.last_year
         year = wider.mean_year if wider is not None else MIDDLE_YEAR
         year = year if np.isnan(first) else (first + last) / 2.0
     else:
-        w = rows["weight"].to_numpy(float)
-        year = float(np.average(rows["year"], weights=w))
-        age, oldest = float(np.average(rows["age_years"], weights=w)), float(rows["age_years"].max())
+        years, ages = seen["year"], seen["age_years"]
+        year, age = (float(np.average(values, weights=seen["weight"])) for values in (years, ages))
+        oldest = float(ages.max())
         if np.isnan(first):
-            first, last = float(rows["year"].min()), float(rows["year"].max())
+            first, last = float(years.min()), float(years.max())
     return Slot(family, kind, at, first, last, age, year, oldest)
 
 

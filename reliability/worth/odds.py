@@ -251,6 +251,18 @@ def unit_states(
     return UnitStates(success, mean_failed, mended, ends)
 
 
+def unseen_success(family: FamilyLives, shared: Shared, age_years: float, year: float) -> Floats:
+    """Chance that no component ends the job of a unit at which nobody looked; ndarray, shape (N_DRAWS,)."""
+    # What `unit_states` gives as `success`, and nothing else.
+    c = family.components
+    log_odds = component_odds(family, shared, np.array([age_years]), np.array([year]))
+    arrived = expit(log_odds + shared.storage_sd * NODES[:, None])  # (draw, node, c)
+    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
+    ends = 1.0 - expit(family.repair[:, 0] + family.repair[:, 1] * z)
+    failed = arrived + (1.0 - arrived) * shared.collateral[c]
+    return np.asarray((1.0 - failed * ends[:, None]).prod(axis=2) @ NODE_WEIGHTS)
+
+
 def centred_signs(signs: Floats, shared: Shared) -> Floats:
     """Distance of each sign from what is usual; 0 where nobody looked. ndarray, shape (n_signs,)."""
     return np.where(np.isnan(signs), 0.0, signs - shared.sign_mean)

@@ -24,7 +24,7 @@ from reliability.worth.odds import (
     log_odds,
     log_unshown,
     sign_terms,
-    unit_states,
+    unseen_success,
 )
 from reliability.worth.prices import ODDS_NEWS, ODDS_NEWS_SDS, one_hot, slot_index
 from reliability.worth.regression import Block, Nested, fit_shrunk_logit
@@ -129,14 +129,16 @@ class JobAges:
     weight: Floats  # (n_alternatives,)
 
 
-def ages_by_family(bench: Bench, slots: list[Slot]) -> dict[int, JobAges]:
-    """Ages of all finished jobs, family by family (by position); a job without a year may be of any."""
-    # It is given the years that an offer without one is given.
-    if bench.jobs.empty:
+def ages_by_family(bench: Bench, slots: list[Slot], examined: NDArray[np.bool_]) -> dict[int, JobAges]:
+    """Ages of finished jobs, family by family (by position); a job without a year may be of any."""
+    # It is given the years that an offer without one is given. Only own jobs and those examined (n_jobs,)
+    # tell of more than lives.
+    asked = np.flatnonzero(bench.jobs["own"].to_numpy(bool) | examined)
+    if not asked.size:
         return {}
-    undated = np.setdiff1d(np.arange(len(bench.jobs)), bench.ages["at"])
+    undated = np.setdiff1d(asked, bench.ages["at"])
     names = ("at", "year", "weight", "age_years")
-    parts = [[bench.ages[name].to_numpy() for name in names]]
+    parts = [[bench.ages.loc[bench.ages["at"].isin(asked), name].to_numpy() for name in names]]
     family_at = bench.jobs["family_at"].to_numpy(np.int64)
     days = bench.jobs["taken_in"].to_numpy("datetime64[D]")
     for at in undated:
@@ -198,16 +200,14 @@ class UsualOdds:
 def usual_log_odds(bench: Bench, lives: list[FamilyLives], shared: Shared, slots: list[Slot]) -> UsualOdds:
     """Work out a typical unit of each slot, of which no sign was looked for."""
     today = float(decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))[0])
-    nobody_looked = np.full(len(shared.signs), np.nan)
     ages, means, variances = [], [], []
     for slot, family in zip(slots, lives, strict=True):
         unseen = np.isnan(slot.mean_age)
         age = max(today - slot.mean_year - 0.5, LEAST_AGE) if unseen else slot.mean_age
-        year = np.array([slot.mean_year])
-        states = unit_states(family, shared, np.array([age]), year, np.ones(1), nobody_looked)
+        success = unseen_success(family, shared, age, slot.mean_year)
         ages.append(age)
-        means.append(float(log_odds(states.success.mean())))
-        variances.append(float(log_odds(states.success).var()))
+        means.append(float(log_odds(success.mean())))
+        variances.append(float(log_odds(success).var()))
     return UsualOdds(np.array(ages), np.array(means), np.array(variances))
 
 

@@ -258,11 +258,12 @@ class Repairability:
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
         mean[2] = own[2] * mean[2] + (1.0 - own[2]) * np.minimum(mean[2], mean[0])
-        chances = [
-            self.supply.chances(self.components[c], name, days)
-            for c, name in zip(component_at, names, strict=True)
-        ]
-        return mixed_odds(mean, sd, np.stack(chances, axis=1))
+        supply = self.supply
+        pairs = [(self.components[c], name) for c, name in zip(component_at, names, strict=True)]
+        # Families whose parts nobody wrote of share the chances of a family of no name.
+        pairs = [pair if pair in supply.ends or pair in supply.shelf else (pair[0], "") for pair in pairs]
+        chances = {pair: supply.chances(*pair, days) for pair in dict.fromkeys(pairs)}
+        return mixed_odds(mean, sd, np.stack([chances[pair] for pair in pairs], axis=1))
 
 
 def mixed_odds(mean: Floats, sd: Floats, chances: Floats) -> Floats:

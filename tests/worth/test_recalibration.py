@@ -378,13 +378,13 @@ def row_of(bench, number):
 
 def test_a_job_without_a_year_is_fitted_as_an_offer_without_one_is_judged():
     bench = read_bench(aged_ledger(**NO_YEAR), DAY)
-    of = ages_by_family(bench, read_slots(bench))[0]
+    of = ages_by_family(bench, read_slots(bench), np.zeros(len(bench.jobs), bool))[0]
     last = of.at[of.unit] == row_of(bench, "61")
     assert of.year[last].tolist() == [1981, 1982, 1983, 1984, 1985, 1986]
     assert_allclose(of.weight[last], 1 / 6)
     assert_allclose(np.bincount(of.unit, of.weight), 1.0)
     window = read_bench(aged_ledger(built_from=1981, built_to=1986), DAY)
-    as_if_written = ages_by_family(window, read_slots(window))[0]
+    as_if_written = ages_by_family(window, read_slots(window), np.zeros(len(window.jobs), bool))[0]
     mine = as_if_written.at[as_if_written.unit] == row_of(window, "61")
     assert_allclose(as_if_written.age[mine], of.age[last], atol=0.01)
 
