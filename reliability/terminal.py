@@ -470,8 +470,8 @@ class Bench:
 
     @contextmanager
     def ledger(self, *, create: bool = False, write: bool = False) -> Iterator["Ledger"]:
-        """Open the ledger; say so where one is made, and name the one that was written to."""
-        from reliability.records.ledger import open_ledger
+        """Open the ledger; say so where one is made, and whether anything was written to it."""
+        from reliability.records.ledger import ledger_mark, open_ledger
 
         is_new = create and self.is_missing
         with open_ledger(self.url, create=create) as ledger:
@@ -482,8 +482,11 @@ class Bench:
             for each in ledger.notes:
                 note(each)
             demo = ", which holds the demo" if write and ledger.holds_demo else ""
+            before = ledger_mark(ledger) if write else ""
             yield ledger
-            if write:
+            if write and ledger_mark(ledger) == before:
+                click.echo(f"Nothing new: nothing was written to {self.shown}")
+            elif write:
                 click.echo(f"Written to {self.shown}{demo}")
             if is_new:
                 settle(ledger)

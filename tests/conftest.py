@@ -35,6 +35,11 @@ class CommandLine:
         return f"Written to {self.url or self.file}\n"
 
     @property
+    def unchanged(self) -> str:
+        """What it says instead where the ledger held all of it already."""
+        return f"Nothing new: nothing was written to {self.url or self.file}\n"
+
+    @property
     def today(self) -> str:
         return datetime.date.today().isoformat()
 
