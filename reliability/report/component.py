@@ -49,13 +49,24 @@ def answer(report: ReportData, component: str) -> Shown:
     mends = f"Mending it takes {part} and {format.hours(worst.hours)}."
     record = format.capital(seen)
     record += f"; it ended {ended or 'none'} of them." if jobs else "."
-    record += f" Of {tried} failed ones that somebody tried to mend, {n_mended} were mended." if tried else ""
+    record += f" Mending was tried {_times(tried)} and {_worked(tried, n_mended)}." if tried else ""
     return Shown(
         head
         + paragraph(says, kind=f"says verdict {kind}")
         + paragraph(text(odds), text(mends))
         + paragraph(text(record) if jobs else "No job of this bench names it.", kind="soft")
     )
+
+
+def _worked(tried: int, mended: int) -> str:
+    if mended == 0:
+        return "did not work" if tried == 1 else "never worked"
+    often = "each time" if mended == tried else _times(mended)
+    return "worked" if tried == 1 else f"worked {often}"
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def families_with(report: ReportData, component: str) -> pd.DataFrame:
@@ -112,10 +123,8 @@ def families(report: ReportData, component: str) -> Shown:
         format.Field("Mended", mended),
         format.amount("Part", "part_cost", report.currency),
     ]
-    says = (
-        f"Dot and line: chance that it has failed in a usual unit today, with its {format.INTERVAL}. "
-        "Tick: share found failed."
-    )
+    says = f"Dot and line: chance that it has failed in a usual unit today, with its {format.INTERVAL}. "
+    says += "Tick: share found failed." if frame["jobs"].any() else ""
     says += " Hollow: never examined there." if (frame["jobs"] == 0).any() else ""
     caption = "Families, the one whose jobs it ends most often first"
     table = format.table(frame, fields, caption=caption, says=says, kind="families")

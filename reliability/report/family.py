@@ -349,14 +349,11 @@ def components(report: ReportData, family: str) -> Shown:
         format.Field("Found failed", found, short="Found"),
         format.Field("Ended jobs", lambda row: figures.count_dots(row.ended), short="Ended"),
         format.Field("Mended", mended),
-        format.Field(
-            "Part", lambda row: text(format.money(row.part_cost, report.currency)), "number", short=""
-        ),
+        format.Field("Part", lambda row: text(format.money(row.part_cost, report.currency)), "number"),
         format.Field("Time", lambda row: text(format.hours(row.hours)), "number", short=""),
     ]
-    says = (
-        f"Dot and line: chance that it has failed{at}, with its {format.INTERVAL}. Tick: share found failed"
-    )
+    says = f"Dot and line: chance that it has failed{at}, with its {format.INTERVAL}"
+    says += ". Tick: share found failed" if frame["jobs"].any() else ""
     if len(seen):
         met = np.average(seen["age_years"], weights=seen["weight"])
         says += f", at {format.years(met)} on average" if abs(age - met) >= 1 else ""

@@ -235,7 +235,8 @@ def _check(rows: pd.DataFrame, report: ReportData) -> str:
 
 def _write_up(rows: pd.DataFrame, report: ReportData) -> str:
     n = format.counted(report.odds.tally.jobs_missing, "job number was", "job numbers were")
-    names = _named([unbroken(each) for each in rows["job"]])
+    # A row may name a span of numbers, so those in the fold are not counted by rows.
+    names = _named([unbroken(each) for each in rows["job"]], more="and the others")
     return f"<strong>Write up</strong>: {n} given out and never written up: {names}"
 
 
@@ -257,13 +258,13 @@ def _units(rows: pd.DataFrame) -> str:
     return _named([f"{unbroken(row.job)} {name(row.family)}" for row in rows.itertuples()])
 
 
-def _named(said: Sequence[str]) -> str:
+def _named(said: Sequence[str], more: str = "") -> str:
     """Name the first few; the others can be opened."""
     if len(said) <= _MOST_NAMED + 1:
         return f"{', '.join(said)}."
     rest = said[_MOST_NAMED:]
-    more = fold(f"and {len(rest)} more", paragraph(f"{', '.join(rest)}."), prints=True)
-    return ", ".join(said[:_MOST_NAMED]) + more
+    others = fold(more or f"and {len(rest)} more", paragraph(f"{', '.join(rest)}."), prints=True)
+    return ", ".join(said[:_MOST_NAMED]) + others
 
 
 def newest(report: ReportData) -> Shown:

@@ -35,6 +35,30 @@ def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, co
         assert re.search(rf"{word}: it ends up to \d+ in 100 jobs \( ?{re.escape(worst)} ?\)", said)
 
 
+@pytest.mark.parametrize("component", ["belt", "tonearm"])
+def test_it_says_how_often_mending_was_tried_and_worked(demo: ReportData, component: str) -> None:
+    counts = demo.counts[demo.counts["component"] == component]
+    tried, mended = int(counts["tried"].sum()), int(counts["mended"].sum())
+    assert tried > 2 < mended
+    worked = {"belt": "each time", "tonearm": f"{mended} times"}[component]
+    assert (tried == mended) == (component == "belt")
+    said = said_by(page.answer(demo, component))
+    assert f"Mending was tried {tried} times and worked {worked}." in said
+
+
+@pytest.mark.parametrize(
+    ("action", "said"),
+    [
+        ("replaced", "Mending was tried once and worked."),
+        ("none", "Mending was tried once and did not work."),
+    ],
+)
+def test_one_trial_is_told_in_words(action: str, said: str) -> None:
+    job = {**A_JOB, "outcome": "repaired", "ended_by": None} if action == "replaced" else A_JOB
+    rows = {"families": [A_FAMILY], "jobs": [job], "findings": [{**A_FINDING, "action": action}]}
+    assert said in said_by(page.answer(data_of(records_from_rows(rows)), "belt"))
+
+
 @pytest.mark.parametrize("component", ["belt", "gear"])
 def test_each_family_has_the_numbers_of_its_own_page(demo: ReportData, component: str) -> None:
     rows = rows_of(page.families(demo, component).html)

@@ -56,6 +56,11 @@ def finished(report: ReportData, family: str) -> pd.DataFrame:
 # ---- The answer
 
 
+@pytest.mark.parametrize(("family", "is_found"), [("Obbelin 310", True), ("Obbelin R9", False)])
+def test_the_table_explains_only_marks_that_it_has(demo: ReportData, family: str, is_found: bool) -> None:
+    assert ("Tick: share found failed" in page.components(demo, family).html) == is_found
+
+
 @pytest.mark.parametrize("family", DEMO)
 def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(
     demo: ReportData, family: str

@@ -132,6 +132,9 @@ def test_all_that_waits_is_named(demo: ReportData) -> None:
     )
     assert f"Ask after {count['check']} units whose warranty ends soon" in said
     assert f"{demo.odds.tally.jobs_missing} job numbers were given out and never written up" in said
+    # One row names two numbers: a count of the rows in the fold would not add up.
+    assert count["write up"] < demo.odds.tally.jobs_missing
+    assert said.count("and the others") == 1
 
 
 def test_the_newest_jobs_have_their_gain(demo: ReportData) -> None:
