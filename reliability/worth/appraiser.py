@@ -3,7 +3,7 @@
 import datetime
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -170,7 +170,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [_plain(v) for v in value]
     if hasattr(value, "__dataclass_fields__"):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+        return {name: _plain(each) for name, each in vars(value).items()}
     return value
 
 

@@ -132,7 +132,7 @@ def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
     bought = bench.jobs["bought_for"].to_numpy(float)[known]
     n_f, n_k = len(bench.families), len(bench.kinds)
-    kind, family = slot_index(bench)
+    kind, _ = slot_index(bench)
     if not at.size:
         return np.zeros(kind.size)
     log_price = np.log(price.mean)
@@ -149,8 +149,9 @@ def purchase_news(bench: Bench, price: Amount, usual: Floats) -> Floats:
         inner_sds=(0.05, 0.15, 0.3, 0.5),
         usual_sd=PAID_SPREAD,
     )
-    own = np.sum([f.weight * f.inner for f in fit.fits], axis=0)
-    return np.where(family >= 0, own[np.maximum(family, 0)], 0.0)
+    news = np.zeros(kind.size)
+    news[fit.told] = np.sum([f.weight * f.inner for f in fit.fits], axis=0)
+    return news
 
 
 # ---- What units fetch: working prices, and how sales differ from them by sign, kind, family and year

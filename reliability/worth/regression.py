@@ -366,6 +366,7 @@ class ShrunkFit:
     n_inner: int
     residual_sd: float  # spread of single amounts around their mean; NaN for odds
     fits: tuple[Fit, ...] = field(repr=False)
+    told: Ints | None = None  # the groups that the fits hold, ascending; all if not given
 
     def predict(
         self, design: ArrayLike, inner: ArrayLike = -1, nested: Nested | None = None
@@ -390,6 +391,8 @@ class ShrunkFit:
                 f"This fit has {self.n_nested} nested effects, for {group.size} rows to predict; it was "
                 f"given {nested.n} for {nested.at.size}."
             )
+        if self.told is not None:
+            group = np.where(np.isin(group, self.told), np.searchsorted(self.told, group), -1)
         each = [predict_one(fit, x, group, nested) for fit in self.fits]
         share = sum(fit.weight * s for fit, (_, _, s) in zip(self.fits, each, strict=True))
         return *self._averaged([m for m, _, _ in each], [v for _, v, _ in each]), np.asarray(share)
@@ -457,8 +460,13 @@ def fit_shrunk_amount(
     if not np.isfinite(y).all():
         raise InvalidInput(f"Amounts must be finite; {int((~np.isfinite(y)).sum())} of {y.size} are not.")
     w = np.broadcast_to(np.asarray(weights, float), y.shape)
-    model = Model(y, w, blocks, inner, n_inner, 0.0, (usual_sd, usual_sd_worth))
-    return _average(model, blocks, inner_sds if inner is not None else (0.0,))
+    if inner is None:
+        return _average(Model(y, w, blocks, None, None, 0.0, (usual_sd, usual_sd_worth)), blocks, (0.0,))
+    # Groups without a row stay as they were believed to be, which is what a group not seen is given.
+    told, place = np.unique(np.asarray(inner, np.int64), return_inverse=True)
+    model = Model(y, w, blocks, place, None, 0.0, (usual_sd, usual_sd_worth))
+    fit = _average(model, blocks, inner_sds)
+    return replace(fit, n_inner=max(n_inner or 0, int(told.max(initial=-1)) + 1), told=told)
 
 
 def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) -> ShrunkFit:
