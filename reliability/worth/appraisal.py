@@ -365,13 +365,17 @@ def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
     return float(min(max(chance @ np.clip(until + 0.5, 0.0, 1.0), 0.0), 1.0))
 
 
+def lot_ceiling(units: Sequence[LotUnit]) -> float:
+    """Highest price at which a lot is one to take: units of kinds without a finished job are no ground."""
+    return cents(sum(unit.worth for unit in units if unit.entry.kind_jobs > 0))
+
+
 def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
     """Choose the verdict on a lot."""
-    founded = cents(sum(unit.worth for unit in units if unit.entry.kind_jobs > 0))
-    ceiling = cents(sum(unit.worth for unit in units))
-    if asked <= founded:
+    ceiling = lot_ceiling(units)
+    if asked <= ceiling:
         return TAKE
-    if 0 < founded and asked <= founded * (1.0 + terms.haggle_room):
+    if 0 < ceiling and asked <= ceiling * (1.0 + terms.haggle_room):
         return HAGGLE
     little_known: dict[str, float] = {}
     for unit in units:
@@ -383,4 +387,4 @@ def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
         return SKIP
     promised = sum(unit.gain_free - terms.margin for unit in units if unit.way != PASS_ON)
     teaches = sum(little_known.values()) > max(0.0, asked - promised)
-    return TRY_ONE if asked <= ceiling or teaches else SKIP
+    return TRY_ONE if asked <= cents(sum(unit.worth for unit in units)) or teaches else SKIP

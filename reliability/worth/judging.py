@@ -33,6 +33,7 @@ from reliability.worth.appraisal import (
     decide,
     decide_lot,
     draw_quantile,
+    lot_ceiling,
     lot_chance_of_loss,
     lot_unit,
     price_draws,
@@ -421,12 +422,12 @@ def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> Non
         lot_unit(each.entry, appraiser.shared, terms, each.appraisal, asked * weight / price.sum())
         for each, weight in zip(members, price, strict=True)
     ]
-    whole: dict[str, Any] = {"lot_ceiling": cents(sum(unit.worth for unit in units))}
+    whole: dict[str, Any] = {"lot_ceiling": lot_ceiling(units)}
     if not np.isnan(asked):
         whole["verdict"] = decide_lot(units, terms, asked)
         whole["lot_expected_gain"] = cents(sum(unit.gain_free for unit in units) - asked)
         whole["lot_chance_of_loss"] = round(lot_chance_of_loss(units, asked), 4)
-    singly = _singly(members, units, whole["lot_ceiling"] - asked, appraiser.currency)
+    singly = _singly(members, units, cents(sum(unit.worth for unit in units)) - asked, appraiser.currency)
     for each, unit in zip(members, units, strict=True):
         notes = [each.row["note"], f"lot {lot}: {unit.way}", *singly]
         each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))

@@ -183,6 +183,9 @@ def test_lots_are_judged_as_wholes_to_the_cent(cards, pages, tmp_path, name, way
     assert {offer: told for offer, told in wrong.items() if told} == {}
     verdicts = {cells["verdict"] for cells in expected if cells["lot_chance_of_loss"]}
     assert verdicts == {"take", "haggle", "try one", "skip"}
+    at = {end: {cells["verdict"] == "take" for cells in expected if cells["offer"].endswith(end)}
+          for end in (" 0 0", " 1 0", " 1 0.01")}  # fmt: skip
+    assert at == {" 0 0": {True}, " 1 0": {True}, " 1 0.01": {False}}
     notes = " ".join(cells["note"] for cells in expected)
     assert [way for way in ways if f": {way}" in notes] == list(ways)
     assert "better bought singly: " in notes

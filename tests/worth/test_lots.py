@@ -187,6 +187,9 @@ def test_units_of_which_the_bench_finished_none_are_no_ground_to_take_a_lot(benc
     table = judge(offers_from(lot(offer("a", **SOUND), new)), bench_appraiser)
     known, unknown = table["worth"]
     assert unknown > 0 < known
+    assert table["lot_ceiling"].tolist() == [known, known]
+    dear_enough = judge(offers_from(lot(offer("a", **SOUND), new, price=known)), bench_appraiser)
+    assert set(dear_enough["verdict"]) == {"take"}
     both = judge(offers_from(lot(offer("a", **SOUND), new, price=known + 1)), bench_appraiser)
     assert set(both["verdict"]) == {"haggle"}
     dearer = judge(offers_from(lot(offer("a", **SOUND), new, price=1.25 * known + 1)), bench_appraiser)

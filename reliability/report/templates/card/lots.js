@@ -43,12 +43,13 @@ function unitsOf(rows, asked) {
 const sumOf = (units, valueOf) => units.reduce((sum, unit) => sum + valueOf(unit), 0);
 
 function decideLot(units, asked) {
-  const ceiling = cents(sumOf(units, ({ best }) => best.worth));
-  const founded = cents(sumOf(units.filter(({ entry }) => entry.kindJobs > 0), ({ best }) => best.worth));
-  const said = (verdict) => ({ verdict, ceiling, founded, asked });
+  const worth = cents(sumOf(units, ({ best }) => best.worth));
+  // Units of kinds without a finished job are no ground to take a lot.
+  const ceiling = cents(sumOf(units.filter(({ entry }) => entry.kindJobs > 0), ({ best }) => best.worth));
+  const said = (verdict) => ({ verdict, ceiling, worth, asked });
   if (Number.isNaN(asked)) return said(null);
-  if (asked <= founded) return said("take");
-  if (founded > 0 && asked <= founded * (1 + BENCH.terms.haggle_room)) return said("haggle");
+  if (asked <= ceiling) return said("take");
+  if (ceiling > 0 && asked <= ceiling * (1 + BENCH.terms.haggle_room)) return said("haggle");
   const lessons = new Map(); // of each family one is enough
   for (const { entry, appraisal, best, share } of units) {
     if (entry.jobsSeen >= RULES.few_jobs || entry.openJobs > 0) continue;
@@ -59,7 +60,7 @@ function decideLot(units, asked) {
   const used = units.filter(({ best }) => best.way !== PASS_ON);
   const promised = sumOf(used, ({ best }) => best.gainFree - BENCH.terms.margin);
   const teaches = sumOf([...lessons.values()], (lesson) => lesson) > Math.max(0, asked - promised);
-  return said(asked <= ceiling || teaches ? "try one" : "skip");
+  return said(asked <= worth || teaches ? "try one" : "skip");
 }
 
 // Add one more amount, given by its cases and their weights, to chances by bins of an amount.
@@ -147,7 +148,7 @@ function judgeLot(rows) {
     ...whole,
     expected_gain: cents(sumOf(units, ({ best }) => best.gainFree) - asked),
     chance_of_loss: Number.isNaN(asked) ? NaN : rounded(lotChanceOfLoss(units, asked), 4),
-    singly: bestSingly(units, whole.ceiling - asked),
+    singly: bestSingly(units, whole.worth - asked),
   };
 }
 

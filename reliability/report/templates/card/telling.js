@@ -45,13 +45,13 @@ function ceilingWords(ceiling) {
 }
 
 // What stands behind the verdict's word: "skip above 12 EUR". Of a lot one haggles down to what jobs stand behind.
-function reachOf({ verdict, ceiling, asked, founded = ceiling }) {
+function reachOf({ verdict, ceiling, asked }) {
   if (verdict === "try one") return "to learn from it";
   if (verdict === "skip" && asked <= ceiling) return "while one is open";
   if (verdict === "skip" && ceiling >= 0 && ceiling < 1) return "unless it is free";
   if (ceiling < 1) return ceilingWords(ceiling);
   const reach = { take: "up to", haggle: "down to", skip: "above" }[verdict] ?? "worth up to";
-  return `${reach} ${wholeHere(Math.floor(verdict === "haggle" ? founded : ceiling))}`;
+  return `${reach} ${wholeHere(Math.floor(ceiling))}`;
 }
 
 function oddsOf(row) {
