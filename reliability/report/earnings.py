@@ -146,7 +146,7 @@ def _periods(report: ReportData, frame: pd.DataFrame, caption: str) -> str:
         amount("Bought", "bought"),
         amount("Sold", "sold"),
     ]
-    return format.table(shown, fields, caption=caption, kind="short")
+    return format.table(shown, fields, caption=caption, kind="short months")
 
 
 def waiting(report: ReportData) -> Shown:
