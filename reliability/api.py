@@ -247,14 +247,26 @@ def _lines(labels: pd.DataFrame) -> list[str]:
     return [", ".join(str(cell) for cell in row if cell) for row in rows]
 
 
+def _new_axes(**size: Any) -> "Axes":
+    import seaborn
+    from matplotlib import pyplot
+
+    with seaborn.axes_style("whitegrid"):
+        return pyplot.subplots(**size)[1]
+
+
+def _colour(i: int) -> Any:
+    """Give the colour of a line; also those who see red and green alike can tell them apart."""
+    import seaborn
+
+    return seaborn.color_palette("colorblind")[i % 10]
+
+
 def _age_axes(axes: "Axes | None", event: str) -> "Axes":
     """Prepare axes for shares by age, new ones if none are given."""
     from matplotlib.ticker import PercentFormatter
 
-    if axes is None:
-        from matplotlib import pyplot
-
-        axes = pyplot.subplots()[1]
+    axes = _new_axes() if axes is None else axes
     axes.set_xlabel("Age in years")
     axes.set_ylabel(f"{event.capitalize()} by this age")
     axes.set_ylim(-0.02, 1.02)
@@ -357,12 +369,12 @@ class WeibullLives(_Result):
         drawn, dashed = (np.array([self.fit.failed_by(age)[0] for age in ages]) for ages in (until, beyond))
         for i, name in enumerate(_lines(self.lives.labels)):
             said = name if self.fit.usable[i] else f"{name} ({self.fit.status[i]})"
-            axes.plot(until[:, i], drawn[:, i], color=f"C{i % 10}", linewidth=2, label=said)
-            axes.plot(beyond[:, i], dashed[:, i], color=f"C{i % 10}", linewidth=2, linestyle="--")
+            axes.plot(until[:, i], drawn[:, i], color=_colour(i), linewidth=2, label=said)
+            axes.plot(beyond[:, i], dashed[:, i], color=_colour(i), linewidth=2, linestyle="--")
         if oldest.size == 1 and self.fit.usable[0]:
             ages = np.append(until, beyond)
             ends = np.array([[end[0] for end in self.fit.failed_by(age)[1:]] for age in ages])
-            axes.fill_between(ages, ends[:, 0], ends[:, 1], color="C0", alpha=_BAND, linewidth=0)
+            axes.fill_between(ages, ends[:, 0], ends[:, 1], color=_colour(0), alpha=_BAND, linewidth=0)
         return _finish(axes)
 
 
@@ -433,14 +445,14 @@ class LifeCurves(_Result):
                 curve.age_years,
                 curve.failed,
                 where="post",
-                color=f"C{i % 10}",
+                color=_colour(i),
                 linewidth=1.2,
                 label=name if named else None,
             )
         if named and len(self.curves) == 1:
             one = self.curves[0]
             axes.fill_between(
-                one.age_years, one.low, one.high, step="post", color="C0", alpha=_BAND, linewidth=0
+                one.age_years, one.low, one.high, step="post", color=_colour(0), alpha=_BAND, linewidth=0
             )
         return axes
 
@@ -536,9 +548,9 @@ class PooledFamilies(_Result):
         component, label = (rows[name].to_numpy(object)[:, None] for name in ("component", "label"))
         failed, low, high = self.pooled.failed_by(component, label, ages)
         for i, name in enumerate(_lines(rows)):
-            axes.plot(ages, failed[i], color=f"C{i % 10}", linewidth=2, label=name)
+            axes.plot(ages, failed[i], color=_colour(i), linewidth=2, label=name)
         if len(rows) == 1:
-            axes.fill_between(ages, low[0], high[0], color="C0", alpha=_BAND, linewidth=0)
+            axes.fill_between(ages, low[0], high[0], color=_colour(0), alpha=_BAND, linewidth=0)
         return _finish(axes)
 
 
@@ -779,15 +791,12 @@ class Odds:
         Axes
         """
         table = self.ranking()
-        if axes is None:
-            from matplotlib import pyplot
-
-            axes = pyplot.subplots(figsize=(6.4, 1.2 + 0.28 * len(table)))[1]
+        axes = _new_axes(figsize=(6.4, 1.2 + 0.28 * len(table))) if axes is None else axes
         place = np.arange(len(table))[::-1]
         axes.axvline(0, color="0.7", linewidth=0.8)
         axes.hlines(place, table["usual_price"], table["ceiling"], color="0.7")
         axes.scatter(table["usual_price"], place, facecolors="none", edgecolors="0.2", label="usually paid")
-        axes.scatter(table["ceiling"], place, color="C0", marker="D", label="ceiling")
+        axes.scatter(table["ceiling"], place, color=_colour(0), marker="D", label="ceiling")
         names = zip(table["family"], table["verdict"], strict=True)
         axes.set_yticks(place, [f"{family}: {verdict}" if verdict else family for family, verdict in names])
         axes.set_xlabel(self.appraiser.currency)
