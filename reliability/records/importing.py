@@ -105,10 +105,10 @@ class MadeRows:
     path: Path
     table: Table
     is_derived: bool
-    n_left_out: int = 0
-    faults: list[Fault] = field(default_factory=list)
     exponent: int = 2  # decimals of the currency
     places: Mapping[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
+    n_left_out: int = 0
+    faults: list[Fault] = field(default_factory=list)
     made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
 
     def lines(self) -> Iterator[Line]:

@@ -6,14 +6,13 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
 from reliability.errors import InvalidInput, reason
-from reliability.records import database
+from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import parse_toml, read_at_most
@@ -26,31 +25,13 @@ from reliability.records.spreadsheets import (
     SEPARATORS,
     SHEET,
     Cell,
-    CsvForm,
     Grid,
     SheetRow,
-    again_rows,
-    header_names,
     key_of,
-    read_built,
-    read_date,
-    read_grids,
-    read_hours,
-    read_number,
-    table_rows,
     text_of,
 )
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
-from reliability.records.values import (
-    EXPONENTS,
-    Fault,
-    FaultsFound,
-    Refused,
-    folded,
-    nearest,
-    refuse,
-    shown,
-)
+from reliability.records.values import EXPONENTS, Fault, FaultsFound, Refused, folded, nearest, refuse, shown
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -89,10 +70,9 @@ class ColumnPlan:
         self.several, self.merged, self.real_dates = map(entry.get, ("several", "merged", "real_dates"))
         self.prefix, self.dates_where = entry.get("prefix", ""), entry.get("dates_where", {})
         self.mark = MARKS.get(entry.get("decimal", ""))
-        dates, values = entry.get("dates", ()), entry.get("values", {})
-        self.dates = (dates,) if isinstance(dates, str) else tuple(dates)
-        self.values = {folded(word): meaning for word, meaning in values.items() if folded(word)}
-        self.values |= {key_of(word): meaning for word, meaning in values.items()}
+        self.dates = _listed(entry.get("dates", ()))
+        values = entry.get("values", {})
+        self.values = _by_word(values) | {key_of(word): meaning for word, meaning in values.items()}
 
 
 class Plan:
@@ -101,22 +81,27 @@ class Plan:
     def __init__(self, source: str, raw: Mapping[str, Any]) -> None:
         self.source, self.sheets = source, raw["sheets"]
         self.columns = {name: ColumnPlan(name, entry) for name, entry in raw["columns"].items()}
-        self.form: CsvForm | None = None
+        self.form: spreadsheets.CsvForm | None = None
         if "separator" in raw:
             separator = next(sign for sign, name in SEPARATORS.items() if name == raw["separator"])
-            self.form = CsvForm(raw["encoding"], separator, raw.get("quotes", True))
+            self.form = spreadsheets.CsvForm(raw["encoding"], separator, raw.get("quotes", True))
         self.rows, self.numbering = raw.get("rows", "jobs"), raw.get("numbering", "")
         self.same_again, self.faulty_rows = raw.get("same_again", "keep"), raw.get("faulty_rows", "refuse")
         self.currency: str | None = raw.get("currency")
         self.unknown, self.ditto = (frozenset(map(key_of, raw.get(key, ()))) for key in ("unknown", "ditto"))
-        self.where_empty = {name: [other] if isinstance(other, str) else other
-                            for name, other in raw.get("where_empty", {}).items()}  # fmt: skip
+        self.where_empty = {name: _listed(others) for name, others in raw.get("where_empty", {}).items()}
         self.for_all, self.families = raw.get("for_all", {}), raw.get("families", {})
         faults = raw.get("faults", {})
         self.named_alone = faults.get("named_alone", "")
-        self.parts, self.states = (
-            {folded(word): name for word, name in faults.get(key, {}).items()} for key in ("parts", "states")
-        )
+        self.parts, self.states = (_by_word(faults.get(key, {})) for key in ("parts", "states"))
+
+
+def _listed(value: Any) -> Sequence[str]:
+    return (value,) if isinstance(value, str) else tuple(value)
+
+
+def _by_word(meanings: Mapping[str, str]) -> dict[str, str]:
+    return {folded(word): meaning for word, meaning in meanings.items() if folded(word)}
 
 
 #: Enough for some ten thousand families.
@@ -289,30 +274,23 @@ def findings_in(
 _AND = re.compile(r"\s*[+&]\s*|\s/\s|\s(?:and|und|u\.?|en|et|then|dann|but|aber|maar|mais)\s", re.IGNORECASE)
 
 
-def _pieces(clause: str, parts: Mapping[str, str]) -> list[str]:
+def _pieces(clause: str, parts: Mapping[str, str]) -> Iterator[str]:
     """Cut a clause at its "and"; at a bare stroke only between parts: "belt/caps", not "u/s"."""
-    found: list[str] = []
     for piece in _AND.split(clause):
         sides = piece.split("/")
-        found += sides if all(_hits(side, parts) for side in sides) else [piece]
-    return found
+        yield from sides if all(_hits(side, parts) for side in sides) else [piece]
 
 
 def _hits(text: str, listed: Mapping[str, str], *, compound: bool = False) -> list[str]:
-    """Give what the words of a text stand for, the longest phrase first; of "motor cap"  the last."""
-    tokens = folded(text).split()
-    longest = max((len(phrase.split()) for phrase in listed), default=0)
+    """Give what the words of a text stand for, the longest phrase first; of "motor cap" the last."""
+    phrases = "|".join(sorted(listed, key=len, reverse=True)) or "(?!)"
     hits: list[str] = []
-    at, end = 0, -1
-    while at < len(tokens):
-        for length in range(min(longest, len(tokens) - at), 0, -1):
-            if (meaning := listed.get(" ".join(tokens[at : at + length]))) is not None:
-                hits = hits[:-1] if compound and at == end else hits
-                hits.append(meaning)
-                at += length - 1
-                end = at + 1
-                break
-        at += 1
+    end = None
+    for found in re.finditer(rf"\b(?:{phrases})\b", folded(text)):
+        if compound and end == found.start() - 1:
+            hits.pop()
+        hits.append(listed[found[0]])
+        end = found.end()
     return hits
 
 
@@ -325,15 +303,19 @@ class _LeftOut(Exception):
 
 @dataclass
 class _Job:
-    """What the rows of one job say, and what cannot be read of them."""
+    """What the rows of one job say, and what cannot be read of them; rows by their running number."""
 
     number: str
-    rows: list[tuple[int, SheetRow]]
+    rows: dict[int, SheetRow]
     job: dict[str, Any] = field(default_factory=dict)
     findings: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     signs: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     family: dict[str, Any] | None = None
-    complaints: list[tuple[int, tuple[str, str]]] = field(default_factory=list)
+    complaints: dict[int, list[Complaint]] = field(default_factory=lambda: defaultdict(list))
+
+    @property
+    def first(self) -> int:
+        return next(iter(self.rows))
 
 
 class Follower:
@@ -342,65 +324,71 @@ class Follower:
     def __init__(self, plan: Plan, path: Path, grids: Sequence[Grid], kinds: Mapping[str, str]) -> None:
         self.plan, self.path, self.kinds = plan, path, kinds
         self.left_out: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
-        self.places: dict[int, str] = {}  # where each row stands, by its running number
         self.n_unclear = 0
         self.is_several = len(plan.sheets) > 1
         self._by_key = {unit_key(name): entry.get("same_as", family)
                         for family, entry in plan.families.items()
                         for name in (family, *entry.get("also", ()))}  # fmt: skip
-        self._by_key |= {unit_key(name): name for name in kinds if unit_key(name) not in self._by_key}
+        self._by_key = {unit_key(name): name for name in kinds} | self._by_key
         self._makers = {maker_key(entry["maker"]): entry["maker"] for entry in plan.families.values()
                         if entry.get("maker")}  # fmt: skip
-        self._columns = {role: [column for column in plan.columns.values() if column.role == role]
-                         for role in (*ROLES, *NAMED)}  # fmt: skip
+        self._columns: dict[str, list[ColumnPlan]] = defaultdict(list)
+        for column in plan.columns.values():
+            self._columns[column.role].append(column)
         self._above: dict[str, Cell] = {}
-        rows = self._rows(grids)
+        rows = dict(enumerate(self._rows(grids), 1))
+        #: Where each row stands, by its running number.
+        self.places = {0: f"{plan.source}, currency"}
+        self.places |= {index: f"{path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
+                        for index, row in rows.items()}  # fmt: skip
         self._given: Counter[tuple[str, str, int]] = Counter()
         self._shared = Counter(
-            (row.sheet, name, top) for _, row in rows for name, (top, _) in row.merged.items()
+            (row.sheet, name, top) for row in rows.values() for name, (top, _) in row.merged.items()
         )
-        jobs = [self._job(number, group) for number, group in self._groups(rows)]
+        jobs = [self._job(number, group) for number, group in self._groups(rows).items()]
         self.jobs = [job for job in jobs if job is not None]
 
-    def _rows(self, grids: Sequence[Grid]) -> list[tuple[int, SheetRow]]:
-        """Take the rows out of every sheet that the plan reads, each with a running number."""
+    def _rows(self, grids: Sequence[Grid]) -> list[SheetRow]:
+        """Take the rows out of every sheet that the plan reads."""
         found: list[SheetRow] = []
         named: set[str] = {SHEET, HEADING}
-        faults = _strange(self.plan, "sheet", self.plan.sheets, {grid.name for grid in grids})
+        faults = self._strange("sheet", self.plan.sheets, {grid.name for grid in grids})
         for grid in grids:
             entry = self.plan.sheets.get(grid.name)
             if isinstance(entry, Mapping):
-                rows, passed = table_rows(grid, entry["header"], self.plan.ditto, entry.get("leave_out", ()))
+                header, leave_out = entry["header"], entry.get("leave_out", ())
+                rows, passed = spreadsheets.table_rows(grid, header, self.plan.ditto, leave_out)
                 found += rows
-                named |= {*header_names(grid, entry["header"]), *(name for row in rows for name in row.cells)}
-                for why in passed:
-                    self.left_out[why.why][why.sheet].append(str(why.number))
+                named.update(spreadsheets.header_names(grid, header), *(row.cells for row in rows))
+                for number, why in passed:
+                    self.left_out[why][grid.name].append(str(number))
         used = {name for row in found for name in row.cells} - {SHEET, HEADING}
         missing = [("sheet", grid.name) for grid in grids if grid.name not in self.plan.sheets]
         missing += [("column", name) for name in sorted(used - self.plan.columns.keys())]
         faults += [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
                    for what, name in missing]  # fmt: skip
-        faults += _strange(self.plan, "column", self.plan.columns, named)
+        faults += self._strange("column", self.plan.columns, named)
         refuse(faults, "Nothing was imported.")
-        if self.plan.same_again == LEAVE_OUT:
-            again = again_rows(found)
-            for row, first in again:
-                self.left_out["the same as another in every cell"][row.sheet].append(
-                    f"{row.number} = {first.number}"
-                )
-            found = [row for row in found if all(row is not other for other, _ in again)]
-        self.places = {0: f"{self.plan.source}, currency"}
-        for index, row in enumerate(found, 1):
-            self.places[index] = f"{self.path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
-        return list(enumerate(found, 1))
+        if self.plan.same_again != LEAVE_OUT:
+            return found
+        again = spreadsheets.again_rows(found)
+        for row, first in again:
+            self.left_out["the same as another in every cell"][row.sheet].append(
+                f"{row.number} = {first.number}"
+            )
+        return [row for row in found if all(row is not other for other, _ in again)]
 
-    def _groups(self, rows: Sequence[tuple[int, SheetRow]]) -> list[tuple[str, list[tuple[int, SheetRow]]]]:
+    def _strange(self, what: str, names: Iterable[str], known: Collection[str]) -> list[str]:
+        return [f"{self.plan.source}, {what} {name}: the file has none of that name.{nearest(name, known)}"
+                for name in names if name not in known]  # fmt: skip
+
+    def _groups(self, rows: Mapping[int, SheetRow]) -> dict[str, dict[int, SheetRow]]:
         """Bring the rows of each job together, and number jobs that have no number of their own."""
-        groups: dict[str, list[tuple[int, SheetRow]]] = {}
+        groups: dict[str, dict[int, SheetRow]] = defaultdict(dict)
         numbered: Counter[str] = Counter()
         last = ""
         unit_before: dict[str, str] = {}
-        for index, row in rows:
+        for index, row in rows.items():
             number = self._number(row)
             unit = {} if self._columns["job"] else self._unit_in(row)
             starts = bool(number or (unit and unit != unit_before))
@@ -411,24 +399,22 @@ class Follower:
                 sheet = self.plan.numbering.replace(SHEET, row.sheet)
                 numbered[sheet] += 1
                 number = f"{sheet}{numbered[sheet]:03d}"
-            if not number:
-                number = f"\0{index}"
-            if self.plan.rows == "jobs" and number in groups:
+            if not number or (self.plan.rows == "jobs" and number in groups):
                 number = f"{number}\0{index}"
-            groups.setdefault(number, []).append((index, row))
+            groups[number][index] = row
             last = number
-        return list(groups.items())
+        return groups
 
     def _unit_in(self, row: SheetRow) -> dict[str, str]:
         """Give what a row itself says of its unit, which tells jobs without numbers apart."""
         columns = [column.name for role in ("family", "model", "maker") for column in self._columns[role]]
-        return {name: key_of(text_of(row.cells[name])) for name in columns
+        return {name: key_of(row.cells[name]) for name in columns
                 if name in row.cells and row.merged.get(name, (row.number,))[0] == row.number}  # fmt: skip
 
     def _number(self, row: SheetRow) -> str:
         for column in self._columns["job"]:
-            cell = row.cells.get(column.name)
-            text = column.values.get(key_of(text_of(cell)), text_of(cell))
+            text = row.text(column.name)
+            text = column.values.get(key_of(text), text)
             if text and key_of(text) not in self.plan.unknown:
                 return column.prefix.replace(SHEET, row.sheet) + text.removeprefix("#").strip()
         return ""
@@ -436,7 +422,7 @@ class Follower:
     def _cell(self, column: ColumnPlan, row: SheetRow, is_first: bool) -> Cell:
         """Give what a cell says, by the plan's words; None where it says nothing."""
         cell = row.cells.get(column.name)
-        key = key_of(text_of(cell))
+        key = key_of(cell)
         empty = column.empty if is_first or column.role in PARTS else None
         meaning = column.values.get(key) or column.values.get(folded(key)) if key else empty
         if meaning is None and key in self.plan.unknown:
@@ -453,78 +439,86 @@ class Follower:
             self._above[column.name] = cell
         return cell
 
-    def _job(self, number: str, rows: list[tuple[int, SheetRow]]) -> _Job | None:
-        job = _Job(number.split("\0")[0], rows)
-        if "\0" in number:
-            what = "has the number of a row above" if job.number else "has no number"
-            job.complaints.append((rows[0][0], ("job", what)))
-        n_read = 0
+    def _job(self, number: str, rows: dict[int, SheetRow]) -> _Job | None:
+        number, is_odd, _ = number.partition("\0")
+        job, n_read = _Job(number, rows), 0
         try:
-            for index, row in rows:
-                n_read += self._is_read(job, index, row)
+            for index in rows:
+                n_read += self._is_read(job, index)
             if n_read:
                 self._complete(job)
         except Refused as error:
-            job.complaints.append((rows[0][0], ("family", error.message)))
+            job.complaints[job.first].append(("family", error.message))
         except _LeftOut as error:
-            self._leave_out(error, *(row for _, row in rows))
+            self._leave_out(error, rows.values())
             return None
-        if "\0" in number:  # whose row it is comes before what it says
-            del job.complaints[1:]
+        if is_odd:  # whose row it is comes before what it says
+            what = "has the number of a row above" if number else "has no number"
+            job.complaints = {job.first: [("job", what)]}
         return job if n_read else None
 
-    def _is_read(self, job: _Job, index: int, row: SheetRow) -> bool:
+    def _is_read(self, job: _Job, index: int) -> bool:
         """Read a row; of a book of events the plan may leave out one row of a unit."""
         try:
-            self._read_row(job, index, row)
+            self._read_row(job, index)
         except _LeftOut as error:
             if self.plan.rows != "events":
                 raise
-            self._leave_out(error, row)
+            self._leave_out(error, [job.rows[index]])
             return False
         return True
 
-    def _leave_out(self, why: Exception, *rows: SheetRow) -> None:
+    def _leave_out(self, why: Exception, rows: Iterable[SheetRow]) -> None:
         for row in rows:
             self.left_out[str(why)][row.sheet].append(str(row.number))
 
-    def _read_row(self, job: _Job, index: int, row: SheetRow) -> None:
-        part: dict[str, Any] = {}
+    def _read_row(self, job: _Job, index: int) -> None:
+        row, part = job.rows[index], dict[str, Any]()
         for column in self.plan.columns.values():
             if column.role in (LEAVE_OUT, "job"):
                 continue
             try:
-                cell = self._cell(column, row, index == job.rows[0][0])
+                cell = self._cell(column, row, index == job.first)
                 top = row.merged.get(column.name, (row.number,))[0]
                 if cell is None or (column.several == "sum" and top != row.number):
                     continue
                 if column.role in PARTS:
-                    self._part(part, column, cell)
+                    part |= _of_part(column, cell)
                 elif column.role in (*NAMED, "faults"):
-                    self._said(job, index, column, cell)
+                    self._said(job, index, column, text_of(cell))
                 else:
                     for name, value in self._values(column, cell, row).items():
-                        self._take(job, index, column, name, value)
+                        _take(job, index, column, name, value)
             except Refused as error:
-                job.complaints.append((index, (column.name, error.message)))
+                job.complaints[index].append((column.name, error.message))
         if part:
             self._add_part(job, index, part)
 
+    def _add_part(self, job: _Job, index: int, part: dict[str, Any]) -> None:
+        if "component" not in part:
+            if part.keys() - {"found", "action"}:
+                job.complaints[index].append(("component", "is empty, but the row tells of a part"))
+            return
+        part.setdefault("found", self.plan.named_alone or None)
+        same = [other for _, other in job.findings if other["component"] == part["component"]]
+        if same and "position" not in part:
+            part["position"] = str(len(same) + 1)
+        job.findings.append((index, part))
+
     def _values(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> dict[str, Any]:
         """Read a cell of the job as its column says."""
-        role = column.role
+        role, text = column.role, text_of(cell)
         if "event" in role:
             return self._of_event(column, cell, row)
         if role in DATES:
             return {role: _read_date(column, cell, row)}
         if role == "hours":
-            return {role: self._part_of(column, row, read_hours(cell, column.mark, column.unit))}
+            return {role: self._part_of(column, row, spreadsheets.read_hours(cell, column.mark, column.unit))}
         if role in MONEY:
-            return {role: self._part_of(column, row, read_number(cell, column.mark))}
+            return {role: self._part_of(column, row, spreadsheets.read_number(cell, column.mark))}
         if role == "built":
-            first, last, is_rough = read_built(cell, column.about)
+            first, last, is_rough = spreadsheets.read_built(cell, column.about)
             return {"built_from": first, "built_to": last, **({"year_basis": "guess"} if is_rough else {})}
-        text = text_of(cell)
         if role in ("outcome", "ended_why"):
             _refuse_strange(text, TABLES["jobs"][role].allowed, column)
         if role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1:
@@ -542,7 +536,7 @@ class Follower:
         if column.role == "event":
             return {"ended": ("", outcome)} if outcome else {}
         if column.role == "amount of event":  # what goes out may bear a minus
-            return {amount: abs(read_number(cell, column.mark))} if amount else {}
+            return {amount: abs(spreadsheets.read_number(cell, column.mark))} if amount else {}
         date = _read_date(column, cell, row) if dates or outcome else None
         return dict.fromkeys(dates, date) | ({"ended": (date, outcome)} if outcome else {})
 
@@ -556,70 +550,26 @@ class Follower:
         cent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
         return (amount * (before + 1) / count).quantize(cent) - (amount * before / count).quantize(cent)
 
-    def _take(self, job: _Job, index: int, column: ColumnPlan, name: str, value: Any) -> None:
-        """Add what a cell says to its job; several rows must not contradict each other."""
-        held = job.job.get(name)
-        if held is None:
-            job.job[name] = value
-        elif name == "remarks":
-            job.job[name] = held if value in held else f"{held}\n{value}"
-        elif name == "ended":  # the last of several ends
-            job.job[name] = max(held, value)
-        elif column.several == "sum" or (
-            name == "other_costs" and (index == job.rows[0][0] or column.role == "amount of event")
-        ):
-            job.job[name] = held + value
-        elif column.several != "first" and held != value:
-            raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
-
-    def _part(self, part: dict[str, Any], column: ColumnPlan, cell: Cell) -> None:
-        """Read a cell of one part's row."""
-        text, role = text_of(cell), column.role
-        if role == "part_cost":
-            part[role] = read_number(cell, column.mark)
-        elif role in ("found", "action"):
-            found, action = _state(text, column)
-            part |= {name: value for name, value in (("found", found), ("action", action)) if value}
-        elif role == "component":
-            part[role] = text.casefold()
-        else:
-            part[role] = text
-
-    def _add_part(self, job: _Job, index: int, part: dict[str, Any]) -> None:
-        if "component" not in part:
-            if part.keys() - {"found", "action"}:
-                job.complaints.append((index, ("component", "is empty, but the row tells of a part")))
-            return
-        part.setdefault("found", self.plan.named_alone or None)
-        same = [row for _, row in job.findings if row["component"] == part["component"]]
-        if same and "position" not in part:
-            part["position"] = str(len(same) + 1)
-        job.findings.append((index, part))
-
-    def _said(self, job: _Job, index: int, column: ColumnPlan, cell: Cell) -> None:
+    def _said(self, job: _Job, index: int, column: ColumnPlan, text: str) -> None:
         """Read a column of one component or sign, or a text about faults."""
-        text = text_of(cell)
         if column.role == "sign":
             _refuse_strange(text, ("yes", "no"), column)
             job.signs.append((index, {"sign": column.of, "seen": text}))
-        elif column.role == "finding":
+            return
+        if column.role == "finding":
             found, action = _state(text, column)
-            self._merge(job, index, column.of, found or self.plan.named_alone, action)
+            told = [(column.of, found or self.plan.named_alone, action)]
         else:
             told, n_unclear = findings_in(text, self.plan.parts, self.plan.states, self.plan.named_alone)
             self.n_unclear += n_unclear
-            for component, found, action in told:
-                self._merge(job, index, component, found, action)
-            self._take(job, index, column, "remarks", f"{column.name}: {text}")
-
-    def _merge(self, job: _Job, index: int, component: str, found: str, action: str | None) -> None:
-        """Bring together what several texts say of one component: the worst state, the first action."""
-        same = next((row for _, row in job.findings if row["component"] == component), None)
-        if same is None:
-            job.findings.append((index, {"component": component, "found": found, "action": action}))
-            return
-        same["found"] = max(same["found"], found, key=FOUND.index)
-        same["action"] = same.get("action") or action
+            _take(job, index, column, "remarks", f"{column.name}: {text}")
+        for component, state, action in told:  # of what several texts say the worst state, the first action
+            same = next((row for _, row in job.findings if row["component"] == component), None)
+            if same is None:
+                same = {"component": component, "found": state, "action": action}
+                job.findings.append((index, same))
+            same["found"] = max(same["found"], state, key=FOUND.index)
+            same["action"] = same.get("action") or action
 
     def _complete(self, job: _Job) -> None:
         """Say what the plan takes for what no cell says, and find the family."""
@@ -639,9 +589,8 @@ class Follower:
             is_wanted = {"closed": told.get("outcome") != "open", "sold_on": told.get("sold_for") is not None}
             if told.get(name) is None and is_wanted.get(name, True):
                 told[name] = next((dates[other] for other in others if dates.get(other)), None)
-        for name in ("maker", "kind"):
-            dates[name] = told.pop(name, None)
-        told["family"] = self._family(job, dates)
+        maker, kind = (told.pop(name, None) for name in ("maker", "kind"))
+        told["family"] = self._family(job, {**told, "maker": maker, "kind": kind})
 
     def _family(self, job: _Job, told: Mapping[str, Any]) -> str:
         text = unit_name(told)
@@ -655,35 +604,52 @@ class Follower:
         if not kind:
             raise Refused(f"{text!r} is new, and its kind is not known; add it to [families] of the plan")
         maker = entry.get("maker") or self._makers.get(maker_key(told["maker"] or ""), told["maker"])
-        family = family or unit_name({**told, "maker": maker})
-        self._by_key[unit_key(text)] = family
+        family = self._by_key[unit_key(text)] = family or unit_name({**told, "maker": maker})
         job.family = {"family": family, "kind": kind, "maker": maker}
         return family
 
 
-def _strange(plan: Plan, what: str, names: Iterable[str], known: Collection[str]) -> list[str]:
-    return [f"{plan.source}, {what} {name}: the file has none of that name.{nearest(name, known)}"
-            for name in names if name not in known]  # fmt: skip
+def _take(job: _Job, index: int, column: ColumnPlan, name: str, value: Any) -> None:
+    """Add what a cell says to its job; several rows must not contradict each other."""
+    held = job.job.get(name)
+    if held is None:
+        job.job[name] = value
+    elif name == "remarks":
+        job.job[name] = held if value in held else f"{held}\n{value}"
+    elif name == "ended":  # the last of several ends
+        job.job[name] = max(held, value)
+    elif column.several == "sum" or (
+        name == "other_costs" and (index == job.first or column.role == "amount of event")
+    ):
+        job.job[name] = held + value
+    elif column.several != "first" and held != value:
+        raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
+
+
+def _of_part(column: ColumnPlan, cell: Cell) -> dict[str, Any]:
+    """Read a cell of one part's row."""
+    text, role = text_of(cell), column.role
+    if role == "part_cost":
+        return {role: spreadsheets.read_number(cell, column.mark)}
+    if role in ("found", "action"):
+        state = zip(("found", "action"), _state(text, column), strict=True)
+        return {name: value for name, value in state if value}
+    return {role: text.casefold() if role == "component" else text}
 
 
 def _read_date(column: ColumnPlan, cell: Cell, row: SheetRow) -> str:
     if column.real_dates == "swapped" and isinstance(cell, datetime.date) and cell.day <= 12:
         cell = cell.replace(month=cell.day, day=cell.month)
-    return read_date(cell, _orders(column, row), row.year)
+    orders = [order for where, order in column.dates_where.items() if _is_meant(where, row)]
+    return spreadsheets.read_date(cell, orders[:1] or column.dates, row.year)
 
 
-def _orders(column: ColumnPlan, row: SheetRow) -> Sequence[str]:
-    """Give the order of dates in a row: what the plan says of some rows comes before what it says of all."""
-    for where, order in column.dates_where.items():
-        if match := _ROWS.fullmatch(where):
-            is_meant = int(match[2]) <= row.number <= int(match[3] or match[2])
-            is_meant = is_meant and match[1] in (None, row.sheet)
-        else:
-            name, _, word = (part.strip() for part in where.partition("="))
-            is_meant = key_of(text_of(row.cells.get(name))) == key_of(word)
-        if is_meant:
-            return (order,)
-    return column.dates
+def _is_meant(where: str, row: SheetRow) -> bool:
+    """Tell whether "rows 31 to 52", "SHEET, row 3" or "COLUMN = WORD" means a row."""
+    if match := _ROWS.fullmatch(where):
+        return int(match[2]) <= row.number <= int(match[3] or match[2]) and match[1] in (None, row.sheet)
+    name, _, word = where.partition("=")
+    return key_of(row.text(name.strip())) == key_of(word)
 
 
 def unit_name(told: Mapping[str, Any]) -> str:
@@ -702,8 +668,8 @@ def unit_key(name: str) -> str:
 
 
 def _state(text: str, column: ColumnPlan) -> tuple[str | None, str | None]:
-    if (state := state_of(text)) is None:
-        _refuse_strange(text, (), column)
+    state = state_of(text)
+    _refuse_strange(text, [text] if state else [], column)
     return state or (None, None)
 
 
@@ -720,18 +686,24 @@ def import_by_plan(
 ) -> ImportSummary:
     """Import a sheet as a reading plan says."""
     read = read_plan(Path(plan))
-    grids = read_grids(Path(path), read.form)
-    dropped: dict[int, list[Fault]] = {}
+    grids = spreadsheets.read_grids(Path(path), read.form)
+    dropped: dict[int, list[Fault]] = {}  # faults of rows that are left out, by the number of the row
+    made: list[Follower] = []
+
+    def sources(connection: Connection) -> tuple[int, list[MadeRows]]:
+        families = SQL_TABLES["families"].c
+        kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
+        made.append(Follower(read, Path(path), grids, kinds))
+        return _sources(made[-1], dropped.keys(), database.currency_of(connection))
+
     while True:
-        made: list[Follower] = []
         try:
-            rows = partial(_sources, read, Path(path), grids, dropped, made)
-            summary = import_sources(ledger, rows, [], reason, dry_run)
+            summary = import_sources(ledger, sources, [], reason, dry_run)
         except FaultsFound as error:
-            if read.faulty_rows != LEAVE_OUT or not _drop(made[0], error.found, dropped):
+            if read.faulty_rows != LEAVE_OUT or not _drop(made[-1], error.found, dropped):
                 raise
         else:
-            return _with_the_rest(made[0], dropped, summary)
+            return _with_the_rest(made[-1], dropped, summary)
 
 
 def _drop(follower: Follower, faults: Iterable[Fault | str], dropped: dict[int, list[Fault]]) -> bool:
@@ -746,7 +718,7 @@ def _drop(follower: Follower, faults: Iterable[Fault | str], dropped: dict[int, 
 
 
 def _with_the_rest(
-    follower: Follower, dropped: dict[int, list[Fault]], summary: ImportSummary
+    follower: Follower, dropped: Mapping[int, list[Fault]], summary: ImportSummary
 ) -> ImportSummary:
     """Add what became of the rows that are no jobs."""
     left_out = {}
@@ -756,7 +728,7 @@ def _with_the_rest(
         left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
     remarks = [str(fault) for _, faults in sorted(dropped.items()) for fault in faults]
     if dropped:
-        n_bad = sum(len(job.rows) for job in follower.jobs if any(index in dropped for index, _ in job.rows))
+        n_bad = sum(len(job.rows) for job in follower.jobs if job.rows.keys() & dropped.keys())
         left_out["cannot be read, each told below"] = n_bad
     if follower.n_unclear:
         remarks.append("parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
@@ -764,33 +736,23 @@ def _with_the_rest(
     return replace(summary, left_out=left_out, remarks=tuple(remarks))
 
 
-def _sources(
-    plan: Plan, path: Path, grids: Sequence[Grid], dropped: dict[int, list[Fault]], made: list[Follower],
-    connection: Connection,
-) -> tuple[int, list[MadeRows]]:  # fmt: skip
-    families = SQL_TABLES["families"].c
-    kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
-    follower = Follower(plan, path, grids, kinds)
-    made.append(follower)
-    now = database.currency_of(connection)
-    exponent = EXPONENTS[plan.currency or now]
-    found = {name: MadeRows(path, TABLES[name], name != "jobs", exponent=exponent, places=follower.places)
+def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[int, list[MadeRows]]:
+    """Give the rows of every table, but for jobs that are left out, beside the currency of the ledger."""
+    currency = follower.plan.currency or now
+    exponent = EXPONENTS[currency]
+    found = {name: MadeRows(follower.path, TABLES[name], name != "jobs", exponent, follower.places)
              for name in ("settings", "families", "jobs", "findings", "signs")}  # fmt: skip
-    if plan.currency and plan.currency != now:
-        found["settings"].made.append((0, {"setting": "currency", "value": plan.currency}, []))
+    if currency != now:
+        found["settings"].made.append((0, {"setting": "currency", "value": currency}, []))
     seen: set[str] = set()
     for job in follower.jobs:
-        if any(index in dropped for index, _ in job.rows):
+        if not job.rows.keys().isdisjoint(dropped):
             continue
-        first = job.rows[0][0]
         if job.family and job.family["family"] not in seen:
             seen.add(job.family["family"])
-            found["families"].made.append((first, job.family, []))
-        complaints: dict[int, list[Complaint]] = {}
-        for index, complaint in job.complaints:
-            complaints.setdefault(index, []).append(complaint)
+            found["families"].made.append((job.first, job.family, []))
         row = {"job": job.number, **job.job}
-        for index, told in complaints.items() or [(first, [])]:
+        for index, told in job.complaints.items() or [(job.first, [])]:
             found["jobs"].made.append((index, row, told))
             row = {}
         for name, parts in (("findings", job.findings), ("signs", job.signs)):

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import reduce
 from itertools import islice, product
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -23,14 +24,8 @@ from reliability.records.values import Refused, clean_text, folded, shown, words
 Cell = str | int | float | datetime.date | datetime.timedelta | None
 
 #: A sheet that somebody keeps by hand is far below these; a cell of a workbook has at most so many signs.
-MOST_BYTES, MOST_UNPACKED, MOST_ROWS, MOST_COLUMNS, MOST_CELLS = (
-    20_000_000,
-    50_000_000,
-    100_000,
-    1_000,
-    2_000_000,
-)
-MOST_CHARACTERS = 32_767
+MOST_BYTES, MOST_UNPACKED = 20_000_000, 50_000_000
+MOST_ROWS, MOST_COLUMNS, MOST_CELLS, MOST_CHARACTERS = 100_000, 1_000, 2_000_000, 32_767
 _TOO_MUCH = "no sheet that somebody keeps by hand. Nothing was read."
 #: What the archive of a damaged workbook, or of one with a password, ends in.
 _TORN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)
@@ -83,9 +78,7 @@ def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
         raise InvalidInput(f"{path.name} is not CSV divided by the {SEPARATORS[form.separator]}: a quotation "
                            "mark is not closed, or a cell has no end. Nothing was read.")  # fmt: skip
     _refuse_size(path, len(rows), max(map(len, rows), default=0), rows)
-    return [
-        Grid(path.stem, [(number, [_plain(cell) for cell in cells]) for number, cells in enumerate(rows, 1)])
-    ]
+    return [Grid(path.stem, list(enumerate(([_plain(cell) for cell in cells] for cells in rows), 1)))]
 
 
 def _content(path: Path) -> bytes:
@@ -103,9 +96,8 @@ def _refuse_size(path: Path, height: int, width: int, rows: Iterable[Sequence[ob
         reach = f"reaches {height:,} rows down and {width:,} columns across"
         raise InvalidInput(f"{path.name} {reach} (a stray cell far off, perhaps): {_TOO_MUCH}")
     for number, row in enumerate(rows, 1):
-        if long := max(
-            (len(cell) for cell in row if isinstance(cell, str) and len(cell) > MOST_CHARACTERS), default=0
-        ):
+        long = max((len(cell) for cell in row if isinstance(cell, str)), default=0)
+        if long > MOST_CHARACTERS:
             raise InvalidInput(f"{path.name}, row {number}: a cell has {long:,} characters; at most "
                                f"{MOST_CHARACTERS:,} are read. Nothing was read.")  # fmt: skip
 
@@ -205,16 +197,12 @@ def _reach(sheet: bytes) -> tuple[int, int]:
     for row in _ROW.split(sheet)[1:]:
         if filled := _FILLED.findall(row):
             told = _PLACE.findall(row[: row.find(b">")] + b" ".join(filled))
+            columns = (
+                reduce(lambda number, letter: 26 * number + letter - 64, letters, 0) for letters, _ in told
+            )
             height = max([height + 1, *(int(number) for _, number in told)])
-            width = max([width, len(filled), *(_column_number(letters) for letters, _ in told)])
+            width = max([width, len(filled), *columns])
     return height, width
-
-
-def _column_number(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = 26 * number + letter - 64
-    return number
 
 
 def _merged(name: str, rows: list[list[Cell]], ranges: Iterable[Any], is_hidden: bool) -> Grid:
@@ -251,9 +239,9 @@ def text_of(cell: Cell) -> str:
     return "" if cell is None else str(cell)
 
 
-def key_of(text: str) -> str:
-    """Give a text for comparison: without case, spaces as one."""
-    return " ".join(text.casefold().split())
+def key_of(cell: Cell) -> str:
+    """Give what a cell says for comparison: without case, spaces as one."""
+    return " ".join(text_of(cell).casefold().split())
 
 
 # The table in a sheet, apart from titles, repeated headers, headings and sums.
@@ -269,42 +257,32 @@ class SheetRow:
     sheet: str
     number: int
     cells: Mapping[str, Cell]
-    merged: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    merged: Mapping[str, tuple[int, int]]
+
+    def text(self, column: str) -> str:
+        """Give what the row says in a column; empty where it says nothing."""
+        return text_of(self.cells.get(column))
 
     @property
     def year(self) -> int | None:
         """The year that the sheet or the heading above is named after, if any."""
-        for name in (HEADING, SHEET):
-            if found := re.search(r"(?:19|20)\d\d", text_of(self.cells.get(name))):
-                return int(found[0])
-        return None
-
-
-class Passed(NamedTuple):
-    """A row that is none of the table's, and why."""
-
-    sheet: str
-    number: int
-    why: str
+        found = re.search(r"(?:19|20)\d\d", f"{self.text(HEADING)} {self.text(SHEET)}")
+        return int(found[0]) if found else None
 
 
 def header_names(grid: Grid, header: Sequence[int]) -> list[str]:
     """Name every column of a table."""
-    tiers = [cells for number, cells in grid.rows if number in header]
     width = max((len(cells) for _, cells in grid.rows), default=0)
-    lines = [[text_of(cell) for cell in cells] + [""] * (width - len(cells)) for cells in tiers]
-    last = Counter(name for name in (lines[-1] if lines else ()) if name)
+    tiers = [cells for number, cells in grid.rows if number in header]
+    lines = [[*map(text_of, cells), *[""] * (width - len(cells))] for cells in tiers]
+    last = Counter(filter(None, lines[-1] if lines else ()))
     names: list[str] = []
     for column in range(width):
-        parts: list[str] = []
-        for row, line in enumerate(lines):
-            text = line[column]
-            is_group = row < len(lines) - 1 and not text
-            if is_group and (last[lines[-1][column]] > 1 or (header[row], column) in grid.merged):
-                text = next((line[left] for left in range(column, -1, -1) if line[left]), "")
-            if text and text not in parts:
-                parts.append(text)
-        name = " ".join(" ".join(parts).split()) or f"column {_letters(column)}"
+        parts = [line[column] for line in lines]
+        for row, line in enumerate(lines[:-1]):
+            if not line[column] and (last[lines[-1][column]] > 1 or (header[row], column) in grid.merged):
+                parts[row] = next((text for text in reversed(line[:column]) if text), "")
+        name = " ".join(" ".join(dict.fromkeys(parts)).split()) or f"column {_letters(column)}"
         again = sum(name == other or (other.startswith(f"{name} (") and other[len(name) + 2 : -1].isdigit())
                     for other in names)  # fmt: skip
         names.append(f"{name} ({again + 1})" if again else name)
@@ -317,50 +295,45 @@ def _letters(column: int) -> str:
 
 def table_rows(
     grid: Grid, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
-) -> tuple[list[SheetRow], list[Passed]]:
-    """Take the rows of the table out of a sheet."""
+) -> tuple[list[SheetRow], list[tuple[int, str]]]:
+    """Take the rows of the table out of a sheet; of the others give the number, and why they are none."""
     names = header_names(grid, header)
-    headers = [[key_of(text_of(cell)) for cell in cells] for number, cells in grid.rows if number in header]
+    headers = [list(map(key_of, cells)) for number, cells in grid.rows if number in header]
     rows: list[SheetRow] = []
-    passed = [Passed(grid.name, number, "above the header") for number, cells in grid.rows
-              if number < min(header) and any(cell is not None for cell in cells)]  # fmt: skip
+    passed: list[tuple[int, str]] = []
     above: dict[str, Cell] = {}
-    heading = ""
+    heading: dict[str, Cell] = {}
     for number, cells in grid.rows:
         filled = {column: cell for column, cell in enumerate(cells) if cell is not None}
-        if number <= max(header) or not filled:
+        if not filled or min(header) <= number <= max(header):
             continue
-        why = "left out by the plan"
-        if number not in leave_out:
-            why = _why_passed(grid, number, filled, headers, names) or ""
+        why = "above the header" if number < min(header) else "left out by the plan"
+        if number > max(header) and number not in leave_out:
+            why = _why_passed(grid, number, filled, headers, names)
         if why == "a header":
             told_names = [text_of(cell) for cell in cells] + [""] * (len(names) - len(cells))
             names = [name or f"column {_letters(column)}" for column, name in enumerate(told_names)]
         if why.startswith("a heading"):
-            heading = " ".join(re.findall(r"[\w&/.-]*\w[\w&/.-]*", text_of(next(iter(filled.values())))))
+            told = re.findall(r"[\w&/.-]*\w[\w&/.-]*", text_of(next(iter(filled.values()))))
+            heading = {HEADING: " ".join(told)} if told else {}
         if why:
-            passed.append(Passed(grid.name, number, why))
+            passed.append((number, why))
             continue
-        told = {names[column]: above.get(names[column]) if key_of(text_of(cell)) in ditto else cell
-                for column, cell in filled.items()}  # fmt: skip
-        above = {**above, **told}
+        row = {names[column]: above.get(names[column]) if key_of(cell) in ditto else cell
+               for column, cell in filled.items()}  # fmt: skip
+        above |= row
         merged = {names[column]: grid.merged[number, column][:2] for column in filled
                   if grid.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
-        told |= {SHEET: grid.name, **({HEADING: heading} if heading else {})}
-        rows.append(SheetRow(grid.name, number, told, merged))
+        rows.append(SheetRow(grid.name, number, {**row, SHEET: grid.name, **heading}, merged))
     return rows, passed
 
 
 def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
     """Find rows that say the same as one before them in the same sheet, in every cell."""
-    first: dict[tuple[object, ...], SheetRow] = {}
-    found = []
-    for row in rows:
-        told = ((name, key_of(text_of(cell))) for name, cell in row.cells.items() if name != HEADING)
-        key = tuple(sorted(told))
-        if first.setdefault(key, row) is not row:
-            found.append((row, first[key]))
-    return found
+    first: dict[frozenset[tuple[str, str]], SheetRow] = {}
+    told = [(row, frozenset((name, key_of(cell)) for name, cell in row.cells.items() if name != HEADING))
+            for row in rows]  # fmt: skip
+    return [(row, first[key]) for row, key in told if first.setdefault(key, row) is not row]
 
 
 def _why_passed(
@@ -369,9 +342,9 @@ def _why_passed(
     filled: Mapping[int, Cell],
     headers: Sequence[Sequence[str]],
     names: Sequence[str],
-) -> str | None:
-    """Tell why a row is none of the table's; None if it is one."""
-    texts = {column: key_of(text_of(cell)) for column, cell in filled.items()}
+) -> str:
+    """Tell why a row is none of the table's; empty if it is one."""
+    texts = {column: key_of(cell) for column, cell in filled.items()}
     for line in headers:
         same = sum(column < len(line) and line[column] == text for column, text in texts.items())
         if same >= max(2, 0.6 * len(texts)):
@@ -385,23 +358,21 @@ def _why_passed(
     is_wide = grid.merged.get((number, column), (0, 1, 1))[2] >= 3
     if len({id(cell) for cell in filled.values()}) == 1 and (column <= first or is_wide):
         return "a heading, or only its first cell is filled"
-    others = [cell for cell in filled.values() if not _is_number(cell)]
+    others = [text_of(cell).strip() for cell in filled.values() if not _is_number(cell)]
     if not others:
         return "numbers only"
-    if _is_sum(others[0]) and (len(others) == 1 or len(filled) <= 0.5 * len(names)):
-        return "sums"
-    return None
+    begun = f"{folded(others[0])} ".startswith(tuple(f"{folded(word)} " for word in words()["sums"]))
+    is_sum = begun or others[0] in ("Σ", "∑")
+    return "sums" if is_sum and (len(others) == 1 or len(filled) <= 0.5 * len(names)) else ""
 
 
-def is_header(cells: Iterable[Cell], names: Collection[str] = ()) -> bool:
+def is_header(cells: Iterable[Cell], names: Iterable[str] = ()) -> bool:
     """Tell whether the cells of a row name columns: words of headers, and neither numbers nor dates."""
     told = [cell for cell in cells if cell is not None]
-    known = {key_of(name) for name in names}
-    if any(not isinstance(cell, str) for cell in told):
-        return False
-    hits = sum(key_of(str(cell)) in known or any(folded(str(cell)) in words()[f"headers.{kind}"]
+    known = set(map(key_of, names))
+    hits = sum(key_of(cell) in known or any(folded(text_of(cell)) in words()[f"headers.{kind}"]
                for kind in ("date", "number", "text")) for cell in told)  # fmt: skip
-    return hits >= max(3, 0.6 * len(told))
+    return all(isinstance(cell, str) for cell in told) and hits >= max(3, 0.6 * len(told))
 
 
 def _is_number(cell: Cell) -> bool:
@@ -412,17 +383,20 @@ def _is_number(cell: Cell) -> bool:
     return True
 
 
-def _is_sum(cell: Cell) -> bool:
-    text = folded(text_of(cell))
-    return any(text == word or text.startswith(f"{word} ") for word in map(folded, words()["sums"])) or (
-        text_of(cell).strip() in ("Σ", "∑")
-    )
-
-
 # Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
 
 ORDERS = ("day month year", "month day year", "year month day")
-_GROUPS = re.compile(r"(\d{1,4})\s*([-./ ])\s*(\d{1,2})\s*\2\s*(\d{1,4})\.?")
+#: Ways to write a date in numbers, and the order that each has; under an empty one where there is no other.
+_WRITTEN = [(order, re.compile(pattern)) for order, pattern in (
+    ("", r"(?P<year>\d{4})(?P<month>\d\d)(?P<day>\d\d)"),
+    ("", r"(?P<year>\d{4})\s*([-./ ])\s*(?P<month>\d{1,2})\s*\2\s*(?P<day>\d{1,2})\.?"),
+    ("", r"(?P<year>\d{4})[-./](?P<month>\d{1,2})"), ("", r"(?P<month>\d{1,2})[-./](?P<year>\d{4})"),
+    (ORDERS[0], r"(?P<day>\d{1,2})\s*([-./ ])\s*(?P<month>\d{1,2})\s*\2\s*(?P<year>\d\d|\d{4})\.?"),
+    (ORDERS[1], r"(?P<month>\d{1,2})\s*([-./ ])\s*(?P<day>\d{1,2})\s*\2\s*(?P<year>\d\d|\d{4})\.?"),
+    (ORDERS[2], r"(?P<year>\d{1,2})\s*([-/ ])\s*(?P<month>\d{1,2})\s*\2\s*(?P<day>\d\d)\.?"),
+    (ORDERS[0], r"(?P<day>\d{1,2})[-./](?P<month>\d{1,2})\.?"),
+    (ORDERS[1], r"(?P<month>\d{1,2})[-./](?P<day>\d{1,2})\.?"),
+)]  # fmt: skip
 _CLOCK = re.compile(r"[T ,]\s*\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s*[ap]m|Z)?$", re.IGNORECASE)
 _WEEKDAY = re.compile(r"^(?:mo|tu|we|th|fr|sa|su|di|mi|do|so)[a-z]*\.?,?\s+(?=\d)", re.IGNORECASE)
 _FIRST_SERIAL = datetime.date(1899, 12, 30)
@@ -447,58 +421,47 @@ def date_readings(cell: Cell, year: int | None = None) -> dict[str, str]:
     if isinstance(cell, int | float) and 10_000 < cell < 80_000:
         return {"": (_FIRST_SERIAL + datetime.timedelta(days=int(cell))).isoformat()}
     text = _WEEKDAY.sub("", _CLOCK.sub("", text_of(cell).strip()))
-    if compact := re.fullmatch(r"(\d{4})(\d{2})(\d{2})", text):
-        return _days({"": compact.groups()})
-    if match := _GROUPS.fullmatch(text):
-        first, sign, second, third = match.groups()
-        if len(first) == 4:
-            return _days({"": (first, second, third)})
-        found = {"day month year": (third, second, first), "month day year": (third, first, second)}
-        if len(third) <= 2 and sign != ".":
-            found["year month day"] = (first, second, third)
-        return _days(found) if len(first) <= 2 and len(third) in (2, 4) else {}
-    if match := re.fullmatch(r"(?:(\d{1,2})[-./]|)(\d{4})|(\d{4})[-./](\d{1,2})", text):
-        month = match[1] or match[4]
-        return _days({"": (match[2] or match[3], month, None)}) if month else {}
-    if (match := re.fullmatch(r"(\d{1,2})[-./](\d{1,2})\.?", text)) and year:
-        first, second = match.groups()
-        return _days({ORDERS[0]: (str(year), second, first), ORDERS[1]: (str(year), first, second)})
-    return _with_month(text, year)
+    told = [(order, match.groupdict()) for order, pattern in _WRITTEN
+            if (year or "year" in pattern.groupindex) and (match := pattern.fullmatch(text))]  # fmt: skip
+    dated = [(order, {"year": year, **parts}) for order, parts in told or _with_month(text, year)]
+    return dict(filter(None, (_day(order, parts) for order, parts in dated)))
 
 
-def _with_month(text: str, year: int | None) -> dict[str, str]:
+def _with_month(text: str, year: int | None) -> list[tuple[str, dict[str, Any]]]:
+    """Take apart a date whose month is named."""
     parts = folded(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text)).split()
     parts = [piece for part in parts for piece in re.findall(r"\d+|[^\W\d]+", part)]
     months = [words()["months"][part] for part in parts if part in words()["months"]]
     numbers = [part for part in parts if part.isdigit()]
-    if len(months) != 1 or len(numbers) != len(parts) - 1 or not 1 <= len(numbers) + bool(year) <= 3:
-        return {}
-    month = str(months[0])
-    if len(numbers) == 2:
-        day, of = numbers if len(numbers[0]) <= 2 else numbers[::-1]
-        return _days({"": (of, month, day)})
-    if len(numbers) == 1 and (len(numbers[0]) == 4 or re.search(r"'\d\d$", text)):
-        return _days({"": (numbers[0], month, None)})
-    if len(numbers) == 1 and year:
-        return _days({"": (str(year), month, numbers[0])})
-    # "Mar 21" is a month of a year, or a day of a year that is not said.
-    return _days({"": (numbers[0], month, None)}) if numbers and parts[0] != numbers[0] else {}
+    if len(months) != 1 or len(numbers) != len(parts) - 1:
+        return []
+    month = {"month": months[0]}
+    match numbers:
+        case [first, second]:
+            day, of = (first, second) if len(first) <= 2 else (second, first)
+            return [("", {**month, "year": of, "day": day})]
+        case [number] if len(number) == 4 or re.search(r"'\d\d$", text):
+            return [("", {**month, "year": number})]
+        case [number] if year:
+            return [("", {**month, "day": number})]
+        # "Mar 21" is a month of a year, or a day of a year that is not said.
+        case [number] if parts[0] != number:
+            return [("", {**month, "year": number})]
+    return []
 
 
-def _days(found: Mapping[str, Sequence[str | None]]) -> dict[str, str]:
+def _day(order: str, parts: Mapping[str, Any]) -> tuple[str, str] | None:
+    """Give a date that exists and is not in the future; None if it does not."""
     today = datetime.date.today()
-    read = {}
-    for order, (year, month, day) in found.items():
-        of = int(year or 0)
-        if len(year or "") <= 2:
-            of += 2000 if of <= today.year % 100 else 1900
-        try:
-            date = datetime.date(of, int(month or 0), int(day or 1))
-        except ValueError:
-            continue
-        if 1950 <= date.year and date <= today.replace(month=12, day=31):
-            read[order] = date.isoformat() if day else date.isoformat()[:7]
-    return read
+    year, day = int(parts["year"] or 0), parts.get("day")
+    if len(str(parts["year"] or "")) <= 2:
+        year += 2000 if year <= today.year % 100 else 1900
+    try:
+        date = datetime.date(year, int(parts["month"]), int(day or 1))
+    except ValueError:
+        return None
+    is_past = 1950 <= date.year and date <= today.replace(month=12, day=31)
+    return (order, date.isoformat() if day else date.isoformat()[:7]) if is_past else None
 
 
 # Numbers, hours and years of production as written.

@@ -90,7 +90,7 @@ def jobs_by_row(name, plan, ledger):
     follower = Follower(
         read_plan(plan), SHEETS / name, read_grids(SHEETS / name, read_plan(plan).form), kinds
     )
-    return {(row.sheet, row.number): job.number for job in follower.jobs for _, row in job.rows}
+    return {(row.sheet, row.number): job.number for job in follower.jobs for row in job.rows.values()}
 
 
 def test_a_sheet_of_sixty_rows_comes_in_with_one_round_of_answers(messy):
@@ -175,7 +175,7 @@ def test_a_cash_book_comes_in_unit_by_unit_and_no_row_is_lost(ledger, tmp_path):
     summary = import_by_plan(book, plan, ledger)
     jobs = {row["job"]: row for row in ledger.rows("jobs")}
     assert (len(jobs), summary.left_out["cannot be read, each told below"]) == (50, 14)
-    read = [row for group in Follower(read_plan(plan), book, read_grids(book), {}).jobs for row in group.rows]
+    read = [row for job in Follower(read_plan(plan), book, read_grids(book), {}).jobs for row in job.rows]
     assert len(read) + sum(summary.left_out.values()) - 14 == sum(
         bool(line.strip(",\n")) for line in book.read_text().splitlines()[1:]
     )
