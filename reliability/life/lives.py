@@ -227,6 +227,14 @@ _LARGEST_KEY = 2**62
 _Number = TypeVar("_Number", np.float64, np.int64)
 
 
+def rows_of(group: IntArray, wanted: IntArray) -> tuple[IntArray, IntArray]:
+    """Positions of the rows of some groups in a sorted column, and which of these groups each is of."""
+    first, last = (np.searchsorted(group, wanted, side=side) for side in ("left", "right"))
+    length = last - first
+    at = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length - first, length)
+    return at, np.repeat(np.arange(wanted.size), length)
+
+
 @dataclass(frozen=True, eq=False)
 class Rows:
     """Rows in the order of (stratum, record); single lives are also in the order of their bounds."""
@@ -243,13 +251,11 @@ class Rows:
 
     def take(self, strata: IntArray) -> "Rows":
         """Take the rows of some strata, numbered anew in the order in which they are listed."""
-        first, last = (np.searchsorted(self.stratum, strata, side=side) for side in ("left", "right"))
-        length = last - first
-        at = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length - first, length)
+        at, place = rows_of(self.stratum, strata)
         begins = np.zeros(len(self), dtype=bool)
         begins[self.start] = True
         return Rows(
-            stratum=np.repeat(np.arange(strata.size), length),
+            stratum=place,
             lower=self.lower[at],
             upper=self.upper[at],
             count=self.count[at],

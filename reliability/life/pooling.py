@@ -5,7 +5,7 @@ likelihood there gives the chance of its records under everything that families 
 another, with what all families together say of that, gives its posterior.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.lives import FloatArray, IntArray, LifeRecords
+from reliability.life.lives import FloatArray, IntArray, LifeRecords, rows_of
 
 ObjectArray = NDArray[np.object_]
 SingleArray = NDArray[np.float32]
@@ -146,14 +146,8 @@ class Hearsay:
         if self.family is None and self.kind is None:
             raise InvalidInput(f"{what}: it must name a family or a kind, got neither.")
 
-    def halves(self) -> list[tuple[float, float, float]]:
-        """Split into the two records that it stands for: lower, upper, how many; none that is zero."""
-        failed = (0.0, self.age_years, self.share_failed * self.worth_jobs)
-        sound = (self.age_years, np.inf, (1 - self.share_failed) * self.worth_jobs)
-        return [half for half in (failed, sound) if half[2] > 0]
 
-
-# ---- Labels that come with life records: checked, and laid beside the rows that they belong to
+# ---- Records of one component, sorted by family and by what they say; their labels checked
 
 
 def _label(name: str, label: object) -> str | None:
@@ -175,39 +169,16 @@ def _labels(name: str, labels: ArrayLike | None) -> ObjectArray:
     return found.reshape(given.shape)
 
 
-def label_rows(
-    records: LifeRecords | None,
-    *,
-    component: ArrayLike,
-    family: ArrayLike,
-    kind: ArrayLike | None,
-    year: ArrayLike | None,
-    hearsay: Sequence[Hearsay],
-) -> pd.DataFrame:
-    """Lay labels beside life records, with hearsay as further rows."""
-    size = 0 if records is None else len(records)
-    frame = pd.DataFrame(
-        {
-            "component": _row_labels("component", component, size),
-            "family": _row_labels("family", family, size),
-            "kind": np.full(size, None) if kind is None else _row_labels("kind", kind, size, needed=False),
-            "year": _years(year, size),
-            "heard": False,
-            "power": 1.0,
-        }
-    )
-    for name in ("lower", "upper", "count", "weight", "record"):
-        frame[name] = np.zeros(0) if records is None else getattr(records, name)
-    _check_labels(frame)
-    frame["alternatives"] = frame.groupby("record")["record"].transform("size")
-    return _with_hearsay(frame, hearsay, has_kinds=kind is not None)
+def _check_size(name: str, what: str, values: np.ndarray, size: int) -> None:
+    if values.shape != (size,):
+        raise InvalidInput(
+            f"`{name}` must hold one {what} for each of the {size} rows; its shape is {values.shape}."
+        )
 
 
 def _row_labels(name: str, values: ArrayLike, size: int, *, needed: bool = True) -> ObjectArray:
-    shape = np.shape(np.asarray(values, dtype=object))
-    if shape != (size,):
-        raise InvalidInput(f"`{name}` must hold one label for each of the {size} rows; its shape is {shape}.")
     labels = _labels(name, values)
+    _check_size(name, "label", labels, size)
     empty = pd.isna(labels) | (labels == "")
     labels[empty] = None
     if needed and empty.any():
@@ -218,14 +189,9 @@ def _row_labels(name: str, values: ArrayLike, size: int, *, needed: bool = True)
     return labels
 
 
-def _years(year: ArrayLike | None, size: int) -> FloatArray:
-    if year is None:
-        return np.full(size, np.nan)
-    years = np.asarray(year, dtype=np.float64)
-    if years.shape != (size,):
-        raise InvalidInput(
-            f"`year` must hold one year for each of the {size} rows; its shape is {years.shape}."
-        )
+def _row_years(values: ArrayLike, size: int) -> FloatArray:
+    years = np.asarray(values, dtype=np.float64)
+    _check_size("year", "year", years, size)
     bad = ~np.isfinite(years)
     if bad.any():
         raise InvalidInput(
@@ -239,10 +205,9 @@ def _check_labels(frame: pd.DataFrame) -> None:
     """Alternatives of one record are about one part of one family, and a family is of one kind."""
     ranked = frame.sort_values("record", kind="stable")
     record, position = ranked["record"].to_numpy(), ranked.index.to_numpy()
-    same = record[1:] == record[:-1]
     for name in ("component", "family", "kind"):
         labels = ranked[name].to_numpy()
-        torn = same & (labels[1:] != labels[:-1])
+        torn = (record[1:] == record[:-1]) & (labels[1:] != labels[:-1])
         if torn.any():
             i = int(np.argmax(torn))
             raise InvalidInput(
@@ -261,26 +226,32 @@ def _check_labels(frame: pd.DataFrame) -> None:
 
 
 def _with_hearsay(frame: pd.DataFrame, hearsay: Sequence[Hearsay], *, has_kinds: bool) -> pd.DataFrame:
-    if not hearsay:
-        return frame
+    """Add each saying as the records that it stands for: some failed by the age, the others not."""
     pairs = frame.drop_duplicates(["component", "family"])
     kind_of = dict(zip(zip(pairs["component"], pairs["family"], strict=True), pairs["kind"], strict=True))
     next_record = 0 if frame.empty else int(frame["record"].max()) + 1
     rows: list[dict[str, object]] = []
     for saying in hearsay:
         kind = _kind_of(saying, kind_of, has_kinds=has_kinds or frame.empty)
-        for lower, upper, count in saying.halves():
+        failed = saying.share_failed * saying.worth_jobs
+        for lower, upper, count in (
+            (0.0, saying.age_years, failed),
+            (saying.age_years, np.inf, saying.worth_jobs - failed),
+        ):
             # About a kind: one unnamed family, as often as it counts. About a family: its own records.
             own, power = (1.0, count) if saying.family is None else (count, 1.0)
-            rows.append(
-                {
-                    "component": saying.component, "family": saying.family, "kind": kind, "year": np.nan,
-                    "heard": True, "power": power, "lower": lower, "upper": upper, "count": own,
-                    "weight": 1.0, "record": next_record + len(rows), "alternatives": 1,
-                }
-            )  # fmt: skip
+            if count > 0:
+                rows.append(
+                    {
+                        "component": saying.component, "family": saying.family, "kind": kind, "year": np.nan,
+                        "heard": True, "power": power, "lower": lower, "upper": upper, "count": own,
+                        "weight": 1.0, "record": next_record + len(rows), "alternatives": 1,
+                    }
+                )  # fmt: skip
     added = pd.DataFrame(rows, columns=frame.columns)
-    return added if frame.empty else pd.concat([frame, added.astype(frame.dtypes)], ignore_index=True)
+    if frame.empty and rows:
+        return added
+    return pd.concat([frame, added.astype(frame.dtypes)], ignore_index=True) if rows else frame
 
 
 def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has_kinds: bool) -> str | None:
@@ -301,9 +272,6 @@ def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has
     return known
 
 
-# ---- Records of one component, sorted by family and by what they say
-
-
 class _Pile(NamedTuple):
     """Rows of life records, in the order of their families; every array has the shape (n_rows,)."""
 
@@ -315,7 +283,7 @@ class _Pile(NamedTuple):
     weight: FloatArray  # probability of an alternative
     record: FloatArray  # rows of one record are alternatives
 
-    def take(self, rows: NDArray[np.generic] | slice) -> "_Pile":
+    def take(self, rows: NDArray[np.generic]) -> "_Pile":
         return _Pile(*[column[rows] for column in cast(tuple[Any, ...], self)])
 
 
@@ -328,59 +296,42 @@ class Rows:
 
     @cached_property
     def sizes(self) -> IntArray:
-        """Rows that each family has; ndarray of int64, shape (n_families,)."""
+        """Rows that each family has; (n_families,)."""
         counts = [np.bincount(pile.family, minlength=self.n_families) for pile in self.piles.values()]
-        total: IntArray = np.sum(counts, axis=0)
-        return total
+        return np.asarray(np.sum(counts, axis=0))
 
     @cached_property
     def greatest(self) -> FloatArray:
-        """Greatest finite log age among each family's records, 0 without any; shape (n_families,)."""
+        """Greatest finite log age among each family's records, 0 without any; (n_families,)."""
         top = np.full(self.n_families, -np.inf)
         for pile in self.piles.values():
-            if pile.family.size:
-                start = _starts(pile.family)
-                bound = np.where(np.isfinite(pile.log_upper), pile.log_upper, pile.log_lower)
-                at = pile.family[start]
-                top[at] = np.maximum(top[at], np.maximum.reduceat(bound, start))
+            bound = np.where(np.isfinite(pile.log_upper), pile.log_upper, pile.log_lower)
+            np.maximum.at(top, pile.family, bound)
         return np.where(np.isfinite(top), top, 0.0)
 
     @cached_property
     def adding(self) -> dict[str, csr_array]:
         """Matrices that add rows up to families, counted, and weighted alternatives to records."""
         found = {}
-        ends = np.arange(self.n_families + 1)
         for name, pile in self.piles.items():
             if name == "mixed":
                 start = np.append(_starts(pile.record), pile.record.size)
                 shape = (start.size - 1, start[-1])
                 found["alternatives"] = csr_array((pile.weight, np.arange(start[-1]), start), shape=shape)
                 pile = pile.take(start[:-1])
-            at = np.searchsorted(pile.family, ends)
+            at = np.searchsorted(pile.family, np.arange(self.n_families + 1))
             found[name] = csr_array((pile.number, np.arange(at[-1]), at), shape=(self.n_families, at[-1]))
         return found
 
-    def pick(self, families: IntArray) -> "Rows":
+    def take(self, families: IntArray) -> "Rows":
         """Rows of the families listed (ascending), renumbered in that order."""
         if families.size == self.n_families:
             return self
-        position = np.full(self.n_families, -1)
-        position[families] = np.arange(families.size)
         piles = {}
         for name, pile in self.piles.items():
-            at = position[pile.family]
-            piles[name] = pile.take(at >= 0)._replace(family=at[at >= 0])
+            at, place = rows_of(pile.family, families)
+            piles[name] = pile.take(at)._replace(family=place)
         return Rows(piles, families.size)
-
-    def part(self, first: int, last: int) -> "Rows":
-        """Rows of the families `first` to `last` (not included), renumbered from 0."""
-        if last - first == self.n_families:
-            return self
-        piles = {}
-        for name, pile in self.piles.items():
-            some = pile.take(slice(*np.searchsorted(pile.family, (first, last))))
-            piles[name] = some._replace(family=some.family - first)
-        return Rows(piles, last - first)
 
 
 @dataclass(frozen=True, eq=False)
@@ -401,17 +352,41 @@ class ComponentRecords:
     rows: Rows
 
 
-def gather(frame: pd.DataFrame, *, has_kinds: bool) -> list[ComponentRecords]:
-    """Sort labelled rows into components, families and sorts of record; add up what is equal."""
+def gather(
+    records: LifeRecords | None,
+    *,
+    component: ArrayLike,
+    family: ArrayLike,
+    kind: ArrayLike | None = None,
+    year: ArrayLike | None = None,
+    hearsay: Sequence[Hearsay] = (),
+) -> list[ComponentRecords]:
+    """Lay labels and hearsay beside life records; sort them into components, families and sorts of record."""
+    size = 0 if records is None else len(records)
+    columns = ("lower", "upper", "count", "weight", "record")
+    frame = pd.DataFrame(
+        {
+            "component": _row_labels("component", component, size),
+            "family": _row_labels("family", family, size),
+            "kind": np.full(size, None) if kind is None else _row_labels("kind", kind, size, needed=False),
+            "year": np.full(size, np.nan) if year is None else _row_years(year, size),
+            "heard": False,
+            "power": 1.0,
+            **{name: np.zeros(0) if records is None else getattr(records, name) for name in columns},
+        }
+    )
+    _check_labels(frame)
+    frame["alternatives"] = frame.groupby("record")["record"].transform("size")
+    frame = _with_hearsay(frame, hearsay, has_kinds=kind is not None)
     told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
     order = ["component", "family", "power", "record", "lower", "upper", "year"]
     told = told.sort_values(order, kind="stable", na_position="last")
-    columns = {name: told[name].to_numpy() for name in told.columns}
-    start = _starts(columns["component"])
-    ends = np.append(start, len(told))[1:]
+    ranked = {name: told[name].to_numpy() for name in told.columns}
+    start = _starts(ranked["component"])
+    has_kinds = bool(frame["kind"].notna().any())
     return [
-        _one_component({name: values[a:b] for name, values in columns.items()}, has_kinds=has_kinds)
-        for a, b in zip(start, ends, strict=True)
+        _one_component({name: values[a:b] for name, values in ranked.items()}, has_kinds=has_kinds)
+        for a, b in zip(start, np.append(start, len(told))[1:], strict=True)
     ]
 
 
@@ -424,10 +399,8 @@ def _starts(*columns: NDArray[np.generic]) -> IntArray:
 
 def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> ComponentRecords:
     # A saying about a kind is as many families as it has parts, all without a name.
-    unnamed = pd.isna(rows["family"])
-    is_new = np.ones(unnamed.size, dtype=bool)
-    is_new[1:] = unnamed[1:] | (rows["family"][1:] != rows["family"][:-1])
-    first, code = np.flatnonzero(is_new), np.cumsum(is_new) - 1
+    first = _starts(np.where(pd.isna(rows["family"]), np.arange(rows["family"].size), rows["family"]))
+    code = np.repeat(np.arange(first.size), np.diff(first, append=rows["family"].size))
     kinds = sorted(set(rows["kind"][first]), key=lambda k: (k is not None, k or ""))
     unseen = np.zeros(len(kinds) + 1)
     known = rows["count"] * rows["weight"] * ~rows["heard"].astype(bool)
@@ -441,8 +414,15 @@ def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> Component
     with np.errstate(divide="ignore"):  # log 0 = -inf stands for "never seen working"
         bounds = np.log(rows["lower"]), np.log(rows["upper"])
     offset = np.where(has_year, decades - mean_year[code], 0.0)
-    rest = (rows[name].astype(np.float64) for name in ("count", "weight", "record"))
-    piles = _by_sort(_Pile(code, *bounds, offset, *rest), rows["alternatives"] > 1)
+    pile = _Pile(code, *bounds, offset, *(rows[name].astype(float) for name in ("count", "weight", "record")))
+    is_mixed = rows["alternatives"] > 1
+    piles = {"mixed": pile.take(is_mixed)}
+    for name, of_sort in _sorts(pile).items():
+        one = pile.take(of_sort & ~is_mixed)
+        one = one.take(np.lexsort((one.offset, one.log_upper, one.log_lower, one.family)))
+        start = _starts(one.family, one.log_lower, one.log_upper, one.offset)  # equal rows become one
+        number = np.add.reduceat(one.number, start) if start.size else one.number
+        piles[name] = one.take(start)._replace(number=number)
     return ComponentRecords(
         component=rows["component"][0],
         families=list(rows["family"][first]),
@@ -454,19 +434,6 @@ def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> Component
         mean_year=mean_year,
         rows=Rows(piles, n_records.size),
     )
-
-
-def _by_sort(pile: _Pile, is_mixed: NDArray[np.bool_]) -> dict[str, _Pile]:
-    """Pile the rows up by what they say; equal rows become one."""
-    piles = {"mixed": pile.take(is_mixed)}
-    for name, of_sort in _sorts(pile).items():
-        one = pile.take(of_sort & ~is_mixed)
-        keys = (one.family, one.log_lower, one.log_upper, one.offset)
-        one = one.take(np.lexsort(keys[::-1]))
-        start = _starts(one.family, one.log_lower, one.log_upper, one.offset)
-        number = np.add.reduceat(one.number, start) if start.size else one.number
-        piles[name] = one.take(start)._replace(number=number)
-    return piles
 
 
 def _sorts(pile: _Pile) -> dict[str, NDArray[np.bool_]]:
@@ -496,21 +463,19 @@ def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slo
     # so that sound records cost next to nothing and the others no power of their own at each node.
     total = np.zeros((rows.n_families, log_scale.shape[1], log_shape.shape[1]))
     if rows.sizes.any():
-        for first, last in _blocks((1 + rows.sizes) * total[0].size):
-            at = slice(first, last)
+        for at in _blocks((1 + rows.sizes) * total[0].size):
             hazards = _Hazards(rows.greatest[at], log_scale[at], log_shape[at], slope)
-            hazards.add_to(total[at], rows.part(first, last))
+            hazards.add_to(total[at], rows.take(np.arange(at.start, at.stop)))
     return total
 
 
-def _blocks(sizes: NDArray[np.generic]) -> Iterator[tuple[int, int]]:
+def _blocks(sizes: NDArray[np.generic]) -> Iterator[slice]:
     """Cut families into runs that fit one block of work."""
-    work = np.cumsum(sizes)
-    first = 0
+    work, first = np.cumsum(sizes), 0
     while first < sizes.size:
         done = work[first - 1] if first else 0
         last = max(int(np.searchsorted(work, done + ELEMENTS_AT_ONCE)), first + 1)
-        yield first, last
+        yield slice(first, last)
         first = last
 
 
@@ -534,10 +499,9 @@ class _Hazards:
             if n_rows == 0:
                 continue
             if name == "sound":
-                relative = rows.adding[name] @ self._relative(pile, pile.log_lower)[:, 0]
+                relative = rows.adding[name] @ self._relative(pile, pile.log_lower)
                 total += self.minus_table * relative[:, None]
-                continue
-            if name == "mixed":
+            elif name == "mixed":
                 # Alternatives are added with their weights before the logarithm is taken.
                 terms = np.ones((n_rows, *total.shape[1:]))
                 for sort, of_sort in _sorts(pile).items():
@@ -550,19 +514,22 @@ class _Hazards:
             else:
                 flat += rows.adding[name] @ self._terms(name, pile, is_log=True).reshape(n_rows, -1)
 
-    def _relative(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
-        """Hazard at an age relative to that at the reference age; ndarray, shape (n_rows, 1, J)."""
+    def _log_relative(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
+        """Log of the hazard at an age relative to that at the reference age; (n_rows, J)."""
         distance = log_age - self.slope * pile.offset - self.reference[pile.family]
-        return np.exp(np.clip(self.shape[pile.family] * distance[:, None], NEVER, CERTAIN))[:, None]
+        return self.shape[pile.family] * distance[:, None]
+
+    def _relative(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
+        return np.exp(np.clip(self._log_relative(pile, log_age), NEVER, CERTAIN))
 
     def _minus(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
-        """Cumulative hazard at an age, times -1; ndarray, shape (n_rows, I, J)."""
+        """Cumulative hazard at an age, times -1; (n_rows, I, J)."""
         hazard = self.minus_table[pile.family]
-        hazard *= self._relative(pile, log_age)
+        hazard *= self._relative(pile, log_age)[:, None]
         return hazard
 
     def _terms(self, sort: str, pile: _Pile, *, is_log: bool) -> FloatArray:
-        """Likelihoods of single rows, or their logs; ndarray, shape (n_rows, I, J)."""
+        """Likelihoods of single rows, or their logs; (n_rows, I, J)."""
         if sort == "sound":
             terms = self._minus(pile, pile.log_lower)  # this is where the time goes: no further copy
             return np.exp(terms, out=terms)
@@ -575,9 +542,7 @@ class _Hazards:
             lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
             terms = lower + np.log(np.maximum(-np.expm1(upper - lower), SMALLEST))
         else:  # Density shape / t * hazard * exp(-hazard).
-            distance = pile.log_lower - self.slope * pile.offset - self.reference[pile.family]
-            log_relative = self.shape[pile.family] * distance[:, None]
-            log_hazard = self.log_table[pile.family] + log_relative[:, None, :]
+            log_hazard = self.log_table[pile.family] + self._log_relative(pile, pile.log_lower)[:, None, :]
             constant = self.log_shape[pile.family] - pile.log_lower[:, None]
             terms = constant[:, None, :] + log_hazard - np.exp(np.minimum(log_hazard, CERTAIN))
         return terms if is_log else np.exp(terms, out=terms)
@@ -607,17 +572,11 @@ MOST_SHAPES = 200
 STEP, PRIOR_STEP = 1.5, 2.0
 
 
-@dataclass(frozen=True, eq=False)
-class _Boxes:
-    """Where posteriors of (log scale, log shape) lie, and the widest steps that they allow; (F, 2)."""
+def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> tuple[FloatArray, ...]:
+    """Box around the posterior of each family, under one normal prior each.
 
-    low: FloatArray
-    high: FloatArray
-    step: FloatArray
-
-
-def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _Boxes:
-    """Box around the posterior of each family, under one normal prior each."""
+    Gives its low and high ends and the widest steps that a lattice there may have; (F, 2).
+    """
     # For a given shape the log posterior is concave in log scale (nearly so where records are mixtures over
     # years), so nodes along that line enclose its upper part safely, however narrow it is. A family is looked
     # at again, ever closer, until its box stops shrinking. Those without records have their prior's box.
@@ -627,7 +586,7 @@ def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _
     line_low, line_high = (np.repeat(edge[:, :1], LINES, axis=1) for edge in (low, high))
     share = np.linspace(0.0, 1.0, NODES_IN_LINE)[:, None]
     left = np.flatnonzero(has_records)
-    picked = rows.pick(left)
+    picked = rows.take(left)
     for _ in range(MOST_SEARCHES):
         if left.size == 0:
             break
@@ -662,8 +621,8 @@ def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> _
             hull = least(np.where(between, line[left], worst), axis=1)
             line[left[closer]] = hull[closer, None]
         is_left = ~settled | closer
-        left, picked = left[is_left], picked.pick(np.flatnonzero(is_left))
-    return _Boxes(low, high, STEP * np.stack([thinnest, (high[:, 1] - low[:, 1]) / (2 * REACH)], axis=1))
+        left, picked = left[is_left], picked.take(np.flatnonzero(is_left))
+    return low, high, STEP * np.stack([thinnest, (high[:, 1] - low[:, 1]) / (2 * REACH)], axis=1)
 
 
 def _crossings(x: FloatArray, value: FloatArray, level: FloatArray) -> list[FloatArray]:
@@ -698,43 +657,45 @@ def _regular(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
     return low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
 
 
-@dataclass(frozen=True, eq=False)
 class _Lattice:
-    """Regular lattices of some families with equally many nodes, and their likelihoods."""
+    """Regular lattices of some families (F,) with equally many nodes, and their likelihoods for one slope."""
 
-    family: IntArray  # (F,): their positions
-    rows: Rows
-    log_scale: FloatArray  # (F, I), for units of the family's mean production year
-    log_shape: FloatArray  # (F, J)
-    # (F,): power of the likelihood, below 1 where it is a ridge too thin for the lattice and is widened.
-    belief: FloatArray
-    likelihood: SingleArray  # (F, I, J), relative to its greatest value
-    log_unit: FloatArray  # (F,): log of that value times the area that a node stands for
-
-    def at_slope(self, slope: float) -> "_Lattice":
-        """Fill in the likelihood for one slope."""
-        log_like = log_likelihood(self.rows, self.log_scale[:, :, None], self.log_shape, slope)
-        log_like *= self.belief[:, None, None]
+    def __init__(
+        self,
+        family: IntArray,  # (F,): their positions
+        rows: Rows,
+        log_scale: FloatArray,  # (F, I), for units of the family's mean production year
+        log_shape: FloatArray,  # (F, J)
+        # (F,): power of the likelihood, below 1 where it is a ridge too thin for the lattice and is widened
+        belief: FloatArray,
+        slope: float,
+    ) -> None:
+        self.family, self.log_scale, self.log_shape = family, log_scale, log_shape
+        log_like = log_likelihood(rows, log_scale[:, :, None], log_shape, slope)
+        log_like *= belief[:, None, None]
         peak = log_like.max(axis=(1, 2))
         log_like -= peak[:, None, None]
-        steps = [axis[:, 1] - axis[:, 0] for axis in (self.log_scale, self.log_shape)]
-        likelihood = np.exp(log_like.astype(np.float32))
-        return replace(self, likelihood=likelihood, log_unit=peak + np.log(steps[0] * steps[1]))
+        # (F, I, J), relative to its greatest value; log of that value times the area that a node stands for
+        self.likelihood: SingleArray = np.exp(log_like.astype(np.float32))
+        steps = [axis[:, 1] - axis[:, 0] for axis in (log_scale, log_shape)]
+        self.log_unit = peak + np.log(steps[0] * steps[1])
 
 
-def _lay_lattices(rows: Rows, boxes: _Boxes, widest: FloatArray, numbers: Sequence[int]) -> list[_Lattice]:
-    """Lattices over the boxes, in groups of families with equally many nodes of log scale."""
-    wanted = np.ceil((boxes.high - boxes.low) / np.minimum(boxes.step, widest)) + 1
+def _lay_lattices(
+    rows: Rows, boxes: tuple[FloatArray, ...], widest: FloatArray, numbers: Sequence[int]
+) -> list[Callable[[float], _Lattice]]:
+    """Lattices over the boxes by slope, in groups of families with equally many nodes of log scale."""
+    low, high, step = boxes
+    wanted = np.ceil((high - low) / np.minimum(step, widest)) + 1
     choice = np.minimum(np.searchsorted(numbers, wanted[:, 0]), len(numbers) - 1)
     belief = np.minimum(1.0, numbers[-1] / wanted[:, 0]) ** 2
     lattices = []
     for group in np.unique(choice):
         family = np.flatnonzero(choice == group)
         n_shapes = int(np.clip(wanted[family, 1].max(), 8, MOST_SHAPES))
-        sides = (boxes.low[family].T, boxes.high[family].T, (numbers[group], n_shapes))
+        sides = (low[family].T, high[family].T, (numbers[group], n_shapes))
         x, y = (_regular(*side) for side in zip(*sides, strict=True))
-        nothing = np.zeros((0, 0, 0), dtype=np.float32)
-        lattices.append(_Lattice(family, rows.pick(family), x, y, belief[family], nothing, np.zeros(0)))
+        lattices.append(partial(_Lattice, family, rows.take(family), x, y, belief[family]))
     return lattices
 
 
@@ -792,13 +753,7 @@ class _Guess:
 
     @property
     def sd(self) -> FloatArray:
-        return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
-
-    @property
-    def root(self) -> FloatArray:
-        """Upper triangular root of the covariance: the last parameter moves along one axis only."""
-        root = np.linalg.cholesky(self.covariance[::-1, ::-1])
-        return np.asarray(root[::-1, ::-1], dtype=np.float64)
+        return np.sqrt(np.diag(self.covariance))
 
     def family_sd(self, prior: Hyperprior) -> tuple[FloatArray, float]:
         """Give ample standard deviations of a family's log scale, by kind, and of its log shape."""
@@ -810,129 +765,103 @@ class _Guess:
         (scale_sd, shape_sd), (own_scale_sd, own_shape_sd) = other.family_sd(prior), self.family_sd(prior)
         shifts = np.abs(self.centre - other.centre) / scale_sd
         shift = max(shifts.max(), abs(self.mean[0] - other.mean[0]) / shape_sd)
-        wider = max((own_scale_sd / scale_sd).max(), own_shape_sd / shape_sd)
-        return bool(shift < 1.0 and wider < 1.3)
+        return bool(shift < 1.0 and max((own_scale_sd / scale_sd).max(), own_shape_sd / shape_sd) < 1.3)
 
 
-@dataclass(frozen=True, eq=False)
-class _Nodes:
-    """Nodes of the common parameters: A of log s of the scales, with B of the rest for each."""
+class _Average:
+    """What the records of one component say, at one slope, of nodes of the common parameters.
 
-    z: FloatArray  # (A, B, 3): places on the axes of the guess,
-    common: FloatArray  # (A, B, 3): and the parameters themselves
-    scale_spread: FloatArray  # (A, 1)
-    shape_spread: FloatArray  # (A, B)
-    centre: FloatArray  # (n_kinds, Q)
-    log_cell: float  # log of the volume of each node,
-    log_step: FloatArray  # (n_kinds,): and of the length of each centre
+    A nodes of log s of the scales with B of the other two for each, laid around a guess, and Q of the centre
+    of each kind.
+    """
 
-
-@dataclass(frozen=True, eq=False)
-class _Averaged:
-    """What the records say of the nodes."""
-
-    log_evidence: float  # log marginal likelihood of all records
-    nodes: _Nodes
-    weight: FloatArray  # (A, B): posterior probabilities of the nodes
-    centre_weight: FloatArray  # (n_kinds, A, B, Q): of the centres given the node
-    log_marginal: list[FloatArray]  # (F, A, B, Q) by lattice: log marginal likelihoods of the families
-
-
-@dataclass(frozen=True, eq=False)
-class _Evidence:
-    """Families of one component with their likelihoods, for one slope."""
-
-    lattices: list[_Lattice]
-    records: ComponentRecords
-    slope: float
-    prior: Hyperprior
-
-    def average(self, guess: _Guess) -> tuple[_Averaged, _Guess]:
-        """Weigh nodes of the common parameters, laid anew until they lie where the posterior is."""
-        for _ in range(MOST_MOVES):
-            averaged = self._weigh(self._lay_nodes(guess))
-            guess, is_settled = _moved(guess, averaged)
-            if is_settled:
-                break
-        return averaged, guess
-
-    def _lay_nodes(self, guess: _Guess) -> _Nodes:
+    def __init__(
+        self,
+        lattices: list[_Lattice],
+        records: ComponentRecords,
+        slope: float,
+        prior: Hyperprior,
+        guess: _Guess,
+    ) -> None:
+        self.lattices, self.records, self.slope = lattices, records, slope
+        self.prior, self.guess = prior, guess
         axis = COMMON_STEP * (np.arange(N_COMMON) - (N_COMMON - 1) / 2)
-        z = np.stack(np.meshgrid(axis, axis, axis, indexing="ij")[::-1], axis=-1).reshape(N_COMMON, -1, 3)
-        common = guess.mean + z @ guess.root.T
+        z = np.stack(np.meshgrid(axis, axis, axis, indexing="ij")[::-1], axis=-1)
+        # (A, B, 3): places on the axes of the guess, and the parameters there. The root of the covariance is
+        # an upper triangle: the last parameter moves along one axis only.
+        self.z = z.reshape(N_COMMON, -1, 3)
+        self.root = np.linalg.cholesky(guess.covariance[::-1, ::-1])[::-1, ::-1]
+        self.common = guess.mean + self.z @ self.root.T
+        self.scale_spread = prior.spread(self.common[:, :1, 2])  # (A, 1)
+        self.shape_spread = prior.spread(self.common[:, :, 1])  # (A, B)
         n_kinds = guess.centre.size
         reach, widest = np.full(n_kinds, CENTRE_REACH), CENTRE_STEP * guess.centre_given
         if n_kinds > 1:
-            reach[-1], widest = NEW_REACH, min(widest, STEP * self.prior.least_spread)
+            reach[-1], widest = NEW_REACH, min(widest, STEP * prior.least_spread)
         half = reach * guess.centre_sd
         n_steps = np.clip(np.ceil(2 * half[: max(n_kinds - 1, 1)].max() / widest), 8, MOST_CENTRES - 1)
-        return _Nodes(
-            z=z,
-            common=common,
-            scale_spread=self.prior.spread(common[:, :1, 2]),
-            shape_spread=self.prior.spread(common[:, :, 1]),
-            centre=_regular(guess.centre - half, guess.centre + half, int(n_steps) + 1),
-            log_cell=float(np.log(np.diag(guess.root)).sum() + 3 * np.log(COMMON_STEP)),
-            log_step=np.log(2 * half / n_steps),
-        )
+        self.centre = _regular(guess.centre - half, guess.centre + half, int(n_steps) + 1)  # (n_kinds, Q)
+        self.log_step = np.log(2 * half / n_steps)  # (n_kinds,)
+        self.log_marginal = [self._marginals(lattice) for lattice in lattices]
+        log_z, self.centre_weight = self._average_kinds()
+        log_cell = np.log(np.diag(self.root)).sum() + 3 * np.log(COMMON_STEP)  # volume of each node
+        log_z += _log_normal(self.common, *prior.common).sum(axis=2) + log_cell
+        # Log marginal likelihood of all records, and posterior probabilities of the nodes (A, B); those of
+        # the centres given the node are `centre_weight` (n_kinds, A, B, Q).
+        log_evidence, self.weight = _normalised(log_z, axes=2)
+        self.log_evidence = float(log_evidence)
 
     def _densities(
-        self, lattice: _Lattice, nodes: _Nodes
+        self, lattice: _Lattice
     ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray, FloatArray]]:
         """Prior densities at the nodes of lattices, by blocks of families."""
         # Of log scale (F, A, Q, I) and log shape (F, A, J, B), relative to their greatest values, whose logs
         # (F, A, 1, Q) and (F, A, B, 1) follow: none vanishes however far a family lies from the others. All
         # products of them are small: large ones are spread over threads, which costs more than it saves.
-        constant = -np.log(2 * np.pi * nodes.scale_spread * nodes.shape_spread)[:, :, None]
-        largest = max(lattice.log_scale.shape[1], nodes.shape_spread.shape[1]) * nodes.centre.shape[1]
-        for first, last in _blocks(np.full(lattice.family.size, largest * len(nodes.shape_spread))):
-            rows = slice(first, last)
+        constant = -np.log(2 * np.pi * self.scale_spread * self.shape_spread)[:, :, None]
+        largest = max(lattice.log_scale.shape[1], self.shape_spread.shape[1]) * self.centre.shape[1]
+        for rows in _blocks(np.full(lattice.family.size, largest * len(self.shape_spread))):
             family = lattice.family[rows]
-            centre = nodes.centre[self.records.kind[family]]
+            centre = self.centre[self.records.kind[family]]
             centre = centre + self.slope * self.records.mean_year[family, None]
-            axis, spread = lattice.log_scale[rows, None, None], nodes.scale_spread[:, :, None]
+            axis, spread = lattice.log_scale[rows, None, None], self.scale_spread[:, :, None]
             scale, top_scale = _relative_density(axis, 3, centre[:, None, :, None], spread)
-            axis, spread = lattice.log_shape[rows, None, :, None], nodes.shape_spread[:, None]
-            shape, top_shape = _relative_density(axis, 2, nodes.common[None, :, None, :, 0], spread)
+            axis, spread = lattice.log_shape[rows, None, :, None], self.shape_spread[:, None]
+            shape, top_shape = _relative_density(axis, 2, self.common[None, :, None, :, 0], spread)
             yield rows, scale, shape, np.swapaxes(top_scale, 2, 3), np.swapaxes(top_shape, 2, 3) + constant
 
-    def _weigh(self, nodes: _Nodes) -> _Averaged:
-        each = np.zeros((*nodes.shape_spread.shape, nodes.centre.shape[1]))
-        of_kind = nodes.log_step[:, None, None, None] + each
-        log_marginal = []
-        for lattice in self.lattices:
-            found = np.empty((lattice.family.size, *each.shape))
-            for rows, scale, shape, top_scale, top_shape in self._densities(lattice, nodes):
-                n, a, q, i = scale.shape
-                over_scales = scale.reshape(n, a * q, i) @ lattice.likelihood[rows]
-                mass = np.swapaxes(over_scales.reshape(n, a, q, -1) @ shape, 2, 3)
-                found[rows] = np.log(np.maximum(mass, SMALLEST_SINGLE))
-                found[rows] += top_scale
-                found[rows] += top_shape
-            found += lattice.log_unit[:, None, None, None]
-            log_marginal.append(found)
+    def _marginals(self, lattice: _Lattice) -> FloatArray:
+        """Log marginal likelihoods of the families of one lattice; (F, A, B, Q)."""
+        found = np.empty((lattice.family.size, *self.shape_spread.shape, self.centre.shape[1]))
+        for rows, scale, shape, top_scale, top_shape in self._densities(lattice):
+            n, a, q, i = scale.shape
+            over_scales = scale.reshape(n, a * q, i) @ lattice.likelihood[rows]
+            mass = np.swapaxes(over_scales.reshape(n, a, q, -1) @ shape, 2, 3)
+            found[rows] = np.log(np.maximum(mass, SMALLEST_SINGLE))
+            found[rows] += top_scale
+            found[rows] += top_shape
+        found += lattice.log_unit[:, None, None, None]
+        return found
+
+    def _average_kinds(self) -> tuple[FloatArray, FloatArray]:
+        """Integrate the centres of the kinds, and their own mean and spread."""
+        # The log marginal likelihoods (A, B) of the other parameters, and the probabilities of the centres
+        # given them, from the log likelihoods (n_kinds, A, B, Q) of the kinds' families.
+        prior, middle, n_kinds = self.prior, np.log(self.prior.scale_years), len(self.centre)
+        of_kind = self.log_step[:, None, None, None] + np.zeros_like(self.log_marginal[0][:1])
+        for lattice, found in zip(self.lattices, self.log_marginal, strict=True):
             kind, power = self.records.kind[lattice.family], self.records.power[lattice.family]
             for k in np.unique(kind[power > 0]):
                 of_kind[k] += np.einsum("f,fabq->abq", power * (kind == k), found)
-        log_z, centre_weight = self._average_kinds(of_kind, nodes)
-        log_z += _log_normal(nodes.common, *self.prior.common).sum(axis=2) + nodes.log_cell
-        total, weight = _normalised(log_z, axes=2)
-        return _Averaged(float(total), nodes, weight, centre_weight, log_marginal)
-
-    def _average_kinds(self, of_kind: FloatArray, nodes: _Nodes) -> tuple[FloatArray, FloatArray]:
-        """Integrate the centres of the kinds, and their own mean and spread."""
-        # From the log likelihoods (n_kinds, A, B, Q) of the kinds' families: the log marginal likelihoods
-        # (A, B) of the other parameters, and the probabilities of the centres given them.
-        prior, middle = self.prior, np.log(self.prior.scale_years)
-        if len(of_kind) == 1:
-            log_z, weight = _normalised(of_kind + _log_normal(nodes.centre[0], middle, prior.scale_sd))
+        if n_kinds == 1:
+            log_z, weight = _normalised(of_kind + _log_normal(self.centre[0], middle, prior.scale_sd))
             return log_z[0], weight
         z = np.linspace(-SPREAD_REACH, SPREAD_REACH, N_SPREADS)
         spread = prior.spread(np.log(prior.kind_spread) + prior.spread_sd * z)[:, None]
-        mean, log_mean = self._means_of_kinds(of_kind, nodes, spread)
+        mean, log_mean = self._means_of_kinds(of_kind, spread)
         log_mean += _log_normal(z, 0.0, 1.0)[:, None] + np.log(z[1] - z[0])
-        density = np.exp(_log_normal(nodes.centre[:, :, None, None], mean, spread))
-        density = density.reshape(len(density), 1, density.shape[1], -1)
+        density = np.exp(_log_normal(self.centre[:, :, None, None], mean, spread))
+        density = density.reshape(n_kinds, 1, density.shape[1], -1)
         top = of_kind.max(axis=3, keepdims=True)
         likelihood = np.exp(of_kind - top)
         own = np.maximum(likelihood @ density, SMALLEST)
@@ -941,14 +870,12 @@ class _Evidence:
         weight = likelihood * ((posterior / own) @ np.swapaxes(density, 2, 3))
         return log_z, weight / weight.sum(axis=3, keepdims=True)
 
-    def _means_of_kinds(
-        self, of_kind: FloatArray, nodes: _Nodes, spread: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def _means_of_kinds(self, of_kind: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Nodes of the kinds' mean for each spread (R, S), with the log prior times their step."""
         # A normal summary of what each kind says tells where the mean must lie, given a spread.
         around, sd = np.log(self.prior.scale_years), self.prior.centre_sd
-        said = of_kind.max(axis=(1, 2)) + _log_normal(nodes.centre, around, sd)
-        weight, centre = _normalised(said[:-1])[1], nodes.centre[:-1]
+        said = of_kind.max(axis=(1, 2)) + _log_normal(self.centre, around, sd)
+        weight, centre = _normalised(said[:-1])[1], self.centre[:-1]
         middle = (weight * centre).sum(axis=1)
         variance = np.maximum((weight * (centre - middle[:, None]) ** 2).sum(axis=1), 1e-12)
         precision = np.maximum(1 / variance - 1 / sd**2, 1e-3)
@@ -961,12 +888,12 @@ class _Evidence:
         log_step = np.log(z[1] - z[0]) - 0.5 * np.log(total)
         return mean, _log_normal(mean, around, self.prior.scale_sd) + log_step[:, None]
 
-    def posteriors(self, averaged: _Averaged) -> Iterator[SingleArray]:
+    def posteriors(self) -> Iterator[SingleArray]:
         """Posteriors of the families (F, I, J), averaged over the common parameters, by lattice."""
-        log_weight = np.log(np.maximum(averaged.weight[:, :, None] * averaged.centre_weight, SMALLEST))
-        for lattice, log_marginal in zip(self.lattices, averaged.log_marginal, strict=True):
+        log_weight = np.log(np.maximum(self.weight[:, :, None] * self.centre_weight, SMALLEST))
+        for lattice, log_marginal in zip(self.lattices, self.log_marginal, strict=True):
             posterior = np.empty_like(lattice.likelihood)
-            for rows, scale, shape, top_scale, top_shape in self._densities(lattice, averaged.nodes):
+            for rows, scale, shape, top_scale, top_shape in self._densities(lattice):
                 # Given the nodes, a family's posterior is likelihood x prior / marginal likelihood.
                 log_ratio = log_weight[self.records.kind[lattice.family[rows]]] - log_marginal[rows]
                 log_ratio += top_scale
@@ -978,6 +905,39 @@ class _Evidence:
             posterior *= lattice.likelihood
             posterior /= posterior.sum(axis=(1, 2), keepdims=True)
             yield posterior
+
+    def moved(self) -> tuple[_Guess, bool]:
+        """Place where the posterior was found to lie, and whether that is where the nodes were."""
+        guess, weight = self.guess, self.weight[:, :, None]
+        shift = (weight * self.z).sum(axis=(0, 1))
+        apart = self.z - shift
+        values, vectors = np.linalg.eigh(np.einsum("abi,abj->ij", weight * apart, apart))
+        size = np.sqrt(np.maximum(values, 0.0))
+        half = vectors * size
+        if size.min() < 0.5 or np.abs(shift).max() > 1.0:
+            shift, half = _parabola(self.z.reshape(-1, 3), np.log(np.maximum(weight, SMALLEST)).ravel())
+        half = self.root @ half
+        # Each centre, given the other parameters and by itself.
+        centre, chance = self.centre[:, None, None], self.centre_weight
+        given = (chance * centre).sum(axis=3)
+        middle = (given * self.weight).sum(axis=(1, 2))
+        variance = (chance * (centre - given[..., None]) ** 2).sum(axis=3) * self.weight
+        variance = variance.sum(axis=(1, 2))
+        sd = np.sqrt(variance + ((given - middle[:, None, None]) ** 2 * self.weight).sum(axis=(1, 2)))
+        step, known = np.exp(self.log_step), slice(max(len(sd) - 1, 1))
+        narrow = np.sqrt(variance[known])
+        away = (middle - guess.centre) / guess.centre_sd
+        is_settled = (
+            max(np.abs(shift).max(), np.abs(away).max()) < 0.5
+            and min(size.min(), (sd / guess.centre_sd).min(), (narrow / step[known]).min()) > 0.7
+            and max(size.max(), (sd / guess.centre_sd).max()) < 1.25
+        )
+        narrow = np.maximum(narrow, 0.4 * step[known]).min()
+        # Nodes that reached a centre only with their tails do not tell how wide it is.
+        beyond = np.where(np.abs(away) > 1.2, away, 0.0) * guess.centre_sd
+        sd = np.hypot(np.maximum(sd, 0.4 * step), beyond)
+        place = np.append(guess.mean + self.root @ shift, middle)
+        return _Guess(place, guess.trend, half @ half.T, sd, float(narrow)), bool(is_settled)
 
 
 def _relative_density(
@@ -1010,46 +970,6 @@ def _parabola(z: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]
     return peak * min(1.0, 5.0 / np.abs(peak).max()), vectors / np.sqrt(values)
 
 
-def _beyond(shift: FloatArray) -> FloatArray:
-    """Part of a shift that nodes reached only with their tails."""
-    return np.where(np.abs(shift) > 1.2, shift, 0.0)
-
-
-def _moved(guess: _Guess, averaged: _Averaged) -> tuple[_Guess, bool]:
-    """Place where the posterior was found to lie, and whether that is where its nodes were."""
-    nodes, weight = averaged.nodes, averaged.weight[:, :, None]
-    shift = (weight * nodes.z).sum(axis=(0, 1))
-    apart = nodes.z - shift
-    values, vectors = np.linalg.eigh(np.einsum("abi,abj->ij", weight * apart, apart))
-    size = np.sqrt(np.maximum(values, 0.0))
-    half = vectors * size
-    if size.min() < 0.5 or np.abs(shift).max() > 1.0:
-        shift, half = _parabola(nodes.z.reshape(-1, 3), np.log(np.maximum(weight, SMALLEST)).ravel())
-    half = guess.root @ half
-    # Each centre, given the other parameters and by itself.
-    centre, chance = nodes.centre[:, None, None], averaged.centre_weight
-    given = (chance * centre).sum(axis=3)
-    middle = (given * averaged.weight).sum(axis=(1, 2))
-    variance = (chance * (centre - given[..., None]) ** 2).sum(axis=3) * averaged.weight
-    variance = variance.sum(axis=(1, 2))
-    sd = np.sqrt(variance + ((given - middle[:, None, None]) ** 2 * averaged.weight).sum(axis=(1, 2)))
-    step = np.exp(nodes.log_step)
-    known = slice(max(len(sd) - 1, 1))
-    narrow = np.sqrt(variance[known])
-    is_settled = (
-        max(np.abs(shift).max(), (np.abs(middle - guess.centre) / guess.centre_sd).max()) < 0.5
-        and min(size.min(), (sd / guess.centre_sd).min(), (narrow / step[known]).min()) > 0.7
-        and max(size.max(), (sd / guess.centre_sd).max()) < 1.25
-    )
-    narrow = np.maximum(narrow, 0.4 * step[known]).min()
-    sd = np.hypot(
-        np.maximum(sd, 0.4 * step), _beyond((middle - guess.centre) / guess.centre_sd) * guess.centre_sd
-    )
-    place = np.append(guess.mean + guess.root @ shift, middle)
-    moved = _Guess(place, guess.trend, half @ half.T, sd, float(narrow))
-    return moved, bool(is_settled)
-
-
 # ---- One component, from its records to the posteriors of its families, seen and unseen
 
 
@@ -1075,7 +995,7 @@ class _Slope:
         """Three slopes that can stand for a normal distribution."""
         return self.mean + np.sqrt(3.0) * self.sd * np.arange(-1, 2) if self.sd else np.zeros(1)
 
-    def found(self, averages: Sequence[_Averaged], prior: Hyperprior) -> "_Slope":
+    def found(self, averages: Sequence[_Average], prior: Hyperprior) -> "_Slope":
         """Peak of the log posterior that is known at the nodes, a parabola."""
         if not self.sd:
             return self
@@ -1107,17 +1027,15 @@ def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior"
     # Some families of each kind are enough for a draft.
     told = [np.flatnonzero((records.kind == k) & (records.power > 0)) for k in range(n_kinds)]
     at = np.sort(np.concatenate([each[:: each.size // DRAFT_FAMILIES + 1] for each in told]))
-    some = replace(
-        records, kind=records.kind[at], power=records.power[at], mean_year=records.mean_year[at],
-        rows=records.rows.pick(at),
-    )  # fmt: skip
+    arrays = {name: getattr(records, name)[at] for name in ("kind", "power", "mean_year")}
+    some = replace(records, **arrays, rows=records.rows.take(at))
     # On wide lattices, without years, the common parameters are sought roughly.
     draft = replace(prior, least_spread=max(DRAFT_SPREAD, prior.least_spread))
     mean, sd = draft.common
     place = np.append(mean, np.full(n_kinds, np.log(prior.scale_years)))
     centre_sd = np.full(n_kinds, draft.centre_sd)
     guess = _Guess(place, 0.0 * place, np.diag(sd**2), centre_sd, draft.centre_sd)
-    _, guess, _ = _look(some, draft, guess, _Slope(0.0, 0.0), np.full(2, draft.least_spread), DRAFT_NUMBERS)
+    _, guess = _look(some, draft, guess, _Slope(0.0, 0.0), np.full(2, draft.least_spread), DRAFT_NUMBERS)
     spreads = np.log(draft.spread(guess.mean[1:]))
     guess.place[1:3] = np.clip(spreads, *(mean[1:] + 2.5 * prior.spread_sd * np.array([[-1], [1]])))
     # Families differ by about a third, and by some six years: a first guess at what can be told.
@@ -1125,10 +1043,10 @@ def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior"
     start = guess, _Slope(0.0, slope_sd), np.full(2, prior.least_spread)
     if sum(each.size for each in told) > MANY * at.size:
         start, _ = _settle(some, prior, *start)
-    _, (slope, found, averages, lattices) = _settle(records, prior, *start)
+    _, (slope, found, averages) = _settle(records, prior, *start)
     chance = np.maximum(slope.chances(found), 0.0)
-    weights = [evidence.posteriors(each) for evidence, each in averages]
-    return _combine(lattices, weights, slope.nodes(), chance / chance.sum(), found.sd)
+    posteriors = [each.posteriors() for each in averages]
+    return _combine(averages[0].lattices, posteriors, slope.nodes(), chance / chance.sum(), found.sd)
 
 
 def _settle(
@@ -1137,19 +1055,19 @@ def _settle(
     """Look again until lattices and slopes lie where the posterior is.
 
     Gives where to look next (the guess, slopes and narrowest spreads), and what was found: the slopes looked
-    at, the one found, what the records say at each, and the lattices.
+    at, the one found, and what the records say at each.
     """
     for _ in range(ROUNDS):
         laid_for, looked = guess, slope
-        averages, guess, lattices = _look(records, prior, guess, looked, narrowest, NODE_NUMBERS)
-        found = looked.found([each for _, each in averages], prior)
+        averages, guess = _look(records, prior, guess, looked, narrowest, NODE_NUMBERS)
+        found = looked.found(averages, prior)
         is_there = looked.chances(found).min() > -SLIGHT and guess.is_within(laid_for, prior)
         narrowest = prior.spread((guess.mean - 3 * guess.sd)[[2, 1]])
         slope = looked.next(found)
         guess = replace(guess, place=guess.place + (slope.mean - looked.mean) * guess.trend)
         if is_there:
             break
-    return (guess, slope, narrowest), (looked, found, averages, lattices)
+    return (guess, slope, narrowest), (looked, found, averages)
 
 
 def _look(
@@ -1159,25 +1077,26 @@ def _look(
     slope: _Slope,
     narrowest: FloatArray,
     numbers: Sequence[int],
-) -> tuple[list[tuple[_Evidence, _Averaged]], _Guess, list[_Lattice]]:
+) -> tuple[list[_Average], _Guess]:
     """Weigh the common parameters at each slope, on lattices fine enough for the narrowest spreads."""
     scale_sd, shape_sd = guess.family_sd(prior)
     mean, sd = np.full((records.kind.size, 2), guess.mean[0]), np.full((records.kind.size, 2), shape_sd)
     mean[:, 0] = guess.centre[records.kind] + slope.mean * records.mean_year
     sd[:, 0] = np.hypot(scale_sd[records.kind], 2 * slope.sd * records.mean_year)
-    lattices = _lay_lattices(
-        records.rows, _find_boxes(records.rows, mean, sd, slope.mean), PRIOR_STEP * narrowest, numbers
-    )
+    boxes = _find_boxes(records.rows, mean, sd, slope.mean)
+    lattices = _lay_lattices(records.rows, boxes, PRIOR_STEP * narrowest, numbers)
     nodes = slope.nodes()
-    averages: dict[int, tuple[_Evidence, _Averaged]] = {}
+    averages: dict[int, _Average] = {}
     for i in np.argsort(np.abs(nodes - slope.mean), kind="stable"):  # the middle one first
-        apart = float(nodes[i] - slope.mean)
-        at_slope = [lattice.at_slope(float(nodes[i])) for lattice in lattices]
-        evidence = _Evidence(at_slope, records, float(nodes[i]), prior)
-        averaged, found = evidence.average(replace(guess, place=guess.place + apart * guess.trend))
-        averages[i] = evidence, averaged
+        at_slope, apart = [lattice(nodes[i]) for lattice in lattices], float(nodes[i] - slope.mean)
+        found = replace(guess, place=guess.place + apart * guess.trend)
+        for _ in range(MOST_MOVES):  # until the nodes lie where the posterior is
+            averages[i] = _Average(at_slope, records, float(nodes[i]), prior, found)
+            found, is_settled = averages[i].moved()
+            if is_settled:
+                break
         guess = replace(guess, trend=(found.place - guess.place) / apart) if apart else found
-    return [averages[i] for i in range(nodes.size)], guess, lattices
+    return [averages[i] for i in range(nodes.size)], guess
 
 
 # ---- Posterior of P(failed by age) along lines of constant shape
@@ -1271,8 +1190,14 @@ def _normal_summary(lines: _Lines, mean: FloatArray, covariance: FloatArray) -> 
     """Fit one normal to each posterior, from its mean (n, 2) and covariance (n, 2, 2)."""
     # Levenberg-Marquardt steps on the root of the covariance; expectations under the normal by a product of
     # Gauss-Hermite rules. The result is never farther off than the moments.
-    log_age = _ages(lines, mean[:, 0], np.sqrt(covariance[:, 0, 0]))
-    target = _moments_of_share(lines, log_age)
+    grid = mean[:, :1] + np.sqrt(covariance[:, 0, :1]) * np.linspace(-4.5, 3.0, N_AGES)
+    failed = np.stack([lines.mean_and_square(log_age)[0] for log_age in grid.T], axis=1)
+    # (n, 6): log ages by which `SHARES` are expected to have failed; (n, 12): what is to be met there
+    log_age = np.stack([np.interp(SHARES, f, g) for f, g in zip(failed, grid, strict=True)])
+    both = [lines.mean_and_square(a) for a in log_age.T]
+    share, square = (np.stack(values, axis=1) for values in zip(*both, strict=True))
+    spread = np.sqrt(np.maximum(square - share**2, 1e-12))
+    target = np.concatenate([share, SPREAD_WEIGHT * spread], axis=1)
     root = np.linalg.cholesky(covariance)
     start = np.stack(
         [mean[:, 0], mean[:, 1], np.log(root[:, 0, 0]), np.log(root[:, 1, 1]), root[:, 1, 0]], axis=1
@@ -1298,20 +1223,6 @@ def _root(at: FloatArray) -> FloatArray:
     root = np.zeros((len(at), 2, 2))
     root[:, 0, 0], root[:, 1, 1], root[:, 1, 0] = np.exp(at[:, 2]), np.exp(at[:, 3]), at[:, 4]
     return root
-
-
-def _ages(lines: _Lines, centre: FloatArray, sd: FloatArray) -> FloatArray:
-    """Log ages by which `SHARES` are expected to have failed; shape (n, 6)."""
-    grid = centre[:, None] + sd[:, None] * np.linspace(-4.5, 3.0, N_AGES)
-    failed = np.stack([lines.mean_and_square(log_age)[0] for log_age in grid.T], axis=1)
-    return np.stack([np.interp(SHARES, f, g) for f, g in zip(failed, grid, strict=True)])
-
-
-def _moments_of_share(lines: _Lines, log_age: FloatArray) -> FloatArray:
-    """Mean and weighted standard deviation of P(failed) at each age; shape (n, 12)."""
-    both = [lines.mean_and_square(a) for a in log_age.T]
-    mean, square = (np.stack(values, axis=1) for values in zip(*both, strict=True))
-    return np.concatenate([mean, SPREAD_WEIGHT * np.sqrt(np.maximum(square - mean**2, 1e-12))], axis=1)
 
 
 def _residuals(
@@ -1380,10 +1291,10 @@ class _Posterior:
         mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
         covariance = shear @ self.covariance[family] @ np.swapaxes(shear, 1, 2)
         covariance[:, 0, 0] += decades**2 * self.slope_rest[family]
-        for at in self._at_once(family.size):
-            mean[at], covariance[at] = _normal_summary(
-                self._lines(family[at], decades[at]), mean[at], covariance[at]
-            )
+        for first in range(0, family.size, QUESTIONS_AT_ONCE):
+            at = slice(first, first + QUESTIONS_AT_ONCE)
+            lines = self._lines(family[at], decades[at])
+            mean[at], covariance[at] = _normal_summary(lines, mean[at], covariance[at])
         return mean, covariance
 
     def failed_by(
@@ -1393,15 +1304,12 @@ class _Posterior:
         out = np.empty((3, family.size))
         with np.errstate(divide="ignore"):  # age 0
             log_age = np.log(age_years)
-        for at in self._at_once(family.size):
+        for first in range(0, family.size, QUESTIONS_AT_ONCE):
+            at = slice(first, first + QUESTIONS_AT_ONCE)
             lines = self._lines(family[at], decades[at])
             ends = lines.quantiles(log_age[at], (0.5 - level / 2, 0.5 + level / 2))
             out[:, at] = np.stack([lines.mean_and_square(log_age[at])[0], *ends])
         return out
-
-    def _at_once(self, n: int) -> Iterator[slice]:
-        """Blocks of questions."""
-        return (slice(first, first + QUESTIONS_AT_ONCE) for first in range(0, n, QUESTIONS_AT_ONCE))
 
     def _lines(self, family: IntArray, decades: FloatArray) -> _Lines:
         """Lines of constant shape, moved to another production year."""
@@ -1786,14 +1694,12 @@ def pool(
     True
     """
     prior = prior or Hyperprior()
-    rows = label_rows(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
-    has_years = year is not None
-    has_kinds = bool(rows["kind"].notna().any())
-    gathered = gather(rows, has_kinds=has_kinds)
+    gathered = gather(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
+    has_kinds = any(name is not None for one in gathered for name in one.kinds)
     fit = partial(_fit_component, prior=prior)
     fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
     parts = {one.component: _part(one, found) for one, found in zip(gathered, fitted, strict=True)}
-    return PooledLives(parts, _other(parts, prior), prior, has_years, has_kinds)
+    return PooledLives(parts, _other(parts, prior), prior, year is not None, has_kinds)
 
 
 def _part(records: ComponentRecords, posterior: _Posterior) -> PooledComponent:
@@ -1830,7 +1736,7 @@ def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
     apart = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1) - mean[:, None, None]
     square = np.einsum("cija,cab,cijb->cij", apart, np.linalg.inv(covariance), apart, optimize=True)
     weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)[None]
-    one, likelihood = np.ones(1), np.ones((1, *OTHER_NODES), dtype=np.float32)
-    lattice = _Lattice(np.zeros(1, int), Rows({}, 1), axes[0][None], axes[1][None], one, likelihood, one)
+    one = np.ones(1)
+    lattice = _Lattice(np.zeros(1, dtype=np.int64), Rows({}, 1), axes[0][None], axes[1][None], one, 0.0)
     weight = (weight / weight.sum()).astype(np.float32)
     return _combine([lattice], [iter([weight])], np.zeros(1), one, 0.0)

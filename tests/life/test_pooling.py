@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import LifeRecords, pool, weibull_fits
-from reliability.life.pooling import Hearsay, Hyperprior, gather, label_rows, log_likelihood
+from reliability.life.pooling import Hearsay, Hyperprior, gather, log_likelihood
 from tests.life.pooling_cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 from tests.measure.pooling_worlds import World, repeat
@@ -18,15 +18,8 @@ from tests.measure.pooling_worlds import World, repeat
 def test_a_sound_part_of_unknown_year_is_certain_where_lives_are_long():
     # Two alternatives that say the same are one record, at scales where no part would ever fail too.
     def at(log_scale, records):
-        rows = label_rows(
-            records,
-            component=["x"] * len(records),
-            family=["a"] * len(records),
-            kind=None,
-            year=None,
-            hearsay=(),
-        )
-        rows = gather(rows, has_kinds=False)[0].rows.pick(np.arange(1))
+        labels = {"component": ["x"] * len(records), "family": ["a"] * len(records)}
+        rows = gather(records, **labels)[0].rows.take(np.arange(1))
         return log_likelihood(rows, np.array([[[log_scale]]]), np.array([[1.6]]), 0.0)[0, 0, 0]
 
     one = LifeRecords([30.0], [INF])
@@ -82,12 +75,9 @@ def test_likelihood_of_every_sort_of_record_agrees_with_the_plain_formula():
     )  # fmt: skip
     family = np.array(["a"] * 7 + ["b"] * 2)
     year = np.array([1980, 1981, 1985, 1979, 1980, 1981, 1982, 1970, 1990.0])
-    rows = label_rows(
-        records, component=["gear"] * 9, family=family, kind=None, year=year, hearsay=()
-    )  # fmt: skip
-    (gathered,) = gather(rows, has_kinds=False)
+    (gathered,) = gather(records, component=["gear"] * 9, family=family, year=year)
     x, y = np.linspace(2.5, 4.5, 5), np.log([0.7, 2.0, 6.0])
-    rows = gathered.rows.pick(np.arange(2))
+    rows = gathered.rows.take(np.arange(2))
     ours = log_likelihood(rows, np.tile(x, (2, 1))[:, :, None], np.tile(y, (2, 1)), slope=0.4)
     for f, name in enumerate("ab"):
         mine = np.flatnonzero(family == name)
