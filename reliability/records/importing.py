@@ -1,35 +1,30 @@
 """Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, delete, insert, select, update
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
-from reliability.records.checks import (
-    Complaint,
-    Known,
-    PackageCheck,
-    clean_document,
-    clean_row,
-    rule_complaints,
-)
-from reliability.records.database import HISTORY, SQL_TABLES, keep_jobs, keep_rows, show_with
+from reliability.records.checks import Complaint, Known, PackageCheck, clean_document, rule_complaints
+from reliability.records.database import HISTORY, SQL_TABLES
 from reliability.records.package import (
+    AS_DOCUMENTED,
+    DESCRIPTOR,
     PACKAGE,
+    WITHDRAWN,
     CsvTable,
     Layout,
     Line,
+    MadeRows,
     currency_in,
     find_files,
     is_demo,
-    note_withdrawals,
     package_name,
-    withdrawal_faults,
     withdrawn_in,
 )
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
@@ -82,44 +77,8 @@ _NAMED = {
 }
 
 
-class Source(Protocol):
-    """Rows of one table, as they come out of a file."""
-
-    path: Path
-    table: Table
-    faults: list[Fault]  # of the file itself, complete once all lines were read
-    is_derived: bool  # worked out from the rows of another table, and not counted again
-    n_left_out: int  # rows of the file that have no place in the table
-
-    def lines(self) -> Iterator[Line]:
-        """Give every row, clean or with its complaints."""
-
-    def fault(self, line: int, column: str, message: str) -> Fault:
-        """Word a fault at a place in the file."""
-
-
-@dataclass
-class MadeRows:
-    """Rows of one table that were made out of a file."""
-
-    path: Path
-    table: Table
-    is_derived: bool
-    exponent: int = 2  # decimals of the currency
-    places: Mapping[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
-    n_left_out: int = 0
-    faults: list[Fault] = field(default_factory=list)
-    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
-
-    def lines(self) -> Iterator[Line]:
-        """Give every row, clean or with its complaints."""
-        for number, row, complaints in self.made:
-            clean, more = clean_row(self.table, row, self.exponent)
-            yield Line(number, clean, complaints or more)
-
-    def fault(self, line: int, column: str, message: str) -> Fault:
-        """Word a fault at a place in the file."""
-        return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
+#: Rows of one table, as they come out of a file.
+Source = CsvTable | MadeRows
 
 
 def import_sources(
@@ -143,7 +102,8 @@ def import_sources(
         refuse(run.faults, run.account())
         if dry_run:
             connection.rollback()
-    return run.summary()
+    names = {kind: tuple(sorted(found)) for kind, found in sorted(run.new_names.items())}
+    return ImportSummary(dict(run.written), dict(run.equal), names, changes=tuple(run.changes))
 
 
 @dataclass
@@ -154,9 +114,9 @@ class _Import:
     exponent: int
     reason: str
     faults: list[Fault]
-    withdrawn: Sequence[str] = ()
-    correct: bool = False
-    meant: Collection[str] | None = None
+    withdrawn: Sequence[str]
+    correct: bool
+    meant: Collection[str] | None
     changes: list[str] = field(default_factory=list)
     corrected: set[str] = field(default_factory=set)
     asked: set[tuple[str, str]] = field(default_factory=set)
@@ -167,16 +127,12 @@ class _Import:
     equal: Counter[str] = field(default_factory=Counter)
     touched: set[str] = field(default_factory=set)
     numbers: dict[str, tuple[str, Number]] = field(default_factory=dict)
-    new_names: dict[str, set[str]] = field(default_factory=dict)
+    new_names: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
 
     def __post_init__(self) -> None:
-        self.check = PackageCheck(
-            Known(
-                families=database.names_in(self.connection, "family"),
-                jobs=database.facts_of_jobs(self.connection),
-                others=database.named_rows(self.connection),
-            )
-        )
+        families, jobs = database.names_in(self.connection, "family"), database.facts_of_jobs(self.connection)
+        others = database.named_rows(self.connection)
+        self.check = PackageCheck(Known(families=families, jobs=jobs, others=others))
         for job, component, states in database.ended_jobs(self.connection):
             self.check.remember_end(job, component, states)
         self.names = {kind: database.names_in(self.connection, kind)
@@ -186,63 +142,60 @@ class _Import:
 
     def read(self, source: Source) -> None:
         """Check every row of a file; write the new ones as long as there is no fault."""
-        name = source.table.name
-        held = {self._key(name, row): row
-                for row in database.fetch_rows(self.connection, name)}  # fmt: skip
+        table = source.table
+        held = {_key(table, row): row for row in database.fetch_rows(self.connection, table.name)}
         waiting: list[dict[str, Value]] = []
-        differing: list[tuple[dict[str, Value], dict[str, Value]]] = []
+        differing: list[tuple[database.Row, dict[str, Value]]] = []
         for line in source.lines():
             self.n_read += not source.is_derived
-            line = self._laid_over(source.table, line, held)
-            complaints = self._complaints(name, line, held)
+            old = None if line.complaints else held.get(_key(table, line.row))
+            line = self._laid_over(table, line, old)
+            complaints = self._complaints(table.name, line, old)
             self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
             if complaints:
                 self.at_fault.add((source.path.name, line.number))
                 waiting.clear()
-            elif (old := held.get(self._key(name, line.row))) == line.row:
-                self.equal[name] += 1
+            elif old == line.row:
+                self.equal[table.name] += 1
             elif old is not None:
                 differing.append((old, line.row))
             elif not self.faults:
                 waiting.append(line.row)
                 if len(waiting) == CHUNK:
-                    self._write(name, waiting)
+                    self._write(table, waiting)
         self.faults += source.faults
         self.n_read += source.n_left_out
-        if name == "jobs":
+        if table.name == "jobs":
             self.jobs = source
         if not self.faults:
-            self._write(name, waiting)
+            self._write(table, waiting)
             for old, row in differing:
-                self._rewrite(source.table, old, row)
+                self._rewrite(table, old, row)
+            self._keep(table, [row for _, row in differing])
 
-    def _laid_over(self, table: Table, line: Line, held: Mapping[tuple[Value, ...], database.Row]) -> Line:
+    def _laid_over(self, table: Table, line: Line, old: database.Row | None) -> Line:
         """Lay a row of corrections over the one that the ledger holds, or over an empty one."""
         if not self.correct or line.complaints:
             return line
-        old = held.get(self._key(table.name, line.row))
         row = {**(old or {column.name: column.default for column in table}), **line.row}
         missing = [(column.name, "is empty, but every row needs it") for column in table
                    if column.required and row[column.name] is None]  # fmt: skip
         return Line(line.number, row, missing + rule_complaints(table, row, missing, self.exponent))
 
-    def _rewrite(self, table: Table, old: Mapping[str, Value], row: dict[str, Value]) -> None:
-        """Write the next version of a row."""
-        test = database.key_test(table.name, row)
-        values = database.to_sql(table, row, self.exponent)
-        self.connection.execute(update(SQL_TABLES[table.name]).where(test).values(values))
-        self._note(table.name, row)
-        named = ", ".join(f"{part} {row[part]}" for part in table.key if row[part] not in (None, ""))
-        told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}" for name, value in row.items()
-                if value != old[name]]  # fmt: skip
-        self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
-        if "job" in table.key:
-            self.touched.add(str(row["job"]))
-            self.corrected.add(str(row["job"]))
-        else:
-            content = database.to_json(database.content_of(row))
-            key = database.key_text(table, row)
-            database.keep_version(self.connection, table.name, key, self.reason, content)
+    def _complaints(self, name: str, line: Line, old: database.Row | None) -> list[Complaint]:
+        found = self.check.complaints(name, line.row, line.number, line.complaints)
+        if line.complaints:
+            return found
+        if old is not None and not self.correct:
+            found += _differences(old, line.row)
+        elif name == "settings" and line.row["setting"] == "currency":
+            now, currency = database.currency_of(self.connection), line.row["value"]
+            if currency != now and database.holds_amounts(self.connection):
+                told = f"the ledger holds amounts in {now}; {currency} needs another ledger"
+                found.append(("value", told))
+        if self.meant is not None:
+            found += self._unseen(name, line.row)
+        return found
 
     def _unseen(self, name: str, row: Mapping[str, Value]) -> Iterator[Complaint]:
         """Ask once about each name that is new and perhaps a slip of the pen."""
@@ -255,55 +208,51 @@ class _Import:
             if value not in (self.meant or ()) and (what == "kind" or near_twin(str(value), known)):
                 yield column, unseen(what, str(value), known)
 
-    def _key(self, name: str, row: Mapping[str, Value]) -> tuple[Value, ...]:
-        return tuple(row[part] for part in TABLES[name].key)
-
-    def _complaints(
-        self, name: str, line: Line, held: Mapping[tuple[Value, ...], database.Row]
-    ) -> list[Complaint]:
-        found = self.check.complaints(name, line.row, line.number, line.complaints)
-        if line.complaints:
-            return found
-        old = held.get(self._key(name, line.row))
-        if old is not None and not self.correct:
-            found += _differences(old, line.row)
-        elif name == "settings" and line.row["setting"] == "currency":
-            found += self._currency(str(line.row["value"]))
-        if self.meant is not None:
-            found += self._unseen(name, line.row)
-        return found
-
-    def _currency(self, currency: str) -> list[Complaint]:
-        now = database.currency_of(self.connection)
-        if currency == now or not database.holds_amounts(self.connection):
-            return []
-        return [("value", f"the ledger holds amounts in {now}; {currency} needs another ledger")]
-
-    def _write(self, name: str, rows: list[dict[str, Value]]) -> None:
+    def _write(self, table: Table, rows: list[dict[str, Value]]) -> None:
         if not rows:
             return
-        table = TABLES[name]
-        self.connection.execute(
-            insert(SQL_TABLES[name]), [database.to_sql(table, row, self.exponent) for row in rows]
-        )
-        self.written[name] += len(rows)
+        values = [database.to_sql(table, row, self.exponent) for row in rows]
+        self.connection.execute(insert(SQL_TABLES[table.name]), values)
+        self.written[table.name] += len(rows)
         for row in rows:
-            self._note(name, row)
+            self._note(table.name, row)
+        self._keep(table, rows)
+        rows.clear()
+
+    def _keep(self, table: Table, rows: Sequence[Mapping[str, Value]]) -> None:
+        """Keep what was written in the history: a job as a whole, once all of it is there."""
         if "job" in table.key:
             self.touched.update(str(row["job"]) for row in rows)
-        else:
-            keep_rows(self.connection, table, rows, self.reason)
-        rows.clear()
+        elif rows:
+            database.keep_rows(self.connection, table, rows, self.reason)
+
+    def _rewrite(self, table: Table, old: database.Row, row: dict[str, Value]) -> None:
+        """Write the next version of a row."""
+        test = database.key_test(table.name, row)
+        values = database.to_sql(table, row, self.exponent)
+        self.connection.execute(update(SQL_TABLES[table.name]).where(test).values(values))
+        self._note(table.name, row)
+        named = ", ".join(f"{part} {row[part]}" for part in table.key if row[part] not in (None, ""))
+        told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}" for name, value in row.items()
+                if value != old[name]]  # fmt: skip
+        self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
+        if "job" in table.key:
+            self.corrected.add(str(row["job"]))
 
     def _note(self, name: str, row: Mapping[str, Value]) -> None:
         for column, kind in _NAMED.get(name, {}).items():
             value = row[column]
             if value is not None and value not in self.names[kind]:
                 self.names[kind].add(str(value))
-                self.new_names.setdefault(kind, set()).add(str(value))
-        if name == "jobs" and not row["origin"] and (number := split_number(str(row["job"]))):
+                self.new_names[kind].add(str(value))
+        if name == "jobs" and not row["origin"]:
+            self._number(str(row["job"]), str(row["taken_in"]))
+
+    def _number(self, job: str, taken_in: str) -> None:
+        """Take note of a number that is given out: of its prefix the latest day, the highest number."""
+        if number := split_number(job):
             latest, highest = self.numbers.get(number.prefix, ("", number))
-            self.numbers[number.prefix] = (max(latest, str(row["taken_in"])), max(highest, number))
+            self.numbers[number.prefix] = (max(latest, taken_in), max(highest, number))
 
     def finish(self) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
@@ -313,21 +262,30 @@ class _Import:
             source = self.jobs if line else None
             self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
-        self.faults += withdrawal_faults(self.withdrawn, self.check.known.jobs or ())
+        jobs, told = self.check.known.jobs or (), "withdraw it, or take the number out"
+        self.faults += [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; {told}")
+                        for number in self.withdrawn if number in jobs]  # fmt: skip
         for job in sorted(self.corrected) if not self.faults else ():
             document: Any = database.fetch_document(self.connection, job)
             for fault in clean_document(document, exponent=self.exponent)[1]:
                 self.faults.append(Fault(f"job {job}, {fault.place}", fault.column, fault.message))
         if self.faults:
             return
-        for number in filter(None, map(split_number, self.withdrawn)):
-            latest, highest = self.numbers.get(number.prefix, ("", number))
-            self.numbers[number.prefix] = (latest, max(highest, number))
+        for job in self.withdrawn:
+            self._number(job, "")
         for _, number in sorted(self.numbers.values()):
             database.note_number(self.connection, number)
-        keep_jobs(self.connection, self.touched, self.reason)
-        note_withdrawals(self.connection, self.withdrawn, self.reason)
-        show_with(self.connection, "import … --dry-run, of the same, tells what is not there")
+        database.keep_jobs(self.connection, self.touched, self.reason)
+        self._keep_withdrawn()
+        database.show_with(self.connection, "import … --dry-run, of the same, tells what is not there")
+
+    def _keep_withdrawn(self) -> None:
+        """Keep in the history that numbers were given out and withdrawn, where it does not know them yet."""
+        query = select(HISTORY.c.key).where(HISTORY.c.what == "jobs", HISTORY.c.key.in_(self.withdrawn))
+        known = set(self.connection.execute(query).scalars())
+        for job in self.withdrawn:
+            if job not in known:
+                database.keep_version(self.connection, "jobs", job, self.reason, None)
 
     def account(self) -> str:
         """Say what became of the rows that were read, where any of them has a fault."""
@@ -338,20 +296,17 @@ class _Import:
             f"Nothing was imported: {rows} read, {self.n_read - len(self.at_fault)} of them without a fault."
         )
 
-    def summary(self) -> ImportSummary:
-        """Tell what was done."""
-        names = {kind: tuple(sorted(found)) for kind, found in sorted(self.new_names.items())}
-        return ImportSummary(dict(self.written), dict(self.equal), names, changes=tuple(self.changes))
+
+def _key(table: Table, row: Mapping[str, Value]) -> tuple[Value, ...]:
+    return tuple(row[part] for part in table.key)
 
 
 def _differences(old: Mapping[str, Value], new: Mapping[str, Value]) -> list[Complaint]:
-    told = "the ledger says {}, the file {}; correct one of them"
-    return [(name, told.format(_or_empty(old[name]), _or_empty(value)))
+    def worded(value: Value) -> str:
+        return "nothing" if value is None else repr(str(value))
+
+    return [(name, f"the ledger says {worded(old[name])}, the file {worded(value)}; correct one of them")
             for name, value in new.items() if value != old[name]]  # fmt: skip
-
-
-def _or_empty(value: Any) -> str:
-    return "nothing" if value is None else repr(str(value))
 
 
 def _or_nothing(value: Any) -> str:
@@ -375,7 +330,7 @@ def import_package(
     path: str | Path,
     ledger: "Ledger",
     *,
-    layout: Layout | None = None,
+    layout: Layout = AS_DOCUMENTED,
     reason: str = "imported",
     dry_run: bool = False,
     correct: bool = False,
@@ -399,9 +354,8 @@ def import_package(
 
     def tables(connection: Connection) -> tuple[int, list[CsvTable]]:
         exponent = EXPONENTS[currency_in(files, layout) or database.currency_of(connection)]
-        return exponent, [
-            CsvTable(file, TABLES[name], exponent, layout, partial=correct) for name, file in files.items()
-        ]
+        return exponent, [CsvTable(file, TABLES[name], exponent, layout=layout, partial=correct)
+                          for name, file in files.items()]  # fmt: skip
 
     return import_sources(
         ledger, tables, faults, reason, dry_run, withdrawn, correct=correct, new_names=new_names
@@ -434,56 +388,55 @@ _FROM_THE_LAST = [
 def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
     """Take out everything that was written for one reason, as an import does; its versions are kept."""
     with ledger.writing() as connection:
-        written, changed = _written_for(connection, reason)
-        told = [f"{what} {key} was changed since: {why}" for what, key, why in changed]
-        refuse(told, "Nothing was taken back.")
+        written = _written_for(connection, reason)
         gone: dict[str, int] = {}
         for name, keys in ((name, written[name]) for name in _FROM_THE_LAST if name in written):
             in_use = _in_use(connection, name)
-            rows = [row for row in database.fetch_rows(connection, name)
-                    if database.key_text(TABLES[name], row) in keys]  # fmt: skip
+            found = {
+                database.key_text(TABLES[name], row): row for row in database.fetch_rows(connection, name)
+            }
+            rows = {key: row for key, row in found.items() if key in keys}
             if name == "jobs":
-                refuse([f"job {row['job']} is named on the shelf or by a sighting that came in otherwise"
-                        for row in rows if row["job"] in in_use], "Nothing was taken back.")  # fmt: skip
-            rows = [row for row in rows if row[TABLES[name].key[0]] not in in_use]
+                refuse([f"job {job} is named on the shelf or by a sighting that came in otherwise"
+                        for job in rows if job in in_use], "Nothing was taken back.")  # fmt: skip
+            rows = {key: row for key, row in rows.items() if row[TABLES[name].key[0]] not in in_use}
             if not rows:
                 continue
             gone[name] = len(rows)
-            for row in rows:
+            for key, row in rows.items():
                 if name == "jobs":
-                    database.remove_parts(connection, str(row["job"]))
+                    database.remove_parts(connection, key)
                 connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
             now = database.utc_now()
             database.keep_versions(connection, [
                 {"what": name, "key": key, "version": keys[key] + 1, "written_at": now,
-                 "reason": f"taken back: {reason}", "content": None}
-                for key in (database.key_text(TABLES[name], row) for row in rows)
+                 "reason": f"taken back: {reason}", "content": None} for key in rows
             ])  # fmt: skip
         if not gone:
             raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
-        show_with(connection, "import … --take-back, of the same, tells whether it is there still")
+        database.show_with(connection, "import … --take-back, of the same, tells whether it is there still")
         if dry_run:
             connection.rollback()
     return gone
 
 
-def _written_for(
-    connection: Connection, reason: str
-) -> tuple[dict[str, dict[str, int]], list[tuple[str, str, str]]]:
-    """Find what was written for a reason: the newest version by table and key, and what was changed since."""
+def _written_for(connection: Connection, reason: str) -> dict[str, dict[str, int]]:
+    """Find the newest version of what was written for a reason; refuse what was changed since."""
     entries = HISTORY.c
     query = select(entries.what, entries.key, entries.version, entries.reason, entries.content.is_(None))
     reasons: dict[tuple[str, str], tuple[int, set[str]]] = {}
     for what, key, version, why, is_gone in connection.execute(query.order_by(entries.entry)):
         before = set() if is_gone else reasons.get((what, key), (0, set()))[1] | {why}
         reasons[what, key] = (version, before)
-    written: dict[str, dict[str, int]] = {}
-    changed = []
+    written: dict[str, dict[str, int]] = defaultdict(dict)
+    told = []
     for (what, key), (version, why) in reasons.items():
         if reason in why and what != "settings":
-            written.setdefault(what, {})[key] = version
-            changed += [(what, key, ", ".join(sorted(why - {reason})))] if why != {reason} else []
-    return written, changed
+            written[what][key] = version
+            others = ", ".join(sorted(why - {reason}))
+            told += [f"{what} {key} was changed since: {others}"] if others else []
+    refuse(told, "Nothing was taken back.")
+    return written
 
 
 def _in_use(connection: Connection, name: str) -> set[Any]:

@@ -3,33 +3,36 @@
 import datetime
 import hashlib
 import html
-import json
 import math
 import re
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, select
 
-from reliability.errors import InvalidInput, reason, unknown
+from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
-from reliability.records.files import unfinished, write_files
-from reliability.records.importing import ImportSummary, MadeRows, Source, import_sources
+from reliability.records.importing import ImportSummary, Source, import_sources
 from reliability.records.package import (
+    AS_DOCUMENTED,
     DESCRIPTOR,
     Layout,
+    MadeRows,
+    csv_resource,
+    descriptor_text,
+    other_width,
     package_name,
     raw_rows,
-    refuse_foreign_folder,
     refuse_undecodable,
     restored,
+    write_folder,
     write_rows,
 )
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
@@ -146,26 +149,23 @@ class RepairRow:
         return self.cells.get(column, "")
 
 
-@dataclass
 class RepairFile:
     """One CSV file of open repair data, and what is wrong with it."""
 
-    path: Path
-    layout: Layout
-    rows: list[RepairRow] = field(default_factory=list)
-    unreadable: list[tuple[int, Complaint]] = field(default_factory=list)  # lines of all other rows
-    faults: list[Fault] = field(default_factory=list)  # of the file itself and of its header
-    not_read: tuple[str, ...] = ()  # headers that no version of the standard has
-
-    def __post_init__(self) -> None:
-        found = raw_rows(self.path, self.layout.delimiter, self.faults)
+    def __init__(self, path: Path, layout: Layout) -> None:
+        self.path, self.layout = path, layout
+        self.rows: list[RepairRow] = []
+        self.unreadable: list[tuple[int, Complaint]] = []  # lines of all other rows
+        self.faults: list[Fault] = []  # of the file itself and of its header
+        self.not_read: tuple[str, ...] = ()  # headers that no version of the standard has
+        #: Whether it lies in a package of ours, whose partner categories are kinds.
+        self.kinds_are_told = package_name(path.parent) == OPEN_REPAIR_PACKAGE
+        found = raw_rows(path, layout.delimiter, self.faults)
         names = [_name(cell) for cell in next(found, (1, []))[1]]
         if not self.faults:
             self._check_header(names)
         for line, cells in found if not self.faults else ():
             self._read(line, names, cells)
-        #: Whether it lies in a package of ours, whose partner categories are kinds.
-        self.kinds_are_told = package_name(self.path.parent) == OPEN_REPAIR_PACKAGE
 
     def _check_header(self, names: Sequence[str]) -> None:
         known = [name for name in names if name in COLUMNS]
@@ -186,8 +186,7 @@ class RepairFile:
 
     def _read(self, line: int, names: Sequence[str], cells: Sequence[str]) -> None:
         if len(cells) != len(names):
-            message = f"has {len(cells)} cells, but the header has {len(names)}"
-            self.unreadable.append((line, ("", message)))
+            self.unreadable.append((line, ("", other_width(cells, names))))
             return
         kept: dict[str, str] = {}
         digest = hashlib.sha256()
@@ -307,38 +306,39 @@ def built_window(year: str, age: str, date: str) -> tuple[Window | None, str | N
     A unit may be off by a year to both sides, and by one more for every full ten years of its age; one said
     to be of the year of the event is taken at its word.
     """
-    by_year, doubt = _by_year(year, int(date[:4])) if year else (None, None)
-    by_age, other_doubt = _by_age(age, date) if age else (None, None)
-    if doubt or other_doubt:
-        return None, doubt or other_doubt
+    try:
+        by_year = _by_year(year, int(date[:4])) if year else None
+        by_age = _by_age(age, date) if age else None
+    except Refused as doubt:
+        return None, doubt.message
     if by_year and by_age and max(by_year[0], by_age[0]) > min(by_year[1], by_age[1]):
         return None, "year and age contradict each other"
     return by_year or by_age, None  # most providers work the age out from the year: it says nothing more
 
 
-def _by_year(text: str, event: int) -> tuple[Window | None, str | None]:
+def _by_year(text: str, event: int) -> Window:
     if not re.fullmatch(r"[0-9]{1,4}(?:\.0+)?", text):
-        return None, "not a year"
+        raise Refused("not a year")
     year = int(float(text))
     if year in PLACEHOLDERS:
-        return None, "a placeholder for a year"
+        raise Refused("a placeholder for a year")
     if year > event:
-        return None, "a year after the event"
+        raise Refused("a year after the event")
     return _around(year, event - year, event, at_least=int(year < event))
 
 
-def _by_age(text: str, date: str) -> tuple[Window | None, str | None]:
+def _by_age(text: str, date: str) -> Window:
     if not re.fullmatch(r"[0-9]{1,4}(?:\.[0-9]+)?", text):
-        return None, "not an age"
+        raise Refused("not an age")
     event, months = int(date[:4]), int(date[5:7]) - 0.5
     return _around(math.floor(event + months / 12 - float(text)), float(text), event, at_least=1)
 
 
-def _around(year: int, age_years: float, event: int, at_least: int) -> tuple[Window | None, str | None]:
+def _around(year: int, age_years: float, event: int, at_least: int) -> Window:
     if age_years > MOST_AGE_YEARS:
-        return None, f"an age above {MOST_AGE_YEARS} years"
+        raise Refused(f"an age above {MOST_AGE_YEARS} years")
     off = at_least + int(age_years) // 10
-    return (year - off, min(year + off, event)), None
+    return year - off, min(year + off, event)
 
 
 # Open repair data into a ledger.
@@ -356,7 +356,7 @@ def import_open_repair(
     path: str | Path,
     ledger: "Ledger",
     *,
-    layout: Layout | None = None,
+    layout: Layout = AS_DOCUMENTED,
     kinds: Collection[str] | None = (),
     reason: str = "imported as open repair data",
     dry_run: bool = False,
@@ -365,7 +365,7 @@ def import_open_repair(
 
     Only kinds that the ledger has, and `kinds` beside them; with None every kind.
     """
-    files = [RepairFile(file, layout or Layout()) for file in find_repair_files(Path(path))]
+    files = [RepairFile(file, layout) for file in find_repair_files(Path(path))]
     told: list[_Told] = []
 
     def sources(connection: Connection) -> tuple[int, list[Source]]:
@@ -412,20 +412,18 @@ class _Told:
             self.left_out[f"of kinds that the ledger has no family of (--kind NAME takes one in): {told}"] = (
                 self._unwanted.total()
             )
-        families = MadeRows(self.files[0].path, TABLES["families"], is_derived=True)
-        families.made = [(line, row, []) for line, row in self._families.values()]
-        return [families, *jobs]
+        made = [(line, row, list[Complaint]()) for line, row in self._families.values()]
+        return [MadeRows(self.files[0].path, TABLES["families"], is_derived=True, made=made), *jobs]
 
     def _jobs(self, file: RepairFile) -> MadeRows:
-        found = MadeRows(file.path, TABLES["jobs"], is_derived=False, faults=file.faults)
+        found = MadeRows(file.path, TABLES["jobs"], faults=file.faults)
         if file.not_read:
             self._notes["columns that no version of the standard has, and that were not read"] += (
                 file.not_read
             )
         for row in file.rows:
-            status = (
-                UNKNOWN if _is_nothing(row["repair_status"]) else _SPELLED.get(folded(row["repair_status"]))
-            )
+            status = row["repair_status"]
+            status = UNKNOWN if _is_nothing(status) else _SPELLED.get(folded(status), "")
             date, kind = _CLOCK.sub("", row["event_date"]), self._kind(row, file.kinds_are_told)
             if status == UNKNOWN:
                 self.left_out["repair status Unknown"] += 1
@@ -441,7 +439,7 @@ class _Told:
         return found
 
     def _job(
-        self, row: RepairRow, status: str | None, date: str, file: RepairFile, kind: str | None
+        self, row: RepairRow, status: str, date: str, file: RepairFile, kind: str | None
     ) -> tuple[int, dict[str, Value], list[Complaint]]:
         complaints: list[Complaint] = []
         if status not in STATUSES:
@@ -458,7 +456,7 @@ class _Told:
         job: dict[str, Value] = {"job": number, "origin": origin, "taken_in": date, "closed": date}
         if complaints:
             return row.line, job, complaints
-        outcome, group = OUTCOMES[str(status)], row["group_identifier"]
+        outcome, group = OUTCOMES[status], row["group_identifier"]
         if (first := self._digests.setdefault(row.digest, number)) != number:
             again = "rows that say the same as another but for the id, each kept"
             self._notes[again].append(f"{number} = {first}")
@@ -583,24 +581,19 @@ def export_open_repair(
         raise InvalidInput(f"The provider {provider!r} needs two letters from a to z; they begin every id.")
     if country and not re.fullmatch("[A-Z]{3}", country):
         raise InvalidInput(f"{country!r} is no country code of three capital letters, such as BEL.")
-    folder = Path(path)
-    refuse_foreign_folder(folder, OPEN_REPAIR_PACKAGE)
     with ledger.reading() as connection:
         families = {row["family"]: row for row in database.fetch_rows(connection, "families")}
         own = [row for row in database.fetch_rows(connection, "jobs") if not row["origin"]]
     finished = [job for job in own if job["outcome"] != "open"]
     common = {"data_provider": provider, "country": country or None, "group_identifier": provider}
     rows = [{**common, **_cells(job, families[job["family"]], letters)} for job in finished]
-    described = json.dumps(open_repair_descriptor(), indent=2, ensure_ascii=False) + "\n"
+    described = _descriptor()
 
     def write_file(stream: IO[bytes]) -> None:
         write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
 
-    files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described.encode())}
-    try:
-        write_files(folder, files, private=False)
-    except OSError as error:
-        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
+    files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described)}
+    write_folder(Path(path), OPEN_REPAIR_PACKAGE, files, private=False)
     return OpenRepairExport(len(finished), len(own) - len(finished))
 
 
@@ -623,28 +616,18 @@ def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> d
     }
 
 
-def open_repair_descriptor() -> dict[str, Any]:
+def _descriptor() -> bytes:
     """Describe the exported folder: one file in version 0.3 of the standard, with its Table Schema."""
     kinds = {"product_category_id": "integer", "product_age": "number", "event_date": "date"}
-    fields = [
-        {"name": name, "type": kinds.get(name, "string"), "description": meaning}
-        | ({"constraints": demanded} if demanded else {})
-        for name, (meaning, demanded) in _COLUMNS.items()
-    ]
-    resource = {
-        "profile": "tabular-data-resource",
-        "name": "open-repair-data",
-        "path": FILE,
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        "schema": {"fields": fields, "missingValues": [""], "primaryKey": ["id"]},
-    }
-    return {
-        "profile": "tabular-data-package",
-        "name": OPEN_REPAIR_PACKAGE,
-        "title": "Open repair data of a bench",
-        "description": "Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
+    fields = [{"name": name, "type": kinds.get(name, "string"), "description": meaning,
+               **({"constraints": demanded} if demanded else {})}
+              for name, (meaning, demanded) in _COLUMNS.items()]  # fmt: skip
+    schema = {"fields": fields, "missingValues": [""], "primaryKey": ["id"]}
+    return descriptor_text(
+        profile="tabular-data-package",
+        name=OPEN_REPAIR_PACKAGE,
+        title="Open repair data of a bench",
+        description="Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
         "is the bench's own kind of unit.",
-        "resources": [resource],
-    }
+        resources=[csv_resource("open-repair-data", FILE, schema)],
+    )

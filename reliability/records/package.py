@@ -7,21 +7,16 @@ import json
 import math
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass, field, replace
+from functools import lru_cache, partial
 from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import select
 
 from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
-from reliability.records.checks import (
-    Complaint,
-    PackageCheck,
-    clean_rows,
-    rule_complaints,
-)
+from reliability.records.checks import Complaint, PackageCheck, clean_row, clean_rows, rule_complaints
 from reliability.records.database import HISTORY
 from reliability.records.files import finish, fresh_file, is_left_over, read_at_most, unfinished, write_files
 from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
@@ -74,6 +69,9 @@ class Layout:
     decimal_comma: bool = False  # then a point in a number is refused
 
 
+AS_DOCUMENTED = Layout()
+
+
 class Line(NamedTuple):
     """One row of a file: its first line, what it says, and what is wrong with it."""
 
@@ -94,24 +92,18 @@ def restored(text: str) -> str:
 
 def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str], Value]:
     """Build the reader of one column's cells; cells that repeat are read once."""
-    seen: dict[str, Value] = {}
 
+    @lru_cache(_CACHED_CELLS)
     def read(cell: str) -> Value:
-        if cell in seen:
-            return seen[cell]
         text = clean_text(cell)
-        if not text.isascii():
-            refuse_undecodable(text)
+        refuse_undecodable(text)
         if column.kind == "text":
             text = restored(text)
         elif layout.decimal_comma and column.kind in NUMERIC:
             if "." in text:
                 raise Refused(f"{text!r} has a point, but numbers were announced with a decimal comma")
             text = text.replace(",", ".", 1)
-        value = read_value(column, text, exponent)
-        if len(seen) < _CACHED_CELLS:
-            seen[cell] = value
-        return value
+        return read_value(column, text, exponent)
 
     return read
 
@@ -148,16 +140,12 @@ def _rows(path: Path, reader: Any, faults: list[Fault]) -> Iterator[tuple[int, l
     try:
         for cells in reader:
             first, last = last + 1, reader.line_num
-            if first == 1:
-                for number, cell in enumerate(cells[: MOST_COLUMNS + 1], 1):
-                    try:
-                        refuse_undecodable(cell)
-                    except Refused as error:
-                        faults.append(
-                            Fault(f"{path.name}, line 1", "", f"the {number}. header {error.message}")
-                        )
-                yield first, cells
-            elif any(cells) and "".join(cells).strip():
+            for number, cell in enumerate(cells[: MOST_COLUMNS + 1] if first == 1 else (), 1):
+                try:
+                    refuse_undecodable(cell)
+                except Refused as error:
+                    faults.append(Fault(f"{path.name}, line 1", "", f"the {number}. header {error.message}"))
+            if first == 1 or "".join(cells).strip():
                 yield first, cells
     except csv.Error as error:
         message = f"is not CSV: {error}; the rest of the file was not read"
@@ -165,26 +153,46 @@ def _rows(path: Path, reader: Any, faults: list[Fault]) -> Iterator[tuple[int, l
         faults.append(Fault(f"{path.name}, line {line}", "", message))
 
 
-class CsvTable:
-    """One CSV file, read row by row; faults of the file itself are complete once all lines were read.
+@dataclass
+class Source:
+    """Rows of one table, as they come out of a file."""
+
+    path: Path
+    table: Table
+    exponent: int = 2  # decimals of the currency
+    faults: list[Fault] = field(default_factory=list)  # of the file itself, complete once all lines were read
+    places: Mapping[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
+    is_derived: bool = False  # worked out from the rows of another table, and not counted again
+    n_left_out: int = 0  # rows of the file that have no place in the table
+
+    def fault(self, line: int, column: str, message: str) -> Fault:
+        """Word a fault at a place in the file."""
+        return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
+
+
+@dataclass
+class MadeRows(Source):
+    """Rows of one table that were made out of a file."""
+
+    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
+
+    def lines(self) -> Iterator[Line]:
+        """Give every row, clean or with its complaints."""
+        for number, row, complaints in self.made:
+            clean, more = clean_row(self.table, row, self.exponent)
+            yield Line(number, clean, complaints or more)
+
+
+@dataclass
+class CsvTable(Source):
+    """One CSV file, read row by row.
 
     A partial one may lack columns but those of the key: then a row holds what the file has, and the rules
     within it are for whoever lays it over the rest.
     """
 
-    is_derived = False
-    n_left_out = 0
-
-    def __init__(
-        self, path: Path, table: Table, exponent: int, layout: Layout | None = None, *, partial: bool = False
-    ) -> None:
-        self.path, self.table, self.exponent, self.partial = path, table, exponent, partial
-        self.layout = layout or Layout()
-        self.faults: list[Fault] = []
-
-    def fault(self, line: int, column: str, message: str) -> Fault:
-        """Word a fault at a place in this file."""
-        return Fault(f"{self.path.name}, line {line}", column, message)
+    layout: Layout = AS_DOCUMENTED
+    partial: bool = False
 
     def lines(self) -> Iterator[Line]:
         """Read every row that can be told apart, clean or with its complaints."""
@@ -193,23 +201,18 @@ class CsvTable:
         if self.faults:
             return
         names = self._columns(header)
-        readers = [cell_reader(self.table[name], self.exponent, self.layout) for name in names]
+        readers = {name: cell_reader(self.table[name], self.exponent, self.layout) for name in names}
         if not self.faults:
-            yield from (self._line(number, names, readers, cells) for number, cells in rows)
+            yield from (self._line(number, readers, cells) for number, cells in rows)
 
-    def _line(
-        self, number: int, names: list[str], readers: list[Callable[[str], Value]], cells: list[str]
-    ) -> Line:
-        if len(cells) != len(names):
-            message = f"has {len(cells)} cells, but the header has {len(names)}"
-            return Line(number, {}, [("", message)])
+    def _line(self, number: int, readers: Mapping[str, Callable[[str], Value]], cells: list[str]) -> Line:
+        if len(cells) != len(readers):
+            return Line(number, {}, [("", other_width(cells, readers))])
         row: dict[str, Value] = {
-            column.name: column.default
-            for column in self.table.columns
-            if column.name in self.table.key or not self.partial
+            column.name: column.default for column in self.table if self._is_needed(column)
         }
         complaints: list[Complaint] = []
-        for name, read, cell in zip(names, readers, cells, strict=True):
+        for (name, read), cell in zip(readers.items(), cells, strict=True):
             try:
                 row[name] = read(cell)
             except Refused as error:
@@ -218,19 +221,22 @@ class CsvTable:
             complaints += rule_complaints(self.table, row, complaints, self.exponent)
         return Line(number, row, complaints)
 
+    def _is_needed(self, column: Column) -> bool:
+        return column.name in self.table.key or not self.partial
+
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
-        if len(header) > MOST_COLUMNS:
-            message = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
-            self.faults.append(self.fault(1, "", message))
-            return []
         names = [clean_text(cell) for cell in header]
         complaints: list[Complaint] = []
-        if len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
+        if len(header) > MOST_COLUMNS:
+            complaints = [
+                ("", f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns")
+            ]
+        elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             such = f"the header is separated by {sign}; name the delimiter, or save with commas"
-            complaints, names = [("", such)], []
-        for name in dict.fromkeys(names):
+            complaints = [("", such)]
+        for name in dict.fromkeys(names) if not complaints else ():
             if name not in self.table.names:
                 listed = ", ".join(self.table.names)
                 hint = nearest(name, self.table.names)
@@ -238,12 +244,17 @@ class CsvTable:
                 complaints.append((place, f"{self.table.name} has no such column; it has {listed}.{hint}"))
             elif names.count(name) > 1:
                 complaints.append((name, "stands in the header more than once"))
-        needed = [column for column in self.table if column.name in self.table.key or not self.partial]
-        missing = [column.name for column in needed if column.required and column.name not in names]
+        missing = [column.name for column in self.table
+                   if self._is_needed(column) and column.required and column.name not in names]  # fmt: skip
         if missing and not complaints:
-            complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
+            complaints = [("", f"the header lacks {', '.join(missing)}, which every row needs")]
         self.faults += [self.fault(1, *complaint) for complaint in complaints]
         return names if not complaints else []
+
+
+def other_width(cells: Sequence[str], names: Collection[str]) -> str:
+    """Word that a row is longer or shorter than the header."""
+    return f"has {len(cells)} cells, but the header has {len(names)}"
 
 
 def refuse_undecodable(text: str) -> None:
@@ -268,11 +279,9 @@ def _written(value: Any) -> str:
         return ""
     if isinstance(value, str):
         return neutralised(value)
-    if isinstance(value, datetime.datetime):
-        value = value.date()
     if isinstance(value, float):
         return write_value(float(value)) if math.isfinite(value) else str(float(value))
-    return str(value)
+    return str(value.date() if isinstance(value, datetime.datetime) else value)
 
 
 def write_table(path: Path, header: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
@@ -299,16 +308,8 @@ MOST_RESOURCES = 100
 LONGEST_PATH = 250
 BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
-_TYPES = {
-    "text": "string",
-    "choice": "string",
-    "date": "string",
-    "year": "integer",
-    "count": "integer",
-    "money": "number",
-    "hours": "number",
-    "number": "number",
-}
+_TYPES = {**dict.fromkeys(("year", "count"), "integer"),
+          **dict.fromkeys(("money", "hours", "number"), "number")}  # fmt: skip
 DATE_PATTERN = "[0-9]{4}-(0[1-9]|1[0-2])(-[0-3][0-9])?"
 
 
@@ -319,12 +320,9 @@ def field_of(column: Column) -> dict[str, Any]:
     constraints |= {"pattern": DATE_PATTERN} if column.kind == "date" else {}
     bounds = (("minimum", column.minimum), ("maximum", column.maximum))
     constraints |= {name: bound for name, bound in bounds if bound is not None}
-    return {
-        "name": column.name,
-        "type": _TYPES[column.kind],
-        "description": f"{column.meaning} ({KINDS[column.kind]})",
-        **({"constraints": constraints} if constraints else {}),
-    }
+    description = f"{column.meaning} ({KINDS[column.kind]})"
+    described = {"name": column.name, "type": _TYPES.get(column.kind, "string"), "description": description}
+    return described | ({"constraints": constraints} if constraints else {})
 
 
 def schema_of(table: Table) -> dict[str, Any]:
@@ -340,35 +338,19 @@ def schema_of(table: Table) -> dict[str, Any]:
     return schema
 
 
-def descriptor_text(withdrawn: Sequence[str] = (), *, demo: bool = False) -> str:
-    """Describe a folder that holds every table; name the jobs that were withdrawn, and the demo as such."""
-    described = {
-        "profile": "tabular-data-package",
-        "name": PACKAGE,
-        "title": "Ledger of a repair bench",
-        "description": "An empty cell means not known. A text that begins with = + - or @ is written with an "
-        "apostrophe in front, so that no spreadsheet takes it for a formula.",
-        "resources": [
-            {
-                "profile": "tabular-data-resource",
-                "name": table.name,
-                "path": f"{table.name}.csv",
-                "description": table.meaning,
-                "format": "csv",
-                "mediatype": "text/csv",
-                "encoding": "utf-8",
-                "schema": schema_of(table),
-            }
-            for table in TABLES.values()
-        ],
-        **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
-        **({DEMO: True} if demo else {}),
-    }
-    return json.dumps(described, indent=2, ensure_ascii=False) + "\n"
+def csv_resource(name: str, path: str, schema: Mapping[str, Any], description: str = "") -> dict[str, Any]:
+    """Describe a CSV file of a package."""
+    told = {"description": description} if description else {}
+    return {"profile": "tabular-data-resource", "name": name, "path": path, **told, "format": "csv",
+            "mediatype": "text/csv", "encoding": "utf-8", "schema": schema}  # fmt: skip
 
 
-def read_json(file: Path) -> Any:
-    """Read a JSON file of ours or of somebody else's."""
+def descriptor_text(**described: Any) -> bytes:
+    """Write a `datapackage.json` in one fixed form."""
+    return (json.dumps(described, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _read_json(file: Path) -> Any:
     try:
         return json.loads(read_at_most(file, MOST_BYTES).decode("utf-8-sig"))
     except RecursionError:
@@ -378,7 +360,7 @@ def read_json(file: Path) -> Any:
 def described_in(folder: Path) -> dict[str, Any]:
     """Read the descriptor of a folder; empty if there is none that can be read."""
     try:
-        content = read_json(folder / DESCRIPTOR)
+        content = _read_json(folder / DESCRIPTOR)
     except (OSError, ValueError):
         return {}
     return content if isinstance(content, dict) else {}
@@ -395,8 +377,18 @@ def is_demo(folder: Path) -> bool:
     return described_in(folder).get(DEMO) is True
 
 
-def refuse_foreign_folder(folder: Path, name: str) -> None:
-    """Let an export go into a new folder, an empty one, or one that holds an earlier export of its kind."""
+def write_folder(
+    folder: Path, package: str, files: Mapping[str, Callable[[IO[bytes]], object] | None], *, private: bool
+) -> None:
+    """Write a package into a new folder, an empty one, or one that holds an earlier export of its kind."""
+    try:
+        _refuse_foreign_folder(folder, package)
+        write_files(folder, files, private=private)
+    except OSError as error:
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
+
+
+def _refuse_foreign_folder(folder: Path, name: str) -> None:
     if folder.is_symlink():
         raise InvalidInput(f"{folder} is a link; name the folder that it leads to. Nothing was written.")
     if folder.exists() and not folder.is_dir():
@@ -404,10 +396,9 @@ def refuse_foreign_folder(folder: Path, name: str) -> None:
     if not folder.is_dir() or all(is_left_over(item) for item in folder.iterdir()):
         return
     finish(folder)
-    if (found := package_name(folder)) == name:
-        return
-    what = f"the package {found!r}" if found else "files that no export wrote"
-    raise InvalidInput(f"{folder} holds {what}; name another folder. Nothing was written.")
+    if (found := package_name(folder)) != name:
+        what = f"the package {found!r}" if found else "files that no export wrote"
+        raise InvalidInput(f"{folder} holds {what}; name another folder. Nothing was written.")
 
 
 def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
@@ -423,20 +414,19 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
             f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export "
             "again, or copy the folder to where you may write. Nothing was read."
         ) from None
-    listed = folder / DESCRIPTOR
-    named, faults = _listed(listed) if listed.exists() else ({}, [])
+    is_listed = (folder / DESCRIPTOR).exists()
+    named, faults = _listed(folder / DESCRIPTOR) if is_listed else ({}, [])
     for file in sorted(folder.iterdir()):
-        is_named_so = file.suffix.lower() == ".csv" or (file.is_file() and file.stem in TABLES)
-        if file in named.values() or file.name in BESIDE or file.name[0] == "." or not is_named_so:
+        is_csv, is_table = file.suffix.lower() == ".csv", file.stem in TABLES
+        if file in named.values() or file.name in BESIDE or file.name[0] == ".":
             continue
-        if file.suffix.lower() != ".csv":
+        if not is_csv and is_table and file.is_file():
             faults.append(Fault(file.name, "", f"is no CSV file; save it as {file.stem}.csv"))
-        elif listed.exists():
-            if file.stem in TABLES:
-                faults.append(Fault(file.name, "", f"lies in the folder, but {DESCRIPTOR} does not list it"))
-        elif file.stem in TABLES:
+        elif is_csv and is_table and is_listed:
+            faults.append(Fault(file.name, "", f"lies in the folder, but {DESCRIPTOR} does not list it"))
+        elif is_csv and is_table:
             named[file.stem] = file
-        else:
+        elif is_csv and not is_listed:
             hint = nearest(file.stem, TABLES)
             faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
     if not named and not faults:
@@ -452,37 +442,36 @@ def _leaves(file: Path, folder: Path) -> bool:
 
 
 def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
+    """Find the files that a descriptor lists."""
+
+    def odd(problem: str) -> tuple[dict[str, Path], list[Fault]]:
+        return {}, [Fault(descriptor.name, "", problem)]
+
     if _leaves(descriptor, descriptor.parent):
-        return {}, [Fault(descriptor.name, "", "is a link that leaves the folder")]
+        return odd("is a link that leaves the folder")
     try:
-        content = read_json(descriptor)
-        resources = content["resources"]
+        resources = _read_json(descriptor)["resources"]
         pairs = [(resource["name"], resource) for resource in resources[:MOST_RESOURCES]]
     except OSError as error:
-        return {}, [Fault(descriptor.name, "", f"cannot be read: {reason(error)}")]
-    except (ValueError, KeyError, TypeError) as error:
-        problem = f"lacks {error}" if isinstance(error, KeyError) else f"is not a data package: {error}"
-        return {}, [Fault(descriptor.name, "", problem)]
+        return odd(f"cannot be read: {reason(error)}")
+    except KeyError as error:
+        return odd(f"lacks {error}")
+    except (ValueError, TypeError) as error:
+        return odd(f"is not a data package: {error}")
     if len(resources) > MOST_RESOURCES:
-        return {}, [
-            Fault(descriptor.name, "", f"lists {len(resources)} resources; there are {len(TABLES)} tables")
-        ]
+        return odd(f"lists {len(resources)} resources; there are {len(TABLES)} tables")
     files: dict[str, Path] = {}
     faults: list[Fault] = []
     for name, resource in pairs:
         message = _resource_fault(name, resource, descriptor.parent)
-        if message is None and name in files:
-            message = "is listed twice"
-        if message is None:
-            files[name] = descriptor.parent / resource["path"]
+        if message or name in files:
+            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message or 'is listed twice'}"))
         else:
-            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message}"))
+            files[name] = descriptor.parent / resource["path"]
     return files, faults
 
 
 def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> str | None:
-    if not isinstance(resource, Mapping):
-        return "is no description of a file"
     path = resource.get("path")
     if not isinstance(name, str) or name not in TABLES:
         return f"is no table; there are {', '.join(TABLES)}.{nearest(str(name), TABLES)}"
@@ -500,66 +489,40 @@ def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> 
     return None
 
 
-# Withdrawn jobs in a package: given out, no jobs, and so in no table of it. Its descriptor names them.
-
-
 def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
-    """Read the numbers of withdrawn jobs from the descriptor of a package."""
+    """Read from a descriptor the numbers of jobs that were withdrawn: given out, and so in no table."""
     numbers = described_in(folder).get(WITHDRAWN, [])
     if not isinstance(numbers, list) or not all(isinstance(number, str) for number in numbers):
-        return (), [
-            Fault(DESCRIPTOR, "", f"{WITHDRAWN} is not a list of job numbers, each in quotation marks")
-        ]
-    faults = [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: {fault}") for fault in map(number_fault, numbers) if fault]
-    return tuple(numbers), faults
-
-
-def withdrawal_faults(numbers: Sequence[str], jobs: Collection[str]) -> list[Fault]:
-    """Complain of withdrawn numbers that belong to a job after all."""
-    return [
-        Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; withdraw it, or take the number out")
-        for number in numbers
-        if number in jobs
-    ]
-
-
-def note_withdrawals(connection: Connection, numbers: Sequence[str], reason: str) -> None:
-    """Keep in the history that numbers were given out and withdrawn, where it does not know them yet."""
-    entries = HISTORY.c
-    query = select(entries.key).where(entries.what == "jobs", entries.key.in_(numbers))
-    known = set(connection.execute(query).scalars())
-    for number in numbers:
-        if number not in known:
-            database.keep_version(connection, "jobs", number, reason, None)
+        told = [f"{WITHDRAWN} is not a list of job numbers, each in quotation marks"]
+        numbers = []
+    else:
+        told = [f"{WITHDRAWN}: {fault}" for fault in map(number_fault, numbers) if fault]
+    return tuple(numbers), [Fault(DESCRIPTOR, "", fault) for fault in told]
 
 
 # The ledger as a folder of CSV files, in and out.
 
 
-Row = Mapping[str, Value]
-
-
-def currency_in(files: Mapping[str, Path], layout: Layout | None = None) -> str | None:
-    """Read the currency that a package states; None if it states none that exists."""
-    if "settings" not in files:
-        return None
-    for line in CsvTable(files["settings"], TABLES["settings"], 2, layout).lines():
-        if line.row.get("setting") == "currency" and line.row["value"] in EXPONENTS:
-            return str(line.row["value"])
-    return None
-
-
 Rows = dict[str, list[dict[str, Value]]]
 
 
-def read_package(path: str | Path, *, layout: Layout | None = None) -> Rows:
+def currency_in(files: Mapping[str, Path], layout: Layout = AS_DOCUMENTED) -> str | None:
+    """Read the currency that a package states; None if it states none that exists."""
+    if "settings" not in files:
+        return None
+    lines = CsvTable(files["settings"], TABLES["settings"], layout=layout).lines()
+    stated = (line.row["value"] for line in lines if line.row.get("setting") == "currency")
+    return next((str(value) for value in stated if value in EXPONENTS), None)
+
+
+def read_package(path: str | Path, *, layout: Layout = AS_DOCUMENTED) -> Rows:
     """Read a folder of CSV files and check every row of it."""
     files, faults = find_files(Path(path))
     exponent = EXPONENTS[currency_in(files, layout) or str(SETTINGS["currency"].default)]
     check = PackageCheck()
     rows: Rows = {name: [] for name in TABLES}
     for name, file in files.items():
-        source = CsvTable(file, TABLES[name], exponent, layout)
+        source = CsvTable(file, TABLES[name], exponent, layout=layout)
         for line in source.lines():
             complaints = check.complaints(name, line.row, line.number, line.complaints)
             faults += [source.fault(line.number, *complaint) for complaint in complaints]
@@ -589,7 +552,7 @@ def write_package(
     rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path, *, demo: bool = False
 ) -> None:
     """Write rows of plain values as a folder of CSV files with a `datapackage.json`."""
-    _write_folder(check_tables(rows), Path(path), demo=demo)
+    write_folder(Path(path), PACKAGE, _files_of(check_tables(rows), demo=demo), private=True)
 
 
 def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "Nothing was written.") -> Rows:
@@ -616,41 +579,38 @@ def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False)
     Importing the folder gives an equal ledger, and exporting that the same bytes. An export that is cut
     off leaves all of an earlier one or all of the new one.
     """
-    folder = Path(path)
     with ledger.reading() as connection:
         rows = {name: database.fetch_rows(connection, name) for name in TABLES}
+        files = _files_of(rows, database.withdrawn_numbers(connection), demo=database.holds_demo(connection))
 
         def write_history(stream: IO[bytes]) -> None:
-            query = select(HISTORY).order_by(HISTORY.c.entry)
-            columns = [column.name for column in HISTORY.columns]
-            versions = connection.execute(query.execution_options(yield_per=1_000))
-            write_rows(stream, columns, versions)
+            query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=1_000)
+            write_rows(stream, HISTORY.columns.keys(), connection.execute(query))
 
-        more = {HISTORY_FILE: write_history if history else None}
-        demo = database.holds_demo(connection)
-        _write_folder(rows, folder, database.withdrawn_numbers(connection), more, demo=demo)
+        files[HISTORY_FILE] = write_history if history else None
+        write_folder(Path(path), PACKAGE, files, private=True)
     return len(rows["jobs"])
 
 
-def _write_folder(
-    rows: Mapping[str, Iterable[Mapping[str, Value]]],
-    folder: Path,
-    withdrawn: Sequence[str] = (),
-    more: Mapping[str, Callable[[IO[bytes]], object] | None] | None = None,
-    *,
-    demo: bool = False,
-) -> None:
-    def writer(name: str) -> Callable[[IO[bytes]], object]:
-        columns = TABLES[name].names
-        return lambda stream: write_rows(
-            stream, columns, ([row[column] for column in columns] for row in rows[name])
-        )
+def _files_of(
+    rows: Mapping[str, Sequence[Mapping[str, Value]]], withdrawn: Sequence[str] = (), *, demo: bool
+) -> dict[str, Callable[[IO[bytes]], object] | None]:
+    """Give what writes each file of a package: its tables, and a descriptor of them."""
 
-    described = descriptor_text(withdrawn, demo=demo).encode()
-    files: dict[str, Callable[[IO[bytes]], object] | None] = {f"{name}.csv": writer(name) for name in TABLES}
-    files[DESCRIPTOR] = lambda stream: stream.write(described)
-    try:
-        refuse_foreign_folder(folder, PACKAGE)
-        write_files(folder, {**files, **(more or {})}, private=True)
-    except OSError as error:
-        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
+    def write_table(name: str, stream: IO[bytes]) -> None:
+        columns = TABLES[name].names
+        write_rows(stream, columns, ([row[column] for column in columns] for row in rows[name]))
+
+    described = descriptor_text(
+        profile="tabular-data-package",
+        name=PACKAGE,
+        title="Ledger of a repair bench",
+        description="An empty cell means not known. A text that begins with = + - or @ is written with an "
+        "apostrophe in front, so that no spreadsheet takes it for a formula.",
+        resources=[csv_resource(table.name, f"{table.name}.csv", schema_of(table), table.meaning)
+                   for table in TABLES.values()],
+        **({WITHDRAWN: list(withdrawn)} if withdrawn else {}),
+        **({DEMO: True} if demo else {}),
+    )  # fmt: skip
+    return {**{f"{name}.csv": partial(write_table, name) for name in TABLES},
+            DESCRIPTOR: lambda stream: stream.write(described)}  # fmt: skip

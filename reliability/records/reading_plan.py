@@ -16,8 +16,9 @@ from reliability.records import database, spreadsheets
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import parse_toml, read_at_most
-from reliability.records.importing import ImportSummary, MadeRows, import_sources
+from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key
+from reliability.records.package import MadeRows
 from reliability.records.spreadsheets import (
     HEADING,
     MARKS,
@@ -740,7 +741,7 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
     """Give the rows of every table, but for jobs that are left out, beside the currency of the ledger."""
     currency = follower.plan.currency or now
     exponent = EXPONENTS[currency]
-    found = {name: MadeRows(follower.path, TABLES[name], name != "jobs", exponent, follower.places)
+    found = {name: MadeRows(follower.path, TABLES[name], exponent, [], follower.places, name != "jobs")
              for name in ("settings", "families", "jobs", "findings", "signs")}  # fmt: skip
     if currency != now:
         found["settings"].made.append((0, {"setting": "currency", "value": currency}, []))

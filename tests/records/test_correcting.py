@@ -383,7 +383,7 @@ def test_corrections_that_break_off_leave_the_ledger_as_it_was(begun, tmp_path, 
     def fail(*_args, **_given):
         raise LedgerError("the disk is full")
 
-    monkeypatch.setattr("reliability.records.importing.keep_jobs", fail)
+    monkeypatch.setattr("reliability.records.database.keep_jobs", fail)
     with pytest.raises(LedgerError):
         import_table(file, "jobs", begun, correct=True)
     assert everything(begun) == before

@@ -488,10 +488,10 @@ def write_csv(file, table, rows):
 
 @pytest.fixture
 def read(tmp_path):
-    def read(content, table="signs", layout=None, exponent=2):
+    def read(content, table="signs", **how):
         file = tmp_path / f"{table}.csv"
         file.write_bytes(content if isinstance(content, bytes) else content.encode())
-        source = CsvTable(file, TABLES[table], exponent, layout)
+        source = CsvTable(file, TABLES[table], **how)
         lines = list(source.lines())
         faults = [str(source.fault(line.number, *c)) for line in lines for c in line.complaints]
         return lines, faults + [str(fault) for fault in source.faults]
@@ -587,7 +587,7 @@ def test_semicolons_and_decimal_commas_by_explicit_layout(read):
     lines, faults = read(
         "family;kind;working_price;price_spread\nT2;tape deck;1250,5;0,2\nT3;radio;1.250,50;\n",
         "families",
-        layout,
+        layout=layout,
     )
     assert faults == [
         "families.csv, line 3, column working_price: '1.250,50' has a point, but numbers were announced with a decimal comma"
