@@ -17,7 +17,6 @@ from reliability.errors import BenchoddsError, InvalidInput
 from reliability.life import bulk, weibull_fits
 from reliability.life.bulk import count_findings, lives_of_counts
 from reliability.life.lives import observe
-from reliability.records import archive
 from reliability.records.archive import open_archives, write_archive
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
@@ -39,11 +38,10 @@ kind = "tape deck"
 
 @pytest.fixture(scope="module")
 def archives(new_command_line):
-    """The demo in an archive of many small groups."""
+    """The demo in an archive."""
     line = new_command_line()
     line.ok("import", DEMO)
-    with pytest.MonkeyPatch.context() as patch, open_ledger(line.file) as ledger:
-        patch.setattr(archive, "ROWS_PER_GROUP", 100)
+    with open_ledger(line.file) as ledger:
         write_archive(ledger, line.folder / "demo")
     return line.folder
 

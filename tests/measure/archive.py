@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from reliability.life import pool, weibull_fits
 from reliability.life.bulk import STRATA_PER_PIECE, count_findings
-from reliability.records.archive import ARCHIVED, arrow_type, descriptor_text, load_pyarrow, open_archives
+from reliability.records.archive import ARCHIVED, descriptor_text, open_archives
 from tests.measure import apart
 from tests.measure.apart import Row, row
 
@@ -35,8 +37,9 @@ THIS = "tests.measure.archive"
 
 def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES) -> None:
     """Write an archive of so many findings in `families` x 20 strata."""
-    pa, pq = load_pyarrow()
-    schema = pa.schema([(column.name, arrow_type(pa, column)) for column in ARCHIVED])
+    words = pa.dictionary(pa.int32(), pa.string())
+    types = {"year": pa.int16(), "date": pa.date32()}
+    schema = pa.schema([(column.name, types.get(column.kind, words)) for column in ARCHIVED])
     rng = np.random.default_rng(SEED)
     truth = {
         "scale": rng.lognormal(np.log(35), 0.3, (COMPONENTS, 1))
@@ -53,14 +56,14 @@ def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES
             while left > 0:
                 size = min(left, ROWS_PER_GROUP)
                 columns = _some_jobs(rng, truth, year, max(1, size // PER_JOB))
-                arrays = [_array(pa, column, columns[column.name]) for column in ARCHIVED]
+                arrays = [_array(column, columns[column.name]) for column in ARCHIVED]
                 writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=size)
                 left -= size
         path = file.relative_to(folder).as_posix()
         digest = hashlib.sha256(file.read_bytes()).hexdigest()
         parts.append({"path": path, "bytes": file.stat().st_size, "hash": f"sha256:{digest}"})
     counts = {"jobs": findings // PER_JOB, "findings": findings}
-    (folder / "datapackage.json").write_text(descriptor_text(parts, counts), encoding="utf-8")
+    (folder / "datapackage.json").write_bytes(descriptor_text(parts, counts))
 
 
 def _some_jobs(
@@ -122,7 +125,7 @@ def _repeated(values: Any) -> Any:
     return np.repeat(values, PER_JOB)
 
 
-def _array(pa: Any, column: Any, values: Any) -> Any:
+def _array(column: Any, values: Any) -> Any:
     if isinstance(values, tuple):
         codes, words = values
         used, codes = np.unique(codes, return_inverse=True)
@@ -137,7 +140,6 @@ def _array(pa: Any, column: Any, values: Any) -> Any:
 
 def read_bare(folder: str) -> dict[str, Any]:
     """Read every column of every row, and do nothing with them: into data frames, and to Arrow memory."""
-    _, pq = load_pyarrow()
     files = sorted(Path(folder).rglob("*.parquet"))
     start = time.process_time()
     for path in files:
