@@ -10,7 +10,7 @@ import pytest
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.prices import asked_prices, usual_prices
+from reliability.worth.money import asked_prices, usual_prices
 from reliability.worth.review import RANKING_COLUMNS, left_behind, ranking
 
 HEAD = (
@@ -189,7 +189,7 @@ def test_usually_asked_is_what_was_asked_and_what_is_often_seen_is_expected(benc
     assert tuple(table.columns) == RANKING_COLUMNS
     assert table.loc[0, "left"] == 2
     told = left_behind(appraiser, records)
-    assert table.loc[0, "left_gain"] == pytest.approx(told.loc[0, "left_gain"])
+    assert table.loc[0, "left_gain"] == pytest.approx(told["left_gain"].iloc[0])
     said = bench.ok("ranking")
     assert "Left: units that were seen and not bought" in said
     assert "hold for units like those that were bought" in said

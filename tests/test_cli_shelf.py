@@ -12,7 +12,7 @@ import pytest
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.costs import job_gains
+from reliability.worth.money import job_gains
 
 DONOR = """
 job = 1

@@ -26,9 +26,9 @@ from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
-from reliability.worth.costs import job_gains
 from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
+from reliability.worth.money import job_gains
 from reliability.worth.odds import failed_by_age
 from reliability.worth.review import (
     RANKING_COLUMNS,
@@ -294,7 +294,7 @@ class ReportData:
 
     @cached_property
     def gains(self) -> pd.DataFrame:
-        """What each finished job of this bench gained, as `reliability.worth.costs.job_gains` gives it."""
+        """What each finished job of this bench gained, as `reliability.worth.money.job_gains` gives it."""
         return job_gains(self.records, self.odds, as_of=self.as_of)
 
     # What the records alone say

@@ -15,6 +15,7 @@ from reliability.worth.odds import (
     expit,
     log_odds,
     unit_states,
+    unseen_success,
 )
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,10 @@ class Spread:
     mean: float
     doubt: float
     spread: float
+
+    def drawn(self, z: Floats) -> Floats:
+        """Mean under each state of knowledge, from standard normal draws."""
+        return self.mean + self.doubt * z
 
 
 @dataclass(frozen=True)
@@ -123,8 +128,9 @@ def assumed_years(first_year: float, last_year: float, usual: float, seen_in: in
     return np.arange(first_year + (step - 1) // 2, last + 1.0, step)
 
 
-def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitStates) -> Floats:
-    """Recalibrate the chance by components, under each state of knowledge; ndarray, shape (n_draws,)."""
+def unit_chances(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[UnitStates, Floats]:
+    """States of a unit's components, and its recalibrated chance of a repair (n_draws,)."""
+    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
     chain = log_odds(states.success) - shared.chain_centre
     kind = shared.kinds.index(entry.kind) if entry.kind in shared.kinds else len(shared.kinds)
     signs = centred_signs(unit.signs, shared)
@@ -137,18 +143,10 @@ def success_draws(entry: FamilyEntry, shared: Shared, unit: Unit, states: UnitSt
     if entry.own_weight > 0:
         # Its outcomes were fitted at the ages at which its units came: a state of knowledge that makes lives
         # too rosy there is taken back by as much as they weigh.
-        usual = unit_states(
-            entry.lives,
-            shared,
-            np.array([entry.reference_age]),
-            np.array([entry.reference_year]),
-            np.ones(1),
-            np.full(len(shared.signs), np.nan),
-        )
-        there = log_odds(usual.success)
+        there = log_odds(unseen_success(entry.lives, shared, entry.reference_age, entry.reference_year))
         chain = chain - entry.own_weight * (there - there.mean())
     log = shared.chain_centre + shared.chain_weight * chain + shift + np.sqrt(variance) * shared.draws[:, 0]
-    return expit(log)
+    return states, expit(log)
 
 
 def age_terms(age_years: float, within: Floats) -> Floats:
@@ -169,6 +167,12 @@ def price_draws(entry: FamilyEntry, shared: Shared, unit: Unit) -> tuple[float, 
     return unit.working_price if own_price else entry.working_price, log_ratio
 
 
+def mean_price(entry: FamilyEntry, shared: Shared, unit: Unit) -> Floats:
+    """Mean price of a unit once it works, before any fee; ndarray, shape (n_draws,)."""
+    price, log_ratio = price_draws(entry, shared, unit)
+    return price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2)
+
+
 def sale_price(entry: FamilyEntry) -> float:
     """Give what a repaired unit of a family should sell for on average, before any fee."""
     return float(entry.working_price * np.exp(entry.ratio.mean + 0.5 * entry.ratio.spread**2))
@@ -183,23 +187,20 @@ def paired_cases(n_draws: int) -> Floats:
 
 def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Appraisal:
     """Work out odds and gain of one unit."""
-    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
-    success = success_draws(entry, shared, unit, states)
-    z = shared.draws
-    price, log_ratio = price_draws(entry, shared, unit)
-    price_mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2)
+    states, success = unit_chances(entry, shared, unit)
+    z, lost = shared.draws, 1.0 - success
     added_hours = states.mended @ shared.repair_hours[entry.lives.components]
     each = entry.part_cost + terms.hour_rate * shared.repair_hours[entry.lives.components]
     added_costs = states.mended @ each + terms.comeback_cost
     # Which components will have to be mended is chance too.
     mended_spread = np.sqrt(np.clip(states.mended * (1.0 - states.mended), 0.0, None) @ each**2)
     repaired_spread = np.hypot(entry.costs_repaired.spread, mended_spread)
-    costs_repaired = entry.costs_repaired.mean + entry.costs_repaired.doubt * z[:, 3] + added_costs
-    costs_unrepaired = entry.costs_unrepaired.mean + entry.costs_unrepaired.doubt * z[:, 4]
-    remains = entry.remains.mean + entry.remains.doubt * z[:, 2]
+    costs_repaired = entry.costs_repaired.drawn(z[:, 3]) + added_costs
     net = 1.0 - terms.selling_fee
-    repaired, unrepaired = net * price_mean - costs_repaired, remains - costs_unrepaired
+    repaired = net * mean_price(entry, shared, unit) - costs_repaired
+    unrepaired = entry.remains.drawn(z[:, 2]) - entry.costs_unrepaired.drawn(z[:, 4])
     other = paired_cases(len(z))
+    price, log_ratio = price_draws(entry, shared, unit)
     sale = price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)
     cases = np.concatenate(
         [
@@ -208,17 +209,16 @@ def appraise(entry: FamilyEntry, shared: Shared, terms: Terms, unit: Unit) -> Ap
         ],
         axis=1,
     )
-    weight = np.repeat(np.stack([success, 1.0 - success], axis=1), N_CASES, axis=1) / (N_CASES * success.size)
-    lost = 1.0 - success
+    weight = np.repeat(np.stack([success, lost], axis=1), N_CASES, axis=1) / (N_CASES * success.size)
     return Appraisal(
-        success,
-        success * repaired + lost * unrepaired,
-        cases.ravel(),
-        weight.ravel(),
-        float(success @ repaired / success.sum()),
-        float(lost @ unrepaired / lost.sum()),
-        float((success * (entry.hours_repaired + added_hours) + lost * entry.hours_unrepaired).mean()),
-        states,
+        success=success,
+        gain_free=success * repaired + lost * unrepaired,
+        cases=cases.ravel(),
+        case_weight=weight.ravel(),
+        gain_repaired=float(success @ repaired / success.sum()),
+        gain_unrepaired=float(lost @ unrepaired / lost.sum()),
+        hours=float((success * (entry.hours_repaired + added_hours) + lost * entry.hours_unrepaired).mean()),
+        states=states,
     )
 
 
@@ -252,18 +252,12 @@ def draw_quantile(draws: Floats, share: float) -> float:
     return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
 
 
-def ceiling_price(appraisal: Appraisal, terms: Terms) -> float:
+def ceiling_price(gain_free: Floats, terms: Terms) -> float:
     """Highest price at which the verdict is take; below 0 where even a gift would cost money."""
-    return ceiling_of(appraisal.gain_free, terms)
-
-
-def ceiling_of(gain_free: Floats, terms: Terms) -> float:
-    """Highest price to pay for what brings so much at a price of 0 under each state of knowledge."""
     mean = cents(float(gain_free.mean())) - terms.margin
     if terms.caution <= 0:
         return cents(mean)
-    cautious = draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin
-    return cents(min(mean, cautious))
+    return cents(min(mean, draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin))
 
 
 def lesson_worth(appraisal: Appraisal, terms: Terms, asked: float, offers_expected: float) -> float:
@@ -316,13 +310,18 @@ class LotUnit:
     cases: Floats  # (n_draws, n_cases): gains at a price of 0 by state of knowledge
     case_weight: Floats  # sums to 1 in each state
 
+    @property
+    def name(self) -> str:
+        """What it shares its doubts with."""
+        return f"{self.entry.kind}\n{self.entry.family}"
+
 
 def lot_unit(
     entry: FamilyEntry, shared: Shared, terms: Terms, appraisal: Appraisal, share: float = np.nan
 ) -> LotUnit:
     """Choose what to do with a unit of a lot; broken for parts it brings what a plan says of stopping."""
-    parts = entry.remains.mean + entry.remains.doubt * shared.draws[:, 2] - entry.other_unrepaired
-    tried, broken = ceiling_of(appraisal.gain_free, terms), ceiling_of(parts, terms)
+    parts = entry.remains.drawn(shared.draws[:, 2]) - entry.other_unrepaired
+    tried, broken = ceiling_price(appraisal.gain_free, terms), ceiling_price(parts, terms)
     n = len(parts)
     if max(tried, broken) <= 0:
         return LotUnit(entry, appraisal, share, PASS_ON, 0.0, 0.0, np.zeros((n, 1)), np.ones((n, 1)))
@@ -338,9 +337,9 @@ def lot_unit(
 def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
     """Chance that all units of a lot together bring less than it costs."""
     units = [unit for unit in units if unit.way != PASS_ON]
-    if len(units) < 2:
-        if not units:
-            return float(asked > 0)
+    if not units:
+        return float(asked > 0)
+    if len(units) == 1:
         return float(units[0].case_weight[units[0].cases < asked].sum() / len(units[0].cases))
     lows = [float(unit.cases.min()) for unit in units]
     span = sum(float(unit.cases.max()) for unit in units) - sum(lows)
@@ -356,13 +355,11 @@ def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
         rows = np.arange(len(at))[:, None]
         np.add.at(share, (rows, below), unit.case_weight * (1.0 - (at - below)))
         np.add.at(share, (rows, below + 1), unit.case_weight * (at - below))
-        wave = np.fft.rfft(share, axis=1)
-        name = f"{unit.entry.kind}\n{unit.entry.family}"
-        by_family[name] = by_family[name] * wave if name in by_family else wave
+        by_family[unit.name] = by_family.get(unit.name, np.ones(1)) * np.fft.rfft(share, axis=1)
     whole = np.prod([wave.mean(axis=0) for wave in by_family.values()], axis=0)
     chance = np.fft.irfft(whole, bins)
     until = (asked - sum(lows)) / width - np.arange(bins)
-    return float(min(max(chance @ np.clip(until + 0.5, 0.0, 1.0), 0.0), 1.0))
+    return float(np.clip(chance @ np.clip(until + 0.5, 0.0, 1.0), 0.0, 1.0))
 
 
 def lot_ceiling(units: Sequence[LotUnit]) -> float:
@@ -377,14 +374,13 @@ def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
         return TAKE
     if 0 < ceiling and asked <= ceiling * (1.0 + terms.haggle_room):
         return HAGGLE
-    little_known: dict[str, float] = {}
+    lessons: dict[str, float] = {}
     for unit in units:
         if unit.entry.jobs_seen < FEW_JOBS and unit.entry.open_jobs == 0:
             lesson = lesson_worth(unit.appraisal, terms, unit.share, unit.entry.offers_expected)
-            name = f"{unit.entry.kind}\n{unit.entry.family}"
-            little_known[name] = max(lesson, little_known.get(name, 0.0))
-    if not little_known:
+            lessons[unit.name] = max(lesson, lessons.get(unit.name, 0.0))
+    if not lessons:
         return SKIP
     promised = sum(unit.gain_free - terms.margin for unit in units if unit.way != PASS_ON)
-    teaches = sum(little_known.values()) > max(0.0, asked - promised)
+    teaches = sum(lessons.values()) > max(0.0, asked - promised)
     return TRY_ONE if asked <= cents(sum(unit.worth for unit in units)) or teaches else SKIP

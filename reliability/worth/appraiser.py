@@ -3,7 +3,7 @@
 import datetime
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -57,20 +57,13 @@ class Appraiser:
     models: Mapping[str, str]  # family of each model
     tally: Tally
 
+    def components_of(self, entry: FamilyEntry) -> list[str]:
+        """Names of the components that units of an entry are judged by."""
+        return [self.shared.components[c] for c in entry.lives.components]
+
     def to_export(self) -> dict[str, Any]:
         """Plain numbers, lists and texts: what is kept on disk, and enough to judge in a browser."""
-        return {
-            "format": FORMAT,
-            "as_of": self.as_of.isoformat(),
-            "fingerprint": self.fingerprint,
-            "currency": self.currency,
-            "terms": asdict(self.terms),
-            "shared": _plain(self.shared),
-            "families": {name: _plain(entry) for name, entry in self.families.items()},
-            "kinds": {name: _plain(entry) for name, entry in self.kinds.items()},
-            "models": dict(self.models),
-            "tally": asdict(self.tally),
-        }
+        return {"format": FORMAT, **_plain(self)}
 
     def save(self, path: Path) -> None:
         """Keep the appraiser on disk; the file is replaced in one step."""
@@ -110,28 +103,14 @@ SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
 
 def _in_singles(entry: FamilyEntry) -> FamilyEntry:
     """Round what was estimated to single precision: no more is known, and the card has room for no more."""
-    lives = entry.lives
-    rounded: dict[str, Any] = {name: _single(getattr(entry, name)) for name in ESTIMATES}
-    for name in SPREADS:
-        spread = getattr(entry, name)
-        rounded[name] = Spread(_single(spread.mean), _single(spread.doubt), _single(spread.spread))
-    rounded["part_cost"] = _singles(entry.part_cost)
-    rounded["lives"] = FamilyLives(
-        lives.components,
-        _singles(lives.life),
-        _singles(lives.life_after),
-        lives.change_year,
-        _singles(lives.repair),
-    )
-    return replace(entry, **rounded)
 
+    def rounded(value: Any) -> Any:
+        if isinstance(value, Spread | FamilyLives):
+            return replace(value, **{name: rounded(each) for name, each in vars(value).items()})
+        return np.float32(value).astype(float) if np.asarray(value).dtype == float else value
 
-def _single(value: float) -> float:
-    return float(np.float32(value))
-
-
-def _singles(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    return values.astype(np.float32).astype(np.float64)
+    estimated = (*ESTIMATES, *SPREADS, "part_cost", "lives")
+    return replace(entry, **{name: rounded(getattr(entry, name)) for name in estimated})
 
 
 def load_appraiser(path: Path) -> Appraiser:
@@ -168,10 +147,11 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return None if np.isnan(value) else value
     if isinstance(value, tuple | list):
-        return [_plain(v) for v in value]
-    if hasattr(value, "__dataclass_fields__"):
-        return {name: _plain(each) for name, each in vars(value).items()}
-    return value
+        return [_plain(each) for each in value]
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    fields = value if isinstance(value, Mapping) else getattr(value, "__dict__", None)
+    return value if fields is None else {name: _plain(each) for name, each in fields.items()}
 
 
 def _array(values: list[Any], columns: int = 0) -> NDArray[np.float64]:
@@ -180,13 +160,12 @@ def _array(values: list[Any], columns: int = 0) -> NDArray[np.float64]:
 
 
 def _shared(kept: dict[str, Any]) -> Shared:
-    n_signs, n_components = len(kept["signs"]), len(kept["components"])
     texts = {name: tuple(kept[name]) for name in ("components", "signs", "known_components", "kinds")}
     numbers = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items() if name not in texts}
-    values: dict[str, Any] = {**texts, **numbers}
-    values["sign_shows"] = _array(kept["sign_shows"]).reshape(n_components, n_signs)
-    for name in ("outcome_signs", "outcome_signs_se"):
-        values[name] = _array(kept[name]).reshape(len(kept["kinds"]) + 1, n_signs)
+    values: dict[str, Any] = texts | numbers
+    n_signs = len(kept["signs"])
+    for name, n in (("sign_shows", "components"), ("outcome_signs", "kinds"), ("outcome_signs_se", "kinds")):
+        values[name] = values[name].reshape(len(kept[n]) + (n == "kinds"), n_signs)
     return Shared(**values)
 
 
@@ -201,9 +180,7 @@ def _entry(kept: dict[str, Any]) -> FamilyEntry:
         _array(lives["repair"], 2),
     )
     values["part_cost"] = _array(kept["part_cost"])
-    for name in SPREADS:
-        values[name] = Spread(**kept[name])
-    return FamilyEntry(**values)
+    return FamilyEntry(**values | {name: Spread(**kept[name]) for name in SPREADS})
 
 
 # ---- An appraiser that is fitted once per state of a ledger and kept on disk
@@ -231,11 +208,10 @@ def appraiser_of(
     ledger: "Ledger",
     *,
     as_of: datetime.date | None = None,
-    folder: Path | None = None,
     warn: Callable[[str], object] = print,
 ) -> Appraiser:
     """Fit an appraiser to a ledger, or take the kept one if nothing was written since."""
-    path = kept_name(ledger, folder)
+    path = kept_name(ledger)
     if path.exists() and not belongs_to_user(path.parent, path):
         warn(f"Odds kept in {path.parent} are not used, for others may write there: they are fitted anew.")
     kept = _load(path)
@@ -252,29 +228,28 @@ def appraiser_of(
     appraiser = fit_appraiser(records, day)
     try:
         appraiser.save(path)
-        _prune(path.parent)
+        by_age = sorted(path.parent.glob("*.json"), key=lambda file: file.stat().st_mtime, reverse=True)
+        for file in by_age[MOST_KEPT:]:
+            file.unlink(missing_ok=True)
     except OSError as error:
         warn(f"The odds could not be kept in {path.parent} ({reason(error)}): the next run fits them again.")
     return appraiser
 
 
-def kept_name(ledger: "Ledger", folder: Path | None = None) -> Path:
+def kept_name(ledger: "Ledger") -> Path:
     """Give the file in which the appraiser of a ledger as it is now is kept, or would be."""
-    return (folder or kept_folder(ledger)) / f"{_key(ledger)}.json"
+    # Named by all that an appraiser depends on: the state of the ledger, and the code that fits it.
+    code = sha256()
+    for room in ("records", "life", "worth"):
+        for file in sorted((PACKAGE / room).glob("*.py")):
+            code.update(file.read_bytes())
+    key = sha256(f"{ledger_mark(ledger)} {code.hexdigest()}".encode()).hexdigest()[:32]
+    return kept_folder(ledger) / f"{key}.json"
 
 
 def kept_appraiser(ledger: "Ledger") -> Appraiser | None:
     """Give the appraiser that is kept of a ledger as it is now; None where it would have to be fitted."""
     return _load(kept_name(ledger))
-
-
-def _key(ledger: "Ledger") -> str:
-    """Hash all that an appraiser depends on: the state of the ledger, and the code that fits it."""
-    code = sha256()
-    for room in ("records", "life", "worth"):
-        for file in sorted((PACKAGE / room).glob("*.py")):
-            code.update(file.read_bytes())
-    return sha256(f"{ledger_mark(ledger)} {code.hexdigest()}".encode()).hexdigest()[:32]
 
 
 def _load(path: Path) -> Appraiser | None:
@@ -283,9 +258,3 @@ def _load(path: Path) -> Appraiser | None:
         return load_appraiser(path) if path.exists() else None
     except (InvalidInput, KeyError, TypeError, ValueError):
         return None
-
-
-def _prune(folder: Path) -> None:
-    by_age = sorted(folder.glob("*.json"), key=lambda file: file.stat().st_mtime, reverse=True)
-    for file in by_age[MOST_KEPT:]:
-        file.unlink(missing_ok=True)

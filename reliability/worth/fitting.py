@@ -10,16 +10,6 @@ from scipy.special import expit
 
 from reliability.worth.appraisal import FEW_JOBS, FamilyEntry, Spread, Terms
 from reliability.worth.bench import UNREPAIRED, Bench
-from reliability.worth.costs import (
-    Hours,
-    PartCosts,
-    collateral_shares,
-    comeback_cost,
-    failed_in_job,
-    fit_hours,
-    fit_part_costs,
-    part_costs_by_job,
-)
 from reliability.worth.lives import (
     Asked,
     BenchLives,
@@ -32,20 +22,28 @@ from reliability.worth.lives import (
     unit_findings,
     year_effect,
 )
-from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
-from reliability.worth.prices import (
+from reliability.worth.money import (
     USUAL_HOURS,
     USUAL_HOURS_SD,
     USUAL_REMAINS,
     Amount,
+    Hours,
+    PartCosts,
     PriceModel,
+    collateral_shares,
+    comeback_cost,
+    failed_in_job,
     fit_by_family,
+    fit_hours,
+    fit_part_costs,
     fit_prices,
+    part_costs_by_job,
     purchase_news,
     remains,
     total,
     working_prices,
 )
+from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
 from reliability.worth.recalibration import (
     JobAges,
     Recalibration,
@@ -111,7 +109,7 @@ def fit_amounts(
     other = bench.jobs["other_costs"].to_numpy(float)
     worked = bench.jobs["hours"].to_numpy(float)
     rate = bench.records.settings.hour_rate
-    left = remains(bench, bench.records.settings)
+    left = remains(bench)
     by_price = left / price.mean[bench.jobs["family_at"].to_numpy(np.int64)] if len(own) else left
     share = fit_by_family(bench, unrepaired, by_price, USUAL_REMAINS, 0.15)
     other_repaired = fit_by_family(bench, repaired, other, 0.05 * level, 0.05 * level)
@@ -255,7 +253,7 @@ def fit_everything(
         settings.margin,
         settings.caution,
         settings.haggle_room,
-        comeback_cost(bench, settings),
+        comeback_cost(bench),
     )
     shared = replace(
         shared,

@@ -36,6 +36,7 @@ from reliability.worth.appraisal import (
     lot_ceiling,
     lot_chance_of_loss,
     lot_unit,
+    mean_price,
     price_draws,
     weighted_quantile,
 )
@@ -100,18 +101,14 @@ def read_offers(path: Path) -> pd.DataFrame:
     header = lines[0][1]
     rows: list[dict[str, Any]] = []
     faults = _header_faults(path.name, header)
-    if not faults:
-        for number, cells in lines[1:]:
-            if len(cells) != len(header):
-                such = f"{len(cells)} cells, the header has {len(header)}."
-                faults.append(Fault(f"{path.name}, line {number}", "", such))
-                continue
-            cell_of = {"offer": None, **dict(zip(header, cells, strict=True))}
-            cell_of["offer"] = cell_of["offer"] or str(len(rows) + 1)
-            rows.append(_checked(f"{path.name}, line {number}", cell_of, faults))
-        faults += _faults_between(path.name, rows)
-    refuse(faults, "Nothing was judged.")
-    return offers_table(rows, [name for name in header if name not in NAMES])
+    for number, cells in [] if faults else lines[1:]:
+        place = f"{path.name}, line {number}"
+        if len(cells) != len(header):
+            faults.append(Fault(place, "", f"{len(cells)} cells, the header has {len(header)}."))
+            continue
+        cell_of = {"offer": None, **dict(zip(header, cells, strict=True))}
+        rows.append(_checked(place, cell_of | {"offer": cell_of["offer"] or str(len(rows) + 1)}, faults))
+    return _offers_table(path.name, rows, header, faults)
 
 
 def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
@@ -119,25 +116,20 @@ def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     faults: list[Fault] = []
     named = [{**row, "offer": row.get("offer") or str(number)} for number, row in enumerate(rows, 1)]
     checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
-    faults += _faults_between("offers", checked)
-    refuse(faults, "Nothing was judged.")
-    signs = list(dict.fromkeys(name for row in rows for name in row if name not in NAMES))
-    return offers_table(checked, signs)
+    return _offers_table("offers", checked, [name for row in rows for name in row], faults)
 
 
 def _header_faults(file: str, header: list[str]) -> list[Fault]:
     faults = []
     if len(header) > MOST_COLUMNS:
-        message = f"there are {len(header)} columns; at most {MOST_COLUMNS} are read."
-        return [Fault(f"{file}, line 1", "", message)]
-    if not {"family", "model", "kind"} & set(header):
-        such = f"there is no column family, model or kind; found: {', '.join(header)}."
-        faults.append(Fault(f"{file}, line 1", "", such))
-    for name in sorted({name for name in header if header.count(name) > 1}):
-        faults.append(Fault(f"{file}, line 1", name, "occurs more than once."))
-    if "" in header:
-        faults.append(Fault(f"{file}, line 1", "", "a column has no name."))
-    return faults
+        faults.append(("", f"there are {len(header)} columns; at most {MOST_COLUMNS} are read."))
+    else:
+        if not {"family", "model", "kind"} & set(header):
+            faults.append(("", f"there is no column family, model or kind; found: {', '.join(header)}."))
+        twice = sorted({name for name in header if header.count(name) > 1})
+        faults += [(name, "occurs more than once.") for name in twice]
+        faults += [("", "a column has no name.")] * ("" in header)
+    return [Fault(f"{file}, line 1", *fault) for fault in faults]
 
 
 def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> dict[str, Any]:
@@ -178,10 +170,12 @@ def _cell(place: str, name: str, column: Column, value: object, faults: list[Fau
     return float(found) if isinstance(found, Decimal) else found
 
 
-def _faults_between(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
-    """Find names used twice, and lots whose price is unclear."""
+def _offers_table(
+    file: str, rows: list[dict[str, Any]], header: Sequence[str], faults: list[Fault]
+) -> pd.DataFrame:
+    """Refuse faulty offers, also names used twice and lots whose price is unclear; lay out the others."""
     names = Counter(row["offer"] for row in rows if row["offer"] is not None)
-    faults = [
+    faults += [
         Fault(file, "offer", f"{name!r} is used {n} times.") for name, n in sorted(names.items()) if n > 1
     ]
     asked: dict[str, set[float]] = {}
@@ -196,11 +190,8 @@ def _faults_between(file: str, rows: list[dict[str, Any]]) -> list[Fault]:
         if len(prices) > 1:
             said = " and ".join(f"{price:g}" for price in sorted(prices))
             faults.append(Fault(file, "lot_asked", f"lot {lot} has one price; found {said}."))
-    return faults
-
-
-def offers_table(rows: list[dict[str, Any]], signs: list[str]) -> pd.DataFrame:
-    """Lay out checked offers; DataFrame as `read_offers` returns it."""
+    refuse(faults, "Nothing was judged.")
+    signs = [name for name in dict.fromkeys(header) if name not in NAMES]
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
     for name in ("working_price", "built_from", "built_to", "asked", "lot_asked"):
         table[name] = pd.to_numeric(table[name]).astype(float)
@@ -360,31 +351,39 @@ MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high", "lot_ceiling", "lo
 TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
 
 
+class _Judged(NamedTuple):
+    """A unit on offer, and its row of verdicts."""
+
+    offer: Mapping[str, Any]
+    entry: FamilyEntry
+    unit: Unit
+    appraisal: Appraisal
+    row: dict[str, Any]
+
+
 def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Judge units on offer."""
     day = as_of or appraiser.as_of
-    rows, faults = [], []
-    lots: dict[str, list[_InLot]] = {}
+    judged: list[_Judged] = []
+    faults = []
     for offer in offers.to_dict("records"):
         try:
-            entry, unit, appraisal, row = _judge_one(offer, appraiser, day)
+            judged.append(_judge_one(offer, appraiser, day))
         except InvalidInput as error:
             faults.append(error.message)
-            continue
-        rows.append(row)
-        if offer["lot"] is not None:
-            lots.setdefault(offer["lot"], []).append(_InLot(offer, entry, unit, appraisal, row))
     refuse(faults, "Nothing was judged.")
+    lots: dict[str | None, list[_Judged]] = {}
+    for each in judged:
+        lots.setdefault(each.offer["lot"], []).append(each)
     for lot, members in lots.items():
-        _judge_lot(lot, members, appraiser)
-    table = pd.DataFrame(rows, columns=list(VERDICT_COLUMNS))
+        if lot is not None:
+            _judge_lot(lot, members, appraiser)
+    table = pd.DataFrame([each.row for each in judged], columns=list(VERDICT_COLUMNS))
     numbers = [name for name in VERDICT_COLUMNS if name not in TEXTS and name != "jobs_seen"]
     return table.astype({**dict.fromkeys(TEXTS, object), **dict.fromkeys(numbers, float), "jobs_seen": int})
 
 
-def _judge_one(
-    offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date
-) -> tuple[FamilyEntry, Unit, Appraisal, dict[str, Any]]:
+def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date) -> _Judged:
     entry, notes = find_entry(offer, appraiser)
     unit, more = read_unit(offer, entry, appraiser, day)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
@@ -394,28 +393,17 @@ def _judge_one(
     more += standing_notes(entry, appraiser.tally)
     if entry.price_doubt > 0 and np.isnan(unit.working_price):
         more.append(f"no working price given, {entry.working_price:.0f} {appraiser.currency} assumed")
-    return entry, unit, appraisal, {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+    row = {"offer": offer["offer"], **row, "note": "; ".join([*notes, *more])}
+    return _Judged(offer, entry, unit, appraisal, row)
 
 
-class _InLot(NamedTuple):
-    """A unit of a lot, and its row of verdicts."""
-
-    offer: Mapping[str, Any]
-    entry: FamilyEntry
-    unit: Unit
-    appraisal: Appraisal
-    row: dict[str, Any]
-
-
-def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> None:
+def _judge_lot(lot: str, members: Sequence[_Judged], appraiser: Appraiser) -> None:
     """Write into the rows of a lot what it is worth as a whole, and what its units are worth singly."""
     prices = [each.offer["lot_asked"] for each in members]
     asked = next((float(price) for price in prices if not np.isnan(price)), np.nan)
-    own = [each.unit.working_price for each in members]
-    price = np.array(
-        [each.entry.working_price if np.isnan(p) else p for each, p in zip(members, own, strict=True)]
-    )
-    if any(np.isnan(p) and each.entry.price_doubt > 0 for each, p in zip(members, own, strict=True)):
+    own = np.array([each.unit.working_price for each in members])
+    price = np.where(np.isnan(own), [each.entry.working_price for each in members], own)
+    if any(np.isnan(own) & [each.entry.price_doubt > 0 for each in members]):
         price = np.ones(len(members))
     terms = appraiser.terms
     units = [
@@ -433,7 +421,7 @@ def _judge_lot(lot: str, members: Sequence[_InLot], appraiser: Appraiser) -> Non
         each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
 
 
-def _singly(members: Sequence[_InLot], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
+def _singly(members: Sequence[_Judged], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
     """Say which units to buy one by one, where prices of their own are asked and that is worth more."""
     chosen = [
         (str(each.offer["offer"]), float(each.offer["asked"]), unit)
@@ -453,7 +441,7 @@ def verdict_row(
 ) -> dict[str, Any]:
     """Fill the columns of one verdict."""
     terms = appraiser.terms
-    ceiling = ceiling_price(appraisal, terms)
+    ceiling = ceiling_price(appraisal.gain_free, terms)
     chief, rival = chief_risks(entry, appraisal, appraiser)
     row: dict[str, Any] = {
         "verdict": None,
@@ -483,7 +471,7 @@ def chief_risks(
     entry: FamilyEntry, appraisal: Appraisal, appraiser: Appraiser
 ) -> tuple[str | None, str | None]:
     """Name the component likeliest to end the job, and the next one where both do to a whole percent."""
-    names = [appraiser.shared.components[c] for c in entry.lives.components]
+    names = appraiser.components_of(entry)
     ends = appraisal.states.ends
     known = [i for i, name in enumerate(names) if name in appraiser.shared.known_components]
     first = sorted(known, key=lambda i: -ends[i])[:2]
@@ -535,6 +523,6 @@ def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAs
     unit = replace(usual_unit(entry, appraiser, appraiser.as_of), signs=signs)
     price, log_ratio = price_draws(entry, appraiser.shared, unit)
     sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)).ravel()
-    mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()
+    mean = mean_price(entry, appraiser.shared, unit).mean()
     low, high = np.quantile(sales, [0.1, 0.9])
     return PriceToAsk(float(mean), float(low), float(high))

@@ -52,8 +52,7 @@ def on_hand(
     it is not on record. `price` is what an unsold unit should sell for.
     """
     # Loaded here: what waits is told without the regressions that amounts need.
-    from reliability.worth.costs import job_gains
-    from reliability.worth.prices import usual_prices
+    from reliability.worth.money import job_gains, usual_prices
 
     day = as_of or odds.as_of
     bench = read_bench(records, day)
@@ -161,21 +160,15 @@ def outlooks(appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
     found = {}
     jobs = records.jobs
     for row in jobs[(jobs["outcome"] == "open") & jobs["origin"].isna()].to_dict("records"):
-        plan = plan_job(appraiser, _document(records, row))
+        job: dict[str, Any] = {name: None if pd.isna(value) else value for name, value in row.items()}
+        job |= {name: int(job[name]) for name in ("built_from", "built_to") if job[name] is not None}
+        job["taken_in"] = job["taken_in"].date()
+        findings, signs = (
+            each[each["job"] == job["job"]].to_dict("records") for each in (records.findings, records.signs)
+        )
+        plan = plan_job(appraiser, {"job": job, "findings": findings, "signs": signs})
         found[row["job"]] = Outlook(plan.gain, plan.hours, plan.sentence)
     return found
-
-
-def _document(records: Records, job: Mapping[str, Any]) -> dict[str, Any]:
-    """Give a job with its findings and signs as the ledger gives it, as far as a plan reads it."""
-    row: dict[str, Any] = {name: None if pd.isna(value) else value for name, value in job.items()}
-    row |= {name: int(row[name]) for name in ("built_from", "built_to") if row[name] is not None}
-    row["taken_in"] = row["taken_in"].date()
-    parts = {name: getattr(records, name) for name in ("findings", "signs")}
-    return {
-        "job": row,
-        **{name: frame[frame["job"] == row["job"]].to_dict("records") for name, frame in parts.items()},
-    }
 
 
 def kept_outlooks(ledger: "Ledger", appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
@@ -208,67 +201,75 @@ def next_steps(
     were looked at and neither bought nor left.
     """
     day = pd.Timestamp(today)
-    own = records.jobs[records.jobs["origin"].isna()]
-    rows = [*_open_jobs(own[own["outcome"] == "open"], plans, day)]
-    waiting = to_do(records, appraiser, as_of=today).to_dict("records")
-    for task, advise in ((FINISH, _finish), (SELL, _sell), (CHECK, _check), (PRICE, _price)):
-        rows += [advise(row, appraiser, records) for row in waiting if row["task"] == task]
-    rows += _not_decided(records, day)
+    waiting = to_do(records, appraiser, as_of=today)
+    rows = [
+        *_open_jobs(records.jobs[records.jobs["origin"].isna()], plans, day),
+        *(
+            _waiting(row, appraiser, records)
+            for row in waiting[waiting["task"] != WRITE_UP].to_dict("records")
+        ),
+        *_not_decided(records, day),
+    ]
     table = pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
     numbers = ["days", "gain", "hours", "per_hour"]
     return table.astype({name: float if name in numbers else object for name in NEXT_COLUMNS})
-
-
-def _row(topic: str, what: str, family: str, days: float, advice: str, **more: float) -> dict[str, Any]:
-    blank = dict.fromkeys(("gain", "hours", "per_hour"), np.nan)
-    return {"topic": topic, "what": what, "family": family, "days": days, **blank, "advice": advice, **more}
 
 
 def _open_jobs(
     jobs: pd.DataFrame, plans: Mapping[str, Outlook], day: pd.Timestamp
 ) -> Iterator[dict[str, Any]]:
     found = []
-    for job, family, taken_in in zip(jobs["job"], jobs["family"], jobs["taken_in"], strict=True):
-        plan = plans[job]
+    for row in jobs[jobs["outcome"] == "open"].itertuples():
+        plan = plans[row.job]
         goes_on = plan.gain > 0
         per_hour = plan.gain / plan.hours if goes_on and plan.hours > 0 else np.nan
         rank = per_hour if per_hour == per_hour else np.inf if goes_on or not plan.hours else -np.inf
-        row = _row(ON_THE_BENCH, job, family, (day - taken_in).days, plan.sentence, gain=plan.gain,
-                   hours=plan.hours, per_hour=per_hour)  # fmt: skip
-        found.append((-rank, job, row))
-    yield from (row for *_, row in sorted(found, key=lambda each: each[:2]))
+        told = {
+            "topic": ON_THE_BENCH,
+            "what": row.job,
+            "family": row.family,
+            "days": (day - row.taken_in).days,
+            "gain": plan.gain,
+            "hours": plan.hours,
+            "per_hour": per_hour,
+            "advice": plan.sentence,
+        }
+        found.append((-rank, row.job, told))
+    yield from (told for *_, told in sorted(found, key=lambda each: each[:2]))
 
 
-def _finish(row: Mapping[str, Any], _odds: Appraiser, _records: Records) -> dict[str, Any]:
-    sheet = f"finish it, or give it up: benchodds blank {row['family']!r} --job {row['job']}"
-    return _row(OPEN_FOR_LONG, row["job"], row["family"], row["days"], sheet)
-
-
-def _sell(row: Mapping[str, Any], odds: Appraiser, records: Records) -> dict[str, Any]:
-    signs = records.signs[records.signs["job"] == row["job"]]
-    asked = price_to_ask(odds, {"job": row, "signs": signs.to_dict("records")})
-    between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
-    advice = f"ask {asked.mean:.2f} {odds.currency}; {between}"
-    return _row(UNSOLD, row["job"], row["family"], row["days"], advice)
-
-
-def _check(row: Mapping[str, Any], _odds: Appraiser, records: Records) -> dict[str, Any]:
-    left = f"{int(-row['days'])} days of warranty left"
-    advice = f"{left}: benchodds followup {row['job']} --working yes|no"
-    return _row(CHECK_DUE, row["job"], row["family"], records.settings.warranty_days + row["days"], advice)
-
-
-def _price(row: Mapping[str, Any], _odds: Appraiser, _records: Records) -> dict[str, Any]:
-    advice = f"benchodds amend {row['job']} --set sold_for=PRICE --why …"
-    return _row(NO_PRICE, row["job"], row["family"], row["days"], advice)
+def _waiting(row: Mapping[str, Any], odds: Appraiser, records: Records) -> dict[str, Any]:
+    """Say what to do with a unit that `to_do` lists."""
+    job, task, days = row["job"], row["task"], row["days"]
+    if task == FINISH:
+        topic = OPEN_FOR_LONG
+        advice = f"finish it, or give it up: benchodds blank {row['family']!r} --job {job}"
+    elif task == SELL:
+        topic = UNSOLD
+        signs = records.signs[records.signs["job"] == job]
+        asked = price_to_ask(odds, {"job": row, "signs": signs.to_dict("records")})
+        between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
+        advice = f"ask {asked.mean:.2f} {odds.currency}; {between}"
+    elif task == CHECK:
+        topic, days = CHECK_DUE, records.settings.warranty_days + days
+        left = f"{int(-row['days'])} days of warranty left"
+        advice = f"{left}: benchodds followup {job} --working yes|no"
+    else:
+        topic = NO_PRICE
+        advice = f"benchodds amend {job} --set sold_for=PRICE --why …"
+    return {"topic": topic, "what": job, "family": row["family"], "days": days, "advice": advice}
 
 
 def _not_decided(records: Records, day: pd.Timestamp) -> Iterator[dict[str, Any]]:
     seen = records.sightings
     for row in seen[seen["job"].isna() & seen["left_because"].isna()].to_dict("records"):
-        named = row["family"] or row["model"] or row["kind"]
         said = [f"{row['verdict']} was said"] if row["verdict"] else []
         said += [f"{row['asked']:.2f} asked"] if row["asked"] == row["asked"] else []
         told = ", ".join(said) or "no price asked"
-        advice = f"{told}; bought, or left? Say so in its file, and benchodds saw it"
-        yield _row(NOT_DECIDED, row["sighting"], named, (day - row["seen_on"]).days, advice)
+        yield {
+            "topic": NOT_DECIDED,
+            "what": row["sighting"],
+            "family": row["family"] or row["model"] or row["kind"],
+            "days": (day - row["seen_on"]).days,
+            "advice": f"{told}; bought, or left? Say so in its file, and benchodds saw it",
+        }

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
-from reliability.worth.appraisal import FamilyEntry, Unit, price_draws, success_draws
+from reliability.worth.appraisal import FamilyEntry, Unit, mean_price, unit_chances
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import unit_of
 from reliability.worth.odds import (
@@ -20,7 +20,6 @@ from reliability.worth.odds import (
     component_odds,
     expit,
     given_signs,
-    unit_states,
 )
 
 Floats = NDArray[np.float64]
@@ -79,121 +78,6 @@ def same_money(task: Task) -> float:
     return 1e-9 * (1.0 + abs(task.finished) + abs(task.stopped) + float(task.mend_cost.sum()))
 
 
-# ---- Worth of every state that a unit on the bench can be in, from the last one back to the first
-
-
-_MENDED, _SOUND, _FAILED, _UNSEEN = range(4)
-"""States of a component. Every move lowers one of them, so a state only looks at lower numbers."""
-
-_STEPS = np.array([0, 0, 1, 2])
-_EVIDENCE = np.array([2, 1, 2, 0])
-_CHUNK = 8192
-
-
-class StateTable:
-    """Worth of every state of the components searched exactly; a state is its digits in base 4."""
-
-    def __init__(self, task: Task, exact: Ints, after: float, may_stop: bool) -> None:
-        self._task, self._exact, self._after, self._may_stop = task, exact, after, may_stop
-        self._close = same_money(task)
-        n = exact.size
-        failed = np.where(task.known_failed[exact], 1.0, task.failed[:, exact])
-        self._evidence = joint_chances(failed, task.weight)
-        codes = np.arange(4**n)
-        steps = np.zeros(4**n, np.int8)
-        self._found = np.zeros(4**n, np.int32)
-        for i in range(n):
-            digit = (codes >> 2 * i) & 3
-            steps += _STEPS[digit].astype(np.int8)
-            self._found += (_EVIDENCE[digit] * 3**i).astype(np.int32)
-        self._order = np.argsort(steps, kind="stable")
-        self._bounds = np.searchsorted(steps[self._order], np.arange(2 * n + 2))
-        self.start = int(
-            sum((_FAILED if task.known_failed[i] else _UNSEEN) * 4**k for k, i in enumerate(exact))
-        )
-        self.worth = np.full(4**n, after)
-        self.going = np.full(4**n, after)
-        self.move = np.full(4**n, STOP, np.int8)
-        for level in range(1, 2 * n + 1):
-            self._fill(self._order[self._bounds[level] : self._bounds[level + 1]])
-
-    def failed(self, codes: Ints, k: int) -> Floats:
-        """Chance that component `k` is found failed in states where nobody has looked yet."""
-        found = self._found[codes]
-        here = self._evidence[found]
-        # A state that cannot come about has no chances; it is given 0 and never asked for. Of a state that
-        # hardly can, sums over classes with weights below zero leave rounding alone.
-        share = np.divide(self._evidence[found + 2 * 3**k], here, out=np.zeros(len(codes)), where=here > 0)
-        return np.clip(share, 0.0, 1.0)
-
-    def _fill(self, codes: Ints) -> None:
-        best, move = np.full(codes.size, -np.inf), np.full(codes.size, STOP, np.int8)
-        for k in range(self._exact.size):
-            value = self._value(codes, k)
-            move[value > best + self._close] = k
-            best = np.maximum(best, value)
-        self.going[codes], self.move[codes] = best, move
-        self.worth[codes] = np.maximum(best, self._task.stopped) if self._may_stop else best
-
-    def _value(self, codes: Ints, k: int) -> Floats:
-        """Worth of the move on component `k`: a look where it is unseen, mending where it has failed."""
-        task, i, digit = self._task, self._exact[k], (codes >> 2 * k) & 3
-        value = np.full(codes.size, -np.inf)
-        unseen = np.flatnonzero(digit == _UNSEEN)
-        at = codes[unseen]
-        p = self.failed(at, k)
-        then_failed = self.worth[at - (_UNSEEN - _FAILED) * 4**k]
-        value[unseen] = (
-            -task.look_cost[i] + p * then_failed + (1 - p) * self.worth[at - (_UNSEEN - _SOUND) * 4**k]
-        )
-        broken = np.flatnonzero(digit == _FAILED)
-        chance = task.mend_chance[i]
-        mended = self.worth[codes[broken] - (_FAILED - _MENDED) * 4**k]
-        value[broken] = -task.mend_cost[i] + chance * mended + (1.0 - chance) * task.stopped
-        return value
-
-    def path(self) -> list[Step]:
-        """Follow the best moves while everything turns out well."""
-        state, steps = self.start, []
-        while self.move[state] != STOP:
-            k = int(self.move[state])
-            mends = (state >> 2 * k) & 3 == _FAILED
-            failed = 1.0 if mends else float(self.failed(np.array([state]), k)[0])
-            broken = state if mends else state - (_UNSEEN - _FAILED) * 4**k
-            reply = self._reply(broken)
-            lost = 1.0 if reply == STOP else 1.0 - float(self._task.mend_chance[self._exact[k]])
-            gain = float(self.going[state] - self._task.stopped)
-            steps.append(Step(int(self._exact[k]), mends, failed, failed * lost, gain, reply))
-            state = broken - (_FAILED - _MENDED) * 4**k if mends else broken - (_FAILED - _SOUND) * 4**k
-        return steps
-
-    def _reply(self, state: int) -> int:
-        stops = self._may_stop and self.going[state] <= self._task.stopped + self._close
-        return STOP if stops else int(self._exact[self.move[state]])
-
-
-def joint_chances(failed: Floats, weight: Floats) -> Floats:
-    """Chance of everything that can have been found, averaged over the classes; shape (3 ** n,).
-
-    Place ``sum(digit * 3 ** i)``: digit 0 where nobody looked at component i, 1 found sound, 2 found failed.
-    """
-    half = failed.shape[1] // 2
-    joint = np.zeros((3 ** (failed.shape[1] - half), 3**half))
-    for start in range(0, len(weight), _CHUNK):
-        part = slice(start, start + _CHUNK)
-        # Each half is a table of products; multiplying them sums over the classes.
-        joint += (_products(failed[part, half:]) * weight[part, None]).T @ _products(failed[part, :half])
-    return joint.ravel()
-
-
-def _products(failed: Floats) -> Floats:
-    table = np.ones((len(failed), 1))
-    for chance in failed.T:
-        digit = np.stack([np.ones_like(chance), 1.0 - chance, chance], axis=1)
-        table = (digit[:, :, None] * table[:, None, :]).reshape(len(failed), -1)
-    return table
-
-
 # ---- Which component to look at next, which to mend, and when to stop: the search itself, on arrays
 # Three moves are open at any time. A component that nobody has looked at may be looked at; one that was
 # found failed may be mended; the job may be stopped, and what remains is worth `stopped`. A failed one
@@ -228,59 +112,102 @@ def ratio_order(cost: Floats, ends: Floats) -> Ints:
 
 def search(task: Task, *, may_stop: bool = True) -> Search:
     """Find the moves that are worth most on average."""
-    # Dynamic programming over all states of up to `MOST_EXACT` components (R. Bellman, Dynamic Programming,
-    # Princeton, 1957, chapter 3); the rest comes after them, each with the chances it has now.
-    exact, rest = _split(task)
-    tail = _tail(task, rest, may_stop)
-    after = tail[0] if rest.size else task.finished
-    table = StateTable(task, exact, max(after, task.stopped) if may_stop else after, may_stop)
-    steps = [*table.path(), *_tail_steps(task, rest, tail, may_stop)]
-    gain = steps[0].gain if steps else 0.0
-    worth = float(table.worth[table.start])
-    return Search(worth, gain, tuple(steps), exact, rest)
-
-
-def _split(task: Task) -> tuple[Ints, Ints]:
-    """Choose what is searched exactly: what is to be mended, then what is likeliest to end the job."""
-    by_weight = np.lexsort((-task.ends, ~task.known_failed))
-    exact = np.sort(by_weight[:MOST_EXACT]).astype(np.int64)
-    rest = np.sort(by_weight[MOST_EXACT:]).astype(np.int64)
+    # What is to be mended and what is likeliest to end the job is searched exactly; the rest comes after it,
+    # one by one, each with the chances it has now.
+    likeliest = np.lexsort((-task.ends, ~task.known_failed))
+    exact, rest = np.sort(likeliest[:MOST_EXACT]), np.sort(likeliest[MOST_EXACT:])
     cost = task.look_cost + task.mean_failed * task.mend_cost
-    return exact, rest[ratio_order(cost[rest], task.ends[rest])]
+    rest = rest[ratio_order(cost[rest], task.ends[rest])]
+    worth = max(task.finished, task.stopped) if may_stop else task.finished
+    steps: list[Step] = []
+    for part in (*rest[::-1, None], exact):
+        worth, before = _best_moves(task, part, worth, may_stop)
+        steps = before + steps
+    return Search(worth, steps[0].gain if steps else 0.0, tuple(steps), exact, rest)
 
 
-def _mended(task: Task, i: int, worth_after: float) -> float:
-    """Worth of trying to mend component `i`."""
-    chance = task.mend_chance[i]
-    return float(-task.mend_cost[i] + chance * worth_after + (1.0 - chance) * task.stopped)
+_MENDED, _SOUND, _FAILED, _UNSEEN = range(4)
+"""States of a component. A look or a repair that turns out well lowers its state by two, a failure by one."""
+
+_MOVES_LEFT = np.array([0, 0, 1, 2])
+_EVIDENCE = np.array([2, 1, 2, 0])
+_CHUNK = 8192
 
 
-def _tail(task: Task, rest: Ints, may_stop: bool) -> list[float]:
-    """Worth of going on before each of the rest, in their order, and of having done with them."""
-    worth, going = task.finished, [task.finished]
-    for i in rest[::-1]:
-        if may_stop:
-            worth = max(worth, task.stopped)
-        mended = _mended(task, i, worth)
-        if may_stop:
-            mended = max(mended, task.stopped)
-        failed = task.mean_failed[i]
-        look = 0.0 if task.known_failed[i] else task.look_cost[i]
-        worth = float(-look + failed * mended + (1.0 - failed) * worth)
-        going.append(worth)
-    return going[::-1]
+def _best_moves(task: Task, part: Ints, after: float, may_stop: bool) -> tuple[float, list[Step]]:
+    """Find the best moves on some components of a unit that is worth `after` once they are done with."""
+    # Dynamic programming (R. Bellman, Dynamic Programming, Princeton, 1957, chapter 3) over all states, from
+    # the last ones back to the first. A state is its digits in base 4, one for each component.
+    n, close = part.size, same_money(task)
+    joint = joint_chances(np.where(task.known_failed[part], 1.0, task.failed[:, part]), task.weight)
+    codes = np.arange(4**n)
+    digits = [((codes >> 2 * k) & 3).astype(np.int8) for k in range(n)]
+    found, moves_left = np.zeros(4**n, np.int64), np.zeros(4**n, np.int64)
+    for k, digit in enumerate(digits):
+        found += _EVIDENCE[digit] * 3**k
+        moves_left += _MOVES_LEFT[digit]
 
+    def chance_failed(states: Ints, k: int) -> Floats:
+        here = joint[found[states]]
+        # A state that cannot come about has no chances; it is given 0 and never asked for. Of a state that
+        # hardly can, sums over classes with weights below zero leave rounding alone.
+        share = np.divide(joint[found[states] + 2 * 3**k], here, out=np.zeros(here.size), where=here > 0)
+        return np.clip(share, 0.0, 1.0)
 
-def _tail_steps(task: Task, rest: Ints, tail: list[float], may_stop: bool) -> list[Step]:
+    worth, going, move = np.full(4**n, after), np.full(4**n, after), np.full(4**n, STOP)
+    by_moves_left = np.argsort(moves_left, kind="stable")
+    for states in np.split(by_moves_left, np.cumsum(np.bincount(moves_left))[:-1])[1:]:
+        best = np.full(states.size, -np.inf)
+        for k, i in enumerate(part):
+            is_unseen, is_failed = digits[k][states] == _UNSEEN, digits[k][states] == _FAILED
+            unseen, failed = states[is_unseen], states[is_failed]
+            p, mends = chance_failed(unseen, k), task.mend_chance[i]
+            value = np.full(states.size, -np.inf)
+            value[is_unseen] = (
+                -task.look_cost[i] + p * worth[unseen - 4**k] + (1.0 - p) * worth[unseen - 2 * 4**k]
+            )
+            value[is_failed] = (
+                -task.mend_cost[i] + mends * worth[failed - 2 * 4**k] + (1.0 - mends) * task.stopped
+            )
+            move[states[value > best + close]] = k
+            best = np.maximum(best, value)
+        going[states], worth[states] = best, np.maximum(best, task.stopped) if may_stop else best
+
+    first = state = sum((_FAILED if task.known_failed[i] else _UNSEEN) * 4**k for k, i in enumerate(part))
     steps = []
-    for k, i in enumerate(rest):
-        after = max(tail[k + 1], task.stopped) if may_stop else tail[k + 1]
-        stops = may_stop and _mended(task, i, after) <= task.stopped + same_money(task)
-        known, failed = bool(task.known_failed[i]), float(task.mean_failed[i])
-        ends = failed if stops else float(task.ends[i])
-        gain = tail[k] - task.stopped
-        steps.append(Step(int(i), known, failed, ends, gain, STOP if stops else int(i)))
-    return steps
+    while (k := int(move[state])) != STOP:
+        known = bool(digits[k][state] == _FAILED)
+        p_failed = 1.0 if known else float(chance_failed(np.array([state]), k)[0])
+        broken = state if known else state - 4**k
+        stops = may_stop and going[broken] <= task.stopped + close
+        reply = STOP if stops else int(part[move[broken]])
+        ends = p_failed * (1.0 if stops else 1.0 - float(task.mend_chance[part[k]]))
+        gain = float(going[state] - task.stopped)
+        steps.append(Step(int(part[k]), known, p_failed, ends, gain, reply))
+        state -= 2 * 4**k
+    return float(worth[first]), steps
+
+
+def joint_chances(failed: Floats, weight: Floats) -> Floats:
+    """Chance of everything that can have been found, averaged over the classes; shape (3 ** n,).
+
+    Place ``sum(digit * 3 ** i)``: digit 0 where nobody looked at component i, 1 found sound, 2 found failed.
+    """
+    half = failed.shape[1] // 2
+    joint = np.zeros((3 ** (failed.shape[1] - half), 3**half))
+    for start in range(0, len(weight), _CHUNK):
+        part = slice(start, start + _CHUNK)
+        # Each half is a table of products; multiplying them sums over the classes.
+        joint += (_products(failed[part, half:]) * weight[part, None]).T @ _products(failed[part, :half])
+    return joint.ravel()
+
+
+def _products(failed: Floats) -> Floats:
+    table = np.ones((len(failed), 1))
+    for chance in failed.T:
+        digit = np.stack([np.ones_like(chance), 1.0 - chance, chance], axis=1)
+        table = (digit[:, :, None] * table[:, None, :]).reshape(len(failed), -1)
+    return table
 
 
 # ---- What is known of one unit's components, laid out by what they have in common
@@ -329,8 +256,7 @@ def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
     # Recalibration does not say which component its outcomes were kinder or harsher about, so all bear the
     # same: in each state of knowledge their log odds of having failed are raised, those of being mended
     # lowered, by the one shift that gives the recalibrated odds of the job.
-    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
-    target = success_draws(entry, shared, unit, states)
+    _, target = unit_chances(entry, shared, unit)
     c = entry.lives.components
     odds = component_odds(entry.lives, shared, unit.age_years, unit.year)
     odds = odds[:, :, None, :] + shared.storage_sd * NODES[:, None]  # (draw, alternative, node, c)
@@ -362,33 +288,29 @@ def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
 
 
 SOUND, WORN, FAILED, MENDED, NO_PART = "sound", "worn", "failed", "mended", "no part"
-FOUND = (SOUND, WORN, FAILED, MENDED, NO_PART)
+INTACT = (SOUND, WORN)
+FOUND = (*INTACT, FAILED, MENDED, NO_PART)
 """What may have been found so far; `no part` = failed, and a replacement cannot be had."""
 
 _WORST = (SOUND, WORN, MENDED, FAILED, NO_PART)
 
 
 def read_findings(findings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, str], dict[str, str]]:
-    """Read rows of findings as what is known of each component; the worst of its positions counts."""
+    """Tell the state of each component now and on arrival; the worst of its positions counts."""
     found: dict[str, str] = {}
-    telling: dict[str, str] = {}
+    arrived: dict[str, str] = {}
+
+    def note(into: dict[str, str], name: str, state: str) -> None:
+        into[name] = max(into.get(name, state), state, key=_WORST.index)
+
     for row in findings:
-        name = row["component"]
-        stands = _standing(row["found"], row.get("action"))
-        found[name] = max(found.get(name, stands), stands, key=_WORST.index)
+        name, state, action = row["component"], row["found"], row.get("action")
+        done = MENDED if action in ("serviced", "replaced", "rebuilt") else FAILED
+        note(found, name, (NO_PART if action == NO_PART else done) if state == FAILED else state)
         if row.get("original") != "no":
-            died = row["found"] == FAILED and row.get("arose") == "during work"
-            arrived = SOUND if died else row["found"]
-            telling[name] = max(telling.get(name, arrived), arrived, key=_WORST.index)
-    return found, telling
-
-
-def _standing(found: str, action: str | None) -> str:
-    if found != FAILED:
-        return found
-    if action == NO_PART:
-        return NO_PART
-    return MENDED if action in ("serviced", "replaced", "rebuilt") else FAILED
+            died = state == FAILED and row.get("arose") == "during work"
+            note(arrived, name, SOUND if died else state)
+    return found, arrived
 
 
 # ---- A plan in words: the sentence, the table, and what can hurt
@@ -456,30 +378,22 @@ def all_cautions(kind: str = "", components: Sequence[str] = CHARGED) -> tuple[s
 
 def plan_table(result: Search, task: Task, names: Sequence[str]) -> pd.DataFrame:
     """Lay out the moves of a search."""
+
+    def if_failed(step: Step) -> str:
+        if step.if_failed == STOP:
+            return "stop"
+        if step.if_failed == step.component:
+            return "mend it"
+        return f"first {MEND if task.known_failed[step.if_failed] else LOOK} the {names[step.if_failed]}"
+
     rows = [
-        {
-            "move": MEND if step.mends else LOOK,
-            "component": names[step.component],
-            "failed": step.failed,
-            "ends_job": step.ends,
-            "look_cost": float(task.look_cost[step.component]),
-            "mend_cost": float(task.mend_cost[step.component]),
-            "gain": step.gain,
-            "if_failed": _reply(step, task, names),
-        }
+        (MEND if step.mends else LOOK, names[step.component], step.failed, step.ends,
+         task.look_cost[step.component], task.mend_cost[step.component], step.gain, if_failed(step))
         for step in result.steps
-    ]
-    table = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
+    ]  # fmt: skip
     texts = ("move", "component", "if_failed")
+    table = pd.DataFrame(rows, columns=list(PLAN_COLUMNS))
     return table.astype({name: object if name in texts else float for name in PLAN_COLUMNS})
-
-
-def _reply(step: Step, task: Task, names: Sequence[str]) -> str:
-    if step.if_failed == STOP:
-        return "stop"
-    if step.if_failed == step.component:
-        return "mend it"
-    return f"first {MEND if task.known_failed[step.if_failed] else LOOK} the {names[step.if_failed]}"
 
 
 def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequence[str], currency: str) -> str:
@@ -495,26 +409,23 @@ def plan_sentence(result: Search, gain_to_end: float, task: Task, names: Sequenc
             f"{task.finished - task.stopped:.2f} {currency} more than breaking it for parts."
         )
     if result.gain <= close:
+        to_end, next_move = (
+            f"loses {-gain:.2f} {currency} on average" if gain < -close else "gains nothing"
+            for gain in (gain_to_end, result.gain)
+        )
         return (
-            f"Stop, break it for parts: going on to the end {_means(gain_to_end, close, currency)}, and "
-            f"even the best next move {_means(result.gain, close, currency)}, whatever was spent so far."
+            f"Stop, break it for parts: going on to the end {to_end}, and "
+            f"even the best next move {next_move}, whatever was spent so far."
         )
     first = result.steps[0]
     move = (MEND if first.mends else LOOK).capitalize()
     fatal = [names[step.component] for step in result.steps if step.if_failed == STOP]
-    stop = f"; stop if the {_any_of(fatal)} has failed" if fatal else ""
+    any_of = " or ".join(filter(None, (", ".join(fatal[:-1]), *fatal[-1:])))
+    stop = f"; stop if the {any_of} has failed" if fatal else ""
     return (
         f"{move} the {names[first.component]} first: going on is worth {result.gain:.2f} {currency} more "
         f"than stopping now{stop}."
     )
-
-
-def _means(gain: float, close: float, currency: str) -> str:
-    return f"loses {-gain:.2f} {currency} on average" if gain < -close else "gains nothing"
-
-
-def _any_of(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
 
 
 # ---- What to look at next on a unit that lies on the bench, and when to give it up
@@ -585,7 +496,7 @@ def plan_unit(
 ) -> Plan:
     """Plan the work on a unit of a family; `known` as in `judging.unit_of`, one of `FOUND` by component."""
     entry, unit, notes = unit_of(appraiser, family, **known)
-    names = _component_names(entry, appraiser.shared)
+    names = appraiser.components_of(entry)
     found = dict(found or {})
     for component, state in found.items():
         if component not in names:
@@ -603,31 +514,14 @@ def plan_job(appraiser: Appraiser, document: Mapping[str, Any]) -> Plan:
             f"Job {job['job']} is finished ({job['outcome']}); a plan is for a unit that is still on "
             "the bench, or for a family: --family."
         )
-    entry, unit, notes = unit_of(
-        appraiser,
-        family,
-        built_from=job.get("built_from"),
-        built_to=job.get("built_to"),
-        signs={row["sign"]: row["seen"] for row in document["signs"]},
-        seen_on=job["taken_in"],
-    )
-    names = _component_names(entry, appraiser.shared)
-    found, telling = read_findings(document["findings"])
-    for component in sorted(set(found) - set(names)):
-        notes.append(f"{component} ({found[component]}) is no component that {family} is judged by: left out")
-    found = {name: state for name, state in found.items() if name in names}
-    return _plan(appraiser, entry, unit, found, telling, notes)
-
-
-def _component_names(entry: FamilyEntry, shared: Shared) -> list[str]:
-    return [shared.components[c] for c in entry.lives.components]
-
-
-def net_price(entry: FamilyEntry, shared: Shared, unit: Unit, selling_fee: float) -> float:
-    """Mean price of a unit once it works, less the selling fee; as the appraisal has it."""
-    price, log_ratio = price_draws(entry, shared, unit)
-    mean = price * np.exp(log_ratio + 0.5 * entry.ratio.spread**2).mean()
-    return float((1.0 - selling_fee) * mean)
+    signs = {row["sign"]: row["seen"] for row in document["signs"]}
+    built = {name: job.get(name) for name in ("built_from", "built_to")}
+    entry, unit, notes = unit_of(appraiser, family, **built, signs=signs, seen_on=job["taken_in"])
+    found, arrived = read_findings(document["findings"])
+    for component in sorted(set(found) - set(appraiser.components_of(entry))):
+        state = found.pop(component)
+        notes.append(f"{component} ({state}) is no component that {family} is judged by: left out")
+    return _plan(appraiser, entry, unit, found, arrived, notes)
 
 
 def _plan(
@@ -635,13 +529,12 @@ def _plan(
     entry: FamilyEntry,
     unit: Unit,
     found: Mapping[str, str],
-    telling: Mapping[str, str],
+    arrived: Mapping[str, str],
     notes: list[str],
 ) -> Plan:
-    names = _component_names(entry, appraiser.shared)
-    at = {name: i for i, name in enumerate(names)}
-    broken = [at[name] for name, state in telling.items() if name in at and state not in (SOUND, WORN)]
-    alive = [at[name] for name, state in telling.items() if name in at and state in (SOUND, WORN)]
+    names = appraiser.components_of(entry)
+    alive = [i for i, name in enumerate(names) if arrived.get(name) in INTACT]
+    broken = [i for i, name in enumerate(names) if arrived.get(name, SOUND) not in INTACT]
     odds = unit_odds(entry, appraiser.shared, unit).given(broken, alive)
     look_hours = entry.hours_repaired / len(names)
     task, left = _task(appraiser, entry, unit, odds, found, look_hours)
@@ -656,19 +549,28 @@ def _plan(
             f"a look is taken to need {look_hours:.1f} h: no record splits bench hours by component, so "
             f"those of a repaired unit beside its failed parts are shared evenly by {len(names)} components"
         )
+    repair_hours = appraiser.shared.repair_hours[entry.lives.components[left]]
+    hours, reached = 0.0, 1.0
+    for step in shown.steps:
+        mended = 0.0 if step.if_failed == STOP else step.failed
+        look = 0.0 if step.mends else look_hours
+        hours += reached * (look + mended * float(repair_hours[step.component]))
+        reached *= 1.0 - step.ends
+    lost = np.where(task.known_failed, 1.0, task.failed) * (1.0 - odds.mend_chance[:, left])
+    lost = np.where(task.known_failed & (task.mend_chance == 0.0), 1.0, lost)
     return Plan(
-        entry.family,
-        appraiser.currency,
-        plan_sentence(result, shown.gain, task, here, appraiser.currency),
-        goes_on,
-        result.gain,
-        _hours(shown, appraiser.shared.repair_hours[entry.lives.components[left]], look_hours),
-        _success(odds, left, task),
-        task.finished,
-        task.stopped,
-        plan_table(shown, task, here),
-        tuple(notes),
-        cautions(entry.kind, names),
+        family=entry.family,
+        currency=appraiser.currency,
+        sentence=plan_sentence(result, shown.gain, task, here, appraiser.currency),
+        goes_on=goes_on,
+        gain=result.gain,
+        hours=hours,
+        success=float(odds.weight @ (1.0 - lost).prod(axis=1)),
+        finished=task.finished,
+        stopped=task.stopped,
+        moves=plan_table(shown, task, here),
+        notes=tuple(notes),
+        cautions=cautions(entry.kind, names),
     )
 
 
@@ -698,51 +600,31 @@ def _task(
     odds: UnitOdds,
     found: Mapping[str, str],
     look_hours: float,
-) -> tuple[Task, NDArray[np.int64]]:
-    """Put what is left to do in numbers, and say which components it is about.
-
-    Of moves worth the same the search takes the earlier component: they stand in the order of the
-    ratio rule in hours, which is the order that counts where time is free.
-    """
+) -> tuple[Task, Ints]:
+    """Put what is left to do in numbers, and say which components it is about."""
     shared, terms = appraiser.shared, appraiser.terms
-    names = _component_names(entry, shared)
-    standing = np.array([found.get(name, "") for name in names], dtype=object)
-    left = np.flatnonzero(~np.isin(standing, (SOUND, WORN, MENDED)))
-    broken = np.isin(standing[left], (FAILED, NO_PART))
-    failed = np.where(broken, 1.0, odds.mean_failed[left])
-    mend_chance = np.where(standing[left] == NO_PART, 0.0, odds.mean_mend_chance[left])
-    repair_hours = shared.repair_hours[entry.lives.components[left]]
-    hours = np.where(broken, 0.0, look_hours) + failed * repair_hours
-    order = ratio_order(hours, failed * (1.0 - mend_chance))
-    left, broken, mend_chance = left[order], broken[order], mend_chance[order]
+    state = np.array([found.get(name, "") for name in appraiser.components_of(entry)], dtype=object)
+    known_failed = np.isin(state, (FAILED, NO_PART))
+    mend_chance = np.where(state == NO_PART, 0.0, odds.mean_mend_chance)
+    failed = np.where(known_failed, 1.0, odds.mean_failed)
+    repair_hours = shared.repair_hours[entry.lives.components]
+    looks = np.where(known_failed, 0.0, look_hours)
+    # Of moves worth the same the search takes the earlier component: they stand in the order of the ratio
+    # rule in hours, which is the order that counts where time is free.
+    left = np.flatnonzero(~np.isin(state, (SOUND, WORN, MENDED)))
+    ends = failed * (1.0 - mend_chance)
+    left = left[ratio_order((looks + failed * repair_hours)[left], ends[left])]
     beside = entry.costs_repaired.mean - terms.hour_rate * entry.hours_repaired
     task = Task(
-        odds.failed[:, left],
-        odds.weight,
-        np.where(broken, 0.0, terms.hour_rate * look_hours),
-        entry.part_cost[left] + terms.hour_rate * repair_hours[order],
-        mend_chance,
-        broken,
-        net_price(entry, shared, unit, terms.selling_fee) - beside - terms.comeback_cost,
-        entry.remains.mean - entry.other_unrepaired,
+        failed=odds.failed[:, left],
+        weight=odds.weight,
+        look_cost=terms.hour_rate * looks[left],
+        mend_cost=(entry.part_cost + terms.hour_rate * repair_hours)[left],
+        mend_chance=mend_chance[left],
+        known_failed=known_failed[left],
+        finished=(1.0 - terms.selling_fee) * float(mean_price(entry, shared, unit).mean())
+        - beside
+        - terms.comeback_cost,
+        stopped=entry.remains.mean - entry.other_unrepaired,
     )
     return task, left
-
-
-def _hours(shown: Search, repair_hours: Floats, look_hours: float) -> float:
-    """Add up the hours of the moves shown, each as likely as that the job comes to it."""
-    hours, reached = 0.0, 1.0
-    for step in shown.steps:
-        mended = 0.0 if step.if_failed == STOP else step.failed
-        hours += reached * (
-            (0.0 if step.mends else look_hours) + mended * float(repair_hours[step.component])
-        )
-        reached *= 1.0 - step.ends
-    return hours
-
-
-def _success(odds: UnitOdds, left: NDArray[np.int64], task: Task) -> float:
-    """Chance that nothing that is left ends the job."""
-    lost = np.where(task.known_failed, 1.0, odds.failed[:, left]) * (1.0 - odds.mend_chance[:, left])
-    lost = np.where(task.known_failed & (task.mend_chance == 0.0), 1.0, lost)
-    return float(odds.weight @ (1.0 - lost).prod(axis=1))

@@ -13,6 +13,7 @@ from reliability.life.lives import age_at, decimal_year
 from reliability.worth.appraisal import age_terms, assumed_years
 from reliability.worth.bench import Bench, share_unfinished_repaired
 from reliability.worth.lives import Slot, weigh_hearsay
+from reliability.worth.money import ODDS_NEWS, ODDS_NEWS_SDS, one_hot, slot_index
 from reliability.worth.odds import (
     COMMON_DIMENSIONS,
     NODE_WEIGHTS,
@@ -26,7 +27,6 @@ from reliability.worth.odds import (
     sign_terms,
     unseen_success,
 )
-from reliability.worth.prices import ODDS_NEWS, ODDS_NEWS_SDS, one_hot, slot_index
 from reliability.worth.regression import Block, Nested, fit_shrunk_logit
 from reliability.worth.supply import Repairability, ordinals
 

@@ -14,8 +14,8 @@ from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
+from reliability.worth.money import asked_prices, seen_units
 from reliability.worth.odds import expit, failed_by_age
-from reliability.worth.prices import asked_prices, seen_units
 from reliability.worth.regression import share_interval
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked
@@ -47,7 +47,7 @@ def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | No
     Takes first, then by expected gain. Families without a usual price have no verdict and stand last.
     """
     prices = asked_prices(records)
-    left = left_behind(appraiser, records).set_index("family")
+    left = left_behind(appraiser, records)
     rows = []
     mine = set(families_of_interest(records))
     for family, entry in appraiser.families.items():
@@ -82,14 +82,8 @@ def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     offers = seen.rename(columns={"sighting": "offer"})[["offer", *columns]].to_dict("records")
     rows = [{**looked.get(offer["offer"], {}), **offer} for offer in offers]
     gains = judge(offers_from(rows), appraiser)["expected_gain"].to_numpy(float) if rows else np.zeros(0)
-    table = seen.assign(gain=gains).groupby("family")
-    return (
-        pd.DataFrame(
-            {"left": table.size(), "left_gain": table["gain"].sum(min_count=1)}, columns=["left", "left_gain"]
-        )
-        .rename_axis("family")
-        .reset_index()
-    )
+    by_family = seen.assign(gain=gains).groupby("family")["gain"]
+    return pd.DataFrame({"left": by_family.size(), "left_gain": by_family.sum(min_count=1)})
 
 
 # ---- Why a unit is judged as it is: its components, one by one, and its money by outcome
@@ -110,7 +104,7 @@ def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **
     """Take the appraisal of one unit of a family apart; `known` as in `judging.unit_of`."""
     entry, unit, _ = unit_of(appraiser, family, asked=asked, **known)
     appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
-    at = entry.lives.components
+    names = appraiser.components_of(entry)
     drawn = np.tensordot(
         failed_by_age(entry.lives, appraiser.shared, unit.age_years, unit.year), unit.weight, axes=([1], [0])
     )
@@ -118,15 +112,15 @@ def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **
     mending = expit(entry.lives.repair[:, :1] + entry.lives.repair[:, 1:] * np.linspace(-1.5, 1.5, 7))
     components = pd.DataFrame(
         {
-            "component": [appraiser.shared.components[c] for c in at],
+            "component": names,
             "failed": appraisal.states.failed,
             "failed_low": failed_low,
             "failed_high": failed_high,
             "repairable": mending.mean(axis=1),
             "ends_job": appraisal.states.ends,
             "part_cost": entry.part_cost,
-            "hours": appraiser.shared.repair_hours[at],
-            "is_named": [appraiser.shared.components[c] in appraiser.shared.known_components for c in at],
+            "hours": appraiser.shared.repair_hours[entry.lives.components],
+            "is_named": [name in appraiser.shared.known_components for name in names],
         }
     ).sort_values(["is_named", "ends_job", "component"], ascending=[False, False, True], ignore_index=True)
     chance = float(appraisal.success.mean())
@@ -192,15 +186,6 @@ class Calibration:
     log_loss_usual: float
 
 
-def calibrate(records: Records, as_of: datetime.date) -> Calibration:
-    """Judge every finished job by what was known at the turn of the year before it was taken in.
-
-    Only what changes hands with a unit is used: its family, year window and the signs seen. Working prices do
-    not enter odds, so that today's estimates may stand in for those of the time.
-    """
-    return scored([forecasts(records, as_of, day) for day in forecast_days(records, as_of)])
-
-
 def forecast_days(records: Records, as_of: datetime.date) -> list[datetime.date]:
     """Last days of years by which enough jobs were finished to forecast the next year's."""
     own = _finished(records, as_of)
@@ -219,18 +204,23 @@ def forecasts(
     day: datetime.date,
     judged: Callable[[pd.DataFrame, Records, datetime.date], pd.DataFrame] = judged_then,
 ) -> pd.DataFrame:
-    """Forecast the jobs of the year after a day: the columns of `Calibration.jobs`.
+    """Forecast the jobs of the year after a day by what was known then: the columns of `Calibration.jobs`.
 
-    What `judged` keeps of its results saves the work of closed years.
+    Only what changes hands with a unit is used: its family, year window and the signs seen. Working prices do
+    not enter odds, so that today's estimates may stand in for those of the time. What `judged` keeps of its
+    results saves the work of closed years.
     """
     own = _finished(records, as_of)
     earlier, jobs = own[own["closed"] <= pd.Timestamp(day)], own[own["season"] == day.year + 1]
-    verdicts = judged(_as_offers(jobs, records), records, day)
+    looked = records.signs[records.signs["job"].isin(jobs["job"])].groupby("job")
+    signs = {job: dict(zip(rows["sign"], rows["seen"], strict=True)) for job, rows in looked}
+    known = ["job", "family", "built_from", "built_to", "taken_in"]
+    named = jobs[known].rename(columns={"job": "offer", "taken_in": "seen_on"}).to_dict("records")
+    offers = offers_from([{**row, **signs.get(row["offer"], {})} for row in named])
+    verdicts = judged(offers, records, day)
     return pd.DataFrame(
         {
-            "job": jobs["job"].to_numpy(),
-            "family": jobs["family"].to_numpy(),
-            "taken_in": jobs["taken_in"].to_numpy(),
+            **{name: jobs[name].to_numpy() for name in ("job", "family", "taken_in")},
             **{name: verdicts[name] for name in ("success_chance", "success_low", "success_high")},
             "usual_rate": (earlier["repaired"].sum() + 1) / (len(earlier) + 2),
             "repaired": jobs["repaired"].to_numpy(),
@@ -252,12 +242,7 @@ def scored(found: Sequence[pd.DataFrame]) -> Calibration:
     forecast, repaired, usual = (
         table[name].to_numpy(float) for name in ("success_chance", "repaired", "usual_rate")
     )
-    scores = (
-        brier(forecast, repaired),
-        log_loss(forecast, repaired),
-        brier(usual, repaired),
-        log_loss(usual, repaired),
-    )
+    scores = [score(by, repaired) for by in (forecast, usual) for score in (brier, log_loss)]
     return Calibration("ok", table, _groups(forecast, repaired), *scores)
 
 
@@ -270,14 +255,6 @@ def log_loss(forecast: Floats, outcome: Floats) -> float:
     """Mean negative log-likelihood of outcomes under the forecasts."""
     p = np.clip(forecast, 1e-9, 1 - 1e-9)
     return float(-np.mean(outcome * np.log(p) + (1 - outcome) * np.log1p(-p)))
-
-
-def _as_offers(jobs: pd.DataFrame, records: Records) -> pd.DataFrame:
-    looked = records.signs[records.signs["job"].isin(jobs["job"])].groupby("job")
-    signs = {job: dict(zip(rows["sign"], rows["seen"], strict=True)) for job, rows in looked}
-    named = jobs.rename(columns={"job": "offer", "taken_in": "seen_on"})
-    columns = ["offer", "family", "built_from", "built_to", "seen_on"]
-    return offers_from([{**row, **signs.get(row["offer"], {})} for row in named[columns].to_dict("records")])
 
 
 def _groups(forecast: Floats, repaired: Floats) -> pd.DataFrame:

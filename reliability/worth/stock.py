@@ -1,8 +1,8 @@
 """Parts that the jobs of the next year are likely to need."""
 
 import datetime
+from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,12 +12,12 @@ from scipy.special import gammaincinv, pdtr, pdtrik
 
 from reliability.errors import unknown
 from reliability.records.frames import Records, known_by
-from reliability.worth.appraisal import FamilyEntry, success_draws
+from reliability.worth.appraisal import unit_chances
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import REPAIRED
 from reliability.worth.judging import usual_unit
 from reliability.worth.lives import worst_findings
-from reliability.worth.odds import unit_states
+from reliability.worth.money import counts
 from reliability.worth.regression import shrunk_shares
 
 Floats = NDArray[np.float64]
@@ -54,19 +54,32 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     as many are expected to be open in a year's time.
     """
     known = known_by(records, appraiser.as_of, with_estimates=True)
-    shares = _shares(known, appraiser.shared.components)
-    needs: dict[tuple[str, str], Floats] = {}
-    sold = _Parts.read(known)
+    listed = {(row["component"], row["family"] or ANY): row for row in known.parts.to_dict("records")}
+
+    def part_of(component: str, family: str) -> tuple[str, str]:
+        """Whose part it is: the family's own, unless only the general row knows it."""
+        own = (component, family) in listed or (component, ANY) not in listed
+        return component, family if own else ANY
+
+    needs: dict[tuple[str, str], Floats] = defaultdict(lambda: np.zeros(len(appraiser.shared.draws)))
+    replaced, worn, in_vain = _shares(known, appraiser.shared.components)
     for family, per_year in _arrivals(known, appraiser):
         if family not in appraiser.families:
             raise unknown("The appraiser knows no family", family, appraiser.families)
         entry = appraiser.families[family]
-        replaced = _replaced(entry, appraiser, shares)
-        for k, c in enumerate(entry.lives.components):
-            component = appraiser.shared.components[c]
-            key = component, sold.family_of(component, family)
-            needs[key] = needs.get(key, np.zeros(len(per_year))) + per_year * replaced[:, k]
-    rows = [_row(key, need, sold) for key, need in needs.items()]
+        unit = usual_unit(entry, appraiser, appraiser.as_of + HALF_A_YEAR)
+        states, success = unit_chances(entry, appraiser.shared, unit)
+        c, success = entry.lives.components, success[:, None]
+        each = success * (states.mended * replaced[c] + worn[c]) + (1.0 - success) * in_vain[c]
+        for name, chance in zip(appraiser.components_of(entry), each.T, strict=True):
+            needs[part_of(name, family)] += per_year * chance
+    shelf = known.shelf[known.shelf["gone_on"].isna()].fillna({"family": ANY})
+    lying = Counter(part_of(row.component, row.family) for row in shelf.itertuples())
+    paid = _paid(known)
+    rows = [
+        _row(part, need, listed.get(part, {}), lying[part], paid.get(part, paid.get((part[0], ANY), np.nan)))
+        for part, need in needs.items()
+    ]
     table = pd.DataFrame([row for row in rows if row["cover"] > 0], columns=list(STOCK_COLUMNS))
     texts = ("component", "family", "obtainable", "advice")
     table = table.astype({name: object if name in texts else float for name in STOCK_COLUMNS})
@@ -83,47 +96,16 @@ def covering(need: Floats, share: float = COVER) -> int:
     return int(np.argmax(chance >= share))
 
 
-@dataclass(frozen=True)
-class _Parts:
-    """What the bench knows of the parts it can buy, and what it paid for them."""
-
-    listed: dict[tuple[str, str], dict[str, Any]]
-    paid: pd.Series
-    paid_anywhere: pd.Series
-    shelf: pd.Series
-
-    @classmethod
-    def read(cls, records: Records) -> "_Parts":
-        rows = records.parts.to_dict("records")
-        listed = {(row["component"], row["family"] or ANY): row for row in rows}
-        bought = records.findings[records.findings["part_cost"] > 0]
-        bought = bought[bought["action"] == "replaced"].merge(records.jobs[["job", "family"]], on="job")
-        per_unit = bought.groupby(["family", "component", "job"])["part_cost"].sum()
-        return cls(
-            listed,
-            per_unit.groupby(["component", "family"]).median(),
-            per_unit.groupby("component").median(),
-            records.shelf[records.shelf["gone_on"].isna()]
-            .fillna({"family": ANY})
-            .groupby(["component", "family"])
-            .size(),
-        )
-
-    def on_shelf(self, component: str, family: str) -> int:
-        """Pieces that lie on the shelf: the family's, or all families' that a general part serves."""
-        lying = self.shelf[self.shelf.index.get_level_values("component") == component]
-        fits = [self.family_of(component, name) == family for name in lying.index.get_level_values("family")]
-        return int(lying[fits].sum())
-
-    def family_of(self, component: str, family: str) -> str:
-        """Whose part it is: the family's own, unless only the general row knows it."""
-        own = (component, family) in self.listed or (component, ANY) not in self.listed
-        return family if own else ANY
-
-    def paid_for(self, component: str, family: str) -> float:
-        """Median of what one unit's part has cost; of other families where this one has none."""
-        elsewhere = self.paid_anywhere.get(component, np.nan)
-        return float(self.paid.get((component, family), elsewhere))
+def _paid(records: Records) -> dict[tuple[str, str], float]:
+    """Median of what one unit's part has cost, by component and family; `ANY`: of all families."""
+    bought = records.findings[
+        (records.findings["part_cost"] > 0) & (records.findings["action"] == "replaced")
+    ]
+    bought = bought.merge(records.jobs[["job", "family"]], on="job")
+    per_unit = bought.groupby(["family", "component", "job"])["part_cost"].sum()
+    anywhere = per_unit.groupby("component").median()
+    paid = {(component, ANY): float(cost) for component, cost in anywhere.items()}
+    return paid | per_unit.groupby(["component", "family"]).median().to_dict()
 
 
 def _arrivals(records: Records, appraiser: Appraiser) -> Iterator[tuple[str, Floats]]:
@@ -140,21 +122,12 @@ def _arrivals(records: Records, appraiser: Appraiser) -> Iterator[tuple[str, Flo
         yield family, np.random.default_rng((SEED, i)).permutation(rates)
 
 
-@dataclass(frozen=True)
-class _Shares:
+def _shares(records: Records, components: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
     """By component: mended ones that are replaced; parts for worn ones, and for units given up, per unit."""
-
-    replaced: Floats
-    worn: Floats
-    in_vain: Floats
-
-
-def _shares(records: Records, components: tuple[str, ...]) -> _Shares:
     own = records.jobs[(records.jobs["outcome"] != "open") & records.jobs["origin"].isna()]
     own = own.merge(records.families[["family", "kind"]], on="family")
     findings = worst_findings(records.findings).merge(own[["job", "outcome", "kind"]], on="job")
-    repaired = findings["outcome"] == REPAIRED
-    failed = findings["found"] == "failed"
+    repaired, failed = findings["outcome"] == REPAIRED, findings["found"] == "failed"
     told = repaired & failed & findings["action"].notna()
     replaced = findings["action"] == "replaced"
     in_vain = ~repaired & (replaced | (findings["action"] == "no part"))
@@ -162,69 +135,20 @@ def _shares(records: Records, components: tuple[str, ...]) -> _Shares:
     kinds = findings[["kind", "component"]].drop_duplicates()
 
     def count(rows: pd.Series) -> Floats:
-        counts = findings.loc[rows, "component"].value_counts().reindex(list(components), fill_value=0)
-        return counts.to_numpy(float)
+        return counts(findings.loc[rows, "component"], components)
 
     def units(jobs: pd.DataFrame) -> Floats:
         per_kind = kinds["kind"].map(jobs["kind"].value_counts()).fillna(0)
-        return (
-            per_kind.groupby(kinds["component"]).sum().reindex(list(components), fill_value=0).to_numpy(float)
-        )
+        of_component = per_kind.groupby(kinds["component"]).sum()
+        return of_component.reindex(list(components), fill_value=0).to_numpy(float)
 
     beside = {"usual": BESIDE_SHARE, "usual_worth": BESIDE_WORTH}
     whole = own["outcome"] == REPAIRED
-    return _Shares(
+    return (
         shrunk_shares(count(told & replaced), count(told), usual=REPLACED_SHARE, usual_worth=REPLACED_WORTH),
         shrunk_shares(count(repaired & ~failed & replaced), units(own[whole]), **beside),
         shrunk_shares(count(in_vain), units(own[~whole]), **beside),
     )
-
-
-def _replaced(entry: FamilyEntry, appraiser: Appraiser, shares: _Shares) -> Floats:
-    """Chance that a usual unit needs each part, half a year on; ndarray, shape (n_draws, c)."""
-    unit = usual_unit(entry, appraiser, appraiser.as_of + HALF_A_YEAR)
-    shared, c = appraiser.shared, entry.lives.components
-    states = unit_states(entry.lives, shared, unit.age_years, unit.year, unit.weight, unit.signs)
-    success = success_draws(entry, shared, unit, states)[:, None]
-    repaired = states.mended * shares.replaced[c] + shares.worn[c]
-    return success * repaired + (1.0 - success) * shares.in_vain[c]
-
-
-def _number(value: Any, default: float) -> float:
-    return default if value is None or np.isnan(value) else float(value)
-
-
-def _row(key: tuple[str, str], need: Floats, sold: _Parts) -> dict[str, Any]:
-    component, family = key
-    listed = sold.listed.get(key, {})
-    pack, per_unit = _number(listed.get("pack_size"), 1.0), _number(listed.get("per_unit"), 1.0)
-    price, obtainable = _number(listed.get("price"), np.nan), listed.get("obtainable")
-    units = covering(need)
-    cover = units * per_unit
-    on_shelf = min(sold.on_shelf(component, family), cover)
-    to_buy = cover - on_shelf
-    packs = np.nan if obtainable == "no" else float(np.ceil(to_buy / pack))
-    cost = packs * price
-    advice = _ADVICE.get(str(obtainable), "")
-    if np.isnan(cost) and obtainable != "no":
-        cost = to_buy / per_unit * sold.paid_for(component, family)
-        advice = "; ".join(
-            filter(None, (advice, "cost as paid so far" if cost == cost else "price not known"))
-        )
-    return {
-        "component": component,
-        "family": family,
-        "obtainable": obtainable,
-        "units": float(need.mean()),
-        "pieces": float(need.mean()) * per_unit,
-        "cover": cover,
-        "on_shelf": float(on_shelf),
-        "pack_size": pack,
-        "packs": packs,
-        "price": price,
-        "cost": cost,
-        "advice": advice,
-    }
 
 
 _ADVICE = {
@@ -232,3 +156,34 @@ _ADVICE = {
     "salvage only": "keep donors: salvage only",
     "None": "not in the parts table",
 }
+
+
+def _row(
+    part: tuple[str, str], need: Floats, listed: dict[str, Any], lying: int, paid: float
+) -> dict[str, Any]:
+    known = {name: value for name, value in listed.items() if pd.notna(value)}
+    pack, per_unit, price = (
+        float(known.get(*each)) for each in (("pack_size", 1.0), ("per_unit", 1.0), ("price", np.nan))
+    )
+    obtainable, units = listed.get("obtainable"), covering(need)
+    cover = units * per_unit
+    to_buy = cover - min(lying, cover)
+    packs = np.nan if obtainable == "no" else float(np.ceil(to_buy / pack))
+    cost, advice = packs * price, [_ADVICE.get(str(obtainable), "")]
+    if np.isnan(cost) and obtainable != "no":
+        cost = to_buy / per_unit * paid
+        advice.append("cost as paid so far" if cost == cost else "price not known")
+    return {
+        "component": part[0],
+        "family": part[1],
+        "obtainable": obtainable,
+        "units": float(need.mean()),
+        "pieces": float(need.mean()) * per_unit,
+        "cover": cover,
+        "on_shelf": float(min(lying, cover)),
+        "pack_size": pack,
+        "packs": packs,
+        "price": price,
+        "cost": cost,
+        "advice": "; ".join(filter(None, advice)),
+    }

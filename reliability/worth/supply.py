@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from reliability.worth.bench import REPAIRED
+from reliability.worth.money import one_hot
 from reliability.worth.odds import LOGIT_SLOPE
-from reliability.worth.prices import one_hot
 from reliability.worth.regression import Block, Nested, ShrunkFit, fit_shrunk_logit
 
 Floats = NDArray[np.float64]

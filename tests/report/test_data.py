@@ -7,13 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import Records
 from reliability.report import data as data_module
 from reliability.report.data import MOST_KEPT, Keeper, ReportData, find_records, lent, open_report
-from reliability.worth.review import calibrate, ranking
+from reliability.worth.review import forecast_days, forecasts, ranking
 
 DAY = datetime.date(2024, 3, 20)
 
@@ -105,8 +106,9 @@ def test_lives_on_pages_are_those_of_the_verdicts(demo: ReportData) -> None:
 
 
 def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward: ReportData) -> None:
-    plain = calibrate(awkward.records, awkward.as_of)
-    assert awkward.calibration.jobs.equals(plain.jobs)
+    records, as_of = awkward.records, awkward.as_of
+    plain = [forecasts(records, as_of, day) for day in forecast_days(records, as_of)]
+    assert awkward.calibration.jobs.equals(pd.concat(plain, ignore_index=True))
     assert awkward.since.day == 1
     assert 30 <= (awkward.as_of - awkward.since).days <= 62
     assert set(awkward.ranking_before.columns) == set(awkward.ranking.columns)

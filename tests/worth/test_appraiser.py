@@ -97,23 +97,13 @@ def test_families_are_known_by_their_records(bench_appraiser):
 
 def test_gaps_in_the_numbers_lower_the_odds(bench_rows):
     day = datetime.date(2025, 1, 10)
-    jobs = [
-        {**row, "job": str(int(row["job"]) * 2)} for row in bench_rows["jobs"]
-    ]  # every second number missing
-    move = lambda rows: [{**row, "job": str(int(row["job"]) * 2)} for row in rows]  # noqa: E731
-    rows = {
-        **bench_rows,
-        "jobs": jobs,
-        "findings": move(bench_rows["findings"]),
-        "signs": move(bench_rows["signs"]),
+    moved = {  # every second number missing
+        table: [{**row, "job": str(int(row["job"]) * 2)} for row in bench_rows[table]]
+        for table in ("jobs", "findings", "signs")
     }
-    counted = {"count_gaps": "yes"}
-    settings = {
-        "whole": None,
-        "far too many": {},
-        "gappy": counted,
-        "mild": {**counted, "gap_repaired_share": "0.6"},
-    }
+    rows, counted = {**bench_rows, **moved}, {"count_gaps": "yes"}
+    mild = {**counted, "gap_repaired_share": "0.6"}
+    settings = {"whole": None, "far too many": {}, "gappy": counted, "mild": mild}
     chance, missing = {}, {}
     for name, some in settings.items():
         told = [{"setting": setting, "value": value} for setting, value in (some or {}).items()]

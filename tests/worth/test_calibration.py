@@ -7,10 +7,14 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as their_log_loss
 
 from reliability.records.frames import records_from_rows
-from reliability.worth.review import brier, calibrate, forecast_days, log_loss
+from reliability.worth.review import brier, forecast_days, forecasts, log_loss, scored
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2027, 1, 1)
+
+
+def calibrate(records):
+    return scored([forecasts(records, DAY, day) for day in forecast_days(records, DAY)])
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +37,7 @@ def years():
 def test_each_year_is_forecast_from_the_years_before(years):
     records = records_from_rows(years)
     assert forecast_days(records, DAY) == [datetime.date(2024, 12, 31), datetime.date(2025, 12, 31)]
-    found = calibrate(records, DAY)
+    found = calibrate(records)
     assert found.status == "ok"
     assert len(found.jobs) == 60
     chance = found.jobs.groupby("family")["success_chance"].mean()
@@ -52,13 +56,13 @@ def test_the_future_does_not_leak_into_a_forecast(years):
     for row in flipped["jobs"]:
         if row["taken_in"] >= "2026":
             row.update(outcome="scrapped" if row["outcome"] == "repaired" else "repaired", ended_by=None)
-    was, now = (calibrate(r, DAY).jobs for r in (records, records_from_rows(flipped)))
+    was, now = (calibrate(r).jobs for r in (records, records_from_rows(flipped)))
     assert_allclose(was["success_chance"], now["success_chance"])
     assert (was["repaired"] != now["repaired"]).sum() == 30
 
 
 def test_a_young_ledger_is_too_few(bench_records):
-    found = calibrate(bench_records, DAY)
+    found = calibrate(bench_records)
     assert found.status == "too few jobs"
     assert found.jobs.empty
     assert np.isnan(found.brier)

@@ -7,8 +7,7 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import missing_by_season, read_bench, share_unfinished_repaired
-from reliability.worth.costs import comeback_cost, job_gains
-from reliability.worth.prices import remains, usual_prices
+from reliability.worth.money import comeback_cost, job_gains, remains, usual_prices
 from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
@@ -92,7 +91,7 @@ def test_hours_of_a_comeback_that_nobody_wrote_down_are_not_free(rows):
 def test_a_comeback_costs_what_a_unit_costs_however_often_it_returns(rows):
     def cost(followups):
         bench = read_bench(records_from_rows({**rows, "followups": followups}), DAY)
-        return comeback_cost(bench, bench.records.settings)
+        return comeback_cost(bench)
 
     once = [{"job": "1", "checked_on": "2024-03-01", "working": "no", "hours": 0.0, "cost": 60.0}]
     twice = [{**once[0], "cost": 30.0}, {**once[0], "checked_on": "2024-03-20", "cost": 30.0}]
@@ -102,7 +101,7 @@ def test_a_comeback_costs_what_a_unit_costs_however_often_it_returns(rows):
 
 def test_what_is_left_of_units_by_outcome(rows):
     bench = read_bench(records_from_rows(rows), DAY)
-    left = dict(zip(bench.jobs["job"], remains(bench, bench.records.settings), strict=True))
+    left = dict(zip(bench.jobs["job"], remains(bench), strict=True))
     assert (left["2"], left["3"], left["4"]) == (-5.0, 15.0, pytest.approx(10.8))
 
 

@@ -1,4 +1,5 @@
 import datetime
+import json
 import os
 from dataclasses import replace
 
@@ -36,26 +37,17 @@ def fits(bench_appraiser, monkeypatch):
     return days
 
 
-def test_it_is_fitted_once_and_again_after_a_write(ledger, fits):
+def test_it_is_fitted_once_and_again_after_a_write(ledger, fits, tmp_path):
     first = appraiser_of(ledger)
     again = appraiser_of(ledger)
     assert fits == [(LAST, 1)]
     assert again.to_export() == first.to_export()
+    assert appraiser_of(ledger, as_of=datetime.date(2030, 1, 1)).as_of == LAST
+    assert kept_folder(ledger) == tmp_path / ".benchodds"
+    assert len(list(kept_folder(ledger).glob("*.json"))) == len(fits) == 1
     ledger.add({"job": {**JOB, "closed": "2024-06-01"}})
     assert appraiser_of(ledger).as_of == datetime.date(2024, 6, 1)
     assert fits[1:] == [(datetime.date(2024, 6, 1), 2)]
-
-
-def test_it_lies_beside_the_ledger(ledger, fits, tmp_path):
-    appraiser_of(ledger)
-    assert kept_folder(ledger) == tmp_path / ".benchodds"
-    assert len(list(kept_folder(ledger).glob("*.json"))) == 1
-
-
-def test_a_later_day_is_served_by_the_kept_one(ledger, fits):
-    appraiser_of(ledger, as_of=LAST)
-    assert appraiser_of(ledger, as_of=datetime.date(2030, 1, 1)).as_of == LAST
-    assert len(fits) == 1
 
 
 def test_an_earlier_day_knows_nothing_of_later_jobs_and_is_not_kept(ledger, fits):
@@ -82,33 +74,23 @@ def test_a_day_before_a_correction_is_served_by_what_was_written_then(ledger, fi
     assert len(fits) == 3  # the kept one knows of the withdrawal
 
 
-@pytest.mark.parametrize("damage", ["", "{}", '{"format": 1}', "[1, 2"])
-def test_a_damaged_one_is_made_again(ledger, fits, damage):
+@pytest.mark.parametrize("damage", ["", '{"format": 1}', "[1, 2", "half"])
+def test_a_damaged_one_is_made_again(ledger, fits, bench_appraiser, damage):
     appraiser_of(ledger)
     (file,) = kept_folder(ledger).glob("*.json")
-    whole = file.read_text()
-    file.write_text(damage)
+    whole, half = file.read_text(), {**bench_appraiser.to_export(), "shared": {}}
+    file.write_text(json.dumps(half) if damage == "half" else damage)
     appraiser_of(ledger)
     assert len(fits) == 2
     assert file.read_text() == whole
 
 
-def test_a_half_written_export_is_made_again(ledger, fits, bench_appraiser):
-    import json
-
-    appraiser_of(ledger)
-    (file,) = kept_folder(ledger).glob("*.json")
-    file.write_text(json.dumps({**bench_appraiser.to_export(), "shared": {}}))
-    appraiser_of(ledger)
-    assert len(fits) == 2
-
-
 def test_where_it_cannot_be_kept_the_user_is_told(ledger, fits, tmp_path):
-    (tmp_path / "odds").write_text("a file in the way")
+    (tmp_path / ".benchodds").write_text("a file in the way")
     said = []
-    appraiser_of(ledger, folder=tmp_path / "odds", warn=said.append)
+    appraiser_of(ledger, warn=said.append)
     (sentence,) = said
-    assert sentence.startswith(f"The odds could not be kept in {tmp_path / 'odds'} (")
+    assert sentence.startswith(f"The odds could not be kept in {tmp_path / '.benchodds'} (")
     assert sentence.endswith("): the next run fits them again.")
 
 

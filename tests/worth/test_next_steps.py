@@ -11,48 +11,30 @@ from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.next_steps import CHECK, FINISH, PRICE, SELL, WRITE_UP, on_hand, to_do
 
 DAY = datetime.date(2026, 6, 30)
-REPAIRED = {"family": "T2", "outcome": "repaired", "bought_for": 20, "hours": 2, "other_costs": 2}
+
+
+def repaired(job, taken_in, closed="2026-01-10", **more):
+    amounts = {"bought_for": 20, "hours": 2, "other_costs": 2}
+    return (
+        {"job": job, "family": "T2", "outcome": "repaired", "taken_in": taken_in, "closed": closed}
+        | amounts
+        | more
+    )
+
+
 JOBS = [
-    {"job": "1", **REPAIRED, "taken_in": "2026-01-01", "closed": "2026-01-10"},  # unsold for 171 days
-    {"job": "2", **REPAIRED, "taken_in": "2026-05-01", "closed": "2026-06-01", "other_costs": None},
+    repaired("1", "2026-01-01"),  # unsold for 171 days
+    repaired("2", "2026-05-01", "2026-06-01", other_costs=None),
     {"job": "3", "family": "T2", "outcome": "open", "taken_in": "2025-11-01", "bought_for": 12},
     {"job": "4", "family": "T2", "outcome": "open", "taken_in": "2026-06-20"},
-    {
-        "job": "5",
-        **REPAIRED,
-        "taken_in": "2026-01-02",
-        "closed": "2026-01-10",
-        "sold_on": "2026-01-15",
-        "sold_for": 90,
-    },
-    {
-        "job": "6",
-        **REPAIRED,
-        "taken_in": "2026-01-03",
-        "closed": "2026-01-10",
-        "sold_on": "2026-01-16",
-        "sold_for": 90,
-    },
-    {"job": "7", **REPAIRED, "taken_in": "2026-01-04", "closed": "2026-01-10", "sold_on": "2026-01-17"},
-    {
-        "job": "9",
-        **REPAIRED,
-        "taken_in": "2026-01-05",
-        "closed": "2026-01-10",
-        "sold_on": "2026-06-30",
-        "sold_for": 95,
-    },
-    {
-        "job": "13",
-        **REPAIRED,
-        "taken_in": "2026-01-06",
-        "closed": "2026-01-10",
-        "sold_on": "2025-12-31",
-        "sold_for": 95,
-    },
-    {"job": "X1", **REPAIRED, "taken_in": "2020-01-05", "closed": "2020-01-10", "origin": "elsewhere"},
+    repaired("5", "2026-01-02", sold_on="2026-01-15", sold_for=90),
+    repaired("6", "2026-01-03", sold_on="2026-01-16", sold_for=90),
+    repaired("7", "2026-01-04", sold_on="2026-01-17"),
+    repaired("9", "2026-01-05", sold_on="2026-06-30", sold_for=95),
+    # Its warranty ends on 2026-07-10, and somebody asked before the sale only.
+    repaired("13", "2026-01-06", sold_on="2026-01-11", sold_for=95),
+    repaired("X1", "2020-01-05", "2020-01-10", origin="elsewhere"),
 ]
-JOBS[8]["sold_on"] = "2026-01-11"  # its warranty ends on 2026-07-10, and somebody asked before the sale only
 
 
 @pytest.fixture(scope="module")

@@ -2,16 +2,20 @@
 
 import datetime
 from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.special import expit
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import records_from_rows
-from reliability.worth.appraisal import Spread, appraise
+from reliability.worth.appraisal import Spread, Unit, appraise, unit_chances
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.judging import NAMES, offers_from, read_unit
+from reliability.worth.judging import unit_of
+from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, component_odds
 from reliability.worth.plan import (
     CHARGE_CAUTION,
     LASER_CAUTION,
@@ -19,7 +23,7 @@ from reliability.worth.plan import (
     WASTE_CAUTION,
     all_cautions,
     cautions,
-    net_price,
+    joint_chances,
     plan_job,
     plan_sentence,
     plan_table,
@@ -36,12 +40,6 @@ DAY = datetime.date(2024, 12, 1)
 T1 = {"family": "Larkov T1", "built_from": 1983, "built_to": 1983, "seen_on": DAY}
 
 
-def unit_of(appraiser, family, **more):
-    row = {**dict.fromkeys(NAMES), "offer": "x", "family": family, **more}
-    offer = offers_from([row]).to_dict("records")[0]
-    return read_unit(offer, appraiser.families[family], appraiser, appraiser.as_of)[0]
-
-
 def open_job(**more):
     job = {"job": "30", "family": "Larkov T1", "outcome": "open", "taken_in": "2024-12-01"}
     return {"job": {**job, "built_from": 1983, "built_to": 1983, **more}, "findings": [], "signs": []}
@@ -54,29 +52,11 @@ def free_time(bench_rows):
     return fit_appraiser(records, datetime.date(2025, 1, 10))
 
 
-@pytest.fixture(scope="module")
-def paid_time(bench_appraiser):
-    """The same bench where an hour costs 8: the odds stay, the costs of time come in."""
-    terms = replace(bench_appraiser.terms, hour_rate=8.0)
-    families = {
-        name: replace(
-            entry,
-            costs_repaired=replace(
-                entry.costs_repaired, mean=entry.costs_repaired.mean + 8.0 * entry.hours_repaired
-            ),
-        )
-        for name, entry in bench_appraiser.families.items()
-    }
-    return replace(bench_appraiser, terms=terms, families=families)
-
-
-@pytest.mark.parametrize("family", ["Obbelin 550", "Yarrowen C7", "Pellowick R40"])
 @pytest.mark.parametrize("rust", ["yes", None])
-def test_before_anything_is_found_the_plan_has_the_odds_of_the_appraisal(demo_appraiser, family, rust):
-    signs = {"rust": rust} if rust else {}
-    told = explain(demo_appraiser, family=family, signs=signs)
-    planned = plan_unit(demo_appraiser, family=family, signs=signs)
-    assert_allclose(planned.success, told.appraisal.success.mean(), atol=1e-6)
+def test_before_anything_is_found_the_plan_has_the_odds_of_the_appraisal(demo_appraiser, rust):
+    known = {"family": "Yarrowen C7", "signs": {"rust": rust} if rust else {}}
+    told = explain(demo_appraiser, **known)
+    assert_allclose(plan_unit(demo_appraiser, **known).success, told.appraisal.success.mean(), atol=1e-6)
 
 
 def test_a_unit_that_works_is_worth_what_the_appraisal_says(demo_appraiser):
@@ -89,7 +69,7 @@ def test_a_unit_that_works_is_worth_what_the_appraisal_says(demo_appraiser):
     shared = replace(demo_appraiser.shared, repair_hours=np.zeros_like(demo_appraiser.shared.repair_hours))
     sure_appraiser = replace(demo_appraiser, shared=shared, families={entry.family: entry})
     signs = {"rust": "yes"}
-    unit = unit_of(sure_appraiser, entry.family, **signs)
+    _, unit, _ = unit_of(sure_appraiser, entry.family, signs=signs)
     appraisal = appraise(entry, shared, demo_appraiser.terms, unit)
     planned = plan_unit(sure_appraiser, family=entry.family, signs=signs)
     looks = demo_appraiser.terms.hour_rate * entry.hours_repaired
@@ -129,8 +109,8 @@ def test_what_is_done_with_is_not_looked_at_again(bench_appraiser):
 def test_a_damp_store_makes_one_failure_tell_of_the_others(bench_appraiser):
     damp = replace(bench_appraiser, shared=replace(bench_appraiser.shared, storage_sd=1.5))
     entry = damp.families["Larkov T1"]
-    names = [damp.shared.components[c] for c in entry.lives.components]
-    odds = unit_odds(entry, damp.shared, unit_of(damp, "Larkov T1", built_from=1983, built_to=1983))
+    names = damp.components_of(entry)
+    odds = unit_odds(entry, damp.shared, unit_of(damp, "Larkov T1", built_from=1983, built_to=1983)[1])
     belt, motor = names.index("belt"), names.index("motor")
     usual = odds.mean_failed
     bad, good = odds.given([belt], []).mean_failed, odds.given([], [belt]).mean_failed
@@ -139,16 +119,6 @@ def test_a_damp_store_makes_one_failure_tell_of_the_others(bench_appraiser):
     # The two cases, weighed, must give back what was believed before (law of total probability).
     share = odds.weight @ odds.arrived[:, belt]
     assert_allclose(share * bad + (1 - share) * good, usual, rtol=1e-9)
-
-
-def test_findings_reach_the_plan_through_the_store(bench_appraiser):
-    def chance(storage_sd, **found):
-        shared = replace(bench_appraiser.shared, storage_sd=storage_sd)
-        table = plan_unit(replace(bench_appraiser, shared=shared), **T1, found=found).moves
-        return table.set_index("component").loc["motor", "failed"]
-
-    both = {"gear": "mended", "belt": "mended"}
-    assert chance(2.0, **both) > 1.3 * chance(2.0, gear="sound", belt="sound")
 
 
 def test_signs_and_age_reach_the_plan(bench_appraiser):
@@ -172,28 +142,15 @@ def test_a_part_that_cannot_be_had_ends_it(bench_appraiser):
     assert planned.moves.loc[0, ["move", "component", "ends_job"]].tolist() == ["mend", "gear", 1.0]
 
 
-def test_going_on_is_advised_exactly_where_it_gains(demo_appraiser):
-    plans = [
-        plan_unit(demo_appraiser, family=family, signs={"rust": "yes"})
-        for family in ("Yarrowen C7", "Obbelin 550")
-    ]
-    for planned in plans:
-        assert planned.goes_on == (planned.gain > 0)
-        assert planned.sentence.startswith("Stop") != planned.goes_on
-        first = planned.moves["gain"].iloc[0]
-        assert first == planned.gain if planned.goes_on else first <= planned.gain
-
-
-def test_costs_come_from_the_appraiser(paid_time):
-    table = plan_unit(paid_time, **T1, found={"belt": "failed"}).moves.set_index("component")
-    entry = paid_time.families["Larkov T1"]
-    names = [paid_time.shared.components[c] for c in entry.lives.components]
-    hours = paid_time.shared.repair_hours[entry.lives.components]
-    for component, row in table.iterrows():
-        i = names.index(component)
-        assert row["mend_cost"] == pytest.approx(entry.part_cost[i] + 8.0 * hours[i])
-    looks = table.drop(index="belt")["look_cost"]
-    assert_allclose(looks, 8.0 * entry.hours_repaired / len(names))
+def test_costs_come_from_the_appraiser(demo_appraiser):
+    family, rate = "Obbelin 550", demo_appraiser.terms.hour_rate
+    table = plan_unit(demo_appraiser, family=family, found={"belt": "failed"}).moves.set_index("component")
+    entry = demo_appraiser.families[family]
+    names = demo_appraiser.components_of(entry)
+    each = entry.part_cost + rate * demo_appraiser.shared.repair_hours[entry.lives.components]
+    assert_allclose(table["mend_cost"], pd.Series(each, names)[table.index])
+    assert rate > 0 == table.loc["belt", "look_cost"]
+    assert_allclose(table.drop(index="belt")["look_cost"], rate * entry.hours_repaired / len(names))
 
 
 def test_where_time_is_free_the_order_saves_hours(free_time):
@@ -221,12 +178,9 @@ def test_once_all_is_done_it_is_to_be_finished(bench_appraiser):
 
 
 def test_a_kind_with_many_components_says_which_come_by_the_rule(bench_rows):
-    more = ["relay", "display", "regulator"]
-    findings = [finding(n, name, "sound") for n in range(1, 21) for name in more]
-    records = records_from_rows({**bench_rows, "findings": [*bench_rows["findings"], *findings]})
     # Only what was ever examined counts as a risk of this bench, so the usual ones must be seen as well.
-    usual = ["pinch roller", "idler", "head", "capacitor", "switch"]
-    findings += [finding(n, name, "sound") for n in range(1, 21) for name in usual]
+    more = ["relay", "display", "regulator", "pinch roller", "idler", "head", "capacitor", "switch"]
+    findings = [finding(n, name, "sound") for n in range(1, 21) for name in more]
     records = records_from_rows({**bench_rows, "findings": [*bench_rows["findings"], *findings]})
     planned = plan_unit(fit_appraiser(records, datetime.date(2025, 1, 10)), **T1)
     assert len(planned.moves) == 11
@@ -237,41 +191,30 @@ def test_a_kind_with_many_components_says_which_come_by_the_rule(bench_rows):
     ) in planned.notes
 
 
-def test_findings_are_read_as_what_is_left_to_do():
+def test_findings_are_read_as_what_is_left_to_do_and_how_it_arrived():
     rows = [
         finding(1, "belt", "failed", action="replaced"),
         finding(1, "gear", "failed", action="no part"),
         finding(1, "motor", "failed", action="none"),
         finding(1, "idler", "failed"),
-        finding(1, "head", "worn", action="none"),
+        finding(1, "lamp", "worn", action="none"),
         finding(1, "switch", "sound"),
-    ]
-    assert read_findings(rows) == (
-        {"belt": "mended", "gear": "no part", "motor": "failed", "idler": "failed", "head": "worn",
-         "switch": "sound"},
-        {"belt": "failed", "gear": "failed", "motor": "failed", "idler": "failed", "head": "worn",
-         "switch": "sound"},
-    )  # fmt: skip
-
-
-def test_the_worst_position_counts():
-    rows = [
+        # The worst position counts.
         finding(1, "head", "sound", position="left"),
         finding(1, "head", "failed", position="right", action="replaced"),
         finding(1, "bearing", "failed", position="front", action="replaced"),
         finding(1, "bearing", "failed", position="back"),
+        # What died on the bench arrived sound, and what was fitted later tells nothing.
+        finding(1, "relay", "failed", arose="during work"),
+        finding(1, "display", "failed", original="no"),
     ]
-    found, telling = read_findings(rows)
-    assert found == {"head": "mended", "bearing": "failed"}
-    assert telling == {"head": "failed", "bearing": "failed"}
-
-
-def test_what_died_on_the_bench_arrived_sound_and_what_was_fitted_later_tells_nothing():
-    rows = [
-        finding(1, "motor", "failed", arose="during work"),
-        finding(1, "belt", "failed", original="no"),
-    ]
-    assert read_findings(rows) == ({"motor": "failed", "belt": "failed"}, {"motor": "sound"})
+    failed = dict.fromkeys(("motor", "idler", "bearing"), "failed")
+    intact = {"lamp": "worn", "switch": "sound"}
+    found, arrived = read_findings(rows)
+    mended = {"belt": "mended", "head": "mended"}
+    assert found == failed | intact | mended | {"gear": "no part", "relay": "failed", "display": "failed"}
+    broken = dict.fromkeys(("belt", "gear", "head"), "failed")
+    assert arrived == failed | intact | broken | {"relay": "sound"}
 
 
 def test_a_component_that_the_kind_is_not_judged_by_is_left_out_and_named(bench_appraiser):
@@ -368,13 +311,18 @@ def test_a_part_to_be_put_aside_names_what_comes_first(demo_appraiser):
     assert table["if_failed"].tolist() == ["first mend the gear", "mend it"]
 
 
-def test_cautions_are_given_where_they_apply():
-    # Common practice of the trade, no source.
-    assert cautions("tape deck", ["belt", "capacitor"]) == (MAINS_CAUTION, CHARGE_CAUTION, WASTE_CAUTION)
-    assert cautions("turntable", ["belt", "bearing"]) == (MAINS_CAUTION, WASTE_CAUTION)
-    assert cautions("disc player", ["laser"]) == (MAINS_CAUTION, LASER_CAUTION, WASTE_CAUTION)
-    assert cautions("loudspeaker", ["surround"]) == (WASTE_CAUTION,)
-    assert cautions("loudspeaker", ["crossover"]) == (CHARGE_CAUTION, WASTE_CAUTION)
+@pytest.mark.parametrize(
+    ("kind", "components", "said"),
+    [
+        # Common practice of the trade, no source.
+        ("tape deck", ["belt", "capacitor"], (MAINS_CAUTION, CHARGE_CAUTION, WASTE_CAUTION)),
+        ("disc player", ["laser"], (MAINS_CAUTION, LASER_CAUTION, WASTE_CAUTION)),
+        ("loudspeaker", ["surround"], (WASTE_CAUTION,)),
+        ("loudspeaker", ["crossover"], (CHARGE_CAUTION, WASTE_CAUTION)),
+    ],
+)
+def test_cautions_are_given_where_they_apply(kind, components, said):
+    assert cautions(kind, components) == said
 
 
 def test_all_cautions_begin_with_those_of_the_components_and_say_nothing_twice():
@@ -391,9 +339,93 @@ def test_all_cautions_begin_with_those_of_the_components_and_say_nothing_twice()
     assert set(all_cautions("disc player", ["laser"])) < set(every)
 
 
-def test_net_price_pays_the_fee(bench_appraiser):
-    entry = bench_appraiser.families["Larkov T1"]
-    unit = unit_of(bench_appraiser, "Larkov T1")
-    whole = net_price(entry, bench_appraiser.shared, unit, 0.0)
-    assert net_price(entry, bench_appraiser.shared, unit, 0.1) == pytest.approx(0.9 * whole)
-    assert 70.0 < whole < 130.0  # every unit of this bench was sold for 100
+# ---- A unit before it is opened: chances once classes of units are added up
+
+
+N_SIGNS_SEEN = (0, 3, MOST_SEEN + 1)
+
+
+def with_signs(appraiser, n_seen):
+    """One unit of two possible years: first signs seen, next not, and nobody looked for the last."""
+    signs = np.zeros(len(appraiser.shared.signs))
+    signs[:n_seen] = 1.0
+    signs[-1] = np.nan
+    return Unit(np.array([38.0, 41.0]), np.array([1986.0, 1983.0]), np.array([0.3, 0.7]), signs)
+
+
+def laid_out(appraiser, family, n_seen):
+    return unit_odds(appraiser.families[family], appraiser.shared, with_signs(appraiser, n_seen))
+
+
+@pytest.mark.parametrize("n_seen", N_SIGNS_SEEN)
+def test_every_state_of_knowledge_has_the_recalibrated_odds(demo_appraiser, n_seen):
+    entry, shared = demo_appraiser.families["Obbelin 550"], demo_appraiser.shared
+    unit = with_signs(demo_appraiser, n_seen)
+    _, target = unit_chances(entry, shared, unit)
+    odds = unit_odds(entry, shared, unit)
+    going = odds.weight * (1.0 - odds.failed * (1.0 - odds.mend_chance)).prod(axis=1)
+    n_draws = len(shared.draws)
+    assert_allclose(going.reshape(n_draws, -1).sum(axis=1) * n_draws, target, atol=1e-6)
+    assert_allclose(going.sum(), target.mean(), atol=1e-6)
+    assert_allclose(odds.weight.sum(), 1.0, rtol=1e-9)
+    assert (odds.weight.min() < 0) == (n_seen > 0)
+
+
+@pytest.mark.parametrize("n_seen", N_SIGNS_SEEN)
+def test_all_that_can_be_found_has_a_chance(demo_appraiser, n_seen):
+    odds = laid_out(demo_appraiser, "Obbelin 550", n_seen)
+    n = min(odds.arrived.shape[1], 6)
+    joint = joint_chances(odds.arrived[:, :n], odds.weight)
+    assert joint.min() >= -1e-12
+    assert joint.max() <= 1 + 1e-9
+    table = joint.reshape((3,) * n)
+    assert_allclose(table[..., 0], table[..., 1] + table[..., 2], atol=1e-12)
+
+
+@pytest.mark.parametrize("n_seen", N_SIGNS_SEEN)
+def test_pairs_agree_with_what_is_known_once_one_is_found(demo_appraiser, n_seen):
+    odds = laid_out(demo_appraiser, "Yarrowen C7", n_seen)
+    n = min(odds.arrived.shape[1], 5)
+    joint = joint_chances(odds.arrived[:, :n], odds.weight)
+    for i, j in combinations(range(n), 2):
+        for one, other in product((1, 2), repeat=2):
+            found = odds.given([i] if one == 2 else [], [i] if one == 1 else [])
+            of_other = found.weight @ (odds.arrived[:, j] if other == 2 else 1 - odds.arrived[:, j])
+            both = joint[one * 3**i] * of_other
+            assert_allclose(joint[one * 3**i + other * 3**j], both, atol=1e-9)
+
+
+def test_findings_and_signs_together_agree_with_whole_units(demo_appraiser):
+    # Recalibration aside: two signs seen, one not, the first component found failed, the second sound.
+    entry, shared = demo_appraiser.families["Obbelin 550"], demo_appraiser.shared
+    nothing = {
+        name: np.zeros_like(getattr(shared, name))
+        for name in ("age_effect", "age_se", "outcome_signs", "outcome_signs_se")
+    }
+    shared = replace(shared, chain_weight=1.0, chain_centre=0.0, draws=shared.draws[:4], **nothing)
+    entry = replace(entry, shift=0.0, shift_se=0.0, own_weight=0.0)
+    signs = np.full(len(shared.signs), np.nan)
+    signs[:3] = 1.0, 0.0, 1.0
+    unit = Unit(np.array([38.0]), np.array([1986.0]), np.ones(1), signs)
+    got = unit_odds(entry, shared, unit).given([0], [1])
+    c = entry.lives.components
+    log_odds = component_odds(entry.lives, shared, unit.age_years, unit.year)[:, 0]
+    chance, failed = 0.0, np.zeros(c.size)
+    for d in range(len(shared.draws)):
+        of_draw, here, told = 0.0, 0.0, np.zeros(c.size)
+        for k, broken in product(range(len(NODES)), product((0, 1), repeat=c.size)):
+            p = expit(log_odds[d] + shared.storage_sd * NODES[k])
+            way = NODE_WEIGHTS[k] * np.where(broken, p, 1 - p).prod()
+            hides = 1 - expit(shared.sign_shows[c] + shared.draws[d, 5] * shared.sign_doubt)
+            away = (1 - expit(shared.sign_alone + NODES[k] * shared.sign_stored)) * np.where(
+                np.array(broken)[:, None] == 1, hides, 1.0
+            ).prod(axis=0)
+            way *= (1 - away[0]) * away[1] * (1 - away[2])
+            of_draw += way
+            if broken[0] and not broken[1]:
+                here += way
+                told += way * np.array(broken)
+        # Every state of knowledge is as likely after the signs as before; findings do tell them apart.
+        chance, failed = chance + here / of_draw, failed + told / of_draw
+    # Of those two themselves nothing more is asked.
+    assert_allclose((got.weight @ got.arrived)[2:], (failed / chance)[2:], atol=1e-6)

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from reliability.worth.plan import MOST_EXACT, STOP, Task, joint_chances, ratio_order, search
+from reliability.worth.plan import MOST_EXACT, STOP, Task, ratio_order, search
 
 DATA = Path(__file__).parents[1] / "data" / "fault_order.csv"
 FEW = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -89,45 +89,10 @@ def best_by_worlds(task):
     return go({i: True for i in range(n) if task.known_failed[i]}, frozenset(), ways)
 
 
-def best_of_plain_orders(task):
-    """Brute force over what a list on paper can say: an order, where to stop, which to mend at once."""
-    n, failed = len(task.look_cost), task.mean_failed
-    best = task.stopped
-    for order in permutations(range(n)):
-        for last in range(n + 1):
-            for mends in product((False, True), repeat=last):
-                worth, going = 0.0, 1.0
-                for i, mend in zip(order[:last], mends, strict=True):
-                    worth -= going * task.look_cost[i]
-                    broken, sound = going * failed[i], going * (1 - failed[i])
-                    if mend:
-                        worth -= broken * task.mend_cost[i]
-                        worth += broken * (1 - task.mend_chance[i]) * task.stopped
-                        going = sound + broken * task.mend_chance[i]
-                    else:
-                        worth, going = worth + broken * task.stopped, sound
-                worth += going * (max(task.finished, task.stopped) if last == n else task.stopped)
-                best = max(best, worth)
-    return best
-
-
 @FEW
 @given(tasks())
 def test_search_agrees_with_all_histories(task):
     assert_allclose(search(task).worth, best_by_worlds(task), atol=1e-9)
-
-
-@FEW
-@given(tasks(most=4, most_classes=1, known=False))
-def test_no_plain_order_beats_the_search(task):
-    assert search(task).worth >= best_of_plain_orders(task) - 1e-9
-
-
-@FEW
-@given(tasks(most=4, most_classes=1, known=False))
-def test_search_is_the_best_plain_order_where_nothing_can_be_mended(task):
-    task = replace(task, mend_chance=np.zeros_like(task.look_cost))
-    assert_allclose(search(task).worth, best_of_plain_orders(task), atol=1e-9)
 
 
 @FEW
@@ -231,16 +196,6 @@ def test_nothing_left_is_worth_the_better_of_sale_and_parts():
     done = simple([], [], finished=80.0, stopped=20.0)
     assert (search(done).worth, search(done).gain, search(done).steps) == (80.0, 0.0, ())
     assert search(replace(done, finished=10.0)).worth == 20.0
-
-
-def test_joint_chances_add_up():
-    rng = np.random.default_rng(3)
-    failed, weight = rng.uniform(size=(7, 5)), np.full(7, 1 / 7)
-    joint = joint_chances(failed, weight).reshape((3,) * 5)
-    assert_allclose(joint[..., 0], joint[..., 1] + joint[..., 2])
-    # The last axis is the first component.
-    assert_allclose(joint[0, 0, 0, 0, 2], failed[:, 0].mean())
-    assert_allclose(joint[2, 0, 0, 1, 0], (failed[:, 4] * (1 - failed[:, 1])).mean())
 
 
 def many(n):

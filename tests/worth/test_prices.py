@@ -8,9 +8,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reliability.records.frames import records_from_rows
-from reliability.worth import prices as worth_prices
+from reliability.worth import money
 from reliability.worth.bench import read_bench
-from reliability.worth.prices import fit_prices, working_prices
+from reliability.worth.money import fit_prices, working_prices
 from tests.worth.ledgers import job
 
 DAY = datetime.date(2025, 1, 10)
@@ -46,14 +46,14 @@ def test_before_any_sale_a_price_far_above_its_kin_is_drawn_towards_them():
     # Twelve prices known equally well: that of the kind is their geometric mean, a twelfth of log 3 up. Of
     # the twelve, eleven are others.
     above, below = np.log(3) * (11 / 12) ** 2, -np.log(3) / 12 * 11 / 12
-    assert worth_prices.ABOVE_KIN < 0
-    assert_allclose(found.ratio[DEAR], worth_prices.ABOVE_KIN * above, rtol=1e-6)
+    assert money.ABOVE_KIN < 0
+    assert_allclose(found.ratio[DEAR], money.ABOVE_KIN * above, rtol=1e-6)
     others = [found.ratio[name] for name in ONE_DEAR if name != DEAR]
-    assert_allclose(others, worth_prices.ABOVE_KIN * below, rtol=1e-6)
+    assert_allclose(others, money.ABOVE_KIN * below, rtol=1e-6)
     assert found.ratio[KIND] == pytest.approx(0.0, abs=1e-12)
     # How far it should be drawn is in doubt, and the more so the farther it is off.
     more = found.doubt[DEAR] ** 2 - found.doubt["Larkov T01"] ** 2
-    assert_allclose(more, worth_prices.ABOVE_KIN_SD**2 * (above**2 - below**2), rtol=1e-6)
+    assert_allclose(more, money.ABOVE_KIN_SD**2 * (above**2 - below**2), rtol=1e-6)
 
 
 def test_a_price_like_those_of_its_own_kind_is_hardly_drawn_whatever_other_kinds_cost():
@@ -61,7 +61,7 @@ def test_a_price_like_those_of_its_own_kind_is_hardly_drawn_whatever_other_kinds
     stated = {name: 100.0 if kind == KIND else 300.0 for name, kind in kind_of.items()}
     found = fitted(stated, kind_of=kind_of)
     # Against the middle of both kinds, half of log 3 away, it would be ten times this.
-    tenth = abs(worth_prices.ABOVE_KIN) * np.log(3) / 2 / 10
+    tenth = abs(money.ABOVE_KIN) * np.log(3) / 2 / 10
     assert_allclose([found.ratio[name] for name in stated], 0.0, atol=tenth)
 
 
@@ -89,9 +89,7 @@ def test_how_far_the_sales_were_drawn_holds_for_a_family_that_was_never_sold(dra
     # Prices half at 100, half at 300: each is off the middle by half of log 3, and fetches so much of it.
     stated, half = {**HALF_DEAR, DEAR: 300.0, "Zorvane 2": 100.0}, np.log(3) / 2
     before, others = fitted(stated).ratio, 13 / 14
-    assert_allclose(
-        before[DEAR] - before["Zorvane 2"], worth_prices.ABOVE_KIN * others * np.log(3), rtol=1e-6
-    )
+    assert_allclose(before[DEAR] - before["Zorvane 2"], money.ABOVE_KIN * others * np.log(3), rtol=1e-6)
     fetched = [
         (name, price * np.exp(drawn * (half if price > 200 else -half))) for name, price in HALF_DEAR.items()
     ]
@@ -106,13 +104,13 @@ def test_the_only_family_of_a_kind_has_nothing_to_be_compared_with():
 
 def test_what_signs_do_to_a_price_is_told_apart_from_the_other_effects():
     found = fitted(ONE_DEAR, n_signs=2)
-    assert_allclose(found.signs, np.full(2, worth_prices.PRICE_SIGN_MEAN))
+    assert_allclose(found.signs, np.full(2, money.PRICE_SIGN_MEAN))
 
 
 def test_prices_may_still_move_until_a_unit_on_offer_is_sold(monkeypatch):
     sold = [("Larkov T01", 100.0)] * 40
     found, after = fitted(ONE_DEAR), fitted(ONE_DEAR, sold)
-    monkeypatch.setattr(worth_prices, "YEARS_AHEAD", 0.0)
+    monkeypatch.setattr(money, "YEARS_AHEAD", 0.0)
     at_once, after_at_once = fitted(ONE_DEAR), fitted(ONE_DEAR, sold)
     # By hand: before any sale both walks add the mean of their prior variances, for half a year.
     steps = np.mean([0.03**2, 0.1**2]) + np.mean([0.03**2, 0.08**2])

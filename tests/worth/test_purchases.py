@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from reliability.records.frames import records_from_rows
 from reliability.worth.bench import read_bench
-from reliability.worth.prices import purchase_news, working_prices
+from reliability.worth.money import purchase_news, working_prices
 from tests.worth.ledgers import job
 
 DAY = datetime.date(2025, 1, 10)

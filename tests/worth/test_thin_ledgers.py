@@ -11,7 +11,7 @@ from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
-from reliability.worth.prices import log_spread
+from reliability.worth.money import log_spread
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)

@@ -36,7 +36,7 @@ def entry(demo_appraiser, **more):
 )
 def test_the_words_follow_ceiling_and_room(demo_appraiser, asked, word):
     unit = appraisal([30.0, 50.0])
-    assert ceiling_price(unit, TERMS) == 40.0
+    assert ceiling_price(unit.gain_free, TERMS) == 40.0
     known = entry(demo_appraiser, jobs_seen=30, open_jobs=0)
     assert decide(known, unit, TERMS, asked, 40.0) == word
 
@@ -59,20 +59,20 @@ def test_without_a_finished_job_of_its_kind_a_lesson_is_still_worth_its_price(de
 
 def test_no_haggling_where_even_a_gift_costs_money(demo_appraiser):
     unit = appraisal([-10.0, -20.0])
-    assert ceiling_price(unit, TERMS) == -15.0
+    assert ceiling_price(unit.gain_free, TERMS) == -15.0
     assert decide(entry(demo_appraiser, jobs_seen=30), unit, TERMS, 0.0, -15.0) == "skip"
 
 
 def test_margin_lowers_the_ceiling_by_as_much():
-    assert ceiling_price(appraisal([30.0, 50.0]), replace(TERMS, margin=12.5)) == 27.5
+    assert ceiling_price(np.array([30.0, 50.0]), replace(TERMS, margin=12.5)) == 27.5
 
 
 def test_caution_asks_for_the_gain_in_so_many_states_of_knowledge():
     unit = appraisal(np.arange(101.0))
-    assert ceiling_price(unit, replace(TERMS, caution=0.9)) == 10.0
+    assert ceiling_price(unit.gain_free, replace(TERMS, caution=0.9)) == 10.0
     # Where the mean is lower than that state of knowledge, the mean decides.
     skewed = appraisal([0.0] * 9 + [-100.0])
-    assert ceiling_price(skewed, replace(TERMS, caution=0.5)) == -10.0
+    assert ceiling_price(skewed.gain_free, replace(TERMS, caution=0.5)) == -10.0
 
 
 def test_a_lesson_is_worth_the_expected_rise_by_hand():
@@ -99,7 +99,7 @@ def test_with_caution_no_rounding_error_makes_a_lesson(demo_appraiser):
     cautious = replace(TERMS, caution=0.8, haggle_room=0.0)
     new = entry(demo_appraiser, jobs_seen=1, open_jobs=0, offers_expected=1e9)
     for asked in np.arange(18.3, 19.9, 0.1):
-        assert decide(new, unit, cautious, asked, ceiling_price(unit, cautious)) == "skip"
+        assert decide(new, unit, cautious, asked, ceiling_price(unit.gain_free, cautious)) == "skip"
 
 
 def test_try_one_needs_few_jobs_none_open_and_a_lesson_worth_its_price(demo_appraiser):
