@@ -17,16 +17,13 @@ from tests.simulate.world import (
 
 @dataclass(frozen=True)
 class PartState:
-    """Hidden state of one part in one position of one unit.
-
-    `life_years` is its life in years, from its own production or fitting on.
-    """
+    """Hidden state of one part in one position of one unit."""
 
     part: Part
     position: str
     state: str  # sound, worn, failed
     fitted: int | None
-    life_years: float
+    life_years: float  # from its own production or fitting on
 
 
 @dataclass(frozen=True)
@@ -47,10 +44,7 @@ class Unit:
 
 
 def draw_unit(family: Family, when: float, dice: Dice, damp: bool | None = None) -> Unit:
-    """Draw a unit of a family that is on offer at `when`, a decimal year.
-
-    `damp` forces the storage, for units that were stored together.
-    """
+    """Draw a unit that is on offer at `when`, a decimal year; `damp` forces the storage."""
     stored_damp = dice.chance(family.damp_share)
     damp = stored_damp if damp is None else damp
     year = dice.pick(family.years)
@@ -117,20 +111,8 @@ def piece_price(part: Part, when: float) -> float:
 def step_costs(part: Part, when: float, to_fix: int, worn: int, fixed: bool) -> tuple[float, float]:
     """Hours and money expected for one component once its state is known.
 
-    Parameters
-    ----------
-    part : Part
-    when : float
-        Decimal year.
-    to_fix, worn : int
-        Positions that have failed (on arrival or on the bench), and that are worn.
-    fixed : bool
-        False if the job ends here, which it can only where `to_fix` is above 0.
-
-    Returns
-    -------
-    tuple of float
-        Hours, money.
+    `to_fix` positions have failed (on arrival or on the bench), `worn` ones are worn; the job ends here
+    unless it is `fixed`, which it always is where nothing has failed.
     """
     supply = part.obtainable(when)
     if not fixed:
@@ -217,10 +199,7 @@ class Passage:
 
 
 def run_job(world: World, unit: Unit, dice: Dice, season: float) -> Passage:
-    """Take one unit over the bench.
-
-    `season` is the season's part of the log odds of mending anything.
-    """
+    """Take one unit over the bench; `season` is its part of the log odds of mending anything."""
     family, when = unit.family, unit.when
     shift = world.shift(when, season)
     hours_factor = dice.factor(HOURS_SD)

@@ -412,15 +412,7 @@ def demo_rows() -> Rows:
 def write_demo(out: Path) -> None:
     """Write the demo as a CSV data package, with the offers and a page on what is true of it.
 
-    Parameters
-    ----------
-    out : Path
-        Folder; it is made if it does not exist, an earlier demo in it is replaced.
-
-    Raises
-    ------
-    InvalidInput
-        If the folder holds something else.
+    An earlier demo in the folder is replaced; one that holds something else is refused.
     """
     world, rows = demo_world(), demo_rows()
     write_package(rows, out, demo=True)

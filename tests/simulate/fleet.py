@@ -7,14 +7,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import accumulate
 
-from reliability.errors import InvalidInput
-from tests.simulate.bench import Comeback, Finding, Passage, Unit, draw_unit, run_job
+from reliability.records.tables import TABLES
+from tests.simulate.bench import Finding, Passage, Unit, draw_unit, run_job
 from tests.simulate.truth import appraise
 from tests.simulate.world import (
     CAREFUL,
     CARELESS,
+    DRIFT_SD,
+    END,
+    FIX_SD,
     KINDS,
+    LIFE_SD,
+    NAMED_WORLDS,
+    OWNER_PRICE_SD,
     PRICE_YEAR,
+    SEASON_SD,
+    SHAPE_SD,
+    UNOBTAINABLE,
     Dice,
     Family,
     Habits,
@@ -23,14 +32,7 @@ from tests.simulate.world import (
     World,
     WorldOptions,
     decimal_year,
-    options_of,
 )
-
-# One unit as it comes in: its hidden state, and what can be seen of it from outside.
-
-
-# One unit over the bench: inspect in order, mend, give up at the first fatal fault.
-
 
 # How a job gets onto paper: what is written, what is left out, what nobody looked at.
 
@@ -91,13 +93,16 @@ def look_at(unit: Unit, habits: Habits, dice: Dice) -> dict[str, bool]:
     return {name: seen for name, seen in unit.signs.items() if dice.chance(habits.look)}
 
 
+def _blank(table: str) -> Row:
+    return dict.fromkeys(TABLES[table].names)
+
+
 def job_row(stay: Stay, dice: Dice, end: dt.date) -> Row:
     """Write the row of a job; amounts that the recorder forgot stay empty."""
     passage, family, habits = stay.passage, stay.passage.unit.family, stay.habits
     built_from, built_to, basis = year_window(passage.unit, habits, dice)
-    done = stay.closed is not None
     keep = {name: dice.chance(getattr(habits, how)) for name, how in _AMOUNTS.items()}
-    row: Row = {
+    row = _blank("jobs") | {
         "job": stay.job,
         "family": family.name,
         "model": dice.pick(family.models) if family.models and dice.chance(0.9) else None,
@@ -106,23 +111,20 @@ def job_row(stay: Stay, dice: Dice, end: dt.date) -> Row:
         "built_to": built_to,
         "year_basis": basis,
         "taken_in": stay.taken_in.isoformat(),
-        "closed": stay.closed.isoformat() if stay.closed else None,
-        "outcome": passage.outcome if done else "open",
+        "outcome": "open",
         "bought_for": money(stay.bought_for) if keep["bought_for"] else None,
-        "hours": quarter_hours(passage.hours) if done and keep["hours"] else None,
-        "other_costs": money(passage.other_costs) if done and keep["other_costs"] else None,
-        "sold_for": None,
-        "sold_on": None,
-        "salvage_value": money(passage.salvage)
-        if done and passage.salvage and keep["salvage_value"]
-        else None,
-        "ended_by": passage.ended_by if done and keep["ended_by"] else None,
-        "ended_why": passage.ended_why if done and keep["ended_why"] else None,
-        "origin": None,
-        "remarks": None,
     }
-    row.update(_sale(stay, dice, end))
-    return row
+    if stay.closed is not None:
+        told = {
+            "hours": quarter_hours(passage.hours),
+            "other_costs": money(passage.other_costs),
+            "salvage_value": money(passage.salvage) if passage.salvage else None,
+            "ended_by": passage.ended_by,
+            "ended_why": passage.ended_why,
+        }
+        row |= {"closed": stay.closed.isoformat(), "outcome": passage.outcome}
+        row |= {name: value for name, value in told.items() if keep[name]}
+    return row | _sale(stay, dice, end)
 
 
 _AMOUNTS = {
@@ -150,40 +152,28 @@ def finding_rows(stay: Stay, dice: Dice) -> list[Row]:
     findings = stay.passage.findings
     if stay.closed is None:
         findings = findings[:1]
-    rows = []
-    for finding in findings:
-        share = getattr(stay.habits, finding.found)
-        row = _finding_row(stay, finding, dice)
-        if dice.chance(share):
-            rows.append(row)
-    return rows
+    rows = [
+        (_finding_row(stay, each, dice), dice.chance(getattr(stay.habits, each.found))) for each in findings
+    ]
+    return [row for row, is_written in rows if is_written]
 
 
 def _finding_row(stay: Stay, finding: Finding, dice: Dice) -> Row:
     state = finding.state
-    row: Row = {
+    original = "yes" if dice.chance(NOTES_ORIGINAL) else None
+    is_cost_written = dice.chance(stay.habits.money)
+    row = _blank("findings") | {
         "job": stay.job,
         "component": state.part.name,
         "position": state.position,
         "found": finding.found,
-        "original": "yes" if dice.chance(NOTES_ORIGINAL) else None,
-        "fitted_from": None,
-        "fitted_to": None,
+        "original": original,
         "arose": "during work" if finding.died else "as received",
-        "failed_from": None,
-        "failed_to": None,
         "action": finding.action,
-        "part_cost": _part_cost(stay, finding, dice),
+        "part_cost": money(finding.part_cost) if is_cost_written else None,
         "part_source": finding.part_source,
     }
-    row.update(_refit(stay, state.fitted, dice))
-    row.update(_failure_dates(stay, finding, dice))
-    return row
-
-
-def _part_cost(stay: Stay, finding: Finding, dice: Dice) -> float | None:
-    written = dice.chance(stay.habits.money)
-    return money(finding.part_cost) if written and finding.part_cost is not None else None
+    return row | _refit(stay, state.fitted, dice) | _failure_dates(stay, finding, dice)
 
 
 def _refit(stay: Stay, fitted: int | None, dice: Dice) -> Row:
@@ -224,31 +214,20 @@ def followup_rows(world: World, stay: Stay, sold_on: dt.date | None, dice: Dice)
     first = stay.passage.comebacks[0] if stay.passage.comebacks else None
     failed_on = sold_on + dt.timedelta(days=int(first.years * 365.25)) if first else None
     warranty = dt.timedelta(days=int(world.amount("warranty_days")))
-    rows = []
+    day, is_broken = sold_on + dt.timedelta(days=check_after), False
     if first and failed_on and failed_on <= sold_on + warranty and told:
-        rows.append(_broken(stay, failed_on + dt.timedelta(days=5), failed_on, first, day_known, cause_known))
+        day, is_broken = failed_on + dt.timedelta(days=5), True
     elif checked:
-        day = sold_on + dt.timedelta(days=check_after)
-        if first and failed_on and failed_on <= day:
-            rows.append(_broken(stay, day, failed_on, first, day_known, cause_known))
-        else:
-            rows.append(_followup(stay.job, day, "yes"))
-    return [row for row in rows if str(row["checked_on"]) <= world.end.isoformat()]
-
-
-def _followup(job: str, day: dt.date, working: str) -> Row:
-    empty: Row = {"failed_on": None, "component": None, "hours": None, "cost": None}
-    return {"job": job, "checked_on": day.isoformat(), "working": working, **empty}
-
-
-def _broken(
-    stay: Stay, day: dt.date, failed_on: dt.date, first: Comeback, day_known: bool, cause_known: bool
-) -> Row:
-    row = _followup(stay.job, day, "no")
-    row["failed_on"] = failed_on.isoformat() if day_known else None
-    row["component"] = first.component if cause_known else None
-    row["hours"], row["cost"] = quarter_hours(first.hours), money(first.cost)
-    return row
+        is_broken = failed_on is not None and failed_on <= day
+    else:
+        return []
+    row = _blank("followups") | {"job": stay.job, "checked_on": day.isoformat(), "working": "yes"}
+    if first and failed_on and is_broken:
+        row["working"] = "no"
+        row["failed_on"] = failed_on.isoformat() if day_known else None
+        row["component"] = first.component if cause_known else None
+        row["hours"], row["cost"] = quarter_hours(first.hours), money(first.cost)
+    return [row] if day <= world.end else []
 
 
 def family_rows(families: tuple[Family, ...]) -> list[Row]:
@@ -309,7 +288,7 @@ def quarter_hours(hours: float) -> float:
 
 Rows = dict[str, list[Row]]
 ASK_SD = 0.4
-SAME_LOT, NEVER_FINISHED, PARTLY_WRITTEN = 0.05, 0.015, 0.5
+SAME_LOT, NEVER_FINISHED = 0.05, 0.015
 DAYS_MEDIAN, DAYS_SD, FAILED_DAYS = 25.0, 0.8, 1.5
 
 
@@ -325,29 +304,11 @@ class _Arrival:
 
 
 def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
-    """Draw the ledger of a bench.
+    """Draw the ledger of a bench, `n_jobs` of it finished and written; the same seed gives the same rows.
 
-    Parameters
-    ----------
-    world : World
-    n_jobs : int
-        Finished jobs in the ledger, those apart that nobody wrote up; units that are still
-        open at the end come on top.
-    seed : int
-        The same world, number and seed give the same rows.
-
-    Returns
-    -------
-    dict of list of dict
-        Rows of the documented tables but those of other benches, sightings, shelf and spending: plain values.
-
-    Raises
-    ------
-    InvalidInput
-        If `n_jobs` is negative.
+    Units that are still open at the end come on top. Rows of other benches, sightings, shelf and spending are
+    left out.
     """
-    if n_jobs < 0:
-        raise InvalidInput(f"`n_jobs` must be 0 or more, got {n_jobs}.")
     stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
     rows: Rows = {name: [] for name in ("lots", "jobs", "findings", "signs", "followups")}
     for number, stay in enumerate(stays, start=1):
@@ -481,31 +442,14 @@ def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> Non
 
 
 def make_offers(world: World, n: int, seed: int) -> tuple[list[Row], list[Row]]:
-    """Draw units on offer in the half year after the end of the ledger, with their truth.
+    """Draw `n` units on offer in the half year after the end of the ledger, with their truth.
 
-    Parameters
-    ----------
-    world : World
-    n : int
-        Number of offers.
-    seed : int
-
-    Returns
-    -------
-    offers, truth : list of dict
-        Offers as documented, with one column per sign. Truth, in the same order: `offer`,
-        `family`, `success_chance` and `expected_gain` given what the offer shows, `ceiling`,
-        `worth_repaired` and `worth_unrepaired` (the gain to expect of a free unit in each case),
-        `hours`, `chief_risk`, then what really came of the unit at its asked price:
-        `repaired`, `gain`, `ended_by`. Each offer meets a season of its own.
-
-    Raises
-    ------
-    InvalidInput
-        If `n` is negative.
+    Offers as documented, with one column per sign. Truth, in the same order: `offer`, `family`,
+    `success_chance` and `expected_gain` given what the offer shows, `ceiling`, `worth_repaired` and
+    `worth_unrepaired` (the gain to expect of a free unit in each case), `hours`, `chief_risk`, then what
+    really came of the unit at its asked price: `repaired`, `gain`, `ended_by`. Each offer meets a season of
+    its own.
     """
-    if n < 0:
-        raise InvalidInput(f"`n` must be 0 or more, got {n}.")
     weights = [family.popularity for family in world.families]
     signs = sorted({sign.name for family in world.families for sign in family.signs})
     pairs = [_offer(world, i, seed, weights, signs) for i in range(n)]
@@ -588,55 +532,28 @@ HEARSAY_ERROR = 1.5  # log odds by which wrong hearsay is off
 TOO_DEAR = 0.7  # of the price of a working unit
 
 
-@dataclass(frozen=True)
-class _Common:
-    """What families share: per component the level of log life, its year slope, of skill."""
-
-    life: Mapping[str, float]
-    slope: Mapping[str, float]
-    skill: Mapping[str, float]
-
-
 def make_world(name_or_options: str | WorldOptions, seed: int) -> World:
-    """Draw the truth of a trade.
-
-    Parameters
-    ----------
-    name_or_options : str or WorldOptions
-        One of the named worlds, or options of your own.
-    seed : int
-        The same options and seed give the same world.
-
-    Returns
-    -------
-    World
-
-    Raises
-    ------
-    UnknownName
-        If no world has that name.
-    InvalidInput
-        If an option is out of its range.
-    """
-    options = options_of(name_or_options)
+    """Draw the truth of a trade: a named world, or options of your own."""
+    named = isinstance(name_or_options, str)
+    options = NAMED_WORLDS[name_or_options] if named else name_or_options
     common = _common(Dice(seed, options.name, "common"), options)
     kinds = list(KINDS)
     families = tuple(
         _family(i, kinds[i % len(kinds)], common, options, Dice(seed, options.name, "family", i))
         for i in range(options.families)
     )
-    start = dt.date(options.end.year - options.years_of_records, options.end.month, 1)
+    start = dt.date(END.year - options.years_of_records, END.month, 1)
     world = World(
         name=options.name,
         families=families,
-        settings={**SETTINGS, "gap_repaired_share": options.gap_repaired_share},
+        settings={**SETTINGS, "gap_repaired_share": 0.0},
         start=start,
-        end=options.end,
-        market=market_levels(kinds, start, options.end, Dice(seed, options.name, "market")),
-        season_sd=options.season_sd,
+        end=END,
+        market=market_levels(kinds, start, END, Dice(seed, options.name, "market")),
+        season_sd=SEASON_SD,
         learning=0.02,
-        careful=_with_losses(CAREFUL, options),
-        careless=_with_losses(CARELESS, options),
+        careful=replace(CAREFUL, lost_failed=options.lost_failed),
+        careless=replace(CARELESS, lost_failed=options.lost_failed),
         careless_share=options.careless_share,
         usual_jobs=options.jobs,
     )
@@ -645,27 +562,24 @@ def make_world(name_or_options: str | WorldOptions, seed: int) -> World:
     return replace(world, hearsay=hearsay)
 
 
-def _with_losses(habits: Habits, options: WorldOptions) -> Habits:
-    return replace(habits, lost_failed=options.lost_failed)
+Common = dict[str, dict[str, float]]
 
 
-def _common(dice: Dice, options: WorldOptions) -> _Common:
+def _common(dice: Dice, options: WorldOptions) -> Common:
+    """Draw what families share: by component the level of log life, its year slope, of skill."""
     names = sorted({part.name for kind in KINDS.values() for part in kind.parts})
-    return _Common(
-        life={name: dice.normal(0.08, 0.12) for name in names},
-        slope={name: dice.normal(0, options.slope_sd) for name in names},
-        skill={name: dice.normal(0, 0.3) for name in names},
-    )
+    spreads = {"life": (0.08, 0.12), "slope": (0, options.slope_sd), "skill": (0, 0.3)}
+    return {what: {name: dice.normal(*of) for name in names} for what, of in spreads.items()}
 
 
-def _family(i: int, kind_name: str, common: _Common, options: WorldOptions, dice: Dice) -> Family:
+def _family(i: int, kind_name: str, common: Common, options: WorldOptions, dice: Dice) -> Family:
     kind = KINDS[kind_name]
     price = kind.price * dice.factor(0.4)
     first = dice.whole(kind.first_year, kind.last_year - 4)
     last = min(first + dice.whole(3, 10), kind.last_year)
-    drift, owner_error = dice.normal(0, options.drift_sd), dice.factor(options.owner_price_sd)
-    priced_in = options.end.year - dice.whole(0, 2)
-    own_skill, work = dice.normal(0, options.fix_sd), dice.factor(0.25)
+    drift, owner_error = dice.normal(0, DRIFT_SD), dice.factor(OWNER_PRICE_SD)
+    priced_in = END.year - dice.whole(0, 2)
+    own_skill, work = dice.normal(0, FIX_SD), dice.factor(0.25)
     parts = tuple(
         _part(part, price, (first, last), own_skill, work, common, options, dice) for part in kind.parts
     )
@@ -699,25 +613,23 @@ def _part(
     span: tuple[int, int],
     own_skill: float,
     work: float,
-    common: _Common,
+    common: Common,
     options: WorldOptions,
     dice: Dice,
 ) -> Part:
     """Draw one component of a family around what is usual."""
-    life = common.life[usual.name] + dice.normal(0, options.life_sd)
-    skill = _moved(
-        usual.skill, 0.6 * own_skill + common.skill[usual.name] + dice.normal(0, 0.8 * options.fix_sd)
-    )
+    life = common["life"][usual.name] + dice.normal(0, LIFE_SD)
+    skill = _moved(usual.skill, 0.6 * own_skill + common["skill"][usual.name] + dice.normal(0, 0.8 * FIX_SD))
     part_price = usual.price * math.sqrt(price / 170) * dice.factor(0.3)
     changed, year, factor = dice.chance(options.change_share), dice.whole(*span), dice.uniform(0.4, 0.6)
-    gone, since = dice.chance(options.unobtainable), dice.uniform(2014, decimal_year(options.end))
+    gone, since = dice.chance(UNOBTAINABLE), dice.uniform(2014, decimal_year(END))
     scarce = dice.pick(("salvage only", "no"))
     has_change = changed and usual.name == "gear" and year > span[0]
     return replace(
         usual,
-        shape=usual.shape * math.exp(dice.normal(0, options.shape_sd)),
+        shape=usual.shape * math.exp(dice.normal(0, SHAPE_SD)),
         scale=usual.scale * math.exp(life),
-        year_slope=common.slope[usual.name],
+        year_slope=common["slope"][usual.name],
         change_year=year if has_change else None,
         change_factor=factor if has_change else 1.0,
         damp_factor=usual.damp_factor**options.damp_power,
@@ -816,10 +728,7 @@ def hearsay_row(
 ) -> Mapping[str, float | str | None]:
     """Write what is said of a family, or of one of its parts; `error` in log odds."""
     when = decimal_year(world.end)
-    row: dict[str, float | str | None] = {
-        "family": family.name, "kind": None, "component": None, "age_years": None, "share_failed": None,
-        "share_repaired": None, "worth_jobs": worth_jobs, "told_by": told_by,
-    }  # fmt: skip
+    row = _blank("hearsay") | {"family": family.name, "worth_jobs": worth_jobs, "told_by": told_by}
     if part is None:
         share = appraise(world, family, when=when).success
         row["share_repaired"] = max(round(_moved(min(max(share, 0.02), 0.98), error), 2), 0.01)

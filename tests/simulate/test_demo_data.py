@@ -1,8 +1,6 @@
 """The demo in the repository: what the command writes, valid, and as instructive as its page says."""
 
 import csv
-import json
-from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -51,37 +49,12 @@ def test_a_folder_with_something_else_is_left_alone(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
 
-def test_command_has_help_with_an_example():
-    text = CliRunner().invoke(main, ["demo", "--help"]).output
-    assert "python -m tests.simulate demo --out data/demo" in text
-
-
 def test_import_into_a_ledger_and_export_gives_the_same_tables(tmp_path):
     ledger = open_ledger(f"sqlite:///{tmp_path / 'bench.db'}", create=True)
     import_package(DEMO, ledger)
     export_package(ledger, tmp_path / "out")
     for path in (tmp_path / "out").iterdir():
         assert path.read_bytes() == (DEMO / path.name).read_bytes(), path.name
-
-
-def test_three_hundred_finished_jobs_over_eight_years(package):
-    jobs = package["jobs"]
-    finished = [job for job in jobs if job["outcome"] != "open"]
-    assert len(finished) == 300
-    assert 5 <= len(jobs) - len(finished) <= 20
-    assert jobs[0]["taken_in"][:4] == "2018"
-    assert max(job["closed"] for job in finished)[:7] == "2026-10"
-    numbers = [int(job["job"].removeprefix("B")) for job in jobs]
-    assert 10 <= max(numbers) - len(numbers) <= 30  # jobs that nobody wrote up
-
-
-def test_families_from_no_job_to_sixty(package):
-    families = [row["family"] for row in package["families"]]
-    count = Counter(job["family"] for job in package["jobs"])
-    assert len(families) == 14
-    assert count["Obbelin R9"] == 0
-    assert sum(count[family] < 10 for family in families) >= 4
-    assert 40 <= max(count.values()) <= 60
 
 
 def test_everything_that_a_ledger_can_hold_occurs(package):
@@ -145,34 +118,6 @@ def test_changed_gear_material_turns_the_decision(world):
     assert early.success - late.success > 0.3
 
 
-def test_the_ledger_shows_the_changed_gears(package):
-    """Gears of Pellowick 22 with a known year: hardly any early one failed, most late ones did."""
-    jobs = {job["job"]: job for job in package["jobs"] if job["family"] == "Pellowick 22"}
-    failed = {"early": [], "late": []}
-    for row in package["findings"]:
-        job = jobs.get(row["job"])
-        if job and row["component"] == "gear" and job["built_from"] and job["year_basis"] != "guess":
-            if job["built_to"] < 1984:
-                failed["early"].append(row["found"] == "failed")
-            elif job["built_from"] >= 1984:
-                failed["late"].append(row["found"] == "failed")
-    assert len(failed["early"]) >= 5
-    assert len(failed["late"]) >= 5
-    assert sum(failed["early"]) / len(failed["early"]) < 0.3
-    assert sum(failed["late"]) / len(failed["late"]) > 0.5
-
-
-def test_disc_players_are_the_weak_kind(package):
-    kinds = {row["family"]: row["kind"] for row in package["families"]}
-    shares = {}
-    for kind in set(kinds.values()):
-        done = [
-            j["outcome"] for j in package["jobs"] if kinds[j["family"]] == kind and j["outcome"] != "open"
-        ]
-        shares[kind] = done.count("repaired") / len(done)
-    assert min(shares, key=shares.get) == "disc player"
-
-
 def test_page_says_that_all_is_invented_how_it_was_made_and_what_is_true(world):
     page = (DEMO / "README.md").read_text(encoding="utf-8")
     assert "Everything in this folder is invented" in page
@@ -185,11 +130,3 @@ def test_page_says_that_all_is_invented_how_it_was_made_and_what_is_true(world):
         f"| fair-06 | Pellowick 22 | 30 | {truth.success:.0%} | {truth.worth - 5:.0f} | {truth.chief_risk} |"
     )
     assert line in page.splitlines()
-
-
-def test_files_are_plain_ascii_and_described():
-    for path in DEMO.iterdir():
-        assert path.read_bytes().isascii(), path.name
-    described = json.loads((DEMO / "datapackage.json").read_text(encoding="utf-8"))
-    paths = {resource["path"] for resource in described["resources"]}
-    assert paths == {path.name for path in DEMO.glob("*.csv")} - {"offers.csv"}

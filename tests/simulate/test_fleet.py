@@ -6,13 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reliability.errors import InvalidInput, UnknownName
 from reliability.records.package import read_package, write_package
 from reliability.records.tables import TABLES
 from tests.simulate import (
     NAMED_WORLDS,
     World,
-    WorldOptions,
     appraise,
     make_offers,
     make_world,
@@ -55,33 +53,6 @@ def test_finished_jobs_gaps_and_open_jobs_are_counted():
     failed = sum(row["outcome"] != "repaired" for row in finished)
     assert abs(lost - lost_repaired - failed) < 4 * math.sqrt(failed + lost)
     assert lost_repaired < 0.1 * lost
-
-
-def test_same_seed_gives_the_same_rows_and_another_seed_others():
-    first, again, other = rows_of("damp", seed=2), rows_of("damp", seed=2), rows_of("damp", seed=4)
-    assert first == again
-    assert first["jobs"] != other["jobs"]
-
-
-def test_no_job_gives_an_empty_ledger_of_known_families():
-    rows = rows_of("few families", n_jobs=0)
-    assert rows["jobs"] == []
-    assert rows["findings"] == []
-    assert len(rows["families"]) == 8
-
-
-def test_a_careless_hand_leaves_out_sound_parts_and_hours():
-    careful, careless = rows_of("careless", careless_share=0.0), rows_of("careless", careless_share=1.0)
-
-    def sound_per_job(rows):
-        return sum(row["found"] == "sound" for row in rows["findings"]) / len(rows["jobs"])
-
-    def hours_known(rows):
-        done = [row for row in rows["jobs"] if row["outcome"] != "open"]
-        return np.mean([row["hours"] is not None for row in done])
-
-    assert sound_per_job(careless) < 0.5 * sound_per_job(careful)
-    assert hours_known(careless) < 0.75 < 0.9 < hours_known(careful)
 
 
 def test_nothing_is_tried_after_the_component_that_ended_the_job():
@@ -171,28 +142,3 @@ def test_prices_wander_and_drift(damp_world):
     world: World = replace(damp_world, market={family.kind: (0.0,)})
     assert world.price_level(family, 2025) / world.price_level(family, 2024) == pytest.approx(math.exp(0.05))
     assert len(set(damp_world.market[family.kind])) > 20
-
-
-def test_unknown_world_names_the_nearest():
-    with pytest.raises(UnknownName, match=r"no world 'dmp'; known: .*Did you mean 'damp'"):
-        make_world("dmp", 1)
-
-
-@pytest.mark.parametrize(
-    ("options", "message"),
-    [
-        (WorldOptions(families=0), r"`families` of a world must be 1 or more, got 0"),
-        (WorldOptions(years_of_records=0), r"`years_of_records` of a world must be 1 or more, got 0"),
-        (WorldOptions(damp_share=1.2), r"`damp_share` of a world must lie in 0\.\.1, got 1\.2"),
-    ],
-)
-def test_options_out_of_range_are_refused(options, message):
-    with pytest.raises(InvalidInput, match=message):
-        make_world(options, 1)
-
-
-def test_negative_numbers_of_jobs_and_offers_are_refused(damp_world):
-    with pytest.raises(InvalidInput, match=r"`n_jobs` must be 0 or more, got -1"):
-        run_bench(damp_world, -1, 1)
-    with pytest.raises(InvalidInput, match=r"`n` must be 0 or more, got -2"):
-        make_offers(damp_world, -2, 1)

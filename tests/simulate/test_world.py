@@ -33,12 +33,6 @@ def test_draws_have_the_stated_distributions(share_error):
     assert math.isinf(dice.exponential(0.0))
 
 
-def test_streams_of_different_keys_differ_and_of_the_same_key_do_not():
-    assert Dice(1, "a").uniform() == Dice(1, "a").uniform()
-    assert Dice(1, "a").uniform() != Dice(1, "b").uniform()
-    assert Dice(1, "a").uniform() != Dice(2, "a").uniform()
-
-
 def test_shares_failed_and_worn_agree_with_the_weibull_truth(damp_world, share_error):
     family, n = replace(damp_world.families[0], damp_share=0.0), 3000
     units = [draw_unit(family, WHEN, Dice(3, i)) for i in range(n)]
@@ -62,20 +56,6 @@ def test_damp_storage_shortens_lives_and_shows(share_error):
     sign = next(sign for sign in family.signs if sign.name == "rust")
     for damp in (False, True):
         assert abs(rust[damp] - sign.chance(damp)) < share_error(sign.chance(damp), 1500)
-
-
-def test_gear_material_changes_in_one_year():
-    part = Part("gear", 4.0, 80.0, change_year=1984, change_factor=0.5)
-    assert part.life_scale(1983, damp=False) == 80.0
-    assert part.life_scale(1984, damp=False) == 40.0
-    assert part.life_scale(1990, damp=False, original=False) == 80.0
-    # A replacement has no part in the change; the exponent of damp storage has.
-    assert replace(part, damp_factor=0.5).life_scale(1984, damp=True) == 20.0
-
-
-def test_year_slope_is_per_decade():
-    part = Part("belt", 4.0, 30.0, year_slope=math.log(1.2))
-    assert part.life_scale(1995, damp=False) == pytest.approx(36.0)
 
 
 def test_supply_decides_what_a_repair_needs():

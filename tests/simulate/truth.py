@@ -31,21 +31,16 @@ class Nodes:
 
 @dataclass(frozen=True)
 class PartCases:
-    """Cases of one component.
+    """Cases of one component."""
 
-    `chance` (n_nodes, n_cases), `unseen` (n_signs, n_cases): chance that the component
-    leaves a sign away; `fix` (n_nodes, n_cases); `fixed_hours`, `ended_hours`, `fixed_money`,
-    `ended_money` (n_cases,); `comeback` (n_nodes, n_cases): cost of comebacks in warranty.
-    """
-
-    chance: Array
-    unseen: Array
-    fix: Array
-    fixed_hours: Array
+    chance: Array  # (n_nodes, n_cases)
+    unseen: Array  # (n_signs, n_cases): chance that the component leaves a sign away
+    fix: Array  # (n_nodes, n_cases)
+    fixed_hours: Array  # (n_cases,), as the next three
     ended_hours: Array
     fixed_money: Array
     ended_money: Array
-    comeback: Array
+    comeback: Array  # (n_nodes, n_cases): cost of comebacks in warranty
 
 
 def case_list(positions: int) -> list[tuple[int, int, int, int]]:
@@ -59,12 +54,7 @@ def case_list(positions: int) -> list[tuple[int, int, int, int]]:
 
 
 def case_chances(part: Part, years: Sequence[int], when: float, damp: bool) -> Array:
-    """Probabilities of the cases of :func:`case_list` in units built in each of `years`.
-
-    Returns
-    -------
-    ndarray, shape (n_years, n_cases)
-    """
+    """Probabilities of the cases of `case_list` in units built in each of `years`, (n_years, n_cases)."""
     kept = _made_chances(part, years, when, damp, original=True)
     fits = part.refit_years(min(years), when)
     if part.refit == 0.0 or len(fits) == 0:
@@ -137,29 +127,15 @@ FIRST_END = 6  # rows of the sums of a chain before those of the components that
 
 @dataclass(frozen=True)
 class Appraisal:
-    """True odds and money of a unit, before its price is paid.
+    """True odds and money of a unit, before its price is paid."""
 
-    Attributes
-    ----------
-    success : float
-        Probability of a repair.
-    worth, worth_repaired, worth_unrepaired : float
-        Expected gain if the unit cost nothing: over all, if it is repaired, and if it is not.
-    hours : float
-        Expected bench hours.
-    ends_by : mapping
-        Per component, the probability that it ends the job.
-    sign_chance : float
-        Probability of seeing what was seen.
-    """
-
-    success: float
-    worth: float
-    worth_repaired: float
-    worth_unrepaired: float
+    success: float  # probability of a repair
+    worth: float  # expected gain if the unit cost nothing: over all,
+    worth_repaired: float  # if it is repaired,
+    worth_unrepaired: float  # and if it is not
     hours: float
-    ends_by: Mapping[str, float]
-    sign_chance: float
+    ends_by: Mapping[str, float]  # by component: probability that it ends the job
+    sign_chance: float  # probability of seeing what was seen
 
     @property
     def chief_risk(self) -> str:
@@ -175,22 +151,10 @@ def appraise(
     years: Sequence[int] | None = None,
     signs: Mapping[str, bool] | None = None,
 ) -> Appraisal:
-    """Compute the exact truth of a unit from what can be seen of it.
+    """Compute the exact truth of a unit from what can be seen of it at `when`, a decimal year.
 
-    Parameters
-    ----------
-    world : World
-    family : Family
-    when : float
-        Decimal year of the offer.
-    years : sequence of int, optional
-        Production years that are possible; all of the family's if not given.
-    signs : mapping, optional
-        Per sign that was looked for, whether it was there.
-
-    Returns
-    -------
-    Appraisal
+    `years` are the production years that are possible (all of the family's if not given), `signs` tells of
+    those that were looked for whether they were there.
     """
     seen = [(signs or {}).get(sign.name) for sign in family.signs]
     nodes = _nodes(world, family, years or family.years, when)
@@ -224,11 +188,8 @@ def _shared_chance(sign: Sign, damp: Array) -> Array:
 def _chain(parts: Sequence[PartCases], absent: Sequence[int]) -> Array:
     """Sum the bench's chain of steps, for one set of signs that stay away.
 
-    Returns
-    -------
-    ndarray, shape (FIRST_END + n_parts, n_nodes)
-        Weight of all cases, and of a repair; hours and money of all cases, and of a repair
-        (weighted); then the weight of ending the job at each component.
+    Gives (FIRST_END + n_parts, n_nodes): weight of all cases, and of a repair; hours and money of all cases,
+    and of a repair (weighted); then the weight of ending the job at each component.
     """
     n_nodes = len(parts[0].chance)
     weights = [
@@ -295,58 +256,31 @@ def _price_factor(family: Family, damp: Array, seen: Sequence[bool | None]) -> A
 
 
 LEAST_CHANCE = 1e-6  # a forecast of exactly 0 or 1 would have an infinite loss
-BLANK = {
-    "verdict": None, "ceiling": np.nan, "expected_gain": np.nan, "gain_low": np.nan, "gain_high": np.nan,
-    "chance_of_loss": np.nan, "success_chance": np.nan, "success_low": np.nan, "success_high": np.nan,
-    "chief_risk": None,
-}  # fmt: skip
+BLANK = {"verdict": None, "chief_risk": None} | dict.fromkeys(
+    ("ceiling", "gain_low", "gain_high", "chance_of_loss", "success_chance", "success_low", "success_high"),
+    np.nan,
+)
 
 
 @dataclass(frozen=True)
 class Score:
-    """Measures of one set of verdicts; NaN where the verdicts do not carry what is measured.
-
-    Attributes
-    ----------
-    offers, taken, oracle_taken : int
-        Number of offers, of verdicts "take", and of offers worth taking in truth.
-    gain, oracle_gain : float
-        True expected gain of all that was taken, and of all that was worth taking.
-    gain_share : float
-        Their ratio.
-    gain_share_with_tries : float
-        The same if "try one" is bought too; what that teaches is not counted.
-    excess_log_loss, excess_brier : float
-        Mean loss of the forecast odds beyond that of the true odds (nats; squared odds).
-        What no forecast could avoid is thereby left out.
-    success_cover : float
-        Share of offers whose true odds lie within `success_low` and `success_high`.
-    gain_cover : float
-        Share of offers whose realised gain lies within `gain_low` and `gain_high`.
-    ceiling_error, ceiling_bias : float
-        Mean absolute and mean difference of the ceiling from the true one, in money.
-    losers, predicted_losers : float
-        Share of the taken that lost money, and the mean chance of that as predicted.
-    chief_share : float
-        Share of offers whose chief risk is the true one.
-    """
+    """Measures of one set of verdicts; NaN where the verdicts do not carry what is measured."""
 
     offers: int
-    taken: int
-    oracle_taken: int
-    gain: float
-    oracle_gain: float
-    gain_share: float
-    gain_share_with_tries: float
-    excess_log_loss: float
+    taken: int  # verdicts "take"
+    oracle_taken: int  # offers worth taking in truth
+    gain: float  # true expected gain of all that was taken
+    oracle_gain: float  # and of all that was worth taking
+    gain_share: float  # their ratio
+    gain_share_with_tries: float  # the same if "try one" is bought too; what that teaches is not counted
+    excess_log_loss: float  # mean loss of the forecast odds beyond that of the true odds, which none avoids
     excess_brier: float
-    success_cover: float
-    gain_cover: float
-    ceiling_error: float
-    ceiling_bias: float
-    losers: float
-    predicted_losers: float
-    chief_share: float
+    success_cover: float  # offers whose true odds lie within `success_low` and `success_high`
+    gain_cover: float  # offers whose realised gain lies within `gain_low` and `gain_high`
+    ceiling_error: float  # mean absolute difference of the ceiling from the true one, in money
+    losers: float  # share of the taken that lost money
+    predicted_losers: float  # and the mean chance of that as predicted
+    chief_share: float  # offers whose chief risk is the true one
 
     def as_dict(self) -> dict[str, float]:
         """Return all measures by name."""
@@ -357,62 +291,12 @@ Rows: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
 
 
 def score(verdicts: Rows, truth: Rows, *, margin: float = 0.0) -> Score:
-    """Compare verdicts with the truth of the same offers.
+    """Compare verdicts with the truth of the same offers, as `make_offers` gives it.
 
-    Parameters
-    ----------
-    verdicts : DataFrame or sequence of mapping
-        One row per offer, in the order of `truth`. Columns that a method does not give may
-        be missing; what needs them is NaN.
-    truth : DataFrame or sequence of mapping
-        As :func:`tests.simulate.make_offers` gives it.
-    margin : float
-        The gain a job must promise: in truth, an offer is worth taking above it.
-
-    Returns
-    -------
-    Score
-
-    Raises
-    ------
-    InvalidInput
-        If the offers of the two differ, or there are none.
+    Columns that a method does not give may be missing; what needs them is NaN. In truth an offer is worth
+    taking if it promises more than the `margin`.
     """
-    said, true = _frame(verdicts), _frame(truth)
-    _check_offers(said, true)
-    for name, empty in BLANK.items():
-        if name not in said:
-            said[name] = empty
-    take = (said["verdict"] == "take").to_numpy()
-    bought = take | (said["verdict"] == "try one").to_numpy()
-    expected = true["expected_gain"].to_numpy(float)
-    worth_it = expected > margin
-    oracle = float(expected[worth_it].sum())
-    predicted = said["chance_of_loss"].to_numpy(float)
-    ceiling_off = said["ceiling"].to_numpy(float) - true["ceiling"].to_numpy(float)
-    return Score(
-        offers=len(true),
-        taken=int(take.sum()),
-        oracle_taken=int(worth_it.sum()),
-        gain=float(expected[take].sum()),
-        oracle_gain=oracle,
-        gain_share=_ratio(float(expected[take].sum()), oracle),
-        gain_share_with_tries=_ratio(float(expected[bought].sum()), oracle),
-        **_odds(said, true),
-        gain_cover=_cover(true["gain"], said["gain_low"], said["gain_high"]),
-        ceiling_error=_mean(np.abs(ceiling_off)),
-        ceiling_bias=_mean(ceiling_off),
-        losers=_mean(true["gain"].to_numpy(float)[take] < 0),
-        predicted_losers=_mean(predicted[take]),
-        chief_share=_chief(said, true),
-    )
-
-
-def _frame(rows: Rows) -> pd.DataFrame:
-    return rows.reset_index(drop=True).copy() if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
-
-
-def _check_offers(said: pd.DataFrame, true: pd.DataFrame) -> None:
+    said, true = (pd.DataFrame(rows).reset_index(drop=True) for rows in (verdicts, truth))
     if true.empty:
         raise InvalidInput("There is no offer to score.")
     if len(said) != len(true) or (said["offer"].astype(str) != true["offer"].astype(str)).any():
@@ -420,35 +304,43 @@ def _check_offers(said: pd.DataFrame, true: pd.DataFrame) -> None:
             f"Verdicts and truth must hold the same offers in the same order; "
             f"got {len(said)} verdicts for {len(true)} offers."
         )
+    said = said.assign(**{name: empty for name, empty in BLANK.items() if name not in said})
+    take = (said["verdict"] == "take").to_numpy()
+    bought = take | (said["verdict"] == "try one").to_numpy()
+    expected = true["expected_gain"].to_numpy(float)
+    worth_it = expected > margin
+    gain, oracle = float(expected[take].sum()), float(expected[worth_it].sum())
+    whole = oracle if oracle > 0 else math.nan
+    odds, forecast = (
+        np.clip(rows["success_chance"].to_numpy(float), LEAST_CHANCE, 1 - LEAST_CHANCE)
+        for rows in (true, said)
+    )
+    names_none = said["chief_risk"].isna().all()
+    return Score(
+        offers=len(true),
+        taken=int(take.sum()),
+        oracle_taken=int(worth_it.sum()),
+        gain=gain,
+        oracle_gain=oracle,
+        gain_share=gain / whole,
+        gain_share_with_tries=float(expected[bought].sum()) / whole,
+        excess_log_loss=_mean(
+            odds * np.log(odds / forecast) + (1 - odds) * np.log((1 - odds) / (1 - forecast))
+        ),
+        excess_brier=_mean((odds - forecast) ** 2),
+        success_cover=_cover(true["success_chance"], said["success_low"], said["success_high"]),
+        gain_cover=_cover(true["gain"], said["gain_low"], said["gain_high"]),
+        ceiling_error=_mean(np.abs(said["ceiling"] - true["ceiling"])),
+        losers=_mean(true["gain"].to_numpy(float)[take] < 0),
+        predicted_losers=_mean(said["chance_of_loss"][take]),
+        chief_share=math.nan if names_none else _mean(said["chief_risk"] == true["chief_risk"]),
+    )
 
 
-def _mean(values: np.ndarray) -> float:
+def _mean(values: Any) -> float:
     values = np.asarray(values, float)
-    return float(values.mean()) if values.size and not np.isnan(values).any() else float("nan")
-
-
-def _ratio(part: float, whole: float) -> float:
-    return part / whole if whole > 0 else float("nan")
+    return float(values.mean()) if values.size and not np.isnan(values).any() else math.nan
 
 
 def _cover(value: pd.Series, low: pd.Series, high: pd.Series) -> float:
-    if low.isna().any() or high.isna().any():
-        return float("nan")
-    return _mean(((value >= low) & (value <= high)).to_numpy())
-
-
-def _odds(said: pd.DataFrame, true: pd.DataFrame) -> dict[str, float]:
-    truth = np.clip(true["success_chance"].to_numpy(float), LEAST_CHANCE, 1 - LEAST_CHANCE)
-    forecast = np.clip(said["success_chance"].to_numpy(float), LEAST_CHANCE, 1 - LEAST_CHANCE)
-    excess = truth * np.log(truth / forecast) + (1 - truth) * np.log((1 - truth) / (1 - forecast))
-    return {
-        "excess_log_loss": _mean(excess),
-        "excess_brier": _mean((truth - forecast) ** 2),
-        "success_cover": _cover(true["success_chance"], said["success_low"], said["success_high"]),
-    }
-
-
-def _chief(said: pd.DataFrame, true: pd.DataFrame) -> float:
-    if said["chief_risk"].isna().all():
-        return float("nan")
-    return _mean((said["chief_risk"] == true["chief_risk"]).to_numpy())
+    return math.nan if low.isna().any() or high.isna().any() else _mean(value.between(low, high))

@@ -4,13 +4,11 @@ import datetime as dt
 import math
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
 from scipy.special import ndtri
-
-from reliability.errors import InvalidInput, unknown
 
 # Random draws that give the same numbers on every machine and with every numpy.
 
@@ -19,13 +17,9 @@ Item = TypeVar("Item")
 
 
 class Dice:
-    """One stream of draws.
+    """One stream of draws, named by what it belongs to, such as a seed and the number of a unit.
 
-    Parameters
-    ----------
-    *key : int or str
-        What the stream belongs to, such as a seed and the number of a unit. Streams of
-        different keys are independent, so adding a unit does not change the others.
+    Streams of different keys are independent, so adding a unit does not change the others.
     """
 
     def __init__(self, *key: int | str) -> None:
@@ -110,112 +104,45 @@ CARELESS = Habits(
 # Kinds of simulated trade, by name.
 
 
+END = dt.date(2026, 10, 31)
+LIFE_SD, SHAPE_SD, FIX_SD = 0.3, 0.15, 0.8  # of log scale, log shape, log odds of mending, by family
+OWNER_PRICE_SD, DRIFT_SD = 0.2, 0.03  # error of the owner's prices (log); spread of price trends (per year)
+UNOBTAINABLE = 0.15  # share of components (per family) that can no longer be had new at the end
+SEASON_SD = 0.3  # spread from quarter to quarter of the log odds of mending
+
+
 @dataclass(frozen=True)
 class WorldOptions:
-    """What distinguishes one simulated trade from another.
+    """What distinguishes one simulated trade from another."""
 
-    Attributes
-    ----------
-    name : str
-    families, jobs : int
-        Number of families, and of finished jobs that is usual for this world.
-    years_of_records : int
-        Length of the ledger.
-    life_sd, shape_sd : float
-        Spread of log scale and log shape of a component from family to family.
-    fix_sd : float
-        Spread of the log odds of mending from family to family.
-    slope_sd : float
-        Spread over components of the change of log scale per decade of production.
-    change_share : float
-        Share of families whose gear is of another, worse material from some year on.
-    sign_strength : float
-        From 0 (as usual) to 1 (every cause shows, no false alarms).
-    damp_share, damp_power : float
-        Share of units that were stored damp, and exponent on what damp does to lives.
-    unobtainable : float
-        Share of components (per family) that can no longer be had new at the end.
-    lost_failed : float
-        Share of failed jobs that nobody writes up.
-    careless_share : float
-        Share of jobs that a careless hand writes up.
-    hearsay_share, wrong_hearsay : float
-        Share of families that the trade talks about; share of that talk that is wrong.
-    season_sd : float
-        Spread from quarter to quarter of the log odds of mending.
-    owner_price_sd, drift_sd : float
-        Error of the owner's prices (log); spread of price trends (log, per year).
-    gap_repaired_share : float
-        What the owner says of jobs that nobody wrote up.
-    """
-
-    name: str = "custom"
+    name: str
     families: int = 14
-    jobs: int = 300
+    jobs: int = 300  # finished ones that are usual for this world
     years_of_records: int = 8
-    life_sd: float = 0.3
-    shape_sd: float = 0.15
-    fix_sd: float = 0.8
-    slope_sd: float = 0.1
-    change_share: float = 0.1
-    sign_strength: float = 0.0
-    damp_share: float = 0.15
-    damp_power: float = 1.0
-    unobtainable: float = 0.15
-    lost_failed: float = 0.03
-    careless_share: float = 0.15
-    hearsay_share: float = 0.3
-    wrong_hearsay: float = 0.3
-    season_sd: float = 0.3
-    owner_price_sd: float = 0.2
-    drift_sd: float = 0.03
-    gap_repaired_share: float = 0.0
-    end: dt.date = dt.date(2026, 10, 31)
+    slope_sd: float = 0.1  # over components: change of log scale per decade of production
+    change_share: float = 0.1  # families whose gear is of another, worse material from some year on
+    sign_strength: float = 0.0  # from 0 (as usual) to 1 (every cause shows, no false alarms)
+    damp_share: float = 0.15  # units that were stored damp
+    damp_power: float = 1.0  # exponent on what damp does to lives
+    lost_failed: float = 0.03  # failed jobs that nobody writes up
+    careless_share: float = 0.15  # jobs that a careless hand writes up
+    hearsay_share: float = 0.3  # families that the trade talks about
+    wrong_hearsay: float = 0.3  # share of that talk that is wrong
 
 
 NAMED_WORLDS: Mapping[str, WorldOptions] = {
     options.name: options
     for options in (
         WorldOptions("few families", families=8, jobs=400),
-        WorldOptions("many families", families=120, jobs=300),
+        WorldOptions("many families", families=120),
         WorldOptions("cold start", families=40, jobs=30, years_of_records=2, hearsay_share=0.8),
-        WorldOptions("year effect", families=14, jobs=400, slope_sd=0.3, change_share=0.6),
-        WorldOptions("strong signs", families=14, jobs=300, sign_strength=0.7),
-        WorldOptions("left out", families=14, jobs=300, lost_failed=0.5),
-        WorldOptions("damp", families=14, jobs=300, damp_share=0.35, damp_power=1.8),
-        WorldOptions("careless", families=14, jobs=300, careless_share=1.0),
+        WorldOptions("year effect", jobs=400, slope_sd=0.3, change_share=0.6),
+        WorldOptions("strong signs", sign_strength=0.7),
+        WorldOptions("left out", lost_failed=0.5),
+        WorldOptions("damp", damp_share=0.35, damp_power=1.8),
+        WorldOptions("careless", careless_share=1.0),
     )
 }
-
-
-def options_of(name_or_options: str | WorldOptions) -> WorldOptions:
-    """Return options by name, or checked ones as they are.
-
-    Raises
-    ------
-    UnknownName
-        If no world has that name.
-    InvalidInput
-        If a number is out of its range.
-    """
-    if isinstance(name_or_options, str):
-        if name_or_options not in NAMED_WORLDS:
-            raise unknown("There is no world", name_or_options, NAMED_WORLDS)
-        return NAMED_WORLDS[name_or_options]
-    options = replace(name_or_options)
-    for name in ("families", "years_of_records"):
-        if getattr(options, name) < 1:
-            raise InvalidInput(f"`{name}` of a world must be 1 or more, got {getattr(options, name)}.")
-    for name in _SHARES:
-        if not 0.0 <= getattr(options, name) <= 1.0:
-            raise InvalidInput(f"`{name}` of a world must lie in 0..1, got {getattr(options, name):g}.")
-    return options
-
-
-_SHARES = (
-    "change_share", "sign_strength", "damp_share", "unobtainable", "lost_failed", "careless_share",
-    "hearsay_share", "wrong_hearsay",
-)  # fmt: skip
 
 
 # The truth of a simulated trade: what fails, what can be mended, what it costs and brings.
@@ -245,68 +172,30 @@ def part_age_years(when: float, year: int) -> float:
 
 @dataclass(frozen=True)
 class Part:
-    """What is true of one component in one family.
-
-    Attributes
-    ----------
-    name, positions
-        Component, and where a unit has it: ``("",)`` for a single one.
-    shape, scale
-        Weibull life of an original part made in 1985 and kept dry; `scale` in years.
-    year_slope
-        Change of log scale per decade of production year.
-    change_year, change_factor
-        From this production year on, original parts are of another material and their
-        scale is multiplied by the factor.
-    damp_factor
-        Factor on the scale in a unit that was stored damp.
-    worn_share
-        A part needs work from this share of its life on.
-    together
-        Probability that all positions of a unit share one life.
-    refit
-        Probability that an older unit no longer has the part it was built with.
-    dies
-        Probability that a sound part dies while the bench handles it.
-    skill
-        Probability that a failed part is mended where a new part can be had.
-    supply
-        What can be had from which date (decimal year) on: yes, salvage only, no.
-    find, rebuild
-        Factor on `skill` where only salvaged parts exist; probability of a repair where
-        nothing can be had.
-    price, hours, inspect_hours
-        Money for one piece, bench hours to change it, bench hours to look at it.
-    redo, calm
-        Comebacks per year after a repair of this component, and without one.
-    too_dear
-        True if the bench gives up rather than pay for it.
-    pack_size, per_unit
-        Pieces in a pack and pieces used in one unit.
-    """
+    """The truth of one component in one family."""
 
     name: str
     shape: float
-    scale: float
-    positions: tuple[str, ...] = ("",)
-    year_slope: float = 0.0
-    change_year: int | None = None
-    change_factor: float = 1.0
-    damp_factor: float = 1.0
-    worn_share: float = 0.85
-    together: float = 0.5
-    refit: float = 0.0
-    dies: float = 0.0
-    skill: float = 0.95
-    supply: tuple[tuple[float, str], ...] = ((0.0, "yes"),)
-    find: float = 0.5
-    rebuild: float = 0.1
-    price: float = 10.0
-    hours: float = 1.0
+    scale: float  # Weibull life in years of an original part made in 1985 and kept dry
+    positions: tuple[str, ...] = ("",)  # where a unit has it
+    year_slope: float = 0.0  # change of log scale per decade of production year
+    change_year: int | None = None  # from then on original parts are of another material:
+    change_factor: float = 1.0  # their scale is multiplied by this
+    damp_factor: float = 1.0  # on the scale in a unit that was stored damp
+    worn_share: float = 0.85  # a part needs work from this share of its life on
+    together: float = 0.5  # probability that all positions of a unit share one life
+    refit: float = 0.0  # probability that an older unit no longer has the part it was built with
+    dies: float = 0.0  # probability that a sound part dies while the bench handles it
+    skill: float = 0.95  # probability that a failed part is mended where a new part can be had
+    supply: tuple[tuple[float, str], ...] = ((0.0, "yes"),)  # what can be had from which decimal year on
+    find: float = 0.5  # factor on `skill` where only salvaged parts exist
+    rebuild: float = 0.1  # probability of a repair where nothing can be had
+    price: float = 10.0  # money for one piece
+    hours: float = 1.0  # bench hours to change it
     inspect_hours: float = 0.1
-    redo: float = 0.05
-    calm: float = 0.01
-    too_dear: bool = False
+    redo: float = 0.05  # comebacks per year after a repair of this component
+    calm: float = 0.01  # and without one
+    too_dear: bool = False  # the bench gives up rather than pay for it
     pack_size: int = 1
     per_unit: int = 1
 
@@ -348,28 +237,13 @@ class Part:
 
 @dataclass(frozen=True)
 class Sign:
-    """Something that can be seen on a unit before any tool is picked up.
-
-    Attributes
-    ----------
-    name
-        What is looked for.
-    shows
-        Per component, the probability that a failed one causes the sign.
-    damp_shows
-        Probability that damp storage causes it.
-    false_alarm
-        Probability that it is there without any of these causes.
-    price_factor
-        Factor on the sale price of a unit that shows it. Only signs that no component
-        causes may have one.
-    """
+    """Something that can be seen on a unit before any tool is picked up."""
 
     name: str
-    shows: Mapping[str, float] = field(default_factory=dict)
-    damp_shows: float = 0.0
-    false_alarm: float = 0.02
-    price_factor: float = 1.0
+    shows: Mapping[str, float] = field(default_factory=dict)  # by component: that a failed one causes it
+    damp_shows: float = 0.0  # probability that damp storage causes it
+    false_alarm: float = 0.02  # probability that it is there without any of these causes
+    price_factor: float = 1.0  # on the sale price; only of signs that no component causes
 
     def chance(self, damp: bool) -> float:
         """Probability of the sign from storage and false alarm alone."""
