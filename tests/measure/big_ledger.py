@@ -28,19 +28,9 @@ NOTED = 0.95  # share of the components of a unit that get a finding
 
 
 def big_ledger(jobs: int, families: int, *, imported: int = 0, jobs_each: int = 4, seed: int = 1) -> Records:
-    """Draw a ledger.
+    """Draw a ledger of `jobs` in `families` that come unequally often.
 
-    Parameters
-    ----------
-    jobs, families : int
-        Of the bench itself, families unequally often.
-    imported, jobs_each : int
-        Further families, of which only another bench's jobs are there, and how many of each.
-    seed : int
-
-    Returns
-    -------
-    Records
+    Of the `imported` families only another bench's jobs are there, `jobs_each` of each.
     """
     rng = np.random.default_rng(seed)
     n = families + imported

@@ -7,13 +7,11 @@ import tempfile
 import time
 from pathlib import Path
 from statistics import median
-from typing import Any
 
 import nbformat
 
-Row = dict[str, Any]
+from tests.measure.apart import ROOT, Row, row
 
-ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "data" / "demo"
 SHEET = """
 family = "{family}"
@@ -83,7 +81,7 @@ def _measure(folder: Path) -> list[Row]:
     what = (
         f"one job added ({len(made)} of {len(before)} pages made, {needless} of them with nothing new to see)"
     )
-    found.append({"what": what, "measured": f"{added:.1f} s", "target": "none needless", "ok": not needless})
+    found.append(row(what, f"{added:.1f} s", "none needless", not needless))
     return found
 
 
@@ -101,12 +99,12 @@ def _one_family(ledger: Path, sheet: Path, family: str, pages: Path) -> list[Row
     report, bare_notebook = median(reports), median(imports)
     return [
         _row("one job added, its family's page and the first one, median of 3", report, 5.0),
-        {
-            "what": "the same beside a notebook that only imports what ours does",
-            "measured": f"{report / bare_notebook:.1f} times its {bare_notebook:.2f} s",
-            "target": "<= 2",
-            "ok": report <= 2 * bare_notebook,
-        },
+        row(
+            "the same beside a notebook that only imports what ours does",
+            f"{report / bare_notebook:.1f} times its {bare_notebook:.2f} s",
+            "<= 2",
+            report <= 2 * bare_notebook,
+        ),
     ]
 
 
@@ -130,9 +128,4 @@ def _seconds_of(*line: str) -> float:
 
 
 def _row(what: str, seconds: float, target: float) -> Row:
-    return {
-        "what": what,
-        "measured": f"{seconds:.2f} s",
-        "target": f"<= {target:g} s",
-        "ok": seconds <= target,
-    }
+    return row(what, f"{seconds:.2f} s", f"<= {target:g} s", seconds <= target)
