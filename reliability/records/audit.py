@@ -232,12 +232,12 @@ def number_gaps(rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | Non
     return found
 
 
-def long_open(rows: Rows) -> list[Problem]:
-    """Find jobs that have been open for long, counted to the last date in the jobs."""
+def long_open(rows: Rows, last: datetime.date | None = None) -> list[Problem]:
+    """Find jobs that have been open for long, counted to a day, else to the last date in the jobs."""
     days = [day for job in rows["jobs"] for day in (job["taken_in"], job["closed"], job["sold_on"]) if day]
     if not days:
         return []
-    last = max(map(_day, days))
+    last = last or max(map(_day, days))
     return [
         doubtful(
             "long open", f"open for {age} days; close it, or it counts as unfinished", f"job {job['job']}"

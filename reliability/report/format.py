@@ -1,5 +1,6 @@
 """How numbers, names and findings are said, and HTML that is safe to show: one phrase for one thing."""
 
+import datetime
 import math
 import re
 import unicodedata
@@ -12,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 # How numbers and findings are said: plain, short, the same on every page.
 
@@ -49,7 +51,8 @@ def span(low: float | None, high: float | None) -> str:
     """Say the interval of a probability in whole percent, ``21 to 50 %``."""
     if low is None or high is None or not (is_known(low) and is_known(high)):
         return NOTHING
-    return f"{_rounded(100 * low)} to {_rounded(100 * high)}{HARD_SPACE}%"
+    ends = dict.fromkeys((_rounded(100 * low), _rounded(100 * high)))
+    return f"{' to '.join(map(str, ends))}{HARD_SPACE}%"
 
 
 def money(value: float | None, currency: str) -> str:
@@ -204,6 +207,11 @@ def on_phone(word: str) -> str:
 def unbroken(value: object) -> str:
     """Show a job number or a date that no line may break."""
     return f'<bdi class="unbroken">{text(value)}</bdi>'
+
+
+def days(first: datetime.date, last: datetime.date) -> Markup:
+    """Say from which day to which, as markup that breaks no date."""
+    return Markup(" to ").join(Markup(unbroken(f"{day:%Y-%m-%d}")) for day in dict.fromkeys((first, last)))
 
 
 def link(target: str, label: str) -> str:

@@ -1,10 +1,11 @@
 """The page of the ledger: what is in it, what is doubtful, and what it cannot tell."""
 
+import datetime
 from typing import Any
 
 import pandas as pd
 
-from reliability.records.audit import AUDITS, number_gaps
+from reliability.records.audit import AUDITS, long_open, number_gaps
 from reliability.records.frames import Records
 from reliability.report import format
 from reliability.report.data import ReportData
@@ -41,10 +42,10 @@ def answer(report: ReportData) -> Shown:
     frames = report.records.frames()
     held = [format.counted(len(frames[each]), *names) for each, names in _NAMED.items() if len(frames[each])]
     days = jobs["taken_in"].dropna()
-    first, last = (
-        format.unbroken(f"{end:%Y-%m-%d}") if len(days) else "" for end in (days.min(), days.max())
-    )
-    when = f"Units were taken in from {first} to {last}." if len(days) else ""
+    when = ""
+    if len(days):
+        which = "from" if days.min() < days.max() else "on"
+        when = f"Units were taken in {which} {format.days(days.min(), days.max())}."
     if tally.jobs_imported:
         held.insert(0, format.counted(tally.jobs_imported, "job from elsewhere", "jobs from elsewhere"))
     return Shown(
@@ -56,25 +57,25 @@ def answer(report: ReportData) -> Shown:
 
 def doubtful(report: ReportData) -> Shown:
     """List what the audit finds missing or doubtful, with the rows."""
-    frame = _audit(report.records)
+    frame = _audit(report.records, report.as_of)
     if frame.empty:
         return section("doubtful", "What is doubtful", paragraph("Nothing missing, nothing doubtful."))
     fields = [
         Field(
             "What", lambda row: f"<strong>{name(row.topic)}</strong><small>{name(row.says)}</small>", "long"
         ),
-        Field("Rows", lambda row: f"{row.rows}", "number", leads=True),
-        Field("Where", lambda row: name(row.where) if row.where else format.NOTHING, "long"),
+        Field("Cases", lambda row: f"{row.rows}", "number", leads=True),
+        Field("Where", lambda row: row.where or format.NOTHING, "long"),
     ]
     return section("doubtful", "What is doubtful", format.table(frame, fields, caption="Missing or doubtful"))
 
 
-def _audit(records: Records) -> pd.DataFrame:
+def _audit(records: Records, day: datetime.date) -> pd.DataFrame:
     """Ask the records room what is doubtful: one row for each topic."""
     rows = {name: _plain_rows(frame) for name, frame in records.frames().items()}
     found = number_gaps(rows, records.withdrawn, records.settings.count_gaps)
     for audit in AUDITS:
-        found += audit(rows)
+        found += long_open(rows, day) if audit is long_open else audit(rows)
     topics: dict[str, list[Any]] = {}
     for each in found:
         topics.setdefault(each.topic, []).append(each)
@@ -86,12 +87,20 @@ def _audit(records: Records) -> pd.DataFrame:
         out.append(
             {
                 "topic": format.capital(topic),
-                "says": messages[0] if len(messages) == 1 else f"first: {messages[0]}",
+                "says": messages[0] if len(messages) == 1 else f"{where[0]}: {messages[0]}",
                 "rows": max(len(where), len(some)),
-                "where": ", ".join(where[:_MOST_ROWS]) + more,
+                "where": ", ".join(map(_place, where[:_MOST_ROWS])) + more,
             }
         )
     return pd.DataFrame(out, columns=["topic", "says", "rows", "where"])
+
+
+def _place(row: str) -> str:
+    """Show where something is, as markup that breaks no job number."""
+    job, comma, rest = row.partition(",")
+    return (format.unbroken(job) if job.startswith("job") else name(job)) + (
+        name(comma + rest) if comma else ""
+    )
 
 
 def _plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -107,7 +116,9 @@ def cannot_tell(report: ReportData) -> Shown:
     """Say what no statistic can get out of these records, with the numbers of this ledger."""
     jobs = report.records.jobs[report.records.jobs["origin"].isna()]
     if jobs.empty:
-        return section("limits", "What it cannot tell", paragraph("Anything: there are no jobs yet."))
+        return section(
+            "limits", "What it cannot tell", paragraph("It can tell nothing yet: there are no jobs.")
+        )
     limits = [
         (
             "Units that nobody bought",
@@ -174,10 +185,19 @@ def _years(jobs: pd.DataFrame) -> str:
     guessed = int((jobs["year_basis"] == "guess").sum())
     unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
     wide = int((jobs["built_to"] > jobs["built_from"]).sum())
+    told = {"a guessed year of production": guessed, "a window of years": wide, "no year at all": unknown}
+    counts = [(number, what) for what, number in told.items() if number]
+    if not counts:
+        return ""
+    verb = "has" if counts[0][0] == 1 else "have"
+    each = [
+        f"{number} {verb if at == 0 else ''} {what}".replace("  ", " ")
+        for at, (number, what) in enumerate(counts)
+    ]
     return (
-        f"Of {format.counted(len(jobs), 'job')}, {guessed or 'none'} {'has' if guessed == 1 else 'have'} a "
-        f"guessed year of production, {wide or 'none'} a window of years and {unknown or 'none'} no year at "
-        "all: those take the span of their family. Every year of a window counts as equally likely."
+        f"Of {format.counted(len(jobs), 'job')}, {format.listed(each)}."
+        + (" Those without one take the span of their family." if unknown else "")
+        + (" Every year of a window or span counts as equally likely." if wide or unknown else "")
     )
 
 
@@ -187,9 +207,9 @@ def _unknown_parts(report: ReportData) -> str:
     if not unknown:
         return ""
     return (
-        f"Of {format.counted(len(table), 'component')} examined, {unknown} "
-        f"{'does' if unknown == 1 else 'do'} not say whether the part was the original one. They count as "
-        "original; one that was replaced before would seem to have lasted longer than it did."
+        f"Of {format.counted(len(table), 'component')} examined, it is not on record for {unknown} whether "
+        "the part was the original one. They count as original; one that was replaced before would seem to "
+        "have lasted longer than it did."
     )
 
 
@@ -230,5 +250,5 @@ def left_out(report: ReportData) -> Shown:
         Field("What became of them", lambda row: text(row.treated)),
     ]
     frame = pd.DataFrame(rows, columns=["why", "findings", "treated"])
-    table = format.table(frame, fields, caption="Findings that were left out, or taken on trust")
+    table = format.table(frame, fields, caption="By reason")
     return Shown(fold("Findings that were left out, or taken on trust", table))
