@@ -670,7 +670,7 @@ def set_setting(
 def family(bench: Bench, name: str | None, **given: Any) -> None:
     """Show all families, or the one of NAME; with values, correct it. Every version is kept.
 
-    A working price is of today unless --priced-on says otherwise.
+    A working price is dated today unless --priced-on says otherwise.
     """
     _reference(bench, "families", {"family": name}, f"Family {name}", given)
 
@@ -688,8 +688,8 @@ def family(bench: Bench, name: str | None, **given: Any) -> None:
 def part(bench: Bench, component: str | None, **given: Any) -> None:
     """Show what is known of replacements of COMPONENT, or of all; with values, add or correct one.
 
-    The row of a --family comes before the general one. What is told today is of today unless --as-of
-    says otherwise. Every version is kept.
+    The row of a --family comes before the general one. A row is dated today unless --as-of says
+    otherwise. Every version is kept.
     """
     key = {"component": component, "family": given["family"]}
     label = f"Part {component}" + (f" of {given['family']}" if given["family"] else "")
@@ -941,7 +941,7 @@ def export_folder(
 def archive(bench: Bench, folder: Path) -> None:
     """Write to FOLDER what the lives of parts need: findings, years, days, families; no money, no remarks.
 
-    Archives of many benches can be read together by ``lives --archive``. Jobs that were imported from
+    Archives of many benches can be read together by `lives --archive`. Jobs that were imported from
     elsewhere are left out, so that nothing counts twice. Needs the extra `scale`.
     """
     from reliability.records.archive import write_archive
@@ -1060,7 +1060,7 @@ def _verdict_summary(verdicts: "pd.DataFrame") -> str:
 @option("--place", help="Where they were seen.")
 @option("--on", "day", type=FULL_DAY, help="When, where a row does not say; today otherwise.")
 @option("--rest", type=click.Choice(LEFT_BECAUSE),
-        help="Why those were left that the file says nothing of.")  # fmt: skip
+        help="Why the others were left, where the file does not say.")  # fmt: skip
 def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None, rest: str | None) -> None:
     """Record what was looked at: OFFERS as `judge` reads it, such as the file that the card saves.
 
@@ -1094,9 +1094,9 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
 @command("Which families to take, to haggle over, to skip.",
          "ranking", "ranking --out ranking.csv")  # fmt: skip
 @OUT
-@AS_OF
+@as_of_option(f"Day that the ranking is for; today otherwise. {LATER_IGNORED}")
 def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
-    """Rank the families: which to take, to haggle over, to skip, at the price usually asked.
+    """Rank the families: which to take, to haggle over, to skip, at the usual price.
 
     A family without a usual price has a ceiling, but no verdict.
     """
@@ -1365,7 +1365,7 @@ def spend(bench: Bench, what: str | None, **given: Any) -> None:
 @command("Regenerate the pages whose content changed.",
          "report --all", 'report --family "Tarnwick T2" --pdf')  # fmt: skip
 @many("--family", "families", help="Only the page of this family, and the first page")
-@click.option("--all", "every", is_flag=True, help="Every page; so it is without --family, too.")
+@click.option("--all", "every", is_flag=True, help="Every page; the default without --family.")
 @flag("--pdf", help="Print the pages to PDF as well; needs Chromium.")
 @option("--out", type=click.Path(file_okay=False, path_type=Path), default=Path("reports"),
         show_default=True, help="Folder of the pages.")  # fmt: skip

@@ -135,7 +135,7 @@ def _rules() -> dict[str, Any]:
 
 HEADINGS = {
     "take": "at the price usually paid",
-    "haggle": "usually paid more than it is worth, but not by much",
+    "haggle": "usually a little dearer than it is worth",
     "try one": "the first job would teach enough",
     "skip": "at the price usually paid",
 }
@@ -294,7 +294,9 @@ def _marks() -> dict[str, list[tuple[str, dict[str, str]]]]:
 def _provenance(appraiser: Appraiser, day: datetime.date) -> list[tuple[str, str]]:
     """Say what the numbers come from, line by line."""
     tally, terms, money = appraiser.tally, appraiser.terms, appraiser.currency
-    jobs = [f"{counted(tally.jobs_finished, 'finished job')}, {tally.repaired} of them repaired"]
+    jobs = [counted(tally.jobs_finished, "finished job")]
+    if tally.jobs_finished:
+        jobs[0] += f", {tally.repaired} repaired"
     more = {"open": tally.jobs_open, "never written up": tally.jobs_missing}
     more["from elsewhere"] = tally.jobs_imported
     others = [f"{number} {what}" for what, number in more.items() if number]

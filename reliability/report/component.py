@@ -32,16 +32,16 @@ def answer(report: ReportData, component: str) -> Shown:
         says = format.capital(says)
         return Shown(head + paragraph(text(says), "No family is judged by it: here are counts, and no odds."))
     worst = frame.loc[frame["ends_job"].idxmax()]
-    where = f" ({name(worst.family)})" if len(frame) > 1 else ""
+    where = f" at worst ({name(worst.family)})" if len(frame) > 1 else ""
     if worst.ends_job < HARMLESS:
         says, kind = "Do not fear it", "take"
     elif worst.ends_job < DREADED:
-        says, kind = f"Mind it: it ends up to {in_hundred(worst.ends_job)} jobs{where}", "haggle"
+        says, kind = f"Mind it: it will end {in_hundred(worst.ends_job)} jobs{where}", "haggle"
     else:
-        says, kind = f"Fear it: it ends up to {in_hundred(worst.ends_job)} jobs{where}", "skip"
+        says, kind = f"Fear it: it will end {in_hundred(worst.ends_job)} jobs{where}", "skip"
     tried, n_mended = int(counts["tried"].sum()), int(counts["mended"].sum())
     span = format.span(frame["failed"].min(), frame["failed"].max())
-    odds = f"Today it has failed in {span if len(frame) > 1 else format.share(worst.failed)} of units"
+    odds = f"Chance that it has failed by today: {span}"
     odds += ", depending on the family." if len(frame) > 1 else "."
     part = format.money_span(frame["part_cost"].min(), frame["part_cost"].max(), report.currency)
     if len({format.money(each, "") for each in frame["part_cost"]}) == 1:
@@ -189,7 +189,7 @@ def years(report: ReportData, component: str) -> Shown:
     ]
     others = sorted(set(answered["family"]) - set(called["family"]))
     if others:
-        said.append(f"Looked for in {listed([name(each) for each in others])}: no change is shown.")
+        said.append(f"No change is shown in {listed([name(each) for each in others])}.")
     rest = len(changes) - len(answered)
     if rest:
         said.append(f"Nothing can be told for {format.counted(rest, 'family', 'families')}.")
@@ -197,7 +197,9 @@ def years(report: ReportData, component: str) -> Shown:
     slope = float(np.expm1(shared.year_slope[shared.components.index(component)]))
     if round(100 * slope):
         way = "longer" if slope > 0 else "shorter"
-        said.append(f"By the odds, a part made ten years later has a {format.share(abs(slope))} {way} life.")
+        said.append(
+            f"By the odds, the life of a part made ten years later is {format.share(abs(slope))} {way}."
+        )
     summary = "Production years: " + (
         f"a change in {format.counted(len(called), 'family', 'families')}"
         if len(called)

@@ -58,10 +58,11 @@ def _beside(report: ReportData) -> pd.Series:
 
 def _meaning(report: ReportData) -> str:
     rate = report.records.settings.hour_rate
-    counted = f"and {format.money(rate, report.currency)} for each hour" if rate else "and nothing for hours"
+    costs = "units, parts and other costs; hours count nothing"
+    if rate:
+        costs = f"units, parts, other costs and {format.money(rate, report.currency)} for each hour"
     return text(
-        f"Gain: what the jobs finished in that time bring, less the units, parts, other costs {counted}. "
-        + predicted_note(report)
+        f"Gain: what the jobs finished in that time bring, less the {costs}. " + predicted_note(report)
     )
 
 
@@ -104,8 +105,8 @@ def months(report: ReportData) -> Shown:
     unpaid = int(own["bought_for"].isna().sum())
     undated = int((own["sold_for"].notna() & own["sold_on"].isna()).sum())
     notes = [
-        f"What {format.counted(unpaid, 'unit')} cost was never written down: not in Bought, in Gain at the "
-        "usual price."
+        f"What {format.counted(unpaid, 'unit')} cost was never written down: not counted in Bought, "
+        "taken at the usual price in Gain."
         if unpaid
         else "",
         f"{format.capital(format.counted(undated, 'sale'))} without a day {'is' if undated == 1 else 'are'} "

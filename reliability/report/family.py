@@ -11,6 +11,7 @@ from reliability.life.curves import DAYS_PER_YEAR, NOT_KNOWN, Comebacks, comebac
 from reliability.life.weibull import ANOTHER, FAIR
 from reliability.report import figures, format
 from reliability.report.data import ReportData
+from reliability.report.fleet import expected
 from reliability.report.format import HARD_SPACE, Shown, fold, in_hundred, listed, name, paragraph, text
 from reliability.report.lives import BEYOND_YEARS
 from reliability.worth.bench import read_bench
@@ -198,9 +199,10 @@ def reasons(report: ReportData, family: str) -> list[str]:
     kin = own[own["family"].map(report.records.families.set_index("family")["kind"]) == entry.kind]
     others = kin[kin["family"] != family]["outcome"] == "repaired"
     scarce, lost = _scarce(report, family)
+    gaps = "too" if report.records.settings.gap_repaired_share else "as failures"
     shifts = {
         "units are older now": chance - float(then),
-        "jobs never written up count too": chance - float(written),
+        f"jobs never written up count {gaps}": chance - float(written),
         f"parts for the {listed(scarce, 'and the')} are hard to get": lost,
         f"{format.counted(len(jobs), 'job')} {'says' if len(jobs) == 1 else 'say'} little": (
             float(others.mean()) - (chance - gap) if len(jobs) < FEW and len(others) else 0.0
@@ -249,7 +251,7 @@ def _money(report: ReportData, family: str) -> str:
     told = verdict_row(explained.entry, explained.appraisal, report.odds, price)
     ends = told["gain_low"], told["gain_high"]
     rate = report.odds.terms.hour_rate
-    time = f"counted at {format.money(rate, currency)} an hour" if rate else "not paid for"
+    time = f"counted at {format.money(rate, currency)} an hour" if rate else "not counted"
     own = report.records.jobs
     whose = family in set(own.loc[own["origin"].isna() & own["bought_for"].notna(), "family"])
     at = f"at the {format.money(price, currency)} usually paid" + (
@@ -274,9 +276,8 @@ def _ends(report: ReportData, family: str) -> str:
         tied[0] = format.capital(tied[0])
         each = " each" if len(tied) > 1 else ""
         chance = f"{in_hundred(whole.max() / 100)}{each}"
-        said = (
-            f"<strong>{listed([name(one) for one in tied], 'or')}</strong> most likely ends a job: {chance}."
-        )
+        named = listed([name(one) for one in tied], "or")
+        said = f"<strong>{named}</strong> is most likely to end a job: {chance}."
     else:
         said = "<strong>Nothing</strong> stands out as what ends a job."
     lost = _finished(report, family).query("outcome != 'repaired'")
@@ -366,8 +367,8 @@ def components(report: ReportData, family: str) -> Shown:
 
 def found(row: Any) -> str:
     """Say how many had failed of those examined, and how many more died on the bench."""
-    said = f'<span class="unbroken">{row.n_failed} of {row.jobs}</span>' if row.jobs else "no job"
-    return said + (f"<small>{row.died} more on the bench</small>" if row.died else "")
+    said = f'<span class="unbroken">{row.n_failed} of {row.jobs}</span>' if row.jobs else "no record"
+    return said + (f"<small>{row.died} more died here</small>" if row.died else "")
 
 
 def mended(row: Any) -> str:
@@ -508,15 +509,11 @@ def years(report: ReportData, family: str) -> Shown:
     said = [text(change(row, marks)) for row in called.itertuples()]
     if len(answered) > len(called):
         others = format.listed(sorted(set(answered["component"]) - set(called["component"])))
-        said.append(
-            f"Looked for in the {text(others)} too: no change is shown."
-            if said
-            else f"Looked for in the {text(others)}: no change is shown."
-        )
+        said.append(f"No change is shown in the {text(others)}.")
     mixed = found[found["status"] == "cannot tell ageing from vintage"]
     if len(mixed):
         named = text(format.listed(sorted(mixed["component"])))
-        said.append(f"Not to be told in the {named}: the older units are those of the earlier years.")
+        said.append(f"Nothing can be told of the {named}: age and production year go together there.")
     few = sorted(found.loc[found["status"] == "too few records", "component"])
     if few:
         said.append(f"Too few records of a known year: {text(format.listed(few))}.")
@@ -586,7 +583,9 @@ def back(report: ReportData, family: str) -> Shown:
     which = f" ({', '.join(f'{name(each)} {n}' for each, n in sorted(parts.items()))})" if came else ""
     said = f"{came} of {format.counted(asked, 'repaired unit')} asked after came back{which}."
     if repaired > asked:
-        said += f" Nobody has asked after {repaired - asked} more, and silence is not a working unit."
+        said += (
+            f" Nobody has asked after {repaired - asked} more, and silence does not mean that a unit works."
+        )
     _, low, high = found.within([365.0])
     said += f" Within a year {format.span(low[0], high[0])} come back ({format.INTERVAL})."
     drawn = _comeback_curve(found, said) if asked >= FEWEST_CHECKED and found.curve.usable else ""
@@ -618,18 +617,21 @@ def jobs(report: ReportData, family: str) -> Shown:
     frame = frame.merge(report.gains[["job", "gain", "predicted"]], how="left", on="job")
     findings = report.records.findings
     failed = findings[findings["found"] == "failed"].groupby("job")["component"].unique()
-    currency = report.currency
+    examined, currency = set(findings["job"]), report.currency
 
     def what(row: Any) -> str:
         parts = sorted(set(failed.get(row.job, ())) - {row.ended_by})
         said = [listed([name(each) for each in parts])] if parts else []
+        nothing = "nothing failed" if row.job in examined else "no findings"
         if row.ended_by:
             why = f" ({text(row.ended_why)})" if row.ended_why else ""
             said.append(f"ended by {name(row.ended_by)}{why}")
-        return f"{text(row.outcome)}<small>{'; '.join(said) or 'nothing failed'}</small>"
+        return f"{text(row.outcome)}<small>{'; '.join(said) or nothing}</small>"
 
     def gain(row: Any) -> str:
-        return ("≈ " if row.predicted else "") + text(format.money(row.gain, currency))
+        return ("≈ " if row.predicted and format.is_known(row.gain) else "") + text(
+            format.money(row.gain, currency)
+        )
 
     fields = [
         format.Field("Job", lambda row: f'<span class="unbroken">{name(row.job)}</span>'),
@@ -660,19 +662,28 @@ def basis(report: ReportData, family: str) -> Shown:
     said = [
         f"By its components alone {in_hundred(chain)} would be repaired: so much is promised by their lives "
         f"and by the parts that can be had. What came of jobs makes that {in_hundred(told)}.",
-        f"Outcomes let the components count with a weight of {shared.chain_weight:.2f}: 1 is as promised, 0 "
-        f"not at all. {examined} of {format.counted(len(own), 'finished job')} say what was found.",
-        f"Its own outcomes decide {format.share(entry.own_weight)} of what sets this family apart; the rest "
-        "comes from its kind, its maker and the whole bench.",
+        f"Checked against outcomes, the components count {shared.chain_weight:.2f} times: 1 is as promised, "
+        "0 not at all.",
         "Belief fills what no record tells: what is usual for such parts, and what the trade says.",
-        "The chance of a repair is this bench's own: it depends on what its owner buys and when they stop.",
+        "The chance of a repair is this bench's own: it depends on what its owner buys and when they give "
+        "up.",
     ]
+    if len(own):
+        says = "says" if examined == 1 else "say"
+        said[1] += f" {examined} of {format.counted(len(own), 'finished job')} {says} what was found."
+        said.insert(
+            2,
+            f"Its own outcomes decide {format.share(entry.own_weight)} of what sets this family apart; the "
+            "rest comes from its kind, its maker and the whole bench.",
+        )
     judged = report.calibration.jobs
     judged = judged[judged["family"] == family]
     if len(judged):
         forecast = judged["success_chance"].astype(float).sum()
+        repaired = int(judged["repaired"].sum())
         said.append(
-            f"Looking back: {format.counted(len(judged), 'job')} were judged by what was known before their "
-            f"year. {forecast:.0f} were forecast to be repaired; {int(judged['repaired'].sum())} were."
+            f"Looking back: {format.counted(len(judged), 'job')} judged by what was known before their year; "
+            f"the forecasts add up to {expected(forecast)} repaired, and {repaired} "
+            f"{'was' if repaired == 1 else 'were'}."
         )
     return Shown(fold("What this rests on", format.bullets([text(each) for each in said])))

@@ -20,17 +20,17 @@ def came_out(found: Calibration) -> str:
     """Say how many jobs were repaired beside how many were forecast, in one sentence."""
     n = len(found.jobs)
     if not n:
-        return "No forecast can be held against its outcome yet."
+        return "No forecast can be checked against its outcome yet."
     repaired, forecast = float(found.jobs["repaired"].sum()), float(found.jobs["success_chance"].sum())
     if n < _FEWEST_IN_HUNDRED:
         verb, of = "was" if n == 1 else "were", f"{repaired:.0f} of {format.counted(n, 'job')}"
-        return f"{of} {verb} repaired where {_expected(forecast)} had been forecast."
+        return f"{of} {verb} repaired where {expected(forecast)} had been forecast."
     each = 100.0 / n
     said = f"Of every 100 jobs {repaired * each:.0f} were repaired"
     return f"{said} where {forecast * each:.0f} had been forecast."
 
 
-def _expected(jobs: float) -> str:
+def expected(jobs: float) -> str:
     """Say a sum of chances: to a tenth where it is small."""
     return f"{jobs:.1f}" if jobs < 10 else f"{jobs:.0f}"
 
@@ -130,7 +130,9 @@ def faults(report: ReportData) -> Shown:
     families = list(report.ranking.sort_values("kind", kind="stable")["family"])
     if not components or not families:
         return section(
-            "faults", "What has failed in a usual unit today", paragraph("No component was examined yet.")
+            "faults",
+            "What has failed in a usual unit today",
+            paragraph("No component has been examined yet."),
         )
     failed = pd.DataFrame(index=families, columns=components, dtype=float)
     for family in families:
@@ -152,18 +154,18 @@ def faults(report: ReportData) -> Shown:
             },
             columns={each: _linked(report, each) for each in components},
             caption="Chance in percent that a component has failed by today",
-            says="A stronger colour is likelier. A larger dot: more records of this bench; a ring: none, so "
-            "other families must do. Rounded to 5, near the ends to 1. Components that ended the dearest "
-            "jobs come first.",
+            says="A stronger colour is likelier. A larger dot: more records of this bench; a ring: none, "
+            "only those of other families. Rounded to 5, near the ends to 1. Components that ended the "
+            "dearest jobs come first.",
         ),
     )
 
 
 def forecasts(report: ReportData) -> Shown:
-    """Hold forecasts against what came of them; the scores behind a fold."""
+    """Check forecasts against what came of them; the scores behind a fold."""
     found = report.calibration
     if not len(found.jobs):
-        said = "No forecast can be held against its outcome yet: too few jobs are finished."
+        said = "No forecast can be checked against its outcome yet: too few jobs are finished."
         return section("forecasts", "Were the odds right?", paragraph(said))
     groups = _groups(found.jobs)
     better = "better" if found.brier < found.brier_usual else "no better"

@@ -71,7 +71,7 @@ def verdicts(report: ReportData, frame: pd.DataFrame) -> Shown:
         paragraph(f"No price known yet, so no verdict: {', '.join(rest)}." if rest else ""),
         paragraph(
             "At the price this bench usually pays, for a unit at which nobody has looked yet. The chance "
-            "of a repair is this bench's own: it hangs on what its owner buys and when they give up.",
+            "of a repair is this bench's own: it depends on what its owner buys and when they give up.",
             *(f"{note[:1].upper()}{text(note[1:])}." for note in gaps_notes(report.odds.tally)),
             _unbought(report),
             _days(report),
@@ -152,7 +152,7 @@ def changed(report: ReportData) -> Shown:
     """Say which verdicts changed since the first of a month, and which ceilings moved far."""
     jobs, since = report.gains, unbroken(report.since.isoformat())
     new = jobs[jobs["closed"] >= pd.Timestamp(report.since)]
-    added = f"{format.counted(len(new), 'job was', 'jobs were')} finished since {since}"
+    added = f"{format.counted(len(new), 'job has', 'jobs have')} been finished since {since}"
     before = report.ranking_before
     if before.empty:
         said = (
@@ -163,9 +163,13 @@ def changed(report: ReportData) -> Shown:
         return section("changed", "What changed", paragraph(f"{format.capital(added)}; {said}"))
     moves = _moves(report, before, new["family"].value_counts())
     other = sum(row["verdict"] != row["before"] for row in moves)
-    verdicts = f"{format.counted(other, 'verdict')} changed" if other else "no verdict changed"
+    verdicts = (
+        f"{format.counted(other, 'verdict has', 'verdicts have')} changed"
+        if other
+        else "no verdict has changed"
+    )
     lines = [_move(report, row) for row in moves]
-    more = "" if lines else f" No ceiling moved by more than {format.share(_LEAST_MOVE)}."
+    more = "" if lines else f" No ceiling has moved by more than {format.share(_LEAST_MOVE)}."
     return section(
         "changed", "What changed", paragraph(f"{format.capital(added)}; {verdicts}.{more}"), bullets(lines)
     )
@@ -214,7 +218,7 @@ def waiting(report: ReportData) -> Shown:
 def _finish(rows: pd.DataFrame, report: ReportData) -> str:
     n = format.counted(len(rows), "job has", "jobs have")
     how = f"{n} been open for more than {LONG_OPEN_DAYS} days"
-    return f"<strong>Finish</strong>, or say how it ended: {how}: {_units(rows)}"
+    return f"<strong>Finish</strong>, or write down the outcome: {how}: {_units(rows)}"
 
 
 def _sell(rows: pd.DataFrame, report: ReportData) -> str:
@@ -300,5 +304,5 @@ def components(report: ReportData) -> Shown:
     return section(
         "components",
         "Components",
-        bullets(links, kind="columns") or paragraph("No component was examined yet."),
+        bullets(links, kind="columns") or paragraph("No component has been examined yet."),
     )

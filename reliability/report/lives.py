@@ -156,22 +156,23 @@ def _status(row: object, bracket_low: float, bracket_high: float) -> str:
     between = f"{format.years(bracket_low)} and {format.years(bracket_high)}"
     oldest = format.years(row.oldest_years)  # type: ignore[attr-defined]
     said = {
-        "ok": "Failures rise with age; a curve can be drawn.",
+        "ok": f"{failed} of {total} had failed: too few for a curve.",
         "no records": "No record says anything of its life.",
-        "no failures": f"{_all(total, 'none', 'it had not')} failed; the oldest was {oldest} old. No curve.",
-        "all failed": f"{_all(total, 'all', 'it had')} failed, none was seen working. No curve.",
-        "one age fits all": f"{total} seen; one age for all of them would fit, between {between}. No curve.",
+        "no failures": f"{total} seen up to {oldest} old; none had failed. No curve.",
+        "all failed": f"{total} seen; all had failed. No curve.",
+        "one age fits all": f"{total} seen; all could have failed at one age, between {between}. No curve.",
         "no ageing visible": f"{failed} of {total} had failed, but not the older ones: no ageing to be seen.",
         "not found": "The search for a curve ended without a result.",
     }
+    if total == 1:
+        said |= {
+            "no failures": f"One seen, {oldest} old; it had not failed. No curve.",
+            "all failed": "One seen; it had failed. No curve.",
+        }
     status = str(row.status)  # type: ignore[attr-defined]
     if status not in said:
         raise InvalidInput(f"The status of a life must be one of {', '.join(said)}; got {status!r}.")
     return said[status]
-
-
-def _all(total: int, many: str, one: str) -> str:
-    return f"One seen, and {one}" if total == 1 else f"{total} seen, and {many} had"
 
 
 def usual_year(entry: FamilyEntry, day: datetime.date) -> float:

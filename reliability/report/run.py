@@ -136,15 +136,15 @@ def _source(page: Page, data: "ReportData", order: Order) -> dict[str, str]:
     elif page.kind == "component":
         findings = data.records.findings
         jobs = jobs[jobs["job"].isin(findings.loc[findings["component"] == page.subject, "job"])]
-    is_open = jobs["outcome"] == "open"
+    n_open = int((jobs["outcome"] == "open").sum())
     days = pd.concat([jobs["taken_in"], jobs["closed"], jobs["sold_on"]]).dropna()
     command = order.command + (f" --as-of {order.as_of}" if order.as_of else "")
     given = "; ".join(f"{name} = {value}" for name, value in page.parameters(order.as_of).items() if value)
     return {
         "Made again by": command
         + (f" --family {shlex.quote(page.subject)}" if page.kind == "family" else ""),
-        "Jobs": f"{format.counted(int((~is_open).sum()), 'finished job')}, {int(is_open.sum())} open",
-        "Dates": f"{days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else "none",
+        "Jobs": f"{format.counted(len(jobs) - n_open, 'finished job')}, {n_open or 'none'} open",
+        "Dates": format.days(days.min(), days.max()) if len(days) else "none",
         "As of": data.as_of.isoformat(),
         "Ledger": data.fingerprint[:16],
         "Notebook": f"{page.kind}.ipynb",

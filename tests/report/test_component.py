@@ -32,7 +32,7 @@ def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, co
         assert "Do not fear it" in said
     else:
         word = "Fear it" if ends[worst] >= page.DREADED else "Mind it"
-        assert re.search(rf"{word}: it ends up to \d+ in 100 jobs \( ?{re.escape(worst)} ?\)", said)
+        assert re.search(rf"{word}: it will end \d+ in 100 jobs at worst \( ?{re.escape(worst)} ?\)", said)
 
 
 @pytest.mark.parametrize("component", ["belt", "tonearm"])

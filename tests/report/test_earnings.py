@@ -73,7 +73,10 @@ def test_what_came_in_less_what_went_out_is_the_gain() -> None:
 def test_amounts_that_nobody_wrote_down_are_said() -> None:
     jobs = [*JOBS[:3], {**JOBS[1], "job": "4", "bought_for": None, "sold_on": None}]
     said = said_by(earnings.months(bench(jobs=jobs)))
-    assert "What 1 unit cost was never written down: not in Bought, in Gain at the usual price." in said
+    assert (
+        "What 1 unit cost was never written down: not counted in Bought, taken at the usual price in Gain."
+        in said
+    )
     assert "1 sale without a day is not in Sold." in said
     assert "In 1 of 4 finished jobs an amount is not on record and is predicted instead." in said_by(
         earnings.answer(bench(jobs=jobs))
@@ -85,7 +88,7 @@ def test_a_loss_is_called_one_and_free_hours_are_said() -> None:
     said = said_by(earnings.answer(bench(jobs=jobs, settings=[])))
     # 50 - 30 - 2 - 8, and 15 - 10: no fee, no rate.
     assert "gained 15 EUR in 2 jobs and 5 h: 3 EUR an hour." in said
-    assert "and nothing for hours." in said
+    assert "hours count nothing." in said
     assert "The last 2 months lost 40 EUR" in said_by(earnings.answer(bench(jobs=jobs)))
 
 

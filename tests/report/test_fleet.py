@@ -24,7 +24,7 @@ def found(chances: list[float], repaired: list[int]) -> Any:
 
 
 def test_few_forecasts_are_counted_and_many_told_in_a_hundred() -> None:
-    assert fleet.came_out(found([], [])) == "No forecast can be held against its outcome yet."
+    assert fleet.came_out(found([], [])) == "No forecast can be checked against its outcome yet."
     assert fleet.came_out(found([0.7], [1])) == "1 of 1 job was repaired where 0.7 had been forecast."
     assert fleet.came_out(found([0.5] * 40, [1] * 25 + [0] * 15)) == (
         "25 of 40 jobs were repaired where 20 had been forecast."
@@ -133,7 +133,7 @@ def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
     parts = [fleet.answer, fleet.cost, fleet.faults, fleet.forecasts, fleet.years]
     said = said_by(*(part(report) for part in parts))
     assert "nan" not in said.lower().split()
-    assert "No forecast can be held against its outcome yet" in said
+    assert "No forecast can be checked against its outcome yet" in said
     finished = name in ("one job", "one component seen once")
     assert ("No jobs yet." in said) == (not finished)
     if name == "one job":

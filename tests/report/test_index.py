@@ -91,19 +91,19 @@ def test_only_other_verdicts_and_far_moves_are_told_as_changes(demo: ReportData)
     now = demo.ranking
     new = int((demo.gains["closed"] >= pd.Timestamp(demo.since)).sum())
     assert new > 0
-    head = f"What changed {new} jobs were finished since {demo.since} ; "
-    assert changed(demo) == f"{head}no verdict changed. No ceiling moved by more than 10 %."
+    head = f"What changed {new} jobs have been finished since {demo.since} ; "
+    assert changed(demo) == f"{head}no verdict has changed. No ceiling has moved by more than 10 %."
     verdict, family = now["verdict"][0], now["family"][0]
     other = "skip" if verdict != "skip" else "take"
     said = changed(demo, verdict=now["verdict"].where(now.index > 0, other))
-    assert said.startswith(f"{head}1 verdict changed. ")
+    assert said.startswith(f"{head}1 verdict has changed. ")
     assert f"{other} → {verdict} , up to {int(now['ceiling'][0])} EUR" in said
     assert said.count("→") == 1
     near, far = now["ceiling"].copy(), now["ceiling"].copy()
     near[0], far[0] = 0.95 * near[0], 0.7 * far[0]
     assert changed(demo, ceiling=near) == changed(demo)
     moved = f"up to {int(far[0])} EUR → {int(now['ceiling'][0])} EUR"
-    assert changed(demo, ceiling=far).startswith(f"{head}no verdict changed. ")
+    assert changed(demo, ceiling=far).startswith(f"{head}no verdict has changed. ")
     assert moved in changed(demo, ceiling=far)
     assert f"{family} : " in changed(demo, ceiling=far)
 
@@ -113,9 +113,8 @@ def test_a_ledger_that_is_new_has_nothing_to_compare_with() -> None:
     report = thin("one job")
     assert report.ranking_before.empty
     assert said_by(index.changed(report)) == (
-        f"What changed 1 job was finished since {report.since} ; there is nothing to compare with: no job "
-        "was "
-        "finished before."
+        f"What changed 1 job has been finished since {report.since} ; there is nothing to compare with: "
+        "no job was finished before."
     )
 
 
@@ -159,8 +158,8 @@ def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
         assert "No jobs yet." in said
     if name == "one job":
         assert "0 of 1 so far → next" in said
-        assert "No forecast can be held against its outcome yet." in said
-        assert "No component was examined yet." in said
+        assert "No forecast can be checked against its outcome yet." in said
+        assert "No component has been examined yet." in said
     if name in ("no family", "no job", "one open job", "imported only"):
         assert "No job is finished yet." in said
         assert "; there were none before." in said

@@ -32,11 +32,11 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
 @pytest.mark.parametrize(
     ("found", "said"),
     [
-        (["sound"] * 6, "6 seen, and none had failed; the oldest was 44\u00a0years old. No curve."),
-        (["failed"] * 6, "6 seen, and all had failed, none was seen working. No curve."),
-        (["sound"], "One seen, and it had not failed; the oldest was 40\u00a0years old. No curve."),
+        (["sound"] * 6, "6 seen up to 44\u00a0years old; none had failed. No curve."),
+        (["failed"] * 6, "6 seen; all had failed. No curve."),
+        (["sound"], "One seen, 40\u00a0years old; it had not failed. No curve."),
         (["failed", "failed", "sound", "sound", "sound"], "2 of 5 had failed, but not the older ones"),
-        (["sound", "sound", "sound", "failed", "failed"], "one age for all of them would fit, between"),
+        (["sound", "sound", "sound", "failed", "failed"], "all could have failed at one age, between"),
     ],
 )
 def test_degenerate_records_are_named_and_never_numbered(found: list[str], said: str) -> None:

@@ -65,7 +65,7 @@ function arrange(kind) {
   by("look").replaceChildren(...all.slice(0, open));
   by("others-number").textContent = all.length - open;
   by("others").hidden = all.length === open;
-  if (!open) by("look").append(make("p", { class: "soft" }, kind === null ? "Which signs, is told once the kind is known." : "Nobody has looked for signs on this kind yet."));
+  if (!open) by("look").append(make("p", { class: "soft" }, kind === null ? "The signs most worth a look show up here once the kind is known." : "Nobody has looked for signs on this kind yet."));
 }
 
 function clearAdvice() {
