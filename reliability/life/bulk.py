@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,6 @@ from reliability.life.lives import (
     FINDING_COLUMNS,
     LEFT_OUT,
     MONTHS,
-    BoolArray,
     FloatArray,
     LifeRecords,
     Observations,
@@ -75,17 +74,14 @@ class Piece:
             record=np.append(source, record),
             weight=np.append(weight, apart["weight"]),
         )
-        years = np.append(year, apart["year"].astype(float))
-        return Lives(records, years, np.append(counted["fitted"][source], apart["fitted"].astype(bool)))
+        return Lives(records, np.append(year, apart["year"].astype(float)))
 
 
-@dataclass(frozen=True, eq=False)
-class Lives:
+class Lives(NamedTuple):
     """Life records of a piece, with the year that each row assumes."""
 
     records: LifeRecords
     year: FloatArray  # (n_rows,)
-    fitted: BoolArray  # (n_rows,)
 
 
 @dataclass(frozen=True, eq=False)
@@ -360,15 +356,12 @@ def spread(
         yield under_way.popleft().result()
 
 
-@dataclass(frozen=True, eq=False)
-class _Asked:
+class _Asked(NamedTuple):
     """A piece, and at which age of units of which production year its families are looked at."""
 
     piece: Piece
     age_years: FloatArray
     year: FloatArray
-    level: float
-    intervals: bool
 
 
 def lives_of_counts(
@@ -391,35 +384,28 @@ def lives_of_counts(
     """
     year = counts.mean_years()
     age = age_at(np.full(year.size, counts.last_day), year)
-    ask = partial(
-        _asked, families=pd.Index(counts.families), age=age, year=year, level=level, intervals=intervals
-    )
+    families = pd.Index(counts.families)
 
     def wanted(most: int | None) -> Iterator[_Asked]:
-        chosen = (piece for piece in counts.pieces(most) if not components or piece.component in components)
-        return map(ask, chosen)
+        for piece in counts.pieces(most):
+            if not components or piece.component in components:
+                at = families.get_indexer(piece.families)
+                yield _Asked(piece, age[at], year[at])
 
-    own = list(spread(_own_lives, wanted(STRATA_PER_PIECE), executor))
+    fit = partial(_own_lives, level=level, intervals=intervals)
+    own = list(spread(fit, wanted(STRATA_PER_PIECE), executor))
     if not own:
         return pd.DataFrame(columns=list(LIFE_COLUMNS))
-    pooled = list(spread(_pooled_lives, wanted(None), executor))
+    pooled = list(spread(partial(_pooled_lives, level=level), wanted(None), executor))
     table = pd.concat(own, ignore_index=True)
     both = table.merge(pd.concat(pooled), on=["component", "family"], validate="one_to_one")
     return both[list(LIFE_COLUMNS)]
 
 
-def _asked(
-    piece: Piece, *, families: pd.Index, age: FloatArray, year: FloatArray, level: float, intervals: bool
-) -> _Asked:
-    at = families.get_indexer(piece.families)
-    return _Asked(piece, age[at], year[at], level, intervals)
-
-
-def _own_lives(asked: _Asked) -> pd.DataFrame:
+def _own_lives(asked: _Asked, *, level: float, intervals: bool) -> pd.DataFrame:
     """Fit each family by itself."""
-    piece = asked.piece
-    fit = weibull_fits(piece.lives().records, level=asked.level)
-    known = np.isfinite(asked.age_years)
+    piece, age_years, _ = asked
+    fit = weibull_fits(piece.lives().records, level=level)
     columns = {
         "component": piece.component,
         "family": piece.families,
@@ -427,25 +413,26 @@ def _own_lives(asked: _Asked) -> pd.DataFrame:
         "n_failed": fit.n_failed,
         "n_sound": fit.n_sound,
         "status": fit.status,
-        "age_years": asked.age_years,
+        "age_years": age_years,
     }
     z = {"b10": -np.log1p(-0.10), "b50": -np.log1p(-0.50)}
     estimates = {f"{name}_years": fit.scale * part ** (1 / fit.shape) for name, part in z.items()}
     ends = dict.fromkeys(LIFE_COLUMNS[6:15], np.nan) | {"shape": fit.shape, **estimates}
     own = np.full((3, piece.families.size), np.nan)
-    own[0] = -np.expm1(-((asked.age_years / fit.scale) ** fit.shape))
-    if asked.intervals:
+    own[0] = -np.expm1(-((age_years / fit.scale) ** fit.shape))
+    if intervals:
         _, ends["shape_low"], ends["shape_high"] = fit.shape_interval()
         for name, share in (("b10", 0.10), ("b50", 0.50)):
             _, ends[f"{name}_low_years"], ends[f"{name}_high_years"] = fit.life(share)
-        own = np.where(known, fit.failed_by(np.nan_to_num(asked.age_years)), np.nan)
+        own = np.where(np.isfinite(age_years), fit.failed_by(np.nan_to_num(age_years)), np.nan)
     shares = dict(zip(("failed_own", "failed_own_low", "failed_own_high"), own, strict=True))
     return pd.DataFrame(columns | ends | shares)
 
 
-def _pooled_lives(asked: _Asked) -> pd.DataFrame:
+def _pooled_lives(asked: _Asked, *, level: float) -> pd.DataFrame:
     """Pool one component over its families, and look at each at its age."""
-    piece, lives = asked.piece, asked.piece.lives()
+    piece, age_years, year = asked
+    lives = piece.lives()
     at = lives.records.stratum
     pooled = pool(
         lives.records,
@@ -454,16 +441,16 @@ def _pooled_lives(asked: _Asked) -> pd.DataFrame:
         kind=piece.kinds[at],
         year=lives.year,
     )
-    known = np.isfinite(asked.age_years)
+    known = np.isfinite(age_years)
     shares = np.full((3, piece.families.size), np.nan)
     if known.any():
         shares[:, known] = pooled.failed_by(
             piece.component,
             piece.families[known],
-            asked.age_years[known],
-            year=asked.year[known],
+            age_years[known],
+            year=year[known],
             kind=piece.kinds[known],
-            level=asked.level,
+            level=level,
         )
     named = dict(zip(("failed", "failed_low", "failed_high"), shares, strict=True))
     return pd.DataFrame({"component": piece.component, "family": piece.families, **named})

@@ -20,6 +20,7 @@ from reliability.life.lives import (
     LifeRecords,
     require_columns,
     require_unique,
+    run_starts,
 )
 
 # ---- Likelihood of probability masses on cells of age, and its maximum
@@ -124,7 +125,10 @@ def maximise(
     mass = np.zeros(likelihood.n_cells) if start is None else _scaled(start, group, total)
     if np.any(likelihood.of_records(mass) <= 0) or np.any(_totals(mass, group, total) < 0.5 * total):
         mass = 0.9 * mass + 0.1 * _cover(likelihood, total[group] > 0)
-        mass = _scaled(mass + 1e-3 * _middles(group, total), group, total)
+        for number in np.flatnonzero(total > 0):  # each group that must have some gets some
+            inside = np.flatnonzero(group == number)
+            mass[inside[inside.size // 2]] += 1e-3
+        mass = _scaled(mass, group, total)
     tolerance = tolerance * float(likelihood.count.sum())
     best = _checked(likelihood, mass, group, total)
     for _ in range(MAX_ROUNDS):
@@ -163,15 +167,6 @@ def _cover(likelihood: CellLikelihood, allowed: BoolArray) -> FloatArray:
             hit = last[row] - 1
             mass[cells[hit]] = 1.0
     return mass / max(mass.sum(), 1.0)
-
-
-def _middles(group: IntArray, total: FloatArray) -> FloatArray:
-    """Mass on one cell of each group that must have some."""
-    mass = np.zeros(group.size)
-    for number in np.flatnonzero(total > 0):
-        inside = np.flatnonzero(group == number)
-        mass[inside[inside.size // 2]] = 1.0
-    return mass
 
 
 def _checked(likelihood: CellLikelihood, mass: FloatArray, group: IntArray, total: FloatArray) -> Maximum:
@@ -322,7 +317,7 @@ def _cell_likelihood(first: IntArray, last: IntArray, records: LifeRecords, n_ce
     order = np.lexsort((last, first, records.record))
     first, last, record = first[order], last[order], records.record[order]
     weight, count = records.weight[order], records.count[order]
-    start = np.flatnonzero(np.append(True, record[1:] != record[:-1]))
+    start = run_starts(record)
     length = np.diff(np.append(start, record.size))
     single = length == 1
     at = start[single]
@@ -486,43 +481,30 @@ class _Profile:
 # ---- Exact and right-censored lives: the product-limit curve and its band
 
 
-@dataclass(frozen=True, eq=False)
-class ProductLimit:
-    """Product-limit estimate at the distinct times; every array has the shape (n_times,)."""
-
-    time: FloatArray
-    at_risk: FloatArray  # under observation just before each time
-    events: FloatArray
-    surviving: FloatArray  # share without the event after each time
-    standard_error: FloatArray  # Greenwood's, of that share; NaN once nobody survives
-
-
-def product_limit(time: FloatArray, event: BoolArray, count: FloatArray) -> ProductLimit:
-    """Kaplan-Meier curve with Greenwood's standard errors; events come before censorings at ties."""
+def _product_limit(records: LifeRecords) -> pd.DataFrame:
+    """Kaplan-Meier curve at each distinct time; events come before censorings at ties."""
     from lifelines import KaplanMeierFitter  # half a second that most commands need not pay
 
     # The library switches numpy's warnings off for good, and doubts weights that are not whole; its
-    # own standard errors cut such weights down, so they are made here from its event table.
+    # own standard errors cut such weights down, so Greenwood's are made here from its event table.
     with np.errstate(), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=".*your weights are not integers")
-        fitted = KaplanMeierFitter().fit(time, event, weights=count)
-    table = fitted.event_table
-    wanted = np.isin(table.index.to_numpy(), time)  # the library adds a row at time 0
-    at_risk, events = (table[name].to_numpy(float)[wanted] for name in ("at_risk", "observed"))
-    surviving = fitted.survival_function_.to_numpy()[:, 0][wanted]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        relative = np.sqrt(np.cumsum(events / (at_risk * (at_risk - events))))
-        error = np.where(surviving > 0, surviving * relative, np.nan)
-    return ProductLimit(table.index.to_numpy(float)[wanted], at_risk, events, surviving, error)
+        fitted = KaplanMeierFitter().fit(records.lower, np.isfinite(records.upper), weights=records.count)
+    table = fitted.event_table[["at_risk", "observed"]].astype(float).set_axis(["at_risk", "events"], axis=1)
+    table["surviving"] = fitted.survival_function_.to_numpy()[:, 0]
+    table = table[np.isin(table.index.to_numpy(), records.lower)]  # the library adds a row at time 0
+    relative = np.sqrt((table["events"] / (table["at_risk"] * (table["at_risk"] - table["events"]))).cumsum())
+    return table.assign(standard_error=(table["surviving"] * relative).where(table["surviving"] > 0))
 
 
-def failed_band(curve: ProductLimit, level: float) -> tuple[FloatArray, FloatArray]:
-    """Pointwise band for the share failed; two arrays (n_times,)."""
+def _failed_band(
+    at_risk: FloatArray, events: FloatArray, surviving: FloatArray, error: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Pointwise band for the share failed at the times of a Kaplan-Meier curve."""
     # On the log(-log) scale of the surviving share where it lies strictly between 0 and 1. Before the first
     # event and after the last survivor that scale has no answer; there the likelihood ratio gives the limit
     # that remains (D. R. Thomas and G. L. Grunkemeier, "Confidence interval estimation of survival
     # probabilities for censored data", J. Am. Stat. Assoc. 70 (1975) 865-871).
-    surviving, error = curve.surviving, curve.standard_error
     with np.errstate(divide="ignore", invalid="ignore"):
         half = ndtri((1 + level) / 2) * error / (surviving * np.log(surviving))
         low, high = 1 - surviving ** np.exp(half), 1 - surviving ** np.exp(-half)
@@ -530,16 +512,15 @@ def failed_band(curve: ProductLimit, level: float) -> tuple[FloatArray, FloatArr
     untouched, gone = surviving >= 1, surviving <= 0
     # All at risk at the end of this time survived it: (1 - failed) ** at_risk is the likelihood.
     low[untouched] = 0.0
-    high[untouched] = -np.expm1(-allowed / curve.at_risk[untouched])
+    high[untouched] = -np.expm1(-allowed / at_risk[untouched])
     if gone.any():
-        low[gone], high[gone] = _low_when_gone(curve, allowed), 1.0
+        last = int(np.argmax(gone)) + 1
+        low[gone], high[gone] = _low_when_gone(at_risk[:last], events[:last], allowed), 1.0
     return low, high
 
 
-def _low_when_gone(curve: ProductLimit, allowed: float) -> float:
+def _low_when_gone(at_risk: FloatArray, events: FloatArray, allowed: float) -> float:
     """Lowest share failed that is still allowed where the estimate says that all have failed."""
-    last = int(np.argmax(curve.surviving <= 0)) + 1
-    events, at_risk = curve.events[:last], curve.at_risk[:last]
     rest = at_risk - events
 
     def loss(log_extra: float) -> float:
@@ -752,17 +733,13 @@ def _curve(
 
 
 def _kaplan_meier_curve(records: LifeRecords, level: float, places: Places | None) -> Curve:
-    fitted = product_limit(records.lower, np.isfinite(records.upper), records.count)
-    columns = {
-        "age_years": fitted.time,
-        "age_from_years": fitted.time,
-        "failed": 1 - fitted.surviving,
-        "standard_error": fitted.standard_error,
-        "at_risk": fitted.at_risk,
-        "events": fitted.events,
-    }
+    table = _product_limit(records)
+    time = table.index.to_numpy(float)
+    columns = {name: table[name].to_numpy() for name in ("at_risk", "events", "surviving", "standard_error")}
+    columns |= {"age_years": time, "age_from_years": time, "failed": 1 - columns["surviving"]}
     if places:
-        columns["low"], columns["high"] = failed_band(fitted, level)
+        at_risk, events, surviving, error = (table[name].to_numpy() for name in table.columns)
+        columns["low"], columns["high"] = _failed_band(at_risk, events, surviving, error, level)
     curve = _curve(records, level, columns, method="Kaplan-Meier", band_note=_GREENWOOD_NOTE)
     # Until the first age nobody has failed, but somebody might have.
     curve.high[0] = -np.expm1(-chdtri(1, 1 - level) / 2 / curve.n_records)
@@ -878,13 +855,12 @@ class Comebacks:
             raise InvalidInput(f"`days` must be finite and above 0; got {wanted.tolist()}.")
         if not 0 < level < 1:
             raise InvalidInput(f"`level` must lie between 0 and 1; got {level!r}.")
-        nothing = np.full(wanted.size, np.nan)
         if self.table.empty:
-            return nothing, np.zeros(wanted.size), np.ones(wanted.size)
+            return np.full(wanted.size, np.nan), np.zeros(wanted.size), np.ones(wanted.size)
         estimate = self.curve.at(wanted / DAYS_PER_YEAR)[0]
         masses = turnbull(_records(self.table))
-        limits = [share_limits(masses, day / DAYS_PER_YEAR, level) for day in wanted]
-        return estimate, np.array([low for low, _ in limits]), np.array([high for _, high in limits])
+        low, high = np.array([share_limits(masses, day / DAYS_PER_YEAR, level) for day in wanted]).T
+        return estimate, low, high
 
 
 def comebacks(
@@ -906,11 +882,8 @@ def comebacks(
     in_time = int(repaired["job"].isin(checks["job"]).sum())
     counts["never checked"] = len(repaired) - in_time
     counts["checked only before or on the day of the sale"] = in_time - len(table)
-    left_out = pd.Series(counts, name="jobs", dtype=np.int64)
-    if table.empty:
-        nothing = fit_curve(LifeRecords(0.0, np.inf), level=level)
-        return Comebacks(table, left_out, nothing)
-    return Comebacks(table, left_out, fit_curve(_records(table), level=level))
+    lives = LifeRecords(0.0, np.inf) if table.empty else _records(table)
+    return Comebacks(table, pd.Series(counts, name="jobs", dtype=np.int64), fit_curve(lives, level=level))
 
 
 def _repaired(jobs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
@@ -961,11 +934,9 @@ def _first_comebacks(repaired: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFra
     lower = last_working.reindex(seen).fillna(0.0).to_numpy()
     lower = np.where(np.isnan(known_day), np.minimum(lower, upper), upper)
     came_back = np.isfinite(upper)
-    component = broken["component"].reindex(seen).fillna(NOT_KNOWN)
+    component = broken["component"].reindex(seen).fillna(NOT_KNOWN).to_numpy(object)
     table["lower_days"], table["upper_days"] = lower, upper
-    table["component"] = pd.Series(
-        [name if back else None for name, back in zip(component, came_back, strict=True)], dtype=object
-    )
+    table["component"] = np.where(came_back, component, None)
     # Seen working on the day of the sale and never again: nothing is known of the time after it.
     return table[came_back | (lower > 0)].reset_index(drop=True)
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -195,9 +195,14 @@ def _runs(values: IntArray) -> tuple[IntArray, IntArray]:
         order = np.arange(values.size, dtype=np.int64)
     else:
         order = np.argsort(values, kind="stable")
-    ranked = values[order]
-    start = np.flatnonzero(np.append(True, ranked[1:] != ranked[:-1]))
-    return order, start
+    return order, run_starts(values[order])
+
+
+def run_starts(*columns: NDArray[np.generic]) -> IntArray:
+    """Where runs of equal values begin; the columns count together."""
+    changed = np.ones(columns[0].size, dtype=bool)
+    changed[1:] = np.any([values[1:] != values[:-1] for values in columns], axis=0)
+    return np.flatnonzero(changed)
 
 
 def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
@@ -221,10 +226,6 @@ def _shared_weight(arrays: dict[str, Any]) -> FloatArray:
 
 
 # ---- Life records gathered into the fewest rows that say the same
-
-
-_LARGEST_KEY = 2**62
-_Number = TypeVar("_Number", np.float64, np.int64)
 
 
 def rows_of(group: IntArray, wanted: IntArray) -> tuple[IntArray, IntArray]:
@@ -284,7 +285,7 @@ def collapse(records: LifeRecords) -> Collapsed:
     # single lives of one stratum become one row with the sum of their counts, so a million findings whose
     # ages are rounded to a month cost a few hundred rows.
     shared = records.is_alternative
-    strata, position = _codes(records.stratum)
+    position, strata = pd.factorize(records.stratum, sort=True)
     empty = (records.lower == 0) & np.isposinf(records.upper)
     if not shared.any():
         return Collapsed(strata, _single(records, position, ~empty), _mixed(records, position, shared))
@@ -293,56 +294,26 @@ def collapse(records: LifeRecords) -> Collapsed:
     return Collapsed(strata, single, _mixed(records, position, shared & told))
 
 
-def _codes(values: NDArray[_Number]) -> tuple[NDArray[_Number], IntArray]:
-    """Sort the distinct values, and find each value's place among them (by hashing: quick when few)."""
-    codes, distinct = pd.factorize(values)
-    order = np.argsort(distinct)
-    rank = np.empty(order.size, dtype=np.int64)
-    rank[order] = np.arange(order.size)
-    return distinct[order], rank[codes]
-
-
-def _sorted_runs(stratum: IntArray, lower: FloatArray, upper: FloatArray) -> tuple[IntArray, IntArray]:
-    """Order by (stratum, lower, upper), and the first row of each run of equal ones in that order."""
-    lowers, lower_code = _codes(lower)
-    uppers, upper_code = _codes(upper)
-    n_strata = int(stratum.max()) + 1
-    if n_strata * lowers.size * uppers.size < _LARGEST_KEY:
-        key = (stratum * lowers.size + lower_code) * uppers.size + upper_code
-        order = np.argsort(key)
-        ranked = key[order]
-        return order, np.flatnonzero(np.append(True, ranked[1:] != ranked[:-1]))
-    order = np.lexsort((upper_code, lower_code, stratum))
-    changed = np.zeros(order.size - 1, dtype=bool)
-    for values in (stratum, lower_code, upper_code):
-        changed |= np.diff(values[order]) != 0
-    return order, np.flatnonzero(np.append(True, changed))
-
-
 def _single(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
     stratum, lower, upper = position[keep], records.lower[keep], records.upper[keep]
-    count = records.count[keep]
-    if stratum.size:
-        order, start = _sorted_runs(stratum, lower, upper)
-        count = np.add.reduceat(count[order], start)
-        first = order[start]
-        stratum, lower, upper = stratum[first], lower[first], upper[first]
-    return Rows(stratum, lower, upper, count, np.ones(count.size), np.arange(count.size))
+    order = np.lexsort((upper, lower, stratum))
+    start = run_starts(stratum[order], lower[order], upper[order])
+    count = np.add.reduceat(records.count[keep][order], start) if start.size else np.zeros(0)
+    first = order[start]
+    return Rows(stratum[first], lower[first], upper[first], count, np.ones(count.size), np.arange(count.size))
 
 
 def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
     """Sort records with alternatives; within a record by the bounds, whatever the order of the input."""
     rows = np.flatnonzero(keep)
     order = rows[np.lexsort((records.upper[rows], records.lower[rows], records.record[rows], position[rows]))]
-    label = records.record[order]
-    start = np.flatnonzero(np.append(True, label[1:] != label[:-1])) if order.size else np.empty(0, np.int64)
     return Rows(
         stratum=position[order],
         lower=records.lower[order],
         upper=records.upper[order],
         count=records.count[order],
         weight=records.weight[order],
-        start=start,
+        start=run_starts(records.record[order]),
     )
 
 

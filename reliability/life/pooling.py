@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.lives import FloatArray, IntArray, LifeRecords, rows_of
+from reliability.life.lives import FloatArray, IntArray, LifeRecords, rows_of, run_starts
 
 ObjectArray = NDArray[np.object_]
 SingleArray = NDArray[np.float32]
@@ -315,7 +315,7 @@ class Rows:
         found = {}
         for name, pile in self.piles.items():
             if name == "mixed":
-                start = np.append(_starts(pile.record), pile.record.size)
+                start = np.append(run_starts(pile.record), pile.record.size)
                 shape = (start.size - 1, start[-1])
                 found["alternatives"] = csr_array((pile.weight, np.arange(start[-1]), start), shape=shape)
                 pile = pile.take(start[:-1])
@@ -382,7 +382,7 @@ def gather(
     order = ["component", "family", "power", "record", "lower", "upper", "year"]
     told = told.sort_values(order, kind="stable", na_position="last")
     ranked = {name: told[name].to_numpy() for name in told.columns}
-    start = _starts(ranked["component"])
+    start = run_starts(ranked["component"])
     has_kinds = bool(frame["kind"].notna().any())
     return [
         _one_component({name: values[a:b] for name, values in ranked.items()}, has_kinds=has_kinds)
@@ -390,16 +390,9 @@ def gather(
     ]
 
 
-def _starts(*columns: NDArray[np.generic]) -> IntArray:
-    """Where runs of equal values begin; the columns count together."""
-    changed = np.ones(columns[0].size, dtype=bool)
-    changed[1:] = np.any([values[1:] != values[:-1] for values in columns], axis=0)
-    return np.flatnonzero(changed)
-
-
 def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> ComponentRecords:
     # A saying about a kind is as many families as it has parts, all without a name.
-    first = _starts(np.where(pd.isna(rows["family"]), np.arange(rows["family"].size), rows["family"]))
+    first = run_starts(np.where(pd.isna(rows["family"]), np.arange(rows["family"].size), rows["family"]))
     code = np.repeat(np.arange(first.size), np.diff(first, append=rows["family"].size))
     kinds = sorted(set(rows["kind"][first]), key=lambda k: (k is not None, k or ""))
     unseen = np.zeros(len(kinds) + 1)
@@ -420,7 +413,7 @@ def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> Component
     for name, of_sort in _sorts(pile).items():
         one = pile.take(of_sort & ~is_mixed)
         one = one.take(np.lexsort((one.offset, one.log_upper, one.log_lower, one.family)))
-        start = _starts(one.family, one.log_lower, one.log_upper, one.offset)  # equal rows become one
+        start = run_starts(one.family, one.log_lower, one.log_upper, one.offset)  # equal rows become one
         number = np.add.reduceat(one.number, start) if start.size else one.number
         piles[name] = one.take(start)._replace(number=number)
     return ComponentRecords(
@@ -683,7 +676,7 @@ class _Lattice:
 
 def _lay_lattices(
     rows: Rows, boxes: tuple[FloatArray, ...], widest: FloatArray, numbers: Sequence[int]
-) -> list[Callable[[float], _Lattice]]:
+) -> Sequence[Callable[[float], _Lattice]]:
     """Lattices over the boxes by slope, in groups of families with equally many nodes of log scale."""
     low, high, step = boxes
     wanted = np.ceil((high - low) / np.minimum(step, widest)) + 1

@@ -26,69 +26,32 @@ TOO_CORRELATED = 0.95
 CONFOUNDED = "cannot tell ageing from vintage"
 
 
-@dataclass(frozen=True, eq=False)
-class DatedRecords:
-    """Records of one stratum with a known year; arrays of the shape (n,)."""
-
-    lower: FloatArray
-    upper: FloatArray
-    count: FloatArray
-    year: FloatArray
-    age_years: FloatArray  # at inspection
-    rows: IntArray  # their positions among the records that were given
-    n_left_out: float  # weighed number of records whose year is not known
-    correlation: float  # of age and year; NaN if all ages or all years are equal
-
-    @property
-    def failed(self) -> BoolArray:
-        """Whether each part had failed when it was inspected."""
-        return np.isfinite(self.upper)
-
-    @property
-    def confounded(self) -> bool:
-        """Whether age and year move together so closely that neither can be held fixed."""
-        return bool(abs(self.correlation) > TOO_CORRELATED)
-
-    @property
-    def note(self) -> str:
-        """What a reader must know of these records; empty if nothing."""
-        said = []
-        if self.confounded:
-            said.append(
-                f"age and production year move together (correlation {self.correlation:.2f}): "
-                "what looks like ageing may be vintage, and the other way round"
-            )
-        if self.n_left_out:
-            said.append(f"{self.n_left_out:g} records without a known year are left out")
-        return "; ".join(said)
-
-
 def dated_records(
-    records: LifeRecords, year: FloatArray, age_years: FloatArray | None = None
-) -> DatedRecords:
-    """Keep the records whose year is known; those with alternatives have none."""
+    records: LifeRecords, year: FloatArray, age_years: FloatArray | None = None, unit: Any = None
+) -> tuple[pd.DataFrame, float]:
+    """Keep the records of a known year, and weigh those left out; ones with alternatives have no known year.
+
+    Columns lower, upper, failed, count, year, age_years (at inspection) and, if units are told, unit.
+    """
     sound = np.isinf(records.upper)
     ages = np.where(sound, records.lower, records.upper) if age_years is None else age_years
     keep = ~records.is_alternative & ~np.isnan(year) & ~((records.lower == 0) & sound)
     if not np.all(ages[keep] > 0):
         raise InvalidInput(f"`age_years` must be above 0 in every record; got {ages[keep].min():g}.")
-    distinct = np.unique(records.record[~keep], return_index=True)[1]
-    count = records.count[keep]
-    correlation = np.nan
-    if count.size > 1:
-        covariance = np.cov(np.vstack((ages[keep], year[keep])), aweights=count, ddof=0)
-        spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
-        correlation = float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
-    return DatedRecords(
-        lower=records.lower[keep],
-        upper=records.upper[keep],
-        count=count,
-        year=year[keep],
-        age_years=ages[keep],
-        rows=np.flatnonzero(keep),
-        n_left_out=float(records.count[~keep][distinct].sum()),
-        correlation=correlation,
-    )
+    lives = {name: getattr(records, name) for name in ("lower", "upper", "count")}
+    dated = pd.DataFrame({**lives, "failed": ~sound, "year": year, "age_years": ages})
+    dated = dated if unit is None else dated.assign(unit=unit)
+    left_out = np.unique(records.record[~keep], return_index=True)[1]
+    return dated[keep], float(records.count[~keep][left_out].sum())
+
+
+def _correlation(dated: pd.DataFrame) -> float:
+    """Correlation of age and year; NaN if all ages or all years are equal."""
+    if len(dated) < 2:
+        return np.nan
+    covariance = np.cov(dated[["age_years", "year"]].to_numpy().T, aweights=dated["count"], ddof=0)
+    spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
+    return float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
 
 
 # ---- Parts gathered by age, and the isotonic curve of the share found failed
@@ -278,14 +241,14 @@ class Search:
         return rng.random((size, int(self.unit.max()) + 1))[:, self.unit] < chance
 
 
-def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search | None:
-    """Lay the records out for a search, (n,) numbers of their units beside them; None if they are too few."""
-    if not np.all(dated.count == np.round(dated.count)):
+def prepare_search(dated: pd.DataFrame) -> Search | None:
+    """Lay the records out for a search; None if they are too few."""
+    if not np.all(dated["count"] == np.round(dated["count"])):
         raise InvalidInput("The search for a change needs whole counts; weighed records have none.")
-    each = np.repeat(np.arange(dated.year.size), dated.count.astype(np.int64))
     # By age and year, so that the order of the records decides nothing.
-    each = each[np.lexsort((dated.year[each], dated.age_years[each]))]
-    age, year, failed = dated.age_years[each], dated.year[each], dated.failed[each]
+    each = dated.loc[dated.index.repeat(dated["count"].astype(int))]
+    each = each.sort_values(["age_years", "year"], kind="stable", ignore_index=True)
+    age, year, failed = (each[name].to_numpy() for name in ("age_years", "year", "failed"))
     if age.size < MIN_RECORDS or min(failed.sum(), (~failed).sum()) < MIN_SIDE:
         return None
     candidates = np.unique(year)[1:]
@@ -300,7 +263,7 @@ def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search 
     return Search(
         failed=failed,
         null=Null.of(everyone, log_age),
-        unit=np.arange(each.size) if unit is None else np.unique(unit[each], return_inverse=True)[1],
+        unit=np.unique(each["unit"] if "unit" in each else np.arange(age.size), return_inverse=True)[1],
         candidates=candidates[enough],
         cohorts=tuple(
             (Group.of(age, np.flatnonzero(~side)), Group.of(age, np.flatnonzero(side))) for side in later.T
@@ -315,116 +278,47 @@ def prepare_search(dated: DatedRecords, unit: IntArray | None = None) -> Search 
 FEW = 6
 """With fewer failed or sound parts the possible outcomes are so few that 5 % is rarely reached."""
 
-_NOTHING = (np.nan, np.nan, np.nan)
+_ENDS = ("", "_low", "_high")
 
 
-@dataclass(frozen=True)
-class ChangeYear:
-    """Best candidate for a change between two production years, and what speaks for it."""
-
-    status: str  # "ok"; "too few records"; "cannot tell ageing from vintage". Only "ok" has a p-value.
-    correlation: float  # of age at inspection and year of production
-    n_records: float  # weighed number of records that were used
-    note: str  # what the reader must know
-    year: float = np.nan  # first year of the later cohort, where the two differ most at equal age
-    p_value: float = np.nan  # how often the search finds at least as much where there is no change
-    # Median of the ages seen in both cohorts, NaN if none; and the share failed by it in each of them by
-    # itself: estimate, low, high (90 %), NaN where no description was asked for.
-    reference_age_years: float = np.nan
-    before: tuple[float, float, float] = _NOTHING
-    after: tuple[float, float, float] = _NOTHING
-
-
-def change_year(
-    records: LifeRecords,
-    year: ArrayLike,
-    *,
-    age_years: ArrayLike | None = None,
-    unit: ArrayLike | None = None,
-    n_bootstrap: int = 4999,
-    seed: int = 0,
-    describe: bool = True,
-) -> ChangeYear:
-    r"""Search all production years of one stratum for the one from which on parts fail earlier or later.
-
-    Arguments as for `find_changes`.
-
-    Notes
-    -----
-    Two statistics look at each candidate, and the larger one, each relative to its own 95 % point where
-    nothing changed, counts. (1) The score for a shift of the log-odds at equal age,
-    :math:`(\sum z (d - F))^2 / \sum z^2 F (1 - F)`, with :math:`F` the pooled isotonic curve, :math:`d`
-    failed or not, and :math:`z` the indicator of the later cohort with its regression on log age taken
-    out: it finds cohorts that last longer. (2) The gain in log-likelihood if each cohort has an isotonic
-    curve of its own: it finds cohorts that fail earlier, which shows as young parts failing more often
-    than old ones. The largest over all candidates is compared with its distribution where each part
-    fails by its age with one probability for all years: a logistic curve corrected by the smoothed
-    isotonic one [1]_, see `Null`. Nothing says that lives are Weibull. That curve is itself an estimate,
-    and with few parts it matters which: so each simulated search is simulated once more from the curve
-    that would have been estimated from it, and the p-value is read where these reach as often as
-    simulated ones reach what was seen (a fast double bootstrap [2]_). DEVELOPERS.md says how often
-    a change is found where there is none. Simulation stops early once enough simulated searches have
-    found as much [3]_: such a p-value is large.
-
-    References
-    ----------
-    .. [1] P. Groeneboom, G. Jongbloed and B. I. Witte, "Maximum smoothed likelihood estimation and
-       smoothed maximum likelihood estimation in the current status model", Ann. Stat. 38 (2010)
-       352-387.
-    .. [2] R. Davidson and J. G. MacKinnon, "Improving the reliability of bootstrap tests with the fast
-       double bootstrap", Comput. Stat. Data Anal. 51 (2007) 3259-3281.
-    .. [3] J. Besag and P. Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991) 301-304.
-    """
-    if n_bootstrap < 1:
-        raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
-    if records.strata.size > 1:
-        raise InvalidInput(
-            f"Cohorts are compared within one stratum; these records hold {records.strata.size}."
+def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int, describe: bool) -> Any:
+    """Search the records of one stratum; a row of `find_changes`."""
+    correlation = _correlation(dated)
+    is_confounded = abs(correlation) > TOO_CORRELATED
+    notes = []
+    if is_confounded:
+        notes.append(
+            f"age and production year move together (correlation {correlation:.2f}): "
+            "what looks like ageing may be vintage, and the other way round"
         )
-    columns = _columns(records, year=year, age_years=age_years, unit=unit)
-    dated = dated_records(records, columns["year"], columns.get("age_years"))
-    told = dated.correlation, float(dated.count.sum())
-    if dated.confounded:
-        return ChangeYear(CONFOUNDED, *told, dated.note)
-    search = prepare_search(dated, columns["unit"][dated.rows] if "unit" in columns else None)
+    if n_left_out:
+        notes.append(f"{n_left_out:g} records without a known year are left out")
+    names = ("change_year", "p_value", "q_value", "reference_age_years")
+    shares = [f"failed_{side}{end}" for side in ("before", "after") for end in _ENDS]
+    row = {"status": "too few records", **dict.fromkeys((*names, *shares), np.nan)}
+    row |= {"correlation": correlation, "n_records": float(dated["count"].sum())}
+    search = None if is_confounded else prepare_search(dated)
     if search is None:
-        return ChangeYear("too few records", *told, dated.note)
-    best, p_value = search.run(n_bootstrap, seed)
-    later = dated.year >= best
-    low = max(dated.age_years[later].min(), dated.age_years[~later].min())
-    high = min(dated.age_years[later].max(), dated.age_years[~later].max())
-    common = dated.age_years[(dated.age_years >= low) & (dated.age_years <= high)]
-    reference = float(np.median(common)) if common.size else np.nan
-    notes = [dated.note, _few(dated), "" if common.size else "the two cohorts were never seen at one age"]
-    described = reference if describe else np.nan
-    return ChangeYear(
-        "ok",
-        *told,
-        "; ".join(filter(None, notes)),
-        year=best,
-        p_value=p_value,
-        reference_age_years=reference,
-        before=_share_at(dated, ~later, described),
-        after=_share_at(dated, later, described),
-    )
-
-
-def _few(dated: DatedRecords) -> str:
-    """Say that the search had hardly a chance; empty if it had one."""
-    counts = {
-        "had failed": float(dated.count[dated.failed].sum()),
-        "still worked": float(dated.count[~dated.failed].sum()),
-    }
-    state, number = min(counts.items(), key=lambda item: item[1])
-    return f"only {number:g} {state}: a change would have to be extreme to show" if number < FEW else ""
-
-
-def _share_at(dated: DatedRecords, chosen: BoolArray, age_years: float) -> tuple[float, float, float]:
-    if np.isnan(age_years):
-        return _NOTHING
-    records = LifeRecords(dated.lower[chosen], dated.upper[chosen], count=dated.count[chosen])
-    estimate, low, high = fit_curve(records, band_at=age_years).at(age_years)
-    return float(estimate[0]), float(low[0]), float(high[0])
+        return row | {"status": CONFOUNDED if is_confounded else row["status"], "note": "; ".join(notes)}
+    row["status"] = "ok"
+    row["change_year"], row["p_value"] = search.run(n_bootstrap, seed)
+    counts = dated["count"].groupby(dated["failed"]).sum()
+    fewer = bool(counts[True] <= counts[False])
+    if counts[fewer] < FEW:
+        state = "had failed" if fewer else "still worked"
+        notes.append(f"only {counts[fewer]:g} {state}: a change would have to be extreme to show")
+    later = dated["year"] >= row["change_year"]
+    span = dated["age_years"].groupby(later).agg(["min", "max"])
+    common = dated["age_years"][dated["age_years"].between(span["min"].max(), span["max"].min())]
+    if common.empty:
+        notes.append("the two cohorts were never seen at one age")
+    elif describe:
+        for side, is_later in (("before", False), ("after", True)):
+            cohort = dated[later == is_later]
+            lives = LifeRecords(cohort["lower"], cohort["upper"], count=cohort["count"])
+            told = fit_curve(lives, band_at=common.median()).at(common.median())
+            row |= {f"failed_{side}{end}": float(each[0]) for end, each in zip(_ENDS, told, strict=True)}
+    return row | {"reference_age_years": common.median(), "note": "; ".join(notes)}
 
 
 def _false_discoveries(p_value: FloatArray) -> FloatArray:
@@ -448,7 +342,7 @@ def find_changes(
     seed: int = 0,
     describe: bool = True,
 ) -> pd.DataFrame:
-    """Search every stratum for a change of production year, with the false discoveries controlled [1]_.
+    r"""Search every stratum for the production year from which on parts fail earlier or later.
 
     Parameters
     ----------
@@ -480,26 +374,39 @@ def find_changes(
         failed_before, failed_before_low, failed_before_high, failed_after, failed_after_low,
         failed_after_high, correlation, n_records, note.
 
+    Notes
+    -----
+    Two statistics look at each candidate, and the larger one, each relative to its own 95 % point where
+    nothing changed, counts. (1) The score for a shift of the log-odds at equal age,
+    :math:`(\sum z (d - F))^2 / \sum z^2 F (1 - F)`, with :math:`F` the pooled isotonic curve, :math:`d`
+    failed or not, and :math:`z` the indicator of the later cohort with its regression on log age taken
+    out: it finds cohorts that last longer. (2) The gain in log-likelihood if each cohort has an isotonic
+    curve of its own: it finds cohorts that fail earlier, which shows as young parts failing more often
+    than old ones. The largest over all candidates is compared with its distribution where each part
+    fails by its age with one probability for all years: a logistic curve corrected by the smoothed
+    isotonic one [1]_, see `Null`. Nothing says that lives are Weibull. That curve is itself an estimate,
+    and with few parts it matters which: so each simulated search is simulated once more from the curve
+    that would have been estimated from it, and the p-value is read where these reach as often as
+    simulated ones reach what was seen (a fast double bootstrap [2]_). DEVELOPERS.md says how often
+    a change is found where there is none. Simulation stops early once enough simulated searches have
+    found as much [3]_: such a p-value is large.
+
     References
     ----------
-    .. [1] Y. Benjamini and Y. Hochberg, "Controlling the false discovery rate", J. R. Stat. Soc. B 57
-       (1995) 289-300.
+    .. [1] P. Groeneboom, G. Jongbloed and B. I. Witte, "Maximum smoothed likelihood estimation and
+       smoothed maximum likelihood estimation in the current status model", Ann. Stat. 38 (2010)
+       352-387.
+    .. [2] R. Davidson and J. G. MacKinnon, "Improving the reliability of bootstrap tests with the fast
+       double bootstrap", Comput. Stat. Data Anal. 51 (2007) 3259-3281.
+    .. [3] J. Besag and P. Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991) 301-304.
     """
+    if n_bootstrap < 1:
+        raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
     columns = _columns(records, year=year, age_years=age_years, unit=unit)
-    rows = []
-    for lives, at in _strata(records, labels):
-        part = {name: values[at] for name, values in columns.items()}
-        found = change_year(lives, n_bootstrap=n_bootstrap, seed=seed, describe=describe, **part)
-        row = {
-            "status": found.status,
-            "change_year": found.year,
-            "p_value": found.p_value,
-            "q_value": np.nan,
-            "reference_age_years": found.reference_age_years,
-        }
-        for side, values in (("before", found.before), ("after", found.after)):
-            row |= dict(zip((f"failed_{side}{end}" for end in ("", "_low", "_high")), values, strict=True))
-        rows.append(row | {name: getattr(found, name) for name in ("correlation", "n_records", "note")})
+    rows = [
+        _change(*dated_records(lives, **{k: v[at] for k, v in columns.items()}), n_bootstrap, seed, describe)
+        for lives, at in _strata(records, labels)
+    ]
     table = pd.concat([labels.reset_index(drop=True), pd.DataFrame(rows)], axis=1)
     told = table["p_value"].notna()  # a search that gave no answer counts for nothing
     if told.any():

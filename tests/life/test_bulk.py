@@ -1,7 +1,7 @@
 """Counted findings say what `observe` says of the same findings, to the last bit."""
 
 import multiprocessing
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 
 import duckdb
 import numpy as np
@@ -117,7 +117,7 @@ def observed(jobs, findings, event="failed"):
 
 
 @pytest.mark.parametrize("event", ["failed", "needs work"])
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_counts_say_what_observe_says(seed, event):
     jobs, findings = some_ledger(seed)
     counts = count_findings(batch_of(jobs, findings), event=event)
@@ -129,16 +129,9 @@ def test_counts_say_what_observe_says(seed, event):
     assert counts.last_day == jobs["taken_in"].max()
 
 
-def test_most_findings_are_told_by_the_engine():
-    jobs, findings = some_ledger(1, 400)
-    plain = jobs.assign(ended_by=None, ended_why=None)
-    told = findings[findings["position"].eq("") & findings["failed_from"].isna()]
-    assert count_findings(batch_of(plain, told.drop_duplicates(["job", "component"]))).apart.empty
-
-
-def test_ages_are_those_of_observe_on_every_day_of_four_years():
+def test_ages_are_those_of_observe_on_every_day_of_a_leap_year_and_another():
     # Ages are worked out once per day and shifted by whole years: no rounding may differ.
-    days = np.arange(np.datetime64("2023-01-01"), np.datetime64("2027-01-01"))
+    days = np.arange(np.datetime64("2023-01-01"), np.datetime64("2025-01-01"))
     jobs = pd.DataFrame(
         {
             "job": [f"B{i}" for i in range(days.size)],
@@ -249,34 +242,6 @@ def batch_of_six(seed, **changed):
 SEEDS = range(5)
 
 
-class Backwards(Executor):
-    """Does the work that waits only when the newest answer is asked for, the newest first."""
-
-    def __init__(self):
-        self.waiting, self.most = [], 0
-
-    def submit(self, function, /, *arguments, **named):
-        future = Future()
-        future.result = lambda timeout=None: self.run(future)
-        self.waiting.append((future, lambda: function(*arguments, **named)))
-        self.most = max(self.most, len(self.waiting))
-        return future
-
-    def run(self, future):
-        for one, work in reversed(self.waiting):
-            one.set_result(work())
-        self.waiting = []
-        return Future.result(future)
-
-
-def test_answers_come_in_the_order_of_the_items():
-    executor = Backwards()
-    assert list(spread(str, range(40), executor, ahead=7)) == [str(i) for i in range(40)]
-    assert executor.most == 7
-    assert list(spread(str, range(3))) == ["0", "1", "2"]
-    assert list(spread(str, [], executor)) == []
-
-
 def test_items_are_taken_as_they_are_needed():
     taken = []
     items = (taken.append(i) or i for i in range(100))
@@ -284,14 +249,6 @@ def test_items_are_taken_as_they_are_needed():
         answers = spread(str, items, executor, ahead=4)
         next(answers)
     assert len(taken) == 4
-
-
-def test_an_error_of_a_piece_comes_through():
-    def refuse(_):
-        raise InvalidInput("no such thing")
-
-    with ThreadPoolExecutor(1) as executor, pytest.raises(InvalidInput, match="no such thing"):
-        list(spread(refuse, [1], executor))
 
 
 @pytest.fixture(scope="module")

@@ -5,8 +5,6 @@ import datetime
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
@@ -147,27 +145,6 @@ def test_comebacks_between_checks_give_turnbull():
     assert np.all(estimate <= high)
 
 
-def test_one_check_each_gives_the_isotonic_curve():
-    rows = [(f"B{i}", 90, "no" if i < 2 else "yes", None, None) for i in range(10)]
-    found = comebacks(jobs(10), checks(*rows), AS_OF)
-    assert found.curve.method == "isotonic"
-    estimate, low, high = found.within(90)
-    assert_allclose(estimate, 0.2)
-    # One age only: the limits invert the binomial likelihood ratio, found here by its own equation.
-    for limit in (low[0], high[0]):
-        loss = 2 * (2 * np.log(0.2 / limit) + 8 * np.log(0.8 / (1 - limit)))
-        assert_allclose(loss, 2.7055434540954, rtol=1e-3)  # chi-square, 1 degree of freedom, 90 %
-
-
-def test_no_comeback_among_n_has_the_limit_of_the_likelihood():
-    rows = [(f"B{i}", 90, "yes", None, None) for i in range(20)]
-    found = comebacks(jobs(20), checks(*rows), AS_OF)
-    assert found.curve.status == "no failures"
-    estimate, low, high = found.within(90)
-    assert_allclose([estimate[0], low[0]], 0)
-    assert_allclose(20 * np.log1p(-high), -2.7055434540954 / 2, rtol=1e-3)
-
-
 def test_without_any_check_nothing_is_claimed():
     found = comebacks(jobs(3), checks(), AS_OF)
     assert found.curve.status == "no records"
@@ -177,15 +154,12 @@ def test_without_any_check_nothing_is_claimed():
     assert_array_equal(high, 1)
 
 
-@given(st.lists(st.tuples(st.integers(1, 100), st.booleans()), min_size=1, max_size=12), st.randoms())
-@settings(max_examples=25, deadline=None)
-def test_order_of_rows_changes_nothing(seen, random):
-    rows = [(f"B{i}", day, "yes" if works else "no", None, None) for i, (day, works) in enumerate(seen)]
-    straight = comebacks(jobs(len(rows)), checks(*rows), AS_OF)
-    random.shuffle(rows)
-    shuffled = comebacks(jobs(len(rows)), checks(*rows), AS_OF)
+def test_order_of_rows_changes_nothing():
+    rows = [(f"B{i}", 1 + 37 * i % 100, "yes" if i % 3 else "no", None, None) for i in range(12)]
+    straight = comebacks(jobs(12), checks(*rows), AS_OF)
+    shuffled = comebacks(jobs(12), checks(*rows[7:], *rows[:7][::-1]), AS_OF)
     pd.testing.assert_frame_equal(straight.table, shuffled.table)
-    assert_allclose(straight.curve.age_years * DAYS_PER_YEAR, np.unique([0, *(d for d, _ in seen)]))
+    assert_allclose(straight.curve.age_years * DAYS_PER_YEAR, np.unique([0, *(row[1] for row in rows)]))
 
 
 # ---- refusals
@@ -203,13 +177,10 @@ def test_missing_column_and_doubled_job_are_named():
         comebacks(pd.concat([jobs(1), jobs(1)]), checks(), AS_OF)
 
 
-@pytest.mark.parametrize("days", [[0], [-1], [np.nan], [np.inf]])
-def test_days_must_be_positive(days):
-    with pytest.raises(InvalidInput, match=r"`days` must be finite and above 0; got \["):
-        comebacks(jobs(1), checks(), AS_OF).within(days)
-
-
-def test_level_must_be_a_probability():
+def test_days_and_levels_out_of_range_are_refused():
     found = comebacks(jobs(1), checks(), AS_OF)
+    for days in (0, np.nan, np.inf):
+        with pytest.raises(InvalidInput, match=r"`days` must be finite and above 0; got \["):
+            found.within(days)
     with pytest.raises(InvalidInput, match=r"`level` must lie between 0 and 1; got 90"):
         found.within(30, level=90)

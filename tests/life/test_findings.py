@@ -5,8 +5,6 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput, UnknownName
@@ -188,21 +186,6 @@ def test_every_finding_is_used_or_counted_with_its_reason():
     assert seen.table["record"].nunique() + seen.left_out.sum() == 5
 
 
-def test_unknown_origin_is_taken_as_original_and_flagged():
-    seen = observe(
-        jobs(),
-        findings(
-            {"component": "belt", "original": None},
-            {"component": "gear", "original": "unknown"},
-            {"component": "head"},
-        ),
-        FAMILIES,
-    )
-    assert_array_equal(seen.table["original_unknown"], [True, True, False])
-    assert not seen.table["fitted"].any()
-    assert seen.assumed["original not known, taken as original"] == 2
-
-
 def test_imported_and_open_jobs_count_and_are_told_apart():
     seen = observe(
         jobs({"job": "B1", "outcome": "open"}, {"job": "B2", "origin": "open repair data"}),
@@ -219,45 +202,37 @@ def test_imported_and_open_jobs_count_and_are_told_apart():
 ENDED = {"outcome": "donor", "ended_by": "gear", "ended_why": "parts not available"}
 
 
-def test_component_that_ended_a_job_needs_no_finding():
-    seen = observe(jobs(ENDED), findings({"found": "sound"}), FAMILIES)
-    assert_array_equal(seen.table["component"], ["belt", "gear"])
-    assert_allclose(intervals(seen), [(44, np.inf), (0, 44)])
-    assert_array_equal(seen.table["original_unknown"], [False, True])
-    assert seen.assumed["ended the job without a finding, taken as failed"] == 1
-
-
-def test_component_that_died_on_the_bench_was_alive_when_it_came():
-    seen = observe(jobs(ENDED | {"ended_why": "died on the bench"}), findings(), FAMILIES)
-    assert intervals(seen) == [(44, np.inf)]
-
-
-def test_finding_that_says_failed_is_not_doubled():
-    seen = observe(jobs(ENDED), findings({"component": "gear", "position": "left"}), FAMILIES)
-    assert intervals(seen) == [(0, 44)]
-    assert seen.assumed.filter(like="ended the job").sum() == 0
-
-
-def test_worst_finding_of_what_ended_the_job_counts_as_failed():
-    seen = observe(
-        jobs(ENDED),
-        findings(
-            {"component": "gear", "position": "left", "found": "sound"},
-            {"component": "gear", "position": "right", "found": "worn"},
+@pytest.mark.parametrize(
+    ("why", "told", "lives", "assumed"),
+    [
+        # no finding of it: it had failed, and nobody knows whether it was original
+        ("too worn", [{"found": "sound"}], [(44, np.inf), (0, 44)], "without a finding"),
+        # died on the bench: it came alive, also where a finding as received says so
+        ("died on the bench", [], [(44, np.inf)], "without a finding"),
+        ("died on the bench", [{"component": "gear", "found": "sound"}], [(44, np.inf)], None),
+        # said already: not doubled
+        ("too worn", [{"component": "gear", "position": "left"}], [(0, 44)], None),
+        # of several the worst
+        (
+            "too worn",
+            [
+                {"component": "gear", "position": "left", "found": "sound"},
+                {"component": "gear", "position": "right", "found": "worn"},
+            ],
+            [(44, np.inf), (0, 44)],
+            "against a finding",
         ),
-        FAMILIES,
-    )
-    assert_allclose(intervals(seen), [(44, np.inf), (0, 44)])
-    assert seen.assumed["ended the job against a finding, taken as failed"] == 1
-
-
-def test_sound_finding_stands_where_the_part_died_on_the_bench():
-    seen = observe(
-        jobs(ENDED | {"ended_why": "died on the bench"}),
-        findings({"component": "gear", "found": "sound"}),
-        FAMILIES,
-    )
-    assert intervals(seen) == [(44, np.inf)]
+    ],
+)
+def test_the_component_that_ended_a_job_had_failed(why, told, lives, assumed):
+    seen = observe(jobs(ENDED | {"ended_why": why}), findings(*told), FAMILIES)
+    assert_allclose(intervals(seen), lives)
+    counted = {f"ended the job {said} finding, taken as failed": 0 for said in ("without a", "against a")}
+    if assumed:
+        counted[f"ended the job {assumed}, taken as failed"] = 1
+    assert seen.assumed.filter(like="ended the job").to_dict() == counted
+    implied = assumed == "without a finding"
+    assert seen.table["original_unknown"].tolist() == [False] * (len(lives) - implied) + [True] * implied
 
 
 # ---- families whose units share one unknown year
@@ -286,10 +261,6 @@ def test_one_shared_unknown_year_is_named():
     assert seen.assumed["production year taken from the family's span"] == 3
 
 
-def test_known_years_are_not_named():
-    assert observe(jobs(), findings({}), FAMILIES).same_window.empty
-
-
 # ---- strata
 
 
@@ -316,81 +287,57 @@ def test_life_records_follow_the_table():
     assert label.to_dict("list") == {"stratum": [0]}
 
 
-@given(st.permutations(range(6)))
-@settings(max_examples=20, deadline=None)
-def test_order_of_rows_in_the_tables_changes_nothing(order):
+def test_order_of_rows_in_the_tables_changes_nothing():
     units = jobs(*({"job": f"B{i}", "built_to": 1980.0 + i % 3} for i in range(6)))
-    found = findings(
-        *(
-            {"job": f"B{i}", "component": c, "found": f}
-            for (i, c), f in zip(
-                itertools.product(range(6), ["belt", "gear"]),
-                itertools.cycle(["failed", "sound", "worn"]),
-                strict=False,
-            )
-        )
-    )
+    states = itertools.cycle(["failed", "sound", "worn"])
+    pairs = itertools.product(range(6), ["belt", "gear"])
+    found = findings(*({"job": f"B{i}", "component": c, "found": next(states)} for i, c in pairs))
     straight = observe(units, found, FAMILIES)
-    shuffled = observe(units, found.iloc[[*order, *range(6, 12)]], FAMILIES)
+    shuffled = observe(units, found.sample(frac=1, random_state=0), FAMILIES)
     pd.testing.assert_frame_equal(straight.table, shuffled.table)
-
-
-def test_no_findings_at_all_are_an_empty_table_and_one_clear_refusal():
-    seen = observe(jobs(), findings(), FAMILIES)
-    assert seen.table.empty
-    assert seen.left_out.sum() == 0
-    with pytest.raises(InvalidInput, match=r"No finding tells anything about lives \(there is none\)"):
-        seen.life_records()
-
-
-def test_refusal_of_an_empty_table_gives_the_reasons():
-    undated = jobs({"family": "Dallow 80", "built_from": np.nan, "built_to": np.nan})
-    with pytest.raises(InvalidInput, match=r"lives \(no production year: 1\)"):
-        observe(undated, findings({}), FAMILIES).life_records()
 
 
 # ---- refusals
 
 
-def test_unknown_event_lists_the_two():
+@pytest.mark.parametrize(
+    ("units", "told", "families", "error", "said"),
+    [
+        (jobs(), {}, FAMILIES.iloc[[0, 1, 1]], InvalidInput, r"holds family 'Dallow 80' more than once"),
+        (jobs({}, {}), {}, FAMILIES, InvalidInput, r"table jobs holds job 'B1' more than once"),
+        (
+            jobs().drop(columns="origin"), {}, FAMILIES, InvalidInput,
+            r"The table jobs lacks the columns origin; it has job, family",
+        ),
+        (
+            jobs(), {"job": "B7"}, FAMILIES, UnknownName,
+            r"A finding belongs to a job that is not listed: 'B7'; known: B1",
+        ),
+        (
+            jobs({"family": "Tarnwick T4"}), {}, FAMILIES, UnknownName,
+            r"Job 'B1' is of a family that is not listed: 'Tarnwick T4'",
+        ),
+        (
+            jobs({"taken_in": None}), {}, FAMILIES, InvalidInput,
+            r"needs the date it was taken in; 1 of 1 .*job 'B1'",
+        ),
+    ],
+)  # fmt: skip
+def test_tables_at_odds_are_refused(units, told, families, error, said):
+    with pytest.raises(error, match=said):
+        observe(units, findings(told), families)
+
+
+def test_questions_that_cannot_be_answered_are_refused():
     with pytest.raises(UnknownName, match=r"no event 'broken'; known: failed, needs work"):
         observe(jobs(), findings({}), FAMILIES, event="broken")
-
-
-def test_missing_column_is_named():
-    with pytest.raises(InvalidInput, match=r"The table jobs lacks the columns origin; it has job, family"):
-        observe(jobs().drop(columns="origin"), findings({}), FAMILIES)
-
-
-def test_finding_of_an_unknown_job_is_named():
-    with pytest.raises(UnknownName, match=r"A finding belongs to a job that is not listed: 'B7'; known: B1"):
-        observe(jobs(), findings({"job": "B7"}), FAMILIES)
-
-
-def test_job_of_an_unknown_family_is_named():
-    with pytest.raises(UnknownName, match=r"Job 'B1' is of a family that is not listed: 'Tarnwick T4'"):
-        observe(jobs({"family": "Tarnwick T4"}), findings({}), FAMILIES)
-
-
-def test_job_without_date_of_intake_is_named():
-    with pytest.raises(InvalidInput, match=r"needs the date it was taken in; 1 of 1 .*job 'B1'"):
-        observe(jobs({"taken_in": None}), findings({}), FAMILIES)
-
-
-@pytest.mark.parametrize(
-    ("table", "match"),
-    [("jobs", r"table jobs holds job 'B1' more than once"), ("families", r"holds family 'Dallow 80'")],
-)
-def test_doubled_key_is_named(table, match):
-    units, families = jobs(), FAMILIES
-    if table == "jobs":
-        units = jobs({}, {})
-    else:
-        families = FAMILIES.iloc[[0, 1, 1]]
-    with pytest.raises(InvalidInput, match=match):
-        observe(units, findings(), families)
-
-
-def test_unknown_grouping_column_lists_the_columns():
     with pytest.raises(UnknownName, match=r"Observations have no column 'make'; known: age_years, component"):
         observe(jobs(), findings({}), FAMILIES).life_records(by=("make",))
+    nothing = observe(jobs(), findings(), FAMILIES)
+    assert nothing.table.empty
+    assert nothing.left_out.sum() == 0
+    with pytest.raises(InvalidInput, match=r"No finding tells anything about lives \(there is none\)"):
+        nothing.life_records()
+    undated = jobs({"family": "Dallow 80", "built_from": np.nan, "built_to": np.nan})
+    with pytest.raises(InvalidInput, match=r"lives \(no production year: 1\)"):
+        observe(undated, findings({}), FAMILIES).life_records()

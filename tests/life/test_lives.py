@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 import reliability.life
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords, lives
+from reliability.life import LifeRecords
 from reliability.life.lives import collapse
 
 INF = np.inf
@@ -131,49 +131,16 @@ def test_the_public_names_of_the_room():
 # ---- collapsing
 
 
-def scattered(rng, n=500):
-    """Many equal rows, in random order, over a few strata."""
-    lower = rng.choice([0.0, 5.0, 7.5], n)
-    upper = np.where(rng.random(n) < 0.5, INF, lower + rng.choice([0.0, 1.0, 2.5], n))
-    upper = np.where(upper == 0, INF, upper)
-    return dict(
-        lower=lower,
-        upper=upper,
-        stratum=rng.choice([3, 11, 40], n),
-        count=rng.integers(1, 9, n).astype(float),
-    )
-
-
-@pytest.mark.parametrize("largest_key", [lives._LARGEST_KEY, 1])
-def test_equal_rows_become_one_with_their_counts_added(monkeypatch, largest_key):
-    # With the smaller limit the rows are sorted by comparing columns instead of one combined key.
-    monkeypatch.setattr(lives, "_LARGEST_KEY", largest_key)
-    given = scattered(np.random.default_rng(5))
-    got = collapse(LifeRecords(**given))
-    expected = {}
-    for row in zip(given["stratum"], given["lower"], given["upper"], given["count"], strict=True):
-        if row[1:3] != (0.0, INF):
-            expected[row[:3]] = expected.get(row[:3], 0.0) + row[3]
-    rows = got.single
-    found = list(zip(got.strata[rows.stratum], rows.lower, rows.upper, strict=True))
-    assert found == sorted(expected)
-    assert_allclose(rows.count, [expected[key] for key in found])
-    assert len(got.mixed) == 0
-
-
-def test_what_says_nothing_is_dropped_but_its_stratum_stays():
+def test_equal_rows_become_one_with_their_counts_added_and_alternatives_stay():
+    # Six single lives of which two say nothing, beside two records of two alternatives each.
     lives = LifeRecords(
-        [0, 0, 0, 0, 2], [INF, INF, INF, 4, INF], stratum=[0, 1, 1, 2, 2], record=[0, 1, 1, 2, 3]
-    )
+        [0, 2, 0, 0, 2, 0, 0, 0, 0, 0], [4, INF, INF, 4, INF, INF, 4, 5, 4, 5],
+        stratum=[3, 3, 3, 3, 3, 9, 3, 3, 3, 3], count=[1, 2, 5, 3, 7, 1, 1, 1, 2, 2],
+        record=[0, 1, 2, 3, 4, 5, 6, 6, 7, 7],
+    )  # fmt: skip
     got = collapse(lives)
-    assert_array_equal(got.strata, [0, 1, 2])
-    assert_array_equal(got.single.stratum, [2, 2])
-    assert len(got.mixed) == 0
-
-
-def test_alternatives_are_not_merged():
-    lives = LifeRecords(0, [4, 5, 4, 5, 4], record=[0, 0, 1, 1, 2], stratum=1)
-    got = collapse(lives)
-    assert len(got.mixed) == 4
+    assert_array_equal(got.strata, [3, 9])
+    rows = (got.single.stratum, got.single.lower, got.single.upper, got.single.count)
+    assert_array_equal(np.stack(rows), [[0, 0], [0, 2], [4, INF], [4, 9]])
     assert_array_equal(got.mixed.start, [0, 2])
-    assert_array_equal(got.single.upper, [4])
+    assert_array_equal(got.mixed.count, [1, 1, 2, 2])

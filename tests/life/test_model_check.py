@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import chi2, expon, logistic, lognorm, norm, weibull_min
+from scipy.stats import chi2, expon, lognorm, weibull_min
 
 from reliability.errors import InvalidInput
 from reliability.life import LifeRecords
-from reliability.life.weibull import LOG_SHAPES, check_model
+from reliability.life.weibull import check_model
 
 DATA = Path(__file__).parents[1] / "data"
 INF = np.inf
@@ -122,32 +122,6 @@ def test_interval_censored_fits_are_the_tops_of_the_plain_likelihood(seed):
                 assert value(got["location"] + shift, got["spread"] * factor) <= got["log_likelihood"] + 1e-9
 
 
-@pytest.mark.parametrize(
-    ("shape", "standard"),
-    [(LOG_SHAPES["lognormal"], norm), (LOG_SHAPES["log-logistic"], logistic)],
-)
-def test_standard_shapes(shape, standard):
-    low, high = np.array([-INF, -1.3, 0.2, 1.0, -2.0]), np.array([0.5, 0.7, 0.9, INF, 3.0])
-    with np.errstate(divide="ignore"):
-        assert_allclose(
-            shape.log_between(low, high), np.log(standard.cdf(high) - standard.cdf(low)), rtol=1e-12
-        )
-    assert_allclose(shape.log_density(low[1:]), standard.logpdf(low[1:]), rtol=1e-12)
-    # Far out on either side the difference of two shares of nearly 1 would be 0.
-    assert_allclose(
-        shape.log_between(np.array([9.0]), np.array([9.5])),
-        shape.log_between(-np.array([9.5]), -np.array([9.0])),
-    )
-    assert np.isfinite(shape.log_between(np.array([30.0]), np.array([31.0]))).all()
-
-
-def test_the_shape_of_weibull_logs():
-    z = np.array([-2.0, -0.5, 0.8])
-    shape = LOG_SHAPES["Weibull"]
-    assert_allclose(shape.log_between(z, z + 0.7), np.log(np.exp(-np.exp(z)) - np.exp(-np.exp(z + 0.7))))
-    assert_allclose(shape.log_density(z), weibull_min.logpdf(np.exp(z), 1) + z)
-
-
 # ---- the test of ageing
 
 
@@ -159,17 +133,6 @@ def test_ageing_statistic_of_witnessed_lives_has_a_closed_form_at_shape_1():
     statistic = 2 * (row(check, "Weibull")["log_likelihood"] - ageless)
     assert_allclose(check.ageing_statistic, statistic, rtol=1e-9)
     assert_allclose(check.ageing_p, chi2.sf(statistic, 1), rtol=1e-9)
-
-
-def test_false_alarms_of_ageing_come_at_their_rate():
-    # 60 strata of exponential lives: 5 % of the tests should say p < 0.05. Four standard errors: 11 %.
-    rng = np.random.default_rng(2)
-    alarms = 0
-    for _ in range(60):
-        life, stop = rng.exponential(20.0, 80), 30.0
-        lower = np.minimum(life, stop)
-        alarms += check_model(LifeRecords(lower, np.where(life < stop, life, INF))).ageing_p < 0.05
-    assert abs(alarms / 60 - 0.05) < 4 * np.sqrt(0.05 * 0.95 / 60)
 
 
 # ---- verdicts

@@ -1,4 +1,3 @@
-import pickle
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -123,28 +122,6 @@ def test_one_family_with_very_many_records_is_its_maximum_likelihood():
         mean, low, high = pooled.failed_by("belt", "one", at)
         assert_allclose(mean, -np.expm1(-((at / fitted.scale[0]) ** fitted.shape[0])), atol=0.002)
         assert 0 < high - low < 0.03
-
-
-def test_families_that_are_all_alike_are_pooled_completely():
-    # 80 families with the same twelve findings: what is common to them is known 80 times as well.
-    age = np.tile([12, 18, 22, 25, 28, 30, 33, 36, 40, 44, 48, 55.0], 80)
-    failed = np.tile([0, 0, 0, 1, 0, 1, 0, 1, 1, 1, 1, 1], 80)
-    family = np.repeat(np.arange(80), 12).astype(str)
-    alike = Hyperprior(scale_spread=0.02, shape_spread=0.02, spread_sd=0.3, least_spread=0.04)
-    records, fitted = status(age, failed), weibull_fits(status(age, failed))
-    labels = {"component": ["belt"] * age.size, "family": family}
-    pooled, strictly = pool(records, **labels), pool(records, **labels, prior=alike)
-    alone = pool(status(age[:12], failed[:12]), component=["belt"] * 12, family=family[:12])
-    for at in (20.0, 30.0, 40.0):
-        common = -np.expm1(-((at / fitted.scale[0]) ** fitted.shape[0]))
-        # Not the limit itself: a spread of 4 % is left.
-        assert_allclose(strictly.failed_by("belt", "7", at)[0], common, atol=0.02)
-        mean, low, high = pooled.failed_by("belt", "7", at)
-        assert_allclose(mean, common, atol=0.05)
-        _, low_alone, high_alone = alone.failed_by("belt", "0", at)
-        assert high - low < 0.85 * (high_alone - low_alone)
-        _, low_strictly, high_strictly = strictly.failed_by("belt", "7", at)
-        assert high_strictly - low_strictly < 0.5 * (high_alone - low_alone)
 
 
 def test_neither_order_nor_company_changes_an_answer():
@@ -377,16 +354,6 @@ def test_labels_are_texts_or_whole_numbers(asked, message):
         pool(records, component=[component] * len(records), family=[family] * len(records))
 
 
-def test_kept_posterior_is_light_and_answers_the_same():
-    records, labels, _ = small_fleet(40)
-    pooled = pool(records, **labels)
-    kept = pickle.dumps(pooled)
-    assert len(kept) < 10_000 * 40
-    assert_allclose(
-        pickle.loads(kept).failed_by("belt", names(40), 33), pooled.failed_by("belt", names(40), 33), rtol=0
-    )
-
-
 def test_table_lists_every_family():
     records, labels, _ = small_fleet()
     pooled = pool(
@@ -528,12 +495,6 @@ def test_bands_cover_and_errors_shrink():
     assert error < 3
     ratio, ratio_error = tally.ratio()
     assert ratio < 0.65 + 2 * ratio_error
-
-
-def test_bands_cover_where_families_are_many():
-    tally = repeat(World(), 60, 4)["inspected"]
-    cover, error = tally.cover()
-    assert 86 - 2.5 * error < cover < 97 + 2.5 * error
 
 
 def test_the_study_notices_a_band_that_is_too_narrow():

@@ -171,26 +171,6 @@ def test_adversarial_strata_at_length(seed):
     assert faults == []
 
 
-def test_the_judge_finds_wrong_answers():
-    # The campaign is shown what it must reject: a fit off its maximum, and statuses that do not hold.
-    lives = np.array([0.0, 30.0, 0.0, 40.0]), np.array([30.0, INF, 40.0, INF]), np.array([3.0, 7.0, 8.0, 2.0])
-    fit = weibull_fits(LifeRecords(*lives[:2], count=lives[2]))
-
-    def fault(status, shape=fit.shape, scale=fit.scale, log_likelihood=fit.log_likelihood):
-        found = judge([lives], np.array([status], dtype=object), shape, scale, log_likelihood)
-        return [one[2] for one in found]
-
-    none = np.array([np.nan])
-    assert fault("ok") == []
-    assert "missed" in fault("ok", log_likelihood=fit.log_likelihood - 2e-9)[0]
-    assert fault("ok", scale=none) == ["numbers"]
-    assert fault("one age fits all") == ["numbers"]
-    assert "a maximum" in fault("one age fits all", none, none, none)[0]
-    assert "a maximum" in fault("no ageing visible", none, none, none)[0]
-    assert fault("no failures", none, none, none) == ["has a failure"]
-    assert fault("all failed", none, none, none) == ["has one that was seen working"]
-
-
 # ---- each status by hand
 
 
@@ -290,20 +270,6 @@ def test_a_million_beside_one():
 
 
 # ---- Records with alternatives: units built in one of several years.
-
-
-def windowed(age, failed, window, *, count=1.0):
-    """Units inspected at `age` if they are from the first year of their window, else younger."""
-    age, failed = np.asarray(age, float), np.asarray(failed, bool)
-    years = np.repeat(np.asarray(window), age.size) if np.ndim(window) == 0 else np.asarray(window)
-    record = np.repeat(np.arange(age.size), years)
-    ages = np.concatenate([one - np.arange(n) for one, n in zip(age, years, strict=True)])
-    return LifeRecords(
-        np.where(failed[record], 0.0, ages),
-        np.where(failed[record], ages, INF),
-        record=record,
-        count=np.broadcast_to(count, age.shape)[record],
-    )
 
 
 def mixture_log_likelihood(log_shape, z, lives, reference):
@@ -414,19 +380,6 @@ def test_thin_strata_against_a_fine_grid():
 def test_thin_strata_against_a_fine_grid_at_length(seed):
     faults, _ = mixture_campaign(seed + 100, n_strata=150)
     assert faults == []
-
-
-def test_the_judge_finds_a_wrong_answer():
-    lives = windowed([34, 30, 38, 44], [False, True, False, True], 3, count=[5, 2, 4, 8])
-    fit = weibull_fits(lives)
-    assert fit.status[0] == "ok"
-    assert judge_mixture(fit, lives) is None
-    fit.log_likelihood[0] -= 0.001
-    assert judge_mixture(fit, lives) == "missed 0.001"
-    fit.status[0] = "one age fits all"
-    assert "there is a maximum" in judge_mixture(fit, lives)
-    fit.status[0] = "no failures"
-    assert judge_mixture(fit, lives) == "both kinds are there"
 
 
 # ---- exact relations
@@ -560,21 +513,3 @@ def test_intervals_are_open_where_a_jump_is_likely_enough(many):
 
 
 # ---- what marginalising is for
-
-
-def test_windows_of_years_do_not_bias_the_shape():
-    # A steep life, shape 6, and windows of 9 years: taking the middle of the window for the age blurs
-    # the curve and reads as a shape far too small. 4000 units, so that chance hardly matters.
-    rng = np.random.default_rng(8)
-    n, window = 4000, 9
-    age = rng.integers(15, 45, n) + 0.5
-    failed = 30.0 * rng.weibull(6.0, n) <= age - rng.integers(0, window, n)
-    whole = weibull_fits(windowed(age, failed, window), level=0.999)
-    middle = age - (window - 1) / 2
-    blurred = weibull_fits(LifeRecords(np.where(failed, 0.0, middle), np.where(failed, middle, INF)))
-    _, low, high = whole.shape_interval()
-    assert low[0] < 6.0 < high[0]
-    assert high[0] / low[0] < 2
-    assert blurred.shape_interval()[2][0] < 6.0
-    _, low, high = whole.scale_interval()
-    assert low[0] < 30.0 < high[0]

@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.stats import norm, t
 
 from reliability.life.lives import LifeRecords
-from reliability.life.years import change_year, find_changes
+from reliability.life.years import find_changes
 from tests.measure.apart import row
 
 SEED = 20261125
@@ -151,11 +151,13 @@ def rate(bench: Bench, runs: int) -> Rate:
         rng = np.random.default_rng([SEED, crc32(repr(bench).encode()), number])
         seen = bench.draw(rng)
         still_open.append(seen.still_open)
-        result = change_year(seen.records, seen.year, unit=seen.unit, n_bootstrap=DRAWS, seed=number)
+        one = pd.DataFrame({"stratum": [0]})
+        search = {"unit": seen.unit, "n_bootstrap": DRAWS, "seed": number}
+        result = find_changes(seen.records, seen.year, one, **search).iloc[0]
         hit = result.p_value <= LEVEL  # never where there is no answer
         answered += result.status == "ok"
         found += hit
-        near += hit and abs(result.year - bench.change) <= 1
+        near += hit and abs(result.change_year - bench.change) <= 1
     return Rate(runs, answered, found, near, float(np.mean(still_open)))
 
 
