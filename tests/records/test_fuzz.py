@@ -30,14 +30,10 @@ WEIRD = [
     "\x00",
 ]
 GOOD = {
-    "year": ["1978", "1980", 1979],
-    "date": ["2026-05-01", "2026-05", "2026-05-20", "2026-06-30"],
-    "money": ["12.5", "0", 3],
-    "hours": ["2.25", 1],
-    "number": ["0.5", 1],
-    "count": ["10", 1],
+    "year": ["1978", "1980", 1979], "date": ["2026-05-01", "2026-05", "2026-05-20", "2026-06-30"],
+    "money": ["12.5", "0", 3], "hours": ["2.25", 1], "number": ["0.5", 1], "count": ["10", 1],
     "text": ["belt", "motor", "left", "=x", "rust"],
-}
+}  # fmt: skip
 
 
 def cells(column, weird):
@@ -100,9 +96,7 @@ def test_any_job_is_refused_with_reasons_or_written_whole(one_ledger, document):
     else:
         job = one_ledger.job(number)
         assert one_ledger.history(number)[-1]["content"] == job
-        assert [len(job[part]) for part in ("findings", "signs", "followups")] == [
-            len(document[part]) for part in ("findings", "signs", "followups")
-        ]
+        assert all(len(job[part]) == len(document[part]) for part in ("findings", "signs", "followups"))
 
 
 @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
