@@ -22,25 +22,6 @@ def exported(command_line):
     return command_line
 
 
-def test_what_was_exported_is_imported(exported):
-    assert exported.ok("import", "csv") == (
-        f"A new ledger was made: {exported.file} (only you can read it)\n"
-        "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate "
-        "VALUE\n"
-        "1 family, 1 job, 1 finding, 1 sign imported\n"
-        "  new component: reel table\n"
-        "  new kind: wire recorder\n"
-        "  new maker: Tarnwick\n"
-        "  new sign: tape\n"
-        f"{exported.written}"
-    )
-    exported.ok("export", "again")
-    for name in ("jobs.csv", "findings.csv", "datapackage.json"):
-        first, second = (exported.folder / folder / name for folder in ("csv", "again"))
-        assert first.read_bytes() == second.read_bytes()
-    assert exported.ok("import", "csv") == "Nothing new imported\n  4 rows in the ledger already\n"
-
-
 def test_every_fault_is_listed_and_no_ledger_is_left_behind(exported):
     for name, old, new in (
         ("families.csv", "Tarnwick,", "Tarnwick,1881x"),
@@ -78,14 +59,6 @@ def test_check_names_what_is_broken_and_ends_with_1(exported):
     assert result.exit_code == 1
     assert result.stdout.startswith("Broken:\n  ")
     assert "ended_by" in result.stdout
-
-
-def test_check_names_what_is_doubtful(exported):
-    exported.ok("import", "csv")
-    exported.ok("intake", "Tarnwick T2", "--on", "2001-01-01")
-    out = exported.ok("check")
-    assert out.startswith("Worth a second look:\n  ")
-    assert "job 2" in out
 
 
 def test_the_history_is_exported_on_demand(exported):
@@ -230,27 +203,14 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
         "The files hold no row of the kind 'Hifi separates'; known: Hi-Fi separates, wire recorder."
     )
     assert exported.ok("intake", "Tarnwick T2").startswith("Job 2:")
-    exported.sheet(REPAIRS.replace("Fixed", "Fixd"), "wrong.csv")
-    said = exported.refused("import", "wrong.csv", "--standard", "open-repair", "--kind", "Hi-Fi separates")
-    assert said.startswith(
-        "1 fault found. Nothing was imported: 3 rows were read, 2 of them without a fault.\n"
-    )
     assert (
         exported.ok("import", path, "--take-back")
         == "2 jobs, 2 families taken back; their versions are kept\n"
     )
 
 
-def test_own_jobs_go_out_as_open_repair_data(exported):
+def test_options_of_open_repair_data(exported):
     exported.ok("import", "csv")
-    exported.ok("intake", "Tarnwick T2")
-    said = exported.ok("export", "share", "--standard", "open-repair", "--provider", "Corner bench")
-    assert said == "1 job as open repair data, 1 still open and left out: share\n"
-    text = (exported.folder / "share" / "open-repair-data.csv").read_text(encoding="utf-8")
-    assert (
-        f"cornerbench_1,Corner bench,,wire recorder,Misc,18,Tarnwick,,,Fixed,,Corner bench,{exported.today},"
-        in text
-    )
     said = exported.refused("export", "share", "--standard", "open-repair", "--history", code=2)
     assert "Open repair data have no history" in said
     said = exported.refused("export", "again", "--country", "BEL", code=2)

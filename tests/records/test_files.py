@@ -132,14 +132,10 @@ def mode(path):
 @posix
 @pytest.mark.parametrize(
     ("folder", "file", "told"),
-    [
-        (0o755, 0o600, "only you can read it"),
-        (0o700, 0o600, "only you can read it"),
-        (0o1777, 0o600, "only you can read it"),  # everybody's folder is shared with nobody
-        (0o2750, 0o660, "you and the group "),
-        (0o775, 0o660, "you and the group "),
-    ],
-)
+    # Everybody's folder is shared with nobody.
+    [(0o755, 0o600, "only you can read it"), (0o1777, 0o600, "only you can read it"),
+     (0o2750, 0o660, "you and the group "), (0o775, 0o660, "you and the group ")],
+)  # fmt: skip
 def test_a_ledgers_files_are_their_owners_unless_the_folder_is_a_groups(tmp_path, folder, file, told):
     place = tmp_path / "shared"
     place.mkdir()

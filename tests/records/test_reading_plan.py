@@ -1,5 +1,8 @@
 """Sheets as people keep them: a plan is proposed, its questions are answered once, and it is followed."""
 
+# Messages are quoted whole.
+# ruff: noqa: E501
+
 import datetime
 import json
 import re
@@ -10,23 +13,19 @@ from pathlib import Path
 
 import pytest
 
-from reliability.errors import InvalidInput
 from reliability.records.importing import take_back_import
 from reliability.records.ledger import open_ledger
 from reliability.records.reading_plan import Follower, findings_in, import_by_plan, read_plan
 from reliability.records.reading_plan_draft import _Column, _Draft, draft_plan
-from reliability.records.spreadsheets import read_grids, table_rows
+from reliability.records.spreadsheets import read_grids
+from reliability.records.tables import TABLES
+from tests.records.refusals import refused
 from tests.records.workbooks import write_ods
 
 SHEETS = Path(__file__).parents[1] / "data" / "sheets"
 ANSWERS = tomllib.loads((SHEETS / "answers.toml").read_text(encoding="utf-8"))
-OUTCOMES = {
-    "repaired": "repaired",
-    "kept for parts": "donor",
-    "scrapped": "scrapped",
-    "sold unrepaired": "sold as is",
-    "still open": "open",
-}
+OUTCOMES = {"repaired": "repaired", "kept for parts": "donor", "scrapped": "scrapped",
+            "sold unrepaired": "sold as is", "still open": "open"}  # fmt: skip
 #: What no column tells: a cell that stands in the wrong column, a colour, one job told in two years.
 ELSEWHERE = re.compile(
     "is under|written under|is in notes|only in the colour|as WIP and again|sits under|date only as"
@@ -34,40 +33,28 @@ ELSEWHERE = re.compile(
 
 
 def answered(draft, answers):
-    """Fill a plan as its reader would: what follows the sign of equality is replaced, or a line is added."""
-    lines = draft.split("\n")
+    """Fill a draft with answers: the table that each stands in, its key, and what is written there."""
+    plan = tomllib.loads(draft)
     for table, key, value in answers:
-        head = lines.index(f"[{table}]") if f"[{table}]" in lines else _head(lines, table)
-        names = (f"{key} =", f"{json.dumps(key, ensure_ascii=False)} =")
-        end = next((at for at in range(head + 1, len(lines)) if lines[at].startswith("[")), len(lines))
-        found = [at for at in range(head, end) if lines[at].startswith(names)]
-        if found:
-            lines[found[0]] = lines[found[0]].split(" = ")[0] + f" = {value}"
-        else:
-            lines.insert(head + 1, f"{names[re.fullmatch('[a-z_]+', key) is None]} {value}")
-    return "\n".join(lines)
+        at, within = plan, tomllib.loads(f"[{table}]") if table else {}
+        while within:
+            ((name, within),) = within.items()
+            at = at.setdefault(name, {})
+        at[key] = tomllib.loads(f"x = {value}")["x"]
+    return "\n".join(f"{key} = {toml(value)}" for key, value in plan.items())
 
 
-def _head(lines, table):
-    if not table:
-        return next(at for at, line in enumerate(lines) if line and not line.startswith("#")) - 1
-    found = [at for at, line in enumerate(lines) if line.startswith(f"[{table}]")]
-    if found:
-        return found[0]
-    lines += ["", f"[{table}]"]
-    return len(lines) - 1
-
-
-def no_remark(text):
-    """Leave out what a comment of the draft says behind a table's name."""
-    return re.sub(r"^(\[[^\n]*\])  #[^\n]*$", r"\1", text, flags=re.M)
+def toml(value):
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{toml(key)} = {toml(inner)}' for key, inner in value.items())} }}"
+    return json.dumps(value, ensure_ascii=False)
 
 
 @pytest.fixture(scope="module", params=sorted(ANSWERS))
 def messy(request, tmp_path_factory):
     """A sheet that somebody else made up, its plan with one round of answers, and its ledger."""
     folder = tmp_path_factory.mktemp("sheet")
-    draft = no_remark(draft_plan(SHEETS / request.param))
+    draft = draft_plan(SHEETS / request.param)
     plan = folder / "plan.toml"
     plan.write_text(answered(draft, ANSWERS[request.param]), encoding="utf-8")
     ledger = open_ledger(folder / "bench.db", create=True)
@@ -76,32 +63,26 @@ def messy(request, tmp_path_factory):
     ledger.close()
 
 
-def rows_of(name, plan):
-    """Every row of a sheet's tables by where it stands, and the job that it became."""
-    grids = {grid.name: grid for grid in read_grids(SHEETS / name, read_plan(plan).form)}
-    return grids, [(grid, row) for grid in grids.values()
-                   if isinstance(entry := read_plan(plan).sheets[grid.name], dict)
-                   for row in table_rows(grid, entry["header"], read_plan(plan).ditto)[0]]  # fmt: skip
-
-
-def jobs_by_row(name, plan, ledger):
-    """Match rows and jobs: by their number, or in the order in which jobs without a number are counted."""
+@pytest.fixture
+def true_rows(messy):
+    """What each row of the sheet means, where it stands, and the number of its job, if it has become one."""
+    name, _, plan, ledger, _ = messy
     kinds = {row["family"]: row["kind"] for row in ledger.rows("families")}
-    follower = Follower(
-        read_plan(plan), SHEETS / name, read_grids(SHEETS / name, read_plan(plan).form), kinds
-    )
-    return {(row.sheet, row.number): job.number for job in follower.jobs for row in job.rows.values()}
+    read = read_plan(plan)
+    follower = Follower(read, SHEETS / name, read_grids(SHEETS / name, read.form), kinds)
+    numbers = {(row.sheet, row.number): job.number for job in follower.jobs for row in job.rows.values()}
+    held, first = {row["job"] for row in ledger.rows("jobs")}, next(iter(numbers))[0]
+    told = json.loads((SHEETS / f"{name.split('.')[0]}.truth.json").read_text(encoding="utf-8"))
+    places = [[(sheet or first, row) for sheet, row in true["rows"]] for true in told]
+    return [(true, at, [numbers[place] for place in at if numbers.get(place) in held])
+            for true, at in zip(told, places, strict=True)]  # fmt: skip
 
 
-def test_a_sheet_of_sixty_rows_comes_in_with_one_round_of_answers(messy):
-    name, _, plan, ledger, summary = messy
-    truth = json.loads((SHEETS / f"{name.split('.')[0]}.truth.json").read_text(encoding="utf-8"))
-    numbers, jobs = jobs_by_row(name, plan, ledger), {row["job"]: row for row in ledger.rows("jobs")}
-    first = next(iter(numbers))[0]
+def test_a_sheet_of_sixty_rows_comes_in_with_one_round_of_answers(messy, true_rows):
+    _, _, _, ledger, summary = messy
+    jobs = {row["job"]: row for row in ledger.rows("jobs")}
     told, wrong, known = " ".join((*summary.remarks, *summary.left_out)), [], 0
-    for true in truth:
-        places = [(sheet or first, row) for sheet, row in true["rows"]]
-        here = [numbers[place] for place in places if numbers.get(place) in jobs]
+    for true, places, here in true_rows:
         is_told_elsewhere = any(ELSEWHERE.search(quirk) for quirk in true["quirks"])
         if not here:
             # Never lost: the row is named among those that were left out, with its reason.
@@ -119,29 +100,24 @@ def test_a_sheet_of_sixty_rows_comes_in_with_one_round_of_answers(messy):
             near = column == "bought_for" and None not in (got[column], want[column])
             if not (got[column] == want[column] or (near and abs(got[column] - want[column]) < 0.011)):
                 wrong += [] if is_told_elsewhere else [(places[0], column, got[column], want[column])]
-    assert len(truth) >= 43
+    assert len(true_rows) >= 43
     assert not wrong
-    assert known >= 0.7 * len(truth)
+    assert known >= 0.7 * len(true_rows)
 
 
-def test_components_are_found_in_free_text_and_never_turned_round(messy):
-    name, _, plan, ledger, _ = messy
-    truth = json.loads((SHEETS / f"{name.split('.')[0]}.truth.json").read_text(encoding="utf-8"))
-    numbers = jobs_by_row(name, plan, ledger)
-    first = next(iter(numbers))[0]
+def test_components_are_found_in_free_text_and_never_turned_round(messy, true_rows):
+    _, _, _, ledger, _ = messy
     findings = ledger.rows("findings")
     found = Counter(row["job"] for row in findings if row["found"] != "sound")
     sound = Counter(row["job"] for row in findings if row["found"] == "sound")
     n_failed = n_found = 0
-    for true in truth:
-        place = (true["rows"][0][0] or first, true["rows"][0][1])
-        number = numbers.get(place)
-        if number is None or not (found[number] or sound[number]):
-            continue
-        assert found[number] <= len(true["failed"]), (place, true["failed"])
-        assert sound[number] <= len(true["sound"]), (place, true["sound"])
-        n_failed += len(true["failed"])
-        n_found += found[number]
+    for true, places, here in true_rows:
+        number = here[0] if here else None
+        if found[number] or sound[number]:
+            assert found[number] <= len(true["failed"]), (places, true["failed"])
+            assert sound[number] <= len(true["sound"]), (places, true["sound"])
+            n_failed += len(true["failed"])
+            n_found += found[number]
     # Words that only their owner knows ("auto return", "Seil") are asked about, and were not added here.
     assert n_found >= 0.75 * n_failed
 
@@ -157,16 +133,15 @@ def test_every_question_is_named_at_once(messy, tmp_path):
     _, draft, _, ledger, _ = messy
     plan = tmp_path / "plan.toml"
     plan.write_text(draft, encoding="utf-8")
-    with pytest.raises(InvalidInput, match=r"^plan\.toml has \d+ questions still open; fill") as refused:
-        import_by_plan("none.csv", plan, ledger)
-    empty = len(re.findall(r'= ""|kind = ""', draft))
-    assert len(refused.value.faults) == empty
+    said = refused(import_by_plan, "none.csv", plan, ledger)
+    assert re.match(r"plan\.toml has \d+ questions still open; fill", said.message)
+    assert len(said.faults) == len(re.findall(r'= ""', draft))
 
 
 def test_a_cash_book_comes_in_unit_by_unit_and_no_row_is_lost(ledger, tmp_path):
     # One row for each event, amounts that go out with a minus or in brackets, 14 rows without a number.
     book, plan = SHEETS / "07_priya_and_sam_cashbook.csv", tmp_path / "plan.toml"
-    plan.write_text(answered(no_remark(draft_plan(book)), [
+    plan.write_text(answered(draft_plan(book), [
         *(('columns."Date".values', f"{year} c/f", '"leave out"') for year in range(2021, 2025)),
         ("", "faulty_rows", '"leave out"'), ('columns."column C".values', "work", '"repaired"'),
         ("where_empty", "closed", '"sold_on"'), ("for_all", "kind", '"amplifier"'),
@@ -219,18 +194,20 @@ def follow(tmp_path, file):
         (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
         with open_ledger(file, create=True) as ledger:
             summary = import_by_plan(tmp_path / name, tmp_path / "plan.toml", ledger, dry_run=dry_run)
-            return summary, {
-                table: ledger.rows(table) for table in ("jobs", "families", "findings", "signs", "settings")
-            }
+            return summary, {table: ledger.rows(table) for table in TABLES}
 
-    return follow  # fmt: skip
+    return follow
+
+
+def told(rows, *columns):
+    return [tuple(row[column] for column in columns) for row in rows]
 
 
 def test_a_sheet_that_is_kept_on_adds_only_new_rows(follow):
     sheet = HEAD + "1,Larkov T1,3.4.2024,5.4.2024,ok,12\n2,larkov t-1,do.,6.4.2024,bin,?\n"
     summary, rows = follow(sheet)
     assert summary.written == {"families": 1, "jobs": 2}
-    assert [(row["job"], row["family"], row["taken_in"], row["bought_for"]) for row in rows["jobs"]] == [
+    assert told(rows["jobs"], "job", "family", "taken_in", "bought_for") == [
         ("1", "Larkov T1", "2024-04-03", 12), ("2", "Larkov T1", "2024-04-03", None)
     ]  # fmt: skip
     summary, rows = follow(sheet + "3,Dallow 80,13.4.2024,14.4.2024,ok,3\n")
@@ -238,61 +215,47 @@ def test_a_sheet_that_is_kept_on_adds_only_new_rows(follow):
 
 
 def test_every_row_that_cannot_be_read_is_named_and_nothing_is_imported(follow):
-    sheet = (
-        HEAD + "1,Larkov T1,3.4.2024,5.4.2024,ok,12\n2,Larkov "
-        "T1,soon,6.4.2024,mended,x\n3,,3.4.2024,5.4.2024,ok,1\n"
-        "1,Larkov T1,4.4.2024,5.4.2024,ok,1\n,Larkov T1,4.4.2024,5.4.2024,ok,1\n6,Larkov "
-        "T1,4.4.2024,3.4.2024,ok,1\n"
-    )
-    with pytest.raises(
-        InvalidInput, match=r"^7 faults found\. Nothing was imported: 6 rows were read"
-    ) as refused:
-        follow(sheet)
-    assert [re.sub(r" \(years.*", "", fault) for fault in refused.value.faults] == [
+    sheet = HEAD + (
+        "1,Larkov T1,3.4.2024,5.4.2024,ok,12\n2,Larkov T1,soon,6.4.2024,mended,x\n3,,3.4.2024,5.4.2024,ok,1\n"
+        "1,Larkov T1,4.4.2024,5.4.2024,ok,1\n,Larkov T1,4.4.2024,5.4.2024,ok,1\n6,Larkov T1,4.4.2024,3.4.2024,ok,1\n"
+    )  # fmt: skip
+    said = refused(follow, sheet)
+    assert said.message.startswith("7 faults found. Nothing was imported: 6 rows were read")
+    assert [re.sub(r" \(years.*", "", fault) for fault in said.faults] == [
         "jobs.csv, row 3, column In: 'soon' is no date that can be read",
-        "jobs.csv, row 3, column How: 'mended' has no meaning in the plan; add it to "
-        '[columns."How".values]',
+        "jobs.csv, row 3, column How: 'mended' has no meaning in the plan; add it to [columns.\"How\".values]",
         "jobs.csv, row 3, column Paid: 'x' is no number that can be read",
         "jobs.csv, row 4, column family: the row names no unit",
         "jobs.csv, row 5, column job: has the number of a row above",
         "jobs.csv, row 6, column job: has no number",
-        "jobs.csv, row 7, column closed: closed is on or after taken_in; found taken_in 2024-04-04, "
-        "closed 2024-04-03",
+        "jobs.csv, row 7, column closed: closed is on or after taken_in; found taken_in 2024-04-04, closed 2024-04-03",
     ]
     summary, rows = follow(sheet, ('"refuse"', '"leave out"'))
     assert [row["job"] for row in rows["jobs"]] == ["1"]
     assert summary.left_out == {"cannot be read, each told below": 5}
-    assert list(summary.remarks) == list(refused.value.faults)
+    assert summary.remarks == said.faults
 
 
 def test_rows_are_left_out_by_a_word_and_a_number_of_days_stands_for_none(follow):
     sheet = HEAD + "1,Larkov T1,3.4.2024,,ok,12\n2,Larkov T1,3.4.2024,,no,\n3,Larkov T1,3.4.2024,,,\n"
-    more = (
-        "[for_all]",
-        '[where_empty]\nclosed = ["sold_on", "taken_in"]\n[for_all]\noutcome = { bought_for = '
-        '"repaired", otherwise = "open" }',
-    )
+    outcome = 'outcome = { bought_for = "repaired", otherwise = "open" }'
+    more = ("[for_all]", f'[where_empty]\nclosed = ["sold_on", "taken_in"]\n[for_all]\n{outcome}')
     summary, rows = follow(sheet, more)
-    assert [(row["job"], row["outcome"], row["closed"]) for row in rows["jobs"]] == [
-        ("1", "repaired", "2024-04-03"), ("3", "open", None)
-    ]  # fmt: skip
+    assert told(rows["jobs"], "job", "outcome", "closed") == [
+        ("1", "repaired", "2024-04-03"),
+        ("3", "open", None),
+    ]
     assert summary.left_out == {"How 'no': left out by the plan (row 3)": 1}
     summary, _ = follow(sheet, more, ('otherwise = "open"', 'otherwise = "leave out"'), dry_run=True)
     assert summary.left_out["left out by the plan for its outcome (row 4)"] == 1
-    summary, _ = follow(
-        sheet,
-        more,
-        ('no = "leave out"', 'no = "repaired"'),
-        ('is = "outcome", ', 'is = "outcome", empty = "leave out", '),
-        dry_run=True,
-    )
+    empty = ('is = "outcome", ', 'is = "outcome", empty = "leave out", ')
+    summary, _ = follow(sheet, more, ('no = "leave out"', 'no = "repaired"'), empty, dry_run=True)
     assert summary.left_out == {"How empty: left out by the plan (row 4)": 1}
 
 
 PARTS = (
-    "Unit,In,How,Part,State,Cost,Hrs,Power\nLarkov "
-    "T1,3.4.2024,ok,belt,bad,2.50,1,x\n,,,motor,fine,,0.5,\n,,,belt,bad,1,0.5,\n"
-    "Dallow 80,4.4.2024,ok,cap,new,3,2,\n"
+    "Unit,In,How,Part,State,Cost,Hrs,Power\nLarkov T1,3.4.2024,ok,belt,bad,2.50,1,x\n,,,motor,fine,,0.5,\n"
+    ",,,belt,bad,1,0.5,\nDallow 80,4.4.2024,ok,cap,new,3,2,\n"
 )
 PARTS_PLAN = """
 rows = "parts"
@@ -319,79 +282,74 @@ named_alone = "worn"
 
 def test_one_row_for_each_part(follow):
     _, rows = follow(PARTS, ('{ bad = "failed"', '{ bad = "failed, replaced"'), plan=PARTS_PLAN)
-    assert [(row["job"], row["hours"]) for row in rows["jobs"]] == [("W-001", 2), ("W-002", 2)]
-    told = {
-        (row["job"], row["component"], row["position"], row["found"], row["action"])
-        for row in rows["findings"]
-    }
-    assert told == {
+    assert told(rows["jobs"], "job", "hours") == [("W-001", 2), ("W-002", 2)]
+    assert set(told(rows["findings"], "job", "component", "position", "found", "action")) == {
         ("W-001", "belt", "", "failed", "replaced"), ("W-001", "belt", "2", "failed", "replaced"),
         ("W-001", "motor", "", "sound", None), ("W-002", "capacitor", "", "worn", "replaced"),
     }  # fmt: skip
-    assert [(row["job"], row["sign"], row["seen"]) for row in rows["signs"]] == [("W-001", "no power", "yes")]
+    assert told(rows["signs"], "job", "sign", "seen") == [("W-001", "no power", "yes")]
     _, rows = follow(PARTS, ('several = "sum"', 'several = "first"'), ('"W-"', '"V-"'), plan=PARTS_PLAN)
     assert [row["hours"] for row in rows["jobs"] if row["job"][0] == "V"] == [1, 2]
 
 
-def test_rows_of_one_job_must_not_contradict_each_other(follow):
-    with pytest.raises(InvalidInput) as refused:
-        follow(PARTS.replace(",motor,fine", ",,fine"), (', several = "sum"', ""), plan=PARTS_PLAN)
-    assert [fault.partition(", ")[2] for fault in refused.value.faults] == [
-        "row 3, column Hrs: 0.5 contradicts 1 in a row above of the same job",
-        "row 4, column Hrs: 0.5 contradicts 1 in a row above of the same job",
-    ]
-    with pytest.raises(InvalidInput, match="row 3, column component: is empty, but the row tells of a part"):
-        follow(PARTS.replace(",motor,fine,", ",,fine,7"), plan=PARTS_PLAN)
-    with pytest.raises(InvalidInput, match="row 2, column State: 'odd' has no meaning in the plan"):
-        follow(PARTS.replace(",bad,2", ",odd,2"), plan=PARTS_PLAN)
-    with pytest.raises(InvalidInput, match="row 2, column Power: 'perhaps' has no meaning in the plan"):
-        follow(PARTS.replace(",1,x", ",1,perhaps"), plan=PARTS_PLAN)
+@pytest.mark.parametrize(
+    ("old", "new", "faults"),
+    [
+        (",motor,fine", ",,fine", ["row 3, column Hrs: 0.5 contradicts 1 in a row above of the same job",
+                                   "row 4, column Hrs: 0.5 contradicts 1 in a row above of the same job"]),
+        (",motor,fine,", ",,fine,7", ["row 3, column component: is empty, but the row tells of a part"]),
+        (",bad,2", ",odd,2", ["row 2, column State: 'odd' has no meaning in the plan; add it to [columns.\"State\".values]"]),
+        (",1,x", ",1,perhaps",
+         ["row 2, column Power: 'perhaps' has no meaning in the plan; add it to [columns.\"Power\".values]"]),
+    ],
+)  # fmt: skip
+def test_rows_of_one_job_must_not_contradict_each_other(follow, old, new, faults):
+    said = refused(
+        follow,
+        PARTS.replace(old, new),
+        (', several = "sum"', "" if len(faults) > 1 else ', several = "sum"'),
+        plan=PARTS_PLAN,
+    )
+    assert [fault.partition(", ")[2] for fault in said.faults] == faults
 
 
 def test_one_column_for_each_component_and_a_currency(follow):
     head = "No,Unit,In,How,Belt,Paid,Parts,Post,Fault,Note\n"
     sheet = head + "1,Larkov T1,3.4.2024,ok,new,£3,1,2,motor? caps leaky,blue\n"
     changes = (
-        ("Out = { is = \"closed\", dates = \"day month year\" }\n",
-         'Belt = { is = "finding: belt", values = { new = "failed, replaced" } }\nParts = { is = '
-         '"other_costs" }\n'
+        ('Out = { is = "closed", dates = "day month year" }\n',
+         'Belt = { is = "finding: belt", values = { new = "failed, replaced" } }\nParts = { is = "other_costs" }\n'
          'Post = { is = "other_costs" }\nFault = { is = "faults" }\nNote = { is = "remarks" }\n'),
         ("[for_all]", '[faults]\nnamed_alone = "failed"\nparts = { motor = "motor", caps = "capacitor" }\n'
          'states = { leaky = "failed" }\n[where_empty]\nclosed = "taken_in"\n[for_all]'),
         ("faulty_rows", 'currency = "GBP"\nfaulty_rows'),
     )  # fmt: skip
     summary, rows = follow(sheet, *changes)
-    assert [(row["component"], row["found"], row["action"]) for row in rows["findings"]] == [
-        ("belt", "failed", "replaced")
-    ]
-    assert {row["setting"]: row["value"] for row in rows["settings"]}["currency"] == "GBP"
-    (job,) = rows["jobs"]
-    assert (job["other_costs"], job["remarks"]) == (3, "Fault: motor? caps leaky\nNote: blue")
-    assert summary.remarks == (
-        "parts named in doubt, such as 'belt?' or 'not the belt', without a finding: 1",
+    assert told(rows["findings"], "component", "found", "action") == [("belt", "failed", "replaced")]
+    assert ("currency", "GBP") in told(rows["settings"], "setting", "value")
+    assert told(rows["jobs"], "other_costs", "remarks") == [(3, "Fault: motor? caps leaky\nNote: blue")]
+    unclear = "parts named in doubt, such as 'belt?' or 'not the belt', without a finding: 1"
+    assert summary.remarks == (unclear,)
+    said = refused(follow, sheet, *changes[:2], ("faulty_rows", 'currency = "EUR"\nfaulty_rows'))
+    assert (
+        "plan.toml, currency, column value: the ledger says 'GBP', the file 'EUR'; correct" in said.faults[0]
     )
-    with pytest.raises(
-        InvalidInput,
-        match=r"plan\.toml, currency, column value: the ledger says 'GBP', the file 'EUR'; correct",
-    ):
-        follow(sheet, *changes[:2], ("faulty_rows", 'currency = "EUR"\nfaulty_rows'))
-    with pytest.raises(InvalidInput, match="row 2, column Belt: 'old' has no meaning in the plan"):
-        follow(sheet.replace(",new,", ",old,"), *changes)
+    said = refused(follow, sheet.replace(",new,", ",old,"), *changes)
+    assert "row 2, column Belt: 'old' has no meaning in the plan" in said.faults[0]
 
 
 def test_dates_of_some_rows_are_written_otherwise(follow):
     sheet = HEAD.replace("Paid", "By") + "".join(
         f"{n},Larkov T1,3.4.2024,5.6.2024,ok,{by}\n" for n, by in ((1, ""), (2, "K"), (3, ""))
     )
-    _, rows = follow(sheet, ('Paid = { is = "bought_for" }', 'By = { is = "leave out" }'),
-                     ('In = { is = "taken_in", ', 'In = { is = "taken_in", dates_where = { "rows 4 to '
-                                                  '5" = "month day year" }, '),
-                     ('Out = { is = "closed", ', 'Out = { is = "closed", dates_where = { "By = k" = '
-                                                 '"month day year" }, '))  # fmt: skip
-    assert {row["job"]: (row["taken_in"], row["closed"]) for row in rows["jobs"]} == {
-        "1": ("2024-04-03", "2024-06-05"), "2": ("2024-04-03", "2024-05-06"), "3": ("2024-03-04",
-            "2024-06-05")
-    }  # fmt: skip
+    _, rows = follow(
+        sheet, ('Paid = { is = "bought_for" }', 'By = { is = "leave out" }'),
+        ('"taken_in", ', '"taken_in", dates_where = { "rows 4 to 5" = "month day year" }, '),
+        ('"closed", ', '"closed", dates_where = { "By = k" = "month day year" }, '),
+    )  # fmt: skip
+    assert told(rows["jobs"], "job", "taken_in", "closed") == [
+        ("3", "2024-03-04", "2024-06-05"), ("1", "2024-04-03", "2024-06-05"), ("2", "2024-04-03", "2024-05-06")
+    ]  # fmt: skip
 
 
 EVENTS = (
@@ -415,23 +373,20 @@ Hours = { is = "hours", several = "sum", unit = "hours" }
 [for_all]
 kind = "radio"
 outcome = "open"
-"""  # noqa: E501
+"""
 
 
 def test_one_row_for_each_event_of_a_unit(follow):
     summary, rows = follow(EVENTS, plan=EVENTS_PLAN)
-    names = "taken_in closed outcome bought_for other_costs sold_on sold_for hours".split()
-    told = {row["job"]: tuple(row[name] for name in names) for row in rows["jobs"]}
+    names = "job taken_in closed outcome bought_for other_costs sold_on sold_for hours".split()
     # The last of two ends counts, wherever it stands; what a row of rent says is no part of unit 3.
-    assert told == {
-        "1": ("2024-04-01", "2024-04-09", "scrapped", 9, 3, None, None, 1.5),
-        "2": ("2024-04-03", "2024-04-06", "repaired", Decimal("12.50"), 3, "2024-04-20", 60, 1),
-        "3": ("2024-05-02", None, "open", 5, None, None, None, None),
-    }
-    assert summary.left_out == {
-        "What 'rent': left out by the plan (rows 10, 11)": 2, "cannot be read, each told below": 1
-    }  # fmt: skip
-    assert summary.remarks == ("jobs.csv, row 12, column job: has no number",)
+    assert told(rows["jobs"], *names) == [
+        ("1", "2024-04-01", "2024-04-09", "scrapped", 9, 3, None, None, 1.5),
+        ("2", "2024-04-03", "2024-04-06", "repaired", Decimal("12.50"), 3, "2024-04-20", 60, 1),
+        ("3", "2024-05-02", None, "open", 5, None, None, None, None),
+    ]
+    left_out = {"What 'rent': left out by the plan (rows 10, 11)": 2, "cannot be read, each told below": 1}
+    assert (summary.left_out, summary.remarks) == (left_out, ("jobs.csv, row 12, column job: has no number",))
     more = "3,1.6.2024,fix,,,\n4,1.6.2024,in,Larkov T1,7,\n"
     summary, _ = follow(EVENTS + more, plan=EVENTS_PLAN)
     assert (summary.written, summary.equal) == ({"jobs": 1}, {"jobs": 2})
@@ -447,16 +402,14 @@ def test_one_row_for_each_event_of_a_unit(follow):
     ],
 )  # fmt: skip
 def test_what_a_book_of_events_needs(follow, old, new, message):
-    with pytest.raises(InvalidInput, match=re.escape(message)):
-        follow(EVENTS, (old, new), plan=EVENTS_PLAN)
+    assert message in refused(follow, EVENTS, (old, new), plan=EVENTS_PLAN).message
 
 
 def test_an_event_that_is_none_or_is_not_told(follow):
     sheet = "Unit,When,What,Set,Sum,Hours\n1,3.4.2024,gone,Larkov T1,,\n2,3.4.2024,,Larkov T1,,\n"
-    with pytest.raises(InvalidInput) as refused:
-        follow(sheet, ('"leave out"\n[sheets]', '"refuse"\n[sheets]'), plan=EVENTS_PLAN)
+    said = refused(follow, sheet, ('"leave out"\n[sheets]', '"refuse"\n[sheets]'), plan=EVENTS_PLAN)
     strange = "'gone' has no meaning in the plan; add it to [columns.\"What\".values]"
-    assert [fault for fault in refused.value.faults if "taken_in" not in fault] == [
+    assert [fault for fault in said.faults if "taken_in" not in fault] == [
         f"jobs.csv, row 2, column When: {strange}",
         f"jobs.csv, row 2, column What: {strange}",
         "jobs.csv, row 3, column When: says something, but What does not say what happened",
@@ -476,7 +429,7 @@ def test_purchases_repairs_and_sales_on_sheets_of_their_own(ledger, tmp_path):
     plan = tmp_path / "plan.toml"
     draft = draft_plan(tmp_path / "books.ods")
     answers = [("where_empty", "closed", '"unknown"'), ("for_all", "outcome", '"open"')]
-    plan.write_text(answered(no_remark(draft), answers), encoding="utf-8")
+    plan.write_text(answered(draft, answers), encoding="utf-8")
     assert re.findall("QUESTION: (.{40})", draft) == [
         "3 of 12 jobs have no date that is closed", "nothing tells how 3 jobs ended. repaired"
     ]  # fmt: skip
@@ -488,93 +441,65 @@ def test_purchases_repairs_and_sales_on_sheets_of_their_own(ledger, tmp_path):
 
 def test_families_of_the_ledger_of_the_plan_and_new_ones(follow, file, ledger):
     sheet = "No,Make,Model,Type,In,Out,How\n" + "".join(
-        f"{n},{make},{model},{kind},3.4.2024,5.4.2024,ok\n"
-        for n, (make, model, kind) in enumerate(
-            [
-                ("TARNWICK", "T-2", ""),
-                ("Larkov", "T1", "deck"),
-                ("larkov", "T 1", ""),
-                ("LARKOV", "T9", "deck"),
-                ("Dallow", "", "deck"),
-            ],
-            1,
-        )
-    )
+        f"{unit},3.4.2024,5.4.2024,ok\n" for unit in
+        ("1,TARNWICK,T-2,", "2,Larkov,T1,deck", "3,larkov,T 1,", "4,LARKOV,T9,deck", "5,Dallow,,deck")
+    )  # fmt: skip
+    kinds = 'values = { deck = "tape deck" }'
     changes = (
-        ('Unit = { is = "family" }\n', 'Make = { is = "maker" }\nModel = { is = "model" }\nType = { is '
-                                       '= "kind", values = { deck = "tape deck" } }\n'),
-        ('Paid = { is = "bought_for" }\n', ""), ('[for_all]\nkind = "radio"\n',
-        '[families]\n"Larkov T1" = { maker = "Larkov", kind = "tape deck" }\n'),
+        ('Unit = { is = "family" }\n',
+         f'Make = {{ is = "maker" }}\nModel = {{ is = "model" }}\nType = {{ is = "kind", {kinds} }}\n'),
+        ('Paid = { is = "bought_for" }\n', ""),
+        ('[for_all]\nkind = "radio"\n', '[families]\n"Larkov T1" = { maker = "Larkov", kind = "tape deck" }\n'),
     )  # fmt: skip
     _, rows = follow(sheet, *changes)
-    assert [(row["job"], row["family"], row["model"]) for row in rows["jobs"]] == [
-        ("1", "Tarnwick T2", "T-2"), ("2", "Larkov T1", "T1"), ("3", "Larkov T1", "T 1"), ("4",
-        "Larkov T9", "T9"),
+    assert told(rows["jobs"], "job", "family", "model") == [
+        ("1", "Tarnwick T2", "T-2"), ("2", "Larkov T1", "T1"), ("3", "Larkov T1", "T 1"), ("4", "Larkov T9", "T9"),
         ("5", "Dallow tape deck", None),
     ]  # fmt: skip
-    assert {row["family"]: row["maker"] for row in rows["families"]}["Larkov T9"] == "Larkov"
-    with pytest.raises(
-        InvalidInput, match="row 7, column family: 'Nobody X' is new, and its kind is not known; add it"
-    ):
-        follow(sheet + "6,Nobody,X,,3.4.2024,5.4.2024,ok\n", *changes)
+    assert ("Larkov T9", "Larkov") in told(rows["families"], "family", "maker")
+    said = refused(follow, sheet + "6,Nobody,X,,3.4.2024,5.4.2024,ok\n", *changes)
+    assert "row 7, column family: 'Nobody X' is new, and its kind is not known; add it" in said.faults[0]
 
 
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("faulty_rows", "fault_rows", "top: there is no entry 'fault_rows'; there are encoding, .* Did "
-                                      "you mean 'faulty_rows'"),
+        ("faulty_rows", "fault_rows", "top: there is no entry 'fault_rows'; there are encoding, .* Did you mean 'faulty_rows'"),
         ('"refuse"', '"skip"', "faulty_rows: 'skip' is not one of refuse, leave out"),
         ('unknown = ["?"]', 'unknown = "?"', r"unknown: '\?' is not a list"),
         ("{ header = [1] }", "3", r'sheets\.jobs: is "leave out", or such as \{ header = \[1\] \}'),
         ('is = "job"', 'is = "jobb"', "columns.No.is: 'jobb' is not one of job, .* Did you mean 'job'"),
         ('is = "job"', 'is = "finding: "', "columns.No.is: 'finding: ' is not one of"),
-        ('is = "job"', 'is = "job", of = "T"', "columns.No: there is no entry 'of'"),
         ('No = { is = "job" }', "No = {}", "columns.No: does not say what the column is"),
         ('No = { is = "job" }', 'No = "job"', "columns.No: 'job' is not a table"),
-        ('"taken_in", dates = "day month year"', '"taken_in", dates = "dmy"',
-        "columns.In.dates: 'dmy' is not one of day month year, month"),
-        ('is = "bought_for"', 'is = "bought_for", about = "2"', "columns.Paid.about: '2' is not a "
-            "whole number"),
+        ('"taken_in", dates = "day month year"', '"taken_in", dates = "dmy"', "columns.In.dates: 'dmy' is not one of day month"),
+        ('is = "bought_for"', 'is = "bought_for", about = "2"', "columns.Paid.about: '2' is not a whole number"),
         ('ok = "repaired"', "ok = 3", "columns.How.values.ok: 3 is not a text"),
-        ("[for_all]", '[where_empty]\nclosed = "hours"\n[for_all]', "where_empty.closed: 'hours' is "
-            "not one of taken_in"),
-        ('kind = "radio"', 'kind = "radio"\nsize = "3"', "for_all: there is no entry 'size'"),
+        ("[for_all]", '[where_empty]\nclosed = "hours"\n[for_all]', "where_empty.closed: 'hours' is not one of taken_in"),
         ('kind = "radio"', 'outcome = "gone"', "for_all.outcome: 'gone' is not one of repaired"),
         ("[for_all]", '[faults]\nstates = { bad = "broken" }\n[for_all]',
          "faults.states.bad: 'broken' is not unclear, one of sound, worn, failed, none, .*, or both"),
-        ("[for_all]", '[families]\nT1 = { sort = "radio" }\n[for_all]', "families.T1: there is no "
-            "entry 'sort'"),
     ],
 )  # fmt: skip
 def test_what_no_plan_says_is_named(follow, old, new, message):
-    with pytest.raises(InvalidInput, match=r"1 fault found\. Nothing was imported\.\nplan\.toml, " + message):
-        follow(HEAD, (old, new))
+    (fault,) = refused(follow, HEAD, (old, new)).faults
+    assert re.match(f"plan\\.toml, {message}", fault)
 
 
 def test_a_plan_that_is_none_or_fits_another_sheet(follow, tmp_path, ledger):
-    with pytest.raises(
-        InvalidInput, match=r"none\.toml cannot be read: No such file or directory\. Nothing was imp"
-    ):
-        import_by_plan("jobs.csv", tmp_path / "none.toml", ledger)
-    with pytest.raises(InvalidInput, match=r"plan\.toml is not written in TOML: .*Nothing was imported"):
-        follow(HEAD, plan="[[")
-    with pytest.raises(InvalidInput, match=r"plan\.toml names no sheets or no columns"):
-        follow(HEAD, plan="[sheets]\n")
-    with pytest.raises(InvalidInput) as refused:
-        follow(
-            "No,Unit,In,Out,How,Price\n1,Larkov T1,3.4.2024,5.4.2024,ok,12\n",
-            ("jobs = {", 'Jobs = "leave out"\njobs = {'),
-        )
-    assert refused.value.faults == (
+    said = refused(import_by_plan, "jobs.csv", tmp_path / "none.toml", ledger).message
+    assert said == f"{tmp_path}/none.toml cannot be read: No such file or directory. Nothing was imported."
+    assert "plan.toml is not written in TOML: " in refused(follow, HEAD, plan="[[").message
+    assert "plan.toml names no sheets or no columns" in refused(follow, HEAD, plan="[sheets]\n").message
+    said = refused(follow, "No,Unit,In,Out,How,Price\n1,Larkov T1,3.4.2024,5.4.2024,ok,12\n",
+                   ("jobs = {", 'Jobs = "leave out"\njobs = {'))  # fmt: skip
+    assert said.faults == (
         "plan.toml, sheet Jobs: the file has none of that name. Did you mean 'jobs'?",
         "jobs.csv, column Price: the plan says nothing of it; add it, or 'leave out'",
         "plan.toml, column Paid: the file has none of that name.",
     )
-    with pytest.raises(
-        InvalidInput, match=r"jobs2\.csv, sheet jobs2: the plan says nothing of it; add it, or 'leave out'"
-    ):
-        follow(HEAD, name="jobs2.csv")
+    said = refused(follow, HEAD, name="jobs2.csv")
+    assert "jobs2.csv, sheet jobs2: the plan says nothing of it; add it, or 'leave out'" in said.faults
 
 
 @pytest.mark.parametrize(
@@ -612,7 +537,7 @@ def questions(tmp_path):
         draft = draft_plan(tmp_path / name, families)
         return tomllib.loads(draft), re.findall("# QUESTION: (.*)", draft), draft
 
-    return questions  # fmt: skip
+    return questions
 
 
 def test_an_ambiguous_date_is_a_question_and_a_clear_one_a_proposal(questions):
@@ -620,11 +545,8 @@ def test_an_ambiguous_date_is_a_question_and_a_clear_one_a_proposal(questions):
     rows = "".join(f"{n},Larkov T1,radio,0{n}/04/2024,1{n + 3}/04/2024,fixed\n" for n in range(1, 6))
     plan, asked, _ = questions(head + rows)
     assert plan["columns"]["Done"]["dates"] == "day month year"
-    assert asked == [
-        "in which order are dates such as 01/04/2024, 02/04/2024, 03/04/2024, 05/04/2024 (4 rows)? day "
-        "month year, or "
-        "month day year, or year month day"
-    ]
+    assert asked == ["in which order are dates such as 01/04/2024, 02/04/2024, 03/04/2024, 05/04/2024 (4 rows)? "
+                     "day month year, or month day year, or year month day"]  # fmt: skip
     plan, asked, _ = questions(head + rows.replace("01/04", "13/04").replace("05/04", "04/13"))
     assert asked[0].endswith("1 can only be day month year; 1 can only be month day year")
 
@@ -632,14 +554,13 @@ def test_an_ambiguous_date_is_a_question_and_a_clear_one_a_proposal(questions):
 def test_one_date_and_no_kind_are_questions(questions):
     text = "No,Unit,Date,Result\n" + "".join(f"{n},Larkov T{n},2024-04-0{n},fixed\n" for n in range(1, 5))
     plan, asked, _ = questions(text, {"Larkov T1": "radio"})
+    others = (
+        'What is taken for it? taken_in, closed, sold_on, a list such as ["sold_on", "taken_in"], or unknown'
+    )
     assert asked[:3] == [
         "which date is this: taken_in, closed, sold_on, or leave out",
-        "4 of 4 jobs have no date that is taken_in (apart from 'Date'). What is taken for it? "
-        "taken_in, closed, sold_on, a list "
-        'such as ["sold_on", "taken_in"], or unknown',
-        "4 of 4 jobs have no date that is closed (apart from 'Date'), which open ones do not need. "
-        "What is taken for it? taken_in, "
-        'closed, sold_on, a list such as ["sold_on", "taken_in"], or unknown',
+        f"4 of 4 jobs have no date that is taken_in (apart from 'Date'). {others}",
+        f"4 of 4 jobs have no date that is closed (apart from 'Date'), which open ones do not need. {others}",
     ]
     assert asked[3:] == ["nothing tells its kind"] * 3
     assert plan["families"]["Larkov T1"] == {}
@@ -704,19 +625,15 @@ def test_days_and_months_that_a_program_swapped_are_a_question():
     real = [datetime.date(2024, month, 5) for month in range(1, 6)]
     draft._dates(_Column("In", {"jobs"}, [*real, "13.4.2024"], role="taken_in"))
     assert draft.out[1:] == [
-        "# QUESTION: none of 5 real dates has a day above 12, 1 texts have. Did the program take day "
-        "for month? right, or "
+        "# QUESTION: none of 5 real dates has a day above 12, 1 texts have. Did the program take day for month? right, or "
         "swapped",
         'real_dates = ""',
     ]
 
 
-def test_a_sheet_without_a_header_is_refused(tmp_path):
-    (tmp_path / "x.csv").write_text("1,2\n3,4\n")
-    with pytest.raises(
-        InvalidInput, match=r"x\.csv has no row below a header of three columns or more\. No plan was"
-    ):
-        draft_plan(tmp_path / "x.csv")
+def test_a_sheet_without_a_header_is_refused(questions):
+    said = refused(questions, "1,2\n3,4\n").message
+    assert said == "jobs.csv has no row below a header of three columns or more. No plan was written."
 
 
 # Out again.
@@ -732,16 +649,13 @@ def test_an_import_is_taken_back_as_a_whole_and_comes_in_again(follow, file):
         assert [row["family"] for row in ledger.rows("families")] == ["Dallow 80"]
         assert [problem for problem in ledger.check() if problem.grave] == []
         assert ledger.history("1")[-1]["reason"] == "taken back: imported"
-        with pytest.raises(
-            InvalidInput, match=r"^Nothing in the ledger was imported\. Nothing was taken back\.$"
-        ):
-            take_back_import(ledger, "imported")
+        said = refused(take_back_import, ledger, "imported").message
+        assert said == "Nothing in the ledger was imported. Nothing was taken back."
     summary, _ = follow(sheet)
     assert summary.written == {"families": 1, "jobs": 2}
     with open_ledger(file) as ledger:
         assert [problem for problem in ledger.check() if problem.grave] == []
         ledger.amend("1", {"job": {"hours": 2}}, reason="clock found")
-        with pytest.raises(
-            InvalidInput, match=r"1 fault found\. Nothing was taken back\.\njobs 1 was changed since: clock f"
-        ):
-            take_back_import(ledger, "imported")
+        said = refused(take_back_import, ledger, "imported")
+        assert said.message == "1 fault found. Nothing was taken back."
+        assert said.faults == ("jobs 1 was changed since: clock found",)
