@@ -61,22 +61,6 @@ def copy(demo_archive, tmp_path):
     return Path(shutil.copytree(demo_archive, tmp_path / "copy"))
 
 
-def test_an_archive_says_of_lives_what_the_ledger_says(demo_ledger, demo_archive):
-    records = read_records(demo_ledger)
-    own = records.jobs[records.jobs["origin"].isna()].reset_index(drop=True)
-    seen = observe(own, records.findings[records.findings["job"].isin(own["job"])], records.families)
-    counts = count_findings(open_archives([demo_archive]))
-    assert counts.n_findings == seen.table["record"].nunique()
-    assert counts.left_out.to_dict() == seen.left_out.to_dict()
-    assert counts.assumed.to_dict() == seen.assumed.to_dict()
-    failed = seen.table[np.isfinite(seen.table["upper"])].groupby("component")["record"].nunique()
-    for piece in counts.pieces():
-        lives = piece.lives().records
-        first = np.unique(lives.record, return_index=True)[1]
-        told = lives.count[first][np.isfinite(lives.upper[first])].sum()
-        assert told == failed.get(piece.component, 0)
-
-
 def test_it_holds_no_money_and_no_remarks_and_lies_by_year_of_intake(demo_archive):
     described = json.loads((demo_archive / "datapackage.json").read_text(encoding="utf-8"))
     assert described["counts"]["findings"] == read_all(demo_archive)["component"].notna().sum()
@@ -346,8 +330,10 @@ def test_the_database_counts_what_observe_reads(ledger, tmp_path, seed):
     assert_same(*compared(ledger, event="needs work", worst=worst_findings))
 
 
-def test_the_demo_is_counted_alike(demo_ledger, monkeypatch):
-    assert_same(*compared(demo_ledger))
+def test_the_demo_is_counted_alike_from_its_ledger_and_its_archive(demo_ledger, demo_archive, monkeypatch):
+    counts, seen = compared(demo_ledger)
+    assert_same(counts, seen)
+    assert_same(count_findings(open_archives([demo_archive])), seen)
     monkeypatch.setattr(archive, "_FETCHED", 37)
     assert_same(*compared(demo_ledger, worst=worst_findings))
 

@@ -66,22 +66,16 @@ def test_every_version_of_the_standard_becomes_jobs_with_an_origin(ledger, write
 
 
 def test_imported_jobs_stay_out_of_the_numbers_of_the_bench(ledger, write, finished):
-    ledger.add(finished(job="7"))
-    import_open_repair(write({"id": "900"}, {"id": "8"}, {"id": "mendit-77"}), ledger)
-    assert sorted(jobs(ledger)) == ["7", "mendit-77", "mendit_8", "mendit_900"]
+    for number in ("job-1", "7"):
+        ledger.add(finished(job=number))
+    path = write({"id": "900"}, {"id": "8"}, {"id": "mendit-77"}, {"id": "job-1"})
+    import_open_repair(path, ledger)
+    own = {number: job["origin"] for number, job in jobs(ledger).items()}
+    others = dict.fromkeys(("mendit-77", "mendit_8", "mendit_900", "mendit_job-1"), "Mend It")
+    assert own == {"7": None, "job-1": None, **others}
     assert ledger.next_job_number() == "8"
     assert not [problem for problem in ledger.check() if "number" in problem.topic]
-
-
-def test_an_id_that_the_bench_has_given_out_makes_way(ledger, write, finished):
-    ledger.add(finished(job="job-1"))
-    path = write({"id": "job-1"})
-    import_open_repair(path, ledger)
-    assert {number: job["origin"] for number, job in jobs(ledger).items()} == {
-        "job-1": None,
-        "mendit_job-1": "Mend It",
-    }
-    assert import_open_repair(path, ledger).equal == {"jobs": 1}
+    assert import_open_repair(path, ledger).equal == {"jobs": 4}
 
 
 def test_what_the_free_text_tells_is_kept_nowhere(ledger, write, tmp_path):
@@ -486,14 +480,8 @@ def read(folder):
         return list(csv.DictReader(stream))
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "kind"),
-    [("Fixed", "Mended", "constraint-error"), ("2026-02-11", "11.2.2026", "type-error"),
-     ("corner_B-001", "corner_B-000", "primary-key"), (",BEL,", ",Belgium,", "constraint-error"),
-     (",Misc,", ",Odd,", "constraint-error"), (",1980,", ",80,", "constraint-error")],
-)  # fmt: skip
 def test_an_independent_validator_accepts_what_goes_out_and_finds_what_the_standard_forbids(
-    bench_jobs, file, tmp_path, old, new, kind
+    bench_jobs, file, tmp_path
 ):
     done = export_open_repair(bench_jobs, tmp_path / "out", provider="Corner", country="BEL")
     assert (done.written, done.still_open) == (24, 1)
@@ -507,9 +495,15 @@ def test_an_independent_validator_accepts_what_goes_out_and_finds_what_the_stand
     assert {row["brand"] for row in rows} == {"Tarnwick", "'@Dallow", "Unknown"}
     assert {row["repair_status"] for row in rows if row["repair_barrier_if_end_of_life"]} == {"End of life"}
     assert not [private for private in ("77.77", "3.33", "secret", "EUR", "12.00") if private in text]
-    assert old in text
-    target.write_text(text.replace(old, new, 1), encoding="utf-8")
-    assert kind in {row[0] for row in frictionless.validate(descriptor).flatten(["type"])}
+    for old, new in (("Fixed", "Mended"), ("2026-02-11", "11.2.2026"), ("corner_B-001", "corner_B-000"),
+                     (",BEL,", ",Belgium,"), (",Misc,", ",Odd,"), (",1980,", ",80,")):  # fmt: skip
+        assert old in text
+        text = text.replace(old, new, 1)
+    target.write_text(text, encoding="utf-8")
+    found = {tuple(row) for row in frictionless.validate(descriptor).flatten(["type", "fieldName"])}
+    odd = ("repair_status", "country", "product_category", "year_of_manufacture")
+    assert found >= {("type-error", "event_date"), *(("constraint-error", name) for name in odd)}
+    assert "primary-key" in {kind for kind, _ in found}
 
 
 def test_the_round_trip_keeps_id_date_outcome_kind_maker_and_year(bench_jobs, tmp_path, new_url):

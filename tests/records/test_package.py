@@ -7,7 +7,6 @@ import csv
 import json
 import os
 import shutil
-import time
 from decimal import Decimal
 
 import frictionless
@@ -15,7 +14,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reliability.errors import InvalidInput
 from reliability.records import files
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
@@ -102,31 +100,26 @@ def test_export_import_export_gives_the_same_bytes(filled, tmp_path, new_url):
     assert "'@Dallow,radio" in (tmp_path / "one" / "families.csv").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(
-    ("name", "old", "new", "kind"),
-    [
-        ("jobs.csv", b"repaired", b"mended", "constraint-error"),
-        ("findings.csv", b"\r\n1,belt", b"\r\n99,belt", "foreign-key"),
-        ("findings.csv", b"\r\n1,motor,", b"\r\n1,,", "constraint-error"),
-        ("jobs.csv", b"2026-05-10", b"10.5.2026", "constraint-error"),
-        ("jobs.csv", b"12.50", b"12;50", "type-error"),
-        ("signs.csv", b"\r\n1,hum", b"\r\n1,rust", "primary-key"),
-    ],
-)
-def test_an_independent_validator_accepts_what_we_write_and_finds_what_we_refuse(
-    filled, file, tmp_path, name, old, new, kind
-):
+def test_an_independent_validator_accepts_what_we_write_and_finds_what_we_refuse(filled, file, tmp_path):
     export_package(filled, tmp_path / "one")
-    target, descriptor = tmp_path / "one" / name, str(tmp_path / "one" / "datapackage.json")
+    descriptor = str(tmp_path / "one" / "datapackage.json")
     report = frictionless.validate(descriptor)
     assert report.valid, report.flatten(["type", "note"])
     assert len(report.tasks) == len(TABLES)
-    content = target.read_bytes()
-    assert old in content
-    target.write_bytes(content.replace(old, new, 1))
-    assert kind in {row[0] for row in frictionless.validate(descriptor).flatten(["type"])}
-    with pytest.raises(InvalidInput):
-        read_package(tmp_path / "one")
+    for name, *changes in (
+        ("jobs.csv", (b"repaired", b"mended"), (b"2026-05-10", b"10.5.2026"), (b"12.50", b"12;50")),
+        ("findings.csv", (b"\r\n1,belt", b"\r\n99,belt"), (b"\r\n1,motor,", b"\r\n1,,")),
+        ("signs.csv", (b"\r\n1,hum", b"\r\n1,rust")),
+    ):
+        content = (tmp_path / "one" / name).read_bytes()
+        for old, new in changes:
+            assert old in content
+            content = content.replace(old, new, 1)
+        (tmp_path / "one" / name).write_bytes(content)
+    found = {tuple(row) for row in frictionless.validate(descriptor).flatten(["type", "fieldName"])}
+    assert found >= {("constraint-error", name) for name in ("outcome", "closed", "component")}
+    assert found >= {("type-error", "bought_for"), ("foreign-key", None), ("primary-key", None)}
+    assert len(refused(read_package, tmp_path / "one").faults) == 6
 
 
 def test_wrong_rows_become_no_package(tmp_path, finished):
@@ -281,14 +274,6 @@ def test_the_currency_of_the_package_rules_its_amounts(package):
     ]  # fmt: skip
 
 
-def test_a_whole_package_with_semicolons_and_decimal_commas(package):
-    before = read_package(package)
-    for file in package.glob("*.csv"):
-        file.write_text(file.read_text().replace(",", ";"))
-    assert "semicolons" in faults_of(package)[0]
-    assert read_package(package, layout=Layout(delimiter=";", decimal_comma=True)) == before
-
-
 def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, tmp_path, new_url):
     filled.amend("1", {"job": {"hours": 9}}, reason="=typo")
     filled.withdraw("2", reason="never was one")
@@ -345,18 +330,6 @@ def test_withdrawn_jobs_that_are_no_numbers(package, ledger, value, message):
     (package / "datapackage.json").write_text(json.dumps({**descriptor, "withdrawnJobs": value}))
     assert refused(load_package_records, package).faults == (f"datapackage.json: {message}",)
     assert refused(import_package, package, ledger).faults == (f"datapackage.json: {message}",)
-
-
-def test_names_without_number_are_refused_soon(package):
-    (package / "datapackage.json").unlink()
-    lines = "".join(f"x{n},rust,yes\n" for n in range(2_000))
-    (package / "jobs.csv").write_text(
-        "job,family,taken_in,outcome\n" + "".join(f"{n},Tarnwick T2,2026-05-01,open\n" for n in range(2_000))
-    )
-    (package / "signs.csv").write_text(f"job,sign,seen\n{lines}")
-    start = time.process_time()
-    assert len(faults_of(package)) == 2_000
-    assert time.process_time() - start < 2
 
 
 @pytest.mark.skipif(os.name != "posix", reason="links of POSIX")
