@@ -64,17 +64,9 @@ class ImportSummary:
 CHUNK = 10_000
 #: Kinds of name about which an import asks.
 ASKED = ("kind", "component", "sign")
-_NAMED = {
-    "families": {"kind": "kind", "maker": "maker"},
-    "jobs": {"ended_by": "component", "origin": "origin"},
-    "findings": {"component": "component"},
-    "signs": {"sign": "sign"},
-    "sighting_signs": {"sign": "sign"},
-    "shelf": {"component": "component"},
-    "followups": {"component": "component"},
-    "parts": {"component": "component"},
-    "hearsay": {"component": "component", "kind": "kind"},
-}
+#: Kinds of name of which an import tells the new ones, and where each stands, by table and column.
+_NAMED = {name: {column: kind for kind in ("component", "sign", "kind", "maker", "origin")
+                 for table, column in database.NAMES[kind] if table == name} for name in TABLES}  # fmt: skip
 
 
 #: Rows of one table, as they come out of a file.
@@ -199,7 +191,7 @@ class _Import:
 
     def _unseen(self, name: str, row: Mapping[str, Value]) -> Iterator[Complaint]:
         """Ask once about each name that is new and perhaps a slip of the pen."""
-        for column, what in _NAMED.get(name, {}).items():
+        for column, what in _NAMED[name].items():
             value, known = row[column], self.names[what]
             known = known | set(USUAL_COMPONENTS) - {"other"} if what == "kind" else known
             if value is None or value in known or what not in ASKED or (what, str(value)) in self.asked:
@@ -240,7 +232,7 @@ class _Import:
             self.corrected.add(str(row["job"]))
 
     def _note(self, name: str, row: Mapping[str, Value]) -> None:
-        for column, kind in _NAMED.get(name, {}).items():
+        for column, kind in _NAMED[name].items():
             value = row[column]
             if value is not None and value not in self.names[kind]:
                 self.names[kind].add(str(value))

@@ -41,7 +41,7 @@ def import_open_repair(path, ledger, **given):
 
 
 @pytest.fixture
-def write(tmp_path):
+def write(tmp_path, file):
     return partial(write_repairs, tmp_path)
 
 
@@ -109,25 +109,19 @@ def test_spelling_and_families_of_the_ledger_stand(ledger, write):
     assert {row["family"]: row["kind"] for row in ledger.rows("families")}["Tarnwick Coffee maker"] == "radio"
 
 
-@pytest.mark.parametrize(
-    ("cells", "kind"),
-    [
-        ({}, "Coffee maker"),
-        ({"product_category": "coffee MAKER"}, "Coffee maker"),
+def test_the_category_becomes_the_kind(ledger, write):
+    kinds = (
+        ({}, "Coffee maker"), ({"product_category": "coffee MAKER"}, "Coffee maker"),
         ({"product_category": "", "product_category_id": "36"}, "Coffee maker"),
         ({"product_category": "", "product_category_id": ""}, "Koffiezetter"),
         ({"product_category": "Wire recorder"}, "Wire recorder"),
         ({"partner_product_category": "Tape deck", "product_category": "Hi-Fi separates"}, "tape deck"),
         ({"partner_product_category": "N/A", "product_category": "?", "product_category_id": ""}, "Misc"),
-    ],
-)
-def test_the_category_becomes_the_kind(ledger, file, write, cells, kind):
-    summary = import_open_repair(write(cells), ledger)
-    family = jobs(ledger)["mendit_1"]["family"]
-    assert {row["family"]: row["kind"] for row in ledger.rows("families")}[family] == kind
-    assert any("without a category, taken as Misc: 1 (line 2)" in remark for remark in summary.remarks) == (
-        kind == "Misc"
-    )
+    )  # fmt: skip
+    summary = import_open_repair(write(*(cells for cells, _ in kinds)), ledger)
+    told = {row["family"]: row["kind"] for row in ledger.rows("families")}
+    assert [told[job["family"]] for job in jobs(ledger).values()] == [kind for _, kind in kinds]
+    assert summary.remarks == ("rows without a category, taken as Misc: 1 (line 8)",)
 
 
 def test_barriers_become_why_a_job_ended(ledger, write):

@@ -124,9 +124,8 @@ def test_an_independent_validator_accepts_what_we_write_and_finds_what_we_refuse
 
 def test_wrong_rows_become_no_package(tmp_path, finished):
     job = {"job": "1", **finished()["job"]}
-    assert refused(
-        write_package, {"families": [{"family": "A"}], "jobs": [job]}, tmp_path / "one"
-    ).faults == (
+    rows = {"families": [{"family": "A"}], "jobs": [job]}
+    assert refused(write_package, rows, tmp_path / "one").faults == (
         "families, row 1, column kind: is empty, but every row needs it",
         "jobs, row 1, column family: no family 'Tarnwick T2' is known; known: A.",
     )
@@ -157,7 +156,7 @@ def test_an_export_replaces_only_an_earlier_export(ledger, tmp_path):
 
 
 @pytest.fixture
-def package(ledger, finished, tmp_path):
+def package(ledger, finished, file, tmp_path):
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
     export_package(ledger, tmp_path / "package")
     return tmp_path / "package"
@@ -280,11 +279,9 @@ def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, 
     export_package(filled, tmp_path / "one", history=True)
     with (tmp_path / "one" / "history.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
-    versions = [
-        (row["what"], row["key"], row["version"], row["reason"]) for row in rows if row["what"] == "jobs"
-    ]
-    assert versions == [("jobs", "1", "1", "added"), ("jobs", "s/17", "1", "added"), ("jobs", "2", "1", "taken in"),
-                        ("jobs", "1", "2", "'=typo"), ("jobs", "2", "2", "never was one")]  # fmt: skip
+    told = [(row["key"], row["version"], row["reason"]) for row in rows if row["what"] == "jobs"]
+    assert told == [("1", "1", "added"), ("s/17", "1", "added"), ("2", "1", "taken in"), ("1", "2", "'=typo"),
+                    ("2", "2", "never was one")]  # fmt: skip
     assert json.loads(rows[-2]["content"])["job"]["hours"] == 9.0
     assert rows[-1]["content"] == ""
     with open_ledger(new_url(), create=True) as again:
@@ -302,7 +299,6 @@ def test_withdrawn_jobs_go_along_so_that_no_number_is_given_out_again(ledger, fi
     for number in ("B2", "B4"):
         ledger.withdraw(number, reason="never was one")
     export_package(ledger, tmp_path / "one")
-    assert frictionless.validate(str(tmp_path / "one" / "datapackage.json")).valid
     assert load_package_records(tmp_path / "one").fingerprint() == read_records(ledger).fingerprint()
     with open_ledger(new_url(), create=True) as again:
         for _ in range(2):

@@ -138,7 +138,7 @@ def test_every_question_is_named_at_once(messy, tmp_path):
     assert len(said.faults) == len(re.findall(r'= ""', draft))
 
 
-def test_a_cash_book_comes_in_unit_by_unit_and_no_row_is_lost(ledger, tmp_path):
+def test_a_cash_book_comes_in_unit_by_unit_and_no_row_is_lost(ledger, file, tmp_path):
     # One row for each event, amounts that go out with a minus or in brackets, 14 rows without a number.
     book, plan = SHEETS / "07_priya_and_sam_cashbook.csv", tmp_path / "plan.toml"
     plan.write_text(answered(draft_plan(book), [
