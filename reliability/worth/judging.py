@@ -480,11 +480,14 @@ def chief_risks(
     return names[first[0]] if first else None, names[first[1]] if is_tied else None
 
 
+NOTHING_BEHIND = "no finished job of its kind stands behind this"
+
+
 def standing_notes(entry: FamilyEntry, tally: Tally) -> list[str]:
     """Say what holds for every verdict of such an entry: that nothing stands behind it; uncounted gaps."""
     notes = []
     if entry.kind_jobs == 0:
-        notes.append("no finished job of its kind stands behind this: at most one to try")
+        notes.append(f"{NOTHING_BEHIND}: at most one to try")
     return [*notes, *gaps_notes(tally)]
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from reliability.errors import InvalidInput, unknown
 from reliability.worth.appraisal import FamilyEntry, Unit, mean_price, unit_chances
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.judging import unit_of
+from reliability.worth.judging import NOTHING_BEHIND, unit_of
 from reliability.worth.odds import (
     COMMON_DIMENSIONS,
     NODES,
@@ -558,10 +558,13 @@ def _plan(
         reached *= 1.0 - step.ends
     lost = np.where(task.known_failed, 1.0, task.failed) * (1.0 - odds.mend_chance[:, left])
     lost = np.where(task.known_failed & (task.mend_chance == 0.0), 1.0, lost)
+    sentence = plan_sentence(result, shown.gain, task, here, appraiser.currency)
+    if entry.kind_jobs == 0:
+        sentence += f" That is belief alone: {NOTHING_BEHIND}."
     return Plan(
         family=entry.family,
         currency=appraiser.currency,
-        sentence=plan_sentence(result, shown.gain, task, here, appraiser.currency),
+        sentence=sentence,
         goes_on=goes_on,
         gain=result.gain,
         hours=hours,

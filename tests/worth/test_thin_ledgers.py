@@ -12,6 +12,7 @@ from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.money import log_spread
+from reliability.worth.plan import plan_unit
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2025, 1, 10)
@@ -49,6 +50,13 @@ def test_where_no_year_is_known_at_all_a_unit_is_judged_nevertheless():
     row = judge(offers_from([{"offer": "1", "family": NAME, "asked": 10}]), appraiser).iloc[0]
     assert row["note"] == "production year not given, 1985 assumed"
     assert 0 < row["success_chance"] < 1
+
+
+@pytest.mark.parametrize(("jobs", "is_belief"), [([], True), ([job(1, NAME, "repaired")], False)])
+def test_a_plan_that_no_finished_job_of_the_kind_stands_behind_says_so(jobs, is_belief):
+    sentence = plan_unit(fitted(ledger(jobs)), family=NAME, built_from=1982, built_to=1984).sentence
+    belief = " That is belief alone: no finished job of its kind stands behind this."
+    assert sentence.endswith(belief) == is_belief
 
 
 # The relative standard deviation of a lognormal amount, from scipy's own moments.
