@@ -3,13 +3,12 @@
 import datetime
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args, get_origin
 
 import numpy as np
-from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
@@ -125,17 +124,7 @@ def load_appraiser(path: Path) -> Appraiser:
         ) from None
     if not isinstance(kept, dict) or kept.get("format") != FORMAT:
         raise InvalidInput(f"{path.name} was kept by another version. Delete it to have it made again.")
-    return Appraiser(
-        datetime.date.fromisoformat(kept["as_of"]),
-        kept["fingerprint"],
-        kept["currency"],
-        Terms(**kept["terms"]),
-        _shared(kept["shared"]),
-        {name: _entry(entry) for name, entry in kept["families"].items()},
-        {name: _entry(entry) for name, entry in kept["kinds"].items()},
-        kept["models"],
-        Tally(**kept["tally"]),
-    )
+    return _revived(Appraiser, kept)
 
 
 def _plain(value: Any) -> Any:
@@ -150,37 +139,24 @@ def _plain(value: Any) -> Any:
         return [_plain(each) for each in value]
     if isinstance(value, datetime.date):
         return value.isoformat()
-    fields = value if isinstance(value, Mapping) else getattr(value, "__dict__", None)
-    return value if fields is None else {name: _plain(each) for name, each in fields.items()}
+    named = value if isinstance(value, Mapping) else getattr(value, "__dict__", None)
+    return value if named is None else {name: _plain(each) for name, each in named.items()}
 
 
-def _array(values: list[Any], columns: int = 0) -> NDArray[np.float64]:
-    table = np.array(values, dtype=float)
-    return table.reshape(-1, columns) if columns else table
-
-
-def _shared(kept: dict[str, Any]) -> Shared:
-    texts = {name: tuple(kept[name]) for name in ("components", "signs", "known_components", "kinds")}
-    numbers = {name: _array(v) if isinstance(v, list) else v for name, v in kept.items() if name not in texts}
-    values: dict[str, Any] = texts | numbers
-    n_signs = len(kept["signs"])
-    for name, n in (("sign_shows", "components"), ("outcome_signs", "kinds"), ("outcome_signs_se", "kinds")):
-        values[name] = values[name].reshape(len(kept[n]) + (n == "kinds"), n_signs)
-    return Shared(**values)
-
-
-def _entry(kept: dict[str, Any]) -> FamilyEntry:
-    values: dict[str, Any] = {name: np.nan if v is None else v for name, v in kept.items()}
-    lives = kept["lives"]
-    values["lives"] = FamilyLives(
-        np.array(lives["components"], dtype=np.int64),
-        _array(lives["life"], 5),
-        _array(lives["life_after"], 5),
-        _array(lives["change_year"]),
-        _array(lives["repair"], 2),
-    )
-    values["part_cost"] = _array(kept["part_cost"])
-    return FamilyEntry(**values | {name: Spread(**kept[name]) for name in SPREADS})
+def _revived(kind: Any, plain: Any) -> Any:
+    """Turn plain values back into what a field of this type holds."""
+    if is_dataclass(kind):
+        return kind(**{field.name: _revived(field.type, plain[field.name]) for field in fields(kind)})  # type: ignore[operator]
+    if kind is datetime.date:
+        return datetime.date.fromisoformat(plain)
+    if kind is float:
+        return np.nan if plain is None else plain
+    origin, of = get_origin(kind), get_args(kind)
+    if origin is np.ndarray:
+        return np.array(plain, dtype=get_args(of[1])[0])
+    if origin is Mapping:
+        return {name: _revived(of[1], each) for name, each in plain.items()}
+    return tuple(plain) if origin is tuple else plain
 
 
 # ---- An appraiser that is fitted once per state of a ledger and kept on disk

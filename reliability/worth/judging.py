@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import age_at
 from reliability.records.files import read_at_most
+from reliability.records.frames import plain_rows
 from reliability.records.package import MOST_COLUMNS, LongLine, restored, whole_lines, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
@@ -114,7 +115,8 @@ def read_offers(path: Path) -> pd.DataFrame:
 def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     """Check offers that come from elsewhere than a file; the same rules, places named by offer."""
     faults: list[Fault] = []
-    named = [{**row, "offer": row.get("offer") or str(number)} for number, row in enumerate(rows, 1)]
+    plain = enumerate(plain_rows(rows), 1)
+    named = [{**row, "offer": row.get("offer") or str(number)} for number, row in plain]
     checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
     return _offers_table("offers", checked, [name for row in rows for name in row], faults)
 
@@ -151,12 +153,8 @@ def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> di
 def _cell(place: str, name: str, column: Column, value: object, faults: list[Fault]) -> Any:
     if isinstance(value, str):
         value = value.strip() or None
-    if value is None or value != value:
+    if value is None:
         return None
-    if isinstance(value, pd.Timestamp):
-        value = value.date()
-    if isinstance(value, float) and column.kind == "year" and value.is_integer():
-        value = int(value)
     try:
         found = read_value(column, value)
     except Refused as refused:
@@ -206,10 +204,9 @@ def plain_offers(
 ) -> list[tuple[dict[str, Any], dict[str, str]]]:
     """Take offers apart into plain values and signs, with what was said of them, for the ledger to keep."""
     seen = []
-    for offer, said in zip(offers.to_dict("records"), verdicts.to_dict("records"), strict=True):
-        row: dict[str, Any] = {name: None if pd.isna(offer[name]) else offer[name] for name in NAMES}
-        row |= {"seen_on": (day if row["seen_on"] is None else row["seen_on"].date()).isoformat()}
-        row |= {name: int(row[name]) for name in ("built_from", "built_to") if row[name] is not None}
+    for offer, said in zip(plain_rows(offers), verdicts.to_dict("records"), strict=True):
+        row = {name: offer[name] for name in NAMES}
+        row |= {"seen_on": (row["seen_on"] or day).isoformat()}
         row |= {"verdict": said["verdict"], "ceiling": round(float(said["ceiling"]), 2)}
         signs = {name: str(cell) for name, cell in offer.items() if name not in NAMES and cell is not None}
         seen.append((row, signs))

@@ -11,7 +11,7 @@ import pandas as pd
 
 from reliability.records.audit import LONG_OPEN_DAYS
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
-from reliability.records.frames import Records
+from reliability.records.frames import Records, plain_rows
 from reliability.records.values import missing_numbers
 from reliability.worth.appraisal import sale_price
 from reliability.worth.appraiser import Appraiser, kept_name
@@ -58,33 +58,22 @@ def on_hand(
     bench = read_bench(records, day)
     found = job_gains(records, odds, as_of=day) if gains is None else gains
     jobs = bench.jobs[bench.jobs["own"]].set_index("job").loc[found["job"]].reset_index()
-    waits = _is_unsold(jobs)
-    done = found[waits.to_numpy()]
-    unsold = pd.DataFrame(
-        {
-            "job": done["job"],
-            "family": done["family"],
-            "state": "unsold",
-            "since": done["closed"],
-            "money_in": done["bought_for"] + done["part_costs"] + done["other_costs"],
-            "is_predicted": [
-                bool({*each.split(", ")} & {"purchase", "parts", "other costs"}) for each in done["predicted"]
-            ],
-            "price": [sale_price(odds.families[each]) for each in done["family"]],
-        }
+    done = found[_is_unsold(jobs).to_numpy()]
+    predicted = ({*each.split(", ")} & {"purchase", "parts", "other costs"} for each in done["predicted"])
+    unsold = done[["job", "family"]].assign(
+        state="unsold",
+        since=done["closed"],
+        money_in=done["bought_for"] + done["part_costs"] + done["other_costs"],
+        is_predicted=[bool(each) for each in predicted],
+        price=[sale_price(odds.families[each]) for each in done["family"]],
     )
     work = bench.open_jobs
-    usual = work["family"].map(usual_prices(bench.records))
-    begun = pd.DataFrame(
-        {
-            "job": work["job"],
-            "family": work["family"],
-            "state": "open",
-            "since": work["taken_in"],
-            "money_in": work["bought_for"].fillna(usual).astype(float),
-            "is_predicted": work["bought_for"].isna(),
-            "price": np.nan,
-        }
+    begun = work[["job", "family"]].assign(
+        state="open",
+        since=work["taken_in"],
+        money_in=work["bought_for"].fillna(work["family"].map(usual_prices(bench.records))).astype(float),
+        is_predicted=work["bought_for"].isna(),
+        price=np.nan,
     )
     table = pd.concat([each for each in (unsold, begun) if len(each)] or [begun], ignore_index=True)
     table["days"] = (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days
@@ -157,17 +146,13 @@ def outlooks(appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
     # Loaded here: kept plans start sooner.
     from reliability.worth.plan import plan_job
 
-    found = {}
-    jobs = records.jobs
-    for row in jobs[(jobs["outcome"] == "open") & jobs["origin"].isna()].to_dict("records"):
-        job: dict[str, Any] = {name: None if pd.isna(value) else value for name, value in row.items()}
-        job |= {name: int(job[name]) for name in ("built_from", "built_to") if job[name] is not None}
-        job["taken_in"] = job["taken_in"].date()
+    found, jobs = {}, records.jobs
+    for job in plain_rows(jobs[(jobs["outcome"] == "open") & jobs["origin"].isna()]):
         findings, signs = (
-            each[each["job"] == job["job"]].to_dict("records") for each in (records.findings, records.signs)
+            plain_rows(each[each["job"] == job["job"]]) for each in (records.findings, records.signs)
         )
         plan = plan_job(appraiser, {"job": job, "findings": findings, "signs": signs})
-        found[row["job"]] = Outlook(plan.gain, plan.hours, plan.sentence)
+        found[job["job"]] = Outlook(plan.gain, plan.hours, plan.sentence)
     return found
 
 

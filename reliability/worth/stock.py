@@ -10,7 +10,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, pdtr, pdtrik
 
-from reliability.errors import unknown
 from reliability.records.frames import Records, known_by
 from reliability.worth.appraisal import unit_chances
 from reliability.worth.appraiser import Appraiser
@@ -64,8 +63,6 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     needs: dict[tuple[str, str], Floats] = defaultdict(lambda: np.zeros(len(appraiser.shared.draws)))
     replaced, worn, in_vain = _shares(known, appraiser.shared.components)
     for family, per_year in _arrivals(known, appraiser):
-        if family not in appraiser.families:
-            raise unknown("The appraiser knows no family", family, appraiser.families)
         entry = appraiser.families[family]
         unit = usual_unit(entry, appraiser, appraiser.as_of + HALF_A_YEAR)
         states, success = unit_chances(entry, appraiser.shared, unit)

@@ -35,10 +35,8 @@ def entry(demo_appraiser, **more):
     ("asked", "word"), [(40.0, "take"), (40.01, "haggle"), (50.0, "haggle"), (50.01, "skip")]
 )
 def test_the_words_follow_ceiling_and_room(demo_appraiser, asked, word):
-    unit = appraisal([30.0, 50.0])
-    assert ceiling_price(unit.gain_free, TERMS) == 40.0
     known = entry(demo_appraiser, jobs_seen=30, open_jobs=0)
-    assert decide(known, unit, TERMS, asked, 40.0) == word
+    assert decide(known, appraisal([30.0, 50.0]), TERMS, asked, 40.0) == word
 
 
 @pytest.mark.parametrize(("asked", "word"), [(40.0, "try one"), (40.01, "skip"), (50.0, "skip")])
@@ -59,20 +57,22 @@ def test_without_a_finished_job_of_its_kind_a_lesson_is_still_worth_its_price(de
 
 def test_no_haggling_where_even_a_gift_costs_money(demo_appraiser):
     unit = appraisal([-10.0, -20.0])
-    assert ceiling_price(unit.gain_free, TERMS) == -15.0
     assert decide(entry(demo_appraiser, jobs_seen=30), unit, TERMS, 0.0, -15.0) == "skip"
 
 
-def test_margin_lowers_the_ceiling_by_as_much():
-    assert ceiling_price(np.array([30.0, 50.0]), replace(TERMS, margin=12.5)) == 27.5
-
-
-def test_caution_asks_for_the_gain_in_so_many_states_of_knowledge():
-    unit = appraisal(np.arange(101.0))
-    assert ceiling_price(unit.gain_free, replace(TERMS, caution=0.9)) == 10.0
-    # Where the mean is lower than that state of knowledge, the mean decides.
-    skewed = appraisal([0.0] * 9 + [-100.0])
-    assert ceiling_price(skewed.gain_free, replace(TERMS, caution=0.5)) == -10.0
+@pytest.mark.parametrize(
+    ("gains", "terms", "ceiling"),
+    [
+        ([30.0, 50.0], {}, 40.0),
+        ([30.0, 50.0], {"margin": 12.5}, 27.5),
+        ([-10.0, -20.0], {}, -15.0),
+        # With caution so much is gained in so many states of knowledge; a lower mean decides all the same.
+        (np.arange(101.0), {"caution": 0.9}, 10.0),
+        ([0.0] * 9 + [-100.0], {"caution": 0.5}, -10.0),
+    ],
+)
+def test_the_ceiling_is_the_mean_gain_less_the_margin_or_the_cautious_one(gains, terms, ceiling):
+    assert ceiling_price(np.asarray(gains), replace(TERMS, **terms)) == ceiling
 
 
 def test_a_lesson_is_worth_the_expected_rise_by_hand():
