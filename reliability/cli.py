@@ -427,10 +427,10 @@ def amend(bench: Bench, job: str, sheet: Path | None, withdraw: bool, why: str, 
 
     Only what is named changes; SHEET is a job sheet that holds the corrections.
     """
-    from reliability.records.sheet import Amendment
+    from reliability.records.sheet import amendment
 
-    amendment = Amendment.of(given["settings"], given["signs"], given["drops"], given["drop_signs"], sheet)
-    if withdraw != amendment.is_empty:
+    told = {name: given[name] for name in ("settings", "signs", "drops", "drop_signs")} | {"sheet": sheet}
+    if withdraw == any(told.values()):
         raise click.UsageError("Say what changes: --set, --sign, --drop, --drop-sign or a sheet; "
                                "or --withdraw alone.")  # fmt: skip
     with bench.ledger(write=True) as ledger:
@@ -444,7 +444,7 @@ def amend(bench: Bench, job: str, sheet: Path | None, withdraw: bool, why: str, 
                 refuse_unseen("sign", sign, signs, given["new_names"])
         with ledger.writing():
             old = ledger.job(job)
-            changes = amendment.changes(old, kinds_of(ledger).get(old["job"]["family"], ""))
+            changes = amendment(old, kinds_of(ledger).get(old["job"]["family"], ""), **told)
             version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
         click.echo(f"Job {job}: version {version} was written ({why})")
 

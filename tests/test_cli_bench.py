@@ -8,7 +8,7 @@ from contextlib import closing
 import pytest
 
 from reliability.records.ledger import open_ledger
-from reliability.records.sheet import Amendment
+from reliability.records.sheet import amendment
 
 TAKE_IN = ("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
 SMALLEST = """
@@ -113,17 +113,16 @@ def test_add_lists_every_fault_of_every_sheet_and_writes_none(bench):
 
 
 def test_nobody_writes_between_what_is_amended_and_the_amendment(bench, monkeypatch):
-    changes = Amendment.changes
 
-    def somebody_else(*given):
+    def somebody_else(*given, **told):
         with (
             closing(sqlite3.connect(bench.file, timeout=0)) as other,
             pytest.raises(sqlite3.OperationalError, match="database is locked"),
         ):
             other.execute("BEGIN IMMEDIATE")
-        return changes(*given)
+        return amendment(*given, **told)
 
-    monkeypatch.setattr(Amendment, "changes", somebody_else)
+    monkeypatch.setattr("reliability.records.sheet.amendment", somebody_else)
     out = bench.ok("amend", "1", "--set", "bought_for=30", "--why", "receipt")
     assert out.startswith("Job 1: version 2 was written (receipt)\n")
 

@@ -18,12 +18,11 @@ from reliability.records.database import (
     HISTORY,
     NUMBERING,
     chained,
-    documents,
     tolerant,
     worded_damage,
 )
 from reliability.records.ledger import CLOCKS_APART, RENAMED
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, date_not_before
+from reliability.records.tables import ALL_USUAL, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, date_not_before
 from reliability.records.values import (
     Problem,
     Value,
@@ -101,7 +100,8 @@ def history_problems(connection: Connection, rows: Tables) -> list[Problem]:
         (name, database.key_text(table, row), database.content_of(row))
         for name, table in TABLES.items() if "job" not in table.key for row in rows[name]
     )  # fmt: skip
-    jobs = (("jobs", job, document) for job, document in documents(connection))
+    jobs = (("jobs", job, database.document_content(document))
+            for job, document in database.documents_of(rows).items())  # fmt: skip
     for what, key, content in chain(jobs, references):
         kept = newest.pop((what, key), None)
         if kept is None or kept.content is None:
@@ -527,7 +527,7 @@ def like_names(rows: Rows) -> list[Problem]:
         for what in ("component", "sign", "kind", "maker")
     }  # fmt: skip
     usual = {
-        "component": {name for names in USUAL_COMPONENTS.values() for name in names},
+        "component": ALL_USUAL,
         "sign": set(USUAL_SIGNS),
         "kind": set(USUAL_COMPONENTS) - {"other"},
     }

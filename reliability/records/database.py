@@ -11,46 +11,14 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import closing, contextmanager
 from decimal import Decimal
 from hashlib import sha256
-from itertools import groupby, islice
-from operator import itemgetter
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import (
-    REAL,
-    BigInteger,
-    CheckConstraint,
-    Column,
-    ColumnElement,
-    Connection,
-    Double,
-    Engine,
-    ForeignKey,
-    ForeignKeyConstraint,
-    Index,
-    Integer,
-    MetaData,
-    PrimaryKeyConstraint,
-    RootTransaction,
-    Text,
-    UniqueConstraint,
-    and_,
-    create_engine,
-    delete,
-    event,
-    func,
-    insert,
-    inspect,
-    literal,
-    select,
-    union,
-    update,
-)
-from sqlalchemy import Table as SqlTable
+import sqlalchemy as sa
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.schema import AddConstraint, CreateColumn
-from sqlalchemy.types import TypeEngine
 
 from reliability.errors import LedgerError, reason
 from reliability.records import tables
@@ -65,34 +33,36 @@ from reliability.records.values import Number, Value, exponent_of, number_after,
 #: Raised by one whenever a ledger written before could no longer be read.
 SCHEMA_VERSION = 3
 
-METADATA = MetaData()
+METADATA = sa.MetaData()
 
 # A server sorts as its locale says; SQLite and Python sort by code point, and so must a shared ledger.
-_TEXT: TypeEngine[Any] = Text().with_variant(Text(collation="C"), "postgresql")
+_TEXT: sa.types.TypeEngine[Any] = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 # STRICT tables know neither FLOAT nor BIGINT; SQLite's INTEGER has 64 bits anyway.
-_REAL: TypeEngine[Any] = Double().with_variant(REAL(), "sqlite")
-_BIG: TypeEngine[Any] = BigInteger().with_variant(Integer(), "sqlite")
-_TYPES: dict[str, TypeEngine[Any]] = {
+_REAL: sa.types.TypeEngine[Any] = sa.Double().with_variant(sa.REAL(), "sqlite")
+_BIG: sa.types.TypeEngine[Any] = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+_TYPES: dict[str, sa.types.TypeEngine[Any]] = {
     "text": _TEXT,
     "choice": _TEXT,
     "date": _TEXT,
-    "year": Integer(),
-    "count": Integer(),
+    "year": sa.Integer(),
+    "count": sa.Integer(),
     "money": _BIG,
     "hours": _REAL,
     "number": _REAL,
 }
 
 
-def _build(table: tables.Table) -> SqlTable:
+def _build(table: tables.Table) -> sa.Table:
     """Build a table of the database, with what every row must hold as named CHECKs."""
     columns, tests = [], {}
     for column in table:
         name, keys = column.name, []
         if other := table.references.get(name):
-            keys.append(ForeignKey(f"{other}.{TABLES[other].key[0]}"))
+            keys.append(sa.ForeignKey(f"{other}.{TABLES[other].key[0]}"))
         is_filled = column.required or column.default is not None
-        columns.append(Column(name, _TYPES[column.kind], *keys, nullable=not is_filled, autoincrement=False))
+        columns.append(
+            sa.Column(name, _TYPES[column.kind], *keys, nullable=not is_filled, autoincrement=False)
+        )
         if column.required and column.kind == "text":
             tests[f"{name}_not_empty"] = f"length({name}) > 0"
         if column.allowed:
@@ -103,39 +73,39 @@ def _build(table: tables.Table) -> SqlTable:
         if given := [f"{name} {sign} {bound:.12g}" for sign, bound in bounds if bound is not None]:
             tests[f"{name}_in_bounds"] = " AND ".join(given)
     tests |= {rule.name.replace(" ", "_"): rule.sql for rule in table.rules}
-    checks = (CheckConstraint(test, name=f"{table.name}_{name}") for name, test in tests.items())
+    checks = (sa.CheckConstraint(test, name=f"{table.name}_{name}") for name, test in tests.items())
     is_certain = all(table[name].required or table[name].default is not None for name in table.key)
-    key = [PrimaryKeyConstraint(*table.key)] if is_certain else []
-    built = SqlTable(table.name, METADATA, *columns, *key, *checks, sqlite_strict=True)
+    key = [sa.PrimaryKeyConstraint(*table.key)] if is_certain else []
+    built = sa.Table(table.name, METADATA, *columns, *key, *checks, sqlite_strict=True)
     if not is_certain:
         # An empty cell differs from every other one in SQL, so a plain key would let doubles in.
         parts = [
-            func.coalesce(built.c[name], -1 if table[name].kind == "number" else "") for name in table.key
+            sa.func.coalesce(built.c[name], -1 if table[name].kind == "number" else "") for name in table.key
         ]
-        Index(f"{table.name}_key", *parts, unique=True)
+        sa.Index(f"{table.name}_key", *parts, unique=True)
     return built
 
 
 #: The documented tables in the database, by name.
-SQL_TABLES: dict[str, SqlTable] = {name: _build(table) for name, table in TABLES.items()}
+SQL_TABLES: dict[str, sa.Table] = {name: _build(table) for name, table in TABLES.items()}
 
 # "Was this component ever seen?" is asked whenever a job is added.
-Index("findings_component", SQL_TABLES["findings"].c.component)
+sa.Index("findings_component", SQL_TABLES["findings"].c.component)
 
 #: Every version of everything that was ever written; a digest over each entry and the digest before it.
-HISTORY = SqlTable(
+HISTORY = sa.Table(
     "history",
     METADATA,
-    Column("entry", Integer, primary_key=True, autoincrement=True),
-    Column("what", _TEXT, nullable=False),
-    Column("key", _TEXT, nullable=False),
-    Column("version", Integer, nullable=False),
-    Column("written_at", _TEXT, nullable=False),
-    Column("reason", _TEXT, nullable=False),
-    Column("content", _TEXT),
-    Column("digest", _TEXT, nullable=False, server_default=""),
-    UniqueConstraint("what", "key", "version"),
-    CheckConstraint("version >= 1", name="history_version_in_bounds"),
+    sa.Column("entry", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("what", _TEXT, nullable=False),
+    sa.Column("key", _TEXT, nullable=False),
+    sa.Column("version", sa.Integer, nullable=False),
+    sa.Column("written_at", _TEXT, nullable=False),
+    sa.Column("reason", _TEXT, nullable=False),
+    sa.Column("content", _TEXT),
+    sa.Column("digest", _TEXT, nullable=False, server_default=""),
+    sa.UniqueConstraint("what", "key", "version"),
+    sa.CheckConstraint("version >= 1", name="history_version_in_bounds"),
     sqlite_strict=True,
 )
 
@@ -151,22 +121,22 @@ def chained(entries: Iterable[Mapping[str, Any]], before: str) -> Iterator[dict[
 
 
 #: The highest job number given out under each prefix; the newest prefix has the highest turn.
-NUMBERING = SqlTable(
+NUMBERING = sa.Table(
     "numbering",
     METADATA,
-    Column("prefix", _TEXT, primary_key=True),
-    Column("last", _BIG, nullable=False),
-    Column("width", Integer, nullable=False),
-    Column("turn", Integer, nullable=False),
+    sa.Column("prefix", _TEXT, primary_key=True),
+    sa.Column("last", _BIG, nullable=False),
+    sa.Column("width", sa.Integer, nullable=False),
+    sa.Column("turn", sa.Integer, nullable=False),
     sqlite_strict=True,
 )
 
 #: One row: which version of this schema the ledger has.
-VERSION = SqlTable(
+VERSION = sa.Table(
     "schema_version",
     METADATA,
-    Column("version", Integer, primary_key=True, autoincrement=False),
-    Column("made_at", _TEXT, nullable=False),
+    sa.Column("version", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("made_at", _TEXT, nullable=False),
     sqlite_strict=True,
 )
 
@@ -312,7 +282,7 @@ def _is_full(url: URL, code: str) -> bool:
         return False
 
 
-def make_engine(url: URL, *, only_read: bool = False) -> Engine:
+def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
     """Build the engine; connections wait for each other, for so long, and keep what they acknowledge."""
     options: dict[str, Any] = {}
     if url.get_backend_name() == "postgresql":
@@ -327,14 +297,14 @@ def make_engine(url: URL, *, only_read: bool = False) -> Engine:
         place = f"{Path(str(url.database)).resolve().as_uri()}?mode=ro&immutable=1"
         options["creator"] = lambda: sqlite3.connect(place, uri=True, check_same_thread=False)
     try:
-        engine = create_engine(url, **options)
+        engine = sa.create_engine(url, **options)
     except (NoSuchModuleError, ModuleNotFoundError) as error:
         raise LedgerError(
             f"The driver for {shown_url(url)} is not installed ({error}); "
             "pip install 'benchodds[postgresql]' brings it"
         ) from None
     if engine.dialect.name != "sqlite":
-        event.listen(engine, "connect", _limit_waiting)
+        sa.event.listen(engine, "connect", _limit_waiting)
         return engine
     if sqlite3.sqlite_version_info < OLDEST_SQLITE:
         oldest = ".".join(map(str, OLDEST_SQLITE))
@@ -352,8 +322,8 @@ def make_engine(url: URL, *, only_read: bool = False) -> Engine:
         connection.execute("PRAGMA synchronous = FULL")
         record.info[_FILE] = (file, _identity(file))
 
-    event.listen(engine, "connect", prepare)
-    event.listen(engine, "begin", _begin)
+    sa.event.listen(engine, "connect", prepare)
+    sa.event.listen(engine, "begin", _begin)
     return engine
 
 
@@ -362,7 +332,7 @@ def _limit_waiting(connection: Any, _record: object) -> None:
     connection.commit()
 
 
-def _begin(connection: Connection) -> None:
+def _begin(connection: sa.Connection) -> None:
     # A writer takes the lock before it reads, so two can never be given the same number.
     writes = connection.get_execution_options().get("benchodds_writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
@@ -378,7 +348,7 @@ def _identity(file: Path) -> tuple[int, int] | None:
 
 
 @contextmanager
-def transaction(engine: Engine, *, write: bool = False) -> Iterator[Connection]:
+def transaction(engine: sa.Engine, *, write: bool = False) -> Iterator[sa.Connection]:
     """Open one transaction; a writing one shuts other writers out until it ends."""
     with engine.connect() as bare:
         connection = bare.execution_options(benchodds_writes=write)
@@ -422,7 +392,7 @@ def worded_damage(found: str) -> str:
 
 
 @contextmanager
-def tolerant(connection: Connection) -> Iterator[None]:
+def tolerant(connection: sa.Connection) -> Iterator[None]:
     """Read texts that are not UTF-8 too, odd bytes as lone surrogates, so that damage can be named."""
     if connection.dialect.name != "sqlite":  # a server keeps no such text
         yield
@@ -435,12 +405,12 @@ def tolerant(connection: Connection) -> Iterator[None]:
         driver.text_factory = str
 
 
-def show_with(connection: Connection, command: str) -> None:
+def show_with(connection: sa.Connection, command: str) -> None:
     """Note the command that shows what a transaction writes, for the case that its end fails."""
     connection.info[_LOOK] = command
 
 
-def is_replaced(connection: Connection) -> bool:
+def is_replaced(connection: sa.Connection) -> bool:
     """Whether another file stands where the ledger was when it was opened."""
     if connection.dialect.name != "sqlite":
         return False
@@ -448,7 +418,7 @@ def is_replaced(connection: Connection) -> bool:
     return bool(identity != _identity(file))
 
 
-def _commit(connection: Connection, turn: RootTransaction) -> None:
+def _commit(connection: sa.Connection, turn: sa.RootTransaction) -> None:
     """End a transaction that wrote."""
     url, look = connection.engine.url, connection.info[_LOOK]
     try:
@@ -466,7 +436,7 @@ def _commit(connection: Connection, turn: RootTransaction) -> None:
     ) from None
 
 
-def open_engine(url: URL, *, create: bool, notes: list[str] | None = None) -> Engine:
+def open_engine(url: URL, *, create: bool, notes: list[str] | None = None) -> sa.Engine:
     """Open the database of a ledger, make it first if asked to, and bring an older one up to date."""
     shown, said = shown_url(url), [] if notes is None else notes
     only_read = False
@@ -526,11 +496,11 @@ def _can_only_be_read(file: Path, shown: str) -> bool:
     return file.stat().st_size > 0
 
 
-def _check_version(engine: Engine, shown: str, notes: list[str], *, create: bool, only_read: bool) -> None:
+def _check_version(engine: sa.Engine, shown: str, notes: list[str], *, create: bool, only_read: bool) -> None:
     with transaction(engine) as connection:
         if engine.dialect.name == "postgresql":
             _refuse_other_encodings(connection, shown)
-        tables = inspect(connection).get_table_names()
+        tables = sa.inspect(connection).get_table_names()
     if VERSION.name not in tables:
         if tables:
             raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
@@ -552,12 +522,12 @@ def _check_version(engine: Engine, shown: str, notes: list[str], *, create: bool
             # Somebody else may have done it while this one waited for the lock.
             for each in range(_version_in(connection, shown), SCHEMA_VERSION):
                 MIGRATIONS[each](connection)
-                connection.execute(update(VERSION).values(version=each + 1))
+                connection.execute(sa.update(VERSION).values(version=each + 1))
         notes.append(f"{shown} was brought up to date from schema {version} to {SCHEMA_VERSION}; older "
                      "versions of benchodds cannot open it any more")  # fmt: skip
 
 
-def _refuse_other_encodings(connection: Connection, shown: str) -> None:
+def _refuse_other_encodings(connection: sa.Connection, shown: str) -> None:
     encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
     if encoding != "UTF8":
         raise LedgerError(
@@ -566,8 +536,8 @@ def _refuse_other_encodings(connection: Connection, shown: str) -> None:
         )
 
 
-def _version_in(connection: Connection, shown: str) -> int:
-    found = connection.execute(select(VERSION.c.version)).scalars().all()
+def _version_in(connection: sa.Connection, shown: str) -> int:
+    found = connection.execute(sa.select(VERSION.c.version)).scalars().all()
     if len(found) != 1 or found[0] < 1:
         rows = "no row" if not found else f"the rows {', '.join(map(str, sorted(found)))}"
         raise LedgerError(
@@ -582,7 +552,7 @@ def _version_in(connection: Connection, shown: str) -> int:
     return int(found[0])
 
 
-def _keep_log(engine: Engine) -> None:
+def _keep_log(engine: sa.Engine) -> None:
     """Let writers and readers work side by side; a copy made by other means may have lost that."""
     with engine.connect() as connection:
         cursor = connection.connection.cursor()
@@ -590,7 +560,7 @@ def _keep_log(engine: Engine) -> None:
             cursor.execute("PRAGMA journal_mode = WAL")
 
 
-def _create(engine: Engine) -> None:
+def _create(engine: sa.Engine) -> None:
     options: dict[str, Any] = {"benchodds_writes": True}
     if engine.dialect.name == "postgresql":
         # Whoever waits for the lock has to see what its holder made meanwhile.
@@ -599,22 +569,22 @@ def _create(engine: Engine) -> None:
         if engine.dialect.name == "postgresql":
             bare.exec_driver_sql("SELECT pg_advisory_xact_lock(hashtext('benchodds makes a ledger'))")
         # Somebody else may have made it while this one waited for the lock.
-        if VERSION.name not in inspect(bare).get_table_names():
+        if VERSION.name not in sa.inspect(bare).get_table_names():
             METADATA.create_all(bare, checkfirst=False)
-            bare.execute(insert(VERSION).values(version=SCHEMA_VERSION, made_at=utc_now()))
+            bare.execute(sa.insert(VERSION).values(version=SCHEMA_VERSION, made_at=utc_now()))
 
 
-def _chain_history(connection: Connection) -> None:
+def _chain_history(connection: sa.Connection) -> None:
     """Give every entry of the history a digest over itself and the entry before."""
     column = CreateColumn(HISTORY.c.digest).compile(dialect=connection.dialect)
     connection.exec_driver_sql(f"ALTER TABLE history ADD COLUMN {column}")
-    found = connection.execute(select(HISTORY).order_by(HISTORY.c.entry)).all()
+    found = connection.execute(sa.select(HISTORY).order_by(HISTORY.c.entry)).all()
     for entry in chained((row._asdict() for row in found), ""):
         this = HISTORY.c.entry == entry["entry"]
-        connection.execute(update(HISTORY).where(this).values(digest=entry["digest"]))
+        connection.execute(sa.update(HISTORY).where(this).values(digest=entry["digest"]))
 
 
-def _add_lots_and_shelf(connection: Connection) -> None:
+def _add_lots_and_shelf(connection: sa.Connection) -> None:
     """Add the tables of what is bought together, looked at, kept and spent; give every lot its price.
 
     A lot's price is the sum of what its units cost. Where that is not known of every unit, there is no price
@@ -625,33 +595,32 @@ def _add_lots_and_shelf(connection: Connection) -> None:
     jobs = SQL_TABLES["jobs"].c
     of_lot: dict[str, list[Any]] = {}
     for row in connection.execute(
-        select(jobs.job, jobs.lot, jobs.bought_for, jobs.remarks).where(jobs.lot.is_not(None))
+        sa.select(jobs.job, jobs.lot, jobs.bought_for, jobs.remarks).where(jobs.lot.is_not(None))
     ):
         of_lot.setdefault(row.lot, []).append(row)
     for lot, units in sorted(of_lot.items()):
         is_priced = all(row.bought_for is not None for row in units)
         if is_priced:
             price = sum(row.bought_for for row in units)
-            connection.execute(insert(SQL_TABLES["lots"]).values(lot=lot, price=price))
+            connection.execute(sa.insert(SQL_TABLES["lots"]).values(lot=lot, price=price))
         for row in units:
             remarks = f"{row.remarks}\nlot: {lot}" if row.remarks else f"lot: {lot}"
             changed = {"bought_for": None} if is_priced else {"lot": None, "remarks": remarks}
-            connection.execute(update(SQL_TABLES["jobs"]).where(jobs.job == row.job).values(changed))
+            connection.execute(sa.update(SQL_TABLES["jobs"]).where(jobs.job == row.job).values(changed))
     why = "brought up to date: the units of a lot share its price"
-    if lots := fetch_rows(connection, "lots"):
-        keep_rows(connection, TABLES["lots"], lots, why)
+    keep_rows(connection, "lots", fetch_rows(connection, "lots"), why)
     keep_jobs(connection, {row.job for units in of_lot.values() for row in units}, why)
     _renew_rules(connection, SQL_TABLES["jobs"], ("lot",), ("jobs_lot_or_bought_for",))
 
 
 def _renew_rules(
-    connection: Connection, table: SqlTable, references: Collection[str], checks: Collection[str]
+    connection: sa.Connection, table: sa.Table, references: Collection[str], checks: Collection[str]
 ) -> None:
     """Give a table that was made before the rules that came since."""
     if connection.dialect.name == "postgresql":
         for rule in table.constraints:
             is_new = rule.name in checks or (
-                isinstance(rule, ForeignKeyConstraint) and {*rule.column_keys} <= {*references}
+                isinstance(rule, sa.ForeignKeyConstraint) and {*rule.column_keys} <= {*references}
             )
             if is_new:
                 connection.execute(AddConstraint(rule))
@@ -666,13 +635,17 @@ def _renew_rules(
 
 
 #: What brings a ledger of a version to the next one.
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _chain_history, 2: _add_lots_and_shelf}
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {1: _chain_history, 2: _add_lots_and_shelf}
 
 
 # Rows in and out of the database, within a transaction that the caller holds.
 
 
 Row = dict[str, Value]
+#: What the history keeps of a row or of a whole job.
+Content = dict[str, Any]
+#: Versions, and jobs to be read for them, at a time.
+CHUNK = 5_000
 
 _IN_NO_TEXT = re.compile("[\0\ud800-\udfff]")
 
@@ -716,39 +689,42 @@ def from_sql(table: Table, row: Mapping[str, Any], exponent: int) -> Row:
     return plain
 
 
-def currency_of(connection: Connection) -> str:
+def currency_of(connection: sa.Connection) -> str:
     """Tell the currency of the ledger."""
     settings = SQL_TABLES["settings"]
-    found = connection.execute(select(settings.c.value).where(settings.c.setting == "currency")).scalar()
+    found = connection.execute(sa.select(settings.c.value).where(settings.c.setting == "currency")).scalar()
     return str(found or SETTINGS["currency"].default)
 
 
-def exponent_in(connection: Connection) -> int:
+def exponent_in(connection: sa.Connection) -> int:
     """Tell how many decimals the currency has; asked once in a transaction, and again once it was set."""
     if _EXPONENT not in connection.info:
         connection.info[_EXPONENT] = exponent_of(currency_of(connection))
     return int(connection.info[_EXPONENT])
 
 
-def holds_amounts(connection: Connection) -> bool:
+def holds_amounts(connection: sa.Connection) -> bool:
     """Tell whether any amount is stored."""
     for name, table in TABLES.items():
         sql = SQL_TABLES[name]
         filled = [sql.c[column.name].is_not(None) for column in table if column.kind == "money"]
-        if any(connection.execute(select(literal(1)).where(test).limit(1)).first() for test in filled):
+        if any(connection.execute(sa.select(sa.literal(1)).where(test).limit(1)).first() for test in filled):
             return True
     settings = SQL_TABLES["settings"]
     priced = [name for name, column in SETTINGS.items() if column.kind == "money"]
-    found = connection.execute(select(settings.c.value).where(settings.c.setting.in_(priced))).scalars()
+    found = connection.execute(sa.select(settings.c.value).where(settings.c.setting.in_(priced))).scalars()
     return any(Decimal(value) for value in found)
 
 
-def fetch_rows(connection: Connection, name: str, where: ColumnElement[bool] | None = None) -> list[Row]:
+def fetch_rows(
+    connection: sa.Connection, name: str, where: sa.ColumnElement[bool] | None = None
+) -> list[Row]:
     """Read the rows of a table, sorted as they are exported."""
     table, sql, exponent = TABLES[name], SQL_TABLES[name], exponent_in(connection)
-    query = select(sql) if where is None else select(sql).where(where)
+    query = sa.select(sql) if where is None else sa.select(sql).where(where)
+    stored = connection.execute(query).all()  # a value that is none must not leave a cursor open
     try:
-        rows = [from_sql(table, row._asdict(), exponent) for row in connection.execute(query)]
+        rows = [from_sql(table, row._asdict(), exponent) for row in stored]
         return sorted(rows, key=lambda row: sort_key(table, row))
     except (TypeError, ValueError, ArithmeticError):
         raise LedgerError(
@@ -763,107 +739,113 @@ def sort_key(table: Table, row: Mapping[str, Value]) -> tuple[Any, ...]:
     return tuple((row[name] is not None, row[name]) if row[name] is not None else (False,) for name in names)
 
 
-def key_test(name: str, row: Mapping[str, Value]) -> ColumnElement[bool]:
+def key_test(name: str, row: Mapping[str, Value]) -> sa.ColumnElement[bool]:
     """Build the test that finds the row with the same key."""
     sql, key = SQL_TABLES[name], TABLES[name].key
-    return and_(*(sql.c[part].is_(None) if row[part] is None else sql.c[part] == row[part] for part in key))
+    return sa.and_(
+        *(sql.c[part].is_(None) if row[part] is None else sql.c[part] == row[part] for part in key)
+    )
 
 
-def fetch_document(connection: Connection, job: str) -> JobDocument | None:
+def fetch_document(connection: sa.Connection, job: str) -> JobDocument | None:
     """Read a whole job, or None if there is none of that number."""
     if _IN_NO_TEXT.search(job):  # no database could even be asked
         return None
-    rows = fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.job == job)
-    if not rows:
-        return None
-    document: JobDocument = {"job": rows[0]}
+    return fetch_documents(connection, [job]).get(job)
+
+
+def fetch_documents(connection: sa.Connection, jobs: Collection[str] | None = None) -> dict[str, JobDocument]:
+    """Read whole jobs, these or all, by number."""
+    rows = {
+        name: fetch_rows(connection, name, None if jobs is None else SQL_TABLES[name].c.job.in_(jobs))
+        for name in ("jobs", *PARTS_OF_A_JOB)
+    }
+    return documents_of(rows)
+
+
+def documents_of(rows: Mapping[str, Iterable[Row]]) -> dict[str, JobDocument]:
+    """Put the rows of the tables together to whole jobs, by number."""
+    documents: dict[str, JobDocument] = {
+        str(row["job"]): {"job": row, **{part: [] for part in PARTS_OF_A_JOB}} for row in rows["jobs"]
+    }
     for part in PARTS_OF_A_JOB:
-        found = fetch_rows(connection, part, SQL_TABLES[part].c.job == job)
-        document[part] = [{name: value for name, value in row.items() if name != "job"} for row in found]
-    return document
+        for row in rows[part]:
+            if document := documents.get(str(row["job"])):  # in a damaged ledger it may be of none
+                document[part].append({name: value for name, value in row.items() if name != "job"})
+    return documents
 
 
-def replace_document(connection: Connection, document: JobDocument, *, new: bool) -> None:
+def replace_document(connection: sa.Connection, document: JobDocument, *, new: bool) -> None:
     """Write a clean job and everything that belongs to it in place of what was there."""
     job, exponent, sql = document["job"]["job"], exponent_in(connection), SQL_TABLES["jobs"]
     values = to_sql(TABLES["jobs"], document["job"], exponent)
     if new:
-        connection.execute(insert(sql), values)
+        connection.execute(sa.insert(sql), values)
         if not document["job"]["origin"] and (number := split_number(job)):
             note_number(connection, number)
     else:
         remove_parts(connection, job)
-        connection.execute(update(sql).where(sql.c.job == job).values(values))
+        connection.execute(sa.update(sql).where(sql.c.job == job).values(values))
     for part in PARTS_OF_A_JOB:
         rows = [to_sql(TABLES[part], {**row, "job": job}, exponent) for row in document[part]]
         if rows:
-            connection.execute(insert(SQL_TABLES[part]), rows)
+            connection.execute(sa.insert(SQL_TABLES[part]), rows)
 
 
-def remove_parts(connection: Connection, job: str) -> None:
+def remove_parts(connection: sa.Connection, job: str) -> None:
     """Take the findings, signs and follow-ups of a job out of the current tables."""
     for part in PARTS_OF_A_JOB:
-        connection.execute(delete(SQL_TABLES[part]).where(SQL_TABLES[part].c.job == job))
+        connection.execute(sa.delete(SQL_TABLES[part]).where(SQL_TABLES[part].c.job == job))
 
 
-def next_number(connection: Connection) -> str:
+def next_number(connection: sa.Connection) -> str:
     """Word the next job number in sequence."""
-    newest = select(NUMBERING).order_by(NUMBERING.c.turn.desc()).limit(1)
+    newest = sa.select(NUMBERING).order_by(NUMBERING.c.turn.desc()).limit(1)
     row = connection.execute(newest).first()
     return "1" if row is None else number_after(row.prefix, row.last, row.width)
 
 
-def note_number(connection: Connection, number: Number) -> None:
+def note_number(connection: sa.Connection, number: Number) -> None:
     """Remember a number that is now taken; it leads the sequence if it is the highest of its prefix."""
-    last = connection.execute(select(NUMBERING.c.last).where(NUMBERING.c.prefix == number.prefix)).scalar()
+    last = connection.execute(sa.select(NUMBERING.c.last).where(NUMBERING.c.prefix == number.prefix)).scalar()
     if last is not None and last >= number.digits:
         return
-    turn = connection.execute(select(func.coalesce(func.max(NUMBERING.c.turn), 0) + 1)).scalar_one()
+    turn = connection.execute(sa.select(sa.func.coalesce(sa.func.max(NUMBERING.c.turn), 0) + 1)).scalar_one()
     values = {"last": number.digits, "width": number.width, "turn": turn}
     if last is None:
-        connection.execute(insert(NUMBERING).values(prefix=number.prefix, **values))
+        connection.execute(sa.insert(NUMBERING).values(prefix=number.prefix, **values))
     else:
-        connection.execute(update(NUMBERING).where(NUMBERING.c.prefix == number.prefix).values(**values))
+        connection.execute(sa.update(NUMBERING).where(NUMBERING.c.prefix == number.prefix).values(**values))
 
 
-def names_in(connection: Connection, column: str) -> set[str]:
+def names_in(connection: sa.Connection, column: str) -> set[str]:
     """Read every name that the ledger holds of one kind."""
     queries = [
-        select(SQL_TABLES[table].c[name]).where(SQL_TABLES[table].c[name].is_not(None)).distinct()
+        sa.select(SQL_TABLES[table].c[name]).where(SQL_TABLES[table].c[name].is_not(None)).distinct()
         for table, name in NAMES[column]
     ]
-    found = connection.execute(union(*queries) if len(queries) > 1 else queries[0]).scalars()
+    found = connection.execute(sa.union(*queries) if len(queries) > 1 else queries[0]).scalars()
     return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
 
 
-def facts_of_jobs(connection: Connection) -> dict[str, JobFacts]:
+def facts_of_jobs(connection: sa.Connection) -> dict[str, JobFacts]:
     """Read what rows of other tables have to fit, by job."""
     jobs = SQL_TABLES["jobs"].c
-    facts = select(jobs.job, *(jobs[name] for name in JobFacts._fields))
+    facts = sa.select(jobs.job, *(jobs[name] for name in JobFacts._fields))
     return {row[0]: JobFacts(*row[1:]) for row in connection.execute(facts)}
 
 
-def named_rows(connection: Connection) -> dict[str, set[str]]:
+def named_rows(connection: sa.Connection) -> dict[str, set[str]]:
     """Read the names of lots and sightings, which rows of other tables refer to."""
     keys = {"lots": SQL_TABLES["lots"].c.lot, "sightings": SQL_TABLES["sightings"].c.sighting}
-    return {name: set(connection.execute(select(key)).scalars()) for name, key in keys.items()}
+    return {name: set(connection.execute(sa.select(key)).scalars()) for name, key in keys.items()}
 
 
-def ever_seen(connection: Connection, component: str) -> bool:
-    """Tell whether a component is named anywhere in the ledger."""
-    return any(
-        connection.execute(
-            select(literal(1)).where(SQL_TABLES[table].c[name] == component).limit(1)
-        ).first()
-        for table, name in NAMES["component"]
-    )  # fmt: skip
-
-
-def ended_jobs(connection: Connection) -> list[tuple[str, str, set[str]]]:
+def ended_jobs(connection: sa.Connection) -> list[tuple[str, str, set[str]]]:
     """Read the jobs that a component ended, with that component and what was found of it."""
     jobs, findings = SQL_TABLES["jobs"].c, SQL_TABLES["findings"].c
-    same = and_(findings.job == jobs.job, findings.component == jobs.ended_by)
-    query = select(jobs.job, jobs.ended_by, findings.found).outerjoin(SQL_TABLES["findings"], same)
+    same = sa.and_(findings.job == jobs.job, findings.component == jobs.ended_by)
+    query = sa.select(jobs.job, jobs.ended_by, findings.found).outerjoin(SQL_TABLES["findings"], same)
     found: dict[str, tuple[str, set[str]]] = {}
     for job, component, state in connection.execute(query.where(jobs.ended_by.is_not(None))):
         found.setdefault(job, (component, set()))[1].update({state} - {None})
@@ -876,7 +858,7 @@ def key_text(table: Table, row: Mapping[str, Value]) -> str:
     return str(values[0]) if len(values) == 1 else json.dumps(values, ensure_ascii=False)
 
 
-def content_of(row: Mapping[str, Value]) -> dict[str, Any]:
+def content_of(row: Mapping[str, Value]) -> Content:
     """Keep what a row says, for the history: filled cells, amounts as text."""
     return {
         name: str(value) if isinstance(value, Decimal) else value
@@ -885,17 +867,12 @@ def content_of(row: Mapping[str, Value]) -> dict[str, Any]:
     }
 
 
-def document_content(document: JobDocument) -> str:
-    """Write a whole job as the history keeps it."""
-    content: dict[str, Any] = {"job": content_of(document["job"])}
+def document_content(document: JobDocument) -> Content:
+    """Keep what a whole job says, for the history."""
+    content: Content = {"job": content_of(document["job"])}
     for part in PARTS_OF_A_JOB:
         content[part] = [content_of({k: v for k, v in row.items() if k != "job"}) for row in document[part]]
-    return to_json(content)
-
-
-def to_json(content: Any) -> str:
-    """Write JSON in one fixed form."""
-    return json.dumps(content, ensure_ascii=False, separators=(",", ":"))
+    return content
 
 
 def from_json(table: Table, content: Mapping[str, Any]) -> Row:
@@ -908,25 +885,43 @@ def from_json(table: Table, content: Mapping[str, Any]) -> Row:
     }  # fmt: skip
 
 
-def keep_version(connection: Connection, what: str, key: str, reason: str, content: str | None) -> int:
-    """Add one version to the history; tell which it is."""
-    same = and_(HISTORY.c.what == what, HISTORY.c.key == key)
-    query = select(func.coalesce(func.max(HISTORY.c.version), 0) + 1).where(same)
-    version: int = connection.execute(query).scalar_one()
-    keep_versions(connection, [{"what": what, "key": key, "version": version, "written_at": utc_now(),
-                                "reason": reason, "content": content}])  # fmt: skip
-    if what == "jobs":
-        show_with(connection, f"show {key} --history")
-    return version
-
-
-def keep_versions(connection: Connection, entries: Sequence[Mapping[str, Any]]) -> None:
-    """Add entries to the history, each with its digest."""
-    if entries[0]["what"] == "settings":
+def keep_versions(
+    connection: sa.Connection, what: str, found: Iterable[tuple[str, Content | None]], reason: str
+) -> None:
+    """Add to the history the next version of things that are told apart by their key; None: taken out."""
+    if what == "settings":
         connection.info.pop(_EXPONENT, None)
-    last = select(HISTORY.c.digest).order_by(HISTORY.c.entry.desc()).limit(1)
-    before = connection.execute(last).scalar() or ""
-    connection.execute(insert(HISTORY), list(chained(entries, before)))
+    entries, found = HISTORY.c, iter(found)
+    while some := dict(islice(found, CHUNK)):
+        query = sa.select(entries.key, sa.func.max(entries.version)).group_by(entries.key)
+        query = query.where(entries.what == what, entries.key.in_(some))
+        last = {key: version for key, version in connection.execute(query)}
+        newest = sa.select(entries.digest).order_by(entries.entry.desc()).limit(1)
+        before, now = connection.execute(newest).scalar() or "", utc_now()
+        rows = (
+            {"what": what, "key": key, "version": last.get(key, 0) + 1, "written_at": now, "reason": reason,
+             "content": None if content is None
+             else json.dumps(content, ensure_ascii=False, separators=(",", ":"))}
+            for key, content in some.items()
+        )  # fmt: skip
+        connection.execute(sa.insert(HISTORY), list(chained(rows, before)))
+
+
+def keep_rows(
+    connection: sa.Connection, name: str, rows: Iterable[Row], reason: str, *, gone: bool = False
+) -> None:
+    """Add the next version of reference rows to the history."""
+    found = ((key_text(TABLES[name], row), None if gone else content_of(row)) for row in rows)
+    keep_versions(connection, name, found, reason)
+
+
+def keep_jobs(connection: sa.Connection, touched: Collection[str], reason: str) -> None:
+    """Add the next version of every touched job, as it stands now, to the history."""
+    jobs = iter(sorted(touched))
+    while some := list(islice(jobs, CHUNK)):
+        documents = fetch_documents(connection, some)
+        found = ((job, document_content(documents[job])) for job in some)
+        keep_versions(connection, "jobs", found, reason)
 
 
 def read_content(entry: Any) -> Any:
@@ -942,9 +937,9 @@ def entry_name(entry: Any) -> str:
     return f"Entry {entry.entry} of the history ({entry.what} {entry.key}, version {entry.version})"
 
 
-def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
+def versions(connection: sa.Connection, what: str, key: str) -> Sequence[Any]:
     """Read every version of one thing, oldest first."""
-    query = select(HISTORY).where(HISTORY.c.what == what, HISTORY.c.key == key).order_by(HISTORY.c.version)
+    query = sa.select(HISTORY).where(HISTORY.c.what == what, HISTORY.c.key == key).order_by(HISTORY.c.version)
     return connection.execute(query).all()
 
 
@@ -952,17 +947,17 @@ def versions(connection: Connection, what: str, key: str) -> Sequence[Any]:
 DEMO_REASON = "imported from the demo"
 
 
-def holds_demo(connection: Connection) -> bool:
+def holds_demo(connection: sa.Connection) -> bool:
     """Tell whether a ledger began with the demo."""
-    first = select(HISTORY.c.reason).order_by(HISTORY.c.entry).limit(1)
+    first = sa.select(HISTORY.c.reason).order_by(HISTORY.c.entry).limit(1)
     return connection.execute(first).scalar() == DEMO_REASON
 
 
-def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
+def withdrawn_numbers(connection: sa.Connection) -> tuple[str, ...]:
     """Read the numbers of the bench's own jobs that are withdrawn, sorted: given out, and no gap."""
     entries = HISTORY.c
-    gone = select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
-    query = select(HISTORY).where(entries.what == "jobs", entries.key.in_(gone))
+    gone = sa.select(entries.key).where(entries.what == "jobs", entries.content.is_(None))
+    query = sa.select(HISTORY).where(entries.what == "jobs", entries.key.in_(gone))
     last: dict[str, str | None] = {}
     origins: dict[str, Any] = {}
     for entry in connection.execute(query.order_by(entries.version)):
@@ -975,7 +970,7 @@ def withdrawn_numbers(connection: Connection) -> tuple[str, ...]:
 # A consistent copy of a ledger while others write to it.
 
 
-def copy_to(connection: Connection, path: Path) -> None:
+def copy_to(connection: sa.Connection, path: Path) -> None:
     """Write the state that a transaction sees to a new file, checked and safely on disk."""
     if connection.dialect.name != "sqlite":
         raise LedgerError("A ledger in PostgreSQL is copied with pg_dump, or with `benchodds export`")
@@ -1002,68 +997,3 @@ def _verify(copy: Path) -> None:
     if found != ["ok"]:
         damage = worded_damage(found[0])
         raise LedgerError(f"The ledger is damaged, and so would be its copy ({damage}). There is no backup.")
-
-
-# First versions of many rows at once, without a Python object per row more than needed.
-
-
-CHUNK = 5_000
-Content = dict[str, Any]
-
-
-def keep_rows(connection: Connection, table: Table, rows: Iterable[Mapping[str, Value]], reason: str) -> None:
-    """Add a version of new reference rows to the history: the first, but of one that was taken back."""
-    _keep_many(connection, table.name, ((key_text(table, row), content_of(row)) for row in rows), reason)
-
-
-def keep_jobs(connection: Connection, touched: Collection[str], reason: str) -> None:
-    """Add a version of every touched job, with all that belongs to it, to the history."""
-    if touched:
-        found = (pair for pair in documents(connection) if pair[0] in touched)
-        _keep_many(connection, "jobs", found, reason)
-
-
-def _keep_many(connection: Connection, what: str, found: Iterable[tuple[str, Content]], reason: str) -> None:
-    query = select(HISTORY.c.key, func.max(HISTORY.c.version)).where(HISTORY.c.what == what)
-    last = {key: version for key, version in connection.execute(query.group_by(HISTORY.c.key))}
-    now, found = utc_now(), iter(found)
-    while some := list(islice(found, CHUNK)):
-        keep_versions(connection, [
-            {"what": what, "key": key, "version": last.get(key, 0) + 1, "written_at": now, "reason": reason,
-             "content": to_json(content)} for key, content in some
-        ])  # fmt: skip
-
-
-def documents(connection: Connection) -> Iterator[tuple[str, Content]]:
-    """Read every job with all that belongs to it, as the history writes it.
-
-    The tables are read side by side in the order of their jobs, so memory does not grow with them.
-    """
-    parts = {part: _by_job(connection, part) for part in PARTS_OF_A_JOB}
-    waiting = {part: next(groups, ("", [])) for part, groups in parts.items()}
-    for job, (content,) in _by_job(connection, "jobs"):
-        document: Content = {"job": {"job": job, **content}}
-        for part, groups in parts.items():
-            is_of_it = waiting[part][0] == job
-            document[part] = waiting[part][1] if is_of_it else []
-            waiting[part] = next(groups, ("", [])) if is_of_it else waiting[part]
-        yield job, document
-
-
-def _by_job(connection: Connection, name: str) -> Iterator[tuple[str, list[Content]]]:
-    """Read a table job by job, each row as the history writes it, without the job."""
-    table, sql, exponent = TABLES[name], SQL_TABLES[name], exponent_in(connection)
-
-    def amount(minor: int) -> str:
-        digits = f"{minor:0{exponent + 1}d}"
-        return f"{digits[:-exponent]}.{digits[-exponent:]}" if exponent else digits
-
-    wanted = [(place, column.name, column.kind == "money")
-              for place, column in enumerate(table) if column.name != "job"]  # fmt: skip
-    query = select(sql).order_by(*(sql.c[part] for part in table.key)).execution_options(yield_per=CHUNK)
-    for job, rows in groupby(connection.execute(query), key=itemgetter(0)):
-        yield job, [
-            {name: amount(row[place]) if is_money else row[place]
-             for place, name, is_money in wanted if row[place] is not None}
-            for row in rows
-        ]  # fmt: skip

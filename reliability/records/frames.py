@@ -20,9 +20,8 @@ from reliability.records.database import HISTORY, SQL_TABLES, VERSION
 from reliability.records.ledger import (
     REFERENCE_TABLES,
     Ledger,
-    document_in_entry,
+    content_in_entry,
     open_ledger,
-    row_in_entry,
 )
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import TABLES, Column, Table
@@ -52,10 +51,9 @@ def told_then(connection: Connection, day: datetime.date) -> Then:
     by_then = select(HISTORY).where(entries.written_at <= end, tuple_(entries.what, entries.key).in_(later))
     for entry in connection.execute(by_then.order_by(entries.version)):
         found[entry.what][entry.key] = entry
-    for what, rows in found.items():
-        read = document_in_entry if what == "jobs" else row_in_entry
+    for rows in found.values():
         for key, entry in rows.items():
-            rows[key] = None if entry is None or entry.content is None else read(entry)
+            rows[key] = None if entry is None else content_in_entry(entry)
     found["settings"].pop("currency", None)  # all amounts are in the one that holds now
     return found
 

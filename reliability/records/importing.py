@@ -216,7 +216,7 @@ class _Import:
         if "job" in table.key:
             self.touched.update(str(row["job"]) for row in rows)
         elif rows:
-            database.keep_rows(self.connection, table, rows, self.reason)
+            database.keep_rows(self.connection, table.name, rows, self.reason)
 
     def _rewrite(self, table: Table, old: database.Row, row: dict[str, Value]) -> None:
         """Write the next version of a row."""
@@ -277,7 +277,7 @@ class _Import:
         known = set(self.connection.execute(query).scalars())
         for job in self.withdrawn:
             if job not in known:
-                database.keep_version(self.connection, "jobs", job, self.reason, None)
+                database.keep_versions(self.connection, "jobs", [(job, None)], self.reason)
 
     def account(self) -> str:
         """Say what became of the rows that were read, where any of them has a fault."""
@@ -399,11 +399,7 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
                 if name == "jobs":
                     database.remove_parts(connection, key)
                 connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
-            now = database.utc_now()
-            database.keep_versions(connection, [
-                {"what": name, "key": key, "version": keys[key] + 1, "written_at": now,
-                 "reason": f"taken back: {reason}", "content": None} for key in rows
-            ])  # fmt: skip
+            database.keep_versions(connection, name, ((key, None) for key in rows), f"taken back: {reason}")
         if not gone:
             raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
         database.show_with(connection, "import … --take-back, of the same, tells whether it is there still")
@@ -412,19 +408,18 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
     return gone
 
 
-def _written_for(connection: Connection, reason: str) -> dict[str, dict[str, int]]:
-    """Find the newest version of what was written for a reason; refuse what was changed since."""
+def _written_for(connection: Connection, reason: str) -> dict[str, set[str]]:
+    """Find the keys of what was written for a reason; refuse what was changed since."""
     entries = HISTORY.c
-    query = select(entries.what, entries.key, entries.version, entries.reason, entries.content.is_(None))
-    reasons: dict[tuple[str, str], tuple[int, set[str]]] = {}
-    for what, key, version, why, is_gone in connection.execute(query.order_by(entries.entry)):
-        before = set() if is_gone else reasons.get((what, key), (0, set()))[1] | {why}
-        reasons[what, key] = (version, before)
-    written: dict[str, dict[str, int]] = defaultdict(dict)
+    query = select(entries.what, entries.key, entries.reason, entries.content.is_(None))
+    reasons: dict[tuple[str, str], set[str]] = {}
+    for what, key, why, is_gone in connection.execute(query.order_by(entries.entry)):
+        reasons[what, key] = set() if is_gone else reasons.get((what, key), set()) | {why}
+    written: dict[str, set[str]] = defaultdict(set)
     told = []
-    for (what, key), (version, why) in reasons.items():
+    for (what, key), why in reasons.items():
         if reason in why and what != "settings":
-            written[what][key] = version
+            written[what].add(key)
             others = ", ".join(sorted(why - {reason}))
             told += [f"{what} {key} was changed since: {others}"] if others else []
     refuse(told, "Nothing was taken back.")

@@ -3,9 +3,10 @@
 import datetime
 import json
 import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from threading import local
@@ -40,7 +41,7 @@ from reliability.records.database import (
     transaction,
     worded,
 )
-from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
+from reliability.records.tables import ALL_USUAL, SETTINGS, TABLES, USUAL_SIGNS, Table
 from reliability.records.values import (
     EXPONENTS,
     Fault,
@@ -77,28 +78,19 @@ def document_in(connection: Connection, job: str) -> JobDocument:
     )
 
 
-def document_in_entry(entry: Any) -> JobDocument:
-    """Read a job as an entry of the history kept it."""
-
-    def read(content: Any) -> JobDocument:
+def content_in_entry(entry: Any) -> Any:
+    """Read a job, or a reference row, as an entry of the history kept it; None if it was taken out."""
+    if entry.content is None:
+        return None
+    content = database.read_content(entry)
+    try:
+        if entry.what != "jobs":
+            return database.from_json(TABLES[entry.what], content)
         document: JobDocument = {"job": database.from_json(TABLES["jobs"], content["job"])}
         for part in PARTS_OF_A_JOB:
             rows = [database.from_json(TABLES[part], {"job": "0", **row}) for row in content[part]]
             document[part] = [{name: cell for name, cell in row.items() if name != "job"} for row in rows]
         return document
-
-    return _read_entry(entry, read)
-
-
-def row_in_entry(entry: Any) -> database.Row:
-    """Read a reference row as an entry of the history kept it."""
-    return _read_entry(entry, lambda content: database.from_json(TABLES[entry.what], content))
-
-
-def _read_entry(entry: Any, read: Callable[[Any], Any]) -> Any:
-    content = database.read_content(entry)
-    try:
-        return read(content)
     except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
         raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
 
@@ -109,21 +101,6 @@ def _read_entry(entry: Any, read: Callable[[Any], Any]) -> Any:
 Row = Mapping[str, Any]
 
 
-def append_job(
-    connection: Connection,
-    document: JobDocument,
-    new_components: Collection[str],
-    reason: str,
-    faults: Iterable[Fault] = (),
-    *,
-    is_checked: bool = False,
-) -> JobDocument:
-    """Write a new job under its own number, or under the next one if it has none; give what was written."""
-    number = document.get("job", {}).get("job") or database.next_number(connection)
-    numbered = {**document, "job": {**document.get("job", {}), "job": number}}
-    return write_job(connection, numbered, new_components, reason, faults=faults, is_checked=is_checked)
-
-
 def write_job(
     connection: Connection,
     document: JobDocument,
@@ -132,17 +109,15 @@ def write_job(
     *,
     old: JobDocument | None = None,
     faults: Iterable[Fault] = (),
-    is_checked: bool = False,
 ) -> JobDocument:
     """Check a whole job and write it as the next version of `old`, or as a new one; give what was written.
 
-    One that was checked within the same transaction is written as it is.
+    A new one without a number gets the next one.
     """
-    clean = document
-    more: list[Fault] = []
-    if not is_checked:
-        known = _known_to(connection, document, new_components)
-        clean, more = clean_document(document, exponent=database.exponent_in(connection), known=known)
+    number = document.get("job", {}).get("job") or database.next_number(connection)
+    document = {**document, "job": {**document.get("job", {}), "job": number}}
+    known = _known_to(connection, document, new_components)
+    clean, more = clean_document(document, exponent=database.exponent_in(connection), known=known)
     number = str(clean["job"]["job"])
     if old is None and database.fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.job == number):
         more.append(Fault("job", "job", f"there is a job {number} already"))
@@ -150,13 +125,15 @@ def write_job(
         kept = database.fetch_rows(connection, "shelf", SQL_TABLES["shelf"].c.job == number)
         more += [Fault("job", "outcome", f"part {row['part']} on the shelf was kept of it: it cannot be open")
                  for row in kept]  # fmt: skip
-    if old is not None and database.document_content(clean) == database.document_content(old):
+    for part in PARTS_OF_A_JOB:
+        clean[part].sort(key=partial(database.sort_key, TABLES[part]))
+    content = database.document_content(clean)
+    if old is not None and content == database.document_content(old):
         more.append(Fault("job", "", f"job {number} says so already"))
     refuse([*faults, *more])
-    for part in PARTS_OF_A_JOB:
-        clean[part].sort(key=lambda row, table=TABLES[part]: database.sort_key(table, row))
     database.replace_document(connection, clean, new=old is None)
-    database.keep_version(connection, "jobs", number, reason, database.document_content(clean))
+    database.keep_versions(connection, "jobs", [(number, content)], reason)
+    database.show_with(connection, f"show {number} --history")
     return clean
 
 
@@ -169,53 +146,35 @@ def keep_model(connection: Connection, job: Row) -> None:
 
 
 def _known_to(connection: Connection, document: JobDocument, new_components: Collection[str]) -> Known:
-    job = document.get("job", {})
-    models = SQL_TABLES["models"]
-    query = select(models.c.model, models.c.family).where(models.c.model == _trimmed(job.get("model")))
-    usual = {name for names in USUAL_COMPONENTS.values() for name in names}
-    named = {
-        _trimmed(row.get("component"))
-        for part in ("findings", "followups")
-        for row in document.get(part) or ()
-    }
-    named |= {_trimmed(job.get("ended_by"))}
-    seen = {name for name in named - {""} if name in usual or database.ever_seen(connection, name)}
-    components = usual | seen | {_trimmed(name) for name in new_components}
-    if named - {""} - components:
-        components |= database.names_in(connection, "component")
+    model, models = clean_text(str(document["job"].get("model"))), SQL_TABLES["models"]
+    query = select(models.c.model, models.c.family).where(models.c.model == model)
     return Known(
         families=database.names_in(connection, "family"),
-        components=components,
+        components=_components_in(connection) | set(map(clean_text, new_components)),
         models={model: family for model, family in connection.execute(query)},
         others={"lots": database.names_in(connection, "lot")},
     )
 
 
-def _trimmed(value: object) -> str:
-    return clean_text(value) if isinstance(value, str) else ""
+def _components_in(connection: Connection) -> set[str]:
+    return database.names_in(connection, "component") | ALL_USUAL
 
 
-def add_families(connection: Connection, rows: Iterable[Row], reason: str) -> list[Fault]:
-    """Insert families that a job brings with it; one that is known must not be described anew."""
-    known, rows = database.names_in(connection, "family"), list(rows)
-    twice = [row["family"] for row in rows if _trimmed(row.get("family")) in known]
-    faults = [Fault("new family", "family", f"{name!r} is in the ledger already") for name in twice]
-    new = [row for row in rows if row.get("family") not in twice]
-    return faults + put_rows(connection, "families", new, reason)
-
-
-def add_lots(connection: Connection, rows: Iterable[Row]) -> list[Fault]:
-    """Insert lots that units bring with them; one that is known must not be priced anew."""
-    known, rows = database.names_in(connection, "lot"), list(rows)
-    twice = [row["lot"] for row in rows if _trimmed(row.get("lot")) in known]
-    faults = [Fault("new lot", "lot", f"{name!r} is in the ledger already; leave its price out")
-              for name in twice]  # fmt: skip
-    return faults or put_rows(connection, "lots", rows, "bought together")
+def add_new(connection: Connection, table: str, rows: Iterable[Row], reason: str) -> list[Fault]:
+    """Insert families or lots that a job brings with it; one that is known must not be described anew."""
+    (column,), hint = TABLES[table].key, "; leave its price out" if table == "lots" else ""
+    known, rows = database.names_in(connection, column), list(rows)
+    twice = [row for row in rows if clean_text(str(row.get(column))) in known]
+    faults = [
+        Fault(f"new {column}", column, f"{row[column]!r} is in the ledger already{hint}") for row in twice
+    ]
+    return faults + put_rows(connection, table, [row for row in rows if row not in twice], reason)
 
 
 def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: str) -> list[Fault]:
     """Insert reference rows or write their next versions; on any fault write none and return them all."""
-    rows = list(rows)
+    if not (rows := list(rows)):
+        return []
     olds = [_find(connection, table, row) for row in rows]
     exponent = database.exponent_in(connection)
     if table == "settings":
@@ -255,13 +214,12 @@ def _write_row(
 ) -> None:
     values, sql = database.to_sql(TABLES[table], row, exponent), SQL_TABLES[table]
     connection.execute(insert(sql) if new else update(sql).where(database.key_test(table, row)), values)
-    content = database.to_json(database.content_of(row))
-    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, content)
+    database.keep_rows(connection, table, [row], reason)
 
 
 def _take_out(connection: Connection, table: str, row: database.Row, reason: str) -> None:
     connection.execute(delete(SQL_TABLES[table]).where(database.key_test(table, row)))
-    database.keep_version(connection, table, database.key_text(TABLES[table], row), reason, None)
+    database.keep_rows(connection, table, [row], reason, gone=True)
 
 
 # The ledger: jobs and reference rows in a database that keeps every version of them.
@@ -383,8 +341,7 @@ class Ledger:
         for row in found:
             content = damage = None
             try:
-                if row.content is not None:
-                    content = (document_in_entry if table == "jobs" else row_in_entry)(row)
+                content = content_in_entry(row)
             except LedgerError as error:
                 damage = str(error)
             versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
@@ -451,13 +408,10 @@ class Ledger:
         if column not in database.NAMES:
             raise unknown("The ledger keeps no names of", column, database.NAMES)
         with self.reading() as connection:
+            if column == "component":
+                return sorted(_components_in(connection))
             found = database.names_in(connection, column)
-        usual: Collection[str] = ()
-        if column == "component":
-            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
-        elif column == "sign":
-            usual = USUAL_SIGNS
-        return sorted(found | set(usual))
+        return sorted(found | set(USUAL_SIGNS if column == "sign" else ()))
 
     def shelf(self) -> dict[int, dict[str, Value]]:
         """Read every part that was ever on the shelf, by number."""
@@ -478,10 +432,8 @@ class Ledger:
 
     def backup(self, path: str | Path) -> None:
         """Write a consistent copy to a new file, also while others write; the copy is checked."""
-        from reliability.records.database import copy_to  # as in `check`
-
         with worded(self._url, " There is no backup."), self._engine.connect() as connection:
-            copy_to(connection, Path(path))
+            database.copy_to(connection, Path(path))
 
     def check(self, *, today: datetime.date | None = None) -> list[Problem]:
         """Verify the ledger and name what is doubtful in it; `audit.check_ledger` says how."""
@@ -498,24 +450,22 @@ class Ledger:
         new_components: Collection[str] = (),
         new_model: bool = False,
         new_lots: Iterable[Row] = (),
-        is_checked: bool = False,
     ) -> str:
-        """Take a unit in: give it the next number and write it as open; `is_checked` as in `add`."""
-        job = document.get("job", {})
-        if not is_checked:
-            job = {"outcome": "open", **{name: value for name, value in job.items() if value is not None}}
+        """Take a unit in: give it the next number and write it as open."""
+        job = {name: value for name, value in document.get("job", {}).items() if value is not None}
+        job = {"outcome": "open", **job}
         if job["outcome"] != "open":
             raise InvalidInput(
                 f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
             )
         with self.writing() as connection:
-            faults = add_families(connection, new_families, "described at intake")
-            faults += add_lots(connection, new_lots)
-            written = append_job(connection, {**document, "job": job}, new_components, "taken in", faults,
-                                 is_checked=is_checked)  # fmt: skip
+            faults = add_new(connection, "families", new_families, "described at intake")
+            faults += add_new(connection, "lots", new_lots, "bought together")
+            document = {**document, "job": job}
+            written = write_job(connection, document, new_components, "taken in", faults=faults)["job"]
             if new_model:
-                keep_model(connection, written["job"])
-        return str(written["job"]["job"])
+                keep_model(connection, written)
+        return str(written["job"])
 
     def add(
         self,
@@ -527,37 +477,22 @@ class Ledger:
         reason: str = "added",
         kept: Sequence[Row] = (),
         taken: Sequence[Taken] = (),
-        is_checked: bool = False,
     ) -> str:
-        """Append a finished job, or finish the open job that the document names.
-
-        One that was checked within the same transaction is the whole job as it is to stand.
-        """
+        """Append a finished job, or finish the open job that the document names."""
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
-            named = clean_text(number) if isinstance(number, str) else ""
-            old = database.fetch_document(connection, named) if named else None
-            faults = add_families(connection, new_families, reason)
+            old = database.fetch_document(connection, clean_text(number)) if isinstance(number, str) else None
+            faults = add_new(connection, "families", new_families, reason)
             if old is not None and (outcome := old["job"]["outcome"]) != "open":
                 such = f"job {old['job']['job']} is finished already ({outcome}); amend corrects it"
                 refuse([*faults, Fault("job", "job", such)])
-            merged = document
-            if not is_checked:
-                merged, more = lay_parts(document, taken, _shelf_in(connection), number)
-                merged = merge_document(old, merged, emptying=False) if old else merged
-                faults += more
+            merged, more = lay_parts(document, taken, _shelf_in(connection), number)
+            merged = merge_document(old, merged, emptying=False) if old else merged
             if merged.get("job", {}).get("outcome") == "open":
-                faults.append(
+                more.append(
                     Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
                 )
-            if old is None:
-                written = append_job(
-                    connection, merged, new_components, reason, faults, is_checked=is_checked
-                )
-            else:
-                written = write_job(connection, merged, new_components, reason, old=old, faults=faults,
-                                    is_checked=is_checked)  # fmt: skip
-            job = written["job"]
+            job = write_job(connection, merged, new_components, reason, old=old, faults=faults + more)["job"]
             if new_model:
                 keep_model(connection, job)
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
@@ -728,8 +663,7 @@ def _keep_parts(connection: Connection, rows: Sequence[Row], new_components: Col
     if not rows:
         return []
     first = max(_shelf_in(connection), default=0) + 1
-    usual = {name for names in USUAL_COMPONENTS.values() for name in names}
-    known = usual | database.names_in(connection, "component") | set(new_components)
+    known = _components_in(connection) | set(new_components)
     numbered = [{"part": number, **row} for number, row in enumerate(rows, first)]
     faults = kept_faults(rows, "", known, database.exponent_in(connection))
     refuse(faults or put_rows(connection, "shelf", numbered, "kept"))
@@ -896,7 +830,7 @@ def record_sightings(
 class _Recording:
     """One file under way."""
 
-    def __init__(self, connection: "Connection", place: str | None) -> None:
+    def __init__(self, connection: Connection, place: str | None) -> None:
         self.connection, self.place = connection, place
         self.held = {row["sighting"]: row for row in database.fetch_rows(connection, "sightings")}
         self.models = {row["model"]: row["family"] for row in database.fetch_rows(connection, "models")}
@@ -911,10 +845,15 @@ class _Recording:
             old = self.held.get(name)
             if old is not None and any(row[what] != old[what] for what in WHAT_IT_IS):
                 known_as = old["family"] or old["model"] or old["kind"]
-                self.faults.append(f"Offer {row['offer']}: the ledger holds a {known_as} as {name!r}; give "
-                                   "this unit another name, or say where it was seen: --place")  # fmt: skip
+                self._refuse(row, f"the ledger holds a {known_as} as {name!r}; give this unit another name, "
+                             "or say where it was seen: --place")  # fmt: skip
                 continue
-            job, is_new = self._job(row, its_signs, old, lots.get(row["lot"] or ""))
+            its_lot = lots.get(row["lot"] or "")
+            known = old["job"] if old else None
+            job, is_new = (str(known), False) if known else self._job(row, its_signs, its_lot)
+            if known and row["bought"] not in (None, "yes", known):
+                self._refuse(row, f"it was taken in as job {job}, but its bought says {row['bought']!r}; "
+                             "correct one of them")  # fmt: skip
             kept = {column: row.get(column) for column in TABLES["sightings"].names if column in row}
             if old is not None:
                 kept |= {"verdict": old["verdict"], "ceiling": old["ceiling"]}
@@ -933,44 +872,35 @@ class _Recording:
     def _named(self, row: Row, label: str) -> str:
         return " ".join(filter(None, (row["seen_on"], self.place, label)))
 
-    def _job(
-        self, row: Row, signs: Mapping[str, str], old: Row | None, lot: str | None
-    ) -> tuple[str | None, bool]:
-        """Find the job that a bought unit is, or take it in; say whether it is new."""
-        bought = row["bought"]
-        if old is not None and old["job"] is not None:
-            if bought not in (None, "yes", old["job"]):
-                self.faults.append(f"Offer {row['offer']}: it was taken in as job {old['job']}, but its "
-                                   f"bought says {bought!r}; correct one of them")  # fmt: skip
-            return old["job"], False
-        if bought in (None, "no"):
-            return None, False
-        if bought != "yes":
-            return bought, False  # that there is such a job is checked with the row
+    def _refuse(self, row: Row, why: str) -> None:
+        self.faults.append(f"Offer {row['offer']}: {why}")
+
+    def _job(self, row: Row, signs: Mapping[str, str], lot: str | None) -> tuple[str | None, bool]:
+        """Find the job that a unit is, or take it in if it was bought; say whether it is new."""
+        if row["bought"] != "yes":  # that there is such a job is checked with the row
+            return None if row["bought"] == "no" else row["bought"], False
         family = row["family"] or self.models.get(row["model"])
-        if family is None:
-            self.faults.append(f"Offer {row['offer']}: it was bought, so its family has to be named")
-            return None, False
         new = []
-        if family not in self.families and row["kind"] is None:
-            self.faults.append(f"Offer {row['offer']}: the ledger has no family {family!r}; it was bought, "
-                               "so say its kind")  # fmt: skip
-            return None, False
-        if family not in self.families:
-            new = [{"family": family, "kind": row["kind"], "working_price": row["working_price"]}]
-            new[0]["priced_on"] = row["seen_on"] if row["working_price"] is not None else None
+        if family is None:
+            self._refuse(row, "it was bought, so its family has to be named")
+        elif family not in self.families and row["kind"] is None:
+            self._refuse(row, f"the ledger has no family {family!r}; it was bought, so say its kind")
+        elif family not in self.families:
+            price = row["working_price"]
+            new = [{"family": family, "kind": row["kind"], "working_price": price,
+                    "priced_on": None if price is None else row["seen_on"]}]  # fmt: skip
             self.families.add(str(family))
-        found = add_families(self.connection, new, "described at a sale")
+        found = add_new(self.connection, "families", new, "described at a sale")
+        self.faults += [Fault(f"offer {row['offer']}", each.column, each.message) for each in found]
+        if self.faults:
+            return None, False
         job = {name: row[name] for name in ("model", "built_from", "built_to")}
         job |= {"family": family, "taken_in": row["seen_on"], "outcome": "open", "lot": lot}
         job["bought_for"] = None if lot else row["asked"]
-        if self.faults or found:
-            self.faults += [Fault(f"offer {row['offer']}", each.column, each.message) for each in found]
-            return None, False
         document = {"job": job, "signs": [{"sign": sign, "seen": seen} for sign, seen in signs.items()]}
-        written = append_job(self.connection, document, (), "taken in")
-        keep_model(self.connection, written["job"])
-        return str(written["job"]["job"]), True
+        written = write_job(self.connection, document, (), "taken in")["job"]
+        keep_model(self.connection, written)
+        return str(written["job"]), True
 
     def _lots(self, rows: Sequence[Row]) -> dict[str, str]:
         """Write the lots that were bought whole; give their names in the ledger by those in the file."""
@@ -980,20 +910,19 @@ class _Recording:
                 of_lot.setdefault(row["lot"], []).append(row)
         known, names, new = database.names_in(self.connection, "lot"), {}, []
         for lot, units in of_lot.items():
-            bought = [row for row in units if row["bought"] == "yes"]
+            left = [row["offer"] for row in units if row["bought"] != "yes"]
             price = next((row["lot_asked"] for row in units if row["lot_asked"] is not None), None)
-            if bought and len(bought) == len(units) and price is not None:
+            if not left and price is not None:
                 names[lot] = self._named(units[0], lot)
                 day = {"lot": names[lot], "price": price, "bought_on": units[0]["seen_on"]}
                 new += [day] if names[lot] not in known else []
-            elif any(row["asked"] is None for row in bought):
-                left = ", ".join(row["offer"] for row in units if row not in bought)
+            elif any(row["asked"] is None for row in units if row["bought"] == "yes"):
                 such = "it was bought: say what it cost, lot_asked"
                 if left:
-                    such = f"it was bought for one price, but {left} is not marked bought; mark all its "
-                    such += "units, or say what each cost: asked"
+                    such = f"it was bought for one price, but {', '.join(left)} is not marked bought; mark "
+                    such += "all its units, or say what each cost: asked"
                 self.faults.append(f"Lot {lot}: {such}")
-        self.faults += add_lots(self.connection, new)
+        self.faults += add_new(self.connection, "lots", new, "bought together")
         return names
 
 

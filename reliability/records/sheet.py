@@ -7,10 +7,11 @@ import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.checks import (
+    PARTS_OF_A_JOB,
     JobDocument,
     Known,
     ShelfRow,
@@ -23,6 +24,7 @@ from reliability.records.checks import (
 )
 from reliability.records.files import parse_toml
 from reliability.records.tables import (
+    ALL_USUAL,
     FOUND,
     SETTINGS,
     TABLES,
@@ -376,92 +378,76 @@ _FINDING = tuple(name for name in TABLES["findings"].names if name not in ("job"
 Place = tuple[str, str]  # component and position; no component: the job itself
 
 
-@dataclass(frozen=True)
-class Amendment:
-    """What is to change in a job."""
-
-    cells: tuple[tuple[Place, str, str | None], ...] = ()  # column and new value
-    signs: tuple[tuple[str, str | None], ...] = ()  # None takes the sign out
-    drops: tuple[Place, ...] = ()  # findings that are taken out
-    sheet: JobSheet | None = None
-
-    @classmethod
-    def of(
-        cls, settings: Iterable[str] = (), signs: Iterable[tuple[str, str]] = (), drops: Iterable[str] = (),
-        drop_signs: Iterable[str] = (), sheet: str | Path | None = None,
-    ) -> Self:  # fmt: skip
-        """Read an amendment as the command line words it."""
-        faults: list[str] = []
-        cells = tuple(cell for setting in settings for cell in _cells(setting, faults))
-        read = load_sheet(sheet) if sheet is not None else None
-        if read is not None:
-            faults += map(str, read.faults)
-            if read.new_family is not None:
-                faults.append(f"{read.source}, new_family: an amendment describes no family")
-            if read.kept or read.taken:
-                faults.append(
-                    f"{read.source}: an amendment moves no part; use benchodds shelf keep, shelf use"
-                )
-        refuse(faults)
-        taken_out: list[tuple[str, str | None]] = [(clean_text(sign), None) for sign in drop_signs]
-        return cls(cells, (*signs, *taken_out), tuple(map(_place, drops)), read)
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing is to change."""
-        return not (self.cells or self.signs or self.drops or self.sheet)
-
-    def changes(self, old: JobDocument, kind: str) -> JobDocument:
-        """Lay the amendment over what the ledger holds."""
-        faults: list[str] = []
-        changes: JobDocument = {
-            "job": {column: value for place, column, value in self.cells if not place[0]},
-            "findings": self._findings(old["findings"], faults),
-            "signs": [{"sign": sign, "seen": seen} for sign, seen in self.signs],
-            "followups": [],
-        }
-        held = [row["sign"] for row in old["signs"]]
-        faults += [f"--drop-sign {sign!r}: the job has no such sign.{nearest(sign, held)}"
-                   for sign, seen in self.signs if seen is None and sign not in held]  # fmt: skip
-        refuse(faults)
-        if (sheet := self.sheet) is None:
-            return changes
+def amendment(
+    old: JobDocument,
+    kind: str,
+    *,
+    settings: Iterable[str] = (),
+    signs: Iterable[tuple[str, str]] = (),
+    drops: Iterable[str] = (),
+    drop_signs: Iterable[str] = (),
+    sheet: str | Path | None = None,
+) -> JobDocument:
+    """Read what the command line, and a sheet, say is to change in a job of this kind of unit."""
+    faults: list[str] = []
+    job: dict[str, Any] = {}
+    cells: dict[Place, dict[str, Any]] = {}
+    for setting in settings:
+        for place, column, value in _cells(setting, faults):
+            (cells.setdefault(place, {}) if place[0] else job)[column] = value
+    findings = _amended(old["findings"], cells, list(map(_place, drops)), faults)
+    told: list[dict[str, Any]] = [{"sign": sign, "seen": seen} for sign, seen in signs]
+    held = [row["sign"] for row in old["signs"]]
+    for sign in map(clean_text, drop_signs):
+        told.append({"sign": sign, "seen": None})
+        if sign not in held:
+            faults.append(f"--drop-sign {sign!r}: the job has no such sign.{nearest(sign, held)}")
+    changes: JobDocument = {"job": job, "findings": findings, "signs": told, "followups": []}
+    if sheet is not None:
+        read = load_sheet(sheet)
+        faults += map(str, read.faults)
+        if read.new_family is not None:
+            faults.append(f"{read.source}, new_family: an amendment describes no family")
+        if read.kept or read.taken:
+            faults.append(f"{read.source}: an amendment moves no part; use benchodds shelf keep, shelf use")
+        for part in PARTS_OF_A_JOB:
+            changes[part] += read.document[part]
         said = [str(row["component"]) for row in old["findings"]]
-        rest = sheet.rest(usual_components(kind), said)
-        added = {**sheet.document, "findings": [*sheet.document["findings"], *rest]}
-        merged = {part: [*changes[part], *added[part]] for part in ("findings", "signs", "followups")}
-        return {"job": {**sheet.document["job"], **changes["job"]}, **merged}
+        changes["findings"] += read.rest(usual_components(kind), said)
+        changes["job"] = read.document["job"] | job
+    refuse(faults)
+    return changes
 
-    def _findings(self, old: Sequence[Mapping[str, Any]], faults: list[str]) -> list[dict[str, Any]]:
-        """Match changes of findings to the ones that a job has; what is not there is a new one."""
-        held: dict[Place, list[Mapping[str, Any]]] = {}
-        for row in old:
-            held.setdefault((row["component"], row["position"]), []).append(row)
-        given: dict[Place, dict[str, Any]] = {}
-        for place, column, value in self.cells:
-            if place[0]:
-                given.setdefault(place, {})[column] = value
-        for place in self.drops:
-            if place not in held:
-                names = [_named(other) for other in held]
-                faults.append(f"--drop {_named(place)!r}: the job has no such finding; it has {some(names)}."
-                              f"{nearest(_named(place), names)}")  # fmt: skip
-            given.setdefault(place, {})["found"] = None
-        rows = []
-        for place, cells in given.items():
-            key = {"component": place[0], "position": place[1]}
-            if len(held.get(place, ())) > 1:
-                faults.append(f"{_named(place)!r} has a finding as received and one during work; "
-                              "correct them with a sheet that says which, by arose")  # fmt: skip
-            if place not in held:
-                rows.append({**key, **cells})
-                continue
-            first = held[place][0]
-            if cells.get("arose", first["arose"]) == first["arose"]:
-                rows.append({**key, "arose": first["arose"], **cells})
-            else:  # when it arose is part of the key: the finding under the old one makes room
-                rows += [{**key, "arose": first["arose"], "found": None}, {**first, **cells}]
-        return rows
+
+def _amended(
+    old: Sequence[Mapping[str, Any]], given: dict[Place, dict[str, Any]], drops: Iterable[Place],
+    faults: list[str],
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Match changes of findings to the ones that a job has; what is not there is a new one."""
+    held: dict[Place, list[Mapping[str, Any]]] = {}
+    for row in old:
+        held.setdefault((row["component"], row["position"]), []).append(row)
+    for place in drops:
+        if place not in held:
+            names = [_named(other) for other in held]
+            faults.append(f"--drop {_named(place)!r}: the job has no such finding; it has {some(names)}."
+                          f"{nearest(_named(place), names)}")  # fmt: skip
+        given.setdefault(place, {})["found"] = None
+    rows = []
+    for place, cells in given.items():
+        key = {"component": place[0], "position": place[1]}
+        if len(held.get(place, ())) > 1:
+            faults.append(f"{_named(place)!r} has a finding as received and one during work; "
+                          "correct them with a sheet that says which, by arose")  # fmt: skip
+        if place not in held:
+            rows.append({**key, **cells})
+            continue
+        first = held[place][0]
+        if cells.get("arose", first["arose"]) == first["arose"]:
+            rows.append({**key, "arose": first["arose"], **cells})
+        else:  # when it arose is part of the key: the finding under the old one makes room
+            rows += [{**key, "arose": first["arose"], "found": None}, {**first, **cells}]
+    return rows
 
 
 def _cells(setting: str, faults: list[str]) -> list[tuple[Place, str, str | None]]:
@@ -477,9 +463,8 @@ def _cells(setting: str, faults: list[str]) -> list[tuple[Place, str, str | None
         except Refused as error:
             faults.append(f"--set {setting!r}: {error.message}")
         else:
-            return [
-                (("", ""), name, year) for name, year in zip(("built_from", "built_to"), years, strict=True)
-            ]
+            built = zip(("built_from", "built_to"), years, strict=True)
+            return [(_place(""), name, year) for name, year in built]
     elif column not in allowed:
         table = "findings have" if dot else "jobs have"
         faults.append(f"--set {setting!r}: {table} no column {column!r} that can be set; there are "
@@ -522,9 +507,8 @@ class Names:
         """Read them from a ledger; where there is none yet, only the usual names are known."""
         said = None if meant is None else [clean_text(name) for name in meant]
         if ledger is None:
-            usual = {name for names in USUAL_COMPONENTS.values() for name in names}
             exponent = exponent_of(str(SETTINGS["currency"].default))
-            return cls({}, usual, {}, set(USUAL_SIGNS), exponent, said)
+            return cls({}, set(ALL_USUAL), {}, set(USUAL_SIGNS), exponent, said)
         return cls(
             families={str(row["family"]): str(row["kind"]) for row in ledger.rows("families")},
             components=set(ledger.names("component")),
@@ -616,8 +600,6 @@ class Ready:
     sheet: JobSheet  # as it was written
     document: JobDocument  # the whole job as the ledger is to hold it, checked
     notes: list[str]  # what was assumed, and what is new to the ledger
-    family: str
-    outcome: str
 
 
 def check_sheets(
@@ -638,7 +620,13 @@ def check_sheets(
     faults: list[Fault | str] = list(unreadable)
     for sheet in sheets:
         prepared, found = _lay_beside(ledger, sheet, names, today, how_to_add)
-        faults += [*found, *_said_before(sheet, [each.sheet for each in ready])]
+        faults += found
+        before, number = [each.sheet for each in ready], sheet.document["job"].get("job")
+        if sheet.source in {other.source for other in before}:
+            faults.append(f"{sheet.source} is given twice")
+        else:
+            faults += [f"{sheet.source}, job: {number} is in {other.source} too" for other in before
+                       if number and other.document["job"].get("job") == number]  # fmt: skip
         ready.append(prepared)
     kept = {row["component"] for each in ready for row in each.sheet.kept}
     used = kept.union(*(_components(each.document) for each in ready))
@@ -646,14 +634,6 @@ def check_sheets(
                for name in sorted(new - used)]  # fmt: skip
     refuse(faults)
     return ready
-
-
-def _said_before(sheet: JobSheet, before: Sequence[JobSheet]) -> list[str]:
-    number = sheet.document["job"].get("job")
-    if sheet.source in {other.source for other in before}:
-        return [f"{sheet.source} is given twice"]
-    return [f"{sheet.source}, job: {number} is in {other.source} too" for other in before
-            if number and other.document["job"].get("job") == number]  # fmt: skip
 
 
 def _lay_beside(
@@ -686,8 +666,7 @@ def _lay_beside(
         notes += names.news(whole)
         notes += _still_open(ledger, job) if ledger and not job.get("job") else []
         notes += filter(None, [ledger.clock_doubt()]) if ledger else []
-    family, outcome = (str(whole["job"].get(name)) for name in ("family", "outcome"))
-    return Ready(sheet, clean, notes, family, outcome), faults
+    return Ready(sheet, clean, notes), faults
 
 
 def _open_job(
@@ -782,31 +761,24 @@ class Written:
 
 
 def write_up(
-    ledger: "Ledger",
-    sheets: Sequence[JobSheet],
-    *,
-    today: datetime.date,
-    new_components: Iterable[str] = (),
-    new_names: Iterable[str] | None = None,
-    unreadable: Iterable[str] = (),
-    how_to_add: str = IN_A_SHEET,
+    ledger: "Ledger", sheets: Sequence[JobSheet], *, new_components: Iterable[str] = (), **how: Any
 ) -> list[Written]:
-    """Check all sheets and write them, in one transaction: all of them are written or none is."""
+    """Check all sheets as `check_sheets` does and write all or none of them, in one transaction."""
     new = {clean_text(name) for name in new_components}
     with ledger.writing():
-        checked = check_sheets(ledger, sheets, today=today, new_components=new, new_names=new_names,
-                               unreadable=unreadable, how_to_add=how_to_add)  # fmt: skip
+        checked = check_sheets(ledger, sheets, new_components=new, **how)
         return [_write(ledger, ready, new) for ready in checked]
 
 
 def _write(ledger: "Ledger", ready: Ready, new: set[str]) -> Written:
     families = [ready.sheet.new_family] if ready.sheet.new_family else []
     number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
-                        kept=ready.sheet.kept, taken=ready.sheet.taken, is_checked=True)  # fmt: skip
+                        kept=ready.sheet.kept, taken=ready.sheet.taken)  # fmt: skip
     shelf = ledger.shelf() if ready.sheet.kept else {}
     kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
             for part, row in shelf.items() if row["job"] == number]  # fmt: skip
-    return Written(ready.sheet.source, number, ready.family, ready.outcome, (*ready.notes, *kept))
+    job = ready.document["job"]
+    return Written(ready.sheet.source, number, job["family"], job["outcome"], (*ready.notes, *kept))
 
 
 def check_unit(
@@ -844,7 +816,7 @@ def take_in(
         clean, notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
                                   new_lot=lots[0] if lots else None)  # fmt: skip
         notes += filter(None, [ledger.clock_doubt()])
-        number = ledger.intake(clean, new_families=families, new_model=True, new_lots=lots, is_checked=True)
+        number = ledger.intake(clean, new_families=families, new_model=True, new_lots=lots)
     return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
 
 

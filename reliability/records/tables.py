@@ -211,51 +211,18 @@ class Table:
         return iter(self.columns)
 
 
-def text(name: str, meaning: str, *, default: str | None = None, multiline: bool = False) -> Column:
-    """Describe open text."""
-    return Column(name, "text", meaning, default=default, multiline=multiline)
+def of_kind(kind: str, **usually: Any) -> Callable[..., Column]:
+    """Make what describes the usual columns of a kind: name, meaning, and what is unlike the others."""
+    return lambda name, meaning, **more: Column(name, kind, meaning, **usually | more)
 
 
-def must(name: str, meaning: str) -> Column:
-    """Describe a text that no row leaves empty."""
-    return Column(name, "text", meaning, required=True)
-
-
-def choice(
-    name: str, allowed: tuple[str, ...], meaning: str, *, required: bool = False, default: str | None = None
-) -> Column:
-    """Describe one word out of a closed list."""
-    return Column(name, "choice", meaning, required=required, allowed=allowed, default=default)
-
-
-def year(name: str, meaning: str) -> Column:
-    """Describe a four-digit year."""
-    return Column(name, "year", meaning, minimum=FIRST_YEAR, maximum=LAST_YEAR)
-
-
-def date(name: str, meaning: str, required: bool = False) -> Column:
-    """Describe a calendar date or month."""
-    return Column(name, "date", meaning, required=required)
-
-
-def money(name: str, meaning: str, *, required: bool = False) -> Column:
-    """Describe an amount in the ledger's currency."""
-    return Column(name, "money", meaning, required=required, minimum=0, unit="currency")
-
-
-def hours(name: str, meaning: str) -> Column:
-    """Describe bench time."""
-    return Column(name, "hours", meaning, minimum=0, maximum=MOST_HOURS, unit="h")
-
-
-def share(name: str, meaning: str) -> Column:
-    """Describe a share between 0 and 1."""
-    return Column(name, "number", meaning, minimum=0, maximum=1)
-
-
-def pieces(name: str, meaning: str) -> Column:
-    """Describe a number of pieces."""
-    return Column(name, "count", meaning, minimum=1, maximum=100_000, unit="pieces")
+text, choice, date = of_kind("text"), of_kind("choice"), of_kind("date")
+must = of_kind("text", required=True)
+year = of_kind("year", minimum=FIRST_YEAR, maximum=LAST_YEAR)
+money = of_kind("money", minimum=0, unit="currency")
+hours = of_kind("hours", minimum=0, maximum=MOST_HOURS, unit="h")
+share = of_kind("number", minimum=0, maximum=1)
+pieces = of_kind("count", minimum=1, maximum=100_000, unit="pieces")
 
 
 # Closed lists of words, the settings, and the components and signs that a bench usually meets.
@@ -325,6 +292,8 @@ USUAL_COMPONENTS: dict[str, tuple[str, ...]] = {
     "loudspeaker": ("surround", "driver", "crossover", "capacitor"),
     "other": ("belt", "gear", "motor", "regulator", "capacitor", "switch", "display"),
 }
+
+ALL_USUAL = frozenset(name for names in USUAL_COMPONENTS.values() for name in names)
 
 #: Signs worth a look before buying. Common practice, no source.
 USUAL_SIGNS: tuple[str, ...] = (
@@ -407,11 +376,11 @@ JOBS = Table(
         text("lot", "the lot that it was bought in, together with others for one price"),
         year("built_from", "first year in which the unit can have been made"),
         year("built_to", "last year in which it can have been made; equal to built_from if known"),
-        choice("year_basis", YEAR_BASES, "where the year comes from"),
+        choice("year_basis", "where the year comes from", allowed=YEAR_BASES),
         date("taken_in", "when the unit came to the bench", required=True),
         date("closed", "when the job ended"),
-        choice("outcome", OUTCOMES, "donor: kept for parts; sold as is: sold or given away unrepaired; "
-                "open: not finished", required=True),
+        choice("outcome", "donor: kept for parts; sold as is: sold or given away unrepaired; "
+                "open: not finished", required=True, allowed=OUTCOMES),
         money("bought_for", "what the unit cost; empty in a lot, whose price its units share in proportion "
               "to their working prices, equally where one is not stated"),
         hours("hours", "bench time to the end of the job"),
@@ -422,7 +391,7 @@ JOBS = Table(
               "those that were put on the shelf"),
         text("ended_by",
              "component that ended a job without a repair; counts as failed, with or without a finding"),
-        choice("ended_why", ENDED_WHY, "why the job ended without a repair"),
+        choice("ended_why", "why the job ended without a repair", allowed=ENDED_WHY),
         text("origin", "empty for this bench's own jobs, else the source that it was imported from"),
         text("remarks", "anything else, several lines if need be", multiline=True),
     ),
@@ -452,19 +421,20 @@ FINDINGS = Table(
         must("job", "the job"),
         must("component", "belt, pinch roller, motor and so on; an open list"),
         text("position", "left, right and so on, where a unit has several", default=""),
-        choice("found", FOUND, "worn: it works, but a careful bench replaces it", required=True),
-        choice("original", ("yes", "no", "unknown"), "whether it is the part the unit was built with; "
-                "empty counts as unknown, which is taken as original and flagged"),
+        choice("found", "worn: it works, but a careful bench replaces it", required=True, allowed=FOUND),
+        choice("original", "whether it is the part the unit was built with; "
+                "empty counts as unknown, which is taken as original and flagged",
+               allowed=("yes", "no", "unknown")),
         year("fitted_from", "first year in which a part that is not original can have been fitted"),
         year("fitted_to", "last year in which it can have been fitted"),
-        choice("arose", AROSE, "during work: alive at the unit's age, it failed on the bench",
-               default="as received"),
+        choice("arose", "during work: alive at the unit's age, it failed on the bench",
+               default="as received", allowed=AROSE),
         date("failed_from", "earliest day on which it can have failed"),
         date("failed_to", "latest day on which it can have failed"),
-        choice("action", ACTIONS, "what was done; no part: no replacement could be had; "
-                "none on a failed part: never tried"),
+        choice("action", "what was done; no part: no replacement could be had; "
+                "none on a failed part: never tried", allowed=ACTIONS),
         money("part_cost", "what the part cost; a salvaged one at what buying it used would cost"),
-        choice("part_source", ("new", "salvaged"), "where the part came from"),
+        choice("part_source", "where the part came from", allowed=("new", "salvaged")),
     ),
     ("job", "component", "position", "arose"),
     {"job": "jobs"},
@@ -487,7 +457,7 @@ SIGNS = Table(
     (
         must("job", "the job"),
         must("sign", "rust, no power, hum and so on; an open list"),
-        choice("seen", YES_NO, "whether it was there", required=True),
+        choice("seen", "whether it was there", required=True, allowed=YES_NO),
     ),
     ("job", "sign"),
     {"job": "jobs"},
@@ -499,7 +469,7 @@ FOLLOWUPS = Table(
     (
         must("job", "the job"),
         date("checked_on", "when somebody looked or asked", required=True),
-        choice("working", YES_NO, "whether it worked then", required=True),
+        choice("working", "whether it worked then", required=True, allowed=YES_NO),
         date("failed_on", "when it failed, if the day is known"),
         text("component", "what failed"),
         hours("hours", "bench time that the check or the second repair took"),
@@ -520,8 +490,8 @@ PARTS = Table(
     (
         must("component", "the component"),
         text("family", "the family that the row is for; empty: every family without a row of its own"),
-        choice("obtainable", ("yes", "salvage only", "no"), "whether a replacement can be had",
-               required=True),
+        choice("obtainable", "whether a replacement can be had",
+               required=True, allowed=("yes", "salvage only", "no")),
         money("price", "price of one pack, or of one piece where pack_size is empty"),
         pieces("pack_size", "pieces in one pack; empty counts as 1"),
         pieces("per_unit", "pieces that one unit needs; empty counts as 1"),
@@ -568,10 +538,10 @@ SIGHTINGS = Table(
         year("built_from", "first year in which it can have been made"),
         year("built_to", "last year in which it can have been made"),
         money("asked", "the price asked; empty where none was, or one for a whole lot"),
-        choice("verdict", VERDICTS, "what the odds of that time said"),
+        choice("verdict", "what the odds of that time said", allowed=VERDICTS),
         Column("ceiling", "money", "the highest price at which they would have said take", unit="currency"),
         text("job", "the job that it became, if it was bought"),
-        choice("left_because", LEFT_BECAUSE, "why it was left"),
+        choice("left_because", "why it was left", allowed=LEFT_BECAUSE),
     ),
     ("sighting",),
     {"job": "jobs"},
@@ -590,7 +560,7 @@ SIGHTING_SIGNS = Table(
     (
         must("sighting", "the unit that was looked at"),
         must("sign", "rust, no power, hum and so on; an open list"),
-        choice("seen", YES_NO, "whether it was there", required=True),
+        choice("seen", "whether it was there", required=True, allowed=YES_NO),
     ),
     ("sighting", "sign"),
     {"sighting": "sightings"},

@@ -271,7 +271,7 @@ def test_an_unknown_name_is_an_unknown_name(begun):
         begun.rename("model", "T3", "T4")
 
 
-@pytest.mark.parametrize("step", ["keep_jobs", "keep_version"])
+@pytest.mark.parametrize("step", ["keep_jobs", "keep_rows"])
 def test_a_renaming_that_breaks_off_leaves_the_ledger_as_it_was(begun, monkeypatch, step):
     before, said = everything(begun), begun.history("1")
 

@@ -15,12 +15,10 @@ from hypothesis import strategies as st
 
 from reliability.errors import BenchoddsError, InvalidInput, LedgerError
 from reliability.records import database
-from reliability.records import ledger as ledger_module
-from reliability.records import sheet as sheet_module
 from reliability.records.checks import clean_document
 from reliability.records.ledger import open_ledger
 from reliability.records.sheet import (
-    Amendment,
+    amendment,
     blank_sheet,
     check_sheets,
     check_unit,
@@ -440,7 +438,7 @@ NEW = SMALLEST + 'model = "T9"\nkept = ["gear"]\n[new_family]\nkind = "radio"\n'
 def test_sheets_go_in_whole_with_all_that_is_new_or_not_at_all(ledger, monkeypatch, at):
     before = {table: ledger.rows(table) for table in ("families", "jobs", "findings", "models", "shelf")}
     numbers = count()
-    keep = database.keep_version
+    keep = database.keep_versions
 
     def fail(connection, what, *rest):
         kept.append(what)
@@ -449,7 +447,7 @@ def test_sheets_go_in_whole_with_all_that_is_new_or_not_at_all(ledger, monkeypat
         return keep(connection, what, *rest)
 
     kept = []
-    monkeypatch.setattr(database, "keep_version", fail)
+    monkeypatch.setattr(database, "keep_versions", fail)
     sheets = (SMALLEST, NEW.replace("Tarnwick T2", "Larkov T1").replace("repaired", "donor")
               .replace("sold_for = 160", ""))  # fmt: skip
     with pytest.raises(LedgerError, match=r"^the disk is full\.$"):
@@ -459,19 +457,6 @@ def test_sheets_go_in_whole_with_all_that_is_new_or_not_at_all(ledger, monkeypat
     monkeypatch.undo()
     assert [each.job for each in add(ledger, *sheets)] == ["1", "2"]
     assert ledger.check(today=TODAY) == []
-
-
-def test_a_sheet_and_a_unit_are_checked_once(ledger, monkeypatch):
-    calls = []
-    for module in (sheet_module, ledger_module):
-        check = module.clean_document
-        monkeypatch.setattr(
-            module, "clean_document", lambda *a, _c=check, **k: calls.append(a) or _c(*a, **k)
-        )
-    add(ledger, SMALLEST)
-    assert len(calls) == 1
-    take_in(ledger, UNIT)
-    assert len(calls) == 2
 
 
 def test_a_sheet_can_be_checked_where_there_is_no_ledger_yet():
@@ -683,8 +668,8 @@ def job(ledger, finished):
 
     class Job:
         def amend(self, *cells, **more):
-            amendment = Amendment.of(cells, **more)
-            ledger.amend(number, amendment.changes(ledger.job(number), "tape deck"), reason="looked again")
+            changes = amendment(ledger.job(number), "tape deck", settings=cells, **more)
+            ledger.amend(number, changes, reason="looked again")
             return ledger.job(number)
 
         def refuse(self, *cells, **more):
@@ -791,8 +776,3 @@ def test_faults_of_the_sheet(job, tmp_path):
     found = job.refuse(sheet=sheet)
     assert found[0].endswith("Did you mean 'hours'?")
     assert found[1] == f"{sheet}, new_family: an amendment describes no family"
-
-
-def test_an_amendment_that_changes_nothing():
-    assert Amendment.of().is_empty
-    assert not Amendment.of(["hours=2"]).is_empty
