@@ -10,10 +10,12 @@ import sqlite3
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from decimal import Decimal
+from functools import partial
 from hashlib import sha256
 from itertools import islice
 from pathlib import Path
 from typing import Any
+from weakref import WeakSet
 
 import sqlalchemy as sa
 from sqlalchemy.engine import URL, make_url
@@ -282,6 +284,24 @@ def _is_full(url: URL, code: str) -> bool:
         return False
 
 
+class _FileConnection(sqlite3.Connection):
+    """A connection whose end lets its file go: a cursor that an error still holds would keep it open."""
+
+    def __init__(self, *given: Any, **more: Any) -> None:
+        super().__init__(*given, **more)
+        self._cursors: WeakSet[sqlite3.Cursor] = WeakSet()
+
+    def cursor(self, *given: Any) -> Any:
+        made = super().cursor(*given)
+        self._cursors.add(made)
+        return made
+
+    def close(self) -> None:
+        for each in list(self._cursors):
+            each.close()
+        super().close()
+
+
 def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
     """Build the engine; connections wait for each other, for so long, and keep what they acknowledge."""
     options: dict[str, Any] = {}
@@ -292,10 +312,14 @@ def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
         options["pool_pre_ping"] = True
         asked = {"connect_timeout": BUSY_SECONDS, "tcp_user_timeout": 1000 * BUSY_SECONDS}
         options["connect_args"] = {name: value for name, value in asked.items() if name not in url.query}
-    elif only_read:
+    else:
+        options["connect_args"] = {"factory": _FileConnection}
+    if only_read:
         # On such media there is no room for the log, and nobody else who writes.
         place = f"{Path(str(url.database)).resolve().as_uri()}?mode=ro&immutable=1"
-        options["creator"] = lambda: sqlite3.connect(place, uri=True, check_same_thread=False)
+        options["creator"] = partial(
+            sqlite3.connect, place, uri=True, check_same_thread=False, factory=_FileConnection
+        )
     try:
         engine = sa.create_engine(url, **options)
     except (NoSuchModuleError, ModuleNotFoundError) as error:
