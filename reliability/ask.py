@@ -31,37 +31,22 @@ _NARROW = 30
 
 
 def ask_cell(
-    question: str,
-    column: Column | Callable[[str], Any],
-    *,
-    default: str = "",
-    allowed: Sequence[str] = (),
-    comma: bool = False,
+    question: str, read: Callable[[str], Any], *, default: str = "", allowed: Sequence[str] = ()
 ) -> Any:
-    """Ask for one value."""
-
-    def of_column(answer: str) -> Any:
-        assert isinstance(column, Column)
-        return read_value(column, typed(column, answer) if comma else answer)
-
-    read = of_column if isinstance(column, Column) else column
-    allowed = column.allowed if isinstance(column, Column) else allowed
+    """Ask for one value, out of a list or as `read` takes it."""
     _offer(allowed)
     return _prompt(question, lambda answer: read(_picked(answer, allowed)), default)
 
 
 def ask_one(question: str, choices: Sequence[str], *, default: str) -> str:
     """Ask for one of a closed list."""
-    _offer(choices)
 
-    def read(answer: str) -> str:
-        picked = _picked(answer, choices)
+    def read(picked: str) -> str:
         if picked not in choices:
             raise Refused(f"{picked!r} is not one of {', '.join(choices)}.{nearest(picked, choices)}")
         return picked
 
-    answer: str = _prompt(question, read, default)
-    return answer
+    return str(ask_cell(question, read, default=default, allowed=choices))
 
 
 def ask_name(question: str, known: Sequence[str], what: str) -> str:
@@ -150,11 +135,8 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
         with bench.ledger() as ledger:
             interview = Interview(Names.of(ledger), today, comma=ledger.setting("typing") == "comma")
             interview.which(ledger)
-    interview.unit()
-    interview.signs()
-    interview.findings()
-    interview.ending()
-    interview.money()
+    for part in (interview.unit, interview.signs, interview.findings, interview.ending, interview.money):
+        part()
     if not click.confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
@@ -213,7 +195,7 @@ class Interview:
         if name not in families:
             kinds = [kind for kind in USUAL_COMPONENTS if kind != "other"]
             kind = ask_name("What kind is it?", sorted({*kinds, *families.values()}), "kind")
-            self._new_family = {"family": name, "kind": kind, "maker": ask_cell("Maker", _FAMILIES["maker"])}
+            self._new_family = {"family": name, "kind": kind, "maker": self._ask("Maker", _FAMILIES["maker"])}
 
     def _years(self) -> None:
         def read(answer: str) -> tuple[int | None, int | None]:
@@ -249,10 +231,10 @@ class Interview:
         self._outcome()
         usual = [name for name in usual_components(self._kind()) if name not in self._said]
         known = [*usual, *sorted(self._names.components - set(usual) - self._said)]
-        for state in ("failed", "worn"):
+        for state, were in (("failed", "had failed"), ("worn", "were worn")):
             left = [name for name in known if not any(row["component"] == name for row in self._findings)]
             shown = [name for name in usual if name in left]
-            for component in ask_names(f"Components that {_WAS[state]}", shown, known=left, new=self._is_new):
+            for component in ask_names(f"Components that {were}", shown, known=left, new=self._is_new):
                 self._findings.append({"component": component, "found": state, **self._action(component)})
         named = {row["component"] for row in self._findings}
         rest = [name for name in usual if name not in named]
@@ -261,14 +243,12 @@ class Interview:
             self._rest_sound = click.confirm(question, default=False)
 
     def _action(self, component: str) -> dict[str, Any]:
-        action = ask_cell(f"What was done about the {component}?", _FINDINGS["action"])
+        action = self._ask(f"What was done about the {component}?", _FINDINGS["action"])
         row = {"action": action}
         if action in ("replaced", "rebuilt", "serviced"):
-            row["part_cost"] = ask_cell(
-                f"What did the part cost ({component})?", _FINDINGS["part_cost"], comma=self._comma
-            )
+            row["part_cost"] = self._ask(f"What did the part cost ({component})?", _FINDINGS["part_cost"])
         if action == "replaced":
-            row["part_source"] = ask_cell("Was the part new or salvaged?", _FINDINGS["part_source"])
+            row["part_source"] = self._ask("Was the part new or salvaged?", _FINDINGS["part_source"])
         return row
 
     def _is_new(self, name: str) -> bool:
@@ -328,12 +308,20 @@ class Interview:
             return str(self._new_family["kind"])
         return self._names.families.get(str(self._job.get("family") or self._old.get("family")))
 
+    def _typed(self, column: Column, answer: str) -> str:
+        return typed(column, answer) if self._comma else answer
+
+    def _ask(self, question: str, column: Column) -> Any:
+        def read(answer: str) -> Any:
+            return read_value(column, self._typed(column, answer))
+
+        return ask_cell(question, read, allowed=column.allowed)
+
     def _cell(self, name: str, question: str, default: str = "") -> None:
         column = _JOBS[name]
 
         def read(answer: str) -> Any:
-            said = typed(column, answer) if self._comma else answer
-            return self._check({name: said}, (name,))[name]
+            return self._check({name: self._typed(column, answer)}, (name,))[name]
 
         self._job[name] = ask_cell(question, read, default=default, allowed=column.allowed)
 
@@ -345,6 +333,3 @@ class Interview:
             if column in names:
                 raise Refused(message)
         return clean
-
-
-_WAS = {"failed": "had failed", "worn": "were worn"}

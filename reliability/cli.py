@@ -468,10 +468,7 @@ def sold(bench: Bench, job: str, price: Decimal, day: str) -> None:
 @argument("job")
 @option("--working", type=click.Choice(("yes", "no")), required=True, help="Whether the unit worked.")
 @on_option("checked_on", "Day or month of the check; today otherwise.")
-@option("--failed-on", type=DAY, help="When it failed, if the day is known.")
-@option("--component", metavar="NAME", help="What failed.")
-@option("--hours", type=HOURS, help="Bench time that it took.")
-@option("--cost", type=MONEY, help="What it cost beside time.")
+@column_options("followups", "failed_on", "component", "hours", "cost")
 @NEW_COMPONENT
 def followup(bench: Bench, job: str, new_components: tuple[str, ...], **row: Any) -> None:
     """Record what became of a repaired unit: it was seen, or asked about."""
@@ -1068,7 +1065,7 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
     the price asked and why they were left. A later file of the same units, with more filled in, goes on
     from there.
     """
-    from reliability.records.ledger import HELD, record_sightings
+    from reliability.records.ledger import record_sightings
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.judging import judge as judge_offers
     from reliability.worth.judging import plain_offers, read_offers
@@ -1086,7 +1083,7 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
         counts = {"taken in": sum(each.taken_in for each in recorded),
                   "left": sum(each.left_because is not None for each in recorded),
                   "not decided": sum(each.job is None and each.left_because is None for each in recorded),
-                  "in the ledger already": sum(each.state == HELD for each in recorded)}  # fmt: skip
+                  "in the ledger already": sum(each.is_held for each in recorded)}  # fmt: skip
         told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
         click.echo(f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}")
 

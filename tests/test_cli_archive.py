@@ -84,24 +84,8 @@ def test_own_estimates_are_those_of_the_ledger(command_line, archives):
     assert_allclose(table[["b10_years", "b10_low_years", "b10_high_years"]].T, fit.life(0.10), rtol=1e-6)
 
 
-def test_options_of_the_ledger_and_of_archives_do_not_mix(bench):
-    apart = "--cohort, --as-of, --counted and --archive do not go together"
-    for words, message in (
-        (["--archive", "a", "--cohort", "5"], apart),
-        (["--counted", "--as-of", "2026-01-01"], apart),
-        (["--archive", "a", "--counted"], apart),
-        (["--processes", "2"], "--processes and --cluster go with --archive or --counted"),
-        (["--no-intervals"], "go with --archive or --counted"),
-        (["--cluster", "local"], "go with --archive or --counted"),
-    ):
-        assert message in bench.refused("lives", *words, code=2)
-
-
 def test_unknown_names_are_refused(command_line, archives):
     lives = ("lives", "--archive", archives / "demo", "--no-intervals")
-    assert "No records of component 'bell'; known: bearing, belt" in command_line.refused(
-        *lives, "--component", "bell"
-    )
     said = command_line.run(*lives, "--component", "belt", "--family", "Nobody")
     assert said.exit_code == 1
     assert "No records of family 'Nobody'" in said.stderr

@@ -88,7 +88,3 @@ def test_without_a_ledger_of_ones_own_it_is_the_demo(command_line, fitted, monke
     assert asked[0][0] > 200
     assert asked[0][1] <= "2026-06-30"
     assert "<strong>DEMO</strong>" in (command_line.folder / "reports" / "card.html").read_text("utf-8")
-
-
-def test_a_ledger_that_was_named_has_to_be_there(command_line):
-    assert command_line.refused("card").startswith("There is no ledger")

@@ -64,29 +64,23 @@ def checksums(folder):
     return {str(path.relative_to(folder)): sha256(path.read_bytes()).hexdigest() for path in files}
 
 
-def test_a_worker_killed_in_the_middle_of_the_fits_changes_no_byte(cluster, records, plain, tmp_path):
-    victim = cluster.workers[1]
-
-    def kill():
-        time.sleep(1.0)  # a worker's first fit takes longer: it loads what fits
-        victim.send_signal(signal.SIGKILL)
-
-    killer = threading.Thread(target=kill, daemon=True)
-    with executor_for(cluster.address, 1) as executor:
-        killer.start()
-        made = make_pages(records, tmp_path, families=[FAMILY], progress=False, executor=executor)
-        killer.join(timeout=60)
-    assert victim.wait(timeout=10) == -signal.SIGKILL
-    assert len(made.made) == 2
-    assert checksums(tmp_path) == plain
-
-
-def test_pages_of_a_cluster_are_those_of_a_plain_run(cluster, ledger, plain, command_line, monkeypatch):
+def test_a_worker_killed_in_the_middle_of_the_fits_changes_no_byte(
+    cluster, ledger, plain, command_line, monkeypatch
+):
     # Without processes here, who fitted the odds of earlier days can only have been the cluster.
     monkeypatch.setattr(run, "ProcessPoolExecutor", None)
+    victim = cluster.workers[1]
+    killer = threading.Timer(1.0, victim.kill)  # a worker's first fit takes longer: it loads what fits
+
+    def begin(*given, **more):
+        killer.start()
+        return make_pages(*given, **more)
+
+    monkeypatch.setattr(run, "make_pages", begin)
     there = replace(command_line, url=str(ledger.file))
     # The workers have another working directory.
     said = there.run("report", "--family", FAMILY, "--out", "pages", "--cluster", cluster.address)
+    assert victim.wait(timeout=60) == -signal.SIGKILL
     assert said.stdout == "2 pages made, 0 unchanged: pages/index.html\n"
     # Only a command knows the file that the records came from, and keeps its digest with the state.
     pages, state = checksums(command_line.folder / "pages"), ".state.json"

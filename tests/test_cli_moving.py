@@ -22,17 +22,12 @@ def exported(command_line):
     return command_line
 
 
-def test_every_fault_is_listed_and_no_ledger_is_left_behind(exported):
-    for name, old, new in (
-        ("families.csv", "Tarnwick,", "Tarnwick,1881x"),
-        ("findings.csv", ",failed,", ",fallen,"),
-    ):
-        path = exported.folder / "csv" / name
-        path.write_text(path.read_text().replace(old, new))
-    lines = exported.refused("import", "csv").splitlines()
-    assert lines[0] == "2 faults found. Nothing was imported: 4 rows were read, 2 of them without a fault."
-    assert "families.csv, line 2, column first_year: '1881x' is not a four-digit year" in lines[1]
-    assert "findings.csv, line 2, column found: 'fallen' is not one of sound" in lines[2]
+def test_a_fault_leaves_no_ledger_behind(exported):
+    path = exported.folder / "csv" / "families.csv"
+    path.write_text(path.read_text().replace("Tarnwick,", "Tarnwick,1881x"))
+    assert exported.refused("import", "csv").startswith(
+        "1 fault found. Nothing was imported: 4 rows were read"
+    )
     assert not exported.file.exists()
 
 
@@ -66,10 +61,6 @@ def test_the_history_is_exported_on_demand(exported):
     exported.ok("amend", "1", "--set", "hours=2", "--why", "clock found")
     exported.ok("export", "all", "--history")
     assert "clock found" in (exported.folder / "all" / "history.csv").read_text(encoding="utf-8")
-    assert exported.refused("export", "all") == (
-        "all holds an earlier export; name another folder, or write over it with --replace. "
-        "Nothing was written.\n"
-    )
     exported.ok("export", "all", "--replace")
     assert not (exported.folder / "all" / "history.csv").exists()
 
@@ -133,17 +124,12 @@ def test_ways_of_importing_that_do_not_go_together(command_line, spreadsheet):
     plan = command_line.sheet("", "plan.toml")
     said = command_line.refused("import", path, "--plan", plan, "--standard", "open-repair", code=2)
     assert "--plan and --standard do not go together." in said
-    said = command_line.refused("import", path, "--take-back", "--draft", "new.toml", code=2)
-    assert "--draft and --take-back do not go together." in said
-    said = command_line.refused("import", path, "--kind", "Kettle", code=2)
-    assert "--kind belongs to --standard open-repair." in said
     said = command_line.refused("import", path, "--plan", plan, "--semicolons", code=2)
     assert "A plan says how its sheet is written: leave out --semicolons, --decimal-comma." in said
     said = command_line.refused("import", "none.csv", "--draft", "new.toml")
     assert said == "none.csv cannot be read: No such file or directory. Nothing was read.\n"
     said = command_line.refused("import", path, "--semicolons")
     assert "`benchodds import jobs 2025.csv --draft plan.toml` proposes one.\n" in said
-    assert command_line.refused("import", "none.csv").startswith("none.csv is not there; name a folder")
 
 
 def test_a_draft_that_cannot_be_written_is_said(command_line, spreadsheet, monkeypatch):
@@ -210,8 +196,5 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
 
 
 def test_options_of_open_repair_data(exported):
-    exported.ok("import", "csv")
-    said = exported.refused("export", "share", "--standard", "open-repair", "--history", code=2)
-    assert "Open repair data have no history" in said
     said = exported.refused("export", "again", "--country", "BEL", code=2)
     assert "--provider and --country belong to --standard open-repair." in said

@@ -79,8 +79,6 @@ def test_some_families_or_all(command_line, calls):
     assert command_line.run("report", "--family", "Larkov T1", "--family", "Larkov T2").exit_code == 0
     assert command_line.run("report", "--all").exit_code == 0
     assert [call["families"] for call in calls] == [("Larkov T1", "Larkov T2"), None]
-    said = command_line.refused("report", "--all", "--family", "Larkov T1", code=2)
-    assert "--all makes every page, --family some of them; write one or the other." in said
 
 
 def test_without_a_ledger_of_ones_own_it_is_the_demo(plain, calls):
@@ -123,17 +121,6 @@ def test_a_page_that_could_not_be_made_ends_with_1(command_line, monkeypatch):
     assert command_line.refused("report").endswith("up to date.\nLarkov T1, cell 4: no\n")
 
 
-def test_a_cluster_is_named_as_for_lives(command_line, calls):
-    command_line.ok(*INTAKE)
-    assert "--cluster 'here' is no address; give tcp://HOST:PORT" in command_line.refused(
-        "report", "--cluster", "here"
-    )
-    assert calls == []
-    told = "tcp://HOST:PORT of a dask scheduler whose workers run the same code"
-    for command, start in (("report", ""), ("lives", "If counted: ")):
-        assert f"{start}{told}, or local." in " ".join(command_line.ok(command, "--help").split())
-
-
 def test_processes_that_end_while_lives_are_fitted_are_told(command_line, monkeypatch):
     def end(*_given, **_more):
         raise BrokenExecutor("A process in the process pool was terminated abruptly")
@@ -143,11 +130,4 @@ def test_processes_that_end_while_lives_are_fitted_are_told(command_line, monkey
     assert command_line.refused("report") == (
         "The processes that did the work were ended from outside, perhaps for want of memory. Each page is "
         "whole, the old one or the new one; use fewer of them, or ones with more memory.\n"
-    )
-
-
-def test_unknown_families_are_refused(command_line):
-    command_line.ok(*INTAKE)
-    assert command_line.refused("report", "--family", "Larkov T2") == (
-        "The ledger holds no family 'Larkov T2'; known: Larkov T1. Did you mean 'Larkov T1'?\n"
     )

@@ -39,9 +39,3 @@ def test_blank_with_several_open_jobs(bench):
     bench.ok("intake", "Tarnwick T2")
     assert "if there was one; open: 1, 2" in bench.ok("blank", "Tarnwick T2")
     assert 'job = "2"' in bench.ok("blank", "Tarnwick T2", "--job", "2")
-    assert bench.refused("blank", "Tarnwick T2", "--job", "7") == (
-        "Job 7 is no open job of 'Tarnwick T2'; open: 1, 2.\n"
-    )
-    assert bench.refused("blank", "Tarnwik") == (
-        "The ledger holds no family 'Tarnwik'; it holds Tarnwick T2. Did you mean 'Tarnwick T2'?\n"
-    )

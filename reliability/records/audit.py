@@ -322,19 +322,21 @@ def odd_years(rows: Rows) -> list[Problem]:
     for job in rows["jobs"]:
         window = (job["built_from"], job["built_to"])
         named = f"job {job['job']}"
-        if _outside(window, spans[job["family"]]):
-            message = f"built {_span(*window)}, the family was made {_span(*spans[job['family']])}"
-            found.append(doubtful("year outside the span", message, named))
-        elif _outside(window, models.get(job["model"], (None, None))):
-            message = f"built {_span(*window)}, the model was made {_span(*models[job['model']])}"
-            found.append(doubtful("year outside the span", message, named))
+        for whose, span in (
+            ("family", spans[job["family"]]),
+            ("model", models.get(job["model"], (None, None))),
+        ):
+            if _outside(window, span):
+                message = f"built {_span(*window)}, the {whose} was made {_span(*span)}"
+                found.append(doubtful("year outside the span", message, named))
+                break
         if None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS:
             found.append(doubtful("wide window", f"built {_span(*window)} says next to nothing", named))
         age = 0 if window[1] is None else int(job["taken_in"][:4]) - window[1]
-        if 1900 in window and not _covers(spans[job["family"]], 1900):
-            found.append(
-                doubtful("placeholder year", "1900 is often written for a year that is not known", named)
-            )
+        first = spans[job["family"]][0]
+        if 1900 in window and (first is None or _outside((1900, 1900), spans[job["family"]])):
+            message = "1900 is often written for a year that is not known"
+            found.append(doubtful("placeholder year", message, named))
         elif age > OLDEST_YEARS:
             found.append(doubtful("unlikely age", f"at least {age} years old when it was taken in", named))
     return found
@@ -377,10 +379,6 @@ def _outside(window: tuple[Value, Value], span: tuple[Value, Value]) -> bool:
     return any(
         (first is not None and year < int(first)) or (last is not None and year > int(last)) for year in years
     )
-
-
-def _covers(span: tuple[Value, Value], year: int) -> bool:
-    return span[0] is not None and int(span[0]) <= year and (span[1] is None or year <= int(span[1]))
 
 
 def _span(first: Value, last: Value) -> str:

@@ -227,13 +227,10 @@ def rule_complaints(
             row["value"] = read_setting(SETTINGS[name], row["value"], exponent)
         except Refused as error:
             return [("value", f"{name}: {error.message}")]
-    broken = [rule for rule in table.rules if not rule.holds(row)]
-    if not broken:
-        return []
     bad = {name for name, _ in complaints}
     found = []
-    for rule in broken:
-        if bad.isdisjoint(rule.columns):
+    for rule in table.rules:
+        if not rule.holds(row) and bad.isdisjoint(rule.columns):
             said = ", ".join(f"{name} {'empty' if row[name] is None else row[name]}" for name in rule.columns)
             found.append((rule.column, f"{rule.statement}; found {said}"))
     return found

@@ -729,11 +729,10 @@ def exponent_in(connection: sa.Connection) -> int:
 
 def holds_amounts(connection: sa.Connection) -> bool:
     """Tell whether any amount is stored."""
-    for name, table in TABLES.items():
-        sql = SQL_TABLES[name]
-        filled = [sql.c[column.name].is_not(None) for column in table if column.kind == "money"]
-        if any(connection.execute(sa.select(sa.literal(1)).where(test).limit(1)).first() for test in filled):
-            return True
+    for table in TABLES.values():
+        for amount in (SQL_TABLES[table.name].c[column.name] for column in table if column.kind == "money"):
+            if connection.execute(sa.select(amount).where(amount.is_not(None)).limit(1)).first():
+                return True
     settings = SQL_TABLES["settings"]
     priced = [name for name, column in SETTINGS.items() if column.kind == "money"]
     found = connection.execute(sa.select(settings.c.value).where(settings.c.setting.in_(priced))).scalars()

@@ -804,7 +804,6 @@ def _filled(row: database.Row, other: Row) -> database.Row:
 
 
 WHAT_IT_IS = ("family", "model", "kind")
-NEW, HELD, CHANGED = "new", "held", "changed"
 
 
 @dataclass(frozen=True)
@@ -815,7 +814,7 @@ class Recorded:
     offer: str  # and in the file
     job: str | None
     left_because: str | None
-    state: str  # `NEW`, `CHANGED` or `HELD` (the ledger said so already)
+    is_held: bool  # whether the ledger said so already
     taken_in: bool  # whether the job is new
 
 
@@ -861,9 +860,8 @@ class _Recording:
             kept |= {"sighting": name, "place": self.place, "job": job}
             rows.append(kept)
             signs += [{"sighting": name, "sign": sign, "seen": seen} for sign, seen in its_signs.items()]
-            same = old is not None and all(old[column] == kept[column] for column in ("job", "left_because"))
-            state = NEW if old is None else HELD if same else CHANGED
-            written.append(Recorded(name, row["offer"], job, kept["left_because"], state, is_new))
+            is_held = old is not None and all(old[each] == kept[each] for each in ("job", "left_because"))
+            written.append(Recorded(name, row["offer"], job, kept["left_because"], is_held, is_new))
         refuse(self.faults)
         for table, found in (("sightings", rows), ("sighting_signs", signs)):
             refuse(put_rows(self.connection, table, found, "looked at"))

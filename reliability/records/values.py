@@ -237,17 +237,12 @@ def _text(column: Column, value: object, _exponent: int) -> str:
     longest = LONGEST_TEXT if column.multiline else LONGEST_LINE
     if len(value) > longest:
         raise Refused(f"{shown(value)} has {len(value)} characters; at most {longest} are allowed")
-    if not value.isprintable():
-        _refuse_control_characters(value, column.multiline)
-    return value
-
-
-def _refuse_control_characters(text: str, multiline: bool) -> None:
-    allowed = "\n\t" if multiline else ""
-    for character in text:
+    allowed, lines = ("\n\t", "several lines") if column.multiline else ("", "one line")
+    for character in "" if value.isprintable() else value:
         if character not in allowed and unicodedata.category(character) in ("Cc", "Cs", "Zl", "Zp"):
-            where = "a text of several lines" if multiline else "a text of one line"
-            raise Refused(f"{shown(text)} holds the character U+{ord(character):04X}, which {where} may not")
+            such = f"U+{ord(character):04X}, which a text of {lines} may not"
+            raise Refused(f"{shown(value)} holds the character {such}")
+    return value
 
 
 def _choice(column: Column, value: object, _exponent: int) -> str:
@@ -261,10 +256,8 @@ def _choice(column: Column, value: object, _exponent: int) -> str:
 
 def _year(column: Column, value: object, _exponent: int) -> int:
     text = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
-    if isinstance(text, str) and _YEAR.fullmatch(text):
-        year = int(text)
-        if _within(column, year):
-            return year
+    if isinstance(text, str) and _YEAR.fullmatch(text) and _within(column, int(text)):
+        return int(text)
     raise Refused(
         f"{shown(value)} is not a four-digit year from {column.minimum:g} to {column.maximum:g}; "
         "leave it empty if it is not known"

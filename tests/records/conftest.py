@@ -15,9 +15,14 @@ FAMILY = {
 }
 
 
+#: What these ask of a database, others ask of both.
+ON_A_FILE = {"test_audit", "test_sheet"}
+
+
 def pytest_generate_tests(metafunc):
     """Run a test on every database that a ledger can live in, unless it asks for the file of SQLite."""
-    if "database" in metafunc.fixturenames and "file" not in metafunc.fixturenames:
+    is_on_a_file = "file" in metafunc.fixturenames or metafunc.module.__name__.split(".")[-1] in ON_A_FILE
+    if "database" in metafunc.fixturenames and not is_on_a_file:
         metafunc.parametrize("database", ["sqlite", "postgresql"], indirect=True)
 
 

@@ -261,14 +261,9 @@ def test_a_renaming_that_cannot_be_is_refused(begun, line, more, message):
     begun.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
     begun.put("models", [{"model": "T1", "family": "Larkov T1"}], reason="x")
     before = everything(begun)
-    with pytest.raises(InvalidInput, match=message):
+    with pytest.raises(UnknownName if "known: " in message else InvalidInput, match=message):
         begun.rename(*line, **more)
     assert everything(begun) == before
-
-
-def test_an_unknown_name_is_an_unknown_name(begun):
-    with pytest.raises(UnknownName):
-        begun.rename("model", "T3", "T4")
 
 
 @pytest.mark.parametrize("step", ["keep_jobs", "keep_rows"])

@@ -126,16 +126,6 @@ def test_a_number_is_given_to_one_job_only(ledger, finished):
         ledger.add(finished(job="A"))
 
 
-def test_any_fault_leaves_no_trace(ledger, finished):
-    before = counts(ledger)
-    wrong = finished(
-        findings=[{"component": "belt", "found": "sound"}, {"component": "motor", "found": "fine"}]
-    )
-    with pytest.raises(InvalidInput, match=r"finding 2 \(motor\), column found: 'fine' is not one of"):
-        ledger.add(wrong, new_families=[{"family": "Dallow 80", "kind": "radio"}])
-    assert counts(ledger) == before
-
-
 def test_new_families_come_with_the_job_and_all_faults_together(ledger, finished):
     ledger.add(finished(family="Dallow 80"), new_families=[{"family": "Dallow 80", "kind": "radio"}])
     assert ledger.names("kind") == ["radio", "tape deck"]
@@ -229,19 +219,6 @@ def test_a_sale_is_recorded_once(ledger, finished):
     donor = ledger.add(finished(outcome="donor"))
     with pytest.raises(InvalidInput, match=r"sold_for is given only where outcome is repaired or sold as is"):
         ledger.sold(donor, 90, "2026-06-03")
-
-
-def test_followups_add_up_and_unknown_components_are_asked_for(ledger, finished):
-    number = ledger.add(finished())
-    ledger.followup(number, {"checked_on": "2026-07-01", "working": "yes"})
-    with pytest.raises(
-        InvalidInput, match=r"followup 2 \(2026-08-01\), column component: component 'flux coil' was"
-    ):
-        ledger.followup(number, {"checked_on": "2026-08-01", "working": "no", "component": "flux coil"})
-    ledger.followup(number, {"checked_on": "2026-08-01", "working": "no", "component": "flux coil"},
-                    new_components=["flux coil"])  # fmt: skip
-    assert [row["checked_on"] for row in ledger.job(number)["followups"]] == ["2026-07-01", "2026-08-01"]
-    assert ledger.history(number)[-1]["reason"] == "followed up"
 
 
 def test_a_withdrawn_job_is_gone_but_remembered(ledger, full):
