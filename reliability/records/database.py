@@ -931,7 +931,12 @@ def keep_versions(
 
 
 def keep_rows(
-    connection: sa.Connection, name: str, rows: Iterable[Row], reason: str, *, gone: bool = False
+    connection: sa.Connection,
+    name: str,
+    rows: Iterable[Mapping[str, Value]],
+    reason: str,
+    *,
+    gone: bool = False,
 ) -> None:
     """Add the next version of reference rows to the history."""
     found = ((key_text(TABLES[name], row), None if gone else content_of(row)) for row in rows)

@@ -27,7 +27,7 @@ from reliability.records.package import (
     package_name,
     withdrawn_in,
 )
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
+from reliability.records.tables import ALL_USUAL, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
 from reliability.records.values import (
     EXPONENTS,
     Fault,
@@ -129,7 +129,7 @@ class _Import:
             self.check.remember_end(job, component, states)
         self.names = {kind: database.names_in(self.connection, kind)
                       for kind in ("component", "sign", "kind", "maker", "origin")}  # fmt: skip
-        self.names["component"] |= {name for usual in USUAL_COMPONENTS.values() for name in usual}
+        self.names["component"] |= ALL_USUAL
         self.names["sign"] |= set(USUAL_SIGNS)
 
     def read(self, source: Source) -> None:
