@@ -3,7 +3,7 @@
 import datetime
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import chain, groupby, pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -62,40 +62,36 @@ def file_problems(connection: Connection) -> list[Problem]:
                    f"{row[0]}, row {row[1]}") for row in dangling]  # fmt: skip
 
 
-def rule_problems(rows: Tables, exponent: int) -> list[Problem]:
+def rule_problems(rows: Tables, exponent: int) -> Iterator[Problem]:
     """Test every row against every documented rule, as an import would."""
     check = PackageCheck()
-    found: list[Problem] = []
     for name, table in TABLES.items():
         for number, row in enumerate(rows[name], 1):
             clean, complaints = clean_row(table, row, exponent)
             complaints = check.complaints(name, row if complaints else clean, number, complaints)
             where = ", ".join(f"{part} {row[part]}" for part in table.key if row[part])
             where = where if table.key[0] == "job" else f"{name}, {where}"
-            found += [
-                broken("rule broken", f"column {column}: {message}", where) for column, message in complaints
-            ]
-    found += [broken("rule broken", f"column {column}: {message}", f"job {job}")
-              for job, _, (column, message) in check.ended_by_sound()]  # fmt: skip
-    return found
+            for column, message in complaints:
+                yield broken("rule broken", f"column {column}: {message}", where)
+    for job, _, (column, message) in check.ended_by_sound():
+        yield broken("rule broken", f"column {column}: {message}", f"job {job}")
 
 
-def history_problems(connection: Connection, rows: Tables) -> list[Problem]:
+def history_problems(connection: Connection, rows: Tables) -> Iterator[Problem]:
     """Test the chain of digests, and compare the newest version of everything with the current tables."""
     newest: dict[tuple[str, str], Any] = {}
-    found: list[Problem] = []
     ordered = _entries(connection, HISTORY.c.what, HISTORY.c.key, HISTORY.c.version)
     for (what, key), versions in groupby(ordered, key=lambda row: (row.what, row.key)):
         entries = list(versions)
         newest[what, key] = entries[-1]
-        found += [broken("history damaged", f"entry {entry.entry}, version {entry.version}, cannot be read; "
-                         "restore a backup, or look this version up in one", f"{what} {key}")
-                  for entry in entries if entry.content and not _is_readable(entry)]  # fmt: skip
+        for entry in entries:
+            if entry.content and not _is_readable(entry):
+                such = f"entry {entry.entry}, version {entry.version}, cannot be read"
+                mend = "restore a backup, or look this version up in one"
+                yield broken("history damaged", f"{such}; {mend}", f"{what} {key}")
         numbers = tuple(entry.version for entry in entries)
         if numbers != tuple(range(1, len(numbers) + 1)):
-            found.append(
-                broken("history incomplete", f"versions {numbers} are not counted from 1", f"{what} {key}")
-            )
+            yield broken("history incomplete", f"versions {numbers} are not counted from 1", f"{what} {key}")
     references = (
         (name, database.key_text(table, row), database.content_of(row))
         for name, table in TABLES.items() if "job" not in table.key for row in rows[name]
@@ -105,13 +101,14 @@ def history_problems(connection: Connection, rows: Tables) -> list[Problem]:
     for what, key, content in chain(jobs, references):
         kept = newest.pop((what, key), None)
         if kept is None or kept.content is None:
-            found.append(broken("history incomplete", "no version of it was kept", f"{what} {key}"))
+            yield broken("history incomplete", "no version of it was kept", f"{what} {key}")
         elif _is_readable(kept) and database.read_content(kept) != content:
-            found.append(broken("history differs", "the newest version kept is not what the tables say",
-                                f"{what} {key}"))  # fmt: skip
-    found += [broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
-              for (what, key), entry in newest.items() if entry.content is not None]  # fmt: skip
-    return found + chain_problems(connection)
+            message = "the newest version kept is not what the tables say"
+            yield broken("history differs", message, f"{what} {key}")
+    for (what, key), entry in newest.items():
+        if entry.content is not None:
+            yield broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
+    yield from chain_problems(connection)
 
 
 def _entries(connection: Connection, *order: Any) -> Iterable[Any]:
@@ -126,9 +123,8 @@ def _is_readable(entry: Any) -> bool:
     return True
 
 
-def chain_problems(connection: Connection) -> list[Problem]:
+def chain_problems(connection: Connection) -> Iterator[Problem]:
     """Test that every entry of the history is what was written: its digest covers it and the one before."""
-    found: list[Problem] = []
     before = ""
     for row in _entries(connection, HISTORY.c.entry):
         entry = row._asdict()
@@ -139,8 +135,7 @@ def chain_problems(connection: Connection) -> list[Problem]:
                 f"entry {entry['entry']}, version {entry['version']}, is not what was written, or the entry "
                 "before it was changed or taken out; compare it with a backup"
             )
-            found.append(broken("history changed", message, f"{entry['what']} {entry['key']}"))
-    return found
+            yield broken("history changed", message, f"{entry['what']} {entry['key']}")
 
 
 def clock_problems(connection: Connection, apart: datetime.timedelta) -> list[Problem]:
@@ -162,7 +157,7 @@ def clock_problems(connection: Connection, apart: datetime.timedelta) -> list[Pr
                      f"{entry.what} {entry.key}")]  # fmt: skip
 
 
-def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> list[Problem]:
+def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> Iterator[Problem]:
     """Test that no number can be given out twice."""
     last: dict[str, int] = {}
     for row in connection.execute(select(NUMBERING)):
@@ -170,21 +165,17 @@ def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) ->
         number = split_number(number_after(row.prefix, row.last - 1, row.width))
         if number is not None:
             last[number.prefix] = max(number.digits, last.get(number.prefix, -1))
-    found: list[Problem] = []
     seen: dict[tuple[str, int], str] = {}
     for job in jobs:
         number = split_number(str(job["job"]))
         if job["origin"] or number is None:
             continue
         if number.digits > last.get(number.prefix, -1):
-            found.append(
-                broken("number not counted", "intake could give this number out again", f"job {job['job']}")
-            )
+            yield broken("number not counted", "intake could give this number out again", f"job {job['job']}")
         first = seen.setdefault((number.prefix, number.digits), str(job["job"]))
         if first != job["job"]:
-            found.append(broken("number used twice", "only the zeros in front differ",
-                                f"job {first}", f"job {job['job']}"))  # fmt: skip
-    return found
+            message = "only the zeros in front differ"
+            yield broken("number used twice", message, f"job {first}", f"job {job['job']}")
 
 
 # Rows that no rule forbids, but that make the odds worse than they look.
@@ -210,7 +201,9 @@ WIDEST_WINDOW_YEARS = 30
 OLDEST_YEARS = 100
 
 
-def number_gaps(rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | None = None) -> list[Problem]:
+def number_gaps(
+    rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | None = None
+) -> Iterator[Problem]:
     """Find numbers that were given out but belong to no job, and say whether they count; `do_gaps_count`."""
     own = [job for job in rows["jobs"] if not job["origin"]]
     all_gaps = missing_numbers([*(str(job["job"]) for job in own), *withdrawn])
@@ -221,15 +214,13 @@ def number_gaps(rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | Non
         how = "count_gaps leaves them out"
     else:
         how = "gaps of more than half of the written jobs are not counted while count_gaps is not set"
-    found = []
     for _, group in groupby(all_gaps, key=lambda gap: gap.prefix):
         gaps = list(group)
         missing = sum(gap.size for gap in gaps)
         spans = [f"job {gap.first}" if gap.size == 1 else f"jobs {gap.first} to {gap.last}" for gap in gaps]
         count = "1 job was" if missing == 1 else f"{missing} jobs were"
         message = f"{count} never written up; {how}"
-        found.append(doubtful("gap in the job numbers", message, *spans))
-    return found
+        yield doubtful("gap in the job numbers", message, *spans)
 
 
 def long_open(rows: Rows, last: datetime.date | None = None) -> list[Problem]:
@@ -247,7 +238,7 @@ def long_open(rows: Rows, last: datetime.date | None = None) -> list[Problem]:
     ]
 
 
-def mixed_numbers(rows: Rows) -> list[Problem]:
+def mixed_numbers(rows: Rows) -> Iterator[Problem]:
     """Find numbers that no single bench gives out: of two sorts by turns, or against the days of intake."""
     own = [(job["taken_in"], number, str(job["job"])) for job in rows["jobs"]
            if not job["origin"] and (number := split_number(str(job["job"])))]  # fmt: skip
@@ -260,18 +251,17 @@ def mixed_numbers(rows: Rows) -> list[Problem]:
         for before, after in pairwise(sorted(own, key=lambda job: job[1]))
         if before[1].prefix == after[1].prefix and (_day(before[0]) - _day(after[0])).days > FAR_BACK_DAYS
     ]
-    found = []
+    such = "as if two ledgers were mixed: jobs of another bench are imported with an origin"
     if turns >= FEWEST_TURNS:
-        found.append(f"numbers of {len(set(sorts))} sorts are given out by turns")
+        message = f"numbers of {len(set(sorts))} sorts are given out by turns"
+        yield doubtful("mixed job numbers", f"{message}, {such}")
     if len(back) >= max(FEWEST_BACK, BACK_SHARE * len(own)):
         (day, _, job), (later, _, other) = back[0]
-        found.append(f"{len(back)} jobs came in long before the one with the number before, "
-                     f"such as {other} ({later}) after {job} ({day})")  # fmt: skip
-    such = "as if two ledgers were mixed: jobs of another bench are imported with an origin"
-    return [doubtful("mixed job numbers", f"{each}, {such}") for each in found]
+        message = f"{len(back)} jobs came in long before the one with the number before, such as {other} "
+        yield doubtful("mixed job numbers", f"{message}({later}) after {job} ({day}), {such}")
 
 
-def too_rosy(rows: Rows) -> list[Problem]:
+def too_rosy(rows: Rows) -> Iterator[Problem]:
     """Find groups of jobs that went so well that the failures must be missing."""
     finished = [job for job in rows["jobs"] if job["outcome"] != "open"]
     groups: list[tuple[str, list[dict[str, Any]], float]] = []
@@ -279,16 +269,14 @@ def too_rosy(rows: Rows) -> list[Problem]:
         groups.append((f"origin {origin}" if origin else "this bench", jobs, ROSY_SHARE))
     for family, jobs in _grouped(finished, lambda job: job["family"]).items():
         groups.append((f"family {family}", jobs, 1.0))
-    found = []
     for name, jobs, limit in groups:
         repaired = sum(job["outcome"] == "repaired" for job in jobs)
         if len(jobs) >= FEWEST_FOR_ROSY and repaired >= limit * len(jobs):
             message = f"{repaired} of {len(jobs)} finished jobs were repaired; were the others written up?"
-            found.append(doubtful("too rosy", message, name))
-    return found
+            yield doubtful("too rosy", message, name)
 
 
-def without_findings(rows: Rows) -> list[Problem]:
+def without_findings(rows: Rows) -> Iterator[Problem]:
     """Find families that cannot say anything of their components, and records of failures only."""
     # Jobs from elsewhere come without findings, and nobody here could write them down.
     family_of = {job["job"]: job["family"] for job in rows["jobs"]
@@ -297,24 +285,22 @@ def without_findings(rows: Rows) -> list[Problem]:
     for finding in rows["findings"]:
         if finding["job"] in family_of:
             states[family_of[finding["job"]]].append(finding["found"])
-    found = []
     for family, jobs in _grouped(family_of, lambda job: family_of[job]).items():
         if not states[family]:
-            found.append(doubtful("no findings", f"{len(jobs)} finished jobs, but no state of any component",
-                                  f"family {family}"))  # fmt: skip
+            message = f"{len(jobs)} finished jobs, but no state of any component"
+            yield doubtful("no findings", message, f"family {family}")
         elif len(states[family]) >= FEWEST_FOR_SOUND and "sound" not in states[family]:
             message = (
                 f"{len(states[family])} findings and none of them sound; sound parts are written down too"
             )
-            found.append(doubtful("only failures", message, f"family {family}"))
-    return found
+            yield doubtful("only failures", message, f"family {family}")
 
 
-def odd_years(rows: Rows) -> list[Problem]:
+def odd_years(rows: Rows) -> Iterator[Problem]:
     """Find years outside the span of production, placeholders and windows that say nothing."""
     spans = {family["family"]: (family["first_year"], family["last_year"]) for family in rows["families"]}
     models = {model["model"]: (model["first_year"], model["last_year"]) for model in rows["models"]}
-    found = [
+    yield from [
         doubtful("year outside the span", f"made {_span(*models[model['model']])}, its family "
                  f"{_span(*spans[model['family']])}", f"model {model['model']}")
         for model in rows["models"] if _outside(models[model["model"]], spans[model["family"]])
@@ -328,18 +314,17 @@ def odd_years(rows: Rows) -> list[Problem]:
         ):
             if _outside(window, span):
                 message = f"built {_span(*window)}, the {whose} was made {_span(*span)}"
-                found.append(doubtful("year outside the span", message, named))
+                yield doubtful("year outside the span", message, named)
                 break
         if None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS:
-            found.append(doubtful("wide window", f"built {_span(*window)} says next to nothing", named))
+            yield doubtful("wide window", f"built {_span(*window)} says next to nothing", named)
         age = 0 if window[1] is None else int(job["taken_in"][:4]) - window[1]
         first = spans[job["family"]][0]
         if 1900 in window and (first is None or _outside((1900, 1900), spans[job["family"]])):
             message = "1900 is often written for a year that is not known"
-            found.append(doubtful("placeholder year", message, named))
+            yield doubtful("placeholder year", message, named)
         elif age > OLDEST_YEARS:
-            found.append(doubtful("unlikely age", f"at least {age} years old when it was taken in", named))
-    return found
+            yield doubtful("unlikely age", f"at least {age} years old when it was taken in", named)
 
 
 def future_dates(rows: Rows, today: datetime.date) -> list[Problem]:
@@ -477,29 +462,27 @@ def parts_against_jobs(rows: Rows) -> list[Problem]:
             for (message, component, family), names in sorted(against.items())]  # fmt: skip
 
 
-def odd_repairs(rows: Rows) -> list[Problem]:
+def odd_repairs(rows: Rows) -> Iterator[Problem]:
     """Find repaired units with a failed component left as it was, and sales without a price."""
     outcome = {job["job"]: job["outcome"] for job in rows["jobs"]}
-    found = []
     for finding in rows["findings"]:
         left = finding["found"] == "failed" and finding["action"] in ("none", "no part")
         if left and outcome[finding["job"]] == "repaired":
             message = f"{finding['component']} failed, action {finding['action']}"
             name = f"job {finding['job']}, {finding['component']}"
-            found.append(doubtful("repaired in spite of a failure", message, name))
+            yield doubtful("repaired in spite of a failure", message, name)
     for job in rows["jobs"]:
         if job["sold_on"] and job["sold_for"] is None:
             message = f"sold on {job['sold_on']}, but sold_for is empty"
-            found.append(doubtful("sold without a price", message, f"job {job['job']}"))
-    return found
+            yield doubtful("sold without a price", message, f"job {job['job']}")
 
 
-def shelf_against_jobs(rows: Rows) -> list[Problem]:
+def shelf_against_jobs(rows: Rows) -> Iterator[Problem]:
     """Find parts of the shelf whose worth is lost on the way, or counted twice."""
     stated = {job["job"]: job["salvage_value"] for job in rows["jobs"]}
     fitted = {(each["job"], each["component"], each["part_cost"]) for each in rows["findings"]
               if each["part_source"] == "salvaged"}  # fmt: skip
-    found = [
+    yield from [
         doubtful("part at another cost", f"it is worth {part['worth']}, but no salvaged {part['component']} "
                  f"of job {part['used_in']} costs that", f"part {part['part']}")
         for part in rows["shelf"] if part["used_in"] and part["worth"] is not None
@@ -509,11 +492,10 @@ def shelf_against_jobs(rows: Rows) -> list[Problem]:
         worth = sum(row["worth"] or 0 for row in parts)
         if stated[job] is not None and stated[job] < worth:
             message = f"salvage_value {stated[job]}, but its parts on the shelf are worth {worth}"
-            found.append(doubtful("donor below its parts", message, f"job {job}"))
-    return found
+            yield doubtful("donor below its parts", message, f"job {job}")
 
 
-def like_names(rows: Rows) -> list[Problem]:
+def like_names(rows: Rows) -> Iterator[Problem]:
     """Find names that are all but equal to a more common one, or to a usual one: often the same thing.
 
     Families and models often differ by one letter and mean different things; they are named where only
@@ -529,7 +511,6 @@ def like_names(rows: Rows) -> list[Problem]:
         "sign": set(USUAL_SIGNS),
         "kind": set(USUAL_COMPONENTS) - {"other"},
     }
-    found = []
     for what, counts in uses.items():
         meant = usual.get(what, set())
         ranked = sorted({*counts, *meant}, key=lambda name: (name in meant, counts.get(name, 0), name))
@@ -541,7 +522,7 @@ def like_names(rows: Rows) -> list[Problem]:
                 merge = " --merge" if near in counts else ""
                 mend = f"; if they are the same: benchodds rename {what} {name!r} {near!r}{merge}"
                 mend = mend if what in RENAMED else "; are they the same?"
-                found.append(doubtful("names alike", stands + mend, what))
+                yield doubtful("names alike", stands + mend, what)
     for table, what in (("families", "family"), ("models", "model")):
         names = sorted(str(row[what]) for row in rows[table])
         for _, group in _grouped(names, lambda name: re.sub(r"[\W_]", "", name.casefold())).items():
@@ -550,8 +531,7 @@ def like_names(rows: Rows) -> list[Problem]:
                     f"{what} {group[0]!r} and {name!r} differ in case, spaces or signs only; if they are "
                 )
                 mend = f"the same: benchodds rename {what} {group[0]!r} {name!r} --merge"
-                found.append(doubtful("names alike", stands + mend, what))
-    return found
+                yield doubtful("names alike", stands + mend, what)
 
 
 def _times(count: int) -> str:

@@ -73,7 +73,7 @@ def doubtful(report: ReportData) -> Shown:
 def _audit(records: Records, day: datetime.date) -> pd.DataFrame:
     """Ask the records room what is doubtful: one row for each topic."""
     rows = {name: _plain_rows(frame) for name, frame in records.frames().items()}
-    found = number_gaps(rows, records.withdrawn, records.settings.count_gaps)
+    found = list(number_gaps(rows, records.withdrawn, records.settings.count_gaps))
     for audit in AUDITS:
         found += long_open(rows, day) if audit is long_open else audit(rows)
     topics: dict[str, list[Any]] = {}
