@@ -9,7 +9,7 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable
 from decimal import Decimal
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -1121,26 +1121,18 @@ def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None
 @option("--cluster", metavar="ADDRESS", help=f"If counted: {CLUSTER_HELP}")
 @OUT
 @as_of_option(LATER_IGNORED)
-def lives(
-    bench: Bench,
-    families: Sequence[str],
-    components: Sequence[str],
-    event: str,
-    cohort: int | None,
-    out: Path | None,
-    as_of: datetime.date | None,
-    **how: Any,
-) -> None:
+def lives(bench: Bench, event: str, out: Path | None, **how: Any) -> None:
     """Tell how long each component lasts in each family that this bench has records of.
 
     Where a family's own records cannot give a life, the column says why; the share failed by
     today's age is told from all families together. With --archive or --counted, today is the last
     day on which any unit was taken in, and a usual unit is one of the family's mean production year.
     """
+    cohort, as_of = how["cohort"], how["as_of"]
     if how["archives"] or how["counted"]:
         if cohort is not None or as_of is not None or (how["archives"] and how["counted"]):
             raise click.UsageError("--cohort, --as-of, --counted and --archive do not go together.")
-        table = _counted_lives(bench, event, components, how)
+        table = _counted_lives(bench, event, how)
     else:
         if how["no_intervals"] or how["cluster"] is not None or how["processes"] > 1:
             raise click.UsageError(
@@ -1150,7 +1142,7 @@ def lives(
 
         appraiser, records = fitted(bench, as_of)
         table = lives_table(records, appraiser, event=event, cohort_years=cohort)
-    for column, wanted in (("family", families), ("component", components)):
+    for column, wanted in (("family", how["families"]), ("component", how["components"])):
         for name in wanted:
             if name not in set(table[column]):
                 raise unknown(f"No records of {column}", name, table[column])
@@ -1159,9 +1151,7 @@ def lives(
     give(table, terminal.lives_text(table), out, "life", "lives")
 
 
-def _counted_lives(
-    bench: Bench, event: str, components: Collection[str], how: dict[str, Any]
-) -> "pd.DataFrame":
+def _counted_lives(bench: Bench, event: str, how: dict[str, Any]) -> "pd.DataFrame":
     """Count the findings of archives, or of the ledger by its database; fit and pool them."""
     from reliability.life.bulk import count_findings, lives_of_counts
     from reliability.records.archive import ledger_findings, open_archives
@@ -1173,23 +1163,21 @@ def _counted_lives(
         origin = counted(len(folders), "archive")
     else:
         with bench.ledger() as ledger:
-            counts, origin = (
-                count_findings(ledger_findings(ledger), event=event, worst=worst_findings),
-                ledger.name,
-            )
+            counts = count_findings(ledger_findings(ledger), event=event, worst=worst_findings)
+            origin = ledger.name
         if not counts.components.size:
             raise InvalidInput(f"{origin} holds no finding of its own yet.")
     with executor_for(how["cluster"], how["processes"]) as executor:
         left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
         if not counts.n_findings:
             raise InvalidInput(f"No finding of {origin} tells anything about lives ({left_out}).")
-        for name in components:
+        for name in how["components"]:
             if name not in counts.components:
                 raise unknown("No records of component", name, counts.components)
         said = f"; left out: {left_out}" if left_out else ""
         note(f"{counted(counts.n_findings, 'finding')} counted from {origin}{said}")
         intervals = not how["no_intervals"]
-        table = lives_of_counts(counts, components=components, intervals=intervals, executor=executor)
+        table = lives_of_counts(counts, components=how["components"], intervals=intervals, executor=executor)
     return table.reindex(columns=list(LIVES_COLUMNS))
 
 
@@ -1242,11 +1230,8 @@ def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **
         if job is not None:
             planned = plan_job(appraiser, ledger.job(job))
         else:
-            (first, last), signs, found = (
-                unit["built"] or (None, None),
-                dict(unit["signs"]),
-                dict(unit["found"]),
-            )
+            first, last = unit["built"] or (None, None)
+            signs, found = dict(unit["signs"]), dict(unit["found"])
             planned = plan_unit(appraiser, family=str(family), built_from=first, built_to=last, signs=signs,
                                 found=found, seen_on=today())  # fmt: skip
     click.echo("\n".join(terminal.plan_lines(planned)))
@@ -1368,30 +1353,23 @@ def spend(bench: Bench, what: str | None, **given: Any) -> None:
         show_default=True, help="Folder of the pages.")  # fmt: skip
 @as_of_option("The day the pages speak for; the last one on record otherwise.")
 @option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
-def report(
-    bench: Bench,
-    families: Sequence[str],
-    every: bool,
-    pdf: bool,
-    out: Path,
-    as_of: datetime.date | None,
-    cluster: str | None,
-) -> None:
+def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any) -> None:
     """Regenerate the pages whose content changed; the others are left untouched.
 
     Where there is no ledger of your own yet, the pages are made from the demo and say so.
     """
-    if every and families:
+    if every and how["families"]:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
     from reliability.report.run import content_of, make_pages, still_shown
 
-    made = still_shown(bench.url, out, families=families or None, pdf=pdf, as_of=as_of)
+    how["families"], as_of = how["families"] or None, how["as_of"]
+    made = still_shown(bench.url, out, **how)
     if made is None:
         content = content_of(bench.url)
         records, demo = own_or_demo(bench, "the pages are made from the demo, and say DEMO", as_of)
         with executor_for(cluster, 1, left="Each page is whole, the old one or the new one") as executor:
-            made = make_pages(records, out, families=families or None, demo=demo, pdf=pdf, as_of=as_of,
-                              content="" if demo else content, executor=executor)  # fmt: skip
+            content = "" if demo else content
+            made = make_pages(records, out, **how, demo=demo, content=content, executor=executor)
     for remark in made.remarks:
         note(remark)
     parts = [f"{counted(len(made.made), 'page')} made", f"{len(made.kept)} unchanged"]

@@ -119,19 +119,15 @@ def decode_sheet(content: bytes, source: str) -> JobSheet:
 
 def read_sheet(text: str, source: str = "sheet") -> JobSheet:
     """Read a sheet."""
-    return _Reader(source, _parse(text, source)).sheet()
-
-
-def _parse(text: str, source: str) -> dict[str, Any]:
-    def refused(what: str) -> InvalidInput:
-        return InvalidInput(f"{source}{what}. Nothing was written.")
-
-    if len(text) > _MOST_CHARACTERS:
-        raise refused(f" has {len(text)} characters; a sheet has at most {_MOST_CHARACTERS}")
+    _refuse_above(_MOST_CHARACTERS, len(text), "characters", source)
     raw = parse_toml(text, source, "sheet", "Nothing was written.")
-    if (entries := _entries(raw)) > _MOST_ENTRIES:
-        raise refused(f" has {entries} entries; a sheet has at most {_MOST_ENTRIES}")
-    return raw
+    _refuse_above(_MOST_ENTRIES, _entries(raw), "entries", source)
+    return _Reader(source, raw).sheet()
+
+
+def _refuse_above(most: int, found: int, what: str, source: str) -> None:
+    if found > most:
+        raise InvalidInput(f"{source} has {found} {what}; a sheet has at most {most}. Nothing was written.")
 
 
 def _entries(value: object) -> int:
