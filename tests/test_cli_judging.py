@@ -7,11 +7,8 @@ import pandas as pd
 import pytest
 
 from reliability.records import database
-from reliability.records.ledger import open_ledger
 from reliability.records.package import write_package
-from reliability.worth.appraiser import appraiser_of
-from reliability.worth.judging import VERDICT_COLUMNS, read_offers
-from reliability.worth.judging import judge as judge_offers
+from reliability.worth.judging import VERDICT_COLUMNS
 from reliability.worth.review import RANKING_COLUMNS
 from reliability.worth.stock import STOCK_COLUMNS
 
@@ -73,15 +70,6 @@ def test_verdicts_go_to_a_file_with_the_documented_columns(bench):
     assert table["verdict"].tolist()[:2] == ["take", "skip"]
     assert table.loc[2, ["verdict", "expected_gain", "chance_of_loss"]].isna().all()
     assert (bench.folder / "again.csv").read_bytes() == (bench.folder / "verdicts.csv").read_bytes()
-
-
-def test_the_file_holds_what_the_room_below_says(bench):
-    with open_ledger(bench.file) as ledger:
-        expected = judge_offers(read_offers(bench.folder / "offers.csv"), appraiser_of(ledger),
-                                as_of=datetime.date.today())  # fmt: skip
-    table = pd.read_csv("verdicts.csv")
-    for name in ("ceiling", "success_chance", "chance_of_loss"):
-        assert table[name].to_numpy() == pytest.approx(expected[name].to_numpy(float), abs=0.005, nan_ok=True)
 
 
 def test_the_odds_are_fitted_once(bench):
@@ -201,13 +189,8 @@ def test_a_ledger_without_jobs_is_judged_by_what_is_known_of_nothing(command_lin
 
 def test_a_plan_for_a_unit(bench):
     unit = ("--family", "Larkov T1", "--built", "1983", "--sign", "rust=no")
-    lines = bench.ok("plan", *unit, "--out", "plan.csv").splitlines()
-    assert "going on is worth" in lines[0]
-    assert lines[3].split()[:3] == ["move", "component", "failed"]
-    assert any(line.startswith("Chance that all of it works out: ") for line in lines)
-    assert lines[lines.index("Take care:") + 1].startswith("  Mains voltage kills")
-    moves = pd.read_csv("plan.csv")
-    assert {"gear", "belt"} <= set(moves["component"])
+    bench.ok("plan", *unit, "--out", "plan.csv")
+    assert {"gear", "belt"} <= set(pd.read_csv("plan.csv")["component"])
     found = bench.ok("plan", *unit, "--found", "gear=no part")
     assert found.startswith("Stop, break it for parts")
     assert "no part can be had for the gear" in found

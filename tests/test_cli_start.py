@@ -49,12 +49,6 @@ def test_short_help_is_not_cut():
     )
 
 
-def test_an_unknown_command_ends_with_2():
-    result = CliRunner().invoke(main, ["inatke"])
-    assert result.exit_code == 2
-    assert "No such command 'inatke'" in result.stderr
-
-
 def test_version():
     assert CliRunner().invoke(main, ["--version"]).output == f"benchodds, version {__version__}\n"
 

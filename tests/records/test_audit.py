@@ -19,7 +19,6 @@ from reliability.records import audit, database
 from reliability.records.database import NUMBERING, worded_damage
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
-from reliability.records.values import Problem, doubtful
 from reliability.worth.bench import missing_by_season, read_bench
 
 TODAY = datetime.date(2026, 11, 24)
@@ -371,11 +370,6 @@ def test_dates_that_have_not_come_yet(ledger, finished, told):
         "date to come: sold_on 2026-12 is after today, 2026-11-24 [job 1]",
         "date to come: as_of 2027-01 is after today, 2026-11-24 [parts, belt]",
     ]
-
-
-def test_a_problem_without_rows_names_none():
-    assert str(doubtful("long open", "x")) == "long open: x"
-    assert doubtful("a", "b", "c") == Problem(False, "a", ("c",), "b")
 
 
 def test_a_clock_that_was_set_back_is_named(ledger, finished, monkeypatch, told):
