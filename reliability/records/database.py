@@ -777,13 +777,12 @@ def fetch_document(connection: sa.Connection, job: str) -> JobDocument | None:
     return fetch_documents(connection, [job]).get(job)
 
 
-def fetch_documents(connection: sa.Connection, jobs: Collection[str] | None = None) -> dict[str, JobDocument]:
-    """Read whole jobs, these or all, by number."""
-    rows = {
-        name: fetch_rows(connection, name, None if jobs is None else SQL_TABLES[name].c.job.in_(jobs))
-        for name in ("jobs", *PARTS_OF_A_JOB)
-    }
-    return documents_of(rows)
+def fetch_documents(connection: sa.Connection, jobs: Collection[str]) -> dict[str, JobDocument]:
+    """Read whole jobs by number."""
+    names = ("jobs", *PARTS_OF_A_JOB)
+    return documents_of(
+        {name: fetch_rows(connection, name, SQL_TABLES[name].c.job.in_(jobs)) for name in names}
+    )
 
 
 def documents_of(rows: Mapping[str, Iterable[Row]]) -> dict[str, JobDocument]:
@@ -917,7 +916,7 @@ def keep_versions(
     entries, found = HISTORY.c, iter(found)
     while some := dict(islice(found, CHUNK)):
         query = sa.select(entries.key, sa.func.max(entries.version)).group_by(entries.key)
-        query = query.where(entries.what == what, entries.key.in_(some))
+        query = query.where(entries.what == what, entries.key.in_(list(some)))
         last = {key: version for key, version in connection.execute(query)}
         newest = sa.select(entries.digest).order_by(entries.entry.desc()).limit(1)
         before, now = connection.execute(newest).scalar() or "", utc_now()
