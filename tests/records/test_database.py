@@ -21,7 +21,6 @@ from sqlalchemy import insert
 from reliability.errors import InvalidInput, LedgerError
 from reliability.records import database
 from reliability.records.database import parse_url, shown_url, worded
-from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.records.tables import TABLES
 
@@ -104,18 +103,15 @@ def test_a_damaged_ledger_says_so(ledger, file, full):
         assert "restore a backup" in str(problems[0])
 
 
-def test_a_read_that_fails_lets_the_file_go(ledger, file, full):
-    ledger.add(full())
-    ledger.withdraw("1", reason="x")
-    with closing(sqlite3.connect(file)) as connection:
-        connection.execute("UPDATE history SET content = '[' WHERE what = 'jobs' AND version = 1")
-        connection.commit()
-    with pytest.raises(LedgerError, match=r"is damaged; restore it from a backup\.$") as kept:
-        read_records(ledger)
+def test_a_read_that_fails_lets_the_file_go(ledger, file):
+    ledger.put("families", [{"family": f"F{n}", "kind": "radio"} for n in range(9)], reason="x")
+    with pytest.raises(ZeroDivisionError), ledger.reading() as connection:
+        half_read = connection.exec_driver_sql("SELECT * FROM history")
+        1 / len(next(iter(half_read))[:0])
     ledger.close()
     with closing(sqlite3.connect(file, timeout=0)) as connection:
         assert connection.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",)
-    del kept
+    del half_read
 
 
 def test_a_newer_schema_is_left_alone(ledger, file):
