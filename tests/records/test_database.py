@@ -103,11 +103,11 @@ def test_a_damaged_ledger_says_so(ledger, file, full):
         assert "restore a backup" in str(problems[0])
 
 
-def test_a_read_that_fails_lets_the_file_go(ledger, file):
+def test_a_read_that_broke_off_lets_the_file_go(ledger, file):
     ledger.put("families", [{"family": f"F{n}", "kind": "radio"} for n in range(9)], reason="x")
-    with pytest.raises(ZeroDivisionError), ledger.reading() as connection:
+    with ledger.reading() as connection:
         half_read = connection.exec_driver_sql("SELECT * FROM history")
-        1 / len(next(iter(half_read))[:0])
+        next(iter(half_read))
     ledger.close()
     with closing(sqlite3.connect(file, timeout=0)) as connection:
         assert connection.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",)
