@@ -53,12 +53,8 @@ def row_lines(
     """Word the filled cells of a row, one to a line."""
     for column in TABLES[table]:
         if column.name not in leave_out and row[column.name] is not None:
-            unit = {"money": f" {currency}", "hours": " h"}.get(column.kind, "")
-            yield f"  {column.name:<15}{_indented(write_value(row[column.name]))}{unit}"
-
-
-def _indented(text: str) -> str:
-    return text.replace("\n", "\n" + " " * 17)
+            said = _cell(table, column.name, row[column.name], currency).replace("\n", "\n" + " " * 17)
+            yield f"  {column.name:<15}{said}"
 
 
 def _row(part: str, row: Mapping[str, Any], currency: str) -> str:
@@ -70,14 +66,14 @@ def _row(part: str, row: Mapping[str, Any], currency: str) -> str:
         place = f" ({row['position']})" if row["position"] else ""
         during = ", during work" if row["arose"] == "during work" else ""
         head = f"{row['component']}{place}: {row['found']}{during}"
-    more = [_cell(part, name, value, currency) for name, value in row.items()
+    more = [f"{name} {_cell(part, name, value, currency)}" for name, value in row.items()
             if value is not None and name not in _IN_HEAD[part]]  # fmt: skip
     return ", ".join([head, *more])
 
 
-def _cell(part: str, name: str, value: Any, currency: str) -> str:
-    unit = {"money": f" {currency}", "hours": " h"}.get(TABLES[part][name].kind, "")
-    return f"{name} {write_value(value)}{unit}"
+def _cell(table: str, name: str, value: Any, currency: str) -> str:
+    unit = {"money": f" {currency}", "hours": " h"}.get(TABLES[table][name].kind, "")
+    return f"{write_value(value)}{unit}"
 
 
 def version_lines(versions: Sequence[Mapping[str, Any]], gone: str = "withdrawn") -> list[str]:
