@@ -1,7 +1,8 @@
 """The order in which the pieces are fitted: lives, mending, signs, outcomes, money."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,6 @@ from scipy.special import expit
 from reliability.worth.appraisal import FEW_JOBS, FamilyEntry, Spread, Terms
 from reliability.worth.bench import UNREPAIRED, Bench
 from reliability.worth.lives import (
-    Asked,
     BenchLives,
     Slot,
     family_components,
@@ -27,9 +27,7 @@ from reliability.worth.money import (
     USUAL_HOURS_SD,
     USUAL_REMAINS,
     Amount,
-    Hours,
     PartCosts,
-    PriceModel,
     collateral_shares,
     comeback_cost,
     failed_in_job,
@@ -43,11 +41,9 @@ from reliability.worth.money import (
     total,
     working_prices,
 )
-from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, normal_draws
+from reliability.worth.odds import FamilyLives, Shared, component_odds, log_odds, nothing_shared
 from reliability.worth.recalibration import (
     JobAges,
-    Recalibration,
-    UsualOdds,
     ages_by_family,
     blocks,
     chain_log_odds,
@@ -69,23 +65,10 @@ from reliability.worth.supply import (
 Floats = NDArray[np.float64]
 
 
+ManySlots = Floats | tuple[Floats, Floats, Floats | float]
+"""A field of `FamilyEntry` by slot: numbers (n_slots,), or mean, doubt and spread."""
+
 OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "pooled only", "hearsay"
-
-
-@dataclass(frozen=True)
-class Amounts:
-    """Fitted amounts of money and time, by slot; prices by sign."""
-
-    price: Amount
-    prices: PriceModel
-    remains: Amount
-    other_repaired: Amount
-    other_unrepaired: Amount
-    costs_repaired: Amount
-    costs_unrepaired: Amount
-    hours: Hours
-    hours_unrepaired: Amount
-    parts: PartCosts
 
 
 def fit_amounts(
@@ -95,10 +78,11 @@ def fit_amounts(
     components: tuple[str, ...],
     price: Amount,
     news: Floats,
-) -> Amounts:
-    """Fit prices, costs, hours and what remains."""
+) -> tuple[dict[str, ManySlots], Floats, Floats, PartCosts]:
+    """Fit prices, costs, hours and what remains: fields of `FamilyEntry` by slot, and what slots share."""
     # `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `failed` (n_jobs, n_components): from
-    # `failed_in_job`; `price`: from `working_prices`; `news` (n_slots,): from `purchase_news`.
+    # `failed_in_job`; `price`: from `working_prices`; `news` (n_slots,): from `purchase_news`. Shared are
+    # what signs add to the log price, hours by component, and costs of parts.
     own = bench.jobs["own"]
     repaired = own & (bench.jobs["repaired"] == 1)
     unrepaired = own & bench.jobs["outcome"].isin(UNREPAIRED)
@@ -107,31 +91,35 @@ def fit_amounts(
     beside, _ = part_costs_by_job(bench, parts, failed=False)
     spent, _ = part_costs_by_job(bench, parts)
     other = bench.jobs["other_costs"].to_numpy(float)
-    worked = bench.jobs["hours"].to_numpy(float)
-    rate = bench.records.settings.hour_rate
+    settings = bench.records.settings
+    rate = settings.hour_rate
     left = remains(bench)
     by_price = left / price.mean[bench.jobs["family_at"].to_numpy(np.int64)] if len(own) else left
     share = fit_by_family(bench, unrepaired, by_price, USUAL_REMAINS, 0.15)
     other_repaired = fit_by_family(bench, repaired, other, 0.05 * level, 0.05 * level)
     other_unrepaired = fit_by_family(bench, unrepaired, other, 0.02 * level, 0.05 * level)
     hours = fit_hours(bench, failed, USUAL_HOURS, USUAL_HOURS_SD)
+    worked = bench.jobs["hours"].to_numpy(float)
     hours_unrepaired = fit_by_family(bench, unrepaired, worked, USUAL_HOURS, USUAL_HOURS_SD)
     worn = fit_by_family(bench, repaired, beside, 0.0, 0.05 * level)
-    costs_repaired = total(total(other_repaired, worn), hours.base, rate=rate)
-    selling = bench.records.settings.selling_hours * rate
     lost = fit_by_family(bench, unrepaired, spent, 0.01 * level, 0.05 * level)
-    return Amounts(
-        price,
-        fit_prices(bench, price, signs, news),
-        Amount(share.mean * price.mean, share.doubt * price.mean, share.spread),
-        other_repaired,
-        other_unrepaired,
-        replace(costs_repaired, mean=costs_repaired.mean + selling),
-        total(total(other_unrepaired, lost), hours_unrepaired, rate=rate),
-        hours,
-        hours_unrepaired,
-        parts,
-    )
+    costs_repaired = total(total(other_repaired, worn), hours.base, rate=rate)
+    prices = fit_prices(bench, price, signs, news)
+    costs_unrepaired = total(total(other_unrepaired, lost), hours_unrepaired, rate=rate)
+    selling = settings.selling_hours * rate
+    by_slot: dict[str, ManySlots] = {
+        "working_price": price.mean,
+        "price_doubt": price.doubt,
+        "ratio": (prices.ratio.mean, prices.ratio.doubt, prices.spread),
+        "remains": (share.mean * price.mean, share.doubt * price.mean, share.spread * price.mean),
+        "costs_repaired": (costs_repaired.mean + selling, costs_repaired.doubt, costs_repaired.spread),
+        "costs_unrepaired": (costs_unrepaired.mean, costs_unrepaired.doubt, costs_unrepaired.spread),
+        "other_repaired": other_repaired.mean,
+        "other_unrepaired": other_unrepaired.mean,
+        "hours_repaired": hours.base.mean,
+        "hours_unrepaired": hours_unrepaired.mean,
+    }
+    return by_slot, prices.signs, hours.by_component, parts
 
 
 def _worth_on_shelf(bench: Bench, components: tuple[str, ...]) -> dict[tuple[int, int], float]:
@@ -144,64 +132,19 @@ def _worth_on_shelf(bench: Bench, components: tuple[str, ...]) -> dict[tuple[int
     }
 
 
-def make_entry(
-    bench: Bench,
-    slot: Slot,
-    i: int,
-    lives: FamilyLives,
-    part_cost: Floats,
-    usual: UsualOdds,
-    outcome: Recalibration,
-    amounts: Amounts,
-) -> FamilyEntry:
-    """Put together what judging a unit of one slot needs."""
+def _counts(bench: Bench, slot: Slot, rates: Floats) -> dict[str, Any]:
+    """Give what an entry says of jobs seen and of units to come."""
     at = slot.family_at
     jobs_seen = int(bench.jobs_seen[at]) if at >= 0 else 0
-    rates = bench.seen_per_year
-    usual_rate = float(rates[rates > 0].mean()) if (rates > 0).any() else 1.0
-    rate = float(rates[at]) if at >= 0 and rates[at] > 0 else usual_rate
+    rate = rates[at] if at >= 0 and rates[at] > 0 else rates[rates > 0].mean() if (rates > 0).any() else 1.0
     stated = bench.records.settings.offers_expected
-
-    def at_slot(amount: Amount) -> Spread:
-        return Spread(float(amount.mean[i]), float(amount.doubt[i]), amount.spread)
-
-    return FamilyEntry(
-        slot.family,
-        slot.kind,
-        lives,
-        part_cost,
-        float(outcome.mean[i]),
-        float(outcome.se[i]),
-        float(outcome.own_weight[i]),
-        float(usual.age_years[i]),
-        slot.mean_year,
-        float(amounts.price.mean[i]),
-        float(amounts.price.doubt[i]),
-        Spread(
-            float(amounts.prices.ratio.mean[i]),
-            float(amounts.prices.ratio.doubt[i]),
-            float(amounts.prices.spread[i]),
-        ),
-        Spread(
-            float(amounts.remains.mean[i]),
-            float(amounts.remains.doubt[i]),
-            float(amounts.remains.spread * amounts.price.mean[i]),
-        ),
-        at_slot(amounts.costs_repaired),
-        at_slot(amounts.costs_unrepaired),
-        float(amounts.other_repaired.mean[i]),
-        float(amounts.other_unrepaired.mean[i]),
-        float(amounts.hours.base.mean[i]),
-        float(amounts.hours_unrepaired.mean[i]),
-        jobs_seen,
-        int(bench.jobs_by_kind[bench.kinds.index(slot.kind), 0]) if slot.kind else 0,
-        int(bench.open_seen[at]) if at >= 0 else 0,
-        float(stated) if stated is not None else rate,
-        _evidence(bench, slot, jobs_seen),
-        slot.first_year,
-        slot.last_year,
-        slot.oldest,
-    )
+    return {
+        "jobs_seen": jobs_seen,
+        "kind_jobs": int(bench.jobs_by_kind[bench.kinds.index(slot.kind), 0]) if slot.kind else 0,
+        "open_jobs": int(bench.open_seen[at]) if at >= 0 else 0,
+        "offers_expected": float(rate if stated is None else stated),
+        "evidence": _evidence(bench, slot, jobs_seen),
+    }
 
 
 def _evidence(bench: Bench, slot: Slot, jobs_seen: int) -> str:
@@ -234,19 +177,55 @@ def fit_everything(
     slots = read_slots(bench)
     names = [of_family[slot.family] if slot.family else lists[slot.kind] for slot in slots]
     findings = unit_findings(bench, of_family)
-    lives = _family_lives(bench, pool_lives(bench, findings), names, components, slots)
+    supply = read_supply(
+        bench.records.parts, bench.jobs[bench.jobs["own"]], bench.records.findings, components
+    )
+    supply = replace(supply, shelf=read_shelf(bench.records.shelf))
+    mending = fit_repairability(
+        trials(bench.jobs, bench.records.findings), components, bench.families, supply
+    )
+    pooled = pool_lives(bench, findings)
+    lives = _family_lives(pooled, mending, names, slots)
     failed = failed_in_job(bench, components)
     arrived = _arrived(bench, findings, components, failed)
     ages = ages_by_family(bench, slots, np.asarray(np.isfinite(arrived).any(axis=1)))
-    shared = _fit_states(bench, lives, components, arrived, ages)
+    shared = _fit_states(bench, pooled, lives, components, arrived, ages)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
-    raw = chain_log_odds(bench, lives.families, lives.mending, shared, ages)
-    usual = usual_log_odds(bench, lives.families, shared, slots)
+    raw = chain_log_odds(bench, lives, mending, shared, ages)
+    usual = usual_log_odds(bench, lives, shared, slots)
     price = working_prices(bench)
     news = purchase_news(bench, price, usual.log_odds)
-    outcomes = gather_outcomes(bench, raw, mean_ages(ages, len(bench.jobs)), signs, usual.log_odds)
-    outcome = fit_recalibration(bench, outcomes, news, usual)
-    amounts = fit_amounts(bench, signs, failed, components, price, news)
+    outcomes = gather_outcomes(bench, raw, mean_ages(ages, len(bench.jobs)), usual.log_odds)
+    of_slots, of_all = fit_recalibration(bench, outcomes, signs, news, usual)
+    amounts, price_signs, repair_hours, parts = fit_amounts(bench, signs, failed, components, price, news)
+    shared = replace(shared, repair_hours=repair_hours, price_signs=price_signs, **of_all)
+    sizes = [of_slot.components.size for of_slot in lives]
+    part_costs = parts.of(
+        np.repeat([slot.family_at for slot in slots], sizes),
+        np.concatenate([of_slot.components for of_slot in lives]),
+    )
+    by_slot: dict[str, Any] = {**amounts, **of_slots, "reference_age": usual.age_years}
+    rates = bench.seen_per_year
+    entries = [
+        FamilyEntry(
+            family=slot.family,
+            kind=slot.kind,
+            lives=of_slot,
+            part_cost=part_cost,
+            reference_year=slot.mean_year,
+            first_year=slot.first_year,
+            last_year=slot.last_year,
+            oldest_seen=slot.oldest,
+            **_counts(bench, slot, rates),
+            **{name: _of_slot(values, i) for name, values in by_slot.items()},
+        )
+        for i, (slot, of_slot, part_cost) in enumerate(
+            zip(slots, lives, np.split(part_costs, np.cumsum(sizes)[:-1]), strict=True)
+        )
+    ]
+    n_f = len(bench.families)
+    families = {entry.family: entry for entry in entries[:n_f]}
+    kinds = {entry.kind: entry for entry in entries[n_f:]}
     terms = Terms(
         settings.hour_rate,
         settings.selling_fee,
@@ -255,115 +234,51 @@ def fit_everything(
         settings.haggle_room,
         comeback_cost(bench),
     )
-    shared = replace(
-        shared,
-        repair_hours=amounts.hours.by_component,
-        chain_weight=outcome.chain_weight,
-        chain_centre=outcome.centre,
-        age_effect=outcome.age,
-        age_se=outcome.age_se,
-        age_range=np.array(outcome.age_range),
-        outcome_signs=outcome.signs,
-        outcome_signs_se=outcome.signs_se,
-        price_signs=amounts.prices.signs,
-    )
-    sizes = [of_slot.components.size for of_slot in lives.families]
-    part_costs = amounts.parts.of(
-        np.repeat([slot.family_at for slot in slots], sizes),
-        np.concatenate([of_slot.components for of_slot in lives.families]),
-    )
-    entries = [
-        make_entry(bench, slot, i, lives.families[i], part_cost, usual, outcome, amounts)
-        for i, (slot, part_cost) in enumerate(
-            zip(slots, np.split(part_costs, np.cumsum(sizes)[:-1]), strict=True)
-        )
-    ]
-    n_f = len(bench.families)
-    families = {entry.family: entry for entry in entries[:n_f]}
-    kinds = {entry.kind: entry for entry in entries[n_f:]}
     return shared, families, kinds, terms
 
 
-@dataclass(frozen=True)
-class _Lives:
-    families: list[FamilyLives]
-    reference_year: Floats
-    year_slope: Floats
-    mending: Repairability
+def _of_slot(values: ManySlots, i: int) -> Any:
+    if isinstance(values, tuple):
+        return Spread(*(float(np.broadcast_to(of, values[0].shape)[i]) for of in values))
+    return float(values[i])
 
 
 def _family_lives(
-    bench: Bench,
-    lives: BenchLives,
-    lists: list[tuple[str, ...]],
-    components: tuple[str, ...],
-    slots: list[Slot],
-) -> _Lives:
-    own = bench.jobs[bench.jobs["own"]]
-    supply = read_supply(bench.records.parts, own, bench.records.findings, components)
-    supply = replace(supply, shelf=read_shelf(bench.records.shelf))
-    mending = fit_repairability(
-        trials(bench.jobs, bench.records.findings), components, bench.families, supply
-    )
-    index = pd.Index(components)
-    asked = [
-        Asked(slot.family or None, slot.kind or None, names, slot.mean_year)
-        for slot, names in zip(slots, lists, strict=True)
-    ]
+    lives: BenchLives, mending: Repairability, lists: list[tuple[str, ...]], slots: list[Slot]
+) -> list[FamilyLives]:
+    index = pd.Index(mending.components)
     places = [index.get_indexer(list(names)).astype(np.int64) for names in lists]
     sizes = [at.size for at in places]
-    owners = np.repeat(np.arange(len(slots)), sizes)
     repair = mending.of(
-        [slots[i].family for i in owners],
-        np.array([slot.family_at for slot in slots])[owners],
+        np.repeat([slot.family for slot in slots], sizes).tolist(),
+        np.repeat([slot.family_at for slot in slots], sizes),
         np.concatenate(places),
         np.array([np.inf]),
     )[0]
-    families = [
-        FamilyLives(at, *life, of_slot)
-        for at, life, of_slot in zip(
-            places, lives_of(lives, asked), np.split(repair, np.cumsum(sizes)[:-1]), strict=True
-        )
-    ]
-    slope, reference = np.array([year_effect(lives.pooled, c) for c in components]).T
-    return _Lives(families, reference, slope, mending)
+    each = zip(places, lives_of(lives, slots, lists), np.split(repair, np.cumsum(sizes)[:-1]), strict=True)
+    return [FamilyLives(at, *life, of_slot) for at, life, of_slot in each]
 
 
 def _fit_states(
-    bench: Bench, lives: _Lives, components: tuple[str, ...], arrived: Floats, ages: Mapping[int, JobAges]
+    bench: Bench,
+    pooled: BenchLives,
+    lives: list[FamilyLives],
+    components: tuple[str, ...],
+    arrived: Floats,
+    ages: Mapping[int, JobAges],
 ) -> Shared:
     """Fit signs, storage and deaths on the bench, given lives by age and family alone."""
-    n_c, n_s = len(components), len(bench.signs)
-    largest = max(f.components.size for f in lives.families)
-    shared = Shared(
-        components,
-        bench.signs,
-        lives.reference_year,
-        lives.year_slope,
-        np.full(n_s, 0.5),
-        np.zeros((n_c, n_s)),
-        np.zeros(n_s),
-        np.zeros(n_s),
-        np.zeros(n_s),
-        np.zeros(n_c),
-        0.0,
-        collateral_shares(bench.records.findings, components),
-        np.zeros(n_c),
-        tuple(sorted(bench.records.named_components())),
-        bench.kinds,
-        1.0,
-        0.0,
-        np.zeros(2),
-        np.zeros(2),
-        np.full(3, np.nan),
-        np.zeros((len(bench.kinds) + 1, n_s)),
-        np.zeros((len(bench.kinds) + 1, n_s)),
-        np.zeros(n_s),
-        normal_draws(largest),
+    slope, reference = np.array([year_effect(pooled.pooled, c) for c in components]).T
+    shared = replace(
+        nothing_shared(components, bench.signs, bench.kinds, max(f.components.size for f in lives)),
+        reference_year=reference,
+        year_slope=slope,
+        collateral=collateral_shares(bench.records.findings, components),
+        known_components=tuple(sorted(bench.records.named_components())),
     )
     odds = np.full(arrived.shape, np.nan)
     for family_at, of in ages.items():
-        family, at = lives.families[family_at], of.at
+        family, at = lives[family_at], of.at
         mean = np.zeros((at.size, family.components.size))
         for some in blocks(family, shared, of.age.size):
             by_draw = component_odds(family, shared, of.age[some], of.year[some])
@@ -372,16 +287,7 @@ def _fit_states(
         odds[np.ix_(at, family.components)] = log_odds(mean)
     arrived[np.isnan(odds)] = np.nan
     causes = fit_sign_causes(arrived, odds, bench.sign_values)
-    return replace(
-        shared,
-        sign_mean=causes.mean,
-        sign_shows=causes.shows,
-        sign_alone=causes.alone,
-        sign_stored=causes.stored,
-        sign_doubt=causes.doubt,
-        state_shift=causes.shift,
-        storage_sd=causes.storage_sd,
-    )
+    return replace(shared, **vars(causes))
 
 
 def _arrived(bench: Bench, findings: pd.DataFrame, components: tuple[str, ...], failed: Floats) -> Floats:

@@ -128,45 +128,28 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
     """List the components that each family is judged by."""
     # Not every unit of a kind has every component: a turntable with direct drive has no belt. Nobody writes
     # down that there is none, so it has to be read off the silence of the family's jobs.
+    kind_of = {f: bench.kinds[k] for f, k in zip(bench.families, bench.family_kind, strict=True)}
     if bench.is_silent:  # that a component never ended a job does not say that a family has none
-        kinds = zip(bench.families, bench.family_kind, strict=True)
-        return {family: of_kind[bench.kinds[kind]] for family, kind in kinds}
+        return {family: of_kind[kind] for family, kind in kind_of.items()}
     told = _mentions(bench)
-    named = _named_components(bench, told)
+    tables = (told, bench.records.parts, bench.records.hearsay)  # jobs of any origin
+    named = {pair for table in tables for pair in zip(table["family"], table["component"], strict=True)}
     told = told[told["own"]]
-    n_told = told.groupby(["family", "component"])["job"].nunique().to_dict()
-    n_jobs = told.groupby("family")["job"].nunique().to_dict()
-    shares = {
-        kind: _shares_told(
-            of_kind[kind], [bench.families[f] for f in np.flatnonzero(bench.family_kind == k)], n_told, n_jobs
-        )
-        for k, kind in enumerate(bench.kinds)
-    }
+    n_jobs = told.groupby("family")["job"].nunique()
+    having = told.groupby(["family", "component"], as_index=False)["job"].nunique()
+    having = having.assign(kind=having["family"].map(kind_of), jobs=having["family"].map(n_jobs))
+    of_having = having.groupby(["kind", "component"])[["job", "jobs"]].sum()
+    # Share of the jobs that speak of each component, over the families that have one.
+    share = (of_having["job"] / (of_having["jobs"] + 2)).to_dict()
     kept = {}
-    for family, kind_at in zip(bench.families, bench.family_kind, strict=True):
-        kind = bench.kinds[kind_at]
-        lacking = {
-            component
-            for component, share in shares[kind].items()
-            if (family, component) not in named and (1.0 - share) ** n_jobs.get(family, 0) < UNLIKELY_SILENCE
+    for family, kind in kind_of.items():
+        silence = {
+            component: (1.0 - share.get((kind, component), 0.0)) ** n_jobs.get(family, 0)
+            for component in of_kind[kind]
         }
-        kept[family] = tuple(c for c in of_kind[kind] if c not in lacking) or of_kind[kind]
+        here = tuple(c for c in silence if (family, c) in named or silence[c] >= UNLIKELY_SILENCE)
+        kept[family] = here or of_kind[kind]
     return kept
-
-
-def _shares_told(
-    components: tuple[str, ...],
-    families: list[str],
-    n_told: Mapping[tuple[str, str], int],
-    n_jobs: Mapping[str, int],
-) -> dict[str, float]:
-    """Share of the jobs that speak of each component, over the families that have one."""
-    shares = {}
-    for component in components:
-        others = [f for f in families if (f, component) in n_told]
-        told = sum(n_told[f, component] for f in others)
-        shares[component] = told / (sum(n_jobs.get(f, 0) for f in others) + 2)
-    return shares
 
 
 def _mentions(bench: Bench) -> pd.DataFrame:
@@ -179,12 +162,6 @@ def _mentions(bench: Bench) -> pd.DataFrame:
     pair = ["job", "component"]
     ended = ended[~pd.MultiIndex.from_frame(ended[pair]).isin(pd.MultiIndex.from_frame(found[pair]))]
     return pd.concat([found, ended]).merge(jobs[["job", "family", "own"]], on="job")
-
-
-def _named_components(bench: Bench, told: pd.DataFrame) -> set[tuple[str, str]]:
-    """Pairs of family and component that anything at all speaks of: jobs of any origin, parts, hearsay."""
-    tables = (told, bench.records.parts, bench.records.hearsay)
-    return {pair for table in tables for pair in zip(table["family"], table["component"], strict=True)}
 
 
 # ---- Component lives of the whole bench, handed from the life room to the odds
@@ -343,54 +320,40 @@ def hearsay_of(heard: pd.DataFrame, bench: Bench) -> Sequence[Hearsay]:
     )
 
 
-@dataclass(frozen=True)
-class Asked:
-    """Whose lives are wanted: names as in `pool`, None where not known; the doubt is taken at `year`."""
-
-    family: str | None
-    kind: str | None
-    components: Sequence[str]
-    year: float
-
-
-def lives_of(lives: BenchLives, asked: Sequence[Asked]) -> list[tuple[Floats, Floats, Floats]]:
-    """Summarise families' lives as normals at the reference year of each component."""
-    # For each that was asked, arrays of the shapes (c, 5), (c, 5) and (c,) as in `FamilyLives`.
-    sides = ("life", "life_after")
-    found = [tuple(np.full((len(of.components), 5), np.nan) for _ in sides) for of in asked]
-    changes = [np.full(len(of.components), np.nan) for of in asked]
-    questions: dict[str, list[tuple[int, int, int, str | None, float]]] = {}
-    for i, of in enumerate(asked):
-        for j, component in enumerate(of.components):
+def lives_of(
+    lives: BenchLives, slots: "Sequence[Slot]", lists: Sequence[Sequence[str]]
+) -> list[tuple[Floats, Floats, Floats]]:
+    """Summarise the lives of the components of each slot as normals at each one's reference year."""
+    # Gives arrays of the shapes (c, 5), (c, 5) and (c,) as in `FamilyLives`.
+    found = [(np.full((2, len(names), 5), np.nan), np.full(len(names), np.nan)) for names in lists]
+    questions: dict[str, list[tuple[Floats, str | None, str | None, float]]] = {}
+    for slot, names, (rows, changes) in zip(slots, lists, found, strict=True):
+        family, kind = slot.family or None, slot.kind or None
+        for j, component in enumerate(names):
             here = questions.setdefault(component, [])
-            change = lives.changes.get((of.family or "", component))
-            if of.family is None or change is None:
-                here.append((i, j, 0, of.family, of.year))
+            change = lives.changes.get((slot.family, component))
+            if family is None or change is None:
+                here.append((rows[:, j], family, kind, slot.mean_year))  # before a change as after it
                 continue
-            changes[i][j] = change
-            here.append((i, j, 0, of.family, min(of.year, change - 1)))
-            here.append((i, j, 1, later(of.family), max(of.year, change)))
+            changes[j] = change
+            here.append((rows[0, j], family, kind, min(slot.mean_year, change - 1)))
+            here.append((rows[1, j], later(family), kind, max(slot.mean_year, change)))
     for component, here in questions.items():
-        table = _summaries(lives.pooled, component, [(q[3], asked[q[0]].kind, q[4]) for q in here])
-        for (i, j, side, _, _), row in zip(here, table, strict=True):
-            found[i][side][j] = row
-            if side == 0:
-                found[i][1][j] = row  # the same after a change, unless told otherwise next
-    return [(before, after, change) for (before, after), change in zip(found, changes, strict=True)]
-
-
-def _summaries(
-    pooled: PooledLives, component: str, asked: Sequence[tuple[str | None, str | None, float]]
-) -> Floats:
-    family, kind, years = zip(*asked, strict=True)
-    year = np.array(years, dtype=float)
-    mean, covariance = pooled.summaries(
-        component, family, kind=kind, year=year if pooled.has_years else np.full(year.size, np.nan)
-    )
-    slope, reference = year_effect(pooled, component)
-    root = np.linalg.cholesky(covariance + np.eye(2) * 1e-10)
-    level = mean[:, 0] - slope * (year - reference) / 10.0
-    return np.column_stack([level, mean[:, 1], root[:, 0, 0], root[:, 1, 0], root[:, 1, 1]])
+        places, families, kinds, years = zip(*here, strict=True)
+        year = np.array(years)
+        mean, covariance = lives.pooled.summaries(
+            component,
+            families,
+            kind=kinds,
+            year=year if lives.pooled.has_years else np.full(year.size, np.nan),
+        )
+        slope, reference = year_effect(lives.pooled, component)
+        root = np.linalg.cholesky(covariance + np.eye(2) * 1e-10)
+        level = mean[:, 0] - slope * (year - reference) / 10.0
+        table = np.column_stack([level, mean[:, 1], root[:, 0, 0], root[:, 1, 0], root[:, 1, 1]])
+        for place, row in zip(places, table, strict=True):
+            place[...] = row
+    return [(before, after, changes) for (before, after), changes in found]
 
 
 def year_effect(lives: PooledLives, component: str) -> tuple[float, float]:
@@ -431,14 +394,19 @@ def read_slots(bench: Bench) -> list[Slot]:
 
     of_family, of_kind = seen_of(family_at), seen_of(bench.family_kind[family_at])
     first, last = (table[name].to_numpy(float) for name in ("first_year", "last_year"))
-    whole = _slot("", "", -1, (table["first_year"].min(), table["last_year"].max()), columns, None)
-    of_kinds = []
-    for k, kind in enumerate(bench.kinds):
-        here = table.iloc[np.flatnonzero(bench.family_kind == k)]
-        span = here["first_year"].min(), here["last_year"].max()
-        of_kinds.append(_slot("", kind, -1, span, of_kind.get(k), whole))
+
+    def span(at: NDArray[np.int64] | NDArray[np.bool_]) -> tuple[float, float]:
+        """First and last year of some families; one of them serves where the other is not known."""
+        low, high = np.fmin.reduce(first[at], initial=np.nan), np.fmax.reduce(last[at], initial=np.nan)
+        return float(high if np.isnan(low) else low), float(low if np.isnan(high) else high)
+
+    whole = _slot("", "", -1, span(np.full(len(table), True)), columns, None)
+    of_kinds = [
+        _slot("", kind, -1, span(bench.family_kind == k), of_kind.get(k), whole)
+        for k, kind in enumerate(bench.kinds)
+    ]
     slots = [
-        _slot(family, bench.kinds[k], i, (first[i], last[i]), of_family.get(i), of_kinds[k])
+        _slot(family, bench.kinds[k], i, span(np.array([i])), of_family.get(i), of_kinds[k])
         for i, (family, k) in enumerate(zip(bench.families, bench.family_kind, strict=True))
     ]
     return [*slots, *of_kinds, whole]
@@ -453,22 +421,16 @@ def _slot(
     wider: Slot | None,
 ) -> Slot:
     """Lay out a slot: where no years are written down, those of the units seen serve, or the kin's."""
-    first, last = _both(*span)
-    if seen is None or not seen["year"].size:
-        age, oldest = np.nan, np.nan
-        if np.isnan(first) and wider is not None:
-            first, last = wider.first_year, wider.last_year
-        year = wider.mean_year if wider is not None else MIDDLE_YEAR
-        year = year if np.isnan(first) else (first + last) / 2.0
-    else:
+    first, last = span
+    if seen is not None and seen["year"].size:
         years, ages = seen["year"], seen["age_years"]
         year, age = (float(np.average(values, weights=seen["weight"])) for values in (years, ages))
-        oldest = float(ages.max())
         if np.isnan(first):
-            first, last = float(years.min()), float(years.max())
-    return Slot(family, kind, at, first, last, age, year, oldest)
-
-
-def _both(first: float, last: float) -> tuple[float, float]:
-    first, last = (last if np.isnan(first) else first), (first if np.isnan(last) else last)
-    return float(first), float(last)
+            first, last = years.min(), years.max()
+        return Slot(family, kind, at, float(first), float(last), age, year, float(ages.max()))
+    year = MIDDLE_YEAR if wider is None else wider.mean_year
+    if not np.isnan(first):
+        year = (first + last) / 2.0
+    elif wider is not None:
+        first, last = wider.first_year, wider.last_year
+    return Slot(family, kind, at, float(first), float(last), np.nan, float(year), np.nan)

@@ -70,7 +70,6 @@ def _by_slot(
             *more,
         ],
         inner=at,
-        n_inner=len(bench.families),
         inner_sds=family_sds,
         usual_sd=usual_sd,
     )
@@ -292,7 +291,6 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
             for columns, (name, sds, mean) in zip(of_sales, priors, strict=True)
         ],
         inner=at,
-        n_inner=len(bench.families),
         inner_sds=(0.05, 0.15, 0.3),
         weights=(usual / spread[at]) ** 2,
         usual_sd=usual,
@@ -506,7 +504,6 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
             Block("component", one_hot(at, n_c), (0.5, 1.0)),
         ],
         inner=cell,
-        n_inner=(n_f + 1) * n_c,
         inner_sds=(0.2, 0.5, 0.9),
         weights=worth,
         usual_sd=0.35,

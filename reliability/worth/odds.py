@@ -146,6 +146,39 @@ class Shared:
     draws: Floats  # (N_DRAWS, COMMON_DIMENSIONS and three for each component of a family)
 
 
+def nothing_shared(
+    components: tuple[str, ...], signs: tuple[str, ...], kinds: tuple[str, ...], most_components: int
+) -> Shared:
+    """Lay out what nothing has been fitted of yet: signs, storage, outcomes and years without effect."""
+    n_c, n_s, n_k = len(components), len(signs), len(kinds)
+    return Shared(
+        components=components,
+        signs=signs,
+        reference_year=np.zeros(n_c),
+        year_slope=np.zeros(n_c),
+        sign_mean=np.full(n_s, 0.5),
+        sign_shows=np.zeros((n_c, n_s)),
+        sign_alone=np.zeros(n_s),
+        sign_stored=np.zeros(n_s),
+        sign_doubt=np.zeros(n_s),
+        state_shift=np.zeros(n_c),
+        storage_sd=0.0,
+        collateral=np.zeros(n_c),
+        repair_hours=np.zeros(n_c),
+        known_components=components,
+        kinds=kinds,
+        chain_weight=1.0,
+        chain_centre=0.0,
+        age_effect=np.zeros(2),
+        age_se=np.zeros(2),
+        age_range=np.full(3, np.nan),
+        outcome_signs=np.zeros((n_k + 1, n_s)),
+        outcome_signs_se=np.zeros((n_k + 1, n_s)),
+        price_signs=np.zeros(n_s),
+        draws=normal_draws(most_components),
+    )
+
+
 @dataclass(frozen=True)
 class FamilyLives:
     """What is known of one family's components, as normal summaries."""

@@ -2,7 +2,8 @@
 
 import datetime
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,7 +28,7 @@ from reliability.worth.odds import (
     sign_terms,
     unseen_success,
 )
-from reliability.worth.regression import Block, Nested, fit_shrunk_logit
+from reliability.worth.regression import Block, fit_shrunk_logit
 from reliability.worth.supply import Repairability, ordinals
 
 Floats = NDArray[np.float64]
@@ -223,11 +224,14 @@ SPREADS = {
     "age": (0.03, 0.15, 0.5),
     "sign": (0.05, 0.2, 0.7),
     "sign of a kind": (0.03, 0.3, 0.8),
-    "maker": (0.05, 0.2, 0.5),
 }
 FAMILY_SDS = (0.15, 0.4, 0.8, 1.2)
 """Prior spreads, on the scale of log odds, of what acts on the outcome beside the chain; those of age for ten
 years. Each first one is nearly nothing, so that the records may say so (common practice, no source)."""
+
+SIGNS_IN_CHAIN = 0.7
+"""By how much narrower the spreads of signs are where every job was examined: what components show the chain
+has told already, and it must not count twice. Chosen on simulated trades."""
 
 HALF_LIFE = 4.0
 """Years after which half of what sets a season apart is forgotten."""
@@ -249,79 +253,51 @@ MOST_PAIRS = 200
 """Pairs of a kind and a sign that have an effect of their own: those looked at most often."""
 
 
-@dataclass(frozen=True)
-class Recalibration:
-    """How outcomes correct the log odds of a repair."""
-
-    # (n_groups,): shift of each group at its usual age without signs, its standard error, and how far the
-    # family's own outcomes decide it. Groups: families, an unknown family of each kind, an unknown kind
-    mean: Floats
-    se: Floats
-    own_weight: Floats
-    chain_weight: float  # the chain's log odds count by so much around `centre`
-    centre: float
-    age: Floats  # (2,): change of the log odds by ten years and by their square, and standard errors
-    age_se: Floats
-    age_range: tuple[float, float, float]  # ages up to which units are told apart, and the middle; or NaN
-    signs: Floats  # (n_kinds + 1, n_signs): change by a sign, by kind; the last row is an unknown kind
-    signs_se: Floats
-
-
-@dataclass(frozen=True)
-class Outcomes:
-    """Rows of the regression: (fractions of) jobs, how many were repaired, and the chain's log odds."""
-
-    family_at: Ints  # -1: hearsay about a kind
-    kind_at: Ints
-    season: Ints
-    age: Floats  # NaN where not known
-    signs: Floats
-    chain: Floats
-    offset: Floats  # how much likelier a repaired job is to be written up, in log odds
-    repaired: Floats
-    trials: Floats
-
-
-def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, signs: Floats, usual: Floats) -> Outcomes:
-    """Collect finished, unfinished and rumoured jobs."""
-    # Of each finished job: log odds by its components, mean age (NaN: not known), centred signs; `usual`
-    # (n_groups,): log odds of a typical unit by its components.
+def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, usual: Floats) -> pd.DataFrame:
+    """Collect (fractions of) jobs and how many were repaired: own finished ones, unfinished, rumoured."""
+    # Of each finished job: log odds by its components, mean age (NaN: not known); `usual` (n_slots,): log
+    # odds of a typical unit by its components. Gives the jobs' columns, or `family_at` -1 for hearsay about a
+    # kind; `age`, `chain`, `trials`, and `offset`: how much likelier a repaired job is to be written up.
     own = np.flatnonzero(bench.jobs["own"].to_numpy())
-    jobs = bench.jobs.iloc[own]
-    family, season = (jobs[name].to_numpy(np.int64) for name in ("family_at", "season"))
-    rows = [
-        Outcomes(
-            family,
-            bench.family_kind[family],
-            season,
-            ages[own],
-            signs[own],
-            chain[own],
-            written_up(bench)[0].reindex(season).to_numpy(float),
-            jobs["repaired"].to_numpy(float),
-            np.ones(own.size),
-        )
-    ]
-
-    def more(at: Ints, kind: Ints, season: Ints, repaired: Floats, trials: Floats) -> None:
-        n = np.bincount(family, minlength=usual.size)
-        mean = np.where(n > 0, np.bincount(family, chain[own], usual.size) / np.maximum(n, 1), usual)
-        typical = mean[np.where(at >= 0, at, len(bench.families) + kind)]
-        none = np.zeros((at.size, signs.shape[1]))
-        no_age, nothing = np.full(at.size, np.nan), np.zeros(at.size)
-        rows.append(Outcomes(at, kind, season, no_age, none, typical, nothing, repaired, trials))
-
-    if len(bench.open_jobs):  # an unfinished job says half of what a finished one would
-        at = pd.Index(bench.families).get_indexer(bench.open_jobs["family"])
-        share = share_unfinished_repaired(bench)
-        came = bench.open_jobs["taken_in"].dt.year.to_numpy(np.int64)
-        more(at, bench.family_kind[at], came, 0.5 * share, np.full(at.size, 0.5))
-    heard = _hearsay(bench)
-    if len(heard):
-        at, kind = (heard[name].to_numpy(np.int64) for name in ("family_at", "kind_at"))
-        now, worth = np.full(at.size, bench.as_of.year), heard["worth_jobs"].to_numpy(float)
-        more(at, kind, now, heard["share_repaired"].to_numpy(float) * worth, worth)
-    return Outcomes(*(np.concatenate([getattr(row, f.name) for row in rows]) for f in fields(Outcomes)))
+    columns = ["family_at", "kind_at", "season", "repaired"]
+    finished = bench.jobs[columns].iloc[own].assign(age=ages[own], chain=chain[own], trials=1.0)
+    finished["offset"] = written_up(bench)[0].reindex(finished["season"]).to_numpy(float)
+    at = pd.Index(bench.families).get_indexer(bench.open_jobs["family"])
+    unfinished = pd.DataFrame(
+        {
+            "family_at": at,
+            "kind_at": bench.family_kind[at],
+            "season": bench.open_jobs["taken_in"].dt.year,
+            # An unfinished job says half of what a finished one would.
+            "repaired": 0.5 * share_unfinished_repaired(bench),
+            "trials": 0.5,
+        }
+    )
+    heard = weigh_hearsay(bench)
+    heard = heard[heard["share_repaired"].notna()]
+    # What is said of families and kinds that the ledger does not know must not move the others.
+    heard = heard[heard["family"].isin(bench.families) | heard["kind"].isin(bench.kinds)]
+    family = pd.Index(bench.families).get_indexer(heard["family"].fillna(""))
+    kind = pd.Index(bench.kinds).get_indexer(heard["kind"].fillna(""))
+    rumoured = pd.DataFrame(
+        {
+            "family_at": family,
+            "kind_at": np.where(family >= 0, np.append(bench.family_kind, -1)[family], kind),
+            "season": bench.as_of.year,
+            "repaired": heard["share_repaired"] * heard["worth_jobs"],
+            "trials": heard["worth_jobs"],
+        }
+    )
+    n, total = (np.bincount(finished["family_at"], w, usual.size) for w in (None, finished["chain"]))
+    typical = np.where(n > 0, total / np.maximum(n, 1), usual)
+    others = pd.concat([unfinished, rumoured]).astype(
+        {"season": np.int64, "repaired": float, "trials": float}
+    )
+    at, kind = others["family_at"].to_numpy(), others["kind_at"].to_numpy()
+    others = others.assign(
+        age=np.nan, chain=typical[np.where(at >= 0, at, len(bench.families) + kind)], offset=0.0
+    )
+    return pd.concat([finished, others[finished.columns]], ignore_index=True)
 
 
 def written_up(bench: Bench) -> tuple[pd.Series, float]:
@@ -345,43 +321,32 @@ def written_up(bench: Bench) -> tuple[pd.Series, float]:
     return offset, 0.0 if is_said else GAPS_DOUBT * mean
 
 
-def _hearsay(bench: Bench) -> pd.DataFrame:
-    """List what is said of repairs of families and kinds that the ledger knows: others must not move them."""
-    heard = weigh_hearsay(bench)
-    heard = heard[heard["share_repaired"].notna()]
-    heard = heard[heard["family"].isin(bench.families) | heard["kind"].isin(bench.kinds)]
-    family = pd.Index(bench.families).get_indexer(heard["family"].fillna(""))
-    kind = pd.Index(bench.kinds).get_indexer(heard["kind"].fillna(""))
-    if len(bench.families):
-        kind = np.where(family >= 0, bench.family_kind[np.maximum(family, 0)], kind)
-    return heard.assign(family_at=family, kind_at=kind)
-
-
 def fit_recalibration(
-    bench: Bench, outcomes: Outcomes, price_signal: Floats, usual: UsualOdds
-) -> Recalibration:
-    """Fit what acts on the outcomes."""
+    bench: Bench, outcomes: pd.DataFrame, signs: Floats, price_signal: Floats, usual: UsualOdds
+) -> tuple[dict[str, Floats], dict[str, Any]]:
+    """Fit what acts on the outcomes: fields of `FamilyEntry` by slot, and those of `odds.Shared`."""
+    # `outcomes`: from `gather_outcomes`; `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked.
     # What sets seasons apart drifts: its correlation falls by half in `HALF_LIFE` years. Where a family has
     # no job of its own, hearsay speaks of the sum of two unknowns: how the family's lives and parts really
     # are, and its effect here. The spread of its effect is widened by the first while it is fitted;
-    # `own_weight` then takes back as much of the first as was learned, and `se` is what is left. With own
-    # jobs the findings have told of the first already, and must not count twice.
+    # `own_weight` then takes back as much of the first as was learned, and `shift_se` is what is left. With
+    # own jobs the findings have told of the first already, and must not count twice.
     kind, family = slot_index(bench)
-    n_f, n_k, n_s = len(bench.families), len(bench.kinds), outcomes.signs.shape[1]
-    if outcomes.chain.size == 0:
+    n_f, n_k, n_s = len(bench.families), len(bench.kinds), signs.shape[1]
+    if outcomes.empty:
         se = np.full(kind.size, np.sqrt(0.5**2 + 0.3**2 + 0.4**2))
-        none, no_signs = np.zeros(2), np.zeros((n_k + 1, n_s))
-        return Recalibration(
-            np.zeros(kind.size), se, np.zeros(kind.size), 1.0, 0.5, none, none, NO_AGES, no_signs, no_signs
-        )
-    n_own = int(bench.jobs["own"].sum())
-    examined = int((bench.jobs["own"] & bench.jobs["job"].isin(bench.records.findings["job"])).sum())
-    believed = (examined + EXAMINED_WORTH) / (n_own + EXAMINED_WORTH)
-    centre = float(np.average(outcomes.chain, weights=outcomes.trials))
-    ages = age_range(outcomes.age)
-    maker = _makers(bench)
-    season_of, coming = _drift(np.unique(outcomes.season), bench.as_of)
-    pairs = _sign_pairs(outcomes, n_k)
+        nothing = np.zeros(kind.size)
+        return {"shift": nothing, "shift_se": se, "own_weight": nothing}, {"chain_centre": 0.5}
+    own = bench.jobs["own"].to_numpy(bool)
+    believed = ((own & bench.told).sum() + EXAMINED_WORTH) / (own.sum() + EXAMINED_WORTH)
+    columns = ("family_at", "kind_at", "season", "chain", "age", "trials")
+    at, of_kind, seasons, chain, age, trials = (outcomes[name].to_numpy() for name in columns)
+    seen = np.zeros((len(outcomes), n_s))
+    seen[: own.sum()] = signs[own]
+    centre = float(np.average(chain, weights=trials))
+    ages = age_range(age)
+    season_of, coming = _drift(np.unique(seasons), bench.as_of)
+    pairs = _sign_pairs(of_kind, seen, n_k)
 
     def design(
         kind: Ints, season: Floats, chain: Floats, age: Floats, price: Floats, signs: Floats
@@ -398,37 +363,29 @@ def fit_recalibration(
             "sign of a kind": by_kind[:, pairs[0]] * signs[:, pairs[1]],
         }
 
-    at = outcomes.family_at
-    season = season_of.loc[outcomes.season].to_numpy()
-    price = np.where(at < 0, 0.0, price_signal[at])
-    columns: dict[str, Floats | Nested] = {
-        **design(outcomes.kind_at, season, outcomes.chain, outcomes.age, price, outcomes.signs),
-        "maker": Nested(np.where(at < 0, -1, maker[at]), int(maker.max(initial=-1)) + 1, np.ones(at.size)),
-    }
+    price = np.append(price_signal[:n_f], 0.0)[at]
+    known = design(of_kind, season_of.loc[seasons].to_numpy(), chain, age, price, seen)
     # As little as the chain is believed of single jobs, as little it is of their level.
     means = {"level": (believed - 1.0) * centre, "chain": believed, "price": ODDS_NEWS}
-    blocks = [
-        Block(name, x, SPREADS[name], means.get(name, 0.0))
-        for name, x in columns.items()
-        if isinstance(x, Nested) or x.shape[1]
-    ]
+    beside = 1.0 - SIGNS_IN_CHAIN * believed
+    narrower = {name: tuple(beside * sd for sd in SPREADS[name]) for name in ("sign", "sign of a kind")}
+    spreads = {**SPREADS, **narrower}
+    blocks = [Block(name, x, spreads[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]]
     unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual.variance[:n_f])
     fit = fit_shrunk_logit(
-        outcomes.repaired,
-        outcomes.trials,
+        outcomes["repaired"],
+        trials,
         blocks,
         # What is said of a whole kind belongs to no family: one more group takes it.
         inner=np.where(at < 0, n_f, at),
         n_inner=n_f + 1,
         inner_sds=FAMILY_SDS,
-        offset=centre + outcomes.offset,
+        offset=centre + outcomes["offset"],
         inner_extra=np.append(unfounded, 0.0),
     )
     now, no_signs = np.broadcast_to(coming, (kind.size, coming.size)), np.zeros((kind.size, n_s))
     rows = design(kind, now, usual.log_odds, usual.age_years, price_signal, no_signs)
-    made_by = np.where(family < 0, -1, maker[np.maximum(family, 0)]) if n_f else np.full(kind.size, -1)
-    nested = Nested(made_by, fit.n_nested, np.ones(kind.size))
-    mean, se, own_weight = fit.predict(np.hstack(list(rows.values())), family, nested)
+    mean, se, own_weight = fit.predict(np.hstack(list(rows.values())), family)
     # The draws of lives still carry what was not learned of them.
     left = (1.0 - own_weight) ** 2 * np.append(unfounded, np.zeros(n_k + 1))
     se = np.hypot(np.sqrt(np.maximum(se**2 - left, LEAST_SE**2)), np.hypot(written_up(bench)[1], MISFIT_SE))
@@ -439,29 +396,25 @@ def fit_recalibration(
     one["sign"][3:] = np.tile(np.eye(n_s), (n_k + 1, 1))
     one["sign of a kind"] = one_hot(kinds, n_k)[:, pairs[0]] * one["sign"][:, pairs[1]]
     effect, effect_se = fit.effects(np.hstack(list(one.values())))
-    weight, age = float(effect[0]), effect[1:3]
-    return Recalibration(
-        mean=mean - weight * (usual.log_odds - centre) - _age_columns(usual.age_years, ages) @ age,
-        se=se,
-        own_weight=np.where(family >= 0, own_weight, 0.0),
-        chain_weight=weight,
-        centre=centre,
-        age=age,
-        age_se=effect_se[1:3],
-        age_range=ages,
-        signs=effect[3:].reshape(n_k + 1, n_s),
-        signs_se=effect_se[3:].reshape(n_k + 1, n_s),
-    )
-
-
-NO_AGES = (np.nan, np.nan, np.nan)
+    weight, by_age = float(effect[0]), effect[1:3]
+    shift = mean - weight * (usual.log_odds - centre) - _age_columns(usual.age_years, ages) @ by_age
+    by_slot = {"shift": shift, "shift_se": se, "own_weight": np.where(family >= 0, own_weight, 0.0)}
+    return by_slot, {
+        "chain_weight": weight,
+        "chain_centre": centre,
+        "age_effect": by_age,
+        "age_se": effect_se[1:3],
+        "age_range": np.array(ages),
+        "outcome_signs": effect[3:].reshape(n_k + 1, n_s),
+        "outcome_signs_se": effect_se[3:].reshape(n_k + 1, n_s),
+    }
 
 
 def age_range(age: Floats) -> tuple[float, float, float]:
     """Ages between which nearly all units lie, and their mean; NaN where no age is known."""
     known = age[np.isfinite(age)]
     if not known.size:
-        return NO_AGES
+        return np.nan, np.nan, np.nan
     low, high = np.quantile(known, [0.02, 0.98])
     return float(low), float(high), float(known.mean())
 
@@ -470,14 +423,6 @@ def _age_columns(age_years: Floats, within: tuple[float, float, float]) -> Float
     """Terms of each age, nothing where it is not known; ndarray, shape (n, 2)."""
     terms = [age_terms(age, np.array(within)) for age in np.nan_to_num(age_years)]
     return np.reshape(terms, (-1, 2)) * np.isfinite(age_years)[:, None]
-
-
-def _makers(bench: Bench) -> Ints:
-    """Maker of each family, -1 if unknown or of no other family; ndarray, shape (n_families,)."""
-    table = bench.records.families.set_index("family").reindex(list(bench.families))
-    maker = table["maker"]
-    shared = maker.where(maker.map(maker.value_counts()) > 1)
-    return np.asarray(pd.Categorical(shared).codes, dtype=np.int64)
 
 
 def _drift(seasons: Ints, as_of: datetime.date) -> tuple[pd.DataFrame, Floats]:
@@ -490,9 +435,9 @@ def _drift(seasons: Ints, as_of: datetime.date) -> tuple[pd.DataFrame, Floats]:
     return pd.DataFrame(root[:-1], index=seasons), root[-1]
 
 
-def _sign_pairs(outcomes: Outcomes, n_kinds: int) -> tuple[Ints, Ints]:
+def _sign_pairs(kind_at: Ints, signs: Floats, n_kinds: int) -> tuple[Ints, Ints]:
     """Kinds and signs of which one is looked for in the other; none where all units are of one kind."""
-    looked = one_hot(outcomes.kind_at, n_kinds).T @ (outcomes.signs != 0.0)
+    looked = one_hot(kind_at, n_kinds).T @ (signs != 0.0)
     if (looked.sum(axis=1) > 0).sum() < 2:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
     most = np.sort(looked, axis=None)[-MOST_PAIRS - 1] if looked.size > MOST_PAIRS else 0.0

@@ -4,11 +4,9 @@ One routine serves every rate and every amount that differs by bench, kind, fami
 Effects come in blocks with a normal prior; how far a block may spread is not known, so a few spreads
 are tried and averaged over by their evidence.
 
-Each row may belong to an innermost group, to one nested variable (a maker's level, say), and has a few
-dense variables. Innermost groups do not touch each other; nested variables do not either, once the groups
-are gone, provided that each group lies within one of them. Both are therefore divided out one by one, and
-what is left to factor is as large as the dense variables are many: thousands of groups cost no more than
-the few above them.
+Each row may belong to an innermost group, and has a few variables above it. Groups do not touch each other,
+so they are divided out one by one, and what is left to factor is as large as the variables above them are
+many: thousands of groups cost no more than those few.
 """
 
 import math
@@ -38,196 +36,62 @@ WEIGHT_KEPT = 0.01
 
 
 @dataclass(frozen=True)
-class Nested:
-    """One variable per family or the like, of which each row has at most one."""
-
-    at: Ints  # (n_rows,): which variable a row has; below 0 none
-    n: int  # how many there are
-    value: Floats  # (n_rows,): its value in the row
-
-    def times(self, effects: Floats) -> Floats:
-        """Sum of value times effect; ndarray, shape (n_rows,)."""
-        if self.n == 0:
-            return np.zeros(self.at.size)
-        return np.where(self.at >= 0, self.value * effects[self.at], 0.0)
-
-
-class Moments(NamedTuple):
-    """Weighted sums of products of the variables of all rows; p dense, k nested variables, m groups."""
-
-    dense: Floats  # (p, p)
-    nested: Floats  # (k,)
-    nested_dense: Floats  # (k, p)
-    inner: Floats  # (m,)
-    inner_dense: Floats  # (m, p)
-    inner_nested: Floats  # (m,): with the one nested variable that the group lies in
-
-
-class Score(NamedTuple):
-    """Gradient with respect to each set of variables, or another number for each effect of the three sets."""
-
-    dense: Floats
-    nested: Floats
-    inner: Floats
-
-
-@dataclass(frozen=True)
-class Posterior:
-    """Solution of one system, and the inverse of its matrix in pieces."""
-
-    # An inner effect is its mean, less `inner_on_dense` and `inner_on_nested` times what the others are off
-    # theirs, plus a deviation of its own; a nested effect likewise with `nested_on_dense`.
-    step: Score
-    covariance: Floats  # (p, p)
-    nested_precision: Floats  # (k,)
-    nested_on_dense: Floats  # (k, p)
-    inner_precision: Floats  # (m,)
-    inner_on_dense: Floats  # (m, p)
-    inner_on_nested: Floats  # (m,)
-    log_det: float
-
-    def variance(self, dense: Floats) -> Floats:
-        """Variance of sums of dense effects; ndarray, shape (n,)."""
-        return np.asarray(((dense @ self.covariance) * dense).sum(axis=1))
-
-    def nested_variance(self) -> Floats:
-        """Variance of each nested effect; ndarray, shape (k,)."""
-        return 1.0 / self.nested_precision + self.variance(self.nested_on_dense)
-
-    def inner_variance(self, within: Ints) -> Floats:
-        """Variance of each inner effect; `within` is the nested variable of each; ndarray, shape (m,)."""
-        own = 1.0 / self.inner_precision
-        if self.nested_precision.size == 0:
-            return own + self.variance(self.inner_on_dense)
-        on = self.inner_on_nested
-        left = self.inner_on_dense - on[:, None] * self.nested_on_dense[within]
-        return own + on**2 / self.nested_precision[within] + self.variance(left)
-
-
-class Rows:
-    """Variables of all rows, with the sums that are taken again and again."""
-
-    def __init__(self, dense: Floats, nested: Nested, group: Ints | None, n_groups: int) -> None:
-        n = dense.shape[0]  # dense (n, p), group (n,)
-        self.dense, self.nested, self.group, self.n_groups = dense, nested, group, n_groups
-        has = np.flatnonzero(nested.at >= 0)
-        self.of_nested = csr_matrix((nested.value[has], (nested.at[has], has)), shape=(nested.n, n))
-        groups = (np.ones(n), (group, np.arange(n))) if group is not None else ((0, n))
-        self.of_group = csr_matrix(groups, shape=(n_groups, n))
-        self.within = np.zeros(n_groups, dtype=np.int64)
-        if group is not None and nested.n:
-            self.within[group[has]] = nested.at[has]
-            if (self.within[group[has]] != nested.at[has]).any():
-                raise InvalidInput("Each innermost group must lie in one nested variable; some lie in two.")
-
-    def linear(self, dense: Floats, nested: Floats, inner: Floats) -> Floats:
-        """Sum of all effects in each row."""
-        eta = self.dense @ dense + self.nested.times(nested)
-        return eta if self.group is None else eta + inner[self.group]
-
-    def moments(self, w: Floats) -> Moments:
-        """Weighted sums of products."""
-        xw = self.dense * w[:, None]
-        value = np.where(self.nested.at >= 0, self.nested.value, 0.0)
-        return Moments(
-            self.dense.T @ xw,
-            _times(self.of_nested, w * value),
-            _times(self.of_nested, xw),
-            _times(self.of_group, w),
-            _times(self.of_group, xw),
-            _times(self.of_group, w * value),
-        )
-
-    def score(self, slope: Floats) -> Score:
-        """Sum each variable times the slope of the log-likelihood of the rows."""
-        return Score(self.dense.T @ slope, _times(self.of_nested, slope), _times(self.of_group, slope))
-
-    def solve(self, sums: Moments, score: Score, precision: Score) -> Posterior:
-        """Solve for a step, given the prior precision of every effect."""
-        p, within = sums.dense.shape[0], self.within
-        d = sums.inner + precision.inner
-        on_dense, on_nested = sums.inner_dense / d[:, None], sums.inner_nested / d
-        schur = sums.dense + np.diag(precision.dense) - sums.inner_dense.T @ on_dense
-        g_dense = score.dense - on_dense.T @ score.inner
-        nested = sums.nested + precision.nested
-        g_nested, nested_dense = score.nested, sums.nested_dense
-        if nested.size and d.size:
-            to_nested = csr_matrix((on_nested, (within, np.arange(d.size))), shape=(nested.size, d.size))
-            nested = nested - _times(to_nested, sums.inner_nested)
-            g_nested = g_nested - _times(to_nested, score.inner)
-            nested_dense = nested_dense - _times(to_nested, sums.inner_dense)
-        nested_on_dense = nested_dense / nested[:, None]
-        schur = schur - nested_dense.T @ nested_on_dense
-        g_dense = g_dense - nested_on_dense.T @ g_nested
-        covariance, d_dense, log_det = np.zeros((0, 0)), np.zeros(0), 0.0
-        if p:
-            factor = cho_factor(schur)
-            covariance, d_dense = cho_solve(factor, np.eye(p)), cho_solve(factor, g_dense)
-            log_det = 2 * float(np.log(np.diag(factor[0])).sum())
-        d_nested = g_nested / nested - nested_on_dense @ d_dense
-        d_inner = score.inner / d - on_dense @ d_dense
-        if nested.size and d.size:
-            d_inner = d_inner - on_nested * d_nested[within]
-        log_det += float(np.log(d).sum()) + float(np.log(nested).sum())
-        step = Score(d_dense, d_nested, d_inner)
-        return Posterior(step, covariance, nested, nested_on_dense, d, on_dense, on_nested, log_det)
-
-
-def _times(sparse: csr_matrix, dense: Floats) -> Floats:
-    return np.asarray(sparse @ dense)
-
-
-@dataclass(frozen=True)
 class Block:
     """Effects that share one prior."""
 
     name: str  # for the reader
-    # (n_rows, n_effects): value of each effect's variable in each row. At most one block is `Nested`: one
-    # effect for each family, say, with all rows of an innermost group in one of them.
-    design: Floats | Nested
+    design: Floats  # (n_rows, n_effects): value of each effect's variable in each row
     sds: tuple[float, ...]  # prior standard deviations to average over; one value is taken as known
     mean: float | Floats = 0.0  # prior mean of the effects
 
 
+class Effects(NamedTuple):
+    """A number for each variable and for each innermost group: effect, slope or prior precision."""
+
+    upper: Floats  # (p,)
+    inner: Floats  # (m,)
+
+
+class Posterior(NamedTuple):
+    """Solution of one system, and the inverse of its matrix in pieces."""
+
+    # An inner effect is its mean, less `inner_on_upper` times what the others are off theirs, plus a
+    # deviation of its own.
+    step: Effects
+    covariance: Floats  # (p, p)
+    inner_precision: Floats  # (m,)
+    inner_on_upper: Floats  # (m, p)
+    log_det: float
+
+    def variance(self, upper: Floats) -> Floats:
+        """Variance of sums of upper effects; ndarray, shape (n,)."""
+        return np.asarray(((upper @ self.covariance) * upper).sum(axis=1))
+
+
 @dataclass(frozen=True)
 class Fit:
-    """One combination of spreads: posterior of the upper, the nested and the innermost effects."""
+    """One combination of spreads: posterior of the upper and the innermost effects."""
 
     weight: float
-    upper: Floats  # (p,): effects of the blocks that are not nested
-    nested: Floats  # (k,)
+    upper: Floats  # (p,)
     inner: Floats  # (m,)
-    within: Ints  # (m,): nested effect of each innermost group
     posterior: Posterior
     inner_sd: float
     inner_prior: Floats  # (m,): prior variance
     residual_sd: float
-    evidence: float = 0.0
+    evidence: float
 
-
-def predict_one(fit: Fit, x: Floats, group: Ints, nested: Nested) -> tuple[Floats, Floats, Floats]:
-    """Mean, variance and own share of the linear predictor under one fit; see `ShrunkFit.predict`."""
-    seen = group >= 0
-    at = np.where(seen, group, 0)
-    mean, left, said = x @ fit.upper + nested.times(fit.nested), x, fit.posterior
-    own, share = np.full(group.size, fit.inner_sd**2), np.zeros(group.size)
-    of_nested, value = nested.at, np.where(nested.at >= 0, nested.value, 0.0)
-    if fit.inner.size:
-        mean = mean + np.where(seen, fit.inner[at], 0.0)
-        left = left - np.where(seen[:, None], said.inner_on_dense[at], 0.0)
-        own = np.where(seen, 1.0 / said.inner_precision[at], own)
-        share = np.where(seen, 1.0 - own / fit.inner_prior[at], 0.0)
-        on_nested = np.where(seen, said.inner_on_nested[at], 0.0)
-        if ((on_nested != 0) & (of_nested >= 0) & (of_nested != fit.within[at])).any():
-            raise InvalidInput("A group was asked for within another nested variable than its rows had.")
-        of_nested = np.where(on_nested != 0, fit.within[at], of_nested)
-        value = value - on_nested
-    variance = own
-    if fit.nested.size:
-        there = np.maximum(of_nested, 0)
-        left = left - value[:, None] * said.nested_on_dense[there]
-        variance = variance + value**2 / said.nested_precision[there]
-    return mean, variance + said.variance(left), share
+    def predict(self, x: Floats, group: Ints) -> tuple[Floats, Floats, Floats]:
+        """Mean, variance and own share of the linear predictor; see `ShrunkFit.predict`."""
+        mean, left, said = x @ self.upper, x, self.posterior
+        own, share = np.full(group.size, self.inner_sd**2), np.zeros(group.size)
+        if self.inner.size:
+            seen, at = group >= 0, np.maximum(group, 0)
+            mean = mean + np.where(seen, self.inner[at], 0.0)
+            left = left - np.where(seen[:, None], said.inner_on_upper[at], 0.0)
+            own = np.where(seen, 1.0 / said.inner_precision[at], own)
+            share = np.where(seen, 1.0 - own / self.inner_prior[at], 0.0)
+        return mean, own + said.variance(left), share
 
 
 class Model:
@@ -245,63 +109,77 @@ class Model:
         inner_extra: ArrayLike = 0.0,
     ) -> None:
         self.y, self.n, self.residual = y, n, residual
-        nested = [b.design for b in blocks if isinstance(b.design, Nested)]
-        if len(nested) > 1:
-            raise InvalidInput(f"At most one block may be nested; {len(nested)} are.")
-        self.is_nested = [isinstance(b.design, Nested) for b in blocks]
-        dense = [np.asarray(b.design, float) for b in blocks if not isinstance(b.design, Nested)]
-        self.sizes = [b.design.n if isinstance(b.design, Nested) else np.shape(b.design)[1] for b in blocks]
-        group = None if inner is None else np.asarray(inner, np.int64)
-        n_groups = 0 if group is None else max(n_inner or 0, int(group.max(initial=-1)) + 1)
-        self.rows = Rows(
-            np.hstack(dense) if dense else np.zeros((y.size, 0)),
-            nested[0] if nested else Nested(np.full(y.size, -1), 0, np.zeros(y.size)),
-            group,
-            n_groups,
-        )
-        self.prior_mean = self._by_set([np.asarray(b.mean, float) for b in blocks], np.zeros(n_groups))
-        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (n_groups,))
+        self.x = np.hstack([np.zeros((y.size, 0)), *(block.design for block in blocks)])
+        self.sizes = [np.shape(block.design)[1] for block in blocks]
+        self.group = None if inner is None else np.asarray(inner, np.int64)
+        self.n_groups = 0 if self.group is None else max(n_inner or 0, int(self.group.max(initial=-1)) + 1)
+        of_group = csr_matrix((self.n_groups, y.size))
+        if self.group is not None:
+            of_group = csr_matrix((np.ones(y.size), (self.group, np.arange(y.size))), of_group.shape)
+        self.of_group = of_group
+        self.prior_mean = Effects(self._each([block.mean for block in blocks]), np.zeros(self.n_groups))
+        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (self.n_groups,))
         self.offset = np.broadcast_to(np.asarray(offset, float), y.shape)
-        self._sums: Moments | None = None
         self.start = self.prior_mean  # the next combination of spreads has its best effects nearby
 
-    def _by_set(self, values: Sequence[Floats], inner: Floats) -> Score:
-        """Spread one value or array per block over the dense and the nested effects."""
-        wide = [np.broadcast_to(v, (k,)) for v, k in zip(values, self.sizes, strict=True)]
-        dense = [v for v, is_nested in zip(wide, self.is_nested, strict=True) if not is_nested]
-        nested = [v for v, is_nested in zip(wide, self.is_nested, strict=True) if is_nested]
-        return Score(np.concatenate([*dense, np.zeros(0)]), np.concatenate([*nested, np.zeros(0)]), inner)
+    def _each(self, values: Sequence[float | Floats]) -> Floats:
+        """Spread one value or array per block over its effects."""
+        wide = [np.broadcast_to(np.asarray(v, float), (k,)) for v, k in zip(values, self.sizes, strict=True)]
+        return np.concatenate([*wide, np.zeros(0)])
 
     def fit(self, sds: Sequence[float], inner_sd: float) -> Fit:
         """Posterior for the given prior spreads, with its approximate log evidence."""
-        prior = inner_sd**2 + self.inner_extra
-        precision = self._by_set([np.asarray(s**-2.0) for s in sds], 1.0 / prior)
+        precision = Effects(self._each([s**-2.0 for s in sds]), 1.0 / (inner_sd**2 + self.inner_extra))
         search = self._logit if self.residual is None else self._amount
-        return search(precision, inner_sd)
+        at, solved, residual, value = search(precision)
+        # Laplace's approximation adds the volume of the posterior to its height.
+        evidence = value + 0.5 * (sum(float(np.log(part).sum()) for part in precision) - solved.log_det)
+        return Fit(1.0, *at, solved, inner_sd, 1.0 / precision.inner, residual, evidence)
 
-    def _linear(self, at: Score) -> Floats:
-        return self.offset + self.rows.linear(at.dense, at.nested, at.inner)
+    def _linear(self, at: Effects) -> Floats:
+        eta = self.offset + self.x @ at.upper
+        return eta if self.group is None else eta + at.inner[self.group]
 
-    def _logit(self, precision: Score, inner_sd: float) -> Fit:
-        at = self.start
+    def _sums(self, weight: Floats) -> list[Floats]:
+        """Weighted sums of products: of the variables (p, p), of each group (m,), of both (m, p)."""
+        xw = self.x * weight[:, None]
+        return [self.x.T @ xw, np.asarray(self.of_group @ weight), np.asarray(self.of_group @ xw)]
 
-        def objective(eta: Floats, at: Score) -> float:
+    def _solve(self, sums: list[Floats], slope: Floats, precision: Effects, away: Effects) -> Posterior:
+        """Step to the best effects, given the curvature and the slope of the likelihood in each row."""
+        # `away`: the effects that the slope was taken at, less their prior means.
+        products, d, inner_x = sums
+        d = d + precision.inner
+        on_upper = inner_x / d[:, None]
+        g_upper = self.x.T @ slope - precision.upper * away.upper
+        g_inner = np.asarray(self.of_group @ slope) - precision.inner * away.inner
+        covariance, upper, log_det = np.zeros((0, 0)), np.zeros(0), 0.0
+        if len(products):
+            factor = cho_factor(products + np.diag(precision.upper) - inner_x.T @ on_upper)
+            covariance = cho_solve(factor, np.eye(len(products)))
+            upper = cho_solve(factor, g_upper - on_upper.T @ g_inner)
+            log_det = 2 * float(np.log(np.diag(factor[0])).sum())
+        step = Effects(upper, g_inner / d - on_upper @ upper)
+        return Posterior(step, covariance, d, on_upper, log_det + float(np.log(d).sum()))
+
+    def _logit(self, precision: Effects) -> tuple[Effects, Posterior, float, float]:
+        def objective(eta: Floats, at: Effects) -> float:
             fit = float(self.y @ eta - self.n @ np.logaddexp(0.0, eta))
             return fit - 0.5 * self._penalty(at, precision)
 
-        def newton(eta: Floats, at: Score) -> Posterior:
+        def newton(eta: Floats, at: Effects) -> Posterior:
             p = expit(eta)
-            score = self.rows.score(self.y - self.n * p)
-            parts = zip(score, precision, at, self.prior_mean, strict=True)
-            pull = Score(*(g - q * (a - m) for g, q, a, m in parts))
-            return self.rows.solve(self.rows.moments(self.n * p * (1 - p)), pull, precision)
+            return self._solve(
+                self._sums(self.n * p * (1 - p)), self.y - self.n * p, precision, self._away(at)
+            )
 
+        at = self.start
         eta = self._linear(at)
         value = objective(eta, at)
         for _ in range(60):
             step, length = newton(eta, at).step, 1.0
             while True:
-                trial = Score(*(a + length * by for a, by in zip(at, step, strict=True)))
+                trial = Effects(*(a + length * by for a, by in zip(at, step, strict=True)))
                 new_eta = self._linear(trial)
                 new = objective(new_eta, trial)
                 if new >= value - 1e-12 or length < 1e-6:
@@ -311,89 +189,63 @@ class Model:
             if gained < 1e-10:
                 break
         self.start = at
-        return self._finish(at, newton(eta, at), precision, inner_sd, np.nan, value)
+        return at, newton(eta, at), np.nan, value
 
-    def _amount(self, precision: Score, inner_sd: float) -> Fit:
+    def _amount(self, precision: Effects) -> tuple[Effects, Posterior, float, float]:
         assert self.residual is not None
         usual_sd, worth = self.residual
         variance = usual_sd**2
-        if self._sums is None:
-            self._sums = self.rows.moments(self.n)
-        gap = self.rows.score(self.n * (self.y - self._linear(self.prior_mean)))
+        mean, sums = self.prior_mean, self._sums(self.n)
+        gap = self.n * (self.y - self._linear(mean))
         for _ in range(30):
-            pull = Score(*(part / variance for part in gap))
-            solved = self.rows.solve(Moments(*(part / variance for part in self._sums)), pull, precision)
-            at = Score(*(m + by for m, by in zip(self.prior_mean, solved.step, strict=True)))
+            scaled = [part / variance for part in sums]
+            solved = self._solve(scaled, gap / variance, precision, self._away(mean))
+            at = Effects(*(m + by for m, by in zip(mean, solved.step, strict=True)))
             left = self.y - self._linear(at)
-            # An EM step: the expected residual sum of squares, with the prior as so many observations.
-            rss = float(self.n @ left**2) + variance * self._used(solved, precision)
+            # An EM step: the expected residual sum of squares, with the prior as so many observations. The
+            # rows determine as many effects as there are, less what of each is the prior's.
+            inner_variance = 1.0 / solved.inner_precision + solved.variance(solved.inner_on_upper)
+            from_prior = precision.upper @ np.diag(solved.covariance) + precision.inner @ inner_variance
+            rss = float(self.n @ left**2) + variance * (sum(map(len, mean)) - float(from_prior))
             new = (rss + worth * usual_sd**2) / (self.y.size + worth)
             done, variance = abs(new - variance) < 1e-8 * variance, new
             if done:
                 break
         value = -0.5 * float(self.n @ left**2) / variance - 0.5 * (self.y.size + worth) * np.log(variance)
         value -= 0.5 * worth * usual_sd**2 / variance + 0.5 * self._penalty(at, precision)
-        return self._finish(at, solved, precision, inner_sd, float(np.sqrt(variance)), value)
+        return at, solved, float(np.sqrt(variance)), value
 
-    def _finish(
-        self, at: Score, solved: Posterior, precision: Score, inner_sd: float, residual: float, value: float
-    ) -> Fit:
-        """Put a fit together; Laplace's approximation adds the volume of the posterior to its height."""
-        evidence = value + 0.5 * (sum(float(np.log(part).sum()) for part in precision) - solved.log_det)
-        prior, within = 1.0 / precision.inner, self.rows.within
-        return Fit(1.0, *at, within, solved, inner_sd, prior, residual, evidence)
+    def _away(self, at: Effects) -> Effects:
+        return Effects(*(a - m for a, m in zip(at, self.prior_mean, strict=True)))
 
-    def _used(self, solved: Posterior, precision: Score) -> float:
-        """Effective number of effects that the rows determine."""
-        known = sum(self.sizes) - float(precision.dense @ np.diag(solved.covariance))
-        if precision.nested.size:
-            known -= float(precision.nested @ solved.nested_variance())
-        if precision.inner.size:
-            known += precision.inner.size - float(precision.inner @ solved.inner_variance(self.rows.within))
-        return known
-
-    def _penalty(self, at: Score, precision: Score) -> float:
-        return sum(float(q @ (a - m) ** 2) for q, a, m in zip(precision, at, self.prior_mean, strict=True))
+    def _penalty(self, at: Effects, precision: Effects) -> float:
+        return sum(float(q @ off**2) for q, off in zip(precision, self._away(at), strict=True))
 
 
 @dataclass(frozen=True)
 class ShrunkFit:
     """Posterior of a regression with shrunk effects."""
 
-    # number of effects in the blocks that are not nested, in the one that is, and of innermost groups
-    n_upper: int
-    n_nested: int
-    n_inner: int
     residual_sd: float  # spread of single amounts around their mean; NaN for odds
     fits: tuple[Fit, ...] = field(repr=False)
     told: Ints | None = None  # the groups that the fits hold, ascending; all if not given
 
-    def predict(
-        self, design: ArrayLike, inner: ArrayLike = -1, nested: Nested | None = None
-    ) -> tuple[Floats, Floats, Floats]:
+    @property
+    def n_upper(self) -> int:
+        """Number of effects above the innermost groups."""
+        return self.fits[0].upper.size
+
+    def predict(self, design: ArrayLike, inner: ArrayLike = -1) -> tuple[Floats, Floats, Floats]:
         """Posterior of the linear predictor."""
-        # `design` (n, n_upper): values of the upper variables, those of a nested block left out; `inner`
-        # (n,): innermost group of each row; -1 is a group that has not been seen; `nested`: values of the
-        # variables of the nested block; none if not given.
+        # `design` (n, n_upper): values of the upper variables; `inner` (n,): innermost group of each row; -1
+        # is a group that has not been seen.
         # Gives `mean, sd, weight_of_data` (n,): `weight_of_data` is the share of the answer that the group's
         # own records carry (0 to 1).
         x = np.atleast_2d(np.asarray(design, float))
         group = np.broadcast_to(np.asarray(inner, np.int64), (x.shape[0],))
-        if x.shape[1] != self.n_upper or group.max(initial=-1) >= self.n_inner:
-            raise InvalidInput(
-                f"This fit has {self.n_upper} upper effects and {self.n_inner} groups; the rows to "
-                f"predict have {x.shape[1]} columns and groups up to {group.max(initial=-1)}."
-            )
-        if nested is None:
-            nested = Nested(np.full(x.shape[0], -1), self.n_nested, np.zeros(x.shape[0]))
-        if nested.n != self.n_nested or nested.at.shape != group.shape:
-            raise InvalidInput(
-                f"This fit has {self.n_nested} nested effects, for {group.size} rows to predict; it was "
-                f"given {nested.n} for {nested.at.size}."
-            )
         if self.told is not None:
             group = np.where(np.isin(group, self.told), np.searchsorted(self.told, group), -1)
-        each = [predict_one(fit, x, group, nested) for fit in self.fits]
+        each = [fit.predict(x, group) for fit in self.fits]
         share = sum(fit.weight * s for fit, (_, _, s) in zip(self.fits, each, strict=True))
         return *self._averaged([m for m, _, _ in each], [v for _, v, _ in each]), np.asarray(share)
 
@@ -445,7 +297,6 @@ def fit_shrunk_amount(
     blocks: Sequence[Block],
     *,
     inner: ArrayLike | None = None,
-    n_inner: int | None = None,
     inner_sds: Sequence[float] = (0.2,),
     weights: ArrayLike = 1.0,
     usual_sd: float = 0.25,
@@ -453,7 +304,7 @@ def fit_shrunk_amount(
 ) -> ShrunkFit:
     """Fit amounts (or their logarithms) with shrunk effects and an unknown residual spread."""
     # `amounts` (n_rows,): what was observed; may be empty, then the priors answer alone; `blocks, inner,
-    # n_inner, inner_sds`: as in `fit_shrunk_logit`; `weights` (n_rows,): how many observations each row is
+    # inner_sds`: as in `fit_shrunk_logit`; `weights` (n_rows,): how many observations each row is
     # worth, > 0; `usual_sd, usual_sd_worth`: residual spread believed beforehand, and the number of
     # observations that this belief is worth.
     y = np.asarray(amounts, float)
@@ -465,8 +316,7 @@ def fit_shrunk_amount(
     # Groups without a row stay as they were believed to be, which is what a group not seen is given.
     told, place = np.unique(np.asarray(inner, np.int64), return_inverse=True)
     model = Model(y, w, blocks, place, None, 0.0, (usual_sd, usual_sd_worth))
-    fit = _average(model, blocks, inner_sds)
-    return replace(fit, n_inner=max(n_inner or 0, int(told.max(initial=-1)) + 1), told=told)
+    return replace(_average(model, blocks, inner_sds), told=told)
 
 
 def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) -> ShrunkFit:
@@ -490,9 +340,7 @@ def _average(model: Model, blocks: Sequence[Block], inner_sds: Sequence[float]) 
     kept = [(w, f) for w, f in zip(weight, fits, strict=True) if w >= WEIGHT_KEPT]
     total = sum(w for w, _ in kept)
     averaged = tuple(replace(f, weight=w / total) for w, f in kept)
-    spread = float(np.sqrt(sum(f.weight * f.residual_sd**2 for f in averaged)))
-    rows = model.rows
-    return ShrunkFit(rows.dense.shape[1], rows.nested.n, rows.n_groups, spread, averaged)
+    return ShrunkFit(float(np.sqrt(sum(f.weight * f.residual_sd**2 for f in averaged))), averaged)
 
 
 def _relative(fits: Sequence[Fit]) -> Floats:

@@ -49,17 +49,15 @@ LEAST, MOST_LOG_ODDS = 1e-9, 300.0
 
 @dataclass(frozen=True)
 class SignCauses:
-    """How failed components, storage and chance show."""
+    """How failed components, storage and chance show: the fields of `odds.Shared` of the same names."""
 
-    mean: Floats  # (n_signs,): share seen among the units that were looked at
-    shows: Floats  # (n_components, n_signs): log odds that a failed component shows a sign
-    # (n_signs,): log odds of a sign without these causes, at least `LEAST_ALONE`, and their change by storage
-    # worse by one spread
-    alone: Floats
-    stored: Floats  # (n_signs,)
-    doubt: Floats  # (n_signs,): posterior standard deviation of what the log odds of one sign have in common
-    shift: Floats  # (n_components,): correction of the level of failures
-    storage_sd: float  # mean spread of what a unit's components share
+    sign_mean: Floats
+    sign_shows: Floats
+    sign_alone: Floats  # at least `LEAST_ALONE`
+    sign_stored: Floats
+    sign_doubt: Floats
+    state_shift: Floats
+    storage_sd: float
 
 
 def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:

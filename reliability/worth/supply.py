@@ -11,7 +11,7 @@ from scipy.special import expit
 from reliability.worth.bench import REPAIRED
 from reliability.worth.money import one_hot
 from reliability.worth.odds import LOGIT_SLOPE
-from reliability.worth.regression import Block, Nested, ShrunkFit, fit_shrunk_logit
+from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_logit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -233,7 +233,6 @@ class Repairability:
 
     fit: ShrunkFit
     components: tuple[str, ...]
-    n_families: int
     families_tried: Ints  # positions of those with trials, ascending: only they have innermost groups
     supply: Supply
 
@@ -250,10 +249,9 @@ class Repairability:
         place = np.searchsorted(self.families_tried, within)
         is_tried = (within >= 0) & np.isin(within, self.families_tried)
         cell = np.where(is_tried, _cell(place, at, states, len(self.components)), -1)
-        level = Nested(within, self.n_families, np.ones(at.size))
         mean, sd, own = (
             values.reshape(n_states, n_c)
-            for values in self.fit.predict(_upper(at, states, len(self.components)), cell, level)
+            for values in self.fit.predict(_upper(at, states, len(self.components)), cell)
         )
         # A part never makes mending harder: where no trial of this very case says so, the odds with one are
         # the most that those without one can be.
@@ -291,21 +289,16 @@ def mixed_odds(mean: Floats, sd: Floats, chances: Floats) -> Floats:
 
 def trials(jobs: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
     """List the failed components that somebody tried to mend."""
-    failed = findings[findings["found"] == "failed"]
+    failed = findings.loc[findings["found"] == "failed", ["job", "component", "action"]]
     ended = jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]].rename(columns={"ended_by": "component"})
-    pairs = pd.concat([failed[["job", "component"]], ended]).drop_duplicates()
-    acted = failed.assign(
-        touched=failed["action"].isin(("serviced", "replaced", "rebuilt")),
-        no_part=failed["action"] == "no part",
+    table = pd.concat([failed, ended]).assign(
+        touched=lambda t: t["action"].isin(("serviced", "replaced", "rebuilt")),
+        no_part=lambda t: t["action"] == "no part",
     )
-    by_pair = acted.groupby(["job", "component"], as_index=False)[["touched", "no_part"]].any()
-    table = pairs.merge(by_pair, how="left", on=["job", "component"]).merge(
-        jobs[["job", "family", "outcome", "ended_by", "own", "closed"]], on="job"
-    )
-    touched = table["touched"].eq(True)
-    no_part = table["no_part"].eq(True)
-    ended_by_it = table["ended_by"] == table["component"]
-    repaired = table["outcome"] == REPAIRED
+    table = table.groupby(["job", "component"], sort=False, as_index=False)[["touched", "no_part"]].any()
+    table = table.merge(jobs[["job", "family", "outcome", "ended_by", "own", "closed"]], on="job")
+    touched, no_part = table["touched"], table["no_part"]
+    ended_by_it, repaired = table["ended_by"] == table["component"], table["outcome"] == REPAIRED
     mended = repaired | (touched & ~ended_by_it & ~no_part)
     tried = repaired | ended_by_it | touched | no_part
     table = table.assign(mended=mended.astype(float))
@@ -326,16 +319,11 @@ def fit_repairability(
         for c, f, day in zip(table["component"], table["family"], days, strict=True)
     ]
     worth = np.where(table["own"], 1.0, ORIGIN_DISCOUNT)
-    split = [
-        table.assign(state=state, n=worth * share)
+    counts = pd.concat(
+        table.assign(state=state, n=worth * share, y=worth * share * table["mended"])
         for state, share in zip(STATES, np.array(chances).reshape(-1, 3).T, strict=True)
-    ]
-    counts = (
-        pd.concat(split)
-        .assign(y=lambda t: t["n"] * t["mended"])
-        .groupby(["family", "component", "state"], as_index=False)[["y", "n"]]
-        .sum()
     )
+    counts = counts.groupby(["family", "component", "state"], as_index=False)[["y", "n"]].sum()
     counts = counts[counts["n"] > LEAST_TRIAL]
     if counts.empty:  # one row that weighs nothing lets the priors answer
         first = {"family": families[0] if families else "", "component": components[0], "state": ""}
@@ -343,13 +331,12 @@ def fit_repairability(
     family_at = pd.Index(families).get_indexer(counts["family"])
     component_at = pd.Index(components).get_indexer(counts["component"])
     families_tried, place = np.unique(family_at, return_inverse=True)
-    n_c, n_f = len(components), len(families)
+    n_c = len(components)
     design = _upper(component_at, list(counts["state"]), n_c)
     blocks = [
         Block("level", design[:, :3], (LEVEL_SD,), np.array(LEVEL_MEANS)),
         Block("component", design[:, 3 : 3 + n_c], (0.4, 0.8, 1.4)),
         Block("component without a new part", design[:, 3 + n_c :], WITHOUT_SDS),
-        Block("family", Nested(family_at, n_f, np.ones(len(counts))), (0.15, 0.4, 0.8)),
     ]
     fit = fit_shrunk_logit(
         counts["y"],
@@ -359,7 +346,7 @@ def fit_repairability(
         n_inner=2 * n_c * families_tried.size,
         inner_sds=(0.3, 0.7, 1.2),
     )
-    return Repairability(fit, components, n_f, families_tried, supply)
+    return Repairability(fit, components, families_tried, supply)
 
 
 def _upper(component_at: Ints, states: Sequence[str], n_components: int) -> Floats:

@@ -158,9 +158,7 @@ def test_what_is_not_known_of_gaps_widens_the_odds():
 
 def outcomes_of(bench):
     n = len(bench.jobs)
-    return gather_outcomes(
-        bench, np.zeros(n), np.full(n, np.nan), np.zeros((n, 0)), np.zeros(len(bench.families) + 2)
-    )
+    return gather_outcomes(bench, np.zeros(n), np.full(n, np.nan), np.zeros(len(bench.families) + 2))
 
 
 def test_open_jobs_count_half_in_the_season_in_which_they_came():

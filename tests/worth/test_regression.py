@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from reliability.errors import InvalidInput
 from reliability.worth import regression
-from reliability.worth.regression import Block, Nested, fit_shrunk_amount, fit_shrunk_logit
+from reliability.worth.regression import Block, fit_shrunk_amount, fit_shrunk_logit
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -166,69 +166,6 @@ def test_without_rows_amounts_are_the_prior():
     assert_allclose(fit.residual_sd, 0.3)
 
 
-@pytest.fixture(scope="module")
-def nested_case():
-    """Cells of family and component, and rows to predict; families without rows, cells without too."""
-    rng = np.random.default_rng(8)
-    family, component = rng.integers(0, 28, 500), rng.integers(0, 6, 500)
-    trials = rng.integers(1, 4, 500).astype(float)
-    ask = rng.integers(-1, 30, 200), rng.integers(0, 6, 200)
-    return {
-        "family": family,
-        "cell": family * 6 + component,
-        "others": [
-            Block("level", np.ones((500, 1)), (1.0,), 0.5),
-            Block("component", np.eye(6)[component], (0.4, 0.8)),
-        ],
-        "value": rng.normal(1.0, 0.5, 500),
-        "trials": trials,
-        "successes": rng.binomial(trials.astype(int), 0.6).astype(float),
-        "offset": rng.normal(0, 0.3, 500),
-        "ask": ask,
-        "ask_cell": np.where(ask[0] < 0, -1, ask[0] * 6 + ask[1]),
-        "ask_design": np.column_stack([np.ones(200), np.eye(6)[ask[1]]]),
-    }
-
-
-@pytest.mark.parametrize("of_odds", [True, False])
-def test_a_nested_block_says_what_its_dense_columns_say(nested_case, of_odds):
-    case = nested_case
-
-    def fitted(design):
-        blocks = [*case["others"], Block("family", design, (0.2, 0.5), 0.1)]
-        known = {"inner": case["cell"], "n_inner": 30 * 6, "inner_sds": (0.3, 0.7)}
-        if of_odds:
-            return fit_shrunk_logit(case["successes"], case["trials"], blocks, offset=case["offset"], **known)
-        return fit_shrunk_amount(case["offset"] + case["value"], blocks, weights=case["trials"], **known)
-
-    dense = fitted(np.eye(30)[case["family"]] * case["value"][:, None])
-    nested = fitted(Nested(case["family"], 30, case["value"]))
-    family = case["ask"][0]
-    columns = np.where(family[:, None] >= 0, np.eye(30)[family], 0.0) * 0.7
-    slow = dense.predict(np.hstack([case["ask_design"], columns]), case["ask_cell"])
-    fast = nested.predict(case["ask_design"], case["ask_cell"], Nested(family, 30, np.full(200, 0.7)))
-    assert_allclose(fast, slow, rtol=0, atol=1e-11)
-    assert_allclose([f.weight for f in nested.fits], [f.weight for f in dense.fits], atol=1e-11)
-    assert_allclose(nested.residual_sd, dense.residual_sd, rtol=1e-11)
-    # A cell whose family is left out of the question still leans on its family.
-    left_out = dense.predict(np.hstack([case["ask_design"], 0 * columns]), case["ask_cell"])
-    assert_allclose(nested.predict(case["ask_design"], case["ask_cell"]), left_out, rtol=0, atol=1e-11)
-
-
-def test_refusals_of_nested_blocks():
-    one = Nested(np.array([0, 1]), 2, np.ones(2))
-    with pytest.raises(InvalidInput, match="At most one block may be nested; 2 are"):
-        fit_shrunk_amount([1.0, 2.0], [Block("a", one, (1.0,)), Block("b", one, (1.0,))])
-    with pytest.raises(InvalidInput, match="must lie in one nested variable; some lie in two"):
-        fit_shrunk_amount([1.0, 2.0], [Block("a", one, (1.0,))], inner=[0, 0])
-    level = Block("level", np.ones((2, 1)), (1.0,))
-    fit = fit_shrunk_amount([1.0, 2.0], [level, Block("a", one, (1.0,))], inner=[0, 1])
-    with pytest.raises(InvalidInput, match=r"has 2 nested effects, for 1 rows to predict; .* given 3 for 1"):
-        fit.predict([[1.0]], 0, Nested(np.array([0]), 3, np.ones(1)))
-    with pytest.raises(InvalidInput, match="within another nested variable than its rows had"):
-        fit.predict([[1.0]], 0, Nested(np.array([1]), 2, np.ones(1)))
-
-
 def test_refusals():
     block = [Block("level", np.ones((1, 1)), (1.0,))]
     with pytest.raises(InvalidInput, match="1 rows were given, 1 of them break this"):
@@ -237,9 +174,6 @@ def test_refusals():
         fit_shrunk_logit([], [], [Block("level", np.ones((0, 1)), (1.0,))])
     with pytest.raises(InvalidInput, match="must be finite; 1 of 1"):
         fit_shrunk_amount([np.nan], block)
-    fit = fit_shrunk_logit([1.0], [1.0], block, inner=[0])
-    with pytest.raises(InvalidInput, match=r"1 upper effects and 1 groups; .* 2 columns and groups up to 3"):
-        fit.predict([[1.0, 1.0]], [3])
 
 
 def test_spreads_that_nothing_tells_apart_are_all_averaged_over():

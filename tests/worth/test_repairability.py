@@ -198,7 +198,7 @@ def test_what_is_certain_is_told_as_it_is():
 
 # ---- a second opinion: the same penalised likelihood, written out and maximised by scipy
 
-SDS = {"level": 1.0, "component": 0.8, "component without a new part": 1.2, "family": 0.4}
+SDS = {"level": 1.0, "component": 0.8, "component without a new part": 1.2}
 CELL_SD = 0.7
 MIXED = supply_of(
     {
@@ -238,8 +238,7 @@ def written_out(effect, family, component, state):
         eta = with_part + effect("with", SDS["level"]) + effect(component, SDS["component"])
     if state == "salvage only":
         eta += salvaged + effect("salvaged", SDS["level"]) + effect(("salvaged", component), own)
-    cell = effect((family, component, state == "no"), CELL_SD)
-    return eta + effect(family, SDS["family"]) + cell
+    return eta + effect((family, component, state == "no"), CELL_SD)
 
 
 def best_by_scipy(counts):

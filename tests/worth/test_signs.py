@@ -95,44 +95,45 @@ def test_the_causes_of_signs_are_found_again():
     found = fit_sign_causes(*drawn(4000))
     # Between 700 and 1000 failed and examined units of each of the first three components: a share of 0.7
     # has a standard error of about 0.017, and noise from the other causes; four of them leave 0.07.
-    assert_allclose(expit(found.shows[:3]), SHOWS[:3], atol=0.07)
+    assert_allclose(expit(found.sign_shows[:3]), SHOWS[:3], atol=0.07)
     # Half as many of the fourth.
-    assert_allclose(expit(found.shows[3]), SHOWS[3], atol=0.1)
+    assert_allclose(expit(found.sign_shows[3]), SHOWS[3], atol=0.1)
     # 4000 units, of which half show nothing else: standard errors below 0.01; the priors add as much.
-    assert_allclose(expit(found.alone), ALONE, atol=0.04)
+    assert_allclose(expit(found.sign_alone), ALONE, atol=0.04)
     # What nobody examined counts for each sign anew, which storage is blamed for: here by 0.3 at most.
-    assert_allclose(found.stored, STORED, atol=0.4 + 0.3)
+    assert_allclose(found.sign_stored, STORED, atol=0.4 + 0.3)
     assert found.storage_sd == pytest.approx(STORAGE, abs=0.15)
-    assert_allclose(found.shift, 0.0, atol=0.15)
-    assert_allclose(found.mean, np.nanmean(drawn(4000)[2], axis=0), atol=1e-3)
+    assert_allclose(found.state_shift, 0.0, atol=0.15)
+    assert_allclose(found.sign_mean, np.nanmean(drawn(4000)[2], axis=0), atol=1e-3)
 
 
 def test_a_sign_tells_of_storage_only_where_storage_shows_it():
     failed, odds, signs = drawn(4000)
     # The third sign now comes by the toss of a coin: its slope by storage must go.
     signs[:, 2] = np.random.default_rng(1).random(4000) < 0.3
-    assert fit_sign_causes(failed, odds, signs).stored[2] == pytest.approx(0.0, abs=0.3)
+    assert fit_sign_causes(failed, odds, signs).sign_stored[2] == pytest.approx(0.0, abs=0.3)
 
 
 @pytest.mark.parametrize("jobs", [0, 5])
 def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
     found = fit_sign_causes(np.full((jobs, 3), np.nan), np.zeros((jobs, 3)), np.ones((jobs, 2)))
-    assert_allclose(found.shows, np.full((3, 2), worth_signs.SHOWS_MEAN))
-    assert_allclose(found.alone, [worth_signs.ALONE_MEAN] * 2)
-    assert_allclose(found.stored, [worth_signs.STORED_MEAN] * 2)
-    assert_allclose(found.doubt, [worth_signs.SHOWS_SD] * 2)
-    assert_allclose(found.shift, np.zeros(3))
+    assert_allclose(found.sign_shows, np.full((3, 2), worth_signs.SHOWS_MEAN))
+    assert_allclose(found.sign_alone, [worth_signs.ALONE_MEAN] * 2)
+    assert_allclose(found.sign_stored, [worth_signs.STORED_MEAN] * 2)
+    assert_allclose(found.sign_doubt, [worth_signs.SHOWS_SD] * 2)
+    assert_allclose(found.state_shift, np.zeros(3))
     assert min(worth_signs.STORAGE_SDS) < found.storage_sd < max(worth_signs.STORAGE_SDS)
-    assert_allclose(found.mean, (jobs + 1) / (jobs + 2))
+    assert_allclose(found.sign_mean, (jobs + 1) / (jobs + 2))
 
 
 def test_a_sign_that_nobody_looked_for_is_as_believed():
     failed, odds, signs = drawn(200)
     signs[:, 1] = np.nan
     found = fit_sign_causes(failed, odds, signs)
-    assert_allclose(found.shows[:, 1], worth_signs.SHOWS_MEAN, atol=1e-6)
-    assert_allclose((found.alone[1], found.stored[1]), (worth_signs.ALONE_MEAN, worth_signs.STORED_MEAN))
-    assert_allclose((found.mean[1], found.doubt[1]), (0.5, worth_signs.SHOWS_SD), rtol=1e-6)
+    assert_allclose(found.sign_shows[:, 1], worth_signs.SHOWS_MEAN, atol=1e-6)
+    assert_allclose(found.sign_alone[1], worth_signs.ALONE_MEAN)
+    assert_allclose(found.sign_stored[1], worth_signs.STORED_MEAN)
+    assert_allclose((found.sign_mean[1], found.sign_doubt[1]), (0.5, worth_signs.SHOWS_SD), rtol=1e-6)
 
 
 def test_one_cause_of_one_sign_is_a_table_of_two_by_two(monkeypatch):
@@ -144,9 +145,9 @@ def test_one_cause_of_one_sign_is_a_table_of_two_by_two(monkeypatch):
     failed = np.repeat([1.0, 1.0, 0.0, 0.0], [30, 10, 6, 54])[:, None]
     signs = np.repeat([1.0, 0.0, 1.0, 0.0], [30, 10, 6, 54])[:, None]
     found = fit_sign_causes(failed, np.zeros((100, 1)), signs)
-    assert_allclose(expit(found.alone), [6 / 60], atol=1e-4)
-    assert_allclose(expit(found.shows), [[1 - (10 / 40) / (54 / 60)]], atol=1e-4)
-    assert_allclose(found.shift, [logit(0.4)], atol=1e-3)
+    assert_allclose(expit(found.sign_alone), [6 / 60], atol=1e-4)
+    assert_allclose(expit(found.sign_shows), [[1 - (10 / 40) / (54 / 60)]], atol=1e-4)
+    assert_allclose(found.state_shift, [logit(0.4)], atol=1e-3)
     assert found.storage_sd == 0.0
 
 
@@ -170,16 +171,9 @@ def test_signs_that_nobody_ever_saw_can_all_be_seen_at_once():
     rng = np.random.default_rng(3)
     failed = (rng.random((4000, 4)) < 0.3).astype(float)
     found = fit_sign_causes(failed, np.full((4000, 4), -0.85), np.zeros((4000, MOST_SEEN)))
-    assert_allclose(found.alone, worth_signs.LEAST_ALONE)
+    assert_allclose(found.sign_alone, worth_signs.LEAST_ALONE)
     common = random_shared(rng, 4, MOST_SEEN, draws=normal_draws(4)[:3])
-    common = replace(
-        common,
-        sign_shows=found.shows,
-        sign_alone=found.alone,
-        sign_stored=found.stored,
-        sign_doubt=found.doubt,
-        storage_sd=found.storage_sd,
-    )
+    common = replace(common, **vars(found))
     lives, young = random_family(rng, 4), (3.0, 4.0)
     got = states(lives, common, age=young, year=(1988.0, 1982.0), signs=np.ones(MOST_SEEN))
     success, mean_failed, _ = enumerated(lives, common, np.ones(MOST_SEEN), ages=young)

@@ -1,42 +1,23 @@
 """Units on offer in plain numbers, and what is known of their components."""
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.special import logit
 
-from reliability.worth.odds import FamilyLives, Shared, normal_draws, unit_states
+from reliability.worth.odds import FamilyLives, nothing_shared, unit_states
 
 
-def shared(n_components=2, **more):
+def shared(n_components=2, *, signs=("rust", "hum"), **more):
     """What families have in common: signs that nothing shows, components that nothing joins."""
-    signs = more.get("signs", ("rust", "hum"))
-    values = {
-        "components": tuple("abcdefgh"[:n_components]),
-        "signs": signs,
+    blank = nothing_shared(tuple("abcdefgh"[:n_components]), signs, ("tape deck",), n_components)
+    plain = {
         "reference_year": np.full(n_components, 1985.0),
-        "year_slope": np.zeros(n_components),
         "sign_mean": np.full(len(signs), 0.25),
         "sign_shows": np.full((n_components, len(signs)), -50.0),
         "sign_alone": np.full(len(signs), -2.0),
-        "sign_stored": np.zeros(len(signs)),
-        "sign_doubt": np.zeros(len(signs)),
-        "state_shift": np.zeros(n_components),
-        "storage_sd": 0.0,
-        "collateral": np.zeros(n_components),
-        "repair_hours": np.zeros(n_components),
-        "known_components": tuple("abcdefgh"[:n_components]),
-        "kinds": ("tape deck",),
-        "chain_weight": 1.0,
-        "chain_centre": 0.0,
-        "age_effect": np.zeros(2),
-        "age_se": np.zeros(2),
-        "age_range": np.full(3, np.nan),
-        "outcome_signs": np.zeros((2, len(signs))),
-        "outcome_signs_se": np.zeros((2, len(signs))),
-        "price_signs": np.zeros(len(signs)),
-        "draws": normal_draws(n_components),
-        **more,
     }
-    return Shared(**values)
+    return replace(blank, **plain | more)
 
 
 def random_shared(rng, n_components, n_signs, **more):
