@@ -23,6 +23,7 @@ import tests.worlds
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
+from tests.measure.apart import Row, row
 from tests.measure.baselines import BASELINES, read_bench
 from tests.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
 
@@ -159,7 +160,7 @@ def run(worlds: list[str], seeds: list[int], *, offers: int = OFFERS, workers: i
         return pd.concat(list(pool.map(run_task, tasks)), ignore_index=True)
 
 
-def rows(seeds: int = SEEDS) -> list[dict]:
+def rows(seeds: int = SEEDS) -> list[Row]:
     """Compare every world with its targets, on seeds that nothing was tuned on."""
     numbers = list(range(FIRST_SEED, FIRST_SEED + seeds))
     own, others = (
@@ -170,40 +171,27 @@ def rows(seeds: int = SEEDS) -> list[dict]:
     return [*share_rows(results), *loss_rows(results), *honesty_rows(results)]
 
 
-def share_rows(results: pd.DataFrame) -> list[dict]:
+def share_rows(results: pd.DataFrame) -> list[Row]:
     """Share of the oracle's gain, with its standard error over the seeds."""
     found = []
     for world, of_world in results.groupby("world", sort=False):
         shares = pooled_share(of_world, "gain_share")
-        share = float(shares[OURS])
-        by_seed = of_world[of_world["method"] == OURS]["gain_share"]
-        plainer = float(shares.drop([OURS, OURS_TRUE_MONEY], errors="ignore").max())
+        share, error = shares[OURS], of_world.loc[of_world["method"] == OURS, "gain_share"].sem()
+        plainer = shares.drop([OURS, OURS_TRUE_MONEY], errors="ignore").max()
         target = TARGETS.get(str(world), plainer)
-        found.append(
-            {
-                "what": f"share of the oracle's gain, {world}",
-                "measured": f"{share:.3f} +- {by_seed.std() / math.sqrt(by_seed.size):.3f}",
-                "target": f">= {target:.2f}",
-                "ok": share >= target,
-            }
-        )
+        what = f"share of the oracle's gain, {world}"
+        found.append(row(what, f"{share:.3f} +- {error:.3f}", f">= {target:.2f}", bool(share >= target)))
     return found
 
 
-def loss_rows(results: pd.DataFrame) -> list[dict]:
+def loss_rows(results: pd.DataFrame) -> list[Row]:
     """Log loss beyond the true odds over the best plainer method's."""
     found = []
     for world, of_world in results.groupby("world", sort=False):
         most = MOST_BARE_LOSS if str(world).startswith(BARE) else MOST_LOSS
-        ours, best = losses(of_world)[:2]
-        found.append(
-            {
-                "what": f"excess log loss over the best plainer method's, {world}",
-                "measured": f"{ours / best:.2f}",
-                "target": f"<= {most}",
-                "ok": bool(ours <= most * best),
-            }
-        )
+        ours, best, _ = losses(of_world)
+        what = f"excess log loss over the best plainer method's, {world}"
+        found.append(row(what, f"{ours / best:.2f}", f"<= {most}", ours <= most * best))
     return found
 
 
@@ -214,36 +202,22 @@ def losses(of_world: pd.DataFrame) -> tuple[float, float, str]:
     return float(loss[OURS]), float(others.min()), str(others.idxmin())
 
 
-def honesty_rows(results: pd.DataFrame) -> list[dict]:
+def honesty_rows(results: pd.DataFrame) -> list[Row]:
     """Coverage of both intervals; losers against the predicted ones, with standard errors over the seeds."""
     ours = results[results["method"] == OURS]
-    covers = 100 * ours.groupby("world", sort=False)[["success_cover", "gain_cover"]].mean()
+    found = []
+    for column, what, low, high in (
+        ("success_cover", "intervals of 90 % hold the true odds", 80, 97),
+        ("gain_cover", "intervals of 80 % hold the gain", 74, 87),
+    ):
+        for world, share in (100 * ours.groupby("world", sort=False)[column].mean()).items():
+            target, ok = f"{low} to {high} %", bool(low <= share <= high)
+            found.append(row(f"{what}, {world}", f"{share:.0f} %", target, ok))
     beyond = (100 * (ours["losers"] - ours["predicted_losers"])).groupby(ours["world"], sort=False)
-    surplus, doubt = beyond.mean(), beyond.std() / np.sqrt(beyond.size())
-    return [
-        *(
-            {
-                "what": f"{what}, {world}",
-                "measured": f"{value:.0f} %",
-                "target": f"{low} to {high} %",
-                "ok": bool(low <= value <= high),
-            }
-            for column, what, low, high in (
-                ("success_cover", "intervals of 90 % hold the true odds", 80, 97),
-                ("gain_cover", "intervals of 80 % hold the gain", 74, 87),
-            )
-            for world, value in covers[column].items()
-        ),
-        *(
-            {
-                "what": f"losers among the taken beyond the predicted, {world}",
-                "measured": f"{points:+.1f} +- {doubt[world]:.1f} points",
-                "target": "within 3",
-                "ok": bool(abs(points) <= 3),
-            }
-            for world, points in surplus.items()
-        ),
-    ]
+    for world, (points, error) in beyond.agg(["mean", "sem"]).iterrows():
+        what = f"losers among the taken beyond the predicted, {world}"
+        found.append(row(what, f"{points:+.1f} +- {error:.1f} points", "within 3", bool(abs(points) <= 3)))
+    return found
 
 
 EVERY = [*NAMED_WORLDS, *STRANGERS]
