@@ -569,7 +569,7 @@ class Follower:
             if same is None:
                 same = {"component": component, "found": state, "action": action}
                 job.findings.append((index, same))
-            same["found"] = max(same["found"], state, key=FOUND.index)
+            same["found"] = max(same["found"] or "", state, key=("", *FOUND).index)
             same["action"] = same.get("action") or action
 
     def _complete(self, job: _Job) -> None:
@@ -746,16 +746,19 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
     if currency != now:
         found["settings"].made.append((0, {"setting": "currency", "value": currency}, []))
     seen: set[str] = set()
+    n_rows = 0
     for job in follower.jobs:
         if not job.rows.keys().isdisjoint(dropped):
             continue
         if job.family and job.family["family"] not in seen:
             seen.add(job.family["family"])
             found["families"].made.append((job.first, job.family, []))
+        n_rows += len(job.rows)
         row = {"job": job.number, **job.job}
         for index, told in job.complaints.items() or [(job.first, [])]:
             found["jobs"].made.append((index, row, told))
             row = {}
         for name, parts in (("findings", job.findings), ("signs", job.signs)):
             found[name].made += [(index, {"job": job.number, **part}, []) for index, part in parts]
+    found["jobs"].n_left_out = n_rows - len(found["jobs"].made)  # of the rows that tell more of one job
     return exponent, [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]

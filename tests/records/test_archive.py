@@ -8,6 +8,7 @@ import shutil
 import sys
 from pathlib import Path
 
+import duckdb
 import frictionless
 import numpy as np
 import pandas as pd
@@ -136,15 +137,21 @@ def test_an_archive_is_renewed_as_a_whole(demo_ledger, demo_archive, ledger, fin
     assert content(copy) == before
 
 
-def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, copy, monkeypatch):
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (OSError(28, "No space left on device"), "the disk is full"),
+        (duckdb.IOException("no room\nat all"), "no room"),
+    ],
+)
+def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, file, copy, monkeypatch, error, told):
+    def fail(*_):
+        raise error
+
     before = content(copy)
-
-    def full(*_):
-        raise OSError(28, "No space left on device")
-
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
-    monkeypatch.setattr(archive, "descriptor_text", full)
-    assert refused(write_archive, ledger, copy).message == f"{copy} cannot be written: the disk is full."
+    monkeypatch.setattr(archive, "descriptor_text", fail)
+    assert refused(write_archive, ledger, copy).message == f"{copy} cannot be written: {told}."
     assert content(copy) == before
 
 

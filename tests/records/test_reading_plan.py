@@ -304,13 +304,11 @@ def test_one_row_for_each_part(follow):
     ],
 )  # fmt: skip
 def test_rows_of_one_job_must_not_contradict_each_other(follow, old, new, faults):
-    said = refused(
-        follow,
-        PARTS.replace(old, new),
-        (', several = "sum"', "" if len(faults) > 1 else ', several = "sum"'),
-        plan=PARTS_PLAN,
-    )
+    several = (', several = "sum"', "" if len(faults) > 1 else ', several = "sum"')
+    said = refused(follow, PARTS.replace(old, new), several, plan=PARTS_PLAN)
     assert [fault.partition(", ")[2] for fault in said.faults] == faults
+    told = f"Nothing was imported: 4 rows were read, {4 - len(faults)} of them without a fault."
+    assert said.message.partition(". ")[2] == told
 
 
 def test_one_column_for_each_component_and_a_currency(follow):
@@ -336,6 +334,10 @@ def test_one_column_for_each_component_and_a_currency(follow):
     )
     said = refused(follow, sheet.replace(",new,", ",old,"), *changes)
     assert "row 2, column Belt: 'old' has no meaning in the plan" in said.faults[0]
+    # What was done says nothing of the state, and neither does this plan.
+    said = refused(follow, sheet.replace("ok,new", "ok,done").replace("1,L", "2,L"), changes[0], changes[2],
+                   ('new = "failed', 'done = "replaced", new = "failed'))  # fmt: skip
+    assert "jobs.csv, row 2, column found: is empty, but every row needs it" in said.faults
 
 
 def test_dates_of_some_rows_are_written_otherwise(follow):
