@@ -1,8 +1,7 @@
 """The study of the search for a change year, in small: it must run, and reject what misses a target."""
 
-from types import SimpleNamespace
-
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.measure import changes
@@ -10,8 +9,8 @@ from tests.measure import changes
 
 def says(monkeypatch, p_value):
     """Replace the search by one that always says the same of the year 1982."""
-    answer = SimpleNamespace(status="ok", p_value=p_value, year=1982.0)
-    monkeypatch.setattr(changes, "change_year", lambda *given, **options: answer)
+    answer = pd.DataFrame({"status": ["ok"], "p_value": p_value, "change_year": 1982.0})
+    monkeypatch.setattr(changes, "find_changes", lambda *given, **options: answer)
 
 
 def test_forms_are_curves_and_leave_something_open():
