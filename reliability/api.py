@@ -3,7 +3,7 @@
 import datetime
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from numbers import Integral
 from pathlib import Path
@@ -50,8 +50,12 @@ class _Result(ABC):
         """Give the result as a table."""
 
     def _repr_html_(self) -> str:
-        shown = self.table().to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
-        return f"<p>{escape(repr(self))}</p>\n{shown}"
+        return _html(self, self.table())
+
+
+def _html(result: object, table: pd.DataFrame) -> str:
+    shown = table.to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
+    return f"<p>{escape(repr(result))}</p>\n{shown}"
 
 
 def lives(
@@ -107,16 +111,8 @@ def lives(
     if table.empty:
         said = ", ".join(f"{reason}: {n}" for reason, n in seen.left_out.items() if n)
         raise InvalidInput(f"No finding of this bench tells anything ({said or 'there is none'}).")
-    by = ["component", "family", "kind"]
-    stratum = table.groupby(by, sort=True, dropna=False).ngroup().to_numpy()
-    labels = table[by].drop_duplicates().sort_values(by, ignore_index=True)
-    life_records = LifeRecords(
-        table["lower"].to_numpy(),
-        table["upper"].to_numpy(),
-        stratum=stratum,
-        record=table["record"].to_numpy(),
-        weight=table["weight"].to_numpy(),
-    )
+    life_records, labels = replace(seen, table=table).life_records(("component", "family", "kind"))
+    labels = labels.drop(columns="stratum")
     return Lives(event, labels, life_records, seen.left_out, ledger, asked["family"])
 
 
@@ -247,6 +243,9 @@ def _lines(labels: pd.DataFrame) -> list[str]:
     return [", ".join(str(cell) for cell in row if cell) for row in rows]
 
 
+_POINTS = 49
+
+
 def _new_axes(**size: Any) -> "Axes":
     import seaborn
     from matplotlib import pyplot
@@ -262,31 +261,81 @@ def _colour(i: int) -> Any:
     return seaborn.color_palette("colorblind")[i % 10]
 
 
-def _age_axes(axes: "Axes | None", event: str) -> "Axes":
-    """Prepare axes for shares by age, new ones if none are given."""
-    from matplotlib.ticker import PercentFormatter
-
-    axes = _new_axes() if axes is None else axes
-    axes.set_xlabel("Age in years")
-    axes.set_ylabel(f"{event.capitalize()} by this age")
-    axes.set_ylim(-0.02, 1.02)
-    axes.yaxis.set_major_formatter(PercentFormatter(1, decimals=0))
-    return axes
-
-
-def _finish(axes: "Axes") -> "Axes":
-    axes.set_xlim(left=0)
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend()
-    return axes
-
-
-_POINTS = 49
-_BAND = 0.2
+def _fill(axes: "Axes", ages: np.ndarray, low: np.ndarray, high: np.ndarray, **look: Any) -> None:
+    axes.fill_between(ages, low, high, color=_colour(0), alpha=0.2, linewidth=0, **look)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class WeibullLives(_Result):
+class _Curves(_Result):
+    """What curves of the share failed have in common: a picture."""
+
+    lives: Lives
+
+    def plot(self, axes: "Axes | None" = None) -> "Axes":
+        """Draw the share failed by age; a single life with its band.
+
+        A Weibull life is drawn over its nonparametric curve, dashed beyond the oldest record; one that has no
+        estimate keeps its steps, and the legend says why.
+
+        Parameters
+        ----------
+        axes : matplotlib Axes, optional
+            Where to draw; new ones if not given.
+
+        Returns
+        -------
+        Axes
+        """
+        from matplotlib.ticker import PercentFormatter
+
+        axes = _new_axes() if axes is None else axes
+        self._draw(axes)
+        axes.set_xlabel("Age in years")
+        axes.set_ylabel(f"{self.lives.event.capitalize()} by this age")
+        axes.set_ylim(-0.02, 1.02)
+        axes.yaxis.set_major_formatter(PercentFormatter(1, decimals=0))
+        axes.set_xlim(left=0)
+        axes.legend()
+        return axes
+
+    @abstractmethod
+    def _draw(self, axes: "Axes") -> None: ...
+
+
+class _OwnCurves(_Curves):
+    """Curves of lives from their own records alone."""
+
+    def failed_by(self, age_years: float) -> pd.DataFrame:
+        """Share failed by an age: component, family, kind, age_years, failed, low, high.
+
+        Parameters
+        ----------
+        age_years : float
+            Finite, 0 or above.
+        """
+        columns = dict(zip(("failed", "low", "high"), self._failed_by(age_years), strict=True))
+        return self.lives.labels.assign(age_years=float(age_years), **columns)
+
+    def life(self, share: float) -> pd.DataFrame:
+        """Age by which a share has failed: component, family, kind, life_years, low, high.
+
+        Parameters
+        ----------
+        share : float
+            Above 0 and below 1; 0.10 gives the B10 life.
+        """
+        columns = dict(zip(("life_years", "low", "high"), self._life(share), strict=True))
+        return self.lives.labels.assign(**columns)
+
+    @abstractmethod
+    def _failed_by(self, age_years: float) -> Sequence[np.ndarray]: ...
+
+    @abstractmethod
+    def _life(self, share: float) -> Sequence[np.ndarray]: ...
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class WeibullLives(_OwnCurves):
     """Weibull lives by component and family; made by `Lives.weibull`.
 
     Attributes
@@ -297,7 +346,6 @@ class WeibullLives(_Result):
         The fits, in the order of ``lives.labels``.
     """
 
-    lives: Lives
     fit: WeibullFit
 
     def __repr__(self) -> str:
@@ -326,43 +374,14 @@ class WeibullLives(_Result):
                 frame[f"{name}{end}{unit}"] = column
         return frame
 
-    def failed_by(self, age_years: float) -> pd.DataFrame:
-        """Share failed by an age: component, family, kind, age_years, failed, low, high.
+    def _failed_by(self, age_years: float) -> Sequence[np.ndarray]:
+        return self.fit.failed_by(age_years)
 
-        Parameters
-        ----------
-        age_years : float
-            Finite, 0 or above.
-        """
-        failed, low, high = self.fit.failed_by(age_years)
-        return self.lives.labels.assign(age_years=float(age_years), failed=failed, low=low, high=high)
+    def _life(self, share: float) -> Sequence[np.ndarray]:
+        return self.fit.life(share)
 
-    def life(self, share: float) -> pd.DataFrame:
-        """Age by which a share has failed: component, family, kind, life_years, low, high.
-
-        Parameters
-        ----------
-        share : float
-            Above 0 and below 1; 0.10 gives the B10 life.
-        """
-        life, low, high = self.fit.life(share)
-        return self.lives.labels.assign(life_years=life, low=low, high=high)
-
-    def plot(self, axes: "Axes | None" = None) -> "Axes":
-        """Draw each fit over its nonparametric curve; beyond the oldest record it is dashed.
-
-        Parameters
-        ----------
-        axes : matplotlib Axes, optional
-            Where to draw; new ones if not given.
-
-        Returns
-        -------
-        Axes
-            A single life is drawn with its interval. One that has no estimate keeps its steps, and the
-            legend says why.
-        """
-        axes = self.lives.curve(level=self.fit.level, has_band=False)._draw(axes, named=False)
+    def _draw(self, axes: "Axes") -> None:
+        self.lives.curve(level=self.fit.level, has_band=False)._draw_steps(axes, named=False)
         oldest = self.lives.table()["oldest_years"].to_numpy()
         until = np.linspace(0, oldest, _POINTS)
         beyond = np.linspace(oldest, np.full(oldest.size, 1.1 * oldest.max()), _POINTS)
@@ -373,13 +392,12 @@ class WeibullLives(_Result):
             axes.plot(beyond[:, i], dashed[:, i], color=_colour(i), linewidth=2, linestyle="--")
         if oldest.size == 1 and self.fit.usable[0]:
             ages = np.append(until, beyond)
-            ends = np.array([[end[0] for end in self.fit.failed_by(age)[1:]] for age in ages])
-            axes.fill_between(ages, ends[:, 0], ends[:, 1], color=_colour(0), alpha=_BAND, linewidth=0)
-        return _finish(axes)
+            _, low, high = self.fit.failed_by(ages[None])
+            _fill(axes, ages, low[0], high[0])
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class LifeCurves(_Result):
+class LifeCurves(_OwnCurves):
     """Curves without a model, by component and family; made by `Lives.curve`.
 
     Attributes
@@ -390,7 +408,6 @@ class LifeCurves(_Result):
         In the order of ``lives.labels``; each knows its method and status.
     """
 
-    lives: Lives
     curves: tuple[Curve, ...]
 
     def __repr__(self) -> str:
@@ -412,53 +429,28 @@ class LifeCurves(_Result):
         rows = labels.loc[np.repeat(labels.index, [len(table) for table in tables])]
         return pd.concat([rows.reset_index(drop=True), pd.concat(tables, ignore_index=True)], axis=1)
 
-    def failed_by(self, age_years: float) -> pd.DataFrame:
-        """Share failed by an age: component, family, kind, age_years, failed, low, high (`Curve.at`)."""
-        found = np.array([curve.at(age_years) for curve in self.curves])[:, :, 0]
-        columns = dict(zip(("failed", "low", "high"), found.T, strict=True))
-        return self.lives.labels.assign(age_years=float(age_years), **columns)
+    def _failed_by(self, age_years: float) -> Sequence[np.ndarray]:
+        return [*np.array([curve.at(age_years) for curve in self.curves])[:, :, 0].T]
 
-    def life(self, share: float) -> pd.DataFrame:
-        """Age by which a share has failed: component, family, kind, life_years, low, high (`Curve.life`)."""
-        found = np.array([curve.life(share) for curve in self.curves])
-        columns = dict(zip(("life_years", "low", "high"), found.T, strict=True))
-        return self.lives.labels.assign(**columns)
+    def _life(self, share: float) -> Sequence[np.ndarray]:
+        return [*np.array([curve.life(share) for curve in self.curves]).T]
 
-    def plot(self, axes: "Axes | None" = None) -> "Axes":
-        """Draw the steps of each; a single curve with its band.
-
-        Parameters
-        ----------
-        axes : matplotlib Axes, optional
-            Where to draw; new ones if not given.
-
-        Returns
-        -------
-        Axes
-        """
-        return _finish(self._draw(axes, named=True))
-
-    def _draw(self, axes: "Axes | None", *, named: bool) -> "Axes":
-        axes = _age_axes(axes, self.lives.event)
-        for i, (name, curve) in enumerate(zip(_lines(self.lives.labels), self.curves, strict=True)):
-            axes.step(
-                curve.age_years,
-                curve.failed,
-                where="post",
-                color=_colour(i),
-                linewidth=1.2,
-                label=name if named else None,
-            )
-        if named and len(self.curves) == 1:
+    def _draw(self, axes: "Axes") -> None:
+        self._draw_steps(axes, named=True)
+        if len(self.curves) == 1:
             one = self.curves[0]
-            axes.fill_between(
-                one.age_years, one.low, one.high, step="post", color=_colour(0), alpha=_BAND, linewidth=0
+            _fill(axes, one.age_years, one.low, one.high, step="post")
+
+    def _draw_steps(self, axes: "Axes", *, named: bool) -> None:
+        for i, (name, curve) in enumerate(zip(_lines(self.lives.labels), self.curves, strict=True)):
+            label = name if named else None
+            axes.step(
+                curve.age_years, curve.failed, where="post", color=_colour(i), linewidth=1.2, label=label
             )
-        return axes
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class PooledFamilies(_Result):
+class PooledFamilies(_Curves):
     """Lives of components pooled over families; made by `Lives.pooled`.
 
     A family whose component changed in a production year stands there twice: `built` tells the units
@@ -474,7 +466,6 @@ class PooledFamilies(_Result):
         First production year of the later lives, by family and component.
     """
 
-    lives: Lives
     pooled: PooledLives
     changes: Mapping[tuple[str, str], float]
 
@@ -490,8 +481,7 @@ class PooledFamilies(_Result):
             component, family, built (empty, or "before" or "from" a year), kind, n_records, mean_year,
             scale_years, shape, and the rest of `PooledLives.table`.
         """
-        table = self._rows().drop(columns="label")
-        return table.reset_index(drop=True)
+        return self._rows().drop(columns="label")
 
     def _rows(self) -> pd.DataFrame:
         """Rows of the table, with the label under which each is pooled."""
@@ -531,27 +521,14 @@ class PooledFamilies(_Result):
         labels = rows[["component", "family", "built"]]
         return labels.assign(age_years=float(age_years), failed=failed, low=low, high=high)
 
-    def plot(self, axes: "Axes | None" = None) -> "Axes":
-        """Draw the share failed by age, up to the oldest record; a single life with its band.
-
-        Parameters
-        ----------
-        axes : matplotlib Axes, optional
-            Where to draw; new ones if not given.
-
-        Returns
-        -------
-        Axes
-        """
-        axes = _age_axes(axes, self.lives.event)
+    def _draw(self, axes: "Axes") -> None:
         rows, ages = self._rows(), np.linspace(0, self.lives.table()["oldest_years"].max(), _POINTS)
         component, label = (rows[name].to_numpy(object)[:, None] for name in ("component", "label"))
         failed, low, high = self.pooled.failed_by(component, label, ages)
         for i, name in enumerate(_lines(rows)):
             axes.plot(ages, failed[i], color=_colour(i), linewidth=2, label=name)
         if len(rows) == 1:
-            axes.fill_between(ages, low[0], high[0], color=_colour(0), alpha=_BAND, linewidth=0)
-        return _finish(axes)
+            _fill(axes, ages, low[0], high[0])
 
 
 # ---- Odds: everything fitted at once, and what it answers
@@ -611,8 +588,7 @@ class Odds:
         return f"Odds of {count} as of {self.as_of}"
 
     def _repr_html_(self) -> str:
-        shown = self.ranking().to_html(index=False, na_rep="", float_format="{:.4g}".format, border=0)
-        return f"<p>{escape(repr(self))}</p>\n{shown}"
+        return _html(self, self.ranking())
 
     def judge(
         self,
