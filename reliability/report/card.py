@@ -3,7 +3,6 @@
 import base64
 import datetime
 import json
-import math
 from collections.abc import Sequence
 from hashlib import sha256
 from importlib.resources import files
@@ -20,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from reliability import __version__
 from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.report.format import counted, is_known, money, share, verdict_mark
+from reliability.report.format import counted, is_known, limit, money, share, verdict_mark
 from reliability.report.run import whose
 from reliability.worth.appraisal import BREAK, CASES, FEW_JOBS, LEAST_BINS, MOST_YEARS, PASS_ON, TRY
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
@@ -142,20 +141,8 @@ HEADINGS = {
 WITHOUT_PRICE = "No usual price, no verdict"
 
 
-WORDS = {"below_zero": "not even for free", "below_one": "only for free"}
+WORDS = {"below_zero": limit(-1.0, ""), "below_one": limit(0.0, "")}
 """What a ceiling is called where there is nothing to pay."""
-
-
-class Row(NamedTuple):
-    """One family, in words."""
-
-    family: str
-    kind: str
-    ceiling: str
-    paid: str
-    repair: str
-    loses: str
-    jobs: str
 
 
 class Group(NamedTuple):
@@ -164,45 +151,27 @@ class Group(NamedTuple):
     css: str  # the class that gives its colour
     mark: Markup  # mark and word; "" where there is no verdict
     heading: str
-    rows: tuple[Row, ...]
+    rows: tuple[Any, ...]  # of each family in words: family, kind, ceiling, paid, repair, loses, jobs
 
 
 def list_groups(ranking: pd.DataFrame) -> list[Group]:
     """Arrange a ranking for the list."""
     if ranking.empty:
         return []
+    ranking = ranking.assign(folded=ranking["family"].str.casefold()).sort_values(["folded", "family"])
+    said = ranking[["family", "kind"]].assign(
+        ceiling=[limit(each, "").strip() for each in ranking["ceiling"]],
+        paid=[money(each, "").strip() for each in ranking["usual_price"]],
+        repair=ranking["success_chance"].map(share),
+        loses=ranking["chance_of_loss"].map(share),
+        jobs=ranking["jobs_seen"].astype(str),
+    )
     groups = []
     for verdict, heading in [*HEADINGS.items(), (None, WITHOUT_PRICE)]:
-        here = ranking[ranking["verdict"].isna() if verdict is None else ranking["verdict"] == verdict]
-        rows = sorted(here.to_dict("records"), key=lambda row: (row["family"].casefold(), row["family"]))
+        here = said[ranking["verdict"].isna() if verdict is None else ranking["verdict"] == verdict]
         css, mark = (verdict.replace(" ", "-"), verdict_mark(verdict)) if verdict else ("none", "")
-        told = [
-            Row(
-                row["family"],
-                row["kind"],
-                ceiling_words(row["ceiling"]),
-                money(row["usual_price"], "").strip(),
-                share(row["success_chance"]),
-                share(row["chance_of_loss"]),
-                str(row["jobs_seen"]),
-            )
-            for row in rows
-        ]
-        groups.append(Group(css, Markup(mark), heading, tuple(told)))
+        groups.append(Group(css, Markup(mark), heading, tuple(here.itertuples(index=False))))
     return groups
-
-
-def ceiling_words(ceiling: float) -> str:
-    """Say how far to go: whole units, never rounded up.
-
-    Examples
-    --------
-    >>> ceiling_words(48.95), ceiling_words(0.4), ceiling_words(-3.0)
-    ('48', 'only for free', 'not even for free')
-    """
-    if ceiling < 1:
-        return WORDS["below_zero" if ceiling < 0 else "below_one"]
-    return money(math.floor(ceiling), "").strip()
 
 
 # The page: words, styles, scripts and numbers in one file.

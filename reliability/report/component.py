@@ -70,13 +70,13 @@ def _times(count: int) -> str:
 
 
 def families_with(report: ReportData, component: str) -> pd.DataFrame:
-    """Families judged by it, whose jobs it ends most first: family, page, age_years, `components_of`."""
+    """Families judged by it, whose jobs it ends most first: family, age_years, `components_of`."""
     rows = []
-    for family, page in report.family_pages.items():
+    for family in report.family_pages:
         if component in report.components_of(family):
             frame = components_of(report, family)
-            here = frame[frame["component"] == component].drop(columns="page")
-            rows.append(here.assign(family=family, page=f"../{page}", age_years=report.usual_age(family)))
+            here = frame[frame["component"] == component]
+            rows.append(here.assign(family=family, age_years=report.usual_age(family)))
     if not rows:
         return pd.DataFrame()
     frame = pd.concat(rows)
@@ -84,9 +84,7 @@ def families_with(report: ReportData, component: str) -> pd.DataFrame:
 
 
 def _counts(report: ReportData, component: str) -> pd.DataFrame:
-    counts = report.counts[report.counts["component"] == component].reset_index(drop=True)
-    pages = counts["family"].map(report.family_pages.get)
-    return counts.assign(page=[f"../{page}" if page else None for page in pages])
+    return report.counts[report.counts["component"] == component]
 
 
 def families(report: ReportData, component: str) -> Shown:
@@ -99,7 +97,7 @@ def families(report: ReportData, component: str) -> Shown:
     ]
     if frame.empty:
         fields = [
-            format.linked("Family", "family"),
+            format.Field("Family", lambda row: report.family_link(row.family, "../")),
             format.number("Jobs", "jobs"),
             *numbers,
             format.number("Ended", "ended"),
@@ -111,7 +109,7 @@ def families(report: ReportData, component: str) -> Shown:
         age = (
             f"{format.years(row.age_years)} old today" if format.is_known(row.age_years) else "age not known"
         )
-        return f"{format.link(row.page, name(row.family))}<small>{text(age)}</small>"
+        return f"{report.family_link(row.family, '../')}<small>{text(age)}</small>"
 
     fields = [
         format.Field("Family", named),

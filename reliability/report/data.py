@@ -21,7 +21,7 @@ from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
 from reliability.records.files import digest, project_folder, replace_file, shipped
 from reliability.records.frames import Records, known_by, read_records
-from reliability.report.format import slugs
+from reliability.report.format import link, name, slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
@@ -386,6 +386,15 @@ class ReportData:
         """Page of each component that was ever named."""
         seen = sorted(set(self.records.findings["component"]) | set(self.records.jobs["ended_by"].dropna()))
         return {each: f"components/{slug}.html" for each, slug in slugs(seen).items()}
+
+    def family_link(self, family: str, up: str = "") -> str:
+        """Show a family's name as a link to its page, from a page so many folders up; markup."""
+        return link(up + self.family_pages[family], name(family))
+
+    def component_link(self, component: str, up: str = "") -> str:
+        """Show a component's name, as a link where it was ever named, so that it has a page; markup."""
+        page = self.component_pages.get(component)
+        return link(up + page, name(component)) if page else name(component)
 
     def family(self, name: str = "") -> str:
         """Give a family that has a page; without a name, the one with most jobs."""

@@ -5,7 +5,7 @@ import pandas as pd
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.fleet import predicted_note
-from reliability.report.format import Field, Row, Shown, fold, link, name, paragraph, section, text, unbroken
+from reliability.report.format import Field, Row, Shown, fold, paragraph, section, text, unbroken
 from reliability.worth.next_steps import LONG_UNSOLD_DAYS, on_hand
 
 _MONTHS = 12
@@ -125,9 +125,6 @@ def _periods(report: ReportData, frame: pd.DataFrame, caption: str) -> str:
         an_hour=frame["gain"] / frame["hours"].where(frame["hours"] > 0),
     )
 
-    def amount(head: str, column: str) -> Field:
-        return Field(head, lambda row: text(format.money(getattr(row, column), currency)), "number")
-
     fields = [
         Field("Month" if len(str(frame.index[0])) > 4 else "Year", lambda row: unbroken(row.period)),
         Field(
@@ -141,11 +138,11 @@ def _periods(report: ReportData, frame: pd.DataFrame, caption: str) -> str:
             "number",
             True,
         ),
-        amount("Gain per hour", "an_hour"),
-        Field("Hours", lambda row: text(format.hours(row.hours)), "number"),
-        Field("Jobs", lambda row: f"{row.jobs:.0f}", "number"),
-        amount("Bought", "bought"),
-        amount("Sold", "sold"),
+        format.amount("Gain per hour", "an_hour", currency),
+        format.number("Hours", "hours", format.hours),
+        format.number("Jobs", "jobs"),
+        format.amount("Bought", "bought", currency),
+        format.amount("Sold", "sold", currency),
     ]
     return format.table(shown, fields, caption=caption, kind="short months")
 
@@ -204,7 +201,7 @@ def _open(report: ReportData, units: pd.DataFrame) -> str:
 
 def _who(report: ReportData, when: str) -> list[Field]:
     def family(row: Row) -> str:
-        return f"{link(report.family_pages[row.family], name(row.family))}<small>{unbroken(row.job)}</small>"
+        return f"{report.family_link(row.family)}<small>{unbroken(row.job)}</small>"
 
     return [
         Field("Unit", family),

@@ -157,7 +157,7 @@ def _line(report: ReportData, family: str) -> str:
     alt = (
         f"Prices in {currency}: {spans}.{usual} {format.counted(n, 'unit')} bought, {gained} of them gained."
     )
-    drawn = figures.price_line(dots, zones, scale, currency=currency, alt=alt, paid=paid)
+    drawn = figures.dots(dots, scale, currency=currency, alt=alt, zones=zones, paid=paid)
     if dots.empty:
         return drawn
     each = figures.per_dot(dots, scale)
@@ -320,15 +320,12 @@ def brought(report: ReportData, family: str) -> Shown:
 
 
 def components_of(report: ReportData, family: str) -> pd.DataFrame:
-    """Components by which it is judged, what ended most jobs first: `explained`, `counts` and page."""
+    """Components by which it is judged, what ended most jobs first: `explained` and `counts`."""
     counts = report.counts[report.counts["family"] == family].drop(columns="family")
     counts = counts.rename(columns={"failed": "n_failed"})
     frame = report.explained(family).components.merge(counts, how="left", on="component")
     numbers = [each for each in counts if each != "component"]
     frame[numbers] = frame[numbers].astype(float).fillna(0.0).astype(int)
-    frame["page"] = [
-        f"../{page}" if page else None for page in frame["component"].map(report.component_pages.get)
-    ]
     order = ["ended", "ends_job", "component"]
     return format.coarse(
         frame.sort_values(order, ascending=[False, False, True], ignore_index=True), "failed", "ends_job"
@@ -344,13 +341,13 @@ def components(report: ReportData, family: str) -> Shown:
     age, seen = report.usual_age(family), report.own.table[report.own.table["family"] == family]
     at = f" at {format.years(age)}" if format.is_known(age) else ""
     fields = [
-        format.linked("Component", "component"),
+        format.Field("Component", lambda row: report.component_link(row.component, "../")),
         format.Field(f"Failed{at}, 0 to 100 %", share_cell, "wide", leads=True),
         format.Field("Chance", lambda row: text(format.share(row.failed)), "number", leads=True),
         format.Field("Found failed", found, short="Found"),
         format.Field("Ended jobs", lambda row: figures.count_dots(row.ended), short="Ended"),
         format.Field("Mended", mended),
-        format.Field("Part", lambda row: text(format.money(row.part_cost, report.currency)), "number"),
+        format.amount("Part", "part_cost", report.currency),
         format.Field("Time", lambda row: text(format.hours(row.hours)), "number", short=""),
     ]
     says = f"Dot and line: chance that it has failed{at}, with its {format.INTERVAL}"
@@ -392,9 +389,6 @@ def plan(report: ReportData, found: Plan) -> Shown:
     currency = report.currency
     if looks.empty:
         return Shown(fold("In what order to look", paragraph("No component of it can end a job.")))
-    looks["page"] = [
-        f"../{page}" if page else None for page in looks["component"].map(report.component_pages.get)
-    ]
     gain = format.money(found.gain, currency)
     if found.goes_on:
         says = (
@@ -403,7 +397,7 @@ def plan(report: ReportData, found: Plan) -> Shown:
     else:
         says = "Break it for parts at once: going on costs more than it brings, whatever was paid."
     fields = [
-        format.linked("Look at", "component"),
+        format.Field("Look at", lambda row: report.component_link(row.component, "../")),
         format.number("Failed, if all above is sound", "failed", format.share),
         format.number("Ends the job", "ends_job", format.share),
         format.amount("Looking costs", "look_cost", currency),

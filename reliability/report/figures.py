@@ -61,21 +61,16 @@ _COLUMNS = {"desk": 54, "phone": 26}
 """Columns of dots across the width of a desk's page, and of a phone's."""
 
 
-def dots(frame: pd.DataFrame, scale: Scale, *, currency: str, alt: str) -> str:
-    """Stack one dot per row over an axis of money, those of about the same value on each other."""
-    return "".join(_dot_plot(frame, scale, width, currency, alt) for width in _COLUMNS)
-
-
-def price_line(
+def dots(
     frame: pd.DataFrame,
-    zones: Sequence[tuple[str, float]],
     scale: Scale,
     *,
     currency: str,
     alt: str,
-    paid: float = np.nan,
+    zones: Sequence[tuple[str, float]] = (),  # what to do up to which price
+    paid: float = np.nan,  # the price usually paid
 ) -> str:
-    """Draw what to do at each price, with the price usually paid and every unit bought as a dot above."""
+    """Stack one dot per row over an axis of money, those of about the same value on each other."""
     return "".join(_dot_plot(frame, scale, width, currency, alt, zones, paid) for width in _COLUMNS)
 
 
@@ -101,8 +96,8 @@ def _dot_plot(
     width: str,
     currency: str,
     alt: str,
-    zones: Sequence[tuple[str, float]] = (),
-    paid: float = np.nan,
+    zones: Sequence[tuple[str, float]],
+    paid: float,
 ) -> str:
     columns, each = _COLUMNS[width], per_dot(frame, scale) if len(frame) else 1
     stacks = _stacks(frame, scale, columns).assign(drawn=lambda some: np.ceil(some["n"] / each).astype(int))
@@ -189,7 +184,6 @@ def interval_cell(
     found: float = np.nan,
     is_own: bool = True,
     radius: float = 5.0,
-    alt: str = "",
 ) -> str:
     """Draw a share for a table cell: dot and 90 % interval from 0 to 100 %, a tick for what was found."""
     axis = Scale(0.0, 1.0, ())
@@ -200,10 +194,10 @@ def interval_cell(
     parts.append(
         f'<circle cx="{x}%" cy="9" r="{radius if is_own else 4.3}" class="{"full" if is_own else "open"}"/>'
     )
-    return _svg("interval", 18, alt, "".join(parts))
+    return _svg("interval", 18, "", "".join(parts))
 
 
-def price_cell(paid: float, ceiling: float, scale: Scale, *, alt: str = "") -> str:
+def price_cell(paid: float, ceiling: float, scale: Scale) -> str:
     """Draw two prices for a cell of a table: what is paid, a ring, and the ceiling, a diamond."""
     parts = [_line(0, 100, 9)]
     if format.is_known(paid) and format.is_known(ceiling):
@@ -218,7 +212,7 @@ def price_cell(paid: float, ceiling: float, scale: Scale, *, alt: str = "") -> s
         parts.append(f'<svg x="{scale.at(ceiling)}%" y="9" overflow="visible">{mark}</svg>')
     if format.is_known(paid):
         parts.append(f'<circle cx="{scale.at(paid)}%" cy="9" r="4.5" class="open ink"/>')
-    return _svg("interval", 18, alt, "".join(parts))
+    return _svg("interval", 18, "", "".join(parts))
 
 
 def bar_cell(value: float, scale: Scale) -> str:

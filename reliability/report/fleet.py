@@ -7,7 +7,7 @@ import pandas as pd
 
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.format import Field, Shown, fold, link, name, paragraph, section, text
+from reliability.report.format import Field, Shown, fold, name, paragraph, section, text
 from reliability.worth.regression import share_interval
 from reliability.worth.review import Calibration
 
@@ -75,14 +75,14 @@ def cost(report: ReportData) -> Shown:
         return section("cost", "Money lost in the jobs that each component ended", paragraph(said))
     scale = figures.scale_of(*frame["gain"])
     fields = [
-        Field("Component", lambda row: _linked(report, row.component)),
+        Field("Component", lambda row: report.component_link(row.component)),
         Field(
             format.money_span(scale.low, scale.high, currency),
             lambda row: figures.bar_cell(row.gain, scale),
             "wide",
         ),
-        Field("Gain", lambda row: text(format.money(row.gain, currency)), "number", leads=True),
-        Field("Jobs it ended", lambda row: f"{row.jobs}", "number"),
+        format.amount("Gain", "gain", currency, leads=True),
+        format.number("Jobs it ended", "jobs"),
     ]
     jobs = report.gains
     named = int(frame["jobs"].sum())
@@ -119,11 +119,6 @@ def predicted_note(report: ReportData) -> str:
     )
 
 
-def _linked(report: ReportData, component: str) -> str:
-    page = report.component_pages.get(component)
-    return link(page, name(component)) if page else name(component)
-
-
 def faults(report: ReportData) -> Shown:
     """Map what has failed by today: family by component, with the records behind each chance."""
     components = [each for each in _order(report) if each in report.component_pages]
@@ -148,11 +143,8 @@ def faults(report: ReportData) -> Shown:
         figures.fault_map(
             failed,
             records,
-            rows={
-                each: f"{link(report.family_pages[each], name(each))}<small>{name(kinds[each])}</small>"
-                for each in families
-            },
-            columns={each: _linked(report, each) for each in components},
+            rows={each: f"{report.family_link(each)}<small>{name(kinds[each])}</small>" for each in families},
+            columns={each: report.component_link(each) for each in components},
             caption="Chance in percent that a component has failed by today",
             says="A stronger colour is likelier. A larger dot: more records of this bench; a ring: none, "
             "only those of other families. Rounded to 5, near the ends to 1. Components that ended the "
@@ -239,10 +231,9 @@ def years(report: ReportData) -> Shown:
         columns=list(OUTCOMES), fill_value=0
     )
     counts = counts.reindex(range(counts.index.min(), counts.index.max() + 1), fill_value=0)
-    frame = counts.set_axis(["repaired", "sold_as_is", "donor", "scrapped"], axis=1)
-    frame = frame.assign(year=counts.index.astype(str), jobs=counts.sum(axis=1))
+    parts = [each.replace(" ", "_") for each in OUTCOMES]
+    frame = counts.set_axis(parts, axis=1).assign(year=counts.index.astype(str), jobs=counts.sum(axis=1))
     most = int(frame["jobs"].max())
-    parts = ("repaired", "sold_as_is", "donor", "scrapped")
     fields = [
         Field("Finished in", lambda row: row.year),
         Field(
@@ -251,9 +242,7 @@ def years(report: ReportData) -> Shown:
             "wide",
         ),
         Field("Repaired", lambda row: _of(row.repaired, row.jobs), "number", leads=True),
-        Field("Sold as is", lambda row: f"{row.sold_as_is}", "number"),
-        Field("Donor", lambda row: f"{row.donor}", "number"),
-        Field("Scrapped", lambda row: f"{row.scrapped}", "number"),
+        *(format.number(format.capital(each), each.replace(" ", "_")) for each in OUTCOMES[1:]),
     ]
     table = format.table(frame, fields, caption="Finished jobs by year and outcome")
     open_jobs = report.odds.tally.jobs_open

@@ -286,29 +286,25 @@ class Field:
     short: str | None = None  # stands before it on the second line, where that is not the head
 
 
-def label(head: str, column: str, *, kind: str = "text") -> Field:
+def label(head: str, column: str) -> Field:
     """Show a text from the ledger."""
-    return Field(head, lambda row: _said(getattr(row, column), name), kind)
+    return Field(head, lambda row: _said(getattr(row, column), name))
 
 
-def linked(head: str, column: str) -> Field:
-    """Show a name from the ledger, as a link where the row's ``page`` holds an address."""
+def number(
+    head: str, column: str, show: Callable[[float], str] = "{:.0f}".format, *, leads: bool = False
+) -> Field:
+    """Show a number by one of the rules above."""
 
-    def show(row: Row) -> str:
-        named = name(getattr(row, column))
-        return link(row.page, named) if is_known(row.page) else named
+    def shown(row: Row) -> str:
+        return _said(getattr(row, column), lambda value: text(show(value)))
 
-    return Field(head, show)
+    return Field(head, shown, "number", leads)
 
 
-def amount(head: str, column: str, currency: str) -> Field:
+def amount(head: str, column: str, currency: str, *, leads: bool = False) -> Field:
     """Show money in whole units."""
-    return Field(head, lambda row: text(money(getattr(row, column), currency)), "number")
-
-
-def number(head: str, column: str, show: Callable[[float], str] = "{:.0f}".format) -> Field:
-    """Show a number by a rule of `words`."""
-    return Field(head, lambda row: _said(getattr(row, column), lambda value: text(show(value))), "number")
+    return number(head, column, lambda value: money(value, currency), leads=leads)
 
 
 def table(

@@ -65,7 +65,7 @@ def verdicts(report: ReportData, frame: pd.DataFrame) -> Shown:
         return Shown("")
     judged = frame[frame["verdict"].notna()]
     unjudged = frame.loc[frame["verdict"].isna(), "family"]
-    rest = [link(report.family_pages[each], name(each)) for each in unjudged]
+    rest = [report.family_link(each) for each in unjudged]
     parts = [
         _table(report, judged) if len(judged) else "",
         paragraph(f"No price known yet, so no verdict: {', '.join(rest)}." if rest else ""),
@@ -88,7 +88,7 @@ def _table(report: ReportData, judged: pd.DataFrame) -> str:
     scale = figures.scale_of(*frame["usual_price"], *frame["ceiling"].clip(lower=0))
 
     def family(row: Any) -> str:
-        return f"{link(report.family_pages[row.family], name(row.family))}<small>{name(row.kind)}</small>"
+        return f"{report.family_link(row.family)}<small>{name(row.kind)}</small>"
 
     def line(row: Any) -> str:
         return figures.price_cell(row.usual_price, np.nan if row.ceiling < 0 else row.ceiling, scale)
@@ -201,9 +201,8 @@ def _move(report: ReportData, row: dict[str, Any]) -> str:
         verdict = f"{mark(row['before'])} → {verdict}"
     was, now = (format.limit(row[each], report.currency) for each in ("ceiling_before", "ceiling"))
     price = f"up to {was} → {now}" if was != now else f"up to {now}"
-    named = link(report.family_pages[row["family"]], name(row["family"]))
     jobs = f"; {format.counted(row['new'], 'new job')}" if row["new"] else "; no new job of its own"
-    return f"{named}: {verdict}, {text(price)}{jobs}"
+    return f"{report.family_link(row['family'])}: {verdict}, {text(price)}{jobs}"
 
 
 def waiting(report: ReportData) -> Shown:
@@ -280,10 +279,9 @@ def newest(report: ReportData) -> Shown:
     found = format.found_by_job(findings[findings["job"].isin(last["job"])])
     lines = []
     for row in last.itertuples():
-        family = link(report.family_pages[row.family], name(row.family))
         when = unbroken(f"{row.closed:%Y-%m-%d}")
         ended = f"{text(row.outcome)}, {_gain(row, report.currency)}"
-        said = f"{unbroken(row.job)}, {when}, {family}: {ended}"
+        said = f"{unbroken(row.job)}, {when}, {report.family_link(row.family)}: {ended}"
         lines.append(said + (f"<small>{text(found[row.job])}</small>" if row.job in found else ""))
     return Shown(
         fold(f"Newest jobs: the last {len(last)}" if len(last) > 1 else "Newest job", bullets(lines, "jobs"))
@@ -300,7 +298,7 @@ def _gain(row: Any, currency: str) -> str:
 
 def components(report: ReportData) -> Shown:
     """Link to the page of every component."""
-    links = [link(page, name(each)) for each, page in report.component_pages.items()]
+    links = [report.component_link(each) for each in report.component_pages]
     return section(
         "components",
         "Components",

@@ -64,7 +64,7 @@ def doubtful(report: ReportData) -> Shown:
         Field(
             "What", lambda row: f"<strong>{name(row.topic)}</strong><small>{name(row.says)}</small>", "long"
         ),
-        Field("Cases", lambda row: f"{row.rows}", "number", leads=True),
+        format.number("Cases", "rows", leads=True),
         Field("Where", lambda row: row.where or format.NOTHING, "long"),
     ]
     return section("doubtful", "What is doubtful", format.table(frame, fields, caption="Missing or doubtful"))
@@ -246,7 +246,7 @@ def left_out(report: ReportData) -> Shown:
         return Shown("")
     fields = [
         Field("Why", lambda row: text(row.why), "long"),
-        Field("Findings", lambda row: f"{row.findings}", "number", leads=True),
+        format.number("Findings", "findings", leads=True),
         Field("What became of them", lambda row: text(row.treated)),
     ]
     frame = pd.DataFrame(rows, columns=["why", "findings", "treated"])

@@ -224,11 +224,7 @@ def content_of(ledger: str | Path) -> str:
     files = [Path(f"{ledger}{end}") for end in ("", "-wal", "-journal")]
     if "://" in str(ledger) or not files[0].is_file():
         return ""
-    return sha256(b"".join(sha256(_bytes(each)).digest() for each in files)).hexdigest()
-
-
-def _bytes(path: Path) -> bytes:
-    return path.read_bytes() if path.is_file() else b""
+    return sha256(" ".join(map(_mark, files)).encode()).hexdigest()
 
 
 def make_pages(
@@ -400,11 +396,8 @@ def _outcome(future: Future[_Shown], page: Page) -> _Shown:
 
 
 def _show_here(page: Page) -> _Shown:
-    return (
-        _show(_here, page)
-        if _here is not None
-        else _Shown(failure=f"{page.target}: nothing to show it from.")
-    )
+    assert _here is not None  # set before the process was split off
+    return _show(_here, page)
 
 
 def _show(run: _Run, page: Page) -> _Shown:
@@ -609,31 +602,17 @@ def _print_one(browser: str, source: Path, target: Path) -> None:
     # Chromium refuses its sandbox to root; the page is ours, runs no script and fetches nothing.
     sandbox = ["--no-sandbox"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
     with tempfile.TemporaryDirectory() as profile:
-        order = [
-            browser,
-            "--headless",
-            *sandbox,
-            "--disable-gpu",
-            f"--user-data-dir={profile}",
-            "--no-pdf-header-footer",
-        ]
+        order = [browser, "--headless", *sandbox, "--disable-gpu", f"--user-data-dir={profile}"]
+        order += ["--no-pdf-header-footer", f"--print-to-pdf={beside}", source.as_uri()]
         try:
             done = subprocess.run(
-                [*order, f"--print-to-pdf={beside}", source.as_uri()],
-                capture_output=True,
-                text=True,
-                timeout=_LONGEST_SECONDS,
-                check=False,
+                order, capture_output=True, text=True, timeout=_LONGEST_SECONDS, check=False
             )
             if not beside.exists():
-                raise ReportError(f"{source.name}: Chromium printed no PDF ({_last_line(done.stderr)}).")
+                *_, said = ["it said nothing", *filter(None, map(str.strip, done.stderr.splitlines()))]
+                raise ReportError(f"{source.name}: Chromium printed no PDF ({said}).")
             os.replace(beside, target)
         except (OSError, subprocess.TimeoutExpired) as error:
             raise ReportError(f"{source.name}: Chromium could not be run ({error}).") from error
         finally:
             beside.unlink(missing_ok=True)
-
-
-def _last_line(said: str) -> str:
-    lines = [line.strip() for line in said.splitlines() if line.strip()]
-    return lines[-1] if lines else "it said nothing"

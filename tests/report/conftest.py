@@ -158,6 +158,16 @@ def said_by(*pieces: Any) -> str:
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
 
 
+def plain(said: str) -> str:
+    """Take no-break spaces for spaces, as `said_by` does."""
+    return " ".join(said.split())
+
+
+def rows_of(html: str) -> list[str]:
+    """Give what the rows of tables say."""
+    return [said_by(row) for row in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)]
+
+
 A_FAMILY = {"family": "T2", "kind": "tape deck", "first_year": 1976, "last_year": 1984, "working_price": 150}
 A_JOB = {"job": "1", "family": "T2", "taken_in": "2024-02-01", "closed": "2024-03-05", "outcome": "donor"}
 A_JOB |= {"bought_for": 20, "hours": 2, "salvage_value": 15, "other_costs": 0, "ended_by": "belt"}

@@ -1,14 +1,12 @@
 """The page of earnings, on a bench whose every amount was set by hand."""
 
-import re
-
 import pytest
 
 from reliability.records.frames import records_from_rows
 from reliability.report import earnings, format
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import on_hand
-from tests.report.conftest import A_FAMILY, THIN, data_of, said_by, thin
+from tests.report.conftest import A_FAMILY, THIN, data_of, rows_of, said_by, thin
 
 SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}
 JOBS = [
@@ -38,10 +36,6 @@ def bench(**more: object) -> ReportData:
         **more,
     }
     return data_of(records_from_rows(rows))  # type: ignore[arg-type]
-
-
-def rows_of(html: str) -> list[str]:
-    return [said_by(row) for row in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)]
 
 
 def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour() -> None:

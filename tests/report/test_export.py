@@ -73,11 +73,6 @@ def test_names_from_the_ledger_stay_text(outside: dict[str, Any]) -> None:
     assert "&lt;script&gt;" in html
 
 
-def test_a_bare_picture_is_refused(outside: dict[str, Any]) -> None:
-    with pytest.raises(ReportError, match=r"Cell 'answer' shows image/png; .*reliability\.report\.figures"):
-        export_page(executed(result(image_png="AAAA", text_plain="<Figure>")), outside)
-
-
 def test_an_error_kept_in_a_notebook_is_refused(outside: dict[str, Any]) -> None:
     error = nbformat.v4.new_output("error", ename="ValueError", evalue="no lives", traceback=[])
     with pytest.raises(ReportError, match=r"Cell 'answer' ended with ValueError: no lives"):

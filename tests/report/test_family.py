@@ -15,7 +15,19 @@ from reliability.report.data import ReportData
 from reliability.report.format import Shown
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
-from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, EVIL, LONG, THIN, data_of, said_by, thin
+from tests.report.conftest import (
+    A_FAMILY,
+    A_FINDING,
+    A_JOB,
+    EVIL,
+    LONG,
+    THIN,
+    data_of,
+    plain,
+    rows_of,
+    said_by,
+    thin,
+)
 
 CELLS = ("answer", "brought", "components", "lives", "years", "back", "jobs", "basis")
 
@@ -36,16 +48,6 @@ DEMO = (
     "Ploverine P5",
     "Tavisk 700",
 )
-
-
-def plain(said: str) -> str:
-    """Take no-break spaces for spaces, as `said_by` does."""
-    return " ".join(said.split())
-
-
-def rows_of(html: str) -> list[str]:
-    """Give what the rows of a table say, without its head."""
-    return [said_by(each) for each in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)][1:]
 
 
 def finished(report: ReportData, family: str) -> pd.DataFrame:
@@ -305,7 +307,7 @@ def test_counts_of_components_are_those_of_the_jobs(demo: ReportData, family: st
     odds = explain(demo.odds, family=family, seen_on=demo.as_of).components.set_index("component")
     rows = {
         row.split("%")[0].rsplit(" ", 2)[0].strip(): row
-        for row in rows_of(page.components(demo, family).html)
+        for row in rows_of(page.components(demo, family).html)[1:]
     }
     assert set(rows) == set(odds.index)
     for component, row in rows.items():
@@ -341,7 +343,7 @@ def test_each_job_is_one_line_with_what_had_failed(demo: ReportData) -> None:
     family = "Hulverby D2"
     jobs = demo.records.jobs[demo.records.jobs["family"] == family].set_index("job")
     html = page.jobs(demo, family).html
-    rows = rows_of(html)
+    rows = rows_of(html)[1:]
     assert [row.split()[0] for row in rows] == list(
         jobs.reset_index().sort_values(["taken_in", "job"], ascending=False)["job"]
     )
@@ -362,7 +364,9 @@ def test_the_order_of_inspection_is_that_of_the_command_plan(demo: ReportData) -
     found = plan_unit(demo.odds, family="Obbelin 310", seen_on=demo.as_of)
     html = page.plan(demo, plan_unit(demo.odds, family="Obbelin 310")).html
     looks = found.moves[found.moves["move"] == "look at"]
-    assert [re.split(r" (?:under |over )?\d", row)[0] for row in rows_of(html)] == list(looks["component"])
+    assert [re.split(r" (?:under |over )?\d", row)[0] for row in rows_of(html)[1:]] == list(
+        looks["component"]
+    )
     assert "Failed, if all above is sound" in html  # chances that depend on more say so
     assert plain(format.money(found.gain, "EUR")) in said_by(html)
 

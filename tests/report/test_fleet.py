@@ -10,12 +10,7 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.report import fleet, format
 from reliability.report.data import ReportData
-from tests.report.conftest import A_FAMILY, A_JOB, THIN, data_of, said_by, thin
-
-
-def plain(said: str) -> str:
-    """Take no-break spaces for spaces, as `said_by` does."""
-    return " ".join(said.split())
+from tests.report.conftest import A_FAMILY, A_JOB, THIN, data_of, plain, rows_of, said_by, thin
 
 
 def found(chances: list[float], repaired: list[int]) -> Any:
@@ -38,7 +33,7 @@ def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo: Re
     jobs = demo.gains.merge(demo.records.jobs[["job", "ended_by"]], on="job")
     by = jobs.groupby("ended_by")["gain"].agg(["sum", "count"]).sort_values("sum")
     html = fleet.cost(demo).html
-    shown = [said_by(each) for each in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)][1:]
+    shown = rows_of(html)[1:]
     wanted = [
         plain(f"{name} {format.money(gain, 'EUR')} {n}") for name, (gain, n) in by.astype(object).iterrows()
     ]
@@ -111,13 +106,13 @@ def test_only_what_chance_does_not_explain_is_called_wrong(
 
 def test_each_year_counts_its_outcomes(demo: ReportData) -> None:
     jobs = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
-    rows = re.findall(r"<tr>(.*?)</tr>", fleet.years(demo).html, flags=re.DOTALL)[1:]
+    rows = rows_of(fleet.years(demo).html)[1:]
     years = jobs["closed"].dt.year
     assert len(rows) == years.max() - years.min() + 1
     for year, row in zip(range(years.min(), years.max() + 1), rows, strict=True):
         counts = jobs[years == year]["outcome"].value_counts()
         each = [int(counts.get(name, 0)) for name in ("repaired", "sold as is", "donor", "scrapped")]
-        assert said_by(row) == f"{year} {each[0]} of {sum(each)} repaired {each[1]} {each[2]} {each[3]}"
+        assert row == f"{year} {each[0]} of {sum(each)} repaired {each[1]} {each[2]} {each[3]}"
     assert "8 jobs are still open." in said_by(fleet.years(demo))
 
 

@@ -10,14 +10,9 @@ from reliability.records.frames import Records
 from reliability.report import format, index
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import to_do
-from tests.report.conftest import THIN, data_of, said_by, thin
+from tests.report.conftest import THIN, data_of, rows_of, said_by, thin
 
 VERDICTS = ("take", "haggle", "try one", "skip")
-
-
-def rows_of(html: str) -> list[str]:
-    """Give the text of each row of a table."""
-    return [said_by(row) for row in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)]
 
 
 def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outcomes(

@@ -51,10 +51,6 @@ def test_a_notebook_is_thin(name: str) -> None:
     assert faults(NOTEBOOKS / f"{name}.ipynb") == []
 
 
-def test_there_are_no_other_notebooks() -> None:
-    assert sorted(path.stem for path in NOTEBOOKS.glob("*.ipynb")) == sorted([*NAMES, BENCH])
-
-
 def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> None:
     bad = write_notebook("bad", {"one": "def f():\n    return 1 + 1", "1-2": "x = 1"}, "a = 1", tagged=2)
     notebook = nbformat.read(bad, as_version=4)
@@ -69,25 +65,6 @@ def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> No
         "a function in cell one",
         "work of its own in cell one",
     ]
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_the_commands_of_a_notebook_exist(name: str) -> None:
-    from importlib import import_module
-
-    page = import_module(f"reliability.report.{name}")
-    cells = nbformat.read(NOTEBOOKS / f"{name}.ipynb", as_version=4).cells
-    called = [cell.source for cell in cells if cell.source.startswith("page.")]
-    assert called
-    for each in called:
-        assert callable(getattr(page, each.removeprefix("page.").partition("(")[0]))
-
-
-def test_the_form_is_no_page_and_does_not_make_pages_again() -> None:
-    from reliability.report.run import KINDS, PAGE_NOTEBOOKS
-
-    assert sorted(PAGE_NOTEBOOKS) == sorted(f"{name}.ipynb" for name in NAMES)
-    assert BENCH not in KINDS
 
 
 def test_the_lines_beside_the_cells_can_be_run(demo: ReportData) -> None:

@@ -14,8 +14,8 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.card import DOUBLES, card_data, ceiling_words, list_groups, make_card, write_card
-from reliability.report.format import money, share
+from reliability.report.card import DOUBLES, card_data, list_groups, make_card, write_card
+from reliability.report.format import limit, money, share
 from reliability.report.run import CARD, card_day, mark_in
 from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
 from reliability.worth.odds import normal_draws
@@ -187,7 +187,7 @@ def test_the_list_is_the_ranking_by_verdict_and_name(nasty, page):
     for row in table.to_dict("records"):
         group, said = listed[row["family"]]
         assert group.css == (row["verdict"] or "none").replace(" ", "-")
-        assert said.ceiling == ceiling_words(row["ceiling"])
+        assert said.ceiling == limit(row["ceiling"], "").strip()
         assert said.paid == money(row["usual_price"], "").strip()
         assert (said.repair, said.loses) == (share(row["success_chance"]), share(row["chance_of_loss"]))
         assert said.jobs == str(row["jobs_seen"])
@@ -207,20 +207,6 @@ def test_families_without_a_price_have_no_verdict():
     assert (group.css, group.heading) == ("none", "No usual price, no verdict")
     said = group.rows[0]
     assert (said.paid, said.ceiling, said.repair, said.loses) == ("–", "1\u202f012", "over 99\xa0%", "–")
-
-
-@pytest.mark.parametrize(
-    ("ceiling", "said"),
-    [
-        (48.99, "48"),
-        (1.0, "1"),
-        (0.99, "only for free"),
-        (0.0, "only for free"),
-        (-0.01, "not even for free"),
-    ],
-)
-def test_a_ceiling_is_never_rounded_up(ceiling, said):
-    assert ceiling_words(ceiling) == said
 
 
 def test_an_empty_ledger_makes_a_card_too():

@@ -569,19 +569,3 @@ def test_by_keyboard_alone(open_card, nasty_card):
     page.focus("#name")
     page.keyboard.press("Escape")
     assert page.input_value("#name") == ""
-
-
-@pytest.mark.parametrize("touch", [True, False])
-def test_by_thumb_and_by_mouse(open_card, nasty_card, touch):
-    page = open_card(nasty_card, has_touch=touch, is_mobile=touch)
-    page.fill("#name", "strasse")
-    option = page.locator("#names li", has_text="STRASSE")
-    if touch:
-        option.tap()
-    else:
-        option.click()
-    assert page.input_value("#name") == "STRASSE"
-    assert page.is_hidden("#names")
-    assert page.evaluate("document.activeElement.id") == "asked"
-    page.fill("#asked", "12")
-    page.locator("#said b").wait_for()

@@ -1,4 +1,4 @@
-"""One invented year through card and form: a sale, jobs, a donor's part, a comeback, what it earned."""
+"""One invented year through card and form in JupyterLab: a sale, jobs, a donor's part, a comeback, a gain."""
 
 import re
 from decimal import Decimal
@@ -84,6 +84,14 @@ def take_up(form: Any, unit: str) -> None:
     expect(form.get_by_label("Family", exact=True)).to_be_disabled(timeout=60_000)
 
 
+def axe_faults(page: Any) -> list[tuple[str, str]]:
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page, context=".bench-form").response
+    assert len(found["passes"]) > 5
+    return [(each["id"], each["nodes"][0]["html"]) for each in found["violations"]]
+
+
 @pytest.fixture
 def notebook(lab: Lab) -> None:
     """Add a form for what was spent, as the notebook's first words say."""
@@ -116,14 +124,34 @@ def test_a_year_at_the_bench(page: Any, lab: Lab, tmp_path: Path) -> None:
     write(job, "Write it up", "Job 18 is written: Tarnwick T2, repaired", motor__from_the_shelf="part 1",
           Outcome="repaired", Closed="2026-09-25", Hours="2")  # fmt: skip
     take_up(job, "job 19: Dallow 80")
-    write(job, "Write it up", "Job 19 is written: Dallow 80, scrapped", belt="failed", Outcome="scrapped",
+    job.get_by_label("belt", exact=True).select_option("failed")
+    cost = job.get_by_label("belt: part cost")
+    cost.fill("four and a half")
+    job.get_by_role("button", name="Write it up").click()
+    # The fault stands in the field's own box, under the field.
+    wrong = job.locator(".bench-field", has=page.get_by_label("belt: part cost")).locator(".bench-wrong")
+    wrong.wait_for()
+    assert "'four and a half' is not an amount" in wrong.inner_text()
+    assert wrong.bounding_box()["y"] > cost.bounding_box()["y"]
+    assert "nothing was written" in job.get_by_role("alert").inner_text()
+    assert axe_faults(page) == []
+    cost.fill("")
+    write(job, "Write it up", "Job 19 is written: Dallow 80, scrapped", Outcome="scrapped",
           Closed="2026-10-02", Hours="3", Ended_by="belt", Ended_why="too worn")  # fmt: skip
+    assert job.locator(".bench-wrong").count() == 0
+    job.get_by_role("button", name="What did this job change?").click()
+    job.get_by_text("You can go on writing meanwhile").wait_for()
     # It is sold, and comes back; getting to the fair cost something as well.
     write(sale, "Record the sale", "sold for 150.00 EUR on 2026-10-10", Job="job 18", Sold_for="150",
           Sold_on="2026-10-10")  # fmt: skip
     write(check, "Record the check", "not working on 2026-11-01", Job="job 18", Working="no",
           Checked_on="2026-11-01", Component="motor", Hours="1", Cost="6")  # fmt: skip
     write(spending, "Write it", "spending:", Spent_on=FAIR, What="to the fair", Amount="18")
+    table = job.get_by_role("table")
+    table.wait_for(timeout=600_000)
+    jobs = table.locator("tr", has_text="Finished jobs of the family").inner_text().split("\t")
+    assert (table.locator("tr").nth(0).inner_text().split(), jobs[1:]) == (["before", "after"], ["8", "9"])
+    assert axe_faults(page) == []
 
     with open_ledger(lab.ledger) as ledger:
         rows = {row["job"]: row for row in ledger.rows("jobs")}
