@@ -200,11 +200,6 @@ def _failure_dates(stay: Stay, finding: Finding, dice: Dice) -> Row:
     return {"failed_from": low.isoformat(), "failed_to": high.isoformat()}
 
 
-def sign_rows(stay: Stay) -> list[Row]:
-    """Write the signs that were looked for."""
-    return [{"job": stay.job, "sign": n, "seen": "yes" if s else "no"} for n, s in stay.looked.items()]
-
-
 def followup_rows(world: World, stay: Stay, sold_on: dt.date | None, dice: Dice) -> list[Row]:
     """Write what became of a sold unit: complaints in warranty, and a check of some."""
     check_after, checked = dice.whole(200, 700), dice.chance(world.follow_share)
@@ -292,24 +287,13 @@ SAME_LOT, NEVER_FINISHED = 0.05, 0.015
 DAYS_MEDIAN, DAYS_SD, FAILED_DAYS = 25.0, 0.8, 1.5
 
 
-@dataclass(frozen=True)
-class _Arrival:
-    """A unit that was bought."""
-
-    unit: Unit
-    looked: dict[str, bool]
-    bought_for: float
-    taken_in: dt.date
-    lot: str | None
-
-
 def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
     """Draw the ledger of a bench, `n_jobs` of it finished and written; the same seed gives the same rows.
 
     Units that are still open at the end come on top. Rows of other benches, sightings, shelf and spending are
     left out.
     """
-    stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
+    stays = _newest(world, n_jobs, seed)
     rows: Rows = {name: [] for name in ("lots", "jobs", "findings", "signs", "followups")}
     for number, stay in enumerate(stays, start=1):
         if stay.job == "lost":
@@ -331,7 +315,7 @@ def run_bench(world: World, n_jobs: int, seed: int) -> Rows:
 
 def unwritten_jobs(world: World, n_jobs: int, seed: int) -> tuple[int, int]:
     """Count the jobs that :func:`run_bench` leaves out: all of them, and the repaired ones."""
-    stays = _newest(_all_stays(world, n_jobs, seed), n_jobs)
+    stays = _newest(world, n_jobs, seed)
     lost = [stay.passage.repaired for stay in stays if stay.job == "lost"]
     return len(lost), sum(lost)
 
@@ -340,24 +324,16 @@ def _plain(value: float | str) -> str:
     return value if isinstance(value, str) else f"{value:g}"
 
 
-def _all_stays(world: World, n_jobs: int, seed: int) -> list[Stay]:
-    """Draw more units than needed, until enough of their jobs are finished and written."""
+def _newest(world: World, n_jobs: int, seed: int) -> list[Stay]:
+    """Draw units until enough of their jobs are finished and written; keep the newest `n_jobs` of these."""
     n_units = math.ceil(n_jobs * 1.15) + 12
     while n_jobs:
         stays = _stays(world, n_units, seed)
-        if sum(stay.job == "done" for stay in stays) >= n_jobs:
-            return stays
+        done = [i for i, stay in enumerate(stays) if stay.job == "done"]
+        if len(done) >= n_jobs:
+            before = [-1, *done][-n_jobs - 1]  # the last finished job that is one too many
+            return stays[before + 1 :]
         n_units = math.ceil(n_units * 1.3)
-    return []
-
-
-def _newest(stays: list[Stay], n_jobs: int) -> list[Stay]:
-    """Keep the newest units with exactly `n_jobs` finished jobs among them."""
-    surplus = sum(stay.job == "done" for stay in stays) - n_jobs
-    for first, stay in enumerate(stays):
-        if surplus == 0:
-            return stays[first:]
-        surplus -= stay.job == "done"
     return []
 
 
@@ -366,61 +342,42 @@ def _stays(world: World, n_units: int, seed: int) -> list[Stay]:
     length = (world.end - world.start).days
     days = sorted(dice.whole(0, length) for _ in range(n_units))
     shares = list(accumulate(family.popularity for family in world.families))
-    arrivals: list[_Arrival] = []
+    stays: list[Stay] = []
     for i, day in enumerate(days):
-        arrivals.append(_arrive(world, world.start + dt.timedelta(days=day), i, seed, arrivals, shares))
-    return [_stay(world, arrival, i, seed) for i, arrival in enumerate(arrivals)]
+        before = stays[-1] if stays else None
+        stays.append(_stay(world, world.start + dt.timedelta(days=day), i, seed, before, shares))
+    return stays
 
 
-def _arrive(
-    world: World, day: dt.date, i: int, seed: int, earlier: list[_Arrival], shares: list[float]
-) -> _Arrival:
-    """Draw the unit that is bought next: one whose bad signs did not put the owner off."""
-    dice = Dice(seed, world.name, "unit", i)
-    same_lot = dice.chance(SAME_LOT) and bool(earlier)
-    damp, lot = (earlier[-1].unit.damp, f"L{i:04d}") if same_lot else (None, None)
-    day = earlier[-1].taken_in if same_lot else max(day, earlier[-1].taken_in if earlier else day)
-    habits = _habits(world, seed, i)
-    while True:
+def _stay(world: World, day: dt.date, i: int, seed: int, before: Stay | None, shares: list[float]) -> Stay:
+    """Draw the unit that is bought next, one whose bad signs did not put the owner off, and its job."""
+    dice, lot, damp = Dice(seed, world.name, "unit", i), None, None
+    if dice.chance(SAME_LOT) and before:
+        day, lot, damp = before.taken_in, f"L{i:04d}", before.passage.unit.damp
+    elif before:
+        day = max(day, before.taken_in)
+    careless = Dice(seed, world.name, "hand", i).chance(world.careless_share)
+    habits = world.careless if careless else world.careful
+    is_bought = False
+    while not is_bought:
         family = world.families[bisect(shares, dice.uniform() * shares[-1])]
         unit = draw_unit(family, decimal_year(day), dice, damp)
         looked = look_at(unit, habits, dice)
-        if dice.chance((1 - world.pickiness) ** sum(looked.values())):
-            return _Arrival(unit, looked, family.ask * dice.factor(ASK_SD), day, lot)
-
-
-def _habits(world: World, seed: int, i: int) -> Habits:
-    careless = Dice(seed, world.name, "hand", i).chance(world.careless_share)
-    return world.careless if careless else world.careful
-
-
-def season_effect(world: World, when: float, seed: int) -> float:
-    """Season's part of the log odds of mending, the same for all units of a quarter."""
-    return Dice(seed, world.name, "season", world.quarter(when)).normal(0.0, world.season_sd)
-
-
-def _stay(world: World, arrival: _Arrival, i: int, seed: int) -> Stay:
+        is_bought = dice.chance((1 - world.pickiness) ** sum(looked.values()))
+    bought_for = family.ask * dice.factor(ASK_SD)
     dice = Dice(seed, world.name, "job", i)
-    passage = run_job(world, arrival.unit, dice, season_effect(world, arrival.unit.when, seed))
-    habits = _habits(world, seed, i)
+    # The season's part of the log odds of mending is the same for all units of a quarter.
+    season = Dice(seed, world.name, "season", world.quarter(unit.when)).normal(0.0, world.season_sd)
+    passage = run_job(world, unit, dice, season)
     days = 1 + round(
         DAYS_MEDIAN * math.exp(dice.normal(0, DAYS_SD)) * (1 if passage.repaired else FAILED_DAYS)
     )
     never = dice.chance(NEVER_FINISHED)
     lost = dice.chance(habits.lost_repaired if passage.repaired else habits.lost_failed)
-    closed = arrival.taken_in + dt.timedelta(days=days)
+    closed = day + dt.timedelta(days=days)
     is_open = never or closed > world.end
     status = "open" if is_open else "lost" if lost else "done"
-    return Stay(
-        job=status,
-        passage=passage,
-        habits=habits,
-        looked=arrival.looked,
-        bought_for=arrival.bought_for,
-        taken_in=arrival.taken_in,
-        closed=None if is_open else closed,
-        lot=arrival.lot,
-    )
+    return Stay(status, passage, habits, looked, bought_for, day, None if is_open else closed, lot)
 
 
 def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> None:
@@ -436,7 +393,7 @@ def _write_job(world: World, stay: Stay, job: str, rows: Rows, seed: int) -> Non
         row["lot"] = None
     rows["jobs"].append(row)
     rows["findings"] += finding_rows(stay, dice)
-    rows["signs"] += sign_rows(stay)
+    rows["signs"] += [{"job": job, "sign": name, "seen": _yes_no(seen)} for name, seen in stay.looked.items()]
     sold_on = dt.date.fromisoformat(str(row["sold_on"])) if row["sold_on"] else None
     rows["followups"] += followup_rows(world, stay, sold_on, dice)
 
