@@ -114,11 +114,18 @@ def write_job(
 
     A new one without a number gets the next one.
     """
-    number = document.get("job", {}).get("job") or database.next_number(connection)
-    document = {**document, "job": {**document.get("job", {}), "job": number}}
+    given = document.get("job", {}).get("job")
+    document = {
+        **document,
+        "job": {**document.get("job", {}), "job": given or database.next_number(connection)},
+    }
     known = _known_to(connection, document, new_components)
     clean, more = clean_document(document, exponent=database.exponent_in(connection), known=known)
     number = str(clean["job"]["job"])
+    if clean["job"]["origin"] and not given:
+        more.append(
+            Fault("job", "job", "a job of elsewhere (origin) keeps its number; none is given out for it")
+        )
     if old is None and database.fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.job == number):
         more.append(Fault("job", "job", f"there is a job {number} already"))
     if old is not None and clean["job"]["outcome"] == "open" != old["job"]["outcome"]:

@@ -95,6 +95,9 @@ def test_numbers_run_on_with_prefix_and_zeros_and_are_never_used_again(ledger, f
     assert ledger.next_job_number() == "B-0101"
     ledger.withdraw("B-0100", reason="taken in twice")
     assert ledger.next_job_number() == "B-0101"
+    told = r"column job: a job of elsewhere \(origin\) keeps its number; none is given out for it$"
+    with pytest.raises(InvalidInput, match=told):
+        ledger.add(finished(job=None, origin="swap shop"))
     assert ledger.add(finished(job="X", origin="swap shop")) == "X"
     assert ledger.add(finished(job="C999", origin="swap shop")) == "C999"
     assert ledger.next_job_number() == "B-0101"
