@@ -357,6 +357,11 @@ def test_names_that_look_alike(ledger, finished, told):
         "names alike: sign 'sticky residu' stands once, 'sticky residue' 3 times; if they are the same: "
         "benchodds rename sign 'sticky residu' 'sticky residue' --merge [sign]"
     ]
+    ledger.put("families", [{"family": "Tarnwick T-2", "kind": "tape deck"}], reason="x")
+    assert told("names alike")[1:] == [
+        "names alike: family 'Tarnwick T-2' and 'Tarnwick T2' differ in case, spaces or signs only; if they are "
+        "the same: benchodds rename family 'Tarnwick T-2' 'Tarnwick T2' --merge [family]"
+    ]
 
 
 def test_dates_that_have_not_come_yet(ledger, finished, told):
