@@ -15,6 +15,7 @@ from reliability.worth.appraiser import fit_appraiser
 
 ROOT = Path(__file__).parents[1]
 OUT = ROOT / "reports" / "pictures"
+FAMILY = "Pellowick 22"
 SHOTS = {
     "at-a-glance": ("index.html", 900, 760),
     "family": ("families/pellowick-22.html", 900, 1500),
@@ -57,7 +58,8 @@ def main() -> int:
         return 1
     OUT.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as browsers:
-        make_pages(load_package_records(ROOT / "data" / "demo"), folder, demo=True, progress=False)
+        demo = load_package_records(ROOT / "data" / "demo")
+        make_pages(demo, folder, families=[FAMILY], demo=True, progress=False)
         browser = browsers.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         take_card(browser, Path(folder))
         for name, (page, width, height) in SHOTS.items():
