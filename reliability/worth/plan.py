@@ -546,8 +546,8 @@ def _plan(
     notes = [*notes, *_notes(result, shown, here, found)]
     if here:
         notes.append(
-            f"a look is taken to need {look_hours:.1f} h: no record splits bench hours by component, so "
-            f"those of a repaired unit beside its failed parts are shared evenly by {len(names)} components"
+            f"a look is taken to need {look_hours:.1f} h: hours are recorded by job, so those of a repaired "
+            f"unit, less what mending takes, are divided evenly among its {len(names)} components"
         )
     repair_hours = appraiser.shared.repair_hours[entry.lives.components[left]]
     hours, reached = 0.0, 1.0
