@@ -32,7 +32,9 @@ def answer(report: ReportData, component: str) -> Shown:
         says = format.capital(says)
         return Shown(head + paragraph(text(says), "No family is judged by it: here are counts, and no odds."))
     worst = frame.loc[frame["ends_job"].idxmax()]
-    where = f" at worst ({name(worst.family)})" if len(frame) > 1 else ""
+    # Families that read alike are named alike.
+    alike = frame.loc[frame["ends_job"].map(in_hundred) == in_hundred(worst.ends_job), "family"]
+    where = f" at worst ({listed([name(each) for each in alike])})" if len(frame) > 1 else ""
     if worst.ends_job < HARMLESS:
         says, kind = "Do not fear it", "take"
     elif worst.ends_job < DREADED:
