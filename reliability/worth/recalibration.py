@@ -229,10 +229,6 @@ FAMILY_SDS = (0.15, 0.4, 0.8, 1.2)
 """Prior spreads, on the scale of log odds, of what acts on the outcome beside the chain; those of age for ten
 years. Each first one is nearly nothing, so that the records may say so (common practice, no source)."""
 
-SIGNS_IN_CHAIN = 0.7
-"""By how much narrower the spreads of signs are where every job was examined: what components show the chain
-has told already, and it must not count twice. Chosen on simulated trades."""
-
 HALF_LIFE = 4.0
 """Years after which half of what sets a season apart is forgotten."""
 
@@ -367,10 +363,7 @@ def fit_recalibration(
     known = design(of_kind, season_of.loc[seasons].to_numpy(), chain, age, price, seen)
     # As little as the chain is believed of single jobs, as little it is of their level.
     means = {"level": (believed - 1.0) * centre, "chain": believed, "price": ODDS_NEWS}
-    beside = 1.0 - SIGNS_IN_CHAIN * believed
-    narrower = {name: tuple(beside * sd for sd in SPREADS[name]) for name in ("sign", "sign of a kind")}
-    spreads = {**SPREADS, **narrower}
-    blocks = [Block(name, x, spreads[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]]
+    blocks = [Block(name, x, SPREADS[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]]
     unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual.variance[:n_f])
     fit = fit_shrunk_logit(
         outcomes["repaired"],

@@ -146,7 +146,6 @@ PIECES = {
         for block in ("kind", "drift", "age", "sign", "sign of a kind")
     },
     "family beside the chain": Piece(code=((recalibration, "FAMILY_SDS", NEARLY_NOTHING),)),
-    "signs are in the chain": Piece(code=((recalibration, "SIGNS_IN_CHAIN", 0.0),)),
 }
 
 
