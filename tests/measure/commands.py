@@ -55,9 +55,11 @@ def _measure(folder: Path) -> list[Row]:
     pages = folder / "reports"
     out = str(folder / "verdicts.csv")
     one = ("judge", "--family", family, "--built", "1982", "--asked", "30")
+    taken_in = ("intake", family, "--price", "25", "--year", "1982", "--sign", "rust=no")
     found = [
         _row("add a job, best of 5", min(_seconds(ledger, "add", str(sheet)) for _ in range(5)), 0.5),
-        _row(f"judge {OFFERS} offers, cold", _seconds(ledger, "judge", str(offers), "--out", out), 20.0),
+        _row("take a unit in, best of 3", min(_seconds(ledger, *taken_in) for _ in range(3)), 0.5),
+        _row(f"judge {OFFERS} offers, cold", _seconds(ledger, "judge", str(offers), "--out", out), 10.0),
         _row("judge one offer, kept, best of 3", min(_seconds(ledger, *one) for _ in range(3)), 1.0),
         _row("next, odds and plans not kept yet", _seconds(ledger, "next"), 20.0),
         _row("next, kept, best of 3", min(_seconds(ledger, "next") for _ in range(3)), 1.0),
