@@ -24,16 +24,12 @@ from reliability.records.values import (
 
 
 class JobFacts(NamedTuple):
-    """What other tables need to know of a job."""
+    """What other tables need to know of a job; nothing of one whose row cannot be read."""
 
-    taken_in: str | None
-    closed: str | None
-    built_from: int | None
-    outcome: str | None
-    ended_by: str | None
-
-
-_UNREADABLE = JobFacts(None, None, None, None, None)
+    taken_in: str | None = None
+    closed: str | None = None
+    built_from: int | None = None
+    outcome: str | None = None
 
 
 def job_facts(job: Row) -> JobFacts:
@@ -96,80 +92,57 @@ MORE_RULES: tuple[tuple[str, str], ...] = (
     ("settings", "the currency does not change once the ledger holds an amount"),
 )
 
-_TIES_OF = {name: tuple(tie for tie in TIES if tie.table == name) for name in TABLES}
-
 Complaint = tuple[str, str]
 """A column and what is wrong with it."""
 
 
 @dataclass
 class Known:
-    """What is known of other rows while one is checked; None, or a table that is missing, leaves it open."""
+    """What is known of other rows while one is checked; a table that is missing, or None, leaves it open."""
 
-    families: Collection[str] | None = None
+    #: What rows refer to: of a table the keys, of jobs what other rows have to fit.
+    rows: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     components: Collection[str] | None = None
     models: Mapping[str, str] = field(default_factory=dict)  # the family of each
-    jobs: dict[str, JobFacts] | None = None
-    others: dict[str, set[str]] = field(default_factory=dict)  # names of lots and sightings
 
     def complaints(self, table: Table, row: Row) -> list[Complaint]:
         """Check one row, already clean in itself, against the others."""
         found: list[Complaint] = []
         for column, other in table.references.items():
-            if other == "families":
-                found += self._family(row["family"])
-            elif other == "jobs":
-                found += self._belongs(table.name, column, row)
-            elif row[column] is not None and row[column] not in self.others.get(other, (row[column],)):
-                names = self.others[other]
-                found.append((column, f"there is no row of {other} named {row[column]!r}; there are "
-                              f"{some(names)}.{nearest(row[column], names)}"))  # fmt: skip
+            name, known = row[column], self.rows.get(other)
+            if name is None or known is None:
+                continue
+            if name not in known:
+                listed = "" if other == "jobs" else f"; known: {some(known)}"
+                told = {
+                    "jobs": f"there is no job {name!r}",
+                    "families": f"no family {name!r} is known{listed}",
+                }
+                such = told.get(other, f"there is no row of {other} named {name!r}; there are {some(known)}")
+                found.append((column, f"{such}.{nearest(name, known)}"))
+            elif column == "job" and (job := known[name]):
+                found += [
+                    (tie.column, f"{tie.statement}; found {row[tie.column]}, and {tie.job_column} "
+                     f"{'empty' if (held := getattr(job, tie.job_column)) is None else held}")
+                    for tie in TIES if tie.table == table.name and not tie.holds(job, row, tie.column)
+                ]  # fmt: skip
         if table.name == "jobs":
-            found += self._job(row)
-        if self.components is not None:
-            found += self._component(table, row)
-        return found
-
-    def _family(self, family: str | None) -> list[Complaint]:
-        if family is None or self.families is None or family in self.families:
-            return []
-        return [("family", f"no family {family!r} is known; known: {some(self.families)}."
-                 f"{nearest(family, self.families)}")]  # fmt: skip
-
-    def _job(self, row: Row) -> list[Complaint]:
-        found: list[Complaint] = []
-        if not row["origin"] and row["job"] and (fault := number_fault(row["job"])):
-            found.append(("job", fault))
-        family = self.models.get(row["model"])
-        if family is not None and row["family"] and family != row["family"]:
-            found.append(
-                ("model", f"model {row['model']!r} belongs to family {family!r}, not {row['family']!r}")
-            )
-        return found
-
-    def _belongs(self, table: str, column: str, row: Row) -> list[Complaint]:
-        if self.jobs is None or row[column] is None:
-            return []
-        job = self.jobs.get(row[column])
-        if job is None:
-            return [(column, f"there is no job {row[column]!r}.{nearest(row[column], self.jobs)}")]
-        return [
-            (tie.column, f"{tie.statement}; found {row[tie.column]}, and {tie.job_column} "
-             f"{'empty' if (held := getattr(job, tie.job_column)) is None else held}")
-            for tie in _TIES_OF[table] if column == "job" and not tie.holds(job, row, tie.column)
-        ]  # fmt: skip
-
-    def _component(self, table: Table, row: Row) -> list[Complaint]:
+            if not row["origin"] and row["job"] and (fault := number_fault(row["job"])):
+                found.append(("job", fault))
+            family = self.models.get(row["model"], row["family"])
+            if row["family"] and family != row["family"]:
+                such = f"model {row['model']!r} belongs to family {family!r}, not {row['family']!r}"
+                found.append(("model", such))
         column = "ended_by" if table.name == "jobs" else "component"
-        name = row.get(column)
-        if name is None or self.components is None or name in self.components:
-            return []
-        return [(column, f"component {name!r} was never seen here; known: {some(self.components)}."
-                 f"{nearest(name, self.components)} "
-                 f"If it is new, say so: --new-component {name!r}")]  # fmt: skip
+        name, components = row.get(column), self.components
+        if name is not None and components is not None and name not in components:
+            such = f"component {name!r} was never seen here; known: {some(components)}."
+            how = f"If it is new, say so: --new-component {name!r}"
+            found.append((column, f"{such}{nearest(name, components)} {how}"))
+        return found
 
 
-def all_sound(ended_by: str | None, states: Collection[str]) -> Complaint | None:
+def all_sound(ended_by: Value, states: Collection[str]) -> Complaint | None:
     """Complain if a job was ended by a component that was only ever found sound."""
     if ended_by and states and set(states) == {"sound"}:
         return ("ended_by", f"{ended_by!r} ended the job, but its findings in this job are all sound")
@@ -245,57 +218,44 @@ class PackageCheck:
     """
 
     known: Known = field(
-        default_factory=lambda: Known(families=set(), jobs={}, others={"lots": set(), "sightings": set()})
+        default_factory=lambda: Known({name: {} for name in ("families", "lots", "jobs", "sightings")})
     )
     word: str = "line"
+    #: Jobs that a component ended: the place of the job, if it was read; the component; its states in there.
+    ended: dict[str, tuple[int, str, set[str]]] = field(default_factory=dict)
     _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
-    _ended: dict[str, tuple[int, str]] = field(default_factory=dict)
-    _states: dict[str, set[str]] = field(default_factory=dict)
 
     def complaints(self, name: str, row: Row, line: int, found: Sequence[Complaint] = ()) -> list[Complaint]:
         """Check a row beside the others and remember it; `found` is what is wrong with it in itself."""
-        if found:
-            self.remember(name, row, readable=False)
-            return list(found)
-        table = TABLES[name]
-        job: Any = row.get("job")
-        complaints = self.known.complaints(table, row)
-        key = tuple(row[part] for part in table.key)
-        first = self._places.setdefault(name, {}).setdefault(key, line)
-        if first != line:
-            complaints.append((table.key[0], _same(table, key, f"{self.word} {first}")))
-        self.remember(name, row)
-        if name == "jobs" and row["ended_by"]:
-            place, component = self._ended.get(job, (0, row["ended_by"]))
-            self._ended[job] = (place or line, component)
-        elif name == "findings" and self._ended.get(job, (0, ""))[1] == row["component"]:
-            self._states.setdefault(job, set()).add(row["found"])
+        table, complaints = TABLES[name], list(found)
+        job, name_of_it = row.get("job"), row.get(table.key[0])
+        if not found:
+            complaints = self.known.complaints(table, row)
+            key = tuple(row[part] for part in table.key)
+            first = self._places.setdefault(name, {}).setdefault(key, line)
+            if first != line:
+                complaints.append((table.key[0], _same(table, key, f"{self.word} {first}")))
+            if name == "jobs" and row["ended_by"]:
+                place, component, states = self.ended.get(job, (line, row["ended_by"], set()))  # type: ignore
+                self.ended[str(job)] = (place or line, component, states)
+            elif name == "findings" and row["component"] == (end := self.ended.get(str(job), _NO_END))[1]:
+                end[2].add(row["found"])
+        if isinstance(name_of_it, str) and name in self.known.rows:
+            # Also of a row with faults: what refers to it is not at fault.
+            facts = JobFacts() if found else job_facts(row) if name == "jobs" else None
+            self.known.rows[name][name_of_it] = facts
         return complaints
-
-    def remember(self, name: str, row: Row, *, readable: bool = True) -> None:
-        """Take note of a name, also of a row with faults: what refers to it is not at fault."""
-        key = row.get(TABLES[name].key[0])
-        if not isinstance(key, str):
-            return
-        if name == "families" and isinstance(self.known.families, set):
-            self.known.families.add(key)
-        elif name == "jobs" and self.known.jobs is not None:
-            self.known.jobs[key] = job_facts(row) if readable else _UNREADABLE
-        elif name in self.known.others:
-            self.known.others[name].add(key)
-
-    def remember_end(self, job: str, component: str, states: Iterable[str]) -> None:
-        """Take note of an earlier job that a component ended, and of what was found of that component."""
-        self._ended[job] = (0, component)
-        self._states.setdefault(job, set()).update(states)
 
     def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
         """Complain of jobs ended by a component that was only found sound; ask after all findings."""
         return [
             (job, line, complaint)
-            for job, (line, component) in self._ended.items()
-            if (complaint := all_sound(component, self._states.get(job, ())))
+            for job, (line, component, states) in self.ended.items()
+            if (complaint := all_sound(component, states))
         ]
+
+
+_NO_END: tuple[int, str, set[str]] = (0, "", set())
 
 
 def clean_rows(
@@ -322,48 +282,37 @@ def clean_document(
     document: JobDocument, *, exponent: int = 2, known: Known | None = None
 ) -> tuple[JobDocument, list[Fault]]:
     """Read a whole job and check it."""
+
+    def read(table: Table, row: Row, known: Known) -> tuple[dict[str, Value], list[Complaint]]:
+        clean, found = clean_row(table, row, exponent)
+        bad = {column for column, _ in found}
+        return clean, found + [each for each in known.complaints(table, clean) if each[0] not in bad]
+
     known = known or Known()
-    job, complaints = clean_row(TABLES["jobs"], document.get("job", {}), exponent)
-    complaints += [
-        c for c in known.complaints(TABLES["jobs"], job) if c[0] not in {name for name, _ in complaints}
-    ]
+    job, complaints = read(TABLES["jobs"], document.get("job", {}), known)
     faults = [Fault("document", "", f"a job has no part {part!r}; it has job, {', '.join(PARTS_OF_A_JOB)}")
               for part in document if part not in ("job", *PARTS_OF_A_JOB)]  # fmt: skip
     faults += [Fault("job", *complaint) for complaint in complaints]
-    clean: JobDocument = {"job": job}
-    bad = {name for name, _ in complaints}
+    number, bad = str(job["job"] or "0"), {name for name, _ in complaints}
     facts = job_facts({**job, **dict.fromkeys(bad & job.keys())})
-    inner = Known(components=known.components, jobs={str(job["job"]): facts})
+    inner = Known({"jobs": {number: facts}}, known.components)
+    clean: JobDocument = {"job": job}
     for part in PARTS_OF_A_JOB:
-        clean[part], more = _clean_part(part, document.get(part) or (), job["job"], exponent, inner)
-        faults += more
+        table, (label, named_by), rows = TABLES[part], _LABELS[part], []
+        seen: dict[tuple[Value, ...], int] = {}
+        for place, given in enumerate(document.get(part) or (), 1):
+            row, complaints = read(table, {**given, "job": number}, inner)
+            key = tuple(row[name] for name in table.key)
+            if None not in key and (first := seen.setdefault(key, place)) != place:
+                complaints.append((named_by, _same(table, key, f"{label} {first}")))
+            where = f"{label} {place}" + (f" ({given[named_by]})" if given.get(named_by) else "")
+            faults += [Fault(where, *complaint) for complaint in complaints]
+            rows.append({**row, "job": job["job"]})
+        clean[part] = rows
     states = [row["found"] for row in clean["findings"] if row["component"] == job["ended_by"]]
-    if complaint := all_sound(job["ended_by"], states):  # type: ignore[arg-type]
+    if complaint := all_sound(job["ended_by"], states):
         faults.append(Fault("job", *complaint))
     return clean, faults
-
-
-def _clean_part(
-    part: str, rows: Iterable[Mapping[str, object]], job: Value, exponent: int, known: Known
-) -> tuple[list[dict[str, Value]], list[Fault]]:
-    table = TABLES[part]
-    label, named_by = _LABELS[part]
-    cleaned: list[dict[str, Value]] = []
-    faults: list[Fault] = []
-    seen: dict[tuple[Value, ...], int] = {}
-    for number, row in enumerate(rows, 1):
-        clean, complaints = clean_row(table, {**row, "job": job or "0"}, exponent)
-        clean["job"] = job
-        bad = {name for name, _ in complaints}
-        complaints += [c for c in known.complaints(table, clean) if c[0] not in bad]
-        key = tuple(clean[name] for name in table.key)
-        if (first := seen.setdefault(key, number)) != number and not bad:
-            complaints.append((named_by, _same(table, key, f"{label} {first}")))
-        name = row.get(named_by)
-        place = f"{label} {number}" + (f" ({name})" if name else "")
-        faults += [Fault(place, *complaint) for complaint in complaints]
-        cleaned.append(clean)
-    return cleaned, faults
 
 
 # What a partial description of a job changes in the one that the ledger holds.
@@ -375,13 +324,17 @@ def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bo
     def laid(row: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
         return {**row, **{name: value for name, value in given.items() if emptying or value is not None}}
 
+    def key(table: Table, row: Mapping[str, Any]) -> tuple[Value, ...]:
+        clean, _ = clean_row(table, {**row, "job": "0"})
+        return tuple(clean[name] for name in table.key)
+
     merged: JobDocument = {**changes, "job": laid(old["job"], changes.get("job", {}))}
     for part in PARTS_OF_A_JOB:
         table, extra = TABLES[part], []
         required = next(column.name for column in table if column.required and column.name not in table.key)
-        rows = {_key_of(table, row): dict(row) for row in old[part]}
+        rows = {key(table, row): dict(row) for row in old[part]}
         for row in changes.get(part) or ():
-            place = _key_of(table, row)
+            place = key(table, row)
             if place not in rows:
                 extra.append(dict(row))
             elif emptying and required in row and row[required] is None:
@@ -390,17 +343,6 @@ def merge_document(old: JobDocument, changes: Mapping[str, Any], *, emptying: bo
                 rows[place] = laid(rows[place], row)
         merged[part] = [*rows.values(), *extra]
     return merged
-
-
-def _key_of(table: Table, row: Mapping[str, Any]) -> tuple[Any, ...]:
-    key: list[Any] = []
-    for name in table.key:
-        if name != "job":
-            try:
-                key.append(read_value(table[name], row.get(name)))
-            except Refused:
-                key.append(repr(row.get(name)))
-    return tuple(key)
 
 
 # Parts kept for a later job: what a sheet says of them, laid beside what lies on the shelf.
@@ -428,12 +370,8 @@ def lay_parts(
         if found := _no_part(number, component, shelf, job):
             faults.append(Fault(f"finding ({component})", "from", found))
             continue
-        worth = shelf[number]["worth"]
-        said = {
-            "action": REPLACED,
-            "part_source": SALVAGED,
-            **({} if worth is None else {"part_cost": worth}),
-        }
+        said = {"action": REPLACED, "part_source": SALVAGED, "part_cost": shelf[number]["worth"]}
+        said = {name: value for name, value in said.items() if value is not None}
         for row in findings:
             if (row.get("component"), row.get("position") or "") == (component, position):
                 against = {name: row.get(name) for name in said if row.get(name) not in (None, said[name])}

@@ -850,28 +850,26 @@ def names_in(connection: sa.Connection, column: str) -> set[str]:
     return {name for name in found if isinstance(name, str)}  # in a damaged ledger there may be others
 
 
-def facts_of_jobs(connection: sa.Connection) -> dict[str, JobFacts]:
-    """Read what rows of other tables have to fit, by job."""
-    jobs = SQL_TABLES["jobs"].c
-    facts = sa.select(jobs.job, *(jobs[name] for name in JobFacts._fields))
-    return {row[0]: JobFacts(*row[1:]) for row in connection.execute(facts)}
+def referred_in(connection: sa.Connection, names: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """Read the keys of tables that rows of others refer to; of jobs what such rows have to fit."""
+    found: dict[str, dict[str, Any]] = {}
+    for name in names:
+        facts = JobFacts._fields if name == "jobs" else ()
+        columns = [SQL_TABLES[name].c[column] for column in (*TABLES[name].key, *facts)]
+        rows = connection.execute(sa.select(*columns))
+        found[name] = {row[0]: JobFacts(*row[1:]) if facts else None for row in rows}
+    return found
 
 
-def named_rows(connection: sa.Connection) -> dict[str, set[str]]:
-    """Read the names of lots and sightings, which rows of other tables refer to."""
-    keys = {"lots": SQL_TABLES["lots"].c.lot, "sightings": SQL_TABLES["sightings"].c.sighting}
-    return {name: set(connection.execute(sa.select(key)).scalars()) for name, key in keys.items()}
-
-
-def ended_jobs(connection: sa.Connection) -> list[tuple[str, str, set[str]]]:
+def ended_jobs(connection: sa.Connection) -> dict[str, tuple[int, str, set[str]]]:
     """Read the jobs that a component ended, with that component and what was found of it."""
     jobs, findings = SQL_TABLES["jobs"].c, SQL_TABLES["findings"].c
     same = sa.and_(findings.job == jobs.job, findings.component == jobs.ended_by)
     query = sa.select(jobs.job, jobs.ended_by, findings.found).outerjoin(SQL_TABLES["findings"], same)
-    found: dict[str, tuple[str, set[str]]] = {}
+    found: dict[str, tuple[int, str, set[str]]] = {}
     for job, component, state in connection.execute(query.where(jobs.ended_by.is_not(None))):
-        found.setdefault(job, (component, set()))[1].update({state} - {None})
-    return [(job, component, states) for job, (component, states) in found.items()]
+        found.setdefault(job, (0, component, set()))[2].update({state} - {None})
+    return found
 
 
 def key_text(table: Table, row: Mapping[str, Value]) -> str:

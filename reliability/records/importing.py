@@ -122,11 +122,8 @@ class _Import:
     new_names: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
 
     def __post_init__(self) -> None:
-        families, jobs = database.names_in(self.connection, "family"), database.facts_of_jobs(self.connection)
-        others = database.named_rows(self.connection)
-        self.check = PackageCheck(Known(families=families, jobs=jobs, others=others))
-        for job, component, states in database.ended_jobs(self.connection):
-            self.check.remember_end(job, component, states)
+        known = Known(database.referred_in(self.connection, ("families", "lots", "jobs", "sightings")))
+        self.check = PackageCheck(known, ended=database.ended_jobs(self.connection))
         self.names = {kind: database.names_in(self.connection, kind)
                       for kind in ("component", "sign", "kind", "maker", "origin")}  # fmt: skip
         self.names["component"] |= ALL_USUAL
@@ -254,7 +251,7 @@ class _Import:
             source = self.jobs if line else None
             self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
-        jobs, told = self.check.known.jobs or (), "withdraw it, or take the number out"
+        jobs, told = self.check.known.rows["jobs"], "withdraw it, or take the number out"
         self.faults += [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; {told}")
                         for number in self.withdrawn if number in jobs]  # fmt: skip
         for job in sorted(self.corrected) if not self.faults else ():

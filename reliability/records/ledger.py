@@ -156,10 +156,9 @@ def _known_to(connection: Connection, document: JobDocument, new_components: Col
     model, models = clean_text(str(document["job"].get("model"))), SQL_TABLES["models"]
     query = select(models.c.model, models.c.family).where(models.c.model == model)
     return Known(
-        families=database.names_in(connection, "family"),
-        components=_components_in(connection) | set(map(clean_text, new_components)),
-        models={model: family for model, family in connection.execute(query)},
-        others={"lots": database.names_in(connection, "lot")},
+        database.referred_in(connection, ("families", "lots")),
+        _components_in(connection) | set(map(clean_text, new_components)),
+        {model: family for model, family in connection.execute(query)},
     )
 
 
@@ -187,12 +186,7 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
     if table == "settings":
         stated = [str(row.get("value")) for row in rows if row.get("setting") == "currency"]
         exponent = EXPONENTS.get(stated[0], exponent) if stated else exponent
-    referred = TABLES[table].references.values()
-    known = Known(
-        families=database.names_in(connection, "family"),
-        jobs=database.facts_of_jobs(connection) if "jobs" in referred else None,
-        others=database.named_rows(connection) if "sightings" in referred else {},
-    )
+    known = Known(database.referred_in(connection, TABLES[table].references.values()))
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
     clean, faults = clean_rows(table, merged, PackageCheck(known, "row"), exponent)
     now = database.currency_of(connection)

@@ -519,7 +519,8 @@ class Names:
     def check(self, document: JobDocument, how_to_add: str) -> tuple[JobDocument, list[Fault | str]]:
         """Read and check a whole job beside the rules and these names; say how an unknown family is added."""
         job, number = document["job"], document["job"].get("job")
-        known = Known(self.families, self.components, self.models, others={"lots": self.lots})
+        rows: dict[str, Any] = {"families": self.families, "lots": dict.fromkeys(self.lots)}
+        known = Known(rows, self.components, self.models)
         numbered = {**document, "job": {**job, "job": number or "1"}}
         clean, found = clean_document(numbered, exponent=self.exponent, known=known)
         clean["job"]["job"] = clean["job"]["job"] if number else None

@@ -279,45 +279,39 @@ def _date(_column: Column, value: object, _exponent: int) -> str:
     )
 
 
-def _decimal(value: object, pattern: re.Pattern[str], what: str) -> Decimal:
+def _quantity(column: Column, value: object, exponent: int) -> Value:
+    """Read a number: an amount with the decimals of the currency, whole pieces, hours or a share."""
+    is_money, is_whole = column.kind == "money", column.kind == "count"
+    decimals = f"at most {exponent} decimals" if exponent else "no decimals"
+    what = "a whole number" if is_whole else "a number written as a plain decimal"
+    what = f"an amount written as a plain decimal with {decimals}" if is_money else what
+    refused = Refused(f"{shown(value)} is not {what}")
     if isinstance(value, str):
         # The smallest double takes 326 characters as a plain decimal.
-        if pattern.fullmatch(value) and len(value) < 400:
-            return Decimal(value)
-        hint = f"; write {value.replace(',', '.')}" if re.fullmatch(r"[0-9]+,[0-9]+", value) else ""
-        raise Refused(f"{shown(value)} is not {what}{hint}")
-    if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
-        amount = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(value)
-        if amount.is_finite() and abs(amount.adjusted()) <= MOST_PLACES:
-            return amount
-    raise Refused(f"{shown(value)} is not {what}")
-
-
-def _money(column: Column, value: object, exponent: int) -> Decimal:
-    decimals = f"at most {exponent} decimals" if exponent else "no decimals"
-    what = f"an amount written as a plain decimal with {decimals}"
-    amount = _decimal(value, _DECIMAL, what)
-    if not abs(amount) < Decimal(MOST_MINOR_UNITS).scaleb(-exponent):
+        if not (_WHOLE if is_whole else _DECIMAL).fullmatch(value) or len(value) >= MOST_PLACES:
+            comma = re.fullmatch(r"[0-9]+,[0-9]+", value)
+            raise Refused(f"{refused.message}; write {value.replace(',', '.')}") if comma else refused
+        number = Decimal(value)
+    elif isinstance(value, int | float | Decimal) and not isinstance(value, bool):
+        number = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(value)
+        if not number.is_finite() or abs(number.adjusted()) > MOST_PLACES:
+            raise refused
+    else:
+        raise refused
+    if is_money and not abs(number) < Decimal(MOST_MINOR_UNITS).scaleb(-exponent):
         raise Refused(f"{shown(value)} is more than a ledger can hold")
-    exact = amount.quantize(Decimal(1).scaleb(-exponent))
-    if exact != amount:
-        raise Refused(f"{shown(value)} is not {what}")
-    _refuse_outside(column, exact, value)
-    return abs(exact) if exact == 0 else exact
-
-
-def _number(column: Column, value: object, _exponent: int) -> float:
-    number = float(_decimal(value, _DECIMAL, "a number written as a plain decimal"))
-    _refuse_outside(column, number, value)
-    return abs(number) if number == 0 else number
-
-
-def _count(column: Column, value: object, _exponent: int) -> int:
-    amount = _decimal(value, _WHOLE, "a whole number")
-    if amount != amount.to_integral_value():
-        raise Refused(f"{shown(value)} is not a whole number")
-    _refuse_outside(column, amount, value)
-    return int(amount)
+    read: Any = (
+        number.quantize(Decimal(1).scaleb(-exponent))
+        if is_money
+        else int(number)
+        if is_whole
+        else float(number)
+    )
+    if (is_money or is_whole) and read != number:
+        raise refused
+    if not _within(column, read):
+        raise Refused(f"{shown(value)} is not {bounds(column)}")
+    return abs(read) if read == 0 else read  # there is no -0
 
 
 def _within(column: Column, number: float | Decimal) -> bool:
@@ -334,11 +328,6 @@ def bounds(column: Column) -> str:
     return " and ".join(f"{word} {bound:.12g}" for word, bound in parts if bound is not None)
 
 
-def _refuse_outside(column: Column, number: float | Decimal, value: object) -> None:
-    if not _within(column, number):
-        raise Refused(f"{shown(value)} is not {bounds(column)}")
-
-
 def shown(value: object) -> str:
     """Word a value for a message, cut short in the middle where it is long."""
     text = str(value) if isinstance(value, Decimal) else repr(value)
@@ -350,10 +339,7 @@ _READERS: dict[str, Callable[[Column, Any, int], Value]] = {
     "choice": _choice,
     "year": _year,
     "date": _date,
-    "money": _money,
-    "hours": _number,
-    "number": _number,
-    "count": _count,
+    **dict.fromkeys(("money", "hours", "number", "count"), _quantity),
 }
 
 
@@ -385,7 +371,6 @@ _YEAR_OF_A_NUMBER = r"(?:19[5-9]|20[0-9])[0-9]"
 _NUMBER = re.compile(rf"(.*?)({_YEAR_OF_A_NUMBER}(?=[0-9]{{2,11}}$))?([0-9]{{1,15}})", re.DOTALL)
 _BEFORE_DIGITS = re.compile(r"^.*[^0-9]", re.DOTALL)
 _NO_SEPARATORS = str.maketrans("", "", "-./_ ")
-DAY_LENGTH = 8
 
 MOST_GAPS = 0.5
 """Gaps beside one written job, above which they are not counted unless a setting says so."""
@@ -436,13 +421,27 @@ class Gap(NamedTuple):
 
 
 def missing_numbers(jobs: Iterable[str]) -> list[Gap]:
-    """Find what lies between the lowest and the highest number of a prefix and is not there."""
+    """Find what lies between the lowest and the highest number of a prefix and is not there.
+
+    Numbers that are days, with or without a counter behind, count nothing but that counter. Prefixes that
+    differ in digits only, as those of several years do, are looked at together: all their numbers must read
+    as days, and more must be missing than there is.
+    """
     widths: dict[str, dict[int, int]] = {}
     for number in filter(None, map(split_number, jobs)):
         widths.setdefault(number.prefix, {})[number.digits] = number.width
-    for prefix in _of_days(widths):
-        for day, of_day in _day_by_day(prefix, widths.pop(prefix)).items():
-            widths.setdefault(day, {}).update(of_day)
+    alike: dict[str, list[str]] = {}
+    for prefix in widths:
+        alike.setdefault(re.sub("[0-9]", "0", prefix), []).append(prefix)
+    for prefixes in alike.values():
+        n_missing = sum(max(widths[p]) - min(widths[p]) + 1 - len(widths[p]) for p in prefixes)
+        days = [_day_in(p, f"{digits:0{width}d}") for p in prefixes for digits, width in widths[p].items()]
+        if n_missing > len(days) and None not in days:
+            for prefix in prefixes:
+                del widths[prefix]
+            for day, counter in filter(None, days):
+                if counter:
+                    widths.setdefault(day, {})[int(counter)] = len(counter)
     return [
         Gap(prefix, number_after(prefix, before, taken[before]),
             number_after(prefix, after - 2, taken[before]), after - before - 1)
@@ -452,52 +451,19 @@ def missing_numbers(jobs: Iterable[str]) -> list[Gap]:
     ]  # fmt: skip
 
 
-def _of_days(widths: Mapping[str, Mapping[int, int]]) -> list[str]:
-    """Find the prefixes whose numbers are days, not a count.
-
-    Prefixes that differ in digits only, as those of several years do, are looked at together: all their
-    numbers must read as days, and more must be missing than there is.
-    """
-    alike: dict[str, list[str]] = {}
-    for prefix in widths:
-        alike.setdefault(re.sub("[0-9]", "0", prefix), []).append(prefix)
-    return [
-        prefix
-        for prefixes in alike.values()
-        if sum(max(widths[p]) - min(widths[p]) + 1 - 2 * len(widths[p]) for p in prefixes) > 0
-        and all(_is_day(p, number, width) for p in prefixes for number, width in widths[p].items())
-        for prefix in prefixes
-    ]
-
-
-def _day_begun(prefix: str) -> str:
-    """Digits of a day that stand in the prefix, its century too; separators are passed over."""
-    digits = _BEFORE_DIGITS.sub("", prefix.translate(_NO_SEPARATORS))
-    return digits if re.match(_YEAR_OF_A_NUMBER, digits) else "20" + digits
-
-
-def _is_day(prefix: str, number: int, width: int) -> bool:
-    """Say whether a number goes on, behind its prefix, as year, month and day do."""
-    begun = _day_begun(prefix)
-    day = (begun + f"{number:0{width}d}")[:DAY_LENGTH]
-    if len(begun) not in (2, 4, 6) or len(day) < DAY_LENGTH:
-        return False
+def _day_in(prefix: str, text: str) -> tuple[str, str] | None:
+    """Part a number whose digits go on as year, month and day behind those in its prefix: day, counter."""
+    begun = _BEFORE_DIGITS.sub("", prefix.translate(_NO_SEPARATORS))
+    begun = begun if re.match(_YEAR_OF_A_NUMBER, begun) else "20" + begun
+    length = len("20260517") - len(begun)
+    day = begun + text[:length]
+    if len(begun) not in (2, 4, 6) or len(day) < len("20260517"):
+        return None
     try:
         datetime.date(int(day[:4]), int(day[4:6]), int(day[6:]))
     except ValueError:
-        return False
-    return True
-
-
-def _day_by_day(prefix: str, taken: Mapping[int, int]) -> dict[str, dict[int, int]]:
-    """Count anew behind every day; a day without a further digit counts nothing."""
-    length = DAY_LENGTH - len(_day_begun(prefix))
-    days: dict[str, dict[int, int]] = {}
-    for number, width in taken.items():
-        text = f"{number:0{width}d}"
-        if text[length:]:
-            days.setdefault(prefix + text[:length], {})[int(text[length:])] = width - length
-    return days
+        return None
+    return prefix + text[:length], text[length:]
 
 
 # What an audit finds.

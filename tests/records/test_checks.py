@@ -7,7 +7,7 @@ from reliability.records.checks import Known, PackageCheck, clean_document, clea
 from reliability.records.tables import TABLES
 from reliability.records.values import Fault, nearest, number_after, refuse, some, split_number
 
-NAMES = Known(["Tarnwick T2", "Dallow 80"], ["belt", "motor", "head"])
+NAMES = Known({"families": dict.fromkeys(["Tarnwick T2", "Dallow 80"])}, ["belt", "motor", "head"])
 JOB = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
 
 
@@ -184,7 +184,7 @@ def test_a_bad_cell_brings_no_faults_of_rules_that_could_not_be_tested():
 
 def test_rows_are_checked_beside_the_others():
     job = job_facts(clean_row(TABLES["jobs"], {"job": "1", **JOB})[0])
-    check = PackageCheck(Known(families={"Dallow 80"}, jobs={"1": job}), word="row")
+    check = PackageCheck(Known({"jobs": {"1": job}}), word="row")
     rows = [
         {"job": "1", "component": "belt", "found": "sound"},
         {"job": "2", "component": "belt", "found": "sound"},
