@@ -19,7 +19,7 @@ from reliability.records.values import (
     typed,
     write_value,
 )
-from reliability.terminal import Bench, say
+from reliability.terminal import Bench, Said, told_of
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -140,11 +140,13 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
     if not click.confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
-    with bench.ledger(create=True, write=True) as ledger:
-        for written in write_up(
-            ledger, [interview.sheet()], today=today, new_components=interview.new_components
-        ):
-            say(written, written.outcome)
+
+    def written(ledger: "Ledger") -> Said:
+        new = interview.new_components
+        (job,) = write_up(ledger, [interview.sheet()], today=today, new_components=new)
+        return told_of(job, job.outcome)
+
+    bench.run(written, "make")
 
 
 class Interview:

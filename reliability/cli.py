@@ -5,10 +5,10 @@ Everything numerical is imported inside the commands, so that writing down a job
 
 import datetime
 import errno
+import functools
 import os
 import re
 import sys
-import tempfile
 from collections.abc import Callable, Collection, Iterable
 from decimal import Decimal
 from pathlib import Path
@@ -20,8 +20,16 @@ from click.core import ParameterSource
 from reliability import __version__, terminal
 from reliability.cluster import CLUSTER_HELP, executor_for
 from reliability.errors import BenchoddsError, InvalidInput, reason, unknown
-from reliability.records.sheet import read_window
-from reliability.records.tables import LEFT_BECAUSE, SETTINGS, TABLES, USUAL_COMPONENTS, YEAR_BASES, Column
+from reliability.records.sheet import JobSheet, read_window
+from reliability.records.tables import (
+    AT_INTAKE,
+    LEFT_BECAUSE,
+    SETTINGS,
+    TABLES,
+    USUAL_COMPONENTS,
+    YES_NO,
+    Column,
+)
 from reliability.records.values import (
     Refused,
     clean_text,
@@ -32,7 +40,7 @@ from reliability.records.values import (
     unseen,
     write_value,
 )
-from reliability.terminal import Bench, counted, give, note, rows_of, say, written_to
+from reliability.terminal import Bench, Said, counted, give, note, rows_of, tell, told_of, written_to
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +48,6 @@ if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.records.importing import ImportSummary
     from reliability.records.ledger import Ledger
-    from reliability.records.sheet import JobSheet
     from reliability.worth.appraiser import Appraiser
 
 DEFAULT_LEDGER = "data/bench.db"
@@ -110,12 +117,25 @@ COMMANDS = main.commands
 
 
 def command(
-    about: str, *lines: str, name: str | None = None, of: click.Group = main, **more: Any
-) -> Callable[[Callable[..., None]], Any]:
-    """Make a function a command: what the list of commands says of it, and examples for its own help."""
-    epilog = examples(*lines) if lines else None
-    made = of.group if more else of.command
-    return lambda function: made(name, short_help=about, epilog=epilog, **more)(click.pass_obj(function))
+    *lines: str, name: str | None = None, of: click.Group = main, on: str = "", **more: Any
+) -> Callable[[Callable[..., Said]], Any]:
+    """Make a function a command, with examples for its help; what it gives is printed.
+
+    Its first argument is the bench, or where `on` is ``read``, ``write`` or ``make``, the ledger, opened so.
+    """
+
+    def made(function: Callable[..., Said]) -> Any:
+        @functools.wraps(function)
+        def run(bench: Bench, /, *args: Any, **given: Any) -> None:
+            if on:
+                bench.run(lambda ledger: function(ledger, *args, **given), on)
+            else:
+                tell(function(bench, *args, **given))
+
+        epilog = examples(*lines) if lines else None
+        return (of.group if more else of.command)(name, epilog=epilog, **more)(click.pass_obj(run))
+
+    return made
 
 
 # ---- What several commands need: options, and the ways of writing a year, a sign, a day, an amount
@@ -149,9 +169,11 @@ class NewFile(click.Path):
         return path
 
 
-def cell(column: Column) -> Read:
+def cell(column: Column) -> click.ParamType:
     """Read a value as in a job sheet; only the ledger knows, and says, how many decimals its currency has."""
-    return Read(column.name, lambda text: read_value(column, text, exponent=3))
+    if column.allowed:
+        return click.Choice(column.allowed)
+    return Read(column.kind, lambda text: read_value(column, text, exponent=3))
 
 
 def read_text(value: str) -> str:
@@ -167,7 +189,7 @@ def read_text(value: str) -> str:
 def read_sign(value: str) -> tuple[str, str]:
     """Read a sign and whether it was seen: ``rust=yes``."""
     sign, _, seen = map(clean_text, value.partition("="))
-    if not sign or seen not in ("yes", "no"):
+    if not sign or seen not in YES_NO:
         raise Refused(f"{value!r} is not written as rust=yes or rust=no; leave out what nobody looked for")
     return sign, seen
 
@@ -180,21 +202,23 @@ def read_found(value: str) -> tuple[str, str]:
     return component, state
 
 
-DAY = cell(Column("date", "date", "a day, or a month where the day is not known"))
+def read_day(value: str) -> str:
+    """Read a day, or a month where the day is not known."""
+    return str(read_value(TABLES["jobs"]["taken_in"], value))
 
 
 def read_full_day(value: str) -> datetime.date:
     """Read a day, or a month that stands for its middle."""
-    day = DAY._read(value)
+    day = read_day(value)
     return datetime.date.fromisoformat(day if len(day) == 10 else f"{day}-16")
 
 
-MONEY = cell(Column("amount", "money", "an amount", minimum=0))
-HOURS = cell(Column("hours", "hours", "bench time", minimum=0))
+MONEY = cell(TABLES["lots"]["price"])
 NAME = Read("text", read_text)
 WINDOW = Read("year", read_window)
 SIGN = Read("sign=yes|no", read_sign)
 FOUND = Read("component=state", read_found)
+DAY = Read("date", read_day)
 FULL_DAY = Read("date", read_full_day)
 PATH = click.Path(path_type=Path)
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -221,14 +245,21 @@ def argument(name: str, type: Any = NAME, **more: Any) -> Callable[[Any], Any]:
     return click.argument(name, type=type, **more)
 
 
-def column_options(table: str, *names: str) -> Callable[[Any], Any]:
-    """Give a command an option for each of these columns, read as its column says."""
+def columns(table: str, *specs: str) -> Callable[[Any], Any]:
+    """Give a command an option for each of these columns: ``kind``, or ``-k --kind kind`` to name it so.
+
+    What it takes and what its help tells is in the description of the table; ``built`` is a window of years.
+    """
 
     def add_options(command: Any) -> Any:
-        for column in (TABLES[table][name] for name in reversed(names)):
-            told = f"{column.meaning[0].upper()}{column.meaning[1:]}."
-            flag = f"--{column.name.replace('_', '-')}"
-            command = option(flag, column.name, type=cell(column), help=told)(command)
+        for spec in reversed(specs):
+            *names, name = spec.split()
+            names = names or [f"--{name.replace('_', '-')}"]
+            type: click.ParamType = WINDOW
+            told = "year of production, or a window such as 1978-1981"
+            if name != "built":
+                type, told = cell(TABLES[table][name]), TABLES[table][name].meaning
+            command = option(*names, name, type=type, help=f"{told[0].upper()}{told[1:]}.")(command)
         return command
 
     return add_options
@@ -239,7 +270,7 @@ def today() -> datetime.date:
     return datetime.date.today()
 
 
-def on_option(name: str, help: str) -> Callable[[Any], Any]:
+def on_option(name: str, help: str = "When; today otherwise.") -> Callable[[Any], Any]:
     """Give a command the option `--on`: the day of what it records, today otherwise."""
     return option("--on", name, type=DAY, default=lambda: today().isoformat(), help=help)
 
@@ -252,10 +283,11 @@ def as_of_option(help: str) -> Callable[[Any], Any]:
 LATER_IGNORED = "What happened later is ignored."
 AS_OF = as_of_option(f"Day of the sale where an offer names none; today otherwise. {LATER_IGNORED}")
 OUT = option("--out", type=NEW_FILE, help="File for the table, as CSV.")
+SIGNS = many("-s", "--sign", "signs", type=SIGN, help="A sign, such as rust=yes")
 NEW = many("--new", "new_names", metavar="NAME",
            help="A kind, component or sign that the ledger has never seen, and that is meant so")  # fmt: skip
-NEW_COMPONENT = option("--new-component", "new_components", metavar="NAME", multiple=True,
-                       help="A component that the ledger has never seen.")  # fmt: skip
+NEW_COMPONENT = many("--new-component", "new_components", metavar="NAME",
+                     help="A component that the ledger has never seen, and that is meant so")  # fmt: skip
 WHY = option("--why", default="", metavar="REASON", help="Kept beside the version.")
 EMPTY = many("--empty", "emptied", metavar="COLUMN", help="Empty a column")
 REMOVE = flag("--remove", help="Take the row out; its versions are kept.")
@@ -263,13 +295,12 @@ VERSIONS = flag("--history", help="Show every version, with when and why it was 
 OPEN_REPAIR = click.Choice(["open-repair"])
 
 
-def fitted(bench: Bench, as_of: datetime.date | None) -> tuple["Appraiser", "Records"]:
+def fitted(ledger: "Ledger", as_of: datetime.date | None = None) -> tuple["Appraiser", "Records"]:
     """Give the odds of the ledger, and the records that they come from."""
     from reliability.records.frames import read_records
     from reliability.worth.appraiser import appraiser_of
 
-    with bench.ledger() as ledger:
-        return appraiser_of(ledger, as_of=as_of, warn=note), read_records(ledger, as_of=as_of)
+    return appraiser_of(ledger, as_of=as_of, warn=note), read_records(ledger, as_of=as_of)
 
 
 def kinds_of(ledger: "Ledger") -> dict[str, str]:
@@ -280,99 +311,86 @@ def kinds_of(ledger: "Ledger") -> dict[str, str]:
 # ---- A unit comes to the bench, is written up, and what becomes known of it later
 
 
-@command("Take a unit in: get the number to write on its label.",
-         'intake "Tarnwick T2" --price 25 --year 1979 --sign rust=yes',
-         'intake "Dallow 80" -p 40 -y 1978-1981 -s "no power=yes" --new-family --kind receiver')  # fmt: skip
+@command('intake "Tarnwick T2" --price 25 --year 1979 --sign rust=yes',
+         'intake "Dallow 80" -p 40 -y 1978-1981 -s "no power=yes" --new-family --kind receiver',
+         on="make")  # fmt: skip
 @argument("family")
-@option("-p", "--price", type=MONEY, help="What the unit cost.")
-@option("-m", "--model", help="Name on the front panel.")
-@option("-y", "--year", "--built", "year", type=WINDOW,
-        help="Year of production, or a window such as 1978-1981.")  # fmt: skip
-@option("--year-basis", type=click.Choice(YEAR_BASES), help="Where the year comes from.")
-@many("-s", "--sign", "signs", type=SIGN, help="What could be seen, such as rust=yes")
-@option("--lot", help="The lot that it came in, where several were bought for one price.")
+@columns("jobs", "-p --price bought_for", "-m --model model", "-y --year --built built", "year_basis")
+@SIGNS
+@columns("jobs", "lot")
 @option("--lot-price", type=MONEY, help="What a lot cost that the ledger does not know yet.")
 @on_option("taken_in", "When the unit came; today otherwise.")
-@option("--remarks", help="Anything else.")
+@columns("jobs", "remarks")
 @flag("--new-family", help="The ledger does not know FAMILY yet; needs --kind.")
-@option("--kind", help="Kind of a new family: tape deck, turntable, receiver ...")
-@option("--maker", help="Maker of a new family.")
-@option("--working-price", type=MONEY, help="What you think a serviced unit of a new family fetches.")
+@columns("families", "kind", "maker", "working_price")
 @NEW
-def intake(bench: Bench, family: str, signs: tuple[tuple[str, str], ...], **given: Any) -> None:
+def intake(ledger: "Ledger", signs: tuple[tuple[str, str], ...], **given: Any) -> Said:
     """Take a unit in: get the number to write on its label.
 
     Only FAMILY is needed. Tell what was seen before any tool was picked up.
     """
-    from reliability.records.sheet import check_unit, take_in
+    from reliability.records.sheet import write_up
 
     described = {name: given[name] for name in ("kind", "maker", "working_price")}
-    new_family = None
+    family = lot = None
     if given["new_family"]:
         if described["kind"] is None:
             raise click.UsageError('--new-family needs --kind, such as --kind "tape deck".')
         priced_on = None if described["working_price"] is None else today().isoformat()
-        new_family = {"family": family, **described, "priced_on": priced_on}
+        family = {"family": given["family"], **described, "priced_on": priced_on}
     elif any(value is not None for value in described.values()):
         raise click.UsageError("--kind, --maker and --working-price describe a --new-family.")
-    lot, taken_in, new_names = None, given["taken_in"], given["new_names"]
     if given["lot_price"] is not None:
         if given["lot"] is None:
             raise click.UsageError("--lot-price is the price of a lot: name it by --lot.")
-        lot = {"lot": given["lot"], "price": given["lot_price"], "bought_on": taken_in}
-    if given["lot"] is not None and given["price"] is not None:
+        lot = {"lot": given["lot"], "price": given["lot_price"], "bought_on": given["taken_in"]}
+    if given["lot"] is not None and given["bought_for"] is not None:
         raise click.UsageError("--price is that of one unit; the units of a --lot share its --lot-price.")
-    job = {name: given[name] for name in ("model", "lot", "year_basis", "remarks", "taken_in")}
-    job |= {"family": family, "bought_for": given["price"]}
-    job["built_from"], job["built_to"] = given["year"] or (None, None)
-    document = {"job": job, "signs": [{"sign": sign, "seen": seen} for sign, seen in signs]}
-    if bench.is_missing:  # a fault leaves no empty ledger behind
-        check_unit(None, document, new_family, new_names=new_names, new_lot=lot)
-    with bench.ledger(create=True, write=True) as ledger:
-        written = take_in(ledger, document, new_family=new_family, new_names=new_names, new_lot=lot)
-        say(written, f"taken in {taken_in}")
+    given["built_from"], given["built_to"] = given["built"] or (None, None)
+    job = {name: given[name] for name in (*AT_INTAKE, "remarks")}
+    seen = [{"sign": sign, "seen": each} for sign, each in signs]
+    document = {"job": job, "findings": [], "signs": seen, "followups": []}
+    sheet = JobSheet("", document, family, new_lot=lot, comes_in=True)
+    (written,) = write_up(ledger, [sheet], new_names=given["new_names"])
+    return told_of(written, f"taken in {job['taken_in']}")
 
 
-@command("Print an empty job sheet.",
-         'blank "Tarnwick T2" > deck.toml', 'blank "Tarnwick T2" --job 17')  # fmt: skip
+@command('blank "Tarnwick T2" > deck.toml', 'blank "Tarnwick T2" --job 17', on="read")
 @argument("family")
 @option("--job", help="The open job that the sheet is to finish.")
-def blank(bench: Bench, family: str, job: str | None) -> None:
-    """Print an empty job sheet for FAMILY, with the usual components of its kind.
+def blank(ledger: "Ledger", family: str, job: str | None) -> Said:
+    """Print an empty job sheet for FAMILY.
 
-    Where one unit of the family is open, the sheet carries its number.
+    It has the usual components of its kind. Where one unit of the family is open, it carries its number.
     """
     from reliability.records.sheet import blank_sheet, open_jobs
     from reliability.records.tables import usual_components
 
-    with bench.ledger() as ledger:
-        kinds = kinds_of(ledger)
-        if family not in kinds:
-            raise InvalidInput(f"The ledger holds no family {family!r}; it holds {some(kinds)}."
-                               f"{nearest(family, kinds)}")  # fmt: skip
-        waiting = [str(row["job"]) for row in open_jobs(ledger, family)]
-        signs = ledger.names("sign")
+    kinds = kinds_of(ledger)
+    if family not in kinds:
+        raise InvalidInput(f"The ledger holds no family {family!r}; it holds {some(kinds)}."
+                           f"{nearest(family, kinds)}")  # fmt: skip
+    waiting = [str(row["job"]) for row in open_jobs(ledger, family)]
     if job is not None and job not in waiting:
         raise InvalidInput(f"Job {job} is no open job of {family!r}; open: {some(waiting)}.")
     if job is None and len(waiting) == 1:
         job = waiting[0]
-    usual = usual_components(kinds[family])
-    click.echo(blank_sheet(family, kinds[family], usual, signs, job=job, still_open=waiting), nl=False)
+    usual, signs = usual_components(kinds[family]), ledger.names("sign")
+    return blank_sheet(family, kinds[family], usual, signs, job=job, still_open=waiting).removesuffix("\n")
 
 
-@command("Append finished jobs, or finish open ones.",
-         "add deck.toml", "add --ask", 'blank "Tarnwick T2" > deck.toml')  # fmt: skip
+@command("add deck.toml", "add --ask", 'blank "Tarnwick T2" > deck.toml')
 @argument("sheets", nargs=-1, type=click.Path(exists=True, dir_okay=False, allow_dash=True),
           metavar="SHEET.toml ...")  # fmt: skip
 @flag("--ask", help="Ask for everything, step by step; Ctrl-C leaves nothing behind.")
-@many("--new-component", "new_components", metavar="NAME",
-      help="A component that the ledger has never seen, and that is no slip of the pen")  # fmt: skip
+@NEW_COMPONENT
 @NEW
-def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: tuple[str, ...]) -> None:
-    """Append finished jobs, or finish the open ones that the sheets name.
+def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: Any) -> None:
+    """Append finished jobs, or finish open ones.
 
-    All sheets are checked first: if any has a fault, all faults are listed and none is written.
-    A dash reads one sheet from standard input. `benchodds blank FAMILY` prints a sheet to fill in.
+    All SHEETs are checked first: if any has a fault, all faults are listed and none is written. One that
+    bears the number of an open job finishes it. A dash reads one sheet from standard input.
+    `benchodds blank FAMILY` prints a sheet to fill in.
     """
     if ask == bool(sheets) or (ask and any(new.values())):
         raise click.UsageError("Name the sheets to add, or write --ask alone.")
@@ -380,23 +398,10 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: tuple[str, ...]
         from reliability.ask import ask_for_job
 
         return ask_for_job(bench, today())
-    from reliability.records.sheet import check_sheets, write_up
-
-    read, unreadable = _read(sheets)
-    given: dict[str, Any] = {"today": today(), "unreadable": unreadable, **new}
-    if bench.is_missing:
-        check_sheets(None, read, **given)  # a fault leaves no empty ledger behind
-    with bench.ledger(create=True, write=True) as ledger:
-        for written in write_up(ledger, read, **given):
-            say(written, written.outcome)
-
-
-def _read(paths: Iterable[str]) -> tuple[list["JobSheet"], list[str]]:
-    """Read every sheet that can be read; say what is wrong with the others."""
-    from reliability.records.sheet import MOST_SHEET_BYTES, decode_sheet, load_sheet
+    from reliability.records.sheet import MOST_SHEET_BYTES, decode_sheet, load_sheet, write_up
 
     read, unreadable = [], []
-    for path in paths:
+    for path in sheets:
         try:
             if path == "-":
                 read.append(decode_sheet(sys.stdin.buffer.read(MOST_SHEET_BYTES + 1), "standard input"))
@@ -404,114 +409,113 @@ def _read(paths: Iterable[str]) -> tuple[list["JobSheet"], list[str]]:
                 read.append(load_sheet(path))
         except InvalidInput as error:
             unreadable.append(str(error))
-    return read, unreadable
+
+    def written(ledger: "Ledger") -> Said:
+        done = write_up(ledger, read, today=today(), unreadable=unreadable, **new)
+        return [line for each in done for line in told_of(each, each.outcome)]
+
+    bench.run(written, "make")
 
 
-@command("Correct a job; every version is kept.",
-         'amend 17 --set outcome=donor --set ended_by=gear --why "gear broke after all"',
-         'amend 17 --set belt.found=failed --set "head:left.found=worn" --why "looked again"')  # fmt: skip
+@command('amend 17 --set outcome=donor --set ended_by=gear --why "gear broke after all"',
+         'amend 17 --set belt.found=failed --set "head:left.found=worn" --why "looked again"',
+         on="write")  # fmt: skip
 @argument("job")
 @argument("sheet", required=False, type=FILE)
-@option("--set", "settings", multiple=True, metavar="NAME=VALUE",
-        help="A column of the job, or COMPONENT.COLUMN or COMPONENT:POSITION.COLUMN of a finding; "
-             "nothing after the = empties it. Repeatable.")  # fmt: skip
-@many("-s", "--sign", "signs", type=SIGN, help="A sign, such as rust=no")
-@option("--drop", "drops", multiple=True, metavar="COMPONENT[:POSITION]", help="Take a finding out.")
-@option("--drop-sign", "drop_signs", multiple=True, metavar="SIGN", help="Take a sign out.")
+@many("--set", "settings", metavar="NAME=VALUE",
+      help="A column of the job, or COMPONENT.COLUMN or COMPONENT:POSITION.COLUMN of a finding; "
+           "nothing after the = empties it")  # fmt: skip
+@SIGNS
+@many("--drop", "drops", metavar="COMPONENT[:POSITION]", help="Take a finding out")
+@many("--drop-sign", "drop_signs", metavar="SIGN", help="Take a sign out")
 @flag("--withdraw", help="Take the whole job out; its versions are kept.")
 @NEW_COMPONENT
 @NEW
 @option("--why", required=True, metavar="REASON", help="Kept beside the old version.")
-def amend(bench: Bench, job: str, sheet: Path | None, withdraw: bool, why: str, **given: Any) -> None:
-    """Correct a job. The version before is kept, with the time and the reason.
+def amend(ledger: "Ledger", job: str, withdraw: bool, why: str, new_components: tuple[str, ...],
+          new_names: tuple[str, ...], **told: Any) -> Said:  # fmt: skip
+    """Correct a job; every version is kept.
 
-    Only what is named changes; SHEET is a job sheet that holds the corrections.
+    The version before stays, with the time and the reason. Only what is named changes; SHEET is a job sheet
+    that holds the corrections.
     """
     from reliability.records.sheet import amendment
 
-    told = {name: given[name] for name in ("settings", "signs", "drops", "drop_signs")} | {"sheet": sheet}
     if withdraw == any(told.values()):
         raise click.UsageError("Say what changes: --set, --sign, --drop, --drop-sign or a sheet; "
                                "or --withdraw alone.")  # fmt: skip
-    with bench.ledger(write=True) as ledger:
-        if withdraw:
-            ledger.withdraw(job, reason=why)
-            click.echo(f"Job {job} was withdrawn; its versions stay: benchodds show {job} --history")
-            return
-        signs = ledger.names("sign")
-        for sign, _ in given["signs"]:
-            if near_twin(sign, signs):
-                refuse_unseen("sign", sign, signs, given["new_names"])
-        with ledger.writing():
-            old = ledger.job(job)
-            changes = amendment(old, kinds_of(ledger).get(old["job"]["family"], ""), **told)
-            version = ledger.amend(job, changes, reason=why, new_components=given["new_components"])
-        click.echo(f"Job {job}: version {version} was written ({why})")
+    if withdraw:
+        ledger.withdraw(job, reason=why)
+        return f"Job {job} was withdrawn; its versions stay: benchodds show {job} --history"
+    signs = ledger.names("sign")
+    for sign, _ in told["signs"]:
+        if near_twin(sign, signs):
+            refuse_unseen("sign", sign, signs, new_names)
+    with ledger.writing():
+        old = ledger.job(job)
+        changes = amendment(old, kinds_of(ledger).get(old["job"]["family"], ""), **told)
+        version = ledger.amend(job, changes, reason=why, new_components=new_components)
+    return f"Job {job}: version {version} was written ({why})"
 
 
-@command("Record that the unit of JOB was sold, for PRICE.", "sold 17 160", "sold 17 160 --on 2026-05-17")
+@command("sold 17 160", "sold 17 160 --on 2026-05-17", on="write")
 @argument("job")
 @argument("price", type=MONEY)
 @on_option("day", "Day or month of the sale; today otherwise.")
-def sold(bench: Bench, job: str, price: Decimal, day: str) -> None:
+def sold(ledger: "Ledger", job: str, price: Decimal, day: str) -> Said:
     """Record that the unit of JOB was sold, for PRICE."""
-    with bench.ledger(write=True) as ledger:
-        # What is to be told is read before: once the sale is written, nothing can fail any more.
-        currency = ledger.setting("currency")
-        row = ledger.sold(job, price, day)
-        click.echo(f"Job {job}: {row['family']}, sold for {row['sold_for']} {currency} on {day}")
+    # What is to be told is read before: once the sale is written, nothing can fail any more.
+    currency = ledger.setting("currency")
+    row = ledger.sold(job, price, day)
+    return f"Job {job}: {row['family']}, sold for {row['sold_for']} {currency} on {day}"
 
 
-@command("Record a check after the sale.",
-         "followup 17 --working yes",
-         "followup 17 --working no --component belt --failed-on 2026-05-17 --hours 0.5")  # fmt: skip
+@command("followup 17 --working yes",
+         "followup 17 --working no --component belt --failed-on 2026-05-17 --hours 0.5",
+         on="write")  # fmt: skip
 @argument("job")
-@option("--working", type=click.Choice(("yes", "no")), required=True, help="Whether the unit worked.")
+@option("--working", type=click.Choice(YES_NO), required=True, help="Whether the unit worked.")
 @on_option("checked_on", "Day or month of the check; today otherwise.")
-@column_options("followups", "failed_on", "component", "hours", "cost")
+@columns("followups", "failed_on", "component", "hours", "cost")
 @NEW_COMPONENT
-def followup(bench: Bench, job: str, new_components: tuple[str, ...], **row: Any) -> None:
-    """Record what became of a repaired unit: it was seen, or asked about."""
-    with bench.ledger(write=True) as ledger:
-        family = ledger.job(job)["job"]["family"]
-        ledger.followup(job, row, new_components=new_components)
-        state = "working" if row["working"] == "yes" else "not working"
-        click.echo(f"Job {job}: {family}, {state} on {row['checked_on']}")
+def followup(ledger: "Ledger", job: str, new_components: tuple[str, ...], **row: Any) -> Said:
+    """Record a check after the sale.
+
+    The unit was seen again, or asked about.
+    """
+    family = ledger.job(job)["job"]["family"]
+    ledger.followup(job, row, new_components=new_components)
+    state = "working" if row["working"] == "yes" else "not working"
+    return f"Job {job}: {family}, {state} on {row['checked_on']}"
 
 
-@command("Show what the ledger holds of JOB.", "show 17", "show 17 --history")
+@command("show 17", "show 17 --history", on="read")
 @argument("job")
-@flag("--history", help="Every version, with when and why it was written.")
+@VERSIONS
 @flag("--price", help="Work out the price to ask, where that takes a while, too.")
-def show(bench: Bench, job: str, history: bool, price: bool) -> None:
-    """Show what the ledger holds of JOB, and the price to ask for a unit that is not sold yet."""
-    with bench.ledger() as ledger:
-        currency = str(ledger.setting("currency"))
-        if history:
-            lines = terminal.version_lines(ledger.history(job))
-        else:
-            document = ledger.job(job)
-            lines = terminal.job_lines(document, currency) + _price_lines(ledger, document, currency, price)
-    # A damaged text may hold what is no letter.
-    click.echo("\n".join(lines).encode("utf-8", "backslashreplace").decode())
+def show(ledger: "Ledger", job: str, history: bool, price: bool) -> Said:
+    """Show what the ledger holds of JOB.
 
-
-def _price_lines(ledger: "Ledger", document: dict[str, Any], currency: str, wanted: bool) -> list[str]:
-    """Word the price to ask for a unit that works, or may work yet, and is not sold."""
-    row = document["job"]
+    Of a unit that is not sold yet, the price to ask is told too.
+    """
+    if history:
+        return terminal.version_lines(ledger.history(job))
+    document, currency = ledger.job(job), str(ledger.setting("currency"))
+    lines, row = terminal.job_lines(document, currency), document["job"]
     is_sold = row["sold_for"] is not None or row["sold_on"] is not None
     if row["origin"] or row["outcome"] not in ("open", "repaired") or is_sold:
-        return ["No price to ask: it is sold, was given up, or is another bench's."] if wanted else []
+        gone = "No price to ask: it is sold, was given up, or is another bench's."
+        return [*lines, gone] if price else lines
     from reliability.worth.appraiser import appraiser_of, kept_appraiser
 
-    appraiser = appraiser_of(ledger, warn=note) if wanted else kept_appraiser(ledger)
+    appraiser = appraiser_of(ledger, warn=note) if price else kept_appraiser(ledger)
     if appraiser is None:
-        return [f"Price to ask: benchodds show {row['job']} --price"]
+        return [*lines, f"Price to ask: benchodds show {row['job']} --price"]
     from reliability.worth.judging import price_to_ask
 
     asked = price_to_ask(appraiser, document)
     between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
-    return [f"Price to ask: {asked.mean:.2f} {currency} once it works ({between})"]
+    return [*lines, f"Price to ask: {asked.mean:.2f} {currency} once it works ({between})"]
 
 
 # ---- Settings, families, parts and hearsay are shown, added and corrected; a name is mended everywhere
@@ -529,17 +533,20 @@ _DATED = {"families": ({"working_price"}, "priced_on"), "parts": ({"price", "obt
 
 def _reference(bench: Bench, table: str, key: dict[str, Any], label: str, given: dict[str, Any]) -> None:
     """Show rows of a table, the versions of one, or write its next one, as the options say."""
-    columns = TABLES[table]
-    changed = {name: given[name] for name in columns.names if name not in key and given[name] is not None}
+    names = [name for name in TABLES[table].names if name not in key]
+    changed = {name: given[name] for name in names if given.get(name) is not None}
     emptied = set(given.get("emptied", ()))
     for name in emptied:
-        if name not in columns.names or name in key:
-            raise unknown("--empty: there is no such column", name, set(columns.names) - set(key))
-    if (changed or emptied or given["remove"] or given["history"]) and not any(key.values()):
-        raise click.UsageError(f"Name the {columns.key[0]}.")
+        if name not in names:
+            raise unknown("--empty: there is no such column", name, names)
+    writes = bool(changed or emptied or given["remove"])
+    if not any(key.values()) and (writes or given["history"]):
+        raise click.UsageError(f"Name the {TABLES[table].key[0]}.")
     if given["history"]:
-        _versions(bench, table, key, label)
-    elif changed or emptied or given["remove"]:
+        bench.run(lambda ledger: _versions(ledger, table, key, label), "read")
+    elif not writes:
+        bench.run(lambda ledger: _shown_rows(ledger, table, key), "read")
+    else:
         told, day = _DATED.get(table, (set(), ""))
         if told & changed.keys():
             changed.setdefault(day, today().isoformat())
@@ -547,30 +554,24 @@ def _reference(bench: Bench, table: str, key: dict[str, Any], label: str, given:
             emptied |= {day, "price_spread"} - changed.keys()
         if twice := emptied & changed.keys():
             raise click.UsageError(f"{min(twice)} is given and emptied; write one or the other.")
-        _correct(bench, table, key, {**changed, **dict.fromkeys(emptied)}, label, given)
-    elif table == "families":
-        _show_families(bench, key["family"])
-    else:
-        _show_rows(bench, table, key)
+        if given["remove"] and (changed or emptied):
+            raise click.UsageError("--remove takes the whole row out; leave out what it would say.")
+        row = {**key, **changed, **dict.fromkeys(emptied)}
+        bench.run(lambda ledger: _corrected(ledger, table, row, key, label, given), "write")
 
 
-def _correct(
-    bench: Bench, table: str, key: dict[str, Any], changed: dict[str, Any], label: str, given: dict[str, Any]
-) -> None:
+def _corrected(ledger: "Ledger", table: str, row: dict[str, Any], key: dict[str, Any], label: str,
+               given: dict[str, Any]) -> Said:  # fmt: skip
     """Write one version of a reference row, or take the row out, and say what changed."""
-    if given["remove"] and changed:
-        raise click.UsageError("--remove takes the whole row out; leave out what it would say.")
-    with bench.ledger(write=True) as ledger:
-        _ask_unseen(ledger, table, {**given, **key})
-        old, new = ledger.correct(table, {**key, **changed}, reason=given["why"], remove=given["remove"])
-        if new is not None:
-            told = "; ".join(terminal.changes(terminal.row_cells(old or key), terminal.row_cells(new)))
-            click.echo(f"{label}: {told.removeprefix('value: ').removeprefix('value = ')}")
-            return
-        told = "taken out"
-        if table == "settings":
-            told = f"the default holds again, {SETTINGS[label].default or 'worked out'}"
-        click.echo(f"{label}: {told}; its versions are kept")
+    _ask_unseen(ledger, table, {**given, **key})
+    old, new = ledger.correct(table, row, reason=given["why"], remove=given["remove"])
+    if new is not None:
+        told = "; ".join(terminal.changes(terminal.row_cells(old or key), terminal.row_cells(new)))
+        return f"{label}: {told.removeprefix('value: ').removeprefix('value = ')}"
+    told = "taken out"
+    if table == "settings":
+        told = f"the default holds again, {SETTINGS[label].default or 'worked out'}"
+    return f"{label}: {told}; its versions are kept"
 
 
 def _ask_unseen(ledger: "Ledger", table: str, given: dict[str, Any]) -> None:
@@ -588,76 +589,70 @@ def _ask_unseen(ledger: "Ledger", table: str, given: dict[str, Any]) -> None:
         refuse_unseen(what, given.get(what), seen, given.get("new_names", ()))
 
 
-def _versions(bench: Bench, table: str, key: dict[str, Any], label: str) -> None:
+def _versions(ledger: "Ledger", table: str, key: dict[str, Any], label: str) -> Said:
     from reliability.records.database import key_text
 
-    with bench.ledger() as ledger:
-        versions = ledger.history(key_text(TABLES[table], key), table)
+    versions = ledger.history(key_text(TABLES[table], key), table)
     if not versions:
         raise InvalidInput(f"{label}: the ledger keeps no version of it.")
-    click.echo("\n".join(terminal.version_lines(versions, gone="taken out")))
+    return terminal.version_lines(versions, gone="taken out")
 
 
-def _show_families(bench: Bench, name: str | None) -> None:
-    with bench.ledger() as ledger:
-        currency, rows = str(ledger.setting("currency")), ledger.rows("families")
-        models = [str(row["model"]) for row in ledger.rows("models") if row["family"] == name]
-    if name is not None:
-        found = [row for row in rows if row["family"] == name]
-        if not found:
-            raise unknown("The ledger holds no family", name, [str(row["family"]) for row in rows])
-        lines = [f"Family {name}", *terminal.row_lines("families", found[0], currency, ["family"])]
-        click.echo("\n".join([*lines, f"  {'models':<15}{', '.join(models)}"] if models else lines))
-        return
-    click.echo(terminal.rows_table("families", rows, TABLES["families"].names[:-2]))
-
-
-def _show_rows(bench: Bench, table: str, key: dict[str, Any]) -> None:
+def _shown_rows(ledger: "Ledger", table: str, key: dict[str, Any]) -> Said:
+    """Set the rows with this key as a table; tell all of one family, its models too."""
     wanted = {name: value for name, value in key.items() if value is not None}
-    with bench.ledger() as ledger:
-        rows = [row for row in ledger.rows(table) if all(row[name] == wanted[name] for name in wanted)]
-    told = ", ".join(f"{name} {write_value(value)}" for name, value in wanted.items())
-    nothing = f"No row of {table}{f' with {told}' if told else ''}"
-    click.echo(terminal.rows_table(table, rows, TABLES[table].names) if rows else nothing)
+    held = ledger.rows(table)
+    rows = [row for row in held if all(row[name] == wanted[name] for name in wanted)]
+    names, family = TABLES[table].names, wanted.get("family")
+    if table != "families":
+        told = " and ".join(f"{name} {write_value(value)}" for name, value in wanted.items())
+        nothing = f"No row of {table}{f' with {told}' if told else ''}"
+        return terminal.rows_table(table, rows, names) if rows else nothing
+    if family is None:
+        return terminal.rows_table(table, rows, names[:-2])
+    if not rows:
+        raise unknown("The ledger holds no family", family, [str(row["family"]) for row in held])
+    models = [str(row["model"]) for row in ledger.rows("models") if row["family"] == family]
+    lines = [f"Family {family}"]
+    lines += terminal.row_lines("families", rows[0], str(ledger.setting("currency")), ["family"])
+    return [*lines, f"  {'models':<15}{', '.join(models)}"] if models else lines
 
 
-@command("Show settings, or change one.",
-         "set", "set hour_rate 12", "set hour_rate --history", name="set")  # fmt: skip
+@command("set", "set hour_rate 12", "set hour_rate --history", name="set")
 @argument("name", required=False)
 @argument("value", required=False)
 @flag("--default", help="Go back to the default of the setting.")
 @WHY
 @VERSIONS
-def set_setting(
-    bench: Bench, name: str | None, value: str | None, default: bool, why: str, history: bool
-) -> None:
-    """Show all settings, or the one of NAME; with VALUE, change it. Every version is kept.
+def set_setting(bench: Bench, name: str | None, value: str | None, default: bool, **given: Any) -> None:
+    """Show settings, or change one.
 
-    The list says what each setting means, and which are not set: their defaults hold.
+    All are shown, or the one of NAME; a VALUE changes it. Every version is kept. The list says what each
+    setting means, and which are not set: their defaults hold.
     """
-    if (value is not None) + default + history > 1 or (name is None and (default or history or why)):
+    if (value is not None) + default + given["history"] > 1 or (
+        name is None and any((default, *given.values()))
+    ):
         raise click.UsageError("Write a NAME and then a VALUE, --default or --history, one of them.")
     if name is not None and name not in SETTINGS:
         raise unknown("There is no setting", name, SETTINGS)
-    key = {"setting": name}
-    if history:
-        _versions(bench, "settings", key, str(name))
-    elif value is not None or default:
-        changed = {} if default else {"value": value}
-        _correct(bench, "settings", key, changed, str(name), {"why": why, "remove": default})
-    else:
-        with bench.ledger() as ledger:
-            stated = {str(row["setting"]): str(row["value"]) for row in ledger.rows("settings")}
+    if value is not None or default or given["history"]:
+        key = {"setting": name}
+        return _reference(bench, "settings", key, str(name), {**given, "value": value, "remove": default})
+
+    def listed(ledger: "Ledger") -> Said:
+        stated = {str(row["setting"]): str(row["value"]) for row in ledger.rows("settings")}
         rows = [[each, stated.get(each, setting.default or ""), "" if each in stated else "not set",
                  setting.meaning] for each, setting in SETTINGS.items() if name in (None, each)]  # fmt: skip
-        click.echo(terminal.text_table(rows, ["setting", "value", "", "meaning"], ["setting", "", "meaning"]))
+        return terminal.text_table(rows, ["setting", "value", "", "meaning"], ["setting", "", "meaning"])
+
+    return bench.run(listed, "read")
 
 
-@command("Show families, add one, or correct one.",
-         "family", 'family "Tarnwick T2" --working-price 160',
+@command("family", 'family "Tarnwick T2" --working-price 160',
          'family "Dallow 80" --new-family --kind receiver')  # fmt: skip
 @argument("name", required=False)
-@column_options("families", *TABLES["families"].names[1:])
+@columns("families", *TABLES["families"].names[1:])
 @flag("--new-family", help="The ledger does not know NAME yet; needs --kind.")
 @NEW
 @EMPTY
@@ -665,80 +660,77 @@ def set_setting(
 @WHY
 @VERSIONS
 def family(bench: Bench, name: str | None, **given: Any) -> None:
-    """Show all families, or the one of NAME; with values, correct it. Every version is kept.
+    """Show families, add one, or correct one.
 
-    A working price is dated today unless --priced-on says otherwise.
+    All are shown, or the one of NAME; values correct it. Every version is kept. A working price is dated
+    today unless --priced-on says otherwise.
     """
     _reference(bench, "families", {"family": name}, f"Family {name}", given)
 
 
-@command("Show what parts can be had, add one, or correct one.",
-         "part belt", "part belt --obtainable yes --price 4",
+@command("part belt", "part belt --obtainable yes --price 4",
          'part belt --family "Tarnwick T2" --price 9 --as-of 2026-11-01')  # fmt: skip
 @argument("component", required=False)
-@column_options("parts", *TABLES["parts"].names[1:])
+@columns("parts", *TABLES["parts"].names[1:])
 @NEW
 @EMPTY
 @REMOVE
 @WHY
 @VERSIONS
 def part(bench: Bench, component: str | None, **given: Any) -> None:
-    """Show what is known of replacements of COMPONENT, or of all; with values, add or correct one.
+    """Show what parts can be had, add one, or correct one.
 
-    The row of a --family comes before the general one. A row is dated today unless --as-of says
-    otherwise. Every version is kept.
+    The replacements of COMPONENT are shown, or all; values add or correct one. The row of a --family comes
+    before the general one. A row is dated today unless --as-of says otherwise. Every version is kept.
     """
-    key = {"component": component, "family": given["family"]}
     label = f"Part {component}" + (f" of {given['family']}" if given["family"] else "")
-    _reference(bench, "parts", key, label, given)
+    _reference(bench, "parts", {"component": component, "family": given["family"]}, label, given)
 
 
-@command("Show what the trade says, add to it, or correct it.",
-         "heard",
+@command("heard",
          "heard --kind radio --component tube --age-years 60 --share-failed 0.3 --worth-jobs 5",
          'heard --family "Tarnwick T2" --share-repaired 0.6 --worth-jobs 3')  # fmt: skip
-@column_options("hearsay", *TABLES["hearsay"].names)
+@columns("hearsay", *TABLES["hearsay"].names)
 @NEW
 @REMOVE
 @WHY
 @VERSIONS
 def heard(bench: Bench, **given: Any) -> None:
-    """Show hearsay, all of it or what the options name; with a share or a weight, add or correct it.
+    """Show what the trade says, add to it, or correct it.
 
-    It is about a family or a kind: either the share of a component that has failed by an age, or the
-    share of units that can be repaired. --worth-jobs says how many records it is worth. What differs in
-    family, kind, component, age or teller is another row. Every version is kept.
+    All of it is shown, or what the options name; a share or a weight adds or corrects. It is about a family
+    or a kind: either the share of a component that has failed by an age, or the share of units that can be
+    repaired. --worth-jobs says how many records it is worth. What differs in family, kind, component, age or
+    teller is another row. Every version is kept.
     """
     key = {name: given[name] for name in TABLES["hearsay"].key}
     label = f"Heard of {', '.join(write_value(value) for value in key.values() if value is not None)}"
     _reference(bench, "hearsay", key, label, given)
 
 
-@command("Rename a family, model, kind, component or sign.",
-         'rename component "pinch roler" "pinch roller" --merge',
-         'rename family "Tarnwick T-2" "Tarnwick T2"')  # fmt: skip
+@command('rename component "pinch roler" "pinch roller" --merge',
+         'rename family "Tarnwick T-2" "Tarnwick T2"', on="write")  # fmt: skip
 @argument("what", type=click.Choice(("family", "model", "kind", "component", "sign")))
 @argument("old")
 @argument("new")
 @flag("--merge", help="NEW is there already: put the two together.")
 @WHY
-def rename(bench: Bench, what: str, old: str, new: str, merge: bool, why: str) -> None:
-    """Rename OLD to NEW in every row that names it; the versions before are kept.
+def rename(ledger: "Ledger", what: str, old: str, new: str, merge: bool, why: str) -> Said:
+    """Rename a family, model, kind, component or sign.
 
-    Two families or models are merged once they agree in kind or family. Where both stand in one job and
-    say different things, the jobs are named, and nothing is written.
+    OLD becomes NEW in every row that names it; the versions before are kept. Two families or models are
+    merged once they agree in kind or family. Where both stand in one job and say different things, the jobs
+    are named, and nothing is written.
     """
-    with bench.ledger(write=True) as ledger:
-        done = ledger.rename(what, old, new, merge=merge, reason=why)
-        rows = ", ".join(rows_of(count, table) for table, count in done.items())
-        click.echo(f"{what} {old} {'merged into' if merge else 'renamed'} {new}: {rows}")
+    done = ledger.rename(what, old, new, merge=merge, reason=why)
+    rows = ", ".join(rows_of(count, table) for table, count in done.items())
+    return f"{what} {old} {'merged into' if merge else 'renamed'} {new}: {rows}"
 
 
 # ---- CSV files and sheets into the ledger, and out of it; copies
 
 
-@command("Import CSV files, or a sheet by a reading plan.",
-         "import data/demo",
+@command("import data/demo",
          "import from-my-ledger --dry-run",
          "import jobs-2025.xlsx --draft plan.toml",
          "import jobs-2025.xlsx --plan plan.toml",
@@ -757,11 +749,12 @@ def rename(bench: Bench, what: str, old: str, new: str, merge: bool, why: str) -
 @flag("--correct", help="Rows that differ are corrections; the versions before are kept.")
 @NEW
 @WHY
-def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> None:
-    """Import PATH: a folder of CSV files named after the tables, with or without datapackage.json.
+def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said:
+    """Import CSV files, or a sheet by a reading plan.
 
-    PATH may also be one CSV file that has the columns of a table. A file that is named after a table
-    holds that table; any other holds jobs, whose families the ledger must know.
+    PATH is a folder of CSV files named after the tables, with or without datapackage.json, or one CSV file
+    that has the columns of a table. A file that is named after a table holds that table; any other holds
+    jobs, whose families the ledger must know.
 
     A sheet as you keep it (CSV of any make, XLSX, ODS) is read by a plan. --draft writes a proposal, with a
     question for what cannot be told; answer those, then --plan follows it.
@@ -777,44 +770,42 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> None
     """
     ways = _ways(given)
     if given["draft"]:
-        return _draft(bench, path, given["draft"])
+        return _drafted(bench, path, given["draft"])
     if given["take_back"]:
-        return _take_back(bench, path, dry_run)
+        with bench.ledger() as ledger:
+            return _taken_back(ledger, path, dry_run)
     from reliability.records.package import is_demo
 
     if not ways and is_demo(path if path.is_dir() else path.parent):
         _refuse_demo(bench, path)
     bring_in, correct = _importer(path, given), given["correct"]
     if bench.is_missing and not correct:
-        from reliability.records.ledger import open_ledger
+        from reliability.records.ledger import trial_ledger
 
-        # Tried on a ledger that is thrown away: a fault leaves no empty ledger behind.
-        with tempfile.TemporaryDirectory() as folder, open_ledger(f"{folder}/trial.db", create=True) as trial:
+        with trial_ledger() as trial:  # a fault leaves no empty ledger behind
             summary = bring_in(trial, True)
     if not (bench.is_missing and dry_run and not correct):
         with bench.ledger(create=not (dry_run or correct)) as ledger:
             summary = bring_in(ledger, dry_run)
-    click.echo("\n".join(terminal.import_lines(summary, "would be" if dry_run else "")))
-    if not dry_run and (summary.changes or any(summary.written.values())):
-        click.echo(f"Written to {bench.shown}")
+    is_new = not dry_run and (summary.changes or any(summary.written.values()))
+    lines = terminal.import_lines(summary, "would be" if dry_run else "")
+    return [*lines, f"Written to {bench.shown}"] if is_new else lines
 
 
 def _ways(given: dict[str, Any]) -> list[str]:
     """Name the ways of importing that were asked for; at most one goes."""
     ways = [name for name in ("draft", "plan", "standard", "take_back") if given[name]]
-    if len(ways) > 1:
-        told = " and ".join(f"--{name.replace('_', '-')}" for name in ways)
-        raise click.UsageError(f"{told} do not go together.")
-    if given["kinds"] and not given["standard"]:
-        raise click.UsageError("--kind belongs to --standard open-repair.")
-    if (given["plan"] or given["draft"]) and (given["semicolons"] or given["decimal_comma"]):
-        raise click.UsageError(
-            "A plan says how its sheet is written: leave out --semicolons, --decimal-comma."
-        )
-    if given["correct"] and ways:
-        raise click.UsageError(
-            "--correct takes tables of a ledger as they are; it goes with none of the others."
-        )
+    told = " and ".join(f"--{name.replace('_', '-')}" for name in ways)
+    for is_wrong, message in (
+        (len(ways) > 1, f"{told} do not go together."),
+        (given["kinds"] and not given["standard"], "--kind belongs to --standard open-repair."),
+        ((given["plan"] or given["draft"]) and (given["semicolons"] or given["decimal_comma"]),
+         "A plan says how its sheet is written: leave out --semicolons, --decimal-comma."),
+        (given["correct"] and ways,
+         "--correct takes tables of a ledger as they are; it goes with none of the others."),
+    ):  # fmt: skip
+        if is_wrong:
+            raise click.UsageError(message)
     return ways
 
 
@@ -859,7 +850,7 @@ def _importer(path: Path, given: dict[str, Any]) -> "Callable[[Ledger, bool], Im
     return bring_in
 
 
-def _draft(bench: Bench, path: Path, draft: Path) -> None:
+def _drafted(bench: Bench, path: Path, draft: Path) -> Said:
     from reliability.records.files import fresh_file
     from reliability.records.reading_plan_draft import draft_plan
 
@@ -868,30 +859,28 @@ def _draft(bench: Bench, path: Path, draft: Path) -> None:
         with bench.ledger() as ledger:
             families = kinds_of(ledger)
     text = draft_plan(path, families)
-    try:
-        with fresh_file(draft, replace=False) as file:
-            file.stream.write(text.encode())
-    except FileExistsError:
-        raise InvalidInput(f"{draft} is there already, perhaps with your answers; name another.") from None
-    except OSError as error:
-        raise InvalidInput(f"{draft} cannot be written: {reason(error)}.") from None
+    with written_to(draft):
+        try:
+            with fresh_file(draft, replace=False) as file:
+                file.stream.write(text.encode())
+        except FileExistsError:
+            told = f"{draft} is there already, perhaps with your answers; name another."
+            raise InvalidInput(told) from None
     count = text.count("# QUESTION: ")
-    click.echo(f"{draft}: how {path.name} can be read, with {counted(count, 'question')} to answer")
+    return f"{draft}: how {path.name} can be read, with {counted(count, 'question')} to answer"
 
 
-def _take_back(bench: Bench, path: Path, dry_run: bool) -> None:
+def _taken_back(ledger: "Ledger", path: Path, dry_run: bool) -> Said:
     from reliability.records.importing import take_back_import
 
-    with bench.ledger() as ledger:
-        gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
+    gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
     told = ", ".join(rows_of(count, table) for table, count in gone.items())
-    click.echo(f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept")
+    return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
 
 
-@command("Export the ledger as CSV files.",
-         "export my-ledger-as-csv",
+@command("export my-ledger-as-csv",
          'export to-share --standard open-repair --provider "Corner bench" --country BEL',
-         name="export")  # fmt: skip
+         name="export", on="read")  # fmt: skip
 @argument("folder", type=PATH)
 @flag("--history", help="Write every version of everything too, to history.csv.")
 @flag("--replace", help="FOLDER holds an earlier export: write over it.")
@@ -899,13 +888,12 @@ def _take_back(bench: Bench, path: Path, dry_run: bool) -> None:
         help="Write finished jobs as open repair data, version 0.3, without money.")  # fmt: skip
 @option("--provider", help="Open repair data: the name that they are published under.")
 @option("--country", help="Open repair data: three-letter code of the country.")
-def export_folder(
-    bench: Bench, folder: Path, history: bool, replace: bool, standard: str | None, **named: str | None
-) -> None:
-    """Export the ledger to FOLDER: a CSV file for each table, and a datapackage.json.
+def export_folder(ledger: "Ledger", folder: Path, history: bool, replace: bool, standard: str | None,
+                  **named: str | None) -> Said:  # fmt: skip
+    """Export the ledger as CSV files.
 
-    Importing the folder gives an equal ledger. With --history, history.csv lies beside the tables; it
-    is for reading, an import passes it over.
+    FOLDER gets a CSV file for each table, and a datapackage.json; importing it gives an equal ledger. With
+    --history, history.csv lies beside the tables; it is for reading, an import passes it over.
     """
     from reliability.records.package import export_package, package_name
 
@@ -918,86 +906,78 @@ def export_folder(
             f"{folder} holds an earlier export; name another folder, or write over it with --replace. "
             "Nothing was written."
         )
-    with bench.ledger() as ledger:
-        if standard:
-            from reliability.records.open_repair import DEFAULT_PROVIDER, export_open_repair
+    if not standard:
+        count = export_package(ledger, folder, history=history)
+        return f"{counted(count, 'job')}, with all that is known of them: {folder}"
+    from reliability.records.open_repair import DEFAULT_PROVIDER, export_open_repair
 
-            provider, country = named["provider"] or DEFAULT_PROVIDER, named["country"] or ""
-            done = export_open_repair(ledger, folder, provider=provider, country=country)
-            left = f", {done.still_open} still open and left out" if done.still_open else ""
-            told = f"{counted(done.written, 'job')} as open repair data{left}"
-        else:
-            count = export_package(ledger, folder, history=history)
-            told = f"{counted(count, 'job')}, with all that is known of them"
-    click.echo(f"{told}: {folder}")
+    provider, country = named["provider"] or DEFAULT_PROVIDER, named["country"] or ""
+    done = export_open_repair(ledger, folder, provider=provider, country=country)
+    left = f", {done.still_open} still open and left out" if done.still_open else ""
+    return f"{counted(done.written, 'job')} as open repair data{left}: {folder}"
 
 
-@command("Write the findings as a Parquet archive.",
-         "archive for-the-others", "lives --archive for-the-others")  # fmt: skip
+@command("archive for-the-others", "lives --archive for-the-others", on="read")
 @argument("folder", type=PATH)
-def archive(bench: Bench, folder: Path) -> None:
-    """Write to FOLDER what the lives of parts need: findings, years, days, families; no money, no remarks.
+def archive(ledger: "Ledger", folder: Path) -> Said:
+    """Write the findings as a Parquet archive.
 
-    Archives of many benches can be read together by `lives --archive`. Jobs that were imported from
-    elsewhere are left out, so that nothing counts twice. Needs the extra `scale`.
+    FOLDER gets what the lives of parts need: findings, years, days, families; no money, no remarks. Archives
+    of many benches can be read together by `lives --archive`. Jobs that were imported from elsewhere are
+    left out, so that nothing counts twice. Needs the extra `scale`.
     """
     from reliability.records.archive import write_archive
 
-    with bench.ledger() as ledger:
-        written = write_archive(ledger, folder)
-    click.echo(f"{counted(written.findings, 'finding')} in {counted(written.jobs, 'job')}: {folder}")
-    if written.imported_jobs:
-        click.echo(f"  {counted(written.imported_jobs, 'imported job')} left out")
+    written = write_archive(ledger, folder)
+    left = [f"  {counted(written.imported_jobs, 'imported job')} left out"] if written.imported_jobs else []
+    return [f"{counted(written.findings, 'finding')} in {counted(written.jobs, 'job')}: {folder}", *left]
 
 
-@command("Verify the ledger, and name what is doubtful in it.", "check")
-def check(bench: Bench) -> None:
+@command("check", on="read")
+def check(ledger: "Ledger") -> None:
     """Verify the ledger, and name what is doubtful in it.
 
     Ends with 1 if a rule is broken; rows that are allowed but doubtful are only named.
     """
-    with bench.ledger() as ledger:
-        problems = ledger.check()
-        count = len(ledger.rows("jobs"))
+    problems, count = ledger.check(), len(ledger.rows("jobs"))
     broken, doubtful = ([each for each in problems if each.grave == grave] for grave in (True, False))
     for heading, found in (("Broken", broken), ("Worth a second look", doubtful)):
         if found:
-            click.echo("\n  ".join([f"{heading}:", *map(str, found)]))
-    click.echo(f"{counted(count, 'job')}: {len(broken)} broken, {len(doubtful)} worth a second look")
+            tell("\n  ".join([f"{heading}:", *map(str, found)]))
+    tell(f"{counted(count, 'job')}: {len(broken)} broken, {len(doubtful)} worth a second look")
     if broken:
         click.get_current_context().exit(1)
 
 
-@command("Write a consistent copy of the ledger.", "backup bench-copy.db")
+@command("backup bench-copy.db", on="read")
 @argument("file", type=PATH)
-def backup(bench: Bench, file: Path) -> None:
-    """Write a consistent copy of the ledger to FILE, also while others write to it."""
-    with bench.ledger() as ledger:
-        ledger.backup(file)
-    click.echo(f"Copied to {file}")
+def backup(ledger: "Ledger", file: Path) -> Said:
+    """Write a consistent copy of the ledger.
+
+    FILE is a whole ledger, also while others write to the one that is copied.
+    """
+    ledger.backup(file)
+    return f"Copied to {file}"
 
 
 # ---- What to take, at what price, and what to leave
 
 
-@command("Take, haggle, try one or skip: verdicts on units on offer.",
-         "judge offers.csv --out verdicts.csv",
+@command("judge offers.csv --out verdicts.csv",
          'judge --family "Tarnwick T2" --built 1978-1981 --asked 25 --sign rust=yes')  # fmt: skip
 @argument("offers", required=False, type=FILE)
 @option("--out", type=NEW_FILE, help="File for the verdicts, as CSV.")
-@option("--family", help="One unit: its family.")
-@option("--model", help="One unit: the name on its front panel.")
-@option("--kind", help="One unit: its kind, for a family that the ledger does not know.")
-@option("--working-price", type=MONEY,
-        help="One unit: what it fetches once serviced, where that is unknown.")  # fmt: skip
-@option("--built", "--year", "built", type=WINDOW, help="One unit: year of production, or a window.")
-@option("--asked", "--price", "asked", type=MONEY, help="One unit: the price asked.")
-@many("-s", "--sign", "signs", type=SIGN, help="One unit: a sign, rust=yes")
+@columns("sightings", "family", "model", "kind")
+@columns("families", "working_price")
+@columns("sightings", "--built --year built", "--asked --price asked")
+@SIGNS
 @AS_OF
 def judge(
     bench: Bench, offers: Path | None, out: Path | None, as_of: datetime.date | None, **unit: Any
-) -> None:
-    """Judge the units of OFFERS, a CSV file, or one unit that the options describe.
+) -> Said:
+    """Take, haggle, try one or skip: verdicts on units on offer.
+
+    OFFERS, a CSV file, is judged, or one unit that the options describe.
 
     OFFERS has one line for each unit and these columns, in any order: offer (a name; the number of the row
     where there is none), family or model, kind and working_price (for a family that the ledger does not
@@ -1012,7 +992,8 @@ def judge(
         raise click.UsageError(
             "Name a file of offers, or describe one unit by --family or --model; not both."
         )
-    if described and not (unit["family"] or unit["model"] or unit["kind"]):
+    name = unit["family"] or unit["model"] or unit["kind"]
+    if described and not name:
         raise click.UsageError("A unit needs --family, --model or --kind.")
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.judging import judge as judge_offers
@@ -1022,8 +1003,8 @@ def judge(
         table = read_offers(offers)
     else:
         first, last = unit.pop("built") or (None, None)
-        signs, name = dict(unit.pop("signs")), unit["family"] or unit["model"] or unit["kind"]
-        table = offers_from([{"offer": name, "built_from": first, "built_to": last, **unit, **signs}])
+        row = {"offer": name, "built_from": first, "built_to": last, **dict(unit.pop("signs"))}
+        table = offers_from([{**unit, **row}])
     with bench.ledger() as ledger:
         appraiser = appraiser_of(ledger, as_of=as_of, warn=note)
     verdicts = judge_offers(table, appraiser, as_of=as_of or today())
@@ -1033,37 +1014,30 @@ def judge(
         f"{terms.margin:.2f} {currency}; `benchodds set` changes them"
     )
     if out is None and described:
-        click.echo("\n".join(terminal.verdict_lines(verdicts.iloc[0], unit["asked"], currency, settings)))
-        return
-    if out is None:
-        click.echo(terminal.verdict_table(verdicts))
-    else:
+        return terminal.verdict_lines(verdicts.iloc[0], unit["asked"], currency, settings)
+    if out is not None:
         with written_to(out):
             write_verdicts(verdicts, out)
-    click.echo(f"Judged with {settings}")
-    click.echo(f"{_verdict_summary(verdicts)}{'' if out is None else f': {out}'}")
-
-
-def _verdict_summary(verdicts: "pd.DataFrame") -> str:
     counts = verdicts["verdict"].fillna("without a price").value_counts()
     order = ("take", "haggle", "try one", "skip", "without a price")
-    said = [f"{counts[each]} {each}" for each in order if each in counts]
-    return f"{len(verdicts)} judged ({', '.join(said)})" if said else "0 judged"
+    said = ", ".join(f"{counts[each]} {each}" for each in order if each in counts)
+    judged = f"{len(verdicts)} judged{f' ({said})' if said else ''}{'' if out is None else f': {out}'}"
+    shown = [] if out is not None else [terminal.verdict_table(verdicts)]
+    return [*shown, f"Judged with {settings}", judged]
 
 
-@command("Record what was looked at; what was bought is taken in.",
-         "saw looked-at.csv", 'saw looked-at.csv --place "fair at Hollin" --rest "too dear"')  # fmt: skip
+@command("saw looked-at.csv", 'saw looked-at.csv --place "fair at Hollin" --rest "too dear"')
 @argument("offers", type=FILE)
 @option("--place", help="Where they were seen.")
 @option("--on", "day", type=FULL_DAY, help="When, where a row does not say; today otherwise.")
 @option("--rest", type=click.Choice(LEFT_BECAUSE),
         help="Why the others were left, where the file does not say.")  # fmt: skip
 def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None, rest: str | None) -> None:
-    """Record what was looked at: OFFERS as `judge` reads it, such as the file that the card saves.
+    """Record what was looked at; what was bought is taken in.
 
-    Rows whose `bought` is yes are taken in, a lot as a whole, and get their numbers; the others stay with
-    the price asked and why they were left. A later file of the same units, with more filled in, goes on
-    from there.
+    OFFERS is as `judge` reads it, such as the file that the card saves. Rows whose `bought` is yes are taken
+    in, a lot as a whole, and get their numbers; the others stay with the price asked and why they were left.
+    A later file of the same units, with more filled in, goes on from there.
     """
     from reliability.records.ledger import record_sightings
     from reliability.worth.appraiser import appraiser_of
@@ -1077,35 +1051,31 @@ def saw(bench: Bench, offers: Path, place: str | None, day: datetime.date | None
     with bench.ledger(create=True, write=True) as ledger:
         verdicts = judge_offers(table, appraiser_of(ledger, warn=note), as_of=seen_on)
         recorded = record_sightings(ledger, plain_offers(table, verdicts, seen_on), place=place)
-        for each in recorded:
-            if each.taken_in:
-                click.echo(f"Job {each.job}: {each.offer}, taken in")
         counts = {"taken in": sum(each.taken_in for each in recorded),
                   "left": sum(each.left_because is not None for each in recorded),
                   "not decided": sum(each.job is None and each.left_because is None for each in recorded),
                   "in the ledger already": sum(each.is_held for each in recorded)}  # fmt: skip
         told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
-        click.echo(f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}")
+        tell([*(f"Job {each.job}: {each.offer}, taken in" for each in recorded if each.taken_in),
+              f"{counted(len(recorded), 'unit')} looked at{f': {told}' if told else ''}"])  # fmt: skip
 
 
-@command("Which families to take, to haggle over, to skip.",
-         "ranking", "ranking --out ranking.csv")  # fmt: skip
+@command("ranking", "ranking --out ranking.csv", on="read")
 @OUT
 @as_of_option(f"Day that the ranking is for; today otherwise. {LATER_IGNORED}")
-def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
-    """Rank the families: which to take, to haggle over, to skip, at the usual price.
+def ranking(ledger: "Ledger", out: Path | None, as_of: datetime.date | None) -> Said:
+    """Which families to take, to haggle over, to skip.
 
-    A family without a usual price has a ceiling, but no verdict.
+    Each is ranked at its usual price; a family without one has a ceiling, but no verdict.
     """
     from reliability.worth.review import ranking as rank
 
-    appraiser, records = fitted(bench, as_of)
+    appraiser, records = fitted(ledger, as_of)
     table = rank(appraiser, records, as_of=as_of or today())
-    give(table, terminal.ranking_table(table, appraiser.currency), out, "family", "families")
+    return give(table, terminal.ranking_table(table, appraiser.currency), out, "family", "families")
 
 
-@command("How long components last, family by family.",
-         'lives --family "Tarnwick T2"',
+@command('lives --family "Tarnwick T2"',
          "lives --component belt --out belts.csv",
          "lives --archive ours --archive theirs --processes 4")  # fmt: skip
 @many("--family", "families", help="Only this family")
@@ -1121,8 +1091,8 @@ def ranking(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None
 @option("--cluster", metavar="ADDRESS", help=f"If counted: {CLUSTER_HELP}")
 @OUT
 @as_of_option(LATER_IGNORED)
-def lives(bench: Bench, event: str, out: Path | None, **how: Any) -> None:
-    """Tell how long each component lasts in each family that this bench has records of.
+def lives(bench: Bench, event: str, out: Path | None, **how: Any) -> Said:
+    """How long components last, family by family.
 
     Where a family's own records cannot give a life, the column says why; the share failed by
     today's age is told from all families together. With --archive or --counted, today is the last
@@ -1140,15 +1110,20 @@ def lives(bench: Bench, event: str, out: Path | None, **how: Any) -> None:
             )
         from reliability.report.lives import lives_table
 
-        appraiser, records = fitted(bench, as_of)
+        with bench.ledger() as ledger:
+            appraiser, records = fitted(ledger, as_of)
         table = lives_table(records, appraiser, event=event, cohort_years=cohort)
     for column, wanted in (("family", how["families"]), ("component", how["components"])):
-        for name in wanted:
-            if name not in set(table[column]):
-                raise unknown(f"No records of {column}", name, table[column])
+        _refuse_unrecorded(column, wanted, set(table[column]))
         if wanted:
             table = table[table[column].isin(wanted)]
-    give(table, terminal.lives_text(table), out, "life", "lives")
+    return give(table, terminal.lives_text(table), out, "life", "lives")
+
+
+def _refuse_unrecorded(column: str, wanted: Iterable[str], known: Collection[str]) -> None:
+    for name in wanted:
+        if name not in known:
+            raise unknown(f"No records of {column}", name, known)
 
 
 def _counted_lives(bench: Bench, event: str, how: dict[str, Any]) -> "pd.DataFrame":
@@ -1167,13 +1142,11 @@ def _counted_lives(bench: Bench, event: str, how: dict[str, Any]) -> "pd.DataFra
             origin = ledger.name
         if not counts.components.size:
             raise InvalidInput(f"{origin} holds no finding of its own yet.")
+    left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
+    if not counts.n_findings:
+        raise InvalidInput(f"No finding of {origin} tells anything about lives ({left_out}).")
+    _refuse_unrecorded("component", how["components"], counts.components)
     with executor_for(how["cluster"], how["processes"]) as executor:
-        left_out = ", ".join(f"{reason}: {n}" for reason, n in counts.left_out.items() if n)
-        if not counts.n_findings:
-            raise InvalidInput(f"No finding of {origin} tells anything about lives ({left_out}).")
-        for name in how["components"]:
-            if name not in counts.components:
-                raise unknown("No records of component", name, counts.components)
         said = f"; left out: {left_out}" if left_out else ""
         note(f"{counted(counts.n_findings, 'finding')} counted from {origin}{said}")
         intervals = not how["no_intervals"]
@@ -1184,12 +1157,11 @@ def _counted_lives(bench: Bench, event: str, how: dict[str, Any]) -> "pd.DataFra
 # ---- What to do next, and what to have at hand
 
 
-@command("What to do next: on the bench, unsold, after sales.",
-         "next", "next --all", "next --out todo.csv", name="next")  # fmt: skip
+@command("next", "next --all", "next --out todo.csv", name="next", on="read")
 @click.option("--all", "every", is_flag=True, help="Every row, not only what fits on one screen.")
 @OUT
-def next_(bench: Bench, every: bool, out: Path | None) -> None:
-    """Tell what to do next.
+def next_(ledger: "Ledger", every: bool, out: Path | None) -> Said:
+    """Say what to do next: on the bench, unsold, after sales.
 
     Open jobs come first, by what an hour of going on is worth; then jobs that have been open for long, units
     that do not sell, checks due within the warranty, sales without a price, and units that were looked at
@@ -1197,23 +1169,20 @@ def next_(bench: Bench, every: bool, out: Path | None) -> None:
     """
     from reliability.worth.next_steps import kept_outlooks, next_steps
 
-    appraiser, records = fitted(bench, None)
-    with bench.ledger() as ledger:
-        table = next_steps(appraiser, records, kept_outlooks(ledger, appraiser, records), today())
-    give(table, terminal.next_text(table, appraiser.currency, every=every), out, "row")
+    appraiser, records = fitted(ledger)
+    table = next_steps(appraiser, records, kept_outlooks(ledger, appraiser, records), today())
+    return give(table, terminal.next_text(table, appraiser.currency, every=every), out, "row")
 
 
-@command("What to look at next on a unit, and when to stop.",
-         "plan 17",
-         'plan --family "Tarnwick T2" --built 1979 --sign rust=yes --found belt=failed')  # fmt: skip
+@command("plan 17", 'plan --family "Tarnwick T2" --built 1979 --sign rust=yes --found belt=failed', on="read")
 @argument("job", required=False)
 @option("--family", help="In place of a job: the family of the unit.")
-@option("--built", "--year", "built", type=WINDOW, help="Year of production, or a window.")
-@many("-s", "--sign", "signs", type=SIGN, help="A sign, such as rust=yes")
+@columns("jobs", "--built --year built")
+@SIGNS
 @many("--found", type=FOUND, help="What was found so far, such as belt=failed")
 @option("--out", type=NEW_FILE, help="File for the moves, as CSV.")
-def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **unit: Any) -> None:
-    """Plan the work on a unit: what to look at first, and when to stop.
+def plan(ledger: "Ledger", job: str | None, family: str | None, out: Path | None, **unit: Any) -> Said:
+    """Say what to look at next on a unit, and when to stop.
 
     JOB is an open job; what the ledger holds of its findings and signs is used. What was paid and
     the hours already spent never count: only what is still to come.
@@ -1225,127 +1194,114 @@ def plan(bench: Bench, job: str | None, family: str | None, out: Path | None, **
     from reliability.worth.appraiser import appraiser_of
     from reliability.worth.plan import plan_job, plan_unit
 
-    with bench.ledger() as ledger:
-        appraiser = appraiser_of(ledger, warn=note)
-        if job is not None:
-            planned = plan_job(appraiser, ledger.job(job))
-        else:
-            first, last = unit["built"] or (None, None)
-            signs, found = dict(unit["signs"]), dict(unit["found"])
-            planned = plan_unit(appraiser, family=str(family), built_from=first, built_to=last, signs=signs,
-                                found=found, seen_on=today())  # fmt: skip
-    click.echo("\n".join(terminal.plan_lines(planned)))
+    appraiser = appraiser_of(ledger, warn=note)
+    if job is not None:
+        planned = plan_job(appraiser, ledger.job(job))
+    else:
+        first, last = unit["built"] or (None, None)
+        signs, found = dict(unit["signs"]), dict(unit["found"])
+        planned = plan_unit(appraiser, family=str(family), built_from=first, built_to=last, signs=signs,
+                            found=found, seen_on=today())  # fmt: skip
     if out is not None:
         with written_to(out):
             terminal.write_table(planned.moves, out)
+    return terminal.plan_lines(planned)
 
 
-@command("Parts that the next year is likely to need.", "stock", "stock --out order.csv")
+@command("stock", "stock --out order.csv", on="read")
 @OUT
 @as_of_option(LATER_IGNORED)
-def stock(bench: Bench, out: Path | None, as_of: datetime.date | None) -> None:
-    """List the parts that the jobs of the next year are likely to need, in packs, less what is on the shelf.
+def stock(ledger: "Ledger", out: Path | None, as_of: datetime.date | None) -> Said:
+    """Parts that the next year is likely to need.
 
-    Units are taken to come in as they have so far.
+    They are told in packs, less what is on the shelf. Units are taken to come in as they have so far.
     """
     from reliability.worth.stock import stock as parts_needed
 
-    appraiser, records = fitted(bench, as_of)
+    appraiser, records = fitted(ledger, as_of)
     table = parts_needed(appraiser, records)
-    give(table, terminal.stock_text(table, appraiser.currency), out, "part")
+    return give(table, terminal.stock_text(table, appraiser.currency), out, "part")
 
 
-@command("Parts kept for a later job: list, keep, use, throw out.",
-         "shelf", "shelf keep motor --job 17 --worth 12", "shelf use 31 --job 40", "shelf out 31",
+@command("shelf", "shelf keep motor --job 17 --worth 12", "shelf use 31 --job 40", "shelf out 31",
          invoke_without_command=True)  # fmt: skip
 def shelf(bench: Bench) -> None:
-    """Parts kept for a later job: without a command, what lies there.
+    """Parts kept for a later job: list, keep, use, throw out.
 
-    A donor's sheet keeps parts by `kept`, and a finding takes one by `from = 31`. What the part is worth the
-    donor gained, and the job that takes it pays.
+    Without a command, what lies there is shown. A donor's sheet keeps parts by `kept`, and a finding takes
+    one by `from = 31`. What the part is worth the donor gained, and the job that takes it pays.
     """
     if click.get_current_context().invoked_subcommand is None:
-        with bench.ledger() as ledger:
-            lying = [row for row in ledger.rows("shelf") if row["gone_on"] is None]
-            click.echo(terminal.shelf_text(lying, str(ledger.setting("currency"))))
+        bench.run(terminal.shelf_text, "read")
 
 
-@command("Put a COMPONENT on the shelf; tell the number to write on it.", name="keep", of=shelf)
+@command(name="keep", of=shelf, on="write")
 @argument("component")
-@option("--job", help="The job of the unit that it comes from.")
-@option("--family", help="What it fits, where that is not the family of --job; else any.")
-@option("--worth", type=MONEY, help="What buying it used would cost.")
-@on_option("kept_on", "When; today otherwise.")
+@columns("shelf", "job", "family", "worth")
+@on_option("kept_on")
 @flag("--new-component", help="The ledger has never seen such a component.")
-def shelf_keep(bench: Bench, component: str, new_component: bool, **row: Any) -> None:
+def shelf_keep(ledger: "Ledger", component: str, new_component: bool, **row: Any) -> Said:
     """Put a COMPONENT on the shelf; tell the number to write on it."""
-    with bench.ledger(write=True) as ledger:
-        new = [component] if new_component else []
-        number = ledger.keep_part({**row, "component": component}, new_components=new)
-        click.echo(f"Part {number}: {component}")
+    new = [component] if new_component else []
+    number = ledger.keep_part({**row, "component": component}, new_components=new)
+    return f"Part {number}: {component}"
 
 
-@command("Fit PART in a job, which pays what it is worth.", name="use", of=shelf)
+@command(name="use", of=shelf, on="write")
 @argument("part", type=int)
 @option("--job", required=True, help="The job that it goes into.")
 @option("--position", default="", help="Where, in a unit that has several.")
 @option("--found", type=click.Choice(("failed", "worn")), default="failed", show_default=True,
         help="What it replaces, where the job says nothing of that yet.")  # fmt: skip
-@on_option("day", "When; today otherwise.")
-def shelf_use(bench: Bench, part: int, job: str, position: str, found: str, day: str) -> None:
+@on_option("day")
+def shelf_use(ledger: "Ledger", part: int, job: str, position: str, found: str, day: str) -> Said:
     """Fit PART in a job, which pays what it is worth."""
-    with bench.ledger(write=True) as ledger:
-        ledger.use_part(part, job, day, position=position, found=found)
-        click.echo(f"Part {part} went into job {job}")
+    ledger.use_part(part, job, day, position=position, found=found)
+    return f"Part {part} went into job {job}"
 
 
-@command("Throw PART out.", name="out", of=shelf)
+@command(name="out", of=shelf, on="write")
 @argument("part", type=int)
-@on_option("day", "When; today otherwise.")
-def shelf_out(bench: Bench, part: int, day: str) -> None:
+@on_option("day")
+def shelf_out(ledger: "Ledger", part: int, day: str) -> Said:
     """Throw PART out."""
-    with bench.ledger(write=True) as ledger:
-        ledger.drop_part(part, day)
-        click.echo(f"Part {part} was thrown out")
+    ledger.drop_part(part, day)
+    return f"Part {part} was thrown out"
 
 
-@command("Record money or hours not tied to a job.",
-         'spend "fair at Hollin" --amount 18 --hours 5', "spend")  # fmt: skip
+@command('spend "fair at Hollin" --amount 18 --hours 5', "spend")
 @argument("what", required=False)
-@option("-a", "--amount", type=MONEY, help="How much.")
-@option("--hours", type=HOURS, help="How many hours.")
+@columns("spending", "-a --amount amount", "hours")
 @option("--on", "spent_on", type=DAY, help="When; today otherwise.")
 def spend(bench: Bench, what: str | None, **given: Any) -> None:
-    """Record what was spent on WHAT: travel, tools, fees, hours. Without WHAT, list what was spent.
+    """Record money or hours not tied to a job.
 
-    It enters no ceiling and no verdict: a unit is worth the same however far the way to it was.
+    WHAT they were spent on: travel, tools, fees. Without it, what was spent is listed. It enters no ceiling
+    and no verdict: a unit is worth the same however far the way to it was.
     """
     if what is None:
         if any(value is not None for value in given.values()):
             raise click.UsageError("Say WHAT it was spent on.")
-        with bench.ledger() as ledger:
-            click.echo(terminal.spending_text(ledger.rows("spending"), str(ledger.setting("currency"))))
-        return
+        return bench.run(terminal.spending_text, "read")
     row = {**given, "what": what, "spent_on": given["spent_on"] or today().isoformat()}
 
-    def written(ledger: "Ledger") -> list[dict[str, Any]]:
-        return [each for each in ledger.rows("spending")
-                if (each["spent_on"], each["what"]) == (row["spent_on"], what)]  # fmt: skip
+    def is_it(held: dict[str, Any]) -> bool:
+        return all(held[name] == row[name] for name in ("spent_on", "what"))
 
-    with bench.ledger(create=True, write=True) as ledger:
-        currency = str(ledger.setting("currency"))
-        if written(ledger):
+    def written(ledger: "Ledger") -> Said:
+        if any(map(is_it, ledger.rows("spending"))):
             raise InvalidInput(f"{what!r} on {row['spent_on']} is in the ledger already; if this was "
                                "something else, say so in its name. Nothing was written.")  # fmt: skip
         ledger.put("spending", [row], reason="spent")
-        click.echo(terminal.spending_text(written(ledger), currency))
+        return terminal.spending_text(ledger, is_it)
+
+    return bench.run(written, "make")
 
 
 # ---- Pages, and the card for the phone
 
 
-@command("Regenerate the pages whose content changed.",
-         "report --all", 'report --family "Tarnwick T2" --pdf')  # fmt: skip
+@command("report --all", 'report --family "Tarnwick T2" --pdf')
 @many("--family", "families", help="Only the page of this family, and the first page")
 @click.option("--all", "every", is_flag=True, help="Every page; the default without --family.")
 @flag("--pdf", help="Print the pages to PDF as well; needs Chromium.")
@@ -1353,10 +1309,11 @@ def spend(bench: Bench, what: str | None, **given: Any) -> None:
         show_default=True, help="Folder of the pages.")  # fmt: skip
 @as_of_option("The day the pages speak for; the last one on record otherwise.")
 @option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
-def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any) -> None:
-    """Regenerate the pages whose content changed; the others are left untouched.
+def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any) -> Said:
+    """Regenerate the pages whose content changed.
 
-    Where there is no ledger of your own yet, the pages are made from the demo and say so.
+    The others are left untouched. Where there is no ledger of your own yet, the pages are made from the demo
+    and say so.
     """
     if every and how["families"]:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
@@ -1376,7 +1333,7 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
     parts += [f"{len(made.removed)} removed"] if made.removed else []
     parts += [f"{len(made.printed)} printed"] if made.printed else []
     day = f" as of {as_of}" if as_of else ""
-    click.echo(f"{', '.join(parts)}{day}: {out / 'index.html'}")
+    return f"{', '.join(parts)}{day}: {out / 'index.html'}"
 
 
 def own_or_demo(bench: Bench, remark: str, as_of: datetime.date | None) -> tuple["Records", bool]:
@@ -1402,18 +1359,17 @@ MOST_BYTES = 300_000
 """A card that is larger is slow to open on an old phone (common practice, no source)."""
 
 
-@command("The pocket card: verdicts on a phone without signal.",
-         "card", "card --out sale.html --as-of 2026-11-25")  # fmt: skip
+@command("card", "card --out sale.html --as-of 2026-11-25")
 @option("--out", type=click.Path(dir_okay=False, path_type=Path), default=Path("reports/card.html"),
         show_default=True, help="File of the card.")  # fmt: skip
 @as_of_option(f"Day of the sale; the last one on record otherwise. {LATER_IGNORED}")
-def card(bench: Bench, out: Path, as_of: datetime.date | None) -> None:
-    """Write the pocket card: one file that judges units at a sale as `judge` does, without signal.
+def card(bench: Bench, out: Path, as_of: datetime.date | None) -> Said:
+    """Write the pocket card: verdicts on a phone without signal.
 
-    Send it to the phone and open it in a browser: type part of a name, the year, the price and
-    what can be seen. What was looked at is saved as an offers.csv for `judge`. Printed, it is the list of
-    what to take, up to which price, and what to skip. Without a ledger of your own it is made
-    from the demo and says so.
+    It is one file that judges units at a sale as `judge` does. Send it to the phone and open it in a
+    browser: type part of a name, the year, the price and what can be seen. What was looked at is saved as an
+    offers.csv for `judge`. Printed, it is the list of what to take, up to which price, and what to skip.
+    Without a ledger of your own it is made from the demo and says so.
     """
     from reliability.records.frames import known_by
     from reliability.report.card import write_card
@@ -1433,7 +1389,7 @@ def card(bench: Bench, out: Path, as_of: datetime.date | None) -> None:
         note(f"{out} is large for a phone: {size / 1000:.0f} kB.")
     families = counted(len(appraiser.families), "family", "families")
     jobs = counted(appraiser.tally.jobs_finished, "finished job")
-    click.echo(f"Card of {families}, {jobs} up to {appraiser.as_of}, {size / 1000:.0f} kB: {out}")
+    return f"Card of {families}, {jobs} up to {appraiser.as_of}, {size / 1000:.0f} kB: {out}"
 
 
 if __name__ == "__main__":

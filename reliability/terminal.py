@@ -318,8 +318,12 @@ def next_text(table: "pd.DataFrame", currency: str, *, every: bool = False) -> s
     return "\n".join(lines)
 
 
-def shelf_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+def shelf_text(ledger: "Ledger") -> str:
     """Set what lies on the shelf as a table."""
+    rows, currency = (
+        [row for row in ledger.rows("shelf") if row["gone_on"] is None],
+        ledger.setting("currency"),
+    )
     if not rows:
         return "Nothing lies on the shelf."
     columns = ("part", "component", "family", "worth", "job", "kept_on")
@@ -349,8 +353,10 @@ def import_lines(summary: "ImportSummary", would_be: str) -> list[str]:
     return lines + [f"  {line}" for line in (*more, *summary.remarks)]
 
 
-def spending_text(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
-    """Set what was spent as a table, with its sum where there are several rows."""
+def spending_text(ledger: "Ledger", is_meant: Callable[[dict[str, Any]], bool] = lambda _: True) -> str:
+    """Set what was spent, or some of it, as a table, with its sum where there are several rows."""
+    rows: list[dict[str, Any]] = [row for row in ledger.rows("spending") if is_meant(row)]
+    currency = str(ledger.setting("currency"))
     if not rows:
         return "Nothing is written down as spent beside the jobs."
     cells = [[str(row["spent_on"]), str(row["what"]), write_value(row["amount"]), write_value(row["hours"])]
@@ -368,21 +374,18 @@ def write_table(table: "pd.DataFrame", path: Path) -> None:
     write_rows(path, table.columns, table.itertuples(index=False))
 
 
-def give(table: "pd.DataFrame", text: str, out: Path | None, noun: str, several: str = "") -> None:
-    """Print a table in words, or write it to a file and say how much that is."""
+def give(table: "pd.DataFrame", text: str, out: Path | None, noun: str, several: str = "") -> str:
+    """Give a table in words, or write it to a file and say how much that is."""
     if out is None:
-        click.echo(text)
-        return
+        return text
     with written_to(out):
         write_table(table, out)
-    click.echo(f"{counted(len(table), noun, several)}: {out}")
+    return f"{counted(len(table), noun, several)}: {out}"
 
 
-def say(written: "Written", what: str) -> None:
-    """Print what went into the ledger: one line, then what was assumed or is new."""
-    click.echo(f"Job {written.job}: {written.family}, {what}")
-    for note in written.notes:
-        click.echo(f"  {note}")
+def told_of(written: "Written", what: str) -> list[str]:
+    """Word what went into the ledger: one line, then what was assumed or is new."""
+    return [f"Job {written.job}: {written.family}, {what}", *(f"  {note}" for note in written.notes)]
 
 
 def rows_of(number: int, table: str) -> str:
@@ -394,6 +397,17 @@ def rows_of(number: int, table: str) -> str:
 def counted(number: int, noun: str, several: str = "") -> str:
     """Word a number of things."""
     return f"{number} {noun}" if number == 1 else f"{number} {several or f'{noun}s'}"
+
+
+Said = str | list[str] | None
+"""What a command has to say: a text, its lines, or nothing more."""
+
+
+def tell(said: Said) -> None:
+    """Print what a command has to say; a damaged text may hold what is no letter."""
+    if said is not None:
+        text = said if isinstance(said, str) else "\n".join(said)
+        click.echo(text.encode("utf-8", "backslashreplace").decode())
 
 
 def note(message: str) -> None:
@@ -486,3 +500,16 @@ class Bench:
                 click.echo(f"Written to {self.shown}{demo}")
             if is_new:
                 settle(ledger)
+
+    def run(self, work: Callable[["Ledger"], Said], on: str) -> None:
+        """Open the ledger to ``read``, ``write`` or ``make`` it, and print what the work has to say.
+
+        Where it is still to be made, the work is tried on another one first: a fault leaves none behind.
+        """
+        if on == "make" and self.is_missing:
+            from reliability.records.ledger import trial_ledger
+
+            with trial_ledger() as trial:
+                work(trial)
+        with self.ledger(create=on == "make", write=on != "read") as ledger:
+            tell(work(ledger))

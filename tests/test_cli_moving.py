@@ -196,5 +196,6 @@ def test_open_repair_data_come_in_beside_the_jobs_of_the_bench(exported):
 
 
 def test_options_of_open_repair_data(exported):
+    exported.ok("import", "csv")
     said = exported.refused("export", "again", "--country", "BEL", code=2)
     assert "--provider and --country belong to --standard open-repair." in said

@@ -175,12 +175,12 @@ def test_what_the_system_refuses_while_cleaning_up_is_worded(command_line, monke
     def refuse(*_args, **_given):
         raise OSError(5, "Input/output error", "trial")
 
-    monkeypatch.setattr("reliability.cli.tempfile.TemporaryDirectory", refuse)
+    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", refuse)
     assert command_line.refused("import", ".") == (
         "trial cannot be read or written: the disk reports an error. What was told before that is done; look "
         "with `benchodds check` and `show` before you try again.\n"
     )
-    monkeypatch.setattr("reliability.cli.tempfile.TemporaryDirectory", lambda: refuse_without_a_name())
+    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", lambda: refuse_without_a_name())
     assert command_line.refused("import", ".").startswith(
         "A file cannot be read or written: the disk is full."
     )
@@ -188,7 +188,7 @@ def test_what_the_system_refuses_while_cleaning_up_is_worded(command_line, monke
     def nobody_reads(*_args, **_given):
         raise BrokenPipeError(errno.EPIPE, "Broken pipe")
 
-    monkeypatch.setattr("reliability.cli.tempfile.TemporaryDirectory", nobody_reads)
+    monkeypatch.setattr("reliability.records.ledger.TemporaryDirectory", nobody_reads)
     assert command_line.refused("import", ".") == ""
 
 

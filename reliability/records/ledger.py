@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from threading import local
 from typing import Any, Self
 
@@ -256,6 +257,13 @@ def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
     parsed = parse_url(url)
     notes: list[str] = []
     return Ledger(open_engine(parsed, create=create, notes=notes), parsed, notes)
+
+
+@contextmanager
+def trial_ledger() -> Iterator["Ledger"]:
+    """Give an empty ledger that is thrown away: what fails on it leaves none behind."""
+    with TemporaryDirectory() as folder, open_ledger(f"{folder}/trial.db", create=True) as ledger:
+        yield ledger
 
 
 class Ledger:

@@ -1,10 +1,10 @@
-"""Job sheets in TOML: read, blank, laid beside the ledger, written into it; units taken in; corrections."""
+"""Job sheets in TOML: read, blank, laid beside the ledger, written into it; corrections of a job."""
 
 import datetime
 import json
 import re
 import textwrap
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,12 +25,13 @@ from reliability.records.checks import (
 from reliability.records.files import parse_toml
 from reliability.records.tables import (
     ALL_USUAL,
+    AT_INTAKE,
+    AT_THE_END,
     FOUND,
     SETTINGS,
     TABLES,
     USUAL_COMPONENTS,
     USUAL_SIGNS,
-    Column,
     usual_components,
 )
 from reliability.records.values import (
@@ -69,15 +70,17 @@ _MOST_ENTRIES = 3_000
 
 @dataclass(frozen=True)
 class JobSheet:
-    """One sheet as it was written; values are not checked yet, an empty cell is None."""
+    """A job as somebody tells it; values are not checked yet, an empty cell is None."""
 
-    source: str  # for messages
+    source: str  # stands before the place of a fault; empty where there is but one sheet
     document: JobDocument
     new_family: dict[str, Any] | None = None  # its name included
     rest_sound: bool = False  # the usual components that are not named are sound
     faults: tuple[Fault, ...] = ()  # of the sheet itself: names that do not exist, contradictions
     kept: tuple[dict[str, Any], ...] = ()  # put on the shelf: component and worth
     taken: tuple[Taken, ...] = ()  # parts that came from there
+    new_lot: dict[str, Any] | None = None  # its name included
+    comes_in: bool = False  # a unit that is taken in; else its job has ended
 
     def rest(self, usual: Iterable[str], said: Iterable[str] = ()) -> list[dict[str, Any]]:
         """Give the findings that ``rest_sound`` stands for."""
@@ -95,10 +98,9 @@ def load_sheet(path: str | Path) -> JobSheet:
     """Read a sheet from a file."""
     try:
         with Path(path).open("rb") as stream:
-            content = stream.read(MOST_SHEET_BYTES + 1)
+            return decode_sheet(stream.read(MOST_SHEET_BYTES + 1), str(path))
     except OSError as error:
         raise InvalidInput(f"{path} cannot be read: {error.strerror}. Nothing was written.") from None
-    return decode_sheet(content, str(path))
 
 
 def decode_sheet(content: bytes, source: str) -> JobSheet:
@@ -107,34 +109,32 @@ def decode_sheet(content: bytes, source: str) -> JobSheet:
         raise InvalidInput(f"{source} has more than {_MOST_CHARACTERS} characters, which no sheet has. "
                            "Nothing was written.")  # fmt: skip
     try:
-        text = content.decode("utf-8-sig")
+        return read_sheet(content.decode("utf-8-sig"), source)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise InvalidInput(
             f"{source}, line {line}: byte 0x{content[error.start]:02X} is not UTF-8; "
             "save the sheet as UTF-8. Nothing was written."
         ) from None
-    return read_sheet(text, source)
 
 
 def read_sheet(text: str, source: str = "sheet") -> JobSheet:
     """Read a sheet."""
-    _refuse_above(_MOST_CHARACTERS, len(text), "characters", source)
+
+    def entries(value: object) -> int:
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        return len(inner) + sum(map(entries, inner))
+
+    def refuse_above(most: int, found: int, what: str) -> None:
+        if found > most:
+            raise InvalidInput(
+                f"{source} has {found} {what}; a sheet has at most {most}. Nothing was written."
+            )
+
+    refuse_above(_MOST_CHARACTERS, len(text), "characters")
     raw = parse_toml(text, source, "sheet", "Nothing was written.")
-    _refuse_above(_MOST_ENTRIES, _entries(raw), "entries", source)
+    refuse_above(_MOST_ENTRIES, entries(raw), "entries")
     return _Reader(source, raw).sheet()
-
-
-def _refuse_above(most: int, found: int, what: str, source: str) -> None:
-    if found > most:
-        raise InvalidInput(f"{source} has {found} {what}; a sheet has at most {most}. Nothing was written.")
-
-
-def _entries(value: object) -> int:
-    """Count all names and items of a sheet."""
-    if isinstance(value, dict):
-        return len(value) + sum(map(_entries, value.values()))
-    return len(value) + sum(map(_entries, value)) if isinstance(value, list) else 0
 
 
 def read_window(value: object) -> tuple[int, int]:
@@ -161,6 +161,30 @@ def _cell(value: object) -> object:
     return None if text == "" else text
 
 
+def _is_list(kind: type) -> Callable[[Any], bool]:
+    return lambda value: isinstance(value, list) and all(isinstance(each, kind) for each in value)
+
+
+def _is(kind: type) -> Callable[[Any], bool]:
+    return lambda value: isinstance(value, kind)
+
+
+#: What each entry that is no cell holds: the test, what stands for none, and how else it is written.
+_SHAPES: dict[str, tuple[Callable[[Any], bool], Any, str]] = {
+    **{state: (_is_list(str), [], '{} is not a list of components such as ["belt", "motor"]')
+       for state in STATES},
+    **{name: (_is_list(dict), [], f"is a table of its own, with the heading [[{name}]]")
+       for name in ("finding", "followup")},
+    "rest_sound": (_is(bool), False, "{} is neither true nor false"),
+    "signs": (_is(dict), {}, "is a table with the heading [signs] and lines such as rust = true"),
+    "new_family": (_is(dict), None, "is a table with the heading [new_family] and lines such as "
+                   'kind = "tape deck"'),
+    "kept": (lambda value: isinstance(value, dict) or _is_list(str)(value), [], '{} is neither a list of '
+             'components such as ["motor"] nor a table with the heading [kept] and lines such as '
+             "motor = 12.00"),
+}  # fmt: skip
+
+
 class _Reader:
     """Collects the rows and the faults of one sheet, part by part."""
 
@@ -171,21 +195,33 @@ class _Reader:
     def fault(self, part: str, message: str) -> None:
         self.faults.append(Fault(f"{self.source}, {part}", "", message))
 
+    def entry(self, name: str) -> Any:
+        """Take an entry that is no cell; one of another shape is a fault, and counts as none."""
+        is_right, nothing, otherwise = _SHAPES[name]
+        value = self.raw.get(name, nothing)
+        if name not in self.raw or is_right(value):
+            return value
+        self.fault(name, otherwise.format(_shown(value)))
+        return nothing
+
     def sheet(self) -> JobSheet:
         for key in (key for key in self.raw if key not in TOP_LEVEL):
             self.fault(repr(key), f"a sheet has no such entry; it has {', '.join(TOP_LEVEL)}."
                        f"{nearest(key, TOP_LEVEL)}")  # fmt: skip
         job = self.job()
-        findings, followups = self.blocks("finding"), self.blocks("followup")
+        findings, followups = (
+            [self.block(f"{name} {n}", name, row) for n, row in enumerate(self.entry(name), 1)]
+            for name in ("finding", "followup")
+        )
         findings += self.states([row.get("component") for row in findings])
-        document: JobDocument = {
-            "job": job, "findings": findings, "signs": self.signs(), "followups": followups
-        }  # fmt: skip
-        family = self.family(job)
-        if not isinstance(rest_sound := self.raw.get("rest_sound", False), bool):
-            self.fault("rest_sound", f"{rest_sound!r} is neither true nor false")
-        taken, kept = self.taken(findings), self.kept()
-        return JobSheet(self.source, document, family, rest_sound is True, tuple(self.faults), kept, taken)
+        document = {"job": job, "findings": findings, "signs": self.signs(), "followups": followups}
+        family = self.entry("new_family")
+        if family is not None:
+            family = {"family": job.get("family"), **self.block("new_family", "new_family", family)}
+        rest_sound, taken, kept = self.entry("rest_sound"), self.taken(findings), self.entry("kept")
+        worths = kept.items() if isinstance(kept, dict) else [(name, None) for name in kept]
+        kept = tuple({"component": clean_text(name), "worth": _cell(worth)} for name, worth in worths)
+        return JobSheet(self.source, document, family, rest_sound, tuple(self.faults), kept, taken)
 
     def job(self) -> dict[str, Any]:
         """Take the columns of jobs, with ``built`` spelt out as its two years."""
@@ -201,32 +237,19 @@ class _Reader:
                 self.fault("built", error.message)
         return job
 
-    def blocks(self, name: str) -> list[dict[str, Any]]:
-        """Take every ``[[finding]]`` or ``[[followup]]``."""
-        value = self.raw.get(name, [])
-        if isinstance(value, list) and all(isinstance(row, dict) for row in value):
-            return [self.block(f"{name} {number}", name, row) for number, row in enumerate(value, 1)]
-        self.fault(name, f"is a table of its own, with the heading [[{name}]]")
-        return []
-
     def block(self, place: str, name: str, row: Mapping[str, object]) -> dict[str, Any]:
         """Take the columns that a block has, and complain of others."""
-        for key in row:
-            if key not in COLUMNS[name]:
-                hint = f" Perhaps {_ABOVE}." if key in TOP_LEVEL else nearest(key, COLUMNS[name])
-                allowed = ", ".join(COLUMNS[name])
-                self.fault(f"{place}, {key!r}", f"there is no such column; there are {allowed}.{hint}")
+        for key in (key for key in row if key not in COLUMNS[name]):
+            hint = f" Perhaps {_ABOVE}." if key in TOP_LEVEL else nearest(key, COLUMNS[name])
+            there = ", ".join(COLUMNS[name])
+            self.fault(f"{place}, {key!r}", f"there is no such column; there are {there}.{hint}")
         return {key: _cell(cell) for key, cell in row.items() if key in COLUMNS[name]}
 
-    def states(self, detailed: Sequence[object]) -> list[dict[str, Any]]:
+    def states(self, detailed: Collection[object]) -> list[dict[str, Any]]:
         """Take the lists ``failed``, ``worn`` and ``sound`` as findings, unless a finding says more."""
         short: dict[str, str] = {}
         for state in STATES:
-            names = self.raw.get(state, [])
-            if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-                self.fault(state, f'{_shown(names)} is not a list of components such as ["belt", "motor"]')
-                continue
-            for name in map(clean_text, names):
+            for name in map(clean_text, self.entry(state)):
                 if not name:
                     self.fault(state, "holds an empty name")
                 elif name in short:
@@ -234,33 +257,21 @@ class _Reader:
                     one = "a component has one state. Where a unit has several, give each a [[finding]]"
                     self.fault(state, f"{name!r} is named here {again}; {one} with its position")
                 elif name in detailed:
-                    self.fault(
-                        state, f"{name!r} is named here and in a [[finding]] too; keep the finding alone"
-                    )
+                    told = f"{name!r} is named here and in a [[finding]] too; keep the finding alone"
+                    self.fault(state, told)
                 else:
                     short[name] = state
         return [{"component": name, "found": state} for name, state in short.items()]
 
     def signs(self) -> list[dict[str, Any]]:
         """Take the signs that somebody looked for."""
-        value = self.raw.get("signs", {})
-        if not isinstance(value, dict):
-            self.fault("signs", "is a table with the heading [signs] and lines such as rust = true")
-            return []
-        for sign in (sign for sign in value if sign in TOP_LEVEL):
-            self.fault(f"signs, {sign!r}", f"is no sign; {_ABOVE}")
-        told = [(clean_text(sign), _cell(seen)) for sign, seen in value.items() if sign not in TOP_LEVEL]
-        return [{"sign": sign, "seen": seen} for sign, seen in told if seen is not None]
-
-    def family(self, job: Mapping[str, Any]) -> dict[str, Any] | None:
-        """Take the description of a family that is new."""
-        block = self.raw.get("new_family")
-        if isinstance(block, dict):
-            return {"family": job.get("family"), **self.block("new_family", "new_family", block)}
-        if block is not None:
-            wanted = 'is a table with the heading [new_family] and lines such as kind = "tape deck"'
-            self.fault("new_family", wanted)
-        return None
+        rows = []
+        for sign, seen in self.entry("signs").items():
+            if sign in TOP_LEVEL:
+                self.fault(f"signs, {sign!r}", f"is no sign; {_ABOVE}")
+            elif (told := _cell(seen)) is not None:
+                rows.append({"sign": clean_text(sign), "seen": told})
+        return rows
 
     def taken(self, findings: Iterable[dict[str, Any]]) -> tuple[Taken, ...]:
         """Take out of the findings which parts come from the shelf."""
@@ -270,35 +281,18 @@ class _Reader:
             if isinstance(part, int) and not isinstance(part, bool):
                 found.append(Taken(part, str(row.get("component")), str(row.get("position") or "")))
             elif part is not None:
-                message = f"{_shown(part)} is not the number of a part on the shelf"
-                self.fault(f"finding {number}, 'from'", message)
+                told = f"{_shown(part)} is not the number of a part on the shelf"
+                self.fault(f"finding {number}, 'from'", told)
         return tuple(found)
-
-    def kept(self) -> tuple[dict[str, Any], ...]:
-        """Take the parts that are kept: a list of components, or a table with the worth of each."""
-        value = self.raw.get("kept", [])
-        pairs: Iterable[tuple[str, object]] = value.items() if isinstance(value, dict) else ()
-        if isinstance(value, list) and all(isinstance(name, str) for name in value):
-            pairs = [(name, None) for name in value]
-        elif not isinstance(value, dict):
-            such = 'a list of components such as ["motor"] nor a table with the heading [kept] and lines'
-            self.fault("kept", f"{_shown(value)} is neither {such} such as motor = 12.00")
-        return tuple({"component": clean_text(name), "worth": _cell(worth)} for name, worth in pairs)
 
 
 # An empty job sheet, with a comment on every line, that is accepted once it is filled in.
 
-# In the order in which a job is written up; `job` and `family` come before, with a line of their own.
-_BEFORE = ("model", "lot", "built", "year_basis", "taken_in", "bought_for")
-_AFTER = ("outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value", "ended_by",
-          "ended_why", "remarks")  # fmt: skip
-_EXAMPLE = ("component", "position", "found", "original", "fitted_from", "fitted_to", "arose", "failed_from",
-            "failed_to", "action", "part_cost", "part_source")  # fmt: skip
+#: Where a sheet says a column otherwise than the tables do.
 _WRITTEN = {
     "built": 'year of production: 1979, or "1978-1981" where only a window is known',
     "taken_in": "when the unit came to the bench; a sheet without any date is about today",
     "outcome": "repaired, donor (kept for parts), scrapped, sold as is (sold or given away unrepaired)",
-    "closed": "when the job ended",
 }
 _MARGIN, _WIDTH = 24, 100
 
@@ -311,13 +305,14 @@ def blank_sheet(
     number = "the number given at intake, if there was one; "
     number += f"open: {', '.join(still_open)}" if still_open else "else the next one is given"
     usual, such = (", ".join(map(_quoted, names)) for names in (components, components[:2]))
+    at_intake = ["built" if name == "built_from" else name for name in AT_INTAKE if name != "built_to"]
     lines = [
         f"# Job sheet: {family} ({kind}). Fill in what is known and leave the rest as it is;",
         '# "" means not known. Then: benchodds add SHEET.toml',
         "",
         *_line("job", _quoted(job or ""), "the open job that this sheet finishes" if job else number),
         f"family = {_quoted(family)}",
-        *(line for name in (() if job else _BEFORE) for line in _column_line(name)),
+        *(line for name in (() if job else at_intake[1:]) for line in _column_line("jobs", name)),
         "",
         *_wrapped(f"Usual components: {usual}"),
         *_line("failed", "[]", f"did not work, such as [{such}]"),
@@ -325,7 +320,7 @@ def blank_sheet(
         *_line("sound", "[]", "examined and found sound"),
         *_line("rest_sound", "false", "true: the other usual components were examined and are sound"),
         "",
-        *(line for name in _AFTER for line in _column_line(name)),
+        *(line for name in (*AT_THE_END, "remarks") for line in _column_line("jobs", name)),
         *_line("kept", "[]", f"a donor's parts that go on the shelf and get numbers, such as [{such}]"),
         "",
         "# Signs, seen before any tool was picked up: yes or no; empty where nobody looked.",
@@ -334,21 +329,19 @@ def blank_sheet(
         "",
         "# To say more about a component, uncomment these lines; take its name out of the lists above.",
         "# [[finding]]",
-        *(f"# {line}" for name in _EXAMPLE for line in _line(name, '""', _about(TABLES["findings"][name]))),
-        *(
-            f"# {line}"
-            for line in _line("from", "31", "in place of the three above: the number of a part on the shelf")
-        ),
-    ]
+        *(f"# {line}" for name in COLUMNS["finding"][:-1] for line in _column_line("findings", name)),
+        *(f"# {line}" for line in _line("from", "31", "in place of the three above: the number of a part "
+                                        "on the shelf")),
+    ]  # fmt: skip
     return "\n".join(lines) + "\n"
 
 
-def _column_line(name: str) -> list[str]:
-    return _line(name, '""', _WRITTEN.get(name) or _about(TABLES["jobs"][name]))
-
-
-def _about(column: Column) -> str:
-    return column.meaning + (f" [{', '.join(column.allowed)}]" if column.allowed else "")
+def _column_line(table: str, name: str) -> list[str]:
+    if table == "jobs" and name in _WRITTEN:
+        return _line(name, '""', _WRITTEN[name])
+    column = TABLES[table][name]
+    words = f" [{', '.join(column.allowed)}]" if column.allowed else ""
+    return _line(name, '""', column.meaning + words)
 
 
 def _line(name: str, value: str, comment: str) -> list[str]:
@@ -386,14 +379,14 @@ def amendment(
 ) -> JobDocument:
     """Read what the command line, and a sheet, say is to change in a job of this kind of unit."""
     faults: list[str] = []
-    job: dict[str, Any] = {}
     cells: dict[Place, dict[str, Any]] = {}
     for setting in settings:
         for place, column, value in _cells(setting, faults):
-            (cells.setdefault(place, {}) if place[0] else job)[column] = value
-    findings = _amended(old["findings"], cells, list(map(_place, drops)), faults)
+            cells.setdefault(place, {})[column] = value
+    job = cells.pop(_place(""), {})
     told: list[dict[str, Any]] = [{"sign": sign, "seen": seen} for sign, seen in signs]
     held = [row["sign"] for row in old["signs"]]
+    findings = _amended(old["findings"], cells, list(map(_place, drops)), faults)
     for sign in map(clean_text, drop_signs):
         told.append({"sign": sign, "seen": None})
         if sign not in held:
@@ -429,20 +422,18 @@ def _amended(
             faults.append(f"--drop {_named(place)!r}: the job has no such finding; it has {some(names)}."
                           f"{nearest(_named(place), names)}")  # fmt: skip
         given.setdefault(place, {})["found"] = None
-    rows = []
+    rows: list[dict[str, Any]] = []
     for place, cells in given.items():
         key = {"component": place[0], "position": place[1]}
         if len(held.get(place, ())) > 1:
             faults.append(f"{_named(place)!r} has a finding as received and one during work; "
                           "correct them with a sheet that says which, by arose")  # fmt: skip
-        if place not in held:
-            rows.append({**key, **cells})
-            continue
-        first = held[place][0]
-        if cells.get("arose", first["arose"]) == first["arose"]:
-            rows.append({**key, "arose": first["arose"], **cells})
+        first = held.get(place, [{}])[0]
+        arose = {"arose": first["arose"]} if first else {}
+        if cells.get("arose", first.get("arose")) == first.get("arose") or not first:
+            rows.append({**key, **arose, **cells})
         else:  # when it arose is part of the key: the finding under the old one makes room
-            rows += [{**key, "arose": first["arose"], "found": None}, {**first, **cells}]
+            rows += [{**key, **arose, "found": None}, {**first, **cells}]
     return rows
 
 
@@ -450,26 +441,26 @@ def _cells(setting: str, faults: list[str]) -> list[tuple[Place, str, str | None
     """Take ``outcome=donor`` or ``switch:left.found=failed`` apart."""
     name, equals, value = (part.strip() for part in setting.partition("="))
     owner, dot, column = (part.strip() for part in name.rpartition("."))
-    allowed = _FINDING if dot else _JOB
+    allowed, table = (_FINDING, "findings") if dot else (_JOB, "jobs")
+    fault = ""
     if not equals:
-        faults.append(f"--set {setting!r}: write NAME=VALUE; nothing after the = empties the cell")
+        fault = "write NAME=VALUE; nothing after the = empties the cell"
     elif column == "built" and not dot:
         try:
             years = map(str, read_window(value)) if value else (None, None)
-        except Refused as error:
-            faults.append(f"--set {setting!r}: {error.message}")
-        else:
             built = zip(("built_from", "built_to"), years, strict=True)
             return [(_place(""), name, year) for name, year in built]
+        except Refused as error:
+            fault = error.message
     elif column not in allowed:
-        table = "findings have" if dot else "jobs have"
-        faults.append(f"--set {setting!r}: {table} no column {column!r} that can be set; there are "
-                      f"{', '.join(allowed)}.{nearest(column, allowed)}")  # fmt: skip
+        fault = f"{table} have no column {column!r} that can be set; there are {', '.join(allowed)}."
+        fault += nearest(column, allowed)
     elif column == "found" and not value:
-        faults.append(f"--set {setting!r}: a finding without a state is no finding; take it out with --drop")
-    else:
-        return [(_place(owner), column, value or None)]
-    return []
+        fault = "a finding without a state is no finding; take it out with --drop"
+    if fault:
+        faults.append(f"--set {setting!r}: {fault}")
+        return []
+    return [(_place(owner), column, value or None)]
 
 
 def _place(text: str) -> Place:
@@ -501,17 +492,16 @@ class Names:
     @classmethod
     def of(cls, ledger: "Ledger | None", meant: Iterable[str] | None = None) -> "Names":
         """Read them from a ledger; where there is none yet, only the usual names are known."""
-        said = None if meant is None else [clean_text(name) for name in meant]
         if ledger is None:
             exponent = exponent_of(str(SETTINGS["currency"].default))
-            return cls({}, set(ALL_USUAL), {}, set(USUAL_SIGNS), exponent, said)
+            return cls({}, set(ALL_USUAL), {}, set(USUAL_SIGNS), exponent)
         return cls(
             families={str(row["family"]): str(row["kind"]) for row in ledger.rows("families")},
             components=set(ledger.names("component")),
             models={str(row["model"]): str(row["family"]) for row in ledger.rows("models")},
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
-            meant=said,
+            meant=None if meant is None else [clean_text(name) for name in meant],
             lots=set(ledger.names("lot")),
             shelf=ledger.shelf(),
         )
@@ -525,8 +515,7 @@ class Names:
         clean, found = clean_document(numbered, exponent=self.exponent, known=known)
         clean["job"]["job"] = clean["job"]["job"] if number else None
         faults: list[Fault | str] = [*found]
-        family = document["job"].get("family")
-        if isinstance(family, str) and family not in self.families:
+        if isinstance(family := job.get("family"), str) and family not in self.families:
             faults.append(f"if {family!r} is a new family, describe it: {how_to_add}")
         for row in document.get("signs") or ():
             sign = row.get("sign")
@@ -580,109 +569,120 @@ def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any
         return [row._asdict() for row in connection.execute(query)]
 
 
-# Sheets laid beside a ledger: every fault of every sheet, before anything is written.
+# Sheets laid beside a ledger: every fault of every sheet, before anything is written; then all of them.
 
+#: How a family that is new is described, where a unit comes in and in a sheet.
+_AT_INTAKE, _IN_A_SHEET = (
+    '--new-family --kind "tape deck"',
+    'a heading [new_family] and below it kind = "tape deck"',
+)
 _KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
-IN_A_SHEET = 'a heading [new_family] and below it kind = "tape deck"'
 _HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
     word for word in TABLES["jobs"]["outcome"].allowed if word != "open"
 )
 
 
 @dataclass(frozen=True)
-class Ready:
-    """A sheet that the ledger can take."""
+class Written:
+    """One job as it went into the ledger."""
 
-    sheet: JobSheet  # as it was written
-    document: JobDocument  # the whole job as the ledger is to hold it, checked
-    notes: list[str]  # what was assumed, and what is new to the ledger
+    source: str  # of the sheet
+    job: str
+    family: str
+    outcome: str
+    notes: tuple[str, ...] = ()  # what was assumed, and what is new to the ledger
 
 
-def check_sheets(
-    ledger: "Ledger | None",
+def write_up(
+    ledger: "Ledger",
     sheets: Sequence[JobSheet],
     *,
-    today: datetime.date,  # stands for the days of a sheet that names none
+    today: datetime.date | None = None,  # stands for the days of a sheet that names none
     new_components: Iterable[str] = (),
     new_names: Iterable[str] | None = None,  # None: nothing is asked about new kinds and signs
     unreadable: Iterable[str] = (),  # faults of sheets that could not even be read
-    how_to_add: str = IN_A_SHEET,  # how a new family is described where the sheets come from
-) -> list[Ready]:
-    """Lay sheets beside a ledger, or beside none where it is still to be made."""
+    how_to_add: str = "",  # how a new family is described where the sheets come from
+) -> list[Written]:
+    """Check all sheets beside the ledger and write all or none of them, in one transaction."""
     new = {clean_text(name) for name in new_components}
-    names = Names.of(ledger, new_names)
-    names.components |= new
-    ready: list[Ready] = []
-    faults: list[Fault | str] = list(unreadable)
-    for sheet in sheets:
-        prepared, found = _lay_beside(ledger, sheet, names, today, how_to_add)
-        faults += found
-        before, number = [each.sheet for each in ready], sheet.document["job"].get("job")
-        if sheet.source in {other.source for other in before}:
-            faults.append(f"{sheet.source} is given twice")
-        else:
-            faults += [f"{sheet.source}, job: {number} is in {other.source} too" for other in before
-                       if number and other.document["job"].get("job") == number]  # fmt: skip
-        ready.append(prepared)
-    kept = {row["component"] for each in ready for row in each.sheet.kept}
-    used = kept.union(*(_components(each.document) for each in ready))
-    faults += [f"--new-component {name!r}: no sheet names it.{nearest(name, used)}"
-               for name in sorted(new - used)]  # fmt: skip
-    refuse(faults)
-    return ready
+    with ledger.writing():
+        names = Names.of(ledger, new_names)
+        names.components |= new
+        faults: list[Fault | str] = list(unreadable)
+        ready, used = [], set()
+        for at, sheet in enumerate(sheets):
+            document, notes, found = _lay_beside(ledger, sheet, names, today, how_to_add)
+            ready.append((sheet, document, notes))
+            faults += [*found, *_told_twice(sheet, sheets[:at])]
+            used |= {row["component"] for row in sheet.kept} | _components(document)
+        faults += [f"--new-component {name!r}: no sheet names it.{nearest(name, used)}"
+                   for name in sorted(new - used)]  # fmt: skip
+        refuse(faults)
+        return [_write(ledger, *each, new) for each in ready]
+
+
+def _told_twice(sheet: JobSheet, before: Sequence[JobSheet]) -> list[str]:
+    if sheet.source in {other.source for other in before}:
+        return [f"{sheet.source} is given twice"]
+    number = sheet.document["job"].get("job")
+    return [f"{sheet.source}, job: {number} is in {other.source} too" for other in before
+            if number and other.document["job"].get("job") == number]  # fmt: skip
 
 
 def _lay_beside(
-    ledger: "Ledger | None", sheet: JobSheet, names: Names, today: datetime.date, how_to_add: str
-) -> tuple[Ready, list[Fault | str]]:
+    ledger: "Ledger", sheet: JobSheet, names: Names, today: datetime.date | None, how_to_add: str
+) -> tuple[JobDocument, list[str], list[Fault | str]]:
+    """Give the whole job as the ledger is to hold it, what was assumed or is new, and what is wrong."""
+    before = f"{sheet.source}, " if sheet.source else ""
     faults: list[Fault | str] = [*sheet.faults]
     notes: list[str] = []
     if sheet.new_family is not None:
-        faults += names.new_family(sheet.new_family, f"{sheet.source}, new_family")
-    job = dict(sheet.document["job"])
-    old = _open_job(ledger, job, sheet.source, faults, notes)
-    notes += _date(job, old, today)
-    notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
+        faults += names.new_family(sheet.new_family, f"{before}{'new_family' if before else 'new family'}")
+    names.lots |= {str(sheet.new_lot.get("lot"))} if sheet.new_lot else set()
+    job, old = dict(sheet.document["job"]), None
+    if sheet.comes_in:
+        job["outcome"] = "open"
+    else:
+        old = _open_job(ledger, job, f"{before}job", faults, notes)
+        notes += _dated(job, old, today or datetime.date.today())
+        notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
     said = {row["component"] for row in old["findings"]} if old else set()
     kind = names.families.get(str(job.get("family") or (old or {"job": {}})["job"].get("family")))
     if rest := sheet.rest(usual_components(kind), said) if kind else []:
         general = "" if kind in USUAL_COMPONENTS else f" (the general list: none is kept for kind {kind!r})"
         notes.append(f"examined and sound: {', '.join(str(row['component']) for row in rest)}{general}")
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
-    document, shelf_faults = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
+    document, found = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
     whole = merge_document(old, document, emptying=False) if old else document
-    shelf_faults += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
-    clean, found = names.check(whole, how_to_add)
-    for fault in [*shelf_faults, *found]:
+    found += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
+    clean, more = names.check(whole, how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET))
+    for fault in [*found, *more]:
         if isinstance(fault, Fault):
-            faults.append(replace(fault, place=f"{sheet.source}, {fault.place}"))
+            faults.append(replace(fault, place=before + fault.place))
         else:
-            faults.append(f"{sheet.source}, {fault}")
+            faults.append(before + fault)
     if not faults:
         notes += names.news(whole)
-        notes += _still_open(ledger, job) if ledger and not job.get("job") else []
-        notes += filter(None, [ledger.clock_doubt()]) if ledger else []
-    return Ready(sheet, clean, notes), faults
+        notes += [] if sheet.comes_in or job.get("job") else _still_open(ledger, job["family"])
+        notes += filter(None, [ledger.clock_doubt()])
+    return clean, notes, faults
 
 
 def _open_job(
-    ledger: "Ledger | None", job: Mapping[str, Any], source: str, faults: list[Fault | str], notes: list[str]
+    ledger: "Ledger", job: Mapping[str, Any], place: str, faults: list[Fault | str], notes: list[str]
 ) -> JobDocument | None:
     """Find the open job that a sheet finishes; complain of one that it cannot finish."""
-    place = f"{source}, job"
     if job.get("outcome") == "open":
         faults.append(Fault(place, "outcome", f"{_HOW_IT_ENDED}; intake is for units that come in"))
     if not job.get("job"):
         return None
     number = str(job["job"])
     try:
-        old = None if ledger is None else ledger.job(number)
+        old = ledger.job(number)
     except UnknownName:
-        old = None
-    if old is None:
         notes.append(f"job {number} had not been taken in; it is written as a new one")
-        notes += filter(None, [ledger.number_doubt(number)]) if ledger else []
+        notes += filter(None, [ledger.number_doubt(number)])
         return None
     family, day, outcome = (old["job"][name] for name in ("family", "taken_in", "outcome"))
     if outcome != "open":
@@ -699,6 +699,17 @@ def _open_job(
             f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
         )
     return old
+
+
+def _dated(job: dict[str, Any], old: JobDocument | None, today: datetime.date) -> list[str]:
+    """Let a sheet without any date be about today; one that has some must have all it needs."""
+    if job.get("outcome") is None or any(job.get(day) is not None for day in _DAYS):
+        return []
+    job["closed"] = today.isoformat() if job["outcome"] != "open" else None
+    if old is not None:
+        return [f"closed today, {today}"]
+    job["taken_in"] = today.isoformat()
+    return [f"taken in and closed today, {today}"]
 
 
 def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponent: int) -> list[str]:
@@ -719,9 +730,9 @@ def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponen
     ]
 
 
-def _still_open(ledger: "Ledger", job: Mapping[str, Any]) -> list[str]:
+def _still_open(ledger: "Ledger", family: str) -> list[str]:
     """Remind of open jobs that a sheet without a number may have been about."""
-    still_open = [row["job"] for row in open_jobs(ledger, job["family"])]
+    still_open = [row["job"] for row in open_jobs(ledger, family)]
     if not still_open:
         return []
     return [
@@ -730,93 +741,17 @@ def _still_open(ledger: "Ledger", job: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _date(job: dict[str, Any], old: JobDocument | None, today: datetime.date) -> list[str]:
-    """Let a sheet without any date be about today; one that has some must have all it needs."""
-    if job.get("outcome") is None or any(job.get(day) is not None for day in _DAYS):
-        return []
-    job["closed"] = today.isoformat() if job["outcome"] != "open" else None
-    if old is not None:
-        return [f"closed today, {today}"]
-    job["taken_in"] = today.isoformat()
-    return [f"taken in and closed today, {today}"]
-
-
-# Units taken in and sheets written up, after everything has been checked beside the ledger.
-
-AT_INTAKE = '--new-family --kind "tape deck"'
-
-
-@dataclass(frozen=True)
-class Written:
-    """One job as it went into the ledger."""
-
-    source: str  # the sheet, or "intake"
-    job: str
-    family: str
-    outcome: str
-    notes: tuple[str, ...] = ()  # what was assumed, and what is new to the ledger
-
-
-def write_up(
-    ledger: "Ledger", sheets: Sequence[JobSheet], *, new_components: Iterable[str] = (), **how: Any
-) -> list[Written]:
-    """Check all sheets as `check_sheets` does and write all or none of them, in one transaction."""
-    new = {clean_text(name) for name in new_components}
-    with ledger.writing():
-        checked = check_sheets(ledger, sheets, new_components=new, **how)
-        return [_write(ledger, ready, new) for ready in checked]
-
-
-def _write(ledger: "Ledger", ready: Ready, new: set[str]) -> Written:
-    families = [ready.sheet.new_family] if ready.sheet.new_family else []
-    number = ledger.add(ready.document, new_families=families, new_components=new, new_model=True,
-                        kept=ready.sheet.kept, taken=ready.sheet.taken)  # fmt: skip
-    shelf = ledger.shelf() if ready.sheet.kept else {}
+def _write(
+    ledger: "Ledger", sheet: JobSheet, document: JobDocument, notes: list[str], new: set[str]
+) -> Written:
+    families, lots = ([row] if row else [] for row in (sheet.new_family, sheet.new_lot))
+    if sheet.comes_in:
+        number = ledger.intake(document, new_families=families, new_model=True, new_lots=lots)
+    else:
+        number = ledger.add(document, new_families=families, new_components=new, new_model=True,
+                            kept=sheet.kept, taken=sheet.taken)  # fmt: skip
+    shelf = ledger.shelf() if sheet.kept else {}
     kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
             for part, row in shelf.items() if row["job"] == number]  # fmt: skip
-    job = ready.document["job"]
-    return Written(ready.sheet.source, number, job["family"], job["outcome"], (*ready.notes, *kept))
-
-
-def check_unit(
-    ledger: "Ledger | None",
-    document: JobDocument,
-    new_family: Mapping[str, Any] | None = None,
-    *,
-    new_names: Iterable[str] | None = None,
-    how_to_add: str = AT_INTAKE,
-    new_lot: Mapping[str, Any] | None = None,
-) -> tuple[JobDocument, list[str]]:
-    """Check a unit that comes in, beside a ledger or one still to be made; give it, and what is new."""
-    names = Names.of(ledger, new_names)
-    described = names.new_family(new_family, "new family") if new_family else []
-    names.lots |= {str(new_lot["lot"])} if new_lot else set()
-    whole = {**document, "job": {"outcome": "open", **_composed(document["job"])}}
-    clean, faults = names.check(whole, how_to_add)
-    refuse([*described, *faults])
-    return clean, names.news(clean)
-
-
-def take_in(
-    ledger: "Ledger",
-    document: JobDocument,
-    *,
-    new_family: Mapping[str, Any] | None = None,
-    new_names: Iterable[str] | None = None,
-    how_to_add: str = AT_INTAKE,
-    new_lot: Mapping[str, Any] | None = None,
-) -> Written:
-    """Take a unit in under the next number."""
-    document = {**document, "job": _composed(document["job"])}
-    families, lots = ([_composed(row)] if row else [] for row in (new_family, new_lot))
-    with ledger.writing():
-        clean, notes = check_unit(ledger, document, *families, new_names=new_names, how_to_add=how_to_add,
-                                  new_lot=lots[0] if lots else None)  # fmt: skip
-        notes += filter(None, [ledger.clock_doubt()])
-        number = ledger.intake(clean, new_families=families, new_model=True, new_lots=lots)
-    return Written("intake", number, str(document["job"]["family"]), "open", tuple(notes))
-
-
-def _composed(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Join accents to their letters, as the ledger keeps every text."""
-    return {name: clean_text(value) if isinstance(value, str) else value for name, value in row.items()}
+    job = document["job"]
+    return Written(sheet.source, number, job["family"], job["outcome"], (*notes, *kept))

@@ -414,6 +414,15 @@ JOBS = Table(
     ),
 )
 
+#: What is told of a job when its unit comes, and what when it leaves; remarks at any time.
+AT_INTAKE = (
+    "family", "model", "lot", "built_from", "built_to", "year_basis", "taken_in", "bought_for",
+)
+AT_THE_END = (
+    "outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value", "ended_by",
+    "ended_why",
+)
+
 FINDINGS = Table(
     "findings",
     "What state a component was in. A component without a row was not examined; soundness is written down.",

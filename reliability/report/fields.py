@@ -5,27 +5,68 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
-from reliability.records.sheet import read_window
-from reliability.records.tables import Column, Table
+from reliability.records.sheet import Names, read_window
+from reliability.records.tables import OUTCOMES, SETTINGS, USUAL_COMPONENTS, USUAL_SIGNS, Column, Table
 from reliability.records.values import Fault, Refused, clean_text, near_twin, nearest
 from reliability.report.format import paragraph, text
 
+if TYPE_CHECKING:
+    from reliability.records.ledger import Ledger
+
+_Options = Iterable[tuple[str, str]]
+"""What can be chosen: how it is called, and what it stands for."""
+
 
 @dataclass(frozen=True)
-class Offered:
-    """What fields offer: names by column, the currency of amounts, and the parts on the shelf."""
+class Known:
+    """What the ledger knows, and fields offer."""
 
-    names: Mapping[str, tuple[str, ...]]
+    names: Mapping[str, tuple[str, ...]]  # by column
     currency: str
-    lying: Sequence[tuple[str, str, str]]  # how it is called, its number, its component
+    kinds: Mapping[str, str]  # of each family
+    models: Mapping[str, str]  # the family of each
+    jobs: Sequence[Mapping[str, Any]]
+    lying: Sequence[Mapping[str, Any]]  # parts on the shelf
+
+    @classmethod
+    def of(cls, ledger: "Ledger | None") -> "Known":
+        """Read it from a ledger; only the usual names are known where there is none yet."""
+        known = Names.of(ledger)
+        names: dict[str, Iterable[str]] = {
+            "family": known.families, "kind": {*USUAL_COMPONENTS, *known.families.values()} - {"other"},
+            "model": known.models, "component": known.components, "ended_by": known.components,
+            "maker": ledger.names("maker") if ledger else (), "lot": known.lots,
+        }  # fmt: skip
+        offered = {column: tuple(sorted(each)) for column, each in names.items()}
+        offered |= {
+            "sign": (*USUAL_SIGNS, *sorted(known.signs - set(USUAL_SIGNS))),
+            "setting": tuple(SETTINGS),
+        }
+        currency = ledger.setting("currency") if ledger else SETTINGS["currency"].default
+        lying = [row for row in known.shelf.values() if row["gone_on"] is None]
+        jobs = ledger.rows("jobs") if ledger else ()
+        return cls(offered, str(currency), known.families, known.models, jobs, lying)
 
     def parts(self, component: str = "") -> list[tuple[str, str]]:
-        """Give the parts of a component that can be taken from the shelf, or all of them."""
-        return [(said, number) for said, number, its in self.lying if component in ("", its)]
+        """Describe the parts of a component that lie on the shelf, or all of them."""
+        return [
+            (f"part {row['part']}: {row['component']}, {row['family'] or 'any family'}", str(row["part"]))
+            for row in self.lying if component in ("", row["component"])
+        ]  # fmt: skip
+
+    def chosen(self, *outcomes: str, unsold: bool = False) -> list[tuple[str, str]]:
+        """Describe the jobs with these outcomes, or all of them, the newest first."""
+        return [
+            (f"job {job['job']}: {job['family']}, in since {job['taken_in']}"
+             + ("" if job["outcome"] == "open" else f", {job['outcome']}")
+             + (f", sold {job['sold_on']}" if job["sold_on"] else ""), job["job"])
+            for job in reversed(self.jobs) if job["outcome"] in (outcomes or OUTCOMES)
+            and not (unsold and (job["sold_for"] is not None or job["sold_on"]))
+        ]  # fmt: skip
 
 
 # A field: the widget that a column asks for, with its label above and what is wrong below.
@@ -37,7 +78,6 @@ HINTS = {"date": "2026-05-17, or 2026-05", "money": "25.00", "hours": "3.5", "ye
          "number": "0.25", "count": "1"}  # fmt: skip
 WINDOW = "1979, or 1978-1981"
 _HIDDEN = {"display": "none"}
-_Options = Iterable[tuple[str, str]]
 
 
 class Field:
@@ -49,7 +89,7 @@ class Field:
         label: str,  # no two fields of a form have the same
         *,
         names: Iterable[str] | None = None,  # offered for an open list; others are taken, and asked about
-        options: _Options | None = None,  # chosen in place of the column's own words: as called, as stored
+        options: _Options | None = None,  # chosen in place of the column's own words
         asks_new: bool = False,  # whether a name that was never seen has to be ticked as new
         start: str = "",  # what stands in it at first
         hint: str = "",  # shown while it is empty, in place of what `HINTS` say
@@ -62,11 +102,12 @@ class Field:
         look["style"] = {"description_width": "initial"}
         line = {**look, "value": start, "placeholder": hint or HINTS.get(column.kind, column.meaning)}
         self._first = [] if column.default else [(blank, "")]
-        if column.allowed or options is not None:
+        self._is_list = bool(column.allowed) or options is not None
+        if self._is_list:
             # "donor: kept for parts; open: not finished" explains some of the words that it allows.
             clauses = dict(each.partition(": ")[::2] for each in column.meaning.split("; "))
             words = [
-                (each + (f": {clauses[each]}" if clauses.get(each) else ""), each) for each in column.allowed
+                (f"{word}: {clauses[word]}" if clauses.get(word) else word, word) for word in column.allowed
             ]
             offered = [*self._first, *(words if options is None else options)]
             self.widget: Any = widgets.Dropdown(options=offered, value=start or column.default or "", **look)
@@ -76,10 +117,9 @@ class Field:
             make = widgets.Text if names is None else partial(widgets.Combobox, continuous_update=False)
             self.widget = make(**line)
         self._asked, self._wrong = widgets.HTML(layout=_HIDDEN), widgets.HTML(layout=_HIDDEN)
-        said = f"{label} is new to the ledger"
-        self.new = widgets.Checkbox(description=said, indent=False, layout=_HIDDEN)
-        ticks = [self.new] if asks_new else []
-        self.box = widgets.VBox([self.widget, self._asked, *ticks, self._wrong], layout={"margin": "0"})
+        self.new = widgets.Checkbox(description=f"{label} is new to the ledger", indent=False, layout=_HIDDEN)
+        below = [self._asked, *([self.new] if asks_new else []), self._wrong]
+        self.box = widgets.VBox([self.widget, *below], layout={"margin": "0"})
         self.box.add_class("bench-field")
         if names is not None:
             self.offer(names)
@@ -102,11 +142,10 @@ class Field:
 
     def _ask(self) -> None:
         """Ask about a name that was never seen."""
-        value = self.value
-        is_new = value is not None and value not in self.known
-        is_asked = is_new and bool(self._asks_new or self.known)
-        asked = f"{value!r} was never seen here.{nearest(value or '', self.known)}"
-        self._asked.value = paragraph(text(asked), kind="bench-soft") if is_asked else ""
+        value = self.value or ""
+        is_asked = bool(value) and value not in self.known and bool(self._asks_new or self.known)
+        asked = f"{value!r} was never seen here.{nearest(value, self.known)}" if is_asked else ""
+        self._asked.value = paragraph(text(asked), kind="bench-soft")
         self._asked.layout.display = None if is_asked else "none"
         self.new.layout.display = None if self.new_name else "none"
         self.new.value = self.new.value and self.new_name is not None
@@ -127,17 +166,12 @@ class Field:
     @property
     def asks(self) -> bool:
         """Whether there is anything to say; a list without a choice asks nothing, unless it is needed."""
-        is_list = isinstance(self.widget, widgets.Dropdown)
-        return self.column.required or not is_list or len(self.widget.options) > len(self._first)
+        return self.column.required or not self._is_list or len(self.widget.options) > len(self._first)
 
     @property
     def is_shown(self) -> bool:
         """Whether it is asked at all."""
         return bool(self.box.layout.display != "none")
-
-    def show(self, is_shown: bool) -> None:
-        """Show it, or fold it away."""
-        self.box.layout.display = None if is_shown else "none"
 
     def put(self, value: object) -> None:
         """Fill it."""
@@ -155,6 +189,11 @@ class Field:
             each.observe(lambda _: None if self._is_quiet else act(), names="value")
 
 
+def unseen(what: str, value: str, known: Iterable[str], remedy: str) -> str:
+    """Ask about a name that was never seen, and say what to do if it is meant."""
+    return f"{what} {value!r} was never seen here.{nearest(value, known)} If it is meant so, {remedy}"
+
+
 def grid(children: Iterable[Any], width: str = "13rem") -> Any:
     """Lay widgets out in as many columns as there is room for."""
     columns = f"repeat(auto-fill, minmax({width}, 1fr))"
@@ -170,15 +209,9 @@ def heading(said: str, *more: str) -> Any:
 # A row of a table as fields: what its columns and rules say decides what is asked, and when.
 
 
-class Spot(NamedTuple):
-    """One cell that a fault can be about: its part of the form, its row from 0, its column."""
+Spots = dict[tuple[str, str], Field]
+"""Which field shows the faults of which place and column."""
 
-    part: str
-    row: int
-    column: str
-
-
-LABELS = {"from": "from the shelf"}
 PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
 _FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
 _Fold = Mapping[str, tuple[str, tuple[str, ...]]]
@@ -199,7 +232,7 @@ class Row:
         self,
         table: Table,
         columns: Iterable[str],  # ``built_from`` and ``built_to`` are one field ``built``, for a window
-        offered: Offered,
+        known: Known,
         *,
         part: str = "",  # what faults call the row; by the table otherwise
         prefix: str = "",  # stands before every label
@@ -213,19 +246,17 @@ class Row:
         self.table, self.part = table, part or PARTS.get(table.name, table.name)
         self._head, self._fold = head, fold
         self.by_key: dict[str, Field] = {}
-        for column in (table[each] for each in columns):
-            key, _, end = column.name.rpartition("_") if column.kind == "year" else ("", "", "")
-            if end == "to":
-                continue
-            key, hint = (key, WINDOW) if end == "from" else (column.name, "")
-            unit = offered.currency if column.kind == "money" else column.unit
-            label = LABELS.get(key, key.replace("_", " "))
+        for column in (table[each] for each in columns if table[each].kind != "year" or each[-3:] != "_to"):
+            is_window = column.kind == "year" and column.name.endswith("_from")
+            key = column.name.removesuffix("_from") if is_window else column.name
+            unit = known.currency if column.kind == "money" else column.unit
+            label = "from the shelf" if key == "from" else key.replace("_", " ")
             label += f" ({unit})" if unit and unit not in key else ""
             label = f"{prefix}: {label}" if prefix else label[0].upper() + label[1:]
             self.by_key[key] = Field(
-                column, prefix if key == head else label, names=offered.names.get(key), hint=hint,
-                options=options.get(key), asks_new=key in asks_new, start=start.get(key, ""),
-                blank=blank if column.required else NOT_SAID,
+                column, prefix if key == head else label, names=known.names.get(key),
+                hint=WINDOW if is_window else "", options=options.get(key), asks_new=key in asks_new,
+                start=start.get(key, ""), blank=blank if column.required else NOT_SAID,
             )  # fmt: skip
         below = [each.box for key, each in self.by_key.items() if key != head]
         self.box = grid(below, "9rem" if head else "13rem")
@@ -247,17 +278,18 @@ class Row:
         for key, each in self.by_key.items():
             other, words = self._fold.get(key, ("", ()))
             is_asked = each.asks and (not words or said[other] in words)
-            each.show(is_asked and may_be_filled(self.table, each.column.name, said))
+            is_asked = is_asked and may_be_filled(self.table, each.column.name, said)
+            each.box.layout.display = None if is_asked else "none"
         if self._head:
             self.box.layout.display = None if said[self._head] else "none"
             # One question each stands side by side; more of them need the width.
             is_long = sum(each.is_shown for each in self.fields) > 2
             self.box.layout.grid_column = "1 / -1" if is_long else None
 
-    def reload(self, offered: Offered) -> None:
+    def reload(self, known: Known) -> None:
         """Offer what the ledger knows now."""
-        for key in self.by_key.keys() & offered.names.keys():
-            self[key].offer(offered.names[key])
+        for key in self.by_key.keys() & known.names.keys():
+            self[key].offer(known.names[key])
         self._unfold()
 
     @property
@@ -266,30 +298,31 @@ class Row:
         asked = [self[self._head]] if self._head else self.fields
         return any(each.value for each in asked if each.column.default is None)
 
-    def read(self) -> tuple[dict[str, Any], list[tuple[str, str]]]:
+    def read(self) -> tuple[dict[str, Any], list[Fault]]:
         """Give what is said and not folded away, by column; and what only a form can find wrong."""
         row: dict[str, Any] = {}
-        complaints = []
+        faults = []
         for key, each in self.by_key.items():
             if each.value is None or not each.is_shown:
                 continue
             # An unknown row of another table is refused by the ledger itself.
             if each.new_name and not each.new.value and key not in self.table.references:
-                complaints.append((key, unseen(key, each.new_name, each.known, "tick that it is new")))
+                told = unseen(key, each.new_name, each.known, "tick that it is new")
+                faults.append(Fault(self.part, key, told))
             if key in self.table.names:
                 row[key] = each.value
                 continue
             try:
                 row[f"{key}_from"], row[f"{key}_to"] = read_window(each.value)
             except Refused as error:
-                complaints.append((f"{key}_from", error.message))
-        return row, complaints
+                faults.append(Fault(self.part, f"{key}_from", error.message))
+        return row, faults
 
-    def spots(self, number: int = 0) -> dict[Spot, Field]:
+    def spots(self, place: str = "") -> Spots:
         """Which field shows the faults of which column; a window those of both years."""
         ends = {f"{key}_to": each for key, each in self.by_key.items() if key not in self.table.names}
         columns = {each.column.name: each for each in self.fields} | ends
-        return {Spot(self.part, number, column): each for column, each in columns.items()}
+        return {(place or self.part, column): each for column, each in columns.items()}
 
     def fill(self, row: Mapping[str, Any]) -> None:
         """Show a row that the ledger holds; what it leaves empty stays as it is."""
@@ -301,18 +334,13 @@ class Row:
                 each.put(value)
 
 
-def unseen(what: str, value: str, known: Iterable[str], remedy: str) -> str:
-    """Ask about a name that was never seen, and say what to do if it is meant."""
-    return f"{what} {value!r} was never seen here.{nearest(value, known)} If it is meant so, {remedy}"
-
-
 class Rows:
     """Rows that belong to one row: one for each usual name, asked by a list of words, others as needed."""
 
     def __init__(
         self,
         table: Table,  # the first list of words that no row leaves empty is asked first
-        offered: Offered,
+        known: Known,
         touch: Callable[[], object],  # told of every change
         *,
         title: str,
@@ -324,11 +352,10 @@ class Rows:
         part: str = "",
         called: str = "further",  # rows that are not usual, and their number
     ) -> None:
-        self.table, self._offered, self._touch, self._blank, self._fold = table, offered, touch, blank, fold
+        self.table, self._known, self._touch, self._blank, self._fold = table, known, touch, blank, fold
         self._columns, self._part, self._called = columns or table.names, part, called
         self.subject = columns[0] if columns else table.key[1]
-        asked_first = [each.name for each in table if each.required and each.allowed]
-        self.state = asked_first[0] if asked_first else self.subject
+        self.state = next((each.name for each in table if each.required and each.allowed), self.subject)
         self.usual: dict[str, Row] = {}
         self.others: list[Row] = []
         self._held: list[Row] = []
@@ -348,8 +375,8 @@ class Rows:
         columns = [each for each in self._columns if each not in whose]
         fold = {key: such for key, such in self._fold.items() if subject or key not in self.table.key}
         prefix, head = subject or f"{self._called} {len(self.others) + 1}", subject and self.state
-        row = Row(self.table, columns, self._offered, part=self._part, prefix=prefix, head=head,
-                  blank=self._blank, fold=fold, options={"from": self._offered.parts(subject)})  # fmt: skip
+        row = Row(self.table, columns, self._known, part=self._part, prefix=prefix, head=head,
+                  blank=self._blank, fold=fold, options={"from": self._known.parts(subject)})  # fmt: skip
         for each in row.fields:
             each.on_change(self._touch)
         return row
@@ -371,39 +398,38 @@ class Rows:
         for row in self.usual.values():
             row[self.state].put(row[self.state].value or self.table[self.state].allowed[0])
 
-    def reload(self, offered: Offered) -> None:
+    def reload(self, known: Known) -> None:
         """Offer what the ledger knows now."""
-        self._offered = offered
+        self._known = known
         for subject, row in [*self.usual.items(), *(("", row) for row in self.others)]:
             if "from" in row.by_key:
-                row["from"].choose_from(offered.parts(subject))
-            row.reload(offered)
+                row["from"].choose_from(known.parts(subject))
+            row.reload(known)
 
-    def said(self) -> list[tuple[dict[str, str], Row]]:
-        """Give the rows that say anything, those in the ledger first; with what the place of each says."""
-        rows = [({self.subject: each}, row) for each, row in self.usual.items()]
-        rows += [({}, row) for row in self.others]
+    def said(self) -> list[tuple[str, Row]]:
+        """Give the rows that say anything, those in the ledger first; with the usual name of each."""
+        rows = [*self.usual.items(), *(("", row) for row in self.others)]
         # The ledger counts those first that it holds, and tells faults by their number.
         rows.sort(key=lambda pair: self._held.index(pair[1]) if pair[1] in self._held else len(self._held))
-        return [(named, row) for named, row in rows if row in self._held or row.is_said]
+        return [(subject, row) for subject, row in rows if row in self._held or row.is_said]
 
     def read(self) -> tuple[list[dict[str, Any]], list[Fault]]:
         """Give what is said, row by row, and what only a form can find wrong."""
         rows, faults = [], []
-        for number, (named, row) in enumerate(self.said(), 1):
-            said, complaints = row.read()
-            rows.append({**named, **said})
-            faults += [Fault(f"{row.part} {number}", *each) for each in complaints]
+        for number, (subject, row) in enumerate(self.said(), 1):
+            said, found = row.read()
+            rows.append({self.subject: subject, **said} if subject else said)
+            faults += [Fault(f"{each.place} {number}", each.column, each.message) for each in found]
         return rows, faults
 
-    def spots(self) -> dict[Spot, Field]:
+    def spots(self) -> Spots:
         """Which field shows the faults of which column of which row, in the order of `read`."""
-        found: dict[Spot, Field] = {}
-        for number, (named, row) in enumerate(self.said()):
-            found |= row.spots(number) | {Spot(row.part, number, column): row[self.state] for column in named}
+        found: Spots = {}
+        for number, (subject, row) in enumerate(self.said(), 1):
             # Where a check looks at all parts together, it tells a row by what it is about.
-            about = f"{row.part} ({named.get(self.subject) or row[self.subject].value})"
-            found |= {Spot(about, 0, column): each for (_, _, column), each in row.spots().items()}
+            for place in (f"{number}", f"({subject or row[self.subject].value})"):
+                found |= row.spots(f"{row.part} {place}")
+            found |= {(f"{row.part} {number}", self.subject): row[self.state]} if subject else {}
         return found
 
     def fill(self, rows: Iterable[Mapping[str, Any]]) -> None:

@@ -3,7 +3,7 @@
 import datetime
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -16,31 +16,13 @@ import ipywidgets as widgets
 from reliability.errors import BenchoddsError, InvalidInput, unknown
 from reliability.records.checks import JobDocument, Taken, clean_row
 from reliability.records.database import parse_url, shown_url
-from reliability.records.ledger import REFERENCE_TABLES, open_ledger
-from reliability.records.sheet import JobSheet, Names, check_sheets, check_unit, take_in, write_up
-from reliability.records.tables import (
-    OUTCOMES,
-    SETTINGS,
-    TABLES,
-    UNREPAIRED,
-    USUAL_COMPONENTS,
-    USUAL_SIGNS,
-    Column,
-    usual_components,
-)
+from reliability.records.ledger import REFERENCE_TABLES, open_ledger, trial_ledger
+from reliability.records.sheet import JobSheet, Written, write_up
+from reliability.records.tables import AT_INTAKE, AT_THE_END, TABLES, UNREPAIRED, Column, usual_components
 from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
 from reliability.report import format
 from reliability.report.data import ledger_address
-from reliability.report.fields import (
-    Field,
-    Offered,
-    Row,
-    Rows,
-    Spot,
-    heading,
-    may_be_filled,
-    unseen,
-)
+from reliability.report.fields import Field, Known, Row, Rows, Spots, heading, unseen
 from reliability.report.format import NOTHING, bullets, name, paragraph, text, verdict_mark
 
 if TYPE_CHECKING:
@@ -50,47 +32,7 @@ if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
     from reliability.worth.appraiser import Appraiser
 
-# The ledger behind the forms: what it offers to choose from, and how they write to it.
-
-
-@dataclass(frozen=True)
-class _Known(Offered):
-    """What the ledger knows: kinds by family and families by model, and every job."""
-
-    kinds: dict[str, str]
-    models: dict[str, str]
-    jobs: list[dict[str, Any]]
-
-    @classmethod
-    def of(cls, ledger: "Ledger | None") -> "_Known":
-        """Read it from a ledger; only the usual names are known where there is none yet."""
-        known = Names.of(ledger)
-        kinds = {kind for kind in USUAL_COMPONENTS if kind != "other"} | set(known.families.values())
-        components = tuple(sorted(known.components))
-        names: dict[str, tuple[str, ...]] = {
-            "family": tuple(sorted(known.families)), "kind": tuple(sorted(kinds)),
-            "model": tuple(sorted(known.models)), "component": components, "ended_by": components,
-            "sign": (*USUAL_SIGNS, *sorted(known.signs - set(USUAL_SIGNS))), "setting": tuple(SETTINGS),
-            "maker": (), "lot": (),
-        }  # fmt: skip
-        if ledger is None:
-            return cls(names, str(SETTINGS["currency"].default), [], known.families, known.models, [])
-        names |= {each: tuple(ledger.names(each)) for each in ("maker", "lot")}
-        currency, jobs = str(ledger.setting("currency")), ledger.rows("jobs")
-        lying = [(f"part {number}: {row['component']}, {row['family'] or 'any family'}", str(number),
-                  str(row["component"])) for number, row in known.shelf.items()
-                 if row["gone_on"] is None]  # fmt: skip
-        return cls(names, currency, lying, known.families, known.models, jobs)
-
-    def chosen(self, *outcomes: str, unsold: bool = False) -> list[tuple[str, str]]:
-        """Describe the jobs with these outcomes, or all of them, the newest first; with their numbers."""
-        return [
-            (f"job {job['job']}: {job['family']}, in since {job['taken_in']}"
-             + ("" if job["outcome"] == "open" else f", {job['outcome']}")
-             + (f", sold {job['sold_on']}" if job["sold_on"] else ""), job["job"])
-            for job in reversed(self.jobs) if job["outcome"] in (outcomes or OUTCOMES)
-            and not (unsold and (job["sold_for"] is not None or job["sold_on"]))
-        ]  # fmt: skip
+# The ledger behind the forms, and how they write to it.
 
 
 @dataclass
@@ -106,11 +48,8 @@ class Desk:
         told = "It does not exist yet: the first unit or job makes it."
         if not self.is_missing:
             known = self.known()
-            waiting = [
-                f"{name(job['job'])} ({name(job['family'])})"
-                for job in known.jobs
-                if job["outcome"] == "open"
-            ]
+            waiting = [f"{name(job['job'])} ({name(job['family'])})"
+                       for job in known.jobs if job["outcome"] == "open"]  # fmt: skip
             families = format.counted(len(known.kinds), "family", "families")
             told = f"It knows {text(families)}. Open on the bench: {format.listed(waiting) or 'nothing'}."
         return paragraph(f"Ledger: {self.shown}.", told)
@@ -131,36 +70,28 @@ class Desk:
         """Whether the ledger is a file that is still to be made."""
         return "://" not in self.address and not Path(self.address).exists()
 
-    def _reading(self) -> "AbstractContextManager[Ledger | None]":
-        return nullcontext() if self.is_missing else open_ledger(self.address)
-
-    def known(self) -> _Known:
+    def known(self) -> Known:
         """Read what the ledger knows."""
-        with self._reading() as ledger:
-            return _Known.of(ledger)
+        with nullcontext() if self.is_missing else open_ledger(self.address) as ledger:
+            return Known.of(ledger)
 
     def form(self, what: str) -> "_Form":
         """Make a form, to be shown as the last value of a notebook's cell."""
         if what in ("intake", "job"):
             made: _Form = _JobForm(self, ends=what == "job")
         elif what in _TASKS or what in REFERENCE_TABLES:
-            made = _RowForm(self, _TASKS.get(what) or _reference_task(what))
+            made = _RowForm(self, _TASKS.get(what) or _Task(what, f"A row of {what}", "Write it", _put))
         else:
             raise unknown("There is no form", what, ("intake", "job", *_TASKS, *REFERENCE_TABLES))
         self._forms.append(made)
         return made
 
-    def check(self, check: Callable[["Ledger | None"], object], faults: Iterable[Fault]) -> None:
-        """Check everything before the ledger is made or written, and refuse all faults together."""
-        found: list[Fault | str] = [*faults]
-        if not found and not self.is_missing:
-            return  # checked as it is written, within the same transaction
-        try:
-            with self._reading() as ledger:
-                check(ledger)
-        except FaultsFound as error:
-            found += error.found
-        refuse(found)
+    def open(self, write: Callable[["Ledger"], object]) -> "AbstractContextManager[Ledger]":
+        """Open the ledger for what is to be written; where that makes it, another one is tried before."""
+        if self.is_missing:
+            with trial_ledger() as trial:
+                write(trial)
+        return open_ledger(self.address, create=True)
 
     def tell(self) -> str:
         """Let every form offer what the ledger knows now; say why that cannot be done, if it cannot."""
@@ -181,7 +112,7 @@ def open_desk(ledger: str = "", *, today: datetime.date | None = None) -> Desk:
     return desk
 
 
-_AS_WIDE_AS_ITS_WORDS = {"width": "auto", "align_self": "flex-start", "margin": ".6rem 0"}
+# What a job changed for its family: the second step, worked out while the next one is written.
 
 
 class Moment(NamedTuple):
@@ -225,53 +156,52 @@ def what_changed(
         table = ranking(replace(odds, families=families), moment.records, as_of=day)
         rows.append(None if table.empty else table.iloc[0])
         currency = odds.currency
-    return _shown(family, job, currency, rows[0], rows[1])
+    return _compared(name(family), job, currency, rows)
 
 
-def _shown(
-    family: str, job: str, currency: str, before: "pd.Series[Any] | None", after: "pd.Series[Any] | None"
-) -> str:
-    """Show how a usual unit of a family is judged, before and after a job: a sentence and a table."""
+def _compared(whose: str, job: str, currency: str, rows: Sequence["pd.Series[Any] | None"]) -> str:
+    """Set how a usual unit of a family is judged before and after a job: a sentence and a table."""
 
     def told(show: Callable[["pd.Series[Any]"], str], nothing: str = NOTHING) -> list[str]:
-        return [nothing if row is None else show(row) for row in (before, after)]
+        return [nothing if row is None else show(row) for row in rows]
 
     def amount(column: str) -> list[str]:
         return told(lambda row: format.money(row[column], currency))
 
     verdicts = told(lambda row: row["verdict"] if format.is_known(row["verdict"]) else "", "")
-    free = told(lambda row: "" if row["ceiling"] > 0 else "not even for free")
-    ceilings = [known or money for known, money in zip(free, amount("ceiling"), strict=True)]
+    ceilings = told(
+        lambda row: format.money(row["ceiling"], currency) if row["ceiling"] > 0 else "not even for free"
+    )
     chances, prices = told(lambda row: format.share(row["success_chance"])), amount("usual_price")
-    rows = {
-        "Verdict at the usual price": [verdict_mark(each) if each else NOTHING for each in verdicts],
-        "Usual price": prices,
-        "Take up to (ceiling)": ceilings,
-        "Chance of a repair": chances,
-        "90 % interval of that chance": told(
-            lambda row: format.span(row["success_low"], row["success_high"])
-        ),
-        "Mean gain at the usual price": amount("expected_gain"),
-        "Finished jobs of the family": told(lambda row: str(row["jobs_seen"]), "0"),
-    }
-    whose = name(family)
-    if before is None:
+    interval = told(lambda row: format.span(row["success_low"], row["success_high"]))
+    if rows[0] is None:
         said = (f"{whose} is new to the ledger: a repair works out in {text(chances[1])} of such units, "
                 "most of that borrowed from its kind.")  # fmt: skip
-    elif (verdicts[0], ceilings[0], chances[0]) == (verdicts[1], ceilings[1], chances[1]):
+    elif all(then == now for then, now in (verdicts, ceilings, chances)):
         said = f"Of {whose}, verdict, ceiling and odds stay as they were."
     else:
         odds = f"was {text(chances[0])} and is now" if chances[0] != chances[1] else "stays"
-        bound = f"; the ceiling moves from {text(ceilings[0])} to {text(ceilings[1])}"
         said = f"Of {whose}, the chance of a repair {odds} {text(chances[1])}"
-        said += f"{bound if ceilings[0] != ceilings[1] else ''}."
+        if ceilings[0] != ceilings[1]:
+            said += f"; the ceiling moves from {text(ceilings[0])} to {text(ceilings[1])}"
+        said += "."
         if all(verdicts) and verdicts[0] != verdicts[1]:
             said += f" The verdict turns from {verdicts[0]} to {verdicts[1]}."
     advice = "There is no verdict: what such a unit usually costs is not known."
     if verdicts[1]:
         advice = f"At {text(prices[1])}, the price usually paid, the verdict is now: {verdicts[1]}."
-    lines = "".join(f'<tr><th scope="row">{text(label)}</th><td>{first}</td><td>{then}</td></tr>'
-                    for label, (first, then) in rows.items())  # fmt: skip
+    lines = "".join(
+        f'<tr><th scope="row">{text(label)}</th><td>{then}</td><td>{now}</td></tr>'
+        for label, (then, now) in {
+            "Verdict at the usual price": [verdict_mark(each) if each else NOTHING for each in verdicts],
+            "Usual price": prices,
+            "Take up to (ceiling)": ceilings,
+            "Chance of a repair": chances,
+            "90 % interval of that chance": interval,
+            "Mean gain at the usual price": amount("expected_gain"),
+            "Finished jobs of the family": told(lambda row: str(row["jobs_seen"]), "0"),
+        }.items()
+    )
     others = "The other families learn from it too; <code>benchodds report</code> remakes their pages."
     return f"""{paragraph(said, advice)}<table class="bench-change">
 <caption>{whose}, before and after job {name(job)}</caption>
@@ -279,8 +209,11 @@ def _shown(
 </table>{paragraph(others, kind="bench-soft")}"""
 
 
+_AS_WIDE_AS_ITS_WORDS = {"width": "auto", "align_self": "flex-start", "margin": ".6rem 0"}
+
+
 class _Change:
-    """The second step: what a job changed for its family, worked out while the next one is written."""
+    """A button that works out what a job changed, and shows it."""
 
     def __init__(self, address: str, before: Moment, after: Moment, family: str, job: str) -> None:
         self._told: list[str] = []
@@ -387,15 +320,19 @@ class _Form(ABC):
         """Note that something was changed since the last write."""
         self._is_written = False
 
-    def reload(self, known: _Known) -> None:
+    def reload(self, known: Known) -> None:
         """Offer what the ledger knows now."""
         self.known = known
         for each in self._parts:
             each.reload(known)
 
-    def spots(self) -> dict[Spot, Field]:
-        """Which field shows the faults of which cell."""
+    def spots(self) -> Spots:
+        """Which field shows the faults of which place and column."""
         return {spot: each for part in self._parts for spot, each in part.spots().items()}
+
+    def place_of(self, fault: Fault) -> str:
+        """Give the place of a fault as `spots` names it: "finding 2" for "form, finding 2 (belt)"."""
+        return _NAMED.sub(r"\1", fault.place.removeprefix(f"{_SOURCE}, ")).replace("new ", "new_")
 
     def save(self) -> None:
         """Write; a second press before anything was changed does nothing."""
@@ -425,51 +362,32 @@ class _Form(ABC):
     def _refuse(self, said: str, more: str = "") -> None:
         self.message.value = f'<div class="bench-refused" role="alert"><p>✗ {said}</p>{more}</div>'
 
-    def _show_faults(self, found: Sequence[Fault | str], spots: Mapping[Spot, Field]) -> None:
+    def _show_faults(self, found: Sequence[Fault | str], spots: Spots) -> None:
         """Show each fault beside its field; below the button where no field is about it."""
-        beside: dict[Spot, list[str]] = {}
+        beside: dict[Field, list[str]] = {}
         others = []
         for each in found:
-            spot = _spot_of(each) if isinstance(each, Fault) else None
-            if spot and isinstance(self, _RowForm) and spot.part == self.row.part:
-                spot = spot._replace(row=0)  # whatever number the ledger gives its row
-            if isinstance(each, Fault) and spot is not None and spot in spots and spots[spot].is_shown:
-                beside.setdefault(spot, []).append(each.message)
+            shown = spots.get((self.place_of(each), each.column)) if isinstance(each, Fault) else None
+            if isinstance(each, Fault) and shown is not None and shown.is_shown:
+                beside.setdefault(shown, []).append(each.message)
             else:
                 others.append(text(str(each).removeprefix(f"{_SOURCE}, ")))
-        for spot, messages in beside.items():
-            spots[spot].complain(messages)
-        labels = ", ".join(dict.fromkeys(spots[spot].label for spot in beside))
+        for shown, messages in beside.items():
+            shown.complain(messages)
+        labels = ", ".join(each.label for each in beside)
         head = f"{format.counted(len(found), 'fault')} found; nothing was written."
         self._refuse(text(f"{head} See beside: {labels}." if labels else head), bullets(others))
 
 
 _SOURCE = "form"
-#: Places as checks name them: "job", "form, finding 2 (belt)", "form, kept (motor)", "parts, row 1".
-_PLACE = re.compile(
-    rf"(?:{_SOURCE}, )?([a-z]+(?:[ _][a-z]+)*?)(?: (\(.*\))|,? (?:row )?([0-9]+)(?: .*)?)?", re.DOTALL
-)
-
-
-def _spot_of(fault: Fault) -> Spot | None:
-    match = _PLACE.fullmatch(fault.place)
-    if match is None:
-        return None
-    part = f"{match[1]} {match[2]}" if match[2] else match[1].replace(" ", "_")
-    return Spot(part, int(match[3]) - 1 if match[3] else 0, fault.column)
+_NAMED = re.compile(r"( [0-9]+) \(.*\)$", re.DOTALL)
 
 
 # A unit comes in, and its job is written up.
 
 
 _JOBS = TABLES["jobs"]
-_AT_THE_END = ("outcome", "hours", "other_costs")
-#: What can be said of a unit when it comes in, and what only when it leaves.
-_BY_OUTCOME = replace(_JOBS, rules=tuple(rule for rule in _JOBS.rules if "outcome" in rule.columns))
-INTAKE = tuple(each for each in _JOBS.names if each not in ("job", "origin", *_AT_THE_END)
-               and may_be_filled(_BY_OUTCOME, each, {"outcome": "open"}))  # fmt: skip
-ENDING = ("outcome", *(each for each in _JOBS.names if each not in ("job", "origin", "outcome", *INTAKE)))
-_ENDS = replace(_JOBS["outcome"], allowed=tuple(word for word in OUTCOMES if word != "open"))
+_ENDS = replace(_JOBS["outcome"], allowed=tuple(word for word in _JOBS["outcome"].allowed if word != "open"))
 _FINISHED = replace(_JOBS, columns=tuple(_ENDS if each.name == "outcome" else each for each in _JOBS))
 #: Of a usual component that is sound, only whether it is the original part is asked.
 _BAD = ("found", ("worn", "failed"))
@@ -487,7 +405,7 @@ class _JobForm(_Form):
     def __init__(self, desk: Desk, *, ends: bool) -> None:
         self._ends = ends
         self.which = Field(_JOBS["job"], "Which unit?", options=desk.known().chosen("open"),
-                            blank="one that was not taken in before")  # fmt: skip
+                           blank="one that was not taken in before")  # fmt: skip
         self.which.on_change(self._chosen)
         super().__init__(desk, "Write it up" if ends else "Take it in", [self.which.box] if ends else [])
 
@@ -495,7 +413,7 @@ class _JobForm(_Form):
         known, touch = self.known, self.touch
         start = dict.fromkeys(("taken_in", "priced_on", "bought_on", "closed"), self.desk.today.isoformat())
         news = ("family",) if self._ends else ("family", "lot")
-        self.unit = Row(_JOBS, INTAKE, known, start=start, asks_new=news)
+        self.unit = Row(_JOBS, (*AT_INTAKE, "remarks"), known, start=start, asks_new=news)
         self.new: dict[str, Row] = {}
         for key in news:
             table = TABLES[_JOBS.references[key]]
@@ -504,15 +422,14 @@ class _JobForm(_Form):
         self.signs = Rows(TABLES["signs"], known, touch, **_SIGNS)
         self.signs.ask_for(known.names["sign"])
         self.findings = Rows(_FINDINGS, known, touch, title="What was found", blank="not examined",
-                              says="Leave what nobody examined as it is: it counts neither way.",
-                              rest="All others were examined and are sound", fold=_OF_BAD_ONES)  # fmt: skip
+                             says="Leave what nobody examined as it is: it counts neither way.",
+                             rest="All others were examined and are sound", fold=_OF_BAD_ONES)  # fmt: skip
         self.kept = Rows(TABLES["shelf"], known, touch, title="Parts kept", columns=("component", "worth"),
                          says="What goes on the shelf gets a number; a later job may take it from there.",
                          part="kept", called="kept")  # fmt: skip
-        self.ending = Row(_FINISHED, ENDING, known, start=start)
-        parts = [heading("The unit"), self.unit, *self.new.values(), self.signs]
+        self.ending = Row(_FINISHED, AT_THE_END, known, start=start)
         ending = [self.findings, self.kept, heading("How it ended"), self.ending] if self._ends else []
-        self.lay(*parts, *ending)
+        self.lay(heading("The unit"), self.unit, *self.new.values(), self.signs, *ending)
         for each in (*(self.unit[key] for key in self.new), self.new["family"]["kind"]):
             each.on_change(self._follow)
         self._follow()
@@ -553,67 +470,70 @@ class _JobForm(_Form):
         self.signs.fill(document["signs"])
         self.findings.fill(document["findings"])
 
-    def reload(self, known: _Known) -> None:
+    def reload(self, known: Known) -> None:
         super().reload(known)
         self._follow()
         self.which.choose_from(known.chosen("open"))
 
-    def spots(self) -> dict[Spot, Field]:
-        whole = {Spot(f"new_{key}", 0, each): self.unit[key] for key in self.new for each in ("", key)}
-        return {**super().spots(), **whole, **({Spot("job", 0, "job"): self.which} if self._ends else {})}
+    def spots(self) -> Spots:
+        whole = {(f"new_{key}", each): self.unit[key] for key in self.new for each in ("", key)}
+        return {**super().spots(), **whole, **({("job", "job"): self.which} if self._ends else {})}
 
     def write(self) -> tuple[str, _Change | None]:
-        (job, found), (signs, faults) = self.unit.read(), self.signs.read()
-        faults += [Fault("job", *each) for each in found]
+        (job, faults), (signs, found) = self.unit.read(), self.signs.read()
+        faults += found
         news: dict[str, Any] = {}
         for key in [each for each in self.new if self.unit[each].new.value]:
             row, found = self.new[key].read()
             news[f"new_{key}"] = row = {**row, key: job.get(key)}
+            faults += found
             if key != "family":  # whose description is checked with the unit
-                found += clean_row(self.new[key].table, row, exponent_of(self.known.currency))[1]
-            faults += [Fault(f"new_{key}", *each) for each in found]
-        document = {"job": job, "findings": [], "signs": signs, "followups": []}
-        return (self._write_up if self._ends else self._take_in)(document, news, faults)
+                complaints = clean_row(self.new[key].table, row, exponent_of(self.known.currency))[1]
+                faults += [Fault(f"new_{key}", *each) for each in complaints]
+        document: JobDocument = {"job": job, "findings": [], "signs": signs, "followups": []}
+        how: dict[str, Any] = {"today": self.desk.today, "how_to_add": _HOW_TO_ADD}
+        if self._ends:
+            job |= {"job": self.which.value} if self.which.value else {}
+            more, kept, how["new_components"] = self._end(document)
+            faults += more
+            taken = [Taken(int(row.pop("from")), str(row.get("component")), row.get("position", ""))
+                     for row in document["findings"] if "from" in row]  # fmt: skip
+            news |= {"kept": tuple(kept), "taken": tuple(taken)}
+        else:
+            job.setdefault("taken_in", self.desk.today.isoformat())
+        sheet = JobSheet(_SOURCE, document, faults=tuple(faults), comes_in=not self._ends, **news)
 
-    def _take_in(self, unit: JobDocument, news: dict[str, Any], faults: list[Fault]) -> tuple[str, None]:
-        unit["job"].setdefault("taken_in", self.desk.today.isoformat())
-        given = {**news, "how_to_add": _HOW_TO_ADD}
-        self.desk.check(lambda ledger: check_unit(ledger, unit, **given), faults)
-        with open_ledger(self.desk.address, create=True) as ledger:
-            written = take_in(ledger, unit, **given)
-        number = paragraph(f"Job {name(written.job)}: write this number on its label", kind="bench-number")
-        notes = bullets([text(each) for each in written.notes])
-        return number + paragraph(f"{name(written.family)} is taken in.") + notes, None
+        def write(ledger: "Ledger") -> Written:
+            return write_up(ledger, [sheet], **how)[0]
 
-    def _write_up(
-        self, document: JobDocument, news: dict[str, Any], faults: list[Fault]
-    ) -> tuple[str, _Change]:
-        (document["findings"], more), (kept, fewer) = self.findings.read(), self.kept.read()
-        ending, complaints = self.ending.read()
-        number = self.which.value
-        document["job"] |= {**ending, **({"job": number} if number else {})}
-        faults = [*faults, *more, *fewer, *(Fault("job", *each) for each in complaints)]
+        with self.desk.open(write) as ledger:
+            before = Moment.of(ledger) if self._ends else None
+            written = write(ledger)
+            after = Moment.of(ledger) if self._ends else None
+        notes, family = bullets([text(each) for each in written.notes]), name(written.family)
+        if before is None or after is None:
+            said = paragraph(f"Job {name(written.job)}: write this number on its label", kind="bench-number")
+            return said + paragraph(f"{family} is taken in.") + notes, None
+        said = f"Job {name(written.job)} is written: {family}, {text(written.outcome)}"
+        change = _Change(self.desk.address, before, after, written.family, written.job)
+        return paragraph(said, kind="bench-number") + notes, change
+
+    def _end(self, document: JobDocument) -> tuple[list[Fault], list[dict[str, Any]], set[str]]:
+        """Read how a job ended into its document; give what is wrong, the parts kept, and new components."""
+        (document["findings"], faults), (kept, more) = self.findings.read(), self.kept.read()
+        ending, found = self.ending.read()
+        document["job"] |= ending
+        faults += more + found
         faults += [Fault(f"kept {place}", "component", "is empty, but every row needs it")
                    for place, row in enumerate(kept, 1) if "component" not in row]  # fmt: skip
         kept = [{"worth": None, **row} for row in kept if "component" in row]
-        taken = [Taken(int(row.pop("from")), str(row.get("component")), row.get("position", ""))
-                 for row in document["findings"] if "from" in row]  # fmt: skip
         known = self.known.names["component"]
         new = {row["component"] for row in [*document["findings"], *kept] if "component" in row} - {*known}
         if (by := ending.get("ended_by")) and by not in {*known, *new}:
-            faults.append(
-                Fault("job", "ended_by", unseen("component", by, known, "name it among what was found"))
-            )
+            told = unseen("component", by, known, "name it among what was found")
+            faults.append(Fault("job", "ended_by", told))
             new.add(by)
-        sheet = JobSheet(_SOURCE, document, news.get("new_family"), kept=tuple(kept), taken=tuple(taken))
-        given: dict[str, Any] = {"today": self.desk.today, "new_components": new, "how_to_add": _HOW_TO_ADD}
-        self.desk.check(lambda ledger: check_sheets(ledger, [sheet], **given), faults)
-        with open_ledger(self.desk.address, create=True) as ledger:
-            before = Moment.of(ledger)
-            (written,) = write_up(ledger, [sheet], **given)
-            change = _Change(self.desk.address, before, Moment.of(ledger), written.family, written.job)
-        said = f"Job {name(written.job)} is written: {name(written.family)}, {text(written.outcome)}"
-        return paragraph(said, kind="bench-number") + bullets([text(each) for each in written.notes]), change
+        return faults, kept, new
 
 
 # One row of one table: a sale, a check, rows that jobs refer to.
@@ -629,12 +549,12 @@ class _Task:
     table: str
     title: str
     button: str
-    # Given the row, rows that belong to it, and the names that are new; says in markup what it wrote.
-    write: Callable[["Ledger", _Typed, list[_Typed], list[str]], str]
+    # Given the task, the row, rows that belong to it, and names that are new; says in markup what it wrote.
+    write: Callable[["Ledger", "_Task", _Typed, list[_Typed], list[str]], str]
     columns: tuple[str, ...] = ()  # all of them if none is named
     needed: tuple[str, ...] = ()  # beside those that no row of the table leaves empty
     days: tuple[str, ...] = ()  # today's at first
-    options: Callable[[_Known], Mapping[str, list[tuple[str, str]]]] = lambda _: {}  # what is chosen
+    options: Callable[[Known], Mapping[str, list[tuple[str, str]]]] = lambda _: {}  # what is chosen
     meanings: Mapping[str, str] = field(default_factory=dict)  # where a column is typed otherwise than kept
     rows: str = ""  # the table of signs that belong to the row
     changes_odds: bool = False  # whether to go on to what it changed for the family of its job
@@ -663,15 +583,20 @@ class _RowForm(_Form):
             self.rows[0].ask_for(self.known.names["sign"])
         self.lay(heading(self._task.title), self.row, *self.rows)
 
-    def reload(self, known: _Known) -> None:
+    def reload(self, known: Known) -> None:
         super().reload(known)
         for column, options in self._task.options(known).items():
             self.row[column].choose_from(options)
 
+    def place_of(self, fault: Fault) -> str:
+        place = super().place_of(fault)
+        # Whatever number the ledger gives its row.
+        return self.row.part if re.fullmatch(rf"{self.row.part}(,? (row )?[0-9]+)?", place) else place
+
     def write(self) -> tuple[str, _Change | None]:
-        row, complaints = self.row.read()
-        complaints += clean_row(self._table, row, exponent_of(self.known.currency))[1]
-        faults = [Fault(self.row.part, *each) for each in complaints]
+        row, faults = self.row.read()
+        complaints = clean_row(self._table, row, exponent_of(self.known.currency))[1]
+        faults += [Fault(self.row.part, *each) for each in complaints]
         rows: list[_Typed] = []
         for part in self.rows:
             rows, found = part.read()
@@ -681,38 +606,35 @@ class _RowForm(_Form):
             raise InvalidInput("There is no ledger yet: the first unit or job makes it. Nothing was written.")
         new = [each.new_name for each in self.row.fields if each.new_name]
         with open_ledger(self.desk.address) as ledger:
-            if not self._task.changes_odds:
-                return paragraph(self._task.write(ledger, row, rows, new), kind="bench-number"), None
-            before, family = Moment.of(ledger), ledger.job(row["job"])["job"]["family"]
-            said = paragraph(self._task.write(ledger, row, rows, new), kind="bench-number")
+            before = Moment.of(ledger) if self._task.changes_odds else None
+            said = paragraph(self._task.write(ledger, self._task, row, rows, new), kind="bench-number")
+            if before is None:
+                return said, None
+            family = ledger.job(row["job"])["job"]["family"]
             return said, _Change(self.desk.address, before, Moment.of(ledger), family, row["job"])
 
 
-def _write_sale(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+def _sell(ledger: "Ledger", _task: _Task, row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
     currency = ledger.setting("currency")
     job = ledger.sold(row["job"], row["sold_for"], row["sold_on"])
     sold = f"sold for {job['sold_for']} {currency} on {job['sold_on']}"
     return f"Job {name(row['job'])}: {name(job['family'])}, {text(sold)}"
 
 
-def _write_check(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
+def _check(ledger: "Ledger", _task: _Task, row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
     family = ledger.job(row["job"])["job"]["family"]
     ledger.followup(row["job"], {key: each for key, each in row.items() if key != "job"}, new_components=new)
     state = "working" if row["working"] == "yes" else "not working"
     return f"Job {name(row['job'])}: {name(family)}, {state} on {text(row['checked_on'])}"
 
 
-def _reference_task(table: str) -> _Task:
-    """Describe a form for one row of a table that jobs refer to; a row that is known is changed."""
-
-    def write(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
-        ledger.put(table, [row], reason="written at the bench")
-        return f"{text(table)}: {', '.join(name(row[each]) for each in TABLES[table].key if each in row)}"
-
-    return _Task(table, f"A row of {table}", "Write it", write)
+def _put(ledger: "Ledger", task: _Task, row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+    ledger.put(task.table, [row], reason="written at the bench")
+    key = ", ".join(name(row[each]) for each in TABLES[task.table].key if each in row)
+    return f"{text(task.table)}: {key}"
 
 
-def _write_sighting(ledger: "Ledger", row: _Typed, rows: list[_Typed], _new: list[str]) -> str:
+def _see(ledger: "Ledger", _task: _Task, row: _Typed, rows: list[_Typed], _new: list[str]) -> str:
     from reliability.records.ledger import record_sightings
     from reliability.worth.judging import NAMES
 
@@ -723,7 +645,7 @@ def _write_sighting(ledger: "Ledger", row: _Typed, rows: list[_Typed], _new: lis
     return f"{name(written.sighting)}: {text(f'job {written.job}' if written.job else left)}"
 
 
-def _write_kept(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
+def _keep(ledger: "Ledger", _task: _Task, row: _Typed, _rows: list[_Typed], new: list[str]) -> str:
     number = ledger.keep_part(row, new_components=new)
     return f"Part {number}: {name(row['component'])}. Write this number on it"
 
@@ -731,7 +653,7 @@ def _write_kept(ledger: "Ledger", row: _Typed, _rows: list[_Typed], new: list[st
 _THROWN_OUT = "none: it is thrown out"
 
 
-def _write_gone(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
+def _use(ledger: "Ledger", _task: _Task, row: _Typed, _rows: list[_Typed], _new: list[str]) -> str:
     part, job = int(row["part"]), row["used_in"]
     if job == _THROWN_OUT:
         ledger.drop_part(part, row["gone_on"])
@@ -744,23 +666,23 @@ def _write_gone(ledger: "Ledger", row: _Typed, _rows: list[_Typed], _new: list[s
 #: Forms for one row, by name. One for another table takes these few lines.
 _TASKS: dict[str, _Task] = {
     "sighting": _Task(
-        "sightings", "A unit is looked at", "Record what was looked at", _write_sighting, days=("seen_on",),
+        "sightings", "A unit is looked at", "Record what was looked at", _see, days=("seen_on",),
         columns=tuple(each for each in TABLES["sightings"].names if each not in ("verdict", "ceiling")),
         meanings={"sighting": "what it was called there"}, rows="sighting_signs",
         options=lambda known: {"job": known.chosen()}),
     "sale": _Task(
-        "jobs", "A unit is sold", "Record the sale", _write_sale, ("job", "sold_for", "sold_on"),
+        "jobs", "A unit is sold", "Record the sale", _sell, ("job", "sold_for", "sold_on"),
         needed=("sold_for", "sold_on"), days=("sold_on",), changes_odds=True,
         options=lambda known: {"job": known.chosen("repaired", "sold as is", unsold=True)}),
     "check": _Task(
-        "followups", "A repaired unit is seen again", "Record the check", _write_check, days=("checked_on",),
+        "followups", "A repaired unit is seen again", "Record the check", _check, days=("checked_on",),
         options=lambda known: {"job": known.chosen("repaired")}, changes_odds=True),
     "keep": _Task(
-        "shelf", "A part is kept", "Put it on the shelf", _write_kept,
+        "shelf", "A part is kept", "Put it on the shelf", _keep,
         ("component", "family", "job", "worth", "kept_on"), days=("kept_on",),
         options=lambda known: {"job": known.chosen("repaired", *UNREPAIRED)}),
     "use": _Task(
-        "shelf", "A part leaves the shelf", "Take it off the shelf", _write_gone,
+        "shelf", "A part leaves the shelf", "Take it off the shelf", _use,
         ("part", "used_in", "gone_on"), needed=("used_in", "gone_on"), days=("gone_on",),
         options=lambda known: {"part": known.parts(),
                                "used_in": [(_THROWN_OUT, _THROWN_OUT), *known.chosen()]}),

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from reliability.records.ledger import open_ledger
-from reliability.records.sheet import read_sheet, take_in, write_up
+from reliability.records.sheet import JobSheet, read_sheet, write_up
 from reliability.report.form import Desk, open_desk
 from reliability.report.run import NOTEBOOKS
 
@@ -67,7 +67,8 @@ def small_ledger(tmp_path_factory: pytest.TempPathFactory) -> Path:
         write_up(ledger, sheets, today=TODAY)
         job = {"family": "Tarnwick T2", "taken_in": "2026-11-02", "bought_for": 25, "built_from": 1979}
         job |= {"built_to": 1979}
-        take_in(ledger, {"job": job, "signs": [{"sign": "rust", "seen": "yes"}]})
+        unit = {"job": job, "findings": [], "signs": [{"sign": "rust", "seen": "yes"}], "followups": []}
+        write_up(ledger, [JobSheet("", unit, comes_in=True)])
     return path
 
 

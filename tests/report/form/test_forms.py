@@ -96,14 +96,14 @@ def test_every_widget_has_a_label_of_its_own(desk: Desk, what: str) -> None:
 
 @pytest.mark.parametrize("table", REFERENCE_TABLES)
 def test_a_form_asks_for_every_column_of_its_table(desk: Desk, table: str) -> None:
-    asked = {spot.column for spot in desk.form(table).spots()}
+    asked = {column for _, column in desk.form(table).spots()}
     assert asked == set(TABLES[table].names)
 
 
 def test_the_two_ends_of_a_job_ask_for_every_column_of_jobs(desk: Desk) -> None:
-    asked = {spot.column for spot in desk.form("job").spots() if spot.part == "job"}
+    asked = {column for place, column in desk.form("job").spots() if place == "job"}
     assert asked == set(TABLES["jobs"].names) - {"origin"}
-    intake = {spot.column for spot in desk.form("intake").spots() if spot.part == "job"}
+    intake = {column for place, column in desk.form("intake").spots() if place == "job"}
     told_later = {"closed", "outcome", "hours", "other_costs", "sold_for", "sold_on", "salvage_value"}
     assert asked - intake == {*told_later, "ended_by", "ended_why", "job"}
 
@@ -113,14 +113,14 @@ def test_the_forms_ask_for_all_that_a_sheet_says(desk: Desk) -> None:
     form, asked = desk.form("job"), {}
     form.kept.add()["component"].put("motor")
     form.findings.add()["component"].put("head")
-    for spot in form.spots():
-        asked.setdefault(spot.part, set()).add(spot.column)
+    for place, column in form.spots():
+        asked.setdefault(place.split(" ")[0], set()).add(column)
     assert set(TOP_LEVEL) - asked["job"] == {"origin", "built", *STATES, "rest_sound", "kept", *BLOCKS}
     assert asked["kept"] == {"component", "worth"}
     assert set(COLUMNS["finding"]) <= asked["finding"]
     assert set(COLUMNS["new_family"]) <= asked["new_family"]
     assert set(STATES) == {value for _, value in field(form, "belt").options if value}
-    assert set(COLUMNS["followup"]) == {spot.column for spot in desk.form("check").spots()} - {"job"}
+    assert set(COLUMNS["followup"]) == {column for _, column in desk.form("check").spots()} - {"job"}
 
 
 def test_what_is_asked_follows_from_the_rules() -> None:
@@ -724,7 +724,7 @@ def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk: Des
     def broken(*_: object, **__: object) -> None:
         raise LedgerError("The disk is full.")
 
-    monkeypatch.setattr("reliability.report.form.take_in", broken)
+    monkeypatch.setattr("reliability.report.form.write_up", broken)
     form.save()
     assert "The disk is full." in form.message.value
     assert "nothing was written" not in form.message.value  # that is for the ledger to say
