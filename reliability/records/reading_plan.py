@@ -3,7 +3,7 @@
 import datetime
 import re
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
@@ -26,7 +26,7 @@ from reliability.records.spreadsheets import (
     SEPARATORS,
     SHEET,
     Cell,
-    Grid,
+    Sheet,
     SheetRow,
     key_of,
     text_of,
@@ -57,99 +57,7 @@ ROLES = (
 )  # fmt: skip
 #: Roles with a name behind them: `finding: belt`, `sign: rust`.
 NAMED = ("finding", "sign")
-LEAVE_OUT, UNKNOWN, AS_ABOVE, UNCLEAR = "leave out", "unknown", "as above", "unclear"
-_ROWS = re.compile(r"(?:(.+), )?rows? (\d+)(?: to (\d+))?")
-
-
-class ColumnPlan:
-    """What one column is, and how its cells are written."""
-
-    def __init__(self, name: str, entry: Mapping[str, Any]) -> None:
-        self.name = name
-        self.role, _, self.of = (part.strip() for part in entry["is"].partition(":"))
-        self.unit, self.about, self.empty = (entry.get(key) for key in ("unit", "about", "empty"))
-        self.several, self.merged, self.real_dates = map(entry.get, ("several", "merged", "real_dates"))
-        self.prefix, self.dates_where = entry.get("prefix", ""), entry.get("dates_where", {})
-        self.mark = MARKS.get(entry.get("decimal", ""))
-        self.dates = _listed(entry.get("dates", ()))
-        values = entry.get("values", {})
-        self.values = _by_word(values) | {key_of(word): meaning for word, meaning in values.items()}
-
-
-class Plan:
-    """A reading plan without open questions; see `read_plan`."""
-
-    def __init__(self, source: str, raw: Mapping[str, Any]) -> None:
-        self.source, self.sheets = source, raw["sheets"]
-        self.columns = {name: ColumnPlan(name, entry) for name, entry in raw["columns"].items()}
-        self.form: spreadsheets.CsvForm | None = None
-        if "separator" in raw:
-            separator = next(sign for sign, name in SEPARATORS.items() if name == raw["separator"])
-            self.form = spreadsheets.CsvForm(raw["encoding"], separator, raw.get("quotes", True))
-        self.rows, self.numbering = raw.get("rows", "jobs"), raw.get("numbering", "")
-        self.same_again, self.faulty_rows = raw.get("same_again", "keep"), raw.get("faulty_rows", "refuse")
-        self.currency: str | None = raw.get("currency")
-        self.unknown, self.ditto = (frozenset(map(key_of, raw.get(key, ()))) for key in ("unknown", "ditto"))
-        self.where_empty = {name: _listed(others) for name, others in raw.get("where_empty", {}).items()}
-        self.for_all, self.families = raw.get("for_all", {}), raw.get("families", {})
-        faults = raw.get("faults", {})
-        self.named_alone = faults.get("named_alone", "")
-        self.parts, self.states = (_by_word(faults.get(key, {})) for key in ("parts", "states"))
-
-
-def _listed(value: Any) -> Sequence[str]:
-    return (value,) if isinstance(value, str) else tuple(value)
-
-
-def _by_word(meanings: Mapping[str, str]) -> dict[str, str]:
-    return {folded(word): meaning for word, meaning in meanings.items() if folded(word)}
-
-
-#: Enough for some ten thousand families.
-MOST_PLAN_BYTES = 1_000_000
-
-
-def read_plan(path: Path) -> Plan:
-    """Read a plan."""
-    try:
-        text = read_at_most(path, MOST_PLAN_BYTES).decode("utf-8-sig")
-    except OSError as error:
-        raise InvalidInput(f"{path} cannot be read: {reason(error)}. Nothing was imported.") from None
-    except ValueError as error:
-        raise InvalidInput(f"{path} is no plan: {error}. Nothing was imported.") from None
-    raw = parse_toml(text, str(path), "plan", "Nothing was imported.", float)
-    has_kind = isinstance(raw.get("for_all"), dict) and bool(raw["for_all"].get("kind"))
-    if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
-        count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
-        raise InvalidInput(
-            f"{path.name} has {count} still open; fill what stands between the quotation marks. "
-            "Nothing was imported.",
-            still_open,
-        )
-    refuse([f"{path.name}, {fault}" for fault in _misfits(raw, _SHAPE)], "Nothing was imported.")
-    if not raw.get("sheets") or not raw.get("columns"):
-        raise InvalidInput(
-            f"{path.name} names no sheets or no columns; --draft writes a plan. Nothing was imported."
-        )
-    roles = Counter(column["is"] for column in raw["columns"].values())
-    if raw.get("rows") == "events" and not roles["job"]:
-        raise InvalidInput(f"{path.name}: events of one unit are brought together by its number, but no "
-                           'column is = "job". Nothing was imported.')  # fmt: skip
-    if roles["event"] > 1 or (roles["date of event"] + roles["amount of event"] and not roles["event"]):
-        raise InvalidInput(f"{path.name}: a date or an amount of an event needs one column that says which "
-                           'event it is, is = "event". Nothing was imported.')  # fmt: skip
-    return Plan(path.name, raw)
-
-
-def _open(raw: Any, place: str = "") -> Iterator[str]:
-    """Find every answer that is still empty."""
-    for key, value in raw.items():
-        name = str(key) if re.fullmatch(r"\w+", str(key)) else f'"{key}"'
-        at = f"{place}.{name}" if place else name
-        if value == "":
-            yield at
-        elif isinstance(value, dict):
-            yield from _open(value, at)
+LEAVE_OUT, UNKNOWN, UNCLEAR = "leave out", "unknown", "unclear"
 
 
 def _sheet_fault(value: Any) -> str | None:
@@ -218,11 +126,95 @@ def _misfits(value: Any, shape: Any, at: str = "") -> Iterator[str]:
         )
     elif callable(shape) and not isinstance(shape, type):
         yield from (f"{at}: {fault}" for fault in [shape(value)] if fault)
-    elif not (isinstance(value, shape) if isinstance(shape, type) else isinstance(value, type(shape))):
-        wanted = (
-            "a table" if isinstance(shape, dict) else "a list" if isinstance(shape, list) else shape.__name__
-        )
-        yield f"{at}: {value!r} is not {wanted.replace('str', 'a text').replace('int', 'a whole number')}"
+    elif not isinstance(value, shape if isinstance(shape, type) else type(shape)):
+        named = {dict: "a table", list: "a list", str: "a text", int: "a whole number", bool: "bool"}
+        yield f"{at}: {value!r} is not {named[shape if isinstance(shape, type) else type(shape)]}"
+
+
+class ColumnPlan:
+    """What one column is, and how its cells are written."""
+
+    def __init__(self, name: str, entry: Mapping[str, Any]) -> None:
+        self.name = name
+        self.role, _, self.of = (part.strip() for part in entry["is"].partition(":"))
+        self.mark, self.unit, self.about, self.empty = map(entry.get, ("decimal", "unit", "about", "empty"))
+        self.several, self.merged, self.real_dates = map(entry.get, ("several", "merged", "real_dates"))
+        self.prefix, self.dates_where = entry.get("prefix", ""), entry.get("dates_where", {})
+        self.dates = _listed(entry.get("dates", ()))
+        values = entry.get("values", {})
+        self.values = _by_word(values) | {key_of(word): meaning for word, meaning in values.items()}
+
+
+class Plan:
+    """A reading plan without open questions; see `read_plan`."""
+
+    def __init__(self, source: str, raw: Mapping[str, Any]) -> None:
+        self.source, self.sheets = source, raw["sheets"]
+        self.columns = {name: ColumnPlan(name, entry) for name, entry in raw["columns"].items()}
+        self.form: spreadsheets.CsvForm | None = None
+        if "separator" in raw:
+            separator = next(sign for sign, name in SEPARATORS.items() if name == raw["separator"])
+            self.form = spreadsheets.CsvForm(raw["encoding"], separator, raw.get("quotes", True))
+        self.rows, self.numbering = raw.get("rows", "jobs"), raw.get("numbering", "")
+        self.same_again, self.faulty_rows = raw.get("same_again", "keep"), raw.get("faulty_rows", "refuse")
+        self.currency: str | None = raw.get("currency")
+        self.unknown, self.ditto = (frozenset(map(key_of, raw.get(key, ()))) for key in ("unknown", "ditto"))
+        self.where_empty = {name: _listed(others) for name, others in raw.get("where_empty", {}).items()}
+        self.for_all, self.families = raw.get("for_all", {}), raw.get("families", {})
+        faults = raw.get("faults", {})
+        self.named_alone = faults.get("named_alone", "")
+        self.parts, self.states = (_by_word(faults.get(key, {})) for key in ("parts", "states"))
+
+
+def _listed(value: Any) -> Sequence[str]:
+    return (value,) if isinstance(value, str) else tuple(value)
+
+
+def _by_word(meanings: Mapping[str, str]) -> dict[str, str]:
+    return {folded(word): meaning for word, meaning in meanings.items() if folded(word)}
+
+
+#: Enough for some ten thousand families.
+MOST_PLAN_BYTES = 1_000_000
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan; refuse one with open questions, or with anything that no plan says."""
+    done = "Nothing was imported."
+    try:
+        text = read_at_most(path, MOST_PLAN_BYTES).decode("utf-8-sig")
+    except OSError as error:
+        raise InvalidInput(f"{path} cannot be read: {reason(error)}. {done}") from None
+    except ValueError as error:
+        raise InvalidInput(f"{path} is no plan: {error}. {done}") from None
+    raw = parse_toml(text, str(path), "plan", done, float)
+    has_kind = isinstance(raw.get("for_all"), dict) and bool(raw["for_all"].get("kind"))
+    if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
+        count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
+        told = f"{path.name} has {count} still open; fill what stands between the quotation marks. {done}"
+        raise InvalidInput(told, still_open)
+    refuse([f"{path.name}, {fault}" for fault in _misfits(raw, _SHAPE)], done)
+    if not raw.get("sheets") or not raw.get("columns"):
+        raise InvalidInput(f"{path.name} names no sheets or no columns; --draft writes a plan. {done}")
+    roles = Counter(column["is"] for column in raw["columns"].values())
+    if raw.get("rows") == "events" and not roles["job"]:
+        raise InvalidInput(f"{path.name}: events of one unit are brought together by its number, but no "
+                           f'column is = "job". {done}')  # fmt: skip
+    if roles["event"] > 1 or (roles["date of event"] + roles["amount of event"] and not roles["event"]):
+        raise InvalidInput(f"{path.name}: a date or an amount of an event needs one column that says which "
+                           f'event it is, is = "event". {done}')  # fmt: skip
+    return Plan(path.name, raw)
+
+
+def _open(raw: Any, place: str = "") -> Iterator[str]:
+    """Find every answer that is still empty."""
+    for key, value in raw.items():
+        name = str(key) if re.fullmatch(r"\w+", str(key)) else f'"{key}"'
+        at = f"{place}.{name}" if place else name
+        if value == "":
+            yield at
+        elif isinstance(value, dict):
+            yield from _open(value, at)
 
 
 # A text about faults, by a list of words.
@@ -230,15 +222,11 @@ def _misfits(value: Any, shape: Any, at: str = "") -> Iterator[str]:
 
 def state_of(text: str) -> tuple[str | None, str | None] | None:
     """Take ``"failed, replaced"`` apart: what was found and what was done; None if it is neither."""
-    found = action = None
-    for word in (part.strip() for part in text.split(",")):
-        if word in FOUND and found is None:
-            found = word
-        elif word in ACTIONS and action is None:
-            action = word
-        else:
-            return None
-    return found, action
+    words = [part.strip() for part in text.split(",")]
+    found, action = ([word for word in words if word in among] for among in (FOUND, ACTIONS))
+    if len(found) > 1 or len(action) > 1 or len(found) + len(action) != len(words):
+        return None
+    return next(iter(found), None), next(iter(action), None)
 
 
 def fault_clauses(text: str) -> list[str]:
@@ -246,15 +234,22 @@ def fault_clauses(text: str) -> list[str]:
     return [clause.strip() for clause in re.split(r"[,;\n()]|\.(?=\s|$)|\s[-–]\s|->", text) if clause.strip()]
 
 
+_AND = re.compile(r"\s*[+&]\s*|\s/\s|\s(?:and|und|u\.?|en|et|then|dann|but|aber|maar|mais)\s", re.IGNORECASE)
+
+
 def findings_in(
     text: str, parts: Mapping[str, str], states: Mapping[str, str], named_alone: str
 ) -> tuple[list[tuple[str, str, str | None]], int]:
-    """Find the components that a text names, and what it says of them."""
+    """Find the components that a text names, and what it says of them; count what is said in doubt."""
     found: list[tuple[str, str, str | None]] = []
     n_unclear = 0
     for clause in fault_clauses(text):
         waiting: list[str] = []
-        for piece in _pieces(clause, parts):
+        pieces: list[str] = []
+        for piece in _AND.split(clause):  # at a bare stroke only between parts: "belt/caps", not "u/s"
+            sides = piece.split("/")
+            pieces += sides if all(_hits(side, parts) for side in sides) else [piece]
+        for piece in pieces:
             named = list(dict.fromkeys(_hits(piece, parts, compound=True)))
             said = _hits(piece, states)
             told = [state for state in map(state_of, said) if state]
@@ -270,16 +265,6 @@ def findings_in(
                 waiting = []
         found += [(name, named_alone, None) for name in waiting]
     return found, n_unclear
-
-
-_AND = re.compile(r"\s*[+&]\s*|\s/\s|\s(?:and|und|u\.?|en|et|then|dann|but|aber|maar|mais)\s", re.IGNORECASE)
-
-
-def _pieces(clause: str, parts: Mapping[str, str]) -> Iterator[str]:
-    """Cut a clause at its "and"; at a bare stroke only between parts: "belt/caps", not "u/s"."""
-    for piece in _AND.split(clause):
-        sides = piece.split("/")
-        yield from sides if all(_hits(side, parts) for side in sides) else [piece]
 
 
 def _hits(text: str, listed: Mapping[str, str], *, compound: bool = False) -> list[str]:
@@ -303,12 +288,12 @@ class _LeftOut(Exception):
 
 
 @dataclass
-class _Job:
+class Job:
     """What the rows of one job say, and what cannot be read of them; rows by their running number."""
 
     number: str
     rows: dict[int, SheetRow]
-    job: dict[str, Any] = field(default_factory=dict)
+    told: dict[str, Any] = field(default_factory=dict)
     findings: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     signs: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     family: dict[str, Any] | None = None
@@ -316,72 +301,100 @@ class _Job:
 
     @property
     def first(self) -> int:
+        """The running number of its first row."""
         return next(iter(self.rows))
+
+    def take(self, index: int, column: ColumnPlan, name: str, value: Any) -> None:
+        """Add what a cell says; several rows must not contradict each other."""
+        held = self.told.get(name)
+        adds = name == "other_costs" and (index == self.first or column.role == "amount of event")
+        if held is None:
+            self.told[name] = value
+        elif name == "remarks":
+            self.told[name] = held if value in held else f"{held}\n{value}"
+        elif name == "ended":  # the last of several ends
+            self.told[name] = max(held, value)
+        elif column.several == "sum" or adds:
+            self.told[name] = held + value
+        elif column.several != "first" and held != value:
+            raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
+
+    def find(self, index: int, component: str, found: str, action: str | None) -> None:
+        """Add a finding: of what several texts say the worst state, the first action."""
+        same = next((row for _, row in self.findings if row["component"] == component), None)
+        if same is None:
+            same = {"component": component, "found": found, "action": action}
+            self.findings.append((index, same))
+        same["found"] = max(same["found"] or "", found, key=("", *FOUND).index)
+        same["action"] = same.get("action") or action
+
+    def add_part(self, index: int, part: dict[str, Any], named_alone: str) -> None:
+        """Add the finding that a row of its own tells of."""
+        if "component" in part:
+            part.setdefault("found", named_alone or None)
+            same = [other for _, other in self.findings if other["component"] == part["component"]]
+            if same and "position" not in part:
+                part["position"] = str(len(same) + 1)
+            self.findings.append((index, part))
+        elif part.keys() - {"found", "action"}:
+            self.complaints[index].append(("component", "is empty, but the row tells of a part"))
 
 
 class Follower:
     """Follows a plan through the sheets of a file: `jobs`, and `left_out`, rows by why and by sheet."""
 
-    def __init__(self, plan: Plan, path: Path, grids: Sequence[Grid], kinds: Mapping[str, str]) -> None:
+    def __init__(self, plan: Plan, path: Path, sheets: Sequence[Sheet], kinds: Mapping[str, str]) -> None:
         self.plan, self.path, self.kinds = plan, path, kinds
         self.left_out: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
         self.n_unclear = 0
         self.is_several = len(plan.sheets) > 1
-        self._by_key = {unit_key(name): entry.get("same_as", family)
-                        for family, entry in plan.families.items()
-                        for name in (family, *entry.get("also", ()))}  # fmt: skip
-        self._by_key = {unit_key(name): name for name in kinds} | self._by_key
+        self._by_key = {unit_key(name): name for name in kinds}
+        self._by_key |= {unit_key(name): entry.get("same_as", family)
+                         for family, entry in plan.families.items()
+                         for name in (family, *entry.get("also", ()))}  # fmt: skip
         self._makers = {maker_key(entry["maker"]): entry["maker"] for entry in plan.families.values()
                         if entry.get("maker")}  # fmt: skip
         self._columns: dict[str, list[ColumnPlan]] = defaultdict(list)
         for column in plan.columns.values():
             self._columns[column.role].append(column)
-        self._above: dict[str, Cell] = {}
-        rows = dict(enumerate(self._rows(grids), 1))
+        rows = dict(enumerate(self._rows(sheets), 1))
         #: Where each row stands, by its running number.
         self.places = {0: f"{plan.source}, currency"}
         self.places |= {index: f"{path.name}, {f'{row.sheet}, ' * self.is_several}row {row.number}"
                         for index, row in rows.items()}  # fmt: skip
         self._given: Counter[tuple[str, str, int]] = Counter()
-        self._shared = Counter(
-            (row.sheet, name, top) for row in rows.values() for name, (top, _) in row.merged.items()
-        )
+        self._shared = Counter((row.sheet, name, top) for row in rows.values()
+                               for name, (top, _) in row.merged.items())  # fmt: skip
         jobs = [self._job(number, group) for number, group in self._groups(rows).items()]
         self.jobs = [job for job in jobs if job is not None]
 
-    def _rows(self, grids: Sequence[Grid]) -> list[SheetRow]:
-        """Take the rows out of every sheet that the plan reads."""
+    def _rows(self, sheets: Sequence[Sheet]) -> list[SheetRow]:
+        """Take the rows out of every sheet that the plan reads, once the plan fits the file."""
+        plan = self.plan
         found: list[SheetRow] = []
         named: set[str] = {SHEET, HEADING}
-        faults = self._strange("sheet", self.plan.sheets, {grid.name for grid in grids})
-        for grid in grids:
-            entry = self.plan.sheets.get(grid.name)
-            if isinstance(entry, Mapping):
+        for sheet in sheets:
+            if isinstance(entry := plan.sheets.get(sheet.name), Mapping):
                 header, leave_out = entry["header"], entry.get("leave_out", ())
-                rows, passed = spreadsheets.table_rows(grid, header, self.plan.ditto, leave_out)
+                rows, passed = spreadsheets.table_rows(sheet, header, plan.ditto, leave_out)
                 found += rows
-                named.update(spreadsheets.header_names(grid, header), *(row.cells for row in rows))
+                named.update(spreadsheets.header_names(sheet, header), *(row.cells for row in rows))
                 for number, why in passed:
-                    self.left_out[why][grid.name].append(str(number))
+                    self.left_out[why][sheet.name].append(str(number))
         used = {name for row in found for name in row.cells} - {SHEET, HEADING}
-        missing = [("sheet", grid.name) for grid in grids if grid.name not in self.plan.sheets]
-        missing += [("column", name) for name in sorted(used - self.plan.columns.keys())]
-        faults += [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
-                   for what, name in missing]  # fmt: skip
-        faults += self._strange("column", self.plan.columns, named)
-        refuse(faults, "Nothing was imported.")
-        if self.plan.same_again != LEAVE_OUT:
-            return found
-        again = spreadsheets.again_rows(found)
+        known = {sheet.name for sheet in sheets}
+        said = (("sheet", plan.sheets, known, [sheet.name for sheet in sheets]),
+                ("column", plan.columns, named, sorted(used)))  # fmt: skip
+        strange = [[f"{plan.source}, {what} {name}: the file has none of that name.{nearest(name, there)}"
+                    for name in names if name not in there] for what, names, there, _ in said]  # fmt: skip
+        missing = [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
+                   for what, names, _, there in said for name in there if name not in names]  # fmt: skip
+        refuse([*strange[0], *missing, *strange[1]], "Nothing was imported.")
+        again = spreadsheets.again_rows(found) if plan.same_again == LEAVE_OUT else []
         for row, first in again:
-            self.left_out["the same as another in every cell"][row.sheet].append(
-                f"{row.number} = {first.number}"
-            )
+            told = f"{row.number} = {first.number}"
+            self.left_out["the same as another in every cell"][row.sheet].append(told)
         return [row for row in found if all(row is not other for other, _ in again)]
-
-    def _strange(self, what: str, names: Iterable[str], known: Collection[str]) -> list[str]:
-        return [f"{self.plan.source}, {what} {name}: the file has none of that name.{nearest(name, known)}"
-                for name in names if name not in known]  # fmt: skip
 
     def _groups(self, rows: Mapping[int, SheetRow]) -> dict[str, dict[int, SheetRow]]:
         """Bring the rows of each job together, and number jobs that have no number of their own."""
@@ -389,14 +402,23 @@ class Follower:
         numbered: Counter[str] = Counter()
         last = ""
         unit_before: dict[str, str] = {}
+        is_numbered = bool(self._columns["job"])
+        names = [column.name for role in ("family", "model", "maker") for column in self._columns[role]]
         for index, row in rows.items():
-            number = self._number(row)
-            unit = {} if self._columns["job"] else self._unit_in(row)
+            number = ""
+            for column in self._columns["job"]:
+                text = row.text(column.name)
+                text = column.values.get(key_of(text), text)
+                if not number and text and key_of(text) not in self.plan.unknown:
+                    number = column.prefix.replace(SHEET, row.sheet) + text.removeprefix("#").strip()
+            # What a row itself says of its unit tells jobs without numbers apart.
+            unit = {name: key_of(row.cells[name]) for name in names if not is_numbered and name in row.cells
+                    and row.merged.get(name, (row.number,))[0] == row.number}  # fmt: skip
             starts = bool(number or (unit and unit != unit_before))
             unit_before = unit or unit_before
             if self.plan.rows == "parts" and last and (not starts or number == last):
                 number = last
-            elif not self._columns["job"]:
+            elif not is_numbered:
                 sheet = self.plan.numbering.replace(SHEET, row.sheet)
                 numbered[sheet] += 1
                 number = f"{sheet}{numbered[sheet]:03d}"
@@ -406,19 +428,54 @@ class Follower:
             last = number
         return groups
 
-    def _unit_in(self, row: SheetRow) -> dict[str, str]:
-        """Give what a row itself says of its unit, which tells jobs without numbers apart."""
-        columns = [column.name for role in ("family", "model", "maker") for column in self._columns[role]]
-        return {name: key_of(row.cells[name]) for name in columns
-                if name in row.cells and row.merged.get(name, (row.number,))[0] == row.number}  # fmt: skip
+    def _job(self, number: str, rows: dict[int, SheetRow]) -> Job | None:
+        number, is_odd, _ = number.partition("\0")
+        job, n_read = Job(number, rows), 0
+        try:
+            for index, row in rows.items():
+                try:
+                    self._read_row(job, index, row)
+                    n_read += 1
+                except _LeftOut as why:  # of a book of events the plan may leave out one row of a unit
+                    if self.plan.rows != "events":
+                        raise
+                    self.left_out[str(why)][row.sheet].append(str(row.number))
+            if n_read:
+                self._complete(job)
+        except Refused as error:
+            job.complaints[job.first].append(("family", error.message))
+        except _LeftOut as why:
+            for row in rows.values():
+                self.left_out[str(why)][row.sheet].append(str(row.number))
+            return None
+        if is_odd:  # whose row it is comes before what it says
+            what = "has the number of a row above" if number else "has no number"
+            job.complaints = {job.first: [("job", what)]}
+        return job if n_read else None
 
-    def _number(self, row: SheetRow) -> str:
-        for column in self._columns["job"]:
-            text = row.text(column.name)
-            text = column.values.get(key_of(text), text)
-            if text and key_of(text) not in self.plan.unknown:
-                return column.prefix.replace(SHEET, row.sheet) + text.removeprefix("#").strip()
-        return ""
+    def _read_row(self, job: Job, index: int, row: SheetRow) -> None:
+        part: dict[str, Any] = {}
+        for column in self.plan.columns.values():
+            if column.role in (LEAVE_OUT, "job"):
+                continue
+            try:
+                cell = self._cell(column, row, index == job.first)
+                top = row.merged.get(column.name, (row.number,))[0]
+                if cell is None or (column.several == "sum" and top != row.number):
+                    continue
+                for name, value in self._told(column, cell, row):
+                    if name in PARTS:
+                        part[name] = value
+                    elif name == "finding":
+                        job.find(index, *value)
+                    elif name == "sign":
+                        job.signs.append((index, value))
+                    else:
+                        job.take(index, column, name, value)
+            except Refused as error:
+                job.complaints[index].append((column.name, error.message))
+        if part:
+            job.add_part(index, part, self.plan.named_alone)
 
     def _cell(self, column: ColumnPlan, row: SheetRow, is_first: bool) -> Cell:
         """Give what a cell says, by the plan's words; None where it says nothing."""
@@ -428,156 +485,87 @@ class Follower:
         meaning = column.values.get(key) or column.values.get(folded(key)) if key else empty
         if meaning is None and key in self.plan.unknown:
             cell, meaning = None, empty
-        if meaning == AS_ABOVE:
-            return self._above.get(column.name)
         if meaning == LEAVE_OUT:
             what = f"{column.name} {shown(text_of(cell))}" if key else f"{column.name} empty"
             raise _LeftOut(f"{what}: left out by the plan")
-        if meaning == UNKNOWN:
-            return None
-        cell = cell if meaning is None else meaning
-        if cell is not None:
-            self._above[column.name] = cell
-        return cell
+        return None if meaning == UNKNOWN else cell if meaning is None else meaning
 
-    def _job(self, number: str, rows: dict[int, SheetRow]) -> _Job | None:
-        number, is_odd, _ = number.partition("\0")
-        job, n_read = _Job(number, rows), 0
-        try:
-            for index in rows:
-                n_read += self._is_read(job, index)
-            if n_read:
-                self._complete(job)
-        except Refused as error:
-            job.complaints[job.first].append(("family", error.message))
-        except _LeftOut as error:
-            self._leave_out(error, rows.values())
-            return None
-        if is_odd:  # whose row it is comes before what it says
-            what = "has the number of a row above" if number else "has no number"
-            job.complaints = {job.first: [("job", what)]}
-        return job if n_read else None
-
-    def _is_read(self, job: _Job, index: int) -> bool:
-        """Read a row; of a book of events the plan may leave out one row of a unit."""
-        try:
-            self._read_row(job, index)
-        except _LeftOut as error:
-            if self.plan.rows != "events":
-                raise
-            self._leave_out(error, [job.rows[index]])
-            return False
-        return True
-
-    def _leave_out(self, why: Exception, rows: Iterable[SheetRow]) -> None:
-        for row in rows:
-            self.left_out[str(why)][row.sheet].append(str(row.number))
-
-    def _read_row(self, job: _Job, index: int) -> None:
-        row, part = job.rows[index], dict[str, Any]()
-        for column in self.plan.columns.values():
-            if column.role in (LEAVE_OUT, "job"):
-                continue
-            try:
-                cell = self._cell(column, row, index == job.first)
-                top = row.merged.get(column.name, (row.number,))[0]
-                if cell is None or (column.several == "sum" and top != row.number):
-                    continue
-                if column.role in PARTS:
-                    part |= _of_part(column, cell)
-                elif column.role in (*NAMED, "faults"):
-                    self._said(job, index, column, text_of(cell))
-                else:
-                    for name, value in self._values(column, cell, row).items():
-                        _take(job, index, column, name, value)
-            except Refused as error:
-                job.complaints[index].append((column.name, error.message))
-        if part:
-            self._add_part(job, index, part)
-
-    def _add_part(self, job: _Job, index: int, part: dict[str, Any]) -> None:
-        if "component" not in part:
-            if part.keys() - {"found", "action"}:
-                job.complaints[index].append(("component", "is empty, but the row tells of a part"))
-            return
-        part.setdefault("found", self.plan.named_alone or None)
-        same = [other for _, other in job.findings if other["component"] == part["component"]]
-        if same and "position" not in part:
-            part["position"] = str(len(same) + 1)
-        job.findings.append((index, part))
-
-    def _values(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> dict[str, Any]:
-        """Read a cell of the job as its column says."""
+    def _told(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> Iterator[tuple[str, Any]]:
+        """Read a cell as its column says: what it tells, by columns of the job, of a part, or as a whole."""
         role, text = column.role, text_of(cell)
         if "event" in role:
-            return self._of_event(column, cell, row)
-        if role in DATES:
-            return {role: _read_date(column, cell, row)}
-        if role == "hours":
-            return {role: self._part_of(column, row, spreadsheets.read_hours(cell, column.mark, column.unit))}
-        if role in MONEY:
-            return {role: self._part_of(column, row, spreadsheets.read_number(cell, column.mark))}
-        if role == "built":
-            first, last, is_rough = spreadsheets.read_built(cell, column.about)
-            return {"built_from": first, "built_to": last, **({"year_basis": "guess"} if is_rough else {})}
-        if role in ("outcome", "ended_why"):
-            _refuse_strange(text, TABLES["jobs"][role].allowed, column)
-        if role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1:
-            text = f"{column.name}: {text}"
-        return {role: text.casefold() if role == "ended_by" else text}
+            yield from self._event(column, cell, row)
+        elif role in DATES:
+            yield role, _read_date(column, cell, row)
+        elif role in (*MONEY, "hours", "built"):
+            yield from self._number(column, cell, row)
+        elif role in ("outcome", "ended_why"):
+            yield role, _meant(text, TABLES["jobs"][role].allowed, column)
+        elif role == "sign":
+            yield role, {"sign": column.of, "seen": _meant(text, ("yes", "no"), column)}
+        elif role in ("found", "action", "finding"):
+            state = state_of(text) or _meant(text, (), column)
+            if role == "finding":
+                yield role, (column.of, state[0] or self.plan.named_alone, state[1])
+            else:
+                yield from (
+                    (name, word) for name, word in zip(("found", "action"), state, strict=True) if word
+                )
+        elif role == "faults":
+            told, n_unclear = findings_in(text, self.plan.parts, self.plan.states, self.plan.named_alone)
+            self.n_unclear += n_unclear
+            yield from (("remarks", f"{column.name}: {text}"), *(("finding", each) for each in told))
+        else:
+            several = role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1
+            text = f"{column.name}: {text}" if several else text
+            yield role, text.casefold() if role in ("ended_by", "component") else text
 
-    def _of_event(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> dict[str, Any]:
+    def _number(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> Iterator[tuple[str, Any]]:
+        """Read an amount, a span of time or a year of production."""
+        if column.role == "built":
+            first, last, is_rough = spreadsheets.read_built(cell)
+            if is_rough and column.about is None:
+                raise Refused(f"{shown(text_of(cell))} is a rough year; the plan does not say how rough")
+            off = (column.about or 0) * is_rough
+            yield from (("built_from", first - off), ("built_to", last + off))
+            yield from [("year_basis", "guess")] * is_rough
+            return
+        if column.role == "hours":
+            amount = spreadsheets.read_hours(cell, column.mark, column.unit)
+        else:
+            amount = spreadsheets.read_number(cell, column.mark)
+        if column.role != "part_cost" and column.name in row.merged and column.merged == "share":
+            # One amount stands for several rows: their parts add up to the cent.
+            place = (row.sheet, column.name, row.merged[column.name][0])
+            count, before = self._shared[place], self._given[place]
+            self._given[place] += 1
+            cent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
+            amount = (amount * (before + 1) / count).quantize(cent) - (amount * before / count).quantize(cent)
+        yield column.role, amount
+
+    def _event(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> Iterator[tuple[str, Any]]:
         """Read what a row of a book of events tells: its date and its amount mean what happened then."""
         (what,) = self._columns["event"]
         event = text_of(self._cell(what, row, True))
         if not event:
             raise Refused(f"says something, but {what.name} does not say what happened")
-        _refuse_strange(event, EVENTS, what)
-        dates, amount, outcome = EVENTS[event]
-        if column.role == "event":
-            return {"ended": ("", outcome)} if outcome else {}
+        dates, amount, outcome = EVENTS[_meant(event, EVENTS, what)]
         if column.role == "amount of event":  # what goes out may bear a minus
-            return {amount: abs(spreadsheets.read_number(cell, column.mark))} if amount else {}
-        date = _read_date(column, cell, row) if dates or outcome else None
-        return dict.fromkeys(dates, date) | ({"ended": (date, outcome)} if outcome else {})
+            yield from (
+                (name, abs(spreadsheets.read_number(cell, column.mark))) for name in (amount,) if name
+            )
+        elif column.role == "date of event" and (dates or outcome):
+            date = _read_date(column, cell, row)
+            yield from (*((name, date) for name in dates), *[("ended", (date, outcome))] * bool(outcome))
+        elif column.role == "event" and outcome:
+            yield "ended", ("", outcome)
 
-    def _part_of(self, column: ColumnPlan, row: SheetRow, amount: Decimal) -> Decimal:
-        """Divide an amount that stands once for several rows, so that the parts add up to the cent."""
-        if column.name not in row.merged or column.merged != "share":
-            return amount
-        place = (row.sheet, column.name, row.merged[column.name][0])
-        count, before = self._shared[place], self._given[place]
-        self._given[place] += 1
-        cent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
-        return (amount * (before + 1) / count).quantize(cent) - (amount * before / count).quantize(cent)
-
-    def _said(self, job: _Job, index: int, column: ColumnPlan, text: str) -> None:
-        """Read a column of one component or sign, or a text about faults."""
-        if column.role == "sign":
-            _refuse_strange(text, ("yes", "no"), column)
-            job.signs.append((index, {"sign": column.of, "seen": text}))
-            return
-        if column.role == "finding":
-            found, action = _state(text, column)
-            told = [(column.of, found or self.plan.named_alone, action)]
-        else:
-            told, n_unclear = findings_in(text, self.plan.parts, self.plan.states, self.plan.named_alone)
-            self.n_unclear += n_unclear
-            _take(job, index, column, "remarks", f"{column.name}: {text}")
-        for component, state, action in told:  # of what several texts say the worst state, the first action
-            same = next((row for _, row in job.findings if row["component"] == component), None)
-            if same is None:
-                same = {"component": component, "found": state, "action": action}
-                job.findings.append((index, same))
-            same["found"] = max(same["found"] or "", state, key=("", *FOUND).index)
-            same["action"] = same.get("action") or action
-
-    def _complete(self, job: _Job) -> None:
+    def _complete(self, job: Job) -> None:
         """Say what the plan takes for what no cell says, and find the family."""
-        told = job.job
+        told, plan = job.told, self.plan
         if ended := told.pop("ended", None):
             told["closed"], told["outcome"] = ended[0] or told.get("closed"), ended[1]
-        for name, value in self.plan.for_all.items():
+        for name, value in plan.for_all.items():
             if name == "outcome" and isinstance(value, dict):
                 value = next((word for other, word in value.items() if told.get(other) is not None),
                              value.get("otherwise"))  # fmt: skip
@@ -586,22 +574,23 @@ class Follower:
         if told.get("outcome") == LEAVE_OUT:
             raise _LeftOut("left out by the plan for its outcome")
         dates = dict(told)
-        for name, others in self.plan.where_empty.items():
-            is_wanted = {"closed": told.get("outcome") != "open", "sold_on": told.get("sold_for") is not None}
+        is_wanted = {"closed": told.get("outcome") != "open", "sold_on": told.get("sold_for") is not None}
+        for name, others in plan.where_empty.items():
             if told.get(name) is None and is_wanted.get(name, True):
                 told[name] = next((dates[other] for other in others if dates.get(other)), None)
         maker, kind = (told.pop(name, None) for name in ("maker", "kind"))
         told["family"] = self._family(job, {**told, "maker": maker, "kind": kind})
 
-    def _family(self, job: _Job, told: Mapping[str, Any]) -> str:
+    def _family(self, job: Job, told: Mapping[str, Any]) -> str:
+        """Find the family of a unit, or describe a new one."""
         text = unit_name(told)
         if not text:
             raise Refused("the row names no unit")
         family = self._by_key.get(unit_key(text))
-        entry = self.plan.families.get(family or "", {})
-        kind = entry.get("kind") or told["kind"] or self.plan.for_all.get("kind")
         if family in self.kinds:
             return str(family)
+        entry = self.plan.families.get(family or "", {})
+        kind = entry.get("kind") or told["kind"] or self.plan.for_all.get("kind")
         if not kind:
             raise Refused(f"{text!r} is new, and its kind is not known; add it to [families] of the plan")
         maker = entry.get("maker") or self._makers.get(maker_key(told["maker"] or ""), told["maker"])
@@ -610,47 +599,23 @@ class Follower:
         return family
 
 
-def _take(job: _Job, index: int, column: ColumnPlan, name: str, value: Any) -> None:
-    """Add what a cell says to its job; several rows must not contradict each other."""
-    held = job.job.get(name)
-    if held is None:
-        job.job[name] = value
-    elif name == "remarks":
-        job.job[name] = held if value in held else f"{held}\n{value}"
-    elif name == "ended":  # the last of several ends
-        job.job[name] = max(held, value)
-    elif column.several == "sum" or (
-        name == "other_costs" and (index == job.first or column.role == "amount of event")
-    ):
-        job.job[name] = held + value
-    elif column.several != "first" and held != value:
-        raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
-
-
-def _of_part(column: ColumnPlan, cell: Cell) -> dict[str, Any]:
-    """Read a cell of one part's row."""
-    text, role = text_of(cell), column.role
-    if role == "part_cost":
-        return {role: spreadsheets.read_number(cell, column.mark)}
-    if role in ("found", "action"):
-        state = zip(("found", "action"), _state(text, column), strict=True)
-        return {name: value for name, value in state if value}
-    return {role: text.casefold() if role == "component" else text}
+_ROWS = re.compile(r"(?:(.+), )?rows? (\d+)(?: to (\d+))?")
 
 
 def _read_date(column: ColumnPlan, cell: Cell, row: SheetRow) -> str:
+    """Read a date in the order of its column, or of the rows that "rows 31 to 52" or "BY = K" means."""
     if column.real_dates == "swapped" and isinstance(cell, datetime.date) and cell.day <= 12:
         cell = cell.replace(month=cell.day, day=cell.month)
-    orders = [order for where, order in column.dates_where.items() if _is_meant(where, row)]
-    return spreadsheets.read_date(cell, orders[:1] or column.dates, row.year)
-
-
-def _is_meant(where: str, row: SheetRow) -> bool:
-    """Tell whether "rows 31 to 52", "SHEET, row 3" or "COLUMN = WORD" means a row."""
-    if match := _ROWS.fullmatch(where):
-        return int(match[2]) <= row.number <= int(match[3] or match[2]) and match[1] in (None, row.sheet)
-    name, _, word = where.partition("=")
-    return key_of(row.text(name.strip())) == key_of(word)
+    for where, order in column.dates_where.items():
+        name, _, word = where.partition("=")
+        if match := _ROWS.fullmatch(where):
+            is_in = int(match[2]) <= row.number <= int(match[3] or match[2])
+            is_meant = is_in and match[1] in (None, row.sheet)
+        else:
+            is_meant = key_of(row.text(name.strip())) == key_of(word)
+        if is_meant:
+            return spreadsheets.read_date(cell, [order], row.year)
+    return spreadsheets.read_date(cell, column.dates, row.year)
 
 
 def unit_name(told: Mapping[str, Any]) -> str:
@@ -668,15 +633,10 @@ def unit_key(name: str) -> str:
     return folded(name).replace(" ", "")
 
 
-def _state(text: str, column: ColumnPlan) -> tuple[str | None, str | None]:
-    state = state_of(text)
-    _refuse_strange(text, [text] if state else [], column)
-    return state or (None, None)
-
-
-def _refuse_strange(text: str, allowed: Collection[str], column: ColumnPlan) -> None:
+def _meant(text: str, allowed: Collection[str], column: ColumnPlan) -> Any:
     if text not in allowed:
         raise Refused(f'{shown(text)} has no meaning in the plan; add it to [columns."{column.name}".values]')
+    return text
 
 
 # The whole import.
@@ -687,54 +647,32 @@ def import_by_plan(
 ) -> ImportSummary:
     """Import a sheet as a reading plan says."""
     read = read_plan(Path(plan))
-    grids = spreadsheets.read_grids(Path(path), read.form)
+    sheets = spreadsheets.read_sheets(Path(path), read.form)
     dropped: dict[int, list[Fault]] = {}  # faults of rows that are left out, by the number of the row
     made: list[Follower] = []
 
     def sources(connection: Connection) -> tuple[int, list[MadeRows]]:
         families = SQL_TABLES["families"].c
         kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
-        made.append(Follower(read, Path(path), grids, kinds))
+        made.append(Follower(read, Path(path), sheets, kinds))
         return _sources(made[-1], dropped.keys(), database.currency_of(connection))
 
     while True:
         try:
             summary = import_sources(ledger, sources, [], reason, dry_run)
-        except FaultsFound as error:
-            if read.faulty_rows != LEAVE_OUT or not _drop(made[-1], error.found, dropped):
-                raise
-        else:
             return _with_the_rest(made[-1], dropped, summary)
-
-
-def _drop(follower: Follower, faults: Iterable[Fault | str], dropped: dict[int, list[Fault]]) -> bool:
-    """Leave out the jobs of rows with faults; False if a fault belongs to no row."""
-    by_place = {place: index for index, place in follower.places.items()}
-    before = len(dropped)
-    for fault in faults:
-        if not isinstance(fault, Fault) or fault.place not in by_place:
-            return False
-        dropped.setdefault(by_place[fault.place], []).append(fault)
-    return len(dropped) > before
-
-
-def _with_the_rest(
-    follower: Follower, dropped: Mapping[int, list[Fault]], summary: ImportSummary
-) -> ImportSummary:
-    """Add what became of the rows that are no jobs."""
-    left_out = {}
-    for why, sheets in follower.left_out.items():
-        told = [f"{f'{sheet}, ' * follower.is_several}{'row' if len(rows) == 1 else 'rows'} {', '.join(rows)}"
-                for sheet, rows in sheets.items()]  # fmt: skip
-        left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
-    remarks = [str(fault) for _, faults in sorted(dropped.items()) for fault in faults]
-    if dropped:
-        n_bad = sum(len(job.rows) for job in follower.jobs if job.rows.keys() & dropped.keys())
-        left_out["cannot be read, each told below"] = n_bad
-    if follower.n_unclear:
-        remarks.append("parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
-                       f"{follower.n_unclear}")  # fmt: skip
-    return replace(summary, left_out=left_out, remarks=tuple(remarks))
+        except FaultsFound as error:  # leave out their rows, if each belongs to one, and try again
+            by_place = {place: index for index, place in made[-1].places.items()} if made else {}
+            found = [(by_place.get(fault.place), fault) for fault in error.found if isinstance(fault, Fault)]
+            is_new = {index for index, _ in found} - {None} - dropped.keys()
+            if (
+                read.faulty_rows != LEAVE_OUT
+                or not is_new
+                or len([index for index, _ in found if index is not None]) < len(error.found)
+            ):
+                raise
+            for index, fault in found:
+                dropped.setdefault(index or 0, []).append(fault)
 
 
 def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[int, list[MadeRows]]:
@@ -754,7 +692,7 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
             seen.add(job.family["family"])
             found["families"].made.append((job.first, job.family, []))
         n_rows += len(job.rows)
-        row = {"job": job.number, **job.job}
+        row = {"job": job.number, **job.told}
         for index, told in job.complaints.items() or [(job.first, [])]:
             found["jobs"].made.append((index, row, told))
             row = {}
@@ -762,3 +700,22 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
             found[name].made += [(index, {"job": job.number, **part}, []) for index, part in parts]
     found["jobs"].n_left_out = n_rows - len(found["jobs"].made)  # of the rows that tell more of one job
     return exponent, [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]
+
+
+def _with_the_rest(
+    follower: Follower, dropped: Mapping[int, list[Fault]], summary: ImportSummary
+) -> ImportSummary:
+    """Add what became of the rows that are no jobs."""
+    left_out = {}
+    for why, sheets in follower.left_out.items():
+        told = [f"{f'{sheet}, ' * follower.is_several}{'row' if len(rows) == 1 else 'rows'} {', '.join(rows)}"
+                for sheet, rows in sheets.items()]  # fmt: skip
+        left_out[f"{why} ({'; '.join(told)})"] = sum(map(len, sheets.values()))
+    remarks = [str(fault) for _, faults in sorted(dropped.items()) for fault in faults]
+    if dropped:
+        n_bad = sum(len(job.rows) for job in follower.jobs if job.rows.keys() & dropped.keys())
+        left_out["cannot be read, each told below"] = n_bad
+    if follower.n_unclear:
+        remarks.append("parts named in doubt, such as 'belt?' or 'not the belt', without a finding: "
+                       f"{follower.n_unclear}")  # fmt: skip
+    return replace(summary, left_out=left_out, remarks=tuple(remarks))

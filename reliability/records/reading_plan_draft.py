@@ -6,8 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
 
 from reliability.errors import InvalidInput
 from reliability.records import spreadsheets
@@ -26,7 +26,7 @@ from reliability.records.reading_plan import (
     unit_key,
     unit_name,
 )
-from reliability.records.spreadsheets import HEADING, ORDERS, SHEET, Cell, Grid, SheetRow, key_of, text_of
+from reliability.records.spreadsheets import HEADING, ORDERS, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES, USUAL_COMPONENTS
 from reliability.records.values import Refused, folded, words
 
@@ -64,7 +64,7 @@ class _Column:
     why: str = ""
     score: float = 0.0
 
-    @property
+    @cached_property
     def counts(self) -> Counter[str]:
         return Counter(" ".join(text_of(cell).split()) for cell in self.cells)
 
@@ -83,76 +83,63 @@ class _Draft:
     def __init__(self, path: Path, families: Mapping[str, str]) -> None:
         self.path, self.known = path, families
         self.out: list[str] = []
-        self.grids = spreadsheets.read_grids(path)
-        self.headers = {grid.name: _find_header(grid) for grid in self.grids}
+        self.sheets = spreadsheets.read_sheets(path)
+        self.headers = {sheet.name: _find_header(sheet) for sheet in self.sheets}
         self.ditto = {key_of(mark) for mark in words()["ditto"]}
         self.unknown = {key_of(mark) for mark in words()["unknown"]} - self.ditto
-        self.joined_by = ""
-        self.sheets = self._sheets()
-        self.read = [grid for grid in self.grids if isinstance(self.sheets[grid.name], list)]
+        self._choose_sheets()
         self.rows: list[SheetRow] = []
         self.passed: dict[str, Counter[str]] = {}
-        for grid in self.read:
-            rows, passed = spreadsheets.table_rows(grid, self.headers[grid.name], self.ditto)
+        for sheet in self.read:
+            rows, passed = spreadsheets.table_rows(sheet, self.headers[sheet.name], self.ditto)
             self.rows += rows
-            self.passed[grid.name] = Counter(why for _, why in passed)
+            self.passed[sheet.name] = Counter(why for _, why in passed)
         if not self.rows:
             raise InvalidInput(
                 f"{path.name} has no row below a header of three columns or more. No plan was written."
             )
         self.year = next((row.year for row in self.rows if row.year), None)
-        self.columns = self._columns()
+        self._find_columns()
         self._assign_roles()
         self.by_role: dict[str, _Column] = {}
         for column in self.columns:
             self.by_role.setdefault(column.role, column)
-        self.jobs = self._jobs()
+        self._group_jobs()
 
-    def _jobs(self) -> dict[object, list[SheetRow]]:
-        """Bring together the rows of each job: one, or those of its number, or of its parts."""
-        anchors = [self.by_role[role].name for role in ("job", "family", "model") if role in self.by_role]
-        told = [row.text(anchors[0]) if anchors else "" for row in self.rows]
-        again = sum(not text or text in told[:at] for at, text in enumerate(told))
-        self.is_events = "job" in self.by_role and ("event" in self.by_role or bool(self.joined_by))
-        is_split = "component" in self.by_role and bool(anchors) and again >= 0.1 * len(told)
-        self.is_parts = is_split and not self.is_events
-        jobs: dict[object, list[SheetRow]] = {}
-        for at, (row, text) in enumerate(zip(self.rows, told, strict=True)):
-            key = (text or next(reversed(jobs), "")) if self.is_parts else text if self.is_events else at
-            if key != "":
-                jobs.setdefault(key, []).append(row)
-        return jobs
+    # Which sheets, which columns, which rows are one job.
 
-    # Which sheets, which columns.
+    def _choose_sheets(self) -> None:
+        """Read the sheets whose columns, or numbers of units, are those of the largest one."""
+        named = {
+            sheet.name: spreadsheets.header_names(sheet, self.headers[sheet.name]) for sheet in self.sheets
+        }
+        names = {of: {folded(name) for name in told if not name.startswith("column ")}
+                 for of, told in named.items()}  # fmt: skip
 
-    def _sheets(self) -> dict[str, Any]:
-        """Find the sheets whose columns are those of the largest one; a hidden one is asked about."""
-        names = {grid.name: {folded(name) for name in spreadsheets.header_names(grid, self.headers[grid.name])
-                             if not name.startswith("column ")} for grid in self.grids}  # fmt: skip
+        def size(sheet: Sheet) -> tuple[bool, int]:
+            known = sum(bool(_role_of(head, "text")[0]) for head in names[sheet.name])
+            return known >= 3, len(sheet.rows) * bool(names[sheet.name])
 
-        def size(grid: Grid) -> tuple[bool, int]:
-            known = sum(bool(_role_of(head, "text")[0]) for head in names[grid.name])
-            return known >= 3, len(grid.rows) * bool(names[grid.name])
-
-        main = max(self.grids, key=size)
-        found: dict[str, Any] = {}
-        for grid in self.grids:
-            least = min(len(names[grid.name]), len(names[main.name]))
-            is_read = least and len(names[grid.name] & names[main.name]) >= 0.5 * least
-            if not is_read and (number := self._number_in_both(main, grid)):
+        main = max(self.sheets, key=size)
+        self.joined_by = ""
+        self.read = []
+        for sheet in self.sheets:
+            least = min(len(names[sheet.name]), len(names[main.name]))
+            is_read = bool(least) and len(names[sheet.name] & names[main.name]) >= 0.5 * least
+            if not is_read and (number := self._number_in_both(main, sheet)):
                 self.joined_by, is_read = number, True
-            header = "" if grid.is_hidden else self.headers[grid.name]
-            found[grid.name] = header if is_read else LEAVE_OUT
-        return found
+            self.read += [sheet] * is_read
+        self.asked = [sheet for sheet in self.read if sheet.is_hidden]
+        self.read = [sheet for sheet in self.read if not sheet.is_hidden]
 
-    def _number_in_both(self, main: Grid, other: Grid) -> str:
+    def _number_in_both(self, *both: Sheet) -> str:
         """Find the column that numbers the units of one sheet, and whose numbers the other one repeats."""
         told: list[dict[str, list[str]]] = []
-        for grid in (main, other):
-            header = self.headers[grid.name]
-            rows = spreadsheets.table_rows(grid, header, ())[0] if header else []
+        for sheet in both:
+            header = self.headers[sheet.name]
+            rows = spreadsheets.table_rows(sheet, header, ())[0] if header else []
             told.append({name: [row.text(name) for row in rows if name in row.cells]
-                         for name in spreadsheets.header_names(grid, header)})  # fmt: skip
+                         for name in spreadsheets.header_names(sheet, header)})  # fmt: skip
         for name, units in told[0].items():
             repeated = told[1].get(name, [])
             known = sum(number in set(units) for number in repeated)
@@ -160,25 +147,24 @@ class _Draft:
                 return name
         return ""
 
-    def _columns(self) -> list[_Column]:
+    def _find_columns(self) -> None:
+        """Gather the cells of each column, and tell whether most of them are dates, numbers or texts."""
         sheets: dict[str, set[str]] = defaultdict(set)
-        for grid in self.read:
-            for name in spreadsheets.header_names(grid, self.headers[grid.name]):
-                sheets[name].add(grid.name)
+        for sheet in self.read:
+            for name in spreadsheets.header_names(sheet, self.headers[sheet.name]):
+                sheets[name].add(sheet.name)
         used = {name for row in self.rows for name in row.cells}
         for row in self.rows:
             for name in row.cells:
                 sheets[name].add(row.sheet)
-        columns = []
+        self.columns = []
         for name, of in sheets.items():
             if name in used or not name.startswith("column "):
                 told = [row.cells.get(name) for row in self.rows if row.sheet in of]
                 cells = [cell for cell in told if self._says(cell)]
-                columns.append(_Column(name, of, cells, len(told) - len(cells), self._kind_of(name, cells)))
-        return columns
+                self.columns.append(_Column(name, of, cells, len(told) - len(cells), self._kind(name, cells)))
 
-    def _kind_of(self, name: str, cells: Sequence[Cell]) -> str:
-        """Tell whether most cells are dates, numbers or texts."""
+    def _kind(self, name: str, cells: Sequence[Cell]) -> str:
         if not cells:
             return "empty"
         # Below a header that says so "3.10." is a date, and 44289 is one, as the days that a workbook counts.
@@ -186,16 +172,12 @@ class _Draft:
         year = self.year if is_dated else None
         if is_dated and all(isinstance(cell, int) and 20_000 < cell < 60_000 for cell in cells):
             return "date"
-        readers: tuple[Callable[[Cell], object], ...] = (
-            lambda cell: spreadsheets.read_hours(cell, ",", "hours"),
-            lambda cell: spreadsheets.read_number(cell, None),
-            lambda cell: spreadsheets.read_number(cell, "."),
-            lambda cell: spreadsheets.read_built(cell, 2),
-        )
         texts = [cell for cell in cells if not isinstance(cell, int | float)]
         dates = sum(bool(spreadsheets.date_readings(cell, year)) for cell in texts)
-        numbers = sum(_means("amount", cell) is not None or not all(_fails(read, cell) for read in readers)
-                      for cell in cells)  # fmt: skip
+        numbers = sum(
+            _means("amount", cell) is not None or bool(spreadsheets.number_readings(cell))
+            or _reads(_hours, cell) or _reads(spreadsheets.read_built, cell) for cell in cells
+        )  # fmt: skip
         if dates >= _MOST * len(cells) and (year or dates >= numbers):
             return "date"
         return "number" if numbers >= _MOST * len(cells) else "text"
@@ -204,6 +186,7 @@ class _Draft:
         return cell is not None and key_of(cell) not in self.unknown
 
     def _assign_roles(self) -> None:
+        """Let headers, then cells, then the other columns decide what each column is."""
         for column in self.columns:
             if column.name == self.joined_by:
                 column.role, column.score = "job", 2 * _EXACT
@@ -228,17 +211,31 @@ class _Draft:
         """Let roles depend on those of the other columns."""
         taken = {column.role for column in self.columns}
         for column in self.columns:
+            is_kind = column.share(_kind_in) >= 0.5
             if column.role in ("found", "action", "position") and "component" not in taken:
                 column.role = "faults"
-            is_kind = column.share(_kind_in) >= 0.5
-            if column.role == "kind" and not is_kind and not taken & {"model", "family"}:
+            elif column.role == "kind" and not is_kind and not taken & {"model", "family"}:
                 column.role = "model"
-            if column.role == "family" and "maker" in taken and is_kind:
+            elif column.role == "family" and "maker" in taken and is_kind:
                 column.role = "model"  # "deck T-5": its maker stands beside it
         for kind, role in (("date", "date of event"), ("number", "amount of event")):
             unclear = [each for each in self.columns if each.kind == kind and each.role == "?"]
             if "event" in taken and len(unclear) == 1:
                 unclear[0].role = role
+
+    def _group_jobs(self) -> None:
+        """Bring together the rows of each job: one, or those of its number, or of its parts."""
+        anchors = [self.by_role[role].name for role in ("job", "family", "model") if role in self.by_role]
+        told = [row.text(anchors[0]) if anchors else "" for row in self.rows]
+        again = sum(not text or text in told[:at] for at, text in enumerate(told))
+        self.is_events = "job" in self.by_role and ("event" in self.by_role or bool(self.joined_by))
+        is_split = "component" in self.by_role and bool(anchors) and again >= 0.1 * len(told)
+        self.is_parts = is_split and not self.is_events
+        self.jobs: dict[object, list[SheetRow]] = {}
+        for at, (row, text) in enumerate(zip(self.rows, told, strict=True)):
+            key = (text or next(reversed(self.jobs), "")) if self.is_parts else text if self.is_events else at
+            if key != "":
+                self.jobs.setdefault(key, []).append(row)
 
     # The text of the plan.
 
@@ -250,17 +247,12 @@ class _Draft:
                   'Where a line says QUESTION, fill the quotation marks below it: "" is open.',
                   "A column is one of: " + ", ".join(ROLES[:cut]) + ",",
                   "  " + ", ".join(ROLES[cut:]) + ", finding: COMPONENT, sign: SIGN.", "")  # fmt: skip
-        if not spreadsheets.is_workbook(self.path):
-            self._csv_form()
-        self._rows()
-        self._currency()
-        self._marks("unknown", self.unknown, "nothing is known")
-        self._marks("ditto", self.ditto, "as above")
+        self._file_lines()
+        self._row_lines()
         self._sheet_lines()
         for column in self.columns:
             self._column_lines(column)
-        self._where_empty()
-        self._for_all()
+        self._lines_for_silence()
         self._fault_lines()
         self._family_lines()
         return "\n".join(self.out) + "\n"
@@ -275,7 +267,9 @@ class _Draft:
     def _line(self, key: str, value: object, comment: str = "") -> None:
         self.out.append(f"{key} = {_toml(value)}" + (f"  # {comment}" if comment else ""))
 
-    def _csv_form(self) -> None:
+    def _file_lines(self) -> None:
+        if spreadsheets.is_workbook(self.path):
+            return
         forms = spreadsheets.csv_forms(self.path)
         form, read = forms[0]
         self._line("separator", spreadsheets.SEPARATORS[form.separator])
@@ -287,7 +281,7 @@ class _Draft:
         else:
             self._line("encoding", form.encoding, f"it reads: {', '.join(read[:6])}" if read else "")
 
-    def _rows(self) -> None:
+    def _row_lines(self) -> None:
         meanings = {"jobs": "a job has one row", "parts": "a job has one row for each part",
                     "events": "a unit has rows for what happened, found by its number"}  # fmt: skip
         rows = "parts" if self.is_parts else "events" if self.is_events else "jobs"
@@ -305,8 +299,6 @@ class _Draft:
         if "job" not in self.by_role:
             self._line("numbering", f"{SHEET}-" if len(self.read) > 1 else "S-",
                        "no column of job numbers: jobs are counted, with this before each")  # fmt: skip
-
-    def _currency(self) -> None:
         columns = [column for column in self.columns if column.role in (*MONEY, "amount of event", "?")]
         signs = Counter(sign for column in columns for cell in (column.name, *column.cells)
                         for sign in spreadsheets.currency_signs(cell))  # fmt: skip
@@ -315,30 +307,32 @@ class _Draft:
         elif len(signs) == 1 and "?" not in signs:
             self._line("currency", next(iter(signs)), "by the signs beside amounts")
         else:
-            told = _counted(signs).replace("?", "$ or kr")
-            self._ask("currency", f"which currency are the amounts in? Signs: {told}. A code such as EUR")
-
-    def _marks(self, key: str, marks: set[str], what: str) -> None:
-        seen = Counter(text_of(cell) for grid in self.read for number, cells in grid.rows for cell in cells
-                       if number > max(self.headers[grid.name]) and cell is not None
-                       and key_of(cell) in marks)  # fmt: skip
-        self._line(key, list(seen), f"cells that say: {what}" + (f" ({_counted(seen)})" if seen else ""))
+            listed = _counted(signs).replace("?", "$ or kr")
+            self._ask("currency", f"which currency are the amounts in? Signs: {listed}. A code such as EUR")
+        for key, marks, what in (
+            ("unknown", self.unknown, "nothing is known"),
+            ("ditto", self.ditto, "as above"),
+        ):
+            seen = Counter(text_of(cell) for sheet in self.read
+                           for cells in sheet.rows[max(self.headers[sheet.name]) :] for cell in cells
+                           if cell is not None and key_of(cell) in marks)  # fmt: skip
+            self._line(key, list(seen), f"cells that say: {what}" + (f" ({_counted(seen)})" if seen else ""))
 
     def _sheet_lines(self) -> None:
         self._say("", "The rows of each header; leave_out = [17, 40] in the braces passes over rows.",
                   "Colours are not read: put what they say into a column of words.")  # fmt: skip
         self.out.append("[sheets]")
-        for grid in self.grids:
-            header, key = self.sheets[grid.name], _toml(grid.name)
-            if header == "":
-                self._ask(key, f'sheet {grid.name!r} is hidden. Is it read? "{LEAVE_OUT}", or, without '
-                          f"quotation marks, {{ header = {self.headers[grid.name]} }}")  # fmt: skip
-            elif header == LEAVE_OUT:
-                seen = [text_of(cell) for _, cells in grid.rows[:8] for cell in cells if cell is not None]
+        for sheet in self.sheets:
+            header, key = self.headers[sheet.name], _toml(sheet.name)
+            if sheet in self.asked:
+                self._ask(key, f'sheet {sheet.name!r} is hidden. Is it read? "{LEAVE_OUT}", or, without '
+                          f"quotation marks, {{ header = {header} }}")  # fmt: skip
+            elif sheet not in self.read:
+                seen = [text_of(cell) for cells in sheet.rows[:8] for cell in cells if cell is not None]
                 self._line(key, LEAVE_OUT, f"it begins: {' | '.join(seen[:8])}"[:100].replace("\n", " "))
             else:
-                told = ", ".join(f"{count} {why}" for why, count in self.passed[grid.name].items())
-                count = _count_rows(sum(row.sheet == grid.name for row in self.rows))
+                told = ", ".join(f"{count} {why}" for why, count in self.passed[sheet.name].items())
+                count = _count_rows(sum(row.sheet == sheet.name for row in self.rows))
                 passed = f"; passed over: {told}" if told else ""
                 self.out.append(f"{key} = {{ header = {header} }}  # {count}{passed}")
 
@@ -362,17 +356,23 @@ class _Draft:
             self._line("is", column.role, column.why)
         if self.is_events and column.role in UNIT:
             self._line("several", "first", "what the first row of a unit says counts")
-        writers: dict[str, Callable[[_Column], None]] = {
-            **dict.fromkeys((*DATES, "date of event"), self._dates),
-            **dict.fromkeys((*MONEY, "hours", "amount of event"), self._amounts),
-            **dict.fromkeys(("outcome", "ended_why"), self._choices),
-            **dict.fromkeys(("found", "action", "finding", "event", "kind", "component"), self._words),
-            "built": self._years, "job": self._numbers,
-        }  # fmt: skip
-        if role in writers:
-            writers[role](column)
+        if role in (*DATES, "date of event"):
+            self._dates(column)
+        elif role in (*MONEY, "hours", "amount of event"):
+            self._amounts(column)
+        elif role == "built":
+            self._years(column)
+        elif role == "job":
+            self._numbers(column)
+        elif role in _MEANINGS:
+            self._meanings(column, *_MEANINGS[role])
+        elif role in ("outcome", "ended_why"):
+            self._choices(column)
+        if role == "component":
+            self._say("Any other word here is taken as the name of a component.")
 
     def _dates(self, column: _Column) -> None:
+        """Propose or ask for the order in which dates are written."""
         read = [(cell, spreadsheets.date_readings(cell, self.year)) for cell in column.cells]
         several = [found for _, found in read if found and "" not in found]
         every = [order for order in ORDERS if several and all(order in found for found in several)]
@@ -398,64 +398,52 @@ class _Draft:
                      "no date that can be read; write one such as 2026-05-17, or unknown")  # fmt: skip
 
     def _amounts(self, column: _Column) -> None:
+        """Propose or ask for the decimal mark, the unit of hours, and what several amounts of a job mean."""
         is_hours = column.role == "hours"
-        marks = [spreadsheets.decimal_marks(cell) for cell in column.cells]
-        unclear = [cell for cell, found in zip(column.cells, marks, strict=True) if len(found) == 2]
-        shown = Counter(mark for found in marks if len(found) == 1 for mark in found)
+        marks = [(cell, spreadsheets.number_readings(cell)) for cell in column.cells]
+        unclear = [cell for cell, found in marks if len(set(found.values())) > 1]
+        shown = Counter(mark for _, found in marks if len(found) == 1 for mark in found)
         mark = next(iter(shown)) if len(shown) == 1 else None
         if mark:
-            self._line("decimal", "comma" if mark == "," else "point", f"{shown.total()} show it")
+            self._line("decimal", mark, f"{shown.total()} show it")
         elif unclear:
-            question = f"is the decimal mark a comma or a point, in {_some(unclear)}? comma, or point"
-            self._ask("decimal", question)
+            self._ask(
+                "decimal", f"is the decimal mark a comma or a point, in {_some(unclear)}? comma, or point"
+            )
+        sure = mark or ("comma" if unclear else None)
         if is_hours:
-            self._unit(column)
+            bare = [cell for cell in column.cells if _reads(partial(_hours, mark=None), cell)
+                    and not _reads(partial(_hours, unit=None), cell)]  # fmt: skip
+            name = column.name.casefold()
+            if _MINUTES.search(name) or _HOURS.search(name):
+                self._line("unit", "minutes" if _MINUTES.search(name) else "hours", "by the header")
+            elif bare:
+                self._ask("unit", f"are numbers such as {_some(bare)} hours, or minutes?")
         shared = sorted({row.merged[column.name] for row in self.rows if column.name in row.merged})
         if shared and not self.is_parts:
             rows = ", ".join(f"{top} to {top + height - 1}" for top, height in shared[:5])
             self._ask("merged", f"one amount stands for several rows ({len(shared)} times, rows {rows}). "
                       "share: divide it equally; each: it counts for each")  # fmt: skip
         if self.is_parts and column.role != "part_cost":
-            self._several(column)
+            told = {job: [row.text(column.name) for row in rows
+                          if column.name in row.cells and column.name not in row.merged]
+                    for job, rows in self.jobs.items()}  # fmt: skip
+            if differing := [(job, found) for job, found in told.items() if len(set(found)) > 1]:
+                job, found = differing[0]
+                told_of = f"{len(differing)} jobs have several amounts here ({job}: {', '.join(found[:4])})"
+                self._ask("several", f"{told_of}. sum: add them up; first: only the first counts")
         elif self.is_events and column.role in ("hours", "other_costs"):
             self._line("several", "sum", "of all rows of a unit")
-
-        def read(cell: Cell) -> object:
-            sure = mark or ("," if unclear else None)
-            if is_hours:
-                return spreadsheets.read_hours(cell, sure, "hours")
-            return spreadsheets.read_number(cell, sure)
-
+        read = partial(_hours if is_hours else spreadsheets.read_number, mark=sure)
         nothing = [text for text in column.counts if _means("amount", text) is not None and text != "0"]
         free = {} if is_hours else dict.fromkeys(nothing, "0")
+        bad = [cell for cell in column.cells if not _reads(read, cell) and text_of(cell) not in free]
         what = "span of time" if is_hours else "number"
-        bad = [cell for cell in column.cells if _fails(read, cell) and text_of(cell) not in free]
         self._values(column, bad, f"no {what} that can be read; write such as 12.50, or unknown", free)
 
-    def _unit(self, column: _Column) -> None:
-        name = column.name.casefold()
-        bare = [cell for cell in column.cells
-                if _fails(lambda each: spreadsheets.read_hours(each, ",", None), cell)
-                and not _fails(lambda each: spreadsheets.read_hours(each, None, "hours"), cell)]  # fmt: skip
-        if _MINUTES.search(name) or _HOURS.search(name):
-            self._line("unit", "minutes" if _MINUTES.search(name) else "hours", "by the header")
-        elif bare:
-            self._ask("unit", f"are numbers such as {_some(bare)} hours, or minutes?")
-
-    def _several(self, column: _Column) -> None:
-        name = column.name
-        told = {job: [row.text(name) for row in rows if name in row.cells and name not in row.merged]
-                for job, rows in self.jobs.items()}  # fmt: skip
-        differing = [(job, found) for job, found in told.items() if len(set(found)) > 1]
-        if differing:
-            job, found = differing[0]
-            told_of = f"{len(differing)} jobs have several amounts here ({job}: {', '.join(found[:4])})"
-            self._ask("several", f"{told_of}. sum: add them up; first: only the first counts")
-
     def _years(self, column: _Column) -> None:
-        bad = [cell for cell in column.cells if _fails(lambda each: spreadsheets.read_built(each, 2), cell)]
-        rough = [cell for cell in column.cells if cell not in bad
-                 and _fails(lambda each: spreadsheets.read_built(each, None), cell)]  # fmt: skip
+        bad = [cell for cell in column.cells if not _reads(spreadsheets.read_built, cell)]
+        rough = [cell for cell in column.cells if cell not in bad and spreadsheets.read_built(cell)[2]]
         if rough:
             self._line("about", 2, f"years to both sides of a rough one ({_some(rough)})")
         question = "no year of production that can be read; write one, or 1976-1979, or unknown"
@@ -472,34 +460,8 @@ class _Draft:
             told = f"{again} numbers stand in several sheets: each begins with its sheet's"
             self._line("prefix", f"{SHEET}-", told)
 
-    def _values(
-        self, column: _Column, cells: Iterable[Cell], question: str, known: Mapping[str, str] | None = None
-    ) -> None:
-        """Write what words stand for, and ask about every different cell that cannot be read."""
-        counts = Counter(" ".join(text_of(cell).split()) for cell in cells)
-        if not counts and not known:
-            return
-        self.out.append(f"[columns.{_toml(column.name)}.values]")
-        for text, meaning in (known or {}).items():
-            self._line(_toml(text), meaning, _count_rows(column.counts[text]))
-        if counts:
-            self._say(f"QUESTION: {question}")
-        for text, count in counts.most_common(_MOST_LISTED):
-            self._line(_toml(text), "", _count_rows(count))
-        if len(counts) > _MOST_LISTED:
-            self._say(f"... and {len(counts) - _MOST_LISTED} more; their rows cannot be read")
-
-    def _meanings(self, column: _Column, meaning: Callable[[str], str | None], question: str) -> None:
-        """Write what every different word means; ask where that is not known."""
-        shown: dict[str, str] = {}
-        for text in column.counts:
-            shown.setdefault(key_of(text), text)
-        told = {key: meaning(text) for key, text in shown.items()}
-        known = {shown[key]: word for key, word in told.items() if word not in (None, shown[key])}
-        unclear = (shown[key] for key in map(key_of, column.cells) if told[key] is None)
-        self._values(column, unclear, question, known)
-
     def _choices(self, column: _Column) -> None:
+        """Write which outcome, or which reason, words stand for."""
         listed, yes_no = words()[column.role], words()["yes_no"]
         asks = re.search(r"work|fix|repair|repar|ok|heile", folded(column.name))
         is_yes_no = column.role == "outcome" and (asks or column.share_in("yes_no") == 1)
@@ -519,44 +481,51 @@ class _Draft:
             self._ask("empty", f"empty in {_count_rows(empty)}. {allowed}, or {LEAVE_OUT}?")
         self._meanings(column, meaning, f"{allowed}? Or {UNKNOWN}, or {LEAVE_OUT} (the row)")
 
-    def _words(self, column: _Column) -> None:
-        """Write what the words of a column mean that names kinds, events, components, or their states."""
-        if column.role == "kind":
-            kinds = ", ".join(list(USUAL_COMPONENTS)[:-1])
-            self._meanings(column, _kind_in, f"{kinds}, or a word of your own")
-        elif column.role == "event":
-            question = f"what happened then? {', '.join(EVENTS)}, or {LEAVE_OUT} (the row)"
-            self._meanings(column, _event_in, question)
-        elif column.role == "component":
-            self._meanings(
-                column, lambda text: _component_of(text) or _component_of(text.split()[-1]) or text, ""
-            )
-            self._say("Any other word here is taken as the name of a component.")
-        else:
-            found, done = ", ".join(FOUND), ", ".join(ACTIONS)
-            question = f"found ({found}), done ({done}), both (failed, replaced), {UNKNOWN}"
-            self._meanings(column, _state_in, question)
+    def _meanings(self, column: _Column, meaning: Callable[[str], str | None], question: str) -> None:
+        """Write what every different word means; ask where that is not known."""
+        shown: dict[str, str] = {}
+        for text in column.counts:
+            shown.setdefault(key_of(text), text)
+        told = {key: meaning(text) for key, text in shown.items()}
+        known = {shown[key]: word for key, word in told.items() if word not in (None, shown[key])}
+        self._values(column, (shown[key] for key in map(key_of, column.cells) if told[key] is None),
+                     question, known)  # fmt: skip
+
+    def _values(
+        self, column: _Column, asked: Iterable[Cell], question: str, known: Mapping[str, str] | None = None
+    ) -> None:
+        """Write what words stand for, and ask about every different cell that cannot be read."""
+        counts = Counter(" ".join(text_of(cell).split()) for cell in asked)
+        if not counts and not known:
+            return
+        self.out.append(f"[columns.{_toml(column.name)}.values]")
+        for text, meaning in (known or {}).items():
+            self._line(_toml(text), meaning, _count_rows(column.counts[text]))
+        if counts:
+            self._say(f"QUESTION: {question}")
+        for text, count in counts.most_common(_MOST_LISTED):
+            self._line(_toml(text), "", _count_rows(count))
+        if len(counts) > _MOST_LISTED:
+            self._say(f"... and {len(counts) - _MOST_LISTED} more; their rows cannot be read")
 
     # What no cell says, and what texts say.
 
-    def _where_empty(self) -> None:
+    def _lines_for_silence(self) -> None:
+        """Ask what is taken for dates and outcomes that no row of a job tells."""
+        dated = [column for column in self.columns if column.kind == "date" and column.role != LEAVE_OUT]
+        unclear = [repr(each.name) for each in dated if each.role not in (*DATES, "date of event")]
+        beside = f" (apart from {', '.join(unclear)})" if unclear else ""
         self.out += [
             "",
             "[where_empty]  # which dates stand for one that is not there, the first that is filled",
         ]
-        dated = [column for column in self.columns if column.kind == "date" and column.role != LEAVE_OUT]
-        self.has_dates = bool(dated)
-        unclear = [repr(each.name) for each in dated if each.role not in (*DATES, "date of event")]
-        beside = f" (apart from {', '.join(unclear)})" if unclear else ""
         for role, needs in (("taken_in", ""), ("closed", ", which open ones do not need")) if dated else ():
             if without := self._silent(role):
                 told = f"{without} of {len(self.jobs)} jobs have no date that is {role}{beside}{needs}"
                 self._ask(role, f"{told}. What is taken for it? {', '.join(DATES)}, a list such as "
                           f'["sold_on", "taken_in"], or {UNKNOWN}')  # fmt: skip
-
-    def _for_all(self) -> None:
         self.out += ["", "[for_all]  # what holds for every row where nothing else is said"]
-        if not self.has_dates:
+        if not dated:
             question = "no column is a date. When were the units taken in? A month such as 2025-06"
             self._ask("taken_in", question)
             self._ask("closed", "and when were they done?")
@@ -579,6 +548,7 @@ class _Draft:
         return sum(not any(map(tells, rows)) for rows in self.jobs.values())
 
     def _fault_lines(self) -> None:
+        """Write which words of texts about faults are parts, and which are states of parts."""
         columns = [column for column in self.columns if column.role == "faults"]
         is_listed = any(column.role.startswith("finding:") for column in self.columns)
         if not columns and not is_listed and "component" not in self.by_role:
@@ -589,11 +559,15 @@ class _Draft:
             self._ask("named_alone", question)
         else:
             self._line("named_alone", "failed", "a part that is named without a word for its state; or worn")
-        if columns:
-            self._word_lists([text_of(cell) for column in columns for cell in column.cells])
-
-    def _word_lists(self, texts: Sequence[str]) -> None:
-        phrases = Counter(phrase for text in texts for phrase in _phrases(text))
+        if not columns:
+            return
+        texts = [text_of(cell) for column in columns for cell in column.cells]
+        phrases: Counter[str] = Counter()
+        for text in texts:  # the words of a text, and up to three in a row, each once and in their order
+            clauses = [folded(clause).split() for clause in fault_clauses(text)]
+            runs = (tokens[at : at + size] for tokens in clauses for size in (1, 2, 3)
+                    for at in range(len(tokens) - size + 1))  # fmt: skip
+            phrases.update(dict.fromkeys(map(" ".join, runs)).keys())
         parts = {phrase: name for phrase in phrases if (name := _component_of(phrase))}
         states = {phrase: words()["state"][phrase] for phrase in phrases if phrase in words()["state"]}
         silent = Counter(" ".join(text.split()) for text in texts
@@ -616,30 +590,41 @@ class _Draft:
         for phrase, state in sorted(states.items()):
             self._line(_toml(phrase), state, _count_rows(phrases[phrase]))
 
-    # Families.
-
     def _family_lines(self) -> None:
+        """Write which names are one family, and the kind and the maker of those that are new."""
         rows = [of_one[0] for of_one in self.jobs.values()] if self.is_events else self.rows
         makers: dict[str | None, Counter[str]] = defaultdict(Counter)
         units: dict[str, list[dict[str, str]]] = defaultdict(list)
-        for unit in map(self._unit_of, rows):
+        for row in rows:
+            unit = {column.role: row.text(column.name) for column in self.columns
+                    if column.role in UNIT and self._says(row.cells.get(column.name))}  # fmt: skip
+            if "kind" in unit:
+                unit["kind"] = _kind_in(unit["kind"]) or unit["kind"]
             makers[maker_key(unit.get("maker", ""))][unit.get("maker", "")] += 1
             if key := unit_key(unit_name(unit)):
                 units[key].append(unit)
-        kinds = {key: Counter(filter(None, map(_kind_of_unit, of))) for key, of in units.items()}
+        kinds = {key: Counter(kind for unit in of
+                              if (kind := unit.get("kind") or _kind_in(unit_name(unit), inside=True)))
+                 for key, of in units.items()}  # fmt: skip
         known = {unit_key(name): name for name in self.known}
         self.out += ["", "[families]  # names that are one family; a new one is made with its kind and maker"]
         if any(not kinds[key] for key in units.keys() - known.keys()):
-            one = 'one kind for all may stand under [for_all]: kind = "radio"'
-            self._say(f"For a kind that is asked for, {one}")
+            self._say(
+                'For a kind that is asked for, one kind for all may stand under [for_all]: kind = "radio"'
+            )
         names: list[str] = []
         for key in sorted(units, key=lambda key: (-len(units[key]), key)):
             spelled = Counter(map(unit_name, units[key]))
             keys = (maker_key(unit.get("maker", "")) for unit in units[key])
             made_by = Counter(commonest(makers[maker]) for maker in keys if maker)
             name = known.get(key) or _with_maker(commonest(spelled), next(iter(made_by), ""))
-            is_told = all("kind" in unit for unit in units[key])
-            entry = [] if key in known else self._new_family(kinds[key], made_by, is_told)
+            entry = [f"maker = {_toml(commonest(made_by))}"] if made_by and key not in known else []
+            if key not in known and len(kinds[key]) != 1:
+                told = f"several kinds: {_counted(kinds[key])}" if kinds[key] else "nothing tells its kind"
+                self._say(f"QUESTION: {told}")
+                entry = ['kind = ""', *entry]
+            elif key not in known and not all("kind" in unit for unit in units[key]):
+                entry = [f"kind = {_toml(next(iter(kinds[key])))}", *entry]
             if also := [text for text in spelled if text != name]:
                 entry.append(f"also = {_toml(also)}")
             near = [other for other in get_close_matches(name, names, n=1, cutoff=0.9)
@@ -650,21 +635,6 @@ class _Draft:
             self.out.append(f"{_toml(name)} = {{ {', '.join(entry)} }}  # {count}{hint}")
             names.append(name)
 
-    def _new_family(self, kinds: Counter[str], makers: Counter[str], is_told: bool) -> list[str]:
-        """Give kind and maker of a family that is new; ask for a kind that is not clear."""
-        entry = [f"maker = {_toml(commonest(makers))}"] if makers else []
-        if len(kinds) != 1:
-            several = f"several kinds: {_counted(kinds)}" if kinds else "nothing tells its kind"
-            self._say(f"QUESTION: {several}")
-            return ['kind = ""', *entry]
-        return entry if is_told else [f"kind = {_toml(next(iter(kinds)))}", *entry]
-
-    def _unit_of(self, row: SheetRow) -> dict[str, str]:
-        """Give what a row tells of its unit, its kind in our words."""
-        told = {column.role: row.text(column.name) for column in self.columns
-                if column.role in UNIT and self._says(row.cells.get(column.name))}  # fmt: skip
-        return {role: (role == "kind" and _kind_in(text)) or text for role, text in told.items()}
-
 
 # What headers, cells and words tell.
 
@@ -674,9 +644,9 @@ def _by_values(column: _Column) -> None:
     tokens = folded(column.name).split()
     tails = (" ".join(tokens[at:]) for at in range(len(tokens)))  # of "Checked pinch roller" the end
     component = next(filter(None, map(words()["component"].get, tails)), None)
+    is_event = {"bought", "sold"} <= {_means("event", text) for text in column.counts}
     if component and column.share_in("state", "yes_no") >= 0.5:
         column.role, column.score = f"finding: {component}", _EXACT
-    is_event = {"bought", "sold"} <= {_means("event", text) for text in column.counts}
     if column.kind == "text" and is_event and column.share_in("event") >= 0.5:
         column.role, column.score = "event", _EXACT
     if column.role == "family":
@@ -687,43 +657,36 @@ def _by_values(column: _Column) -> None:
             column.role = "job"
         elif column.share(_kind_in) >= 0.5 and column.share(re.compile(r"\d").search) < 0.5:
             column.role = "kind"
+    is_worded = column.kind == "text" and len(column.counts) > 2
     if not column.role and column.share_in("kind") >= 0.8:
         column.role = "kind"
-    if (
-        not column.role
-        and column.kind == "text"
-        and len(column.counts) > 2
-        and column.share_in("outcome") >= 0.4
-    ):
+    elif not column.role and is_worded and column.share_in("outcome") >= 0.4:
         column.role = "outcome"
-    if not column.cells and column.role in ("", "?"):
+    elif not column.cells and column.role in ("", "?"):
         column.role, column.why = LEAVE_OUT, "nothing stands in it"
 
 
-def _find_header(grid: Grid) -> list[int]:
-    """Find the rows of a sheet's header; none if no row looks like one."""
-    rows = {number: [cell for cell in cells if cell is not None] for number, cells in grid.rows}
+def _find_header(sheet: Sheet) -> list[int]:
+    """Find the rows of a sheet's header, with groups above and units below it; none if no row is one."""
+    rows = [[], *([cell for cell in cells if cell is not None] for cells in sheet.rows), []]
     best = (0.0, 0)
-    for at, (number, told) in enumerate(list(rows.items())[:60]):
+    for number, told in enumerate(rows[1:61], 1):
         texts = [cell for cell in told if isinstance(cell, str) and len(cell) <= 40]
         if len(told) < 3 or len(texts) < len(told) or len(set(texts)) < _MOST * len(texts):
             continue
         hits = sum(any(_role_of(text, kind)[0] for kind in ("date", "number", "text")) for text in texts)
-        if hits >= 2 or (hits == 1 and at < 5):
+        if hits >= 2 or (hits == 1 and number <= 5):
             best = max(best, (hits + 2 * hits / len(texts), -number))
     number = -best[1]
     if not number:
         return []
-    above, below = rows.get(number - 1, []), rows.get(number + 1, [])
+    above, below = rows[number - 1], rows[number + 1]
     is_group = len(above) >= 2 and all(isinstance(cell, str) and len(cell) <= 40 for cell in above)
     is_group = is_group and not spreadsheets.is_header(above)
-    is_units = len(below) >= 2 and sum(map(_is_unit, below)) >= _MOST * len(below)
+    n_units = sum(bool(re.fullmatch(r"[(\[].*[)\]]|[€£$]", text_of(cell).strip())
+                       or folded(text_of(cell)) in _UNITS) for cell in below)  # fmt: skip
+    is_units = len(below) >= 2 and n_units >= _MOST * len(below)
     return [*[number - 1] * is_group, number, *[number + 1] * is_units]
-
-
-def _is_unit(cell: Cell) -> bool:
-    text = text_of(cell).strip()
-    return bool(re.fullmatch(r"[(\[].*[)\]]|[€£$]", text)) or folded(text) in _UNITS
 
 
 def _role_of(header: str, kind: str) -> tuple[str, float]:
@@ -752,12 +715,16 @@ def _best_phrase(text: str, group: str) -> tuple[str, float]:
     return found
 
 
-def _fails(read: Callable[[Cell], object], cell: Cell) -> bool:
+def _reads(read: Callable[..., object], cell: Cell) -> bool:
     try:
         read(cell)
     except Refused:
-        return True
-    return False
+        return False
+    return True
+
+
+def _hours(cell: Cell, mark: str | None = "comma", unit: str | None = "hours") -> object:
+    return spreadsheets.read_hours(cell, mark, unit)
 
 
 def _means(group: str, cell: Cell) -> str | None:
@@ -775,10 +742,6 @@ def _kind_in(text: str, *, inside: bool = False) -> str | None:
     if not hits and " " not in bare:
         hits = {kind for phrase, kind in known.items() if len(phrase) > 4 and bare.endswith(phrase)}
     return hits.pop() if len(hits) == 1 and (inside or len(bare.split()) <= 4) else None
-
-
-def _kind_of_unit(unit: Mapping[str, str]) -> str | None:
-    return unit.get("kind") or _kind_in(unit_name(unit), inside=True)
 
 
 def _component_of(phrase: str) -> str | None:
@@ -803,11 +766,14 @@ def _state_in(text: str) -> str | None:
     return told if None not in said and state_of(told) else None
 
 
-def _phrases(text: str) -> Iterable[str]:
-    """Give the words of a text, and up to three in a row, each once and in their order."""
-    clauses = [folded(clause).split() for clause in fault_clauses(text)]
-    return dict.fromkeys(" ".join(tokens[at : at + size]) for tokens in clauses for size in (1, 2, 3)
-                         for at in range(len(tokens) - size + 1))  # fmt: skip
+_STATES = f"found ({', '.join(FOUND)}), done ({', '.join(ACTIONS)}), both (failed, replaced), {UNKNOWN}"
+#: What finds the meaning of the words of a column, by its role, and the question about those without one.
+_MEANINGS: dict[str, tuple[Callable[[str], str | None], str]] = {
+    "kind": (_kind_in, f"{', '.join(list(USUAL_COMPONENTS)[:-1])}, or a word of your own"),
+    "event": (_event_in, f"what happened then? {', '.join(EVENTS)}, or {LEAVE_OUT} (the row)"),
+    "component": (lambda text: _component_of(text) or _component_of(text.split()[-1]) or text, ""),
+    **dict.fromkeys(("found", "action", "finding"), (_state_in, _STATES)),
+}
 
 
 def _with_maker(name: str, maker: str) -> str:

@@ -8,7 +8,7 @@ import re
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import reduce
@@ -27,41 +27,32 @@ Cell = str | int | float | datetime.date | datetime.timedelta | None
 MOST_BYTES, MOST_UNPACKED = 20_000_000, 50_000_000
 MOST_ROWS, MOST_COLUMNS, MOST_CELLS, MOST_CHARACTERS = 100_000, 1_000, 2_000_000, 32_767
 _TOO_MUCH = "no sheet that somebody keeps by hand. Nothing was read."
-#: What the archive of a damaged workbook, or of one with a password, ends in.
-_TORN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)
-_ROW, _FILLED = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b((?:[^>]*[^>/])?)>")
-_PLACE = re.compile(rb"""\sr=["']([A-Z]{0,3})(\d{1,9})["']""")
-#: So much of a file tells how it is divided.
-_LOOKED_AT = 200_000
-SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
-SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
-_MARKS = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig"))
-#: What a file that is no UTF-8 may be written in: by Windows, by old Macs, by DOS.
-ENCODINGS = ("cp1252", "mac_roman", "cp850")
-_LETTERS = frozenset("äöüÄÖÜßéèêëàâçñîïôœøåæØÅÆáíóúìòùõãÉÈ€£°½¼¾²µ«»–—‘’“”„…·×±´")
 
 
 @dataclass(frozen=True)
-class Grid:
+class Sheet:
     """One sheet of a file; of a CSV file its name is the file's, without its ending."""
 
     name: str
-    #: The number that a reader sees beside each row, and its cells; None where one is empty.
-    rows: list[tuple[int, list[Cell]]]
+    rows: list[list[Cell]]  # all of one width; the first is row 1; None where a cell is empty
     #: Row and column of a cell that is one with others: its first row, how many rows, how many columns.
     merged: Mapping[tuple[int, int], tuple[int, int, int]] = field(default_factory=dict)
     is_hidden: bool = False
 
 
-class CsvForm(NamedTuple):
-    """How a CSV file is written: encoding, what divides cells, whether quotation marks enclose them."""
+def text_of(cell: Cell) -> str:
+    """Write a cell as a person would read it."""
+    if isinstance(cell, float):
+        return f"{cell:.10g}"
+    return "" if cell is None else str(cell)
 
-    encoding: str
-    separator: str
-    quotes: bool
+
+def key_of(cell: Cell) -> str:
+    """Give what a cell says for comparison: without case, spaces as one."""
+    return " ".join(text_of(cell).casefold().split())
 
 
-def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
+def read_sheets(path: Path, form: "CsvForm | None" = None) -> list[Sheet]:
     """Read every sheet of a file."""
     content = _content(path)
     if is_workbook(path, content):
@@ -77,8 +68,9 @@ def read_grids(path: Path, form: CsvForm | None = None) -> list[Grid]:
     if rows is None:
         raise InvalidInput(f"{path.name} is not CSV divided by the {SEPARATORS[form.separator]}: a quotation "
                            "mark is not closed, or a cell has no end. Nothing was read.")  # fmt: skip
-    _refuse_size(path, len(rows), max(map(len, rows), default=0), rows)
-    return [Grid(path.stem, list(enumerate(([_plain(cell) for cell in cells] for cells in rows), 1)))]
+    width = max(map(len, rows), default=0)
+    _refuse_size(path, len(rows), width, rows)
+    return [Sheet(path.stem, [[*map(plain, cells), *[None] * (width - len(cells))] for cells in rows])]
 
 
 def _content(path: Path) -> bytes:
@@ -102,25 +94,52 @@ def _refuse_size(path: Path, height: int, width: int, rows: Iterable[Sequence[ob
                                f"{MOST_CHARACTERS:,} are read. Nothing was read.")  # fmt: skip
 
 
-def is_workbook(path: Path, content: bytes = b"") -> bool:
-    """Tell whether a file is a workbook, by its ending or by how it begins."""
-    content = content or _content(path)
-    return path.suffix.lower() in SUFFIXES or content[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+def plain(cell: Any) -> Cell:
+    """Take a cell as its reader gives it."""
+    if isinstance(cell, str):
+        text = restored(clean_text(cell)).strip("\u200b\ufeff")
+        return html.unescape(text) if "&" in text else text or None
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, datetime.datetime):
+        return cell.date()
+    if isinstance(cell, datetime.time):
+        return datetime.timedelta(hours=cell.hour, minutes=cell.minute, seconds=cell.second)
+    return int(cell) if isinstance(cell, float) and cell.is_integer() else cell
+
+
+# CSV of any make.
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_MARKS = ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig"), (b"", "utf-8"))
+#: What a file that is no UTF-8 may be written in: by Windows, by old Macs, by DOS.
+ENCODINGS = ("cp1252", "mac_roman", "cp850")
+_LETTERS = frozenset("äöüÄÖÜßéèêëàâçñîïôœøåæØÅÆáíóúìòùõãÉÈ€£°½¼¾²µ«»–—‘’“”„…·×±´")
+#: So much of a file tells how it is divided.
+_LOOKED_AT = 200_000
+
+
+class CsvForm(NamedTuple):
+    """How a CSV file is written: encoding, what divides cells, whether quotation marks enclose them."""
+
+    encoding: str
+    separator: str
+    quotes: bool
 
 
 def csv_forms(path: Path) -> list[tuple[CsvForm, list[str]]]:
     """Find how a CSV file can have been written, and the words that tell encodings apart."""
     content = _content(path)
-    marked = next((encoding for mark, encoding in _MARKS if content.startswith(mark)), None)
+    encoding = next(name for mark, name in _MARKS if content.startswith(mark))
     try:
-        text = content.decode(marked or "utf-8", "replace" if marked else "strict")
-        return [(_divided(text, marked or "utf-8"), [])]
+        text = content.decode(encoding, "strict" if encoding == "utf-8" else "replace")
+        return [(_divided(text, encoding), [])]
     except UnicodeDecodeError:
         pass
     # Only lines that tell encodings apart, and no more of them than anybody reads.
     telling = b"\n".join(line for line in content.split(b"\n") if not line.isascii())[:_LOOKED_AT]
     read = {name: telling.decode(name, "replace") for name in ENCODINGS}
-    odd = {name: sum(sign not in _LETTERS for sign in text if not sign.isascii())
+    odd = {name: sum(not sign.isascii() and sign not in _LETTERS for sign in text)
            for name, text in read.items()}  # fmt: skip
     found: dict[tuple[str, ...], str] = {}
     for name in ENCODINGS:
@@ -140,39 +159,50 @@ def _divided(text: str, encoding: str) -> CsvForm:
         count, width = max(((count, width) for width, count in widths.items() if width > 1), default=(0, 0))
         return round(count / max(widths.total(), 1), 2), width, form.quotes
 
-    return max(
-        (CsvForm(encoding, sep, quotes) for sep, quotes in product(SEPARATORS, (True, False))), key=score
-    )
+    return max((CsvForm(encoding, *how) for how in product(SEPARATORS, (True, False))), key=score)
 
 
 def _csv_rows(text: str, form: CsvForm, most: int = MOST_ROWS + 1) -> list[list[str]] | None:
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=form.separator, strict=True,
-        quoting=csv.QUOTE_MINIMAL if form.quotes else csv.QUOTE_NONE,
-    )  # fmt: skip
+    how: dict[str, Any] = {} if form.quotes else {"quoting": csv.QUOTE_NONE}
+    stream = io.StringIO(text, newline="")
     try:
-        return list(islice(reader, most))
+        return list(islice(csv.reader(stream, delimiter=form.separator, strict=True, **how), most))
     except csv.Error:
         return None
 
 
-def _workbook(path: Path, content: bytes) -> list[Grid]:
+# Workbooks.
+
+SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
+#: What the archive of a damaged workbook, or of one with a password, ends in.
+_TORN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)
+_ROW, _FILLED = re.compile(rb"<(?:\w+:)?row\b"), re.compile(rb"<(?:\w+:)?c\b((?:[^>]*[^>/])?)>")
+_PLACE = re.compile(rb"""\sr=["']([A-Z]{0,3})(\d{1,9})["']""")
+
+
+def is_workbook(path: Path, content: bytes = b"") -> bool:
+    """Tell whether a file is a workbook, by its ending or by how it begins."""
+    content = content or _content(path)
+    return path.suffix.lower() in SUFFIXES or content[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+
+
+def _workbook(path: Path, content: bytes) -> list[Sheet]:
     # Loaded here: a folder of CSV files does without it.
     from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
+    found = []
     try:
         if content.startswith(b"PK"):
             _look_into(path, content)
         with CalamineWorkbook.from_filelike(io.BytesIO(content)) as book:
-            found = []
-            for sheet in book.sheets_metadata:
-                if sheet.typ == SheetTypeEnum.WorkSheet:
-                    read = book.get_sheet_by_name(sheet.name)
+            for told in book.sheets_metadata:
+                if told.typ == SheetTypeEnum.WorkSheet:
+                    read = book.get_sheet_by_name(told.name)
                     _refuse_size(path, read.total_height + 1, read.total_width + 1)
-                    rows = [[_plain(cell) for cell in row] for row in read.to_python(skip_empty_area=False)]
+                    rows = [list(map(plain, row)) for row in read.to_python(skip_empty_area=False)]
                     _refuse_size(path, len(rows), 0, rows)
-                    is_hidden = sheet.visible != SheetVisibleEnum.Visible
-                    found.append(_merged(sheet.name, rows, read.merged_cell_ranges or (), is_hidden))
+                    merged = _spread(rows, read.merged_cell_ranges or ())
+                    found.append(Sheet(told.name, rows, merged, told.visible != SheetVisibleEnum.Visible))
     except (CalamineError, *_TORN) as error:
         raise InvalidInput(f"{path.name} cannot be read as a workbook: {error}. Nothing was read.") from None
     return found
@@ -197,51 +227,22 @@ def _reach(sheet: bytes) -> tuple[int, int]:
     for row in _ROW.split(sheet)[1:]:
         if filled := _FILLED.findall(row):
             told = _PLACE.findall(row[: row.find(b">")] + b" ".join(filled))
-            columns = (
-                reduce(lambda number, letter: 26 * number + letter - 64, letters, 0) for letters, _ in told
-            )
+            columns = (reduce(lambda number, letter: 26 * number + letter - 64, letters, 0)
+                       for letters, _ in told)  # fmt: skip
             height = max([height + 1, *(int(number) for _, number in told)])
             width = max([width, len(filled), *columns])
     return height, width
 
 
-def _merged(name: str, rows: list[list[Cell]], ranges: Iterable[Any], is_hidden: bool) -> Grid:
-    """Give a cell that reaches over several rows to each of them."""
+def _spread(rows: list[list[Cell]], ranges: Iterable[Any]) -> dict[tuple[int, int], tuple[int, int, int]]:
+    """Give a cell that reaches over several rows to each of them; tell where such cells are."""
     merged = {}
     for (top, left), (bottom, right) in ranges:
         for row in range(top, min(bottom + 1, len(rows))):
             for column in range(left, min(right + 1, len(rows[row]))):
                 merged[row + 1, column] = (top + 1, bottom - top + 1, right - left + 1)
-            if left < len(rows[row]):
                 rows[row][left] = rows[top][left]
-    return Grid(name, list(enumerate(rows, 1)), merged, is_hidden)
-
-
-def _plain(cell: Any) -> Cell:
-    if isinstance(cell, str):
-        text = restored(clean_text(cell)).strip("\u200b\ufeff")
-        return html.unescape(text) if "&" in text else text or None
-    if isinstance(cell, bool):
-        return "yes" if cell else "no"
-    if isinstance(cell, datetime.datetime):
-        return cell.date()
-    if isinstance(cell, datetime.time):
-        return datetime.timedelta(hours=cell.hour, minutes=cell.minute, seconds=cell.second)
-    if isinstance(cell, float) and cell.is_integer():
-        return int(cell)
-    return cell
-
-
-def text_of(cell: Cell) -> str:
-    """Write a cell as a person would read it."""
-    if isinstance(cell, float):
-        return f"{cell:.10g}"
-    return "" if cell is None else str(cell)
-
-
-def key_of(cell: Cell) -> str:
-    """Give what a cell says for comparison: without case, spaces as one."""
-    return " ".join(text_of(cell).casefold().split())
+    return merged
 
 
 # The table in a sheet, apart from titles, repeated headers, headings and sums.
@@ -257,7 +258,7 @@ class SheetRow:
     sheet: str
     number: int
     cells: Mapping[str, Cell]
-    merged: Mapping[str, tuple[int, int]]
+    merged: Mapping[str, tuple[int, int]]  # first row of such a cell, and how many rows it has
 
     def text(self, column: str) -> str:
         """Give what the row says in a column; empty where it says nothing."""
@@ -270,22 +271,22 @@ class SheetRow:
         return int(found[0]) if found else None
 
 
-def header_names(grid: Grid, header: Sequence[int]) -> list[str]:
+def header_names(sheet: Sheet, header: Sequence[int]) -> list[str]:
     """Name every column of a table."""
-    width = max((len(cells) for _, cells in grid.rows), default=0)
-    tiers = [cells for number, cells in grid.rows if number in header]
-    lines = [[*map(text_of, cells), *[""] * (width - len(cells))] for cells in tiers]
+    lines = [list(map(text_of, cells)) for row, cells in enumerate(sheet.rows, 1) if row in header]
     last = Counter(filter(None, lines[-1] if lines else ()))
     names: list[str] = []
-    for column in range(width):
+    for column in range(len(sheet.rows[0]) if sheet.rows else 0):
         parts = [line[column] for line in lines]
-        for row, line in enumerate(lines[:-1]):
-            if not line[column] and (last[lines[-1][column]] > 1 or (header[row], column) in grid.merged):
-                parts[row] = next((text for text in reversed(line[:column]) if text), "")
-        name = " ".join(" ".join(dict.fromkeys(parts)).split()) or f"column {_letters(column)}"
-        again = sum(name == other or (other.startswith(f"{name} (") and other[len(name) + 2 : -1].isdigit())
-                    for other in names)  # fmt: skip
-        names.append(f"{name} ({again + 1})" if again else name)
+        for at, line in enumerate(lines[:-1]):
+            if not line[column] and (last[lines[-1][column]] > 1 or (header[at], column) in sheet.merged):
+                parts[at] = next(filter(None, reversed(line[:column])), "")
+        bare = name = " ".join(" ".join(dict.fromkeys(parts)).split()) or f"column {_letters(column)}"
+        again = 1
+        while name in names:
+            again += 1
+            name = f"{bare} ({again})"
+        names.append(name)
     return names
 
 
@@ -294,25 +295,24 @@ def _letters(column: int) -> str:
 
 
 def table_rows(
-    grid: Grid, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
+    sheet: Sheet, header: Sequence[int], ditto: Collection[str], leave_out: Collection[int] = ()
 ) -> tuple[list[SheetRow], list[tuple[int, str]]]:
     """Take the rows of the table out of a sheet; of the others give the number, and why they are none."""
-    names = header_names(grid, header)
-    headers = [list(map(key_of, cells)) for number, cells in grid.rows if number in header]
+    names = header_names(sheet, header)
+    headers = [list(map(key_of, cells)) for number, cells in enumerate(sheet.rows, 1) if number in header]
     rows: list[SheetRow] = []
     passed: list[tuple[int, str]] = []
     above: dict[str, Cell] = {}
     heading: dict[str, Cell] = {}
-    for number, cells in grid.rows:
+    for number, cells in enumerate(sheet.rows, 1):
         filled = {column: cell for column, cell in enumerate(cells) if cell is not None}
         if not filled or min(header) <= number <= max(header):
             continue
         why = "above the header" if number < min(header) else "left out by the plan"
         if number > max(header) and number not in leave_out:
-            why = _why_passed(grid, number, filled, headers, names)
+            why = _why_passed(sheet, number, filled, headers, names)
         if why == "a header":
-            told_names = [text_of(cell) for cell in cells] + [""] * (len(names) - len(cells))
-            names = [name or f"column {_letters(column)}" for column, name in enumerate(told_names)]
+            names = [text_of(cell) or f"column {_letters(at)}" for at, cell in enumerate(cells)]
         if why.startswith("a heading"):
             told = re.findall(r"[\w&/.-]*\w[\w&/.-]*", text_of(next(iter(filled.values()))))
             heading = {HEADING: " ".join(told)} if told else {}
@@ -322,22 +322,14 @@ def table_rows(
         row = {names[column]: above.get(names[column]) if key_of(cell) in ditto else cell
                for column, cell in filled.items()}  # fmt: skip
         above |= row
-        merged = {names[column]: grid.merged[number, column][:2] for column in filled
-                  if grid.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
-        rows.append(SheetRow(grid.name, number, {**row, SHEET: grid.name, **heading}, merged))
+        merged = {names[column]: sheet.merged[number, column][:2] for column in filled
+                  if sheet.merged.get((number, column), (0, 1))[1] > 1}  # fmt: skip
+        rows.append(SheetRow(sheet.name, number, {**row, SHEET: sheet.name, **heading}, merged))
     return rows, passed
 
 
-def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
-    """Find rows that say the same as one before them in the same sheet, in every cell."""
-    first: dict[frozenset[tuple[str, str]], SheetRow] = {}
-    told = [(row, frozenset((name, key_of(cell)) for name, cell in row.cells.items() if name != HEADING))
-            for row in rows]  # fmt: skip
-    return [(row, first[key]) for row, key in told if first.setdefault(key, row) is not row]
-
-
 def _why_passed(
-    grid: Grid,
+    sheet: Sheet,
     number: int,
     filled: Mapping[int, Cell],
     headers: Sequence[Sequence[str]],
@@ -346,7 +338,7 @@ def _why_passed(
     """Tell why a row is none of the table's; empty if it is one."""
     texts = {column: key_of(cell) for column, cell in filled.items()}
     for line in headers:
-        same = sum(column < len(line) and line[column] == text for column, text in texts.items())
+        same = sum(line[column : column + 1] == [text] for column, text in texts.items())
         if same >= max(2, 0.6 * len(texts)):
             return "the header again"
     if all(re.fullmatch(r"[-=_*.~#+–—]{2,}", text) for text in texts.values()):
@@ -355,10 +347,10 @@ def _why_passed(
         return "a header"
     first = next((column for column, name in enumerate(names) if not name.startswith("column ")), 0)
     column = next(iter(filled))
-    is_wide = grid.merged.get((number, column), (0, 1, 1))[2] >= 3
+    is_wide = sheet.merged.get((number, column), (0, 1, 1))[2] >= 3
     if len({id(cell) for cell in filled.values()}) == 1 and (column <= first or is_wide):
         return "a heading, or only its first cell is filled"
-    others = [text_of(cell).strip() for cell in filled.values() if not _is_number(cell)]
+    others = [text_of(cell).strip() for cell in filled.values() if not number_readings(cell)]
     if not others:
         return "numbers only"
     begun = f"{folded(others[0])} ".startswith(tuple(f"{folded(word)} " for word in words()["sums"]))
@@ -375,28 +367,18 @@ def is_header(cells: Iterable[Cell], names: Iterable[str] = ()) -> bool:
     return all(isinstance(cell, str) for cell in told) and hits >= max(3, 0.6 * len(told))
 
 
-def _is_number(cell: Cell) -> bool:
-    try:
-        read_number(cell, ",") if isinstance(cell, str) and "," in cell else read_number(cell, None)
-    except Refused as error:
-        return "decimal comma and a point" in error.message
-    return True
+def again_rows(rows: Iterable[SheetRow]) -> list[tuple[SheetRow, SheetRow]]:
+    """Find rows that say the same as one before them in the same sheet, in every cell."""
+    first: dict[frozenset[tuple[str, str]], SheetRow] = {}
+    told = [(row, frozenset((name, key_of(cell)) for name, cell in row.cells.items() if name != HEADING))
+            for row in rows]  # fmt: skip
+    return [(row, first[key]) for row, key in told if first.setdefault(key, row) is not row]
 
 
 # Dates as written. A form fits a column if every value of it is a day then, and none lies in the future.
 
 ORDERS = ("day month year", "month day year", "year month day")
-#: Ways to write a date in numbers, and the order that each has; under an empty one where there is no other.
-_WRITTEN = [(order, re.compile(pattern)) for order, pattern in (
-    ("", r"(?P<year>\d{4})(?P<month>\d\d)(?P<day>\d\d)"),
-    ("", r"(?P<year>\d{4})\s*([-./ ])\s*(?P<month>\d{1,2})\s*\2\s*(?P<day>\d{1,2})\.?"),
-    ("", r"(?P<year>\d{4})[-./](?P<month>\d{1,2})"), ("", r"(?P<month>\d{1,2})[-./](?P<year>\d{4})"),
-    (ORDERS[0], r"(?P<day>\d{1,2})\s*([-./ ])\s*(?P<month>\d{1,2})\s*\2\s*(?P<year>\d\d|\d{4})\.?"),
-    (ORDERS[1], r"(?P<month>\d{1,2})\s*([-./ ])\s*(?P<day>\d{1,2})\s*\2\s*(?P<year>\d\d|\d{4})\.?"),
-    (ORDERS[2], r"(?P<year>\d{1,2})\s*([-/ ])\s*(?P<month>\d{1,2})\s*\2\s*(?P<day>\d\d)\.?"),
-    (ORDERS[0], r"(?P<day>\d{1,2})[-./](?P<month>\d{1,2})\.?"),
-    (ORDERS[1], r"(?P<month>\d{1,2})[-./](?P<day>\d{1,2})\.?"),
-)]  # fmt: skip
+_NUMBERS = re.compile(r"(\d{1,4})(\s*[-./ ]\s*)(\d{1,4})(?:\2(\d{1,4}))?(\.?)")
 _CLOCK = re.compile(r"[T ,]\s*\d{1,2}:\d{2}(:\d{2})?(\.\d+)?(\s*[ap]m|Z)?$", re.IGNORECASE)
 _WEEKDAY = re.compile(r"^(?:mo|tu|we|th|fr|sa|su|di|mi|do|so)[a-z]*\.?,?\s+(?=\d)", re.IGNORECASE)
 _FIRST_SERIAL = datetime.date(1899, 12, 30)
@@ -421,52 +403,75 @@ def date_readings(cell: Cell, year: int | None = None) -> dict[str, str]:
     if isinstance(cell, int | float) and 10_000 < cell < 80_000:
         return {"": (_FIRST_SERIAL + datetime.timedelta(days=int(cell))).isoformat()}
     text = _WEEKDAY.sub("", _CLOCK.sub("", text_of(cell).strip()))
-    told = [(order, match.groupdict()) for order, pattern in _WRITTEN
-            if (year or "year" in pattern.groupindex) and (match := pattern.fullmatch(text))]  # fmt: skip
-    dated = [(order, {"year": year, **parts}) for order, parts in told or _with_month(text, year)]
-    return dict(filter(None, (_day(order, parts) for order, parts in dated)))
+    told = list(_in_numbers(text, year)) or list(_with_month(text, year))
+    dated = {order: _day(of, month, day) for order, of, month, day in told}
+    return {order: date for order, date in dated.items() if date}
 
 
-def _with_month(text: str, year: int | None) -> list[tuple[str, dict[str, Any]]]:
+_Parts = tuple[str, int | str, int | str, str | None]  # order, year, month, day
+
+
+def _in_numbers(text: str, year: int | None) -> Iterator[_Parts]:
+    """Take apart a date in numbers."""
+    if re.fullmatch(r"\d{8}", text):
+        yield "", text[:4], text[4:6], text[6:]
+    if not (found := _NUMBERS.fullmatch(text)):
+        return
+    a, sign, b, c, stop = found.groups()
+    is_tight = sign.strip() == sign
+    match [len(a), len(b), len(c or "")]:
+        case [4, 1 | 2, 1 | 2]:
+            yield "", a, b, c
+        case [4, 1 | 2, 0] if is_tight and not stop:
+            yield "", a, b, None
+        case [1 | 2, 4, 0] if is_tight and not stop:
+            yield "", b, a, None
+        case [1 | 2, 1 | 2, 2 | 4]:
+            yield ORDERS[0], c, b, a
+            yield ORDERS[1], c, a, b
+            if len(c) == 2 and sign.strip() != ".":
+                yield ORDERS[2], a, b, c
+        case [1 | 2, 1 | 2, 0] if year and is_tight:
+            yield ORDERS[0], year, b, a
+            yield ORDERS[1], year, a, b
+
+
+def _with_month(text: str, year: int | None) -> Iterator[_Parts]:
     """Take apart a date whose month is named."""
-    parts = folded(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text)).split()
-    parts = [piece for part in parts for piece in re.findall(r"\d+|[^\W\d]+", part)]
+    parts = re.findall(r"\d+|[^\W\d]+", folded(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text)))
     months = [words()["months"][part] for part in parts if part in words()["months"]]
     numbers = [part for part in parts if part.isdigit()]
     if len(months) != 1 or len(numbers) != len(parts) - 1:
-        return []
-    month = {"month": months[0]}
+        return
     match numbers:
         case [first, second]:
             day, of = (first, second) if len(first) <= 2 else (second, first)
-            return [("", {**month, "year": of, "day": day})]
+            yield "", of, months[0], day
         case [number] if len(number) == 4 or re.search(r"'\d\d$", text):
-            return [("", {**month, "year": number})]
+            yield "", number, months[0], None
         case [number] if year:
-            return [("", {**month, "day": number})]
+            yield "", year, months[0], number
         # "Mar 21" is a month of a year, or a day of a year that is not said.
         case [number] if parts[0] != number:
-            return [("", {**month, "year": number})]
-    return []
+            yield "", number, months[0], None
 
 
-def _day(order: str, parts: Mapping[str, Any]) -> tuple[str, str] | None:
+def _day(year: int | str, month: int | str, day: str | None) -> str | None:
     """Give a date that exists and is not in the future; None if it does not."""
     today = datetime.date.today()
-    year, day = int(parts["year"] or 0), parts.get("day")
-    if len(str(parts["year"] or "")) <= 2:
-        year += 2000 if year <= today.year % 100 else 1900
+    full = int(year) + (0 if len(str(year)) > 2 else 2000 if int(year) <= today.year % 100 else 1900)
     try:
-        date = datetime.date(year, int(parts["month"]), int(day or 1))
+        date = datetime.date(full, int(month), int(day or 1))
     except ValueError:
         return None
-    is_past = 1950 <= date.year and date <= today.replace(month=12, day=31)
-    return (order, date.isoformat() if day else date.isoformat()[:7]) if is_past else None
+    is_past = 1950 <= full and date <= today.replace(month=12, day=31)
+    return (date.isoformat() if day else date.isoformat()[:7]) if is_past else None
 
 
 # Numbers, hours and years of production as written.
 
-MARKS = {"comma": ",", "point": "."}
+#: What divides the decimals, by its name, and what then may divide the thousands.
+MARKS = {"comma": (",", "."), "point": (".", ",")}
 _CURRENCY = {
     "€": "EUR", "£": "GBP", "eur": "EUR", "euro": "EUR", "gbp": "GBP", "quid": "GBP", "usd": "USD",
     "chf": "CHF", "sek": "SEK", "nok": "NOK", "dkk": "DKK", "pln": "PLN", "zł": "PLN", "$": "?", "bucks": "?",
@@ -485,39 +490,35 @@ def currency_signs(cell: Cell) -> set[str]:
     return {_CURRENCY[word] for word in found if word in _CURRENCY}
 
 
-def decimal_marks(cell: Cell) -> set[str]:
-    """Tell which decimal mark a number shows, both where it may be either, none where that makes no odds."""
-    match = _AMOUNT.fullmatch(cell.strip("()")) if isinstance(cell, str) else None
-    digits = match[4] if match else ""
-    signs = re.findall("[.,]", digits)
-    if not signs:
-        return set()
-    if len(set(signs)) == 2:
-        return {signs[-1]}
-    if len(signs) > 1:
-        return {",", "."} - set(signs)
-    whole, part = re.split("[.,]", digits)
-    return {",", "."} if len(part) == 3 and 1 <= len(whole.lstrip("0")) <= 3 else set(signs)
+def number_readings(cell: Cell) -> dict[str, Decimal]:
+    """Give every way to read a number: by its decimal mark."""
+    if isinstance(cell, int | float):
+        return dict.fromkeys(MARKS, Decimal(repr(round(cell, 6))))
+    text = cell.strip() if isinstance(cell, str) else ""
+    paid = _BRACKETS.fullmatch(text)
+    match = _AMOUNT.fullmatch(paid[1] if paid else text)
+    beside = folded(f"{match[1]} {match[3]} {match[6]}").split() if match else ()
+    if not match or any(word not in (*_CURRENCY, "h", "hr", "hrs", "std") for word in beside):
+        return {}
+    digits = re.sub(r"(?<=\d)['’\s](?=\d{3})", "", match[4])
+    found = {}
+    for mark, (point, thousands) in MARKS.items():
+        if re.fullmatch(rf"(\d+|[1-9]\d?\d?([{thousands}]\d{{3}})+)([{point}]\d+)?", digits):
+            number = Decimal(match[2] + digits.replace(thousands, "").replace(point, "."))
+            found[mark] = -number if paid else number
+    return found
 
 
 def read_number(cell: Cell, mark: str | None) -> Decimal:
     """Read a number as somebody wrote it."""
-    if isinstance(cell, int | float):
-        return Decimal(repr(round(cell, 6)))
-    if isinstance(cell, str) and (paid := _BRACKETS.fullmatch(cell.strip())):
-        return -read_number(paid[1], mark)
-    match = _AMOUNT.fullmatch(cell) if isinstance(cell, str) else None
-    beside = folded(f"{match[1]} {match[3]} {match[6]}").split() if match else ["?"]
-    if match is None or any(word not in (*_CURRENCY, "h", "hr", "hrs", "std") for word in beside):
+    found = number_readings(cell)
+    if not found:
         raise Refused(f"{shown(text_of(cell))} is no number that can be read")
-    marks = decimal_marks(cell)
-    if len(marks) == 2 and mark is None:
+    if mark is None and len(set(found.values())) > 1:
         raise Refused(f"{shown(cell)} is read differently with a decimal comma and a point; say which")
-    if marks and mark and mark not in marks:
-        raise Refused(f"{shown(cell)} is not written with the decimal {'comma' if mark == ',' else 'point'}")
-    point = mark if len(marks) == 2 else next(iter(marks), None)
-    digits = "".join("." if sign == point else sign for sign in match[4] if sign.isdigit() or sign == point)
-    return Decimal(match[2] + digits)
+    if mark is not None and mark not in found:
+        raise Refused(f"{shown(cell)} is not written with the decimal {mark}")
+    return found[mark] if mark else next(iter(found.values()))
 
 
 def read_hours(cell: Cell, mark: str | None, unit: str | None) -> Decimal:
@@ -527,10 +528,10 @@ def read_hours(cell: Cell, mark: str | None, unit: str | None) -> Decimal:
     text = text_of(cell).strip().casefold().lstrip("~")
     if clock := re.fullmatch(r"(\d{1,3}):(\d{2})(?::\d{2})?(?:\s*h)?", text):
         return _hours(int(clock[1]), int(clock[2]))
-    if said := re.fullmatch(r"(?:(\d+(?:[.,]\d+)?)\s*(?:h|hrs?|hours?|std|stunden?|uur|uren)\.?)?\s*"
-                            r"(?:(\d+)\s*(?:m|min|mins|minutes?|minuten)?\.?)?", text):  # fmt: skip
-        if said[1] or (said[2] and not text.isdigit()):
-            return _hours(Decimal((said[1] or "0").replace(",", ".")), int(said[2] or 0))
+    said = re.fullmatch(r"(?:(\d+(?:[.,]\d+)?)\s*(?:h|hrs?|hours?|std|stunden?|uur|uren)\.?)?\s*"
+                        r"(?:(\d+)\s*(?:m|min|mins|minutes?|minuten)?\.?)?", text)  # fmt: skip
+    if said and (said[1] or (said[2] and not text.isdigit())):
+        return _hours(Decimal((said[1] or "0").replace(",", ".")), int(said[2] or 0))
     number = read_number(cell, mark)
     if unit is None:
         raise Refused(f"{shown(text_of(cell))} may be hours or minutes; the plan does not say")
@@ -549,11 +550,11 @@ _IN_A_DECADE = {"": (0, 9), **dict.fromkeys(("early", "anfang", "begin"), (0, 4)
                 **dict.fromkeys(("late", "ende", "eind"), (5, 9))}  # fmt: skip
 
 
-def read_built(cell: Cell, about: int | None) -> tuple[int, int, bool]:
-    """Read a year of production: ``1979``, ``"1978-81"``, ``"70s"``, ``"ca. 1979"``."""
-    text = text_of(cell).strip().casefold()
+def read_built(cell: Cell) -> tuple[int, int, bool]:
+    """Read a year of production: ``1979``, ``"1978-81"``, ``"70s"``, or a rough one: ``"ca. 1979"``."""
     if isinstance(cell, datetime.date):
         return cell.year, cell.year, False
+    text = text_of(cell).strip().casefold()
     if match := _YEARS.fullmatch(text):
         last = int(match[2]) if len(match[2]) == 4 else int(match[1][:2] + match[2])
         if last >= int(match[1]):
@@ -561,15 +562,9 @@ def read_built(cell: Cell, about: int | None) -> tuple[int, int, bool]:
     if (match := _DECADE.fullmatch(text)) and (match[1] or "") in _IN_A_DECADE:
         first, last = (1900 + 10 * int(match[2]) + year for year in _IN_A_DECADE[match[1] or ""])
         return first, last, False
+    if two := re.fullmatch(r"'?([3-9]\d)", text):
+        return 1900 + int(two[1]), 1900 + int(two[1]), False
     bare = " ".join(word for word in folded(text).split() if word not in words()["rough"])
-    if re.fullmatch(r"c\d{4}", bare):
-        bare = bare[1:]
-    two = re.fullmatch(r"'?([3-9]\d)", text)
-    is_rough = not two and bare != text
-    if not two and not re.fullmatch(r"(18|19|20)\d\d", bare):
-        raise Refused(f"{shown(text_of(cell))} is no year of production that can be read")
-    year = 1900 + int(two[1]) if two else int(bare)
-    if is_rough and about is None:
-        raise Refused(f"{shown(text_of(cell))} is a rough year; the plan does not say how rough")
-    off = about or 0 if is_rough else 0
-    return year - off, year + off, is_rough
+    if year := re.fullmatch(r"c?((?:18|19|20)\d\d)", bare):
+        return int(year[1]), int(year[1]), year[1] != text
+    raise Refused(f"{shown(text_of(cell))} is no year of production that can be read")

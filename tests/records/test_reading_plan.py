@@ -17,7 +17,7 @@ from reliability.records.importing import take_back_import
 from reliability.records.ledger import open_ledger
 from reliability.records.reading_plan import Follower, findings_in, import_by_plan, read_plan
 from reliability.records.reading_plan_draft import _Column, _Draft, draft_plan
-from reliability.records.spreadsheets import read_grids
+from reliability.records.spreadsheets import read_sheets
 from reliability.records.tables import TABLES
 from tests.records.refusals import refused
 from tests.records.workbooks import write_ods
@@ -69,7 +69,7 @@ def true_rows(messy):
     name, _, plan, ledger, _ = messy
     kinds = {row["family"]: row["kind"] for row in ledger.rows("families")}
     read = read_plan(plan)
-    follower = Follower(read, SHEETS / name, read_grids(SHEETS / name, read.form), kinds)
+    follower = Follower(read, SHEETS / name, read_sheets(SHEETS / name, read.form), kinds)
     numbers = {(row.sheet, row.number): job.number for job in follower.jobs for row in job.rows.values()}
     held, first = {row["job"] for row in ledger.rows("jobs")}, next(iter(numbers))[0]
     told = json.loads((SHEETS / f"{name.split('.')[0]}.truth.json").read_text(encoding="utf-8"))
@@ -150,7 +150,7 @@ def test_a_cash_book_comes_in_unit_by_unit_and_no_row_is_lost(ledger, file, tmp_
     summary = import_by_plan(book, plan, ledger)
     jobs = {row["job"]: row for row in ledger.rows("jobs")}
     assert (len(jobs), summary.left_out["cannot be read, each told below"]) == (50, 14)
-    read = [row for job in Follower(read_plan(plan), book, read_grids(book), {}).jobs for row in job.rows]
+    read = [row for job in Follower(read_plan(plan), book, read_sheets(book), {}).jobs for row in job.rows]
     assert len(read) + sum(summary.left_out.values()) - 14 == sum(
         bool(line.strip(",\n")) for line in book.read_text().splitlines()[1:]
     )
@@ -234,6 +234,15 @@ def test_every_row_that_cannot_be_read_is_named_and_nothing_is_imported(follow):
     assert [row["job"] for row in rows["jobs"]] == ["1"]
     assert summary.left_out == {"cannot be read, each told below": 5}
     assert summary.remarks == said.faults
+
+
+def test_a_rough_year_is_as_rough_as_the_plan_says(follow):
+    sheet = HEAD.replace("Paid", "Year") + "1,Larkov T1,3.4.2024,5.4.2024,ok,ca. 1979\n"
+    said = refused(follow, sheet, ("Paid", "Year"), ("bought_for", "built"))
+    rough = "'ca. 1979' is a rough year; the plan does not say how rough"
+    assert said.faults == (f"jobs.csv, row 2, column Year: {rough}",)
+    _, rows = follow(sheet, ("Paid", "Year"), ('"bought_for"', '"built", about = 2'))
+    assert told(rows["jobs"], "built_from", "built_to", "year_basis") == [(1977, 1981, "guess")]
 
 
 def test_rows_are_left_out_by_a_word_and_a_number_of_days_stands_for_none(follow):
