@@ -1,10 +1,13 @@
 """`check`: whether a ledger is what it should be, and what is doubtful in it."""
 
 import datetime
+import json
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from itertools import chain, groupby, pairwise
+from operator import itemgetter
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
@@ -14,34 +17,79 @@ from sqlalchemy.exc import DatabaseError
 from reliability.errors import LedgerError
 from reliability.records import database
 from reliability.records.checks import PackageCheck, clean_row
-from reliability.records.database import (
-    HISTORY,
-    NUMBERING,
-    chained,
-    tolerant,
-    worded_damage,
-)
+from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
 from reliability.records.ledger import CLOCKS_APART, RENAMED
-from reliability.records.tables import ALL_USUAL, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, date_not_before
-from reliability.records.values import (
-    Problem,
-    Value,
-    broken,
-    do_gaps_count,
-    doubtful,
-    missing_numbers,
-    near_twin,
-    number_after,
-    split_number,
+from reliability.records.tables import (
+    ALL_USUAL,
+    FIRST_YEAR,
+    LAST_YEAR,
+    TABLES,
+    USUAL_COMPONENTS,
+    USUAL_SIGNS,
+    date_not_before,
 )
+from reliability.records.values import do_gaps_count, missing_numbers, near_twin, number_after, split_number
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
+Rows = Mapping[str, list[dict[str, Any]]]
+"""Rows of every table, by its name."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong with a ledger, or worth a second look."""
+
+    grave: bool  # whether a rule is broken; otherwise the rows are allowed but doubtful
+    topic: str  # the same words for all of its kind
+    message: str  # what was found, and what to do
+    rows: tuple[str, ...]  # such as "job 12" or "job 12, belt"
+
+    def __str__(self) -> str:
+        where = f" [{', '.join(self.rows)}]" if self.rows else ""
+        # Bytes of a damaged text that are no letters are shown as such.
+        return f"{self.topic}: {self.message}{where}".encode("utf-8", "backslashreplace").decode()
+
+
+def broken(topic: str, message: str, *rows: str) -> Problem:
+    """Make the problem of a rule that is broken."""
+    return Problem(True, topic, message, rows)
+
+
+def doubtful(topic: str, message: str, *rows: str) -> Problem:
+    """Make the problem of rows that are allowed but doubtful."""
+    return Problem(False, topic, message, rows)
+
+
+def check_ledger(ledger: "Ledger", *, today: datetime.date | None = None) -> list[Problem]:
+    """Verify a ledger, then audit it."""
+    found: list[Problem] = []
+    try:
+        with ledger.reading() as connection:
+            found += file_problems(connection)
+    except LedgerError:
+        # A damaged file cannot even end a transaction; what was found tells more.
+        if not found:
+            raise
+    if any(problem.topic == "damaged file" for problem in found):
+        return found
+    with ledger.reading() as connection, tolerant(connection):
+        rows = {name: database.fetch_rows(connection, name) for name in TABLES}
+        found += rule_problems(rows, database.exponent_in(connection))
+        of_history, of_clocks = history_problems(connection, rows)
+        found += [*of_history, *number_problems(connection, rows["jobs"])]
+        if found:
+            return found
+        withdrawn = database.withdrawn_numbers(connection)
+    stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
+    found = of_clocks + list(number_gaps(rows, withdrawn, stated.get("count_gaps")))
+    for audit in AUDITS:
+        found += audit(rows)
+    return found + future_dates(rows, today or datetime.date.today())
+
+
 # Whether a ledger is what it should be: the file, the rules, the history, the numbers.
-
-
-Tables = dict[str, list[dict[str, Value]]]
 
 
 def file_problems(connection: Connection) -> list[Problem]:
@@ -62,7 +110,7 @@ def file_problems(connection: Connection) -> list[Problem]:
                    f"{row[0]}, row {row[1]}") for row in dangling]  # fmt: skip
 
 
-def rule_problems(rows: Tables, exponent: int) -> Iterator[Problem]:
+def rule_problems(rows: Rows, exponent: int) -> Iterator[Problem]:
     """Test every row against every documented rule, as an import would."""
     check = PackageCheck()
     for name, table in TABLES.items():
@@ -77,21 +125,44 @@ def rule_problems(rows: Tables, exponent: int) -> Iterator[Problem]:
         yield broken("rule broken", f"column {column}: {message}", f"job {job}")
 
 
-def history_problems(connection: Connection, rows: Tables) -> Iterator[Problem]:
-    """Test the chain of digests, and compare the newest version of everything with the current tables."""
-    newest: dict[tuple[str, str], Any] = {}
-    ordered = _entries(connection, HISTORY.c.what, HISTORY.c.key, HISTORY.c.version)
-    for (what, key), versions in groupby(ordered, key=lambda row: (row.what, row.key)):
-        entries = list(versions)
-        newest[what, key] = entries[-1]
-        for entry in entries:
-            if entry.content and not _is_readable(entry):
-                such = f"entry {entry.entry}, version {entry.version}, cannot be read"
-                mend = "restore a backup, or look this version up in one"
-                yield broken("history damaged", f"{such}; {mend}", f"{what} {key}")
-        numbers = tuple(entry.version for entry in entries)
-        if numbers != tuple(range(1, len(numbers) + 1)):
-            yield broken("history incomplete", f"versions {numbers} are not counted from 1", f"{what} {key}")
+def history_problems(connection: Connection, rows: Rows) -> tuple[list[Problem], list[Problem]]:
+    """Test the chain of digests and the versions, and compare the newest of everything with the tables.
+
+    What is doubtful in the clocks by which entries were written is given apart.
+    """
+    found: dict[str, list[Problem]] = defaultdict(list)
+    versions: dict[tuple[str, str], list[int]] = defaultdict(list)
+    newest: dict[tuple[str, str], str | None] = {}
+    before, latest, back = "", None, []
+    query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=5_000)
+    for entry in connection.execute(query):
+        named, told = f"{entry.what} {entry.key}", f"entry {entry.entry}, version {entry.version},"
+        versions[entry.what, entry.key].append(entry.version)
+        newest[entry.what, entry.key] = entry.content
+        if entry.content and _content(entry.content) is None:
+            mend = "restore a backup, or look this version up in one"
+            found["damaged"].append(broken("history damaged", f"{told} cannot be read; {mend}", named))
+        (proved,) = chained([entry._asdict()], before)
+        if proved["digest"] != (before := entry.digest):
+            such = "is not what was written, or the entry before it was changed or taken out"
+            such = f"{told} {such}; compare it with a backup"
+            found["changed"].append(broken("history changed", such, named))
+        if latest and _time(entry) < _time(latest) - CLOCKS_APART:
+            back.append((entry, latest))
+        latest = entry if not latest or entry.written_at > latest.written_at else latest
+    gaps = [broken("history incomplete", f"versions {tuple(numbers)} are not counted from 1", " ".join(which))
+            for which, numbers in versions.items() if numbers != [*range(1, len(numbers) + 1)]]  # fmt: skip
+    clocks = []
+    for entry, earlier in back[:1]:
+        more = f", and {len(back) - 1} more" if len(back) > 1 else ""
+        such = f"entry {entry.entry} says {entry.written_at}, but entry {earlier.entry} before it "
+        such += f"{earlier.written_at}{more}; what was known on a day (--as-of) may be told wrongly"
+        clocks.append(doubtful("clock set back", such, f"{entry.what} {entry.key}"))
+    return [*found["damaged"], *gaps, *_differences(newest, rows), *found["changed"]], clocks
+
+
+def _differences(newest: dict[tuple[str, str], str | None], rows: Rows) -> Iterator[Problem]:
+    """Compare the newest version of everything with what the tables say."""
     references = (
         (name, database.key_text(table, row), database.content_of(row))
         for name, table in TABLES.items() if "job" not in table.key for row in rows[name]
@@ -100,64 +171,33 @@ def history_problems(connection: Connection, rows: Tables) -> Iterator[Problem]:
             for job, document in database.documents_of(rows).items())  # fmt: skip
     for what, key, content in chain(jobs, references):
         kept = newest.pop((what, key), None)
-        if kept is None or kept.content is None:
+        if kept is None:
             yield broken("history incomplete", "no version of it was kept", f"{what} {key}")
-        elif _is_readable(kept) and database.read_content(kept) != content:
-            message = "the newest version kept is not what the tables say"
-            yield broken("history differs", message, f"{what} {key}")
-    for (what, key), entry in newest.items():
-        if entry.content is not None:
-            yield broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
-    yield from chain_problems(connection)
-
-
-def _entries(connection: Connection, *order: Any) -> Iterable[Any]:
-    return connection.execute(select(HISTORY).order_by(*order).execution_options(yield_per=5_000))
-
-
-def _is_readable(entry: Any) -> bool:
-    try:
-        database.read_content(entry)
-    except LedgerError:
-        return False
-    return True
-
-
-def chain_problems(connection: Connection) -> Iterator[Problem]:
-    """Test that every entry of the history is what was written: its digest covers it and the one before."""
-    before = ""
-    for row in _entries(connection, HISTORY.c.entry):
-        entry = row._asdict()
-        (proved,) = chained([entry], before)
-        before = entry["digest"]
-        if proved["digest"] != before:
-            message = (
-                f"entry {entry['entry']}, version {entry['version']}, is not what was written, or the entry "
-                "before it was changed or taken out; compare it with a backup"
+        elif _content(kept) not in (None, content):
+            yield broken(
+                "history differs", "the newest version kept is not what the tables say", f"{what} {key}"
             )
-            yield broken("history changed", message, f"{entry['what']} {entry['key']}")
+    for (what, key), kept in newest.items():
+        if kept is not None:
+            yield broken("row missing", "the history holds it, the tables do not", f"{what} {key}")
 
 
-def clock_problems(connection: Connection, apart: datetime.timedelta) -> list[Problem]:
-    """Name entries of the history that were written before the entry before them, by their clock."""
-    latest, at = "", 0
-    back: list[tuple[Any, str, int]] = []
-    time = datetime.datetime.fromisoformat
-    for entry in _entries(connection, HISTORY.c.entry):
-        if latest and time(entry.written_at) < time(latest) - apart:
-            back.append((entry, latest, at))
-        if entry.written_at > latest:
-            latest, at = entry.written_at, entry.entry
-    if not back:
-        return []
-    entry, before, earlier = back[0]
-    told = f"entry {entry.entry} says {entry.written_at}, but entry {earlier} before it {before}"
-    more = f", and {len(back) - 1} more" if len(back) > 1 else ""
-    return [doubtful("clock set back", f"{told}{more}; what was known on a day (--as-of) may be told wrongly",
-                     f"{entry.what} {entry.key}")]  # fmt: skip
+def _content(text: str) -> Any:
+    """Read what an entry of the history says; None if it is damaged."""
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        return None
 
 
-def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) -> Iterator[Problem]:
+def _time(entry: Any) -> datetime.datetime:
+    try:
+        return datetime.datetime.fromisoformat(entry.written_at)
+    except ValueError:  # damaged, as its digest tells
+        return datetime.datetime.max.replace(tzinfo=datetime.UTC)
+
+
+def number_problems(connection: Connection, jobs: Iterable[dict[str, Any]]) -> Iterator[Problem]:
     """Test that no number can be given out twice."""
     last: dict[str, int] = {}
     for row in connection.execute(select(NUMBERING)):
@@ -180,8 +220,6 @@ def number_problems(connection: Connection, jobs: Iterable[dict[str, Value]]) ->
 
 # Rows that no rule forbids, but that make the odds worse than they look.
 
-
-Rows = Mapping[str, list[dict[str, Any]]]
 
 #: A bench may change how it writes its numbers; going back to the old way so often is two benches.
 FEWEST_TURNS = 4
@@ -229,13 +267,12 @@ def long_open(rows: Rows, last: datetime.date | None = None) -> list[Problem]:
     if not days:
         return []
     last = last or max(map(_day, days))
-    return [
-        doubtful(
-            "long open", f"open for {age} days; close it, or it counts as unfinished", f"job {job['job']}"
-        )
-        for job in rows["jobs"]
-        if job["outcome"] == "open" and (age := (last - _day(job["taken_in"])).days) > LONG_OPEN_DAYS
-    ]
+    such = "open for {} days; close it, or it counts as unfinished"
+    ages = {
+        job["job"]: (last - _day(job["taken_in"])).days for job in rows["jobs"] if job["outcome"] == "open"
+    }
+    return [doubtful("long open", such.format(age), f"job {job}")
+            for job, age in ages.items() if age > LONG_OPEN_DAYS]  # fmt: skip
 
 
 def mixed_numbers(rows: Rows) -> Iterator[Problem]:
@@ -264,16 +301,12 @@ def mixed_numbers(rows: Rows) -> Iterator[Problem]:
 def too_rosy(rows: Rows) -> Iterator[Problem]:
     """Find groups of jobs that went so well that the failures must be missing."""
     finished = [job for job in rows["jobs"] if job["outcome"] != "open"]
-    groups: list[tuple[str, list[dict[str, Any]], float]] = []
-    for origin, jobs in _grouped(finished, lambda job: job["origin"] or "").items():
-        groups.append((f"origin {origin}" if origin else "this bench", jobs, ROSY_SHARE))
-    for family, jobs in _grouped(finished, lambda job: job["family"]).items():
-        groups.append((f"family {family}", jobs, 1.0))
-    for name, jobs, limit in groups:
-        repaired = sum(job["outcome"] == "repaired" for job in jobs)
-        if len(jobs) >= FEWEST_FOR_ROSY and repaired >= limit * len(jobs):
-            message = f"{repaired} of {len(jobs)} finished jobs were repaired; were the others written up?"
-            yield doubtful("too rosy", message, name)
+    for column, limit in (("origin", ROSY_SHARE), ("family", 1.0)):
+        for name, jobs in _grouped(finished, itemgetter(column)).items():
+            repaired = sum(job["outcome"] == "repaired" for job in jobs)
+            if len(jobs) >= FEWEST_FOR_ROSY and repaired >= limit * len(jobs):
+                such = f"{repaired} of {len(jobs)} finished jobs were repaired; were the others written up?"
+                yield doubtful("too rosy", such, f"{column} {name}" if name else "this bench")
 
 
 def without_findings(rows: Rows) -> Iterator[Problem]:
@@ -290,10 +323,8 @@ def without_findings(rows: Rows) -> Iterator[Problem]:
             message = f"{len(jobs)} finished jobs, but no state of any component"
             yield doubtful("no findings", message, f"family {family}")
         elif len(states[family]) >= FEWEST_FOR_SOUND and "sound" not in states[family]:
-            message = (
-                f"{len(states[family])} findings and none of them sound; sound parts are written down too"
-            )
-            yield doubtful("only failures", message, f"family {family}")
+            such = "findings and none of them sound; sound parts are written down too"
+            yield doubtful("only failures", f"{len(states[family])} {such}", f"family {family}")
 
 
 def odd_years(rows: Rows) -> Iterator[Problem]:
@@ -306,23 +337,17 @@ def odd_years(rows: Rows) -> Iterator[Problem]:
         for model in rows["models"] if _outside(models[model["model"]], spans[model["family"]])
     ]  # fmt: skip
     for job in rows["jobs"]:
-        window = (job["built_from"], job["built_to"])
-        named = f"job {job['job']}"
-        for whose, span in (
-            ("family", spans[job["family"]]),
-            ("model", models.get(job["model"], (None, None))),
-        ):
-            if _outside(window, span):
-                message = f"built {_span(*window)}, the {whose} was made {_span(*span)}"
-                yield doubtful("year outside the span", message, named)
-                break
+        window, named = (job["built_from"], job["built_to"]), f"job {job['job']}"
+        made = {"family": spans[job["family"]], "model": models.get(job["model"], (None, None))}
+        whose = next((each for each, span in made.items() if _outside(window, span)), None)
+        if whose:
+            such = f"built {_span(*window)}, the {whose} was made {_span(*made[whose])}"
+            yield doubtful("year outside the span", such, named)
         if None not in window and window[1] - window[0] > WIDEST_WINDOW_YEARS:
             yield doubtful("wide window", f"built {_span(*window)} says next to nothing", named)
         age = 0 if window[1] is None else int(job["taken_in"][:4]) - window[1]
-        first = spans[job["family"]][0]
-        if 1900 in window and (first is None or _outside((1900, 1900), spans[job["family"]])):
-            message = "1900 is often written for a year that is not known"
-            yield doubtful("placeholder year", message, named)
+        if 1900 in window and (made["family"][0] is None or _outside((1900, 1900), made["family"])):
+            yield doubtful("placeholder year", "1900 is often written for a year that is not known", named)
         elif age > OLDEST_YEARS:
             yield doubtful("unlikely age", f"at least {age} years old when it was taken in", named)
 
@@ -349,24 +374,25 @@ def model_of_another_family(rows: Rows) -> list[Problem]:
     ]  # fmt: skip
 
 
-def _grouped(items: Iterable[Any], key: Callable[[Any], str]) -> dict[str, list[Any]]:
-    return {name: list(group) for name, group in groupby(sorted(items, key=key), key=key)}
+def _grouped(items: Iterable[Any], key: Callable[[Any], str | None]) -> dict[str, list[Any]]:
+    """Put together what has the same name; what has none stands under an empty one."""
+    groups: dict[str, list[Any]] = defaultdict(list)
+    for item in items:
+        groups[key(item) or ""].append(item)
+    return dict(sorted(groups.items()))
 
 
 def _day(date: str) -> datetime.date:
     return datetime.date.fromisoformat(date if len(date) == 10 else f"{date}-16")
 
 
-def _outside(window: tuple[Value, Value], span: tuple[Value, Value]) -> bool:
+def _outside(window: tuple[Any, Any], span: tuple[Any, Any]) -> bool:
     """Tell whether any year of the window lies outside the span; what is open rules nothing out."""
-    years = [int(year) for year in window if year is not None]
-    first, last = span
-    return any(
-        (first is not None and year < int(first)) or (last is not None and year > int(last)) for year in years
-    )
+    first, last = span[0] or FIRST_YEAR, span[1] or LAST_YEAR
+    return any(year is not None and not first <= year <= last for year in window)
 
 
-def _span(first: Value, last: Value) -> str:
+def _span(first: Any, last: Any) -> str:
     return str(first) if first == last else f"{first or '…'} to {last or '…'}"
 
 
@@ -381,68 +407,55 @@ FEWEST_PRICES = 5
 ABSURD_FACTOR = 25.0
 
 
+Amounts = dict[str, list[tuple[str, float, str]]]
+"""Amounts by column: the row, the amount, and the group in which it should be like the others."""
+
+
 def far_prices(rows: Rows) -> list[Problem]:
-    """Find amounts far from what is usual in their family, or for their component."""
+    """Find amounts far from the usual of their family or component, or beyond all others of their column."""
+    amounts, far = _amounts(rows), []
+    estimates = {row["family"]: float(row["working_price"] or 0) for row in rows["families"]}
+    for column, found in sorted(amounts.items()):
+        for group, of_group in _grouped([each for each in found if each[2]], itemgetter(2)).items():
+            usual, said = median(amount for _, amount, _ in of_group), "the median"
+            if len(of_group) < FEWEST_PRICES:
+                usual, said = estimates.get(group, 0.0), "working_price"
+            # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
+            least = 0.0 if column == "bought_for" else usual / FAR_FACTOR
+            told = f"{said} of {group} is {usual:g}"
+            far += [doubtful("price far from its family", f"{column} {amount:g}; {told}", name)
+                    for name, amount, _ in of_group
+                    if usual and not least <= amount <= FAR_FACTOR * usual]  # fmt: skip
+    return far + list(_absurd(amounts, {problem.rows for problem in far}))
+
+
+def _amounts(rows: Rows) -> Amounts:
     family_of = {job["job"]: job["family"] for job in rows["jobs"]}
-    asked = {row["family"]: row["working_price"] for row in rows["families"]}
-    amounts: dict[tuple[str, str], list[tuple[str, Any]]] = defaultdict(list)
-    for job in rows["jobs"]:
-        named = f"job {job['job']}"
-        if job["outcome"] == "repaired":
-            amounts["sold_for", job["family"]].append((named, job["sold_for"]))
-        amounts["bought_for", job["family"]].append((named, job["bought_for"]))
-    for finding in rows["findings"]:
-        named = f"job {finding['job']}, {finding['component']}"
-        where = f"{finding['component']} of {family_of[finding['job']]}"
-        amounts["part_cost", where].append((named, finding["part_cost"]))
-    found = []
-    for (column, group), pairs in sorted(amounts.items()):
-        estimate = None if column == "part_cost" else asked.get(group)
-        found += _far(column, group, [(name, float(amount)) for name, amount in pairs if amount], estimate)
-    return found + _absurd(rows, found)
-
-
-def _far(column: str, group: str, pairs: list[tuple[str, float]], estimate: Any) -> list[Problem]:
-    if len(pairs) >= FEWEST_PRICES:
-        usual, said = median(amount for _, amount in pairs), "the median"
-    elif estimate:
-        usual, said = float(estimate), "working_price"
-    else:
-        return []
-    return [
-        doubtful("price far from its family", f"{column} {amount:g}; {said} of {group} is {usual:g}", name)
-        for name, amount in pairs
-        # A unit bought for next to nothing is what one hopes for; only dear ones are odd.
-        if usual and (amount > FAR_FACTOR * usual or (column != "bought_for" and amount < usual / FAR_FACTOR))
-    ]
-
-
-def _absurd(rows: Rows, told: Iterable[Problem]) -> list[Problem]:
-    """Find amounts beyond all that the ledger says of the same column."""
-    named = {problem.rows for problem in told}
-    found = []
+    amounts: Amounts = defaultdict(list)
     for table in ("families", "jobs", "findings", "followups", "parts"):
-        for column in TABLES[table]:
-            if column.kind != "money":
-                continue
-            pairs = [
-                (_row_of(table, row), float(row[column.name])) for row in rows[table] if row[column.name]
-            ]
-            usual = median(amount for _, amount in pairs) if pairs else 0.0
-            for place, (name, amount) in enumerate(pairs):
-                if len(pairs) < FEWEST_PRICES:  # one of so few moves the median
-                    rest = [other for at, (_, other) in enumerate(pairs) if at != place]
-                    usual = median(rest) if rest else 0.0
-                if usual and amount > ABSURD_FACTOR * usual and (name,) not in named:
-                    message = f"{column.name} {amount:g}; the others of the ledger are about {usual:g}"
-                    found.append(doubtful("absurd amount", message, name))
-    return found
+        for column in (column.name for column in TABLES[table] if column.kind == "money"):
+            for row in rows[table]:
+                component, group = row.get("component"), ""
+                if column == "part_cost":
+                    group = f"{component} of {family_of[row['job']]}"
+                elif column == "bought_for" or (column == "sold_for" and row["outcome"] == "repaired"):
+                    group = row["family"]
+                named = f"job {row['job']}" if "job" in row else table
+                named += f", {component}" if component else "" if "job" in row else f", {row['family']}"
+                amounts[column] += [(named, float(row[column]), group)] if row[column] else []
+    return amounts
 
 
-def _row_of(table: str, row: Mapping[str, Any]) -> str:
-    if "job" in row:
-        return ", ".join(filter(None, [f"job {row['job']}", row.get("component")]))
-    return f"{table}, {row.get('component') or row['family']}"
+def _absurd(amounts: Amounts, told: Collection[tuple[str, ...]]) -> Iterator[Problem]:
+    for column, found in amounts.items():
+        values = [amount for _, amount, _ in found]
+        usual = median(values or [0.0])
+        for place, (name, amount, _) in enumerate(found):
+            if len(found) < FEWEST_PRICES:  # one of so few moves the median
+                usual = median([*values[:place], *values[place + 1 :]] or [0.0])
+            if usual and amount > ABSURD_FACTOR * usual and (name,) not in told:
+                such = f"{column} {amount:g}; the others of the ledger are about {usual:g}"
+                yield doubtful("absurd amount", such, name)
 
 
 def parts_against_jobs(rows: Rows) -> list[Problem]:
@@ -501,44 +514,28 @@ def like_names(rows: Rows) -> Iterator[Problem]:
     Families and models often differ by one letter and mean different things; they are named where only
     case, spaces or signs differ.
     """
-    uses = {
-        what: Counter(row[column] for table, column in database.NAMES[what]
-                      for row in rows[table] if row[column])
-        for what in ("component", "sign", "kind", "maker")
-    }  # fmt: skip
-    usual = {
-        "component": ALL_USUAL,
-        "sign": set(USUAL_SIGNS),
-        "kind": set(USUAL_COMPONENTS) - {"other"},
-    }
-    for what, counts in uses.items():
+    usual = {"component": ALL_USUAL, "sign": {*USUAL_SIGNS}, "kind": {*USUAL_COMPONENTS} - {"other"}}
+    for what in ("component", "sign", "kind", "maker"):
         meant = usual.get(what, set())
+        counts = Counter(row[column] for table, column in database.NAMES[what]
+                         for row in rows[table] if row[column])  # fmt: skip
         ranked = sorted({*counts, *meant}, key=lambda name: (name in meant, counts.get(name, 0), name))
         for place, name in enumerate(ranked):
             if name not in meant and (near := near_twin(name, ranked[place + 1 :])):
-                stands = (
-                    f"{what} {name!r} stands {_times(counts[name])}, {near!r} {_times(counts.get(near, 0))}"
+                times = ["once" if counts[each] == 1 else f"{counts[each]} times" for each in (name, near)]
+                mend = f"if they are the same: benchodds rename {what} {name!r} {near!r}"
+                mend = mend + " --merge" * (near in counts) if what in RENAMED else "are they the same?"
+                yield doubtful(
+                    "names alike", f"{what} {name!r} stands {times[0]}, {near!r} {times[1]}; {mend}", what
                 )
-                merge = " --merge" if near in counts else ""
-                mend = f"; if they are the same: benchodds rename {what} {name!r} {near!r}{merge}"
-                mend = mend if what in RENAMED else "; are they the same?"
-                yield doubtful("names alike", stands + mend, what)
     for table, what in (("families", "family"), ("models", "model")):
         names = sorted(str(row[what]) for row in rows[table])
-        for _, group in _grouped(names, lambda name: re.sub(r"[\W_]", "", name.casefold())).items():
-            for name in group[1:]:
-                stands = (
-                    f"{what} {group[0]!r} and {name!r} differ in case, spaces or signs only; if they are "
+        for first, *others in _grouped(names, lambda name: re.sub(r"[\W_]", "", name.casefold())).values():
+            for name in others:
+                such = f"{what} {first!r} and {name!r} differ in case, spaces or signs only; if they are "
+                yield doubtful(
+                    "names alike", f"{such}the same: benchodds rename {what} {first!r} {name!r} --merge", what
                 )
-                mend = f"the same: benchodds rename {what} {group[0]!r} {name!r} --merge"
-                yield doubtful("names alike", stands + mend, what)
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"
-
-
-# `check`: verify a ledger and name what is doubtful in it.
 
 
 #: What is doubtful, in the order in which it is told.
@@ -555,36 +552,3 @@ AUDITS = (
     shelf_against_jobs,
     like_names,
 )
-
-
-def check_ledger(ledger: "Ledger", *, today: datetime.date | None = None) -> list[Problem]:
-    """Verify a ledger, then audit it."""
-    found = _file_problems(ledger)
-    if any(problem.topic == "damaged file" for problem in found):
-        return found
-    with ledger.reading() as connection, tolerant(connection):
-        rows = {name: database.fetch_rows(connection, name) for name in TABLES}
-        found += rule_problems(rows, database.exponent_in(connection))
-        found += history_problems(connection, rows)
-        found += number_problems(connection, rows["jobs"])
-        if found:
-            return found
-        withdrawn = database.withdrawn_numbers(connection)
-        found = clock_problems(connection, CLOCKS_APART)
-    stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
-    found += number_gaps(rows, withdrawn, stated.get("count_gaps"))
-    for audit in AUDITS:
-        found += audit(rows)
-    return found + future_dates(rows, today or datetime.date.today())
-
-
-def _file_problems(ledger: "Ledger") -> list[Problem]:
-    found: list[Problem] = []
-    try:
-        with ledger.reading() as connection:
-            found += file_problems(connection)
-    except LedgerError:
-        # A damaged file cannot even end a transaction; what was found tells more.
-        if not found:
-            raise
-    return found

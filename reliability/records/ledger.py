@@ -11,7 +11,7 @@ from hashlib import sha256
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import local
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 from sqlalchemy.engine import URL
@@ -46,7 +46,6 @@ from reliability.records.tables import ALL_USUAL, SETTINGS, TABLES, USUAL_SIGNS,
 from reliability.records.values import (
     EXPONENTS,
     Fault,
-    Problem,
     Refused,
     Value,
     clean_text,
@@ -56,6 +55,9 @@ from reliability.records.values import (
     refuse,
     split_number,
 )
+
+if TYPE_CHECKING:
+    from reliability.records.audit import Problem
 
 # What can be read from an open ledger.
 
@@ -444,7 +446,7 @@ class Ledger:
         with worded(self._url, " There is no backup."), self._engine.connect() as connection:
             database.copy_to(connection, Path(path))
 
-    def check(self, *, today: datetime.date | None = None) -> list[Problem]:
+    def check(self, *, today: datetime.date | None = None) -> "list[Problem]":
         """Verify the ledger and name what is doubtful in it; `audit.check_ledger` says how."""
         # Writing down a job starts faster without the audit.
         from reliability.records.audit import check_ledger

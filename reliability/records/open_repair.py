@@ -30,8 +30,8 @@ from reliability.records.package import (
     other_width,
     package_name,
     raw_rows,
-    refuse_undecodable,
     restored,
+    undecodable,
     write_folder,
     write_rows,
 )
@@ -196,10 +196,8 @@ class RepairFile:
                 digest.update(f"{name}\0{text}\0".encode(errors="surrogateescape"))
             if name not in COLUMNS or name == FREE_TEXT:
                 continue
-            try:
-                refuse_undecodable(text)
-            except Refused as error:
-                self.unreadable.append((line, (name, error.message)))
+            if said := undecodable(text):
+                self.unreadable.append((line, (name, said)))
                 return
             if text:
                 kept[name] = sys.intern(text)

@@ -96,7 +96,8 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
     @lru_cache(_CACHED_CELLS)
     def read(cell: str) -> Value:
         text = clean_text(cell)
-        refuse_undecodable(text)
+        if said := undecodable(text):
+            raise Refused(said)
         if column.kind == "text":
             text = restored(text)
         elif layout.decimal_comma and column.kind in NUMERIC:
@@ -110,16 +111,27 @@ def cell_reader(column: Column, exponent: int, layout: Layout) -> Callable[[str]
 
 def raw_rows(path: Path, delimiter: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
     """Read the header and then every row with any content, as they stand in a file."""
+    last, lines = 0, f"{path.name}, line"
     try:
         with path.open("rb") as raw:
             start = raw.read(4)
         if others := [message for sign, message in _OTHER_FILES if start.startswith(sign)]:
-            faults.append(Fault(f"{path.name}, line 1", "", others[0]))
+            faults.append(Fault(f"{lines} 1", "", others[0]))
             return
         with path.open(encoding="utf-8-sig", errors="surrogateescape", newline="") as stream:
-            yield from _rows(path, csv.reader(whole_lines(stream), delimiter=delimiter, strict=True), faults)
+            reader = csv.reader(whole_lines(stream), delimiter=delimiter, strict=True)
+            for cells in reader:
+                first, last = last + 1, reader.line_num
+                for number, cell in enumerate(cells[: MOST_COLUMNS + 1] if first == 1 else (), 1):
+                    if said := undecodable(cell):
+                        faults.append(Fault(f"{lines} 1", "", f"the {number}. header {said}"))
+                if first == 1 or "".join(cells).strip():
+                    yield first, cells
     except OSError as error:
         faults.append(Fault(path.name, "", f"cannot be read: {error.strerror}"))
+    except csv.Error as error:
+        line = reader.line_num + isinstance(error, LongLine)
+        faults.append(Fault(f"{lines} {line}", "", f"is not CSV: {error}; the rest of the file was not read"))
 
 
 class LongLine(csv.Error):
@@ -133,24 +145,6 @@ def whole_lines(stream: IO[str]) -> Iterator[str]:
         if len(line) == MOST_OF_A_LINE:
             raise LongLine(f"it has more than {MOST_OF_A_LINE:,} characters")
         yield line
-
-
-def _rows(path: Path, reader: Any, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
-    last = 0
-    try:
-        for cells in reader:
-            first, last = last + 1, reader.line_num
-            for number, cell in enumerate(cells[: MOST_COLUMNS + 1] if first == 1 else (), 1):
-                try:
-                    refuse_undecodable(cell)
-                except Refused as error:
-                    faults.append(Fault(f"{path.name}, line 1", "", f"the {number}. header {error.message}"))
-            if first == 1 or "".join(cells).strip():
-                yield first, cells
-    except csv.Error as error:
-        message = f"is not CSV: {error}; the rest of the file was not read"
-        line = reader.line_num + isinstance(error, LongLine)
-        faults.append(Fault(f"{path.name}, line {line}", "", message))
 
 
 @dataclass
@@ -226,28 +220,24 @@ class CsvTable(Source):
 
     def _columns(self, header: Sequence[str]) -> list[str]:
         """Match the header with the columns of the table; complain of what is odd."""
-        names = [clean_text(cell) for cell in header]
+        names, known = [clean_text(cell) for cell in header], self.table.names
+        odd = [name for name in dict.fromkeys(names) if name not in known or names.count(name) > 1]
+        missing = [column.name for column in self.table
+                   if self._is_needed(column) and column.required and column.name not in names]  # fmt: skip
         complaints: list[Complaint] = []
         if len(header) > MOST_COLUMNS:
-            complaints = [
-                ("", f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns")
-            ]
+            such = f"the header has {len(header)} cells; no table has more than {MOST_COLUMNS} columns"
+            complaints.append(("", such))
         elif len(names) == 1 and self.layout.delimiter == "," and re.search("[;\t]", names[0]):
             sign = "tabs" if "\t" in names[0] else "semicolons"
             such = f"the header is separated by {sign}; name the delimiter, or save with commas"
-            complaints = [("", such)]
-        for name in dict.fromkeys(names) if not complaints else ():
-            if name not in self.table.names:
-                listed = ", ".join(self.table.names)
-                hint = nearest(name, self.table.names)
-                place = name if name.isprintable() else shown(name)
-                complaints.append((place, f"{self.table.name} has no such column; it has {listed}.{hint}"))
-            elif names.count(name) > 1:
-                complaints.append((name, "stands in the header more than once"))
-        missing = [column.name for column in self.table
-                   if self._is_needed(column) and column.required and column.name not in names]  # fmt: skip
-        if missing and not complaints:
-            complaints = [("", f"the header lacks {', '.join(missing)}, which every row needs")]
+            complaints.append(("", such))
+        elif missing and not odd:
+            complaints.append(("", f"the header lacks {', '.join(missing)}, which every row needs"))
+        for name in odd if not complaints else ():
+            such = f"{self.table.name} has no such column; it has {', '.join(known)}.{nearest(name, known)}"
+            such = "stands in the header more than once" if name in known else such
+            complaints.append((name if name.isprintable() else shown(name), such))
         self.faults += [self.fault(1, *complaint) for complaint in complaints]
         return names if not complaints else []
 
@@ -257,11 +247,12 @@ def other_width(cells: Sequence[str], names: Collection[str]) -> str:
     return f"has {len(cells)} cells, but the header has {len(names)}"
 
 
-def refuse_undecodable(text: str) -> None:
-    """Refuse a text that holds bytes which were not UTF-8."""
-    if found := _UNDECODABLE.search(text):
-        byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
-        raise Refused(f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8")
+def undecodable(text: str) -> str:
+    """Word that a text holds bytes which were not UTF-8; empty if it holds none."""
+    if not (found := _UNDECODABLE.search(text)):
+        return ""
+    byte, before = ord(found[0]) - 0xDC00, text[: found.start()][-20:]
+    return f"is not UTF-8 (byte 0x{byte:02X} after {before!r}); save the file as UTF-8"
 
 
 def write_rows(stream: IO[bytes], header: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
@@ -417,18 +408,18 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
     is_listed = (folder / DESCRIPTOR).exists()
     named, faults = _listed(folder / DESCRIPTOR) if is_listed else ({}, [])
     for file in sorted(folder.iterdir()):
-        is_csv, is_table = file.suffix.lower() == ".csv", file.stem in TABLES
+        is_csv, is_table, odd = file.suffix.lower() == ".csv", file.stem in TABLES, ""
         if file in named.values() or file.name in BESIDE or file.name[0] == ".":
             continue
         if not is_csv and is_table and file.is_file():
-            faults.append(Fault(file.name, "", f"is no CSV file; save it as {file.stem}.csv"))
+            odd = f"is no CSV file; save it as {file.stem}.csv"
         elif is_csv and is_table and is_listed:
-            faults.append(Fault(file.name, "", f"lies in the folder, but {DESCRIPTOR} does not list it"))
+            odd = f"lies in the folder, but {DESCRIPTOR} does not list it"
+        elif is_csv and not is_table and not is_listed:
+            odd = f"is no table; there are {', '.join(TABLES)}.{nearest(file.stem, TABLES)}"
         elif is_csv and is_table:
             named[file.stem] = file
-        elif is_csv and not is_listed:
-            hint = nearest(file.stem, TABLES)
-            faults.append(Fault(file.name, "", f"is no table; there are {', '.join(TABLES)}.{hint}"))
+        faults += [Fault(file.name, "", odd)] if odd else []
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {file_names}")
     away = "is a link that leaves the folder; put a copy of what it leads to in its place"
@@ -443,31 +434,32 @@ def _leaves(file: Path, folder: Path) -> bool:
 
 def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
     """Find the files that a descriptor lists."""
-
-    def odd(problem: str) -> tuple[dict[str, Path], list[Fault]]:
-        return {}, [Fault(descriptor.name, "", problem)]
-
-    if _leaves(descriptor, descriptor.parent):
-        return odd("is a link that leaves the folder")
+    folder, odd, pairs = descriptor.parent, "", []
     try:
+        if _leaves(descriptor, folder):
+            raise Refused("is a link that leaves the folder")
         resources = _read_json(descriptor)["resources"]
         pairs = [(resource["name"], resource) for resource in resources[:MOST_RESOURCES]]
+        if len(resources) > MOST_RESOURCES:
+            odd = f"lists {len(resources)} resources; there are {len(TABLES)} tables"
     except OSError as error:
-        return odd(f"cannot be read: {reason(error)}")
+        odd = f"cannot be read: {reason(error)}"
     except KeyError as error:
-        return odd(f"lacks {error}")
+        odd = f"lacks {error}"
+    except Refused as error:
+        odd = error.message
     except (ValueError, TypeError) as error:
-        return odd(f"is not a data package: {error}")
-    if len(resources) > MOST_RESOURCES:
-        return odd(f"lists {len(resources)} resources; there are {len(TABLES)} tables")
+        odd = f"is not a data package: {error}"
+    if odd:
+        return {}, [Fault(descriptor.name, "", odd)]
     files: dict[str, Path] = {}
     faults: list[Fault] = []
     for name, resource in pairs:
-        message = _resource_fault(name, resource, descriptor.parent)
-        if message or name in files:
-            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message or 'is listed twice'}"))
+        message = _resource_fault(name, resource, folder) or ("is listed twice" if name in files else None)
+        if message:
+            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message}"))
         else:
-            files[name] = descriptor.parent / resource["path"]
+            files[name] = folder / resource["path"]
     return files, faults
 
 
@@ -515,14 +507,14 @@ def currency_in(files: Mapping[str, Path], layout: Layout = AS_DOCUMENTED) -> st
     return next((str(value) for value in stated if value in EXPONENTS), None)
 
 
-def read_package(path: str | Path, *, layout: Layout = AS_DOCUMENTED) -> Rows:
+def read_package(path: str | Path) -> Rows:
     """Read a folder of CSV files and check every row of it."""
     files, faults = find_files(Path(path))
-    exponent = EXPONENTS[currency_in(files, layout) or str(SETTINGS["currency"].default)]
+    exponent = EXPONENTS[currency_in(files) or str(SETTINGS["currency"].default)]
     check = PackageCheck()
     rows: Rows = {name: [] for name in TABLES}
     for name, file in files.items():
-        source = CsvTable(file, TABLES[name], exponent, layout=layout)
+        source = CsvTable(file, TABLES[name], exponent)
         for line in source.lines():
             complaints = check.complaints(name, line.row, line.number, line.complaints)
             faults += [source.fault(line.number, *complaint) for complaint in complaints]

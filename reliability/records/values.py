@@ -464,31 +464,3 @@ def _day_in(prefix: str, text: str) -> tuple[str, str] | None:
     except ValueError:
         return None
     return prefix + text[:length], text[length:]
-
-
-# What an audit finds.
-
-
-@dataclass(frozen=True)
-class Problem:
-    """One thing that is wrong with a ledger, or worth a second look."""
-
-    grave: bool  # whether a rule is broken; otherwise the rows are allowed but doubtful
-    topic: str  # the same words for all of its kind
-    rows: tuple[str, ...]  # such as "job 12" or "job 12, belt"
-    message: str  # what was found, and what to do
-
-    def __str__(self) -> str:
-        where = f" [{', '.join(self.rows)}]" if self.rows else ""
-        # Bytes of a damaged text that are no letters are shown as such.
-        return f"{self.topic}: {self.message}{where}".encode("utf-8", "backslashreplace").decode()
-
-
-def broken(topic: str, message: str, *rows: str) -> Problem:
-    """Make the problem of a rule that is broken."""
-    return Problem(True, topic, rows, message)
-
-
-def doubtful(topic: str, message: str, *rows: str) -> Problem:
-    """Make the problem of rows that are allowed but doubtful."""
-    return Problem(False, topic, rows, message)
