@@ -16,7 +16,7 @@ from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
 from reliability.records import database
-from reliability.records.checks import PackageCheck, clean_row
+from reliability.records.checks import clean_tables
 from reliability.records.database import HISTORY, NUMBERING, chained, tolerant, worded_damage
 from reliability.records.ledger import CLOCKS_APART, RENAMED
 from reliability.records.tables import (
@@ -112,17 +112,11 @@ def file_problems(connection: Connection) -> list[Problem]:
 
 def rule_problems(rows: Rows, exponent: int) -> Iterator[Problem]:
     """Test every row against every documented rule, as an import would."""
-    check = PackageCheck()
-    for name, table in TABLES.items():
-        for number, row in enumerate(rows[name], 1):
-            clean, complaints = clean_row(table, row, exponent)
-            complaints = check.complaints(name, row if complaints else clean, number, complaints)
-            where = ", ".join(f"{part} {row[part]}" for part in table.key if row[part])
-            where = where if table.key[0] == "job" else f"{name}, {where}"
-            for column, message in complaints:
-                yield broken("rule broken", f"column {column}: {message}", where)
-    for job, _, (column, message) in check.ended_by_sound():
-        yield broken("rule broken", f"column {column}: {message}", f"job {job}")
+    for name, number, (column, message) in clean_tables(rows, exponent)[1]:
+        row, key = rows[name][number - 1], TABLES[name].key
+        where = ", ".join(f"{part} {row[part]}" for part in key if row[part])
+        where = where if key[0] == "job" else f"{name}, {where}"
+        yield broken("rule broken", f"column {column}: {message}", where)
 
 
 def history_problems(connection: Connection, rows: Rows) -> tuple[list[Problem], list[Problem]]:

@@ -258,18 +258,22 @@ class PackageCheck:
 _NO_END: tuple[int, str, set[str]] = (0, "", set())
 
 
-def clean_rows(
-    table: str, rows: Iterable[Mapping[str, object]], check: PackageCheck, exponent: int = 2
-) -> tuple[list[dict[str, Value]], list[Fault]]:
-    """Read and check rows of one table beside what was read before."""
-    cleaned: list[dict[str, Value]] = []
-    faults: list[Fault] = []
-    for number, row in enumerate(rows, 1):
-        clean, found = clean_row(TABLES[table], row, exponent)
-        cleaned.append(clean)
-        complaints = check.complaints(table, clean, number, found)
-        faults += [Fault(f"{table}, row {number}", *complaint) for complaint in complaints]
-    return cleaned, faults
+def clean_tables(
+    rows: Mapping[str, Iterable[Mapping[str, object]]], exponent: int, known: Known | None = None
+) -> tuple[dict[str, list[dict[str, Value]]], list[tuple[str, int, Complaint]]]:
+    """Read and check rows of tables beside each other; give them, and all complaints by table and row."""
+    check = PackageCheck(known, "row") if known else PackageCheck(word="row")
+    cleaned: dict[str, list[dict[str, Value]]] = {}
+    found: list[tuple[str, int, Complaint]] = []
+    for name, table in TABLES.items():
+        cleaned[name] = []
+        for number, row in enumerate(rows.get(name, ()), 1):
+            clean, complaints = clean_row(table, row, exponent)
+            cleaned[name].append(clean)
+            # What refers to a name is not at fault, even where the name is.
+            seen: Any = clean if not complaints or clean[table.key[0]] is not None else row
+            found += [(name, number, each) for each in check.complaints(name, seen, number, complaints)]
+    return cleaned, found + [("jobs", row, complaint) for _, row, complaint in check.ended_by_sound()]
 
 
 def _same(table: Table, key: tuple[Value, ...], where: str) -> str:

@@ -327,18 +327,13 @@ def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
             f"The driver for {shown_url(url)} is not installed ({error}); "
             "pip install 'benchodds[postgresql]' brings it"
         ) from None
-    if engine.dialect.name != "sqlite":
-        sa.event.listen(engine, "connect", _limit_waiting)
-        return engine
-    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
-        oldest = ".".join(map(str, OLDEST_SQLITE))
-        raise LedgerError(
-            f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} or newer: "
-            "use a newer Python"
-        )
     file = Path(str(url.database)).absolute()  # a program may go on in another folder
 
     def prepare(connection: Any, record: Any) -> None:
+        if engine.dialect.name != "sqlite":
+            connection.execute(f"SET lock_timeout = '{BUSY_SECONDS}s'")
+            connection.commit()
+            return
         # Transactions are opened by `_begin`; the driver would open them too late.
         connection.isolation_level = None
         connection.execute(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
@@ -347,13 +342,15 @@ def make_engine(url: URL, *, only_read: bool = False) -> sa.Engine:
         record.info[_FILE] = (file, _identity(file))
 
     sa.event.listen(engine, "connect", prepare)
-    sa.event.listen(engine, "begin", _begin)
+    if engine.dialect.name == "sqlite":
+        if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+            oldest = ".".join(map(str, OLDEST_SQLITE))
+            raise LedgerError(
+                f"This Python brings SQLite {sqlite3.sqlite_version}; a ledger needs {oldest} or newer: "
+                "use a newer Python"
+            )
+        sa.event.listen(engine, "begin", _begin)
     return engine
-
-
-def _limit_waiting(connection: Any, _record: object) -> None:
-    connection.execute(f"SET lock_timeout = '{BUSY_SECONDS}s'")
-    connection.commit()
 
 
 def _begin(connection: sa.Connection) -> None:
@@ -460,22 +457,20 @@ def _commit(connection: sa.Connection, turn: sa.RootTransaction) -> None:
     ) from None
 
 
-def open_engine(url: URL, *, create: bool, notes: list[str] | None = None) -> sa.Engine:
+def open_engine(url: URL, *, create: bool, notes: list[str]) -> sa.Engine:
     """Open the database of a ledger, make it first if asked to, and bring an older one up to date."""
-    shown, said = shown_url(url), [] if notes is None else notes
-    only_read = False
+    shown, only_read = shown_url(url), False
     if url.get_backend_name() == "sqlite":
-        file = Path(str(url.database))
         try:
-            only_read = _find_file(file, shown, create=create)
+            only_read = _find_file(Path(str(url.database)), shown, create=create)
         except OSError as error:
             raise LedgerError(f"The ledger {shown} cannot be opened: {reason(error)}.") from None
     if only_read:
-        said.append(f"{shown} cannot be written here: it is read as it stands, and nothing can be added")
+        notes.append(f"{shown} cannot be written here: it is read as it stands, and nothing can be added")
     engine = make_engine(url, only_read=only_read)
     try:
         with worded(url):
-            _check_version(engine, shown, said, create=create, only_read=only_read)
+            _check_version(engine, shown, notes, create=create, only_read=only_read)
     except BaseException:
         engine.dispose()
         raise
@@ -485,7 +480,15 @@ def open_engine(url: URL, *, create: bool, notes: list[str] | None = None) -> sa
 def _find_file(file: Path, shown: str, *, create: bool) -> bool:
     """Find the file of a ledger, or make it; say whether it can only be read."""
     if file.exists():
-        return _can_only_be_read(file, shown)
+        log = file.with_name(file.name + "-wal")
+        if os.access(file, os.W_OK) and os.access(file.parent, os.W_OK):
+            return False
+        if log.exists() and log.stat().st_size:
+            raise LedgerError(
+                f"The ledger {shown} cannot be written here, and its last changes still lie in {log.name}: "
+                "copy both files to a folder that you may write in, and open the ledger there"
+            )
+        return file.stat().st_size > 0
     if file.is_symlink():
         raise LedgerError(f"The ledger {shown} is a link to something that is not there; mend the link")
     if not create:
@@ -508,31 +511,26 @@ def _find_file(file: Path, shown: str, *, create: bool) -> bool:
     return False
 
 
-def _can_only_be_read(file: Path, shown: str) -> bool:
-    if os.access(file, os.W_OK) and os.access(file.parent, os.W_OK):
-        return False
-    log = file.with_name(file.name + "-wal")
-    if log.exists() and log.stat().st_size:
-        raise LedgerError(
-            f"The ledger {shown} cannot be written here, and its last changes still lie in {log.name}: copy "
-            "both files to a folder that you may write in, and open the ledger there"
-        )
-    return file.stat().st_size > 0
-
-
 def _check_version(engine: sa.Engine, shown: str, notes: list[str], *, create: bool, only_read: bool) -> None:
+    is_file = engine.dialect.name == "sqlite"
     with transaction(engine) as connection:
-        if engine.dialect.name == "postgresql":
-            _refuse_other_encodings(connection, shown)
+        encoding = "UTF8" if is_file else connection.exec_driver_sql("SHOW server_encoding").scalar_one()
         tables = sa.inspect(connection).get_table_names()
-    if VERSION.name not in tables:
-        if tables:
-            raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
-        if not create:
-            raise LedgerError(f"{shown} is empty. `benchodds intake`, `add` and `import` make a ledger of it")
-    if engine.dialect.name == "sqlite" and not only_read:
-        _keep_log(engine)
-    if VERSION.name not in tables:
+    if encoding != "UTF8":
+        raise LedgerError(
+            f"The database {shown} keeps its texts in {encoding}, and a ledger needs UTF8: make another one "
+            "with createdb --encoding UTF8 --template template0"
+        )
+    if tables and VERSION.name not in tables:
+        raise LedgerError(f"{shown} is a database, but not a ledger (it has no table {VERSION.name})")
+    if not tables and not create:
+        raise LedgerError(f"{shown} is empty. `benchodds intake`, `add` and `import` make a ledger of it")
+    if is_file and not only_read:
+        # Writers and readers work side by side by it; a copy made by other means may have lost that.
+        with engine.connect() as connection, closing(connection.connection.cursor()) as cursor:
+            if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                cursor.execute("PRAGMA journal_mode = WAL")
+    if not tables:
         _create(engine)
     with transaction(engine) as connection:
         version = _version_in(connection, shown)
@@ -551,15 +549,6 @@ def _check_version(engine: sa.Engine, shown: str, notes: list[str], *, create: b
                      "versions of benchodds cannot open it any more")  # fmt: skip
 
 
-def _refuse_other_encodings(connection: sa.Connection, shown: str) -> None:
-    encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
-    if encoding != "UTF8":
-        raise LedgerError(
-            f"The database {shown} keeps its texts in {encoding}, and a ledger needs UTF8: make another one "
-            "with createdb --encoding UTF8 --template template0"
-        )
-
-
 def _version_in(connection: sa.Connection, shown: str) -> int:
     found = connection.execute(sa.select(VERSION.c.version)).scalars().all()
     if len(found) != 1 or found[0] < 1:
@@ -574,14 +563,6 @@ def _version_in(connection: sa.Connection, shown: str) -> int:
             f"reads up to {SCHEMA_VERSION}): update benchodds. Nothing was written."
         )
     return int(found[0])
-
-
-def _keep_log(engine: sa.Engine) -> None:
-    """Let writers and readers work side by side; a copy made by other means may have lost that."""
-    with engine.connect() as connection:
-        cursor = connection.connection.cursor()
-        if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-            cursor.execute("PRAGMA journal_mode = WAL")
 
 
 def _create(engine: sa.Engine) -> None:
@@ -895,16 +876,6 @@ def document_content(document: JobDocument) -> Content:
     return content
 
 
-def from_json(table: Table, content: Mapping[str, Any]) -> Row:
-    """Read a row that the history kept: amounts as they were written; what it does not hold is empty."""
-    return {
-        column.name: None if content.get(column.name) is None
-        else Decimal(content[column.name]) if column.kind == "money"
-        else read_value(column, content[column.name])
-        for column in table
-    }  # fmt: skip
-
-
 def keep_versions(
     connection: sa.Connection, what: str, found: Iterable[tuple[str, Content | None]], reason: str
 ) -> None:
@@ -950,15 +921,37 @@ def keep_jobs(connection: sa.Connection, touched: Collection[str], reason: str) 
 
 
 def read_content(entry: Any) -> Any:
-    """Read what an entry of the history says."""
+    """Read what an entry of the history says, as it was kept."""
     try:
         return json.loads(entry.content)
     except (ValueError, RecursionError):
-        raise LedgerError(f"{entry_name(entry)} is damaged; restore it from a backup.") from None
+        raise LedgerError(f"{_named(entry)} is damaged; restore it from a backup.") from None
 
 
-def entry_name(entry: Any) -> str:
-    """Word which entry of the history is meant."""
+def read_entry(entry: Any) -> Any:
+    """Read a job, or a row of reference, as an entry of the history kept it; None if it was taken out."""
+
+    def read(table: Table, content: Mapping[str, Any], without: str = "") -> Row:
+        return {
+            column.name: None if content.get(column.name) is None  # what is not kept is empty
+            else Decimal(content[column.name]) if column.kind == "money"  # as it was written
+            else read_value(column, content[column.name])
+            for column in table if column.name != without
+        }  # fmt: skip
+
+    if entry.content is None:
+        return None
+    content = read_content(entry)
+    try:
+        if entry.what != "jobs":
+            return read(TABLES[entry.what], content)
+        parts = {part: [read(TABLES[part], row, "job") for row in content[part]] for part in PARTS_OF_A_JOB}
+        return {"job": read(TABLES["jobs"], content["job"]), **parts}
+    except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
+        raise LedgerError(f"{_named(entry)} is damaged; restore it from a backup.") from None
+
+
+def _named(entry: Any) -> str:
     return f"Entry {entry.entry} of the history ({entry.what} {entry.key}, version {entry.version})"
 
 

@@ -20,7 +20,6 @@ from reliability.records.database import HISTORY, SQL_TABLES, VERSION
 from reliability.records.ledger import (
     REFERENCE_TABLES,
     Ledger,
-    content_in_entry,
     open_ledger,
 )
 from reliability.records.package import check_tables, load_package_records
@@ -53,7 +52,7 @@ def told_then(connection: Connection, day: datetime.date) -> Then:
         found[entry.what][entry.key] = entry
     for rows in found.values():
         for key, entry in rows.items():
-            rows[key] = None if entry is None else content_in_entry(entry)
+            rows[key] = None if entry is None else database.read_entry(entry)
     found["settings"].pop("currency", None)  # all amounts are in the one that holds now
     return found
 

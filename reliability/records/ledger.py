@@ -22,10 +22,9 @@ from reliability.records.checks import (
     PARTS_OF_A_JOB,
     JobDocument,
     Known,
-    PackageCheck,
     Taken,
     clean_document,
-    clean_rows,
+    clean_tables,
     kept_faults,
     lay_parts,
     merge_document,
@@ -79,23 +78,6 @@ def document_in(connection: Connection, job: str) -> JobDocument:
     raise UnknownName(
         f"The ledger holds no job {job!r}; it holds {count} job{'' if count == 1 else 's'}.{near}"
     )
-
-
-def content_in_entry(entry: Any) -> Any:
-    """Read a job, or a reference row, as an entry of the history kept it; None if it was taken out."""
-    if entry.content is None:
-        return None
-    content = database.read_content(entry)
-    try:
-        if entry.what != "jobs":
-            return database.from_json(TABLES[entry.what], content)
-        document: JobDocument = {"job": database.from_json(TABLES["jobs"], content["job"])}
-        for part in PARTS_OF_A_JOB:
-            rows = [database.from_json(TABLES[part], {"job": "0", **row}) for row in content[part]]
-            document[part] = [{name: cell for name, cell in row.items() if name != "job"} for row in rows]
-        return document
-    except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
-        raise LedgerError(f"{database.entry_name(entry)} is damaged; restore it from a backup.") from None
 
 
 # Checked writes, each within a transaction that the caller holds.
@@ -191,7 +173,8 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
         exponent = EXPONENTS.get(stated[0], exponent) if stated else exponent
     known = Known(database.referred_in(connection, TABLES[table].references.values()))
     merged = [{**(old or {}), **row} for old, row in zip(olds, rows, strict=True)]
-    clean, faults = clean_rows(table, merged, PackageCheck(known, "row"), exponent)
+    cleaned, found = clean_tables({table: merged}, exponent, known)
+    clean, faults = cleaned[table], [Fault(f"{table}, row {row}", *each) for _, row, each in found]
     now = database.currency_of(connection)
     for row in clean if table == "settings" and not faults else ():
         if row["setting"] == "currency" and row["value"] != now and database.holds_amounts(connection):
@@ -352,7 +335,7 @@ class Ledger:
         for row in found:
             content = damage = None
             try:
-                content = content_in_entry(row)
+                content = database.read_entry(row)
             except LedgerError as error:
                 damage = str(error)
             versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,

@@ -16,7 +16,7 @@ from sqlalchemy import select
 
 from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, PackageCheck, clean_row, clean_rows, rule_complaints
+from reliability.records.checks import Complaint, PackageCheck, clean_row, clean_tables, rule_complaints
 from reliability.records.database import HISTORY
 from reliability.records.files import finish, fresh_file, is_left_over, read_at_most, unfinished, write_files
 from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
@@ -554,14 +554,8 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "N
             raise unknown("There is no table", name, TABLES)
     settings = {row.get("setting"): row.get("value") for row in rows.get("settings", ())}
     exponent = EXPONENTS.get(str(settings.get("currency", SETTINGS["currency"].default)), 2)
-    check = PackageCheck(word="row")
-    cleaned: Rows = {}
-    faults: list[Fault] = []
-    for name in TABLES:
-        cleaned[name], more = clean_rows(name, rows.get(name, ()), check, exponent)
-        faults += more
-    faults += [Fault(f"jobs, row {row}", *complaint) for _, row, complaint in check.ended_by_sound()]
-    refuse(faults, done)
+    cleaned, found = clean_tables(rows, exponent)
+    refuse([Fault(f"{name}, row {row}", *complaint) for name, row, complaint in found], done)
     return _sorted(cleaned)
 
 

@@ -3,7 +3,7 @@
 
 import pytest
 
-from reliability.records.checks import Known, PackageCheck, clean_document, clean_row, clean_rows, job_facts
+from reliability.records.checks import Known, clean_document, clean_row, clean_tables, job_facts
 from reliability.records.tables import TABLES
 from reliability.records.values import Fault, nearest, number_after, refuse, some, split_number
 
@@ -184,17 +184,15 @@ def test_a_bad_cell_brings_no_faults_of_rules_that_could_not_be_tested():
 
 def test_rows_are_checked_beside_the_others():
     job = job_facts(clean_row(TABLES["jobs"], {"job": "1", **JOB})[0])
-    check = PackageCheck(Known({"jobs": {"1": job}}), word="row")
     rows = [
         {"job": "1", "component": "belt", "found": "sound"},
         {"job": "2", "component": "belt", "found": "sound"},
         {"job": "1", "component": "belt", "found": "worn"},
     ]
-    assert [str(fault) for fault in clean_rows("findings", rows, check)[1]] == [
-        "findings, row 2, column job: there is no job '2'.",
-        "findings, row 3, column job: row 1 has the same job '1', component 'belt', position '', "
-        "arose 'as received'",
-    ]
+    told = "row 1 has the same job '1', component 'belt', position '', arose 'as received'"
+    assert clean_tables({"findings": rows}, 2, Known({"jobs": {"1": job}}))[1] == [
+        ("findings", 2, ("job", "there is no job '2'.")), ("findings", 3, ("job", told)),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
