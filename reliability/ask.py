@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from reliability.records.checks import clean_row
-from reliability.records.sheet import JobSheet, Names, open_jobs, read_window
+from reliability.records.checks import JobDocument, clean_row
+from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
 from reliability.records.values import (
     Refused,
@@ -30,85 +30,13 @@ if TYPE_CHECKING:
 _NARROW = 30
 
 
-def ask_cell(
-    question: str, read: Callable[[str], Any], *, default: str = "", allowed: Sequence[str] = ()
-) -> Any:
-    """Ask for one value, out of a list or as `read` takes it."""
-    _offer(allowed)
-    return _prompt(question, lambda answer: read(_picked(answer, allowed)), default)
+def ask(question: str, read: Callable[[str], Any], offered: Sequence[str] = (), default: str = "") -> Any:
+    """Ask until the answer can be read, after numbering what is offered."""
+    if offered:
+        numbered = [f"{number} {choice}" for number, choice in enumerate(offered, 1)]
+        between = "\n  " if max(map(len, offered)) > _NARROW else "   "
+        click.echo(("\n  " if between.startswith("\n") else "  ") + between.join(numbered))
 
-
-def ask_one(question: str, choices: Sequence[str], *, default: str) -> str:
-    """Ask for one of a closed list."""
-
-    def read(picked: str) -> str:
-        if picked not in choices:
-            raise Refused(f"{picked!r} is not one of {', '.join(choices)}.{nearest(picked, choices)}")
-        return picked
-
-    return str(ask_cell(question, read, default=default, allowed=choices))
-
-
-def ask_name(question: str, known: Sequence[str], what: str) -> str:
-    """Ask for a name out of an open list; a new one has to be confirmed."""
-    _offer(known)
-    while True:
-        name: str = _prompt(question, lambda answer: _named(_picked(answer, known)))
-        if name in known:
-            return name
-        if click.confirm(f"No {what} {name!r} is known.{nearest(name, known)} Is it new?", default=False):
-            return name
-
-
-def ask_names(
-    question: str,
-    offered: Sequence[str],
-    *,
-    known: Sequence[str] | None = None,
-    new: Callable[[str], bool] | None = None,
-    rest: bool = False,
-) -> list[str]:
-    """Ask for any number of names, with commas between."""
-    _offer(offered)
-    known = offered if known is None else known
-
-    def read(answer: str) -> list[str]:
-        if rest and answer == "rest":
-            return list(offered)
-        parts = [clean_text(part) for part in answer.split(",")]
-        names = list(dict.fromkeys(_picked(part, offered) for part in parts if part))
-        for name in names:
-            if new is not None and name not in known and not new(name):
-                raise Refused(f"{name!r} was not taken; known: {some(known)}")
-        return names
-
-    answer: list[str] = _prompt(question, read)
-    return answer
-
-
-def _named(name: str) -> str:
-    if not name:
-        raise Refused("an answer is needed here")
-    return name
-
-
-def _picked(answer: str, choices: Sequence[str]) -> str:
-    """Turn a number into what stands beside it; a name stays as it is."""
-    if answer in choices or not answer.isdecimal():
-        return answer
-    if 1 <= int(answer) <= len(choices):
-        return choices[int(answer) - 1]
-    return answer
-
-
-def _offer(choices: Sequence[str]) -> None:
-    if choices:
-        numbered = [f"{number} {choice}" for number, choice in enumerate(choices, 1)]
-        separator = "\n  " if max(map(len, choices)) > _NARROW else "   "
-        click.echo(("\n  " if separator.startswith("\n") else "  ") + separator.join(numbered))
-
-
-def _prompt(question: str, read: Callable[[str], Any], default: str = "") -> Any:
     def checked(answer: str) -> Any:
         try:
             return read(clean_text(answer))
@@ -118,16 +46,65 @@ def _prompt(question: str, read: Callable[[str], Any], default: str = "") -> Any
     return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
 
 
+def picked(answer: str, offered: Sequence[str]) -> str:
+    """Turn a number into what stands beside it; a name stays as it is."""
+    if answer in offered or not answer.isdecimal() or not 1 <= int(answer) <= len(offered):
+        return answer
+    return offered[int(answer) - 1]
+
+
+def ask_one(question: str, choices: Sequence[str], default: str) -> str:
+    """Ask for one of a closed list."""
+    column = Column("", "choice", "", allowed=tuple(choices))
+    return str(ask(question, lambda answer: read_value(column, picked(answer, choices)), choices, default))
+
+
+def ask_name(question: str, known: Sequence[str], what: str) -> str:
+    """Ask for a name out of an open list; a new one has to be confirmed."""
+
+    def read(answer: str) -> str:
+        if not (name := picked(answer, known)):
+            raise Refused("an answer is needed here")
+        told = f"No {what} {name!r} is known.{nearest(name, known)} Is it new?"
+        if name not in known and not click.confirm(told, default=False):
+            raise Refused(f"{name!r} was not taken; known: {some(known)}")
+        return name
+
+    return str(ask(question, read, known))
+
+
+def ask_names(
+    question: str,
+    offered: Sequence[str],
+    known: Sequence[str],
+    is_new: Callable[[str], bool],  # asks about a name that is not known
+    *,
+    rest: bool = False,  # whether "rest" stands for all that is offered
+) -> list[str]:
+    """Ask for any number of names, with commas between."""
+
+    def read(answer: str) -> list[str]:
+        if rest and answer == "rest":
+            return list(offered)
+        parts = [clean_text(part) for part in answer.split(",")]
+        names = list(dict.fromkeys(picked(part, offered) for part in parts if part))
+        for name in names:
+            if name not in known and not is_new(name):
+                raise Refused(f"{name!r} was not taken; known: {some(known)}")
+        return names
+
+    answer: list[str] = ask(question, read, offered)
+    return answer
+
+
 # ---- One job
 
 
-_JOBS, _FINDINGS, _FAMILIES = TABLES["jobs"], TABLES["findings"], TABLES["families"]
+_JOBS, _FINDINGS = TABLES["jobs"], TABLES["findings"]
 
 
 def ask_for_job(bench: Bench, today: datetime.date) -> None:
     """Ask for one job and write it; whatever breaks the questions off leaves the ledger as it was."""
-    from reliability.records.sheet import write_up
-
     click.echo("Answer by number or by name; Enter takes what stands in brackets, or leaves it open.")
     if bench.is_missing:
         interview = Interview(Names.of(None), today)
@@ -135,16 +112,16 @@ def ask_for_job(bench: Bench, today: datetime.date) -> None:
         with bench.ledger() as ledger:
             interview = Interview(Names.of(ledger), today, comma=ledger.setting("typing") == "comma")
             interview.which(ledger)
-    for part in (interview.unit, interview.signs, interview.findings, interview.ending, interview.money):
+    for part in (interview.unit, interview.signs, interview.findings, interview.ending):
         part()
     if not click.confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
 
     def written(ledger: "Ledger") -> Said:
-        new = interview.new_components
-        (job,) = write_up(ledger, [interview.sheet()], today=today, new_components=new)
-        return told_of(job, job.outcome)
+        new, sheets = interview.new_components, [interview.sheet]
+        return [line for each in write_up(ledger, sheets, today=today, new_components=new)
+                for line in told_of(each, each.outcome)]  # fmt: skip
 
     bench.run(written, "make")
 
@@ -153,11 +130,8 @@ class Interview:
     """The questions about one job, and the answers so far."""
 
     def __init__(self, names: Names, today: datetime.date, *, comma: bool = False) -> None:
-        self._names, self._comma = names, comma
-        self._today = today.isoformat()
-        self._old: Mapping[str, Any] = {}
-        self._said: set[str] = set()
-        self._signs_known = False
+        self._names, self._today, self._comma = names, today.isoformat(), comma
+        self._old: JobDocument = {"job": {}, "findings": [], "signs": []}  # of the open job that it is
         self._job: dict[str, Any] = {}
         self._signs: list[dict[str, str]] = []
         self._findings: list[dict[str, Any]] = []
@@ -167,52 +141,44 @@ class Interview:
 
     def which(self, ledger: "Ledger") -> None:
         """Ask which open job it is, if there are any."""
-        waiting = open_jobs(ledger)
-        if not waiting:
-            return
-        labels = [f"job {row['job']}: {row['family']}, in since {row['taken_in']}" for row in waiting]
-        answer = ask_one("Which unit?", [*labels, "another one"], default="another one")
-        if answer in labels:
-            document = ledger.job(waiting[labels.index(answer)]["job"])
-            self._old = document["job"]
-            self._job["job"] = self._old["job"]
-            self._said = {row["component"] for row in document["findings"]}
-            self._signs_known = bool(document["signs"])
+        waiting = {f"job {row['job']}: {row['family']}, in since {row['taken_in']}": row["job"]
+                   for row in open_jobs(ledger)}  # fmt: skip
+        other = "another one"
+        if waiting and (answer := ask_one("Which unit?", [*waiting, other], other)) != other:
+            self._old = ledger.job(waiting[answer])
+            self._job["job"] = waiting[answer]
 
     def unit(self) -> None:
         """Ask what it is, how old, and what it cost."""
-        if not self._old:
+        if not self._old["job"]:
             self._family()
-            self._cell("model", "Name on the front panel")
-            self._cell("taken_in", "When did it come in?", default=self._today)
-        if self._old.get("built_from") is None and self._old.get("built_to") is None:
-            self._years()
-        if self._old.get("bought_for") is None:
-            self._cell("bought_for", "What did it cost?")
+            self._cell("model")
+            self._cell("taken_in", self._today)
+        if {self._old["job"].get(name) for name in ("built_from", "built_to")} == {None}:
+            question = "Year of production, or a window such as 1978-1981"
+            self._job["built_from"], self._job["built_to"] = ask(question, self._window)
+            if self._job["built_from"] is not None:
+                self._cell("year_basis")
+        if self._old["job"].get("bought_for") is None:
+            self._cell("bought_for")
 
     def _family(self) -> None:
         families = self._names.families
-        name = ask_name("Family", sorted(families), "family")
-        self._job["family"] = name
+        self._job["family"] = name = ask_name("Family", sorted(families), "family")
         if name not in families:
-            kinds = [kind for kind in USUAL_COMPONENTS if kind != "other"]
-            kind = ask_name("What kind is it?", sorted({*kinds, *families.values()}), "kind")
-            self._new_family = {"family": name, "kind": kind, "maker": self._ask("Maker", _FAMILIES["maker"])}
+            kinds = {*USUAL_COMPONENTS, *families.values()} - {"other"}
+            kind = ask_name("What kind is it?", sorted(kinds), "kind")
+            maker = self._asked(TABLES["families"]["maker"])
+            self._new_family = {"family": name, "kind": kind, "maker": maker}
 
-    def _years(self) -> None:
-        def read(answer: str) -> tuple[int | None, int | None]:
-            years = read_window(answer) if answer else (None, None)
-            self._check({"built_from": years[0], "built_to": years[1]}, ("built_from", "built_to"))
-            return years
-
-        years = ask_cell("Year of production, or a window such as 1978-1981", read)
-        self._job["built_from"], self._job["built_to"] = years
-        if years[0] is not None:
-            self._cell("year_basis", "Where does the year come from?")
+    def _window(self, answer: str) -> tuple[int | None, int | None]:
+        years = read_window(answer) if answer else (None, None)
+        self._check({"built_from": years[0], "built_to": years[1]})
+        return years
 
     def signs(self) -> None:
         """Ask what could be seen before any tool was picked up."""
-        if self._signs_known:
+        if self._old["signs"]:
             return
         known = [*USUAL_SIGNS, *sorted(self._names.signs - set(USUAL_SIGNS))]
 
@@ -221,36 +187,38 @@ class Interview:
             told = f"Sign {sign!r} was never seen here. Did you mean {near!r}? Is it new?"
             return near is None or click.confirm(told, default=False)
 
-        seen = ask_names("Signs seen before opening it", known, new=meant)
+        seen = ask_names("Signs seen before opening it", known, known, meant)
         rest = [sign for sign in known if sign not in seen]
         question = "Signs looked for and not there ('rest': all the others)"
-        absent = ask_names(question, rest, new=meant, rest=True)
-        self._signs = [{"sign": sign, "seen": "yes"} for sign in seen]
-        self._signs += [{"sign": sign, "seen": "no"} for sign in absent]
+        absent = ask_names(question, rest, rest, meant, rest=True)
+        self._signs = [{"sign": sign, "seen": "yes" if sign in seen else "no"} for sign in (*seen, *absent)]
 
     def findings(self) -> None:
-        """Ask which components had failed or were worn, and what was done about them."""
-        self._outcome()
-        usual = [name for name in usual_components(self._kind()) if name not in self._said]
-        known = [*usual, *sorted(self._names.components - set(usual) - self._said)]
+        """Ask how it ended, which components had failed or were worn, and what was done about them."""
+        outcomes = [word for word in _JOBS["outcome"].allowed if word != "open"]
+        self._job["outcome"] = ask_one("How did it end?", outcomes, "repaired")
+        said = {row["component"] for row in self._old["findings"]}
+        family = str(self._job.get("family") or self._old["job"].get("family"))
+        kind = self._new_family["kind"] if self._new_family else self._names.families.get(family)
+        usual = [name for name in usual_components(kind) if name not in said]
+        known = [*usual, *sorted(self._names.components - {*usual, *said})]
         for state, were in (("failed", "had failed"), ("worn", "were worn")):
-            left = [name for name in known if not any(row["component"] == name for row in self._findings)]
-            shown = [name for name in usual if name in left]
-            for component in ask_names(f"Components that {were}", shown, known=left, new=self._is_new):
+            named = {row["component"] for row in self._findings}
+            shown, left = ([name for name in names if name not in named] for names in (usual, known))
+            for component in ask_names(f"Components that {were}", shown, left, self._is_new):
                 self._findings.append({"component": component, "found": state, **self._action(component)})
         named = {row["component"] for row in self._findings}
-        rest = [name for name in usual if name not in named]
-        if rest:
+        if rest := [name for name in usual if name not in named]:
             question = f"Were these examined and sound: {', '.join(rest)}?"
             self._rest_sound = click.confirm(question, default=False)
 
     def _action(self, component: str) -> dict[str, Any]:
-        action = self._ask(f"What was done about the {component}?", _FINDINGS["action"])
+        action = self._asked(_FINDINGS["action"], f"What was done about the {component}?")
         row = {"action": action}
         if action in ("replaced", "rebuilt", "serviced"):
-            row["part_cost"] = self._ask(f"What did the part cost ({component})?", _FINDINGS["part_cost"])
+            row["part_cost"] = self._asked(_FINDINGS["part_cost"], f"What did the part cost ({component})?")
         if action == "replaced":
-            row["part_source"] = self._ask("Was the part new or salvaged?", _FINDINGS["part_source"])
+            row["part_source"] = self._asked(_FINDINGS["part_source"])
         return row
 
     def _is_new(self, name: str) -> bool:
@@ -261,77 +229,69 @@ class Interview:
         self._names.components.add(name)
         return True
 
-    def _outcome(self) -> None:
-        outcomes = [word for word in _JOBS["outcome"].allowed if word != "open"]
-        self._job["outcome"] = ask_one("How did it end?", outcomes, default="repaired")
-
     def ending(self) -> None:
-        """Ask when it ended and, if it was not repaired, what ended it."""
-        self._cell("closed", "When did it end?", default=self._today)
-        if self._job["outcome"] == "repaired":
-            return
+        """Ask when it ended, what ended it if it was not repaired, for money, and anything else."""
+        self._cell("closed", self._today)
         failed = [row["component"] for row in self._findings]
-        if failed:
-            nothing = "none of them"
-            by = ask_one("Which component ended it?", [*failed, nothing], default=failed[0])
-            self._job["ended_by"] = None if by == nothing else by
-        self._cell("ended_why", "Why?")
-
-    def money(self) -> None:
-        """Ask for hours, costs, the sale, and anything else."""
-        self._cell("hours", "Bench hours")
-        self._cell("other_costs", "Other costs (postage, consumables, travel)")
+        if self._job["outcome"] != "repaired":
+            if failed:
+                nothing = "none of them"
+                by = ask_one("Which component ended it?", [*failed, nothing], failed[0])
+                self._job["ended_by"] = None if by == nothing else by
+            self._cell("ended_why")
+        self._cell("hours")
+        self._cell("other_costs")
         if self._job["outcome"] in ("repaired", "sold as is"):
-            self._cell("sold_for", "Sold for (Enter: not sold)")
+            self._cell("sold_for")
             if self._job["sold_for"] is not None:
-                self._cell("sold_on", "Sold on", default=self._today)
+                self._cell("sold_on", self._today)
         else:
-            self._cell("salvage_value", "What are the parts that you keep worth?")
-        self._cell("remarks", "Anything else?")
+            self._cell("salvage_value")
+        self._cell("remarks")
 
     def summary(self) -> str:
         """Word the answers in one line."""
-        job = {**self._old, **{name: value for name, value in self._job.items() if value is not None}}
+        told = {name: value for name, value in self._job.items() if value is not None}
+        job = {**self._old["job"], **told}
         parts = [str(job["family"]), job["outcome"]]
         parts += [f"{row['component']} {row['found']}" for row in self._findings]
         parts += ["the rest sound"] if self._rest_sound else []
-        for name in ("bought_for", "hours", "sold_for", "salvage_value"):
-            if job.get(name) is not None:
-                parts.append(f"{name} {write_value(job[name])}")
+        parts += [f"{name} {write_value(job[name])}"
+                  for name in ("bought_for", "hours", "sold_for", "salvage_value")
+                  if job.get(name) is not None]  # fmt: skip
         return ", ".join(parts)
 
+    @property
     def sheet(self) -> JobSheet:
-        """Give the answers as a job sheet."""
+        """The answers as a job sheet."""
         document = {"job": self._job, "findings": self._findings, "signs": self._signs, "followups": []}
         return JobSheet("answers", document, self._new_family, self._rest_sound)
 
-    def _kind(self) -> str | None:
-        if self._new_family is not None:
-            return str(self._new_family["kind"])
-        return self._names.families.get(str(self._job.get("family") or self._old.get("family")))
+    def _asked(
+        self, column: Column, question: str = "", default: str = "",
+        read: Callable[[Column, str], Any] = read_value,
+    ) -> Any:  # fmt: skip
+        """Ask for a cell of a column, by what it means where no other question is worded."""
 
-    def _typed(self, column: Column, answer: str) -> str:
-        return typed(column, answer) if self._comma else answer
+        def answered(answer: str) -> Any:
+            value = picked(answer, column.allowed)
+            return read(column, typed(column, value) if self._comma else value)
 
-    def _ask(self, question: str, column: Column) -> Any:
-        def read(answer: str) -> Any:
-            return read_value(column, self._typed(column, answer))
+        return ask(question or column.brief, answered, column.allowed, default)
 
-        return ask_cell(question, read, allowed=column.allowed)
+    def _cell(self, name: str, default: str = "") -> None:
+        """Ask for a column of the job."""
 
-    def _cell(self, name: str, question: str, default: str = "") -> None:
-        column = _JOBS[name]
+        def read(_: Column, value: str) -> Any:
+            return self._check({name: value})[name]
 
-        def read(answer: str) -> Any:
-            return self._check({name: self._typed(column, answer)}, (name,))[name]
+        self._job[name] = self._asked(_JOBS[name], default=default, read=read)
 
-        self._job[name] = ask_cell(question, read, default=default, allowed=column.allowed)
-
-    def _check(self, given: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
+    def _check(self, given: Mapping[str, Any]) -> dict[str, Any]:
         """Test an answer by itself and beside the answers before it."""
-        row = {"job": "1", "family": "f", "outcome": "open", **self._old, **self._job, **given}
+        row = {"job": "1", "family": "f", "outcome": "open", **self._old["job"], **self._job, **given}
         clean, complaints = clean_row(_JOBS, row, self._names.exponent)
         for column, message in complaints:
-            if column in names:
+            if column in given:
                 raise Refused(message)
         return clean
