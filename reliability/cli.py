@@ -5,12 +5,12 @@ Everything numerical is imported inside the commands, so that writing down a job
 
 import datetime
 import errno
-import functools
 import os
 import re
 import sys
 from collections.abc import Callable, Collection, Iterable
 from decimal import Decimal
+from functools import partial, wraps
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -125,7 +125,7 @@ def command(
     """
 
     def made(function: Callable[..., Said]) -> Any:
-        @functools.wraps(function)
+        @wraps(function)
         def run(bench: Bench, /, *args: Any, **given: Any) -> None:
             if on:
                 bench.run(lambda ledger: function(ledger, *args, **given), on)
@@ -186,20 +186,12 @@ def read_text(value: str) -> str:
     return text
 
 
-def read_sign(value: str) -> tuple[str, str]:
-    """Read a sign and whether it was seen: ``rust=yes``."""
-    sign, _, seen = map(clean_text, value.partition("="))
-    if not sign or seen not in YES_NO:
-        raise Refused(f"{value!r} is not written as rust=yes or rust=no; leave out what nobody looked for")
-    return sign, seen
-
-
-def read_found(value: str) -> tuple[str, str]:
-    """Read a component and what was found: ``belt=failed``."""
-    component, _, state = map(clean_text, value.partition("="))
-    if not component or not state:
-        raise Refused(f"{value!r} is not written as belt=failed")
-    return component, state
+def read_pair(value: str, such: str, allowed: Collection[str] = ()) -> tuple[str, str]:
+    """Read a name and what is said of it: ``rust=yes``, ``belt=failed``."""
+    name, _, said = map(clean_text, value.partition("="))
+    if not name or not said or (allowed and said not in allowed):
+        raise Refused(f"{value!r} is not written as {such}")
+    return name, said
 
 
 def read_day(value: str) -> str:
@@ -216,8 +208,11 @@ def read_full_day(value: str) -> datetime.date:
 MONEY = cell(TABLES["lots"]["price"])
 NAME = Read("text", read_text)
 WINDOW = Read("year", read_window)
-SIGN = Read("sign=yes|no", read_sign)
-FOUND = Read("component=state", read_found)
+SIGN = Read(
+    "sign=yes|no",
+    partial(read_pair, such="rust=yes or rust=no; leave out what nobody looked for", allowed=YES_NO),
+)
+FOUND = Read("component=state", partial(read_pair, such="belt=failed"))
 DAY = Read("date", read_day)
 FULL_DAY = Read("date", read_full_day)
 PATH = click.Path(path_type=Path)
@@ -772,8 +767,12 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
     if given["draft"]:
         return _drafted(bench, path, given["draft"])
     if given["take_back"]:
+        from reliability.records.importing import take_back_import
+
         with bench.ledger() as ledger:
-            return _taken_back(ledger, path, dry_run)
+            gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
+        told = ", ".join(rows_of(count, table) for table, count in gone.items())
+        return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
     from reliability.records.package import is_demo
 
     if not ways and is_demo(path if path.is_dir() else path.parent):
@@ -783,10 +782,10 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
         from reliability.records.ledger import trial_ledger
 
         with trial_ledger() as trial:  # a fault leaves no empty ledger behind
-            summary = bring_in(trial, True)
+            summary = bring_in(trial, dry_run=True)
     if not (bench.is_missing and dry_run and not correct):
         with bench.ledger(create=not (dry_run or correct)) as ledger:
-            summary = bring_in(ledger, dry_run)
+            summary = bring_in(ledger, dry_run=dry_run)
     is_new = not dry_run and (summary.changes or any(summary.written.values()))
     lines = terminal.import_lines(summary, "would be" if dry_run else "")
     return [*lines, f"Written to {bench.shown}"] if is_new else lines
@@ -822,32 +821,26 @@ def _refuse_demo(bench: Bench, path: Path) -> None:
         )
 
 
-def _importer(path: Path, given: dict[str, Any]) -> "Callable[[Ledger, bool], ImportSummary]":
-    """Choose what reads the path."""
-    from reliability.records.importing import import_package, import_table
+def _importer(path: Path, given: dict[str, Any]) -> "Callable[..., ImportSummary]":
+    """Choose what reads the path; it is given the ledger, and `dry_run`."""
     from reliability.records.package import Layout
 
     layout = Layout(";" if given["semicolons"] else ",", given["decimal_comma"])
     why = given["why"] or f"{'corrected' if given['correct'] else 'imported'} from {path.name}"
-    how: dict[str, Any] = {"layout": layout, "reason": why, "correct": given["correct"],
-                           "new_names": given["new_names"]}  # fmt: skip
+    if given["plan"]:
+        from reliability.records.reading_plan import import_by_plan
 
-    def bring_in(ledger: "Ledger", dry: bool) -> "ImportSummary":
-        if given["plan"]:
-            from reliability.records.reading_plan import import_by_plan
+        return partial(import_by_plan, path, given["plan"], reason=why)
+    if given["standard"]:
+        from reliability.records.open_repair import import_open_repair
 
-            return import_by_plan(path, given["plan"], ledger, reason=why, dry_run=dry)
-        if given["standard"]:
-            from reliability.records.open_repair import import_open_repair
+        return partial(import_open_repair, path, layout=layout, kinds=given["kinds"], reason=why)
+    from reliability.records.importing import import_package, import_table
 
-            kinds = given["kinds"]
-            return import_open_repair(path, ledger, layout=layout, kinds=kinds, reason=why, dry_run=dry)
-        if path.is_dir() or not path.is_file():
-            return import_package(path, ledger, dry_run=dry, **how)
-        table = path.stem if path.stem in TABLES else "jobs"
-        return import_table(path, table, ledger, dry_run=dry, **how)
-
-    return bring_in
+    how = {"layout": layout, "reason": why, "correct": given["correct"], "new_names": given["new_names"]}
+    if path.is_dir() or not path.is_file():
+        return partial(import_package, path, **how)
+    return partial(import_table, path, path.stem if path.stem in TABLES else "jobs", **how)
 
 
 def _drafted(bench: Bench, path: Path, draft: Path) -> Said:
@@ -868,14 +861,6 @@ def _drafted(bench: Bench, path: Path, draft: Path) -> Said:
             raise InvalidInput(told) from None
     count = text.count("# QUESTION: ")
     return f"{draft}: how {path.name} can be read, with {counted(count, 'question')} to answer"
-
-
-def _taken_back(ledger: "Ledger", path: Path, dry_run: bool) -> Said:
-    from reliability.records.importing import take_back_import
-
-    gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
-    told = ", ".join(rows_of(count, table) for table, count in gone.items())
-    return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
 
 
 @command("export my-ledger-as-csv",

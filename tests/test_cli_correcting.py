@@ -20,28 +20,6 @@ ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 FINISHED = "outcome = 'repaired'\nfailed = ['belt']\nrest_sound = true\nsold_for = 90\n"
 
 
-@pytest.mark.parametrize(("line", "message"), [
-    (["family", "Tarnwik T2"], "The ledger holds no family 'Tarnwik T2'; known: Tarnwick T2. Did you mean"),
-    (["family", "X", "--new-family", "--kind", "tapedeck"],
-     "kind 'tapedeck' was never seen here; known: amplifier, disc player, loudspeaker, radio, receiver, tape deck, turntable, video recorder. Did you mean 'tape deck'? If it is new, say so: --new 'tapedeck'. Nothing was written.\n"),
-    (["family", "X", "--new-family", "--maker", "Y"],
-     "1 fault found. Nothing was written.\nfamilies, row 1, column kind: is empty, but every row needs it\n"),
-    (["part", "belt", "--price", "3", "--family", "Tarnwik", "--obtainable", "yes"],
-     "1 fault found. Nothing was written.\nparts, row 1, column family: no family 'Tarnwik' is known;"),
-    (["heard", "--kind", "radio", "--share-repaired", "0.5"],
-     "1 fault found. Nothing was written.\nhearsay, row 1, column worth_jobs: is empty, but every row needs it\n"),
-])  # fmt: skip
-def test_what_cannot_be_corrected_is_refused(bench, line, message):
-    before = bench.ok("family"), bench.ok("part"), bench.ok("heard")
-    assert bench.refused(*line).startswith(message)
-    assert (bench.ok("family"), bench.ok("part"), bench.ok("heard")) == before
-
-
-def test_corrections_come_in_no_other_way(bench):
-    line = ("import", ".", "--correct", "--standard", "open-repair")
-    assert "--correct takes tables of a ledger as they are" in bench.refused(*line, code=2)
-
-
 def test_what_is_told_of_a_part_is_of_today(bench):
     assert bench.ok("part") == "No row of parts\n"
     assert bench.ok("part", "belt", "--obtainable", "yes", "--price", "4") == (
@@ -53,13 +31,6 @@ def test_what_is_told_of_a_part_is_of_today(bench):
         f"price: 4.00 -> 9.00; as_of: 2026-11-01 -> {bench.today}\n{bench.written}"
     )
     assert bench.ok("part", "gear") == "No row of parts with component gear\n"
-
-
-def test_corrections_say_where_they_came_from(bench):
-    bench.sheet("job,bought_for\n1,75\n", "jobs.csv")
-    assert bench.refused("import", "jobs.csv").startswith("1 fault found. Nothing was imported")
-    bench.ok("import", "jobs.csv", "--correct")
-    assert bench.ok("show", "1", "--history").splitlines()[-2].endswith(": corrected from jobs.csv")
 
 
 def test_corrections_make_no_ledger(command_line):
@@ -86,22 +57,6 @@ def test_a_new_kind_and_a_sign_like_a_known_one_are_asked_about(command_line):
     assert said.startswith("sign 'humm' was never seen here; known: ")
     assert said.endswith("Did you mean 'hum'? If it is new, say so: --new 'humm'. Nothing was written.\n")
     command_line.ok("amend", "1", "--sign", "humm=yes", "--why", "x", "--new", "humm")
-
-
-def test_a_sheet_is_asked_about_its_kind_and_signs(command_line):
-    sheet = command_line.sheet(
-        f"family = 'X'\n{FINISHED}[new_family]\nkind = 'tapedeck'\n[signs]\nrustt = true\nmoths = true\n"
-    )
-    said = command_line.refused("add", sheet)
-    assert "new_family, column kind: kind 'tapedeck' was never seen here" in said
-    assert "sign, column sign: sign 'rustt' was never seen here" in said
-    assert "moths" not in said.partition("\n")[2].replace("damp store", "")
-    command_line.ok("add", sheet, "--new", "tapedeck", "--new", "rustt")
-    said = command_line.ok("check")
-    assert (
-        "names alike: kind 'tapedeck' stands once, 'tape deck' 0 times; if they are the same: benchodds rename kind "
-        "'tapedeck' 'tape deck' [kind]" in said
-    )
 
 
 def test_questions_at_a_prompt_ask_about_near_misses(command_line):

@@ -8,8 +8,6 @@ import pytest
 
 from reliability.records import database
 from reliability.records.package import write_package
-from reliability.worth.judging import VERDICT_COLUMNS
-from reliability.worth.review import RANKING_COLUMNS
 from reliability.worth.stock import STOCK_COLUMNS
 
 OFFERS = """offer,family,model,kind,built_from,built_to,asked,seen_on,rust
@@ -58,38 +56,11 @@ def bench(judged, monkeypatch):
     return judged
 
 
-def test_verdicts_go_to_a_file_with_the_documented_columns(bench):
-    said = bench.ok("judge", "offers.csv", "--out", "again.csv").splitlines()
-    assert said[0] == (
-        "Judged with hour_rate 0.00 EUR, selling_fee 0, margin 0.00 EUR; `benchodds set` changes them"
-    )
-    assert said[1].startswith("4 judged (")
-    table = pd.read_csv("again.csv")
-    assert list(table.columns) == list(VERDICT_COLUMNS)
-    assert list(table["offer"]) == ["one", "two", "three", "four"]
-    assert table["verdict"].tolist()[:2] == ["take", "skip"]
-    assert table.loc[2, ["verdict", "expected_gain", "chance_of_loss"]].isna().all()
-    assert (bench.folder / "again.csv").read_bytes() == (bench.folder / "verdicts.csv").read_bytes()
-
-
 def test_the_odds_are_fitted_once(bench):
     (kept,) = (bench.folder / ".benchodds").glob("*.json")
     before = kept.stat().st_mtime_ns
     bench.ok("judge", "offers.csv")
     assert [file.stat().st_mtime_ns for file in (bench.folder / ".benchodds").iterdir()] == [before]
-
-
-def test_one_unit(bench):
-    lines = bench.ok(
-        "judge", "--family", "Larkov T1", "--built", "1982-1984", "--asked", "5", "-s", "rust=no"
-    ).splitlines()
-    assert lines[0] == "TAKE: Larkov T1 at 5.00 EUR"
-    heads = [line[2:22].strip() for line in lines[1:]]
-    assert heads[:3] == ["ceiling", "mean gain", "chance of a loss"]
-    assert heads[3:] == ["chance of a repair", "bench hours", "chief risk", "settings", "evidence"]
-    assert lines[-1].endswith("own records: 12 finished jobs of the family")
-    ceiling, gain = (float(lines[i].split()[-2 if i == 1 else 2]) for i in (1, 2))
-    assert ceiling - 5 == pytest.approx(gain, abs=0.011)
 
 
 @pytest.mark.parametrize(
@@ -124,35 +95,6 @@ def test_a_file_that_cannot_be_written(bench, command, monkeypatch):
     assert "'ready.csv' is a directory" in bench.refused(*command, "--out", "ready.csv", code=2)
 
 
-def test_what_happened_after_the_day_is_ignored(bench):
-    assert "own records: 12 finished jobs" in bench.ok("judge", "--family", "Larkov T1")
-    said = bench.ok("judge", "--family", "Larkov T1", "--as-of", "2024-04")
-    assert "few records: 4 finished jobs" in said
-
-
-def test_ranking(bench):
-    lines = bench.ok("ranking").splitlines()
-    assert lines[0] == "Amounts in EUR; each family at the price usually paid for one."
-    assert {line.split("  ")[0] for line in lines[2:]} == {"Larkov T1", "Larkov T2", "Larkov T3"}
-    assert bench.ok("ranking", "--out", "ranking.csv") == "3 families: ranking.csv\n"
-    table = pd.read_csv("ranking.csv")
-    assert list(table.columns) == list(RANKING_COLUMNS)
-    assert (table["usual_price"] == 20).all()
-
-
-def test_lives(bench):
-    lines = bench.ok("lives").splitlines()
-    assert lines[0].startswith("B10, B50: years by which 10 and 50 % have failed")
-    assert [line.split()[0] for line in lines[3:]] == ["belt", "belt", "gear", "gear"]
-    assert bench.ok("lives", "--component", "gear", "--family", "Larkov T1", "--out", "gear.csv") == (
-        "1 life: gear.csv\n"
-    )
-    (gear,) = pd.read_csv("gear.csv").to_dict("records")
-    assert (gear["n_failed"], gear["n_sound"]) == (4, 8)
-    assert 0 < gear["failed_low"] < gear["failed"] < gear["failed_high"] < 1
-    assert gear["age_years"] == pytest.approx(42, abs=1.5)  # a unit of 1983, at the end of 2024
-
-
 def test_lives_by_production_year(bench, command_line):
     shutil.copy(bench.file, command_line.file)
     # A window that reaches over two cohorts belongs to neither.
@@ -173,27 +115,12 @@ def test_lives_by_production_year(bench, command_line):
     ]
 
 
-def test_lives_of_what_is_not_there(bench):
-    assert bench.refused("lives", "--component", "gera") == (
-        "No records of component 'gera'; known: belt, gear. Did you mean 'gear'?\n"
-    )
-
-
 def test_a_ledger_without_jobs_is_judged_by_what_is_known_of_nothing(command_line):
     command_line.ok("intake", "Larkov T1", "--new-family", "--kind", "tape deck", "--on", "2024-01-01")
     assert "pooled only: 0 finished jobs" in command_line.ok("judge", "--family", "Larkov T1", "--asked", "5")
     assert command_line.ok("lives").splitlines()[-1].startswith("component")
     buffer = io.StringIO(command_line.ok("ranking"))
     assert "Larkov T1" in buffer.getvalue()
-
-
-def test_a_plan_for_a_unit(bench):
-    unit = ("--family", "Larkov T1", "--built", "1983", "--sign", "rust=no")
-    bench.ok("plan", *unit, "--out", "plan.csv")
-    assert {"gear", "belt"} <= set(pd.read_csv("plan.csv")["component"])
-    found = bench.ok("plan", *unit, "--found", "gear=no part")
-    assert found.startswith("Stop, break it for parts")
-    assert "no part can be had for the gear" in found
 
 
 def test_a_plan_for_an_open_job(bench, command_line):
@@ -206,24 +133,6 @@ def test_a_plan_for_an_open_job(bench, command_line):
     assert command_line.ok("plan", "25").startswith("Stop, break it for parts")
     assert command_line.refused("plan", "3").startswith(
         "Job 3 is finished (donor); a plan is for a unit that"
-    )
-
-
-@pytest.mark.parametrize(
-    ("line", "expected"),
-    [
-        (("3", "--family", "Larkov T1"), "Name an open job, or a family by --family; not both."),
-        (("--family", "Larkov T1", "--found", "belt"), "'belt' is not written as belt=failed"),
-    ],
-)
-def test_a_plan_needs_a_job_or_a_family(bench, line, expected):
-    assert expected in bench.refused("plan", *line, code=2)
-
-
-def test_what_a_plan_does_not_know(bench):
-    assert bench.refused("plan", "--family", "Larkov T9").startswith("The ledger holds no family 'Larkov T9'")
-    assert bench.refused("plan", "--family", "Larkov T1", "--found", "belt=torn").startswith(
-        "belt: found 'torn'; allowed: sound, worn, failed"
     )
 
 

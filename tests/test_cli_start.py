@@ -154,23 +154,6 @@ def test_letters_and_their_accents_apart_are_the_same_names(command_line):
     assert "1 job imported" in command_line.ok("import", sheet)
 
 
-def test_a_text_that_is_none_is_refused(command_line):
-    assert "is followed by a byte that is no letter in UTF-8" in command_line.refused(
-        "show", "a\udcff", code=2
-    )
-    assert "cannot hold the character U+0000" in command_line.refused("show", "a\0b", code=2)
-
-
-@pytest.mark.parametrize("line", [["import", "x" * 5_000], ["add", "x" * 5_000], ["export", "x" * 5_000],
-                                  ["backup", "x" * 5_000], ["--ledger", "x" * 5_000, "check"],
-                                  ["ranking", "--out", "x" * 5_000]], ids=lambda line: line[0])  # fmt: skip
-def test_a_path_that_is_too_long_is_one_clear_message(command_line, line):
-    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "radio")
-    result = command_line.run(*line)
-    assert result.exit_code in (1, 2)
-    assert re.search("too long|does not exist", result.stderr)
-
-
 def test_what_the_system_refuses_while_cleaning_up_is_worded(command_line, monkeypatch):
     def refuse(*_args, **_given):
         raise OSError(5, "Input/output error", "trial")

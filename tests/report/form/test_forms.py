@@ -100,14 +100,6 @@ def test_a_form_asks_for_every_column_of_its_table(desk: Desk, table: str) -> No
     assert asked == set(TABLES[table].names)
 
 
-def test_the_two_ends_of_a_job_ask_for_every_column_of_jobs(desk: Desk) -> None:
-    asked = {column for place, column in desk.form("job").spots() if place == "job"}
-    assert asked == set(TABLES["jobs"].names) - {"origin"}
-    intake = {column for place, column in desk.form("intake").spots() if place == "job"}
-    told_later = {"closed", "outcome", "hours", "other_costs", "sold_for", "sold_on", "salvage_value"}
-    assert asked - intake == {*told_later, "ended_by", "ended_why", "job"}
-
-
 def test_the_forms_ask_for_all_that_a_sheet_says(desk: Desk) -> None:
     """Key by key: lists of components are words of `found`, `rest_sound` is a button, checks a form."""
     form, asked = desk.form("job"), {}
