@@ -2,11 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import minimize
 from scipy.special import chdtrc, chdtri, log_expit, log_ndtr
 
 from reliability.errors import InvalidInput
@@ -52,7 +53,7 @@ class EndSearch:
         self._likely = likely
         self._lines, self._top, self._run = lines, top, run.copy()
         # Slopes are told by their logs, which must not run away from all numbers; the others may.
-        self._longest = 2.0 if lines.quantity == "shape" else np.inf
+        self._longest = 2.0 if lines.quantity == "shape" else 1e100
         self._step, self._target = np.clip(step, -self._longest, self._longest), target
         self._inside, self._root_inside = line.copy(), np.zeros(line.size)
         self._outside, self._root_outside = np.full(line.size, np.nan), np.full(line.size, np.nan)
@@ -619,39 +620,14 @@ def _relative_error(peak: Peak, by: tuple[FloatArray, FloatArray | float]) -> Fl
 # ---- Whether a Weibull curve sums up the lives of one stratum fairly, and whether risk changes with age
 
 
-class LogShape(NamedTuple):
-    """Standard distribution of log life: F((log t - location) / spread) has failed by age t.
-
-    Log of the density at z, and of the probability between two z, whose ends may be infinite; formed so that
-    they keep their digits far out in either tail.
-    """
-
-    log_density: Callable[[FloatArray], FloatArray]
-    log_between: Callable[[FloatArray, FloatArray], FloatArray]
-
-
-def _between_extreme(low: FloatArray, high: FloatArray) -> FloatArray:
-    worked = np.exp(low)
-    return np.asarray(np.log(-np.expm1(worked - np.exp(high))) - worked)
-
-
-def _between_normal(low: FloatArray, high: FloatArray) -> FloatArray:
-    # In the upper tail both ends are mirrored: there the distribution function rounds to 1.
-    upper = low > 0
-    left, right = np.where(upper, -high, low), np.where(upper, -low, high)
-    above = log_ndtr(right)
-    return np.asarray(above + np.log(-np.expm1(log_ndtr(left) - above)))
-
-
-LOG_SHAPES = {
+# Standard distributions of log life, F((log t - location) / spread) has failed by age t, by the logs of their
+# density, of F and of 1 - F: either tail keeps its digits.
+LOG_SHAPES: dict[str, tuple[Callable[[FloatArray], FloatArray], ...]] = {
     # F(z) = 1 - exp(-exp(z)); at spread 1 lives are exponential.
-    "Weibull": LogShape(lambda z: z - np.exp(z), _between_extreme),
-    "lognormal": LogShape(lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi), _between_normal),
+    "Weibull": (lambda z: z - np.exp(z), lambda z: np.log(-np.expm1(-np.exp(z))), lambda z: -np.exp(z)),
+    "lognormal": (lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi), log_ndtr, lambda z: log_ndtr(-z)),
     # F(z) = 1 / (1 + exp(-z)).
-    "log-logistic": LogShape(
-        lambda z: log_expit(z) + log_expit(-z),
-        lambda low, high: log_expit(high) + log_expit(-low) + np.log(-np.expm1(low - high)),
-    ),
+    "log-logistic": (lambda z: log_expit(z) + log_expit(-z), log_expit, lambda z: log_expit(-z)),
 }
 
 FAIR = "fair summary"
@@ -723,8 +699,8 @@ def check_model(records: LifeRecords) -> ModelCheck:
         return ModelCheck(status, TOO_FEW, "", none, none, none, n_records, empty)
     data, place = collapse(records), np.array([np.log(fit.scale[0]), -np.log(fit.shape[0])])
     found = [("Weibull", 2, float(fit.log_likelihood[0]), place)]
-    found += [(name, 2, *_best(data, LOG_SHAPES[name], place)) for name in ("lognormal", "log-logistic")]
-    found.append(("exponential", 1, *_best(data, LOG_SHAPES["Weibull"], place, is_ageless=True)))
+    found += [(name, 2, *_best(data, name, place)) for name in ("lognormal", "log-logistic")]
+    found.append(("exponential", 1, *_best(data, "Weibull", place[:1])))
     table = pd.DataFrame(
         {
             "model": [name for name, *_ in found],
@@ -752,78 +728,31 @@ def check_model(records: LifeRecords) -> ModelCheck:
     )
 
 
-def _best(
-    data: Collapsed, shape: LogShape, start: FloatArray, *, is_ageless: bool = False
-) -> tuple[float, FloatArray]:
-    """Find the largest log-likelihood and its (location, log spread), the spread held at 1 where ageless."""
-    # From the Weibull's place, a flatter and a steeper one.
-    location, spread = np.full(3, start[0]), start[1] + np.array([0.0, -1.0, 1.0])
-    with np.errstate(all="ignore"):  # a start at which records are impossible leads nowhere
-        peak = climb(_LogLives(data, shape, 3, is_ageless), location, np.zeros(3) if is_ageless else spread)
-    best = int(np.argmax(peak.value))
-    return float(peak.value[best]), np.array([peak.slope[best], peak.level[best]])
+def _best(data: Collapsed, shape: str, start: FloatArray) -> tuple[float, FloatArray]:
+    """Find the largest log-likelihood and its (location, log spread), which is 0 where `start` has none."""
+    log_density, log_cdf, log_sf = LOG_SHAPES[shape]
+    tables = (data.single, data.mixed)
+    lower, upper, weight = (
+        np.concatenate([getattr(rows, name) for rows in tables]) for name in ("lower", "upper", "weight")
+    )
+    first = np.concatenate((data.single.start, data.mixed.start + len(data.single)))
+    count = np.concatenate([rows.count[rows.start] for rows in tables])
+    length, known = np.diff(np.append(first, upper.size)), lower == upper
+    with np.errstate(divide="ignore"):  # never seen working is minus infinity
+        low, high = np.log(lower), np.log(upper)
 
+    def loss(at: FloatArray) -> float:
+        location, log_spread = (*at, 0.0)[:2]
+        z, end = ((age - location) * np.exp(-log_spread) for age in (low, high))
+        # In the upper tail survivors are subtracted: there F rounds to 1.
+        more, less = (np.where(z > 0, log_sf(x), log_cdf(y)) for x, y in ((z, end), (end, z)))
+        joint = np.where(known, log_density(z) - log_spread - low, more + np.log(-np.expm1(less - more)))
+        joint += np.log(weight)
+        top = np.maximum.reduceat(joint, first)
+        likelihood = np.add.reduceat(np.exp(joint - np.repeat(top, length)), first)
+        value = float((top + np.log(likelihood)) @ count)
+        return -value if np.isfinite(value) else 1e100
 
-# Steps of the differences, in standard deviations of log life and in log spread, and the nine places.
-_STEP = 2e-4
-_AROUND = np.stack(np.meshgrid([-1, 0, 1], [-1, 0, 1], indexing="ij")).reshape(2, 9, 1) * _STEP
-
-
-class _LogLives:
-    """Log-likelihood of one stratum in (location, log spread) of log life: a surface for `climb`.
-
-    It is looked at in several places at once, which stand for strata; derivatives are differences.
-    """
-
-    def __init__(self, data: Collapsed, shape: LogShape, n_places: int, is_ageless: bool) -> None:
-        self._given = data, shape
-        self._is_ageless = is_ageless
-        self.unit, self.steep = np.ones(n_places), np.zeros(n_places, dtype=bool)
-        tables = (data.single, data.mixed)
-        lower, upper = (
-            np.concatenate([getattr(rows, name) for rows in tables]) for name in ("lower", "upper")
-        )
-        with np.errstate(divide="ignore"):  # never seen working is minus infinity
-            self._low, self._high = np.log(lower), np.log(upper)
-        self._exact = lower == upper
-        self._log_weight = np.log(np.concatenate([rows.weight for rows in tables]))
-        self._start = np.concatenate((data.single.start, data.mixed.start + len(data.single)))
-        self._length = np.diff(np.append(self._start, upper.size))
-        self._count = np.concatenate([rows.count[rows.start] for rows in tables])
-
-    def take(self, keep: BoolArray) -> "_LogLives":
-        """Keep some places."""
-        return _LogLives(*self._given, int(keep.sum()), self._is_ageless)
-
-    def values(self, location: FloatArray, log_spread: FloatArray) -> FloatArray:
-        """Log-likelihood at places (...); hugely negative where a record is impossible in double numbers."""
-        location, log_spread = location[..., None], log_spread[..., None]
-        known, shape = self._exact, self._given[1]
-        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-            low, high = ((end - location) * np.exp(-log_spread) for end in (self._low, self._high))
-            joint = np.broadcast_to(self._log_weight, low.shape).copy()
-            joint[..., known] += shape.log_density(low[..., known]) - log_spread - self._low[known]
-            joint[..., ~known] += shape.log_between(low[..., ~known], high[..., ~known])
-            top = np.maximum.reduceat(joint, self._start, axis=-1)
-            rest = np.exp(joint - np.repeat(top, self._length, axis=-1))
-            value = (top + np.log(np.add.reduceat(rest, self._start, axis=-1))) @ self._count
-        return np.where(np.isfinite(value), value, -1e100)
-
-    def evaluate(self, location: FloatArray, log_spread: FloatArray) -> Curvature:
-        """Value and derivatives at places (n_places,)."""
-        step = _STEP * np.exp(log_spread)
-        near = self.values(location + _AROUND[0] * np.exp(log_spread), log_spread + _AROUND[1])
-        around = near.reshape(3, 3, -1)
-        first = (around[2, 1] - around[0, 1]) / (2 * step), (around[1, 2] - around[1, 0]) / (2 * _STEP)
-        middle, nothing = around[1, 1], np.zeros_like(step)
-        bend = (
-            (2 * middle - around[2, 1] - around[0, 1]) / step**2,
-            (around[2, 0] + around[0, 2] - around[2, 2] - around[0, 0]) / (4 * step * _STEP),
-            (2 * middle - around[1, 2] - around[1, 0]) / _STEP**2,
-        )
-        if self._is_ageless:
-            first, bend = (first[0], nothing), (bend[0], nothing, nothing + 1.0)
-        # Where it does not bend down: something that does, as steeply.
-        wide = np.abs(bend[1]) * np.exp(np.array([-1.0, 1.0])[:, None] * log_spread)
-        complete = np.column_stack((np.abs(bend[0]) + wide[0], nothing, np.abs(bend[2]) + wide[1]))
-        return Curvature(middle, np.column_stack(first), np.column_stack(bend), complete)
+    with np.errstate(all="ignore"):  # a place at which records are impossible is very bad
+        best = minimize(loss, start, method="BFGS", tol=1e-7)
+    return -float(best.fun), np.array((*best.x, 0.0)[:2])
