@@ -9,7 +9,6 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -135,98 +134,71 @@ def _is_nothing(text: str) -> bool:
 
 #: Name of the package that we export; its partner categories are the bench's own kinds.
 OPEN_REPAIR_PACKAGE = "bench-open-repair-data"
+#: One row: its texts by column of the standard, its line, and under `SAID` a digest of all texts but the id.
+Row = dict[str, Any]
+LINE, SAID = "(line)", "(said)"
 
 
-@dataclass(frozen=True)
-class RepairRow:
-    """One row: its line, its cells by column, and a digest of all cells but the id."""
-
-    line: int
-    cells: dict[str, str]
-    digest: bytes
-
-    def __getitem__(self, column: str) -> str:
-        return self.cells.get(column, "")
-
-
-class RepairFile:
-    """One CSV file of open repair data, and what is wrong with it."""
-
-    def __init__(self, path: Path, layout: Layout) -> None:
-        self.path, self.layout = path, layout
-        self.rows: list[RepairRow] = []
-        self.unreadable: list[tuple[int, Complaint]] = []  # lines of all other rows
-        self.faults: list[Fault] = []  # of the file itself and of its header
-        self.not_read: tuple[str, ...] = ()  # headers that no version of the standard has
-        #: Whether it lies in a package of ours, whose partner categories are kinds.
-        self.kinds_are_told = package_name(path.parent) == OPEN_REPAIR_PACKAGE
-        found = raw_rows(path, layout.delimiter, self.faults)
-        names = [_name(cell) for cell in next(found, (1, []))[1]]
-        if not self.faults:
-            self._check_header(names)
-        for line, cells in found if not self.faults else ():
-            self._read(line, names, cells)
-
-    def _check_header(self, names: Sequence[str]) -> None:
-        known = [name for name in names if name in COLUMNS]
-        others = [name for name in names if name and name not in COLUMNS]
-        missing = [name for name in REQUIRED if name not in known]
-        missing += [" or ".join(CATEGORY_COLUMNS)] * (not set(known) & set(CATEGORY_COLUMNS))
-        complaints = []
-        if missing:
-            lacks = f"the header lacks {', '.join(missing)}; versions 0.1 to 0.3 of the standard have "
-            complaints.append(("", lacks + ", ".join(COLUMNS)))
-        twice = sorted({name for name in known if known.count(name) > 1})
-        complaints += [(name, "stands in the header more than once") for name in twice]
-        # A slip of the pen in a header must not lose a whole column unseen.
-        complaints += [(name, f"is no column of the standard.{hint}") for name in others
-                       if (hint := nearest(name, set(COLUMNS) - set(known)))]  # fmt: skip
-        self.faults += [Fault(f"{self.path.name}, line 1", *complaint) for complaint in complaints]
-        self.not_read = tuple(dict.fromkeys(others))
-
-    def _read(self, line: int, names: Sequence[str], cells: Sequence[str]) -> None:
-        if len(cells) != len(names):
-            self.unreadable.append((line, ("", other_width(cells, names))))
-            return
-        kept: dict[str, str] = {}
-        digest = hashlib.sha256()
-        for name, cell in zip(names, cells, strict=True):
-            text = html.unescape(restored(clean_text(cell)))
-            if name != "id":
-                digest.update(f"{name}\0{text}\0".encode(errors="surrogateescape"))
-            if name not in COLUMNS or name == FREE_TEXT:
-                continue
-            if said := undecodable(text):
-                self.unreadable.append((line, (name, said)))
-                return
-            if text:
-                kept[name] = sys.intern(text)
-        self.rows.append(RepairRow(line, kept, digest.digest()[:12]))
+def find_repair_files(path: Path) -> list[Path]:
+    """Find the files of open repair data that a path stands for; a list of categories beside them is none."""
+    files = [path]
+    if not path.is_file():
+        if not path.is_dir():
+            raise InvalidInput(f"There is no file or folder {path}. Nothing was imported.")
+        found = sorted(file for file in path.iterdir() if file.suffix.lower() == ".csv")
+        headers = [next(raw_rows(file, ",", []), (1, list[str]()))[1] for file in found]
+        files = [file for file, header in zip(found, headers, strict=True)
+                 if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
+    if not files:
+        raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
+    if large := [file for file in files if file.stat().st_size > MOST_BYTES]:
+        told = f"{large[0]} has more than {MOST_BYTES:,} bytes; divide it. Nothing was imported."
+        raise InvalidInput(told)
+    return files
 
 
 def _name(header: str) -> str:
     return "_".join(header.strip().casefold().replace("-", " ").split())
 
 
-def find_repair_files(path: Path) -> list[Path]:
-    """Find the files of open repair data that a path stands for; a list of categories beside them is none."""
-    if path.is_file():
-        return [_not_too_large(path)]
-    if not path.is_dir():
-        raise InvalidInput(f"There is no file or folder {path}. Nothing was imported.")
-    found = sorted(file for file in path.iterdir() if file.suffix.lower() == ".csv")
-    headers: list[list[str]] = [next(raw_rows(file, ",", []), (1, []))[1] for file in found]
-    files = [file for file, header in zip(found, headers, strict=True)
-             if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
-    if not files:
-        raise InvalidInput(f"{path} holds no CSV file of open repair data. Nothing was imported.")
-    return list(map(_not_too_large, files))
+def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], MadeRows, list[str]]:
+    """Read one file: its rows, what of it cannot be read, and headers that no version of the standard has."""
+    rows: list[Row] = []
+    source = MadeRows(path, TABLES["jobs"])
+    found = raw_rows(path, layout.delimiter, source.faults)
+    names = [_name(cell) for cell in next(found, (1, []))[1]]
+    if not source.faults:
+        source.faults += [Fault(f"{path.name}, line 1", *complaint) for complaint in _misfits(names)]
+    for line, cells in found if not source.faults else ():
+        if len(cells) != len(names):
+            source.made.append((line, {}, [("", other_width(cells, names))]))
+            continue
+        texts = [html.unescape(restored(clean_text(cell))) for cell in cells]
+        said = "\0".join(f"{name}\0{text}" for name, text in zip(names, texts, strict=True) if name != "id")
+        kept = {name: sys.intern(text) for name, text in zip(names, texts, strict=True)
+                if name in COLUMNS and name != FREE_TEXT}  # fmt: skip
+        row: Row = dict.fromkeys(COLUMNS, "") | kept
+        row |= {LINE: line, SAID: hashlib.sha256(said.encode(errors="surrogateescape")).digest()[:12]}
+        complaints = [(name, odd) for name, text in kept.items() if (odd := undecodable(text))]
+        if complaints:
+            source.made.append((line, {}, complaints[:1]))
+        else:
+            rows.append(row)
+    return rows, source, list(dict.fromkeys(name for name in names if name and name not in COLUMNS))
 
 
-def _not_too_large(file: Path) -> Path:
-    if file.stat().st_size > MOST_BYTES:
-        raise InvalidInput(f"{file} has more than {MOST_BYTES:,} bytes; divide it. Nothing was imported.")
-    return file
+def _misfits(names: Sequence[str]) -> list[Complaint]:
+    """Complain of a header; one that is almost a column's name must not lose the column unseen."""
+    known = [name for name in names if name in COLUMNS]
+    missing = [name for name in REQUIRED if name not in known]
+    missing += [" or ".join(CATEGORY_COLUMNS)] * (not set(known) & set(CATEGORY_COLUMNS))
+    lacks = f"the header lacks {', '.join(missing)}; versions 0.1 to 0.3 of the standard have "
+    complaints = [("", lacks + ", ".join(COLUMNS))] if missing else []
+    twice = sorted({name for name in known if known.count(name) > 1})
+    complaints += [(name, "stands in the header more than once") for name in twice]
+    return complaints + [(name, f"is no column of the standard.{hint}") for name in names
+                         if name and name not in COLUMNS
+                         and (hint := nearest(name, set(COLUMNS) - set(known)))]  # fmt: skip
 
 
 # Who made a unit, out of what people write under "brand": many spellings, many ways of not knowing.
@@ -242,7 +214,8 @@ _DOUBTED = re.compile(r"\(\s*\?+\s*\)")
 def maker_key(brand: str) -> str | None:
     """Tell makers apart whatever their spelling; None if a cell names no maker."""
     text = folded(_DOUBTED.sub(" ", brand))
-    if _is_nothing(brand) or words()["maker"].get(text) == "none" or _nobody().search(text):
+    nobody = rf"\b(?:{'|'.join(words()['no_maker'])})\b"
+    if _is_nothing(brand) or words()["maker"].get(text) == "none" or re.search(nobody, text):
         return None
     if len(set(text.replace(" ", ""))) < 2 or len(text.split()) > MOST_WORDS:
         return None
@@ -250,11 +223,6 @@ def maker_key(brand: str) -> str | None:
     while len(tokens) > 1 and tokens[-1] in _COMPANY:
         tokens.pop()
     return "".join(tokens)
-
-
-@cache
-def _nobody() -> re.Pattern[str]:
-    return re.compile(rf"\b(?:{'|'.join(words()['no_maker'])})\b")
 
 
 def _words(brand: str) -> list[str]:
@@ -267,26 +235,25 @@ def commonest(counts: Counter[str]) -> str:
     return min(counts, key=lambda text: (-counts[text], text.isupper() or text.islower(), text))
 
 
-class Makers:
-    """The makers of a file, each under one name: the ledger's spelling, else the commonest."""
+def makers_of(brands: Counter[str], known: Iterable[str] = ()) -> dict[str, str]:
+    """Find the maker that each cell names, under one spelling: the ledger's, else the commonest.
 
-    def __init__(self, brands: Counter[str], known: Iterable[str] = ()) -> None:
-        spellings: dict[str, Counter[str]] = defaultdict(Counter)
-        for brand, count in brands.items():
-            if key := maker_key(brand):
-                tidy = " ".join(_DOUBTED.sub(" ", brand).split())
-                spellings[key][words()["maker"].get(folded(brand)) or tidy] += count
-        self._names = {key: commonest(counts) for key, counts in spellings.items()}
-        self._often = {key for key, counts in spellings.items() if counts.total() >= OFTEN}
-        self._names |= {key: name for name in sorted(known, reverse=True)
-                        if (key := maker_key(name)) in self._names}  # fmt: skip
-
-    def of(self, brand: str) -> str | None:
-        """Give the maker that a cell names; one that begins with a common maker is about its product."""
+    A cell that begins with a common maker is about its product; one that names no maker is left out.
+    """
+    keys = {brand: maker_key(brand) for brand in brands}
+    spellings: dict[str, Counter[str]] = defaultdict(Counter)
+    for brand, key in keys.items():
+        if key:
+            tidy = " ".join(_DOUBTED.sub(" ", brand).split())
+            spellings[key][words()["maker"].get(folded(brand)) or tidy] += brands[brand]
+    names = {key: commonest(counts) for key, counts in spellings.items()}
+    names |= {key: name for name in sorted(known, reverse=True) if (key := maker_key(name)) in names}
+    often = {key for key, counts in spellings.items() if counts.total() >= OFTEN}
+    for brand in brands:
         tokens = _words(brand)
         starts = (maker_key(" ".join(tokens[:length])) for length in range(1, len(tokens)))
-        key = next((start for start in starts if start in self._often), maker_key(brand))
-        return None if key is None else self._names.get(key)
+        keys[brand] = next((start for start in starts if start in often), keys[brand])
+    return {brand: names[key] for brand, key in keys.items() if key}
 
 
 # The year in which a unit was built, out of what its owner guesses: a year, an age, or both.
@@ -363,12 +330,16 @@ def import_open_repair(
 
     Only kinds that the ledger has, and `kinds` beside them; with None every kind.
     """
-    files = [RepairFile(file, layout) for file in find_repair_files(Path(path))]
+    files = [read_repairs(file, layout) for file in find_repair_files(Path(path))]
     told: list[_Told] = []
 
     def sources(connection: Connection) -> tuple[int, list[Source]]:
-        told.append(_Told(connection, files, kinds))
-        return database.exponent_in(connection), told[0].sources()
+        brands = Counter(row["brand"] for rows, *_ in files for row in rows)
+        told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker")), layout))
+        jobs = told[0].jobs(files, kinds)
+        made = [(line, row, list[Complaint]()) for line, row in told[0].families.values()]
+        families = MadeRows(jobs[0].path, TABLES["families"], is_derived=True, made=made)
+        return database.exponent_in(connection), [families, *jobs]
 
     summary = import_sources(ledger, sources, [], reason, dry_run)
     return replace(summary, left_out=dict(told[0].left_out), remarks=tuple(told[0].remarks()))
@@ -377,98 +348,84 @@ def import_open_repair(
 class _Told:
     """What files say, read as jobs and families beside what the ledger holds."""
 
-    def __init__(
-        self, connection: Connection, files: Sequence[RepairFile], kinds: Collection[str] | None
-    ) -> None:
-        self.files, self._asked = files, kinds or ()
+    def __init__(self, connection: Connection, makers: Mapping[str, str], layout: Layout) -> None:
+        self.makers, self.layout = makers, layout
         self.left_out: Counter[str] = Counter()
+        self.families: dict[str, tuple[int, dict[str, Value]]] = {}
         self._notes: defaultdict[str, list[str]] = defaultdict(list)
         self._groups: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self._numbers: Counter[str] = Counter()
-        self._digests: dict[bytes, str] = {}
-        self._families: dict[str, tuple[int, dict[str, Value]]] = {}
-        self._unwanted: Counter[str] = Counter()
+        self._said: dict[bytes, str] = {}
         jobs, families = SQL_TABLES["jobs"].c, SQL_TABLES["families"].c
         self._own_numbers = set(connection.execute(select(jobs.job).where(jobs.origin.is_(None))).scalars())
         held = connection.execute(select(families.family, families.kind))
         self._kinds = {family: kind for family, kind in held}
-        brands = Counter(row["brand"] for file in files for row in file.rows)
-        self._makers = Makers(brands, database.names_in(connection, "maker"))
+
+    def jobs(
+        self, files: Iterable[tuple[list[Row], MadeRows, list[str]]], asked: Collection[str] | None
+    ) -> list[MadeRows]:
+        """Read every row of the kinds that are asked for, or that the ledger has; count the others."""
         known = set(self._kinds.values())
-        categories = {category_of(kind) for kind in known} - {MISCELLANEOUS}
-        self._wanted = None if kinds is None else {*known, *categories, *kinds}
+        wanted = known | set(map(category_of, known)) - {MISCELLANEOUS} | set(asked or ())
+        unwanted: Counter[str] = Counter()
+        for rows, source, not_read in files:
+            self._note("columns that no version of the standard has, and that were not read", *not_read)
+            are_told = package_name(source.path.parent) == OPEN_REPAIR_PACKAGE
+            n_unreadable = len(source.made)
+            for row in rows:
+                date, kind = _CLOCK.sub("", row["event_date"]), _kind(row, are_told)
+                status = _SPELLED.get(folded(row["repair_status"]), "")
+                if _is_nothing(row["repair_status"]) or status == UNKNOWN:
+                    self.left_out["repair status Unknown"] += 1
+                elif _is_nothing(date) or date == "0000-00-00":
+                    self.left_out["no event date"] += 1
+                elif asked is not None and (kind or MISCELLANEOUS) not in wanted:
+                    unwanted[kind or MISCELLANEOUS] += 1
+                else:
+                    source.made.append(self._job(row, status, date, kind, source.path.stem))
+            source.n_left_out = len(rows) - len(source.made) + n_unreadable
+            source.made.sort(key=lambda made: made[0])
+        met = {*unwanted, *self._kinds.values()}
+        if strange := [kind for kind in asked or () if kind not in met]:
+            raise unknown("The files hold no row of the kind", strange[0], met)
+        if unwanted:
+            told = _first(f"{kind} {count}" for kind, count in unwanted.most_common())
+            why = f"of kinds that the ledger has no family of (--kind NAME takes one in): {told}"
+            self.left_out[why] = unwanted.total()
+        return [source for _, source, _ in files]
 
-    def sources(self) -> list[Source]:
-        """Read every row; give the families first, then the jobs file by file."""
-        jobs = [self._jobs(file) for file in self.files]
-        met = {*self._unwanted, *self._kinds.values()}
-        for kind in self._asked:
-            if kind not in met:
-                raise unknown("The files hold no row of the kind", kind, met)
-        if self._unwanted:
-            told = _first(f"{kind} {count}" for kind, count in self._unwanted.most_common())
-            self.left_out[f"of kinds that the ledger has no family of (--kind NAME takes one in): {told}"] = (
-                self._unwanted.total()
-            )
-        made = [(line, row, list[Complaint]()) for line, row in self._families.values()]
-        return [MadeRows(self.files[0].path, TABLES["families"], is_derived=True, made=made), *jobs]
-
-    def _jobs(self, file: RepairFile) -> MadeRows:
-        found = MadeRows(file.path, TABLES["jobs"], faults=file.faults)
-        if file.not_read:
-            self._notes["columns that no version of the standard has, and that were not read"] += (
-                file.not_read
-            )
-        for row in file.rows:
-            status = row["repair_status"]
-            status = UNKNOWN if _is_nothing(status) else _SPELLED.get(folded(status), "")
-            date, kind = _CLOCK.sub("", row["event_date"]), self._kind(row, file.kinds_are_told)
-            if status == UNKNOWN:
-                self.left_out["repair status Unknown"] += 1
-            elif _is_nothing(date) or date == "0000-00-00":
-                self.left_out["no event date"] += 1
-            elif self._wanted is not None and (kind or MISCELLANEOUS) not in self._wanted:
-                self._unwanted[kind or MISCELLANEOUS] += 1
-            else:
-                found.made.append(self._job(row, status, date, file, kind))
-        found.n_left_out = len(file.rows) - len(found.made)
-        found.made += [(line, {}, [complaint]) for line, complaint in file.unreadable]
-        found.made.sort(key=lambda made: made[0])
-        return found
+    def _note(self, what: str, *where: str) -> None:
+        if where:
+            self._notes[what] += where
 
     def _job(
-        self, row: RepairRow, status: str, date: str, file: RepairFile, kind: str | None
+        self, row: Row, status: str, date: str, kind: str | None, stem: str
     ) -> tuple[int, dict[str, Value], list[Complaint]]:
         complaints: list[Complaint] = []
         if status not in STATUSES:
             found, allowed = row["repair_status"], ", ".join(STATUSES)
-            complaints.append(
-                ("repair_status", f"{found!r} is not one of {allowed}.{nearest(found, STATUSES)}")
-            )
+            told = f"{found!r} is not one of {allowed}.{nearest(found, STATUSES)}"
+            complaints.append(("repair_status", told))
         if not _is_date(date):
             complaints.append(("event_date", f"{row['event_date']!r} is not a date such as 2021-05-17"))
         if _is_nothing(row["id"]):
             complaints.append(("id", "is empty, but every row needs it"))
-        origin = row["data_provider"] or file.path.stem
+        origin = row["data_provider"] or stem
         number = self._number(row, origin)
         job: dict[str, Value] = {"job": number, "origin": origin, "taken_in": date, "closed": date}
         if complaints:
-            return row.line, job, complaints
+            return row[LINE], job, complaints
         outcome, group = OUTCOMES[status], row["group_identifier"]
-        if (first := self._digests.setdefault(row.digest, number)) != number:
+        if (first := self._said.setdefault(row[SAID], number)) != number:
             again = "rows that say the same as another but for the id, each kept"
-            self._notes[again].append(f"{number} = {first}")
+            self._note(again, f"{number} = {first}")
         if group:
             self._groups[f"{group} ({origin})"][outcome] += 1
-        job |= {
-            "outcome": outcome,
-            "family": self._family(row, kind),
-            "ended_why": self._ended_why(row, outcome),
-            "remarks": f"group {group}" if group else None,
-        }
-        return row.line, job | self._built(row, date, file.layout), []
+        job |= {"outcome": outcome, "family": self._family(row, kind)}
+        job |= {"ended_why": self._ended_why(row, outcome), "remarks": f"group {group}" if group else None}
+        return row[LINE], job | self._built(row, date), []
 
-    def _number(self, row: RepairRow, origin: str) -> str:
+    def _number(self, row: Row, origin: str) -> str:
         """Give a job number that no job of the bench has, and no other row of these files."""
         number = row["id"]
         if not _AN_ID_OF_A_PROVIDER.fullmatch(number) or number in self._own_numbers:
@@ -477,51 +434,44 @@ class _Told:
         self._numbers[number] += 1
         if self._numbers[number] == 1:
             return number
-        self._notes["ids given more than once, each row kept"].append(f"{row['id']} (line {row.line})")
+        self._note("ids given more than once, each row kept", f"{row['id']} (line {row[LINE]})")
         return f"{number} ({self._numbers[number]})"
 
-    def _family(self, row: RepairRow, kind: str | None) -> str:
+    def _family(self, row: Row, kind: str | None) -> str:
         if kind is None:
-            self._notes[f"rows without a category, taken as {MISCELLANEOUS}"].append(f"line {row.line}")
+            self._note(f"rows without a category, taken as {MISCELLANEOUS}", f"line {row[LINE]}")
             kind = MISCELLANEOUS
-        maker = self._makers.of(row["brand"])
+        maker = self.makers.get(row["brand"])
         family = f"{maker} {kind}" if maker else f"{kind}, {NO_MAKER}"
         if self._kinds.get(family, kind) != kind:
             family += " (open repair data)"
         if family not in self._kinds:
             self._kinds[family] = kind
-            self._families[family] = (row.line, {"family": family, "kind": kind, "maker": maker})
+            self.families[family] = (row[LINE], {"family": family, "kind": kind, "maker": maker})
         return family
 
-    def _kind(self, row: RepairRow, kinds_are_told: bool) -> str | None:
-        partners = row["partner_product_category"]
-        if partners and (kinds_are_told or partners.casefold() in USUAL_COMPONENTS):
-            return partners if kinds_are_told else partners.casefold()
-        cells = (row["product_category"], row["product_category_id"], partners)
-        return next((category_name(cell) for cell in cells if not _is_nothing(cell)), None)
-
-    def _ended_why(self, row: RepairRow, outcome: str) -> str | None:
+    def _ended_why(self, row: Row, outcome: str) -> str | None:
         barrier = row["repair_barrier_if_end_of_life"]
         if _is_nothing(barrier):
             return None
         why = _BARRIER.get(folded(barrier))
         if why is None:
             told = "barriers that no version of the standard has, not taken over"
-            self._notes[told].append(f"{barrier!r} (line {row.line})")
+            self._note(told, f"{barrier!r} (line {row[LINE]})")
         elif outcome == "repaired":
-            self._notes["barriers beside a repair, not taken over"].append(f"line {row.line}")
+            self._note("barriers beside a repair, not taken over", f"line {row[LINE]}")
             return None
         return why
 
-    def _built(self, row: RepairRow, date: str, layout: Layout) -> dict[str, Value]:
-        year, age = (
-            "" if _is_nothing(cell) else cell.replace(",", ".") if layout.decimal_comma else cell
-            for cell in (row["year_of_manufacture"], row["product_age"])
-        )
+    def _built(self, row: Row, date: str) -> dict[str, Value]:
+        cells = [row["year_of_manufacture"], row["product_age"]]
+        if self.layout.decimal_comma:
+            cells = [cell.replace(",", ".") for cell in cells]
+        year, age = ("" if _is_nothing(cell) else cell for cell in cells)
         window, doubt = built_window(year, age, date)
         if doubt:
-            cells = " and ".join(repr(cell) for cell in (year, age) if cell)
-            self._notes[f"years or ages not believed, {doubt}"].append(f"{cells} (line {row.line})")
+            told = " and ".join(repr(cell) for cell in (year, age) if cell)
+            self._note(f"years or ages not believed, {doubt}", f"{told} (line {row[LINE]})")
         if window is None:
             return {}
         return {"built_from": window[0], "built_to": window[1], "year_basis": "guess"}
@@ -535,6 +485,15 @@ class _Told:
         if rosy:
             yield (f"groups whose every row is Fixed, in {FEWEST_FOR_ROSY} rows or more; did they write down "
                    f"the others? {some(rosy)}")  # fmt: skip
+
+
+def _kind(row: Row, are_told: bool) -> str | None:
+    """Give the kind of a unit: the partner's own where it is ours, else the category; None for neither."""
+    partner = row["partner_product_category"]
+    if partner and (are_told or partner.casefold() in USUAL_COMPONENTS):
+        return str(partner if are_told else partner.casefold())
+    cells = (row["product_category"], row["product_category_id"], partner)
+    return next((category_name(cell) for cell in cells if not _is_nothing(cell)), None)
 
 
 def _first(told: Iterable[str]) -> str:

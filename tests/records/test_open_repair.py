@@ -19,12 +19,12 @@ from reliability.records.open_repair import (
     CATEGORIES,
     COLUMNS,
     STATUS_OF,
-    Makers,
     built_window,
     category_name,
     category_of,
     export_open_repair,
     maker_key,
+    makers_of,
 )
 from reliability.records.open_repair import import_open_repair as import_known
 from reliability.records.package import Layout, export_package
@@ -406,34 +406,22 @@ def test_the_year_that_an_age_stands_for_is_in_the_window(event, age):
 @pytest.mark.parametrize(
     "spellings",
     [
-        [
-            "Tarnwick",
-            "tarnwick",
-            "TARNWICK",
-            " Tarnwick. ",
-            "Tarn Wick",
-            "Tarn-Wick",
-            "Tarnwick (?)",
-            "Tarnwick Ltd",
-        ],
+        ["Tarnwick", "tarnwick", "TARNWICK", " Tarnwick. ", "Tarn Wick", "Tarn-Wick", "Tarnwick (?)", "Tarnwick Ltd"],
         ["Wöspel & Tarn", "Wospel and Tarn", "wöspel+tarn", "WÖSPEL&TARN GmbH"],
         ["Skærø", "skaero"],
     ],
-)
+)  # fmt: skip
 def test_spellings_of_one_maker(spellings):
-    assert len({maker_key(spelling) for spelling in spellings}) == 1
-    makers = Makers(Counter([*spellings, *spellings[:1]]))
-    assert {makers.of(spelling) for spelling in spellings} == {spellings[0]}
+    assert set(makers_of(Counter([*spellings, *spellings[:1]])).values()) == {spellings[0]}
 
 
 def test_a_maker_and_a_product_is_that_maker_if_it_often_stands_alone():
-    makers = Makers(Counter({"Dallow": 3, "dallow 80 De Luxe radio with clock": 1, "Skolm": 2,
-                             "Skolm Solo": 1, "Dallows": 1, "Dallow, type unknown": 1}))  # fmt: skip
-    assert makers.of("dallow 80 De Luxe radio with clock") == "Dallow"
-    assert makers.of("Dallow, type unknown") == "Dallow"
-    assert makers.of("Skolm Solo") == "Skolm Solo"
-    assert makers.of("Dallows") == "Dallows"
-    assert (maker_key("2wick"), maker_key("例機械")) == ("2wick", "例機械")
+    product = "dallow 80 De Luxe radio with clock"
+    brands = {"Dallow": 3, product: 1, "Skolm": 2, "Skolm Solo": 1, "Dallows": 1, "Dallow, type unknown": 1,
+              "2wick": 1, "例機械": 1, "unbekannt": 1}  # fmt: skip
+    dallow = dict.fromkeys(("Dallow", product, "Dallow, type unknown"), "Dallow")
+    same = {name: name for name in ("Skolm", "Skolm Solo", "Dallows", "2wick", "例機械")}
+    assert makers_of(Counter(brands)) == dallow | same
 
 
 def test_categories_and_words_fit_each_other():
