@@ -1,6 +1,7 @@
 """Workbooks made by hand: the least that a reader takes for one."""
 
 import zipfile
+from datetime import date
 
 _OFFICE = "urn:oasis:names:tc:opendocument:xmlns"
 _SPREAD = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -9,7 +10,7 @@ _PACKAGE = "http://schemas.openxmlformats.org/package/2006"
 
 
 def write_ods(path, sheets):
-    """Write sheets of texts: their names, and their rows of cells."""
+    """Write sheets of texts and dates: their names, and their rows of cells."""
     tables = "".join(
         f'<table:table table:name="{name}">{"".join(map(_row, rows))}</table:table>'
         for name, rows in sheets.items()
@@ -27,9 +28,10 @@ def write_ods(path, sheets):
 
 
 def _row(cells):
-    told = (f'<table:table-cell office:value-type="string"><text:p>{cell}</text:p></table:table-cell>'
-            for cell in cells)  # fmt: skip
-    return f"<table:table-row>{''.join(told)}</table:table-row>"
+    dated = '<table:table-cell office:value-type="date" office:date-value="{}"/>'
+    text = '<table:table-cell office:value-type="string"><text:p>{}</text:p></table:table-cell>'
+    told = "".join((dated if isinstance(cell, date) else text).format(cell) for cell in cells)
+    return f"<table:table-row>{told}</table:table-row>"
 
 
 def write_xlsx(path, rows, **more):
