@@ -1,7 +1,7 @@
 """Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -62,10 +62,11 @@ class ImportSummary:
 # Rows of any source into a ledger: one transaction, every fault listed, nothing written on any fault.
 
 CHUNK = 10_000
-#: Kinds of name about which an import asks.
-ASKED = ("kind", "component", "sign")
-#: Kinds of name of which an import tells the new ones, and where each stands, by table and column.
-_NAMED = {name: {column: kind for kind in ("component", "sign", "kind", "maker", "origin")
+#: Kinds of name of which an import tells the new ones, those first about which it asks.
+KINDS_OF_NAME = ("kind", "component", "sign", "maker", "origin")
+ASKED = KINDS_OF_NAME[:3]
+#: Where each of them stands, by table and column.
+_NAMED = {name: {column: kind for kind in KINDS_OF_NAME
                  for table, column in database.NAMES[kind] if table == name} for name in TABLES}  # fmt: skip
 
 
@@ -87,54 +88,52 @@ def import_sources(
     """Write rows of any source into a ledger in one transaction."""
     with ledger.writing() as connection:
         exponent, opened = sources(connection)
-        run = _Import(connection, exponent, reason, list(faults), withdrawn, correct, new_names)
+        run = _Import(connection, exponent, reason, correct=correct, meant=new_names)
+        run.faults += faults
         for source in opened:
             run.read(source)
-        run.finish()
-        refuse(run.faults, run.account())
+        run.finish(withdrawn)
         if dry_run:
             connection.rollback()
     names = {kind: tuple(sorted(found)) for kind, found in sorted(run.new_names.items())}
     return ImportSummary(dict(run.written), dict(run.equal), names, changes=tuple(run.changes))
 
 
-@dataclass
 class _Import:
     """One import under way."""
 
-    connection: Connection
-    exponent: int
-    reason: str
-    faults: list[Fault]
-    withdrawn: Sequence[str]
-    correct: bool
-    meant: Collection[str] | None
-    changes: list[str] = field(default_factory=list)
-    corrected: set[str] = field(default_factory=set)
-    asked: set[tuple[str, str]] = field(default_factory=set)
-    n_read: int = 0
-    jobs: Source | None = None
-    at_fault: set[tuple[str, int]] = field(default_factory=set)
-    written: Counter[str] = field(default_factory=Counter)
-    equal: Counter[str] = field(default_factory=Counter)
-    touched: set[str] = field(default_factory=set)
-    numbers: dict[str, tuple[str, Number]] = field(default_factory=dict)
-    new_names: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))
-
-    def __post_init__(self) -> None:
-        known = Known(database.referred_in(self.connection, ("families", "lots", "jobs", "sightings")))
-        self.check = PackageCheck(known, ended=database.ended_jobs(self.connection))
-        self.names = {kind: database.names_in(self.connection, kind)
-                      for kind in ("component", "sign", "kind", "maker", "origin")}  # fmt: skip
+    def __init__(
+        self,
+        connection: Connection,
+        exponent: int,
+        reason: str,
+        *,
+        correct: bool,
+        meant: Collection[str] | None,
+    ) -> None:
+        self.connection, self.exponent, self.reason = connection, exponent, reason
+        self.correct, self.meant = correct, meant
+        self.faults: list[Fault] = []
+        self.at_fault: set[tuple[str, int]] = set()
+        self.n_read = 0
+        self.written, self.equal = Counter[str](), Counter[str]()
+        self.changes: list[str] = []
+        self.jobs: Source | None = None
+        self.touched, self.corrected = set[str](), set[str]()
+        self.numbers: dict[str, tuple[str, Number]] = {}
+        self.asked: set[tuple[str, str]] = set()
+        self.new_names: dict[str, set[str]] = defaultdict(set)
+        known = Known(database.referred_in(connection, ("families", "lots", "jobs", "sightings")))
+        self.check = PackageCheck(known, ended=database.ended_jobs(connection))
+        self.names = {kind: database.names_in(connection, kind) for kind in KINDS_OF_NAME}
         self.names["component"] |= ALL_USUAL
         self.names["sign"] |= set(USUAL_SIGNS)
 
     def read(self, source: Source) -> None:
-        """Check every row of a file; write the new ones as long as there is no fault."""
+        """Check every row of a file; write what is new or differs as long as there is no fault."""
         table = source.table
         held = {_key(table, row): row for row in database.fetch_rows(self.connection, table.name)}
-        waiting: list[dict[str, Value]] = []
-        differing: list[tuple[database.Row, dict[str, Value]]] = []
+        waiting: list[tuple[database.Row | None, dict[str, Value]]] = []
         for line in source.lines():
             self.n_read += not source.is_derived
             old = None if line.complaints else held.get(_key(table, line.row))
@@ -143,24 +142,18 @@ class _Import:
             self.faults += [source.fault(line.number, *complaint) for complaint in complaints]
             if complaints:
                 self.at_fault.add((source.path.name, line.number))
-                waiting.clear()
             elif old == line.row:
                 self.equal[table.name] += 1
-            elif old is not None:
-                differing.append((old, line.row))
             elif not self.faults:
-                waiting.append(line.row)
+                waiting.append((old, line.row))
                 if len(waiting) == CHUNK:
                     self._write(table, waiting)
+                    waiting.clear()
         self.faults += source.faults
         self.n_read += source.n_left_out
-        if table.name == "jobs":
-            self.jobs = source
+        self.jobs = source if table.name == "jobs" else self.jobs
         if not self.faults:
             self._write(table, waiting)
-            for old, row in differing:
-                self._rewrite(table, old, row)
-            self._keep(table, [row for _, row in differing])
 
     def _laid_over(self, table: Table, line: Line, old: database.Row | None) -> Line:
         """Lay a row of corrections over the one that the ledger holds, or over an empty one."""
@@ -176,66 +169,51 @@ class _Import:
         if line.complaints:
             return found
         if old is not None and not self.correct:
-            found += _differences(old, line.row)
+            told = "the ledger says {}, the file {}; correct one of them"
+            found += [(column, told.format(_said(old[column]), _said(value)))
+                      for column, value in line.row.items() if value != old[column]]  # fmt: skip
         elif name == "settings" and line.row["setting"] == "currency":
             now, currency = database.currency_of(self.connection), line.row["value"]
             if currency != now and database.holds_amounts(self.connection):
                 told = f"the ledger holds amounts in {now}; {currency} needs another ledger"
                 found.append(("value", told))
-        if self.meant is not None:
-            found += self._unseen(name, line.row)
-        return found
-
-    def _unseen(self, name: str, row: Mapping[str, Value]) -> Iterator[Complaint]:
-        """Ask once about each name that is new and perhaps a slip of the pen."""
-        for column, what in _NAMED[name].items():
-            value, known = row[column], self.names[what]
+        # Once about each name that is new and perhaps a slip of the pen.
+        for column, what in _NAMED[name].items() if self.meant is not None else ():
+            value, known = line.row[column], self.names[what]
             known = known | set(USUAL_COMPONENTS) - {"other"} if what == "kind" else known
             if value is None or value in known or what not in ASKED or (what, str(value)) in self.asked:
                 continue
             self.asked.add((what, str(value)))
             if value not in (self.meant or ()) and (what == "kind" or near_twin(str(value), known)):
-                yield column, unseen(what, str(value), known)
+                found.append((column, unseen(what, str(value), known)))
+        return found
 
-    def _write(self, table: Table, rows: list[dict[str, Value]]) -> None:
-        if not rows:
-            return
-        values = [database.to_sql(table, row, self.exponent) for row in rows]
-        self.connection.execute(insert(SQL_TABLES[table.name]), values)
-        self.written[table.name] += len(rows)
-        for row in rows:
-            self._note(table.name, row)
-        self._keep(table, rows)
-        rows.clear()
-
-    def _keep(self, table: Table, rows: Sequence[Mapping[str, Value]]) -> None:
-        """Keep what was written in the history: a job as a whole, once all of it is there."""
-        if "job" in table.key:
-            self.touched.update(str(row["job"]) for row in rows)
+    def _write(self, table: Table, rows: Sequence[tuple[database.Row | None, dict[str, Value]]]) -> None:
+        """Write rows that are new, and the next version of those that differ from an old one."""
+        sql = SQL_TABLES[table.name]
+        new = [database.to_sql(table, row, self.exponent) for old, row in rows if old is None]
+        if new:
+            self.connection.execute(insert(sql), new)
+            self.written[table.name] += len(new)
+        for old, row in rows:
+            if old is not None:
+                query = update(sql).where(database.key_test(table.name, row))
+                self.connection.execute(query.values(database.to_sql(table, row, self.exponent)))
+                named = ", ".join(f"{part} {row[part]}" for part in table.key if row[part] not in (None, ""))
+                told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}"
+                        for name, value in row.items() if value != old[name]]  # fmt: skip
+                self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
+                self.corrected.update([str(row["job"])] if "job" in table.key else ())
+            for column, kind in _NAMED[table.name].items():
+                if row[column] is not None and row[column] not in self.names[kind]:
+                    self.names[kind].add(str(row[column]))
+                    self.new_names[kind].add(str(row[column]))
+            if table.name == "jobs" and not row["origin"]:
+                self._number(str(row["job"]), str(row["taken_in"]))
+        if "job" in table.key:  # kept in the history as a whole, once all of it is there
+            self.touched.update(str(row["job"]) for _, row in rows)
         elif rows:
-            database.keep_rows(self.connection, table.name, rows, self.reason)
-
-    def _rewrite(self, table: Table, old: database.Row, row: dict[str, Value]) -> None:
-        """Write the next version of a row."""
-        test = database.key_test(table.name, row)
-        values = database.to_sql(table, row, self.exponent)
-        self.connection.execute(update(SQL_TABLES[table.name]).where(test).values(values))
-        self._note(table.name, row)
-        named = ", ".join(f"{part} {row[part]}" for part in table.key if row[part] not in (None, ""))
-        told = [f"{name} {_or_nothing(old[name])} -> {_or_nothing(value)}" for name, value in row.items()
-                if value != old[name]]  # fmt: skip
-        self.changes.append(f"{table.name}, {named}: {', '.join(told)}")
-        if "job" in table.key:
-            self.corrected.add(str(row["job"]))
-
-    def _note(self, name: str, row: Mapping[str, Value]) -> None:
-        for column, kind in _NAMED[name].items():
-            value = row[column]
-            if value is not None and value not in self.names[kind]:
-                self.names[kind].add(str(value))
-                self.new_names[kind].add(str(value))
-        if name == "jobs" and not row["origin"]:
-            self._number(str(row["job"]), str(row["taken_in"]))
+            database.keep_rows(self.connection, table.name, [row for _, row in rows], self.reason)
 
     def _number(self, job: str, taken_in: str) -> None:
         """Take note of a number that is given out: of its prefix the latest day, the highest number."""
@@ -243,7 +221,7 @@ class _Import:
             latest, highest = self.numbers.get(number.prefix, ("", number))
             self.numbers[number.prefix] = (max(latest, taken_in), max(highest, number))
 
-    def finish(self) -> None:
+    def finish(self, withdrawn: Sequence[str]) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
         for job, line, complaint in self.check.ended_by_sound():
             if job in self.corrected:  # tested whole, below
@@ -253,49 +231,34 @@ class _Import:
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         jobs, told = self.check.known.rows["jobs"], "withdraw it, or take the number out"
         self.faults += [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; {told}")
-                        for number in self.withdrawn if number in jobs]  # fmt: skip
+                        for number in withdrawn if number in jobs]  # fmt: skip
         for job in sorted(self.corrected) if not self.faults else ():
             document: Any = database.fetch_document(self.connection, job)
             for fault in clean_document(document, exponent=self.exponent)[1]:
                 self.faults.append(Fault(f"job {job}, {fault.place}", fault.column, fault.message))
-        if self.faults:
-            return
-        for job in self.withdrawn:
+        n_read, n_clean = self.n_read, self.n_read - len(self.at_fault)
+        rows = "1 row was" if n_read == 1 else f"{n_read} rows were"
+        account = f": {rows} read, {n_clean} of them without a fault." if self.at_fault else "."
+        refuse(self.faults, f"Nothing was imported{account}")
+        for job in withdrawn:
             self._number(job, "")
         for _, number in sorted(self.numbers.values()):
             database.note_number(self.connection, number)
         database.keep_jobs(self.connection, self.touched, self.reason)
-        self._keep_withdrawn()
-        database.show_with(self.connection, "import … --dry-run, of the same, tells what is not there")
-
-    def _keep_withdrawn(self) -> None:
-        """Keep in the history that numbers were given out and withdrawn, where it does not know them yet."""
-        query = select(HISTORY.c.key).where(HISTORY.c.what == "jobs", HISTORY.c.key.in_(self.withdrawn))
+        # Numbers that were given out and withdrawn stand in the history too, where it does not know them yet.
+        query = select(HISTORY.c.key).where(HISTORY.c.what == "jobs", HISTORY.c.key.in_(withdrawn))
         known = set(self.connection.execute(query).scalars())
-        for job in self.withdrawn:
-            if job not in known:
-                database.keep_versions(self.connection, "jobs", [(job, None)], self.reason)
-
-    def account(self) -> str:
-        """Say what became of the rows that were read, where any of them has a fault."""
-        if not self.at_fault:
-            return "Nothing was imported."
-        rows = "1 row was" if self.n_read == 1 else f"{self.n_read} rows were"
-        return (
-            f"Nothing was imported: {rows} read, {self.n_read - len(self.at_fault)} of them without a fault."
-        )
+        gone = ((job, None) for job in withdrawn if job not in known)
+        database.keep_versions(self.connection, "jobs", gone, self.reason)
+        database.show_with(self.connection, "import … --dry-run, of the same, tells what is not there")
 
 
 def _key(table: Table, row: Mapping[str, Value]) -> tuple[Value, ...]:
     return tuple(row[part] for part in table.key)
 
 
-def _differences(old: Mapping[str, Value], new: Mapping[str, Value]) -> list[Complaint]:
-    def worded(value: Value) -> str:
-        return "nothing" if value is None else repr(str(value))
-
-    return [(name, f"the ledger says {worded(old[name])}, the file {worded(value)}; correct one of them")
-            for name, value in new.items() if value != old[name]]  # fmt: skip
+def _said(value: Value) -> str:
+    return "nothing" if value is None else repr(str(value))
 
 
 def _or_nothing(value: Any) -> str:
@@ -379,24 +342,25 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
     with ledger.writing() as connection:
         written = _written_for(connection, reason)
         gone: dict[str, int] = {}
-        for name, keys in ((name, written[name]) for name in _FROM_THE_LAST if name in written):
-            in_use = _in_use(connection, name)
-            found = {
-                database.key_text(TABLES[name], row): row for row in database.fetch_rows(connection, name)
-            }
-            rows = {key: row for key, row in found.items() if key in keys}
+        for name in (name for name in _FROM_THE_LAST if name in written):
+            table, own = TABLES[name], SQL_TABLES[name]
+            found = {database.key_text(table, row): row for row in database.fetch_rows(connection, name)}
+            rows = {key: row for key, row in found.items() if key in written[name]}
+            # What others name stays; what is part of a job goes with it.
+            others = [SQL_TABLES[other.name].c[column] for other in TABLES.values()
+                      for column, referred in other.references.items()
+                      if referred == name and not (name == "jobs" and other.key[0] == "job")]  # fmt: skip
+            in_use = {key for column in others for key in connection.execute(select(column)).scalars() if key}
             if name == "jobs":
                 refuse([f"job {job} is named on the shelf or by a sighting that came in otherwise"
                         for job in rows if job in in_use], "Nothing was taken back.")  # fmt: skip
-            rows = {key: row for key, row in rows.items() if row[TABLES[name].key[0]] not in in_use}
-            if not rows:
-                continue
-            gone[name] = len(rows)
+            rows = {key: row for key, row in rows.items() if row[table.key[0]] not in in_use}
             for key, row in rows.items():
                 if name == "jobs":
                     database.remove_parts(connection, key)
-                connection.execute(delete(SQL_TABLES[name]).where(database.key_test(name, row)))
+                connection.execute(delete(own).where(database.key_test(name, row)))
             database.keep_versions(connection, name, ((key, None) for key in rows), f"taken back: {reason}")
+            gone |= {name: len(rows)} if rows else {}
         if not gone:
             raise InvalidInput(f"Nothing in the ledger was {reason}. Nothing was taken back.")
         database.show_with(connection, "import … --take-back, of the same, tells whether it is there still")
@@ -413,19 +377,11 @@ def _written_for(connection: Connection, reason: str) -> dict[str, set[str]]:
     for what, key, why, is_gone in connection.execute(query.order_by(entries.entry)):
         reasons[what, key] = set() if is_gone else reasons.get((what, key), set()) | {why}
     written: dict[str, set[str]] = defaultdict(set)
-    told = []
+    changed = []
     for (what, key), why in reasons.items():
         if reason in why and what != "settings":
             written[what].add(key)
-            others = ", ".join(sorted(why - {reason}))
-            told += [f"{what} {key} was changed since: {others}"] if others else []
-    refuse(told, "Nothing was taken back.")
+            if others := ", ".join(sorted(why - {reason})):
+                changed.append(f"{what} {key} was changed since: {others}")
+    refuse(changed, "Nothing was taken back.")
     return written
-
-
-def _in_use(connection: Connection, name: str) -> set[Any]:
-    """Find the rows of a table that others name; what is part of a job goes with it."""
-    columns = [SQL_TABLES[table.name].c[column] for table in TABLES.values()
-               for column, other in table.references.items()
-               if other == name and not (name == "jobs" and table.key[0] == "job")]  # fmt: skip
-    return {key for column in columns for key in connection.execute(select(column)).scalars() if key}

@@ -195,3 +195,18 @@ def test_a_folder_of_every_table_is_taken_back_as_a_whole(ledger, package):
     said = refused(take_back_import, ledger, "imported")
     assert said.message == "1 fault found. Nothing was taken back."
     assert said.faults == ("job D001 is named on the shelf or by a sighting that came in otherwise",)
+    ledger.amend("D001", {"job": {"hours": 2}}, reason="clock found")
+    said = refused(take_back_import, ledger, "imported")
+    assert said.faults == ("jobs D001 was changed since: clock found",)
+    said = refused(take_back_import, ledger, "bought").message
+    assert said == "Nothing in the ledger was bought. Nothing was taken back."
+
+
+def test_what_others_name_stays_when_an_import_is_taken_back(ledger, package):
+    import_package(package(), ledger)
+    assert take_back_import(ledger, "imported", dry_run=True) == {"jobs": 3, "families": 1}
+    ledger.intake({"job": {"family": "Dallow 80", "taken_in": "2026-05-01"}})
+    assert take_back_import(ledger, "imported") == {"jobs": 3}
+    assert [row["family"] for row in ledger.rows("families")] == ["Dallow 80", "Tarnwick T2"]
+    assert not [problem for problem in ledger.check() if problem.grave]
+    assert ledger.history("D001")[-1]["reason"] == "taken back: imported"
