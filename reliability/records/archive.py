@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from sqlalchemy import Connection, Select, and_, func, select
+from sqlalchemy import Connection, func, select
 
 from reliability.errors import InvalidInput, reason
 from reliability.records import package
@@ -37,23 +37,16 @@ DESCRIPTION = (
 )
 
 
-#: One row of an archive; the columns are those of the documented tables, by the same names.
-ARCHIVED = Table(
-    "findings",
-    DESCRIPTION,
-    tuple(
-        TABLES[table][name]
-            for table, names in (
-                ("jobs", "job family"), ("families", "kind first_year last_year"),
-                ("jobs", "built_from built_to taken_in ended_by ended_why"),
-                ("findings", "component position found original fitted_from fitted_to arose"),
-                ("findings", "failed_from failed_to"),
-            )
-            for name in names.split()
-    ),
-    ("job", "component", "position", "arose"),
-    {},
+#: Where the columns of an archive come from: documented tables, by the same names.
+_SOURCES = (
+    ("jobs", "job family"), ("families", "kind first_year last_year"),
+    ("jobs", "built_from built_to taken_in ended_by ended_why"),
+    ("findings", "component position found original fitted_from fitted_to arose failed_from failed_to"),
 )  # fmt: skip
+_COLUMNS = [(table, name) for table, names in _SOURCES for name in names.split()]
+#: One row of an archive.
+ARCHIVED = Table("findings", DESCRIPTION, tuple(TABLES[table][name] for table, name in _COLUMNS),
+                 ("job", "component", "position", "arose"), {})  # fmt: skip
 #: Columns that are filled in every row, also in one without a component.
 FILLED = ("job", "family", "kind", "taken_in")
 #: Rows of one job stand together, and those of one component in it too.
@@ -81,13 +74,12 @@ def descriptor_text(parts: Sequence[Mapping[str, Any]], counts: Mapping[str, int
 def _field(column: Column) -> dict[str, Any]:
     """Describe a column as it lies in Parquet: typed, and required only where every row fills it."""
     field = package.field_of(column)
-    kept = {"required": True} if column.name in FILLED else {}
-    said = field.pop("constraints", {}).items()
-    constraints = {k: v for k, v in said if k in ("enum", "minimum", "maximum")} | kept
+    constraints = field.pop("constraints", {})
+    constraints = {name: constraints[name] for name in ("enum", "minimum", "maximum") if name in constraints}
+    constraints |= {"required": True} if column.name in FILLED else {}
     if column.kind == "date":
-        field["type"] = "date"
-        field["description"] = f"{column.meaning} (a month alone stands for its 16th)"
-    return {**field, **({"constraints": constraints} if constraints else {})}
+        field |= {"type": "date", "description": f"{column.meaning} (a month alone stands for its 16th)"}
+    return field | ({"constraints": constraints} if constraints else {})
 
 
 # Archives: the findings of a ledger as Parquet files that many benches can put together.
@@ -136,22 +128,6 @@ def write_archive(ledger: "Ledger", path: str | Path) -> ArchiveSummary:
         why = reason(error) if isinstance(error, OSError) else str(error).splitlines()[0]
         raise InvalidInput(f"{folder} cannot be written: {why}.") from None
     return ArchiveSummary(**counts, imported_jobs=imported)
-
-
-def archived_query() -> Select[Any]:
-    """Select what an archive holds."""
-    jobs, findings, families = (SQL_TABLES[name] for name in ("jobs", "findings", "families"))
-    home = {"jobs": jobs, "findings": findings, "families": families}
-    of_family = ("kind", "first_year", "last_year")
-    columns = [
-        home["families" if name in of_family else "jobs" if name in jobs.c else "findings"].c[name]
-        for name in ARCHIVED.names
-    ]
-    told = and_(jobs.c.origin.is_(None), findings.c.job.is_not(None) | jobs.c.ended_by.is_not(None))
-    joined = jobs.join(families, families.c.family == jobs.c.family).outerjoin(
-        findings, findings.c.job == jobs.c.job
-    )
-    return select(*columns).select_from(joined).where(told)
 
 
 def is_archive(folder: Path) -> bool:
@@ -241,15 +217,21 @@ def ledger_findings(ledger: "Ledger") -> "DuckDBPyConnection":
 
 
 def _fill(connection: "DuckDBPyConnection", reading: Connection) -> None:
-    """Copy the findings of a ledger into a table in memory."""
+    """Copy the findings of a ledger into a table in memory, the rows of its own jobs only."""
     types = {"date": "DATE", "year": "SMALLINT"}
     columns = ", ".join(f"{column.name} {types.get(column.kind, 'VARCHAR')}" for column in ARCHIVED)
     connection.execute(f"CREATE TABLE findings ({columns})")
+    jobs, findings, families = (SQL_TABLES[name] for name in ("jobs", "findings", "families"))
+    joined = jobs.join(families, families.c.family == jobs.c.family).outerjoin(
+        findings, findings.c.job == jobs.c.job
+    )
+    is_told = findings.c.job.is_not(None) | jobs.c.ended_by.is_not(None)
+    query = select(*(SQL_TABLES[table].c[name] for table, name in _COLUMNS)).select_from(joined)
+    query = query.where(jobs.c.origin.is_(None), is_told).execution_options(yield_per=_FETCHED)
     whole_days = [f"CAST(left(CAST({column.name} AS VARCHAR) || '-16', 10) AS DATE)"
                   if column.kind == "date" else column.name for column in ARCHIVED]  # fmt: skip
     years = {column.name: "Int16" for column in ARCHIVED if column.kind == "year"}
-    rows = reading.execute(archived_query().execution_options(yield_per=_FETCHED))
-    for some in rows.partitions(_FETCHED):
+    for some in reading.execute(query).partitions(_FETCHED):
         batch = pd.DataFrame(some, columns=list(ARCHIVED.names), dtype=object).astype(years)
         connection.register("batch", batch)
         connection.execute(f"INSERT INTO findings SELECT {', '.join(whole_days)} FROM batch")
@@ -285,24 +267,18 @@ def _refuse_bad_cells(connection: "DuckDBPyConnection", file: Path) -> None:
     if missing := set(ARCHIVED.names) - {row[0] for row in described}:
         raise InvalidInput(f"{file} lacks the columns {', '.join(sorted(missing))}.")
     _view(connection, [file])
-    checked = [column for column in ARCHIVED if column.name in FILLED or column.allowed]
-    empty = [f"count(*) - count({column.name})" for column in checked]
-    strange = [
-        f"min({c.name}) FILTER ({c.name} NOT IN ({', '.join(repr(word) for word in c.allowed)}))"
-        if c.allowed
-        else "NULL"
-        for c in checked
-    ]
-    told = connection.execute(f"SELECT {', '.join([*empty, *strange])} FROM findings").fetchone() or ()
-    for column, number, word in zip(checked, told, told[len(checked) :], strict=False):
-        if number and column.name in FILLED:
-            raise InvalidInput(
-                f"{file}, column {column.name}: {number} cells are empty; every one is needed."
-            )
-        if word is not None:
-            raise InvalidInput(
-                f"{file}, column {column.name}: {word!r} is not one of {', '.join(column.allowed)}."
-            )
+    for column in ARCHIVED:
+        listed = ", ".join(map(repr, column.allowed)) or "NULL"
+        strange = f"min({column.name}) FILTER ({column.name} NOT IN ({listed}))"
+        query = f"SELECT count(*) - count({column.name}), {strange} FROM findings"
+        n_empty, word = connection.execute(query).fetchone() or ()
+        if n_empty and column.name in FILLED:
+            told = f"{n_empty} cells are empty; every one is needed."
+        elif word is not None:
+            told = f"{word!r} is not one of {', '.join(column.allowed)}."
+        else:
+            continue
+        raise InvalidInput(f"{file}, column {column.name}: {told}")
 
 
 def _resources(folder: Path) -> list[Mapping[str, Any]]:
