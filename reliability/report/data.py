@@ -21,9 +21,8 @@ from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
 from reliability.records.files import digest, project_folder, replace_file, shipped
 from reliability.records.frames import Records, known_by, read_records
-from reliability.report.format import link, name, slugs
+from reliability.report.format import slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
-from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge
@@ -54,7 +53,8 @@ KEPT = ROOT / "reports" / ".kept"
 FEWEST_DAYS_BACK = 30
 MOST_KEPT = 40
 CHANCES = ("success_chance", "success_low", "success_high")
-FAILED = EVENTS[0]
+
+Fit = Callable[[], Appraiser]
 
 
 # ---- Odds of a day, fitted once and kept
@@ -74,22 +74,10 @@ class Keeper:
         code = digest(PACKAGE, *(f"{room}/*.py" for room in ("records", "life", "worth")))
         return self.folder / f"{sha256(f'{known} {day} {code}'.encode()).hexdigest()[:32]}.json"
 
-    def kept(self, path: Path | None) -> Appraiser | None:
-        """Read back odds, with every digit; None where there are none, or damaged ones."""
-        try:
-            kept = load_appraiser(path) if path is not None else None
-        except (OSError, InvalidInput, KeyError, TypeError, ValueError):
-            return None
-        if path is not None:
-            os.utime(path)  # the ones used last stay
-        return kept
-
-    def fit(
-        self, records: Records, day: datetime.date, fit: Callable[[], Appraiser] | None = None
-    ) -> Appraiser:
+    def fit(self, records: Records, day: datetime.date, fit: Fit | None = None) -> Appraiser:
         """Give the odds of a day: kept, or fitted, here or wherever `fit` does it, and kept from now on."""
         path = self.path(records, day)
-        found = self.kept(path)
+        found = _kept(path, load_appraiser)
         if found is None:
             found = fit() if fit is not None else fit_appraiser(records, day)
             if path is not None:
@@ -97,26 +85,18 @@ class Keeper:
         return found
 
     def judge(
-        self,
-        offers: pd.DataFrame,
-        records: Records,
-        day: datetime.date,
-        fit: Callable[[], Appraiser] | None = None,
+        self, offers: pd.DataFrame, records: Records, day: datetime.date, fit: Fit | None = None
     ) -> pd.DataFrame:
         """Give the chances of a repair by the odds of a day, as kept where the same offers were judged."""
         path = self.path(records, day)
-        told = None
-        if path is not None:
-            told = path.with_suffix(f".{sha256(offers.to_json().encode()).hexdigest()[:16]}.json")
-            with suppress(OSError, ValueError, TypeError):  # none yet, or damaged ones
-                found = pd.DataFrame(json.loads(told.read_text("utf-8")), columns=list(CHANCES), dtype=float)
-                if len(found) == len(offers):
-                    for each in (told, path):  # the ones used last stay
-                        os.utime(each)
-                    return found
-        found = judge(offers, self.fit(records, day, fit))[list(CHANCES)].astype(float)
-        if told is not None:
-            replace_file(told, json.dumps(found.to_dict("list")))
+        told = path and path.with_suffix(f".{sha256(offers.to_json().encode()).hexdigest()[:16]}.json")
+        found = _kept(told, partial(_read_chances, number=len(offers)))
+        if found is None:
+            found = judge(offers, self.fit(records, day, fit))[list(CHANCES)].astype(float)
+            if told is not None:
+                replace_file(told, json.dumps(found.to_dict("list")))
+        elif path is not None and path.exists():
+            os.utime(path)  # the odds stay as long as what they told
         return found
 
     def prune(self) -> None:
@@ -126,6 +106,22 @@ class Keeper:
         used = sorted(self.folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns, reverse=True)
         for path in used[MOST_KEPT:]:
             path.unlink(missing_ok=True)
+
+
+def _kept(path: Path | None, read: Callable[[Path], Any]) -> Any:
+    """Read back what was kept, with every digit; None where there is nothing, or it is damaged."""
+    if path is None:
+        return None
+    with suppress(OSError, InvalidInput, KeyError, TypeError, ValueError):
+        found = read(path)
+        os.utime(path)  # the ones used last stay
+        return found
+    return None
+
+
+def _read_chances(path: Path, number: int) -> pd.DataFrame | None:
+    found = pd.DataFrame(json.loads(path.read_text("utf-8")), columns=list(CHANCES), dtype=float)
+    return found if len(found) == number else None
 
 
 # ---- A ledger with all that pages ask of it
@@ -149,33 +145,30 @@ class ReportData:
         self.records = records if as_of is None else known_by(records, self.as_of)
         self.fingerprint = records.fingerprint()
         self.card = card
-        self._keeper = keeper or Keeper()
-        self._executor = executor
         if odds is not None:
             self.odds = odds
+        self._keeper, self._executor, self._is_near = keeper or Keeper(), executor, is_near
         self._explained: dict[str, Explanation] = {}
         self._own_lives: dict[str, OwnLives] = {}
-        self._is_near = is_near
         self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
 
     def begin(self, families: Iterable[str] = ()) -> None:
         """Begin with what needs no odds of today, where somebody else can work it out meanwhile."""
         if self._executor is None:
             return
-        submit, before = self._executor.submit, self.since - datetime.timedelta(days=1)
-        if not self._is_near:
-            for known, day in [(self._known_before, before), *((self.records, d) for d in self._days)]:
-                if self._keeper.kept(self._keeper.path(known, day)) is None:
-                    self._begun["odds", id(known), day] = submit(fit_appraiser, known, day).result
-            return
-        for day in self._days:
-            self._begun["forecasts", day] = submit(
-                forecasts, self.records, self.as_of, day, self._keeper.judge
-            ).result
-        self._begun["before",] = submit(_ranking_on, self._keeper, self._known_before, before).result
-        for family in families:
-            self._begun["lives", family] = submit(own_lives, self._own_of(family)).result
-        self._begun["changes",] = submit(_changes_of, self.own).result
+        records, before = self.records, (self._known_before, self._day_before)
+        works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
+        if self._is_near:
+            for day in self._days:
+                works["forecasts", day] = forecasts, records, self.as_of, day, self._keeper.judge
+            works["before",] = _ranking_on, self._keeper, *before
+            works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
+            works["changes",] = _changes_of, self.own
+        else:
+            for known, day in [before, *((records, day) for day in self._days)]:
+                if _kept(self._keeper.path(known, day), load_appraiser) is None:
+                    works["odds", id(known), day] = fit_appraiser, known, day
+        self._begun = {key: self._executor.submit(*work).result for key, work in works.items()}
 
     def prepare(self, kinds: Iterable[str]) -> None:
         """Work out once what several pages of these kinds ask for."""
@@ -196,6 +189,10 @@ class ReportData:
                     raise
                 # The pages that ask for it will tell; the others do without.
         self._executor, self._begun = None, {}
+
+    def _done(self, *key: Any, here: Callable[[], Any]) -> Any:
+        """Wait for what was begun elsewhere; else do it here."""
+        return self._begun.get(key, here)()
 
     @cached_property
     def odds(self) -> Appraiser:
@@ -219,18 +216,20 @@ class ReportData:
         """First of a month, at least `FEWEST_DAYS_BACK` days ago: what changed is told since then."""
         return (self.as_of - datetime.timedelta(days=FEWEST_DAYS_BACK)).replace(day=1)
 
+    @property
+    def _day_before(self) -> datetime.date:
+        return self.since - datetime.timedelta(days=1)
+
     @cached_property
     def _known_before(self) -> Records:
-        return known_by(self.records, self.since - datetime.timedelta(days=1))
+        return known_by(self.records, self._day_before)
 
     @cached_property
     def ranking_before(self) -> pd.DataFrame:
         """The ranking as it was on the day before `since`; empty if no job was finished then."""
-        if ("before",) in self._begun:
-            return self._begun["before",]()
-        day = self.since - datetime.timedelta(days=1)
-        begun = self._begun.get(("odds", id(self._known_before), day))
-        return _ranking_on(self._keeper, self._known_before, day, begun)
+        known, day = self._known_before, self._day_before
+        fit = self._begun.get(("odds", id(known), day))
+        return self._done("before", here=partial(_ranking_on, self._keeper, known, day, fit))
 
     @cached_property
     def ranking_if_written(self) -> pd.DataFrame:
@@ -252,10 +251,6 @@ class ReportData:
 
     # One family
 
-    def entry(self, family: str) -> FamilyEntry:
-        """Give what the odds hold of a family."""
-        return self.odds.families[family]
-
     def explained(self, family: str) -> Explanation:
         """Take a usual unit of a family apart: components, odds and money, the same as its verdict has."""
         if family not in self._explained:
@@ -264,11 +259,11 @@ class ReportData:
 
     def components_of(self, family: str) -> tuple[str, ...]:
         """Components that can end a job of this family."""
-        return tuple(self.odds.shared.components[c] for c in self.entry(family).lives.components)
+        return tuple(self.odds.components_of(self.odds.families[family]))
 
     def usual_year(self, family: str) -> float:
         """Production year of a usual unit."""
-        return usual_year(self.entry(family), self.as_of)
+        return usual_year(self.odds.families[family], self.as_of)
 
     def usual_age(self, family: str) -> float:
         """Age in years of a usual unit today; NaN if nothing is known of its year."""
@@ -276,21 +271,15 @@ class ReportData:
 
     def failed_by_age(self, family: str, ages: ArrayLike) -> pd.DataFrame:
         """Chances by some ages, of a usual year: component, age_years, failed, low, high (90 % interval)."""
-        entry, at = self.entry(family), np.maximum(np.asarray(ages, dtype=float), 1 / 12)
-        year = np.full(at.size, self.usual_year(family))
-        drawn = failed_by_age(entry.lives, self.odds.shared, at, year)
+        told = np.asarray(ages, dtype=float)
+        year, lives = np.full(told.size, self.usual_year(family)), self.odds.families[family].lives
+        drawn = failed_by_age(lives, self.odds.shared, np.maximum(told, 1 / 12), year)
         low, high = np.quantile(drawn, (0.05, 0.95), axis=0)
-        names = np.array(self.components_of(family), dtype=object)
-        shape = drawn.shape[1:]
-        return pd.DataFrame(
-            {
-                "component": np.broadcast_to(names, shape).T.ravel(),
-                "age_years": np.broadcast_to(np.asarray(ages, dtype=float)[:, None], shape).T.ravel(),
-                "failed": drawn.mean(axis=0).T.ravel(),
-                "low": low.T.ravel(),
-                "high": high.T.ravel(),
-            }
+        each = pd.MultiIndex.from_product(
+            [self.components_of(family), told], names=["component", "age_years"]
         )
+        shares = {"failed": drawn.mean(axis=0), "low": low, "high": high}
+        return pd.DataFrame({name: by.T.ravel() for name, by in shares.items()}, index=each).reset_index()
 
     @cached_property
     def gains(self) -> pd.DataFrame:
@@ -302,39 +291,36 @@ class ReportData:
     @cached_property
     def counts(self) -> pd.DataFrame:
         """Jobs of this bench that name a component, counted by component and family."""
-        jobs = self.records.jobs[self.records.jobs["origin"].isna()].assign(own=True)
+        jobs, pair = self.records.jobs[self.records.jobs["origin"].isna()], ["job", "component"]
         findings = self.records.findings[self.records.findings["job"].isin(jobs["job"])]
-        worst = worst_findings(findings).set_index(["job", "component"])
-        late = (worst["found"] == "failed") & (worst["arose"] == "during work")
-        ended = pd.MultiIndex.from_frame(
-            jobs.loc[jobs["ended_by"].notna(), ["job", "ended_by"]], names=["job", "component"]
-        )
-        named = worst.index.union(ended)
-        arrived = worst["found"].mask(late, "sound").reindex(named)
-        arrived[named.isin(ended) & ~named.isin(late.index[late])] = "failed"
-        tried = trials(jobs[jobs["outcome"] != "open"], findings).set_index(["job", "component"])["mended"]
-        each = pd.DataFrame({"jobs": 1}, index=named)
-        each = each.assign(**{state: arrived == state for state in ("failed", "worn", "sound")})
-        each["died"] = named.isin(late.index[late])
-        each = each.assign(ended=named.isin(ended), tried=named.isin(tried.index))
-        each["mended"] = tried.reindex(named).fillna(0.0)
-        family = jobs.set_index("job")["family"].reindex(named.get_level_values("job")).to_numpy()
-        component = pd.Series(named.get_level_values("component"), each.index, name="component")
-        summed = each.astype(int).groupby([component, pd.Series(family, each.index, name="family")]).sum()
-        return summed.reset_index()
+        worst = worst_findings(findings)[[*pair, "found", "arose"]]
+        ended = jobs[["job", "ended_by"]].dropna().set_axis(pair, axis=1).assign(ended=True)
+        finished = jobs[jobs["outcome"] != "open"].assign(own=True)
+        tried = trials(finished, findings)[[*pair, "mended"]].assign(tried=True)
+        each = worst.merge(ended, how="outer", on=pair).merge(tried, how="left", on=pair)
+        each["ended"] = each["ended"].notna()
+        each["died"] = (each["found"] == "failed") & (each["arose"] == "during work")
+        # What died on the bench had arrived alive; what ended a job without that had failed.
+        arrived = each["found"].mask(each["died"], "sound").mask(each["ended"] & ~each["died"], "failed")
+        each = each.assign(jobs=1, **{state: arrived == state for state in ("failed", "worn", "sound")})
+        each = each.assign(tried=each["tried"].notna(), mended=each["mended"].fillna(0.0))
+        each = each.merge(jobs[["job", "family"]], on="job")
+        names = ["jobs", "failed", "worn", "sound", "died", "ended", "tried", "mended"]
+        by = each.astype(dict.fromkeys(names, int)).groupby(["component", "family"], as_index=False)
+        return by[names].sum()
 
     @cached_property
     def own(self) -> Observations:
         """Lives of this bench's components: one per job and component, its worst position."""
         worst = worst_findings(self.records.findings)
-        seen = observe(self.records.jobs, worst, self.records.families, event=FAILED)
+        seen = observe(self.records.jobs, worst, self.records.families, event=EVENTS[0])
         return replace(seen, table=seen.table[seen.table["own"]].reset_index(drop=True))
 
     def own_lives(self, family: str) -> OwnLives:
         """Lives of a family's components from its own records alone."""
         if family not in self._own_lives:
-            begun = self._begun.get(("lives", family))
-            self._own_lives[family] = begun() if begun is not None else OwnLives(self._own_of(family))
+            found = self._done("lives", family, here=lambda: own_lives(self._own_of(family)))
+            self._own_lives[family] = found
         return self._own_lives[family]
 
     def _own_of(self, family: str) -> Observations:
@@ -348,7 +334,7 @@ class ReportData:
         Columns component, family and those of `find_changes`; false discoveries are controlled over all of
         them together.
         """
-        return self._begun["changes",]() if ("changes",) in self._begun else _changes_of(self.own)
+        return self._done("changes", here=partial(_changes_of, self.own))
 
     # Forecasts held against what came of them
 
@@ -363,38 +349,22 @@ class ReportData:
         def judged(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
             return self._keeper.judge(offers, records, day, self._begun.get(("odds", id(records), day)))
 
-        return scored(
-            [
-                self._begun["forecasts", day]()
-                if ("forecasts", day) in self._begun
-                else forecasts(self.records, self.as_of, day, judged)
-                for day in self._days
-            ]
-        )
+        here = partial(forecasts, self.records, self.as_of, judged=judged)
+        return scored([self._done("forecasts", day, here=partial(here, day)) for day in self._days])
 
     # Pages
 
     @cached_property
     def family_pages(self) -> dict[str, str]:
         """Page of each family of interest, relative to the report's folder."""
-        return {
-            each: f"families/{slug}.html" for each, slug in slugs(families_of_interest(self.records)).items()
-        }
+        names = families_of_interest(self.records)
+        return {each: f"families/{slug}.html" for each, slug in slugs(names).items()}
 
     @cached_property
     def component_pages(self) -> dict[str, str]:
         """Page of each component that was ever named."""
         seen = sorted(set(self.records.findings["component"]) | set(self.records.jobs["ended_by"].dropna()))
         return {each: f"components/{slug}.html" for each, slug in slugs(seen).items()}
-
-    def family_link(self, family: str, up: str = "") -> str:
-        """Show a family's name as a link to its page, from a page so many folders up; markup."""
-        return link(up + self.family_pages[family], name(family))
-
-    def component_link(self, component: str, up: str = "") -> str:
-        """Show a component's name, as a link where it was ever named, so that it has a page; markup."""
-        page = self.component_pages.get(component)
-        return link(up + page, name(component)) if page else name(component)
 
     def family(self, name: str = "") -> str:
         """Give a family that has a page; without a name, the one with most jobs."""
@@ -407,9 +377,7 @@ class ReportData:
         return _chosen("No job tells of a component", name, self.component_pages, counts)
 
 
-def _ranking_on(
-    keeper: Keeper, known: Records, day: datetime.date, fit: Callable[[], Appraiser] | None = None
-) -> pd.DataFrame:
+def _ranking_on(keeper: Keeper, known: Records, day: datetime.date, fit: Fit | None = None) -> pd.DataFrame:
     if not (known.jobs["outcome"] != "open").any():
         return pd.DataFrame(columns=list(RANKING_COLUMNS))
     return ranking(keeper.fit(known, day, fit), known, as_of=day)

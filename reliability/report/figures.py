@@ -1,16 +1,20 @@
-"""The pictures of the report: each answers one question and shows the records behind it as marks."""
+"""The pictures of the report: each answers one question and shows the records behind it as marks.
+
+All are SVG of our own in the colours of the style sheet, light or dark. They are as wide as their frame, with
+places in percent, marks and letters in pixels: a letter is as large on a phone as on a desk.
+"""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup, escape
 
-from reliability.report import format
-from reliability.report.format import text
+from reliability.report.format import HARD_SPACE, is_known, money
 
-# All pictures are SVG of our own in the colours of the style sheet, light or dark. They are as wide as their
-# frame, with places in percent, marks and letters in pixels: a letter is as large on a phone as on a desk.
+# ---- Axes, and the few shapes that everything is drawn with
 
 
 @dataclass(frozen=True)
@@ -19,11 +23,14 @@ class Scale:
 
     low: float
     high: float
-    ticks: tuple[float, ...]
+    ticks: tuple[float, ...] = ()
 
     def at(self, value: float) -> float:
         """Place of a value in percent of the width; beyond an end, that end."""
         return round(100 * min(max((value - self.low) / (self.high - self.low), 0.0), 1.0), 1)
+
+
+_SHARES = Scale(0.0, 1.0)
 
 
 def round_numbers(low: float, high: float, most: int = 5, least: float = 0.0) -> tuple[float, ...]:
@@ -46,6 +53,118 @@ def scale_of(*values: float) -> Scale:
     return Scale(ticks[0], ticks[-1], ticks)
 
 
+def _between(low: float, high: float, most: int, least: float) -> Scale:
+    """Give an axis with just these ends, and the round numbers between them."""
+    return Scale(low, high, tuple(t for t in round_numbers(low, high, most, least) if low <= t <= high))
+
+
+def _line(x1: float, x2: float, y1: float, y2: float, kind: str = "rail") -> str:
+    return f'<line x1="{x1}%" x2="{x2}%" y1="{y1}" y2="{y2}" class="{kind}"/>'
+
+
+def _block(left: float, right: float, y: float, height: float, kind: str) -> str:
+    return f'<rect x="{left}%" width="{round(right - left, 1)}%" y="{y}" height="{height}" class="{kind}"/>'
+
+
+def _shape(path: str, x: float, y: float, kind: str) -> str:
+    """Put a path somewhere: it has no places in percent, but a drawing inside the drawing has."""
+    return f'<svg x="{x}%" y="{y}" overflow="visible"><path d="{path}" class="{kind}"/></svg>'
+
+
+def _words(said: str, x: float | str, y: float, anchor: str = "middle", kind: str = "") -> str:
+    at, look = (x if isinstance(x, str) else f"{x}%"), f' class="{kind}"' if kind else ""
+    return f'<text x="{at}" y="{y}" text-anchor="{anchor}"{look}>{escape(said)}</text>'
+
+
+def _svg(kind: str, height: int, inside: Iterable[str], alt: str = "") -> Markup:
+    named = f'role="img" aria-label="{escape(alt)}"' if alt else 'aria-hidden="true"'
+    return Markup(f'<svg class="{kind}" width="100%" height="{height}" {named}>{"".join(inside)}</svg>')
+
+
+# ---- Cells of tables
+
+
+_MIDDLE, _CELL = 9, 18
+
+
+def interval_cell(
+    mean: float,
+    low: float,
+    high: float,
+    *,
+    found: float = np.nan,
+    is_own: bool = True,
+    radius: float = 5.0,
+) -> Markup:
+    """Draw a share: dot and 90 % interval from 0 to 100 %, a tick for what was found."""
+    x, tick = _SHARES.at(mean), _SHARES.at(found) if is_known(found) else None
+    look = f'r="{radius}" class="full"' if is_own else 'r="4.3" class="open"'
+    return _svg("interval", _CELL, [
+        _line(0, 100, _MIDDLE, _MIDDLE),
+        _line(_SHARES.at(low), _SHARES.at(high), _MIDDLE, _MIDDLE, "interval"),
+        "" if tick is None else _line(tick, tick, 1, 17, "ink tick"),
+        f'<circle cx="{x}%" cy="{_MIDDLE}" {look}/>',
+    ])  # fmt: skip
+
+
+def price_cell(paid: float, ceiling: float, scale: Scale) -> Markup:
+    """Draw two prices: what is paid, a ring, and the ceiling, a diamond; none where that is below zero."""
+    parts, zero = [_line(0, 100, _MIDDLE, _MIDDLE)], scale.at(0)
+    worth = ceiling if ceiling >= 0 else np.nan
+    if is_known(paid) and is_known(worth):
+        left, right = sorted((scale.at(paid), scale.at(worth)))
+        parts.append(_line(left, right, _MIDDLE, _MIDDLE, "interval" if worth >= paid else "interval short"))
+    if scale.low < 0:
+        parts.append(_line(zero, zero, 1, 17))
+    if is_known(worth):
+        parts.append(
+            _shape("M0-6 6 0 0 6-6 0z", scale.at(worth), _MIDDLE, "other" if worth < paid else "full")
+        )
+    if is_known(paid):
+        parts.append(f'<circle cx="{scale.at(paid)}%" cy="{_MIDDLE}" r="4.5" class="open ink"/>')
+    return _svg("interval", _CELL, parts)
+
+
+def bar_cell(value: float, scale: Scale) -> Markup:
+    """Draw an amount as a bar from 0, to the left where it is a loss."""
+    zero, bar = scale.at(0), ""
+    if is_known(value):
+        left, right = sorted((zero, scale.at(value)))
+        bar = _block(left, right, 4, 10, "bad" if value < 0 else "full")
+    return _svg("interval", _CELL, [_line(zero, zero, 0, _CELL), bar])
+
+
+PARTS = ("full", "open", "other", "bad")
+"""Looks of the parts of a stacked bar, in order; each has a rim, so that they part in print."""
+
+
+def stacked_cell(counts: Sequence[int], most: int) -> Markup:
+    """Draw counts as the parts of one bar, on an axis from 0 to `most`."""
+    ends = [Scale(0.0, float(most)).at(each) for each in np.cumsum([0, *counts])]
+    spans = zip(counts, ends, ends[1:], PARTS, strict=False)
+    parts = (_block(left, right, 2, 14, f"part {look}") for n, left, right, look in spans if n)
+    return _svg("interval", _CELL, parts)
+
+
+def count_dots(number: int, most: int = 40) -> Markup:
+    """Show a small count as that many dots with the number, the more the smaller; above `most` the number."""
+    if not 0 < number <= most:
+        return Markup(number or "none")
+    pitch = min(11.0, 88 / number)
+    dots = (
+        f'<circle cx="{pitch * (i + 0.5):.1f}" cy="6" r="{0.41 * pitch:.1f}" class="bad"/>'
+        for i in range(number)
+    )
+    size = f'width="{pitch * number:.0f}" height="12"'
+    return Markup(
+        f'<span class="count"><svg class="count" {size} aria-hidden="true">{"".join(dots)}</svg> '
+        f"{number}</span>"
+    )
+
+
+# ---- Amounts as marks, those of about the same value stacked over an axis of money
+
+
 _DOTS = {
     "full": '<circle cx="{x}%" cy="{y}" r="4.5" class="full"/>',
     "open": '<circle cx="{x}%" cy="{y}" r="3.8" class="open"/>',
@@ -56,29 +175,75 @@ _DOTS = {
 """Marks of equal value are stacked in this order, from the axis up: round and square are told apart without
 colour."""
 
+_KEY_MARKS = {
+    **{each: drawn.format(x=50, y=8) for each, drawn in _DOTS.items()},
+    **{f"part {each}": f'<rect x="1" y="1" width="12" height="10" class="part {each}"/>' for each in PARTS},
+    "step": '<path d="M1 11H9V4H21" class="step"/>',
+    "pooled": '<path d="M1 12Q12 12 21 3" class="pooled"/>',
+    "line": '<path d="M1 12Q12 12 21 3" class="model"/>',
+    "failed": '<path d="M7 4l8 8M15 4l-8 8" class="failed"/>',
+    "sound": '<circle cx="11" cy="8" r="4" class="sound"/>',
+    "today": '<path d="M11 1V14" class="today"/>',
+}
+
+
+def key(entries: Mapping[str, str]) -> Markup:
+    """Explain the marks of a group of pictures once, in words; marks as in the drawings."""
+    shown = []
+    for mark, says in entries.items():
+        width, height = (14, 12) if mark.startswith("part") else (22, 15)
+        size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
+        drawn = f'<svg {size} class="curves" aria-hidden="true">{_KEY_MARKS[mark]}</svg>'
+        shown.append(f"<li>{drawn}{escape(says)}</li>")
+    return Markup(f'<ul class="key">{"".join(shown)}</ul>')
+
+
 _PITCH, _MOST_STACKED = 11, 14
-_COLUMNS = {"desk": 54, "phone": 26}
-"""Columns of dots across the width of a desk's page, and of a phone's."""
+_COLUMNS = {"desk": (54, 6.5), "phone": (26, 3.2)}
+"""Columns of dots across the width of a desk's page and of a phone's, and pixels in a percent of it."""
 
 
 def dots(
-    frame: pd.DataFrame,
+    frame: pd.DataFrame,  # value, dot (a mark of the key): one dot per row
     scale: Scale,
     *,
     currency: str,
     alt: str,
     zones: Sequence[tuple[str, float]] = (),  # what to do up to which price
     paid: float = np.nan,  # the price usually paid
-) -> str:
-    """Stack one dot per row over an axis of money, those of about the same value on each other."""
-    return "".join(_dot_plot(frame, scale, width, currency, alt, zones, paid) for width in _COLUMNS)
+) -> Markup:
+    """Stack one dot per row over an axis of money, at two widths of which one is shown."""
+    drawn = []
+    each = per_dot(frame, scale)
+    for width, (columns, room) in _COLUMNS.items():
+        stacks = _stacks(frame, scale, columns)
+        marks, level = [], dict.fromkeys(stacks["column"], 0)
+        for row in stacks.itertuples():
+            for _ in range(-(-row.n // each)):
+                marks.append((row.dot, round(100 * (row.column + 0.5) / columns, 1), level[row.column]))
+                level[row.column] += 1
+        height = _PITCH * max(level.values(), default=0) + 6
+        base = height + (22 if zones else 0)
+        parts = [_DOTS[dot].format(x=x, y=height - 6 - _PITCH * up) for dot, x, up in marks]
+        parts += _zones(zones, scale, room, height, paid) if zones else [_line(0, 100, base, base)]
+        if scale.low < 0:
+            zero = scale.at(0.0)
+            parts.append(_line(zero, zero, 0, base, "ink"))
+        for value in _apart([*(round(end) for _, end in zones[:-1]), scale.high, *scale.ticks], scale):
+            said = money(value, currency if value == scale.high else "")
+            parts.append(_words(said, *_anchored(scale.at(value), base + 15)))
+        if is_known(paid):
+            x = scale.at(paid)
+            parts.append(_line(x, x, height - 2, base + 1, "ink tick"))
+            parts.append(_words(f"usually paid {money(paid)}", *_anchored(x, base + 31), "ink"))
+        drawn.append(_svg(f"marks {width}", base + (36 if is_known(paid) else 20), parts, alt))
+    return Markup("").join(drawn)
 
 
 def per_dot(frame: pd.DataFrame, scale: Scale) -> int:
     """Tell how many rows one dot stands for, at most: 1 unless stacks would grow too high."""
-    stacks = [_stacks(frame, scale, columns) for columns in _COLUMNS.values()]
-    tallest = max(each.groupby("column")["n"].sum().max() for each in stacks)
-    return max(1, int(np.ceil(tallest / _MOST_STACKED)))
+    stacks = [_stacks(frame, scale, columns).groupby("column")["n"].sum() for columns, _ in _COLUMNS.values()]
+    return max(1, int(np.ceil(pd.concat(stacks).max() / _MOST_STACKED))) if len(frame) else 1
 
 
 def _stacks(frame: pd.DataFrame, scale: Scale, columns: int) -> pd.DataFrame:
@@ -90,61 +255,16 @@ def _stacks(frame: pd.DataFrame, scale: Scale, columns: int) -> pd.DataFrame:
     return counts.sort_values(["column", "dot"], ignore_index=True)
 
 
-def _dot_plot(
-    frame: pd.DataFrame,
-    scale: Scale,
-    width: str,
-    currency: str,
-    alt: str,
-    zones: Sequence[tuple[str, float]],
-    paid: float,
-) -> str:
-    columns, each = _COLUMNS[width], per_dot(frame, scale) if len(frame) else 1
-    stacks = _stacks(frame, scale, columns).assign(drawn=lambda some: np.ceil(some["n"] / each).astype(int))
-    height = _PITCH * int(stacks.groupby("column")["drawn"].sum().max() if len(stacks) else 0) + 6
-    parts, level = [], dict.fromkeys(stacks["column"], 0)
-    for row in stacks.itertuples():
-        for _ in range(row.drawn):
-            y = height - 6 - _PITCH * level[row.column]
-            parts.append(_DOTS[row.dot].format(x=round(100 * (row.column + 0.5) / columns, 1), y=y))
-            level[row.column] += 1
-    bar = 22 if zones else 0
-    base = height + bar
-    parts += (
-        _zones(zones, scale, width, height, scale.at(paid) if format.is_known(paid) else 0.0)
-        if zones
-        else [_line(0, 100, base)]
-    )
-    if scale.low < 0:
-        x = scale.at(0.0)
-        parts.append(f'<line x1="{x}%" x2="{x}%" y1="0" y2="{base}" class="ink"/>')
-    bounds = [round(end) for _, end in zones[:-1]]
-    for value in _apart([*bounds, scale.high, *scale.ticks], scale):
-        said = format.money(value, currency) if value == scale.high else format.money(value, "").strip()
-        parts.append(_words(said, scale.at(value), base + 15))
-    if format.is_known(paid):
-        x = scale.at(paid)
-        parts.append(f'<line x1="{x}%" x2="{x}%" y1="{height - 2}" y2="{base + 1}" class="ink tick"/>')
-        parts.append(_words(f"usually paid {format.money(paid, '').strip()}", x, base + 31, "ink"))
-    total = base + (36 if format.is_known(paid) else 20)
-    return _svg(f"marks {width}", total, alt, "".join(parts))
-
-
-def _zones(zones: Sequence[tuple[str, float]], scale: Scale, width: str, y: int, tick: float) -> list[str]:
-    parts, start, room = [], 0.0, {"desk": 6.5, "phone": 3.2}[width]
+def _zones(zones: Sequence[tuple[str, float]], scale: Scale, room: float, y: int, paid: float) -> list[str]:
+    parts, start, tick = [], 0.0, scale.at(paid) if is_known(paid) else 0.0
     for verdict, price in [*zones[:-1], (zones[-1][0], scale.high)]:
         left, right = scale.at(start), scale.at(price)
-        kind = verdict.replace(" ", "-")
-        parts.append(
-            f'<rect x="{left}%" width="{round(right - left, 1)}%" y="{y}" height="18" class="zone {kind}"/>'
-        )
+        kind = f"zone {verdict.replace(' ', '-')}"
+        parts.append(_block(left, right, y, 18, kind))
         if left < tick < right:  # the word stands beside it
             left, right = (left, tick) if tick - left > right - tick else (tick, right)
         if (right - left) * room > 7.5 * len(verdict) + 6:  # else its bounds and the sentence above must do
-            x = round((left + right) / 2, 1)
-            parts.append(
-                f'<text x="{x}%" y="{y + 13}" text-anchor="middle" class="zone {kind}">{verdict}</text>'
-            )
+            parts.append(_words(verdict, round((left + right) / 2, 1), y + 13, kind=kind))
         start = price
     return parts
 
@@ -154,186 +274,22 @@ def _apart(values: Sequence[float], scale: Scale) -> list[float]:
     kept: list[float] = []
     for value in values:
         # The last number carries the currency, and ends where the axis does.
-        room = [22 if scale.high in (value, other) else 12 for other in kept]
-        if all(
-            abs(scale.at(value) - scale.at(other)) >= each for other, each in zip(kept, room, strict=True)
-        ):
+        if all(abs(scale.at(value) - scale.at(other)) >= (22 if scale.high in (value, other) else 12)
+               for other in kept):  # fmt: skip
             kept.append(value)
     return kept
 
 
-def _words(said: str, x: float, y: int, kind: str = "") -> str:
-    anchor = "start" if x < 12 else ("end" if x > 84 else "middle")
-    return f'<text x="{x}%" y="{y}" text-anchor="{anchor}" class="{kind}">{text(said)}</text>'
+def _anchored(x: float, y: float) -> tuple[float, float, str]:
+    """Give words near an end of the axis the anchor with which they stay inside."""
+    return x, y, "start" if x < 12 else "end" if x > 84 else "middle"
 
 
-def _line(start: float, end: float, y: float, kind: str = "rail") -> str:
-    return f'<line x1="{start}%" x2="{end}%" y1="{y}" y2="{y}" class="{kind}"/>'
-
-
-def _svg(kind: str, height: int, alt: str, inside: str) -> str:
-    named = f'role="img" aria-label="{text(alt)}"' if alt else 'aria-hidden="true"'
-    return f'<svg class="{kind}" width="100%" height="{height}" {named}>{inside}</svg>'
-
-
-def interval_cell(
-    mean: float,
-    low: float,
-    high: float,
-    *,
-    found: float = np.nan,
-    is_own: bool = True,
-    radius: float = 5.0,
-) -> str:
-    """Draw a share for a table cell: dot and 90 % interval from 0 to 100 %, a tick for what was found."""
-    axis = Scale(0.0, 1.0, ())
-    x = axis.at(mean)
-    parts = [_line(0, 100, 9), _line(axis.at(low), axis.at(high), 9, "interval")]
-    if format.is_known(found):
-        parts.append(f'<line x1="{axis.at(found)}%" x2="{axis.at(found)}%" y1="1" y2="17" class="ink tick"/>')
-    parts.append(
-        f'<circle cx="{x}%" cy="9" r="{radius if is_own else 4.3}" class="{"full" if is_own else "open"}"/>'
-    )
-    return _svg("interval", 18, "", "".join(parts))
-
-
-def price_cell(paid: float, ceiling: float, scale: Scale) -> str:
-    """Draw two prices for a cell of a table: what is paid, a ring, and the ceiling, a diamond."""
-    parts = [_line(0, 100, 9)]
-    if format.is_known(paid) and format.is_known(ceiling):
-        left, right = sorted((scale.at(paid), scale.at(ceiling)))
-        parts.append(_line(left, right, 9, "interval" if ceiling >= paid else "interval short"))
-    if scale.low < 0:
-        parts.append(f'<line x1="{scale.at(0)}%" x2="{scale.at(0)}%" y1="1" y2="17" class="rail"/>')
-    if format.is_known(ceiling):
-        kind = "full" if not ceiling < paid else "other"
-        # A drawing inside the drawing: a path has no places in percent, but its frame has.
-        mark = f'<path d="M0-6 6 0 0 6-6 0z" class="{kind}"/>'
-        parts.append(f'<svg x="{scale.at(ceiling)}%" y="9" overflow="visible">{mark}</svg>')
-    if format.is_known(paid):
-        parts.append(f'<circle cx="{scale.at(paid)}%" cy="9" r="4.5" class="open ink"/>')
-    return _svg("interval", 18, "", "".join(parts))
-
-
-def bar_cell(value: float, scale: Scale) -> str:
-    """Draw an amount for a cell of a table: a bar from 0, to the left where it is a loss."""
-    zero = scale.at(0)
-    axis = f'<line x1="{zero}%" x2="{zero}%" y1="0" y2="18" class="rail"/>'
-    if not format.is_known(value):
-        return _svg("interval", 18, "", axis)
-    left, right = sorted((zero, scale.at(value)))
-    width = round(right - left, 1)
-    bar = f'<rect x="{left}%" width="{width}%" y="4" height="10" class="{"bad" if value < 0 else "full"}"/>'
-    return _svg("interval", 18, "", axis + bar)
-
-
-_PARTS = ("full", "open", "other", "bad")
-"""Looks of the parts of a stacked bar, in order; each has a rim, so that they part in print."""
-
-
-def stacked_cell(counts: Sequence[int], most: int) -> str:
-    """Draw counts for a cell of a table: the parts of one bar, on an axis from 0 to `most`."""
-    axis, start, parts = Scale(0.0, float(most), ()), 0, []
-    for count, look in zip(counts, _PARTS, strict=True):
-        left, right = axis.at(start), axis.at(start + count)
-        if count:
-            width = round(right - left, 1)
-            parts.append(f'<rect x="{left}%" width="{width}%" y="2" height="14" class="part {look}"/>')
-        start += count
-    return _svg("interval", 18, "", "".join(parts))
-
-
-def part_key(names: Sequence[str]) -> str:
-    """Explain the parts of stacked bars, in their order; plain text."""
-    shown = [
-        f'<li><svg width="14" height="12" aria-hidden="true"><rect x="1" y="1" width="12" height="10" '
-        f'class="part {look}"/></svg>{text(each)}</li>'
-        for each, look in zip(names, _PARTS, strict=True)
-    ]
-    return f'<ul class="key">{"".join(shown)}</ul>'
-
-
-def fault_map(
-    failed: pd.DataFrame,  # chance by family (index) and component (columns); NaN where it has none
-    records: pd.DataFrame,  # records behind each, in the same shape
-    *,
-    rows: Mapping[str, str],  # markup that names each family, and each component
-    columns: Mapping[str, str],
-    caption: str,
-    says: str,
-) -> str:
-    """Set chances as a grid: a stronger colour is likelier, a larger dot has more records behind it."""
-    heads = "".join(f'<th scope="col"><span>{columns[each]}</span></th>' for each in failed.columns)
-    lines, most = [], int(records.to_numpy().max(initial=1))
-    for each in failed.index:
-        cells = "".join(
-            _fault(failed.at[each, column], int(records.at[each, column]), most, str(column))
-            for column in failed.columns
-        )
-        lines.append(f'<tr><th scope="row">{rows[each]}</th>{cells}</tr>')
-    head = f'<thead><tr><th scope="col">Family</th>{heads}</tr></thead>'
-    told = f"<caption><strong>{text(caption)}</strong><span>{text(says)}</span></caption>"
-    return f'<table class="faults">{told}{head}\n<tbody>\n' + "\n".join(lines) + "\n</tbody></table>"
-
-
-def _fault(chance: float, records: int, most: int, component: str) -> str:
-    if not format.is_known(chance):
-        return '<td class="none"></td>'
-    # Tenths keep the text readable on every tint: the strongest one is 55 % of the full colour.
-    tint = f"background: color-mix(in srgb, var(--heat) {5.5 * round(10 * chance):.0f}%, var(--card))"
-    size = max(6.5 * np.sqrt(records / most), 1.0)
-    dot = f'<circle cx="7" cy="7" r="{size:.1f}"/>' if records else '<circle cx="7" cy="7" r="2" class="no"/>'
-    said = (
-        format.share(chance)
-        .removesuffix(f"{format.HARD_SPACE}%")
-        .replace("under ", "<")
-        .replace("over ", ">")
-    )
-    return (
-        f'<td style="{tint}"><span class="narrow">{format.name(component)} </span>{text(said)}'
-        f'<svg width="14" height="14" aria-hidden="true">{dot}</svg>'
-        f'<span class="hidden"> % failed, {format.counted(records, "record")}</span></td>'
-    )
-
-
-def count_dots(number: int, most: int = 40) -> str:
-    """Show a small count as that many dots with the number, the more the smaller; above `most` the number."""
-    if not 0 < number <= most:
-        return str(number or "none")
-    pitch = min(11.0, 88 / number)
-    drawn = "".join(
-        f'<circle cx="{pitch * (i + 0.5):.1f}" cy="6" r="{0.41 * pitch:.1f}" class="bad"/>'
-        for i in range(number)
-    )
-    size = f'width="{pitch * number:.0f}" height="12"'
-    return f'<span class="count"><svg class="count" {size} aria-hidden="true">{drawn}</svg> {number}</span>'
-
-
-# Curves over axes. The curves lie in a drawing within, stretched to its frame; their lines keep their width.
-
-
-_KEY_MARKS = {
-    "step": '<path d="M1 11H9V4H21" class="step"/>',
-    "pooled": '<path d="M1 12Q12 12 21 3" class="pooled"/>',
-    "line": '<path d="M1 12Q12 12 21 3" class="model"/>',
-    "failed": '<path d="M7 4l8 8M15 4l-8 8" class="failed"/>',
-    "sound": '<circle cx="11" cy="8" r="4" class="sound"/>',
-    "today": '<path d="M11 1V14" class="today"/>',
-}
-
-
-def key(**entries: str) -> str:
-    """Explain the marks of a group of pictures once, in words; names as in the drawings."""
-    marks = {**_KEY_MARKS, **{each: drawn.format(x=50, y=8) for each, drawn in _DOTS.items()}}
-    shown = [
-        f'<li><svg viewBox="0 0 22 15" width="22" height="15" class="curves" aria-hidden="true">'
-        f"{marks[mark]}</svg>{text(says)}</li>"
-        for mark, says in entries.items()
-    ]
-    return f'<ul class="key">{"".join(shown)}</ul>'
+# ---- Curves over axes: they lie in a drawing within, stretched to its frame; lines keep their width
 
 
 _TOP, _HEIGHT, _FINE = 24, 176, 1000
+_PERCENT = f"{HARD_SPACE}%"
 
 
 @dataclass(frozen=True)
@@ -347,41 +303,42 @@ class _Frame:
         """Place of a value in pixels from the top."""
         return round(_TOP + _HEIGHT * (1 - self.y.at(value) / 100), 1)
 
-    def path(self, x: Iterable[float], y: Iterable[float], kind: str) -> str:
+    def path(self, x: Iterable[float], y: Iterable[float], kind: str, end: str = "") -> str:
         """Join points by a line."""
-        return f'<path d="M{self._points(x, y)}" class="{kind}"/>'
-
-    def steps(self, x: Sequence[float], y: Sequence[float], kind: str) -> str:
-        """Draw what stays as it is from each place to the next."""
-        return self.path(np.repeat(x, 2)[1:], np.repeat(y, 2)[:-1], kind)
-
-    def band(self, x: Sequence[float], low: Sequence[float], high: Sequence[float], kind: str) -> str:
-        """Fill what lies between two lines."""
-        around = self._points([*x, *reversed(x)], [*low, *reversed(high)])
-        return f'<path d="M{around}z" class="{kind} band"/>'
-
-    def upright(self, value: float) -> str:
-        """Draw a dashed line over the whole height."""
-        place = f'x1="{self.x.at(value)}%" x2="{self.x.at(value)}%"'
-        return f'<line {place} y1="{_TOP}" y2="{_TOP + _HEIGHT}" class="today"/>'
-
-    def marks(self, x: Iterable[float], y: Iterable[float], count: Iterable[float], *, failed: bool) -> str:
-        """Put records down as crosses (failed) or rings (sound); a mark grows with what it stands for."""
-        parts = []
-        for across, up, n in zip(x, y, count, strict=True):
-            r, place = round(0.55 * np.sqrt(16 + 10 * np.sqrt(n)), 1), f"{self.x.at(across)}%"
-            if failed:
-                cross = f'<path d="M-{r}-{r} {r} {r}M{r}-{r}-{r} {r}" class="failed"/>'
-                parts.append(f'<svg x="{place}" y="{self.down(up)}" overflow="visible">{cross}</svg>')
-            else:
-                parts.append(f'<circle cx="{place}" cy="{self.down(up)}" r="{r}" class="sound"/>')
-        return "".join(parts)
-
-    def _points(self, x: Iterable[float], y: Iterable[float]) -> str:
-        return " ".join(
+        points = (
             f"{round(_FINE * self.x.at(across) / 100)} {round(_FINE * (1 - self.y.at(up) / 100))}"
             for across, up in zip(x, y, strict=True)
         )
+        return f'<path d="M{" ".join(points)}{end}" class="{kind}"/>'
+
+    def steps(self, x: Any, y: Any, kind: str) -> str:
+        """Draw what stays as it is from each place to the next."""
+        return self.path(np.repeat(x, 2)[1:], np.repeat(y, 2)[:-1], kind)
+
+    def band(self, x: Any, low: Any, high: Any, kind: str) -> str:
+        """Fill what lies between two lines."""
+        return self.path([*x, *x[::-1]], [*low, *high[::-1]], f"{kind} band", "z")
+
+    def upright(self, value: float | None) -> str:
+        """Draw a dashed line over the whole height; nothing where there is no place for it."""
+        if value is None or not np.isfinite(value):
+            return ""
+        return _line(self.x.at(value), self.x.at(value), _TOP, _TOP + _HEIGHT, "today")
+
+    def marks(self, records: pd.DataFrame) -> str:
+        """Put records (x, y, count, is_failed) down as rings and crosses that grow with their count."""
+        parts = []
+        for row in records.itertuples():
+            r, x, y = (
+                round(0.55 * np.sqrt(16 + 10 * np.sqrt(row.count)), 1),
+                self.x.at(row.x),
+                self.down(row.y),
+            )
+            if row.is_failed:
+                parts.append(_shape(f"M-{r}-{r} {r} {r}M{r}-{r}-{r} {r}", x, y, "failed"))
+            else:
+                parts.append(f'<circle cx="{x}%" cy="{y}" r="{r}" class="sound"/>')
+        return "".join(parts)
 
     def picture(
         self,
@@ -390,44 +347,35 @@ class _Frame:
         *,
         title: str,
         alt: str,
-        says: str,
+        says: str = "",
         across: str,  # what the axes are called
         up: str,
         below: Mapping[float, str] | None = None,  # written under the numbers of the level axis
         unit: str = "",  # follows those of the upright one
-    ) -> str:
+    ) -> Markup:
         """Set curves and marks between the axes, with a title, a reading help and a text of its own."""
         parts, base = [], _TOP + _HEIGHT
         for value in self.y.ticks:
             y = self.down(value)
-            parts.append(_line(0, 100, y, "grid"))
-            parts.append(
-                f'<text x="-6" y="{y + 4}" text-anchor="end">{value * (100 if unit else 1):.0f}{unit}</text>'
-            )
+            said = f"{value * (100 if unit else 1):.0f}{unit}"
+            parts += [_line(0, 100, y, y, "grid"), _words(said, "-6", y + 4, "end")]
         for value in self.x.ticks:
             x = self.x.at(value)
-            parts.append(f'<line x1="{x}%" x2="{x}%" y1="{_TOP}" y2="{base}" class="grid"/>')
-            parts.append(f'<text x="{x}%" y="{base + 16}" text-anchor="middle">{value:.0f}</text>')
-            if below:
-                parts.append(
-                    f'<text x="{x}%" y="{base + 31}" text-anchor="middle">{text(below[value])}</text>'
-                )
+            parts += [_line(x, x, _TOP, base, "grid"), _words(f"{value:.0f}", x, base + 16)]
+            parts += [_words(below[value], x, base + 31)] if below else []
         foot = base + (47 if below else 33)
-        parts.append(f'<text x="-42" y="12">{text(up)}</text>')
-        parts.append(f'<text x="100%" y="{foot}" text-anchor="end">{text(across)}</text>')
-        within = (
+        parts += [_words(up, "-42", 12, "start"), _words(across, "100%", foot, "end")]
+        parts.append(
             f'<svg y="{_TOP}" width="100%" height="{_HEIGHT}" viewBox="0 0 {_FINE} {_FINE}" '
-            f'preserveAspectRatio="none">{curves}</svg>'
+            f'preserveAspectRatio="none">{curves}</svg>{marks}'
         )
-        drawn = _svg("plot curves", foot + 6, alt, "".join(parts) + within + marks)
-        return f"<figure>\n<figcaption><strong>{text(title)}</strong>{says}</figcaption>\n{drawn}\n</figure>"
+        drawn = _svg("plot curves", foot + 6, parts, alt)
+        head = f"<figcaption><strong>{escape(title)}</strong>{escape(says)}</figcaption>"
+        return Markup(f"<figure>\n{head}\n{drawn}\n</figure>")
 
 
 def life_curve(
     *,
-    title: str,
-    alt: str,
-    says: str = "",
     steps: pd.DataFrame,  # age_years, failed: the curve without a model; may be empty
     marks: pd.DataFrame,  # age_years, is_failed, count: the records
     pooled: pd.DataFrame,  # age_years, failed, low, high: what all families give
@@ -435,14 +383,16 @@ def life_curve(
     last_record: float = np.inf,  # beyond it curves are dashed; the step ends here
     today_years: float | None = None,  # age of a usual unit today
     last_age: float | None = None,  # end of the axis, where several pictures share one
-) -> str:
+    **words: Any,  # title, alt, says
+) -> Markup:
     """Draw the share failed by age: models over their model-free twin, with the records as marks."""
     models = {"pooled": pooled} if model is None else {"pooled": pooled, "model": model}
     kind, band = list(models.items())[-1]
     end = last_age or max(curve["age_years"].max() for curve in models.values())
     ticks = tuple(float(each) for each in range(0, int(end) + 1, 10 if end < 90 else 20))
     frame = _Frame(Scale(0.0, end, ticks), Scale(-0.16, 1.16, (0.0, 0.25, 0.5, 0.75, 1.0)))
-    curves = [frame.band(list(band["age_years"]), list(band["low"]), list(band["high"]), kind)]
+    ages, low, high = (band[each].to_numpy() for each in ("age_years", "low", "high"))
+    curves = [frame.band(ages, low, high, kind)]
     for kind, curve in models.items():
         # Both pieces meet at the last record.
         ages = np.union1d(curve["age_years"], [min(last_record, end)])
@@ -452,65 +402,45 @@ def life_curve(
                 curves.append(frame.path(ages[here], failed[here], kind + dash))
     if len(steps):
         last = max(min(last_record, float(marks["age_years"].max())), steps["age_years"].iloc[-1])
-        curves.append(
-            frame.steps([*steps["age_years"], last], [*steps["failed"], steps["failed"].iloc[-1]], "step")
-        )
-    drawn = frame.upright(today_years) if today_years is not None and np.isfinite(today_years) else ""
+        ends = np.append(steps["failed"], steps["failed"].iloc[-1])
+        curves.append(frame.steps(np.append(steps["age_years"], last), ends, "step"))
     # Failed records above 100 %, sound ones below 0 %; neighbours of a year would be printed on each other.
     step = max(2.0, np.ceil(marks["age_years"].max() / 26)) if len(marks) else 2.0
-    binned = marks.assign(age_years=step * (marks["age_years"] / step).round())
-    binned = binned.groupby(["age_years", "is_failed"], as_index=False)["count"].sum()
-    for is_failed, height in ((True, 1.08), (False, -0.08)):
-        some = binned[binned["is_failed"] == is_failed]
-        drawn += frame.marks(some["age_years"], [height] * len(some), some["count"], failed=is_failed)
-    return frame.picture(
-        "".join(curves),
-        drawn,
-        title=title,
-        alt=alt,
-        says=says,
-        across="Age in years",
-        up="Failed by this age",
-        unit=f"{format.HARD_SPACE}%",
+    binned = marks.assign(
+        x=step * (marks["age_years"] / step).round(), y=np.where(marks["is_failed"], 1.08, -0.08)
     )
+    binned = binned.groupby(["is_failed", "x", "y"], as_index=False)["count"].sum()
+    drawn = frame.upright(today_years) + frame.marks(binned)
+    axes: dict[str, Any] = {"across": "Age in years", "up": "Failed by this age", "unit": _PERCENT}
+    return frame.picture("".join(curves), drawn, **axes, **words)
 
 
-def years(marks: pd.DataFrame, *, change_year: float, title: str, alt: str, says: str = "") -> str:
+def years(marks: pd.DataFrame, *, change_year: float, **words: Any) -> Markup:
     """Set age at inspection against production year, each record a mark."""
-    ends = []
-    for column in ("year", "age_years"):
-        low, high = marks[column].min() - 1.0, marks[column].max() + 1.0
-        ticks = tuple(each for each in round_numbers(low, high, 5, 1.0) if low <= each <= high)
-        ends.append(Scale(low, high, ticks))
+    ends = (
+        _between(marks[each].min() - 1.0, marks[each].max() + 1.0, 5, 1.0) for each in ("year", "age_years")
+    )
     frame = _Frame(*ends)
-    drawn = frame.upright(change_year - 0.5)
-    for is_failed in (False, True):
-        some = marks[marks["is_failed"] == is_failed]
-        drawn += frame.marks(some["year"], some["age_years"], some["count"], failed=is_failed)
-    across, up = "Year of production", "Age at inspection in years"
-    return frame.picture("", drawn, title=title, alt=alt, says=says, across=across, up=up)
+    placed = marks.assign(x=marks["year"], y=marks["age_years"]).sort_values("is_failed", kind="stable")
+    drawn = frame.upright(change_year - 0.5) + frame.marks(placed)
+    axes: dict[str, Any] = {"across": "Year of production", "up": "Age at inspection in years"}
+    return frame.picture("", drawn, **axes, **words)
 
 
-def comebacks(curve: pd.DataFrame, watched: np.ndarray, *, title: str, alt: str, says: str = "") -> str:
+def comebacks(curve: pd.DataFrame, watched: np.ndarray, **words: Any) -> Markup:
     """Draw the share of repaired units that came back, by days since they were sold."""
     end = float(max(watched.max(), 1.0))
     top = min(1.0, 1.1 * float(np.nanmax(curve[["failed", "high"]].to_numpy(), initial=0.2)))
-    days = tuple(each for each in round_numbers(0.0, end, 4, 1.0) if each <= end)
-    shares = tuple(each for each in round_numbers(0.0, top, 5, 0.01) if each <= top)
-    frame = _Frame(Scale(0.0, end, days), Scale(0.0, top, shares))
+    frame = _Frame(_between(0.0, end, 4, 1.0), _between(0.0, top, 5, 0.01))
     band = curve.dropna(subset=["low", "high"])
-    x = np.repeat(band["days"], 2)[1:]
-    low, high = (np.repeat(band[each], 2)[:-1] for each in ("low", "high"))
-    curves = frame.band(list(x), list(low), list(high), "pooled") if len(band) else ""
-    curves += frame.steps([*curve["days"], end], [*curve["failed"], curve["failed"].iloc[-1]], "pooled")
-    return frame.picture(
-        curves,
-        "",
-        title=title,
-        alt=alt,
-        says=says,
-        across="Days since the sale; units still watched",
-        up="Came back",
-        below={day: f"{(watched >= day).sum()}" for day in days},
-        unit=f"{format.HARD_SPACE}%",
-    )
+    x = np.repeat(band["days"].to_numpy(), 2)[1:]
+    low, high = (np.repeat(band[each].to_numpy(), 2)[:-1] for each in ("low", "high"))
+    drawn = frame.band(x, low, high, "pooled") if len(band) else ""
+    drawn += frame.steps([*curve["days"], end], [*curve["failed"], curve["failed"].iloc[-1]], "pooled")
+    below = {day: f"{(watched >= day).sum()}" for day in frame.x.ticks}
+    axes: dict[str, Any] = {
+        "across": "Days since the sale; units still watched",
+        "up": "Came back",
+        "unit": _PERCENT,
+    }
+    return frame.picture(drawn, "", below=below, **axes, **words)

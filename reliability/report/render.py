@@ -1,4 +1,8 @@
-"""One page: check the parameters of its notebook, run it in this process, export it, replace the file."""
+"""One page: check the parameters of its notebook, run it in this process, export it as one file.
+
+Notebooks run by papermill's own way of putting another engine in, without a kernel, and become HTML without a
+script, offline.
+"""
 
 import sys
 import warnings
@@ -17,8 +21,7 @@ from IPython.core.interactiveshell import InteractiveShell
 from traitlets.config import Config
 
 from reliability.errors import InvalidInput, ReportError, unknown
-
-# Runs the notebooks of the pages in this process: papermill's own way of putting another engine in.
+from reliability.report.show import TEMPLATES
 
 
 @contextmanager
@@ -41,10 +44,10 @@ with _left_out("rfc3987_syntax"):
     import papermill
     from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
-__all__ = ["NAME", "EngineHere", "PageShell", "nbformat", "papermill"]
+ENGINE = "here"
 
-NAME = "here"
-_NO_HISTORY = Config({"HistoryManager": {"enabled": False, "hist_file": ":memory:"}})
+
+# ---- Cells run in a shell of this process, which keeps what they show
 
 
 class _Values(DisplayHook):
@@ -73,7 +76,8 @@ class PageShell(InteractiveShell):
 
     def __init__(self, **given: Any) -> None:
         self.outputs: list[nbformat.NotebookNode] = []
-        super().__init__(user_module=ModuleType("page"), cache_size=0, config=_NO_HISTORY, **given)
+        config = Config({"HistoryManager": {"enabled": False, "hist_file": ":memory:"}})
+        super().__init__(user_module=ModuleType("page"), cache_size=0, config=config, **given)
 
     def init_ipython_dir(self, _folder: Any) -> None:
         """Leave the user's own settings alone: they may change no page."""
@@ -122,6 +126,9 @@ class EngineHere(Engine):
                 nb_man.cell_complete(cell, index)
 
 
+papermill_engines.register(ENGINE, EngineHere)
+
+
 @contextmanager
 def _apart() -> Iterator[PageShell]:
     """Lend this process's shell, empty, and put back afterwards what a page may have changed."""
@@ -137,14 +144,7 @@ def _apart() -> Iterator[PageShell]:
             pyplot.rcdefaults()
 
 
-papermill_engines.register(NAME, EngineHere)
-
-
-# An executed notebook becomes one page: one file, offline, without a script.
-
-
-TEMPLATES = Path(__file__).parent / "templates"
-_SHOWN = {"text/html", "text/plain"}
+# ---- An executed notebook becomes one page
 
 
 @cache
@@ -167,48 +167,36 @@ def _exporter() -> Any:
 
 def export_page(notebook: nbformat.NotebookNode, page: Mapping[str, Any]) -> str:
     """Turn an executed notebook into the text of a page."""
-    _check_outputs(notebook)
+    for cell, output in _outputs(notebook):
+        shows = set(output.get("data", {}))
+        if output.output_type == "error":
+            raise ReportError(f"Cell {cell!r} ended with {output.ename}: {output.evalue}")
+        if shows and "text/html" not in shows and shows != {"text/plain"}:
+            raise ReportError(
+                f"Cell {cell!r} shows {', '.join(sorted(shows - {'text/plain'}))}; a page carries text and "
+                "HTML. Show pictures through reliability.report.figures, which gives them a text too."
+            )
     style = (TEMPLATES / "style.css").read_text("utf-8").strip()
     html, _ = _exporter().from_notebook_node(notebook, resources={"page": dict(page), "style": style})
     lines = (line.rstrip() for line in html.splitlines())
     return "\n".join(line for line in lines if line) + "\n"
 
 
-def _check_outputs(notebook: nbformat.NotebookNode) -> None:
-    for cell, output in _outputs(notebook):
-        kinds = set(output.get("data", {}))
-        if output.output_type == "error":
-            raise ReportError(f"Cell {cell!r} ended with {output.ename}: {output.evalue}")
-        if kinds and "text/html" not in kinds and kinds - _SHOWN:
-            found = ", ".join(sorted(kinds - _SHOWN))
-            raise ReportError(
-                f"Cell {cell!r} shows {found}; a page carries text and HTML. "
-                "Show pictures through reliability.report.figures, which gives them a text too."
-            )
-
-
 def printed(notebook: nbformat.NotebookNode) -> list[str]:
     """Lines that the cells printed or warned, each with the name of its cell."""
-    said = []
-    for cell, output in _outputs(notebook):
-        if output.output_type == "stream":
-            said += [f"{cell}: {line}" for line in output.text.splitlines() if line.strip()]
-    return said
+    streams = [(cell, output) for cell, output in _outputs(notebook) if output.output_type == "stream"]
+    return [f"{cell}: {line}" for cell, said in streams for line in said.text.splitlines() if line.strip()]
 
 
-def _outputs(notebook: nbformat.NotebookNode) -> list[tuple[str, nbformat.NotebookNode]]:
-    return [
-        (cell.get("id", "?"), output)
-        for cell in notebook.cells
-        if cell.cell_type == "code"
-        for output in cell.outputs
-    ]
+def _outputs(notebook: nbformat.NotebookNode) -> Iterator[tuple[str, nbformat.NotebookNode]]:
+    for cell in notebook.cells:
+        for output in cell.get("outputs", ()):
+            yield cell.get("id", "?"), output
 
 
-# One page: check the notebook's parameters, run it, export it, replace the file in one step.
+# ---- From parameters to a page
 
 
-_KERNEL = "python3"
 # A process has one shell and one exporter, and a worker of a cluster may have several threads.
 _one_at_a_time = Lock()
 
@@ -234,7 +222,7 @@ def check_parameters(notebook: Path, parameters: Mapping[str, Any]) -> None:
 def render(
     notebook: Path, subject: str, parameters: Mapping[str, Any], around: Mapping[str, Any]
 ) -> tuple[str, list[str]]:
-    """Run a notebook in this process and make a page of what it shows."""
+    """Run a notebook in this process and make a page of what it shows; and what it printed."""
     check_parameters(notebook, parameters)
     try:
         with _one_at_a_time:
@@ -242,13 +230,14 @@ def render(
                 _unformatted(notebook),
                 None,
                 parameters=dict(parameters),
-                kernel_name=_KERNEL,
-                engine_name=NAME,
+                kernel_name="python3",
+                engine_name=ENGINE,
                 progress_bar=False,
             )
             return export_page(executed, around), printed(executed)
     except papermill.PapermillExecutionError as error:
-        cell = _cell_of(notebook, error.source)
+        cells = nbformat.read(str(notebook), as_version=4).cells
+        cell = next((cell.id for cell in cells if cell.source == error.source), "parameters")
         raise ReportError(
             f"{subject}: cell {cell!r} of {notebook.name} failed: {error.ename}: {error.evalue}"
         ) from None
@@ -259,8 +248,3 @@ def render(
 def _unformatted(path: Path) -> str:
     """Keep papermill from reading braces in a folder's name as placeholders."""
     return str(path).replace("{", "{{").replace("}", "}}")
-
-
-def _cell_of(notebook: Path, source: str) -> str:
-    cells = nbformat.read(str(notebook), as_version=4).cells
-    return next((cell.id for cell in cells if cell.source == source), "parameters")

@@ -25,29 +25,32 @@ from reliability import __version__
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, ReportError, is_end_of_process, unknown
 from reliability.records.files import digest, replace_file, shipped
 
+# What reads, fits and shows is loaded where it is used: a run that finds nothing changed does without.
 if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.report.data import ReportData
 
-# ---- A page: what it is about, its file, and what stands around the content
-
+PACKAGE = Path(__file__).parents[1]
+NOTEBOOKS = shipped("notebooks")
+COMMAND = "benchodds report"
+CARD = "card.html"
 
 KINDS = ("index", "fleet", "earnings", "family", "component", "ledger")
 """Kinds of pages; each is shown by the notebook of its name."""
 
+# JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
+PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
 TITLES = {
     "index": "What to take",
     "fleet": "The fleet",
+    "component": "Components",
     "earnings": "What does it earn?",
     "ledger": "The ledger",
 }
-CARD = "card.html"
-_HEAD_BYTES = 4096
+"""What pages are called that are about the whole bench, and in the navigation."""
 
 
-def whose(records: "Records", demo: bool) -> str:
-    """Tell whose pages are made: the mark of the ledger, or that it is the demo."""
-    return "demo" if demo else records.ledger
+# ---- A page: what it is about, its file, and what stands around the content
 
 
 @dataclass(frozen=True)
@@ -63,19 +66,53 @@ class Page:
         """What the page is about, for messages."""
         return f"{self.kind} {self.subject!r}" if self.subject else f"the {self.kind} page"
 
-    def parameters(self, as_of: str) -> dict[str, str]:
+    def parameters(self, day: str) -> dict[str, str]:
         """Give the notebook's parameters."""
-        return {**({self.kind: self.subject} if self.subject else {}), "as_of": as_of}
+        return {**({self.kind: self.subject} if self.subject else {}), "as_of": day}
 
 
 @dataclass(frozen=True)
-class Order:
-    """What all pages of a run have in common: for whom they are made, by what, for which day."""
+class Run:
+    """What all pages of a run have in common: whose they are, what was asked for, by what, for which day."""
 
+    out: Path
     ledger: str  # tells the ledger from every other one
-    demo: bool
-    command: str  # what makes the pages again
-    as_of: str  # the day that was asked for, as ISO text; empty if none was
+    demo: bool = False
+    families: Sequence[str] | None = None  # only their pages, and the first page
+    as_of: datetime.date | None = None  # the last date in the ledger if not given
+    command: str = COMMAND  # what makes the pages again
+    notebooks: Path = NOTEBOOKS
+
+    @property
+    def day(self) -> str:
+        """The day that was asked for, as ISO text; empty if none was."""
+        return "" if self.as_of is None else self.as_of.isoformat()
+
+    @property
+    def asked(self) -> str:
+        """Which pages were asked for."""
+        return "all" if self.families is None else json.dumps(sorted(self.families))
+
+    def key(self, content: str) -> str:
+        """Everything that a whole run depends on: records, date, card, code."""
+        code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(self.notebooks, *PAGE_NOTEBOOKS)
+        card = card_day(self.out, self.ledger)
+        told = [content, self.ledger, self.day, card, self.command, __version__, *code]
+        return sha256(json.dumps(told).encode()).hexdigest()
+
+    def unchanged(self, key: str) -> tuple[str, ...]:
+        """Pages of the last run that was asked for the same if all of them are what it left; else none."""
+        pages = _left(self.out, key).get(self.asked, {})
+        return tuple(pages) if all(_mark(self.out / each) == mark for each, mark in pages.items()) else ()
+
+    def foreign(self) -> list[str]:
+        """List what another ledger left in the report's folder."""
+        return [each for each in _ours(self.out) if mark_in(self.out / each, "ledger") != self.ledger]
+
+
+def whose(records: "Records", demo: bool) -> str:
+    """Tell whose pages are made: the mark of the ledger, or that it is the demo."""
+    return "demo" if demo else records.ledger
 
 
 def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list[Page]:
@@ -91,99 +128,53 @@ def all_pages(data: "ReportData", families: Sequence[str] | None = None) -> list
     return pages + [Page(kind, "", f"{kind}.html") for kind in whole]
 
 
-def around(page: Page, data: "ReportData", order: Order) -> dict[str, Any]:
+def around(page: Page, data: "ReportData", run: Run) -> dict[str, Any]:
     """Give the template what stands around the content of a page."""
-    # Loaded here: a run that finds nothing changed shows no page.
-    from reliability.worth.plan import all_cautions
-
-    cautions = all_cautions()
-    if page.kind == "family":
-        cautions = all_cautions(data.entry(page.subject).kind, data.components_of(page.subject))
-    elif page.kind == "component":
-        cautions = all_cautions("", (page.subject,))
-    title = page.subject or TITLES[page.kind]
-    up = "../" * page.target.count("/")
-    entries = (
-        (TITLES["index"], "index.html", "index"),
-        (TITLES["fleet"], "fleet.html", "fleet"),
-        ("Components", "index.html#components", "component"),
-        (TITLES["earnings"], "earnings.html", "earnings"),
-        (TITLES["ledger"], "ledger.html", "ledger"),
-    )
-    return {
-        "ledger": order.ledger,
-        "title": f"{title} · benchodds",
-        "demo": order.demo,
-        "navigation": [
-            {"label": label, "target": up + target, "current": each == page.kind}
-            for label, target, each in entries
-        ],
-        "cautions": list(cautions),
-        "source": [{"label": label, "value": value} for label, value in _source(page, data, order).items()],
-    }
-
-
-def _source(page: Page, data: "ReportData", order: Order) -> dict[str, str]:
-    """Where the content comes from: label -> value, in the order in which it is shown."""
-    # Loaded here: a run that finds nothing changed shows no page.
     import pandas as pd
 
     from reliability.report import format
+    from reliability.worth.plan import all_cautions
 
-    jobs = data.records.jobs
+    jobs, findings, cautions = data.records.jobs, data.records.findings, all_cautions()
     if page.kind == "family":
         jobs = jobs[jobs["family"] == page.subject]
+        cautions = all_cautions(data.odds.families[page.subject].kind, data.components_of(page.subject))
     elif page.kind == "component":
-        findings = data.records.findings
         jobs = jobs[jobs["job"].isin(findings.loc[findings["component"] == page.subject, "job"])]
+        cautions = all_cautions("", (page.subject,))
     n_open = int((jobs["outcome"] == "open").sum())
     days = pd.concat([jobs["taken_in"], jobs["closed"], jobs["sold_on"]]).dropna()
-    command = order.command + (f" --as-of {order.as_of}" if order.as_of else "")
-    given = "; ".join(f"{name} = {value}" for name, value in page.parameters(order.as_of).items() if value)
+    again = [run.command, *(["--as-of", run.day] if run.day else [])]
+    again += ["--family", shlex.quote(page.subject)] if page.kind == "family" else []
+    given = [f"{name} = {value}" for name, value in page.parameters(run.day).items() if value]
+    up = "../" * page.target.count("/")
     return {
-        "Made again by": command
-        + (f" --family {shlex.quote(page.subject)}" if page.kind == "family" else ""),
-        "Jobs": f"{format.counted(len(jobs) - n_open, 'finished job')}, {n_open or 'none'} open",
-        "Dates": format.days(days.min(), days.max()) if len(days) else "none",
-        "As of": data.as_of.isoformat(),
-        "Ledger": data.fingerprint[:16],
-        "Notebook": f"{page.kind}.ipynb",
-        "Parameters": given or "none",
-        "Version": f"benchodds {__version__}",
+        "ledger": run.ledger,
+        "title": f"{page.subject or TITLES[page.kind]} · benchodds",
+        "demo": run.demo,
+        "navigation": [
+            (
+                label,
+                up + ("index.html#components" if kind == "component" else f"{kind}.html"),
+                kind == page.kind,
+            )
+            for kind, label in TITLES.items()
+        ],
+        "cautions": list(cautions),
+        "source": {
+            "Made again by": " ".join(again),
+            "Jobs": f"{format.counted(len(jobs) - n_open, 'finished job')}, {n_open or 'none'} open",
+            "Dates": format.days(days.min(), days.max()) if len(days) else "none",
+            "As of": data.as_of.isoformat(),
+            "Ledger": data.fingerprint[:16],
+            "Notebook": f"{page.kind}.ipynb",
+            "Parameters": "; ".join(given) or "none",
+            "Version": f"benchodds {__version__}",
+        },
     }
 
 
-def mark_in(path: Path, name: str) -> str:
-    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours."""
-    try:
-        with path.open("rb") as page:
-            head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")
-    except OSError:
-        return ""
-    _, found, rest = head.partition(f'<meta name="benchodds-{name}" content="')
-    return rest.partition('"')[0] if found else ""
-
-
-def card_day(out: Path, ledger: str) -> str:
-    """Tell for which day the pocket card beside the pages is; empty if there is none of this ledger."""
-    card = out / CARD
-    return mark_in(card, "day") if mark_in(card, "ledger") == ledger else ""
-
-
-# ---- A run: what was asked for, once
-
-
-PACKAGE = Path(__file__).parents[1]
-NOTEBOOKS = shipped("notebooks")
-# JupyterLab writes outputs into the other one, the form for the bench; no page depends on it.
-PAGE_NOTEBOOKS = tuple(f"{kind}.ipynb" for kind in KINDS)
-_STATE = ".state.json"
-COMMAND = "benchodds report"
-_KEPT = ".kept"
-_ALL = "all"
-_FOLDERS = ("families", "components")
-_FEW = 4
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+# ---- A run
 
 
 @dataclass(frozen=True)
@@ -197,24 +188,18 @@ class PagesMade:
     remarks: tuple[str, ...] = ()  # what the notebooks printed or warned, each with its page and cell
 
 
-def still_shown(
-    ledger: str | Path,
-    out: str | Path,
-    *,
-    families: Sequence[str] | None = None,
-    pdf: bool = False,
-    as_of: datetime.date | None = None,
-    command: str = COMMAND,
-    notebooks: str | Path = NOTEBOOKS,
-) -> PagesMade | None:
-    """Tell without reading a ledger that pages still show it; None where its records must be looked at."""
-    out, state = Path(out).absolute(), _state(Path(out))
-    order = Order(str(state.get("ledger")), False, command, "" if as_of is None else as_of.isoformat())
-    content = content_of(ledger)
-    if not content or state.get("read") != _run_key(content, order, card_day(out, order.ledger), notebooks):
+def still_shown(ledger: str | Path, out: str | Path, *, pdf: bool = False, **asked: Any) -> PagesMade | None:
+    """Tell without reading a ledger that pages still show it; None where its records must be looked at.
+
+    What was asked for is told as to `make_pages`: families, as_of, command, notebooks.
+    """
+    out, content = Path(out).absolute(), content_of(ledger)
+    state = _state(out)
+    run = _run(out, str(state.get("ledger")), **asked)
+    if not content or state.get("read") != run.key(content):
         return None
-    kept = _unchanged(out, str(state["run"]), _asked(families))
-    if not kept or _foreign(out, order):
+    kept = run.unchanged(str(state["run"]))
+    if not kept or run.foreign():
         return None
     return PagesMade(kept=kept, printed=print_pages(out, kept) if pdf else ())
 
@@ -231,100 +216,79 @@ def make_pages(
     records: "Records",
     out: str | Path,
     *,
-    families: Sequence[str] | None = None,  # only their pages, and the first page
     demo: bool = False,
     pdf: bool = False,
-    as_of: datetime.date | None = None,  # the last date in the ledger if not given
-    command: str = COMMAND,
     content: str = "",  # `content_of` the ledger's file before the records were read from it
     workers: int = 2,  # how many processes, where the system can split one in two
     progress: bool = True,
-    notebooks: str | Path = NOTEBOOKS,
     executor: Executor | None = None,  # fits the odds of earlier days, perhaps on a cluster
+    **asked: Any,  # families, as_of, command, notebooks: as in `Run`
 ) -> PagesMade:
     """Make pages; those that would show the same are left as they are."""
-    # Absolute: a worker of a cluster has a working directory of its own.
-    out, notebooks = Path(out).absolute(), Path(notebooks).absolute()
-    _check(workers, notebooks)
-    order = Order(whose(records, demo), demo, command, "" if as_of is None else as_of.isoformat())
-    foreign, card, asked = _foreign(out, order), card_day(out, order.ledger), _asked(families)
-    run_key = _run_key(records.fingerprint(), order, card, notebooks)
-    read = _run_key(content, order, card, notebooks) if content else ""
-    kept = _unchanged(out, run_key, asked)
-    if kept:
-        done = PagesMade(kept=kept, removed=_removed(out, foreign))
-    else:
-        done = _made(
-            records, out, families, order, card, as_of, workers, progress, notebooks, executor, foreign
-        )
-    if not kept or read != _state(out).get("read"):
-        _note(out, {"run": run_key, "read": read, "ledger": order.ledger}, asked, [*done.made, *done.kept])
-    if pdf:
-        done = replace(done, printed=print_pages(out, [*done.made, *done.kept]))
-    return done
-
-
-def _check(workers: int, notebooks: Path) -> None:
+    run = _run(out, whose(records, demo), demo=demo, **asked)
     if workers < 1:
         raise InvalidInput(f"`workers` must be 1 or more; got {workers}.")
-    if not notebooks.is_dir():
+    if not run.notebooks.is_dir():
         raise ReportError(
-            f"The notebooks that show the pages are not in {notebooks}. Run the report from a checkout of "
-            "the project, or name their folder."
+            f"The notebooks that show the pages are not in {run.notebooks}. Run the report from a checkout "
+            "of the project, or name their folder."
         )
+    key, read = run.key(records.fingerprint()), run.key(content) if content else ""
+    if kept := run.unchanged(key):
+        done = PagesMade(kept=kept, removed=_removed(run.out, run.foreign()))
+    else:
+        done = _made(run, records, workers, Progress(progress), executor)
+    if not kept or read != _state(run.out).get("read"):
+        pages = {target: _mark(run.out / target) for target in sorted([*done.made, *done.kept])}
+        left = {"run": key, "read": read, "ledger": run.ledger,
+                "asked": {**_left(run.out, key), run.asked: pages}}  # fmt: skip
+        replace_file(run.out / _STATE, json.dumps(left, indent=1) + "\n")
+    return replace(done, printed=print_pages(run.out, [*done.made, *done.kept])) if pdf else done
+
+
+def _run(out: str | Path, ledger: str, notebooks: str | Path = NOTEBOOKS, **asked: Any) -> Run:
+    # Absolute: a worker of a cluster has a working directory of its own.
+    return Run(Path(out).absolute(), ledger, notebooks=Path(notebooks).absolute(), **asked)
 
 
 def _made(
-    records: "Records",
-    out: Path,
-    families: Sequence[str] | None,
-    order: Order,
-    card: str,
-    as_of: datetime.date | None,
-    workers: int,
-    progress: bool,
-    notebooks: Path,
-    executor: Executor | None,
-    foreign: Sequence[str],
+    run: Run, records: "Records", workers: int, told: "Progress", executor: Executor | None
 ) -> PagesMade:
-    # Loaded here: a run that finds nothing changed does without all that fits and shows.
     from reliability.report.data import Keeper, ReportData
 
-    _check_families(records, families or ())
-    Progress(1, is_shown=progress).say("Fitting lives, odds and prices …")
-    keeper = Keeper(out / _KEPT)
+    _check_families(records, run.families or ())
+    foreign, card = run.foreign(), card_day(run.out, run.ledger)
+    told.say("Fitting lives, odds and prices …")
+    keeper = Keeper(run.out / ".kept")
     with processes(executor, workers) as pool:
-        data = ReportData(records, as_of, keeper=keeper, executor=pool, is_near=executor is None, card=card)
-        data.begin(data.family_pages if families is None else families)
-        pages = all_pages(data, families)
+        data = ReportData(
+            records, run.as_of, keeper=keeper, executor=pool, is_near=executor is None, card=card
+        )
+        data.begin(data.family_pages if run.families is None else run.families)
+        pages = all_pages(data, run.families)
         data.prepare({page.kind for page in pages})
-    gone = _removed(out, foreign)
-    shown = _show_all(
-        pages, _Run(data, order, out, notebooks), workers, Progress(len(pages), is_shown=progress)
+    gone = _removed(run.out, foreign)
+    shown = dict(
+        zip((page.target for page in pages), _show_all(pages, data, run, workers, told), strict=True)
     )
-    failures = [each.failure for each in shown if each.failure]
+    failures = [each.failure for each in shown.values() if each.failure]
     if failures:
         listed = "\n".join(failures)
         raise ReportError(
             f"{len(failures)} of {len(pages)} pages could not be made; the others are up to date.\n{listed}"
         )
-    targets = [page.target for page in pages]
-    if families is None:
-        gone += _removed(out, [each for each in _ours(out) if "/" in each and each not in targets])
+    if run.families is None:
+        gone += _removed(run.out, [each for each in _ours(run.out) if "/" in each and each not in shown])
     keeper.prune()
     return PagesMade(
-        tuple(page.target for page, each in zip(pages, shown, strict=True) if each.is_new),
-        tuple(page.target for page, each in zip(pages, shown, strict=True) if not each.is_new),
-        tuple(each for each in gone if each not in targets),
-        (),
-        tuple(
-            f"{page.target}: {line}" for page, each in zip(pages, shown, strict=True) for line in each.remarks
-        ),
+        made=tuple(target for target, each in shown.items() if each.is_new),
+        kept=tuple(target for target, each in shown.items() if not each.is_new),
+        removed=tuple(each for each in gone if each not in shown),
+        remarks=tuple(f"{target}: {line}" for target, each in shown.items() for line in each.remarks),
     )
 
 
 def _check_families(records: "Records", families: Sequence[str]) -> None:
-    # Loaded here: a run that finds nothing changed does without all that judges.
     from reliability.worth.review import families_of_interest
 
     known, mine = list(records.families["family"]), set(families_of_interest(records))
@@ -341,14 +305,7 @@ def _check_families(records: "Records", families: Sequence[str]) -> None:
 # ---- Pages, some at a time
 
 
-@dataclass(frozen=True)
-class _Run:
-    """What showing a page takes."""
-
-    data: "ReportData"
-    order: Order
-    out: Path
-    notebooks: Path
+_FEW = 4
 
 
 @dataclass(frozen=True)
@@ -360,56 +317,50 @@ class _Shown:
     remarks: tuple[str, ...] = ()
 
 
-_here: _Run | None = None  # what a process that was split off shows its pages from
+_here: tuple["ReportData", Run] | None = None  # what this process, or one split off from it, shows pages from
 
 
-def _show_all(pages: Sequence[Page], run: _Run, workers: int, told: "Progress") -> list[_Shown]:
+def _show_all(
+    pages: Sequence[Page], data: "ReportData", run: Run, workers: int, told: "Progress"
+) -> list[_Shown]:
     from reliability.report import render
 
     _ = render  # loaded before the process is split, so once
-    if workers < 2 or len(pages) <= _FEW or sys.platform != "linux":
-        return [told.step(page.target, _show(run, page)) for page in pages]
     global _here
-    _here = run
+    _here, told.total = (data, run), len(pages)
     try:
-        with processes(None, workers) as pool:
-            assert pool is not None  # several workers, on a system that can split a process
-            running = {pool.submit(_show_here, page): page for page in pages}
-            shown: dict[Page, _Shown] = {}
-            for future in as_completed(running):
-                page = running[future]
-                shown[page] = told.step(page.target, _outcome(future, page))
+        with processes(None, workers if len(pages) > _FEW else 1) as pool:
+            if pool is None:
+                return [told.step(page, _show(page)) for page in pages]
+            running = {pool.submit(_show, page): page for page in pages}
+            shown = {page: told.step(page, _outcome(done, page))
+                     for done in as_completed(running) for page in [running[done]]}  # fmt: skip
+            return [shown[page] for page in pages]
     finally:
         _here = None
-    return [shown[page] for page in pages]
 
 
 def _outcome(future: Future[_Shown], page: Page) -> _Shown:
     error = future.exception()
     if error is None:
         return future.result()
-    if is_end_of_process(error):
-        return _Shown(
-            failure=f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
-        )
-    raise error
+    if not is_end_of_process(error):
+        raise error
+    said = f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
+    return _Shown(failure=said)
 
 
-def _show_here(page: Page) -> _Shown:
-    assert _here is not None  # set before the process was split off
-    return _show(_here, page)
-
-
-def _show(run: _Run, page: Page) -> _Shown:
+def _show(page: Page) -> _Shown:
     """Show one page; one that fails leaves the others alone, and its old file as it was."""
     from reliability.report.data import lent
     from reliability.report.render import render
 
+    assert _here is not None  # set before the process was split off
+    data, run = _here
     notebook, target = run.notebooks / f"{page.kind}.ipynb", run.out / page.target
     try:
-        with lent(run.data, run.order.as_of):
-            parameters = page.parameters(run.order.as_of)
-            text, remarks = render(notebook, page.called, parameters, around(page, run.data, run.order))
+        with lent(data, run.day):
+            text, remarks = render(notebook, page.called, page.parameters(run.day), around(page, data, run))
         is_new = not target.exists() or target.read_text("utf-8") != text
         if is_new:
             replace_file(target, text)
@@ -419,6 +370,9 @@ def _show(run: _Run, page: Page) -> _Shown:
     except Exception as error:
         said = f"{page.called}: {notebook.name} could not be run: {type(error).__name__}: {error}"
         return _Shown(failure=f"{page.target}: {said}")
+
+
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
 @contextmanager
@@ -442,10 +396,8 @@ def processes(executor: Executor | None, count: int) -> Iterator[Executor | None
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
         for each, value in before.items():
-            if value is None:
-                del os.environ[each]
-            else:
-                os.environ[each] = value
+            del os.environ[each]
+            os.environ.update({} if value is None else {each: value})
 
 
 def _begin() -> None:
@@ -461,24 +413,42 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-# ---- What the last run left
+# ---- What the last runs left: pages and a card that say whose they are, and a note of what was asked for
 
 
-def _run_key(content: str, order: Order, card: str, notebooks: str | Path) -> str:
-    """Everything that a whole run depends on: records, date, card, code."""
-    code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(Path(notebooks), *PAGE_NOTEBOOKS)
-    told = [content, order.ledger, order.as_of, card, order.command, __version__, *code]
-    return sha256(json.dumps(told).encode()).hexdigest()
+_STATE = ".state.json"
+_HEAD_BYTES = 4096
 
 
-def _asked(families: Sequence[str] | None) -> str:
-    return _ALL if families is None else json.dumps(sorted(families))
+def mark_in(path: Path, name: str) -> str:
+    """Read a mark that a page or card carries; empty if the file is missing, or is none of ours."""
+    try:
+        with path.open("rb") as page:
+            head = page.read(_HEAD_BYTES).decode("utf-8", "ignore")
+    except OSError:
+        return ""
+    _, found, rest = head.partition(f'<meta name="benchodds-{name}" content="')
+    return rest.partition('"')[0] if found else ""
 
 
-def _unchanged(out: Path, run_key: str, asked: str) -> tuple[str, ...]:
-    """Pages of the last run that was asked for the same if all of them are what it left; else none."""
-    pages = _left(out, run_key).get(asked, {})
-    return tuple(pages) if all(_mark(out / each) == mark for each, mark in pages.items()) else ()
+def card_day(out: Path, ledger: str) -> str:
+    """Tell for which day the pocket card beside the pages is; empty if there is none of this ledger."""
+    return mark_in(out / CARD, "day") if mark_in(out / CARD, "ledger") == ledger else ""
+
+
+def _ours(out: Path) -> list[str]:
+    """List the pages and the card in a report's folder, by the marks that they carry."""
+    paths = [
+        path for folder in ("", "families", "components") for path in sorted((out / folder).glob("*.html"))
+    ]
+    return [path.relative_to(out).as_posix() for path in paths if mark_in(path, "ledger")]
+
+
+def _removed(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
+    for each in pages:
+        (out / each).unlink()
+        (out / each).with_suffix(".pdf").unlink(missing_ok=True)
+    return tuple(pages)
 
 
 def _state(out: Path) -> dict[str, Any]:
@@ -490,79 +460,42 @@ def _state(out: Path) -> dict[str, Any]:
         return {}
 
 
-def _left(out: Path, run_key: str) -> dict[str, dict[str, str]]:
+def _left(out: Path, key: str) -> dict[str, dict[str, str]]:
     """Give what the last runs over the same records and code left: what was asked for -> page -> content."""
     state = _state(out)
-    return state["asked"] if state.get("run") == run_key else {}
+    return state["asked"] if state.get("run") == key else {}
 
 
 def _mark(path: Path) -> str:
     return sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def _note(out: Path, keys: dict[str, str], asked: str, targets: Sequence[str]) -> None:
-    """Note what a run has left."""
-    left = {**_left(out, keys["run"]), asked: {target: _mark(out / target) for target in sorted(targets)}}
-    replace_file(out / _STATE, json.dumps({**keys, "asked": left}, indent=1) + "\n")
-
-
-def _foreign(out: Path, order: Order) -> list[str]:
-    """List what another ledger left in a report's folder."""
-    return [each for each in _ours(out) if mark_in(out / each, "ledger") != order.ledger]
-
-
-def _ours(out: Path) -> list[str]:
-    """List the pages and the card in a report's folder, by the marks that they carry."""
-    paths = [path for folder in ("", *_FOLDERS) for path in sorted((out / folder).glob("*.html"))]
-    return [path.relative_to(out).as_posix() for path in paths if mark_in(path, "ledger")]
-
-
-def _removed(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
-    for each in pages:
-        (out / each).unlink()
-        (out / each).with_suffix(".pdf").unlink(missing_ok=True)
-    return tuple(pages)
-
-
 # ---- How far a run has come
 
 
-_WIDTH = 24
-
-
 class Progress:
-    """Tell how many pages are done: a bar on a terminal, one plain line per page elsewhere."""
+    """Tell on standard error how many pages are done: a line for each, on a terminal in place of the last."""
 
-    def __init__(self, total: int, *, stream: TextIO | None = None, is_shown: bool = True) -> None:
-        self._total = total
-        self._done = 0
-        self._stream = stream if stream is not None else sys.stderr
-        self._is_shown = is_shown and total > 0
-        self._is_bar = self._stream.isatty()
+    def __init__(self, is_shown: bool, stream: TextIO | None = None) -> None:
+        self.total, self._done = 0, 0
+        self._is_shown, self._stream = is_shown, stream if stream is not None else sys.stderr
 
     def say(self, line: str) -> None:
-        """Tell something that is no page, on a line of its own."""
+        """Tell something on a line of its own."""
         if self._is_shown:
-            self._write(f"\r\033[K{line}\n" if self._is_bar else f"{line}\n")
+            print(line, file=self._stream, flush=True)
 
-    def step(self, page: str, shown: _Shown) -> _Shown:
+    def step(self, page: Page, shown: _Shown) -> _Shown:
         """Count one page as done; hand on what became of it."""
         self._done += 1
-        if not self._is_shown:
-            return shown
-        remark = " failed" if shown.failure else ""
-        if not self._is_bar:
-            self._write(f"{self._done:>{len(str(self._total))}}/{self._total} {page}{remark}\n")
-            return shown
-        filled = _WIDTH * self._done // self._total
-        bar = "█" * filled + "·" * (_WIDTH - filled)
-        end = "\n" if self._done == self._total else ""
-        self._write(f"\r\033[K{bar} {self._done}/{self._total} {page}{remark}{end}")
+        told = f"{self._done:>{len(str(self.total))}}/{self.total} {page.target}"
+        told += " failed" if shown.failure else ""
+        if self._is_shown and self._stream.isatty():
+            end = "\n" if self._done == self.total or shown.failure else ""
+            print(f"\r\033[K{told}", end=end, file=self._stream, flush=True)
+        else:
+            self.say(told)
         return shown
-
-    def _write(self, piece: str) -> None:
-        self._stream.write(piece)
-        self._stream.flush()
 
 
 # ---- On paper: Chromium prints pages to PDF, if it is there
@@ -585,15 +518,13 @@ def find_chromium() -> str:
 
 def print_pages(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
     """Print pages to PDF files beside them, where those are missing or older."""
-    browser = find_chromium()
-    written = []
+    browser, written = find_chromium(), []
     for page in pages:
         source = (out / page).resolve()
         target = source.with_suffix(".pdf")
-        if target.exists() and target.stat().st_mtime_ns >= source.stat().st_mtime_ns:
-            continue
-        _print_one(browser, source, target)
-        written.append(page.removesuffix(".html") + ".pdf")
+        if not target.exists() or target.stat().st_mtime_ns < source.stat().st_mtime_ns:
+            _print_one(browser, source, target)
+            written.append(page.removesuffix(".html") + ".pdf")
     return tuple(written)
 
 

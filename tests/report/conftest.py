@@ -27,8 +27,9 @@ PARTS = ("belt", "gear", "<i>motor</i>")
 PARAMETERS = 'family: str = ""  # the family to show\nledger: str = ""\nas_of: str = ""'
 # What every page shows where a test is of the run, and not of what pages say.
 QUICK = (
-    "from reliability.report.format import section\n"
-    "section('answer', str(globals().get('family')), '<p>x</p>')"
+    "from reliability.report.format import paragraph, text\n"
+    "from reliability.report.show import Shown\n"
+    "Shown(paragraph(text(globals().get('family'))))"
 )
 
 

@@ -91,7 +91,6 @@ def test_lives_on_pages_are_those_of_the_verdicts(demo: ReportData) -> None:
     family = demo.family()
     parts = demo.explained(family).components.set_index("component")
     at_usual = demo.failed_by_age(family, [demo.usual_age(family)]).set_index("component")
-    entry = demo.entry(family)
     # A usual unit is one of all its years; one of the middle year has failed about as often.
     assert np.abs(at_usual["failed"] - parts["failed"]).max() < 0.02
     assert set(at_usual.index) == set(demo.components_of(family))
@@ -102,7 +101,6 @@ def test_lives_on_pages_are_those_of_the_verdicts(demo: ReportData) -> None:
     assert demo.explained(family).verdict["success_chance"] == pytest.approx(
         demo.ranking.set_index("family")["success_chance"][family]
     )
-    assert entry.family == family
 
 
 def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward: ReportData) -> None:

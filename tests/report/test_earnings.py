@@ -1,12 +1,10 @@
 """The page of earnings, on a bench whose every amount was set by hand."""
 
-import pytest
-
 from reliability.records.frames import records_from_rows
 from reliability.report import earnings, format
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import on_hand
-from tests.report.conftest import A_FAMILY, THIN, data_of, rows_of, said_by, thin
+from tests.report.conftest import A_FAMILY, data_of, rows_of, said_by
 
 SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}
 JOBS = [
@@ -122,22 +120,6 @@ def test_many_months_are_folded_and_years_add_them_up(demo: ReportData) -> None:
             each.startswith(f"{year} gain {' '.join(format.money(gain, 'EUR').split())} ")
             for each in rows_of(html)
         )
-
-
-@pytest.mark.parametrize("name", THIN)
-def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
-    report = thin(name)
-    parts = (earnings.answer, earnings.months, earnings.waiting, earnings.spent)
-    said = said_by(*(part(report) for part in parts))
-    assert "nan" not in said.lower().split()
-    assert "No repaired unit is unsold." in said
-    if name in ("one job", "one component seen once"):
-        # 15 kept, less 20 for the unit; two hours, which are free.
-        assert "The last 2 months lost 5 EUR in 1 job and 2 h: −3 EUR an hour." in said
-        assert "No jobs yet." not in said
-    else:
-        assert "No jobs yet." in said
-    assert ("1 job is open; 20 EUR is in its unit." in said) == (name == "one open job")
 
 
 def test_what_was_spent_beside_the_jobs_is_told_by_itself() -> None:

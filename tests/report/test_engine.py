@@ -10,7 +10,7 @@ import nbformat
 import papermill
 import pytest
 
-from reliability.report.render import NAME, PageShell
+from reliability.report.render import ENGINE, PageShell
 
 WriteNotebook = Callable[..., Path]
 
@@ -18,14 +18,14 @@ WriteNotebook = Callable[..., Path]
 def outputs(path: Path) -> list[list[nbformat.NotebookNode]]:
     """Run a notebook and give the outputs of its cells, without those of the parameters."""
     ran = papermill.execute_notebook(
-        str(path), None, kernel_name="python3", engine_name=NAME, progress_bar=False
+        str(path), None, kernel_name="python3", engine_name=ENGINE, progress_bar=False
     )
     return [cell.get("outputs", []) for cell in ran.cells[1:]]
 
 
 def test_a_cell_shows_its_value_what_it_displays_and_what_it_prints(write_notebook: WriteNotebook) -> None:
     path = write_notebook("family", {
-        "value": "from reliability.report.format import Shown\nShown('<p>shown</p>')",
+        "value": "from reliability.report.show import Shown\nShown('<p>shown</p>')",
         "silent": "x = 1\nx;",
         "text": "Some *words*.",
         "display": "from IPython.display import HTML, display\n"
@@ -95,7 +95,7 @@ def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook: WriteNoteb
     path = write_notebook("family", {"answer": "import warnings\nwarnings.warn('thin ice')"})
     code = (
         "from pathlib import Path\nfrom reliability.report.render import render\n"
-        f"given = Path({str(path)!r}), 'family', {{}}, {{'cautions': [], 'source': []}}\n"
+        f"given = Path({str(path)!r}), 'family', {{}}, {{'navigation': [], 'cautions': [], 'source': {{}}}}\n"
         "print(*render(*given)[1], *render(*given)[1], sep='\\n')"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

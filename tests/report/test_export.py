@@ -1,5 +1,6 @@
 """From an executed notebook to a page."""
 
+from pathlib import Path
 from typing import Any
 
 import nbformat
@@ -9,7 +10,7 @@ from markupsafe import escape
 from reliability.errors import ReportError
 from reliability.report.data import ReportData
 from reliability.report.render import export_page, printed
-from reliability.report.run import Order, Page, around
+from reliability.report.run import Page, Run, around
 from tests.report.conftest import EVIL as EVIL_FAMILY
 
 EVIL = "</title><script>alert(1)</script>"
@@ -34,7 +35,7 @@ def outside(awkward: ReportData) -> dict[str, Any]:
 
 def outside_of(data: ReportData, *, demo: bool = False) -> dict[str, Any]:
     page = Page("family", EVIL_FAMILY, "families/t2.html")
-    return around(page, data, Order("mine", demo, "benchodds report", ""))
+    return around(page, data, Run(Path(), "mine", demo))
 
 
 def test_only_text_and_outputs_are_shown(outside: dict[str, Any]) -> None:

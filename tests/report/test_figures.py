@@ -196,8 +196,8 @@ def test_small_counts_are_dots_with_their_number() -> None:
 
 
 def test_the_key_explains_marks_in_words() -> None:
-    html = figures.key(failed="found <failed>", sound="still working")
-    assert html.count("<li>") == 2
+    html = figures.key({"failed": "found <failed>", "sound": "still working", "part bad": "scrapped"})
+    assert html.count("<li>") == 3
     assert "found &lt;failed&gt;" in html
     with pytest.raises(KeyError, match="arrow"):
-        figures.key(arrow="?")
+        figures.key({"arrow": "?"})

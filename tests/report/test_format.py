@@ -1,4 +1,4 @@
-"""How numbers, names and rows are said and shown, and what pages' files are called."""
+"""How numbers, names and rows are said, what a table is made of, and what pages' files are called."""
 
 import pandas as pd
 import pytest
@@ -6,16 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reliability.report import format
-from reliability.report.format import (
-    Shown,
-    bullets,
-    found_by_job,
-    paragraph,
-    section,
-    slugs,
-    verdict_mark,
-    window,
-)
+from reliability.report.data import ReportData
+from reliability.report.format import bullets, found_by_job, paragraph, slugs, verdict_mark, window
+from reliability.report.show import Shown, show
+from tests.report.conftest import rows_of
 
 NAN = float("nan")
 
@@ -101,66 +95,13 @@ def test_what_was_found_is_said_worst_first() -> None:
     }
 
 
-# ---- Tables, and text that never becomes markup
-
-EVIL = "<script>alert('1')</script>\"&"
-SAFE = "&lt;script&gt;alert(&#x27;1&#x27;)&lt;/script&gt;&quot;&amp;"
-
-
-def test_a_table_has_a_caption_and_each_cell_knows_its_head() -> None:
-    frame = pd.DataFrame({"component": ["belt"], "failed": [0.25], "cost": [14.0]})
-    fields = [
-        format.label("Component", "component"),
-        format.number("Failed", "failed", format.share),
-        format.Field("Ended jobs", lambda row: "3", short="Ended"),
-        format.amount("Part", "cost", "EUR"),
-    ]
-    html = format.table(frame, fields, caption="Parts & more", says="How to read it.")
-    assert html.startswith('<table class="rows">')  # the style sheet stacks its rows on a phone
-    assert (
-        "<caption><div><strong>Parts &amp; more</strong><span>How to read it.</span></div></caption>" in html
-    )
-    assert '<th scope="row"><bdi>belt</bdi></th>' in html
-    assert '<td class="number" data-head="Failed">25\u00a0%</td>' in html
-    assert (
-        '<td class="text" data-head="Ended">3</td>' in html
-    )  # a shorter word where the head is out of sight
-    assert '<th scope="col" class="number">Part</th>' in html
-    assert "14\u00a0EUR" in html
-
-
-def test_missing_values_are_dashes() -> None:
-    frame = pd.DataFrame({"component": [None], "none": [NAN]})
-    fields = [format.label("Component", "component"), format.number("Records", "none")]
-    html = format.table(frame, fields, caption="Lives")
-    assert f'<th scope="row">{format.NOTHING}</th>' in html
-    assert f'<td class="number" data-head="Records">{format.NOTHING}</td>' in html
-
-
-def test_rows_stand_in_their_groups_under_their_heads() -> None:
-    frame = pd.DataFrame({"family": ["T2", "D80", "X1"]})
-    groups = [("<b>take</b>", [True, False, True]), ("skip", [False, True, False])]
-    html = format.table(
-        frame, [format.label("Family", "family")], caption="All", groups=groups, kind="verdicts"
-    )
-    assert html.startswith('<table class="rows verdicts">')
-    first, second = html.split("<tbody>")[1:]
-    assert '<tr class="group"><th scope="rowgroup" colspan="1"><b>take</b></th></tr>' in first
-    assert [name in first for name in ("T2", "D80", "X1")] == [True, False, True]
-    assert [name in second for name in ("T2", "D80", "X1")] == [False, True, False]
+# ---- Markup: text of the ledger never becomes any
 
 
 def test_a_price_to_go_up_to_is_rounded_down_and_has_one_word_below_zero() -> None:
     said = [format.limit(each, "EUR") for each in (40.9, 1.0, 0.99, 0.0, -0.2, None, NAN)]
     zero = ["only for free", "only for free", "not even for free", format.NOTHING, format.NOTHING]
     assert said == ["40\u00a0EUR", "1\u00a0EUR", *zero]
-
-
-def test_text_of_the_ledger_stays_text_everywhere() -> None:
-    frame = pd.DataFrame({"name": [EVIL]})
-    html = format.table(frame, [format.label(EVIL, "name")], caption=EVIL, says=EVIL)
-    assert "<script" not in html
-    assert SAFE in html
 
 
 def test_a_verdict_is_a_mark_and_a_word() -> None:
@@ -176,10 +117,22 @@ def test_small_pieces() -> None:
     assert paragraph("A.", "", "B.") == "<p>A. B.</p>"
     assert paragraph("A.", kind="soft") == '<p class="soft">A.</p>'
     assert bullets([]) == ""
-    shown = section("why", "Why <so>", "<p>A.</p>", "")
-    assert isinstance(shown, Shown)
-    assert '<h2 id="why">Why &lt;so&gt;</h2>' in shown._repr_html_()
-    assert repr(shown) == f"<part of a page, {len(shown.html)} characters>"
+    assert bullets(["<b>a</b>", "c"]) == "<ul><li><b>a</b></li><li>c</li></ul>"
+    assert format.name(NAN) == format.NOTHING
+    assert repr(Shown("<p>A.</p>")) == "<part of a page, 9 characters>"
+    assert Shown("<p>A.</p>")._repr_html_() == "<p>A.</p>"
+
+
+def test_a_table_has_a_caption_and_each_cell_knows_its_head(awkward: ReportData) -> None:
+    evil = "<script>alert('1')</script>\"&"
+    rows = pd.DataFrame({"why": [evil, "worn <td>"], "findings": [12, 3], "treated": ["left out", evil]})
+    html = show(awkward, "ledger", "left_out", rows=rows).html
+    assert '<table class="rows">' in html  # the style sheet stacks its rows on a phone
+    assert "<caption><div><strong>By reason</strong></div></caption>" in html
+    assert '<th scope="col" class="number">Findings</th>' in html
+    assert '<th scope="row">&lt;script&gt;alert(&#39;1&#39;)&lt;/script&gt;&#34;&amp;</th>' in html
+    assert '<td class="number leads" data-head="Findings">12</td>' in html
+    assert rows_of(html) == ["Why Findings What became of them", f"{evil} 12 left out", f"worn <td> 3 {evil}"]
 
 
 # ---- File names of pages

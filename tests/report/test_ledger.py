@@ -8,7 +8,7 @@ import pytest
 from reliability.records.frames import Records, records_from_rows
 from reliability.report import ledger
 from reliability.report.data import ReportData
-from tests.report.conftest import A_FAMILY, THIN, data_of, said_by, thin
+from tests.report.conftest import A_FAMILY, data_of, said_by
 
 
 def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
@@ -140,20 +140,3 @@ def test_findings_that_were_left_out_are_counted(demo: ReportData) -> None:
     said = said_by(ledger.left_out(demo))
     for reason, n in [*demo.own.left_out.items(), *demo.own.assumed.items()]:
         assert (f"{reason} {n} " in said) == (n > 0)
-
-
-@pytest.mark.parametrize("name", THIN)
-def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
-    report = thin(name)
-    parts = (ledger.answer, ledger.doubtful, ledger.cannot_tell, ledger.left_out)
-    said = said_by(*(part(report) for part in parts))
-    assert "nan" not in said.lower().split()
-    if name in ("no family", "no job", "imported only"):
-        assert "No jobs yet." in said
-        assert "It can tell nothing yet: there are no jobs." in said
-    if name == "one open job":
-        assert "No finished jobs, 1 open; no number is missing." in said
-    if name == "imported only":
-        assert "1 job from elsewhere" in said
-    if name == "one job":
-        assert "1 finished job, none open; no number is missing." in said

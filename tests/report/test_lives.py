@@ -1,17 +1,13 @@
 """What a family's own records allow: nothing is numbered that cannot be known."""
 
-import pickle
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
-from reliability.errors import InvalidInput
 from reliability.life.lives import observe
 from reliability.life.weibull import FAIR, TOO_FEW, weibull_fits
 from reliability.records.frames import records_from_rows
 from reliability.report.data import ReportData
-from reliability.report.lives import LEVEL, OwnLives, _status, own_lives
+from reliability.report.lives import LEVEL, OwnLives, own_lives
 
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
 
@@ -26,7 +22,7 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
         {"job": str(i), "component": "belt", "found": each, "original": "yes"} for i, each in enumerate(found)
     ]
     records = records_from_rows({"families": FAMILIES, "jobs": jobs, "findings": rows})
-    return OwnLives(observe(records.jobs, records.findings, records.families))
+    return own_lives(observe(records.jobs, records.findings, records.families))
 
 
 @pytest.mark.parametrize(
@@ -73,22 +69,8 @@ def test_a_curve_and_its_limits_are_those_of_the_fit_between_the_ages_too(demo: 
     assert n > 30
 
 
-def test_what_a_process_split_off_worked_out_is_the_same_here() -> None:
-    found = ["sound", "sound", "failed", "sound", "failed"] * 4
-    ready, plain = pickle.loads(pickle.dumps(own_lives(lives_of(*found)._seen))), lives_of(*found)
-    assert {"model", "checks", "steps", "marks", "summary"} <= set(vars(ready))
-    assert ready.model.equals(plain.model)
-    assert ready.steps["belt"].equals(plain.steps["belt"])
-
-
 def test_without_any_finding_there_is_nothing_to_draw() -> None:
     own = lives_of()
     assert own.summary.empty
     assert own.model.empty
     assert own.steps == {}
-
-
-def test_an_unknown_status_is_refused() -> None:
-    row = SimpleNamespace(n_failed=1, n_sound=2, oldest_years=30.0, status="lost")
-    with pytest.raises(InvalidInput, match=r"status of a life must be one of ok, no records, .*; got 'lost'"):
-        _status(row, 0.0, 1.0)

@@ -12,7 +12,7 @@ import pytest
 from reliability.errors import InvalidInput, ReportError, UnknownName
 from reliability.report.data import ReportData
 from reliability.report.render import check_parameters, render
-from reliability.report.run import Order, Page, around
+from reliability.report.run import Page, Run, around
 
 WriteNotebook = Callable[..., Path]
 
@@ -54,7 +54,7 @@ def test_threads_of_one_process_take_turns_at_its_shell(
         return nbformat.v4.new_notebook()
 
     monkeypatch.setattr(papermill, "execute_notebook", execute)
-    path, order = write_notebook("fleet", {}), Order("mine", False, "benchodds report", "")
+    path, order = write_notebook("fleet", {}), Run(Path(), "mine")
     outside = around(Page("fleet", "", "fleet.html"), awkward, order)
     with ThreadPoolExecutor(3) as threads:
         made = list(threads.map(lambda _: render(path, "the fleet page", {}, outside), range(3)))

@@ -23,8 +23,10 @@ from reliability.report.run import (
     CARD,
     NOTEBOOKS,
     PAGE_NOTEBOOKS,
+    Page,
     PagesMade,
     Progress,
+    _Shown,
     all_pages,
     content_of,
     make_pages,
@@ -342,19 +344,14 @@ class Terminal(io.StringIO):
         return True
 
 
-def test_a_bar_on_a_terminal_and_silence_on_request() -> None:
-    from reliability.report.run import _Shown
-
-    stream = Terminal()
-    progress = Progress(2, stream=stream)
-    progress.step("index.html", _Shown())
-    progress.step("fleet.html", _Shown(failure="no"))
-    first, second = stream.getvalue().split("\r\033[K")[1:]
-    assert first == "█" * 12 + "·" * 12 + " 1/2 index.html"
-    assert second == "█" * 24 + " 2/2 fleet.html failed\n"
-    quiet = io.StringIO()
-    Progress(2, stream=quiet, is_shown=False).step("index.html", _Shown())
-    assert quiet.getvalue() == ""
+@pytest.mark.parametrize("is_shown", [True, False])
+def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(is_shown: bool) -> None:
+    progress = Progress(is_shown, stream := Terminal())
+    progress.total = 3
+    for kind in ("index", "fleet", "ledger"):
+        progress.step(Page(kind, "", f"{kind}.html"), _Shown(failure="no" if kind == "fleet" else ""))
+    said = "\r\033[K1/3 index.html\r\033[K2/3 fleet.html failed\n\r\033[K3/3 ledger.html\n"
+    assert stream.getvalue() == (said if is_shown else "")
 
 
 def test_notebooks_are_the_projects_own_and_digests_tell_names_and_contents(tmp_path: Path) -> None:
