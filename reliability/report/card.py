@@ -5,22 +5,21 @@ import datetime
 import json
 from collections.abc import Sequence
 from hashlib import sha256
-from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
-from jinja2 import Environment, StrictUndefined, select_autoescape
 from markupsafe import Markup
 from numpy.typing import ArrayLike, NDArray
 
 from reliability import __version__
 from reliability.records.files import replace_file
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
-from reliability.report.format import counted, is_known, limit, money, share, verdict_mark
+from reliability.report.format import counted, is_known, limit, verdict_mark
 from reliability.report.run import whose
+from reliability.report.show import TEMPLATES, templates
 from reliability.worth.appraisal import BREAK, CASES, FEW_JOBS, LEAST_BINS, MOST_YEARS, PASS_ON, TRY
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
 from reliability.worth.judging import LEFT_BECAUSE, LONGEST_WINDOW, NAMES, OFFER_COLUMNS
@@ -137,41 +136,17 @@ HEADINGS = {
     "haggle": "usually a little dearer than it is worth",
     "try one": "the first job would teach enough",
     "skip": "at the price usually paid",
+    "": "No usual price, no verdict",
 }
-WITHOUT_PRICE = "No usual price, no verdict"
 
 
-WORDS = {"below_zero": limit(-1.0, ""), "below_one": limit(0.0, "")}
-"""What a ceiling is called where there is nothing to pay."""
-
-
-class Group(NamedTuple):
-    """Families of one verdict, by name, as one looks them up on paper."""
-
-    css: str  # the class that gives its colour
-    mark: Markup  # mark and word; "" where there is no verdict
-    heading: str
-    rows: tuple[Any, ...]  # of each family in words: family, kind, ceiling, paid, repair, loses, jobs
-
-
-def list_groups(ranking: pd.DataFrame) -> list[Group]:
-    """Arrange a ranking for the list."""
+def list_groups(ranking: pd.DataFrame) -> list[tuple[str, str, pd.DataFrame]]:
+    """Arrange a ranking for the list: verdict, heading, and its families by name, as one looks them up."""
     if ranking.empty:
         return []
-    ranking = ranking.assign(folded=ranking["family"].str.casefold()).sort_values(["folded", "family"])
-    said = ranking[["family", "kind"]].assign(
-        ceiling=[limit(each, "").strip() for each in ranking["ceiling"]],
-        paid=[money(each, "").strip() for each in ranking["usual_price"]],
-        repair=ranking["success_chance"].map(share),
-        loses=ranking["chance_of_loss"].map(share),
-        jobs=ranking["jobs_seen"].astype(str),
-    )
-    groups = []
-    for verdict, heading in [*HEADINGS.items(), (None, WITHOUT_PRICE)]:
-        here = said[ranking["verdict"].isna() if verdict is None else ranking["verdict"] == verdict]
-        css, mark = (verdict.replace(" ", "-"), verdict_mark(verdict)) if verdict else ("none", "")
-        groups.append(Group(css, Markup(mark), heading, tuple(here.itertuples(index=False))))
-    return groups
+    table = ranking.assign(verdict=ranking["verdict"].fillna(""), folded=ranking["family"].str.casefold())
+    table = table.sort_values(["folded", "family"])
+    return [(verdict, heading, table[table["verdict"] == verdict]) for verdict, heading in HEADINGS.items()]
 
 
 # The page: words, styles, scripts and numbers in one file.
@@ -211,33 +186,34 @@ def make_card(
         **card_data(appraiser, day),
         "demo": demo,
         "marks": _marks(),
-        "words": WORDS,
+        "words": {"below_zero": limit(-1.0), "below_one": limit(0.0)},  # where there is nothing to pay
         "looks": {kind: signs_by_worth(appraiser, records, kind, as_of=day) for kind in appraiser.kinds},
         "usual": {row.family: row.usual_price for row in table.itertuples() if is_known(row.usual_price)},
     }
-    template = Environment(
-        autoescape=select_autoescape(default=True), undefined=StrictUndefined, trim_blocks=True
-    ).from_string(_source("card.html.j2"))
-    return template.render(
-        style=Markup(style),
-        script=Markup(script),
-        style_hash=_hash(style),
-        script_hash=_hash(script),
-        numbers=Markup(_json_in_html(numbers)),
-        groups=list_groups(table),
-        demo=demo,
-        day=day.isoformat(),
-        ledger=whose(records, demo),
-        as_of=appraiser.as_of.isoformat(),
-        jobs=counted(appraiser.tally.jobs_finished, "finished job"),
-        currency=appraiser.currency,
-        cautions=all_cautions(),
-        source=_provenance(appraiser, day),
+    return (
+        templates()
+        .get_template("card/card.html.j2")
+        .render(
+            style=Markup(style),
+            script=Markup(script),
+            style_hash=_hash(style),
+            script_hash=_hash(script),
+            numbers=Markup(_json_in_html(numbers)),
+            groups=list_groups(table),
+            demo=demo,
+            day=day.isoformat(),
+            ledger=whose(records, demo),
+            as_of=appraiser.as_of.isoformat(),
+            jobs=counted(appraiser.tally.jobs_finished, "finished job"),
+            currency=appraiser.currency,
+            cautions=all_cautions(),
+            source=_provenance(appraiser, day),
+        )
     )
 
 
 def _source(name: str) -> str:
-    return files("reliability.report").joinpath("templates", "card", name).read_text(encoding="utf-8").strip()
+    return (TEMPLATES / "card" / name).read_text("utf-8").strip()
 
 
 def _hash(text: str) -> str:
@@ -253,31 +229,27 @@ def _json_in_html(value: Any) -> str:
 
 def _marks() -> dict[str, list[tuple[str, dict[str, str]]]]:
     """Take the marks of the verdicts apart, so that the script draws the same ones."""
-    marks = {verdict: ElementTree.fromstring(verdict_mark(verdict)) for verdict in HEADINGS}
-    return {
-        verdict: [(shape.tag, dict(shape.attrib)) for shape in mark.iterfind("svg/*")]
-        for verdict, mark in marks.items()
-    }
+    marks = {each: ElementTree.fromstring(verdict_mark(each)).iterfind("svg/*") for each in HEADINGS if each}
+    return {each: [(shape.tag, dict(shape.attrib)) for shape in mark] for each, mark in marks.items()}
 
 
-def _provenance(appraiser: Appraiser, day: datetime.date) -> list[tuple[str, str]]:
+def _provenance(appraiser: Appraiser, day: datetime.date) -> dict[str, str]:
     """Say what the numbers come from, line by line."""
     tally, terms, money = appraiser.tally, appraiser.terms, appraiser.currency
-    jobs = [counted(tally.jobs_finished, "finished job")]
-    if tally.jobs_finished:
-        jobs[0] += f", {tally.repaired} repaired"
-    more = {"open": tally.jobs_open, "never written up": tally.jobs_missing}
-    more["from elsewhere"] = tally.jobs_imported
-    others = [f"{number} {what}" for what, number in more.items() if number]
-    counted_in = (
-        f"hours at {terms.hour_rate:g} {money}, fee {100 * terms.selling_fee:g} %, "
-        f"margin {terms.margin:g} {money}, caution {terms.caution:g}"
-    )
-    return [
-        ("Records", "; ".join([*jobs, ", ".join(others)] if others else jobs)),
-        ("Last entry", appraiser.as_of.isoformat()),
-        ("Card of", day.isoformat()),
-        ("Counted in", counted_in),
-        ("Fingerprint", appraiser.fingerprint[:16]),
-        ("Made by", f"benchodds card, version {__version__}"),
-    ]
+    repaired = f", {tally.repaired} repaired" if tally.jobs_finished else ""
+    more = {
+        "open": tally.jobs_open,
+        "never written up": tally.jobs_missing,
+        "from elsewhere": tally.jobs_imported,
+    }
+    others = ", ".join(f"{number} {what}" for what, number in more.items() if number)
+    finished = counted(tally.jobs_finished, "finished job") + repaired
+    return {
+        "Records": f"{finished}; {others}" if others else finished,
+        "Last entry": appraiser.as_of.isoformat(),
+        "Card of": day.isoformat(),
+        "Counted in": f"hours at {terms.hour_rate:g} {money}, fee {100 * terms.selling_fee:g} %, "
+        f"margin {terms.margin:g} {money}, caution {terms.caution:g}",
+        "Fingerprint": appraiser.fingerprint[:16],
+        "Made by": f"benchodds card, version {__version__}",
+    }

@@ -7,8 +7,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
-from reliability.report.card import list_groups
-from reliability.report.format import money, share
+from reliability.report.format import limit, money, share
 from reliability.worth.judging import judge, offers_from, read_offers
 from reliability.worth.review import ranking, signs_by_worth
 from tests.report.cards import (
@@ -225,10 +224,17 @@ def test_form_and_list_speak_for_the_same_day(open_card, nasty_card):
 
     def expected(day: str) -> dict[str, tuple[str, ...]]:
         table = ranking(card.appraiser, card.records, as_of=datetime.date.fromisoformat(day))
+        shares = {each: table[each].map(share) for each in ("success_chance", "chance_of_loss")}
         return {
-            row.family: (group.css, row.ceiling, row.paid, row.repair, row.loses, row.jobs)
-            for group in list_groups(table)
-            for row in group.rows
+            row.family: (
+                (row.verdict or "none").replace(" ", "-"),
+                limit(row.ceiling),
+                money(row.usual_price),
+                row.success_chance,
+                row.chance_of_loss,
+                str(row.jobs_seen),
+            )
+            for row in table.assign(**shares).itertuples()
         }
 
     own = page.input_value("#seen_on")
