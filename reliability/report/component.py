@@ -5,7 +5,7 @@ import pandas as pd
 
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.family import called_changes, components_of
+from reliability.report.family import called_changes
 from reliability.report.lives import BEYOND_YEARS, NO_STEPS
 from reliability.report.show import Shown, show
 
@@ -15,9 +15,9 @@ HARMLESS, DREADED = 0.03, 0.10
 
 
 def families_with(report: ReportData, component: str) -> pd.DataFrame:
-    """Families judged by it, whose jobs it ends most first: family, age_years, `components_of`."""
+    """Families judged by it, whose jobs it ends most first: family, age_years, `ReportData.components`."""
     rows = [
-        components_of(report, family).assign(family=family, age_years=report.usual_age(family))
+        report.components(family).assign(family=family, age_years=report.usual_age(family))
         for family in report.family_pages
         if component in report.components_of(family)
     ]

@@ -21,7 +21,7 @@ from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
 from reliability.records.files import digest, project_folder, replace_file, shipped
 from reliability.records.frames import Records, known_by, read_records
-from reliability.report.format import slugs
+from reliability.report.format import coarse, slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
@@ -149,6 +149,7 @@ class ReportData:
             self.odds = odds
         self._keeper, self._executor, self._is_near = keeper or Keeper(), executor, is_near
         self._explained: dict[str, Explanation] = {}
+        self._components: dict[str, pd.DataFrame] = {}
         self._own_lives: dict[str, OwnLives] = {}
         self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
 
@@ -260,6 +261,19 @@ class ReportData:
     def components_of(self, family: str) -> tuple[str, ...]:
         """Components that can end a job of this family."""
         return tuple(self.odds.components_of(self.odds.families[family]))
+
+    def components(self, family: str) -> pd.DataFrame:
+        """Components by which a family is judged, what ended most jobs first: `explained` and `counts`."""
+        if family not in self._components:
+            counts = self.counts[self.counts["family"] == family].drop(columns="family")
+            counts = counts.rename(columns={"failed": "n_failed"})
+            frame = self.explained(family).components.merge(counts, how="left", on="component")
+            numbers = [each for each in counts if each != "component"]
+            frame[numbers] = frame[numbers].astype(float).fillna(0.0).astype(int)
+            order = ["ended", "ends_job", "component"]
+            frame = frame.sort_values(order, ascending=[False, False, True], ignore_index=True)
+            self._components[family] = coarse(frame, "failed", "ends_job")
+        return self._components[family]
 
     def usual_year(self, family: str) -> float:
         """Production year of a usual unit."""

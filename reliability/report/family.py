@@ -51,7 +51,7 @@ def answer(report: ReportData, family: str) -> Shown:
     if format.is_known(row["ceiling"]) and format.is_known(price):
         told = verdict_row(entry, report.explained(family).appraisal, report.odds, price)
     gap = row["success_chance"] - (jobs["outcome"] == "repaired").mean()  # NaN where there is no job
-    ends = components_of(report, family)
+    ends = report.components(family)
     ends = ends[ends["is_named"]].sort_values("ends_job", ascending=False)
     whole = np.floor(100 * ends["ends_job"] + 0.5)
     tied = list(ends.loc[(whole == whole.max()) & (whole > 0), "component"])
@@ -146,7 +146,7 @@ def _scarce(report: ReportData, family: str) -> tuple[list[str], float]:
     parts = report.records.parts.fillna({"family": ""})
     told = parts[parts["family"].isin(["", family])].sort_values("family")  # the family's own outvotes
     obtainable = told.drop_duplicates("component", keep="last").set_index("component")["obtainable"]
-    frame = components_of(report, family)
+    frame = report.components(family)
     frame = frame[(frame["component"].map(obtainable).fillna("yes") != "yes") & (frame["tried"] > 0)]
     lost = frame["failed"] * (frame["repairable"] - frame["mended"] / frame["tried"])
     return list(frame.loc[lost < 0, "component"]), float(lost[lost < 0].sum())
@@ -191,24 +191,12 @@ def brought(report: ReportData, family: str) -> Shown:
     return show(report, "family", "brought", key=key, drawn=drawn, each=figures.per_dot(dots, scale))
 
 
-def components_of(report: ReportData, family: str) -> pd.DataFrame:
-    """Components by which it is judged, what ended most jobs first: `explained` and `counts`."""
-    counts = report.counts[report.counts["family"] == family].drop(columns="family")
-    counts = counts.rename(columns={"failed": "n_failed"})
-    frame = report.explained(family).components.merge(counts, how="left", on="component")
-    numbers = [each for each in counts if each != "component"]
-    frame[numbers] = frame[numbers].astype(float).fillna(0.0).astype(int)
-    order = ["ended", "ends_job", "component"]
-    frame = frame.sort_values(order, ascending=[False, False, True], ignore_index=True)
-    return format.coarse(frame, "failed", "ends_job")
-
-
 def components(report: ReportData, family: str) -> Shown:
     """Say component by component what is wrong with one, and whether it matters."""
     age, seen = report.usual_age(family), report.own.table[report.own.table["family"] == family]
     met = np.average(seen["age_years"], weights=seen["weight"]) if len(seen) else np.nan
     met = met if abs(age - met) >= 1 else np.nan  # told only where it is another age
-    return show(report, "family", "components", frame=components_of(report, family), age=age, met=met)
+    return show(report, "family", "components", frame=report.components(family), age=age, met=met)
 
 
 # ---- What a doubter wants, and what one takes to the bench: behind folds
@@ -223,7 +211,7 @@ def plan(report: ReportData, found: Plan) -> Shown:
 def lives(report: ReportData, family: str) -> Shown:
     """Draw the share failed by age: a Weibull curve over its model-free twin, and the odds' own curve."""
     own = report.own_lives(family)
-    order = components_of(report, family)["component"]
+    order = report.components(family)["component"]
     frame = own.summary.set_index("component").reindex(order[order.isin(own.summary["component"])])
     frame = frame.reset_index()
     has_curve = frame["is_drawn"].fillna(False).astype(bool) & (frame["status"] == "ok")

@@ -328,7 +328,7 @@ def test_counts_of_components_are_those_of_the_jobs(demo: ReportData, family: st
 
 def test_components_stand_in_one_order_everywhere(demo: ReportData) -> None:
     family = "Obbelin 310"
-    order = list(page.components_of(demo, family)["component"])
+    order = list(demo.components(family)["component"])
     titles = re.findall(r"<figcaption><strong>(.*?)</strong>", page.lives(demo, family).html)
     assert [each.lower() for each in titles] == [
         each for each in order if each in {t.lower() for t in titles}
