@@ -20,10 +20,28 @@ from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHE
 from reliability.report.format import counted, is_known, limit, verdict_mark
 from reliability.report.run import whose
 from reliability.report.show import TEMPLATES, templates
-from reliability.worth.appraisal import BREAK, CASES, FEW_JOBS, LEAST_BINS, MOST_YEARS, PASS_ON, TRY
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
-from reliability.worth.judging import LEFT_BECAUSE, LONGEST_WINDOW, NAMES, OFFER_COLUMNS
-from reliability.worth.odds import COMMON_DIMENSIONS, LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, TINY
+from reliability.worth.judging import (
+    BREAK,
+    FEW_JOBS,
+    LEAST_BINS,
+    LEFT_BECAUSE,
+    LONGEST_WINDOW,
+    NAMES,
+    OFFER_COLUMNS,
+    PASS_ON,
+    TRY,
+)
+from reliability.worth.odds import (
+    CASES,
+    COMMON_DIMENSIONS,
+    LOGIT_SLOPE,
+    MOST_SEEN,
+    MOST_YEARS,
+    NODE_WEIGHTS,
+    NODES,
+    TINY,
+)
 from reliability.worth.plan import all_cautions
 
 if TYPE_CHECKING:

@@ -13,10 +13,10 @@ from reliability.life.pooling import pool
 from reliability.life.weibull import ModelCheck, check_model, weibull_fits
 from reliability.records.frames import Records
 from reliability.report import format
-from reliability.worth.appraisal import FamilyEntry
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.lives import hearsay_of, worst_findings
+from reliability.worth.odds import FamilyEntry
 from reliability.worth.supply import ORIGIN_DISCOUNT
 
 LEVEL = 0.90

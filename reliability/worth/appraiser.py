@@ -3,7 +3,7 @@
 import datetime
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args, get_origin
@@ -13,20 +13,20 @@ import numpy as np
 from reliability.errors import InvalidInput, reason
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
 from reliability.records.ledger import ledger_mark
-from reliability.worth.appraisal import FamilyEntry, Spread, Terms
-from reliability.worth.odds import FamilyLives, Shared
+from reliability.worth.odds import FamilyEntry, Shared, Terms
 
 if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.records.ledger import Ledger
 
-# ---- Everything fitted once: the appraiser that judges offers and feeds the pages
-
-
-FORMAT = 4
+FORMAT = 5
 """Raised when what is kept on disk changes its meaning."""
 
 COUNTED, LEFT_OUT, TOO_MANY = "counted", "left out", "too many"
+
+ESTIMATES = ("shift", "shift_se", "own_weight", "hours_repaired", "hours_unrepaired")
+SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
+"""What of a `FamilyEntry` was estimated, beside its lives and part costs: rounded to single precision."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,6 @@ class Tally:
     jobs_missing: int
     gaps: str  # missing numbers are COUNTED, LEFT_OUT by a setting, or TOO_MANY before one is made
     repaired: int
-    loudest_hearsay: float
 
 
 @dataclass(frozen=True)
@@ -74,42 +73,9 @@ class Appraiser:
 def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     """Fit lives, odds, prices and costs of all families."""
     # Loaded here: a kept appraiser judges without all that fitting needs, and starts sooner.
-    from reliability.worth.bench import read_bench
     from reliability.worth.fitting import fit_everything
 
-    bench = read_bench(records, as_of)
-    shared, fitted, of_kinds, terms = fit_everything(bench)
-    families, kinds = ({name: _in_singles(e) for name, e in some.items()} for some in (fitted, of_kinds))
-    own = bench.jobs["own"]
-    heard, settings = bench.records.hearsay["worth_jobs"], bench.records.settings
-    tally = Tally(
-        int(own.sum()),
-        int((~own).sum()),
-        len(bench.open_jobs),
-        bench.n_missing,
-        COUNTED if bench.gaps_count else LEFT_OUT if settings.count_gaps else TOO_MANY,
-        int(bench.jobs.loc[own, "repaired"].sum()),
-        float(heard.max()) if len(heard) else 0.0,
-    )
-    models = dict(zip(bench.records.models["model"], bench.records.models["family"], strict=True))
-    fingerprint = records.fingerprint()
-    return Appraiser(as_of, fingerprint, settings.currency, terms, shared, families, kinds, models, tally)
-
-
-ESTIMATES = ("shift", "shift_se", "own_weight", "hours_repaired", "hours_unrepaired")
-SPREADS = ("ratio", "remains", "costs_repaired", "costs_unrepaired")
-
-
-def _in_singles(entry: FamilyEntry) -> FamilyEntry:
-    """Round what was estimated to single precision: no more is known, and the card has room for no more."""
-
-    def rounded(value: Any) -> Any:
-        if isinstance(value, Spread | FamilyLives):
-            return replace(value, **{name: rounded(each) for name, each in vars(value).items()})
-        return np.float32(value).astype(float) if np.asarray(value).dtype == float else value
-
-    estimated = (*ESTIMATES, *SPREADS, "part_cost", "lives")
-    return replace(entry, **{name: rounded(getattr(entry, name)) for name in estimated})
+    return fit_everything(records, as_of)
 
 
 def load_appraiser(path: Path) -> Appraiser:

@@ -4,7 +4,6 @@ import datetime
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,9 +14,13 @@ from reliability.records.frames import Records, known_by
 from reliability.records.values import do_gaps_count, missing_numbers, split_number
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 FEWEST_SILENT, MOST_TOLD = 5, 0.1
 """A bench with so many finished jobs of which fewer than this share have a finding writes none."""
+
+MIDDLE_YEAR = 1985.0
+"""Production year where none at all is known (common practice, no source)."""
 
 REPAIRED = "repaired"
 UNREPAIRED = ("donor", "scrapped", "sold as is")
@@ -32,7 +35,7 @@ class Bench:
     families: tuple[str, ...]  # names in sorted order; arrays below hold positions in them
     kinds: tuple[str, ...]
     signs: tuple[str, ...]
-    family_kind: NDArray[np.int64]  # (n_families,)
+    family_kind: Ints  # (n_families,)
     # finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind_at`, `own` (no
     # origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years` (mean; NaN where the year
     # is not known)
@@ -41,19 +44,19 @@ class Bench:
     # one row per job and possible production year: `at` (row of `jobs`), year, weight, age_years. A job whose
     # year is not known at all has none
     ages: pd.DataFrame
-    # season (year of intake) -> job numbers of that time that were never written up
-    missing: Mapping[int, int]
+    missing: Mapping[int, int]  # year of intake -> job numbers of that time that were never written up
     open_jobs: pd.DataFrame  # own jobs that are not finished, with `days` since they were taken in
-
-    @cached_property
-    def heard(self) -> list[dict[Hashable, Any]]:
-        """What the trade says, row by row."""
-        return self.records.hearsay.to_dict("records")
 
     @property
     def n_missing(self) -> int:
         """Job numbers that were given out and never written up."""
         return sum(self.missing.values())
+
+    @property
+    def gaps_count(self) -> bool:
+        """Whether gaps count as unwritten jobs."""
+        own = int(self.jobs["own"].sum())
+        return do_gaps_count(self.n_missing, own, self.records.settings.count_gaps)
 
     @cached_property
     def told(self) -> NDArray[np.bool_]:
@@ -65,71 +68,111 @@ class Bench:
         """Whether this bench writes no findings: its amounts then hold what mending a component takes."""
         return _is_silent(self.told[self.jobs["own"].to_numpy(bool)])
 
-    @property
-    def gaps_count(self) -> bool:
-        """Whether gaps count as unwritten jobs."""
-        own = int(self.jobs["own"].sum())
-        return do_gaps_count(self.n_missing, own, self.records.settings.count_gaps)
-
     @cached_property
-    def jobs_seen(self) -> NDArray[np.int64]:
-        """Finished own jobs of each family; ndarray of int, shape (n_families,)."""
-        own = self.jobs[self.jobs["own"]]
-        return np.bincount(own["family_at"], minlength=len(self.families))
-
-    @cached_property
-    def open_seen(self) -> NDArray[np.int64]:
-        """Own jobs of each family that are not finished; ndarray of int, shape (n_families,)."""
-        counts = self.open_jobs["family"].value_counts().reindex(list(self.families), fill_value=0)
-        return counts.to_numpy(np.int64)
-
-    @cached_property
-    def jobs_by_kind(self) -> NDArray[np.int64]:
-        """Finished jobs of this bench and of others; ndarray of int, shape (n_kinds, 2)."""
-        kind, other = self.jobs["kind_at"].to_numpy(np.int64), (~self.jobs["own"]).to_numpy(np.int64)
-        return np.bincount(2 * kind + other, minlength=2 * len(self.kinds)).reshape(-1, 2)
-
-    @cached_property
-    def taken_in_per_year(self) -> Floats:
-        """Own units of each family taken in per year of the ledger, at least half a year counted."""
-        own = self.records.jobs[self.records.jobs["origin"].isna()]
-        if own.empty:
-            return np.zeros(len(self.families))
-        years = max((pd.Timestamp(self.as_of) - own["taken_in"].min()).days / 365.25, 0.5)
-        counts = own["family"].value_counts().reindex(list(self.families), fill_value=0)
-        return counts.to_numpy(float) / years
+    def jobs_seen(self) -> Floats:
+        """Finished own jobs of each family; ndarray, shape (n_families,)."""
+        return counts(self.jobs.loc[self.jobs["own"], "family"], self.families)
 
     @cached_property
     def seen_per_year(self) -> Floats:
         """Units of each family met per year, at least those taken in; ndarray, shape (n_families,)."""
         # From the first sighting on: what was looked at, and what came in without having been written down as
         # seen. At least half a year counts.
-        seen = self.records.sightings
+        own, seen = self.records.jobs[self.records.jobs["origin"].isna()], self.records.sightings
+        taken_in = self._per_year(own["family"], own["taken_in"].min())
         if seen.empty:
-            return self.taken_in_per_year
+            return taken_in
         family_of = self.records.models.set_index("model")["family"]
-        since = seen["seen_on"].min()
-        jobs = self.records.jobs
-        beside = jobs[jobs["origin"].isna() & (jobs["taken_in"] >= since) & ~jobs["job"].isin(seen["job"])]
+        beside = own[(own["taken_in"] >= seen["seen_on"].min()) & ~own["job"].isin(seen["job"])]
         met = pd.concat([seen["family"].fillna(seen["model"].map(family_of)), beside["family"]])
-        years = max((pd.Timestamp(self.as_of) - since).days / 365.25, 0.5)
-        counts = met.value_counts().reindex(list(self.families), fill_value=0)
-        return np.maximum(counts.to_numpy(float) / years, self.taken_in_per_year)
+        return np.maximum(self._per_year(met, seen["seen_on"].min()), taken_in)
+
+    def _per_year(self, family: pd.Series, since: pd.Timestamp) -> Floats:
+        days = (pd.Timestamp(self.as_of) - since).days if len(family) else 0
+        return counts(family, self.families) / max(days / 365.25, 0.5)
+
+    @cached_property
+    def slots(self) -> pd.DataFrame:
+        """For whom odds are fitted: each family, an unknown family of each kind, an unknown kind."""
+        # Names ("" where not known) and places (-1); first and last year; mean year and age of the units seen
+        # and age of the oldest. Where no years are written down, those of the units seen serve, or the kin's.
+        n_f, n_k = len(self.families), len(self.kinds)
+        span = self.records.families.set_index("family").reindex(list(self.families))
+        of_age = self.jobs["family_at"].to_numpy(np.int64)[self.ages["at"].to_numpy(np.int64)]
+        weighted = self.ages[["year", "age_years"]].mul(self.ages["weight"], axis=0)
+        kin = pd.DataFrame({"first_year": [np.nan], "last_year": [np.nan], "mean_year": [MIDDLE_YEAR]})
+        levels: list[pd.DataFrame] = []
+        all_alike = np.zeros(n_f, np.int64)
+        for group, wider in (
+            (all_alike, np.zeros(1, np.int64)),
+            (self.family_kind, np.zeros(n_k, np.int64)),
+            (np.arange(n_f), self.family_kind),
+        ):
+            kin = kin.iloc[wider].reset_index(drop=True)
+            units, of = self.ages.groupby(group[of_age]), range(len(wider))
+            mean = weighted.groupby(group[of_age]).sum().div(units["weight"].sum(), axis=0).reindex(of)
+            first, last = (
+                span[name].astype(float).groupby(group).agg(least).reindex(of)
+                for name, least in (("first_year", "min"), ("last_year", "max"))
+            )
+            first, last = (
+                first.fillna(last),
+                last.fillna(first),
+            )  # one of them serves where the other is not known
+            low, high = units["year"].min().reindex(of), units["year"].max().reindex(of)
+            kin = pd.DataFrame(
+                {
+                    "first_year": first.fillna(low).fillna(kin["first_year"]),
+                    "last_year": last.fillna(high).fillna(kin["last_year"]),
+                    "mean_year": mean["year"].fillna((first + last) / 2).fillna(kin["mean_year"]),
+                    "mean_age": mean["age_years"],
+                    "oldest": units["age_years"].max().reindex(of),
+                }
+            )
+            levels.insert(0, kin)
+        unknown = np.full(n_k + 1, -1)
+        return pd.concat(levels, ignore_index=True).assign(
+            family=[*self.families, *[""] * (n_k + 1)],
+            kind=[*(self.kinds[k] for k in self.family_kind), *self.kinds, ""],
+            family_at=np.concatenate([np.arange(n_f), unknown]),
+            kind_at=np.concatenate([self.family_kind, np.arange(n_k), [-1]]).astype(np.int64),
+        )
+
+    @property
+    def slot_places(self) -> tuple[Ints, Ints]:
+        """Places of kind and family of each slot; ndarray, shape (n_slots,)."""
+        return self.slots["kind_at"].to_numpy(), self.slots["family_at"].to_numpy()
+
+
+def counts(column: pd.Series, names: Sequence[Hashable]) -> Floats:
+    """Count how often each name stands in a column; ndarray, shape (n_names,)."""
+    return column.value_counts().reindex(list(names), fill_value=0).to_numpy(float)
+
+
+def place(
+    rows: pd.Series, columns: pd.Series, jobs: pd.Series, names: Sequence[str]
+) -> tuple[NDArray[np.bool_], tuple[Ints, Ints]]:
+    """Find the cells of a table of jobs and names that some rows speak of, and which rows these are."""
+    row, column = pd.Index(jobs).get_indexer(rows), pd.Index(names).get_indexer(columns)
+    there = (row >= 0) & (column >= 0)
+    return there, (row[there], column[there])
 
 
 def read_bench(records: Records, as_of: datetime.date) -> Bench:
     """Arrange the records for the models."""
     known = known_by(records, as_of, with_estimates=True)
-    is_open = known.jobs.loc[known.jobs["outcome"] == "open", "job"]
-    told_at_end = known.findings[~known.findings["job"].isin(is_open)].reset_index(drop=True)
-    known = replace(known, findings=told_at_end)
+    is_open = known.jobs["outcome"] == "open"
+    told_at_end = known.findings[~known.findings["job"].isin(known.jobs.loc[is_open, "job"])]
+    known = replace(known, findings=told_at_end.reset_index(drop=True))
     families = tuple(sorted(known.families["family"]))
     kind_of = known.families.set_index("family")["kind"]
     kinds = tuple(sorted(set(kind_of)))
     family_kind = np.array([kinds.index(kind_of[f]) for f in families], dtype=np.int64)
-    jobs = known.jobs[known.jobs["outcome"] != "open"].reset_index(drop=True)
+    jobs = known.jobs[~is_open].reset_index(drop=True)
+    family_at = pd.Index(families).get_indexer(jobs["family"])
     jobs = jobs.assign(
-        family_at=pd.Index(families).get_indexer(jobs["family"]),
+        family_at=family_at,
+        kind_at=family_kind[family_at] if len(jobs) else np.zeros(0, np.int64),
         own=jobs["origin"].isna(),
         repaired=(jobs["outcome"] == REPAIRED).astype(float),
         season=jobs["taken_in"].dt.year,
@@ -139,42 +182,25 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
         # Of jobs without a finding only the failed ones would name a component: it would look worse than
         # it is.
         jobs["ended_by"] = jobs["ended_by"].where(told, None)
-    jobs["kind_at"] = family_kind[jobs["family_at"]] if len(jobs) else np.zeros(0, np.int64)
     signs = tuple(sorted(set(known.signs["sign"])))
+    sign_values = np.full((len(jobs), len(signs)), np.nan)
+    there, cells = place(known.signs["job"], known.signs["sign"], jobs["job"], signs)
+    sign_values[cells] = (known.signs["seen"] == "yes").to_numpy(float)[there]
     ages = unit_ages(jobs, known.families)
     ages = ages[ages["age_years"].notna()].reset_index(drop=True)
     ages = ages.assign(at=pd.Index(jobs["job"]).get_indexer(ages["job"]))
     mean_age = (ages["age_years"] * ages["weight"]).groupby(ages["at"]).sum()
     jobs["age_years"] = mean_age.reindex(range(len(jobs))).to_numpy(float)
-    open_jobs = known.jobs[(known.jobs["outcome"] == "open") & known.jobs["origin"].isna()]
+    open_jobs = known.jobs[is_open & known.jobs["origin"].isna()].reset_index(drop=True)
     open_jobs = open_jobs.assign(days=(pd.Timestamp(as_of) - open_jobs["taken_in"]).dt.days)
+    missing = missing_by_season(known.jobs, as_of, known.withdrawn)
     return Bench(
-        known,
-        as_of,
-        families,
-        kinds,
-        signs,
-        family_kind,
-        jobs,
-        sign_table(jobs["job"], known.signs, signs),
-        ages,
-        missing_by_season(known.jobs, as_of, known.withdrawn),
-        open_jobs.reset_index(drop=True),
-    )
+        known, as_of, families, kinds, signs, family_kind, jobs, sign_values, ages, missing, open_jobs
+    )  # fmt: skip
 
 
 def _is_silent(told: Sequence[bool]) -> bool:
     return len(told) >= FEWEST_SILENT and float(np.mean(told)) < MOST_TOLD
-
-
-def sign_table(jobs: pd.Series, signs: pd.DataFrame, names: tuple[str, ...]) -> Floats:
-    """Lay out who saw what; ndarray, shape (n_jobs, n_signs): 1 yes, 0 no, NaN not looked."""
-    table = np.full((len(jobs), len(names)), np.nan)
-    row = pd.Index(jobs).get_indexer(signs["job"])
-    column = pd.Index(names).get_indexer(signs["sign"])
-    there = (row >= 0) & (column >= 0)
-    table[row[there], column[there]] = (signs["seen"] == "yes").to_numpy(float)[there]
-    return table
 
 
 def missing_by_season(
@@ -194,9 +220,8 @@ def missing_by_season(
         first, last = split_number(gap.first), split_number(gap.last)
         assert first
         assert last
-        known = days.get(first.prefix, {0: as_of.toordinal()})
-        numbers = sorted(known)
-        day = np.interp((first.digits + last.digits) / 2, numbers, [known[n] for n in numbers])
+        numbers, known = zip(*sorted(days.get(first.prefix, {0: as_of.toordinal()}).items()), strict=True)
+        day = np.interp((first.digits + last.digits) / 2, numbers, known)
         year = datetime.date.fromordinal(round(float(day))).year
         missing[year] = missing.get(year, 0) + gap.size
     return missing
@@ -209,11 +234,8 @@ def share_unfinished_repaired(bench: Bench) -> Floats:
     # Gives (n_open,): share of finished own jobs of at least that duration that were repaired, with two more
     # jobs at the bench's overall odds, so that nothing is certain.
     own = bench.jobs[bench.jobs["own"]]
-    days = (own["closed"] - own["taken_in"]).dt.days.to_numpy(float)
     repaired = own["repaired"].to_numpy(float)
     base = (repaired.sum() + 1) / (repaired.size + 2)
-    shares = []
-    for open_days in bench.open_jobs["days"]:
-        longer = days >= open_days
-        shares.append((repaired[longer].sum() + 2 * base) / (longer.sum() + 2))
-    return np.array(shares, dtype=float)
+    days = (own["closed"] - own["taken_in"]).dt.days.to_numpy(float)
+    longer = days >= bench.open_jobs["days"].to_numpy(float)[:, None]
+    return (longer @ repaired + 2 * base) / (longer.sum(axis=1) + 2)

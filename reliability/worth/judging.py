@@ -21,28 +21,9 @@ from reliability.records.frames import plain_rows
 from reliability.records.package import MOST_COLUMNS, LongLine, restored, whole_lines, write_table
 from reliability.records.tables import LEFT_BECAUSE, Column
 from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
-from reliability.worth.appraisal import (
-    CASES,
-    Appraisal,
-    FamilyEntry,
-    LotUnit,
-    Unit,
-    appraise,
-    assumed_years,
-    ceiling_price,
-    cents,
-    decide,
-    decide_lot,
-    draw_quantile,
-    lot_ceiling,
-    lot_chance_of_loss,
-    lot_unit,
-    mean_price,
-    price_draws,
-    weighted_quantile,
-)
+from reliability.worth import odds
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
-from reliability.worth.odds import MOST_SEEN
+from reliability.worth.odds import Appraisal, FamilyEntry, Terms, Unit
 
 Floats = NDArray[np.float64]
 
@@ -76,70 +57,67 @@ MOST_OFFERS_BYTES = 20_000_000
 
 def read_offers(path: Path) -> pd.DataFrame:
     """Read an offers file: documented columns, then the signs; text or None, float or NaN, datetime64."""
-    try:
-        text = read_at_most(path, MOST_OFFERS_BYTES).decode("utf-8-sig")
-    except OSError as error:
-        raise InvalidInput(f"{path.name} could not be read: {error.strerror}.") from None
-    except UnicodeDecodeError as error:
-        raise InvalidInput(
-            f"{path.name} is not UTF-8 (byte {error.start}). Save it as CSV in UTF-8."
-        ) from None
-    except ValueError as error:
-        raise InvalidInput(f"{path.name} {error}, which no list of offers has.") from None
-    reader = csv.reader(whole_lines(io.StringIO(text, newline="")), strict=True)
-    try:
-        lines = [
-            (reader.line_num, [restored(clean_text(cell)) for cell in cells])
-            for cells in reader
-            if any(cell.strip() for cell in cells)
-        ]
-    except LongLine as error:
-        raise InvalidInput(f"{path.name}, line {reader.line_num + 1}: {error}.") from None
-    except csv.Error as error:
-        raise InvalidInput(f"{path.name}, line {reader.line_num}: {error}. Quotes must pair up.") from None
+    lines = _cells(path)
     if not lines:
         raise InvalidInput(f"{path.name} is empty: a header row and one line per offer are needed.")
     header = lines[0][1]
     rows: list[dict[str, Any]] = []
-    faults = _header_faults(path.name, header)
+    faults = [Fault(f"{path.name}, line 1", *fault) for fault in _header_faults(header)]
     for number, cells in [] if faults else lines[1:]:
         place = f"{path.name}, line {number}"
         if len(cells) != len(header):
             faults.append(Fault(place, "", f"{len(cells)} cells, the header has {len(header)}."))
             continue
-        cell_of = {"offer": None, **dict(zip(header, cells, strict=True))}
-        rows.append(_checked(place, cell_of | {"offer": cell_of["offer"] or str(len(rows) + 1)}, faults))
+        named = dict(zip(header, cells, strict=True))
+        rows.append(_checked(place, {**named, "offer": named.get("offer") or str(len(rows) + 1)}, faults))
     return _offers_table(path.name, rows, header, faults)
+
+
+def _cells(path: Path) -> list[tuple[int, list[str]]]:
+    """Read the lines of a file that hold anything, each with its number."""
+    try:
+        text = read_at_most(path, MOST_OFFERS_BYTES).decode("utf-8-sig")
+    except OSError as error:
+        raise InvalidInput(f"{path.name} could not be read: {error.strerror}.") from None
+    except UnicodeDecodeError as error:
+        said = f"is not UTF-8 (byte {error.start}). Save it as CSV in UTF-8."
+        raise InvalidInput(f"{path.name} {said}") from None
+    except ValueError as error:
+        raise InvalidInput(f"{path.name} {error}, which no list of offers has.") from None
+    reader = csv.reader(whole_lines(io.StringIO(text, newline="")), strict=True)
+    try:
+        lines = [(reader.line_num, cells) for cells in reader]
+    except LongLine as error:
+        raise InvalidInput(f"{path.name}, line {reader.line_num + 1}: {error}.") from None
+    except csv.Error as error:
+        raise InvalidInput(f"{path.name}, line {reader.line_num}: {error}. Quotes must pair up.") from None
+    return [
+        (n, [restored(clean_text(cell)) for cell in cells]) for n, cells in lines if "".join(cells).strip()
+    ]
 
 
 def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     """Check offers that come from elsewhere than a file; the same rules, places named by offer."""
     faults: list[Fault] = []
-    plain = enumerate(plain_rows(rows), 1)
-    named = [{**row, "offer": row.get("offer") or str(number)} for number, row in plain]
+    named = [{**row, "offer": row.get("offer") or str(i)} for i, row in enumerate(plain_rows(rows), 1)]
     checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
     return _offers_table("offers", checked, [name for row in rows for name in row], faults)
 
 
-def _header_faults(file: str, header: list[str]) -> list[Fault]:
-    faults = []
+def _header_faults(header: list[str]) -> list[tuple[str, str]]:
     if len(header) > MOST_COLUMNS:
-        faults.append(("", f"there are {len(header)} columns; at most {MOST_COLUMNS} are read."))
-    else:
-        if not {"family", "model", "kind"} & set(header):
-            faults.append(("", f"there is no column family, model or kind; found: {', '.join(header)}."))
-        twice = sorted({name for name in header if header.count(name) > 1})
-        faults += [(name, "occurs more than once.") for name in twice]
-        faults += [("", "a column has no name.")] * ("" in header)
-    return [Fault(f"{file}, line 1", *fault) for fault in faults]
+        return [("", f"there are {len(header)} columns; at most {MOST_COLUMNS} are read.")]
+    faults = []
+    if not {"family", "model", "kind"} & set(header):
+        faults.append(("", f"there is no column family, model or kind; found: {', '.join(header)}."))
+    faults += [(name, "occurs more than once.") for name in sorted(set(header)) if header.count(name) > 1]
+    return [*faults, *[("", "a column has no name.")] * ("" in header)]
 
 
 def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> dict[str, Any]:
-    row = {
-        column.name: _cell(place, column.name, column, cells.get(column.name), faults)
-        for column in OFFER_COLUMNS
-    }
-    row |= {name: _cell(place, name, SIGN, cells[name], faults) for name in cells if name not in NAMES}
+    columns = {column.name: column for column in OFFER_COLUMNS}
+    columns |= {name: SIGN for name in cells if name not in columns}
+    row = {name: _cell(place, name, column, cells.get(name), faults) for name, column in columns.items()}
     first, last = row["built_from"], row["built_to"]
     row |= {"built_from": last if first is None else first, "built_to": first if last is None else last}
     if first is not None and last is not None and not 0 <= last - first <= LONGEST_WINDOW:
@@ -151,8 +129,7 @@ def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> di
 
 
 def _cell(place: str, name: str, column: Column, value: object, faults: list[Fault]) -> Any:
-    if isinstance(value, str):
-        value = value.strip() or None
+    value = (value.strip() or None) if isinstance(value, str) else value
     if value is None:
         return None
     try:
@@ -173,22 +150,20 @@ def _offers_table(
 ) -> pd.DataFrame:
     """Refuse faulty offers, also names used twice and lots whose price is unclear; lay out the others."""
     names = Counter(row["offer"] for row in rows if row["offer"] is not None)
-    faults += [
-        Fault(file, "offer", f"{name!r} is used {n} times.") for name, n in sorted(names.items()) if n > 1
-    ]
+    told = [("offer", f"{name!r} is used {n} times.") for name, n in sorted(names.items()) if n > 1]
     asked: dict[str, set[float]] = {}
     for row in rows:
         if row["lot_asked"] is not None and row["lot"] is None:
-            faults.append(Fault(file, "lot_asked", f"offer {row['offer']} has one, and names no lot."))
+            told.append(("lot_asked", f"offer {row['offer']} has one, and names no lot."))
         elif row["lot_asked"] is not None:
             asked.setdefault(row["lot"], set()).add(row["lot_asked"])
         if row["left_because"] is not None and row["bought"] not in (None, "no"):
-            faults.append(Fault(file, "left_because", f"offer {row['offer']} was bought and left at once."))
+            told.append(("left_because", f"offer {row['offer']} was bought and left at once."))
     for lot, prices in asked.items():
         if len(prices) > 1:
             said = " and ".join(f"{price:g}" for price in sorted(prices))
-            faults.append(Fault(file, "lot_asked", f"lot {lot} has one price; found {said}."))
-    refuse(faults, "Nothing was judged.")
+            told.append(("lot_asked", f"lot {lot} has one price; found {said}."))
+    refuse([*faults, *(Fault(file, *each) for each in told)], "Nothing was judged.")
     signs = [name for name in dict.fromkeys(header) if name not in NAMES]
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
     for name in ("working_price", "built_from", "built_to", "asked", "lot_asked"):
@@ -219,10 +194,7 @@ def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEn
     if family is not None and family in appraiser.families:
         entry = appraiser.families[family]
         if kind is not None and kind != entry.kind:
-            raise InvalidInput(
-                f"Offer {offer['offer']}: family {family!r} is of kind {entry.kind!r} in the ledger, "
-                f"but the offer says {kind!r}. Correct one of the two."
-            )
+            raise _contradicts(offer, f"family {family!r} is of kind {entry.kind!r} in the ledger", kind)
         return entry, notes
     if family is not None:
         _ask_if_near(offer, "family", [*appraiser.families, *appraiser.models])
@@ -238,21 +210,22 @@ def find_entry(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[FamilyEn
 def _named_family(offer: Mapping[str, Any], appraiser: Appraiser) -> tuple[str | None, list[str]]:
     """Find the family that an offer names itself or by its model, and say which model is not known."""
     family, model = offer["family"], offer["model"]
-    if model is None:
-        return family, []
     its_family = appraiser.models.get(model)
-    if its_family is None and family is None:
+    if model is None or its_family is not None:
+        if None not in (family, its_family) and family != its_family:
+            raise _contradicts(offer, f"the ledger has model {model!r} in family {its_family!r}", family)
+        return its_family or family, []
+    if family is None:
         if model in appraiser.families:
             return model, []
         _ask_if_near(offer, "model", [*appraiser.models, *appraiser.families])
-    if its_family is None:
-        return family, [f"unknown model {model}"]
-    if family is not None and family != its_family:
-        raise InvalidInput(
-            f"Offer {offer['offer']}: the ledger has model {model!r} in family {its_family!r}, "
-            f"but the offer says {family!r}. Correct one of the two."
-        )
-    return its_family, []
+    return family, [f"unknown model {model}"]
+
+
+def _contradicts(offer: Mapping[str, Any], known: str, said: str) -> InvalidInput:
+    return InvalidInput(
+        f"Offer {offer['offer']}: {known}, but the offer says {said!r}. Correct one of the two."
+    )
 
 
 def _ask_if_near(offer: Mapping[str, Any], column: str, known: Iterable[str]) -> None:
@@ -274,9 +247,9 @@ def read_unit(
     seen_on = as_of if pd.isna(offer["seen_on"]) else offer["seen_on"].date()
     first, last, notes = offer["built_from"], offer["built_to"], []
     if np.isnan(first):
-        years = assumed_years(entry.first_year, entry.last_year, entry.reference_year, seen_on.year)
-        first, last = entry.first_year, min(entry.last_year, float(seen_on.year))
-        span = f"{years[0]:.0f}" if years.size == 1 else f"{first:.0f} to {last:.0f}"
+        years = odds.assumed_years(entry.first_year, entry.last_year, entry.reference_year, seen_on.year)
+        last = min(entry.last_year, float(seen_on.year))
+        span = f"{years[0]:.0f}" if years.size == 1 else f"{entry.first_year:.0f} to {last:.0f}"
         notes.append(f"production year not given, {span} assumed")
     elif last > seen_on.year:
         raise InvalidInput(
@@ -288,15 +261,14 @@ def read_unit(
     ages = age_at(np.full(years.size, np.datetime64(seen_on)), years)
     if not np.isnan(entry.oldest_seen) and ages.mean() > entry.oldest_seen + 1:
         notes.append(f"older than any on record ({entry.oldest_seen:.0f} years)")
-    signs = _sign_values(offer, appraiser)
-    strange = [
-        n for n in offer if n not in NAMES and n not in appraiser.shared.signs and offer[n] is not None
-    ]
+    known = {*NAMES, *appraiser.shared.signs}
+    strange = [name for name in offer if name not in known and offer[name] is not None]
     notes += [f"sign {name} is on no record, ignored" for name in strange]
-    if np.count_nonzero(signs == 1.0) > MOST_SEEN:
-        notes.append(f"components judged by the {MOST_SEEN} signs that tell most of them")
-    unit = Unit(ages, years, np.full(years.size, 1.0 / years.size), signs, float(offer["working_price"]))
-    return unit, notes
+    signs = _sign_values(offer, appraiser)
+    if np.count_nonzero(signs == 1.0) > odds.MOST_SEEN:
+        notes.append(f"components judged by the {odds.MOST_SEEN} signs that tell most of them")
+    weight = np.full(years.size, 1.0 / years.size)
+    return Unit(ages, years, weight, signs, float(offer["working_price"])), notes
 
 
 def _sign_values(seen: Mapping[str, Any], appraiser: Appraiser) -> Floats:
@@ -335,14 +307,181 @@ def unit_of(
     return entry, *read_unit(offer, entry, appraiser, appraiser.as_of)
 
 
+# ---- From an appraisal and an asked price to one of four words
+
+
+TAKE, HAGGLE, TRY_ONE, SKIP = "take", "haggle", "try one", "skip"
+FEW_JOBS = 10
+"""Below this many jobs of a family its records are few, and trying one can be worth its price."""
+
+
+def cents(amount: float) -> float:
+    """Round money to two decimals, halves up, as a browser does it too."""
+    return float(np.floor(amount * 100.0 + 0.5) / 100.0)
+
+
+def weighted_quantile(values: Floats, weights: Floats, share: float) -> float:
+    """Smallest value with at least `share` of the weight at or below it."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    at = min(int(np.searchsorted(total, share * total[-1] - 1e-12)), values.size - 1)
+    return float(values[order][at])
+
+
+def draw_quantile(draws: Floats, share: float) -> float:
+    """Quantile of equally likely draws, linear between them."""
+    ordered = np.sort(draws)
+    at = share * (ordered.size - 1)
+    low = int(np.floor(at))
+    high = min(low + 1, ordered.size - 1)
+    return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
+
+
+def ceiling_price(gain_free: Floats, terms: Terms) -> float:
+    """Highest price at which the verdict is take; below 0 where even a gift would cost money."""
+    mean = cents(float(gain_free.mean())) - terms.margin
+    if terms.caution <= 0:
+        return cents(mean)
+    return cents(min(mean, draw_quantile(gain_free, 1.0 - terms.caution) - terms.margin))
+
+
+def lesson_worth(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float) -> float:
+    """Worth of what one more job would teach."""
+    # Preposterior analysis over the two outcomes of the job: each reweighs the states of knowledge by the
+    # chance that they gave it (Raiffa, Schlaifer, Applied Statistical Decision Theory, Harvard, 1961, ch. 4).
+    over_margin = appraisal.gain_free - asked - terms.margin
+    repaired = float((appraisal.success * over_margin).mean())
+    unrepaired = float(((1.0 - appraisal.success) * over_margin).mean())
+    return entry.offers_expected * worth_of_knowing(repaired, unrepaired)
+
+
+def worth_of_knowing(one: float, other: float) -> float:
+    """Rise in gain if it is known which of two cases holds before deciding; never below 0."""
+    return max(0.0, min(one, -other), min(other, -one))
+
+
+def teaches(entry: FamilyEntry) -> bool:
+    """Tell whether one more job of a family could teach anything: few were seen, and none is open."""
+    return entry.jobs_seen < FEW_JOBS and entry.open_jobs == 0
+
+
+def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:
+    """Choose the verdict."""
+    is_founded = entry.kind_jobs > 0
+    if asked <= ceiling and is_founded:
+        return TAKE
+    if 0 < ceiling < asked <= ceiling * (1.0 + terms.haggle_room) and is_founded:
+        return HAGGLE
+    if not teaches(entry):
+        return SKIP
+    short = max(0.0, terms.margin - (cents(float(appraisal.gain_free.mean())) - asked))
+    return TRY_ONE if asked <= ceiling or lesson_worth(entry, appraisal, terms, asked) > short else SKIP
+
+
+# ---- Units that are offered together for one price: each is tried, broken for parts, or passed on
+
+
+TRY, BREAK, PASS_ON = "try", "break for parts", "pass on"
+LEAST_BINS = 2048
+"""Bins of an amount at least, in which the gains of several units are added up."""
+
+
+@dataclass(frozen=True)
+class LotUnit:
+    """One unit of a lot, and the best that can be done with it."""
+
+    entry: FamilyEntry
+    appraisal: Appraisal
+    share: float  # what it costs of the lot's price; NaN: none is asked
+    way: str  # TRY, BREAK at once, or PASS_ON for nothing
+    worth: float  # what it adds to the highest price for the lot, 0 or more
+    gain_free: float  # its mean gain at a price of 0
+    cases: Floats  # (n_draws, n_cases): gains at a price of 0 by state of knowledge
+    case_weight: Floats  # sums to 1 in each state
+
+    @property
+    def name(self) -> str:
+        """What it shares its doubts with."""
+        return f"{self.entry.kind}\n{self.entry.family}"
+
+
+def lot_unit(
+    entry: FamilyEntry, shared: odds.Shared, terms: Terms, appraisal: Appraisal, share: float = np.nan
+) -> LotUnit:
+    """Choose what to do with a unit of a lot; broken for parts it brings what a plan says of stopping."""
+    parts = entry.remains.drawn(shared.draws[:, 2]) - entry.other_unrepaired
+    tried, broken = ceiling_price(appraisal.gain_free, terms), ceiling_price(parts, terms)
+    n = len(parts)
+    way, worth, gain, cases = PASS_ON, 0.0, 0.0, np.zeros((n, 1))
+    if max(tried, broken) > 0:
+        way, worth, free = (TRY, tried, appraisal.gain_free) if tried >= broken else (BREAK, broken, parts)
+        gain, cases = cents(float(free.mean())), parts[:, None] + entry.remains.spread * odds.CASES
+    if way == TRY:
+        cases, weight = appraisal.cases.reshape(n, -1), n * appraisal.case_weight.reshape(n, -1)
+    else:
+        weight = np.full(cases.shape, 1.0 / cases.shape[1])
+    return LotUnit(entry, appraisal, share, way, worth, gain, cases, weight)
+
+
+def lot_chance_of_loss(units: Sequence[LotUnit], asked: float) -> float:
+    """Chance that all units of a lot together bring less than it costs."""
+    units = [unit for unit in units if unit.way != PASS_ON]
+    if not units:
+        return float(asked > 0)
+    if len(units) == 1:
+        return float(units[0].case_weight[units[0].cases < asked].sum() / len(units[0].cases))
+    lows = [float(unit.cases.min()) for unit in units]
+    span = sum(float(unit.cases.max()) for unit in units) - sum(lows)
+    bins = LEAST_BINS
+    while bins < 4 * (len(units) + 2):
+        bins *= 2
+    width = max(span, 1e-9) / (bins - len(units) - 2)
+    by_family: dict[str, NDArray[np.complex128]] = {}
+    for unit, low in zip(units, lows, strict=True):
+        at = (unit.cases - low) / width
+        below = np.floor(at).astype(np.int64)
+        share = np.zeros((len(at), bins))
+        rows = np.arange(len(at))[:, None]
+        np.add.at(share, (rows, below), unit.case_weight * (1.0 - (at - below)))
+        np.add.at(share, (rows, below + 1), unit.case_weight * (at - below))
+        by_family[unit.name] = by_family.get(unit.name, np.ones(1)) * np.fft.rfft(share, axis=1)
+    whole = np.prod([wave.mean(axis=0) for wave in by_family.values()], axis=0)
+    chance = np.fft.irfft(whole, bins)
+    until = (asked - sum(lows)) / width - np.arange(bins)
+    return float(np.clip(chance @ np.clip(until + 0.5, 0.0, 1.0), 0.0, 1.0))
+
+
+def lot_ceiling(units: Sequence[LotUnit]) -> float:
+    """Highest price at which a lot is one to take: units of kinds without a finished job are no ground."""
+    return cents(sum(unit.worth for unit in units if unit.entry.kind_jobs > 0))
+
+
+def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
+    """Choose the verdict on a lot."""
+    ceiling = lot_ceiling(units)
+    if asked <= ceiling:
+        return TAKE
+    if 0 < ceiling and asked <= ceiling * (1.0 + terms.haggle_room):
+        return HAGGLE
+    lessons: dict[str, float] = {}
+    for unit in units:
+        if teaches(unit.entry):
+            lesson = lesson_worth(unit.entry, unit.appraisal, terms, unit.share)
+            lessons[unit.name] = max(lesson, lessons.get(unit.name, 0.0))
+    if not lessons:
+        return SKIP
+    promised = sum(unit.gain_free - terms.margin for unit in units if unit.way != PASS_ON)
+    pays = sum(lessons.values()) > max(0.0, asked - promised)
+    return TRY_ONE if asked <= cents(sum(unit.worth for unit in units)) or pays else SKIP
+
+
 # ---- Offers in, verdicts out: one row each, none depending on another
 
 
-LOT_COLUMNS = ("lot_ceiling", "lot_expected_gain", "lot_chance_of_loss", "worth")
 VERDICT_COLUMNS = (
     "offer", "verdict", "ceiling", "expected_gain", "gain_low", "gain_high", "chance_of_loss",
     "success_chance", "success_low", "success_high", "hours", "chief_risk", "jobs_seen", "evidence", "note",
-    *LOT_COLUMNS,
+    "lot_ceiling", "lot_expected_gain", "lot_chance_of_loss", "worth",
 )  # fmt: skip
 MONEY = ("ceiling", "expected_gain", "gain_low", "gain_high", "lot_ceiling", "lot_expected_gain", "worth")
 TEXTS = ("offer", "verdict", "chief_risk", "evidence", "note")
@@ -360,30 +499,25 @@ class _Judged(NamedTuple):
 
 def judge(offers: pd.DataFrame, appraiser: Appraiser, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Judge units on offer."""
-    day = as_of or appraiser.as_of
     judged: list[_Judged] = []
     faults = []
     for offer in offers.to_dict("records"):
         try:
-            judged.append(_judge_one(offer, appraiser, day))
+            judged.append(_judge_one(offer, appraiser, as_of or appraiser.as_of))
         except InvalidInput as error:
             faults.append(error.message)
     refuse(faults, "Nothing was judged.")
-    lots: dict[str | None, list[_Judged]] = {}
-    for each in judged:
-        lots.setdefault(each.offer["lot"], []).append(each)
-    for lot, members in lots.items():
-        if lot is not None:
-            _judge_lot(lot, members, appraiser)
+    for lot in dict.fromkeys(each.offer["lot"] for each in judged if each.offer["lot"] is not None):
+        _judge_lot(lot, [each for each in judged if each.offer["lot"] == lot], appraiser)
     table = pd.DataFrame([each.row for each in judged], columns=list(VERDICT_COLUMNS))
-    numbers = [name for name in VERDICT_COLUMNS if name not in TEXTS and name != "jobs_seen"]
-    return table.astype({**dict.fromkeys(TEXTS, object), **dict.fromkeys(numbers, float), "jobs_seen": int})
+    kinds: dict[str, type] = {**dict.fromkeys(VERDICT_COLUMNS, float), **dict.fromkeys(TEXTS, object)}
+    return table.astype(kinds | {"jobs_seen": int})
 
 
 def _judge_one(offer: Mapping[str, Any], appraiser: Appraiser, day: datetime.date) -> _Judged:
     entry, notes = find_entry(offer, appraiser)
     unit, more = read_unit(offer, entry, appraiser, day)
-    appraisal = appraise(entry, appraiser.shared, appraiser.terms, unit)
+    appraisal = odds.appraise(entry, appraiser.shared, appraiser.terms, unit)
     row = verdict_row(entry, appraisal, appraiser, float(offer["asked"]))
     if row["rival_risk"]:
         more.append(f"{row['chief_risk']} and {row['rival_risk']} end as many jobs")
@@ -412,33 +546,28 @@ def _judge_lot(lot: str, members: Sequence[_Judged], appraiser: Appraiser) -> No
         whole["verdict"] = decide_lot(units, terms, asked)
         whole["lot_expected_gain"] = cents(sum(unit.gain_free for unit in units) - asked)
         whole["lot_chance_of_loss"] = round(lot_chance_of_loss(units, asked), 4)
-    singly = _singly(members, units, cents(sum(unit.worth for unit in units)) - asked, appraiser.currency)
-    for each, unit in zip(members, units, strict=True):
-        notes = [each.row["note"], f"lot {lot}: {unit.way}", *singly]
-        each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
-
-
-def _singly(members: Sequence[_Judged], units: Sequence[LotUnit], over: float, currency: str) -> list[str]:
-    """Say which units to buy one by one, where prices of their own are asked and that is worth more."""
+    over = cents(sum(unit.worth for unit in units)) - asked
+    # Which units to buy one by one, where prices of their own are asked and that is worth more.
     chosen = [
         (str(each.offer["offer"]), float(each.offer["asked"]), unit)
         for each, unit in zip(members, units, strict=True)
         if unit.worth > each.offer["asked"] and unit.entry.kind_jobs > 0
     ]
-    worth = sum(unit.worth - asked for _, asked, unit in chosen)
-    if np.isnan(over) or not worth > max(over, 0.0):
-        return []
-    names, paid = ", ".join(name for name, _, _ in chosen), sum(asked for _, asked, _ in chosen)
-    gain = sum(unit.gain_free for _, _, unit in chosen) - paid
-    return [f"better bought singly: {names} for {paid:.2f} {currency}, mean gain {gain:.2f}"]
+    singly = ""
+    if sum(unit.worth - price for _, price, unit in chosen) > max(over, 0.0):
+        names, paid = ", ".join(name for name, *_ in chosen), sum(price for _, price, _ in chosen)
+        gain = sum(unit.gain_free for *_, unit in chosen) - paid
+        singly = f"better bought singly: {names} for {paid:.2f} {appraiser.currency}, mean gain {gain:.2f}"
+    for each, unit in zip(members, units, strict=True):
+        notes = (each.row["note"], f"lot {lot}: {unit.way}", singly)
+        each.row.update(whole, worth=unit.worth, note="; ".join(filter(None, notes)))
 
 
 def verdict_row(
     entry: FamilyEntry, appraisal: Appraisal, appraiser: Appraiser, asked: float
 ) -> dict[str, Any]:
     """Fill the columns of one verdict."""
-    terms = appraiser.terms
-    ceiling = ceiling_price(appraisal.gain_free, terms)
+    ceiling = ceiling_price(appraisal.gain_free, appraiser.terms)
     chief, rival = chief_risks(entry, appraisal, appraiser)
     row: dict[str, Any] = {
         "verdict": None,
@@ -453,14 +582,13 @@ def verdict_row(
         "jobs_seen": entry.jobs_seen,
         "evidence": entry.evidence,
     }
-    if np.isnan(asked):
-        return row
-    gains = appraisal.cases - asked
-    row["verdict"] = decide(entry, appraisal, terms, asked, ceiling)
-    row["expected_gain"] = cents(cents(float(appraisal.gain_free.mean())) - asked)
-    row["gain_low"] = cents(weighted_quantile(gains, appraisal.case_weight, 0.1))
-    row["gain_high"] = cents(weighted_quantile(gains, appraisal.case_weight, 0.9))
-    row["chance_of_loss"] = round(float(appraisal.case_weight[gains < 0].sum()), 4)
+    if not np.isnan(asked):
+        gains = appraisal.cases - asked
+        row["verdict"] = decide(entry, appraisal, appraiser.terms, asked, ceiling)
+        row["expected_gain"] = cents(cents(float(appraisal.gain_free.mean())) - asked)
+        row["gain_low"] = cents(weighted_quantile(gains, appraisal.case_weight, 0.1))
+        row["gain_high"] = cents(weighted_quantile(gains, appraisal.case_weight, 0.9))
+        row["chance_of_loss"] = round(float(appraisal.case_weight[gains < 0].sum()), 4)
     return row
 
 
@@ -521,8 +649,8 @@ def price_to_ask(appraiser: Appraiser, document: Mapping[str, Any]) -> PriceToAs
     entry = entry_of(appraiser, str(document["job"]["family"]))
     signs = _sign_values({row["sign"]: row["seen"] for row in document["signs"]}, appraiser)
     unit = replace(usual_unit(entry, appraiser, appraiser.as_of), signs=signs)
-    price, log_ratio = price_draws(entry, appraiser.shared, unit)
-    sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * CASES)).ravel()
-    mean = mean_price(entry, appraiser.shared, unit).mean()
+    price, log_ratio = odds.price_draws(entry, appraiser.shared, unit)
+    sales = (price * np.exp(log_ratio[:, None] + entry.ratio.spread * odds.CASES)).ravel()
+    mean = odds.mean_price(entry, appraiser.shared, unit).mean()
     low, high = np.quantile(sales, [0.1, 0.9])
     return PriceToAsk(float(mean), float(low), float(high))

@@ -14,7 +14,7 @@ from reliability.life.lives import Observations, observe
 from reliability.life.pooling import Hearsay, PooledLives
 from reliability.life.years import find_changes
 from reliability.records.tables import USUAL_COMPONENTS
-from reliability.worth.bench import REPAIRED, Bench
+from reliability.worth.bench import MIDDLE_YEAR, REPAIRED, Bench
 from reliability.worth.supply import ORIGIN_DISCOUNT
 
 Floats = NDArray[np.float64]
@@ -167,9 +167,6 @@ def _mentions(bench: Bench) -> pd.DataFrame:
 # ---- Component lives of the whole bench, handed from the life room to the odds
 
 
-MIDDLE_YEAR = 1985.0
-"""Production year where none at all is known (common practice, no source)."""
-
 FALSE_CHANGES = 0.1
 """Share of false discoveries at which a change of production year is believed."""
 
@@ -290,10 +287,15 @@ def later(family: str) -> str:
     return f"{family}\n(later)"
 
 
+def _change_years(table: pd.DataFrame, changes: Mapping[tuple[str, str], float]) -> Floats:
+    """Year from which the lives of each row's component in its family are others; NaN: no such year."""
+    pairs = pd.MultiIndex.from_arrays([table["family"], table["component"]])
+    return pd.Series(changes, dtype=float).reindex(pairs).to_numpy()
+
+
 def _told_apart(table: pd.DataFrame, changes: dict[tuple[str, str], float]) -> pd.DataFrame:
     """Give records from a change on a label of their own; a window across it goes where most of it lies."""
-    pairs = pd.MultiIndex.from_arrays([table["family"], table["component"]])
-    change = pd.Series(changes, dtype=float).reindex(pairs).to_numpy()
+    change = _change_years(table, changes)
     is_late = _built(table) >= change
     late_share = (table["weight"] * is_late).groupby(table["record"]).transform("sum").to_numpy()
     whole = table["weight"].groupby(table["record"]).transform("sum").to_numpy()
@@ -321,39 +323,36 @@ def hearsay_of(heard: pd.DataFrame, bench: Bench) -> Sequence[Hearsay]:
 
 
 def lives_of(
-    lives: BenchLives, slots: "Sequence[Slot]", lists: Sequence[Sequence[str]]
-) -> list[tuple[Floats, Floats, Floats]]:
+    lives: BenchLives, slots: pd.DataFrame, lists: Sequence[Sequence[str]]
+) -> tuple[Floats, Floats, Floats]:
     """Summarise the lives of the components of each slot as normals at each one's reference year."""
-    # Gives arrays of the shapes (c, 5), (c, 5) and (c,) as in `FamilyLives`.
-    found = [(np.full((2, len(names), 5), np.nan), np.full(len(names), np.nan)) for names in lists]
-    questions: dict[str, list[tuple[Floats, str | None, str | None, float]]] = {}
-    for slot, names, (rows, changes) in zip(slots, lists, found, strict=True):
-        family, kind = slot.family or None, slot.kind or None
-        for j, component in enumerate(names):
-            here = questions.setdefault(component, [])
-            change = lives.changes.get((slot.family, component))
-            if family is None or change is None:
-                here.append((rows[:, j], family, kind, slot.mean_year))  # before a change as after it
-                continue
-            changes[j] = change
-            here.append((rows[0, j], family, kind, min(slot.mean_year, change - 1)))
-            here.append((rows[1, j], later(family), kind, max(slot.mean_year, change)))
-    for component, here in questions.items():
-        places, families, kinds, years = zip(*here, strict=True)
-        year = np.array(years)
+    # Gives arrays of the shapes (n, 5), (n, 5) and (n,) as in `FamilyLives`, slot after slot.
+    asked = slots.loc[
+        np.repeat(slots.index, [len(names) for names in lists]), ["family", "kind", "mean_year"]
+    ]
+    asked = asked.assign(component=np.concatenate(lists)).reset_index(drop=True)
+    change = _change_years(asked, lives.changes)
+    year, n = asked.pop("mean_year"), len(asked)
+    asked["year"] = np.fmin(year, change - 1)  # before a change as after it where there is none
+    again = asked.assign(family=asked["family"].map(later), year=np.fmax(year, change))[~np.isnan(change)]
+    asked = pd.concat([asked, again], ignore_index=True)
+    rows = np.empty((len(asked), 5))
+    for component, at in asked.groupby("component").indices.items():
+        here = asked.iloc[at]
+        year = here["year"].to_numpy(float)
         mean, covariance = lives.pooled.summaries(
             component,
-            families,
-            kind=kinds,
+            [name or None for name in here["family"]],
+            kind=[name or None for name in here["kind"]],
             year=year if lives.pooled.has_years else np.full(year.size, np.nan),
         )
         slope, reference = year_effect(lives.pooled, component)
         root = np.linalg.cholesky(covariance + np.eye(2) * 1e-10)
         level = mean[:, 0] - slope * (year - reference) / 10.0
-        table = np.column_stack([level, mean[:, 1], root[:, 0, 0], root[:, 1, 0], root[:, 1, 1]])
-        for place, row in zip(places, table, strict=True):
-            place[...] = row
-    return [(before, after, changes) for (before, after), changes in found]
+        rows[at] = np.column_stack([level, mean[:, 1], root[:, 0, 0], root[:, 1, 0], root[:, 1, 1]])
+    after = rows[:n].copy()
+    after[~np.isnan(change)] = rows[n:]
+    return rows[:n], after, change
 
 
 def year_effect(lives: PooledLives, component: str) -> tuple[float, float]:
@@ -362,75 +361,3 @@ def year_effect(lives: PooledLives, component: str) -> tuple[float, float]:
         return 0.0, MIDDLE_YEAR
     reference = lives.reference_year(component)
     return lives.year_slope(component)[0], MIDDLE_YEAR if np.isnan(reference) else reference
-
-
-# ---- For whom entries are fitted: each family, an unknown family of each kind, an unknown kind
-
-
-@dataclass(frozen=True)
-class Slot:
-    """A family, an unknown family of a kind, or a unit of an unknown kind."""
-
-    family: str
-    kind: str
-    family_at: int
-    first_year: float
-    last_year: float
-    mean_age: float
-    mean_year: float
-    oldest: float
-
-
-def read_slots(bench: Bench) -> list[Slot]:
-    """List the slots: families in their order, then kinds, then the unknown kind."""
-    table = bench.records.families.set_index("family").reindex(list(bench.families))
-    ages = bench.ages
-    family_at = bench.jobs["family_at"].to_numpy(np.int64)[ages["at"].to_numpy(np.int64)]
-    columns = {name: ages[name].to_numpy(float) for name in ("year", "weight", "age_years")}
-
-    def seen_of(group: NDArray[np.int64]) -> dict[int, dict[str, Floats]]:
-        rows = pd.Series(group).groupby(group).indices
-        return {int(of): {name: column[at] for name, column in columns.items()} for of, at in rows.items()}
-
-    of_family, of_kind = seen_of(family_at), seen_of(bench.family_kind[family_at])
-    first, last = (table[name].to_numpy(float) for name in ("first_year", "last_year"))
-
-    def span(at: NDArray[np.int64] | NDArray[np.bool_]) -> tuple[float, float]:
-        """First and last year of some families; one of them serves where the other is not known."""
-        low, high = np.fmin.reduce(first[at], initial=np.nan), np.fmax.reduce(last[at], initial=np.nan)
-        return float(high if np.isnan(low) else low), float(low if np.isnan(high) else high)
-
-    whole = _slot("", "", -1, span(np.full(len(table), True)), columns, None)
-    of_kinds = [
-        _slot("", kind, -1, span(bench.family_kind == k), of_kind.get(k), whole)
-        for k, kind in enumerate(bench.kinds)
-    ]
-    slots = [
-        _slot(family, bench.kinds[k], i, span(np.array([i])), of_family.get(i), of_kinds[k])
-        for i, (family, k) in enumerate(zip(bench.families, bench.family_kind, strict=True))
-    ]
-    return [*slots, *of_kinds, whole]
-
-
-def _slot(
-    family: str,
-    kind: str,
-    at: int,
-    span: tuple[float, float],
-    seen: dict[str, Floats] | None,
-    wider: Slot | None,
-) -> Slot:
-    """Lay out a slot: where no years are written down, those of the units seen serve, or the kin's."""
-    first, last = span
-    if seen is not None and seen["year"].size:
-        years, ages = seen["year"], seen["age_years"]
-        year, age = (float(np.average(values, weights=seen["weight"])) for values in (years, ages))
-        if np.isnan(first):
-            first, last = years.min(), years.max()
-        return Slot(family, kind, at, float(first), float(last), age, year, float(ages.max()))
-    year = MIDDLE_YEAR if wider is None else wider.mean_year
-    if not np.isnan(first):
-        year = (first + last) / 2.0
-    elif wider is not None:
-        first, last = wider.first_year, wider.last_year
-    return Slot(family, kind, at, float(first), float(last), np.nan, float(year), np.nan)

@@ -2,7 +2,8 @@
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -10,10 +11,11 @@ from numpy.typing import NDArray
 
 from reliability.life.lives import decimal_year
 from reliability.records.frames import Records
-from reliability.worth.appraisal import sale_price
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, read_bench
-from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount, shrunk_shares
+from reliability.worth.bench import REPAIRED, UNREPAIRED, Bench, counts, place, read_bench
+from reliability.worth.odds import Spread, sale_price
+from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_amount, one_hot, shrunk_shares
+from reliability.worth.supply import read_shelf
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,13 +31,25 @@ USUAL_REMAINS = 0.1
 """Worth of an unrepaired unit as a share of the working price beforehand (common practice, no source)."""
 
 
-@dataclass(frozen=True)
-class Amount:
-    """What is known of one amount: its mean, the doubt about that mean, the spread of single cases."""
+class Amount(NamedTuple):
+    """An amount by slot: its mean, the doubt about that mean, the spread of single cases."""
 
     mean: Floats
     doubt: Floats
-    spread: float
+    spread: Floats | float
+
+    def times(self, factor: Floats | float) -> "Amount":
+        """Count it in another unit."""
+        return Amount(self.mean * factor, self.doubt * factor, self.spread * factor)
+
+    def plus(self, other: "Amount") -> "Amount":
+        """Add an amount that varies independently."""
+        doubt, spread = np.hypot(self.doubt, other.doubt), np.hypot(self.spread, other.spread)
+        return Amount(self.mean + other.mean, doubt, spread)
+
+    def of_slot(self, i: int) -> Spread:
+        """Give the amount of one slot."""
+        return Spread(*(float(np.broadcast_to(part, self.mean.shape)[i]) for part in self))
 
 
 def fit_by_family(bench: Bench, rows: pd.Series, values: Floats, usual: float, usual_sd: float) -> Amount:
@@ -73,7 +87,7 @@ def _by_slot(
         inner_sds=family_sds,
         usual_sd=usual_sd,
     )
-    kind, family = slot_index(bench)
+    kind, family = bench.slot_places
     others = np.zeros((kind.size, fit.n_upper - 1 - n_k))
     mean, sd, _ = fit.predict(np.column_stack([np.ones(kind.size), one_hot(kind, n_k), others]), family)
     return Amount(mean, sd, fit.residual_sd), fit
@@ -93,28 +107,57 @@ def remains(bench: Bench) -> Floats:
     return np.select([donor, scrapped, as_is], by_outcome, np.nan)
 
 
-def total(first: Amount, second: Amount, *, rate: float = 1.0) -> Amount:
-    """Add two amounts that vary independently, the second at a rate."""
-    return Amount(
-        first.mean + rate * second.mean,
-        np.hypot(first.doubt, rate * second.doubt),
-        float(np.hypot(first.spread, rate * second.spread)),
-    )
+@dataclass(frozen=True)
+class Amounts:
+    """What a job takes and brings."""
+
+    by_slot: dict[str, Amount | Floats]  # fields of `FamilyEntry`
+    price_signs: Floats  # what signs add to the log price
+    repair_hours: Floats  # by component
+    parts: "PartCosts"
 
 
-def slot_index(bench: Bench) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Kind and family of every slot: families, an unknown family of each kind, an unknown kind (-1)."""
-    n_f, n_k = len(bench.families), len(bench.kinds)
-    kind = np.concatenate([bench.family_kind, np.arange(n_k), [-1]]).astype(np.int64)
-    return kind, np.concatenate([np.arange(n_f), np.full(n_k + 1, -1)]).astype(np.int64)
+def fit_amounts(
+    bench: Bench, signs: Floats, components: tuple[str, ...], price: Amount, news: Floats
+) -> Amounts:
+    """Fit prices, costs, hours and what remains."""
+    # `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `price`: from `working_prices`; `news`
+    # (n_slots,): from `purchase_news`.
+    jobs, settings = bench.jobs, bench.records.settings
+    repaired = jobs["own"] & (jobs["repaired"] == 1)
+    unrepaired = jobs["own"] & jobs["outcome"].isin(UNREPAIRED)
+    level, rate = float(np.median(price.mean)), settings.hour_rate
+    parts = fit_part_costs(bench, components)
+    hours, repair_hours = fit_hours(bench, components)
+    prices, price_signs = fit_prices(bench, price, signs, news)
 
+    def fitted(rows: pd.Series, values: Floats, usual: float, usual_sd: float = 0.05 * level) -> Amount:
+        return fit_by_family(bench, rows, values, usual, usual_sd)
 
-def one_hot(at: NDArray[np.int64], n: int) -> Floats:
-    """Membership matrix; a position below 0 belongs nowhere. ndarray, shape (len(at), n)."""
-    table = np.zeros((len(at), n))
-    rows = np.flatnonzero(np.asarray(at) >= 0)
-    table[rows, np.asarray(at)[rows]] = 1.0
-    return table
+    worked, other = jobs["hours"].to_numpy(float), jobs["other_costs"].to_numpy(float)
+    beside, spent = (part_costs_by_job(bench, parts, failed=which)[0] for which in (False, None))
+    left = remains(bench) / price.mean[jobs["family_at"].to_numpy(np.int64)]
+    share = fitted(unrepaired, left, USUAL_REMAINS, 0.15)
+    other_repaired = fitted(repaired, other, 0.05 * level)
+    other_unrepaired = fitted(unrepaired, other, 0.02 * level)
+    hours_unrepaired = fitted(unrepaired, worked, USUAL_HOURS, USUAL_HOURS_SD)
+    worn, lost = fitted(repaired, beside, 0.0), fitted(unrepaired, spent, 0.01 * level)
+    costs_repaired = other_repaired.plus(worn).plus(hours.times(rate))
+    by_slot: dict[str, Amount | Floats] = {
+        "working_price": price.mean,
+        "price_doubt": price.doubt,
+        "ratio": prices,
+        "remains": share.times(price.mean),
+        "costs_repaired": costs_repaired._replace(
+            mean=costs_repaired.mean + settings.selling_hours * rate  # a repaired unit has to be sold
+        ),
+        "costs_unrepaired": other_unrepaired.plus(lost).plus(hours_unrepaired.times(rate)),
+        "other_repaired": other_repaired.mean,
+        "other_unrepaired": other_unrepaired.mean,
+        "hours_repaired": hours.mean,
+        "hours_unrepaired": hours_unrepaired.mean,
+    }
+    return Amounts(by_slot, price_signs, repair_hours, parts)
 
 
 # ---- What the prices that a bench paid say of a family: sellers know something of what they sell
@@ -218,17 +261,8 @@ def _sales(bench: Bench) -> pd.DataFrame:
     return jobs[sold]
 
 
-@dataclass(frozen=True)
-class PriceModel:
-    """Log ratio of realised to working price."""
-
-    ratio: Amount  # by family, unknown family of a kind, unknown kind; at the day of the appraisal
-    signs: Floats  # (n_signs,): shift by a sign
-    spread: Floats  # (n_families + n_kinds + 1,): log spread of one sale
-
-
-def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> PriceModel:
-    """Fit what units really fetched against what their owner thought they would."""
+def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tuple[Amount, Floats]:
+    """Fit the log of what units really fetched over what their owner thought, and its shift by a sign."""
     # `price`: from `working_prices`; `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `news`
     # (n_families + n_kinds + 1,): from `purchase_news`.
     # The level drifts as a random walk from year to year, each kind's around it, and families that sell often
@@ -246,7 +280,7 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     )
     when = decimal_year(sold["sold_on"].fillna(sold["closed"]))
     years = np.arange(int(when.min(initial=now[0])), int(now[0]) + 1)
-    kind, family = slot_index(bench)
+    kind, family = bench.slot_places
     # Kinds of which nothing was sold share a last place that no sale informs: pure doubt.
     kinds_sold = np.unique(bench.family_kind[at])
     n_places = kinds_sold.size + 1
@@ -300,13 +334,13 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> Pric
     mean, sd, _ = fit.predict(np.column_stack(at_once), family)
     by_sign, _ = fit.effects(np.eye(fit.n_upper)[fit.n_upper - n_s - 2 : -2])
     all_spread = np.concatenate([spread, np.full(n_k + 1, usual)])
-    return PriceModel(Amount(mean, sd, fit.residual_sd), by_sign, fit.residual_sd * all_spread / usual)
+    return Amount(mean, sd, fit.residual_sd * all_spread / usual), by_sign
 
 
 def _above_kin(bench: Bench, price: Amount) -> Floats:
     """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot."""
     # The fewer other prices of the kind there are, the less they have to say: none for the only one.
-    kind, family = slot_index(bench)
+    kind, family = bench.slot_places
     stated = (family >= 0) & (price.doubt == 0.0)
     n = np.bincount(kind[stated], minlength=len(bench.kinds) + 1)[kind]
     others = 1.0 - 1.0 / np.maximum(n, 1)
@@ -381,22 +415,12 @@ PAID_ACTIONS = ("replaced", "rebuilt")
 
 def failed_in_job(bench: Bench, components: tuple[str, ...]) -> Floats:
     """Mark the components that each finished job found failed; ndarray, shape (n_jobs, n_components)."""
-    table = np.zeros((len(bench.jobs), len(components)))
-    findings = bench.records.findings
+    jobs, findings = bench.jobs, bench.records.findings
     failed = findings[findings["found"] == "failed"]
-    jobs = pd.Index(bench.jobs["job"])
-    row = jobs.get_indexer(failed["job"])
-    column = pd.Index(components).get_indexer(failed["component"])
-    there = (row >= 0) & (column >= 0)
-    table[row[there], column[there]] = 1.0
-    ended = pd.Index(components).get_indexer(bench.jobs["ended_by"].fillna(""))
-    table[np.flatnonzero(ended >= 0), ended[ended >= 0]] = 1.0
+    table = np.zeros((len(jobs), len(components)))
+    for job, component in ((failed["job"], failed["component"]), (jobs["job"], jobs["ended_by"].fillna(""))):
+        table[place(job, component, jobs["job"], components)[1]] = 1.0
     return table
-
-
-def counts(column: pd.Series, components: Sequence[str]) -> Floats:
-    """Count how often each component is named; ndarray, shape (n_components,)."""
-    return column.value_counts().reindex(list(components), fill_value=0).to_numpy(float)
 
 
 def collateral_shares(findings: pd.DataFrame, components: tuple[str, ...]) -> Floats:
@@ -407,31 +431,24 @@ def collateral_shares(findings: pd.DataFrame, components: tuple[str, ...]) -> Fl
     return shrunk_shares(k, n, usual=COLLATERAL_SHARE, usual_worth=COLLATERAL_WORTH)
 
 
-@dataclass(frozen=True)
-class Hours:
-    """Bench hours: of a repaired unit without failed parts by family, of each failed component."""
-
-    base: Amount
-    by_component: Floats
-
-
-def fit_hours(bench: Bench, failed: Floats, usual: float, usual_sd: float) -> Hours:
+def fit_hours(
+    bench: Bench, components: tuple[str, ...], usual: float = USUAL_HOURS, usual_sd: float = USUAL_HOURS_SD
+) -> tuple[Amount, Floats]:
     """Split the hours of repaired jobs into a family's own and those of its failed components."""
-    # `failed` (n_jobs, n_components): from `failed_in_job`; `usual, usual_sd`: hours of one job believed
-    # beforehand.
     hours = bench.jobs["hours"].to_numpy(float)
     known = (bench.jobs["own"] & (bench.jobs["outcome"] == REPAIRED)).to_numpy() & np.isfinite(hours)
     if not bench.is_silent:  # hours of a job without a finding hide those of its failed components
         known &= bench.told
     at = bench.jobs["family_at"].to_numpy(np.int64)[known]
+    failed = failed_in_job(bench, components)[known]
+    of_component = Block("component", failed, (REPAIR_HOURS_SD,), REPAIR_HOURS)
     level = max(usual - REPAIR_HOURS, 0.0), usual_sd
-    of_component = Block("component", failed[known], (REPAIR_HOURS_SD,), REPAIR_HOURS)
     base, fit = _by_slot(
         bench, hours[known], at, level, (0.1, 0.4), (0.1, 0.3, 0.8), usual_sd / 2, [of_component]
     )
     by_component, _ = fit.effects(np.eye(fit.n_upper)[1 + len(bench.kinds) :])
     by_component = np.maximum(by_component, 0.0) * (not bench.is_silent)
-    return Hours(Amount(np.maximum(base.mean, 0.1), base.doubt, base.spread), by_component)
+    return base._replace(mean=np.maximum(base.mean, 0.1)), by_component
 
 
 @dataclass(frozen=True)
@@ -441,7 +458,7 @@ class PartCosts:
     fit: ShrunkFit
     components: tuple[str, ...]
     paid_share: Floats
-    shelf: Mapping[tuple[int, int], float] = field(default_factory=dict)
+    shelf: Mapping[tuple[int, int], float]  # worth of parts at hand by places of family (-1: any), component
 
     def price(self, family_at: Ints, component_at: Ints) -> Floats:
         """Mean price where a part is paid for; -1 is an unknown family or component. ndarray, shape (c,)."""
@@ -470,48 +487,55 @@ def fit_part_costs(bench: Bench, components: tuple[str, ...]) -> PartCosts:
     """Fit what mending a failed component costs in parts."""
     # Prices paid and prices in the `parts` table count; of a pack as many pieces are paid for by one repair
     # as there is no other use for within a year.
-    families = pd.Index(bench.families)
+    column, n_f, n_c = pd.Index(components), len(bench.families), len(components)
     findings = bench.records.findings.merge(bench.jobs[["job", "family_at", "outcome"]], on="job")
-    mended = findings[(findings["found"] == "failed") & (findings["outcome"] == REPAIRED)]
-    column = pd.Index(components)
     seasons = bench.jobs["season"]
     years = max(float(seasons.max() - seasons.min() + 1), 1.0) if len(seasons) else 1.0
     uses_per_year = failed_in_job(bench, components).sum(axis=0) / years
-    paid = findings[findings["action"].isin(PAID_ACTIONS) & (findings["part_cost"] > 0)]
     parts = bench.records.parts
-    listed = parts[(parts["price"] > 0) & (parts["obtainable"] != "no") & parts["component"].isin(components)]
-    listed_at = column.get_indexer(listed["component"])
-    pack, unit = listed["pack_size"].fillna(1).to_numpy(float), listed["per_unit"].fillna(1).to_numpy(float)
-    used = np.clip(np.maximum(uses_per_year[listed_at], 1.0) * unit, unit, np.maximum(pack, unit))
-    price = listed["price"].to_numpy(float) * np.ceil(unit / pack) * np.where(pack > unit, unit / used, 1.0)
-    n_f, n_c = len(bench.families), len(components)
-    at = np.concatenate([column.get_indexer(paid["component"]), listed_at])
-    family_at = np.concatenate(
-        [paid["family_at"].to_numpy(np.int64), families.get_indexer(listed["family"].fillna(""))]
-    )
-    cost = np.concatenate([paid["part_cost"].to_numpy(float), price])
-    worth = np.concatenate([np.ones(len(paid)), np.full(len(listed), PRICED_PART_WORTH)])
-    keep = at >= 0
-    at, family_at, cost, worth = at[keep], family_at[keep], cost[keep], worth[keep]
+    parts = parts[(parts["price"] > 0) & (parts["obtainable"] != "no") & parts["component"].isin(components)]
+    pack, unit = (parts[name].fillna(1).to_numpy(float) for name in ("pack_size", "per_unit"))
+    uses = np.maximum(uses_per_year[column.get_indexer(parts["component"])], 1.0) * unit
+    used = np.clip(uses, unit, np.maximum(pack, unit))
+    price = parts["price"].to_numpy(float) * np.ceil(unit / pack) * np.where(pack > unit, unit / used, 1.0)
     # General prices belong to no family: they share one more cell per component.
-    cell = np.where(family_at < 0, n_f, family_at) * n_c + at
-    log_cost = np.log(cost)
-    centre = float(np.average(log_cost, weights=worth)) if cost.size else float(np.log(part_price(bench)))
+    family_at = pd.Index(bench.families).get_indexer(parts["family"].fillna(""))
+    listed = pd.DataFrame(
+        {
+            "component": parts["component"],
+            "part_cost": price,
+            "family_at": np.where(family_at < 0, n_f, family_at),
+            "worth": PRICED_PART_WORTH,
+        }
+    )
+    paid = findings[findings["action"].isin(PAID_ACTIONS) & (findings["part_cost"] > 0)]
+    told = pd.concat([paid[["component", "part_cost", "family_at"]].assign(worth=1.0), listed])
+    told = told[told["component"].isin(components)]
+    at, worth = column.get_indexer(told["component"]), told["worth"].to_numpy(float)
+    log_cost = np.log(told["part_cost"].to_numpy(float))
+    centre = float(np.average(log_cost, weights=worth)) if at.size else float(np.log(part_price(bench)))
     fit = fit_shrunk_amount(
         log_cost,
         [
             Block("level", np.ones((at.size, 1)), (PART_PRICE_LOG_SD,), centre),
             Block("component", one_hot(at, n_c), (0.5, 1.0)),
         ],
-        inner=cell,
+        inner=told["family_at"].to_numpy(np.int64) * n_c + at,
         inner_sds=(0.2, 0.5, 0.9),
         weights=worth,
         usual_sd=0.35,
     )
+    mended = findings[(findings["found"] == "failed") & (findings["outcome"] == REPAIRED)]
     is_paid = mended["action"].isin(PAID_ACTIONS)
     k, n = (counts(rows["component"], components) for rows in (mended[is_paid], mended))
     share = shrunk_shares(k, n, usual=PAID_SHARE, usual_worth=PAID_WORTH)
-    return PartCosts(fit, components, share * (not bench.is_silent))
+    families = {"": -1, **{name: i for i, name in enumerate(bench.families)}}
+    shelf = {
+        (families[family], components.index(component)): worth
+        for (component, family), worth in read_shelf(bench.records.shelf).items()
+        if component in components and worth >= 0
+    }
+    return PartCosts(fit, components, share * (not bench.is_silent), shelf)
 
 
 def part_costs_by_job(bench: Bench, parts: PartCosts, *, failed: bool | None = None) -> tuple[Floats, Floats]:

@@ -13,10 +13,10 @@ from reliability.records.audit import LONG_OPEN_DAYS
 from reliability.records.files import belongs_to_user, fresh_file, own_folder
 from reliability.records.frames import Records, plain_rows
 from reliability.records.values import missing_numbers
-from reliability.worth.appraisal import sale_price
 from reliability.worth.appraiser import Appraiser, kept_name
 from reliability.worth.bench import REPAIRED, read_bench
 from reliability.worth.judging import price_to_ask
+from reliability.worth.odds import sale_price
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger

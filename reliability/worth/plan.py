@@ -10,16 +10,18 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
-from reliability.worth.appraisal import FamilyEntry, Unit, mean_price, unit_chances
 from reliability.worth.appraiser import Appraiser
 from reliability.worth.judging import NOTHING_BEHIND, unit_of
 from reliability.worth.odds import (
-    COMMON_DIMENSIONS,
-    NODES,
+    FamilyEntry,
     Shared,
+    Unit,
     component_odds,
     expit,
-    given_signs,
+    mean_price,
+    mending_odds,
+    unit_chances,
+    unit_classes,
 )
 
 Floats = NDArray[np.float64]
@@ -257,31 +259,25 @@ def unit_odds(entry: FamilyEntry, shared: Shared, unit: Unit) -> UnitOdds:
     # same: in each state of knowledge their log odds of having failed are raised, those of being mended
     # lowered, by the one shift that gives the recalibrated odds of the job.
     _, target = unit_chances(entry, shared, unit)
-    c = entry.lives.components
     odds = component_odds(entry.lives, shared, unit.age_years, unit.year)
-    odds = odds[:, :, None, :] + shared.storage_sd * NODES[:, None]  # (draw, alternative, node, c)
-    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
-    mending = (entry.lives.repair[:, 0] + entry.lives.repair[:, 1] * z)[:, None, None, :]
-    collateral = shared.collateral[c]
+    mending = mending_odds(entry.lives.repair, shared)
 
     def at(shift: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        by_draw = shift[:, None, None, None]
-        before = expit(odds + by_draw)
-        arrived, weight = given_signs(entry.lives, shared, before, unit.weight, unit.signs)
-        return arrived, arrived + (1.0 - arrived) * collateral, expit(mending - by_draw), weight
+        mended = expit(mending - shift[:, None])[:, None, None, :]
+        arrived, failed, weight = unit_classes(entry.lives, shared, unit, odds + shift[:, None, None])
+        return arrived, failed, mended, weight
 
-    low, high = np.full(len(z), -WIDEST_SHIFT), np.full(len(z), WIDEST_SHIFT)
+    low, high = np.full(len(odds), -WIDEST_SHIFT), np.full(len(odds), WIDEST_SHIFT)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
         _, failed, mended, weight = at(middle)
         rosy = ((1.0 - failed * (1.0 - mended)).prod(axis=3) * weight).sum(axis=(1, 2)) > target
         low, high = np.where(rosy, middle, low), np.where(rosy, high, middle)
     arrived, failed, mended, weight = at((low + high) / 2)
-    mended = np.broadcast_to(mended, arrived.shape)
-    by_class = weight.ravel() / weight.sum()
-    return UnitOdds(
-        failed.reshape(-1, c.size), arrived.reshape(-1, c.size), mended.reshape(-1, c.size), by_class
+    failed, arrived, mended = (
+        each.reshape(-1, each.shape[-1]) for each in np.broadcast_arrays(failed, arrived, mended)
     )
+    return UnitOdds(failed, arrived, mended, weight.ravel() / weight.sum())
 
 
 # ---- What has been found so far on a unit that lies on the bench

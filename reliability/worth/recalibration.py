@@ -1,8 +1,7 @@
 """Outcomes against the chain of components: a shrunk regression that the records weigh."""
 
 import datetime
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -11,24 +10,25 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from reliability.life.lives import age_at, decimal_year
-from reliability.worth.appraisal import age_terms, assumed_years
 from reliability.worth.bench import Bench, share_unfinished_repaired
-from reliability.worth.lives import Slot, weigh_hearsay
-from reliability.worth.money import ODDS_NEWS, ODDS_NEWS_SDS, one_hot, slot_index
+from reliability.worth.lives import weigh_hearsay
+from reliability.worth.money import ODDS_NEWS, ODDS_NEWS_SDS
 from reliability.worth.odds import (
-    COMMON_DIMENSIONS,
     NODE_WEIGHTS,
     NODES,
     FamilyLives,
     Shared,
+    age_terms,
+    assumed_years,
     component_odds,
     log_not_alone,
     log_odds,
     log_unshown,
+    mending_odds,
     sign_terms,
     unseen_success,
 )
-from reliability.worth.regression import Block, fit_shrunk_logit
+from reliability.worth.regression import Block, fit_shrunk_logit, one_hot
 from reliability.worth.supply import Repairability, ordinals
 
 Floats = NDArray[np.float64]
@@ -59,15 +59,12 @@ def repair_chances(
     # away, a chance f of mending and a chance k of dying on the bench, a component shows none of them and
     # lets the job go on with the chance (1 - k (1 - f) + o u f) / (1 + o).
     terms = [sign_terms(of_unit, shared.sign_shows) for of_unit in signs]
-    n_terms = np.array([of_unit.factor.size for of_unit in terms], np.int64)[unit]
     # One row for each term of the signs of each alternative; all terms of a unit are added up in the end.
-    row = np.repeat(np.arange(unit.size), n_terms)
-    term = np.arange(row.size) - np.repeat(np.cumsum(n_terms) - n_terms, n_terms)
-    offset = np.cumsum([0, *(of_unit.factor.size for of_unit in terms)])
-    term += offset[unit[row]]
-    absent, factor = (
-        np.concatenate(values) for values in zip(*((t.absent, t.factor) for t in terms), strict=True)
-    )
+    absent, factor = (np.concatenate(values) for values in zip(*terms, strict=True))
+    n_of = np.array([of_unit.factor.size for of_unit in terms], np.int64)
+    row = np.repeat(np.arange(unit.size), n_of[unit])
+    first = np.cumsum(n_of) - n_of  # the terms of a unit stand together
+    term = np.arange(row.size) + np.repeat(first[unit] - np.cumsum(n_of[unit]) + n_of[unit], n_of[unit])
     going, possible = np.zeros((2, len(shared.draws), len(signs)))
     for at in blocks(family, shared, row.size):
         alternative, of_term = row[at], term[at]
@@ -94,8 +91,7 @@ def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floa
     # ndarray, shape (2, draws, rows), averaged over storage.
     c = family.components
     odds = np.exp(log_odds)
-    z = shared.draws[:, COMMON_DIMENSIONS + 2 : COMMON_DIMENSIONS + 3 * c.size : 3]
-    fixable = expit(repair[:, :, 0] + repair[:, :, 1] * z[:, None, :])  # (draw, row, c)
+    fixable = expit(mending_odds(repair, shared))  # (draw, row, c)
     alive = 1.0 - shared.collateral[c] * (1.0 - fixable)
     unshown = np.exp(log_unshown(shared.sign_shows[c], shared.sign_doubt, shared.draws[:, 5], absent))
     not_alone = np.exp(log_not_alone(shared.sign_alone, shared.sign_stored, NODES, absent))  # (node, row)
@@ -119,97 +115,63 @@ def _goes_on(family: FamilyLives, shared: Shared, log_odds: Floats, absent: Floa
 LEAST_AGE = 1 / 12
 
 
-@dataclass(frozen=True)
-class JobAges:
-    """Alternatives of the age of a family's jobs."""
-
-    at: Ints  # (n_jobs,): rows of `Bench.jobs`
-    unit: Ints  # (n_alternatives,): position in `at`
-    age: Floats  # (n_alternatives,)
-    year: Floats  # (n_alternatives,)
-    weight: Floats  # (n_alternatives,)
-
-
-def ages_by_family(bench: Bench, slots: list[Slot], examined: NDArray[np.bool_]) -> dict[int, JobAges]:
-    """Ages of finished jobs, family by family (by position); a job without a year may be of any."""
-    # It is given the years that an offer without one is given. Only own jobs and those examined (n_jobs,)
-    # tell of more than lives.
+def ages_of_jobs(bench: Bench, examined: NDArray[np.bool_]) -> pd.DataFrame:
+    """List what ages finished jobs may have, as `Bench.ages` does, and `family_at`."""
+    # A job without a year is given the years that an offer without one is given. Only own jobs and those
+    # examined (n_jobs,) tell of more than lives.
     asked = np.flatnonzero(bench.jobs["own"].to_numpy(bool) | examined)
-    if not asked.size:
-        return {}
     undated = np.setdiff1d(asked, bench.ages["at"])
-    names = ("at", "year", "weight", "age_years")
-    parts = [[bench.ages.loc[bench.ages["at"].isin(asked), name].to_numpy() for name in names]]
     family_at = bench.jobs["family_at"].to_numpy(np.int64)
-    days = bench.jobs["taken_in"].to_numpy("datetime64[D]")
-    for at in undated:
-        slot, day = slots[family_at[at]], days[at]
-        years = assumed_years(slot.first_year, slot.last_year, slot.mean_year, day.astype(object).year)
-        age = age_at(np.full(years.size, day), years)
-        parts.append([np.full(years.size, at), years, np.full(years.size, 1.0 / years.size), age])
-    whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    table = pd.DataFrame(dict(zip(names, whole, strict=True)))
-    table = table.assign(family_at=family_at[table["at"].to_numpy(np.int64)])
-    groups = {}
-    for family_at, rows in table.groupby("family_at", sort=True):
-        at, unit = np.unique(rows["at"].to_numpy(np.int64), return_inverse=True)
-        columns = (rows[name].to_numpy(float) for name in ("age_years", "year", "weight"))
-        groups[int(family_at)] = JobAges(at, unit, *columns)
-    return groups
-
-
-def mean_ages(ages: Mapping[int, JobAges], n_jobs: int) -> Floats:
-    """Mean age of each job's unit; ndarray, shape (n_jobs,)."""
-    mean = np.zeros(n_jobs)
-    for of in ages.values():
-        np.add.at(mean, of.at[of.unit], of.weight * of.age)
-    return mean
+    days = bench.jobs["taken_in"].to_numpy("datetime64[D]")[undated]
+    known = bench.slots[["first_year", "last_year", "mean_year"]].to_numpy(float)[family_at[undated]]
+    years = [
+        assumed_years(first, last, usual, day.year)
+        for (first, last, usual), day in zip(known, days.astype(object), strict=True)
+    ]
+    sizes = [of.size for of in years]
+    year = np.concatenate([*years, np.zeros(0)])
+    assumed = pd.DataFrame(
+        {
+            "at": np.repeat(undated, sizes),
+            "year": year,
+            "weight": 1.0 / np.repeat(sizes, sizes),
+            "age_years": age_at(np.repeat(days, sizes), year),
+        }
+    )
+    table = pd.concat([bench.ages.loc[bench.ages["at"].isin(asked), list(assumed)].astype(float), assumed])
+    table["at"] = table["at"].astype(np.int64)
+    return table.assign(family_at=family_at[table["at"]])
 
 
 def chain_log_odds(
-    bench: Bench,
-    lives: list[FamilyLives],
-    mending: Repairability,
-    shared: Shared,
-    ages: Mapping[int, JobAges],
+    bench: Bench, lives: list[FamilyLives], mending: Repairability, shared: Shared, ages: pd.DataFrame
 ) -> Floats:
     """Log odds of a repair of every finished job by its components, with the parts of its time."""
     # Gives (n_jobs,).
     chain = np.full(len(bench.jobs), np.nan)
-    for family_at, of in ages.items():
+    for family_at, rows in ages.groupby("family_at"):
         if bench.jobs_seen[family_at] == 0:
             continue  # how jobs of elsewhere ended is no outcome of this bench
-        family, closed = lives[family_at], ordinals(bench.jobs["closed"].iloc[of.at])
+        at, unit = np.unique(rows["at"], return_inverse=True)
+        family, closed = lives[family_at], ordinals(bench.jobs["closed"].iloc[at])
         repair = mending.of(bench.families[family_at], family_at, family.components, closed)
-        signs = bench.sign_values[of.at]
-        chance = repair_chances(family, shared, of.unit, of.age, of.year, of.weight, signs, repair)
-        chain[of.at] = log_odds(chance)
+        age, year, weight = (rows[name].to_numpy() for name in ("age_years", "year", "weight"))
+        chance = repair_chances(family, shared, unit, age, year, weight, bench.sign_values[at], repair)
+        chain[at] = log_odds(chance)
     return chain
 
 
-@dataclass(frozen=True)
-class UsualOdds:
-    """Odds of a typical unit of each slot by its components."""
-
-    # (n_slots,): mean age of the family's jobs; of its middle production year today, where there are none
-    age_years: Floats
-    log_odds: Floats  # (n_slots,)
-    # (n_slots,): what is not known of those log odds, from what is not known of lives and of mending
-    variance: Floats
-
-
-def usual_log_odds(bench: Bench, lives: list[FamilyLives], shared: Shared, slots: list[Slot]) -> UsualOdds:
-    """Work out a typical unit of each slot, of which no sign was looked for."""
+def usual_log_odds(bench: Bench, lives: list[FamilyLives], shared: Shared) -> pd.DataFrame:
+    """Work out a typical unit of each slot, of which no sign was looked for: its odds by its components."""
+    # age_years: mean age of the family's jobs, or of its middle production year today, where there are none;
+    # log_odds; variance: what is not known of those, from what is not known of lives and of mending.
     today = float(decimal_year(np.array([bench.as_of], dtype="datetime64[D]"))[0])
-    ages, means, variances = [], [], []
-    for slot, family in zip(slots, lives, strict=True):
-        unseen = np.isnan(slot.mean_age)
-        age = max(today - slot.mean_year - 0.5, LEAST_AGE) if unseen else slot.mean_age
-        success = unseen_success(family, shared, age, slot.mean_year)
-        ages.append(age)
-        means.append(float(log_odds(success.mean())))
-        variances.append(float(log_odds(success).var()))
-    return UsualOdds(np.array(ages), np.array(means), np.array(variances))
+    year = bench.slots["mean_year"]
+    age = bench.slots["mean_age"].fillna((today - year - 0.5).clip(lower=LEAST_AGE))
+    success = [unseen_success(*each) for each in zip(lives, [shared] * len(lives), age, year, strict=True)]
+    means = [float(log_odds(each.mean())) for each in success]
+    variances = [float(log_odds(each).var()) for each in success]
+    return pd.DataFrame({"age_years": age, "log_odds": means, "variance": variances})
 
 
 # ---- What the bench's outcomes say, whatever the components promise: a shrunk regression of its own
@@ -318,7 +280,7 @@ def written_up(bench: Bench) -> tuple[pd.Series, float]:
 
 
 def fit_recalibration(
-    bench: Bench, outcomes: pd.DataFrame, signs: Floats, price_signal: Floats, usual: UsualOdds
+    bench: Bench, outcomes: pd.DataFrame, signs: Floats, price_signal: Floats, usual: pd.DataFrame
 ) -> tuple[dict[str, Floats], dict[str, Any]]:
     """Fit what acts on the outcomes: fields of `FamilyEntry` by slot, and those of `odds.Shared`."""
     # `outcomes`: from `gather_outcomes`; `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked.
@@ -327,7 +289,7 @@ def fit_recalibration(
     # are, and its effect here. The spread of its effect is widened by the first while it is fitted;
     # `own_weight` then takes back as much of the first as was learned, and `shift_se` is what is left. With
     # own jobs the findings have told of the first already, and must not count twice.
-    kind, family = slot_index(bench)
+    kind, family = bench.slot_places
     n_f, n_k, n_s = len(bench.families), len(bench.kinds), signs.shape[1]
     if outcomes.empty:
         se = np.full(kind.size, np.sqrt(0.5**2 + 0.3**2 + 0.4**2))
@@ -364,7 +326,7 @@ def fit_recalibration(
     # As little as the chain is believed of single jobs, as little it is of their level.
     means = {"level": (believed - 1.0) * centre, "chain": believed, "price": ODDS_NEWS}
     blocks = [Block(name, x, SPREADS[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]]
-    unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual.variance[:n_f])
+    unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual["variance"].to_numpy()[:n_f])
     fit = fit_shrunk_logit(
         outcomes["repaired"],
         trials,
@@ -376,8 +338,9 @@ def fit_recalibration(
         offset=centre + outcomes["offset"],
         inner_extra=np.append(unfounded, 0.0),
     )
+    by_chain, usual_age = usual["log_odds"].to_numpy(), usual["age_years"].to_numpy()
     now, no_signs = np.broadcast_to(coming, (kind.size, coming.size)), np.zeros((kind.size, n_s))
-    rows = design(kind, now, usual.log_odds, usual.age_years, price_signal, no_signs)
+    rows = design(kind, now, by_chain, usual_age, price_signal, no_signs)
     mean, se, own_weight = fit.predict(np.hstack(list(rows.values())), family)
     # The draws of lives still carry what was not learned of them.
     left = (1.0 - own_weight) ** 2 * np.append(unfounded, np.zeros(n_k + 1))
@@ -390,7 +353,7 @@ def fit_recalibration(
     one["sign of a kind"] = one_hot(kinds, n_k)[:, pairs[0]] * one["sign"][:, pairs[1]]
     effect, effect_se = fit.effects(np.hstack(list(one.values())))
     weight, by_age = float(effect[0]), effect[1:3]
-    shift = mean - weight * (usual.log_odds - centre) - _age_columns(usual.age_years, ages) @ by_age
+    shift = mean - weight * (by_chain - centre) - _age_columns(usual_age, ages) @ by_age
     by_slot = {"shift": shift, "shift_se": se, "own_weight": np.where(family >= 0, own_weight, 0.0)}
     return by_slot, {
         "chain_weight": weight,

@@ -45,6 +45,11 @@ class Block:
     mean: float | Floats = 0.0  # prior mean of the effects
 
 
+def one_hot(at: Ints, n: int) -> Floats:
+    """Membership matrix; a position below 0 belongs nowhere. ndarray, shape (len(at), n)."""
+    return (np.asarray(at)[:, None] == np.arange(n)).astype(float)
+
+
 class Effects(NamedTuple):
     """A number for each variable and for each innermost group: effect, slope or prior precision."""
 

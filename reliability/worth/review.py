@@ -10,12 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reliability.records.frames import Records
-from reliability.worth.appraisal import Appraisal, FamilyEntry, appraise
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.money import asked_prices, seen_units
-from reliability.worth.odds import expit, failed_by_age
+from reliability.worth.odds import Appraisal, FamilyEntry, appraise, expit, failed_by_age
 from reliability.worth.regression import share_interval
 
 # ---- Families side by side: which to take, haggle over or skip at the price usually asked

@@ -6,8 +6,8 @@ unit on offer then follows from them all together: a belt that has surely perish
 transport, and the motor is hardly to be suspected.
 """
 
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,21 +47,8 @@ JOBS_AT_ONCE = 1000
 LEAST, MOST_LOG_ODDS = 1e-9, 300.0
 
 
-@dataclass(frozen=True)
-class SignCauses:
-    """How failed components, storage and chance show: the fields of `odds.Shared` of the same names."""
-
-    sign_mean: Floats
-    sign_shows: Floats
-    sign_alone: Floats  # at least `LEAST_ALONE`
-    sign_stored: Floats
-    sign_doubt: Floats
-    state_shift: Floats
-    storage_sd: float
-
-
-def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
-    """Fit what shows which sign, and the spread of storage."""
+def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> dict[str, Any]:
+    """Fit what shows which sign, and the spread of storage: fields of `odds.Shared`."""
     # `failed` (n_jobs, n_components): 1 arrived failed, 0 arrived alive, NaN not examined; `odds` (n_jobs,
     # n_components): log odds of failure by age and family alone, NaN where the unit has no such component;
     # `signs` (n_jobs, n_signs): 1 seen, 0 not seen, NaN nobody looked.
@@ -76,15 +63,15 @@ def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
     # One unit of each answer is added, so that a sign that was always seen still has a contrast.
     mean = (np.where(looked, signs, 0.0).sum(axis=0) + 1.0) / (looked.sum(axis=0) + 2.0)
     if failed.shape[0] == 0 or np.isnan(failed).all():
-        return SignCauses(
-            mean,
-            np.full((n_components, n_signs), SHOWS_MEAN),
-            np.full(n_signs, ALONE_MEAN),
-            np.full(n_signs, STORED_MEAN),
-            np.full(n_signs, SHOWS_SD),
-            np.zeros(n_components),
-            0.6,
-        )
+        return {
+            "sign_mean": mean,
+            "sign_shows": np.full((n_components, n_signs), SHOWS_MEAN),
+            "sign_alone": np.full(n_signs, ALONE_MEAN),
+            "sign_stored": np.full(n_signs, STORED_MEAN),
+            "sign_doubt": np.full(n_signs, SHOWS_SD),
+            "state_shift": np.zeros(n_components),
+            "storage_sd": 0.6,
+        }
     problem = _Problem(failed, odds, signs)
     fits = [problem.fit(sd) for sd in STORAGE_SDS]
     evidence = np.array([value for _, value in fits])
@@ -93,8 +80,15 @@ def fit_sign_causes(failed: Floats, odds: Floats, signs: Floats) -> SignCauses:
     storage_sd = float(np.sqrt(weight @ np.square(STORAGE_SDS)))
     theta, _ = problem.fit(storage_sd, fits[int(np.argmax(evidence))][0])
     shift, shows, alone, stored = problem.unpack(theta)
-    doubt = problem.doubt(theta, storage_sd)
-    return SignCauses(mean, shows, np.maximum(alone, LEAST_ALONE), stored, doubt, shift, storage_sd)
+    return {
+        "sign_mean": mean,
+        "sign_shows": shows,
+        "sign_alone": np.maximum(alone, LEAST_ALONE),
+        "sign_stored": stored,
+        "sign_doubt": problem.doubt(theta, storage_sd),
+        "state_shift": shift,
+        "storage_sd": storage_sd,
+    }
 
 
 class _Problem:

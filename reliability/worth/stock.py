@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 from scipy.special import gammaincinv, pdtr, pdtrik
 
 from reliability.records.frames import Records, known_by
-from reliability.worth.appraisal import unit_chances
 from reliability.worth.appraiser import Appraiser
-from reliability.worth.bench import REPAIRED
+from reliability.worth.bench import REPAIRED, counts
 from reliability.worth.judging import usual_unit
 from reliability.worth.lives import worst_findings
-from reliability.worth.money import counts
+from reliability.worth.odds import unit_chances
 from reliability.worth.regression import shrunk_shares
 
 Floats = NDArray[np.float64]

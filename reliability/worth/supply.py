@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from reliability.worth.bench import REPAIRED
-from reliability.worth.money import one_hot
 from reliability.worth.odds import LOGIT_SLOPE
-from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_logit
+from reliability.worth.regression import Block, ShrunkFit, fit_shrunk_logit, one_hot
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

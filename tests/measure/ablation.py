@@ -19,9 +19,9 @@ from threadpoolctl import threadpool_limits
 
 from reliability.records.frames import Records, records_from_rows
 from reliability.worth import fitting, lives, recalibration, signs, supply
-from reliability.worth.appraisal import FamilyEntry, Spread
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.judging import judge, offers_from
+from reliability.worth.odds import FamilyEntry, Spread
 from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
 from tests.measure.decisions import Task as World
 from tests.simulate import NAMED_WORLDS, score
@@ -76,7 +76,7 @@ _FIT = recalibration.fit_recalibration
 
 def _outcomes_alone(bench, outcomes, signs, price_signal, usual):
     """Fit outcomes without a look at the components."""
-    blind = replace(usual, log_odds=np.zeros_like(usual.log_odds))
+    blind = usual.assign(log_odds=0.0)
     of_slots, of_all = _FIT(bench, outcomes.assign(chain=0.0), signs, price_signal, blind)
     return of_slots, {**of_all, "chain_weight": 0.0}
 

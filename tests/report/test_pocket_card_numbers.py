@@ -16,11 +16,13 @@ from reliability.errors import InvalidInput
 from reliability.records.frames import Records
 from reliability.records.package import load_package_records
 from reliability.report.card import write_card
-from reliability.worth.appraisal import BREAK, PASS_ON, TRY
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import (
+    BREAK,
     MONEY,
     NAMES,
+    PASS_ON,
+    TRY,
     VERDICT_COLUMNS,
     judge,
     offers_from,

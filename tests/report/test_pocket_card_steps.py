@@ -15,7 +15,7 @@ from scipy.special import expit, logit
 
 from reliability.records.values import nearest
 from reliability.report.card import _folds, _rules
-from reliability.worth.appraisal import cents, draw_quantile, weighted_quantile, worth_of_knowing
+from reliability.worth.judging import cents, draw_quantile, weighted_quantile, worth_of_knowing
 from tests.report.cards import CHROMIUM
 
 pytestmark = [

@@ -6,8 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from reliability.worth.appraisal import CASES, N_CASES, Spread, Terms, Unit, appraise, paired_cases
-from reliability.worth.odds import N_DRAWS
+from reliability.worth.odds import CASES, N_CASES, N_DRAWS, Spread, Terms, Unit, appraise, paired_cases
 from tests.worth.units import family, shared
 
 FREE_TIME = Terms(

@@ -8,15 +8,17 @@ import numpy as np
 import pytest
 
 from reliability.terminal import verdict_table
-from reliability.worth.appraisal import CASES, appraise, decide_lot, lot_unit
 from reliability.worth.judging import (
     VERDICT_COLUMNS,
+    decide_lot,
     find_entry,
     judge,
+    lot_unit,
     offers_from,
     read_unit,
     write_verdicts,
 )
+from reliability.worth.odds import CASES, appraise
 
 LOT = ("lot_ceiling", "lot_expected_gain", "lot_chance_of_loss", "worth")
 RUSTY, SOUND = {"rust": "yes"}, {"rust": "no"}

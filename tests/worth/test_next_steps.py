@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.worth.appraisal import sale_price
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.next_steps import CHECK, FINISH, PRICE, SELL, WRITE_UP, on_hand, to_do
+from reliability.worth.odds import sale_price
 
 DAY = datetime.date(2026, 6, 30)
 

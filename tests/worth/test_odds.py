@@ -8,7 +8,7 @@ from scipy.special import expit, logit
 from scipy.stats import norm, weibull_min
 
 from reliability.worth import recalibration
-from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, normal_draws, unit_states
+from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, Unit, normal_draws, unit_states
 from tests.worth.units import family, random_family, random_shared, shared, states
 
 
@@ -152,7 +152,7 @@ def test_many_units_at_once_are_the_units_one_by_one(monkeypatch, n_signs):
     signs = rng.choice([0.0, 1.0, np.nan], (n_units, n_signs))
     signs[:3] = np.array([[np.nan], [0.0], [1.0]])  # nobody looked; nothing seen; all seen
     one_by_one = [
-        unit_states(lives, common, age[mine], year[mine], weight[mine], signs[i]).success.mean()
+        unit_states(lives, common, Unit(age[mine], year[mine], weight[mine], signs[i])).success.mean()
         for i in range(n_units)
         if (mine := unit == i).any()
     ]

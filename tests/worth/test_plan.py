@@ -12,10 +12,18 @@ from scipy.special import expit
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import records_from_rows
-from reliability.worth.appraisal import Spread, Unit, appraise, unit_chances
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import unit_of
-from reliability.worth.odds import MOST_SEEN, NODE_WEIGHTS, NODES, component_odds
+from reliability.worth.odds import (
+    MOST_SEEN,
+    NODE_WEIGHTS,
+    NODES,
+    Spread,
+    Unit,
+    appraise,
+    component_odds,
+    unit_chances,
+)
 from reliability.worth.plan import (
     CHARGE_CAUTION,
     LASER_CAUTION,

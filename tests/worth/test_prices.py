@@ -28,16 +28,16 @@ def fitted(stated, sold=(), n_signs=0, kind_of=None):
     jobs = [job(n, name, "repaired", sold_for=fetched) for n, (name, fetched) in enumerate(sold, start=1)]
     bench = read_bench(records_from_rows({"families": families, "jobs": jobs}), DAY)
     price = working_prices(bench)
-    model = fit_prices(bench, price, np.zeros((len(jobs), n_signs)), np.zeros(price.mean.size))
+    ratio, signs = fit_prices(bench, price, np.zeros((len(jobs), n_signs)), np.zeros(price.mean.size))
 
     def by_name(values):
         return dict(zip((*bench.families, *bench.kinds), values[:-1], strict=True))
 
     return SimpleNamespace(
         price=by_name(price.mean),
-        ratio=by_name(model.ratio.mean),
-        doubt=by_name(model.ratio.doubt),
-        signs=model.signs,
+        ratio=by_name(ratio.mean),
+        doubt=by_name(ratio.doubt),
+        signs=signs,
     )
 
 

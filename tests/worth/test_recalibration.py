@@ -11,12 +11,11 @@ from scipy.special import expit, logit
 from sklearn.linear_model import LogisticRegressionCV
 
 from reliability.records.frames import records_from_rows
-from reliability.worth.appraisal import MOST_YEARS, assumed_years
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
-from reliability.worth.lives import read_slots
-from reliability.worth.recalibration import age_range, ages_by_family, gather_outcomes, written_up
+from reliability.worth.odds import MOST_YEARS, assumed_years
+from reliability.worth.recalibration import age_range, ages_of_jobs, gather_outcomes, written_up
 from tests.simulate import make_world, run_bench
 from tests.worth.ledgers import finding, job
 
@@ -376,15 +375,15 @@ def row_of(bench, number):
 
 def test_a_job_without_a_year_is_fitted_as_an_offer_without_one_is_judged():
     bench = read_bench(aged_ledger(**NO_YEAR), DAY)
-    of = ages_by_family(bench, read_slots(bench), np.zeros(len(bench.jobs), bool))[0]
-    last = of.at[of.unit] == row_of(bench, "61")
-    assert of.year[last].tolist() == [1981, 1982, 1983, 1984, 1985, 1986]
-    assert_allclose(of.weight[last], 1 / 6)
-    assert_allclose(np.bincount(of.unit, of.weight), 1.0)
+    of = ages_of_jobs(bench, np.zeros(len(bench.jobs), bool))
+    last = of[of["at"] == row_of(bench, "61")]
+    assert last["year"].tolist() == [1981, 1982, 1983, 1984, 1985, 1986]
+    assert_allclose(last["weight"], 1 / 6)
+    assert_allclose(np.bincount(of["at"], of["weight"]), 1.0)
     window = read_bench(aged_ledger(built_from=1981, built_to=1986), DAY)
-    as_if_written = ages_by_family(window, read_slots(window), np.zeros(len(window.jobs), bool))[0]
-    mine = as_if_written.at[as_if_written.unit] == row_of(window, "61")
-    assert_allclose(as_if_written.age[mine], of.age[last], atol=0.01)
+    written = ages_of_jobs(window, np.zeros(len(window.jobs), bool))
+    mine = written.loc[written["at"] == row_of(window, "61"), "age_years"]
+    assert_allclose(mine, last["age_years"], atol=0.01)
 
 
 def test_an_offer_without_a_year_has_the_mean_chance_of_those_with_one():

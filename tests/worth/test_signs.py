@@ -1,6 +1,7 @@
 """What shows which sign: the likelihood against its plain formula, and known causes found again."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,6 +14,11 @@ from reliability.worth.odds import LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, 
 from reliability.worth.signs import fit_sign_causes
 from tests.worth.test_causes import enumerated
 from tests.worth.units import random_family, random_shared, states
+
+
+def causes(failed, odds, signs):
+    return SimpleNamespace(**fit_sign_causes(failed, odds, signs))
+
 
 SHOWS = np.array([[0.7, 0.02, 0.1], [0.3, 0.02, 0.5], [0.02, 0.6, 0.02], [0.05, 0.05, 0.02]])
 ALONE, STORED, STORAGE = np.array([0.08, 0.1, 0.15]), np.array([0.0, 0.3, 1.0]), 0.8
@@ -92,7 +98,7 @@ def test_the_likelihood_is_that_of_the_plain_formula(monkeypatch, jobs_at_once, 
 
 
 def test_the_causes_of_signs_are_found_again():
-    found = fit_sign_causes(*drawn(4000))
+    found = causes(*drawn(4000))
     # Between 700 and 1000 failed and examined units of each of the first three components: a share of 0.7
     # has a standard error of about 0.017, and noise from the other causes; four of them leave 0.07.
     assert_allclose(expit(found.sign_shows[:3]), SHOWS[:3], atol=0.07)
@@ -111,12 +117,12 @@ def test_a_sign_tells_of_storage_only_where_storage_shows_it():
     failed, odds, signs = drawn(4000)
     # The third sign now comes by the toss of a coin: its slope by storage must go.
     signs[:, 2] = np.random.default_rng(1).random(4000) < 0.3
-    assert fit_sign_causes(failed, odds, signs).sign_stored[2] == pytest.approx(0.0, abs=0.3)
+    assert causes(failed, odds, signs).sign_stored[2] == pytest.approx(0.0, abs=0.3)
 
 
 @pytest.mark.parametrize("jobs", [0, 5])
 def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
-    found = fit_sign_causes(np.full((jobs, 3), np.nan), np.zeros((jobs, 3)), np.ones((jobs, 2)))
+    found = causes(np.full((jobs, 3), np.nan), np.zeros((jobs, 3)), np.ones((jobs, 2)))
     assert_allclose(found.sign_shows, np.full((3, 2), worth_signs.SHOWS_MEAN))
     assert_allclose(found.sign_alone, [worth_signs.ALONE_MEAN] * 2)
     assert_allclose(found.sign_stored, [worth_signs.STORED_MEAN] * 2)
@@ -129,7 +135,7 @@ def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
 def test_a_sign_that_nobody_looked_for_is_as_believed():
     failed, odds, signs = drawn(200)
     signs[:, 1] = np.nan
-    found = fit_sign_causes(failed, odds, signs)
+    found = causes(failed, odds, signs)
     assert_allclose(found.sign_shows[:, 1], worth_signs.SHOWS_MEAN, atol=1e-6)
     assert_allclose(found.sign_alone[1], worth_signs.ALONE_MEAN)
     assert_allclose(found.sign_stored[1], worth_signs.STORED_MEAN)
@@ -144,7 +150,7 @@ def test_one_cause_of_one_sign_is_a_table_of_two_by_two(monkeypatch):
         monkeypatch.setattr(worth_signs, name, value)
     failed = np.repeat([1.0, 1.0, 0.0, 0.0], [30, 10, 6, 54])[:, None]
     signs = np.repeat([1.0, 0.0, 1.0, 0.0], [30, 10, 6, 54])[:, None]
-    found = fit_sign_causes(failed, np.zeros((100, 1)), signs)
+    found = causes(failed, np.zeros((100, 1)), signs)
     assert_allclose(expit(found.sign_alone), [6 / 60], atol=1e-4)
     assert_allclose(expit(found.sign_shows), [[1 - (10 / 40) / (54 / 60)]], atol=1e-4)
     assert_allclose(found.state_shift, [logit(0.4)], atol=1e-3)
@@ -170,7 +176,7 @@ def test_signs_that_nobody_ever_saw_can_all_be_seen_at_once():
     # Sums over subsets of what was seen lose what they cancel: without a floor, a chance here is above 1.
     rng = np.random.default_rng(3)
     failed = (rng.random((4000, 4)) < 0.3).astype(float)
-    found = fit_sign_causes(failed, np.full((4000, 4), -0.85), np.zeros((4000, MOST_SEEN)))
+    found = causes(failed, np.full((4000, 4), -0.85), np.zeros((4000, MOST_SEEN)))
     assert_allclose(found.sign_alone, worth_signs.LEAST_ALONE)
     common = random_shared(rng, 4, MOST_SEEN, draws=normal_draws(4)[:3])
     common = replace(common, **vars(found))

@@ -4,9 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from reliability.worth.appraisal import (
-    Appraisal,
-    Terms,
+from reliability.worth.judging import (
     ceiling_price,
     cents,
     decide,
@@ -15,7 +13,7 @@ from reliability.worth.appraisal import (
     weighted_quantile,
     worth_of_knowing,
 )
-from reliability.worth.odds import UnitStates
+from reliability.worth.odds import Appraisal, Terms, UnitStates
 
 TERMS = Terms(hour_rate=0.0, selling_fee=0.0, margin=0.0, caution=0.0, haggle_room=0.25, comeback_cost=0.0)
 
@@ -75,14 +73,15 @@ def test_the_ceiling_is_the_mean_gain_less_the_margin_or_the_cautious_one(gains,
     assert ceiling_price(np.asarray(gains), replace(TERMS, **terms)) == ceiling
 
 
-def test_a_lesson_is_worth_the_expected_rise_by_hand():
+def test_a_lesson_is_worth_the_expected_rise_by_hand(demo_appraiser):
     # Two states: a good family (gain +60, repaired 0.9) and a bad one (gain -80, repaired 0.3).
     unit = appraisal([60.0, -80.0], [0.9, 0.3])
+    ten = entry(demo_appraiser, offers_expected=10.0)
     # A repair: 0.5*0.9*60 - 0.5*0.3*80 = 15 > 0, so later units are bought; a failure: -25, so they are not.
     # Without the lesson: mean -10, nothing is bought. Ten offers: 10 * 15.
-    assert_allclose(lesson_worth(unit, TERMS, 0.0, 10.0), 150.0)
-    assert_allclose(lesson_worth(unit, TERMS, 500.0, 10.0), 0.0)
-    assert_allclose(lesson_worth(appraisal([60.0, 50.0], [0.9, 0.3]), TERMS, 0.0, 10.0), 0.0)
+    assert_allclose(lesson_worth(ten, unit, TERMS, 0.0), 150.0)
+    assert_allclose(lesson_worth(ten, unit, TERMS, 500.0), 0.0)
+    assert_allclose(lesson_worth(ten, appraisal([60.0, 50.0], [0.9, 0.3]), TERMS, 0.0), 0.0)
 
 
 @pytest.mark.parametrize(("one", "other"), [(0.1, 0.2), (-0.1, -0.2), (0.3, -0.1), (-0.1, 0.3), (0.1, -0.3)])

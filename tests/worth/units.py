@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import logit
 
-from reliability.worth.odds import FamilyLives, nothing_shared, unit_states
+from reliability.worth.odds import FamilyLives, Unit, nothing_shared, unit_states
 
 
 def shared(n_components=2, *, signs=("rust", "hum"), **more):
@@ -55,4 +55,5 @@ def family(scales, shapes, repair, doubt=0.0):
 def states(lives, common, age=40.0, year=1985.0, signs=(np.nan, np.nan)):
     ages = np.atleast_1d(np.asarray(age, float))
     years = np.broadcast_to(np.asarray(year, float), ages.shape)
-    return unit_states(lives, common, ages, years, np.full(ages.size, 1 / ages.size), np.array(signs))
+    unit = Unit(ages, years, np.full(ages.size, 1 / ages.size), np.array(signs))
+    return unit_states(lives, common, unit)
