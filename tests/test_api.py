@@ -155,14 +155,6 @@ def test_lives_are_those_of_the_own_bench_with_their_labels(tables):
     assert repr(lives) == "Lives (failed) of 2 components in 2 families"
 
 
-def test_a_window_of_years_is_one_record(tables):
-    jobs = [
-        dict(each, built_from=1974, built_to=1979) if each["job"] == "9" else each for each in tables["jobs"]
-    ]
-    sharp, wide = (rel.lives({**tables, "jobs": each}, "belt").table() for each in (tables["jobs"], jobs))
-    assert wide[["n_failed", "n_sound"]].equals(sharp[["n_failed", "n_sound"]])
-
-
 def test_results_agree_with_the_fits_that_they_label(records):
     lives = rel.lives(records)
     fitted, curves = lives.weibull(level=0.8), lives.curve(level=0.8)
@@ -250,20 +242,6 @@ def test_lives_of_nothing_are_refused(tables, records):
         InvalidInput, match=re.escape("No finding of this bench tells anything (there is none).")
     ):
         rel.lives({"families": tables["families"]})
-
-
-def test_results_cannot_be_changed(records, odds):
-    lives = rel.lives(records, "belt")
-    for result, name in (
-        (lives, "labels"),
-        (lives.weibull(), "fit"),
-        (lives.curve(), "curves"),
-        (odds, "records"),
-    ):
-        with pytest.raises(dataclasses.FrozenInstanceError):
-            setattr(result, name, None)
-    lives.table()["n_failed"] = 0
-    assert lives.table()["n_failed"].max() > 0
 
 
 # ---- pictures and notebooks

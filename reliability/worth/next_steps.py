@@ -2,8 +2,7 @@
 
 import datetime
 import json
-from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,8 +32,6 @@ CHECK_DAYS = 30
 """So many days before its warranty ends it is time to ask after a unit (common practice, no source)."""
 
 FINISH, SELL, CHECK, WRITE_UP, PRICE = TASKS = ("finish", "sell", "check", "write up", "price")
-
-ON_HAND_COLUMNS = ("job", "family", "state", "since", "days", "money_in", "is_predicted", "price")
 TO_DO_COLUMNS = ("task", "job", "family", "day", "days", "price")
 
 
@@ -76,9 +73,9 @@ def on_hand(
         price=np.nan,
     )
     table = pd.concat([each for each in (unsold, begun) if len(each)] or [begun], ignore_index=True)
-    table["days"] = (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days
-    order = table.sort_values(["since", "job"], ignore_index=True)
-    return order[list(ON_HAND_COLUMNS)]
+    days = (pd.Timestamp(day) - pd.to_datetime(table["since"])).dt.days
+    table.insert(4, "days", days)
+    return table.sort_values(["since", "job"], ignore_index=True)
 
 
 def _is_unsold(jobs: pd.DataFrame) -> "pd.Series[bool]":
@@ -103,46 +100,36 @@ def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = No
         (SELL, _is_unsold(own), own["closed"], LONG_UNSOLD_DAYS),
     ]
     for task, which, since, longest in waits:
-        is_late = which & ((day - since).dt.days >= longest)
-        late = own[is_late.to_numpy(bool)].assign(since=since[is_late.to_numpy(bool)])
+        late = own.assign(since=since)[(which & ((day - since).dt.days >= longest)).to_numpy(bool)]
         for unit in late.sort_values(["since", "job"]).itertuples():
             price = sale_price(odds.families[unit.family]) if task == SELL else np.nan
             rows.append((task, unit.job, unit.family, unit.since, price))
     sold = own[own["sold_on"].notna()].sort_values(["sold_on", "job"])
     checks = known.followups.merge(sold[["job", "sold_on"]], on="job")
-    asked = set(checks.loc[checks["checked_on"] >= checks["sold_on"], "job"])
+    asked = checks.loc[checks["checked_on"] >= checks["sold_on"], "job"]
     warranty = pd.Timedelta(days=records.settings.warranty_days)
-    for unit in sold.itertuples():
-        ends = unit.sold_on + warranty
-        is_ending = day <= ends <= day + pd.Timedelta(days=CHECK_DAYS)
-        if warranty and unit.outcome == REPAIRED and is_ending and unit.job not in asked:
-            rows.append((CHECK, unit.job, unit.family, ends, np.nan))
-        if pd.isna(unit.sold_for):
-            rows.append((PRICE, unit.job, unit.family, unit.sold_on, np.nan))
+    ends = sold["sold_on"] + warranty
+    is_ending = (day <= ends) & (ends <= day + pd.Timedelta(days=CHECK_DAYS)) & bool(warranty)
+    is_due = is_ending & (sold["outcome"] == REPAIRED) & ~sold["job"].isin(asked)
+    for task, units in ((CHECK, sold.assign(sold_on=ends)[is_due]), (PRICE, sold[sold["sold_for"].isna()])):
+        rows += [(task, unit.job, unit.family, unit.sold_on, np.nan) for unit in units.itertuples()]
     for gap in missing_numbers([*own["job"], *known.withdrawn]):
         name = gap.first if gap.size == 1 else f"{gap.first} to {gap.last}"
         rows.append((WRITE_UP, name, "", pd.NaT, np.nan))
-    table = pd.DataFrame(
-        sorted(rows, key=lambda row: TASKS.index(row[0])), columns=["task", "job", "family", "day", "price"]
-    )
+    rows.sort(key=lambda row: TASKS.index(row[0]))
+    table = pd.DataFrame(rows, columns=["task", "job", "family", "day", "price"])
     days = (day - pd.to_datetime(table["day"])).dt.days
     return table.assign(days=days)[list(TO_DO_COLUMNS)]
 
 
 # ---- The same with plans of the open jobs, on one screen
 
-
-@dataclass(frozen=True)
-class Outlook:
-    """What a plan says of an open job: gain and expected hours of going on, and what to do now."""
-
-    gain: float
-    hours: float
-    sentence: str
+OUTLOOK = ("gain", "hours", "sentence")
+"""What is told of a plan: gain and expected hours of going on, and what to do now."""
 
 
-def outlooks(appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
-    """Plan every open job of this bench."""
+def outlooks(appraiser: Appraiser, records: Records) -> dict[str, dict[str, Any]]:
+    """Plan every open job of this bench: `OUTLOOK` by job."""
     # Loaded here: kept plans start sooner.
     from reliability.worth.plan import plan_job
 
@@ -152,18 +139,18 @@ def outlooks(appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
             plain_rows(each[each["job"] == job["job"]]) for each in (records.findings, records.signs)
         )
         plan = plan_job(appraiser, {"job": job, "findings": findings, "signs": signs})
-        found[job["job"]] = Outlook(plan.gain, plan.hours, plan.sentence)
+        found[job["job"]] = {name: getattr(plan, name) for name in OUTLOOK}
     return found
 
 
-def kept_outlooks(ledger: "Ledger", appraiser: Appraiser, records: Records) -> dict[str, Outlook]:
+def kept_outlooks(ledger: "Ledger", appraiser: Appraiser, records: Records) -> dict[str, dict[str, Any]]:
     """Plan every open job, or take the plans that are kept beside the odds if nothing was written since."""
     path = kept_name(ledger).with_suffix(".plans")
     try:
         if belongs_to_user(path.parent, path):
             kept = json.loads(path.read_text(encoding="utf-8"))
-            return {job: Outlook(**outlook) for job, outlook in kept.items()}
-    except (OSError, ValueError, TypeError, AttributeError):
+            return {job: {name: plan[name] for name in OUTLOOK} for job, plan in kept.items()}
+    except (OSError, ValueError, TypeError, AttributeError, KeyError):
         pass  # there are none, or they are damaged: they are made again
     found = outlooks(appraiser, records)
     try:
@@ -171,90 +158,60 @@ def kept_outlooks(ledger: "Ledger", appraiser: Appraiser, records: Records) -> d
         for old in path.parent.glob("*.plans"):
             old.unlink(missing_ok=True)
         with fresh_file(path, private=True) as draft:
-            draft.stream.write(json.dumps({job: asdict(outlook) for job, outlook in found.items()}).encode())
+            draft.stream.write(json.dumps(found).encode())
     except OSError:
         pass  # whoever could not keep the odds was told so
     return found
 
 
 def next_steps(
-    appraiser: Appraiser, records: Records, plans: Mapping[str, Outlook], today: datetime.date
+    appraiser: Appraiser, records: Records, plans: Mapping[str, Mapping[str, Any]], today: datetime.date
 ) -> pd.DataFrame:
     """List what to do next, topic by topic; numbers are NaN where they have no meaning.
 
     Open jobs come by gain per hour of going on, those to stop last; then what `to_do` says; then units that
     were looked at and neither bought nor left.
     """
-    day = pd.Timestamp(today)
+    day, jobs, nothing = pd.Timestamp(today), records.jobs, (np.nan,) * 3
+    work = []
+    for unit in jobs[(jobs["outcome"] == "open") & jobs["origin"].isna()].itertuples():
+        gain, hours, sentence = (plans[unit.job][name] for name in OUTLOOK)
+        per_hour = gain / hours if gain > 0 and hours > 0 else np.nan
+        rank = per_hour if per_hour == per_hour else np.inf if gain > 0 or not hours else -np.inf
+        days = (day - unit.taken_in).days
+        told = (ON_THE_BENCH, unit.job, unit.family, days, gain, hours, per_hour, sentence)
+        work.append((-rank, unit.job, told))
+    rows = [told for *_, told in sorted(work, key=lambda each: each[:2])]
     waiting = to_do(records, appraiser, as_of=today)
-    rows = [
-        *_open_jobs(records.jobs[records.jobs["origin"].isna()], plans, day),
-        *(
-            _waiting(row, appraiser, records)
-            for row in waiting[waiting["task"] != WRITE_UP].to_dict("records")
-        ),
-        *_not_decided(records, day),
-    ]
+    for row in waiting[waiting["task"] != WRITE_UP].to_dict("records"):
+        topic, days, advice = _waiting(row, appraiser, records)
+        rows.append((topic, row["job"], row["family"], days, *nothing, advice))
+    seen = records.sightings
+    for row in seen[seen["job"].isna() & seen["left_because"].isna()].to_dict("records"):
+        said = [f"{row['verdict']} was said"] if row["verdict"] else []
+        said += [f"{row['asked']:.2f} asked"] if row["asked"] == row["asked"] else []
+        asked = ", ".join(said) or "no price asked"
+        advice = f"{asked}; bought, or left? Say so in its file, and benchodds saw it"
+        family, days = row["family"] or row["model"] or row["kind"], (day - row["seen_on"]).days
+        rows.append((NOT_DECIDED, row["sighting"], family, days, *nothing, advice))
     table = pd.DataFrame(rows, columns=list(NEXT_COLUMNS))
     numbers = ["days", "gain", "hours", "per_hour"]
     return table.astype({name: float if name in numbers else object for name in NEXT_COLUMNS})
 
 
-def _open_jobs(
-    jobs: pd.DataFrame, plans: Mapping[str, Outlook], day: pd.Timestamp
-) -> Iterator[dict[str, Any]]:
-    found = []
-    for row in jobs[jobs["outcome"] == "open"].itertuples():
-        plan = plans[row.job]
-        goes_on = plan.gain > 0
-        per_hour = plan.gain / plan.hours if goes_on and plan.hours > 0 else np.nan
-        rank = per_hour if per_hour == per_hour else np.inf if goes_on or not plan.hours else -np.inf
-        told = {
-            "topic": ON_THE_BENCH,
-            "what": row.job,
-            "family": row.family,
-            "days": (day - row.taken_in).days,
-            "gain": plan.gain,
-            "hours": plan.hours,
-            "per_hour": per_hour,
-            "advice": plan.sentence,
-        }
-        found.append((-rank, row.job, told))
-    yield from (told for *_, told in sorted(found, key=lambda each: each[:2]))
-
-
-def _waiting(row: Mapping[str, Any], odds: Appraiser, records: Records) -> dict[str, Any]:
-    """Say what to do with a unit that `to_do` lists."""
+def _waiting(row: Mapping[str, Any], odds: Appraiser, records: Records) -> tuple[str, int, str]:
+    """Say what to do with a unit that `to_do` lists: topic, days, advice."""
     job, task, days = row["job"], row["task"], row["days"]
     if task == FINISH:
-        topic = OPEN_FOR_LONG
-        advice = f"finish it, or give it up: benchodds blank {row['family']!r} --job {job}"
-    elif task == SELL:
-        topic = UNSOLD
-        signs = records.signs[records.signs["job"] == job]
-        asked = price_to_ask(odds, {"job": row, "signs": signs.to_dict("records")})
+        give_up = f"benchodds blank {row['family']!r} --job {job}"
+        return OPEN_FOR_LONG, days, f"finish it, or give it up: {give_up}"
+    if task == SELL:
+        signs = records.signs[records.signs["job"] == job].to_dict("records")
+        asked = price_to_ask(odds, {"job": row, "signs": signs})
         between = f"80 % of such sales: {asked.low:.2f} to {asked.high:.2f}"
-        advice = f"ask {asked.mean:.2f} {odds.currency}; {between}"
-    elif task == CHECK:
-        topic, days = CHECK_DUE, records.settings.warranty_days + days
-        left = f"{int(-row['days'])} days of warranty left"
-        advice = f"{left}: benchodds followup {job} --working yes|no"
-    else:
-        topic = NO_PRICE
-        advice = f"benchodds amend {job} --set sold_for=PRICE --why …"
-    return {"topic": topic, "what": job, "family": row["family"], "days": days, "advice": advice}
-
-
-def _not_decided(records: Records, day: pd.Timestamp) -> Iterator[dict[str, Any]]:
-    seen = records.sightings
-    for row in seen[seen["job"].isna() & seen["left_because"].isna()].to_dict("records"):
-        said = [f"{row['verdict']} was said"] if row["verdict"] else []
-        said += [f"{row['asked']:.2f} asked"] if row["asked"] == row["asked"] else []
-        told = ", ".join(said) or "no price asked"
-        yield {
-            "topic": NOT_DECIDED,
-            "what": row["sighting"],
-            "family": row["family"] or row["model"] or row["kind"],
-            "days": (day - row["seen_on"]).days,
-            "advice": f"{told}; bought, or left? Say so in its file, and benchodds saw it",
-        }
+        return UNSOLD, days, f"ask {asked.mean:.2f} {odds.currency}; {between}"
+    if task == CHECK:
+        ask_after = f"benchodds followup {job} --working yes|no"
+        since_sale = records.settings.warranty_days + days
+        return CHECK_DUE, since_sale, f"{int(-days)} days of warranty left: {ask_after}"
+    return NO_PRICE, days, f"benchodds amend {job} --set sold_for=PRICE --why …"

@@ -20,8 +20,6 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_matrix
 from scipy.special import betaincinv, betaln, expit
 
-from reliability.errors import InvalidInput
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -51,7 +49,7 @@ def one_hot(at: Ints, n: int) -> Floats:
 
 
 class Effects(NamedTuple):
-    """A number for each variable and for each innermost group: effect, slope or prior precision."""
+    """A number for each variable and for each innermost group: effect or prior precision."""
 
     upper: Floats  # (p,)
     inner: Floats  # (m,)
@@ -288,11 +286,6 @@ def fit_shrunk_logit(
     # Source: L. Tierney, J. B. Kadane, "Accurate approximations for posterior moments and marginal
     # densities", JASA 81 (1986) 82-86.
     y, n = np.asarray(successes, float), np.asarray(trials, float)
-    if y.size == 0 or ((y < 0) | (y > n)).any():
-        raise InvalidInput(
-            f"Successes must lie between 0 and trials in at least one row; {y.size} rows were given, "
-            f"{int(((y < 0) | (y > n)).sum())} of them break this."
-        )
     model = Model(y, n, blocks, inner, n_inner, offset, None, inner_extra)
     return _average(model, blocks, inner_sds if inner is not None else (0.0,))
 
@@ -313,8 +306,6 @@ def fit_shrunk_amount(
     # worth, > 0; `usual_sd, usual_sd_worth`: residual spread believed beforehand, and the number of
     # observations that this belief is worth.
     y = np.asarray(amounts, float)
-    if not np.isfinite(y).all():
-        raise InvalidInput(f"Amounts must be finite; {int((~np.isfinite(y)).sum())} of {y.size} are not.")
     w = np.broadcast_to(np.asarray(weights, float), y.shape)
     if inner is None:
         return _average(Model(y, w, blocks, None, None, 0.0, (usual_sd, usual_sd_worth)), blocks, (0.0,))
@@ -383,9 +374,6 @@ def share_interval(successes: ArrayLike, trials: ArrayLike, *, level: float = 0.
     # 0 and 1 where nothing, or everything, succeeded. Source: L. D. Brown, T. T. Cai, A. DasGupta, "Interval
     # estimation for a binomial proportion", Statistical Science 16 (2001) 101-133.
     k, n = np.asarray(successes, float), np.asarray(trials, float)
-    bad = (k < 0) | (k > n)
-    if np.any(bad):
-        raise InvalidInput(f"Successes must lie between 0 and trials; {int(np.sum(bad))} of {k.size} do not.")
     tail = (1.0 - level) / 2.0
     low, high = (betaincinv(k + 0.5, n - k + 0.5, at) for at in (tail, 1.0 - tail))
     return np.where(k == 0, 0.0, low), np.where(k == n, 1.0, high)
@@ -405,8 +393,6 @@ def shrunk_shares(successes: ArrayLike, trials: ArrayLike, *, usual: float, usua
     # Gives (n_groups,): posterior means, strictly inside (0, 1).
     # Beta-binomial model on a grid of mean and size (how many trials the common mean is worth to one group, 2
     # to 300, log-uniform), averaged over and not plugged in.
-    if not 0.0 < usual < 1.0:
-        raise InvalidInput(f"`usual` must lie between 0 and 1, both excluded; got {usual!r}.")
     k, n = np.asarray(successes, float), np.asarray(trials, float)
     mean = betaincinv(usual * usual_worth, (1 - usual) * usual_worth, (np.arange(40) + 0.5) / 40)
     mean = np.clip(mean, 1e-6, 1 - 1e-6)

@@ -3,7 +3,6 @@
 import datetime
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,6 +38,12 @@ BESIDE_SHARE, BESIDE_WORTH = 0.03, 10.0
 """Share of units in which a worn component is replaced, or a part goes into a unit that is given up
 (common practice, no source)."""
 
+_ADVICE = {
+    "no": "keep donors: cannot be had",
+    "salvage only": "keep donors: salvage only",
+    "nan": "not in the parts table",
+}
+
 HALF_A_YEAR = datetime.timedelta(days=182)
 SEED = 40
 
@@ -52,11 +57,11 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     as many are expected to be open in a year's time.
     """
     known = known_by(records, appraiser.as_of, with_estimates=True)
-    listed = {(row["component"], row["family"] or ANY): row for row in known.parts.to_dict("records")}
+    listed = known.parts.fillna({"family": ANY}).set_index(["component", "family"])
 
     def part_of(component: str, family: str) -> tuple[str, str]:
         """Whose part it is: the family's own, unless only the general row knows it."""
-        own = (component, family) in listed or (component, ANY) not in listed
+        own = (component, family) in listed.index or (component, ANY) not in listed.index
         return component, family if own else ANY
 
     needs: dict[tuple[str, str], Floats] = defaultdict(lambda: np.zeros(len(appraiser.shared.draws)))
@@ -72,12 +77,35 @@ def stock(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     shelf = known.shelf[known.shelf["gone_on"].isna()].fillna({"family": ANY})
     lying = Counter(part_of(row.component, row.family) for row in shelf.itertuples())
     paid = _paid(known)
-    rows = [
-        _row(part, need, listed.get(part, {}), lying[part], paid.get(part, paid.get((part[0], ANY), np.nan)))
-        for part, need in needs.items()
+    per_part = [paid.get(part, paid.get((part[0], ANY), np.nan)) for part in needs]
+    parts = pd.MultiIndex.from_tuples(list(needs), names=["component", "family"])
+    table = listed.reindex(parts).reset_index()
+    units, pieces = [need.mean() for need in needs.values()], table["per_unit"].fillna(1.0)
+    cover = pieces * [covering(need) for need in needs.values()]
+    on_shelf = np.minimum([lying[part] for part in needs], cover)
+    is_gone, pack = table["obtainable"] == "no", table["pack_size"].fillna(1.0)
+    packs = np.ceil((cover - on_shelf) / pack).mask(is_gone)
+    as_listed = packs * table["price"]
+    is_guess = as_listed.isna() & ~is_gone
+    cost = as_listed.where(~is_guess, (cover - on_shelf) / pieces * per_part)
+    guess = np.where(cost.isna(), "price not known", "cost as paid so far")
+    advice = [
+        "; ".join(filter(None, (_ADVICE.get(str(state), ""), said)))
+        for state, said in zip(table["obtainable"], np.where(is_guess, guess, ""), strict=True)
     ]
-    table = pd.DataFrame([row for row in rows if row["cover"] > 0], columns=list(STOCK_COLUMNS))
+    table = table.assign(
+        units=units,
+        pieces=pieces * units,
+        cover=cover,
+        on_shelf=on_shelf,
+        pack_size=pack,
+        packs=packs,
+        cost=cost,
+        advice=advice,
+    )
+    table["obtainable"] = table["obtainable"].astype(object).where(table["obtainable"].notna(), None)
     texts = ("component", "family", "obtainable", "advice")
+    table = table.loc[table["cover"] > 0, list(STOCK_COLUMNS)]
     table = table.astype({name: object if name in texts else float for name in STOCK_COLUMNS})
     return table.sort_values(
         ["units", "component", "family"], ascending=[False, True, True], ignore_index=True
@@ -145,41 +173,3 @@ def _shares(records: Records, components: tuple[str, ...]) -> tuple[Floats, Floa
         shrunk_shares(count(repaired & ~failed & replaced), units(own[whole]), **beside),
         shrunk_shares(count(in_vain), units(own[~whole]), **beside),
     )
-
-
-_ADVICE = {
-    "no": "keep donors: cannot be had",
-    "salvage only": "keep donors: salvage only",
-    "None": "not in the parts table",
-}
-
-
-def _row(
-    part: tuple[str, str], need: Floats, listed: dict[str, Any], lying: int, paid: float
-) -> dict[str, Any]:
-    known = {name: value for name, value in listed.items() if pd.notna(value)}
-    pack, per_unit, price = (
-        float(known.get(*each)) for each in (("pack_size", 1.0), ("per_unit", 1.0), ("price", np.nan))
-    )
-    obtainable, units = listed.get("obtainable"), covering(need)
-    cover = units * per_unit
-    to_buy = cover - min(lying, cover)
-    packs = np.nan if obtainable == "no" else float(np.ceil(to_buy / pack))
-    cost, advice = packs * price, [_ADVICE.get(str(obtainable), "")]
-    if np.isnan(cost) and obtainable != "no":
-        cost = to_buy / per_unit * paid
-        advice.append("cost as paid so far" if cost == cost else "price not known")
-    return {
-        "component": part[0],
-        "family": part[1],
-        "obtainable": obtainable,
-        "units": float(need.mean()),
-        "pieces": float(need.mean()) * per_unit,
-        "cover": cover,
-        "on_shelf": float(min(lying, cover)),
-        "pack_size": pack,
-        "packs": packs,
-        "price": price,
-        "cost": cost,
-        "advice": "; ".join(filter(None, advice)),
-    }

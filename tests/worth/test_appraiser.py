@@ -14,11 +14,6 @@ from reliability.worth.review import explain, ranking
 from tests.worth.ledgers import DEMO, finding, job
 
 
-def test_the_same_ledger_gives_the_same_appraiser(bench_records, bench_appraiser):
-    again = fit_appraiser(bench_records, bench_appraiser.as_of)
-    assert json.dumps(again.to_export()) == json.dumps(bench_appraiser.to_export())
-
-
 def test_what_is_estimated_fits_into_single_precision(demo_appraiser):
     for entry in [*demo_appraiser.families.values(), *demo_appraiser.kinds.values()]:
         lives, money = entry.lives, [entry.ratio, entry.remains, entry.costs_repaired, entry.costs_unrepaired]
@@ -95,29 +90,6 @@ def test_families_are_known_by_their_records(bench_appraiser):
     assert_allclose(first.remains.mean, 15.0, atol=2.0)
 
 
-def test_gaps_in_the_numbers_lower_the_odds(bench_rows):
-    day = datetime.date(2025, 1, 10)
-    moved = {  # every second number missing
-        table: [{**row, "job": str(int(row["job"]) * 2)} for row in bench_rows[table]]
-        for table in ("jobs", "findings", "signs")
-    }
-    rows, counted = {**bench_rows, **moved}, {"count_gaps": "yes"}
-    mild = {**counted, "gap_repaired_share": "0.6"}
-    settings = {"whole": None, "far too many": {}, "gappy": counted, "mild": mild}
-    chance, missing = {}, {}
-    for name, some in settings.items():
-        told = [{"setting": setting, "value": value} for setting, value in (some or {}).items()]
-        ledger = bench_rows if some is None else {**rows, "settings": told}
-        appraiser = fit_appraiser(records_from_rows(ledger), day)
-        chance[name] = explain(appraiser, family="Larkov T1").verdict["success_chance"]
-        missing[name] = appraiser.tally.jobs_missing
-    assert (missing["whole"], missing["gappy"]) == (0, 19)
-    assert chance["gappy"] < chance["mild"]
-    assert chance["gappy"] < chance["whole"] - 0.05
-    # Nineteen gaps beside twenty jobs are too many to be failures, unless the owner says so.
-    assert chance["far too many"] == chance["whole"]
-
-
 def test_imported_jobs_inform_but_are_never_counted(bench_rows):
     day = datetime.date(2025, 1, 10)
     more = {key: list(rows) for key, rows in bench_rows.items()}
@@ -145,14 +117,6 @@ def test_explanation_adds_up(bench_appraiser):
         UnknownName, match=r"The ledger holds no family 'Larkov T9'; known: Larkov T1.* Did you mean"
     ):
         explain(bench_appraiser, family="Larkov T9")
-
-
-def test_ranking_puts_takes_first_and_needs_a_usual_price(bench_appraiser, bench_records):
-    table = ranking(bench_appraiser, bench_records)
-    assert set(table["family"]) == set(bench_appraiser.families)
-    place = table["verdict"].map({"take": 0, "haggle": 1, "try one": 2, "skip": 3})
-    assert place.is_monotonic_increasing
-    assert (table["usual_price"] == 20.0).all()  # the family without jobs is priced like its kind
 
 
 def outcomes_only(**more):
@@ -189,15 +153,3 @@ def test_from_nothing_nothing_is_taken():
     assert (
         told["note"].str.contains("no finished job of its kind stands behind this: at most one to try").all()
     )
-
-
-def test_an_unseen_family_is_taken_on_the_records_of_its_kind_only(bench_rows):
-    families = [*bench_rows["families"], {"family": "Zorvel 9", "kind": "radio", "working_price": 400.0}]
-    appraiser = fit_appraiser(
-        records_from_rows({**bench_rows, "families": families}), datetime.date(2025, 1, 10)
-    )
-    rows = [{"offer": name, "family": name, "asked": 0.0} for name in ("Larkov T1", "Larkov T3", "Zorvel 9")]
-    told = judge(offers_from(rows), appraiser)
-    assert told["verdict"].tolist() == ["take", "take", "try one"]
-    assert told["jobs_seen"].tolist() == [12, 0, 0]
-    assert told["note"].str.contains("stands behind").tolist() == [False, False, True]

@@ -22,7 +22,7 @@ from reliability.worth.odds import (
     sign_terms,
     weigh_by_signs,
 )
-from tests.worth.units import family, random_family, random_shared, shared, states
+from tests.worth.units import random_family, random_shared, states
 
 NEVER = -50.0
 """Log odds of what practically never happens."""
@@ -107,12 +107,6 @@ def test_a_sign_that_stays_away_speaks_for_each_component_alone():
         assert_allclose(after, [belt, 1 / 7], rtol=1e-12)
 
 
-def test_without_chance_and_storage_a_sign_has_a_cause():
-    # By hand: the motor alone shows it, so it must have failed; the belt stays as it was.
-    after = conditioned([1 / 2, 1 / 4], [[-np.inf], [0.0]], [-np.inf], [1])
-    assert_allclose(after, [1 / 2, 1.0], rtol=1e-12)
-
-
 def test_two_signs_of_one_component_count_twice():
     # By hand: each is shown by 1 in 2, and by chance in 1 of 10, so each is 11/20 to 1/10 for a failed one.
     # Odds of 1 to 3 become 1/3 (11/2)^2 = 121 to 12.
@@ -121,34 +115,6 @@ def test_two_signs_of_one_component_count_twice():
     assert_allclose(conditioned([1 / 4], shows, alone, [1, 1]), [121 / 133], rtol=1e-12)
     # Seen and not seen: 1/3 (11/2) (1/2), as the belt hides it in 1 of 2 and chance in 9 of 10 either way.
     assert_allclose(conditioned([1 / 4], shows, alone, [1, 0]), [11 / 23], rtol=1e-12)
-
-
-@pytest.mark.parametrize("seen", [0.0, 1.0])
-def test_a_sign_that_nothing_shows_says_nothing(seen):
-    rng = np.random.default_rng(8)
-    common = random_shared(rng, 3, 2)
-    common = replace(common, sign_shows=np.full((3, 2), NEVER), sign_stored=np.zeros(2))
-    lives = random_family(rng, 3)
-    told, untold = states(lives, common, signs=[seen, np.nan]), states(lives, common)
-    for name in ("success", "failed", "mended", "ends"):
-        assert_allclose(getattr(told, name), getattr(untold, name), rtol=1e-9)
-    # The same sign, where storage shows it, tells of all components that storage joins.
-    common = replace(common, sign_stored=np.ones(2), storage_sd=1.0)
-    change = states(lives, common, signs=[seen, np.nan]).failed - states(lives, common).failed
-    assert (change > 0.01).all() if seen else (change < -0.001).all()
-
-
-def test_the_order_of_signs_does_not_matter():
-    rng = np.random.default_rng(12)
-    common, lives = random_shared(rng, 4, 5), random_family(rng, 4)
-    signs, order = np.array([1.0, 0.0, 1.0, np.nan, 1.0]), np.array([3, 4, 0, 2, 1])
-    names = ("sign_mean", "sign_alone", "sign_stored", "sign_doubt")
-    turned = {name: getattr(common, name)[order] for name in names}
-    turned_shared = replace(common, sign_shows=common.sign_shows[:, order], **turned)
-    one = states(lives, common, signs=signs)
-    other = states(lives, turned_shared, signs=signs[order])
-    for name in ("success", "failed", "mended", "ends"):
-        assert_allclose(getattr(one, name), getattr(other, name), rtol=1e-9)
 
 
 def test_of_many_signs_the_strongest_are_weighed():
@@ -181,17 +147,3 @@ def test_terms_are_the_product_of_what_was_seen():
     terms = sign_terms(signs, np.zeros((1, 4)))
     told = {tuple(row): factor for row, factor in zip(terms.absent.tolist(), terms.factor, strict=True)}
     assert told == {(0, 0, 1, 0): 1.0, (1, 0, 1, 0): -1.0, (0, 1, 1, 0): -1.0, (1, 1, 1, 0): 1.0}
-
-
-def test_classes_are_chances_once_added_up():
-    rng = np.random.default_rng(5)
-    common, lives = random_shared(rng, 3, 4), random_family(rng, 3)
-    got = states(lives, common, signs=[1.0, 1.0, 1.0, 0.0])
-    assert ((got.success > 0) & (got.success < 1)).all()
-    assert ((got.mended > 0) & (got.mended < 1)).all()
-
-
-def test_a_sure_failure_that_shows_is_no_surprise():
-    # A unit whose only component has surely failed: whatever is seen, nothing is learned.
-    lives, common = family([1.0], [3.0], [0.3]), shared(1, sign_shows=np.zeros((1, 2)))
-    assert_allclose(states(lives, common, signs=[1.0, 0.0]).success, 0.3, rtol=1e-9)

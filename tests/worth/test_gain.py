@@ -7,7 +7,7 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import missing_by_season, read_bench, share_unfinished_repaired
-from reliability.worth.money import comeback_cost, job_gains, remains, usual_prices
+from reliability.worth.money import job_gains, remains, usual_prices
 from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
@@ -88,17 +88,6 @@ def test_hours_of_a_comeback_that_nobody_wrote_down_are_not_free(rows):
     assert gains(rows).loc["1", "comeback_costs"] == pytest.approx(12.0)
 
 
-def test_a_comeback_costs_what_a_unit_costs_however_often_it_returns(rows):
-    def cost(followups):
-        bench = read_bench(records_from_rows({**rows, "followups": followups}), DAY)
-        return comeback_cost(bench)
-
-    once = [{"job": "1", "checked_on": "2024-03-01", "working": "no", "hours": 0.0, "cost": 60.0}]
-    twice = [{**once[0], "cost": 30.0}, {**once[0], "checked_on": "2024-03-20", "cost": 30.0}]
-    assert cost(twice) == pytest.approx(cost(once))
-    assert cost(once) > cost([])
-
-
 def test_what_is_left_of_units_by_outcome(rows):
     bench = read_bench(records_from_rows(rows), DAY)
     left = dict(zip(bench.jobs["job"], remains(bench), strict=True))
@@ -112,14 +101,6 @@ def test_usual_prices_are_medians_of_what_this_bench_paid(rows):
     found = usual_prices(records_from_rows(rows))
     assert found[NAME] == found["Larkov T2"] == 20.5
     assert found.isna()["Larkov S1"]
-
-
-def test_gaps_are_counted_by_prefix_and_never_among_imported_jobs(rows):
-    numbers = ["A7", "A9", "A10", "12", "15", "box", "X1", "X99"]
-    jobs = [job(1, NAME, "repaired", origin="some archive" if n[0] == "X" else None) for n in numbers]
-    jobs = [{**row, "job": n} for row, n in zip(jobs, numbers, strict=True)]
-    records = records_from_rows({"families": rows["families"], "jobs": jobs})
-    assert sum(missing_by_season(records.jobs, DAY).values()) == 1 + 2
 
 
 def test_gaps_belong_to_the_season_of_the_numbers_around_them(rows):

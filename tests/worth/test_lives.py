@@ -1,8 +1,5 @@
 import datetime
 
-import numpy as np
-import pytest
-
 from reliability.life.lives import observe
 from reliability.records.frames import records_from_rows
 from reliability.worth import lives
@@ -57,28 +54,6 @@ def test_silence_about_a_repaired_unit_means_sound():
     assert len(told) == 4
 
 
-def test_a_bench_that_notes_only_what_is_bad_sees_the_same_lives():
-    rng = np.random.default_rng(7)
-    jobs, everything = [], []
-    for n in range(1, 61):
-        dead = rng.random() < 0.3
-        jobs.append(job(n, "Larkov T1", "repaired"))
-        everything.append(finding(n, "belt", "failed"))
-        everything.append(finding(n, "gear", "failed" if dead else "sound"))
-        # Now and then a sound gear is noted by anyone.
-    noted = [r for r in everything if r["found"] == "failed" or int(r["job"]) % 6 == 0]
-    assert len(noted) < len(everything) - 20
-    shares = [
-        explain(fit_appraiser(small(jobs, rows), DAY), family="Larkov T1", built_from=1982, built_to=1984)
-        .components.set_index("component")
-        .loc["gear", "failed"]
-        for rows in (everything, noted)
-    ]
-    assert shares[1] == pytest.approx(shares[0], abs=0.01)
-    truly = np.mean([r["found"] == "failed" for r in everything if r["component"] == "gear"])
-    assert shares[0] == pytest.approx(truly, abs=0.12)
-
-
 def built_in(n, year):
     """A unit of a known year, taken in over ten years, so that age and year can be told apart."""
     day = f"{2014 + n // 8}-05-{1 + n % 27:02d}"
@@ -109,16 +84,6 @@ def test_a_change_of_material_is_found_and_told_apart():
     assert old["gear"] < 0.15
     assert new["gear"] > 0.8
     assert abs(old["belt"] - new["belt"]) < 0.15
-
-
-def test_no_change_is_seen_where_there_is_none():
-    rng = np.random.default_rng(3)
-    jobs, findings = [], []
-    for n in range(1, 81):
-        jobs.append(built_in(n, 1981 + n % 8))
-        findings.append(finding(n, "gear", "failed" if rng.random() < 0.4 else "sound"))
-    records = small(jobs, findings)
-    assert changes_of(observe(records.jobs, records.findings, records.families)) == {}
 
 
 def test_only_the_components_with_most_records_are_searched(monkeypatch):

@@ -1,6 +1,5 @@
 """Units that are offered together for one price, held against every way of dealing with them."""
 
-import datetime
 from dataclasses import replace
 from itertools import combinations, product
 
@@ -10,10 +9,8 @@ import pytest
 from reliability.terminal import verdict_table
 from reliability.worth.judging import (
     VERDICT_COLUMNS,
-    decide_lot,
     find_entry,
     judge,
-    lot_unit,
     offers_from,
     read_unit,
     write_verdicts,
@@ -232,20 +229,6 @@ def test_the_best_subset_at_single_prices_is_told_where_it_is_worth_more(three, 
     assert told == {f"{names} for {paid:.2f} EUR, mean gain {sum(worth[i] for i in chosen) - paid:.2f}"}
 
 
-def test_a_lot_changes_no_other_row_and_its_order_nothing(three):
-    alone = judge(offers_from([offer("x", asked=20), offer("y", "Larkov T2", asked=5)]), three)
-    among = judge(
-        offers_from([offer("x", asked=20), *lot(*UNITS, price=50), offer("y", "Larkov T2", asked=5)]), three
-    )
-    assert among.iloc[[0, 5]].reset_index(drop=True).equals(alone)
-    assert alone[list(LOT)].isna().all(axis=None)
-    backwards = judge(offers_from(lot(*UNITS[::-1], price=50)), three)
-    assert backwards.loc[0, ["verdict", *LOT[:3]]].tolist() == among.loc[1, ["verdict", *LOT[:3]]].tolist()
-    own = ["ceiling", "success_chance", "hours", "chief_risk"]
-    singles = judge(offers_from(UNITS), three)
-    assert among.loc[1:4, own].reset_index(drop=True).equals(singles[own])
-
-
 def test_lots_in_files_and_at_the_terminal(three, tmp_path):
     table = judge(offers_from([*lot(*UNITS, price=50), offer("x", asked=20)]), three)
     write_verdicts(table, tmp_path / "verdicts.csv")
@@ -256,21 +239,3 @@ def test_lots_in_files_and_at_the_terminal(three, tmp_path):
     assert lines[5].endswith(",,,,")
     assert "lot ceiling  lot gain  lot loss" in verdict_table(table)
     assert "lot ceiling" not in verdict_table(judge(offers_from([offer("x")]), three))
-
-
-def test_with_caution_each_unit_counts_with_its_cautious_ceiling(three):
-    careful = with_terms(three, caution=0.8)
-    table = judge(offers_from(lot(*UNITS)), careful)
-    (single,) = judge(offers_from([UNITS[0]]), careful)["ceiling"]
-    assert table.loc[0, "worth"] == single
-    assert table.loc[0, "lot_ceiling"] < judge(offers_from(lot(*UNITS)), three).loc[0, "lot_ceiling"]
-
-
-def test_a_hundred_units_are_added_up_too(three):
-    rows = [offer(f"u{n}", **SOUND) for n in range(100)]
-    entry, appraisal, _ = parts(three, rows[0])
-    mean = lot_unit(entry, three.shared, three.terms, appraisal).gain_free
-    assert chance_of_loss(three, 60 * mean, *rows) < 0.2
-    assert chance_of_loss(three, 140 * mean, *rows) > 0.8
-    assert decide_lot([], three.terms, 0.0) == "take"
-    assert three.as_of == datetime.date(2025, 1, 10)

@@ -180,18 +180,6 @@ def test_a_dear_repair_is_put_off_until_the_rest_is_known():
     assert found.steps[1].gain == pytest.approx(70.0)
 
 
-def test_one_sound_part_raises_hope_for_the_others():
-    # Damp or dry, equally likely. By hand: after a sound one dry weighs 0.9 / (0.9 + 0.2).
-    task = replace(
-        simple([0.5, 0.5], [1.0, 2.0]),
-        failed=np.array([[0.8, 0.8], [0.1, 0.1]]),
-        weight=np.array([0.5, 0.5]),
-    )
-    first, second = search(task).steps
-    assert first.failed == pytest.approx(0.45)
-    assert second.failed == pytest.approx((0.2 * 0.8 + 0.9 * 0.1) / 1.1)
-
-
 def test_nothing_left_is_worth_the_better_of_sale_and_parts():
     done = simple([], [], finished=80.0, stopped=20.0)
     assert (search(done).worth, search(done).gain, search(done).steps) == (80.0, 0.0, ())
@@ -216,23 +204,6 @@ def test_more_components_than_can_be_searched_come_after_in_the_order_of_the_rat
     cost = (task.look_cost + task.mean_failed * task.mend_cost)[found.rest]
     assert (np.diff(cost / task.ends[found.rest]) >= 0).all()
     assert sorted(step.component for step in found.steps) == [*range(MOST_EXACT + 3)]
-
-
-def test_the_rest_is_counted_at_what_it_costs():
-    # Twelve that cannot have failed, 1 each: nothing is lost by the order, and all must be paid for.
-    task = replace(many(12), failed=np.zeros((1, 12)), look_cost=np.ones(12))
-    assert search(task).worth == pytest.approx(100.0 - 12.0)
-    # By hand, the last one to come fails in 1 of 100 and cannot be mended: 0.99 x 100 + 0.01 x 10 - 12.
-    failed = np.zeros((1, 12))
-    failed[0, 5] = 0.01
-    task = replace(task, failed=failed, mend_chance=np.zeros(12))
-    found = search(replace(task, look_cost=np.r_[np.zeros(5), 12.0, np.zeros(6)]))
-    assert found.worth == pytest.approx(0.99 * 100.0 + 0.01 * 10.0 - 12.0)
-
-
-def test_known_failures_are_searched_exactly_even_where_they_are_harmless():
-    task = replace(many(12), mend_chance=np.r_[np.zeros(11), 1.0], known_failed=np.arange(12) == 11)
-    assert 11 in search(task).exact
 
 
 def test_what_was_found_failed_and_finds_no_place_is_mended_among_the_rest():
@@ -282,26 +253,3 @@ def test_weights_below_zero_are_searched_as_the_chances_they_add_up_to(task):
     worth = best_by_worlds(plain)
     assert_allclose(search(task).worth, worth, atol=1e-7)
     assert_allclose(search(plain).worth, worth, atol=1e-7)
-
-
-def test_a_sign_that_one_part_explains_clears_the_other():
-    # By hand: belt and gear fail in half of the units each, and the sign comes from them alone and surely. It
-    # is seen, so both, belt alone, gear alone: 1/3 each. Belt found sound: the gear has failed for certain;
-    # belt found failed: the gear as often as not.
-    task = Task(
-        np.array([[0.5, 0.5], [0.0, 0.0]]),
-        np.array([4 / 3, -1 / 3]),
-        np.array([1.0, 1.0]),
-        np.zeros(2),
-        np.array([1.0, 0.0]),
-        np.zeros(2, bool),
-        100.0,
-        0.0,
-    )
-    assert_allclose(task.mean_failed, [2 / 3, 2 / 3])
-    # Gear first: -1 + 1/3 (100 - 1). Belt first: -1 + 2/3 (-1 + 1/2 100); stop where it is sound.
-    found = search(task)
-    assert found.worth == pytest.approx(max(-1 + 99 / 3, -1 + 2 / 3 * 49))
-    first, second = found.steps
-    assert (first.component, first.failed) == (1, pytest.approx(2 / 3))
-    assert second.failed == pytest.approx(1.0)  # the gear was sound

@@ -90,15 +90,6 @@ def test_written_jobs_flatter_a_bench_by_as_much_as_bayes_says(repaired, unrepai
     assert (se > 0) == (share is None)
 
 
-def test_gaps_that_went_as_the_written_jobs_change_nothing():
-    offset, se = written_up(one_season(40, 40, 30, gap_repaired_share="0.5"))
-    assert_allclose(offset.to_numpy(), 0.0, atol=1e-12)
-    assert se == 0.0
-    none, no_doubt = written_up(one_season(40, 40, 0))
-    assert_allclose(none.to_numpy(), 0.0, atol=1e-12)
-    assert no_doubt == 0.0
-
-
 def test_gaps_shift_the_season_of_their_numbers_and_those_of_no_season_all():
     bench = read_bench(ledger(jobs_of(failures_of_2021_only)), DAY)
     assert bench.missing == {2023: 20}
@@ -127,29 +118,6 @@ def test_failures_that_nobody_wrote_up_are_not_forgotten():
     assert flattered > true + 0.1
     # How a season's gaps ended is read off other seasons too: most of the way back, if not all.
     assert abs(told - true) < 0.4 * (flattered - true)
-
-
-def test_thousands_of_gaps_count_only_if_the_owner_says_so():
-    jobs = numbered_through(jobs_of(everything))
-    far = [{**row, "job": str(int(row["job"]) * 100)} for row in jobs]
-    plain = chance(ledger(jobs))
-    assert chance(ledger(far)) == plain
-    assert chance(ledger(far, count_gaps="yes")) < plain - 0.2
-    few = jobs_of(failures_of_2021_only)
-    assert chance(ledger(few, count_gaps="no")) == chance(ledger(numbered_through(few)))
-    assert chance(ledger(few, count_gaps="yes")) == chance(ledger(few))
-
-
-def test_what_is_not_known_of_gaps_widens_the_odds():
-    jobs = jobs_of(failures_of_2021_only)
-    offers = offers_from([{"offer": "1", "family": NAME, "asked": 20.0}])
-    silent, said = (
-        judge(offers, fit_appraiser(ledger(jobs, **settings), DAY)).iloc[0]
-        for settings in ({}, {"gap_repaired_share": "0"})
-    )
-    assert_allclose(silent["success_chance"], said["success_chance"], atol=0.02)
-    width = [row["success_high"] - row["success_low"] for row in (silent, said)]
-    assert width[0] > width[1] + 0.01
 
 
 # ---- jobs that are not finished, and what is said
@@ -310,23 +278,6 @@ def test_the_components_count_where_findings_bear_them_out():
     assert 0.1 < bare < 0.6 * found
 
 
-def test_where_nothing_was_examined_and_nothing_ages_the_components_weigh_nothing():
-    rng = np.random.default_rng(0)
-    years, repaired = rng.integers(1975, 2005, 300), rng.random(300) < 0.6
-    jobs = []
-    for n, (year, went_well) in enumerate(zip(years.tolist(), repaired, strict=True), start=1):
-        day = f"{2022 + n % 3}-0{1 + n % 9}-1{n % 10}"
-        more = {"built_from": year, "built_to": year, "taken_in": day, "closed": day, "sold_on": None}
-        jobs.append(job(n, NAME, "repaired" if went_well else "donor", **more))
-    families = [{**FAMILIES[0], "first_year": 1975, "last_year": 2004}]
-    appraiser = fit_appraiser(records_from_rows({"families": families, "jobs": jobs}), DAY)
-    assert abs(appraiser.shared.chain_weight) < 0.2
-    asked = [{"offer": str(y), "family": NAME, "built_from": y, "built_to": y} for y in (1976, 1990, 2003)]
-    said = judge(offers_from(asked), appraiser)["success_chance"].to_numpy(float)
-    # Whatever is believed of ageing beforehand: young and old alike are as likely as all were.
-    assert_allclose(said, repaired.mean(), atol=0.06)
-
-
 # ---- years that nobody wrote down
 
 
@@ -386,36 +337,7 @@ def test_a_job_without_a_year_is_fitted_as_an_offer_without_one_is_judged():
     assert_allclose(mine, last["age_years"], atol=0.01)
 
 
-def test_an_offer_without_a_year_has_the_mean_chance_of_those_with_one():
-    appraiser = fit_appraiser(aged_ledger(built_from=1983, built_to=1983), DAY)
-    each = [{"offer": str(y), "family": NAME, "built_from": y, "built_to": y} for y in range(1981, 1987)]
-    said = judge(offers_from([*each, {"offer": "any", "family": NAME}]), appraiser)
-    chances = said["success_chance"].to_numpy(float)
-    assert np.ptp(chances[:-1]) > 0.02
-    assert_allclose(chances[-1], chances[:-1].mean(), atol=0.01)
-
-
 # ---- seasons
-
-
-def seasons(early, late):
-    """Eighty jobs of one age: so many of forty repaired from 2012 to 2015, and from 2021 to 2024."""
-    jobs = []
-    for n in range(80):
-        first = n < 40
-        year, repaired = (2012 if first else 2021) + n % 4, n % 40 < (early if first else late)
-        when, built = f"{year}-05-11", {"built_from": year - 35, "built_to": year - 35}
-        more = {"taken_in": when, "closed": when, "sold_on": when if repaired else None, **built}
-        jobs.append(job(n + 1, NAME, "repaired" if repaired else "donor", **more))
-    families = [{**FAMILIES[0], "first_year": 1977, "last_year": 1990}]
-    return records_from_rows({"families": families, "jobs": jobs})
-
-
-def test_what_happened_lately_says_more_than_what_is_long_past():
-    built = {"built_from": 1990, "built_to": 1990}
-    better, worse, even = (chance(seasons(*n), **built) for n in ((12, 30), (30, 12), (21, 21)))
-    assert worse < even - 0.015
-    assert better > even + 0.015
 
 
 def test_ages_beyond_nearly_all_that_were_seen_are_not_told_apart():

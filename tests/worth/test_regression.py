@@ -8,7 +8,6 @@ from scipy.integrate import dblquad
 from scipy.special import expit, logit, polygamma
 from scipy.stats import norm
 
-from reliability.errors import InvalidInput
 from reliability.worth import regression
 from reliability.worth.regression import Block, fit_shrunk_amount, fit_shrunk_logit
 
@@ -130,52 +129,6 @@ def test_odds_agree_with_a_double_integral():
     assert_allclose(got_sd[0], sd, rtol=0.1)
 
 
-def test_much_data_speak_for_themselves_and_none_for_the_level():
-    fit = fit_shrunk_logit(
-        [9000.0, 300.0],
-        [10000.0, 1000.0],
-        [Block("level", np.ones((2, 1)), (1.0,))],
-        inner=[0, 1],
-        n_inner=3,
-        inner_sds=(0.3, 1.0),
-    )
-    mean, sd, own = fit.predict(np.ones((4, 1)), [0, 1, 2, -1])
-    assert_allclose(expit(mean[:2]), (0.9, 0.3), atol=0.01)
-    assert_allclose(mean[2], mean[3])
-    assert_allclose(sd[2], sd[3])
-    assert own[0] > 0.99
-    assert own[2] == own[3] == 0.0
-
-
-def test_a_row_counts_as_often_as_it_is_repeated():
-    block = [Block("level", np.ones((3, 1)), (1.0,))]
-    once = fit_shrunk_logit([1.0, 1.0, 0.0], [1.0, 1.0, 1.0], block, inner=[0, 0, 1], inner_sds=(0.5, 1.0))
-    counted = fit_shrunk_logit(
-        [2.0, 0.0], [2.0, 1.0], [Block("level", np.ones((2, 1)), (1.0,))], inner=[0, 1], inner_sds=(0.5, 1.0)
-    )
-    for group in (0, 1, -1):
-        assert_allclose(once.predict([[1.0]], group), counted.predict([[1.0]], group), rtol=1e-6)
-
-
-def test_without_rows_amounts_are_the_prior():
-    fit = fit_shrunk_amount(
-        [], [Block("level", np.ones((0, 1)), (2.0,), 5.0)], inner=[], inner_sds=(0.5,), usual_sd=0.3
-    )
-    mean, sd, _ = fit.predict([[1.0]])
-    assert_allclose((mean[0], sd[0]), (5.0, np.hypot(2.0, 0.5)))
-    assert_allclose(fit.residual_sd, 0.3)
-
-
-def test_refusals():
-    block = [Block("level", np.ones((1, 1)), (1.0,))]
-    with pytest.raises(InvalidInput, match="1 rows were given, 1 of them break this"):
-        fit_shrunk_logit([2.0], [1.0], block)
-    with pytest.raises(InvalidInput, match="0 rows were given"):
-        fit_shrunk_logit([], [], [Block("level", np.ones((0, 1)), (1.0,))])
-    with pytest.raises(InvalidInput, match="must be finite; 1 of 1"):
-        fit_shrunk_amount([np.nan], block)
-
-
 def test_spreads_that_nothing_tells_apart_are_all_averaged_over():
     sds = (0.1, 0.4, 1.0)
     blocks = [Block(str(k), np.ones((0, 1)), sds, 0.2) for k in range(5)]
@@ -183,28 +136,6 @@ def test_spreads_that_nothing_tells_apart_are_all_averaged_over():
     mean, sd, _ = fit.predict(np.ones((1, 5)))
     # 729 combinations, equally likely: a mean of variances in each of six places.
     assert_allclose((mean[0], sd[0]), (5 * 0.2, np.sqrt(6 * np.mean(np.square(sds)))))
-
-
-def test_where_records_tell_the_spreads_the_best_are_taken(monkeypatch):
-    rng = np.random.default_rng(9)
-    group, x = rng.integers(0, 40, 4000), np.eye(8)[rng.integers(0, 8, 4000)]
-    eta = rng.normal(0, 0.8, 40)[group] + x @ rng.normal(0, 0.3, 8)
-    y = rng.binomial(1, expit(eta)).astype(float)
-    blocks = [Block("level", np.ones((4000, 1)), (1.0,)), Block("x", x, (0.1, 0.3, 1.0))]
-
-    def fitted():
-        return fit_shrunk_logit(y, np.ones(4000), blocks, inner=group, inner_sds=(0.1, 0.3, 0.8, 2.0))
-
-    averaged = fitted()
-    monkeypatch.setattr(regression, "MOST_COMBINED", 0)
-    best = fitted()
-    assert len(averaged.fits) > 1
-    # Of a dozen that stand for all, nearly every one has the spread that the records speak for.
-    assert sum(fit.weight for fit in best.fits if fit.inner_sd == 0.8) > 0.9
-    ask = np.hstack([np.ones((40, 1)), np.eye(8)[np.arange(40) % 8]]), np.arange(40)
-    (mean, sd, _), (best_mean, best_sd, _) = averaged.predict(*ask), best.predict(*ask)
-    assert np.abs(mean - best_mean).max() < 0.15 * sd.mean()
-    assert_allclose(best_sd, sd, rtol=0.1)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -24,7 +24,7 @@ def ordinal(day):
     return float(day.toordinal())
 
 
-NEW_TILL_2018, NEVER, ALWAYS = [[ordinal(LAST_NEW), 1.0]], [[-np.inf, 1.0]], [[np.inf, 1.0]]
+NEW_TILL_2018, NEVER = [[ordinal(LAST_NEW), 1.0]], [[-np.inf, 1.0]]
 
 
 def supply_of(ends, salvaged=()):
@@ -36,7 +36,6 @@ def supply_of(ends, salvaged=()):
 # The first family's belts could be had new for years; the second's were never to be had.
 BELTS_GONE = supply_of({("belt", "Larkov T1"): NEW_TILL_2018, ("belt", "Larkov T2"): NEVER})
 MENDED_THEN = ("Larkov T1", "belt", THEN, 40, 40)
-LOST_SINCE = ("Larkov T1", "belt", SINCE, 1, 12)
 
 
 def fitted(*counts, supply=BELTS_GONE):
@@ -94,22 +93,6 @@ def test_without_a_part_nothing_is_easier_than_with_one():
         assert odds(had, family) < supply.LEVEL_MEANS[2] - 0.5
         assert_allclose(odds(missing, family), odds(had, family), atol=1e-6)
     assert odds(easy, "Larkov T2") > odds(found, "Larkov T2") + 0.5
-
-
-def test_trials_without_a_part_are_believed_even_where_those_with_one_went_worse():
-    found = fitted(HARD, ("Larkov T1", "belt", SINCE, 36, 40))
-    # Nine in ten were mended: well above what the prior and those with a part say.
-    assert expit(odds(found, "Larkov T1")) > 0.5
-
-
-@pytest.mark.parametrize("counts", [(), (MENDED_THEN,), (("Larkov T1", "belt", THEN, 0, 40),)])
-def test_a_salvaged_part_that_nobody_tried_promises_less_than_a_new_one(counts):
-    found = fitted(*counts)
-    pair = ("belt", "Larkov T3")
-    worn = replace(found, supply=supply_of({pair: NEVER}, {pair}))
-    lost = odds(worn, "Larkov T3") - odds(found, "Larkov T3")
-    assert supply.LEVEL_MEANS[1] < 0
-    assert_allclose(lost, supply.LEVEL_MEANS[1], atol=1e-6)
 
 
 # ---- supply that is not certain
@@ -187,13 +170,6 @@ def test_one_normal_stands_for_a_mixture_with_its_mean_and_variance(mean, sd, ch
     # The mean rests on a rule of thumb for logits over normals (`LOGIT_SLOPE`): within 0.01.
     assert_allclose(got_first, first, atol=0.01)
     assert_allclose(np.sqrt(got_variance), np.sqrt(variance), rtol=0.05)
-
-
-def test_what_is_certain_is_told_as_it_is():
-    columns = np.array([1.8, 0.3, -1.0])[:, None], np.array([0.5, 0.8, 0.7])[:, None]
-    for state in range(3):
-        got = mixed_odds(*columns, np.eye(3)[state][None, None])[0, 0]
-        assert_allclose(got, [part[state, 0] for part in columns], atol=0.03)
 
 
 # ---- a second opinion: the same penalised likelihood, written out and maximised by scipy

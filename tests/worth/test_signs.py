@@ -113,13 +113,6 @@ def test_the_causes_of_signs_are_found_again():
     assert_allclose(found.sign_mean, np.nanmean(drawn(4000)[2], axis=0), atol=1e-3)
 
 
-def test_a_sign_tells_of_storage_only_where_storage_shows_it():
-    failed, odds, signs = drawn(4000)
-    # The third sign now comes by the toss of a coin: its slope by storage must go.
-    signs[:, 2] = np.random.default_rng(1).random(4000) < 0.3
-    assert causes(failed, odds, signs).sign_stored[2] == pytest.approx(0.0, abs=0.3)
-
-
 @pytest.mark.parametrize("jobs", [0, 5])
 def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
     found = causes(np.full((jobs, 3), np.nan), np.zeros((jobs, 3)), np.ones((jobs, 2)))
@@ -130,16 +123,6 @@ def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
     assert_allclose(found.state_shift, np.zeros(3))
     assert min(worth_signs.STORAGE_SDS) < found.storage_sd < max(worth_signs.STORAGE_SDS)
     assert_allclose(found.sign_mean, (jobs + 1) / (jobs + 2))
-
-
-def test_a_sign_that_nobody_looked_for_is_as_believed():
-    failed, odds, signs = drawn(200)
-    signs[:, 1] = np.nan
-    found = causes(failed, odds, signs)
-    assert_allclose(found.sign_shows[:, 1], worth_signs.SHOWS_MEAN, atol=1e-6)
-    assert_allclose(found.sign_alone[1], worth_signs.ALONE_MEAN)
-    assert_allclose(found.sign_stored[1], worth_signs.STORED_MEAN)
-    assert_allclose((found.sign_mean[1], found.sign_doubt[1]), (0.5, worth_signs.SHOWS_SD), rtol=1e-6)
 
 
 def test_one_cause_of_one_sign_is_a_table_of_two_by_two(monkeypatch):

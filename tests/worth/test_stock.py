@@ -62,14 +62,6 @@ def test_what_is_needed_is_what_was_needed_so_far(bench_appraiser, bench_records
     assert "motor" not in set(table[table["units"] > 1]["component"])
 
 
-def test_families_count_by_how_often_they_came(bench_appraiser, bench_records):
-    table = stock(bench_appraiser, bench_records)
-    assert "Larkov T3" not in set(table["family"])
-    first, second = (row(table, "belt", name) for name in ("Larkov T1", "Larkov T2"))
-    assert first["units"] / second["units"] == pytest.approx(12 / 8, rel=0.25)
-    assert (table["units"].diff().dropna() <= 0).all()
-
-
 def test_packs_are_bought_whole(bench_appraiser, with_parts):
     parts = with_parts(
         {"component": "belt", "family": "Larkov T1", "obtainable": "yes", "price": 4.0, "pack_size": 5,
@@ -84,13 +76,6 @@ def test_packs_are_bought_whole(bench_appraiser, with_parts):
     assert packed["cost"] == 4.0 * packed["packs"]
     assert packed["packs"] * 5 >= packed["cover"] > packed["packs"] * 5 - 5
     assert (packed["obtainable"], packed["price"], packed["advice"]) == ("yes", 4.0, "")
-
-
-def test_a_price_without_a_pack_is_of_one_piece(bench_appraiser, with_parts):
-    part = {"component": "belt", "family": "Larkov T1", "obtainable": "yes", "price": 4.0}
-    found = row(stock(bench_appraiser, with_parts(part)), "belt", "Larkov T1")
-    assert (found["pack_size"], found["packs"]) == (1.0, found["cover"])
-    assert found["cost"] == 4.0 * found["cover"]
 
 
 def test_families_that_share_a_part_share_the_risk(bench_appraiser, with_parts):

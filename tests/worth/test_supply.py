@@ -8,8 +8,6 @@ from numpy.testing import assert_allclose
 
 from reliability.records.frames import records_from_rows
 from reliability.worth import supply
-from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.review import explain
 from reliability.worth.supply import STATES, Supply, read_supply
 from tests.worth.ledgers import finding, job
 
@@ -58,19 +56,6 @@ def had(supply, *years, family=FAMILY, component="gear"):
     return chances if years else float(chances[0])
 
 
-def test_a_note_alone_is_leaned_to_and_one_of_the_family_more_than_a_general_one():
-    silent = had(supply_of(components=("gear",)))
-    of_all = [had(supply_of(notes=[{"obtainable": word}])) for word in ("yes", "no")]
-    own = [had(supply_of(notes=[{"obtainable": word, "family": FAMILY}])) for word in ("yes", "no")]
-    assert own[1] < of_all[1] < silent < of_all[0] < own[0]
-    assert own[1] < 0.5 < own[0]
-    # Both at once: the family's own row is the one that is read, and other families keep to the general one.
-    both = supply_of(notes=[{"obtainable": "yes"}, {"obtainable": "no", "family": FAMILY}])
-    assert_allclose(had(both), own[1], atol=0.05)
-    without = supply_of(notes=[{"obtainable": "no", "family": FAMILY}])
-    assert had(both, family=OTHER) > had(without, family=OTHER) + 0.05
-
-
 def notes_against_attempts(*, right):
     """Twelve families noted as without parts, tried often; the thirteenth has a note alone."""
     names = tuple(f"Larkov T{n}" for n in range(13))
@@ -88,22 +73,6 @@ def test_notes_that_were_wrong_so_far_are_believed_less():
     assert wrong > 0.8
 
 
-def test_what_is_usual_for_a_component_is_believed_of_families_that_nobody_tried():
-    names = tuple(f"Larkov T{n}" for n in range(9))
-    work = {"gear": NO_PART, "belt": NEW}
-    attempts = [
-        (name, component, year, work[component])
-        for name in names[:8]
-        for component in work
-        for year in range(2018, 2023)
-    ]
-    supply = supply_of(attempts, families=names)
-    gear, belt = (had(supply, family=names[8], component=component) for component in work)
-    assert gear < 0.4
-    assert belt > 0.85
-    assert had(supply, family="Zorvane 1", component="gear") == gear
-
-
 def test_chances_of_a_day_add_up_and_only_ever_fall():
     attempts = [*tried(NEW, 2012, 2014), *tried(SALVAGED, 2016), *tried(NO_PART, 2017, 2019)]
     supply = supply_of(attempts, [{"obtainable": "salvage only"}])
@@ -114,16 +83,6 @@ def test_chances_of_a_day_add_up_and_only_ever_fall():
     assert (chances >= 0).all()
     assert (np.diff(chances[:, 0]) <= 1e-12).all()
     assert_allclose(chances[0], [1.0, 0.0, 0.0], atol=1e-12)
-
-
-def test_the_order_of_the_rows_does_not_matter():
-    attempts = [*tried(NEW, 2012, 2014), *tried(NO_PART, 2017, 2019), *tried(NEW, 2015, family=OTHER)]
-    notes = [{"obtainable": "yes"}, {"obtainable": "no", "family": OTHER}]
-    ways = supply_of(attempts, notes), supply_of(attempts[::-1], notes[::-1])
-    days = np.array([ordinal(2013), ordinal(2018), np.inf])
-    for family in (FAMILY, OTHER):
-        one, other = (supply.chances("gear", family, days) for supply in ways)
-        assert_allclose(one, other, atol=1e-12)
 
 
 # Where no new ones can be had: one attempt of each kind beforehand, four where a note says which.
@@ -251,38 +210,3 @@ def test_stories_are_weighed_as_bayes_has_it(monkeypatch, ways, note, is_own):
 
 
 # ---- where it enters the verdicts
-
-
-def repairs_until_it_was_gone(*, gone):
-    """Ten units whose gear was replaced by a new one years ago, and four since."""
-    jobs, findings = [], []
-    for n in range(1, 15):
-        year = 2014 + n // 2 if n <= 10 else 2024
-        when = f"{year}-0{1 + n % 9}-11"
-        lost = n > 10
-        more = {"ended_by": "gear"} if lost and gone else {}
-        jobs.append(
-            job(n, FAMILY, "donor" if lost and gone else "repaired", taken_in=when, closed=when, **more)
-        )
-        work = NO_PART if lost and gone else {**NEW, "part_cost": 9.0}
-        findings += [finding(n, "gear", "failed", **work), finding(n, "motor", "sound")]
-    family = {
-        "family": FAMILY,
-        "kind": "tape deck",
-        "first_year": 1981,
-        "last_year": 1986,
-        "working_price": 110.0,
-    }
-    parts = [{"component": "gear", "obtainable": "no" if gone else "yes"}]
-    return records_from_rows({"families": [family], "jobs": jobs, "findings": findings, "parts": parts})
-
-
-def test_repairs_with_new_parts_promise_little_once_those_are_gone():
-    gone, still = (
-        explain(fit_appraiser(repairs_until_it_was_gone(gone=gone), DAY), family=FAMILY)
-        for gone in (True, False)
-    )
-    mends = [table.components.set_index("component").loc["gear", "repairable"] for table in (gone, still)]
-    assert mends[0] < mends[1] - 0.3
-    assert gone.verdict["success_chance"] < still.verdict["success_chance"] - 0.15
-    assert np.isfinite(gone.verdict["ceiling"])

@@ -9,7 +9,6 @@ from scipy.stats import lognorm
 
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
-from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.money import log_spread
 from reliability.worth.plan import plan_unit
@@ -32,19 +31,6 @@ def fitted(rows):
     return fit_appraiser(records_from_rows(rows), DAY)
 
 
-def test_one_unit_without_a_year_does_not_spoil_those_that_have_one():
-    jobs = [job(n, NAME, "repaired" if n % 3 else "scrapped") for n in range(1, 13)]
-    whole = fitted(ledger(jobs)).families[NAME]
-    rows = ledger([*jobs, job(13, NAME, "repaired", **NO_YEAR)])
-    more = fitted(rows).families[NAME]
-    assert_allclose((more.reference_year, whole.reference_year), 1983.0)
-    assert_allclose(more.reference_age, whole.reference_age)
-    assert more.own_weight > 0
-    assert more.jobs_seen == 13
-    bench = read_bench(records_from_rows(rows), DAY)
-    assert np.isnan(bench.jobs.set_index("job").loc["13", "age_years"])
-
-
 def test_where_no_year_is_known_at_all_a_unit_is_judged_nevertheless():
     appraiser = fitted(ledger([job(1, NAME, "repaired", **NO_YEAR)]))
     row = judge(offers_from([{"offer": "1", "family": NAME, "asked": 10}]), appraiser).iloc[0]
@@ -64,14 +50,6 @@ def test_a_plan_that_no_finished_job_of_the_kind_stands_behind_says_so(jobs, is_
 def test_a_relative_spread_is_that_of_a_lognormal_price(relative):
     price = lognorm(log_spread(np.array(relative)))
     assert_allclose(price.std() / price.mean(), relative)
-
-
-def test_a_spread_of_nothing_is_almost_nothing():
-    jobs = [job(n, NAME, "repaired") for n in range(1, 13)]
-    exact = fitted(ledger(jobs, price_spread=0.0)).families[NAME]
-    usual = fitted(ledger(jobs)).families[NAME]
-    assert 0 < exact.ratio.spread < 0.1 * usual.ratio.spread
-    assert_allclose(100 * np.exp(exact.ratio.mean), 100.0, atol=2.0)
 
 
 def test_hearsay_about_a_kind_that_nobody_has_moves_no_family():

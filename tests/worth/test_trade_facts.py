@@ -54,68 +54,6 @@ def test_time_has_a_price_only_if_its_owner_says_so():
     assert free["hours"] == paid["hours"]
 
 
-def test_a_broken_part_that_cannot_be_had_ends_the_job():
-    jobs, findings = [], []
-    for n in range(1, 31):
-        broken = n > 6
-        jobs.append(
-            job(
-                n,
-                "Larkov T4",
-                "donor" if broken else "repaired",
-                ended_by="gear" if broken else None,
-                salvage_value=8.0,
-            )
-        )
-        findings.append(
-            finding(n, "gear", "failed" if broken else "sound", action="no part" if broken else None)
-        )
-    rows = {
-        "families": [{"family": "Larkov T4", "kind": "tape deck", "working_price": 100.0}],
-        "jobs": jobs,
-        "findings": findings,
-        "parts": [{"component": "gear", "family": "Larkov T4", "obtainable": "no"}],
-    }
-    appraiser = fit_appraiser(records_from_rows(rows), DAY)
-    why = explain(appraiser, family="Larkov T4", built_from=1982, built_to=1984, asked=40.0)
-    gear = why.components.set_index("component").loc["gear"]
-    # None of 24 was mended: by Laplace's rule of succession 1 in 26; salvaged ones may turn up yet.
-    assert gear["repairable"] < 2 / 26
-    assert why.verdict["chief_risk"] == "gear"
-    assert why.verdict["verdict"] == "skip"
-
-
-def test_a_part_known_to_be_gone_is_believed_before_anyone_tried(bench_rows):
-    gone = {**bench_rows, "parts": [{"component": "belt", "family": "Larkov T3", "obtainable": "no"}]}
-    was, now = (
-        explain(fit_appraiser(records_from_rows(rows), DAY), family="Larkov T3").components.set_index(
-            "component"
-        )
-        for rows in (bench_rows, gone)
-    )
-    assert now.loc["belt", "repairable"] < was.loc["belt", "repairable"] - 0.1
-
-
-def _ceiling(rows, jobs, family="Larkov T1"):
-    appraiser = fit_appraiser(records_from_rows({**rows, "jobs": jobs}), DAY)
-    return explain(appraiser, family=family).verdict["ceiling"]
-
-
-def test_what_was_paid_for_one_unit_does_not_change_what_it_is_worth(bench_rows):
-    # Money that is spent comes back from no sale: one purchase among many only tells a little of its market.
-    dearer = [dict(row) for row in bench_rows["jobs"]]
-    dearer[0]["bought_for"] += 50
-    assert _ceiling(bench_rows, dearer) == pytest.approx(_ceiling(bench_rows, bench_rows["jobs"]), rel=0.05)
-
-
-def test_a_family_that_sellers_ask_little_for_is_trusted_less(bench_rows):
-    cheap = [
-        {**row, "bought_for": row["bought_for"] / 4} if row["family"] == "Larkov T1" else row
-        for row in bench_rows["jobs"]
-    ]
-    assert _ceiling(bench_rows, cheap) < _ceiling(bench_rows, bench_rows["jobs"])
-
-
 def test_an_untried_failure_is_no_failure_to_repair(bench_rows):
     # Every donor ended by its gear; that its motor was found failed too and left alone says nothing.
     extra = [
