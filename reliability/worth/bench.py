@@ -36,9 +36,9 @@ class Bench:
     kinds: tuple[str, ...]
     signs: tuple[str, ...]
     family_kind: Ints  # (n_families,)
-    # finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind_at`, `own` (no
-    # origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years` (mean; NaN where the year
-    # is not known)
+    # finished jobs, those with an origin too: the ledger's columns and `family_at`, `kind`, `kind_at`, `own`
+    # (no origin), `repaired` (0 or 1), `season` (calendar year taken in), `age_years` (mean; NaN where the
+    # year is not known)
     jobs: pd.DataFrame
     sign_values: Floats  # (n_jobs, n_signs): 1 seen, 0 looked for and not seen, NaN nobody looked
     # one row per job and possible production year: `at` (row of `jobs`), year, weight, age_years. A job whose
@@ -172,6 +172,7 @@ def read_bench(records: Records, as_of: datetime.date) -> Bench:
     family_at = pd.Index(families).get_indexer(jobs["family"])
     jobs = jobs.assign(
         family_at=family_at,
+        kind=jobs["family"].map(kind_of),
         kind_at=family_kind[family_at] if len(jobs) else np.zeros(0, np.int64),
         own=jobs["origin"].isna(),
         repaired=(jobs["outcome"] == REPAIRED).astype(float),

@@ -92,12 +92,12 @@ def fit_everything(records: Records, as_of: datetime.date) -> Appraiser:
     age = (ages["weight"] * ages["age_years"]).groupby(ages["at"]).sum().reindex(range(len(chain)))
     outcomes = gather_outcomes(bench, chain, age.to_numpy(), usual["log_odds"].to_numpy())
     of_slots, of_all = fit_recalibration(bench, outcomes, signs, news, usual)
-    amounts = fit_amounts(bench, signs, components, price, news)
-    shared = replace(shared, repair_hours=amounts.repair_hours, price_signs=amounts.price_signs, **of_all)
-    by_slot = {**amounts.by_slot, **of_slots, "reference_age": usual["age_years"].to_numpy()}
+    amounts, shared_amounts, parts = fit_amounts(bench, signs, components, price, news)
+    shared = replace(shared, **of_all, **shared_amounts)
+    by_slot = {**amounts, **of_slots, "reference_age": usual["age_years"].to_numpy()}
     sizes = [each.components.size for each in lives]
     of_components = np.concatenate([each.components for each in lives])
-    part_costs = amounts.parts.of(np.repeat(slots["family_at"].to_numpy(), sizes), of_components)
+    part_costs = parts.of(np.repeat(slots["family_at"].to_numpy(), sizes), of_components)
     told = _told_of(bench).to_dict("records")
     entries = []
     for i, part_cost in enumerate(np.split(part_costs, np.cumsum(sizes)[:-1])):

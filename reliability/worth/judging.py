@@ -360,22 +360,29 @@ def worth_of_knowing(one: float, other: float) -> float:
     return max(0.0, min(one, -other), min(other, -one))
 
 
-def teaches(entry: FamilyEntry) -> bool:
+def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:
+    """Choose the verdict."""
+    promised = cents(float(appraisal.gain_free.mean())) - terms.margin
+    founded = ceiling if entry.kind_jobs > 0 else -np.inf  # without a finished job of its kind none is taken
+    lessons = [lesson_worth(entry, appraisal, terms, asked)] if can_teach(entry) else []
+    return choose(founded, ceiling, promised, lessons, terms, asked)
+
+
+def can_teach(entry: FamilyEntry) -> bool:
     """Tell whether one more job of a family could teach anything: few were seen, and none is open."""
     return entry.jobs_seen < FEW_JOBS and entry.open_jobs == 0
 
 
-def decide(entry: FamilyEntry, appraisal: Appraisal, terms: Terms, asked: float, ceiling: float) -> str:
-    """Choose the verdict."""
-    is_founded = entry.kind_jobs > 0
-    if asked <= ceiling and is_founded:
+def choose(
+    ceiling: float, worth: float, promised: float, lessons: Sequence[float], terms: Terms, asked: float
+) -> str:
+    """Choose the word for one unit or for a lot."""
+    if asked <= ceiling:
         return TAKE
-    if 0 < ceiling < asked <= ceiling * (1.0 + terms.haggle_room) and is_founded:
+    if 0 < ceiling and asked <= ceiling * (1.0 + terms.haggle_room):
         return HAGGLE
-    if not teaches(entry):
-        return SKIP
-    short = max(0.0, terms.margin - (cents(float(appraisal.gain_free.mean())) - asked))
-    return TRY_ONE if asked <= ceiling or lesson_worth(entry, appraisal, terms, asked) > short else SKIP
+    pays = asked <= worth or sum(lessons) > max(0.0, asked - promised)
+    return TRY_ONE if lessons and pays else SKIP
 
 
 # ---- Units that are offered together for one price: each is tried, broken for parts, or passed on
@@ -458,21 +465,14 @@ def lot_ceiling(units: Sequence[LotUnit]) -> float:
 
 def decide_lot(units: Sequence[LotUnit], terms: Terms, asked: float) -> str:
     """Choose the verdict on a lot."""
-    ceiling = lot_ceiling(units)
-    if asked <= ceiling:
-        return TAKE
-    if 0 < ceiling and asked <= ceiling * (1.0 + terms.haggle_room):
-        return HAGGLE
-    lessons: dict[str, float] = {}
+    lessons: dict[str, float] = {}  # of each family one is enough
     for unit in units:
-        if teaches(unit.entry):
+        if can_teach(unit.entry):
             lesson = lesson_worth(unit.entry, unit.appraisal, terms, unit.share)
             lessons[unit.name] = max(lesson, lessons.get(unit.name, 0.0))
-    if not lessons:
-        return SKIP
     promised = sum(unit.gain_free - terms.margin for unit in units if unit.way != PASS_ON)
-    pays = sum(lessons.values()) > max(0.0, asked - promised)
-    return TRY_ONE if asked <= cents(sum(unit.worth for unit in units)) or pays else SKIP
+    worth = cents(sum(unit.worth for unit in units))
+    return choose(lot_ceiling(units), worth, promised, [*lessons.values()], terms, asked)
 
 
 # ---- Offers in, verdicts out: one row each, none depending on another

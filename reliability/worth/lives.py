@@ -77,11 +77,8 @@ def _contrasted(heard: pd.DataFrame, bench: Bench) -> Floats:
 def _found(row: Any, bench: Bench) -> tuple[float, float]:
     """Count what the bench itself saw of what was said: as many times so, of so many."""
     jobs = bench.jobs[bench.jobs["own"]]
-    at = bench.families.index(row.family) if row.family in bench.families else -1
-    if row.family is not None:
-        jobs = jobs[jobs["family_at"] == at]
-    else:
-        jobs = jobs[jobs["kind_at"] == (bench.kinds.index(row.kind) if row.kind in bench.kinds else -1)]
+    column, name = ("family", row.family) if row.family is not None else ("kind", row.kind)
+    jobs = jobs[jobs[column] == name]
     if row.component is None:
         return float(jobs["repaired"].sum()), float(len(jobs))
     near = jobs[(jobs["age_years"] - row.age_years).abs() <= NEAR_YEARS]
@@ -109,17 +106,15 @@ def kind_components(bench: Bench) -> dict[str, tuple[str, ...]]:
     # One outside the usual list is taken up once it has been mentioned a few times; a usual one that nobody
     # ever mentions is no risk that this bench meets. Of one that is only mentioned when it has failed, the
     # repaired units whose jobs keep silent tell that it had not (`lives.unit_findings`).
-    kind_of = bench.records.families.set_index("family")["kind"]
     table = _mentions(bench)
-    table = table.assign(kind=table["family"].map(kind_of))
     lists = {"": USUAL_COMPONENTS["other"]}
     for kind in bench.kinds:
         here = table[table["kind"] == kind]
-        seen = here.groupby("component")["alive"].agg(["size"])
+        seen = here["component"].value_counts()
         usual = USUAL_COMPONENTS.get(kind, USUAL_COMPONENTS["other"])
         if here["job"].nunique() >= FEWEST_JOBS:
             usual = tuple(name for name in usual if name in seen.index)
-        told = seen.index[seen["size"] >= FEWEST_FINDINGS]
+        told = seen.index[seen >= FEWEST_FINDINGS]
         lists[kind] = tuple(dict.fromkeys([*usual, *sorted(told)])) or USUAL_COMPONENTS["other"]
     return lists
 
@@ -136,8 +131,8 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
     named = {pair for table in tables for pair in zip(table["family"], table["component"], strict=True)}
     told = told[told["own"]]
     n_jobs = told.groupby("family")["job"].nunique()
-    having = told.groupby(["family", "component"], as_index=False)["job"].nunique()
-    having = having.assign(kind=having["family"].map(kind_of), jobs=having["family"].map(n_jobs))
+    having = told.groupby(["kind", "family", "component"], as_index=False)["job"].nunique()
+    having = having.assign(jobs=having["family"].map(n_jobs))
     of_having = having.groupby(["kind", "component"])[["job", "jobs"]].sum()
     # Share of the jobs that speak of each component, over the families that have one.
     share = (of_having["job"] / (of_having["jobs"] + 2)).to_dict()
@@ -153,15 +148,12 @@ def family_components(bench: Bench, of_kind: dict[str, tuple[str, ...]]) -> dict
 
 
 def _mentions(bench: Bench) -> pd.DataFrame:
-    """List what finished jobs say of their components: job, family, own, component, alive."""
+    """List what finished jobs say of their components: job, component, family, kind, own."""
     # A component that ended a job has failed, also where nobody wrote down a finding.
-    jobs = bench.jobs[["job", "family", "own", "ended_by"]]
-    findings = bench.records.findings
-    found = findings[["job", "component"]].assign(alive=findings["found"] != "failed")
-    ended = jobs[["job", "ended_by"]].dropna().rename(columns={"ended_by": "component"}).assign(alive=False)
-    pair = ["job", "component"]
-    ended = ended[~pd.MultiIndex.from_frame(ended[pair]).isin(pd.MultiIndex.from_frame(found[pair]))]
-    return pd.concat([found, ended]).merge(jobs[["job", "family", "own"]], on="job")
+    pair, found = ["job", "component"], bench.records.findings
+    ended = bench.jobs[["job", "ended_by"]].dropna().rename(columns={"ended_by": "component"})
+    ended = ended[~pd.MultiIndex.from_frame(ended).isin(pd.MultiIndex.from_frame(found[pair]))]
+    return pd.concat([found[pair], ended]).merge(bench.jobs[["job", "family", "kind", "own"]], on="job")
 
 
 # ---- Component lives of the whole bench, handed from the life room to the odds

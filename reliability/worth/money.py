@@ -3,7 +3,7 @@
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -107,20 +107,10 @@ def remains(bench: Bench) -> Floats:
     return np.select([donor, scrapped, as_is], by_outcome, np.nan)
 
 
-@dataclass(frozen=True)
-class Amounts:
-    """What a job takes and brings."""
-
-    by_slot: dict[str, Amount | Floats]  # fields of `FamilyEntry`
-    price_signs: Floats  # what signs add to the log price
-    repair_hours: Floats  # by component
-    parts: "PartCosts"
-
-
 def fit_amounts(
     bench: Bench, signs: Floats, components: tuple[str, ...], price: Amount, news: Floats
-) -> Amounts:
-    """Fit prices, costs, hours and what remains."""
+) -> tuple[dict[str, Amount | Floats], dict[str, Any], "PartCosts"]:
+    """Fit prices, costs, hours, remains: fields of `FamilyEntry` by slot, those of `Shared`, and parts."""
     # `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `price`: from `working_prices`; `news`
     # (n_slots,): from `purchase_news`.
     jobs, settings = bench.jobs, bench.records.settings
@@ -157,7 +147,7 @@ def fit_amounts(
         "hours_repaired": hours.mean,
         "hours_unrepaired": hours_unrepaired.mean,
     }
-    return Amounts(by_slot, price_signs, repair_hours, parts)
+    return by_slot, {"price_signs": price_signs, "repair_hours": repair_hours}, parts
 
 
 # ---- What the prices that a bench paid say of a family: sellers know something of what they sell

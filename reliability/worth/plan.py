@@ -295,17 +295,14 @@ def read_findings(findings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, str]
     """Tell the state of each component now and on arrival; the worst of its positions counts."""
     found: dict[str, str] = {}
     arrived: dict[str, str] = {}
-
-    def note(into: dict[str, str], name: str, state: str) -> None:
-        into[name] = max(into.get(name, state), state, key=_WORST.index)
-
     for row in findings:
-        name, state, action = row["component"], row["found"], row.get("action")
-        done = MENDED if action in ("serviced", "replaced", "rebuilt") else FAILED
-        note(found, name, (NO_PART if action == NO_PART else done) if state == FAILED else state)
+        name, now, action = row["component"], row["found"], row.get("action")
+        came = SOUND if now == FAILED and row.get("arose") == "during work" else now
+        if now == FAILED and action in ("serviced", "replaced", "rebuilt", NO_PART):
+            now = NO_PART if action == NO_PART else MENDED
+        found[name] = max(found.get(name, now), now, key=_WORST.index)
         if row.get("original") != "no":
-            died = state == FAILED and row.get("arose") == "during work"
-            note(arrived, name, SOUND if died else state)
+            arrived[name] = max(arrived.get(name, came), came, key=_WORST.index)
     return found, arrived
 
 

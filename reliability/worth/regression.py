@@ -48,19 +48,11 @@ def one_hot(at: Ints, n: int) -> Floats:
     return (np.asarray(at)[:, None] == np.arange(n)).astype(float)
 
 
-class Effects(NamedTuple):
-    """A number for each variable and for each innermost group: effect or prior precision."""
-
-    upper: Floats  # (p,)
-    inner: Floats  # (m,)
-
-
 class Posterior(NamedTuple):
-    """Solution of one system, and the inverse of its matrix in pieces."""
+    """Inverse of the matrix of one system in pieces."""
 
     # An inner effect is its mean, less `inner_on_upper` times what the others are off theirs, plus a
     # deviation of its own.
-    step: Effects
     covariance: Floats  # (p, p)
     inner_precision: Floats  # (m,)
     inner_on_upper: Floats  # (m, p)
@@ -100,6 +92,9 @@ class Fit:
 class Model:
     """The rows of one regression, and its fit for one combination of spreads."""
 
+    # Effects, slopes and prior precisions stand one after another: those of the variables, (p,), then those
+    # of the innermost groups, (m,).
+
     def __init__(
         self,
         y: Floats,
@@ -111,78 +106,77 @@ class Model:
         residual: tuple[float, float] | None,
         inner_extra: ArrayLike = 0.0,
     ) -> None:
-        self.y, self.n, self.residual = y, n, residual
+        self.y, self.n, self.residual, self.offset = y, n, residual, np.asarray(offset, float)
         self.x = np.hstack([np.zeros((y.size, 0)), *(block.design for block in blocks)])
         self.sizes = [np.shape(block.design)[1] for block in blocks]
-        self.group = None if inner is None else np.asarray(inner, np.int64)
-        self.n_groups = 0 if self.group is None else max(n_inner or 0, int(self.group.max(initial=-1)) + 1)
-        of_group = csr_matrix((self.n_groups, y.size))
-        if self.group is not None:
-            of_group = csr_matrix((np.ones(y.size), (self.group, np.arange(y.size))), of_group.shape)
-        self.of_group = of_group
-        self.prior_mean = Effects(self._each([block.mean for block in blocks]), np.zeros(self.n_groups))
-        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (self.n_groups,))
-        self.offset = np.broadcast_to(np.asarray(offset, float), y.shape)
+        self.of_group = csr_matrix((0, y.size))
+        if inner is not None:
+            group = np.asarray(inner, np.int64)
+            n_groups = max(n_inner or 0, int(group.max(initial=-1)) + 1)
+            self.of_group = csr_matrix((np.ones(y.size), (group, np.arange(y.size))), (n_groups, y.size))
+        n_groups = self.of_group.shape[0]
+        self.inner_extra = np.broadcast_to(np.asarray(inner_extra, float), (n_groups,))
+        means = [np.broadcast_to(block.mean, (k,)) for block, k in zip(blocks, self.sizes, strict=True)]
+        self.prior_mean = np.concatenate([*means, np.zeros(n_groups)])
         self.start = self.prior_mean  # the next combination of spreads has its best effects nearby
-
-    def _each(self, values: Sequence[float | Floats]) -> Floats:
-        """Spread one value or array per block over its effects."""
-        wide = [np.broadcast_to(np.asarray(v, float), (k,)) for v, k in zip(values, self.sizes, strict=True)]
-        return np.concatenate([*wide, np.zeros(0)])
 
     def fit(self, sds: Sequence[float], inner_sd: float) -> Fit:
         """Posterior for the given prior spreads, with its approximate log evidence."""
-        precision = Effects(self._each([s**-2.0 for s in sds]), 1.0 / (inner_sd**2 + self.inner_extra))
+        inner_prior, p = inner_sd**2 + self.inner_extra, self.x.shape[1]
+        precision = np.concatenate([np.repeat(np.array(sds) ** -2.0, self.sizes), 1.0 / inner_prior])
         search = self._logit if self.residual is None else self._amount
         at, solved, residual, value = search(precision)
         # Laplace's approximation adds the volume of the posterior to its height.
-        evidence = value + 0.5 * (sum(float(np.log(part).sum()) for part in precision) - solved.log_det)
-        return Fit(1.0, *at, solved, inner_sd, 1.0 / precision.inner, residual, evidence)
+        evidence = value + 0.5 * (float(np.log(precision).sum()) - solved.log_det)
+        return Fit(1.0, at[:p], at[p:], solved, inner_sd, inner_prior, residual, evidence)
 
-    def _linear(self, at: Effects) -> Floats:
-        eta = self.offset + self.x @ at.upper
-        return eta if self.group is None else eta + at.inner[self.group]
+    def _linear(self, at: Floats) -> Floats:
+        p = self.x.shape[1]
+        return np.asarray(self.offset + self.x @ at[:p] + self.of_group.T @ at[p:])
 
     def _sums(self, weight: Floats) -> list[Floats]:
         """Weighted sums of products: of the variables (p, p), of each group (m,), of both (m, p)."""
         xw = self.x * weight[:, None]
         return [self.x.T @ xw, np.asarray(self.of_group @ weight), np.asarray(self.of_group @ xw)]
 
-    def _solve(self, sums: list[Floats], slope: Floats, precision: Effects, away: Effects) -> Posterior:
-        """Step to the best effects, given the curvature and the slope of the likelihood in each row."""
-        # `away`: the effects that the slope was taken at, less their prior means.
+    def _solve(
+        self, sums: list[Floats], slope: Floats, precision: Floats, at: Floats
+    ) -> tuple[Floats, Posterior]:
+        """Step from some effects to the best, given the curvature and the slope of the likelihood by row."""
         products, d, inner_x = sums
-        d = d + precision.inner
+        p = len(products)
+        d = d + precision[p:]
         on_upper = inner_x / d[:, None]
-        g_upper = self.x.T @ slope - precision.upper * away.upper
-        g_inner = np.asarray(self.of_group @ slope) - precision.inner * away.inner
+        gradient = np.concatenate([self.x.T @ slope, self.of_group @ slope])
+        gradient -= precision * (at - self.prior_mean)
         covariance, upper, log_det = np.zeros((0, 0)), np.zeros(0), 0.0
-        if len(products):
-            factor = cho_factor(products + np.diag(precision.upper) - inner_x.T @ on_upper)
-            covariance = cho_solve(factor, np.eye(len(products)))
-            upper = cho_solve(factor, g_upper - on_upper.T @ g_inner)
+        if p:
+            factor = cho_factor(products + np.diag(precision[:p]) - inner_x.T @ on_upper)
+            covariance = cho_solve(factor, np.eye(p))
+            upper = cho_solve(factor, gradient[:p] - on_upper.T @ gradient[p:])
             log_det = 2 * float(np.log(np.diag(factor[0])).sum())
-        step = Effects(upper, g_inner / d - on_upper @ upper)
-        return Posterior(step, covariance, d, on_upper, log_det + float(np.log(d).sum()))
+        step = np.concatenate([upper, gradient[p:] / d - on_upper @ upper])
+        return step, Posterior(covariance, d, on_upper, log_det + float(np.log(d).sum()))
 
-    def _logit(self, precision: Effects) -> tuple[Effects, Posterior, float, float]:
-        def objective(eta: Floats, at: Effects) -> float:
+    def _penalty(self, at: Floats, precision: Floats) -> float:
+        return 0.5 * float(precision @ (at - self.prior_mean) ** 2)
+
+    def _logit(self, precision: Floats) -> tuple[Floats, Posterior, float, float]:
+        def objective(eta: Floats, at: Floats) -> float:
             fit = float(self.y @ eta - self.n @ np.logaddexp(0.0, eta))
-            return fit - 0.5 * self._penalty(at, precision)
+            return fit - self._penalty(at, precision)
 
-        def newton(eta: Floats, at: Effects) -> Posterior:
+        def newton(eta: Floats, at: Floats) -> tuple[Floats, Posterior]:
             p = expit(eta)
-            return self._solve(
-                self._sums(self.n * p * (1 - p)), self.y - self.n * p, precision, self._away(at)
-            )
+            return self._solve(self._sums(self.n * p * (1 - p)), self.y - self.n * p, precision, at)
 
         at = self.start
         eta = self._linear(at)
         value = objective(eta, at)
         for _ in range(60):
-            step, length = newton(eta, at).step, 1.0
+            step, length = newton(eta, at)[0], 1.0
             while True:
-                trial = Effects(*(a + length * by for a, by in zip(at, step, strict=True)))
+                trial = at + length * step
                 new_eta = self._linear(trial)
                 new = objective(new_eta, trial)
                 if new >= value - 1e-12 or length < 1e-6:
@@ -192,37 +186,30 @@ class Model:
             if gained < 1e-10:
                 break
         self.start = at
-        return at, newton(eta, at), np.nan, value
+        return at, newton(eta, at)[1], np.nan, value
 
-    def _amount(self, precision: Effects) -> tuple[Effects, Posterior, float, float]:
+    def _amount(self, precision: Floats) -> tuple[Floats, Posterior, float, float]:
         assert self.residual is not None
         usual_sd, worth = self.residual
         variance = usual_sd**2
         mean, sums = self.prior_mean, self._sums(self.n)
-        gap = self.n * (self.y - self._linear(mean))
+        p, gap = self.x.shape[1], self.n * (self.y - self._linear(mean))
         for _ in range(30):
-            scaled = [part / variance for part in sums]
-            solved = self._solve(scaled, gap / variance, precision, self._away(mean))
-            at = Effects(*(m + by for m, by in zip(mean, solved.step, strict=True)))
+            step, solved = self._solve([part / variance for part in sums], gap / variance, precision, mean)
+            at = mean + step
             left = self.y - self._linear(at)
             # An EM step: the expected residual sum of squares, with the prior as so many observations. The
             # rows determine as many effects as there are, less what of each is the prior's.
             inner_variance = 1.0 / solved.inner_precision + solved.variance(solved.inner_on_upper)
-            from_prior = precision.upper @ np.diag(solved.covariance) + precision.inner @ inner_variance
-            rss = float(self.n @ left**2) + variance * (sum(map(len, mean)) - float(from_prior))
+            from_prior = precision[:p] @ np.diag(solved.covariance) + precision[p:] @ inner_variance
+            rss = float(self.n @ left**2) + variance * (mean.size - float(from_prior))
             new = (rss + worth * usual_sd**2) / (self.y.size + worth)
             done, variance = abs(new - variance) < 1e-8 * variance, new
             if done:
                 break
         value = -0.5 * float(self.n @ left**2) / variance - 0.5 * (self.y.size + worth) * np.log(variance)
-        value -= 0.5 * worth * usual_sd**2 / variance + 0.5 * self._penalty(at, precision)
+        value -= 0.5 * worth * usual_sd**2 / variance + self._penalty(at, precision)
         return at, solved, float(np.sqrt(variance)), value
-
-    def _away(self, at: Effects) -> Effects:
-        return Effects(*(a - m for a, m in zip(at, self.prior_mean, strict=True)))
-
-    def _penalty(self, at: Effects, precision: Effects) -> float:
-        return sum(float(q @ off**2) for q, off in zip(precision, self._away(at), strict=True))
 
 
 @dataclass(frozen=True)

@@ -85,7 +85,7 @@ def left_behind(appraiser: Appraiser, records: Records) -> pd.DataFrame:
     return pd.DataFrame({"left": by_family.size(), "left_gain": by_family.sum(min_count=1)})
 
 
-# ---- Why a unit is judged as it is: its components, one by one, and its money by outcome
+# ---- Why a unit is judged as it is: its components, one by one
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,6 @@ class Explanation:
     appraisal: Appraisal
     verdict: dict[str, object]  # the verdict's columns
     components: pd.DataFrame  # one row each, the chief risk first
-    money: pd.DataFrame  # by outcome: chance, gain_free (mean gain at a price of 0)
 
 
 def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **known: Any) -> Explanation:
@@ -122,16 +121,8 @@ def explain(appraiser: Appraiser, *, family: str, asked: float | None = None, **
             "is_named": [name in appraiser.shared.known_components for name in names],
         }
     ).sort_values(["is_named", "ends_job", "component"], ascending=[False, False, True], ignore_index=True)
-    chance = float(appraisal.success.mean())
-    money = pd.DataFrame(
-        {
-            "outcome": ["repaired", "not repaired"],
-            "chance": [chance, 1.0 - chance],
-            "gain_free": [appraisal.gain_repaired, appraisal.gain_unrepaired],
-        }
-    )
     price = np.nan if asked is None else float(asked)
-    return Explanation(entry, appraisal, verdict_row(entry, appraisal, appraiser, price), components, money)
+    return Explanation(entry, appraisal, verdict_row(entry, appraisal, appraiser, price), components)
 
 
 # ---- What to look at before the price is paid

@@ -7,7 +7,7 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import missing_by_season, read_bench, share_unfinished_repaired
-from reliability.worth.money import job_gains, remains, usual_prices
+from reliability.worth.money import job_gains
 from reliability.worth.review import explain
 from tests.worth.ledgers import finding, job
 
@@ -82,27 +82,6 @@ def test_missing_amounts_are_predicted_and_named(rows):
     assert row["gain"] == pytest.approx(row["brought"] - row[parts].sum())
 
 
-def test_hours_of_a_comeback_that_nobody_wrote_down_are_not_free(rows):
-    rows["followups"][0]["hours"] = None
-    # One hour at 10, and the 2 that was spent.
-    assert gains(rows).loc["1", "comeback_costs"] == pytest.approx(12.0)
-
-
-def test_what_is_left_of_units_by_outcome(rows):
-    bench = read_bench(records_from_rows(rows), DAY)
-    left = dict(zip(bench.jobs["job"], remains(bench), strict=True))
-    assert (left["2"], left["3"], left["4"]) == (-5.0, 15.0, pytest.approx(10.8))
-
-
-def test_usual_prices_are_medians_of_what_this_bench_paid(rows):
-    for row, paid in zip(rows["jobs"], (10.0, 11.0, 30.0, 90.0, None), strict=True):
-        row["bought_for"] = paid
-    rows["jobs"].append(job(6, NAME, "repaired", bought_for=500.0, origin="some archive"))
-    found = usual_prices(records_from_rows(rows))
-    assert found[NAME] == found["Larkov T2"] == 20.5
-    assert found.isna()["Larkov S1"]
-
-
 def test_gaps_belong_to_the_season_of_the_numbers_around_them(rows):
     came = {"1": "2019-03-01", "5": "2019-05-01", "8": "2022-06-01", "13": "2022-07-01", "X4": "2020-01-01"}
     jobs = [{**job(1, NAME, "repaired"), "job": n, "taken_in": day} for n, day in came.items()]
@@ -148,7 +127,8 @@ def test_selling_time_is_in_the_verdict_of_what_will_be_sold(bench_rows):
     rows = {**bench_rows, "settings": [{"setting": "hour_rate", "value": "10"}]}
     slow = {**rows, "settings": [*rows["settings"], {"setting": "selling_hours", "value": "2"}]}
     quick, less = (
-        explain(fit_appraiser(records_from_rows(each), DAY), family="Larkov T1").money
+        explain(fit_appraiser(records_from_rows(each), DAY), family="Larkov T1").appraisal
         for each in (rows, slow)
     )
-    assert list(quick["gain_free"] - less["gain_free"]) == pytest.approx([20.0, 0.0], abs=0.01)
+    assert quick.gain_repaired - less.gain_repaired == pytest.approx(20.0, abs=0.01)
+    assert quick.gain_unrepaired == pytest.approx(less.gain_unrepaired, abs=0.01)

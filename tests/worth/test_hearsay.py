@@ -87,32 +87,6 @@ def test_a_bench_that_has_seen_nothing_takes_the_level_too_and_families_always_h
 # ---- what is said of components
 
 
-def of_gear(age_years, share=0.9):
-    return [
-        {
-            "told_by": "one",
-            "family": DECK,
-            "component": "gear",
-            "age_years": age_years,
-            "share_failed": share,
-            "worth_jobs": 20.0,
-        },
-        says("one", 0.5),
-    ]
-
-
-def test_findings_near_the_age_that_was_spoken_of_say_whether_it_was_so():
-    own = {DECK: (20, 40)}
-    wrong = worth_of(weighed(of_gear(41), own, gear_failed=2), "one")
-    right = worth_of(weighed(of_gear(41), own, gear_failed=36), "one")
-    untested = worth_of(weighed(of_gear(20), own, gear_failed=2), "one")
-    assert wrong < 0.6 * untested
-    assert right > untested
-    assert_allclose(untested, worth_of(weighed([says("one", 0.5)]), "one"))
-    # Jobs in which nobody looked at it say nothing.
-    assert_allclose(worth_of(weighed(of_gear(41), own), "one"), untested)
-
-
 # ---- a second opinion: each error in turn, row by row
 
 

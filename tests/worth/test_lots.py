@@ -141,40 +141,10 @@ def test_the_chance_of_a_loss_is_that_of_all_sums(three, price):
     assert chance_of_loss(three, price, a, d) == alone
 
 
-def test_what_is_not_known_of_a_family_is_shared_by_its_units(bench_appraiser):
-    """Doubt about the family makes two of its units lose together: more often than two of unlike families."""
-    entry = bench_appraiser.families["Larkov T1"]
-    doubtful = replace(entry, shift_se=3.0, own_weight=0.0)
-    twin = replace(doubtful, family="Larkov T9")
-    families = {**bench_appraiser.families, "Larkov T1": doubtful, "Larkov T9": twin}
-    appraiser = replace(bench_appraiser, families=families)
-    alike = chance_of_loss(appraiser, 5, offer("a"), offer("b"))
-    unlike = chance_of_loss(appraiser, 5, offer("a"), offer("b", "Larkov T9"))
-    assert alike > unlike + 0.01
-
-
 @pytest.mark.parametrize(("price", "loss"), [(0, 0.0), (3, 1.0)])
 def test_a_lot_of_nothing_worth_having(three, price, loss):
     table = judge(offers_from(lot(offer("d", "Larkov T3", **RUSTY), price=price)), three)
     assert table.loc[0, list(LOT)].tolist() == [0.0, -price, loss, 0.0]
-
-
-def test_verdicts_follow_the_price(three):
-    def verdict(price, appraiser=three, units=UNITS):
-        (found,) = set(judge(offers_from(lot(*units, price=price)), appraiser)["verdict"])
-        return found
-
-    unpriced = judge(offers_from(lot(*UNITS)), three)
-    assert unpriced[["verdict", "lot_expected_gain", "lot_chance_of_loss"]].isna().all(axis=None)
-    ceiling = unpriced.loc[0, "lot_ceiling"]
-    assert verdict(ceiling) == "take"
-    assert verdict(ceiling + 0.01) == "haggle"
-    assert verdict(round(1.25 * ceiling, 2) - 0.01) == "haggle"
-    known = [UNITS[0], UNITS[1]]
-    over = 1.25 * judge(offers_from(lot(*known)), three).loc[0, "lot_ceiling"] + 1
-    assert three.families["Larkov T1"].jobs_seen == 12
-    assert verdict(over, units=known) == "skip"
-    assert verdict(ceiling, with_terms(three, caution=0.9)) != "take"
 
 
 def test_units_of_which_the_bench_finished_none_are_no_ground_to_take_a_lot(bench_appraiser):

@@ -31,13 +31,6 @@ def test_storage_quadrature_agrees_with_an_integral():
     assert_allclose(NODE_WEIGHTS @ NODES**8, 105.0, rtol=1e-12)
 
 
-def test_later_years_may_last_longer():
-    lives, common = family([45.0], [3.0], [0.1]), shared(1, year_slope=np.array([0.2]))
-    early, late = (states(lives, common, year=y).failed[0] for y in (1980.0, 1990.0))
-    assert_allclose(early, weibull_min.cdf(40, 3.0, scale=45.0 * np.exp(-0.1)), rtol=1e-9)
-    assert_allclose(late, weibull_min.cdf(40, 3.0, scale=45.0 * np.exp(0.1)), rtol=1e-9)
-
-
 def test_from_a_change_on_other_lives_hold():
     lives, common = family([45.0], [3.0], [0.1]), shared(1)
     later = family([20.0], [4.0], [0.1]).life

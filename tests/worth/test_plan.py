@@ -29,7 +29,6 @@ from reliability.worth.plan import (
     LASER_CAUTION,
     MAINS_CAUTION,
     WASTE_CAUTION,
-    all_cautions,
     cautions,
     joint_chances,
     plan_job,
@@ -40,7 +39,6 @@ from reliability.worth.plan import (
     search,
     unit_odds,
 )
-from reliability.worth.review import explain
 from tests.worth.ledgers import finding
 from tests.worth.test_plan_search import simple
 
@@ -51,13 +49,6 @@ T1 = {"family": "Larkov T1", "built_from": 1983, "built_to": 1983, "seen_on": DA
 def open_job(**more):
     job = {"job": "30", "family": "Larkov T1", "outcome": "open", "taken_in": "2024-12-01"}
     return {"job": {**job, "built_from": 1983, "built_to": 1983, **more}, "findings": [], "signs": []}
-
-
-@pytest.mark.parametrize("rust", ["yes", None])
-def test_before_anything_is_found_the_plan_has_the_odds_of_the_appraisal(demo_appraiser, rust):
-    known = {"family": "Yarrowen C7", "signs": {"rust": rust} if rust else {}}
-    told = explain(demo_appraiser, **known)
-    assert_allclose(plan_unit(demo_appraiser, **known).success, told.appraisal.success.mean(), atol=1e-6)
 
 
 def test_a_unit_that_works_is_worth_what_the_appraisal_says(demo_appraiser):
@@ -77,16 +68,6 @@ def test_a_unit_that_works_is_worth_what_the_appraisal_says(demo_appraiser):
     assert looks > 0
     assert_allclose(planned.finished - looks, appraisal.gain_repaired, rtol=1e-9)
     assert_allclose(planned.moves["look_cost"].sum(), looks)
-
-
-def test_what_is_done_with_is_not_looked_at_again(bench_appraiser):
-    assert set(plan_unit(bench_appraiser, **T1).moves["component"]) == {"belt", "gear", "motor"}
-    for state in ("sound", "worn", "mended"):
-        table = plan_unit(bench_appraiser, **T1, found={"motor": state, "belt": "failed"}).moves
-        rows = table.set_index("component")
-        assert set(rows.index) == {"belt", "gear"}
-        assert rows.loc["belt", ["move", "failed", "look_cost"]].tolist() == ["mend", 1.0, 0.0]
-        assert rows.loc["gear", "move"] == "look at"
 
 
 def test_a_part_that_cannot_be_had_ends_it(bench_appraiser):
@@ -261,20 +242,6 @@ def test_a_part_to_be_put_aside_names_what_comes_first(demo_appraiser):
 )
 def test_cautions_are_given_where_they_apply(kind, components, said):
     assert cautions(kind, components) == said
-
-
-def test_all_cautions_begin_with_those_of_the_components_and_say_nothing_twice():
-    deck = all_cautions("tape deck", ["belt"])
-    assert deck[:2] == (MAINS_CAUTION, WASTE_CAUTION)
-    assert any("Moving parts catch hair" in each for each in deck)
-    assert not any("Power stages" in each or "laser" in each for each in deck)
-    every = all_cautions()
-    assert len(every) == len(set(every))
-    said = " ".join(every)
-    for what in ("Mains voltage kills", "isolating transformer", "keep their charge", "laser", "Power stages",
-                 "Moving parts", "High-voltage", "no flame", "collection point", "Local codes"):  # fmt: skip
-        assert what in said
-    assert set(all_cautions("disc player", ["laser"])) < set(every)
 
 
 # ---- A unit before it is opened: chances once classes of units are added up

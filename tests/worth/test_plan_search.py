@@ -149,16 +149,6 @@ def test_independent_faults_are_sought_in_the_order_of_the_ratio_rule():
     assert_allclose(-found.worth, costs[best], atol=1e-9)
 
 
-def test_what_cannot_end_the_job_comes_last():
-    assert [*ratio_order(np.array([0.0, 5.0, 1.0]), np.array([0.0, 0.5, 0.5]))] == [2, 1, 0]
-
-
-def test_going_on_stops_where_it_no_longer_pays():
-    # 1 in 10 survives: 0.1 x 100 - 11 < 0, but 0.1 x 100 - 9 > 0. By hand.
-    assert search(simple([0.9], [11.0])).gain == pytest.approx(-1.0)
-    assert search(simple([0.9], [9.0])).gain == pytest.approx(1.0)
-
-
 def test_a_dear_repair_is_put_off_until_the_rest_is_known():
     # By hand: the belt is known to have failed and costs 30; the gear fails in half of the units and then
     # ends the job. Mending first: -30 - 2 + 0.5 x 100 = 18; looking first: -2 + 0.5 x (100 - 30) = 33.

@@ -81,20 +81,6 @@ def test_without_a_trial_without_a_part_the_prior_answers(counts):
     assert_allclose(odds(elsewhere, "Zorvane 1"), supply.LEVEL_MEANS[2], atol=1e-6)
 
 
-HARD = ("Larkov T1", "belt", THEN, 0, 40)
-
-
-def test_without_a_part_nothing_is_easier_than_with_one():
-    # None of forty belts was ever mended, though they could be had: nobody is better off without one.
-    found, easy = fitted(HARD), fitted(MENDED_THEN)
-    for family in ("Larkov T2", "Zorvane 1"):
-        missing = replace(found, supply=supply_of({("belt", family): NEVER}))
-        had = replace(found, supply=supply_of({}))
-        assert odds(had, family) < supply.LEVEL_MEANS[2] - 0.5
-        assert_allclose(odds(missing, family), odds(had, family), atol=1e-6)
-    assert odds(easy, "Larkov T2") > odds(found, "Larkov T2") + 0.5
-
-
 # ---- supply that is not certain
 
 
@@ -128,16 +114,6 @@ def fit_in_parts(rows):
         columns = ["family", "component", "mended", "own", "closed"]
         tried = pd.DataFrame(copies, columns=columns)
         return fit_repairability(tried, COMPONENTS, FAMILIES, BELTS_GONE)
-
-
-def test_every_day_is_answered_as_if_it_were_asked_alone():
-    found = fitted(*MIXED_COUNTS, supply=MIXED)
-    days = np.array([ordinal(THEN), ordinal(SINCE), np.inf])
-    both = found.of("Larkov T1", 0, np.array([0, 1]), days)
-    assert both.shape == (3, 2, 2)
-    for i, day in enumerate((THEN, SINCE, None)):
-        for k, component in enumerate(COMPONENTS):
-            assert_allclose(both[i, k], told(found, "Larkov T1", component, day), atol=1e-12)
 
 
 def moments(mean, sd, chances):

@@ -113,18 +113,6 @@ def test_the_causes_of_signs_are_found_again():
     assert_allclose(found.sign_mean, np.nanmean(drawn(4000)[2], axis=0), atol=1e-3)
 
 
-@pytest.mark.parametrize("jobs", [0, 5])
-def test_without_anything_examined_what_is_believed_beforehand_holds(jobs):
-    found = causes(np.full((jobs, 3), np.nan), np.zeros((jobs, 3)), np.ones((jobs, 2)))
-    assert_allclose(found.sign_shows, np.full((3, 2), worth_signs.SHOWS_MEAN))
-    assert_allclose(found.sign_alone, [worth_signs.ALONE_MEAN] * 2)
-    assert_allclose(found.sign_stored, [worth_signs.STORED_MEAN] * 2)
-    assert_allclose(found.sign_doubt, [worth_signs.SHOWS_SD] * 2)
-    assert_allclose(found.state_shift, np.zeros(3))
-    assert min(worth_signs.STORAGE_SDS) < found.storage_sd < max(worth_signs.STORAGE_SDS)
-    assert_allclose(found.sign_mean, (jobs + 1) / (jobs + 2))
-
-
 def test_one_cause_of_one_sign_is_a_table_of_two_by_two(monkeypatch):
     # 30 of 40 failed and 6 of 60 sound ones with the sign. By hand: chance shows it in 6/60, and a failed one
     # hides it in (10/40) / (54/60); 40 of 100 failed where even odds were expected.

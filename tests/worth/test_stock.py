@@ -10,7 +10,7 @@ from scipy.stats import gamma, nbinom
 from reliability.records.frames import Records, records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.stock import ANY, STOCK_COLUMNS, covering, stock
-from tests.worth.ledgers import finding, job
+from tests.worth.ledgers import finding
 
 YEARS = 373 / 365.25  # from the first unit, 2024-01-03, to the day of the appraisal, 2025-01-10
 DAY = datetime.date(2025, 1, 10)
@@ -48,18 +48,6 @@ def test_a_rate_that_few_years_leave_open_makes_the_number_negative_binomial(cou
         exact = nbinom(count, years / (1 + years))
         if min(abs(exact.cdf(np.arange(200)) - 0.9)) > 1e-3:
             assert covering(rates) == exact.ppf(0.9)
-
-
-def test_what_is_needed_is_what_was_needed_so_far(bench_appraiser, bench_records):
-    # Fourteen belts were replaced in 20 units, of which no part's chance changes much in half a year.
-    table = stock(bench_appraiser, bench_records)
-    assert tuple(table.columns) == STOCK_COLUMNS
-    belts = table[table["component"] == "belt"]
-    assert belts["units"].sum() == pytest.approx(14 / YEARS, rel=0.25)
-    gears = table[table["component"] == "gear"]
-    assert gears["units"].sum() == pytest.approx(8 / YEARS, rel=0.35)
-    # Nobody ever needed a motor.
-    assert "motor" not in set(table[table["units"] > 1]["component"])
 
 
 def test_packs_are_bought_whole(bench_appraiser, with_parts):
@@ -128,16 +116,6 @@ def test_worn_parts_that_are_replaced_are_needed_too(bench_appraiser, bench_rows
     assert motors(before) < 2
     # All twelve units that were repaired took one.
     assert motors(after) == pytest.approx(12 / YEARS, rel=0.35)
-
-
-def test_jobs_of_other_benches_and_of_later_days_bring_no_units(bench_appraiser, bench_rows):
-    usual = stock(bench_appraiser, records_from_rows(bench_rows))
-    more = [job(n, "Larkov T1", "repaired", origin="a museum") for n in range(50, 70)]
-    late = job(90, "Larkov T1", "open", taken_in="2026-01-01")
-    table = stock(
-        bench_appraiser, records_from_rows({**bench_rows, "jobs": [*bench_rows["jobs"], *more, late]})
-    )
-    assert_allclose(table["units"], usual["units"])
 
 
 def test_an_empty_bench_needs_nothing():

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from reliability.records.frames import records_from_rows
 from reliability.worth import supply
-from reliability.worth.supply import STATES, Supply, read_supply
+from reliability.worth.supply import Supply, read_supply
 from tests.worth.ledgers import finding, job
 
 FAMILY, OTHER = "Larkov T1", "Larkov T2"
@@ -54,35 +54,6 @@ def had(supply, *years, family=FAMILY, component="gear"):
     days = np.array([ordinal(year) for year in years]) if years else TODAY
     chances = supply.chances(component, family, days)[:, 0]
     return chances if years else float(chances[0])
-
-
-def notes_against_attempts(*, right):
-    """Twelve families noted as without parts, tried often; the thirteenth has a note alone."""
-    names = tuple(f"Larkov T{n}" for n in range(13))
-    attempts = [
-        (name, "gear", year, NO_PART if right else NEW) for name in names[:12] for year in range(2018, 2024)
-    ]
-    notes = [{"obtainable": "no", "family": name, "as_of": "2017-01-01"} for name in names]
-    return had(supply_of(attempts, notes, families=names), family=names[12])
-
-
-def test_notes_that_were_wrong_so_far_are_believed_less():
-    wrong, right = notes_against_attempts(right=False), notes_against_attempts(right=True)
-    untested = had(supply_of(notes=[{"obtainable": "no", "family": FAMILY}]))
-    assert right < untested < wrong
-    assert wrong > 0.8
-
-
-def test_chances_of_a_day_add_up_and_only_ever_fall():
-    attempts = [*tried(NEW, 2012, 2014), *tried(SALVAGED, 2016), *tried(NO_PART, 2017, 2019)]
-    supply = supply_of(attempts, [{"obtainable": "salvage only"}])
-    days = np.array([-np.inf, *map(ordinal, range(2008, 2027)), np.inf])
-    chances = supply.chances("gear", FAMILY, days)
-    assert STATES == ("yes", "salvage only", "no")
-    assert_allclose(chances.sum(axis=1), 1.0)
-    assert (chances >= 0).all()
-    assert (np.diff(chances[:, 0]) <= 1e-12).all()
-    assert_allclose(chances[0], [1.0, 0.0, 0.0], atol=1e-12)
 
 
 # Where no new ones can be had: one attempt of each kind beforehand, four where a note says which.

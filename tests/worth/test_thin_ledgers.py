@@ -50,12 +50,3 @@ def test_a_plan_that_no_finished_job_of_the_kind_stands_behind_says_so(jobs, is_
 def test_a_relative_spread_is_that_of_a_lognormal_price(relative):
     price = lognorm(log_spread(np.array(relative)))
     assert_allclose(price.std() / price.mean(), relative)
-
-
-def test_hearsay_about_a_kind_that_nobody_has_moves_no_family():
-    rows = ledger([job(n, NAME, "repaired" if n % 3 else "scrapped") for n in range(1, 13)])
-    heard = [{"kind": "jukebox", "share_repaired": 0.0, "worth_jobs": 30.0}]
-    plain, told = fitted(rows), fitted({**rows, "hearsay": heard})
-    assert told.families[NAME].shift == plain.families[NAME].shift
-    about_it = fitted({**rows, "hearsay": [{**heard[0], "kind": "tape deck"}]})
-    assert about_it.families[NAME].shift < plain.families[NAME].shift - 0.1

@@ -47,17 +47,6 @@ def test_without_a_finished_job_of_its_kind_nothing_is_taken(demo_appraiser, ask
     assert decide(replace(unheard, open_jobs=1), unit, TERMS, asked, 40.0) == "skip"
 
 
-def test_without_a_finished_job_of_its_kind_a_lesson_is_still_worth_its_price(demo_appraiser):
-    unit = appraisal([60.0, -80.0], [0.9, 0.3])
-    unheard = entry(demo_appraiser, jobs_seen=0, kind_jobs=0, open_jobs=0, offers_expected=10.0)
-    assert decide(unheard, unit, TERMS, 0.0, -10.0) == "try one"
-
-
-def test_no_haggling_where_even_a_gift_costs_money(demo_appraiser):
-    unit = appraisal([-10.0, -20.0])
-    assert decide(entry(demo_appraiser, jobs_seen=30), unit, TERMS, 0.0, -15.0) == "skip"
-
-
 @pytest.mark.parametrize(
     ("gains", "terms", "ceiling"),
     [
