@@ -28,7 +28,7 @@ from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
 from reliability.worth.money import job_gains
-from reliability.worth.odds import FamilyEntry, failed_by_age
+from reliability.worth.odds import failed_by_age
 from reliability.worth.review import (
     RANKING_COLUMNS,
     Calibration,
