@@ -19,31 +19,12 @@ from reliability.records.values import (
     typed,
     write_value,
 )
-from reliability.terminal import Bench, Said, told_of
+from reliability.terminal import Bench, Said, ask, told_of
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
 
-# ---- Questions: numbered choices, every answer checked at once
-
-
-_NARROW = 30
-
-
-def ask(question: str, read: Callable[[str], Any], offered: Sequence[str] = (), default: str = "") -> Any:
-    """Ask until the answer can be read, after numbering what is offered."""
-    if offered:
-        numbered = [f"{number} {choice}" for number, choice in enumerate(offered, 1)]
-        between = "\n  " if max(map(len, offered)) > _NARROW else "   "
-        click.echo(("\n  " if between.startswith("\n") else "  ") + between.join(numbered))
-
-    def checked(answer: str) -> Any:
-        try:
-            return read(clean_text(answer))
-        except Refused as error:
-            raise click.UsageError(error.message) from None
-
-    return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
+# ---- Questions: numbered choices, names of open lists
 
 
 def picked(answer: str, offered: Sequence[str]) -> str:

@@ -424,6 +424,28 @@ def written_to(path: Path) -> Iterator[None]:
         raise InvalidInput(f"{path} cannot be written: {reason(error)}.") from None
 
 
+# ---- Questions, and the ledger that a command works on
+
+
+_NARROW = 30
+
+
+def ask(question: str, read: Callable[[str], Any], offered: Sequence[str] = (), default: str = "") -> Any:
+    """Ask until the answer can be read, after numbering what is offered."""
+    if offered:
+        numbered = [f"{number} {choice}" for number, choice in enumerate(offered, 1)]
+        between = "\n  " if max(map(len, offered)) > _NARROW else "   "
+        click.echo(("\n  " if between.startswith("\n") else "  ") + between.join(numbered))
+
+    def checked(answer: str) -> Any:
+        try:
+            return read(clean_text(answer))
+        except Refused as error:
+            raise click.UsageError(error.message) from None
+
+    return click.prompt(question, default=default, show_default=bool(default), value_proc=checked)
+
+
 DECISIVE = ("hour_rate", "selling_fee", "margin")
 """Settings that decide a verdict, and that nobody can guess."""
 
@@ -443,17 +465,10 @@ def settle(ledger: "Ledger") -> None:
     )
     exponent = exponent_of(str(ledger.setting("currency")))
 
-    def read(name: str, answer: str) -> str:
-        try:
-            return read_setting(SETTINGS[name], clean_text(answer), exponent)
-        except Refused as error:
-            raise click.UsageError(error.message) from None
-
     rows = []
     for name in left:
-        question = f"{name} ({SETTINGS[name].meaning})"
-        value = click.prompt(question, default="0", value_proc=partial(read, name))
-        rows.append({"setting": name, "value": value})
+        read = partial(read_setting, SETTINGS[name], exponent=exponent)
+        rows.append({"setting": name, "value": ask(f"{name} ({SETTINGS[name].meaning})", read, default="0")})
     ledger.put("settings", rows, reason="asked on a new ledger")
 
 
