@@ -1,5 +1,4 @@
 import datetime
-import io
 import os
 import shutil
 
@@ -99,54 +98,35 @@ def test_lives_by_production_year(bench, command_line):
     shutil.copy(bench.file, command_line.file)
     # A window that reaches over two cohorts belongs to neither.
     for year, found in ((1981, "failed"), (1982, "sound"), (1986, "failed"), ("'1983-1986'", "worn")):
-        command_line.ok(
-            "add",
-            command_line.sheet(
-                f"family = 'Larkov T1'\noutcome = 'repaired'\n{found} = ['lift']\nbuilt = {year}"
-            ),
-            "--new-component",
-            "lift",
-        )
+        sheet = f"family = 'Larkov T1'\noutcome = 'repaired'\n{found} = ['lift']\nbuilt = {year}"
+        command_line.ok("add", command_line.sheet(sheet), "--new-component", "lift")
     command_line.ok("lives", "--cohort", "5", "--component", "lift", "--out", "g.csv")
     table = pd.read_csv("g.csv")
-    assert table[["built_from", "built_to", "n_failed", "n_sound"]].to_numpy().tolist() == [
-        [1980, 1984, 1, 1],
-        [1985, 1989, 1, 0],
-    ]
+    counts = table[["built_from", "built_to", "n_failed", "n_sound"]].to_numpy().tolist()
+    assert counts == [[1980, 1984, 1, 1], [1985, 1989, 1, 0]]
 
 
 def test_a_ledger_without_jobs_is_judged_by_what_is_known_of_nothing(command_line):
     command_line.ok("intake", "Larkov T1", "--new-family", "--kind", "tape deck", "--on", "2024-01-01")
     assert "pooled only: 0 finished jobs" in command_line.ok("judge", "--family", "Larkov T1", "--asked", "5")
     assert command_line.ok("lives").splitlines()[-1].startswith("component")
-    buffer = io.StringIO(command_line.ok("ranking"))
-    assert "Larkov T1" in buffer.getvalue()
+    assert "Larkov T1" in command_line.ok("ranking")
 
 
 def test_a_plan_for_an_open_job(bench, command_line):
     shutil.copy(bench.file, command_line.file)
     command_line.ok("intake", "Larkov T1", "-y", "1983", "-s", "rust=no", "--on", "2024-12-30")
     assert "going on is worth" in command_line.ok("plan", "25")
-    command_line.ok(
-        "amend", "25", "--set", "gear.found=failed", "--set", "gear.action=no part", "--why", "looked"
-    )
+    cells = ("--set", "gear.found=failed", "--set", "gear.action=no part")
+    command_line.ok("amend", "25", *cells, "--why", "looked")
     assert command_line.ok("plan", "25").startswith("Stop, break it for parts")
-    assert command_line.refused("plan", "3").startswith(
-        "Job 3 is finished (donor); a plan is for a unit that"
-    )
 
 
 def test_parts_for_the_next_year(bench, command_line):
     assert bench.ok("stock", "--out", "order.csv").endswith(" parts: order.csv\n")
     assert list(pd.read_csv("order.csv").columns) == list(STOCK_COLUMNS)
-    command_line.ok("import", _families_only(command_line.folder))
+    command_line.ok("import", command_line.sheet("family,kind\nLarkov T1,tape deck\n", "families.csv"))
     assert command_line.ok("stock").startswith("No part is likely to be needed")
-
-
-def _families_only(folder):
-    (folder / "csv").mkdir()
-    (folder / "csv" / "families.csv").write_text("family,kind\nLarkov T1,tape deck\n")
-    return folder / "csv"
 
 
 def test_a_day_is_judged_by_what_was_written_then(judged, command_line, monkeypatch):
