@@ -20,7 +20,17 @@ from click.core import ParameterSource
 from reliability import __version__, terminal
 from reliability.cluster import CLUSTER_HELP, executor_for
 from reliability.errors import BenchoddsError, InvalidInput, reason, unknown
-from reliability.records.sheet import JobSheet, read_window
+from reliability.records.sheet import (
+    MOST_SHEET_BYTES,
+    JobSheet,
+    amendment,
+    blank_sheet,
+    decode_sheet,
+    load_sheet,
+    open_jobs,
+    read_window,
+    write_up,
+)
 from reliability.records.tables import (
     AT_INTAKE,
     LEFT_BECAUSE,
@@ -29,6 +39,7 @@ from reliability.records.tables import (
     USUAL_COMPONENTS,
     YES_NO,
     Column,
+    usual_components,
 )
 from reliability.records.values import (
     Refused,
@@ -324,8 +335,6 @@ def intake(ledger: "Ledger", signs: tuple[tuple[str, str], ...], **given: Any) -
 
     Only FAMILY is needed. Tell what was seen before any tool was picked up.
     """
-    from reliability.records.sheet import write_up
-
     described = {name: given[name] for name in ("kind", "maker", "working_price")}
     family = lot = None
     if given["new_family"]:
@@ -358,9 +367,6 @@ def blank(ledger: "Ledger", family: str, job: str | None) -> Said:
 
     It has the usual components of its kind. Where one unit of the family is open, it carries its number.
     """
-    from reliability.records.sheet import blank_sheet, open_jobs
-    from reliability.records.tables import usual_components
-
     kinds = kinds_of(ledger)
     if family not in kinds:
         raise InvalidInput(f"The ledger holds no family {family!r}; it holds {some(kinds)}."
@@ -393,8 +399,6 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: Any) -> None:
         from reliability.ask import ask_for_job
 
         return ask_for_job(bench, today())
-    from reliability.records.sheet import MOST_SHEET_BYTES, decode_sheet, load_sheet, write_up
-
     read, unreadable = [], []
     for path in sheets:
         try:
@@ -434,8 +438,6 @@ def amend(ledger: "Ledger", job: str, withdraw: bool, why: str, new_components: 
     The version before stays, with the time and the reason. Only what is named changes; SHEET is a job sheet
     that holds the corrections.
     """
-    from reliability.records.sheet import amendment
-
     if withdraw == any(told.values()):
         raise click.UsageError("Say what changes: --set, --sign, --drop, --drop-sign or a sheet; "
                                "or --withdraw alone.")  # fmt: skip

@@ -100,7 +100,7 @@ def test_nobody_writes_between_what_is_amended_and_the_amendment(bench, monkeypa
             other.execute("BEGIN IMMEDIATE")
         return amendment(*given, **told)
 
-    monkeypatch.setattr("reliability.records.sheet.amendment", somebody_else)
+    monkeypatch.setattr("reliability.cli.amendment", somebody_else)
     assert bench.ok("amend", "1", "--set", "bought_for=30", "--why", "receipt").startswith(
         "Job 1: version 2 "
     )

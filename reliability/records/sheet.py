@@ -5,23 +5,12 @@ import json
 import re
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records.checks import (
-    PARTS_OF_A_JOB,
-    JobDocument,
-    Known,
-    ShelfRow,
-    Taken,
-    clean_document,
-    clean_row,
-    kept_faults,
-    lay_parts,
-    merge_document,
-)
+from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, Taken, kept_faults
 from reliability.records.files import parse_toml
 from reliability.records.tables import (
     ALL_USUAL,
@@ -36,6 +25,7 @@ from reliability.records.tables import (
 )
 from reliability.records.values import (
     Fault,
+    FaultsFound,
     Refused,
     clean_text,
     exponent_of,
@@ -472,22 +462,20 @@ def _named(place: Place) -> str:
     return ":".join(filter(None, place))
 
 
-# Names that the ledger knows, and a job checked beside them before anything is written.
+# Names that the ledger knows, and which of those in a sheet are new to it.
 
 
 @dataclass
 class Names:
     """Names that the ledger knows while sheets are laid beside it."""
 
-    families: dict[str, str]
+    families: dict[str, str]  # the kind of each
     components: set[str]
-    models: dict[str, str]
+    models: dict[str, str]  # the family of each
     signs: set[str]
     exponent: int
     #: Names that are said to be new; None where nobody can be asked about one.
     meant: Collection[str] | None = None
-    lots: set[str] = field(default_factory=set)
-    shelf: Mapping[int, ShelfRow] = field(default_factory=dict)
 
     @classmethod
     def of(cls, ledger: "Ledger | None", meant: Iterable[str] | None = None) -> "Names":
@@ -502,51 +490,30 @@ class Names:
             signs=set(ledger.names("sign")),
             exponent=exponent_of(str(ledger.setting("currency"))),
             meant=None if meant is None else [clean_text(name) for name in meant],
-            lots=set(ledger.names("lot")),
-            shelf=ledger.shelf(),
         )
 
-    def check(self, document: JobDocument, how_to_add: str) -> tuple[JobDocument, list[Fault | str]]:
-        """Read and check a whole job beside the rules and these names; say how an unknown family is added."""
-        job, number = document["job"], document["job"].get("job")
-        rows: dict[str, Any] = {"families": self.families, "lots": dict.fromkeys(self.lots)}
-        known = Known(rows, self.components, self.models)
-        numbered = {**document, "job": {**job, "job": number or "1"}}
-        clean, found = clean_document(numbered, exponent=self.exponent, known=known)
-        clean["job"]["job"] = clean["job"]["job"] if number else None
-        faults: list[Fault | str] = [*found]
-        if isinstance(family := job.get("family"), str) and family not in self.families:
-            faults.append(f"if {family!r} is a new family, describe it: {how_to_add}")
-        for row in document.get("signs") or ():
-            sign = row.get("sign")
-            if isinstance(sign, str) and self._is_asked(sign, self.signs) and near_twin(sign, self.signs):
-                faults.append(Fault("sign", "sign", unseen("sign", sign, self.signs)))
-        return clean, faults
+    def questions(self, kinds: Iterable[object], signs: Iterable[object]) -> list[Fault]:
+        """Ask about kinds, and signs like known ones, that the ledger has never seen."""
+        asked, known = [], {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
+        for what, place, names, seen in (
+            ("kind", "new_family", kinds, known),
+            ("sign", "sign", signs, self.signs),
+        ):
+            for name in names:
+                if self.meant is None or not isinstance(name, str) or name in seen or name in self.meant:
+                    continue
+                if what == "kind" or near_twin(name, seen):
+                    asked.append(Fault(place, what, unseen(what, name, seen)))
+        return asked
 
-    def _is_asked(self, name: str, known: Collection[str]) -> bool:
-        return self.meant is not None and name not in known and name not in self.meant
-
-    def new_family(self, row: Mapping[str, Any], place: str) -> list[Fault]:
-        """Check the description of a family; a sound one is known from then on."""
-        name = row.get("family")
-        if isinstance(name, str) and name in self.families:
-            return [Fault(place, "", f"the ledger knows {name!r} already; leave its description out")]
-        clean, complaints = clean_row(TABLES["families"], row, self.exponent)
-        kind, kinds = clean["kind"], {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
-        if not complaints:
-            self.families[str(clean["family"])] = str(kind)
-        if isinstance(kind, str) and self._is_asked(kind, kinds):
-            complaints.append(("kind", unseen("kind", kind, kinds)))
-        return [Fault(place, *complaint) for complaint in complaints if complaint[0] != "family"]
-
-    def news(self, document: JobDocument) -> list[str]:
+    def news(self, job: Mapping[str, Any], signs: Iterable[str]) -> list[str]:
         """Tell which names of a job are new where any name may be, and learn them."""
         said: list[str] = []
-        for row in document.get("signs") or ():
-            if row["sign"] not in self.signs:
-                said.append(f"sign {row['sign']!r} is new here.{nearest(row['sign'], self.signs)}")
-                self.signs.add(row["sign"])
-        model, family = document["job"].get("model"), document["job"]["family"]
+        for sign in signs:
+            if sign not in self.signs:
+                said.append(f"sign {sign!r} is new here.{nearest(sign, self.signs)}")
+                self.signs.add(sign)
+        model, family = job.get("model"), job["family"]
         if model and model not in self.models:
             said.append(f"model {model!r} is new here, of family {family!r}.{nearest(model, self.models)}")
             self.models[model] = family
@@ -569,13 +536,15 @@ def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any
         return [row._asdict() for row in connection.execute(query)]
 
 
-# Sheets laid beside a ledger: every fault of every sheet, before anything is written; then all of them.
+# Sheets written into a ledger: all of them, or none and every fault of each.
 
 #: How a family that is new is described, where a unit comes in and in a sheet.
 _AT_INTAKE, _IN_A_SHEET = (
     '--new-family --kind "tape deck"',
     'a heading [new_family] and below it kind = "tape deck"',
 )
+#: How the ledger calls the rows that come with a job, and a sheet.
+_NEW = {"families, row 1": "new_family", "lots, row 1": "new_lot"}
 _KNOWN_AT_INTAKE = ("bought_for", "model", "lot", "built_from", "built_to")
 _DAYS = ("taken_in", "closed", "sold_on")
 _HOW_IT_ENDED = "a sheet says how the job ended: " + ", ".join(
@@ -604,98 +573,125 @@ def write_up(
     unreadable: Iterable[str] = (),  # faults of sheets that could not even be read
     how_to_add: str = "",  # how a new family is described where the sheets come from
 ) -> list[Written]:
-    """Check all sheets beside the ledger and write all or none of them, in one transaction."""
+    """Write all sheets in one transaction, which any fault of any of them undoes."""
     new = {clean_text(name) for name in new_components}
+    faults: list[Fault | str] = list(unreadable)
+    written = []
     with ledger.writing():
+        doubt = tuple(filter(None, [ledger.clock_doubt()]))
         names = Names.of(ledger, new_names)
         names.components |= new
-        faults: list[Fault | str] = list(unreadable)
-        ready, used = [], set()
         for at, sheet in enumerate(sheets):
-            document, notes, found = _lay_beside(ledger, sheet, names, today, how_to_add)
-            ready.append((sheet, document, notes))
-            faults += [*found, *_told_twice(sheet, sheets[:at])]
-            used |= {row["component"] for row in sheet.kept} | _components(document)
+            found: list[Fault | str] = [*sheet.faults]
+            try:
+                _refuse_again(sheet, sheets[:at])
+                written.append(_write(ledger, sheet, names, new, today or datetime.date.today(), found))
+            except FaultsFound as error:
+                found += error.found
+                # A name is at fault once: a family's in its job, a lot's where it is described.
+                twice = {("families, row 1", "family"), *([("job", "lot")] if sheet.new_lot else [])}
+                found = [each for each in found
+                         if not isinstance(each, Fault) or (each.place, each.column) not in twice]  # fmt: skip
+                family = sheet.document["job"].get("family")
+                if isinstance(family, str) and family not in ledger.names("family"):
+                    how = how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET)
+                    found.append(f"if {family!r} is a new family, describe it: {how}")
+            faults += [_placed(each, sheet.source) for each in found]
+        used = set().union(*(_components(each.document) for each in sheets))
+        used |= {row["component"] for sheet in sheets for row in sheet.kept}
         faults += [f"--new-component {name!r}: no sheet names it.{nearest(name, used)}"
                    for name in sorted(new - used)]  # fmt: skip
         refuse(faults)
-        return [_write(ledger, *each, new) for each in ready]
+    return [replace(each, notes=(*each.notes, *doubt)) for each in written]
 
 
-def _told_twice(sheet: JobSheet, before: Sequence[JobSheet]) -> list[str]:
+def _refuse_again(sheet: JobSheet, before: Sequence[JobSheet]) -> None:
+    """Refuse a sheet that is given twice, or whose number another one has."""
     if sheet.source in {other.source for other in before}:
-        return [f"{sheet.source} is given twice"]
+        refuse([f"{sheet.source} is given twice"])
     number = sheet.document["job"].get("job")
-    return [f"{sheet.source}, job: {number} is in {other.source} too" for other in before
-            if number and other.document["job"].get("job") == number]  # fmt: skip
+    refuse([f"job: {number} is in {other.source} too" for other in before
+            if number and other.document["job"].get("job") == number])  # fmt: skip
 
 
-def _lay_beside(
-    ledger: "Ledger", sheet: JobSheet, names: Names, today: datetime.date | None, how_to_add: str
-) -> tuple[JobDocument, list[str], list[Fault | str]]:
-    """Give the whole job as the ledger is to hold it, what was assumed or is new, and what is wrong."""
-    before = f"{sheet.source}, " if sheet.source else ""
-    faults: list[Fault | str] = [*sheet.faults]
+def _placed(fault: Fault | str, source: str) -> Fault | str:
+    """Say in which sheet a fault is; where there is but one, rows that come with a job go by plain words."""
+    if isinstance(fault, str):
+        return fault if not source or fault.startswith(f"{source} ") else f"{source}, {fault}"
+    place = _NEW.get(fault.place, fault.place)
+    if not source:
+        return replace(fault, place=place.replace("new_", "new "))
+    return fault if place.startswith(f"{source}, ") else replace(fault, place=f"{source}, {place}")
+
+
+def _write(
+    ledger: "Ledger", sheet: JobSheet, names: Names, new: set[str], today: datetime.date,
+    found: list[Fault | str],
+) -> Written:  # fmt: skip
+    """Write one sheet; what does not keep the ledger from taking it is found wrong, and said so."""
     notes: list[str] = []
-    if sheet.new_family is not None:
-        faults += names.new_family(sheet.new_family, f"{before}{'new_family' if before else 'new family'}")
-    names.lots |= {str(sheet.new_lot.get("lot"))} if sheet.new_lot else set()
-    job, old = dict(sheet.document["job"]), None
+    job = dict(sheet.document["job"])
+    families, lots = ([row] if row else [] for row in (sheet.new_family, sheet.new_lot))
+    if families and isinstance(name := families[0]["family"], str) and name in names.families:
+        told = f"the ledger knows {name!r} already; leave its description out"
+        found.append(Fault("new_family", "", told))
+        families = []
+    signs = [row["sign"] for row in sheet.document["signs"] if isinstance(row.get("sign"), str)]
+    found += names.questions([row.get("kind") for row in families], signs)
+    names.families |= {str(row["family"]): str(row["kind"]) for row in families if row.get("kind")}
     if sheet.comes_in:
         job["outcome"] = "open"
-    else:
-        old = _open_job(ledger, job, f"{before}job", faults, notes)
-        notes += _dated(job, old, today or datetime.date.today())
-        notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
+        number = ledger.intake(sheet.document, new_families=families, new_model=True, new_lots=lots)
+        return Written(sheet.source, number, job["family"], "open", tuple(names.news(job, signs)))
+    wrong = kept_faults(sheet.kept, job.get("outcome"), names.components, names.exponent)
+    found += wrong
+    old = _open_job(ledger, job, found, notes)
+    notes += _dated(job, old, today)
+    notes += _changed_at_the_end(old["job"], job, names.exponent) if old else []
+    job["family"] = job.get("family") or (old and old["job"]["family"])
     said = {row["component"] for row in old["findings"]} if old else set()
-    kind = names.families.get(str(job.get("family") or (old or {"job": {}})["job"].get("family")))
+    kind = names.families.get(str(job["family"]))
     if rest := sheet.rest(usual_components(kind), said) if kind else []:
         general = "" if kind in USUAL_COMPONENTS else f" (the general list: none is kept for kind {kind!r})"
-        notes.append(f"examined and sound: {', '.join(str(row['component']) for row in rest)}{general}")
+        notes.append(f"examined and sound: {', '.join(row['component'] for row in rest)}{general}")
     document = {**sheet.document, "job": job, "findings": [*sheet.document["findings"], *rest]}
-    document, found = lay_parts(document, sheet.taken, names.shelf, old["job"]["job"] if old else None)
-    whole = merge_document(old, document, emptying=False) if old else document
-    found += kept_faults(sheet.kept, whole["job"].get("outcome"), names.components, names.exponent)
-    clean, more = names.check(whole, how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET))
-    for fault in [*found, *more]:
-        if isinstance(fault, Fault):
-            faults.append(replace(fault, place=before + fault.place))
-        else:
-            faults.append(before + fault)
-    if not faults:
-        notes += names.news(whole)
-        notes += [] if sheet.comes_in or job.get("job") else _still_open(ledger, job["family"])
-        notes += filter(None, [ledger.clock_doubt()])
-    return clean, notes, faults
+    number = ledger.add(document, new_families=families, new_components=new, new_model=True,
+                        kept=() if wrong else sheet.kept, taken=sheet.taken)  # fmt: skip
+    notes += names.news(job, signs)
+    notes += [] if job.get("job") else _still_open(ledger, job["family"])
+    shelf = ledger.shelf() if sheet.kept else {}
+    notes += [f"part {part}: {row['component']} of job {number}, on the shelf"
+              for part, row in shelf.items() if row["job"] == number]  # fmt: skip
+    return Written(sheet.source, number, job["family"], job["outcome"], tuple(notes))
 
 
 def _open_job(
-    ledger: "Ledger", job: Mapping[str, Any], place: str, faults: list[Fault | str], notes: list[str]
+    ledger: "Ledger", job: Mapping[str, Any], found: list[Fault | str], notes: list[str]
 ) -> JobDocument | None:
     """Find the open job that a sheet finishes; complain of one that it cannot finish."""
-    if job.get("outcome") == "open":
-        faults.append(Fault(place, "outcome", f"{_HOW_IT_ENDED}; intake is for units that come in"))
-    if not job.get("job"):
+    outcome, number = job.get("outcome"), str(job.get("job") or "")
+    if outcome == "open":
+        refuse([Fault("job", "outcome", f"{_HOW_IT_ENDED}; intake is for units that come in")])
+    if not number:
         return None
-    number = str(job["job"])
     try:
         old = ledger.job(number)
     except UnknownName:
         notes.append(f"job {number} had not been taken in; it is written as a new one")
         notes += filter(None, [ledger.number_doubt(number)])
         return None
-    family, day, outcome = (old["job"][name] for name in ("family", "taken_in", "outcome"))
-    if outcome != "open":
-        faults.append(f"{place}: {number} is finished already ({outcome}); correct it with: "
-                      f"benchodds amend {number} --set COLUMN=VALUE --why REASON")  # fmt: skip
-    elif job.get("outcome") is None:
-        faults.append(Fault(place, "outcome", _HOW_IT_ENDED))
+    family, day, ended = (old["job"][name] for name in ("family", "taken_in", "outcome"))
+    if ended != "open":
+        refuse([f"job: {number} is finished already ({ended}); correct it with: "
+                f"benchodds amend {number} --set COLUMN=VALUE --why REASON"])  # fmt: skip
+    if outcome is None:
+        refuse([Fault("job", "outcome", _HOW_IT_ENDED)])
     if job.get("family") not in (None, family):
-        faults.append(f"{place}: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
-                      "mend the number, or amend the family of the job first")  # fmt: skip
+        found.append(f"job: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
+                     "mend the number, or amend the family of the job first")  # fmt: skip
     if str(job.get("taken_in") or day) != day:
-        faults.append(
-            f"{place}: {number} was given out to a unit that was taken in on {day}, the sheet says "
+        found.append(
+            f"job: {number} was given out to a unit that was taken in on {day}, the sheet says "
             f"{job['taken_in']}; if it is another unit, take the number out of the sheet, else taken_in"
         )
     return old
@@ -739,19 +735,3 @@ def _still_open(ledger: "Ledger", family: str) -> list[str]:
         f"still open of this family: {some(still_open, 10)}. If the sheet was about one of them, take the "
         "new job out with: benchodds amend JOB --withdraw, and add the sheet again with the number in it"
     ]
-
-
-def _write(
-    ledger: "Ledger", sheet: JobSheet, document: JobDocument, notes: list[str], new: set[str]
-) -> Written:
-    families, lots = ([row] if row else [] for row in (sheet.new_family, sheet.new_lot))
-    if sheet.comes_in:
-        number = ledger.intake(document, new_families=families, new_model=True, new_lots=lots)
-    else:
-        number = ledger.add(document, new_families=families, new_components=new, new_model=True,
-                            kept=sheet.kept, taken=sheet.taken)  # fmt: skip
-    shelf = ledger.shelf() if sheet.kept else {}
-    kept = [f"part {part}: {row['component']} of job {number}, on the shelf"
-            for part, row in shelf.items() if row["job"] == number]  # fmt: skip
-    job = document["job"]
-    return Written(sheet.source, number, job["family"], job["outcome"], (*notes, *kept))

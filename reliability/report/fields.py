@@ -39,7 +39,7 @@ class Known:
         names: dict[str, Iterable[str]] = {
             "family": known.families, "kind": {*USUAL_COMPONENTS, *known.families.values()} - {"other"},
             "model": known.models, "component": known.components, "ended_by": known.components,
-            "maker": ledger.names("maker") if ledger else (), "lot": known.lots,
+            "maker": ledger.names("maker") if ledger else (), "lot": ledger.names("lot") if ledger else (),
         }  # fmt: skip
         offered = {column: tuple(sorted(each)) for column, each in names.items()}
         offered |= {
@@ -47,7 +47,7 @@ class Known:
             "setting": tuple(SETTINGS),
         }
         currency = ledger.setting("currency") if ledger else SETTINGS["currency"].default
-        lying = [row for row in known.shelf.values() if row["gone_on"] is None]
+        lying = [row for row in ledger.rows("shelf") if row["gone_on"] is None] if ledger else []
         jobs = ledger.rows("jobs") if ledger else ()
         return cls(offered, str(currency), known.families, known.models, jobs, lying)
 

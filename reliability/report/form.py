@@ -487,9 +487,6 @@ class _JobForm(_Form):
             row, found = self.new[key].read()
             news[f"new_{key}"] = row = {**row, key: job.get(key)}
             faults += found
-            if key != "family":  # whose description is checked with the unit
-                complaints = clean_row(self.new[key].table, row, exponent_of(self.known.currency))[1]
-                faults += [Fault(f"new_{key}", *each) for each in complaints]
         document: JobDocument = {"job": job, "findings": [], "signs": signs, "followups": []}
         how: dict[str, Any] = {"today": self.desk.today, "how_to_add": _HOW_TO_ADD}
         if self._ends:

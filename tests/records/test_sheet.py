@@ -345,6 +345,7 @@ ENDS = "sheet 1, job, column outcome: a sheet says how the job ended: repaired, 
         ('family = "Tarnwick T2"\noutcome = "donor"\nended_by = "belt"\nsound = ["belt"]', [
             "sheet 1, job, column ended_by: 'belt' ended the job, but its findings in this job are all sound"]),
         (SMALLEST + "[new_family]\nkind = 'radio'", ["sheet 1, new_family: the ledger knows 'Tarnwick T2' already; leave its description out"]),
+        ("family = ['x']\noutcome = 'scrapped'\n[new_family]\nkind = 'radio'", ["sheet 1, job, column family: ['x'] is not a text; put it in quotation marks"]),
         (DALLOW + "[new_family]\nfirst_year = 79", [
             "sheet 1, new_family, column kind: is empty, but every row needs it",
             "sheet 1, new_family, column first_year: 79 is not a four-digit year from 1800 to 2100; leave it empty if it is not known",
