@@ -591,7 +591,7 @@ def write_up(
                 # A name is at fault once: a family's in its job, a lot's where it is described.
                 twice = {("families, row 1", "family"), *([("job", "lot")] if sheet.new_lot else [])}
                 found = [each for each in found
-                         if not isinstance(each, Fault) or (each.place, each.column) not in twice]  # fmt: skip
+                         if isinstance(each, str) or (each.place, each.column) not in twice]  # fmt: skip
                 family = sheet.document["job"].get("family")
                 if isinstance(family, str) and family not in ledger.names("family"):
                     how = how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET)
