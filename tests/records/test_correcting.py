@@ -130,12 +130,14 @@ def test_a_day_is_answered_with_what_the_ledger_said_then(begun, on):
     assert list(now.hearsay["share_repaired"]) == [0.1, 0.9]
 
 
-def test_a_ledger_begun_later_answers_with_what_it_was_given(begun, on, tmp_path, new_url):
+def test_a_ledger_begun_later_answers_by_when_things_happened(begun, on, tmp_path, new_url):
     export_package(begun, tmp_path / "out")
     on("2026-09-01")
     with open_ledger(new_url(), create=True) as other:
         import_package(tmp_path / "out", other)
         assert not other.changed_since(MAY)
+        assert set(outcomes(other, MAY).values()) == {"repaired"}
+        assert set(outcomes(other, datetime.date(2026, 5, 1)).values()) == {"open"}
         then = read_records(other, as_of=MAY)
     assert (then.settings.hour_rate, len(then.parts), len(then.hearsay)) == (10.0, 1, 1)
 
@@ -266,16 +268,21 @@ def test_a_renaming_that_cannot_be_is_refused(begun, line, more, message):
     assert everything(begun) == before
 
 
-@pytest.mark.parametrize("step", ["keep_jobs", "keep_rows"])
-def test_a_renaming_that_breaks_off_leaves_the_ledger_as_it_was(begun, monkeypatch, step):
+@pytest.mark.parametrize(("step", "action"), [
+    *((step, lambda ledger, _: ledger.rename("family", "Larkov T1", "Tarnwick T2", merge=True))
+      for step in ("keep_jobs", "keep_rows")),
+    ("keep_jobs", lambda ledger, file: import_table(file, "jobs", ledger, correct=True)),
+], ids=["jobs renamed", "rows renamed", "import"])  # fmt: skip
+def test_a_correction_that_breaks_off_leaves_the_ledger_as_it_was(begun, tmp_path, monkeypatch, step, action):
     before, said = everything(begun), begun.history("1")
+    (tmp_path / "jobs.csv").write_text("job,hours\n1,3\n2,3\n")
 
     def fail(*_args, **_given):
         raise LedgerError("the disk is full")
 
     monkeypatch.setattr(database, step, fail)
     with pytest.raises(LedgerError):
-        begun.rename("family", "Larkov T1", "Tarnwick T2", merge=True)
+        action(begun, tmp_path / "jobs.csv")
     monkeypatch.undo()
     assert (everything(begun), begun.history("1")) == (before, said)
     assert grave(begun) == []
@@ -370,21 +377,6 @@ def test_the_component_that_ended_a_job_is_corrected_with_its_findings(begun, tm
     assert grave(begun) == []
 
 
-def test_corrections_that_break_off_leave_the_ledger_as_it_was(begun, tmp_path, monkeypatch):
-    file = tmp_path / "jobs.csv"
-    file.write_text("job,hours\n1,3\n2,3\n")
-    before = everything(begun)
-
-    def fail(*_args, **_given):
-        raise LedgerError("the disk is full")
-
-    monkeypatch.setattr("reliability.records.database.keep_jobs", fail)
-    with pytest.raises(LedgerError):
-        import_table(file, "jobs", begun, correct=True)
-    assert everything(begun) == before
-    assert len(begun.history("1")) == 1
-
-
 def test_names_are_asked_about_once_each(begun, tmp_path):
     folder = tmp_path / "more"
     folder.mkdir()
@@ -463,13 +455,19 @@ def test_a_correction_counts_from_the_day_it_was_written(ledger, finished, on):
         assert list(now.signs["seen"]) == ["no"]
 
 
-def test_a_job_finished_later_was_open_then(ledger, on):
+def test_what_is_written_later_was_not_known_then(ledger, on):
     on("2026-05-02")
-    number = ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}})
+    for _ in range(2):
+        ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}})
+    ledger.add({"job": {"job": "2", "outcome": "repaired", "closed": "2026-05-02"}})
     on("2026-06-01")  # written up weeks after it was closed
-    ledger.add({"job": {"job": number, "outcome": "repaired", "closed": "2026-05-03"}})
-    assert outcomes(ledger, MAY) == {number: "open"}
-    assert outcomes(ledger, JUNE) == {number: "repaired"}
+    ledger.add({"job": {"job": "1", "outcome": "repaired", "closed": "2026-05-03"}})
+    assert outcomes(ledger, MAY) == {"1": "open", "2": "repaired"}
+    assert outcomes(ledger, JUNE) == {"1": "repaired", "2": "repaired"}
+    on("2026-06-20")
+    ledger.sold("2", 80, "2026-05-13")  # known when it was written and had happened
+    sold = [read_records(ledger, as_of=day).jobs.loc[1, "sold_for"] for day in (MAY, JULY)]
+    assert (sold[0] != sold[0], sold[1]) == (True, 80.0)
 
 
 def test_a_job_withdrawn_later_was_there_then(ledger, finished, on):
@@ -488,26 +486,3 @@ def test_a_job_withdrawn_later_was_there_then(ledger, finished, on):
     assert read_records(ledger, as_of=JUNE).withdrawn == ("2",)
     assert list(outcomes(ledger, JUNE)) == ["1", "3"]
     assert outcomes(ledger, JULY)["2"] == "donor"
-
-
-def test_what_was_written_down_only_later_counts_from_when_it_happened(
-    ledger, finished, on, tmp_path, new_url
-):
-    on("2026-05-12")
-    ledger.add(finished())
-    export_package(ledger, tmp_path / "out")
-    on("2026-11-01")
-    with open_ledger(new_url(), create=True) as other:
-        import_package(tmp_path / "out", other)
-        assert outcomes(other, MAY) == {"1": "repaired"}
-        assert outcomes(other, datetime.date(2026, 5, 5)) == {"1": "open"}
-        assert not other.changed_since(MAY)
-
-
-def test_a_sale_is_known_when_it_was_written_and_had_happened(ledger, finished, on):
-    on("2026-05-12")
-    ledger.add(finished())
-    on("2026-06-20")
-    ledger.sold("1", 80, "2026-05-13")
-    sold = [read_records(ledger, as_of=day).jobs.loc[0, "sold_for"] for day in (MAY, JULY)]
-    assert (sold[0] != sold[0], sold[1]) == (True, 80.0)

@@ -32,40 +32,33 @@ def records(ledger, full, finished):
     return read_records(ledger)
 
 
+KINDS = {"text": "object", "choice": "object", "date": "datetime64[ns]"}
+
+
 def test_frames_have_the_documented_columns_and_types_full_or_empty(records):
     for some in (records, Records.empty()):
         for name, frame in some.frames().items():
             assert list(frame.columns) == list(TABLES[name].names)
             assert isinstance(frame.index, pd.RangeIndex)
             for column in TABLES[name]:
-                kind = {"text": "object", "choice": "object", "date": "datetime64[ns]"}.get(
-                    column.kind, "float64"
-                )
+                kind = KINDS.get(column.kind, "float64")
                 assert str(frame[column.name].dtype) == kind, (name, column.name)
     assert list(Records.empty().frames()) == [name for name in TABLES if name != "settings"]
-
-
-def test_empty_cells_and_defaults(records):
-    job = records.jobs.set_index("job").loc["3"]
-    assert job["model"] is None
-    assert np.isnan(job["bought_for"])
-    assert job["closed"] is pd.NaT
-    head = records.findings.set_index("component").loc[["belt", "head"]]
-    assert list(head["position"]) == ["", "left"]
-    assert list(head["arose"]) == ["as received", "during work"]
-
-
-def test_amounts_dates_and_order(records):
     assert list(records.jobs["job"]) == ["2", "1", "3"]
     assert records.jobs["taken_in"].iloc[0] == pd.Timestamp("2026-04-16")  # a month alone is its 16th
-    first = records.jobs.set_index("job").loc["1"]
-    assert (first["bought_for"], first["sold_for"], first["hours"], first["built_from"]) == (
+    jobs = records.jobs.set_index("job")
+    assert list(jobs.loc["1", ["bought_for", "sold_for", "hours", "built_from"]]) == [
         12.5,
         99.9,
         2.25,
         1978.0,
-    )
+    ]
+    assert jobs.loc["3", "model"] is None
+    assert np.isnan(jobs.loc["3", "bought_for"])
+    assert jobs.loc["3", "closed"] is pd.NaT
     assert list(records.findings["component"]) == ["belt", "head", "motor"]
+    assert list(records.findings["position"]) == ["", "left", ""]
+    assert list(records.findings["arose"]) == ["as received", "during work", "as received"]
 
 
 def test_rows_and_ledger_give_the_same_records(records, ledger):
@@ -90,19 +83,15 @@ def test_the_fingerprint_follows_the_content(records, ledger):
     assert len(records.fingerprint()) == 64
     rows = {name: ledger.rows(name) for name in TABLES}
     seen = {records.fingerprint(), Records.empty().fingerprint()}
+    # Empty is not a text that looks empty.
     for table, column, value in (("jobs", "remarks", "x"), ("jobs", "hours", 0.5), ("findings", "position", "right"),
-                                 ("jobs", "sold_on", "2026-06-17"), ("parts", "family", "x")):  # fmt: skip
+                                 ("jobs", "sold_on", "2026-06-17"), ("parts", "family", "x"), ("jobs", "lot", ""),
+                                 ("jobs", "lot", "nan"), ("jobs", "lot", "None"), ("jobs", "lot", "NaT")):  # fmt: skip
         changed = [dict(row) for row in rows[table]]
         changed[-1][column] = value
         seen.add(records_from_rows({**rows, table: changed}).fingerprint())
     seen.add(records_from_rows({**rows, "settings": [{"setting": "caution", "value": "0.1"}]}).fingerprint())
-    assert len(seen) == 8
-
-
-def test_empty_is_not_a_text_that_looks_empty():
-    prints = {records_from_rows({"families": [{"family": "F", "kind": "k", "maker": maker}]}).fingerprint()
-              for maker in (None, "", "nan", "None", "NaT")}  # fmt: skip
-    assert len(prints) == 5
+    assert len(seen) == 12
 
 
 def test_the_last_date_of_all(records):
@@ -113,46 +102,42 @@ def test_the_last_date_of_all(records):
         Records.empty().last_date()
 
 
-def test_missing_tables_and_columns_are_empty():
+def test_rows_become_frames_or_a_message():
     records = records_from_rows(
         {"jobs": [{"job": "1", "taken_in": "2026-05-01", "bought_for": Decimal("1.10")}]}
     )
-    assert records.jobs.loc[0, "bought_for"] == 1.1
-    assert records.jobs.loc[0, "outcome"] is None
+    assert (records.jobs.loc[0, "bought_for"], records.jobs.loc[0, "outcome"]) == (1.1, None)
     assert len(records.findings) == 0
-
-
-def test_rows_that_cannot_be_frames():
-    with pytest.raises(UnknownName, match=r"^There is no table 'job'; known: .* Did you mean 'jobs'\?$"):
-        records_from_rows({"job": []})
-    with pytest.raises(UnknownName, match=r"^jobs has no column 'jobb'; known: .* Did you mean 'job'\?$"):
-        records_from_rows({"jobs": [{"jobb": "1"}]})
-    with pytest.raises(InvalidInput, match=r"^jobs, column hours: could not convert string to float: 'two'$"):
-        records_from_rows({"jobs": [{"hours": "two"}]})
-    with pytest.raises(
-        InvalidInput, match=r"^jobs, column closed: '1.5.2026' is not a date such as 2026-05-17, or"
+    for rows, message in (
+        ({"job": []}, r"^There is no table 'job'; known: .* Did you mean 'jobs'\?$"),
+        ({"jobs": [{"jobb": "1"}]}, r"^jobs has no column 'jobb'; known: .* Did you mean 'job'\?$"),
+        ({"jobs": [{"hours": "two"}]}, r"^jobs, column hours: could not convert string to float: 'two'$"),
+        (
+            {"jobs": [{"closed": "1.5.2026"}]},
+            r"^jobs, column closed: '1.5.2026' is not a date such as 2026-05-17, or",
+        ),
+        ({"jobs": [{"closed": "2026-02-30"}]}, r"^jobs, column closed: .*2026-02-30"),
     ):
-        records_from_rows({"jobs": [{"closed": "1.5.2026"}]})
-    with pytest.raises(InvalidInput, match=r"^jobs, column closed: .*2026-02-30"):
-        records_from_rows({"jobs": [{"closed": "2026-02-30"}]})
+        with pytest.raises(UnknownName if "known: " in message else InvalidInput, match=message):
+            records_from_rows(rows)
 
 
 def test_settings_of_rows():
     rows = [{"setting": "currency", "value": "SEK"}, {"setting": "warranty_days", "value": "90"},
             {"setting": "offers_expected", "value": 12.5}, {"setting": "hour_rate", "value": Decimal("80.50")}]  # fmt: skip
-    assert Settings.from_rows(rows) == Settings(
-        currency="SEK", warranty_days=90, offers_expected=12.5, hour_rate=80.5
-    )
-    with pytest.raises(
-        UnknownName, match=r"^There is no setting 'margins'; known: .* Did you mean 'margin'\?$"
+    stated = Settings(currency="SEK", warranty_days=90, offers_expected=12.5, hour_rate=80.5)
+    assert Settings.from_rows(rows) == stated
+    for name, value, message in (
+        ("margins", "1", r"^There is no setting 'margins'; known: .* Did you mean 'margin'\?$"),
+        ("caution", "2", r"^settings, caution: '2' is not at least 0 and at most 0\.95$"),
+        (
+            "offers_expected",
+            None,
+            r"^settings, offers_expected: is empty; leave the row out for the default$",
+        ),
     ):
-        Settings.from_rows([{"setting": "margins", "value": "1"}])
-    with pytest.raises(InvalidInput, match=r"^settings, caution: '2' is not at least 0 and at most 0\.95$"):
-        Settings.from_rows([{"setting": "caution", "value": "2"}])
-    with pytest.raises(
-        InvalidInput, match=r"^settings, offers_expected: is empty; leave the row out for the default$"
-    ):
-        Settings.from_rows([{"setting": "offers_expected", "value": None}])
+        with pytest.raises(InvalidInput, match=message):
+            Settings.from_rows([{"setting": name, "value": value}])
 
 
 def test_what_was_known_by_a_day(records, ledger):

@@ -80,36 +80,24 @@ def test_what_a_cell_means(column, value, meant):
         (JOBS["lot"], "#NAME?", r"^'#NAME\?' is the error of a spreadsheet formula; mend it there or leave"),
         (JOBS["lot"], "x" * 201, r"has 201 characters; at most 200 are allowed$"),
         (JOBS["remarks"], "x" * 20_001, r"has 20001 characters; at most 20000 are allowed$"),
-        (
-            JOBS["lot"],
-            "one\ntwo",
-            r"^'one\\ntwo' holds the character U\+000A, which a text of one line may not$",
-        ),
+        (JOBS["lot"], "one\ntwo",
+         r"^'one\\ntwo' holds the character U\+000A, which a text of one line may not$"),
         (JOBS["remarks"], "a\0b", r"holds the character U\+0000, which a text of several lines may not$"),
         (JOBS["lot"], "\ud800", r"holds the character U\+D800"),
-        (
-            JOBS["outcome"],
-            "repared",
-            r"^'repared' is not one of repaired, .*, open\. Did you mean 'repaired'\?$",
-        ),
+        (JOBS["outcome"], "repared",
+         r"^'repared' is not one of repaired, .*, open\. Did you mean 'repaired'\?$"),
         (JOBS["outcome"], "Open", r"Did you mean 'open'\?$"),
         (JOBS["outcome"], 1, r"^1 is not one of repaired, donor, scrapped, sold as is, open\.$"),
         (JOBS["outcome"], True, r"^True is not one of"),
-        (
-            JOBS["built_from"],
-            "????",
-            r"^'\?\?\?\?' is not a four-digit year from 1800 to 2100; leave it empty if",
-        ),
+        (JOBS["built_from"], "????",
+         r"^'\?\?\?\?' is not a four-digit year from 1800 to 2100; leave it empty if"),
         (JOBS["built_from"], "78", r"^'78' is not a four-digit year"),
         (JOBS["built_from"], 1799, r"^1799 is not a four-digit year from 1800"),
         (JOBS["built_from"], 1978.0, r"^1978\.0 is not a four-digit year"),
         (JOBS["built_from"], True, r"^True is not a four-digit year"),
         (JOBS["built_from"], "１９７８", r"is not a four-digit year"),
-        (
-            JOBS["taken_in"],
-            "03/04/2024",
-            r"^'03/04/2024' is not a date such as 2026-05-17, or 2026-05 where only",
-        ),
+        (JOBS["taken_in"], "03/04/2024",
+         r"^'03/04/2024' is not a date such as 2026-05-17, or 2026-05 where only"),
         (JOBS["taken_in"], "2026", r"^'2026' is not a date"),
         (JOBS["taken_in"], "2026-5-1", r"^'2026-5-1' is not a date"),
         (JOBS["taken_in"], "2026-13", r"^'2026-13' is not a day of the calendar$"),
@@ -118,16 +106,10 @@ def test_what_a_cell_means(column, value, meant):
         (JOBS["taken_in"], datetime.datetime(2026, 5, 1, 12), r"is not a date such as"),
         (JOBS["taken_in"], 20260501, r"^20260501 is not a date"),
         (JOBS["bought_for"], "12,50", r"^'12,50' is not an amount .* at most 2 decimals; write 12\.50$"),
-        (
-            JOBS["bought_for"],
-            "1.234,50",
-            r"^'1\.234,50' is not an amount written as a plain decimal with at most 2",
-        ),
-        (
-            JOBS["bought_for"],
-            12.505,
-            r"^12\.505 is not an amount written as a plain decimal with at most 2 decimals$",
-        ),
+        (JOBS["bought_for"], "1.234,50",
+         r"^'1\.234,50' is not an amount written as a plain decimal with at most 2"),
+        (JOBS["bought_for"], 12.505,
+         r"^12\.505 is not an amount written as a plain decimal with at most 2 decimals$"),
         (JOBS["bought_for"], 0.1 + 0.2, r"^0\.30000000000000004 is not an amount"),
         (JOBS["bought_for"], "12 EUR", r"^'12 EUR' is not an amount"),
         (JOBS["bought_for"], "1e3", r"^'1e3' is not an amount"),
@@ -144,7 +126,7 @@ def test_what_a_cell_means(column, value, meant):
         (HEARSAY["age_years"], 0, r"^0 is not above 0 and at most 200$"),
         (HEARSAY["share_failed"], "40 %", r"^'40 %' is not a number"),
     ],
-)
+)  # fmt: skip
 def test_what_is_refused_and_how(column, value, message):
     with pytest.raises(Refused, match=message):
         read_value(column, value)
@@ -165,29 +147,22 @@ def test_a_long_value_is_shown_cut():
         read_value(JOBS["outcome"], "x" * 300)
 
 
-@pytest.mark.parametrize(
-    ("exponent", "value", "meant"), [(0, "1250", "1250"), (3, "1.5", "1.500"), (2, "9999999999999.99", None)]
-)
-def test_amounts_have_the_decimals_of_the_currency(exponent, value, meant):
-    assert str(read_value(JOBS["bought_for"], value, exponent)) == (meant or value)
-
-
-def test_a_currency_without_decimals_refuses_them():
+def test_amounts_have_the_decimals_of_the_currency():
+    for exponent, value, meant in (
+        (0, "1250", "1250"),
+        (3, "1.5", "1.500"),
+        (2, "9999999999999.99", "9999999999999.99"),
+    ):
+        assert str(read_value(JOBS["bought_for"], value, exponent)) == meant
     with pytest.raises(
         Refused, match=r"^'12\.5' is not an amount written as a plain decimal with no decimals$"
     ):
         read_value(JOBS["bought_for"], "12.5", 0)
 
 
-# Exponents: ISO 4217 list one, from memory.
-@pytest.mark.parametrize(
-    ("currency", "exponent"), [("EUR", 2), ("JPY", 0), ("KWD", 3), ("GBP", 2), ("ISK", 0)]
-)
-def test_exponents_of_currencies(currency, exponent):
-    assert exponent_of(currency) == exponent
-
-
-def test_an_unknown_currency_is_named():
+def test_currencies_have_the_exponents_of_their_list():
+    # ISO 4217 list one, from memory.
+    assert list(map(exponent_of, ("EUR", "JPY", "KWD", "GBP", "ISK"))) == [2, 0, 3, 2, 0]
     with pytest.raises(InvalidInput, match=r"^ISO 4217 lists no currency 'EURO'; known: AED, .* 'EUR'\?$"):
         exponent_of("EURO")
     assert all(code.isalpha() and code.isupper() and len(code) == 3 for code in EXPONENTS)
@@ -233,20 +208,10 @@ def test_a_cleaned_text_stays_as_it_is(text):
     assert read is None or read_value(column, read) == read
 
 
-@pytest.mark.parametrize(
-    ("name", "value", "stored"),
-    [
-        ("hour_rate", 12, "12.00"),
-        ("caution", 0.5, "0.5"),
-        ("currency", "SEK", "SEK"),
-        ("warranty_days", "365", "365"),
-    ],
-)
-def test_settings_are_stored_as_text(name, value, stored):
-    assert read_setting(SETTINGS[name], value) == stored
-
-
-def test_a_setting_refuses_what_it_does_not_allow():
+def test_settings_are_stored_as_text_and_refuse_what_they_do_not_allow():
+    stated = (("hour_rate", 12, "12.00"), ("caution", 0.5, "0.5"), ("currency", "SEK", "SEK"))
+    for name, value, stored in (*stated, ("warranty_days", "365", "365")):
+        assert read_setting(SETTINGS[name], value) == stored
     with pytest.raises(Refused, match=r"^0\.99 is not at least 0 and at most 0\.95$"):
         read_setting(SETTINGS["caution"], 0.99)
     with pytest.raises(Refused, match=r"^ISO 4217 lists no currency 'eur'"):
@@ -258,31 +223,16 @@ def test_a_number_among_the_names_of_a_damaged_ledger_is_read_as_text():
     assert nearest("51", [5, 512]) == " Did you mean '512'?"
 
 
-def gaps(*jobs: str) -> list[tuple[str, str, int]]:
-    return [(gap.first, gap.last, gap.size) for gap in missing_numbers(jobs)]
-
-
 @pytest.mark.parametrize(
-    "jobs",
+    ("jobs", "gaps"),
     [
-        ("20240301", "20240305", "20240419"),  # a day each, with its century
-        ("240301", "240402", "251231"),  # without it
-        ("B-24-0301", "B-24-0419"),  # the year apart
-        ("2024-03-01", "2024-03-02", "2024-04-29", "2024-04-01"),  # one month close together, one not
-        ("2024030101", "2024030102", "2024051201"),  # a count of each day
-    ],
-)
-def test_days_are_no_count(jobs):
-    assert gaps(*jobs) == []
-
-
-def test_a_count_behind_a_day_still_has_gaps():
-    assert gaps("2024030101", "2024030104", "2024051201") == [("2024030102", "2024030103", 2)]
-
-
-@pytest.mark.parametrize(
-    ("jobs", "found"),
-    [
+        # A day each, with its century, without it, with the year apart; or a count of each day.
+        (("20240301", "20240305", "20240419"), []),
+        (("240301", "240402", "251231"), []),
+        (("B-24-0301", "B-24-0419"), []),
+        (("2024-03-01", "2024-03-02", "2024-04-29", "2024-04-01"), []),  # one month close together, one not
+        (("2024030101", "2024030102", "2024051201"), []),
+        (("2024030101", "2024030104", "2024051201"), [("2024030102", "2024030103", 2)]),
         (("B-0042", "B-0045"), [("B-0043", "B-0044", 2)]),
         # Close together they are a count, although each would do for a day.
         (("240301", "240302", "240303", "240305"), [("240304", "240304", 1)]),
@@ -291,11 +241,9 @@ def test_a_count_behind_a_day_still_has_gaps():
         (("240301", "240399"), [("240302", "240398", 97)]),
         (("0301", "0419"), [("0302", "0418", 117)]),  # no year, so no day
         (("deck2-00101", "deck2-00131"), [("deck2-00102", "deck2-00130", 29)]),
+        # Each year begins anew.
+        (("20230001", "20230002", "20240001", "20240003"), [("20240002", "20240002", 1)]),
     ],
 )
-def test_a_count_has_gaps(jobs, found):
-    assert gaps(*jobs) == found
-
-
-def test_years_begin_anew():
-    assert gaps("20230001", "20230002", "20240001", "20240003") == [("20240002", "20240002", 1)]
+def test_a_count_has_gaps_and_days_are_none(jobs, gaps):
+    assert [(gap.first, gap.last, gap.size) for gap in missing_numbers(jobs)] == gaps
