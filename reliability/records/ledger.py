@@ -94,17 +94,23 @@ def write_job(
     *,
     old: JobDocument | None = None,
     faults: Iterable[Fault] = (),
-) -> JobDocument:
-    """Check a whole job and write it as the next version of `old`, or as a new one; give what was written.
+    new_model: bool = False,
+) -> Row:
+    """Check a whole job and write it as the next version of `old`, or as a new one; give its row of jobs.
 
-    A new one without a number gets the next one.
+    A new one without a number gets the next one. The name on its front panel is kept as a model of its family
+    if that is asked for and it is new.
     """
     given = document.get("job", {}).get("job")
     document = {
         **document,
         "job": {**document.get("job", {}), "job": given or database.next_number(connection)},
     }
-    known = _known_to(connection, document, new_components)
+    components = _components_in(connection) | set(map(clean_text, new_components))
+    columns, model = SQL_TABLES["models"].c, clean_text(str(document["job"].get("model")))
+    found = connection.execute(select(columns.model, columns.family).where(columns.model == model))
+    models = {name: family for name, family in found}
+    known = Known(database.referred_in(connection, ("families", "lots")), components, models)
     clean, more = clean_document(document, exponent=database.exponent_in(connection), known=known)
     number = str(clean["job"]["job"])
     if clean["job"]["origin"] and not given:
@@ -125,26 +131,12 @@ def write_job(
     refuse([*faults, *more])
     database.replace_document(connection, clean, new=old is None)
     database.keep_versions(connection, "jobs", [(number, content)], reason)
+    row: Row = clean["job"]
+    if new_model and row["model"] not in (None, *models):
+        named = {"model": row["model"], "family": row["family"]}
+        refuse(put_rows(connection, "models", [named], f"on the front panel of job {number}"))
     database.show_with(connection, f"show {number} --history")
-    return clean
-
-
-def keep_model(connection: Connection, job: Row) -> None:
-    """Keep the name on a front panel as a model of the job's family, if it is new."""
-    model = SQL_TABLES["models"].c.model
-    if job["model"] and connection.execute(select(model).where(model == job["model"])).first() is None:
-        row = {"model": job["model"], "family": job["family"]}
-        refuse(put_rows(connection, "models", [row], f"on the front panel of job {job['job']}"))
-
-
-def _known_to(connection: Connection, document: JobDocument, new_components: Collection[str]) -> Known:
-    model, models = clean_text(str(document["job"].get("model"))), SQL_TABLES["models"]
-    query = select(models.c.model, models.c.family).where(models.c.model == model)
-    return Known(
-        database.referred_in(connection, ("families", "lots")),
-        _components_in(connection) | set(map(clean_text, new_components)),
-        {model: family for model, family in connection.execute(query)},
-    )
+    return row
 
 
 def _components_in(connection: Connection) -> set[str]:
@@ -455,10 +447,9 @@ class Ledger:
         with self.writing() as connection:
             faults = add_new(connection, "families", new_families, "described at intake")
             faults += add_new(connection, "lots", new_lots, "bought together")
-            document = {**document, "job": job}
-            written = write_job(connection, document, new_components, "taken in", faults=faults)["job"]
-            if new_model:
-                keep_model(connection, written)
+            whole = {**document, "job": job}
+            written = write_job(connection, whole, new_components, "taken in", faults=faults,
+                                new_model=new_model)  # fmt: skip
         return str(written["job"])
 
     def add(
@@ -486,9 +477,8 @@ class Ledger:
                 more.append(
                     Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
                 )
-            job = write_job(connection, merged, new_components, reason, old=old, faults=faults + more)["job"]
-            if new_model:
-                keep_model(connection, job)
+            job = write_job(connection, merged, new_components, reason, old=old, faults=faults + more,
+                            new_model=new_model)  # fmt: skip
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
                     for row in kept]  # fmt: skip
             _keep_parts(connection, rows, new_components)
@@ -510,15 +500,13 @@ class Ledger:
             shelf = _shelf_in(connection)
             component = str(_part_in(shelf, part)["component"])
             old = document_in(connection, job)
-            row: dict[str, Any] = {"component": component, "position": position, "found": found}
-            for each in old["findings"]:
-                if (each["component"], each["position"]) == (component, position):
-                    row = dict(each)
-                    break
+            new = {"component": component, "position": position, "found": found}
+            row: dict[str, Any] = next((dict(each) for each in old["findings"] if (each["component"],
+                                        each["position"]) == (component, position)), new)  # fmt: skip
             row |= dict.fromkeys(("action", "part_source", "part_cost"))
             laid, faults = lay_parts({"findings": [row]}, [Taken(part, component, position)], shelf, None)
             refuse(faults)
-            self._amend(connection, job, laid, f"part {part} of the shelf fitted")
+            self.amend(job, laid, reason=f"part {part} of the shelf fitted")
             gone = {"part": part, "used_in": old["job"]["job"], "gone_on": on}
             refuse(put_rows(connection, "shelf", [gone], "used"))
 
@@ -537,25 +525,15 @@ class Ledger:
         if not reason.strip():
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            written = self._amend(connection, job, changes, reason, new_components)
+            old = document_in(connection, job)
+            named = changes.get("job", {}).get("job", old["job"]["job"])
+            if named != old["job"]["job"]:
+                raise InvalidInput(
+                    f"A job keeps its number: {job} cannot become {named!r}. Nothing was written."
+                )
+            merged = merge_document(old, changes, emptying=True)
+            written = write_job(connection, merged, new_components, reason, old=old)
             return len(database.versions(connection, "jobs", str(written["job"])))
-
-    def _amend(
-        self,
-        connection: Connection,
-        job: str,
-        changes: Mapping[str, Any],
-        reason: str,
-        new_components: Collection[str] = (),
-    ) -> Row:
-        """Write the next version of a job; give its row of jobs."""
-        old = document_in(connection, job)
-        named = changes.get("job", {}).get("job", old["job"]["job"])
-        if named != old["job"]["job"]:
-            raise InvalidInput(f"A job keeps its number: {job} cannot become {named!r}. Nothing was written.")
-        merged = merge_document(old, changes, emptying=True)
-        row: Row = write_job(connection, merged, new_components, reason, old=old)["job"]
-        return row
 
     def sold(self, job: str, price: object, on: object) -> Row:
         """Record the sale of a unit; give its row of jobs."""
@@ -572,7 +550,8 @@ class Ledger:
                 raise InvalidInput(
                     f"Job {job} was sold already ({price_then}, {day_then}); amend corrects it."
                 )
-            return self._amend(connection, job, {"job": {"sold_for": price, "sold_on": on}}, "sold")
+            self.amend(job, {"job": {"sold_for": price, "sold_on": on}}, reason="sold")
+            return self.job(job)["job"]
 
     def followup(self, job: str, row: Row, *, new_components: Collection[str] = ()) -> None:
         """Record what became of a repaired unit (a row of followups without the job)."""
@@ -890,8 +869,7 @@ class _Recording:
         job |= {"family": family, "taken_in": row["seen_on"], "outcome": "open", "lot": lot}
         job["bought_for"] = None if lot else row["asked"]
         document = {"job": job, "signs": [{"sign": sign, "seen": seen} for sign, seen in signs.items()]}
-        written = write_job(self.connection, document, (), "taken in")["job"]
-        keep_model(self.connection, written)
+        written = write_job(self.connection, document, (), "taken in", new_model=True)
         return str(written["job"]), True
 
     def _lots(self, rows: Sequence[Row]) -> dict[str, str]:
