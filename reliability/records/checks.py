@@ -95,6 +95,11 @@ MORE_RULES: tuple[tuple[str, str], ...] = (
 Complaint = tuple[str, str]
 """A column and what is wrong with it."""
 
+_NOT_THERE = {
+    "jobs": "there is no job {name!r}",
+    "families": "no family {name!r} is known; known: {listed}",
+}
+
 
 @dataclass
 class Known:
@@ -113,12 +118,9 @@ class Known:
             if name is None or known is None:
                 continue
             if name not in known:
-                listed = "" if other == "jobs" else f"; known: {some(known)}"
-                told = {
-                    "jobs": f"there is no job {name!r}",
-                    "families": f"no family {name!r} is known{listed}",
-                }
-                such = told.get(other, f"there is no row of {other} named {name!r}; there are {some(known)}")
+                listed = "" if other == "jobs" else some(known)  # there may be very many jobs
+                such = _NOT_THERE.get(other, "there is no row of {other} named {name!r}; there are {listed}")
+                such = such.format(other=other, name=name, listed=listed)
                 found.append((column, f"{such}.{nearest(name, known)}"))
             elif column == "job" and (job := known[name]):
                 found += [
@@ -242,7 +244,7 @@ class PackageCheck:
                 end[2].add(row["found"])
         if isinstance(name_of_it, str) and name in self.known.rows:
             # Also of a row with faults: what refers to it is not at fault.
-            facts = JobFacts() if found else job_facts(row) if name == "jobs" else None
+            facts = JobFacts() if found or name != "jobs" else job_facts(row)
             self.known.rows[name][name_of_it] = facts
         return complaints
 

@@ -174,7 +174,7 @@ def put_rows(connection: Connection, table: str, rows: Iterable[Row], reason: st
             faults.append(Fault("settings", "value", f"{such} already; start another ledger"))
     for old, row in () if faults else zip(olds, clean, strict=True):
         if row != old:
-            _write_row(connection, table, row, exponent, reason, new=old is None)
+            _write_row(connection, table, row, reason, new=old is None)
     return faults
 
 
@@ -188,10 +188,8 @@ def _find(connection: Connection, table: str, row: Row) -> database.Row | None:
     return found[0] if found else None
 
 
-def _write_row(
-    connection: Connection, table: str, row: database.Row, exponent: int, reason: str, *, new: bool
-) -> None:
-    values, sql = database.to_sql(TABLES[table], row, exponent), SQL_TABLES[table]
+def _write_row(connection: Connection, table: str, row: database.Row, reason: str, *, new: bool) -> None:
+    values, sql = database.to_sql(TABLES[table], row, database.exponent_in(connection)), SQL_TABLES[table]
     connection.execute(insert(sql) if new else update(sql).where(database.key_test(table, row)), values)
     database.keep_rows(connection, table, [row], reason)
 
@@ -325,13 +323,11 @@ class Ledger:
                 document_in(connection, key)
         versions = []
         for row in found:
-            content = damage = None
+            said = {"version": row.version, "written_at": row.written_at, "reason": row.reason}
             try:
-                content = database.read_entry(row)
+                versions.append({**said, "content": database.read_entry(row), "damage": None})
             except LedgerError as error:
-                damage = str(error)
-            versions.append({"version": row.version, "written_at": row.written_at, "reason": row.reason,
-                             "content": content, "damage": damage})  # fmt: skip
+                versions.append({**said, "content": None, "damage": str(error)})
         return versions
 
     def changed_since(self, day: datetime.date) -> bool:
@@ -728,9 +724,9 @@ def _rename_rows(
                 faults += _rename_in_job(connection, name, row, held, column, new)
                 continue
             if held is None:
-                _write_row(connection, name, changed, exponent, reason, new=is_key)
+                _write_row(connection, name, changed, reason, new=is_key)
             elif name == "families" and (filled := _filled(held, changed)) != held:
-                _write_row(connection, name, filled, exponent, reason, new=False)
+                _write_row(connection, name, filled, reason, new=False)
             removed += [(name, row)] if is_key else []
     for name, row in reversed(removed):
         _take_out(connection, name, row, reason)
