@@ -46,13 +46,6 @@ def archives(new_command_line):
     return line.folder
 
 
-def test_archive_tells_what_it_wrote(bench):
-    bench.ok("add", bench.sheet(SHEET.replace('[new_family]\nkind = "tape deck"', "")))
-    assert bench.ok("archive", "ours").startswith("1 finding in 1 job: ours")
-    assert (bench.folder / "ours" / "datapackage.json").exists()
-    assert "holds files that are no archive" in bench.refused("archive", ".")
-
-
 def test_lives_of_an_archive(command_line, archives):
     said = command_line.run("lives", "--archive", archives / "demo", "--component", "belt", "--no-intervals")
     assert (said.exit_code, said.stderr.count("\n")) == (0, 1)

@@ -293,7 +293,7 @@ class Job:
 
     number: str
     rows: dict[int, SheetRow]
-    told: dict[str, Any] = field(default_factory=dict)
+    values: dict[str, Any] = field(default_factory=dict)
     findings: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     signs: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     family: dict[str, Any] | None = None
@@ -306,16 +306,16 @@ class Job:
 
     def take(self, index: int, column: ColumnPlan, name: str, value: Any) -> None:
         """Add what a cell says; several rows must not contradict each other."""
-        held = self.told.get(name)
+        held = self.values.get(name)
         adds = name == "other_costs" and (index == self.first or column.role == "amount of event")
         if held is None:
-            self.told[name] = value
+            self.values[name] = value
         elif name == "remarks":
-            self.told[name] = held if value in held else f"{held}\n{value}"
+            self.values[name] = held if value in held else f"{held}\n{value}"
         elif name == "ended":  # the last of several ends
-            self.told[name] = max(held, value)
+            self.values[name] = max(held, value)
         elif column.several == "sum" or adds:
-            self.told[name] = held + value
+            self.values[name] = held + value
         elif column.several != "first" and held != value:
             raise Refused(f"{shown(value)} contradicts {shown(held)} in a row above of the same job")
 
@@ -463,7 +463,7 @@ class Follower:
                 top = row.merged.get(column.name, (row.number,))[0]
                 if cell is None or (column.several == "sum" and top != row.number):
                     continue
-                for name, value in self._told(column, cell, row):
+                for name, value in self._read_cell(column, cell, row):
                     if name in PARTS:
                         part[name] = value
                     elif name == "finding":
@@ -490,46 +490,42 @@ class Follower:
             raise _LeftOut(f"{what}: left out by the plan")
         return None if meaning == UNKNOWN else cell if meaning is None else meaning
 
-    def _told(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> Iterator[tuple[str, Any]]:
+    def _read_cell(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> list[tuple[str, Any]]:
         """Read a cell as its column says: what it tells, by columns of the job, of a part, or as a whole."""
         role, text = column.role, text_of(cell)
         if "event" in role:
-            yield from self._event(column, cell, row)
-        elif role in DATES:
-            yield role, _read_date(column, cell, row)
-        elif role in (*MONEY, "hours", "built"):
-            yield from self._number(column, cell, row)
-        elif role in ("outcome", "ended_why"):
-            yield role, _meant(text, TABLES["jobs"][role].allowed, column)
-        elif role == "sign":
-            yield role, {"sign": column.of, "seen": _meant(text, ("yes", "no"), column)}
-        elif role in ("found", "action", "finding"):
-            state = state_of(text) or _meant(text, (), column)
-            if role == "finding":
-                yield role, (column.of, state[0] or self.plan.named_alone, state[1])
-            else:
-                yield from (
-                    (name, word) for name, word in zip(("found", "action"), state, strict=True) if word
-                )
-        elif role == "faults":
+            return self._event(column, cell, row)
+        if role in DATES:
+            return [(role, _read_date(column, cell, row))]
+        if role in (*MONEY, "hours", "built"):
+            return self._number(column, cell, row)
+        if role == "faults":
             told, n_unclear = findings_in(text, self.plan.parts, self.plan.states, self.plan.named_alone)
             self.n_unclear += n_unclear
-            yield from (("remarks", f"{column.name}: {text}"), *(("finding", each) for each in told))
-        else:
-            several = role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1
-            text = f"{column.name}: {text}" if several else text
-            yield role, text.casefold() if role in ("ended_by", "component") else text
+            return [("remarks", f"{column.name}: {text}"), *(("finding", each) for each in told)]
+        if role in ("found", "action", "finding"):
+            found, action = state_of(text) or _meant(text, (), column)
+            if role == "finding":
+                return [(role, (column.of, found or self.plan.named_alone, action))]
+            return [(name, word) for name, word in (("found", found), ("action", action)) if word]
+        if role == "sign":
+            return [(role, {"sign": column.of, "seen": _meant(text, ("yes", "no"), column)})]
+        if role in ("outcome", "ended_why"):
+            _meant(text, TABLES["jobs"][role].allowed, column)
+        if role == "remarks" and len(self._columns["remarks"]) + len(self._columns["faults"]) > 1:
+            text = f"{column.name}: {text}"
+        return [(role, text.casefold() if role in ("ended_by", "component") else text)]
 
-    def _number(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> Iterator[tuple[str, Any]]:
+    def _number(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> list[tuple[str, Any]]:
         """Read an amount, a span of time or a year of production."""
         if column.role == "built":
             first, last, is_rough = spreadsheets.read_built(cell)
-            if is_rough and column.about is None:
+            if not is_rough:
+                return [("built_from", first), ("built_to", last)]
+            if column.about is None:
                 raise Refused(f"{shown(text_of(cell))} is a rough year; the plan does not say how rough")
-            off = (column.about or 0) * is_rough
-            yield from (("built_from", first - off), ("built_to", last + off))
-            yield from [("year_basis", "guess")] * is_rough
-            return
+            first, last = first - column.about, last + column.about
+            return [("built_from", first), ("built_to", last), ("year_basis", "guess")]
         if column.role == "hours":
             amount = spreadsheets.read_hours(cell, column.mark, column.unit)
         else:
@@ -541,28 +537,28 @@ class Follower:
             self._given[place] += 1
             cent = Decimal(1).scaleb(-EXPONENTS[self.plan.currency or "EUR"])
             amount = (amount * (before + 1) / count).quantize(cent) - (amount * before / count).quantize(cent)
-        yield column.role, amount
+        return [(column.role, amount)]
 
-    def _event(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> Iterator[tuple[str, Any]]:
+    def _event(self, column: ColumnPlan, cell: Cell, row: SheetRow) -> list[tuple[str, Any]]:
         """Read what a row of a book of events tells: its date and its amount mean what happened then."""
         (what,) = self._columns["event"]
         event = text_of(self._cell(what, row, True))
         if not event:
             raise Refused(f"says something, but {what.name} does not say what happened")
         dates, amount, outcome = EVENTS[_meant(event, EVENTS, what)]
-        if column.role == "amount of event":  # what goes out may bear a minus
-            yield from (
-                (name, abs(spreadsheets.read_number(cell, column.mark))) for name in (amount,) if name
-            )
+        told: dict[str, Any] = {}
+        if column.role == "event" and outcome:
+            told = {"ended": ("", outcome)}
+        elif column.role == "amount of event" and amount:  # what goes out may bear a minus
+            told = {amount: abs(spreadsheets.read_number(cell, column.mark))}
         elif column.role == "date of event" and (dates or outcome):
             date = _read_date(column, cell, row)
-            yield from (*((name, date) for name in dates), *[("ended", (date, outcome))] * bool(outcome))
-        elif column.role == "event" and outcome:
-            yield "ended", ("", outcome)
+            told = dict.fromkeys(dates, date) | ({"ended": (date, outcome)} if outcome else {})
+        return list(told.items())
 
     def _complete(self, job: Job) -> None:
         """Say what the plan takes for what no cell says, and find the family."""
-        told, plan = job.told, self.plan
+        told, plan = job.values, self.plan
         if ended := told.pop("ended", None):
             told["closed"], told["outcome"] = ended[0] or told.get("closed"), ended[1]
         for name, value in plan.for_all.items():
@@ -692,7 +688,7 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
             seen.add(job.family["family"])
             found["families"].made.append((job.first, job.family, []))
         n_rows += len(job.rows)
-        row = {"job": job.number, **job.told}
+        row = {"job": job.number, **job.values}
         for index, told in job.complaints.items() or [(job.first, [])]:
             found["jobs"].made.append((index, row, told))
             row = {}
