@@ -71,6 +71,13 @@ def jobs(desk: Desk) -> list[Any]:
         return ledger.rows("jobs")
 
 
+def failing(error: type[Exception], said: str = "") -> Any:
+    def fail(*_: object, **__: object) -> None:
+        raise error(said)
+
+    return fail
+
+
 # What is asked.
 
 
@@ -176,7 +183,7 @@ def test_a_change_of_kind_keeps_what_was_said_of_components_that_both_have(desk:
 def test_an_unknown_name_is_asked_about_at_once(desk: Desk) -> None:
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwik T2"})
-    asked = "&#x27;Tarnwik T2&#x27; was never seen here. Did you mean &#x27;Tarnwick T2&#x27;?"
+    asked = "&#39;Tarnwik T2&#39; was never seen here. Did you mean &#39;Tarnwick T2&#39;?"
     assert asked in beside(boxes(form)["Family"])
     assert form.new["family"].box.layout.display == "none"
     say_new(form, "Family")
@@ -212,7 +219,7 @@ def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk: Desk) -> None:
     fill(form, {"further 1: sign": "smells of smoke", "further 1: seen": "yes"})
     form.button.click()
     assert "Job <bdi>18</bdi>: write this number on its label" in form.result.value
-    assert "sign &#x27;smells of smoke&#x27; is new here" in form.result.value
+    assert "sign &#39;smells of smoke&#39; is new here" in form.result.value
     assert (
         f"It stands in the ledger <code>{desk.address}</code> (the parameter `ledger`)." in form.result.value
     )
@@ -242,19 +249,19 @@ def test_faults_of_a_unit_stand_beside_their_fields(desk: Desk) -> None:
     fill(form, {"Taken in": "yesterday", "further 1: seen": "yes"})
     form.save()
     said = wrong(form)
-    assert said["Family"].endswith("Did you mean &#x27;Tarnwick T2&#x27;?")
-    assert said["Built"] == "&#x27;1981-1978&#x27; ends before it begins"
+    assert said["Family"].endswith("Did you mean &#39;Tarnwick T2&#39;?")
+    assert said["Built"] == "&#39;1981-1978&#39; ends before it begins"
     assert "plain decimal" in said["Bought for (EUR)"]
-    assert said["Taken in"].startswith("&#x27;yesterday&#x27; is not a date")
+    assert said["Taken in"].startswith("&#39;yesterday&#39; is not a date")
     assert said["further 1: sign"] == "is empty, but every row needs it"
     assert "6 faults found; nothing was written." in form.message.value
-    assert "if &#x27;Tarnwik T2&#x27; is a new family, describe it: tick that it is new" in form.message.value
+    assert "if &#39;Tarnwik T2&#39; is a new family, describe it: tick that it is new" in form.message.value
     assert len(jobs(desk)) == 17
     fill(form, {"Family": "Tarnwick T2", "Built": "1978", "Bought for (EUR)": "25.00"})
     fill(form, {"Taken in": "2026-11", "further 1: sign": "sticky residu"})
     form.save()
     assert wrong(form) == {"further 1: sign": (
-        "sign &#x27;sticky residu&#x27; was never seen here. Did you mean &#x27;sticky residue&#x27;? "
+        "sign &#39;sticky residu&#39; was never seen here. Did you mean &#39;sticky residue&#39;? "
         "If it is meant so, tick that it is new"
     )}  # fmt: skip
     fill(form, {"further 1: sign": "hiss"})
@@ -272,7 +279,7 @@ def test_a_new_family_is_described_beside_the_unit(empty_desk: Desk) -> None:
     assert wrong(form)["New family: kind"] == "is empty, but every row needs it"
     fill(form, {"New family: kind": "recever"})
     form.save()
-    assert "Did you mean &#x27;receiver&#x27;? If it is meant so" in wrong(form)["New family: kind"]
+    assert "Did you mean &#39;receiver&#39;? If it is meant so" in wrong(form)["New family: kind"]
     assert not Path(empty_desk.address).exists()  # a fault leaves no empty ledger behind
     fill(form, {"New family: kind": "receiver", "New family: working price (EUR)": "120"})
     other = empty_desk.form("intake")
@@ -291,7 +298,7 @@ def test_a_family_that_somebody_else_wrote_meanwhile_is_told(desk: Desk) -> None
     with open_ledger(desk.address) as ledger:
         ledger.put("families", [{"family": "Yarrowen C7", "kind": "receiver"}], reason="for a test")
     form.save()
-    assert "the ledger knows &#x27;Yarrowen C7&#x27; already" in wrong(form)["Family"]
+    assert "the ledger knows &#39;Yarrowen C7&#39; already" in wrong(form)["Family"]
 
 
 def test_a_new_lot_is_priced_beside_its_first_unit(empty_desk: Desk) -> None:
@@ -379,12 +386,12 @@ def test_faults_of_a_finding_stand_beside_their_row(desk: Desk) -> None:
     ]  # fmt: skip
     assert said["Closed"].startswith("closed is on or after taken_in")
     assert said["further 2: component"] == (
-        "component &#x27;flywheel&#x27; was never seen here. If it is meant so, tick that it is new"
+        "component &#39;flywheel&#39; was never seen here. If it is meant so, tick that it is new"
     )
     assert said["Ended by"].endswith(
-        "Did you mean &#x27;motor&#x27;? If it is meant so, name it among what was found"
+        "Did you mean &#39;motor&#39;? If it is meant so, name it among what was found"
     )
-    assert "&#x27;four&#x27; is not an amount" in said["motor: part cost (EUR)"]
+    assert "&#39;four&#39; is not an amount" in said["motor: part cost (EUR)"]
     assert "6 faults found; nothing was written. See beside: " in form.message.value
     assert "<li>" not in form.message.value
     say_new(form, "further 2: component")
@@ -444,9 +451,9 @@ def test_a_donor_keeps_parts_and_a_repair_takes_one(desk: Desk) -> None:
     fill(donor, {"kept 3: component": "flywhel"})
     donor.save()
     said = wrong(donor)
-    assert said["kept 1: worth (EUR)"].startswith("&#x27;nine&#x27; is not an amount")
+    assert said["kept 1: worth (EUR)"].startswith("&#39;nine&#39; is not an amount")
     assert said["kept 2: component"] == "is empty, but every row needs it"
-    assert said["kept 3: component"].startswith("component &#x27;flywhel&#x27; was never seen here.")
+    assert said["kept 3: component"].startswith("component &#39;flywhel&#39; was never seen here.")
     assert "3 faults found; nothing was written." in donor.message.value
     fill(donor, {"kept 1: worth (EUR)": "9.50", "kept 2: worth (EUR)": "", "kept 3: component": "motor"})
     donor.save()
@@ -493,7 +500,7 @@ def test_a_job_that_was_withdrawn_meanwhile_is_told(desk: Desk) -> None:
     with open_ledger(desk.address) as ledger:
         ledger.withdraw("17", reason="for a test")
     form.which.put("17")
-    assert "The ledger holds no job &#x27;17&#x27;" in form.message.value
+    assert "The ledger holds no job &#39;17&#39;" in form.message.value
 
 
 # What a job changed: the second step.
@@ -509,10 +516,7 @@ def told_change(form: Any) -> str:
 def test_a_job_is_written_before_anything_is_fitted(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     from reliability.worth import appraiser
 
-    def fitted(*_: object, **__: object) -> None:
-        raise AssertionError("fitted before it was asked")
-
-    monkeypatch.setattr(appraiser, "fit_appraiser", fitted)
+    monkeypatch.setattr(appraiser, "fit_appraiser", failing(AssertionError, "fitted before it was asked"))
     form = desk.form("job")
     form.which.put("17")
     fill(form, {"Outcome": "repaired"})
@@ -554,10 +558,7 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_failure_of_the_second_step_is_no_silence(desk: Desk, monkeypatch) -> None:
-    def broken(*_: object, **__: object) -> None:
-        raise ZeroDivisionError
-
-    monkeypatch.setattr("reliability.report.form.what_changed", broken)
+    monkeypatch.setattr("reliability.report.form.what_changed", failing(ZeroDivisionError))
     form = desk.form("job")
     form.which.put("17")
     fill(form, {"Outcome": "repaired"})
@@ -582,11 +583,7 @@ def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk: Desk,
     form = desk.form("job")
     form.which.put("17")
     fill(form, {"Outcome": "repaired"})
-
-    def broken(*_: object, **__: object) -> None:
-        raise LedgerError("Nothing can be read.")
-
-    monkeypatch.setattr(frames, "read_records", broken)
+    monkeypatch.setattr(frames, "read_records", failing(LedgerError, "Nothing can be read."))
     form.save()
     assert jobs(desk)[-1]["outcome"] == "repaired"
     assert "Job <bdi>17</bdi> is written" in form.result.value
@@ -688,7 +685,7 @@ def test_a_row_that_jobs_refer_to_is_written_and_checked(desk: Desk) -> None:
     assert wrong(form)["Price (EUR)"].endswith("write 4.5")
     fill(form, {"Obtainable": "yes", "Price (EUR)": "4.5"})
     form.save()
-    assert wrong(form)["Family"].endswith("Did you mean &#x27;Tarnwick T2&#x27;?")
+    assert wrong(form)["Family"].endswith("Did you mean &#39;Tarnwick T2&#39;?")
     fill(form, {"Family": "Tarnwick T2"})
     form.save()
     assert "parts: <bdi>belt</bdi>, <bdi>Tarnwick T2</bdi>" in form.result.value
@@ -712,11 +709,7 @@ def test_one_row_needs_a_ledger(empty_desk: Desk) -> None:
 def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk: Desk, monkeypatch) -> None:
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwick T2"})
-
-    def broken(*_: object, **__: object) -> None:
-        raise LedgerError("The disk is full.")
-
-    monkeypatch.setattr("reliability.report.form.write_up", broken)
+    monkeypatch.setattr("reliability.report.form.write_up", failing(LedgerError, "The disk is full."))
     form.save()
     assert "The disk is full." in form.message.value
     assert "nothing was written" not in form.message.value  # that is for the ledger to say
@@ -726,11 +719,7 @@ def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk: Des
 def test_what_was_written_is_told_even_if_the_ledger_cannot_be_read_again(desk: Desk, monkeypatch) -> None:
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwick T2"})
-
-    def broken(*_: object) -> None:
-        raise LedgerError("The disk is gone.")
-
-    monkeypatch.setattr(Desk, "known", broken)
+    monkeypatch.setattr(Desk, "known", failing(LedgerError, "The disk is gone."))
     form.save()
     assert "Job <bdi>18</bdi>: write this number" in form.result.value
     assert "What the ledger knows now cannot be read: The disk is gone." in form.result.value
