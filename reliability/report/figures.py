@@ -303,13 +303,16 @@ class _Frame:
         """Place of a value in pixels from the top."""
         return round(_TOP + _HEIGHT * (1 - self.y.at(value) / 100), 1)
 
-    def path(self, x: Iterable[float], y: Iterable[float], kind: str, end: str = "") -> str:
+    def path(self, x: Any, y: Any, kind: str, end: str = "") -> str:
         """Join points by a line."""
-        points = (
-            f"{round(_FINE * self.x.at(across) / 100)} {round(_FINE * (1 - self.y.at(up) / 100))}"
-            for across, up in zip(x, y, strict=True)
+        across, up = (
+            np.clip((np.asarray(values, dtype=float) - axis.low) / (axis.high - axis.low), 0.0, 1.0)
+            for values, axis in ((x, self.x), (y, self.y))
         )
-        return f'<path d="M{" ".join(points)}{end}" class="{kind}"/>'
+        places = zip(_FINE * across, _FINE * (1 - up), strict=True)
+        return (
+            f'<path d="M{" ".join(f"{left:.0f} {down:.0f}" for left, down in places)}{end}" class="{kind}"/>'
+        )
 
     def steps(self, x: Any, y: Any, kind: str) -> str:
         """Draw what stays as it is from each place to the next."""
