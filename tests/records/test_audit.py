@@ -84,6 +84,8 @@ def spoiled(ledger, file, full):
         (["UPDATE history SET digest = '' WHERE what = 'families'"],
          ["history changed: entry 1, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [families Tarnwick T2]",
           "history changed: entry 2, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [jobs 1]"]),
+        (["UPDATE history SET written_at = 'late' WHERE what = 'jobs'"],
+         ["history changed: entry 2, version 1, is not what was written, or the entry before it was changed or taken out; compare it with a backup [jobs 1]"]),
         (["DELETE FROM followups", "DELETE FROM signs", "DELETE FROM findings", "DELETE FROM jobs"],
          ["row missing: the history holds it, the tables do not [jobs 1]"]),
         (["DELETE FROM numbering"], ["number not counted: intake could give this number out again [job 1]"]),

@@ -346,6 +346,9 @@ def test_links_that_leave_the_folder_are_not_followed(package, tmp_path):
     (package / "datapackage.json").unlink()
     (package / "datapackage.json").symlink_to(tmp_path / "datapackage.json")
     assert faults_of(package)[0] == "datapackage.json: is a link that leaves the folder"
+    (package / "datapackage.json").unlink()
+    (package / "datapackage.json").mkdir()
+    assert faults_of(package)[0] == "datapackage.json: cannot be read: Is a directory"
 
 
 def test_an_export_that_was_cut_off_is_finished_by_the_next_reader(ledger, package, finished, monkeypatch):
