@@ -99,10 +99,9 @@ def lives(
     """
     ledger = load(records)
     seen = observe(ledger.jobs, worst_findings(ledger.findings), ledger.families, event=event)
-    table = seen.table[seen.table["own"]]
-    asked = {"component": _names(component), "family": _names(family)}
-    where = "No records of"
-    for column, names in asked.items():
+    table, where = seen.table[seen.table["own"]], "No records of"
+    components, families = ((each,) if isinstance(each, str) else each for each in (component, family))
+    for column, names in (("component", components), ("family", families)):
         for name in names or ():
             if name not in set(table[column]):
                 raise unknown(f"{where} {column}", name, table[column])
@@ -113,11 +112,7 @@ def lives(
         raise InvalidInput(f"No finding of this bench tells anything ({said or 'there is none'}).")
     life_records, labels = replace(seen, table=table).life_records(("component", "family", "kind"))
     labels = labels.drop(columns="stratum")
-    return Lives(event, labels, life_records, seen.left_out, ledger, asked["family"])
-
-
-def _names(given: str | Sequence[str] | None) -> tuple[str, ...] | None:
-    return (given,) if isinstance(given, str) else None if given is None else tuple(given)
+    return Lives(event, labels, life_records, seen.left_out, ledger, families)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -141,7 +136,7 @@ class Lives(_Result):
     records: LifeRecords
     left_out: pd.Series
     _ledger: Records = field(repr=False)
-    _families: tuple[str, ...] | None = None
+    _families: Sequence[str] | None = None
 
     def __repr__(self) -> str:
         return f"Lives ({self.event}) of {_said(self.labels)}"
@@ -154,15 +149,13 @@ class Lives(_Result):
         DataFrame
             component, family, kind, n_failed, n_sound, oldest_years (greatest age at which one was seen).
         """
-        seen = np.where(np.isinf(self.records.upper), self.records.lower, self.records.upper)
-        rows = pd.DataFrame(
-            {"stratum": self.records.stratum, "age": seen, "failed": np.isfinite(self.records.upper)}
-        )
-        ages = rows.groupby("stratum")["age"].max()
-        first = rows[~pd.Series(self.records.record).duplicated()]
-        n_failed = first.groupby("stratum")["failed"].sum().astype(int)
-        n_all = first.groupby("stratum").size()
-        return self.labels.assign(n_failed=n_failed, n_sound=n_all - n_failed, oldest_years=ages)
+        failed = np.isfinite(self.records.upper)
+        age = np.where(failed, self.records.upper, self.records.lower)
+        rows = pd.DataFrame({"stratum": self.records.stratum, "age": age, "failed": failed})
+        oldest = rows.groupby("stratum")["age"].max()
+        is_failed = rows[~pd.Series(self.records.record).duplicated()].groupby("stratum")["failed"]
+        n_failed = is_failed.sum().astype(int)
+        return self.labels.assign(n_failed=n_failed, n_sound=is_failed.size() - n_failed, oldest_years=oldest)
 
     def weibull(self, *, level: float = 0.90) -> "WeibullLives":
         """Fit a Weibull life to each, from its own records alone.
@@ -425,9 +418,8 @@ class LifeCurves(_OwnCurves):
         labels = self.lives.labels.assign(
             method=[curve.method for curve in self.curves], status=[curve.status for curve in self.curves]
         )
-        tables = [curve.table() for curve in self.curves]
-        rows = labels.loc[np.repeat(labels.index, [len(table) for table in tables])]
-        return pd.concat([rows.reset_index(drop=True), pd.concat(tables, ignore_index=True)], axis=1)
+        steps = pd.concat([curve.table() for curve in self.curves], keys=labels.index)
+        return labels.join(steps.droplevel(1)).reset_index(drop=True)
 
     def _failed_by(self, age_years: float) -> Sequence[np.ndarray]:
         return [*np.array([curve.at(age_years) for curve in self.curves])[:, :, 0].T]

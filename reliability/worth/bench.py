@@ -97,39 +97,35 @@ class Bench:
         # Names ("" where not known) and places (-1); first and last year; mean year and age of the units seen
         # and age of the oldest. Where no years are written down, those of the units seen serve, or the kin's.
         n_f, n_k = len(self.families), len(self.kinds)
-        span = self.records.families.set_index("family").reindex(list(self.families))
-        of_age = self.jobs["family_at"].to_numpy(np.int64)[self.ages["at"].to_numpy(np.int64)]
-        weighted = self.ages[["year", "age_years"]].mul(self.ages["weight"], axis=0)
-        kin = pd.DataFrame({"first_year": [np.nan], "last_year": [np.nan], "mean_year": [MIDDLE_YEAR]})
+        families = self.records.families.set_index("family").reindex(list(self.families))
+        ages = self.ages
+        ages = ages.assign(years=ages["year"] * ages["weight"], ages=ages["age_years"] * ages["weight"])
+        of_age = self.jobs["family_at"].to_numpy(np.int64)[ages["at"].to_numpy(np.int64)]
+        wider = pd.DataFrame({"first_year": [np.nan], "last_year": [np.nan], "mean_year": [MIDDLE_YEAR]})
         levels: list[pd.DataFrame] = []
-        all_alike = np.zeros(n_f, np.int64)
-        for group, wider in (
-            (all_alike, np.zeros(1, np.int64)),
-            (self.family_kind, np.zeros(n_k, np.int64)),
-            (np.arange(n_f), self.family_kind),
-        ):
-            kin = kin.iloc[wider].reset_index(drop=True)
-            units, of = self.ages.groupby(group[of_age]), range(len(wider))
-            mean = weighted.groupby(group[of_age]).sum().div(units["weight"].sum(), axis=0).reindex(of)
-            first, last = (
-                span[name].astype(float).groupby(group).agg(least).reindex(of)
-                for name, least in (("first_year", "min"), ("last_year", "max"))
+        # All families as one, then by kind, then each by itself: group of each family, kin of each group.
+        none, every = np.zeros(n_f, np.int64), np.arange(n_f)
+        for group, kin in ((none, [0]), (self.family_kind, [0] * n_k), (every, self.family_kind)):
+            wider = wider.iloc[kin].reset_index(drop=True)
+            stated, units = families.groupby(group), ages.groupby(group[of_age])
+            weight = units["weight"].sum()
+            known = {
+                "first": stated["first_year"].min(),
+                "last": stated["last_year"].max(),
+                "low": units["year"].min(),
+                "high": units["year"].max(),
+                "mean_year": units["years"].sum() / weight,
+                "mean_age": units["ages"].sum() / weight,
+                "oldest": units["age_years"].max(),
+            }
+            found = pd.DataFrame(known, index=wider.index, dtype=float)
+            first, last = found["first"].fillna(found["last"]), found["last"].fillna(found["first"])
+            wider = found[["mean_age", "oldest"]].assign(
+                first_year=first.fillna(found["low"]).fillna(wider["first_year"]),
+                last_year=last.fillna(found["high"]).fillna(wider["last_year"]),
+                mean_year=found["mean_year"].fillna((first + last) / 2).fillna(wider["mean_year"]),
             )
-            first, last = (
-                first.fillna(last),
-                last.fillna(first),
-            )  # one of them serves where the other is not known
-            low, high = units["year"].min().reindex(of), units["year"].max().reindex(of)
-            kin = pd.DataFrame(
-                {
-                    "first_year": first.fillna(low).fillna(kin["first_year"]),
-                    "last_year": last.fillna(high).fillna(kin["last_year"]),
-                    "mean_year": mean["year"].fillna((first + last) / 2).fillna(kin["mean_year"]),
-                    "mean_age": mean["age_years"],
-                    "oldest": units["age_years"].max().reindex(of),
-                }
-            )
-            levels.insert(0, kin)
+            levels.insert(0, wider)
         unknown = np.full(n_k + 1, -1)
         return pd.concat(levels, ignore_index=True).assign(
             family=[*self.families, *[""] * (n_k + 1)],

@@ -232,23 +232,6 @@ def log_not_alone(alone: Floats, stored: Floats, nodes: Floats, absent: Floats) 
     return np.asarray(-np.logaddexp(0.0, alone + nodes[:, None] * stored) @ absent.T)
 
 
-def weigh_by_signs(
-    arrived: Floats, weight: Floats, unshown: Floats, not_alone: Floats, factor: Floats
-) -> tuple[Floats, Floats]:
-    """Condition the states of the components on the signs."""
-    # `arrived` (n_draws, n_alternatives, n_nodes, c): chance that each component has failed, whatever can be
-    # seen; `weight` (n_alternatives, n_nodes); the others from `log_unshown`, `log_not_alone`, `SignTerms`.
-    # Gives the same by class of units (n_draws, n_alternatives, n_nodes * n_terms, c), and the weight of each
-    # class, below zero for some; the weights of a draw sum to 1.
-    left = np.exp(unshown)[:, None, None]
-    hidden = arrived[:, :, :, None, :] * left  # (draw, alternative, node, term, c)
-    possible = 1.0 - arrived[:, :, :, None, :] + hidden
-    classes = weight[None, :, :, None] * (factor * np.exp(not_alone)) * possible.prod(axis=4)
-    classes /= classes.sum(axis=(1, 2, 3), keepdims=True)
-    shape = (*arrived.shape[:2], -1)
-    return (hidden / possible).reshape(*shape, arrived.shape[3]), classes.reshape(shape)
-
-
 # ---- Chance of a repair: the states of a unit's components, and what the bench makes of them
 
 
@@ -320,17 +303,22 @@ def unit_classes(
     family: FamilyLives, shared: Shared, unit: Unit, odds: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Lay out the classes of units that one may belong to; within each its components are independent."""
-    # `odds` (N_DRAWS, n_alternatives, c): from `component_odds`. Gives chances by class (N_DRAWS,
-    # n_alternatives, n_classes, c) that a component arrived failed, and that it did or dies on the bench; and
-    # the classes' weights.
-    terms = sign_terms(unit.signs, shared.sign_shows)
-    shows, doubt = shared.sign_shows[family.components], shared.sign_doubt
-    unshown = log_unshown(shows, doubt, shared.draws[:, 5], terms.absent)
+    # `odds` (N_DRAWS, n_alternatives, c): from `component_odds`. A class is a way of having been stored and a
+    # set of signs that stay away. Gives chances (N_DRAWS, n_alternatives, n_classes, c) that a component
+    # arrived failed, and that it did or dies on the bench; and the weight of each class, below zero for some:
+    # the weights of a draw sum to 1.
+    c, terms = family.components, sign_terms(unit.signs, shared.sign_shows)
+    unshown = log_unshown(shared.sign_shows[c], shared.sign_doubt, shared.draws[:, 5], terms.absent)
     not_alone = log_not_alone(shared.sign_alone, shared.sign_stored, NODES, terms.absent)
-    before = expit(odds[:, :, None, :] + shared.storage_sd * NODES[:, None])
-    by_node = unit.weight[:, None] * NODE_WEIGHTS
-    arrived, weight = weigh_by_signs(before, by_node, unshown, not_alone, terms.factor)
-    return arrived, arrived + (1.0 - arrived) * shared.collateral[family.components], weight
+    before = expit(odds[:, :, None, :] + shared.storage_sd * NODES[:, None])[:, :, :, None, :]
+    hidden = before * np.exp(unshown)[:, None, None]  # (draw, alternative, node, term, c)
+    possible = 1.0 - before + hidden
+    by_node = (unit.weight[:, None] * NODE_WEIGHTS)[None, :, :, None]
+    weight = by_node * (terms.factor * np.exp(not_alone)) * possible.prod(axis=4)
+    weight /= weight.sum(axis=(1, 2, 3), keepdims=True)
+    shape = (*odds.shape[:2], -1)
+    arrived = (hidden / possible).reshape(*shape, c.size)
+    return arrived, arrived + (1.0 - arrived) * shared.collateral[c], weight.reshape(shape)
 
 
 def unit_states(family: FamilyLives, shared: Shared, unit: Unit) -> UnitStates:
@@ -352,12 +340,11 @@ def unit_states(family: FamilyLives, shared: Shared, unit: Unit) -> UnitStates:
 
 def unseen_success(family: FamilyLives, shared: Shared, age_years: float, year: float) -> Floats:
     """Chance that no component ends the job of a unit at which nobody looked; ndarray, shape (N_DRAWS,)."""
-    unseen = np.full(len(shared.signs), np.nan)
-    unit = Unit(np.array([age_years]), np.array([year]), np.ones(1), unseen)
-    odds = component_odds(family, shared, unit.age_years, unit.year)
-    _, failed, weight = unit_classes(family, shared, unit, odds)
-    ends = 1.0 - expit(mending_odds(family.repair, shared))[:, None, None, :]
-    return np.asarray(((1.0 - failed * ends).prod(axis=3) * weight).sum(axis=(1, 2)))
+    odds = component_odds(family, shared, np.array([age_years]), np.array([year]))
+    arrived = expit(odds + shared.storage_sd * NODES[:, None])  # (draw, node, c)
+    failed = arrived + (1.0 - arrived) * shared.collateral[family.components]
+    ends = 1.0 - expit(mending_odds(family.repair, shared))
+    return np.asarray((1.0 - failed * ends[:, None]).prod(axis=2) @ NODE_WEIGHTS)
 
 
 MOST_YEARS = 16

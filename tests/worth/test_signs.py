@@ -12,7 +12,7 @@ from scipy.special import expit, logit
 from reliability.worth import signs as worth_signs
 from reliability.worth.odds import LOGIT_SLOPE, MOST_SEEN, NODE_WEIGHTS, NODES, normal_draws
 from reliability.worth.signs import fit_sign_causes
-from tests.worth.test_causes import enumerated
+from tests.worth.test_odds import enumerated
 from tests.worth.units import random_family, random_shared, states
 
 

@@ -1,4 +1,7 @@
+"""Forecasts held against outcomes; signs in the order of what they tell."""
+
 import datetime
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -7,7 +10,8 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as their_log_loss
 
 from reliability.records.frames import records_from_rows
-from reliability.worth.review import brier, forecast_days, forecasts, log_loss, scored
+from reliability.worth.judging import judge, offers_from
+from reliability.worth.review import brier, forecast_days, forecasts, log_loss, scored, signs_by_worth
 from tests.worth.ledgers import finding, job
 
 DAY = datetime.date(2027, 1, 1)
@@ -73,3 +77,33 @@ def test_scores_agree_with_scikit_learn():
     p, y = rng.uniform(0.05, 0.95, 200), rng.integers(0, 2, 200)
     assert_allclose(brier(p, y), brier_score_loss(y, p), rtol=1e-12)
     assert_allclose(log_loss(p, y), their_log_loss(y, p), rtol=1e-9)
+
+
+# ---- signs by what they tell
+
+
+def moved(appraiser, kind, sign):
+    """Spread of the expected gain over the answer, from the printed cents of `judge`."""
+    rows = [{"offer": word, "kind": kind, "asked": 0, sign: word} for word in ("yes", "no")]
+    gain = judge(offers_from(rows), appraiser).set_index("offer")["expected_gain"]
+    share = appraiser.shared.sign_mean[appraiser.shared.signs.index(sign)]
+    return np.sqrt(share * (1 - share)) * abs(gain["yes"] - gain["no"])
+
+
+@pytest.mark.parametrize("kind", ["tape deck", "receiver"])
+def test_the_signs_of_a_kind_are_those_that_tell_most_first(demo_appraiser, demo_records, kind):
+    signs = signs_by_worth(demo_appraiser, demo_records, kind)
+    told = [moved(demo_appraiser, kind, sign) for sign in signs]
+    assert np.all(np.diff(told) < 0.03)  # two amounts that were rounded to the cent
+    assert told[0] > 5
+
+
+def test_only_signs_that_somebody_has_looked_for_on_a_kind_are_named(demo_appraiser, demo_records):
+    jobs = demo_records.jobs.merge(demo_records.families, on="family").merge(demo_records.signs, on="job")
+    for kind in ("tape deck", "receiver", "turntable", "disc player"):
+        looked = set(jobs.loc[jobs["kind"] == kind, "sign"])
+        assert set(signs_by_worth(demo_appraiser, demo_records, kind)) == looked
+    assert set(signs_by_worth(demo_appraiser, demo_records, "")) == set(demo_appraiser.shared.signs)
+    decks = jobs.loc[jobs["kind"] == "tape deck", "job"]
+    unlooked = replace(demo_records, signs=demo_records.signs[~demo_records.signs["job"].isin(decks)])
+    assert signs_by_worth(demo_appraiser, unlooked, "tape deck") == ()
