@@ -1,6 +1,7 @@
 """The order in which the pieces are fitted: lives, mending, signs, outcomes, money."""
 
 import datetime
+from collections import Counter
 from dataclasses import replace
 from typing import Any
 
@@ -152,8 +153,8 @@ def _told_of(bench: Bench) -> pd.DataFrame:
     """Tell what stands behind each slot: names, years, jobs seen, units to come, evidence."""
     slots, jobs = bench.slots, bench.jobs
     kind, family = bench.slot_places
-    is_family, none = family >= 0, np.zeros(1)
-    seen = np.where(is_family, np.append(bench.jobs_seen, none)[family], 0).astype(int)
+    none = np.zeros(1)  # stands last, for an unknown family or kind (-1)
+    seen = np.append(bench.jobs_seen, none)[family].astype(int)
     on_bench = np.append(counts(bench.open_jobs["family"], bench.families), none)
     own, other = (
         np.append(counts(jobs.loc[jobs["own"] == which, "kind_at"], range(len(bench.kinds))), none)
@@ -170,18 +171,20 @@ def _told_of(bench: Bench) -> pd.DataFrame:
         oldest_seen=slots["oldest"],
         jobs_seen=seen,
         kind_jobs=own[kind].astype(int),
-        open_jobs=np.where(is_family, on_bench[family], 0).astype(int),
-        offers_expected=np.where(is_family & (rate > 0), rate, usual) if stated is None else float(stated),
+        open_jobs=on_bench[family].astype(int),
+        offers_expected=np.where(rate > 0, rate, usual) if stated is None else float(stated),
     )
-    heard = bench.records.hearsay
+    heard = bench.records.hearsay.to_dict("records")
 
     def evidence(family: str, kind: str, n: int, pooled: float) -> str:
         if n > 0:
             return OWN_RECORDS if n >= FEW_JOBS else FEW_RECORDS
         # What weighs on one component is not what weighs on another: the loudest voice is compared.
-        here = heard[(heard["family"] == family) | (heard["family"].isna() & (heard["kind"] == kind))]
-        loudest = here.groupby("component", dropna=False)["worth_jobs"].sum().max()
-        return HEARSAY if loudest > pooled else POOLED_ONLY
+        worth: Counter[str | None] = Counter()
+        for row in heard:
+            if row["family"] == family or (row["family"] is None and row["kind"] == kind):
+                worth[row["component"]] += row["worth_jobs"]
+        return HEARSAY if max(worth.values(), default=0.0) > pooled else POOLED_ONLY
 
     told = zip(slots["family"], slots["kind"], seen, pooled[kind], strict=True)
     return table.assign(evidence=[evidence(*each) for each in told])

@@ -61,10 +61,10 @@ def repair_chances(
     terms = [sign_terms(of_unit, shared.sign_shows) for of_unit in signs]
     # One row for each term of the signs of each alternative; all terms of a unit are added up in the end.
     absent, factor = (np.concatenate(values) for values in zip(*terms, strict=True))
-    n_of = np.array([of_unit.factor.size for of_unit in terms], np.int64)
+    n_of = np.array([some.factor.size for some in terms], np.int64)
     row = np.repeat(np.arange(unit.size), n_of[unit])
-    first = np.cumsum(n_of) - n_of  # the terms of a unit stand together
-    term = np.arange(row.size) + np.repeat(first[unit] - np.cumsum(n_of[unit]) + n_of[unit], n_of[unit])
+    of_unit = np.split(np.arange(factor.size), np.cumsum(n_of)[:-1])
+    term = np.concatenate([of_unit[at] for at in unit])
     going, possible = np.zeros((2, len(shared.draws), len(signs)))
     for at in blocks(family, shared, row.size):
         alternative, of_term = row[at], term[at]
