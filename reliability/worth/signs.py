@@ -6,7 +6,6 @@ unit on offer then follows from them all together: a belt that has surely perish
 transport, and the motor is hardly to be suspected.
 """
 
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -28,7 +27,7 @@ ALONE_MEAN, ALONE_SD = -2.5, 1.0
 
 LEAST_ALONE = -4.0
 """A sign without causes is no rarer than about 1 in 55: people err (common practice, no source). Of rarer
-ones together, sums over their subsets would leave rounding alone (`causes.sign_terms`)."""
+ones together, sums over their subsets would leave rounding alone (`odds.sign_terms`)."""
 
 STORED_MEAN, STORED_SD = 0.4, 0.6
 """Prior change of those log odds by storage that is worse by one spread: people note what tells of bad
@@ -108,17 +107,13 @@ class _Problem:
         self.looked, self.seen = ~np.isnan(signs), np.nan_to_num(signs)
         self.n_components, self.n_signs = failed.shape[1], signs.shape[1]
         c, s = self.n_components, self.n_signs
-        self.prior_mean = np.concatenate(
-            [np.zeros(c), np.full(c * s, SHOWS_MEAN), np.full(s, ALONE_MEAN), np.full(s, STORED_MEAN)]
-        )
-        spread = [np.full(c, SHIFT_SD), np.full(c * s, SHOWS_SD), np.full(s, ALONE_SD), np.full(s, STORED_SD)]
-        self.precision = np.concatenate(spread) ** -2.0
+        self.sizes = [c, c * s, s, s]
+        self.prior_mean = np.repeat([0.0, SHOWS_MEAN, ALONE_MEAN, STORED_MEAN], self.sizes)
+        self.precision = np.repeat([SHIFT_SD, SHOWS_SD, ALONE_SD, STORED_SD], self.sizes) ** -2.0
 
     def unpack(self, theta: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        c, s = self.n_components, self.n_signs
-        at = np.cumsum([0, c, c * s, s, s])
-        shift, shows, alone, stored = (theta[a:b] for a, b in pairwise(at))
-        return shift, shows.reshape(c, s), alone, stored
+        shift, shows, alone, stored = np.split(theta, np.cumsum(self.sizes)[:-1])
+        return shift, shows.reshape(self.n_components, self.n_signs), alone, stored
 
     def objective(self, theta: Floats, storage_sd: float) -> tuple[float, Floats]:
         """Negative penalised log-likelihood and its gradient."""

@@ -20,7 +20,7 @@ from reliability.worth.appraiser import appraiser_of, fit_appraiser, kept_folder
 from reliability.worth.judging import judge, offers_from, read_offers
 from reliability.worth.money import log_spread
 from reliability.worth.plan import plan_unit
-from reliability.worth.review import explain, ranking
+from reliability.worth.review import explain
 from tests.worth.ledgers import DEMO, finding, job
 
 
@@ -63,31 +63,6 @@ def test_a_spoilt_file_is_refused(tmp_path, text, message):
         load_appraiser(tmp_path / "a.json")
 
 
-def test_an_empty_ledger_still_answers():
-    appraiser = fit_appraiser(Records.empty(), datetime.date(2026, 1, 1))
-    row = judge(offers_from([{"offer": "1", "kind": "tape deck", "asked": 20}]), appraiser).iloc[0]
-    assert row["verdict"] in ("take", "haggle", "try one", "skip")
-    assert 0.0 < row["success_low"] < row["success_high"] < 0.98
-    assert row["success_high"] - row["success_low"] > 0.3
-    assert row["jobs_seen"] == 0
-    assert ranking(appraiser, Records.empty()).empty
-
-
-def test_later_events_are_ignored(bench_rows, bench_records):
-    early = datetime.date(2024, 6, 30)
-    then = fit_appraiser(bench_records, early)
-    known = [row for row in bench_rows["jobs"] if row["taken_in"] <= early.isoformat()]
-    names = {row["job"] for row in known}
-    cut = {
-        "families": bench_rows["families"],
-        "jobs": known,
-        "findings": [row for row in bench_rows["findings"] if row["job"] in names],
-        "signs": [row for row in bench_rows["signs"] if row["job"] in names],
-    }
-    alone = fit_appraiser(records_from_rows(cut), early)
-    assert json.dumps(then.to_export()["families"]) == json.dumps(alone.to_export()["families"])
-
-
 def test_imported_jobs_inform_but_are_never_counted(bench_rows):
     day = datetime.date(2025, 1, 10)
     more = {key: list(rows) for key, rows in bench_rows.items()}
@@ -120,30 +95,6 @@ def test_explanation_adds_up(bench_appraiser):
         UnknownName, match=r"The ledger holds no family 'Larkov T9'; known: Larkov T1.* Did you mean"
     ):
         explain(bench_appraiser, family="Larkov T9")
-
-
-def outcomes_only(**more):
-    """Thirty tape decks of which no component was ever named."""
-    jobs = [job(n, "Larkov T1", "repaired" if n % 3 else "donor") for n in range(1, 31)]
-    families = [{"family": "Larkov T1", "kind": "tape deck", "working_price": 110.0}]
-    return fit_appraiser(
-        records_from_rows({"families": families, "jobs": jobs, **more}), datetime.date(2025, 1, 10)
-    )
-
-
-def test_a_component_that_the_ledger_never_named_is_no_chief_risk(tmp_path):
-    silent = outcomes_only()
-    assert explain(silent, family="Larkov T1").verdict["chief_risk"] is None
-    assert ranking(silent, records_from_rows({"families": [{"family": "Larkov T1", "kind": "tape deck"}]}))[
-        "chief_risk"
-    ].tolist() == [None]
-    told = outcomes_only(parts=[{"component": "motor", "obtainable": "yes"}])
-    why = explain(told, family="Larkov T1")
-    assert why.verdict["chief_risk"] == "motor"
-    assert why.components["component"][0] == "motor"
-    assert why.components["is_named"].tolist() == [True] + [False] * (len(why.components) - 1)
-    told.save(tmp_path / "a.json")
-    assert load_appraiser(tmp_path / "a.json").shared.known_components == ("motor",)
 
 
 def test_from_nothing_nothing_is_taken():
