@@ -3,7 +3,7 @@
 import datetime
 import re
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
@@ -382,19 +382,22 @@ class Follower:
                 for number, why in passed:
                     self.left_out[why][sheet.name].append(str(number))
         used = {name for row in found for name in row.cells} - {SHEET, HEADING}
-        known = {sheet.name for sheet in sheets}
-        said = (("sheet", plan.sheets, known, [sheet.name for sheet in sheets]),
-                ("column", plan.columns, named, sorted(used)))  # fmt: skip
-        strange = [[f"{plan.source}, {what} {name}: the file has none of that name.{nearest(name, there)}"
-                    for name in names if name not in there] for what, names, there, _ in said]  # fmt: skip
-        missing = [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
-                   for what, names, _, there in said for name in there if name not in names]  # fmt: skip
-        refuse([*strange[0], *missing, *strange[1]], "Nothing was imported.")
+        missing = [("sheet", sheet.name) for sheet in sheets if sheet.name not in plan.sheets]
+        missing += [("column", name) for name in sorted(used - plan.columns.keys())]
+        faults = self._strange("sheet", plan.sheets, {sheet.name for sheet in sheets})
+        faults += [f"{self.path.name}, {what} {name}: the plan says nothing of it; add it, or '{LEAVE_OUT}'"
+                   for what, name in missing]  # fmt: skip
+        faults += self._strange("column", plan.columns, named)
+        refuse(faults, "Nothing was imported.")
         again = spreadsheets.again_rows(found) if plan.same_again == LEAVE_OUT else []
         for row, first in again:
             told = f"{row.number} = {first.number}"
             self.left_out["the same as another in every cell"][row.sheet].append(told)
         return [row for row in found if all(row is not other for other, _ in again)]
+
+    def _strange(self, what: str, names: Iterable[str], known: Collection[str]) -> list[str]:
+        return [f"{self.plan.source}, {what} {name}: the file has none of that name.{nearest(name, known)}"
+                for name in names if name not in known]  # fmt: skip
 
     def _groups(self, rows: Mapping[int, SheetRow]) -> dict[str, dict[int, SheetRow]]:
         """Bring the rows of each job together, and number jobs that have no number of their own."""

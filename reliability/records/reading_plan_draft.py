@@ -85,6 +85,8 @@ class _Draft:
         self.out: list[str] = []
         self.sheets = spreadsheets.read_sheets(path)
         self.headers = {sheet.name: _find_header(sheet) for sheet in self.sheets}
+        self.names = {sheet.name: spreadsheets.header_names(sheet, self.headers[sheet.name])
+                      for sheet in self.sheets}  # fmt: skip
         self.ditto = {key_of(mark) for mark in words()["ditto"]}
         self.unknown = {key_of(mark) for mark in words()["unknown"]} - self.ditto
         self._choose_sheets()
@@ -110,11 +112,8 @@ class _Draft:
 
     def _choose_sheets(self) -> None:
         """Read the sheets whose columns, or numbers of units, are those of the largest one."""
-        named = {
-            sheet.name: spreadsheets.header_names(sheet, self.headers[sheet.name]) for sheet in self.sheets
-        }
         names = {of: {folded(name) for name in told if not name.startswith("column ")}
-                 for of, told in named.items()}  # fmt: skip
+                 for of, told in self.names.items()}  # fmt: skip
 
         def size(sheet: Sheet) -> tuple[bool, int]:
             known = sum(bool(_role_of(head, "text")[0]) for head in names[sheet.name])
@@ -139,7 +138,7 @@ class _Draft:
             header = self.headers[sheet.name]
             rows = spreadsheets.table_rows(sheet, header, ())[0] if header else []
             told.append({name: [row.text(name) for row in rows if name in row.cells]
-                         for name in spreadsheets.header_names(sheet, header)})  # fmt: skip
+                         for name in self.names[sheet.name]})  # fmt: skip
         for name, units in told[0].items():
             repeated = told[1].get(name, [])
             known = sum(number in set(units) for number in repeated)
@@ -151,7 +150,7 @@ class _Draft:
         """Gather the cells of each column, and tell whether most of them are dates, numbers or texts."""
         sheets: dict[str, set[str]] = defaultdict(set)
         for sheet in self.read:
-            for name in spreadsheets.header_names(sheet, self.headers[sheet.name]):
+            for name in self.names[sheet.name]:
                 sheets[name].add(sheet.name)
         used = {name for row in self.rows for name in row.cells}
         for row in self.rows:
