@@ -1,10 +1,8 @@
 """The first page: every number on it is one of the records or of the odds."""
 
 import re
-from dataclasses import replace
 
 import pandas as pd
-import pytest
 
 from reliability.records.frames import Records
 from reliability.report import format, index
@@ -141,15 +139,3 @@ def test_the_newest_jobs_have_their_gain(demo: ReportData) -> None:
         gain = format.money(abs(row.gain), "EUR").replace(format.HARD_SPACE, " ")
         start = f"{row.job} , {row.closed:%Y-%m-%d} , {row.family} : {row.outcome}, {verb}{gain}"
         assert said.startswith(start)
-
-
-@pytest.mark.parametrize(("count_gaps", "is_said"), [(None, True), ("no", False), ("yes", False)])
-def test_gaps_that_are_not_counted_are_said_where_the_chances_are(
-    awkward_records: Records, count_gaps: str | None, is_said: bool
-) -> None:
-    tables = ("jobs", "findings", "signs", "followups")
-    renumbered = {each: getattr(awkward_records, each).replace({"job": {"31": "72"}}) for each in tables}
-    settings = replace(awkward_records.settings, count_gaps=count_gaps)
-    report = data_of(replace(awkward_records, **renumbered, settings=settings))
-    caveat = "42 job numbers are missing and not counted while count_gaps is not set."
-    assert (caveat in said_by(index.verdicts(report, report.ranking))) == is_said

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report import ledger
+from reliability.report import index, ledger
 from reliability.report.data import ReportData
 from tests.report.conftest import A_FAMILY, data_of, said_by
 
@@ -112,8 +112,9 @@ def test_gaps_are_told_as_they_are_counted(
     settings = replace(awkward_records.settings, count_gaps=count_gaps)
     report = data_of(replace(awkward_records, **renumbered, settings=settings))
     assert says in said_by(ledger.cannot_tell(report))
-    doubt = "not counted while count_gaps is not set" in said_by(ledger.doubtful(report))
-    assert doubt == (count_gaps is None)
+    # Said where it is doubtful, and where the chances are.
+    for piece in (ledger.doubtful(report), index.verdicts(report, report.ranking)):
+        assert ("not counted while count_gaps is not set" in said_by(piece)) == (count_gaps is None)
 
 
 def test_one_unknown_year_for_all_is_said() -> None:

@@ -172,21 +172,13 @@ def page_of(ledger: str, **marks: str) -> str:
 def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(
     tmp_path: Path, awkward_records: Records, run: Run
 ) -> None:
-    out = tmp_path / "out"
-    run(awkward_records, out)
-    gone = out / "components/valve.html"
-    gone.write_text(page_of(""))  # of this ledger, which marks no name in the test
-    (out / "components/valve.pdf").write_text("pdf")
-    (out / "families/mine.html").write_text("<p>my own notes</p>")
-    mine = replace(awkward_records, ledger="mine")
-    run(mine, out)
-    gone.write_text(page_of("mine"))
-    (out / "components/valve.pdf").write_text("pdf")
-    changed = replace(mine, jobs=mine.jobs.assign(bought_for=2.0))
-    assert run(changed, out).removed == ("components/valve.html",)
-    assert not gone.exists()
-    assert not gone.with_suffix(".pdf").exists()
-    assert (out / "families/mine.html").exists()
+    out, mine = tmp_path / "out", replace(awkward_records, ledger="mine")
+    gone, notes = out / "components/valve.html", out / "families/mine.html"
+    left = {gone: page_of("mine"), gone.with_suffix(".pdf"): "pdf", notes: "<p>my own notes</p>"}
+    for path, content in left.items():
+        replace_file(path, content)
+    assert run(mine, out).removed == ("components/valve.html",)
+    assert [path.exists() for path in left] == [False, False, True]
 
 
 @pytest.mark.parametrize("families", [None, [EVIL]])
@@ -214,25 +206,6 @@ def test_what_another_ledger_left_is_removed(
     replace_file(out / "card.html", page_of("other", day="2026-05-17"))
     again = run(mine, out, families=families)
     assert (again.made, again.removed) == ((), ("card.html",))
-
-
-def test_a_new_card_makes_the_pages_be_looked_at(
-    tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    asked: list[str] = []
-    whole = data_module.ReportData
-
-    def look(*given: object, card: str, **more: object) -> ReportData:
-        asked.append(card)
-        return whole(*given, card=card, **more)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(data_module, "ReportData", look)
-    out, mine = tmp_path / "out", replace(awkward_records, ledger="mine")
-    run(mine, out, families=[EVIL])
-    replace_file(out / "card.html", page_of("mine", day="2026-05-17"))
-    run(mine, out, families=[EVIL])
-    run(mine, out, families=[EVIL])
-    assert asked == ["", "2026-05-17"]
 
 
 def test_some_families_and_all_are_each_made_once(
