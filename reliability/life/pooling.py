@@ -1,15 +1,16 @@
 """Lives of parts pooled over families: an answer for three records, for none, and for many.
 
-Every family has a lattice of log scale and log shape, laid where its posterior is. One product of its
-likelihood there gives the chance of its records under everything that families may have in common;
-another, with what all families together say of that, gives its posterior.
+All families of a component share one lattice of log scale and log shape. One product of their likelihoods
+there with the priors that families may have in common gives the chance of their records under each; another,
+with what all families together say of these priors, gives every family's posterior.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
-from typing import Any, NamedTuple, cast
+from dataclasses import dataclass, field
+from functools import partial
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,10 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from reliability.errors import InvalidInput, unknown
-from reliability.life.lives import FloatArray, IntArray, LifeRecords, rows_of, run_starts
+from reliability.life.lives import FloatArray, IntArray, LifeRecords, run_starts
 
 ObjectArray = NDArray[np.object_]
-SingleArray = NDArray[np.float32]
 
 YEARS_PER_DECADE = 10.0
 
@@ -90,15 +90,18 @@ class Hyperprior:
         return np.hypot(self.least_spread, np.exp(log_s))
 
     @property
-    def centre_sd(self) -> float:
-        """Standard deviation of the centre of one kind."""
-        return float(np.hypot(self.scale_sd, self.spread(np.log(self.kind_spread))))
-
-    @property
     def common(self) -> tuple[FloatArray, FloatArray]:
         """Means and standard deviations of mean log shape, log s of the shapes, log s of the scales."""
         mean = np.log([self.shape, self.shape_spread, self.scale_spread])
         return mean, np.array([self.shape_sd, self.spread_sd, self.spread_sd])
+
+    @property
+    def variances(self) -> tuple[FloatArray, float]:
+        """Variances of a family's log scale and log shape beforehand, and of a kind's centre."""
+        # The mean square of a spread hypot(least, s) with s lognormal.
+        typical = np.array([self.scale_spread, self.kind_spread, self.shape_spread])
+        scales, kinds, shapes = self.least_spread**2 + typical**2 * np.exp(2 * self.spread_sd**2)
+        return np.array([self.scale_sd**2 + scales + kinds, self.shape_sd**2 + shapes]), float(kinds)
 
 
 @dataclass(frozen=True)
@@ -272,66 +275,116 @@ def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has
     return known
 
 
-class _Pile(NamedTuple):
-    """Rows of life records, in the order of their families; every array has the shape (n_rows,)."""
+def _distinct(*columns: np.ndarray) -> tuple[IntArray, IntArray]:
+    """Where each distinct row of some columns occurs first, in order, and which of these each row is."""
+    order = np.lexsort(columns[::-1])
+    start = run_starts(*(column[order] for column in columns))
+    place = np.empty(order.size, dtype=np.int64)
+    place[order] = np.repeat(np.arange(start.size), np.diff(start, append=order.size))
+    return order[start], place
 
-    family: IntArray
-    log_lower: FloatArray  # -inf for never seen working
-    log_upper: FloatArray  # inf for still working
-    offset: FloatArray  # production year less the family's mean one, decades
-    number: FloatArray
-    weight: FloatArray  # probability of an alternative
-    record: FloatArray  # rows of one record are alternatives
 
-    def take(self, rows: NDArray[np.generic]) -> "_Pile":
-        return _Pile(*[column[rows] for column in cast(tuple[Any, ...], self)])
+# Failed by an age, failed between two, sound, failed at an age, and what says nothing
+SORTS = ("failed", "between", "sound", "exact", "nothing")
+
+
+class _Pieces(NamedTuple):
+    """Distinct findings of K different things, sorted by what they say."""
+
+    sort: IntArray  # (K,), ascending: places in `SORTS`
+    log_lower: FloatArray  # (K,): -inf for never seen working
+    log_upper: FloatArray  # (K,): inf for still working
+    decades: FloatArray  # (K,): production year less the reference year
+
+    def take(self, at: NDArray[np.integer[Any]]) -> "_Pieces":
+        return _Pieces(self.sort[at], self.log_lower[at], self.log_upper[at], self.decades[at])
+
+    def chances(
+        self, log_scale: FloatArray, log_shape: FloatArray, slope: float, *, is_log: bool
+    ) -> FloatArray:
+        """Probability of each (density, for a life that was witnessed), or its log; (K, I, J)."""
+        # With a reference age r, the hazard (t / scale)^shape = (t / r)^shape (r / scale)^shape: the first
+        # factor knows no scale and the second no age, so that no power is taken at each node.
+        shape, reference = np.exp(log_shape), 0.5 * (log_scale[0] + log_scale[-1])
+        distance = shape * (reference - log_scale[:, None])
+        table = np.exp(np.clip(distance, -CERTAIN, CERTAIN))
+        found = np.zeros((self.sort.size, log_scale.size, log_shape.size))
+        failed, between, sound, exact, nothing = (
+            slice(*np.searchsorted(self.sort, [sort, sort + 1])) for sort in range(len(SORTS))
+        )
+
+        def log_relative(log_age: FloatArray, at: slice) -> FloatArray:
+            return shape * ((log_age[at] - slope * self.decades[at])[:, None] - reference)
+
+        def minus_hazard(log_age: FloatArray, at: slice) -> FloatArray:
+            relative = -np.exp(np.clip(log_relative(log_age, at), -CERTAIN, CERTAIN))
+            return np.multiply(relative[:, None], table, out=found[at])
+
+        minus_hazard(self.log_lower, sound)
+        # exp(-a) - exp(-b) = exp(-a) (1 - exp(a - b)), whose log stays finite where both survivals vanish.
+        lower = minus_hazard(self.log_lower, between).copy()
+        minus_hazard(self.log_upper, between)
+        found[between] -= lower
+        minus_hazard(self.log_upper, failed)
+        ended = found[: between.stop]
+        np.subtract(1.0, np.exp(ended, out=ended), out=ended)
+        if is_log:
+            np.log(np.maximum(ended, SMALLEST, out=ended), out=ended)
+            found[between] += lower
+        else:
+            found[between] *= np.exp(lower)
+            np.exp(found[sound], out=found[sound])
+            found[nothing] = 1.0
+        if exact.start < exact.stop:  # density shape / t * hazard * exp(-hazard)
+            log_density = minus_hazard(self.log_lower, exact)
+            log_density += log_relative(self.log_lower, exact)[:, None] + distance
+            log_density += log_shape - self.log_lower[exact, None, None]
+            if not is_log:
+                np.exp(log_density, out=log_density)
+        return found
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
-    """Records of some families, by what they say: failed, sound, between two ages, exact, or mixed."""
+class Findings:
+    """Records of n families as counts of K distinct findings, and of M distinct sets of L alternatives."""
 
-    piles: dict[str, _Pile]
-    n_families: int
+    pieces: _Pieces
+    single: csr_array  # (n, K): how often a family had each finding,
+    mixed: csr_array  # (n, M): and each set of alternatives,
+    alternatives: csr_array  # (M, L): which gives probabilities to these
+    mixed_pieces: _Pieces
 
-    @cached_property
-    def sizes(self) -> IntArray:
-        """Rows that each family has; (n_families,)."""
-        counts = [np.bincount(pile.family, minlength=self.n_families) for pile in self.piles.values()]
-        return np.asarray(np.sum(counts, axis=0))
+    def of(self, family: int) -> "Findings":
+        """Give those of one family."""
+        single, mixed = self.single[[family]], self.mixed[[family]]
+        alternatives = self.alternatives[mixed.indices]
+        used, used_mixed = np.unique(single.indices), np.unique(alternatives.indices)
+        return Findings(
+            self.pieces.take(used),
+            single[:, used],
+            mixed[:, mixed.indices],
+            alternatives[:, used_mixed],
+            self.mixed_pieces.take(used_mixed),
+        )
 
-    @cached_property
-    def greatest(self) -> FloatArray:
-        """Greatest finite log age among each family's records, 0 without any; (n_families,)."""
-        top = np.full(self.n_families, -np.inf)
-        for pile in self.piles.values():
-            bound = np.where(np.isfinite(pile.log_upper), pile.log_upper, pile.log_lower)
-            np.maximum.at(top, pile.family, bound)
-        return np.where(np.isfinite(top), top, 0.0)
+    def log_likelihood(self, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
+        """Log-likelihood of each family at the nodes of a lattice; shape (n, I, J).
 
-    @cached_property
-    def adding(self) -> dict[str, csr_array]:
-        """Matrices that add rows up to families, counted, and weighted alternatives to records."""
-        found = {}
-        for name, pile in self.piles.items():
-            if name == "mixed":
-                start = np.append(run_starts(pile.record), pile.record.size)
-                shape = (start.size - 1, start[-1])
-                found["alternatives"] = csr_array((pile.weight, np.arange(start[-1]), start), shape=shape)
-                pile = pile.take(start[:-1])
-            at = np.searchsorted(pile.family, np.arange(self.n_families + 1))
-            found[name] = csr_array((pile.number, np.arange(at[-1]), at), shape=(self.n_families, at[-1]))
+        Scales are those of the reference year; `slope` is their change per decade.
+        """
+        found = np.empty((self.single.shape[0], log_scale.size, log_shape.size))
+        work = (1 + sum(self.single.shape) + sum(self.alternatives.shape)) * log_shape.size
+        at_once = max(1, ELEMENTS_AT_ONCE // work)
+        for first in range(0, log_scale.size, at_once):
+            x = log_scale[first : first + at_once]
+            chances = self.pieces.chances(x, log_shape, slope, is_log=True)
+            total = self.single @ chances.reshape(len(chances), x.size * log_shape.size)
+            if self.alternatives.shape[0]:
+                chances = self.mixed_pieces.chances(x, log_shape, slope, is_log=False)
+                chances = self.alternatives @ chances.reshape(len(chances), -1)
+                total += self.mixed @ np.log(np.maximum(chances, SMALLEST))
+            found[:, first : first + at_once] = total.reshape(len(found), -1, log_shape.size)
         return found
-
-    def take(self, families: IntArray) -> "Rows":
-        """Rows of the families listed (ascending), renumbered in that order."""
-        if families.size == self.n_families:
-            return self
-        piles = {}
-        for name, pile in self.piles.items():
-            at, place = rows_of(pile.family, families)
-            piles[name] = pile.take(at)._replace(family=place)
-        return Rows(piles, families.size)
 
 
 @dataclass(frozen=True, eq=False)
@@ -345,11 +398,13 @@ class ComponentRecords:
     families: list[str | None]  # None where hearsay is about a kind
     kinds: list[str | None]  # None where it is not told
     kind: IntArray
+    has_kinds: bool
     power: FloatArray  # how many such there are: 1 but for hearsay about a kind, 0 of the unseen
     n_records: FloatArray  # hearsay not counted
+    size: FloatArray  # hearsay counted
     reference_year: float  # mean of all records, a whole year; NaN if years are not told apart
     mean_year: FloatArray  # decades from the reference year
-    rows: Rows
+    findings: Findings  # of the families that somebody has seen
 
 
 def gather(
@@ -361,7 +416,7 @@ def gather(
     year: ArrayLike | None = None,
     hearsay: Sequence[Hearsay] = (),
 ) -> list[ComponentRecords]:
-    """Lay labels and hearsay beside life records; sort them into components, families and sorts of record."""
+    """Lay labels and hearsay beside life records; sort them into components, families and findings."""
     size = 0 if records is None else len(records)
     columns = ("lower", "upper", "count", "weight", "record")
     frame = pd.DataFrame(
@@ -404,311 +459,118 @@ def _one_component(rows: dict[str, np.ndarray], *, has_kinds: bool) -> Component
         reference = float(np.round(np.average(rows["year"][has_year], weights=known[has_year])))
         decades[has_year] = (rows["year"][has_year] - reference) / YEARS_PER_DECADE
     mean_year = np.bincount(code, known * decades, n_records.size) / np.maximum(n_records, SMALLEST)
-    with np.errstate(divide="ignore"):  # log 0 = -inf stands for "never seen working"
-        bounds = np.log(rows["lower"]), np.log(rows["upper"])
-    offset = np.where(has_year, decades - mean_year[code], 0.0)
-    pile = _Pile(code, *bounds, offset, *(rows[name].astype(float) for name in ("count", "weight", "record")))
-    is_mixed = rows["alternatives"] > 1
-    piles = {"mixed": pile.take(is_mixed)}
-    for name, of_sort in _sorts(pile).items():
-        one = pile.take(of_sort & ~is_mixed)
-        one = one.take(np.lexsort((one.offset, one.log_upper, one.log_lower, one.family)))
-        start = run_starts(one.family, one.log_lower, one.log_upper, one.offset)  # equal rows become one
-        number = np.add.reduceat(one.number, start) if start.size else one.number
-        piles[name] = one.take(start)._replace(number=number)
+    decades = np.where(has_year, decades, mean_year[code])
+    counted = rows["count"] * rows["weight"]
     return ComponentRecords(
         component=rows["component"][0],
         families=list(rows["family"][first]),
         kinds=kinds,
         kind=np.array([*map(kinds.index, rows["kind"][first]), *range(len(kinds)), len(kinds) * has_kinds]),
+        has_kinds=has_kinds,
         power=np.append(rows["power"][first].astype(np.float64), unseen),
         n_records=n_records,
+        size=np.append(np.bincount(code, counted.astype(np.float64)), unseen),
         reference_year=reference,
         mean_year=mean_year,
-        rows=Rows(piles, n_records.size),
+        findings=_findings(rows, code, decades),
     )
 
 
-def _sorts(pile: _Pile) -> dict[str, NDArray[np.bool_]]:
-    """Which rows are of which sort; those that say nothing are of none."""
-    never, always = np.isneginf(pile.log_lower), np.isposinf(pile.log_upper)
-    exact = pile.log_lower == pile.log_upper
-    between = ~never & ~always & ~exact
-    return {"failed": never & ~always, "sound": always & ~never, "between": between, "exact": exact}
+def _findings(rows: dict[str, np.ndarray], code: IntArray, decades: FloatArray) -> Findings:
+    """Count what says the same: equal findings, and equal sets of alternatives."""
+    with np.errstate(divide="ignore"):  # log 0 = -inf stands for "never seen working"
+        bounds = np.log(rows["lower"].astype(np.float64)), np.log(rows["upper"].astype(np.float64))
+    never, always, exact = np.isneginf(bounds[0]), np.isposinf(bounds[1]), bounds[0] == bounds[1]
+    sort = np.select([never & ~always, ~(never | always | exact), always & ~never, exact], range(4), 4)
+    at, finding = _distinct(sort, *bounds, decades)
+    pieces = _Pieces(sort[at], bounds[0][at], bounds[1][at], decades[at])
+    # Alternatives of one record that say the same are one; a record with a single one is no mixture.
+    row, place = _distinct(rows["record"].astype(np.float64), finding)
+    weight, finding = np.bincount(place, rows["weight"].astype(np.float64)), finding[row]
+    start = run_starts(rows["record"][row])
+    length = np.diff(start, append=row.size)
+    family, number = code[row][start], rows["count"][row][start].astype(np.float64)
+    shape = (int(code[-1]) + 1, at.size)
+    one = length == 1
+    single = csr_array((number[one], (family[one], finding[start[one]])), shape=shape)
+    # Sets are told apart one alternative after the other, then by their length.
+    start, length, family, number = start[~one], length[~one], family[~one], number[~one]
+    alike = np.zeros(start.size, dtype=np.int64)
+    for k in range(length.max(initial=0)):
+        longer = length > k
+        _, alike[longer] = _distinct(alike[longer], finding[start[longer] + k], weight[start[longer] + k])
+    example, alike = _distinct(alike, length)
+    mixed = csr_array((number, (family, alike)), shape=(shape[0], example.size))
+    ends = np.append(0, np.cumsum(length[example]))
+    of_set = np.arange(ends[-1]) + np.repeat(start[example] - ends[:-1], length[example])
+    alternatives = csr_array((weight[of_set], finding[of_set], ends), shape=(example.size, at.size))
+    used, used_mixed = np.unique(single.indices), np.unique(alternatives.indices)
+    return Findings(
+        pieces.take(used), single[:, used], mixed, alternatives[:, used_mixed], pieces.take(used_mixed)
+    )
 
 
-# ---- Likelihoods of many families at once, at the nodes of their lattices
+# ---- The lattice of a component, and a finer one for each family with many records
 
 
 # Numbers held in one block of work: about what a processor keeps near by
 ELEMENTS_AT_ONCE = 250_000
-# Log hazards are cut to these: no failure ever, certain failure; nothing under- or overflows between
-NEVER, CERTAIN = -340.0, 40.0
+# Factors of a hazard are cut to the exponentials of these, so that nothing under- or overflows
+CERTAIN = 300.0
 # Stands for a probability of zero under a logarithm
 SMALLEST = 1e-300
 
-
-def log_likelihood(rows: Rows, log_scale: FloatArray, log_shape: FloatArray, slope: float) -> FloatArray:
-    """Log-likelihood of each family's records at the nodes of its lattice."""
-    # Log scale (F, I, 1) or (F, I, J) for units of the family's mean production year, log shape (F, J), slope
-    # of log scale per decade; gives (F, I, J). With a reference age r of the family, (t / scale)^shape =
-    # (t / r)^shape (r / scale)^shape: the second factor is one table per family and the first knows no scale,
-    # so that sound records cost next to nothing and the others no power of their own at each node.
-    total = np.zeros((rows.n_families, log_scale.shape[1], log_shape.shape[1]))
-    if rows.sizes.any():
-        for at in _blocks((1 + rows.sizes) * total[0].size):
-            hazards = _Hazards(rows.greatest[at], log_scale[at], log_shape[at], slope)
-            hazards.add_to(total[at], rows.take(np.arange(at.start, at.stop)))
-    return total
-
-
-def _blocks(sizes: NDArray[np.generic]) -> Iterator[slice]:
-    """Cut families into runs that fit one block of work."""
-    work, first = np.cumsum(sizes), 0
-    while first < sizes.size:
-        done = work[first - 1] if first else 0
-        last = max(int(np.searchsorted(work, done + ELEMENTS_AT_ONCE)), first + 1)
-        yield slice(first, last)
-        first = last
+# The lattice reaches so many standard deviations of all that is believed of a family beforehand, and in log
+# scale this much beyond the ages on record: what lies farther is left out
+EDGE, BEYOND = 4.0, 2.0
+# Steps of log scale and log shape, in least spreads of families, and no longer than these. With a step of two
+# standard deviations a sum over a normal density is off by 1.4 %, which matters where many families add up.
+STEPS_IN_SPREADS, STEPS_AMONG_MANY = np.array([1.25, 2.0]), np.array([1.0, 1.5])
+LONGEST_STEPS, MANY_FAMILIES = np.array([0.125, 0.2]), 40
+# No more families than this in one product
+FAMILIES_AT_ONCE = 128
+# With more records than this a likelihood may fall between the nodes, and gets a lattice of its own
+MANY_RECORDS = 25.7
+# Its nodes of log scale, and how many standard deviations of the posterior it reaches
+FINE_NODES, FINE_REACH = 40, 4.5
+# As many records as the shared nodes can place, and by how much more the next, finer ones can
+RESOLVED, SHARPENING = 100.0, 16.0
 
 
-class _Hazards:
-    """Cumulative hazards of one block of families."""
+class Lattice(NamedTuple):
+    """Likelihoods of families of one kind at common nodes of log scale and log shape."""
 
-    def __init__(
-        self, reference: FloatArray, log_scale: FloatArray, log_shape: FloatArray, slope: float
-    ) -> None:
-        self.slope, self.reference = slope, reference
-        self.log_shape, self.shape = log_shape, np.exp(log_shape)
-        exponent = self.shape[:, None, :] * (reference[:, None, None] - log_scale)
-        self.log_table = np.clip(exponent, NEVER, CERTAIN)
-        self.minus_table = -np.exp(self.log_table)
+    family: IntArray  # (N,)
+    kind: int
+    log_scale: FloatArray  # (I,), of the reference year
+    log_shape: FloatArray  # (J,)
+    likelihood: FloatArray  # (N, I, J), relative to its greatest value
+    log_unit: FloatArray  # (N,): log of that value times the area that a node stands for
 
-    def add_to(self, total: FloatArray, rows: Rows) -> None:
-        """Add the log-likelihood of all records, in place; (F, I, J)."""
-        flat = total.reshape(len(total), -1)
-        for name, pile in rows.piles.items():
-            n_rows = pile.family.size
-            if n_rows == 0:
-                continue
-            if name == "sound":
-                relative = rows.adding[name] @ self._relative(pile, pile.log_lower)
-                total += self.minus_table * relative[:, None]
-            elif name == "mixed":
-                # Alternatives are added with their weights before the logarithm is taken.
-                terms = np.ones((n_rows, *total.shape[1:]))
-                for sort, of_sort in _sorts(pile).items():
-                    if of_sort.all():
-                        terms = self._terms(sort, pile, is_log=False)
-                    elif of_sort.any():
-                        terms[of_sort] = self._terms(sort, pile.take(of_sort), is_log=False)
-                terms = np.maximum(rows.adding["alternatives"] @ terms.reshape(n_rows, -1), SMALLEST)
-                flat += rows.adding[name] @ np.log(terms, out=terms)
-            else:
-                flat += rows.adding[name] @ self._terms(name, pile, is_log=True).reshape(n_rows, -1)
-
-    def _log_relative(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
-        """Log of the hazard at an age relative to that at the reference age; (n_rows, J)."""
-        distance = log_age - self.slope * pile.offset - self.reference[pile.family]
-        return self.shape[pile.family] * distance[:, None]
-
-    def _relative(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
-        return np.exp(np.clip(self._log_relative(pile, log_age), NEVER, CERTAIN))
-
-    def _minus(self, pile: _Pile, log_age: FloatArray) -> FloatArray:
-        """Cumulative hazard at an age, times -1; (n_rows, I, J)."""
-        hazard = self.minus_table[pile.family]
-        hazard *= self._relative(pile, log_age)[:, None]
-        return hazard
-
-    def _terms(self, sort: str, pile: _Pile, *, is_log: bool) -> FloatArray:
-        """Likelihoods of single rows, or their logs; (n_rows, I, J)."""
-        if sort == "sound":
-            terms = self._minus(pile, pile.log_lower)  # this is where the time goes: no further copy
-            return np.exp(terms, out=terms)
-        if sort == "failed":
-            terms = self._minus(pile, pile.log_upper)
-            np.negative(np.expm1(terms, out=terms), out=terms)
-            return np.log(terms, out=terms) if is_log else terms
-        if sort == "between":
-            # log(exp(-a) - exp(-b)) = -a + log(1 - exp(a - b)) stays finite where both survivals vanish.
-            lower, upper = self._minus(pile, pile.log_lower), self._minus(pile, pile.log_upper)
-            terms = lower + np.log(np.maximum(-np.expm1(upper - lower), SMALLEST))
-        else:  # Density shape / t * hazard * exp(-hazard).
-            log_hazard = self.log_table[pile.family] + self._log_relative(pile, pile.log_lower)[:, None, :]
-            constant = self.log_shape[pile.family] - pile.log_lower[:, None]
-            terms = constant[:, None, :] + log_hazard - np.exp(np.minimum(log_hazard, CERTAIN))
-        return terms if is_log else np.exp(terms, out=terms)
+    @classmethod
+    def of(
+        cls, family: IntArray, kind: int, x: FloatArray, y: FloatArray, log_likelihood: FloatArray
+    ) -> "Lattice":
+        """Scale the likelihoods."""
+        top = log_likelihood.max(axis=(1, 2))
+        log_unit = top + np.log((x[1] - x[0]) * (y[1] - y[0]))
+        return cls(family, kind, x, y, np.exp(log_likelihood - top[:, None, None]), log_unit)
 
 
-# ---- Lattices: for every family where its posterior lies, as fine as it needs
+# ---- What the families of one component have in common: where it is likeliest
 
 
-# A lattice reaches to where the log posterior is this far below its peak: 4.2 standard deviations
-DEPTH = 9.0
-# The same depth in standard deviations of a normal distribution: sqrt(2 DEPTH)
-REACH = 4.2
-# Families without records have longer tails than a normal distribution
-UNSEEN_REACH = 5.5
-# The search begins this much beyond the reach of the prior in log scale and log shape, so that a family
-# unlike all others is found
-FARTHER = np.array([4.0, 1.5])
-LINES, NODES_IN_LINE = 11, 14
-MOST_SEARCHES = 12
-DRAFT_NUMBERS = (24,)
-# Few different numbers of nodes of log scale, so that families share a block of work
-NODE_NUMBERS = (24, 40, 64, 120, 270, 600, 1500)
-MOST_SHAPES = 200
-
-# Widest steps of a lattice in standard deviations of a posterior, and of the narrowest prior that may be: a
-# sum over a normal density is then off by 0.03 and by 1.4 %
-STEP, PRIOR_STEP = 1.5, 2.0
-
-
-def _find_boxes(rows: Rows, mean: FloatArray, sd: FloatArray, slope: float) -> tuple[FloatArray, ...]:
-    """Box around the posterior of each family, under one normal prior each.
-
-    Gives its low and high ends and the widest steps that a lattice there may have; (F, 2).
-    """
-    # For a given shape the log posterior is concave in log scale (nearly so where records are mixtures over
-    # years), so nodes along that line enclose its upper part safely, however narrow it is. A family is looked
-    # at again, ever closer, until its box stops shrinking. Those without records have their prior's box.
-    has_records = rows.sizes > 0
-    reach = np.where(has_records[:, None], REACH * sd + FARTHER, UNSEEN_REACH * sd)
-    low, high, thinnest = mean - reach, mean + reach, sd[:, 0].copy()
-    line_low, line_high = (np.repeat(edge[:, :1], LINES, axis=1) for edge in (low, high))
-    share = np.linspace(0.0, 1.0, NODES_IN_LINE)[:, None]
-    left = np.flatnonzero(has_records)
-    picked = rows.take(left)
-    for _ in range(MOST_SEARCHES):
-        if left.size == 0:
-            break
-        y = _regular(low[left, 1], high[left, 1], LINES)
-        x = line_low[left][:, None] + (line_high - line_low)[left][:, None] * share
-        value = log_likelihood(picked, x, y, slope)
-        value -= 0.5 * ((x - mean[left, :1, None]) / sd[left, :1, None]) ** 2
-        value -= 0.5 * ((y - mean[left, 1:]) / sd[left, 1:])[:, None] ** 2
-        top = value.max(axis=1)
-        level = top.max(axis=1) - DEPTH
-        matters = top > level[:, None]
-        # Closer ends of every line, and how thin the thinnest is near the peak.
-        x, value = np.swapaxes(x, 1, 2), np.swapaxes(value, 1, 2)
-        inside = value > top[:, :, None] - DEPTH
-        first, last = _ends(inside)
-        line_low[left], line_high[left] = _at(x, first), _at(x, last)
-        near = top > level[:, None] + DEPTH - 1.0
-        width = inside.sum(axis=2) * (x[:, :, 1] - x[:, :, 0])
-        thinnest[left] = np.where(near, width, np.inf).min(axis=1) / (2 * REACH)
-        ends = _crossings(x, value, level[:, None])
-        low[left, 0] = np.where(matters, ends[0], np.inf).min(axis=1)
-        high[left, 0] = np.where(matters, ends[1], -np.inf).max(axis=1)
-        # Shapes are narrowed only once the lines along the scales have settled.
-        settled = ~((last - first < 0.6 * (NODES_IN_LINE - 1)) & matters).any(axis=1)
-        was = high[left, 1] - low[left, 1]
-        ends = _crossings(y, top, level)
-        closer = settled & (ends[1] - ends[0] < 0.6 * was)
-        for edge, end in zip((low, high), ends, strict=True):
-            edge[left, 1] = np.where(settled, end, edge[left, 1])
-        between = (y >= ends[0][:, None] - 1e-9) & (y <= ends[1][:, None] + 1e-9)
-        for line, worst, least in ((line_low, np.inf, np.min), (line_high, -np.inf, np.max)):
-            hull = least(np.where(between, line[left], worst), axis=1)
-            line[left[closer]] = hull[closer, None]
-        is_left = ~settled | closer
-        left, picked = left[is_left], picked.take(np.flatnonzero(is_left))
-    return low, high, STEP * np.stack([thinnest, (high[:, 1] - low[:, 1]) / (2 * REACH)], axis=1)
-
-
-def _crossings(x: FloatArray, value: FloatArray, level: FloatArray) -> list[FloatArray]:
-    """Where values first and last cross a level along the last axis, by straight lines; else the ends."""
-    inside = value > level[..., None]
-    found = []
-    for outer, inward in zip(_ends(inside), (1, -1), strict=True):
-        inner = np.clip(outer + inward, 0, x.shape[-1] - 1)
-        x0, x1, v0, v1 = (_at(array, node) for array in (x, value) for node in (outer, inner))
-        is_outside = v0 < level
-        part = np.where(is_outside, level - v0, 0.0) / np.where(is_outside & (v1 > v0), v1 - v0, 1.0)
-        # Between few nodes inside, the peak may lie anywhere up to their neighbours.
-        part = np.where(inside.sum(axis=-1) > 3, np.minimum(part, 1.0), 0.0)
-        found.append(x0 + part * (x1 - x0))
-    return found
-
-
-def _at(array: FloatArray, node: IntArray) -> FloatArray:
-    """Value at one node of the last axis."""
-    return np.take_along_axis(array, node[..., None], axis=-1)[..., 0]
-
-
-def _ends(inside: NDArray[np.bool_]) -> tuple[IntArray, IntArray]:
-    """Nodes just outside the first and last true one along the last axis, or the very last ones."""
-    last = inside.shape[-1] - 1
-    first_in, last_in = np.argmax(inside, axis=-1), last - np.argmax(inside[..., ::-1], axis=-1)
-    return np.maximum(first_in - 1, 0), np.minimum(last_in + 1, last)
-
-
-def _regular(low: FloatArray, high: FloatArray, n: int) -> FloatArray:
-    """`n` regular nodes from `low` to `high`; shape (F, n)."""
-    return low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, n)
-
-
-class _Lattice:
-    """Regular lattices of some families (F,) with equally many nodes, and their likelihoods for one slope."""
-
-    def __init__(
-        self,
-        family: IntArray,  # (F,): their positions
-        rows: Rows,
-        log_scale: FloatArray,  # (F, I), for units of the family's mean production year
-        log_shape: FloatArray,  # (F, J)
-        # (F,): power of the likelihood, below 1 where it is a ridge too thin for the lattice and is widened
-        belief: FloatArray,
-        slope: float,
-    ) -> None:
-        self.family, self.log_scale, self.log_shape = family, log_scale, log_shape
-        log_like = log_likelihood(rows, log_scale[:, :, None], log_shape, slope)
-        log_like *= belief[:, None, None]
-        peak = log_like.max(axis=(1, 2))
-        log_like -= peak[:, None, None]
-        # (F, I, J), relative to its greatest value; log of that value times the area that a node stands for
-        self.likelihood: SingleArray = np.exp(log_like.astype(np.float32))
-        steps = [axis[:, 1] - axis[:, 0] for axis in (log_scale, log_shape)]
-        self.log_unit = peak + np.log(steps[0] * steps[1])
-
-
-def _lay_lattices(
-    rows: Rows, boxes: tuple[FloatArray, ...], widest: FloatArray, numbers: Sequence[int]
-) -> Sequence[Callable[[float], _Lattice]]:
-    """Lattices over the boxes by slope, in groups of families with equally many nodes of log scale."""
-    low, high, step = boxes
-    wanted = np.ceil((high - low) / np.minimum(step, widest)) + 1
-    choice = np.minimum(np.searchsorted(numbers, wanted[:, 0]), len(numbers) - 1)
-    belief = np.minimum(1.0, numbers[-1] / wanted[:, 0]) ** 2
-    lattices = []
-    for group in np.unique(choice):
-        family = np.flatnonzero(choice == group)
-        n_shapes = int(np.clip(wanted[family, 1].max(), 8, MOST_SHAPES))
-        sides = (low[family].T, high[family].T, (numbers[group], n_shapes))
-        x, y = (_regular(*side) for side in zip(*sides, strict=True))
-        lattices.append(partial(_Lattice, family, rows.take(family), x, y, belief[family]))
-    return lattices
-
-
-# ---- What the families of one component have in common: nodes laid where it is likely, and weighed
-
-
-# Stands for a sum that vanished in single precision
-SMALLEST_SINGLE = 1e-37
+# A Newton step is no longer than this, and no direction is taken as flatter, in prior standard deviations
+LONGEST_STEP, FLATTEST = 1.5, 0.3
+MOST_STEPS = 60
 # Nodes along each of the mean log shape and log s of both spreads, and their step in standard deviations
-N_COMMON, COMMON_STEP = 4, 1.5
-# Nodes of a kind's centre, and of an unseen kind's with its longer tails, reach so many deviations
-CENTRE_REACH, NEW_REACH = 4.5, 6.0
-CENTRE_STEP, MOST_CENTRES = 0.8, 41
-
-# Nodes of log s for the spread of kinds, and how many prior standard deviations they reach
-N_SPREADS, SPREAD_REACH = 7, 2.5
-# Nodes of the mean of kinds for each spread
-N_MEANS, MEANS_REACH = 11, 3.6
-# How often nodes are laid anew until they lie where the posterior is
-MOST_MOVES = 12
+N_COMMON, COMMON_STEP = 5, 1.5
+COMMON_REACH = 3.8
+# Nodes of a kind's centre given these
+N_CENTRES, CENTRE_STEP = 12, 0.9
+# Nodes of log s for the spread of kinds, how many prior standard deviations they reach, and of their mean
+N_SPREADS, SPREAD_REACH = 9, 3.0
+N_MEANS, MEANS_REACH = 13, 4.8
 
 
 def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
@@ -724,398 +586,368 @@ def _normalised(log_weight: FloatArray, axes: int = 1) -> tuple[FloatArray, Floa
     return (np.log(total) + top).squeeze(over), weight / total
 
 
-@dataclass(frozen=True, eq=False)
-class _Guess:
-    """Where the common parameters lie, as normal distributions."""
-
-    # (3 + n_kinds,): mean log shape, log s of the shapes, log s of the scales, and the centres of the kinds,
-    # the last one unseen if kinds are told apart; and how these change per unit of slope.
-    place: FloatArray
-    trend: FloatArray
-    covariance: FloatArray  # (3, 3), of the first three
-    centre_sd: FloatArray  # (n_kinds,)
-    centre_given: float  # the smallest of these when the other parameters are known
-
-    @property
-    def mean(self) -> FloatArray:
-        return self.place[:3]
-
-    @property
-    def centre(self) -> FloatArray:
-        return self.place[3:]
-
-    @property
-    def sd(self) -> FloatArray:
-        return np.sqrt(np.diag(self.covariance))
-
-    def family_sd(self, prior: Hyperprior) -> tuple[FloatArray, float]:
-        """Give ample standard deviations of a family's log scale, by kind, and of its log shape."""
-        shape_spread, scale_spread = prior.spread(self.mean[1:] + 1.3 * self.sd[1:])
-        return np.hypot(scale_spread, self.centre_sd), float(np.hypot(shape_spread, self.sd[0]))
-
-    def is_within(self, other: "_Guess", prior: Hyperprior) -> bool:
-        """Whether lattices laid for another guess do for this one."""
-        (scale_sd, shape_sd), (own_scale_sd, own_shape_sd) = other.family_sd(prior), self.family_sd(prior)
-        shifts = np.abs(self.centre - other.centre) / scale_sd
-        shift = max(shifts.max(), abs(self.mean[0] - other.mean[0]) / shape_sd)
-        return bool(shift < 1.0 and max((own_scale_sd / scale_sd).max(), own_shape_sd / shape_sd) < 1.3)
+# Powers of (log scale, log shape) whose means are the slopes of a family's log marginal likelihood
+_POWERS = np.array([[0, 1], [0, 2], [2, 0], [1, 0]])
 
 
-class _Average:
-    """What the records of one component say, at one slope, of nodes of the common parameters.
+class Peak:
+    """Likeliest common parameters at one slope, and the normal distribution around them.
 
-    A nodes of log s of the scales with B of the other two for each, laid around a guess, and Q of the centre
-    of each kind.
+    They are mean log shape, log s of the shapes, log s of the scales, and the centre of each kind.
     """
 
     def __init__(
-        self,
-        lattices: list[_Lattice],
-        records: ComponentRecords,
-        slope: float,
-        prior: Hyperprior,
-        guess: _Guess,
+        self, records: ComponentRecords, lattices: list[Lattice], prior: Hyperprior, start: FloatArray
     ) -> None:
-        self.lattices, self.records, self.slope = lattices, records, slope
-        self.prior, self.guess = prior, guess
+        self.records, self.lattices, self.prior = records, lattices, prior
+        n_kinds = len(records.kinds)
+        mean, sd = prior.common
+        self.prior_mean = np.append(mean, np.full(n_kinds, np.log(prior.scale_years)))
+        covariance = np.zeros((3 + n_kinds, 3 + n_kinds))
+        covariance[:3, :3] = np.diag(sd**2)
+        covariance[3:, 3:] = prior.scale_sd**2 + records.has_kinds * np.eye(n_kinds) * prior.variances[1]
+        self.prior_root = np.linalg.cholesky(covariance)
+        # Newton's method in units of the prior's standard deviations.
+        z, (value, slope, bend) = start, self._look(start)
+        for _ in range(MOST_STEPS):
+            sizes, ways = np.linalg.eigh(bend)
+            step = ways @ ((ways.T @ slope) / np.maximum(np.abs(sizes), FLATTEST))
+            if slope @ step < 1e-10:
+                break
+            step *= min(1.0, LONGEST_STEP / np.linalg.norm(step))
+            found = self._look(z + step)
+            while found[0] < value - 1e-9 and np.linalg.norm(step) > 1e-6:
+                step /= 4
+                found = self._look(z + step)
+            z, (value, slope, bend) = z + step, found
+        sizes, ways = np.linalg.eigh(bend)
+        sizes = np.maximum(sizes, FLATTEST)
+        self.log_evidence = float(value - 0.5 * np.log(sizes).sum())
+        self.z, self.place = z, self.prior_mean + self.prior_root @ z
+        half = self.prior_root @ (ways / np.sqrt(sizes))
+        self.covariance = half @ half.T
+
+    def _look(self, z: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Log posterior density, its slope, and minus its second derivative."""
+        place = self.prior_mean + self.prior_root @ z
+        middle, spread = place[0], self.prior.spread(place[1:3])
+        shares = (np.exp(place[1:3]) / spread) ** 2  # how log spread changes with log s
+        value, slope, bend = 0.0, np.zeros(place.size), np.zeros((place.size, place.size))
+        self.information = np.zeros(place.size - 3), np.zeros(place.size - 3)
+        scale = np.array([1 / spread[0], shares[0], shares[1], 1 / spread[1]])
+        powers = np.arange(5)
+        for lattice in self.lattices:
+            # Moments of a family's posterior given the common parameters: for an exponential family they are
+            # all that the derivatives of its log marginal likelihood need.
+            u = (lattice.log_scale - place[3 + lattice.kind]) / spread[1]
+            v = (lattice.log_shape - middle) / spread[0]
+            of_u, of_v = (
+                w ** powers[:, None] * np.exp(_log_normal(w, 0.0, 1.0)) / s
+                for w, s in ((u, spread[1]), (v, spread[0]))
+            )
+            over_shapes = lattice.likelihood.reshape(-1, v.size) @ of_v.T
+            moment = of_u @ over_shapes.reshape(-1, u.size, powers.size)
+            mass = np.maximum(moment[:, 0, 0], SMALLEST)
+            moment /= mass[:, None, None]
+            power = self.records.power[lattice.family]
+            value += float(power @ (np.log(mass) + lattice.log_unit))
+            first = moment[:, _POWERS[:, 0], _POWERS[:, 1]]
+            both = _POWERS[:, None] + _POWERS
+            covariance = moment[:, both[..., 0], both[..., 1]] - first[:, :, None] * first[:, None]
+            total = np.einsum("f,fi->i", power, first)
+            second = scale[:, None] * scale * np.einsum("f,fij->ij", power, covariance)
+            n = power.sum()
+            for one, two, mean, square, sd, share in (
+                (0, 1, total[0], total[1], spread[0], shares[0]),
+                (3, 2, total[3], total[2], spread[1], shares[1]),
+            ):
+                second[one, one] -= n / sd**2
+                second[[one, two], [two, one]] -= 2 * share * mean / sd
+                second[two, two] += 2 * share * (1 - share) * (square - n) - 2 * share**2 * square
+            at = np.array([0, 1, 2, 3 + lattice.kind])
+            slope[at] += scale * (total - [0.0, n, n, 0.0])
+            bend[np.ix_(at, at)] -= second
+        self.information = slope[3:].copy(), np.diag(bend)[3:].copy()
+        root = self.prior_root
+        return value - 0.5 * float(z @ z), root.T @ slope - z, root.T @ bend @ root + np.eye(z.size)
+
+    def centres_by_records(self) -> tuple[FloatArray, FloatArray]:
+        """Centre of each kind as its own records have it, with its precision."""
+        slope, bend = self.information
+        precision = np.maximum(bend, 1e-3)
+        return self.place[3:] + slope / precision, precision
+
+
+# ---- The same, averaged over, and the posteriors of the families
+
+
+class Average:
+    """Common parameters at one slope: C nodes of the first three, Q of the centre of each kind given them."""
+
+    def __init__(self, peak: Peak, lattices: list[Lattice], log_scale: FloatArray) -> None:
+        self.peak, self.prior, self.log_scale = peak, peak.prior, log_scale
         axis = COMMON_STEP * (np.arange(N_COMMON) - (N_COMMON - 1) / 2)
-        z = np.stack(np.meshgrid(axis, axis, axis, indexing="ij")[::-1], axis=-1)
-        # (A, B, 3): places on the axes of the guess, and the parameters there. The root of the covariance is
-        # an upper triangle: the last parameter moves along one axis only.
-        self.z = z.reshape(N_COMMON, -1, 3)
-        self.root = np.linalg.cholesky(guess.covariance[::-1, ::-1])[::-1, ::-1]
-        self.common = guess.mean + self.z @ self.root.T
-        self.scale_spread = prior.spread(self.common[:, :1, 2])  # (A, 1)
-        self.shape_spread = prior.spread(self.common[:, :, 1])  # (A, B)
-        n_kinds = guess.centre.size
-        reach, widest = np.full(n_kinds, CENTRE_REACH), CENTRE_STEP * guess.centre_given
-        if n_kinds > 1:
-            reach[-1], widest = NEW_REACH, min(widest, STEP * prior.least_spread)
-        half = reach * guess.centre_sd
-        n_steps = np.clip(np.ceil(2 * half[: max(n_kinds - 1, 1)].max() / widest), 8, MOST_CENTRES - 1)
-        self.centre = _regular(guess.centre - half, guess.centre + half, int(n_steps) + 1)  # (n_kinds, Q)
-        self.log_step = np.log(2 * half / n_steps)  # (n_kinds,)
+        z = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+        z = z[np.linalg.norm(z, axis=1) < COMMON_REACH]
+        cross, root = peak.covariance[:3, 3:], np.linalg.cholesky(peak.covariance[:3, :3])
+        common = peak.place[:3] + z @ root.T
+        # The root is a lower triangle: B runs of nodes share the prior of log shape.
+        self.run = run = run_starts(*z[:, :2].T)
+        self.middle_shape, self.shape_spread = common[run, 0], self.prior.spread(common[run, 1])
+        self.runs = [slice(a, b) for a, b in pairwise(N_CENTRES * np.append(run, len(z)))]
+        self.shared: dict[int, tuple[FloatArray, FloatArray]] = {}  # densities at the shared nodes, by kind
+        self.scale_spread = self.prior.spread(common[:, 2])
+        lean = np.linalg.solve(peak.covariance[:3, :3], cross)
+        centre = (peak.place[3:] + (common - peak.place[:3]) @ lean).T  # (n_kinds, C)
+        sd = np.sqrt(np.diag(peak.covariance[3:, 3:] - cross.T @ lean))
+        z = CENTRE_STEP * (np.arange(N_CENTRES) - (N_CENTRES - 1) / 2)
+        self.centre = list(centre[:, :, None] + sd[:, None, None] * z)  # (C, Q) of each kind
+        log_weight = _log_normal(common, *self.prior.common).sum(axis=1)
+        log_weight += np.log(np.diag(root)).sum() + 3 * np.log(COMMON_STEP)
         self.log_marginal = [self._marginals(lattice) for lattice in lattices]
-        log_z, self.centre_weight = self._average_kinds()
-        log_cell = np.log(np.diag(self.root)).sum() + 3 * np.log(COMMON_STEP)  # volume of each node
-        log_z += _log_normal(self.common, *prior.common).sum(axis=2) + log_cell
-        # Log marginal likelihood of all records, and posterior probabilities of the nodes (A, B); those of
-        # the centres given the node are `centre_weight` (n_kinds, A, B, Q).
-        log_evidence, self.weight = _normalised(log_z, axes=2)
-        self.log_evidence = float(log_evidence)
+        of_kind = np.zeros((len(centre), *self.centre[0].shape)) + np.log(CENTRE_STEP * sd)[:, None, None]
+        for lattice, found in zip(lattices, self.log_marginal, strict=True):
+            of_kind[lattice.kind] += np.tensordot(peak.records.power[lattice.family], found, 1)
+        log_z, self.centre_weight = self._average_kinds(of_kind)
+        self.log_evidence, weight = _normalised(log_weight + log_z)
+        self.weight = [weight[:, None] * each for each in self.centre_weight]
 
     def _densities(
-        self, lattice: _Lattice
-    ) -> Iterator[tuple[slice, SingleArray, SingleArray, FloatArray, FloatArray]]:
-        """Prior densities at the nodes of lattices, by blocks of families."""
-        # Of log scale (F, A, Q, I) and log shape (F, A, J, B), relative to their greatest values, whose logs
-        # (F, A, 1, Q) and (F, A, B, 1) follow: none vanishes however far a family lies from the others. All
-        # products of them are small: large ones are spread over threads, which costs more than it saves.
-        constant = -np.log(2 * np.pi * self.scale_spread * self.shape_spread)[:, :, None]
-        largest = max(lattice.log_scale.shape[1], self.shape_spread.shape[1]) * self.centre.shape[1]
-        for rows in _blocks(np.full(lattice.family.size, largest * len(self.shape_spread))):
-            family = lattice.family[rows]
-            centre = self.centre[self.records.kind[family]]
-            centre = centre + self.slope * self.records.mean_year[family, None]
-            axis, spread = lattice.log_scale[rows, None, None], self.scale_spread[:, :, None]
-            scale, top_scale = _relative_density(axis, 3, centre[:, None, :, None], spread)
-            axis, spread = lattice.log_shape[rows, None, :, None], self.shape_spread[:, None]
-            shape, top_shape = _relative_density(axis, 2, self.common[None, :, None, :, 0], spread)
-            yield rows, scale, shape, np.swapaxes(top_scale, 2, 3), np.swapaxes(top_shape, 2, 3) + constant
-
-    def _marginals(self, lattice: _Lattice) -> FloatArray:
-        """Log marginal likelihoods of the families of one lattice; (F, A, B, Q)."""
-        found = np.empty((lattice.family.size, *self.shape_spread.shape, self.centre.shape[1]))
-        for rows, scale, shape, top_scale, top_shape in self._densities(lattice):
-            n, a, q, i = scale.shape
-            over_scales = scale.reshape(n, a * q, i) @ lattice.likelihood[rows]
-            mass = np.swapaxes(over_scales.reshape(n, a, q, -1) @ shape, 2, 3)
-            found[rows] = np.log(np.maximum(mass, SMALLEST_SINGLE))
-            found[rows] += top_scale
-            found[rows] += top_shape
-        found += lattice.log_unit[:, None, None, None]
+        self, kind: int, log_scale: FloatArray, log_shape: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Prior densities of log scale (C x Q, I) and log shape (B, J) at the nodes of a lattice."""
+        if log_scale is self.log_scale and kind in self.shared:
+            return self.shared[kind]
+        centre, spread = self.centre[kind][:, :, None], self.scale_spread[:, None, None]
+        of_scale = np.exp(_log_normal(log_scale, centre, spread)).reshape(-1, log_scale.size)
+        of_shape = _log_normal(log_shape, self.middle_shape[:, None], self.shape_spread[:, None])
+        found = of_scale, np.exp(of_shape)
+        if log_scale is self.log_scale:
+            self.shared[kind] = found
         return found
 
-    def _average_kinds(self) -> tuple[FloatArray, FloatArray]:
+    def _marginals(self, lattice: Lattice) -> FloatArray:
+        """Log marginal likelihoods of the families of one lattice; (N, C, Q)."""
+        of_scale, of_shape = self._densities(lattice.kind, lattice.log_scale, lattice.log_shape)
+        over_shapes = np.moveaxis(np.tensordot(lattice.likelihood, of_shape, (2, 1)), 2, 0)  # (B, N, I)
+        mass = [over @ of_scale[run].T for over, run in zip(over_shapes, self.runs, strict=True)]
+        log_mass = np.log(np.maximum(np.concatenate(mass, axis=1), SMALLEST))
+        return log_mass.reshape(len(log_mass), *self.centre[0].shape) + lattice.log_unit[:, None, None]
+
+    def _average_kinds(self, of_kind: FloatArray) -> tuple[FloatArray, list[FloatArray]]:
         """Integrate the centres of the kinds, and their own mean and spread."""
-        # The log marginal likelihoods (A, B) of the other parameters, and the probabilities of the centres
-        # given them, from the log likelihoods (n_kinds, A, B, Q) of the kinds' families.
-        prior, middle, n_kinds = self.prior, np.log(self.prior.scale_years), len(self.centre)
-        of_kind = self.log_step[:, None, None, None] + np.zeros_like(self.log_marginal[0][:1])
-        for lattice, found in zip(self.lattices, self.log_marginal, strict=True):
-            kind, power = self.records.kind[lattice.family], self.records.power[lattice.family]
-            for k in np.unique(kind[power > 0]):
-                of_kind[k] += np.einsum("f,fabq->abq", power * (kind == k), found)
-        if n_kinds == 1:
-            log_z, weight = _normalised(of_kind + _log_normal(self.centre[0], middle, prior.scale_sd))
-            return log_z[0], weight
+        # Log marginal likelihoods (C,) of the other parameters, and probabilities of the centres (C, Q) given
+        # them, from the log likelihoods (n_kinds, C, Q) of the kinds' families.
+        prior, around = self.prior, np.log(self.prior.scale_years)
+        if not self.peak.records.has_kinds:
+            log_z, weight = _normalised(of_kind[0] + _log_normal(self.centre[0], around, prior.scale_sd))
+            return log_z, [weight]
         z = np.linspace(-SPREAD_REACH, SPREAD_REACH, N_SPREADS)
         spread = prior.spread(np.log(prior.kind_spread) + prior.spread_sd * z)[:, None]
-        mean, log_mean = self._means_of_kinds(of_kind, spread)
-        log_mean += _log_normal(z, 0.0, 1.0)[:, None] + np.log(z[1] - z[0])
-        density = np.exp(_log_normal(self.centre[:, :, None, None], mean, spread))
-        density = density.reshape(n_kinds, 1, density.shape[1], -1)
-        top = of_kind.max(axis=3, keepdims=True)
-        likelihood = np.exp(of_kind - top)
-        own = np.maximum(likelihood @ density, SMALLEST)
-        # The kind that nobody has seen says nothing of the others.
-        log_z, posterior = _normalised(log_mean.ravel() + (np.log(own) + top)[:-1].sum(axis=0))
-        weight = likelihood * ((posterior / own) @ np.swapaxes(density, 2, 3))
-        return log_z, weight / weight.sum(axis=3, keepdims=True)
-
-    def _means_of_kinds(self, of_kind: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Nodes of the kinds' mean for each spread (R, S), with the log prior times their step."""
-        # A normal summary of what each kind says tells where the mean must lie, given a spread.
-        around, sd = np.log(self.prior.scale_years), self.prior.centre_sd
-        said = of_kind.max(axis=(1, 2)) + _log_normal(self.centre, around, sd)
-        weight, centre = _normalised(said[:-1])[1], self.centre[:-1]
-        middle = (weight * centre).sum(axis=1)
-        variance = np.maximum((weight * (centre - middle[:, None]) ** 2).sum(axis=1), 1e-12)
-        precision = np.maximum(1 / variance - 1 / sd**2, 1e-3)
+        # Where the mean of kinds must lie, given a spread, follows from what each kind's records say.
+        said, precision = self.peak.centres_by_records()
         share = 1 / (spread**2 + 1 / precision)
-        own = 1 / self.prior.scale_sd**2
-        total = own + share.sum(axis=1)
-        at = (own * around + share @ ((middle / variance - around / sd**2) / precision)) / total
-        z = np.linspace(-MEANS_REACH, MEANS_REACH, N_MEANS)
-        mean = (at[:, None] + z / np.sqrt(total)[:, None]).reshape(-1, N_MEANS)
-        log_step = np.log(z[1] - z[0]) - 0.5 * np.log(total)
-        return mean, _log_normal(mean, around, self.prior.scale_sd) + log_step[:, None]
-
-    def posteriors(self) -> Iterator[SingleArray]:
-        """Posteriors of the families (F, I, J), averaged over the common parameters, by lattice."""
-        log_weight = np.log(np.maximum(self.weight[:, :, None] * self.centre_weight, SMALLEST))
-        for lattice, log_marginal in zip(self.lattices, self.log_marginal, strict=True):
-            posterior = np.empty_like(lattice.likelihood)
-            for rows, scale, shape, top_scale, top_shape in self._densities(lattice):
-                # Given the nodes, a family's posterior is likelihood x prior / marginal likelihood.
-                log_ratio = log_weight[self.records.kind[lattice.family[rows]]] - log_marginal[rows]
-                log_ratio += top_scale
-                log_ratio += top_shape
-                log_ratio -= log_ratio.max(axis=(1, 2, 3), keepdims=True)
-                ratio = np.exp(log_ratio.astype(np.float32))
-                mixture = np.swapaxes(ratio @ scale, 2, 3)
-                posterior[rows] = (mixture @ np.swapaxes(shape, 2, 3)).sum(axis=1)
-            posterior *= lattice.likelihood
-            posterior /= posterior.sum(axis=(1, 2), keepdims=True)
-            yield posterior
-
-    def moved(self) -> tuple[_Guess, bool]:
-        """Place where the posterior was found to lie, and whether that is where the nodes were."""
-        guess, weight = self.guess, self.weight[:, :, None]
-        shift = (weight * self.z).sum(axis=(0, 1))
-        apart = self.z - shift
-        values, vectors = np.linalg.eigh(np.einsum("abi,abj->ij", weight * apart, apart))
-        size = np.sqrt(np.maximum(values, 0.0))
-        half = vectors * size
-        if size.min() < 0.5 or np.abs(shift).max() > 1.0:
-            shift, half = _parabola(self.z.reshape(-1, 3), np.log(np.maximum(weight, SMALLEST)).ravel())
-        half = self.root @ half
-        # Each centre, given the other parameters and by itself.
-        centre, chance = self.centre[:, None, None], self.centre_weight
-        given = (chance * centre).sum(axis=3)
-        middle = (given * self.weight).sum(axis=(1, 2))
-        variance = (chance * (centre - given[..., None]) ** 2).sum(axis=3) * self.weight
-        variance = variance.sum(axis=(1, 2))
-        sd = np.sqrt(variance + ((given - middle[:, None, None]) ** 2 * self.weight).sum(axis=(1, 2)))
-        step, known = np.exp(self.log_step), slice(max(len(sd) - 1, 1))
-        narrow = np.sqrt(variance[known])
-        away = (middle - guess.centre) / guess.centre_sd
-        is_settled = (
-            max(np.abs(shift).max(), np.abs(away).max()) < 0.5
-            and min(size.min(), (sd / guess.centre_sd).min(), (narrow / step[known]).min()) > 0.7
-            and max(size.max(), (sd / guess.centre_sd).max()) < 1.25
+        total = 1 / prior.scale_sd**2 + share.sum(axis=1, keepdims=True)
+        sd = 1 / np.sqrt(total)
+        steps = np.linspace(-MEANS_REACH, MEANS_REACH, N_MEANS)
+        mean = (around / prior.scale_sd**2 + share @ said[:, None]) / total + sd * steps  # (spreads, means)
+        log_mean = _log_normal(mean, around, prior.scale_sd) + np.log(sd * (steps[1] - steps[0]))
+        log_mean += _log_normal(z, 0.0, 1.0)[:, None] + np.log(z[1] - z[0])
+        centres = np.stack(self.centre)[..., None, None]
+        density = np.exp(_log_normal(centres, mean, spread)).reshape(*of_kind.shape, -1)
+        top = of_kind.max(axis=2, keepdims=True)
+        likelihood = np.exp(of_kind - top)[:, :, None]
+        own = np.maximum(likelihood @ density, SMALLEST)  # (n_kinds, C, 1, spreads x means)
+        log_z, posterior = _normalised(log_mean.ravel() + (np.log(own[:, :, 0]) + top).sum(axis=0))
+        weight = likelihood * ((posterior[:, None] / own) @ np.swapaxes(density, 2, 3))
+        # The centre of a kind that nobody has seen has the nodes of log scale: it may lie anywhere.
+        new = posterior @ np.exp(_log_normal(self.log_scale, mean[..., None], spread[..., None])).reshape(
+            -1, self.log_scale.size
         )
-        narrow = np.maximum(narrow, 0.4 * step[known]).min()
-        # Nodes that reached a centre only with their tails do not tell how wide it is.
-        beyond = np.where(np.abs(away) > 1.2, away, 0.0) * guess.centre_sd
-        sd = np.hypot(np.maximum(sd, 0.4 * step), beyond)
-        place = np.append(guess.mean + self.root @ shift, middle)
-        return _Guess(place, guess.trend, half @ half.T, sd, float(narrow)), bool(is_settled)
+        shares = [each / each.sum(axis=1, keepdims=True) for each in (*weight[:, :, 0], new)]
+        return log_z, shares
 
+    def posterior(self, lattice: Lattice, log_marginal: FloatArray) -> FloatArray:
+        """Posteriors (N, I, J) of the families of a lattice, averaged over the common parameters."""
+        # Given these, a family's posterior is likelihood x prior / marginal likelihood.
+        of_scale, of_shape = self._densities(lattice.kind, lattice.log_scale, lattice.log_shape)
+        weight = np.log(np.maximum(self.weight[lattice.kind], SMALLEST)) - log_marginal
+        weight = np.exp(weight - weight.max(axis=(1, 2), keepdims=True)).reshape(len(weight), -1)
+        mixture = [weight[:, run] @ of_scale[run] for run in self.runs]
+        found = np.tensordot(np.stack(mixture, axis=2), of_shape, 1) * lattice.likelihood
+        return found / found.sum(axis=(1, 2), keepdims=True)
 
-def _relative_density(
-    axis: FloatArray, along: int, centre: FloatArray, spread: FloatArray
-) -> tuple[SingleArray, FloatArray]:
-    """Give normal densities at nodes along an axis, and logs of what they are relative to, one node there."""
-    first, last = np.take(axis, [0], along), np.take(axis, [-1], along)
-    nearest = -0.5 * ((np.clip(centre, first, last) - centre) / spread) ** 2
-    unit = np.sqrt(0.5) / spread
-    density = (axis - first).astype(np.float32) * unit.astype(np.float32)
-    density = density - ((centre - first) * unit).astype(np.float32)
-    np.square(density, out=density)
-    np.subtract(-nearest.astype(np.float32), density, out=density)
-    return np.exp(density, out=density), nearest
-
-
-def _parabola(z: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Peak (3,) and root of the covariance of a density whose logs at few nodes are those of a normal one."""
-    pairs = [(a, b) for a in range(3) for b in range(a, 3)]
-    terms = np.column_stack([np.ones(len(z)), z, *(z[:, a] * z[:, b] for a, b in pairs)])
-    closeness = 1 / (1 + 0.2 * (value.max() - value))
-    found = np.linalg.lstsq(terms * closeness[:, None], value * closeness)[0]
-    bend = np.zeros((3, 3))
-    for (a, b), each in zip(pairs, found[4:], strict=True):
-        bend[a, b] -= each
-        bend[b, a] -= each
-    values, vectors = np.linalg.eigh(bend)
-    values = np.clip(values, 1 / 2.5**2, 1 / 0.1**2)
-    peak = vectors @ ((vectors.T @ found[1:4]) / values)
-    return peak * min(1.0, 5.0 / np.abs(peak).max()), vectors / np.sqrt(values)
+    def unseen(self, kind: int, log_shape: FloatArray) -> FloatArray:
+        """Posterior (I, J), on the shared lattice, of a family of some kind that nobody has seen."""
+        of_scale, of_shape = self._densities(min(kind, len(self.centre) - 1), self.log_scale, log_shape)
+        if kind == len(self.centre):  # the centre of a new kind may be at any node
+            apart = self.log_scale - self.log_scale[0]
+            spread = np.abs(np.subtract.outer(*2 * [np.arange(apart.size)]))
+            of_scale = np.exp(_log_normal(apart, 0.0, self.scale_spread[:, None]))[:, spread]
+        weight = self.weight[kind]
+        mixture = (weight[:, None] @ of_scale.reshape(*weight.shape, -1))[:, 0]
+        found = np.add.reduceat(mixture, self.run).T @ of_shape
+        return found / found.sum()
 
 
 # ---- One component, from its records to the posteriors of its families, seen and unseen
 
 
-DRAFT_FAMILIES = 60
-# With so many times more families, those of the draft are looked at with care first
-MANY = 2.0
-# Least spread while only the rough place of the common parameters is sought
-DRAFT_SPREAD = 0.3
-# A negative probability of a slope this small is set to 0
-SLIGHT = 0.12
-# How often lattices are laid anew until the slopes lie where the posterior is
-ROUNDS = 5
+# Looks at three slopes before those that count; each look may narrow their distance by no more than this
+LOOKS, NARROWING = 2, 0.25
+# These looks are at every second scale, so a likelihood of more records than this is widened for them
+ROUGH_RECORDS = 12.0
 
 
-@dataclass(frozen=True)
-class _Slope:
-    """Normal approximation of the posterior of the slope; without years its width is 0."""
+class _Fit:
+    """Lattices of one component, and what they say."""
 
-    mean: float
-    sd: float
+    def __init__(self, records: ComponentRecords, prior: Hyperprior) -> None:
+        self.records, self.prior = records, prior
+        is_many = len(records.families) > MANY_FAMILIES
+        steps = prior.least_spread * (STEPS_AMONG_MANY if is_many else STEPS_IN_SPREADS)
+        steps = np.minimum(LONGEST_STEPS, steps)
+        pieces = records.findings.pieces, records.findings.mixed_pieces
+        ages = np.concatenate([bound for each in pieces for bound in (each.log_lower, each.log_upper)])
+        ages = ages[np.isfinite(ages)]
+        middle, reach = np.log([prior.scale_years, prior.shape]), EDGE * np.sqrt(prior.variances[0])
+        low, high = middle - reach, middle + reach
+        low[0], high[0] = min(low[0], ages.min() - BEYOND), max(high[0], ages.max() + BEYOND)
+        ends = np.round((np.stack([low, high], axis=1) - middle[:, None]) / steps[:, None]).astype(int)
+        self.log_scale, self.log_shape = (
+            m + h * np.arange(a, b + 1) for m, h, (a, b) in zip(middle, steps, ends, strict=True)
+        )
 
-    def nodes(self) -> FloatArray:
-        """Three slopes that can stand for a normal distribution."""
-        return self.mean + np.sqrt(3.0) * self.sd * np.arange(-1, 2) if self.sd else np.zeros(1)
+    def lattices(self, slope: float, *, is_rough: bool = False) -> list[Lattice]:
+        """Likelihoods of all families at a slope, by kind."""
+        x, y = self.log_scale[:: 1 + is_rough], self.log_shape
+        log_likelihood = self.records.findings.log_likelihood(x, y, slope)
+        size, kind = self.records.size[: len(log_likelihood)], self.records.kind[: len(log_likelihood)]
+        if is_rough:
+            log_likelihood *= np.minimum(1.0, ROUGH_RECORDS / size)[:, None, None]
+        is_fine = (size > MANY_RECORDS) & (not is_rough)
+        found = [
+            self._fine_lattice(family, log_likelihood[family], slope) for family in np.flatnonzero(is_fine)
+        ]
+        for k in range(len(self.records.kinds)):
+            families = np.flatnonzero((kind == k) & ~is_fine)
+            for at in np.split(families, range(FAMILIES_AT_ONCE, families.size, FAMILIES_AT_ONCE)):
+                if at.size:
+                    found.append(Lattice.of(at, k, x, y, log_likelihood[at]))
+        return found
 
-    def found(self, averages: Sequence[_Average], prior: Hyperprior) -> "_Slope":
-        """Peak of the log posterior that is known at the nodes, a parabola."""
-        if not self.sd:
-            return self
-        log_prior = _log_normal(self.nodes(), 0.0, prior.slope_sd)
-        low, middle, high = log_prior + [each.log_evidence for each in averages]
-        half = np.sqrt(3.0) * self.sd
-        bend = max((2 * middle - low - high) / half**2, 0.3 / prior.slope_sd**2)
-        shift = float(np.clip((high - low) / (2 * half * bend), -2 * half, 2 * half))
-        return _Slope(self.mean + shift, float(bend**-0.5))
+    def _fine_lattice(self, family: np.integer[Any], log_likelihood: FloatArray, slope: float) -> Lattice:
+        """Lay a lattice where one family's likelihood is, or what the widest prior leaves of it."""
+        # Its likelihood is looked at as if it came of fewer records, then of ever more on ever finer nodes.
+        findings, nodes = self.records.findings.of(int(family)), [self.log_scale, self.log_shape]
+        middle = np.log([self.prior.scale_years, self.prior.shape])
+        sd, power = np.sqrt(self.prior.variances[0]), min(1.0, RESOLVED / self.records.size[family])
+        while True:
+            x, y = ((axis - m) / s for axis, m, s in zip(nodes, middle, sd, strict=True))
+            log_weight = power * log_likelihood - 0.5 * (x[:, None] ** 2 + y**2)
+            weight = np.exp(log_weight - log_weight.max())
+            for a, axis in enumerate(nodes):
+                share = weight.sum(axis=1 - a) / weight.sum()
+                mean = share @ axis
+                half = FINE_REACH * max(np.sqrt(share @ (axis - mean) ** 2), 0.5 * (axis[1] - axis[0]))
+                low, high = max(mean - half, axis[0]), min(mean + half, axis[-1])
+                n = self.log_shape.size if a else max(FINE_NODES, int((high - low) / LONGEST_STEPS[0]) + 2)
+                nodes[a] = np.linspace(low, high, n)
+            at, kind = np.array([family]), int(self.records.kind[family])
+            log_likelihood = findings.log_likelihood(nodes[0], nodes[1], slope)[0]
+            if power == 1.0:
+                return Lattice.of(at, kind, nodes[0], nodes[1], log_likelihood[None])
+            power = min(1.0, SHARPENING * power)
 
-    def next(self, found: "_Slope") -> "_Slope":
-        """Where to look next; a peak outside of the nodes does not yet tell how wide it is."""
-        is_outside = abs(found.mean - self.mean) > self.sd
-        return _Slope(found.mean, max(found.sd, (0.9 if is_outside else 0.4) * self.sd))
+    def posterior(self) -> "_Posterior":
+        """Average over what the families share, and over the slopes."""
+        middle, sd, start = 0.0, 0.0, np.zeros(3 + len(self.records.kinds))
+        if np.isfinite(self.records.reference_year):
+            sd = self.prior.slope_sd
+            for _ in range(LOOKS):
+                # The log posterior of the slope is taken as a parabola.
+                half = np.sqrt(3.0) * sd
+                slopes, log_evidence = middle + half * np.arange(-1, 2), []
+                for slope in slopes:
+                    peak = Peak(self.records, self.lattices(slope, is_rough=True), self.prior, start)
+                    log_evidence.append(peak.log_evidence)
+                    start = peak.z
+                low, centre, high = log_evidence + _log_normal(slopes, 0.0, self.prior.slope_sd)
+                bend = max((2 * centre - low - high) / half**2, 1 / self.prior.slope_sd**2)
+                middle += float(np.clip((high - low) / (2 * half * bend), -2 * half, 2 * half))
+                sd = max(float(bend**-0.5), NARROWING * sd)
+        z, chance = hermegauss(3) if sd else (np.zeros(1), np.ones(1))
+        slopes = middle + sd * z
+        log_evidence, lines = zip(*(self._at_slope(slope, start) for slope in slopes), strict=True)
+        log_chance = np.log(chance) + log_evidence
+        if sd:
+            log_chance += _log_normal(slopes, 0.0, self.prior.slope_sd) + 0.5 * z**2
+        return _Posterior.of(lines, slopes, _normalised(log_chance)[1])
 
-    def chances(self, found: "_Slope") -> FloatArray:
-        """Probabilities of the nodes that give them the mean and the variance found; some may be negative."""
-        if not self.sd:
-            return np.ones(1)
-        shift, spread = (found.mean - self.mean) / self.sd, found.sd / self.sd
-        outer = (spread**2 + shift**2) / 3
-        return np.array([(outer - shift / 3**0.5) / 2, 1 - outer, (outer + shift / 3**0.5) / 2])
-
-
-def _fit_component(records: ComponentRecords, prior: Hyperprior) -> "_Posterior":
-    """Posteriors of the families of one component, seen and unseen."""
-    has_years = bool(np.isfinite(records.reference_year))
-    n_kinds = int(records.kind.max()) + 1
-    # Some families of each kind are enough for a draft.
-    told = [np.flatnonzero((records.kind == k) & (records.power > 0)) for k in range(n_kinds)]
-    at = np.sort(np.concatenate([each[:: each.size // DRAFT_FAMILIES + 1] for each in told]))
-    arrays = {name: getattr(records, name)[at] for name in ("kind", "power", "mean_year")}
-    some = replace(records, **arrays, rows=records.rows.take(at))
-    # On wide lattices, without years, the common parameters are sought roughly.
-    draft = replace(prior, least_spread=max(DRAFT_SPREAD, prior.least_spread))
-    mean, sd = draft.common
-    place = np.append(mean, np.full(n_kinds, np.log(prior.scale_years)))
-    centre_sd = np.full(n_kinds, draft.centre_sd)
-    guess = _Guess(place, 0.0 * place, np.diag(sd**2), centre_sd, draft.centre_sd)
-    _, guess = _look(some, draft, guess, _Slope(0.0, 0.0), np.full(2, draft.least_spread), DRAFT_NUMBERS)
-    spreads = np.log(draft.spread(guess.mean[1:]))
-    guess.place[1:3] = np.clip(spreads, *(mean[1:] + 2.5 * prior.spread_sd * np.array([[-1], [1]])))
-    # Families differ by about a third, and by some six years: a first guess at what can be told.
-    slope_sd = float(np.clip(1.6 / np.sqrt(at.size), 0.03, prior.slope_sd)) if has_years else 0.0
-    start = guess, _Slope(0.0, slope_sd), np.full(2, prior.least_spread)
-    if sum(each.size for each in told) > MANY * at.size:
-        start, _ = _settle(some, prior, *start)
-    _, (slope, found, averages) = _settle(records, prior, *start)
-    chance = np.maximum(slope.chances(found), 0.0)
-    posteriors = [each.posteriors() for each in averages]
-    return _combine(averages[0].lattices, posteriors, slope.nodes(), chance / chance.sum(), found.sd)
-
-
-def _settle(
-    records: ComponentRecords, prior: Hyperprior, guess: _Guess, slope: _Slope, narrowest: FloatArray
-) -> Any:
-    """Look again until lattices and slopes lie where the posterior is.
-
-    Gives where to look next (the guess, slopes and narrowest spreads), and what was found: the slopes looked
-    at, the one found, and what the records say at each.
-    """
-    for _ in range(ROUNDS):
-        laid_for, looked = guess, slope
-        averages, guess = _look(records, prior, guess, looked, narrowest, NODE_NUMBERS)
-        found = looked.found(averages, prior)
-        is_there = looked.chances(found).min() > -SLIGHT and guess.is_within(laid_for, prior)
-        narrowest = prior.spread((guess.mean - 3 * guess.sd)[[2, 1]])
-        slope = looked.next(found)
-        guess = replace(guess, place=guess.place + (slope.mean - looked.mean) * guess.trend)
-        if is_there:
-            break
-    return (guess, slope, narrowest), (looked, found, averages)
-
-
-def _look(
-    records: ComponentRecords,
-    prior: Hyperprior,
-    guess: _Guess,
-    slope: _Slope,
-    narrowest: FloatArray,
-    numbers: Sequence[int],
-) -> tuple[list[_Average], _Guess]:
-    """Weigh the common parameters at each slope, on lattices fine enough for the narrowest spreads."""
-    scale_sd, shape_sd = guess.family_sd(prior)
-    mean, sd = np.full((records.kind.size, 2), guess.mean[0]), np.full((records.kind.size, 2), shape_sd)
-    mean[:, 0] = guess.centre[records.kind] + slope.mean * records.mean_year
-    sd[:, 0] = np.hypot(scale_sd[records.kind], 2 * slope.sd * records.mean_year)
-    boxes = _find_boxes(records.rows, mean, sd, slope.mean)
-    lattices = _lay_lattices(records.rows, boxes, PRIOR_STEP * narrowest, numbers)
-    nodes = slope.nodes()
-    averages: dict[int, _Average] = {}
-    for i in np.argsort(np.abs(nodes - slope.mean), kind="stable"):  # the middle one first
-        at_slope, apart = [lattice(nodes[i]) for lattice in lattices], float(nodes[i] - slope.mean)
-        found = replace(guess, place=guess.place + apart * guess.trend)
-        for _ in range(MOST_MOVES):  # until the nodes lie where the posterior is
-            averages[i] = _Average(at_slope, records, float(nodes[i]), prior, found)
-            found, is_settled = averages[i].moved()
-            if is_settled:
-                break
-        guess = replace(guess, trend=(found.place - guess.place) / apart) if apart else found
-    return [averages[i] for i in range(nodes.size)], guess
+    def _at_slope(self, slope: float, start: FloatArray) -> tuple[float, "_Lines"]:
+        """Log evidence of a slope, and the posteriors there."""
+        lattices = self.lattices(slope)
+        average = Average(Peak(self.records, lattices, self.prior, start), lattices, self.log_scale)
+        parts = [average.posterior(*each) for each in zip(lattices, average.log_marginal, strict=True)]
+        n = self.records.kind.size
+        for entry in range(n - len(self.records.kinds) - 1, n):
+            kind = int(self.records.kind[entry])
+            parts.append(average.unseen(kind, self.log_shape)[None])
+            axes = self.log_scale, self.log_shape
+            lattices.append(Lattice(np.array([entry]), kind, *axes, parts[-1], np.zeros(1)))
+        kept = [_Lines.of(lattice, part) for lattice, part in zip(lattices, parts, strict=True)]
+        order = np.argsort(np.concatenate([lattice.family for lattice in lattices]))
+        lines = _Lines(*(np.concatenate(arrays)[order] for arrays in zip(*kept, strict=True)))
+        return float(average.log_evidence), lines
 
 
 # ---- Posterior of P(failed by age) along lines of constant shape
 
 
+# Nodes kept of each line, and the weight left out, relative to a family's greatest
+NODES_KEPT, LEFT_OUT = 40, 1e-6
 BISECTIONS = 36
 # Quantiles are sought between a probability of 4e-18 and one that cannot be told from 1
 SMALLEST_LOG_HAZARD, LARGEST_LOG_HAZARD = -40.0, 5.0
 
 
-class _Lines:
-    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each.
+class _Lines(NamedTuple):
+    """Posteriors of n families as R lines of constant shape, with I regular nodes of log scale each."""
 
-    First nodes (n, R), step (n,), shapes (n, R), weights (n, R, I).
-    """
+    first: FloatArray  # (n, R): first node of each line
+    step: FloatArray  # (n, R)
+    log_shape: FloatArray  # (n, R)
+    weight: NDArray[np.floating[Any]]  # (n, R, I); those of a family add up to 1
 
-    def __init__(self, first: FloatArray, step: FloatArray, shape: FloatArray, weight: FloatArray) -> None:
-        self.first, self.shape = first, shape
-        self.step = np.maximum(step, 1e-9)
-        self.weight = weight / weight.sum(axis=(1, 2), keepdims=True)
+    @classmethod
+    def of(cls, lattice: Lattice, posterior: FloatArray) -> "_Lines":
+        """Keep of each line the nodes that matter, or every second or third where they are too many."""
+        line, axis = np.swapaxes(posterior, 1, 2), lattice.log_scale
+        inside = line > LEFT_OUT * line.max(axis=(1, 2), keepdims=True)
+        start, end = np.argmax(inside, axis=2), axis.size - np.argmax(inside[:, :, ::-1], axis=2)
+        stride = -(-np.where(inside.any(axis=2), end - start, 1) // NODES_KEPT)
+        node = start[:, :, None] + stride[:, :, None] * np.arange(NODES_KEPT)
+        weight = np.take_along_axis(line, np.minimum(node, axis.size - 1), axis=2) * stride[:, :, None]
+        weight[node >= axis.size] = 0.0
+        weight /= weight.sum(axis=(1, 2), keepdims=True)
+        every = np.broadcast_to(lattice.log_shape, start.shape)
+        return cls(axis[start], (axis[1] - axis[0]) * stride, every, weight.astype(np.float32))
+
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """Means (n, 2) and covariances (n, 2, 2) of (log scale, log shape)."""
+        scale = self.first[:, :, None] + self.step[:, :, None] * np.arange(self.weight.shape[2])
+        both = np.stack(np.broadcast_arrays(scale, self.log_shape[:, :, None]), axis=-1)
+        mean = np.einsum("nri,nria->na", self.weight, both)
+        both -= mean[:, None, None]
+        covariance = np.einsum("nri,nria,nrib->nab", self.weight, both, both, optimize=True)
+        # All on one node (thousands of witnessed lives that agree): the node still has a width.
+        return mean, covariance + 1e-9 * np.eye(2)
 
     def mean_and_square(self, log_age: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean of the probability of having failed by an age, and of its square; two ndarrays, shape (n,)."""
         node = np.arange(self.weight.shape[2])
-        work = log_age[:, None, None] - self.first[:, :, None] - self.step[:, None, None] * node
-        work *= self.shape[:, :, None]
+        work = log_age[:, None, None] - self.first[:, :, None] - self.step[:, :, None] * node
+        work *= np.exp(self.log_shape)[:, :, None]
         with np.errstate(over="ignore"):  # certain death
             np.exp(work, out=work)
         np.negative(work, out=work)
@@ -1134,14 +966,12 @@ class _Lines:
         below = np.diff(padded, axis=2) / 24
         below[:, :, 1:] += np.cumsum(self.weight, axis=2)
         ages = np.where(np.isfinite(log_age), log_age, 0.0)  # 0 and infinite ages are settled below
-        found = []
+        found, shape = [], np.exp(self.log_shape)
         for share in shares:
             low, high = np.full((2, ages.size), [[SMALLEST_LOG_HAZARD], [LARGEST_LOG_HAZARD]])
             for _ in range(BISECTIONS):
                 middle = 0.5 * (low + high)
-                is_below = (
-                    self._chance_below(ages[:, None] - middle[:, None] / self.shape, below, rise) < share
-                )
+                is_below = self._chance_below(ages[:, None] - middle[:, None] / shape, below, rise) < share
                 low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
             middle = np.where(np.isfinite(log_age), 0.5 * (low + high), log_age)
             with np.errstate(over="ignore"):
@@ -1149,7 +979,7 @@ class _Lines:
         return found
 
     def _chance_below(self, scale: FloatArray, below: FloatArray, rise: FloatArray) -> FloatArray:
-        edge = np.clip((scale - self.first) / self.step[:, None] + 0.5, 0.0, self.weight.shape[2])
+        edge = np.clip((scale - self.first) / self.step + 0.5, 0.0, self.weight.shape[2])
         left = np.minimum(edge.astype(np.int64), self.weight.shape[2] - 1)[:, :, None]
         a, b, bend = (
             np.take_along_axis(values, at, axis=2)[:, :, 0]
@@ -1251,43 +1081,47 @@ def _slopes(by_x: FloatArray, by_y: FloatArray, root: FloatArray) -> FloatArray:
     )  # fmt: skip
 
 
-# ---- Posteriors of families kept as weights on lattices, and what they answer
+# ---- Posteriors of the families of a component, and what they answer
 
 
-# Of each posterior at most so many lines of constant shape are kept, and nodes on them
-LINES_KEPT, NODES_KEPT = 40, 40
-# Weights in half precision: the greatest of a family, and what is left out beside it
-LARGEST_KEPT, SMALLEST_KEPT = 1000.0, 0.02
 # About what a processor keeps near by
 QUESTIONS_AT_ONCE = 32
 
 
 @dataclass(frozen=True, eq=False)
 class _Posterior:
-    """Posteriors of n families of a component, thinned to what answers need."""
+    """Posteriors of n families of a component, at each of some slopes."""
 
-    weight: NDArray[np.float16]  # (n, R, I), on lines of constant log shape
-    log_shape: FloatArray  # (n, R)
-    first: FloatArray  # (n, R): first node of log scale, for units of the family's mean production year
-    step: FloatArray  # (n,)
-    mean: FloatArray  # (n, 2), of (log scale, log shape)
-    covariance: FloatArray  # (n, 2, 2)
-    slope: float  # change of log scale per decade: posterior mean and standard deviation,
+    every: _Lines  # the lines of all slopes side by side, for units of the reference year
+    line_slope: FloatArray  # (R,): the slope that a line belongs to
+    slope: float  # change of log scale per decade: posterior mean and standard deviation
     slope_sd: float
-    lean: FloatArray  # (n, 2): how that mean changes with the two,
-    slope_rest: FloatArray  # (n,): and its variance given them
+
+    @classmethod
+    def of(cls, at_slopes: Sequence[_Lines], slopes: FloatArray, chance: FloatArray) -> "_Posterior":
+        """Lay the posteriors at some slopes side by side."""
+        weighed = [
+            each._replace(weight=each.weight * np.float32(p))
+            for each, p in zip(at_slopes, chance, strict=True)
+        ]
+        every = _Lines(*(np.concatenate(parts, axis=1) for parts in zip(*weighed, strict=True)))
+        mean = float(chance @ slopes)
+        sd = float(np.sqrt(chance @ (slopes - mean) ** 2))
+        return cls(every, np.repeat(slopes, every.first.shape[1] // slopes.size), mean, sd)
+
+    def lines(self, family: IntArray, decades: FloatArray) -> _Lines:
+        """Lines of some families, for units built so many decades after the reference year."""
+        first, step, log_shape, weight = (part[family].astype(np.float64) for part in self.every)
+        weight /= weight.sum(axis=(1, 2), keepdims=True)
+        return _Lines(first + decades[:, None] * self.line_slope, step, log_shape, weight)
 
     def normal(self, family: IntArray, decades: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Fit normals (n, 2), (n, 2, 2) of (log scale, log shape) that say the same of P(failed)."""
-        shear = np.broadcast_to(np.eye(2), (family.size, 2, 2)).copy()
-        shear[:, 0] += decades[:, None] * self.lean[family]
-        mean = self.mean[family] + np.outer(decades, [self.slope, 0.0])
-        covariance = shear @ self.covariance[family] @ np.swapaxes(shear, 1, 2)
-        covariance[:, 0, 0] += decades**2 * self.slope_rest[family]
+        mean, covariance = np.empty((family.size, 2)), np.empty((family.size, 2, 2))
         for first in range(0, family.size, QUESTIONS_AT_ONCE):
             at = slice(first, first + QUESTIONS_AT_ONCE)
-            lines = self._lines(family[at], decades[at])
-            mean[at], covariance[at] = _normal_summary(lines, mean[at], covariance[at])
+            lines = self.lines(family[at], decades[at])
+            mean[at], covariance[at] = _normal_summary(lines, *lines.moments())
         return mean, covariance
 
     def failed_by(
@@ -1299,106 +1133,10 @@ class _Posterior:
             log_age = np.log(age_years)
         for first in range(0, family.size, QUESTIONS_AT_ONCE):
             at = slice(first, first + QUESTIONS_AT_ONCE)
-            lines = self._lines(family[at], decades[at])
+            lines = self.lines(family[at], decades[at])
             ends = lines.quantiles(log_age[at], (0.5 - level / 2, 0.5 + level / 2))
             out[:, at] = np.stack([lines.mean_and_square(log_age[at])[0], *ends])
         return out
-
-    def _lines(self, family: IntArray, decades: FloatArray) -> _Lines:
-        """Lines of constant shape, moved to another production year."""
-        y, mean, lean = self.log_shape[family], self.mean[family], decades[:, None] * self.lean[family]
-        stretch = 1 + lean[:, :1]
-        first = mean[:, :1] + stretch * (self.first[family] - mean[:, :1]) + lean[:, 1:] * (y - mean[:, 1:])
-        first += (decades * self.slope)[:, None]
-        step = stretch[:, 0] * self.step[family]
-        weight = self.weight[family].astype(np.float64)
-        # A guess far beyond the years on record may turn a line round.
-        is_turned = step < 0
-        first[is_turned] += step[is_turned, None] * (weight.shape[2] - 1)
-        weight[is_turned] = weight[is_turned, :, ::-1]
-        # What is not known of the slope beyond that spreads the scale by a normal of its own.
-        rest = np.abs(decades) * np.sqrt(self.slope_rest[family])
-        z, chance = hermegauss(3) if rest.any() else (np.zeros(1), np.ones(1))
-        first = first[:, :, None] + rest[:, None, None] * z
-        weight = weight[:, :, None] * chance[:, None]
-        n, shape = family.size, np.repeat(np.exp(y), z.size, axis=1)
-        return _Lines(first.reshape(n, -1), np.abs(step), shape, weight.reshape(n, -1, self.weight.shape[2]))
-
-
-def _combine(
-    lattices: list[_Lattice],
-    at_slopes: Sequence[Iterator[SingleArray]],
-    slopes: FloatArray,
-    chance: FloatArray,
-    slope_sd: float,
-) -> _Posterior:
-    """Average posteriors, one iterator over the lattices for each slope, by the chances of the slopes."""
-    n = sum(lattice.family.size for lattice in lattices)
-    mean, covariance, with_slope = np.empty((n, 2)), np.empty((n, 2, 2)), np.empty((n, 2))
-    first, log_shape, step = np.empty((n, LINES_KEPT)), np.empty((n, LINES_KEPT)), np.empty(n)
-    kept = np.zeros((n, LINES_KEPT, NODES_KEPT), dtype=np.float16)
-    for lattice, *weights in zip(lattices, *at_slopes, strict=True):
-        total = sum(p * weight.astype(np.float64) for p, weight in zip(chance, weights, strict=True))
-        at, axes = lattice.family, (lattice.log_scale, lattice.log_shape)
-        mean[at], covariance[at] = _moments(*axes, total)
-        means = [np.stack([_along(w, a, axis) for a, axis in enumerate(axes)], axis=1) for w in weights]
-        with_slope[at] = np.einsum("b,b,bfa->fa", chance, slopes - chance @ slopes, means)
-        kept[at], first[at], step[at], log_shape[at] = _thinned(*axes, total)
-    lean = np.linalg.solve(covariance, with_slope[:, :, None])[:, :, 0].astype(np.float64)
-    rest: FloatArray = chance @ (slopes - chance @ slopes) ** 2 - (lean * with_slope).sum(axis=1)
-    rest, slope = np.maximum(rest, 0.0).astype(np.float64), float(chance @ slopes)
-    lines, nodes = (int(np.flatnonzero((kept > 0).any(axis=over)).max()) + 1 for over in ((0, 2), (0, 1)))
-    return _Posterior(
-        kept[:, :lines, :nodes].copy(), log_shape[:, :lines], first[:, :lines], step, mean, covariance,
-        slope, slope_sd, lean, rest,
-    )  # fmt: skip
-
-
-def _thinned(
-    log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Keep equally many lines and nodes of every family, where its weight is."""
-    # Weights (F, LINES_KEPT, NODES_KEPT), first nodes of the lines, step along them, their log shapes.
-    weight = weight * (LARGEST_KEPT / weight.max(axis=(1, 2), keepdims=True))
-    inside = np.swapaxes(weight, 1, 2) > SMALLEST_KEPT
-    family, (n_lines, n_nodes) = np.arange(len(inside))[:, None], inside.shape[1:]
-    along = np.any(inside, axis=2)
-    first_line = np.argmax(along, axis=1)
-    length = n_lines - np.argmax(along[:, ::-1], axis=1) - first_line
-    line = first_line[:, None] + -(-length // LINES_KEPT)[:, None] * np.arange(LINES_KEPT)
-    at = np.minimum(line, n_lines - 1)
-    first_node = np.argmax(inside, axis=2)
-    length = np.where(along, n_nodes - np.argmax(inside[:, :, ::-1], axis=2) - first_node, 0).max(axis=1)
-    stride, start = -(-length // NODES_KEPT), first_node[family, at]
-    node = start[:, :, None] + stride[:, None, None] * np.arange(NODES_KEPT)
-    kept = weight[family[:, :, None], np.minimum(node, n_nodes - 1), at[:, :, None]]
-    kept[(node >= n_nodes) | (line[:, :, None] >= n_lines)] = 0.0
-    steps = [axis[:, 1:2] - axis[:, :1] for axis in (log_scale, log_shape)]
-    first = log_scale[:, :1] + start * steps[0]
-    return kept, first, stride * steps[0][:, 0], log_shape[:, :1] + line * steps[1]
-
-
-def _along(weight: FloatArray, axis: int, values: FloatArray) -> FloatArray:
-    """Mean of values (F, n) along one axis of the weights; shape (F,)."""
-    total: FloatArray = (weight.sum(axis=2 - axis, dtype=np.float64) * values).sum(axis=1)
-    return total
-
-
-def _moments(
-    log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Means (F, 2) and covariances (F, 2, 2) of (log scale, log shape)."""
-    axes = (log_scale, log_shape)
-    mean = np.stack([_along(weight, a, axis) for a, axis in enumerate(axes)], axis=1)
-    apart = [axis - mean[:, a, None] for a, axis in enumerate(axes)]
-    covariance = np.empty((len(mean), 2, 2))
-    for a, axis in enumerate(axes):
-        # All on one node (thousands of witnessed lives that agree): the node still has a width.
-        width = 1e-6 * (axis[:, 1] - axis[:, 0]) ** 2
-        covariance[:, a, a] = _along(weight, a, apart[a] ** 2) + width
-    mixed = ((weight @ apart[1][:, :, None])[:, :, 0] * apart[0]).sum(axis=1)
-    covariance[:, 0, 1] = covariance[:, 1, 0] = mixed
-    return mean, covariance
 
 
 # ---- Posterior of lives, and the questions it answers
@@ -1545,7 +1283,7 @@ class PooledLives:
     def _places(
         self, component: str | None, family: np.ndarray, kind: np.ndarray, year: FloatArray
     ) -> tuple[_Posterior, IntArray, FloatArray]:
-        """_Posterior, entries in it, and decades from each entry's mean year."""
+        """_Posterior, entries in it, and decades from the reference year."""
         if not self.has_years and not np.isnan(year).all():
             raise InvalidInput(
                 f"The records of {component!r} were pooled without production years, so `year` has no "
@@ -1561,8 +1299,8 @@ class PooledLives:
                     f"The family {name!r} is of kind {known!r} in the records, not {of_kind!r}."
                 )
         entry = np.array([part.place(f, k)[0] for f, k in zip(family, kind, strict=True)], dtype=np.int64)
-        decades = (year - part.reference_year) / YEARS_PER_DECADE - part.mean_year[entry]
-        return part.posterior, entry, np.nan_to_num(decades)
+        decades = (year - part.reference_year) / YEARS_PER_DECADE
+        return part.posterior, entry, np.where(np.isnan(decades), part.mean_year[entry], decades)
 
     def _part(self, component: str) -> PooledComponent:
         name = _label("component", component) or ""
@@ -1600,10 +1338,13 @@ class PooledLives:
         rows = []
         for component in self.components:
             part = self.parts[component]
-            for family in self.families[component]:
-                i = part.families[family]
-                mean, sd = part.posterior.mean[i], np.sqrt(np.diag(part.posterior.covariance[i]))
-                correlation = part.posterior.covariance[i][0, 1] / sd.prod()
+            at = np.array([part.families[family] for family in self.families[component]], dtype=np.int64)
+            means, covariances = part.posterior.lines(at, part.mean_year[at]).moments()
+            for family, i, mean, covariance in zip(
+                self.families[component], at, means, covariances, strict=True
+            ):
+                sd = np.sqrt(np.diag(covariance))
+                correlation = covariance[0, 1] / sd.prod()
                 year = part.reference_year + YEARS_PER_DECADE * part.mean_year[i]
                 year = year if part.n_records[i] > 0 else np.nan
                 start = (component, family, part.kind_of[family], part.n_records[i], year)
@@ -1667,10 +1408,13 @@ def pool(
 
     Notes
     -----
-    Posteriors are computed on lattices of (log scale, log shape), one per family, laid where its
-    posterior is; the shared parameters by Gauss-Hermite quadrature around their mode. Nothing is drawn at
-    random. The band of a probability near 0 or 1 does not cover at its nominal level in each such
-    family, only over all families together: pooling pulls the extreme ones to the middle.
+    Likelihoods are computed on one lattice of (log scale, log shape) for all families of a component, those
+    of many records on a finer one of their own; shared parameters by quadrature around their mode. The
+    lattice reaches beyond the ages on record and 4 standard deviations of what is believed of a family
+    beforehand: shapes above some 25 are taken as 25. Nothing is drawn at random or settled in rounds, so
+    answers are smooth functions of the records. The band of a probability near 0 or 1 does not cover at its
+    nominal level in each such family, only over all families together: pooling pulls the extreme ones to
+    the middle.
 
     References
     ----------
@@ -1689,10 +1433,14 @@ def pool(
     prior = prior or Hyperprior()
     gathered = gather(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
     has_kinds = any(name is not None for one in gathered for name in one.kinds)
-    fit = partial(_fit_component, prior=prior)
+    fit = partial(_posterior, prior=prior)
     fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
     parts = {one.component: _part(one, found) for one, found in zip(gathered, fitted, strict=True)}
     return PooledLives(parts, _other(parts, prior), prior, year is not None, has_kinds)
+
+
+def _posterior(records: ComponentRecords, prior: Hyperprior) -> _Posterior:
+    return _Fit(records, prior).posterior()
 
 
 def _part(records: ComponentRecords, posterior: _Posterior) -> PooledComponent:
@@ -1716,20 +1464,15 @@ OTHER_REACH, OTHER_NODES = 6.0, (128, 80)
 def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
     """Take an unheard-of component to be like an unseen kind of any known one, or as the prior has it."""
     # All are equally likely, each as a normal distribution.
-    # The mean square of a spread hypot(least, s) with s lognormal.
-    typical = np.array([prior.scale_spread, prior.kind_spread, prior.shape_spread])
-    spread = prior.least_spread**2 + typical**2 * np.exp(2 * prior.spread_sd**2)
-    variance = np.diag([prior.scale_sd**2 + spread[:2].sum(), prior.shape_sd**2 + spread[2]])
-    known = [part.posterior for _, part in sorted(parts.items())]
-    mean = np.stack([np.log([prior.scale_years, prior.shape]), *(p.mean[-1] for p in known)])
-    covariance = np.stack([variance, *(p.covariance[-1] for p in known)])
+    unseen = [(part.posterior, np.array([part.mean_year.size - 1])) for _, part in sorted(parts.items())]
+    known = [posterior.lines(entry, np.zeros(1)).moments() for posterior, entry in unseen]
+    mean = np.stack([np.log([prior.scale_years, prior.shape]), *(m[0] for m, _ in known)])
+    covariance = np.stack([np.diag(prior.variances[0]), *(c[0] for _, c in known)])
     reach = OTHER_REACH * np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
     low, high = (mean - reach).min(axis=0), (mean + reach).max(axis=0)
-    axes = [np.linspace(low[a], high[a], n) for a, n in enumerate(OTHER_NODES)]
-    apart = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1) - mean[:, None, None]
+    x, y = (np.linspace(low[a], high[a], n) for a, n in enumerate(OTHER_NODES))
+    apart = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1) - mean[:, None, None]
     square = np.einsum("cija,cab,cijb->cij", apart, np.linalg.inv(covariance), apart, optimize=True)
-    weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)[None]
-    one = np.ones(1)
-    lattice = _Lattice(np.zeros(1, dtype=np.int64), Rows({}, 1), axes[0][None], axes[1][None], one, 0.0)
-    weight = (weight / weight.sum()).astype(np.float32)
-    return _combine([lattice], [iter([weight])], np.zeros(1), one, 0.0)
+    weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)
+    lattice = Lattice.of(np.zeros(1, dtype=np.int64), 0, x, y, np.log(np.maximum(weight, SMALLEST))[None])
+    return _Posterior.of([_Lines.of(lattice, lattice.likelihood)], np.zeros(1), np.ones(1))

@@ -8,18 +8,18 @@ from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import LifeRecords, pool, weibull_fits
-from reliability.life.pooling import Hearsay, Hyperprior, gather, log_likelihood
+from reliability.life.pooling import Hearsay, Hyperprior, gather
 from tests.life.pooling_cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
-from tests.measure.pooling_worlds import World, repeat
+from tests.measure.pooling_worlds import World, draw, repeat
 
 
 def test_a_sound_part_of_unknown_year_is_certain_where_lives_are_long():
     # Two alternatives that say the same are one record, at scales where no part would ever fail too.
     def at(log_scale, records):
         labels = {"component": ["x"] * len(records), "family": ["a"] * len(records)}
-        rows = gather(records, **labels)[0].rows.take(np.arange(1))
-        return log_likelihood(rows, np.array([[[log_scale]]]), np.array([[1.6]]), 0.0)[0, 0, 0]
+        findings = gather(records, **labels)[0].findings
+        return findings.log_likelihood(np.array([log_scale]), np.array([1.6]), 0.0)[0, 0, 0]
 
     one = LifeRecords([30.0], [INF])
     two = LifeRecords([30.0, 30.0], [INF, INF], record=[0, 0], weight=[0.5, 0.5])
@@ -76,13 +76,12 @@ def test_likelihood_of_every_sort_of_record_agrees_with_the_plain_formula():
     year = np.array([1980, 1981, 1985, 1979, 1980, 1981, 1982, 1970, 1990.0])
     (gathered,) = gather(records, component=["gear"] * 9, family=family, year=year)
     x, y = np.linspace(2.5, 4.5, 5), np.log([0.7, 2.0, 6.0])
-    rows = gathered.rows.take(np.arange(2))
-    ours = log_likelihood(rows, np.tile(x, (2, 1))[:, :, None], np.tile(y, (2, 1)), slope=0.4)
+    ours = gathered.findings.log_likelihood(x, y, slope=0.4)
+    shift = 0.4 * (year - gathered.reference_year) / 10
     for f, name in enumerate("ab"):
-        mine = np.flatnonzero(family == name)
-        mean = np.average(year[mine], weights=records.count[mine] * records.weight[mine])
-        shift = 0.4 * (year - mean) / 10
-        assert_allclose(ours[f], naive_log_likelihood(records, mine, x, y, shift), rtol=1e-10)
+        theirs = naive_log_likelihood(records, np.flatnonzero(family == name), x, y, shift)
+        assert_allclose(ours[f], theirs, rtol=1e-10)
+        assert_allclose(gathered.findings.of(f).log_likelihood(x, y, slope=0.4)[0], theirs, rtol=1e-10)
 
 
 @pytest.mark.parametrize("spread", [0.05, 0.12])
@@ -483,3 +482,36 @@ def test_the_study_notices_a_band_that_is_too_narrow():
     sure = Hyperprior(scale_spread=0.01, shape_spread=0.01, spread_sd=0.05, shape_sd=0.05)
     cover, error = repeat(World(), 6, 12, prior=sure)["curve"].cover()
     assert cover + 2.5 * error < 86
+
+
+def test_one_ulp_moves_nothing():
+    # The answer is a smooth function of the records: nothing is settled in rounds, nothing is chosen by size.
+    fleet = draw(World(), 60, np.random.default_rng(7))
+    lower, upper = np.where(fleet.failed, 0.0, fleet.age), np.where(fleet.failed, fleet.age, INF)
+    labels = {
+        "component": np.full(lower.size, "belt"),
+        "family": fleet.family.astype(str),
+        "year": np.round(2026 - fleet.age),
+    }
+    asked = np.append(np.unique(labels["family"]), "unseen")[:, None]
+    count = np.ones(lower.size)
+    plain = pool(LifeRecords(lower, upper, count=count), **labels).failed_by("belt", asked, [10.0, 30.0])
+    count[::7] = np.nextafter(1.0, 2.0)
+    moved = pool(LifeRecords(lower, upper, count=count), **labels).failed_by("belt", asked, [10.0, 30.0])
+    assert_allclose(moved, plain, rtol=0, atol=1e-6)
+
+
+def test_what_lies_beyond_the_lattice_is_left_out():
+    # A thousand lives that end within days of each other say of the shape only that it is beyond the edge.
+    lives = LifeRecords([30.0, 30.02], [30.0, 30.02], count=500)
+    pooled = pool(lives, component=["belt"] * 2, family=["a", "a"])
+    assert 15 < pooled.table()["shape"][0] < 30
+    early, late = pooled.failed_by("belt", "a", [20.0, 40.0])[0]
+    assert early < 0.01
+    assert late > 0.99
+    # All failed within a month, all sound after a century: the lattice reaches beyond the ages on record.
+    for lower, upper, age in ((0.0, 1 / 12, 1 / 12), (100.0, INF, 100.0)):
+        one = pool(LifeRecords(lower, upper, count=50), component=["belt"], family=["a"])
+        mean, low, high = one.failed_by("belt", "a", age)
+        assert abs(mean - (lower == 0)) < 0.05, (lower, mean)
+        assert low <= mean <= high
