@@ -103,12 +103,25 @@ _NOT_THERE = {
 
 @dataclass
 class Known:
-    """What is known of other rows while one is checked; a table that is missing, or None, leaves it open."""
+    """What is known of other rows while one is checked, and what was read of them, in the order of `TABLES`.
+
+    A table that is missing, or None, leaves it open. So are the models of a package: one may have been given
+    to another family since its jobs were written, which is doubtful, not wrong.
+    """
 
     #: What rows refer to: of a table the keys, of jobs what other rows have to fit.
     rows: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     components: Collection[str] | None = None
     models: Mapping[str, str] = field(default_factory=dict)  # the family of each
+    word: str = "row"  # for the place of a row
+    #: Jobs that a component ended: the place of the job, if it was read; the component; its states in there.
+    ended: dict[str, tuple[int, str, set[str]]] = field(default_factory=dict)
+    _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
+
+    @classmethod
+    def nothing(cls, word: str = "row") -> Self:
+        """Begin with a package, whose rows refer to each other only."""
+        return cls({name: {} for name in ("families", "lots", "jobs", "sightings")}, word=word)
 
     def complaints(self, table: Table, row: Row) -> list[Complaint]:
         """Check one row, already clean in itself, against the others."""
@@ -142,6 +155,38 @@ class Known:
             how = f"If it is new, say so: --new-component {name!r}"
             found.append((column, f"{such}{nearest(name, components)} {how}"))
         return found
+
+    def read(self, name: str, row: Row, place: int, found: Sequence[Complaint] = ()) -> list[Complaint]:
+        """Check a row beside the others and remember it; `found` is what is wrong with it in itself."""
+        table, complaints = TABLES[name], list(found)
+        job, name_of_it = str(row.get("job")), row.get(table.key[0])
+        if not found:
+            complaints = self.complaints(table, row)
+            key = tuple(row[part] for part in table.key)
+            first = self._places.setdefault(name, {}).setdefault(key, place)
+            if first != place:
+                complaints.append((table.key[0], _same(table, key, f"{self.word} {first}")))
+            if name == "jobs" and row["ended_by"]:
+                at, component, states = self.ended.get(job, (place, row["ended_by"], set()))
+                self.ended[job] = (at or place, component, states)
+            elif name == "findings" and row["component"] == (end := self.ended.get(job, _NO_END))[1]:
+                end[2].add(row["found"])
+        if isinstance(name_of_it, str) and name in self.rows:
+            # Also of a row with faults: what refers to it is not at fault.
+            facts = JobFacts() if found or name != "jobs" else job_facts(row)
+            self.rows[name][name_of_it] = facts
+        return complaints
+
+    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
+        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
+        return [
+            (job, line, complaint)
+            for job, (line, component, states) in self.ended.items()
+            if (complaint := all_sound(component, states))
+        ]
+
+
+_NO_END: tuple[int, str, set[str]] = (0, "", set())
 
 
 def all_sound(ended_by: Value, states: Collection[str]) -> Complaint | None:
@@ -211,60 +256,11 @@ def rule_complaints(
     return found
 
 
-@dataclass
-class PackageCheck:
-    """What has been read so far, for checking what comes next, in the order of `TABLES`.
-
-    Models are left open: one may have been given to another family since its jobs were written, which is
-    doubtful, not wrong.
-    """
-
-    known: Known = field(
-        default_factory=lambda: Known({name: {} for name in ("families", "lots", "jobs", "sightings")})
-    )
-    word: str = "line"
-    #: Jobs that a component ended: the place of the job, if it was read; the component; its states in there.
-    ended: dict[str, tuple[int, str, set[str]]] = field(default_factory=dict)
-    _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
-
-    def complaints(self, name: str, row: Row, line: int, found: Sequence[Complaint] = ()) -> list[Complaint]:
-        """Check a row beside the others and remember it; `found` is what is wrong with it in itself."""
-        table, complaints = TABLES[name], list(found)
-        job, name_of_it = row.get("job"), row.get(table.key[0])
-        if not found:
-            complaints = self.known.complaints(table, row)
-            key = tuple(row[part] for part in table.key)
-            first = self._places.setdefault(name, {}).setdefault(key, line)
-            if first != line:
-                complaints.append((table.key[0], _same(table, key, f"{self.word} {first}")))
-            if name == "jobs" and row["ended_by"]:
-                place, component, states = self.ended.get(job, (line, row["ended_by"], set()))  # type: ignore
-                self.ended[str(job)] = (place or line, component, states)
-            elif name == "findings" and row["component"] == (end := self.ended.get(str(job), _NO_END))[1]:
-                end[2].add(row["found"])
-        if isinstance(name_of_it, str) and name in self.known.rows:
-            # Also of a row with faults: what refers to it is not at fault.
-            facts = JobFacts() if found or name != "jobs" else job_facts(row)
-            self.known.rows[name][name_of_it] = facts
-        return complaints
-
-    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
-        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
-        return [
-            (job, line, complaint)
-            for job, (line, component, states) in self.ended.items()
-            if (complaint := all_sound(component, states))
-        ]
-
-
-_NO_END: tuple[int, str, set[str]] = (0, "", set())
-
-
 def clean_tables(
     rows: Mapping[str, Iterable[Mapping[str, object]]], exponent: int, known: Known | None = None
 ) -> tuple[dict[str, list[dict[str, Value]]], list[tuple[str, int, Complaint]]]:
     """Read and check rows of tables beside each other; give them, and all complaints by table and row."""
-    check = PackageCheck(known, "row") if known else PackageCheck(word="row")
+    known = known or Known.nothing()
     cleaned: dict[str, list[dict[str, Value]]] = {}
     found: list[tuple[str, int, Complaint]] = []
     for name, table in TABLES.items():
@@ -274,8 +270,8 @@ def clean_tables(
             cleaned[name].append(clean)
             # What refers to a name is not at fault, even where the name is.
             seen: Any = clean if not complaints or clean[table.key[0]] is not None else row
-            found += [(name, number, each) for each in check.complaints(name, seen, number, complaints)]
-    return cleaned, found + [("jobs", row, complaint) for _, row, complaint in check.ended_by_sound()]
+            found += [(name, number, each) for each in known.read(name, seen, number, complaints)]
+    return cleaned, found + [("jobs", row, complaint) for _, row, complaint in known.ended_by_sound()]
 
 
 def _same(table: Table, key: tuple[Value, ...], where: str) -> str:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, Known, PackageCheck, clean_document, rule_complaints
+from reliability.records.checks import Complaint, Known, clean_document, rule_complaints
 from reliability.records.database import HISTORY, SQL_TABLES
 from reliability.records.package import (
     AS_DOCUMENTED,
@@ -123,8 +123,8 @@ class _Import:
         self.numbers: dict[str, tuple[str, Number]] = {}
         self.asked: set[tuple[str, str]] = set()
         self.new_names: dict[str, set[str]] = defaultdict(set)
-        known = Known(database.referred_in(connection, ("families", "lots", "jobs", "sightings")))
-        self.check = PackageCheck(known, ended=database.ended_jobs(connection))
+        rows = database.referred_in(connection, ("families", "lots", "jobs", "sightings"))
+        self.known = Known(rows, word="line", ended=database.ended_jobs(connection))
         self.names = {kind: database.names_in(connection, kind) for kind in KINDS_OF_NAME}
         self.names["component"] |= ALL_USUAL
         self.names["sign"] |= set(USUAL_SIGNS)
@@ -165,7 +165,7 @@ class _Import:
         return Line(line.number, row, missing + rule_complaints(table, row, missing, self.exponent))
 
     def _complaints(self, name: str, line: Line, old: database.Row | None) -> list[Complaint]:
-        found = self.check.complaints(name, line.row, line.number, line.complaints)
+        found = self.known.read(name, line.row, line.number, line.complaints)
         if line.complaints:
             return found
         if old is not None and not self.correct:
@@ -223,13 +223,13 @@ class _Import:
 
     def finish(self, withdrawn: Sequence[str]) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
-        for job, line, complaint in self.check.ended_by_sound():
+        for job, line, complaint in self.known.ended_by_sound():
             if job in self.corrected:  # tested whole, below
                 continue
             source = self.jobs if line else None
             self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
-        jobs, told = self.check.known.rows["jobs"], "withdraw it, or take the number out"
+        jobs, told = self.known.rows["jobs"], "withdraw it, or take the number out"
         self.faults += [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; {told}")
                         for number in withdrawn if number in jobs]  # fmt: skip
         for job in sorted(self.corrected) if not self.faults else ():

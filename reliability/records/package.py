@@ -16,7 +16,7 @@ from sqlalchemy import select
 
 from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
-from reliability.records.checks import Complaint, PackageCheck, clean_row, clean_tables, rule_complaints
+from reliability.records.checks import Complaint, Known, clean_row, clean_tables, rule_complaints
 from reliability.records.database import HISTORY
 from reliability.records.files import finish, fresh_file, is_left_over, read_at_most, unfinished, write_files
 from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
@@ -511,17 +511,17 @@ def read_package(path: str | Path) -> Rows:
     """Read a folder of CSV files and check every row of it."""
     files, faults = find_files(Path(path))
     exponent = EXPONENTS[currency_in(files) or str(SETTINGS["currency"].default)]
-    check = PackageCheck()
+    known = Known.nothing("line")
     rows: Rows = {name: [] for name in TABLES}
     for name, file in files.items():
         source = CsvTable(file, TABLES[name], exponent)
         for line in source.lines():
-            complaints = check.complaints(name, line.row, line.number, line.complaints)
+            complaints = known.read(name, line.row, line.number, line.complaints)
             faults += [source.fault(line.number, *complaint) for complaint in complaints]
             rows[name].append(line.row)
         faults += source.faults
     faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
-               for _, line, complaint in check.ended_by_sound()]  # fmt: skip
+               for _, line, complaint in known.ended_by_sound()]  # fmt: skip
     refuse(faults, "Nothing was read.")
     return _sorted(rows)
 
