@@ -1,5 +1,6 @@
 """One piece of a page, as a cell of a notebook shows it: content in, set by the template of its page."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -58,7 +59,8 @@ def templates() -> Environment:
     )
     made.filters |= {each: getattr(format, each) for each in said.split()}
     made.filters |= {"family": _family, "component": _component, "named": _named, "columns": _columns}
-    made.filters |= {"money": _money, "money_span": _money_span, "limit": _limit}
+    amounts = (format.money, format.money_span, format.limit)
+    made.filters |= {each.__name__: _in_currency(each) for each in amounts}
     return made
 
 
@@ -79,19 +81,14 @@ def _component(context: Context, component: str) -> Markup:
     return Markup('<a href="{}{}">{}</a>').format(context["up"], page, shown) if page else shown
 
 
-@pass_context
-def _money(context: Context, value: float | None) -> str:
-    return format.money(value, context["report"].currency)
+def _in_currency(say: Callable[..., str]) -> Callable[..., str]:
+    """Let a filter say amounts in the currency of the report."""
 
+    @pass_context
+    def said(context: Context, *amounts: float | None) -> str:
+        return say(*amounts, context["report"].currency)
 
-@pass_context
-def _money_span(context: Context, low: float | None, high: float | None) -> str:
-    return format.money_span(low, high, context["report"].currency)
-
-
-@pass_context
-def _limit(context: Context, ceiling: float | None) -> str:
-    return format.limit(ceiling, context["report"].currency)
+    return said
 
 
 # ---- Filters for lists
