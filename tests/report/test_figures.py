@@ -37,23 +37,18 @@ ALL = pytest.mark.parametrize("draw", [life, years, comebacks])
 
 
 @ALL
-def test_a_figure_is_well_formed_and_carries_its_text(draw: Callable[[], str]) -> None:
+def test_a_figure_carries_its_text_needs_nothing_from_outside_and_follows_the_style(
+    draw: Callable[[], str],
+) -> None:
     html = draw()
     figure = ElementTree.fromstring(html)
-    strong = figure.find("figcaption/strong")
+    strong, svg = figure.find("figcaption/strong"), figure.find("svg")
     assert strong is not None
-    assert strong.text == WORDS["title"]
-    svg = figure.find("svg")
     assert svg is not None
-    assert svg.get("role") == "img"
-    assert svg.get("aria-label") == WORDS["alt"]
-    assert svg.get("width") == "100%"
-    assert svg.get("viewBox") is None  # nothing that would scale its letters
-
-
-@ALL
-def test_a_figure_needs_nothing_from_outside_and_follows_the_style(draw: Callable[[], str]) -> None:
-    html = draw()
+    assert strong.text == WORDS["title"]
+    # A view box would scale its letters.
+    given = {each: svg.get(each) for each in ("role", "aria-label", "width", "viewBox")}
+    assert given == {"role": "img", "aria-label": WORDS["alt"], "width": "100%", "viewBox": None}
     # A colour of its own would vanish in one of the two schemes.
     assert not re.search(r"https?:|<style|<metadata|<!--|xlink|#[0-9a-f]{3}|\bid=", html)
 

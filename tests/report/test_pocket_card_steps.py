@@ -1,4 +1,4 @@
-"""Steps of the card's script one by one, against what they stand for in Python."""
+"""Steps of the card's script at their edges, which few offers reach, against what they stand for."""
 
 import difflib
 import json
@@ -15,7 +15,7 @@ from scipy.special import expit, logit
 
 from reliability.records.values import nearest
 from reliability.report.card import _folds, _rules
-from reliability.worth.judging import cents, draw_quantile, weighted_quantile, worth_of_knowing
+from reliability.worth.judging import cents
 from tests.report.cards import CHROMIUM
 
 pytestmark = [
@@ -74,28 +74,6 @@ def test_money_is_rounded_to_the_same_cents(run):
     assert run("numbers", "cents", amounts) == [cents(amount) for amount in amounts]
 
 
-def test_the_mean_age_is_the_same_to_the_last_bit(run):
-    dice = random.Random(3)
-    ages = [[dice.randint(1, 900) / 12 for _ in range(n)] for n in range(1, 62) for _ in range(5)]
-    assert run("numbers", "meanAge", ages) == [float(np.mean(each)) for each in ages]
-
-
-def test_quantiles_are_the_same(run):
-    dice = random.Random(4)
-    draws = [[dice.gauss(0, 40) for _ in range(192)] for _ in range(5)]
-    for share in (0.0, 0.05, 1 - 0.7, 0.95, 1.0):
-        got = run("numbers", f"(draws) => drawQuantile(draws, {share!r})", draws)
-        assert got == [draw_quantile(np.array(each), share) for each in draws]
-    pairs = [[each, [dice.random() for _ in each]] for each in draws]
-    pairs.append([[1.0, 1.0, 0.0, 2.0], [0.25, 0.25, 0.25, 0.25]])
-    got = run(
-        "numbers", "([values, weights]) => weightedQuantiles(values, weights, [0.1, 0.5, 0.9, 1])", pairs
-    )
-    for (values, weights), mine in zip(pairs, got, strict=True):
-        quantiles = [weighted_quantile(np.array(values), np.array(weights), q) for q in (0.1, 0.5, 0.9, 1)]
-        assert mine == quantiles
-
-
 def test_the_far_ends_of_odds_and_hazards_agree(run):
     odds = [-800.0, -745.5, -40.0, -1e-9, 0.0, 1e-9, 36.0, 40.0, 800.0]
     assert run("numbers", "expit", odds) == pytest.approx(expit(odds), rel=1e-14, abs=5e-324)
@@ -108,13 +86,6 @@ def test_the_far_ends_of_odds_and_hazards_agree(run):
               "failureLogOdds([scale, shape, 0, 0, 0], 0, 0, Math.log(age), 1)", cases)  # fmt: skip
     hazard = [min(max((age / 10.0) ** 3, 1e-9), 30.0) for *_, age in cases]
     assert got == pytest.approx([h + math.log(-math.expm1(-h)) for h in hazard], rel=1e-12)
-
-
-def test_knowing_before_deciding_is_worth_the_same(run):
-    dice = random.Random(5)
-    pairs = [[dice.gauss(0, 9), dice.gauss(0, 9)] for _ in range(200)] + [[0.1, 0.2], [0, 0], [-1, 1]]
-    got = run("numbers judging", "([one, other]) => worthOfKnowing(one, other)", pairs)
-    assert got == [worth_of_knowing(*pair) for pair in pairs]
 
 
 def test_letters_lose_their_case_alike(run):
