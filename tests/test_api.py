@@ -227,6 +227,13 @@ def test_a_result_is_frozen_and_its_table_is_shown_in_notebooks(records, result)
 # ---- pictures and notebooks
 
 
+def test_odds_and_plans_are_shown_in_notebooks(odds):
+    for each in (odds, odds.plan(family="Larkov T1")):
+        shown = each._repr_html_()
+        assert "<table" in shown
+        assert repr(each) in shown
+
+
 def test_a_fit_is_drawn_over_its_steps_and_dashed_beyond_its_records(records):
     lives = rel.lives(records, "belt")
     axes = lives.weibull().plot()
