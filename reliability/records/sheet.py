@@ -587,11 +587,12 @@ def write_up(
                 _refuse_again(sheet, sheets[:at])
                 written.append(_write(ledger, sheet, names, new, today or datetime.date.today(), found))
             except FaultsFound as error:
-                found += error.found
-                # A name is at fault once: a family's in its job, a lot's where it is described.
-                twice = {("families, row 1", "family"), *([("job", "lot")] if sheet.new_lot else [])}
-                found = [each for each in found
-                         if isinstance(each, str) or (each.place, each.column) not in twice]  # fmt: skip
+                # A cell is at fault once: a family's name in its job, a lot's where it is described.
+                told = {(each.place, each.column) for each in found if isinstance(each, Fault)}
+                told |= {("families, row 1", "family"), *([("job", "lot")] if sheet.new_lot else [])}
+                told |= {("job", "")} if ("job", "outcome") in told else set()  # still open: nothing new
+                found += [each for each in error.found
+                          if isinstance(each, str) or (each.place, each.column) not in told]  # fmt: skip
                 family = sheet.document["job"].get("family")
                 if isinstance(family, str) and family not in ledger.names("family"):
                     how = how_to_add or (_AT_INTAKE if sheet.comes_in else _IN_A_SHEET)
@@ -671,7 +672,7 @@ def _open_job(
     """Find the open job that a sheet finishes; complain of one that it cannot finish."""
     outcome, number = job.get("outcome"), str(job.get("job") or "")
     if outcome == "open":
-        refuse([Fault("job", "outcome", f"{_HOW_IT_ENDED}; intake is for units that come in")])
+        found.append(Fault("job", "outcome", f"{_HOW_IT_ENDED}; intake is for units that come in"))
     if not number:
         return None
     try:
@@ -685,7 +686,7 @@ def _open_job(
         refuse([f"job: {number} is finished already ({ended}); correct it with: "
                 f"benchodds amend {number} --set COLUMN=VALUE --why REASON"])  # fmt: skip
     if outcome is None:
-        refuse([Fault("job", "outcome", _HOW_IT_ENDED)])
+        found.append(Fault("job", "outcome", _HOW_IT_ENDED))
     if job.get("family") not in (None, family):
         found.append(f"job: {number} was taken in as {family!r}, the sheet says {job['family']!r}; "
                      "mend the number, or amend the family of the job first")  # fmt: skip

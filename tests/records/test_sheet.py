@@ -336,6 +336,7 @@ ENDS = "sheet 1, job, column outcome: a sheet says how the job ended: repaired, 
         (SMALLEST + "closed = 2019-05-01", ["sheet 1, job, column taken_in: is empty, but every row needs it"]),
         ('job = 1\noutcome = "repaired"', ["sheet 1, job: 1 is finished already (repaired); correct it with: benchodds amend 1 --set COLUMN=VALUE --why REASON"]),
         ("job = 2\nhours = 3", [ENDS]),
+        ("job = 2\nhours = -3", [ENDS, "sheet 1, job, column hours: -3 is not at least 0 and at most 10000"]),
         ('job = 2\noutcome = "open"', [f"{ENDS}; intake is for units that come in"]),
         ('job = 2\nfamily = "Brill R"\noutcome = "donor"', ["sheet 1, job: 2 was taken in as 'Tarnwick T2', the sheet says 'Brill R'; mend the number, or amend the family of the job first"]),
         (SMALLEST + 'ended_by = "gear"\n[[finding]]\ncomponent = "head"\nfound = "sound"\narose = "during work"', [
