@@ -577,13 +577,12 @@ def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float)
     return -0.5 * ((x - mean) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
 
 
-def _normalised(log_weight: FloatArray, axes: int = 1) -> tuple[FloatArray, FloatArray]:
-    """Log of the sum over the last axes, and the weights divided by it."""
-    over = tuple(range(-axes, 0))
-    top = log_weight.max(axis=over, keepdims=True)
+def _normalised(log_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log of the sum over the last axis, and the weights divided by it."""
+    top = log_weight.max(axis=-1, keepdims=True)
     weight = np.exp(log_weight - top)
-    total = weight.sum(axis=over, keepdims=True)
-    return (np.log(total) + top).squeeze(over), weight / total
+    total = weight.sum(axis=-1, keepdims=True)
+    return (np.log(total) + top)[..., 0], weight / total
 
 
 # Powers of (log scale, log shape) whose means are the slopes of a family's log marginal likelihood
@@ -823,12 +822,13 @@ class _Fit:
         x, y = self.log_scale[:: 1 + is_rough], self.log_shape
         log_likelihood = self.records.findings.log_likelihood(x, y, slope)
         size, kind = self.records.size[: len(log_likelihood)], self.records.kind[: len(log_likelihood)]
+        is_fine = size > MANY_RECORDS
+        is_fine &= not is_rough or is_fine.sum() <= MANY_FAMILIES
+        found = [
+            self._fine_lattice(family, x, log_likelihood[family], slope) for family in np.flatnonzero(is_fine)
+        ]
         if is_rough:
             log_likelihood *= np.minimum(1.0, ROUGH_RECORDS / size)[:, None, None]
-        is_fine = (size > MANY_RECORDS) & (not is_rough)
-        found = [
-            self._fine_lattice(family, log_likelihood[family], slope) for family in np.flatnonzero(is_fine)
-        ]
         for k in range(len(self.records.kinds)):
             families = np.flatnonzero((kind == k) & ~is_fine)
             for at in np.split(families, range(FAMILIES_AT_ONCE, families.size, FAMILIES_AT_ONCE)):
@@ -836,10 +836,12 @@ class _Fit:
                     found.append(Lattice.of(at, k, x, y, log_likelihood[at]))
         return found
 
-    def _fine_lattice(self, family: np.integer[Any], log_likelihood: FloatArray, slope: float) -> Lattice:
+    def _fine_lattice(
+        self, family: np.integer[Any], log_scale: FloatArray, log_likelihood: FloatArray, slope: float
+    ) -> Lattice:
         """Lay a lattice where one family's likelihood is, or what the widest prior leaves of it."""
         # Its likelihood is looked at as if it came of fewer records, then of ever more on ever finer nodes.
-        findings, nodes = self.records.findings.of(int(family)), [self.log_scale, self.log_shape]
+        findings, nodes = self.records.findings.of(int(family)), [log_scale, self.log_shape]
         middle = np.log([self.prior.scale_years, self.prior.shape])
         sd, power = np.sqrt(self.prior.variances[0]), min(1.0, RESOLVED / self.records.size[family])
         while True:
@@ -865,24 +867,29 @@ class _Fit:
         if np.isfinite(self.records.reference_year):
             sd = self.prior.slope_sd
             for _ in range(LOOKS):
-                # The log posterior of the slope is taken as a parabola.
-                half = np.sqrt(3.0) * sd
-                slopes, log_evidence = middle + half * np.arange(-1, 2), []
+                slopes, log_evidence = middle + np.sqrt(3.0) * sd * np.arange(-1, 2), []
                 for slope in slopes:
                     peak = Peak(self.records, self.lattices(slope, is_rough=True), self.prior, start)
                     log_evidence.append(peak.log_evidence)
                     start = peak.z
-                low, centre, high = log_evidence + _log_normal(slopes, 0.0, self.prior.slope_sd)
-                bend = max((2 * centre - low - high) / half**2, 1 / self.prior.slope_sd**2)
-                middle += float(np.clip((high - low) / (2 * half * bend), -2 * half, 2 * half))
-                sd = max(float(bend**-0.5), NARROWING * sd)
+                middle, found_sd = self._slope(slopes, np.array(log_evidence))
+                sd = float(np.clip(found_sd, NARROWING * sd, sd))
         z, chance = hermegauss(3) if sd else (np.zeros(1), np.ones(1))
         slopes = middle + sd * z
-        log_evidence, lines = zip(*(self._at_slope(slope, start) for slope in slopes), strict=True)
-        log_chance = np.log(chance) + log_evidence
+        found, lines = zip(*(self._at_slope(slope, start) for slope in slopes), strict=True)
+        log_chance = np.log(chance) + found
         if sd:
             log_chance += _log_normal(slopes, 0.0, self.prior.slope_sd) + 0.5 * z**2
-        return _Posterior.of(lines, slopes, _normalised(log_chance)[1])
+            middle, sd = self._slope(slopes, np.array(found))
+        return _Posterior.of(lines, slopes, _normalised(log_chance)[1], middle, sd)
+
+    def _slope(self, slopes: FloatArray, log_evidence: FloatArray) -> tuple[float, float]:
+        """Mean and standard deviation of the slope, whose log posterior at three is taken as a parabola."""
+        low, middle, high = log_evidence + _log_normal(slopes, 0.0, self.prior.slope_sd)
+        half = slopes[1] - slopes[0]
+        bend = max((2 * middle - low - high) / half**2, 1 / self.prior.slope_sd**2)
+        shift = np.clip((high - low) / (2 * half * bend), -half, half)
+        return float(slopes[1] + shift), float(bend**-0.5)
 
     def _at_slope(self, slope: float, start: FloatArray) -> tuple[float, "_Lines"]:
         """Log evidence of a slope, and the posteriors there."""
@@ -1098,16 +1105,21 @@ class _Posterior:
     slope_sd: float
 
     @classmethod
-    def of(cls, at_slopes: Sequence[_Lines], slopes: FloatArray, chance: FloatArray) -> "_Posterior":
+    def of(
+        cls,
+        at_slopes: Sequence[_Lines],
+        slopes: FloatArray,
+        chance: FloatArray,
+        slope: float,
+        slope_sd: float,
+    ) -> "_Posterior":
         """Lay the posteriors at some slopes side by side."""
         weighed = [
             each._replace(weight=each.weight * np.float32(p))
             for each, p in zip(at_slopes, chance, strict=True)
         ]
         every = _Lines(*(np.concatenate(parts, axis=1) for parts in zip(*weighed, strict=True)))
-        mean = float(chance @ slopes)
-        sd = float(np.sqrt(chance @ (slopes - mean) ** 2))
-        return cls(every, np.repeat(slopes, every.first.shape[1] // slopes.size), mean, sd)
+        return cls(every, np.repeat(slopes, every.first.shape[1] // slopes.size), slope, slope_sd)
 
     def lines(self, family: IntArray, decades: FloatArray) -> _Lines:
         """Lines of some families, for units built so many decades after the reference year."""
@@ -1475,4 +1487,4 @@ def _other(parts: dict[str, PooledComponent], prior: Hyperprior) -> _Posterior:
     square = np.einsum("cija,cab,cijb->cij", apart, np.linalg.inv(covariance), apart, optimize=True)
     weight = (np.exp(-0.5 * square) / np.sqrt(np.linalg.det(covariance))[:, None, None]).sum(axis=0)
     lattice = Lattice.of(np.zeros(1, dtype=np.int64), 0, x, y, np.log(np.maximum(weight, SMALLEST))[None])
-    return _Posterior.of([_Lines.of(lattice, lattice.likelihood)], np.zeros(1), np.ones(1))
+    return _Posterior.of([_Lines.of(lattice, lattice.likelihood)], np.zeros(1), np.ones(1), 0.0, 0.0)

@@ -14,19 +14,6 @@ from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 from tests.measure.pooling_worlds import World, draw, repeat
 
 
-def test_a_sound_part_of_unknown_year_is_certain_where_lives_are_long():
-    # Two alternatives that say the same are one record, at scales where no part would ever fail too.
-    def at(log_scale, records):
-        labels = {"component": ["x"] * len(records), "family": ["a"] * len(records)}
-        findings = gather(records, **labels)[0].findings
-        return findings.log_likelihood(np.array([log_scale]), np.array([1.6]), 0.0)[0, 0, 0]
-
-    one = LifeRecords([30.0], [INF])
-    two = LifeRecords([30.0, 30.0], [INF, INF], record=[0, 0], weight=[0.5, 0.5])
-    for log_scale in (3.0, 6.0, 14.0, 25.0):
-        assert_allclose(at(log_scale, two), at(log_scale, one), rtol=1e-12, atol=1e-15)
-
-
 @pytest.mark.parametrize("using", [(), ("kind",), ("year",), ("kind", "year")])
 def test_agrees_with_brute_force(using):
     records, labels, family = small_fleet()
@@ -146,28 +133,24 @@ def test_neither_order_nor_company_changes_an_answer():
             assert_allclose(mine, theirs, rtol=1e-6)
 
 
-def test_replicating_records_equals_counting_them():
-    records, labels, _ = small_fleet()
-    counted = pool(LifeRecords(records.lower, records.upper, count=2), **labels)
-    twice = pool(
-        LifeRecords(np.repeat(records.lower, 2), np.repeat(records.upper, 2)),
-        **{name: np.repeat(values, 2) for name, values in labels.items()},
-    )
-    assert_allclose(counted.failed_by("belt", names(5), 30), twice.failed_by("belt", names(5), 30), rtol=1e-6)
-    assert counted.n_records("belt", "family 0") == twice.n_records("belt", "family 0")
+def twice(records):
+    return LifeRecords(np.repeat(records.lower, 2), np.repeat(records.upper, 2)), 2
 
 
-def test_alternatives_that_agree_are_one_record():
+def as_windows(records):
+    """Every record as three alternatives that agree."""
+    n, (lower, upper) = len(records), (np.repeat(bound, 3) for bound in (records.lower, records.upper))
+    return LifeRecords(lower, upper, record=np.repeat(np.arange(n), 3), weight=np.tile([1, 2, 1], n)), 3
+
+
+@pytest.mark.parametrize(("count", "otherwise"), [(2, twice), (1, as_windows)])
+def test_the_same_said_otherwise_is_the_same(count, otherwise):
     records, labels, _ = small_fleet()
-    plain = {name: labels[name] for name in ("component", "family")}
-    window = LifeRecords(
-        np.repeat(records.lower, 3), np.repeat(records.upper, 3),
-        record=np.repeat(np.arange(len(records)), 3), weight=np.tile([1, 2, 1], len(records)),
-    )  # fmt: skip
-    mixed = pool(window, **{name: np.repeat(values, 3) for name, values in plain.items()})
-    single = pool(records, **plain)
-    assert_allclose(mixed.failed_by("belt", names(5), 30), single.failed_by("belt", names(5), 30), atol=2e-4)
-    assert mixed.n_records("belt", "family 1") == single.n_records("belt", "family 1")
+    plain = pool(LifeRecords(records.lower, records.upper, count=count), **labels)
+    said, n_rows = otherwise(records)
+    other = pool(said, **{name: np.repeat(values, n_rows) for name, values in labels.items()})
+    assert_allclose(other.failed_by("belt", names(5), 30), plain.failed_by("belt", names(5), 30), rtol=1e-6)
+    assert other.n_records("belt", "family 0") == plain.n_records("belt", "family 0")
 
 
 def test_a_family_unlike_all_others_is_believed_if_it_has_the_records():
@@ -186,19 +169,22 @@ def test_a_family_unlike_all_others_is_believed_if_it_has_the_records():
     assert low < 27 / 50 < high
 
 
-def test_production_year_shifts_the_scale():
+@pytest.mark.parametrize(
+    ("n_families", "n_each", "least", "most"), [(40, 25, 0.01, 0.08), (4, 600, 0.01, 0.04)]
+)
+def test_production_year_shifts_the_scale(n_families, n_each, least, most):
     rng = np.random.default_rng(5)
-    family = np.repeat(np.arange(40), 25)
+    family = np.repeat(np.arange(n_families), n_each)
     year = rng.integers(1965, 1995, family.size).astype(float)
     age = rng.uniform(15, 55, family.size)
-    scale = 30 * np.exp(0.3 * rng.normal(size=40))[family] * np.exp(0.3 * (year - 1980) / 10)
+    scale = 30 * np.exp(0.3 * rng.normal(size=n_families))[family] * np.exp(0.3 * (year - 1980) / 10)
     pooled = pool(
         status(age, scale * rng.weibull(3, age.size) <= age),
         component=["belt"] * age.size, family=family.astype(str), year=year,
     )  # fmt: skip
     mean, sd = pooled.year_slope("belt")
     assert abs(mean - 0.3) < 3 * sd
-    assert 0.01 < sd < 0.08
+    assert least < sd < most
     assert pooled.reference_year("belt") == np.round(year.mean())
     old, new = (pooled.failed_by("belt", "3", 30, year=y) for y in (1968, 1992))
     assert old[0] > new[0] + 0.1
