@@ -7,11 +7,10 @@ import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from hashlib import sha256
-from html import escape
 
 import numpy as np
 import pandas as pd
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 NOTHING = "–"
 HARD_SPACE = "\u00a0"
@@ -195,17 +194,17 @@ def found_by_job(findings: pd.DataFrame) -> dict[str, str]:
 
 def text(value: object) -> Markup:
     """Escape one value for use between tags or inside a quoted attribute."""
-    return Markup(escape(str(value), quote=True))
+    return escape(str(value))
 
 
 def name(value: object) -> Markup:
     """Show a name from the ledger: escaped, and kept apart from the direction of the text around it."""
-    return Markup("<bdi>{}</bdi>").format(text(value)) if is_known(value) else Markup(NOTHING)
+    return Markup("<bdi>{}</bdi>").format(value) if is_known(value) else Markup(NOTHING)
 
 
 def unbroken(value: object) -> Markup:
     """Show a job number or a date that no line may break."""
-    return Markup('<bdi class="unbroken">{}</bdi>').format(text(value))
+    return Markup('<bdi class="unbroken">{}</bdi>').format(value)
 
 
 def day(value: datetime.date) -> Markup:
