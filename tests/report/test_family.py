@@ -78,9 +78,10 @@ def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(
         "skip": f"Skip it at {paid}; take it " + (f"up to {ceiling} EUR" if ceiling else "only for free"),
     }
     assert leads[row["verdict"]] in said
-    if ceiling:
-        top = int(np.floor(1.25 * row["ceiling"]))  # haggle_room of the demo
-        assert f"haggle, and pay {ceiling} at most. Above {top}: skip." in said
+    top = int(np.floor(1.25 * row["ceiling"]))  # haggle_room of the demo
+    # Where no whole amount lies between, there is nothing to haggle over.
+    is_told = f"haggle, and pay {ceiling} at most. Above {top}: skip." in said
+    assert is_told == (top > ceiling > 0)
 
 
 @pytest.mark.parametrize(
