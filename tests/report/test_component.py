@@ -5,8 +5,7 @@ import re
 import pytest
 
 from reliability.records.frames import records_from_rows
-from reliability.report import component as page
-from reliability.report import format
+from reliability.report import format, pages
 from reliability.report.data import ReportData
 from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, data_of, plain, rows_of, said_by, thin
 
@@ -15,7 +14,7 @@ CELLS = ("answer", "families", "ages", "years")
 
 @pytest.mark.parametrize("component", ["belt", "gear", "display", "laser"])
 def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, component: str) -> None:
-    said = said_by(page.answer(demo, component))
+    said = said_by(pages.component_answer(demo, component))
     jobs = demo.records.jobs
     named = set(demo.records.findings.loc[demo.records.findings["component"] == component, "job"])
     named |= set(jobs.loc[jobs["ended_by"] == component, "job"])
@@ -27,10 +26,10 @@ def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, co
         if component in demo.components_of(family)
     }
     worst = max(ends, key=lambda each: ends[each])
-    if ends[worst] < page.HARMLESS - 0.005:
+    if ends[worst] < pages.HARMLESS - 0.005:
         assert "Do not fear it" in said
     else:
-        word = "Fear it" if ends[worst] >= page.DREADED else "Mind it"
+        word = "Fear it" if ends[worst] >= pages.DREADED else "Mind it"
         told = re.search(rf"{word}: it will end (\d+) in 100 jobs at worst \((.*?)\)", said)
         # Chances that are hardly known are told to 5 in 100; families that read alike are named together.
         assert abs(int(told[1]) - 100 * ends[worst]) <= 2.5
@@ -46,7 +45,7 @@ def test_it_says_how_often_mending_was_tried_and_worked(demo: ReportData, compon
     assert tried > 2 < mended
     worked = {"belt": "each time", "tonearm": f"{mended} times"}[component]
     assert (tried == mended) == (component == "belt")
-    said = said_by(page.answer(demo, component))
+    said = said_by(pages.component_answer(demo, component))
     assert f"Mending was tried {tried} times and worked {worked}." in said
 
 
@@ -60,12 +59,12 @@ def test_it_says_how_often_mending_was_tried_and_worked(demo: ReportData, compon
 def test_one_trial_is_told_in_words(action: str, said: str) -> None:
     job = {**A_JOB, "outcome": "repaired", "ended_by": None} if action == "replaced" else A_JOB
     rows = {"families": [A_FAMILY], "jobs": [job], "findings": [{**A_FINDING, "action": action}]}
-    assert said in said_by(page.answer(data_of(records_from_rows(rows)), "belt"))
+    assert said in said_by(pages.component_answer(data_of(records_from_rows(rows)), "belt"))
 
 
 @pytest.mark.parametrize("component", ["belt", "gear"])
 def test_each_family_has_the_numbers_of_its_own_page(demo: ReportData, component: str) -> None:
-    rows = rows_of(page.families(demo, component).html)[1:]
+    rows = rows_of(pages.component_families(demo, component).html)[1:]
     judged = [each for each in demo.family_pages if component in demo.components_of(each)]
     assert len(rows) == len(judged)
     counts = demo.counts[demo.counts["component"] == component].set_index("family")
@@ -78,7 +77,7 @@ def test_each_family_has_the_numbers_of_its_own_page(demo: ReportData, component
 
 
 def test_pictures_by_age_share_one_axis(demo: ReportData) -> None:
-    html = page.ages(demo, "gear").html
+    html = pages.component_ages(demo, "gear").html
     judged = [each for each in demo.family_pages if "gear" in demo.components_of(each)]
     assert html.count("<figure") == len(judged)
     axes = {tuple(re.findall(r">(\d+)</text>", each)) for each in html.split("<figure")[1:]}
@@ -87,10 +86,10 @@ def test_pictures_by_age_share_one_axis(demo: ReportData) -> None:
 
 
 def test_a_change_of_year_is_named_with_its_family(demo: ReportData) -> None:
-    said = said_by(page.years(demo, "gear"))
+    said = said_by(pages.component_years(demo, "gear"))
     assert "Production years: a change in 1 family" in said
     assert "Pellowick 22 : lives differ from" in said
-    assert "nothing can be told" in said_by(page.years(demo, "belt"))
+    assert "nothing can be told" in said_by(pages.component_years(demo, "belt"))
 
 
 def test_a_component_that_no_family_is_judged_by_gets_bare_counts() -> None:
@@ -101,14 +100,16 @@ def test_a_component_that_no_family_is_judged_by_gets_bare_counts() -> None:
     jobs[0]["origin"] = "elsewhere"
     report = data_of(records_from_rows({"families": [family], "jobs": jobs, "findings": findings}))
     assert "flap" not in report.components_of("T2")
-    said = said_by(*[getattr(page, each)(report, "flap") for each in CELLS])
+    said = said_by(*[getattr(pages, f"component_{each}")(report, "flap") for each in CELLS])
     assert "1 job of this bench names it; it had failed in 0 and ended 0." in said
     assert "No family is judged by it: here are counts, and no odds." in said
     assert "in 100" not in said
 
 
 def test_a_component_seen_once_says_one(demo: ReportData) -> None:
-    said = said_by(*[getattr(page, each)(thin("one component seen once"), "belt") for each in CELLS])
+    said = said_by(
+        *[getattr(pages, f"component_{each}")(thin("one component seen once"), "belt") for each in CELLS]
+    )
     assert "1 job of this bench names it; it ended 1 of them." in said
     assert "1 of 1" in said
     assert "%" in said

@@ -1,7 +1,7 @@
 """The page of earnings, on a bench whose every amount was set by hand."""
 
 from reliability.records.frames import records_from_rows
-from reliability.report import earnings, format
+from reliability.report import format, pages
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import on_hand
 from tests.report.conftest import A_FAMILY, data_of, rows_of, said_by
@@ -37,7 +37,7 @@ def bench(**more: object) -> ReportData:
 
 
 def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour() -> None:
-    said = said_by(earnings.answer(bench()))
+    said = said_by(pages.earnings_answer(bench()))
     # 48 - 35 - 5 in 7 hours.
     assert (
         "The last 3 months gained 8 EUR in 3 jobs and 7 h: 1 EUR an hour, on top of 10 EUR for the hour "
@@ -48,7 +48,7 @@ def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour() -> None:
 
 
 def test_each_month_has_its_purchases_sales_hours_and_gain() -> None:
-    rows = rows_of(earnings.months(bench()).html)
+    rows = rows_of(pages.earnings_months(bench()).html)
     assert rows[1:] == [
         "2026-03 gain −5 EUR −5 EUR 1 h 1 35 EUR 100 EUR",
         "2026-02 gain 13 EUR 2 EUR 6 h 2 30 EUR 50 EUR",
@@ -57,35 +57,35 @@ def test_each_month_has_its_purchases_sales_hours_and_gain() -> None:
 
 
 def test_what_came_in_less_what_went_out_is_the_gain() -> None:
-    rows = rows_of(earnings.spent(bench()).html)
+    rows = rows_of(pages.earnings_spent(bench()).html)
     # 90 and 45 for the sales, 15 kept; 60 for units, 8 for a part, 4 other costs, 7 hours.
     assert rows[1:] == ["2026 150 EUR 60 EUR 8 EUR 4 EUR 0 EUR 70 EUR gain 8 EUR"]
 
 
 def test_amounts_that_nobody_wrote_down_are_said() -> None:
     jobs = [*JOBS[:3], {**JOBS[1], "job": "4", "bought_for": None, "sold_on": None}]
-    said = said_by(earnings.months(bench(jobs=jobs)))
+    said = said_by(pages.earnings_months(bench(jobs=jobs)))
     assert (
         "What 1 unit cost was never written down: not counted in Bought, taken at the usual price in Gain."
         in said
     )
     assert "1 sale without a day is not in Sold." in said
     assert "In 1 of 4 finished jobs an amount is not on record and is predicted instead." in said_by(
-        earnings.answer(bench(jobs=jobs))
+        pages.earnings_answer(bench(jobs=jobs))
     )
 
 
 def test_a_loss_is_called_one_and_free_hours_are_said() -> None:
     jobs = [JOBS[1], JOBS[2]]
-    said = said_by(earnings.answer(bench(jobs=jobs, settings=[])))
+    said = said_by(pages.earnings_answer(bench(jobs=jobs, settings=[])))
     # 50 - 30 - 2 - 8, and 15 - 10: no fee, no rate.
     assert "gained 15 EUR in 2 jobs and 5 h: 3 EUR an hour." in said
     assert "hours count nothing." in said
-    assert "The last 2 months lost 40 EUR" in said_by(earnings.answer(bench(jobs=jobs)))
+    assert "The last 2 months lost 40 EUR" in said_by(pages.earnings_answer(bench(jobs=jobs)))
 
 
 def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring(demo: ReportData) -> None:
-    html = earnings.waiting(demo).html
+    html = pages.earnings_waiting(demo).html
     units = on_hand(demo.records, demo.odds)
     unsold, begun = units[units["state"] == "unsold"], units[units["state"] == "open"]
     said = said_by(html)
@@ -110,7 +110,7 @@ def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring
 
 
 def test_many_months_are_folded_and_years_add_them_up(demo: ReportData) -> None:
-    html = earnings.months(demo).html
+    html = pages.earnings_months(demo).html
     first, last = demo.records.jobs["taken_in"].min().to_period("M"), demo.as_of
     n = 12 * (last.year - first.year) + last.month - first.month + 1
     assert f"<summary>All {n} months</summary>" in html
@@ -130,6 +130,6 @@ def test_what_was_spent_beside_the_jobs_is_told_by_itself() -> None:
     beside = bench(spending=spending)
     # 49 and three hours at 10, of a gain of 8.
     assert "79 EUR went beside the jobs, to travel, tools and the like, which leaves −71 EUR." in said_by(
-        earnings.answer(beside)
+        pages.earnings_answer(beside)
     )
-    assert rows_of(earnings.spent(beside).html)[1].endswith("gain 8 EUR 79 EUR −71 EUR")
+    assert rows_of(pages.earnings_spent(beside).html)[1].endswith("gain 8 EUR 79 EUR −71 EUR")

@@ -5,7 +5,7 @@ import re
 import pandas as pd
 
 from reliability.records.frames import Records
-from reliability.report import format, index
+from reliability.report import format, pages
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import to_do
 from tests.report.conftest import data_of, rows_of, said_by, thin
@@ -20,14 +20,14 @@ def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outc
     verdicts = ", ".join(f"{counts[each]} {each}" for each in VERDICTS if each in counts)
     jobs = demo.calibration.jobs
     repaired, forecast = 100 * jobs["repaired"].mean(), 100 * jobs["success_chance"].astype(float).mean()
-    assert said_by(index.answer(demo)) == (
+    assert said_by(pages.index_answer(demo)) == (
         f"What to take, up to what {verdicts}. Of every 100 jobs {repaired:.0f} were repaired where "
         f"{forecast:.0f} had been forecast."
     )
 
 
 def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_records(demo: ReportData) -> None:
-    shown = rows_of(index.verdicts(demo, demo.ranking).html)[1:]
+    shown = rows_of(pages.index_verdicts(demo, demo.ranking).html)[1:]
     own = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
     assert len(shown) == len(demo.ranking)
     for row, said in zip(demo.ranking.itertuples(), shown, strict=True):
@@ -44,7 +44,7 @@ def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_reco
 
 
 def test_families_are_grouped_by_verdict_in_one_table(demo: ReportData) -> None:
-    html = index.verdicts(demo, demo.ranking).html
+    html = pages.index_verdicts(demo, demo.ranking).html
     assert html.count("<table") == 1
     groups = re.findall(r'<th scope="rowgroup".*?</svg> ([a-z ]+)</span>', html)
     assert groups == [each for each in VERDICTS if (demo.ranking["verdict"] == each).any()]
@@ -58,17 +58,17 @@ def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo: ReportData)
     never = [each for each in demo.ranking["family"] if each not in set(bought)]
     assert len(never) == 1
     assert f"Of {never[0]} no purchase is on record: its price is that of its kind." in said_by(
-        index.verdicts(demo, demo.ranking)
+        pages.index_verdicts(demo, demo.ranking)
     )
 
 
 def test_pages_and_card_say_their_days(demo: ReportData, demo_records: Records) -> None:
     day = demo.as_of.isoformat()
     assert f"These pages are for {day} ; there is no pocket card beside them." in said_by(
-        index.verdicts(demo, demo.ranking)
+        pages.index_verdicts(demo, demo.ranking)
     )
     beside = ReportData(demo_records, odds=demo.odds, card="2026-09-30")
-    html = index.verdicts(beside, beside.ranking).html
+    html = pages.index_verdicts(beside, beside.ranking).html
     assert '<a href="card.html">pocket card</a>' in html
     assert f"These pages are for {day} , the pocket card for 2026-09-30" in said_by(html)
 
@@ -77,7 +77,7 @@ def changed(report: ReportData, **before: pd.Series) -> str:
     """Give what is said of changes where the ranking was another one before."""
     report = data_of(report.records)
     report.__dict__["ranking_before"] = report.ranking.assign(**before)
-    return said_by(index.changed(report))
+    return said_by(pages.index_changed(report))
 
 
 def test_only_other_verdicts_and_far_moves_are_told_as_changes(demo: ReportData) -> None:
@@ -105,14 +105,14 @@ def test_a_ledger_that_is_new_has_nothing_to_compare_with() -> None:
     # The one job was closed after the first of the month that changes are told from.
     report = thin("one job")
     assert report.ranking_before.empty
-    assert said_by(index.changed(report)) == (
+    assert said_by(pages.index_changed(report)) == (
         f"What changed 1 job has been finished since {report.since} ; there is nothing to compare with: "
         "no job was finished before."
     )
 
 
 def test_all_that_waits_is_named(demo: ReportData) -> None:
-    said, rows = said_by(index.waiting(demo)), to_do(demo.records, demo.odds)
+    said, rows = said_by(pages.index_waiting(demo)), to_do(demo.records, demo.odds)
     for row in rows.itertuples():
         assert row.job in said
     count = rows["task"].value_counts()
@@ -130,7 +130,7 @@ def test_all_that_waits_is_named(demo: ReportData) -> None:
 
 
 def test_the_newest_jobs_have_their_gain(demo: ReportData) -> None:
-    html = index.newest(demo).html
+    html = pages.index_newest(demo).html
     last = demo.gains.sort_values(["closed", "job"], ascending=False).head(10)
     lines = [said_by(each) for each in re.findall(r"<li>(.*?)</li>", html, re.DOTALL)]
     assert len(lines) == 10

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report import index, ledger
+from reliability.report import pages
 from reliability.report.data import ReportData
 from tests.report.conftest import A_FAMILY, data_of, said_by
 
@@ -17,7 +17,7 @@ def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
     finished = len(records.jobs) - is_open
     numbers = records.jobs["job"].str[1:].astype(int)
     given = numbers.max() - numbers.min() + 1
-    said = said_by(ledger.answer(demo))
+    said = said_by(pages.ledger_answer(demo))
     missing = given - len(records.jobs)
     assert (
         f"{finished} finished jobs, {is_open} open; {missing} of {given} job numbers were never written up."
@@ -32,7 +32,7 @@ def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
 
 
 def test_what_is_doubtful_is_named_with_its_rows(demo: ReportData) -> None:
-    said = said_by(ledger.doubtful(demo))
+    said = said_by(pages.ledger_doubtful(demo))
     assert (
         "Gap in the job numbers 10 jobs were never written up; gap_repaired_share says how they count" in said
     )
@@ -45,7 +45,7 @@ def test_what_is_doubtful_is_named_with_its_rows(demo: ReportData) -> None:
 
 
 def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo: ReportData) -> None:
-    said, jobs = said_by(ledger.cannot_tell(demo)), demo.records.jobs
+    said, jobs = said_by(pages.ledger_cannot_tell(demo)), demo.records.jobs
     guessed = int((jobs["year_basis"] == "guess").sum())
     unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
     wide = int((jobs["built_to"] > jobs["built_from"]).sum())
@@ -59,7 +59,7 @@ def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo: ReportData)
 def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(
     awkward: ReportData, awkward_records: Records
 ) -> None:
-    said = said_by(ledger.cannot_tell(awkward))
+    said = said_by(pages.ledger_cannot_tell(awkward))
     assert (
         "1 job number belongs to no job; such jobs are taken as not repaired. Had they gone like the written"
         in said
@@ -69,7 +69,7 @@ def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_sai
     assert ("no verdict would change" in said) == (not other)
     settings = replace(awkward_records.settings, gap_repaired_share=0.5)
     half = data_of(replace(awkward_records, settings=settings))
-    assert "repaired in 50 % of cases" in said_by(ledger.cannot_tell(half))
+    assert "repaired in 50 % of cases" in said_by(pages.ledger_cannot_tell(half))
 
 
 def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
@@ -80,7 +80,7 @@ def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
         verdict=[then, *report.ranking["verdict"][1:]]
     )
     assert f"this verdict would change: {report.ranking['family'][0]} ({then} instead of {now})." in said_by(
-        ledger.cannot_tell(report)
+        pages.ledger_cannot_tell(report)
     ).replace("  ", " ")
 
 
@@ -111,9 +111,9 @@ def test_gaps_are_told_as_they_are_counted(
     renumbered = {each: getattr(awkward_records, each).replace({"job": {"31": "72"}}) for each in tables}
     settings = replace(awkward_records.settings, count_gaps=count_gaps)
     report = data_of(replace(awkward_records, **renumbered, settings=settings))
-    assert says in said_by(ledger.cannot_tell(report))
+    assert says in said_by(pages.ledger_cannot_tell(report))
     # Said where it is doubtful, and where the chances are.
-    for piece in (ledger.doubtful(report), index.verdicts(report, report.ranking)):
+    for piece in (pages.ledger_doubtful(report), pages.index_verdicts(report, report.ranking)):
         assert ("not counted while count_gaps is not set" in said_by(piece)) == (count_gaps is None)
 
 
@@ -133,11 +133,11 @@ def test_one_unknown_year_for_all_is_said() -> None:
         {"job": str(n), "component": "belt", "found": "failed", "original": "yes"} for n in range(1, 4)
     ]
     report = data_of(records_from_rows({"families": [A_FAMILY], "jobs": jobs, "findings": findings}))
-    said = said_by(ledger.cannot_tell(report))
+    said = said_by(pages.ledger_cannot_tell(report))
     assert "All records of some components of T2 (1976 to 1984) share one unknown year of production." in said
 
 
 def test_findings_that_were_left_out_are_counted(demo: ReportData) -> None:
-    said = said_by(ledger.left_out(demo))
+    said = said_by(pages.ledger_left_out(demo))
     for reason, n in [*demo.own.left_out.items(), *demo.own.assumed.items()]:
         assert (f"{reason} {n} " in said) == (n > 0)

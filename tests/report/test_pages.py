@@ -7,16 +7,16 @@ from urllib.parse import unquote
 
 import pytest
 
-from reliability.report import earnings, fleet, index, ledger
+from reliability.report import pages
 from reliability.report.data import ReportData
 from reliability.report.run import all_pages
 from tests.report.conftest import THIN, said_by, thin
 
 PARTS = {
-    fleet: ("answer", "cost", "faults", "forecasts", "years"),
-    earnings: ("answer", "months", "waiting", "spent"),
-    index: ("answer", "changed", "waiting", "newest", "components"),
-    ledger: ("answer", "doubtful", "cannot_tell", "left_out"),
+    "fleet": ("answer", "cost", "faults", "forecasts", "years"),
+    "earnings": ("answer", "months", "waiting", "spent"),
+    "index": ("answer", "changed", "waiting", "newest", "components"),
+    "ledger": ("answer", "doubtful", "cannot_tell", "left_out"),
 }
 NO_JOB = (
     "money lost in the jobs that each component ended no jobs yet.",
@@ -52,8 +52,8 @@ SAYS = {
 @pytest.mark.parametrize("name", THIN)
 def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
     report = thin(name)
-    pieces = [getattr(page, part)(report) for page, parts in PARTS.items() for part in parts]
-    said = said_by(*pieces, index.verdicts(report, report.ranking)).lower()
+    pieces = [getattr(pages, f"{page}_{part}")(report) for page, parts in PARTS.items() for part in parts]
+    said = said_by(*pieces, pages.index_verdicts(report, report.ranking)).lower()
     assert [each for each in SAYS[name] if each.lower() not in said] == []
     assert "no forecast can be checked against its outcome yet" in said
     assert "no repaired unit is unsold." in said

@@ -13,7 +13,7 @@ from playwright.sync_api import expect
 from reliability.cli import main
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
-from reliability.report.earnings import answer, months, spent
+from reliability.report.pages import earnings_answer, earnings_months, earnings_spent
 from tests.report.cards import CHROMIUM, choose, fill_in, make_card_of, settle
 from tests.report.conftest import data_of, said_by
 from tests.report.form.conftest import Lab, run_all_cells
@@ -176,7 +176,9 @@ def test_a_year_at_the_bench(page: Any, lab: Lab, tmp_path: Path) -> None:
     told = gains.loc[["18", "19", "20"], ["brought", "bought_for", "part_costs", "comeback_costs", "hours"]]
     # The lot's price is shared equally by its three units; a kept part is what its donor brings.
     assert told.to_numpy().tolist() == [[150, 20, 9, 6, 2], [0, 10, 0, 0, 3], [9, 10, 0, 0, 1]]
-    earned, year, by_month = (said_by(each(data)) for each in (answer, spent, months))
+    earned, year, by_month = (
+        said_by(each(data)) for each in (earnings_answer, earnings_spent, earnings_months)
+    )
     assert re.search(r"2026-09 gain \S+ EUR \S+ EUR 3 h 2 50 EUR 0 EUR", by_month)
     assert re.search(r"2026-10 gain \S+ EUR \S+ EUR 3 h 1 0 EUR 150 EUR", by_month)
     assert "in 19 jobs and 54 h" in earned
