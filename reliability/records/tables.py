@@ -31,31 +31,64 @@ def date_not_before(later: str, earlier: str) -> bool:
     return later[: len(earlier)] >= earlier[: len(later)]
 
 
-def years_in_order(first: str, last: str) -> Rule:
-    """State that of two years the second is not below the first."""
-    return Rule(
-        f"{first}_to_{last}", last, (first, last), f"{last} is not below {first}",
-        lambda row: row[first] is None or row[last] is None or row[first] <= row[last],
-        f"{first} <= {last}",
-    )  # fmt: skip
+def quoted(values: tuple[str, ...]) -> str:
+    """Write words as a list in SQL."""
+    return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
 
 
-def dates_in_order(first: str, last: str) -> Rule:
-    """State that of two dates the second is not before the first."""
-    return Rule(
-        f"{first}_to_{last}", last, (first, last), f"{last} is on or after {first}",
-        lambda row: row[first] is None or row[last] is None or date_not_before(row[last], row[first]),
-        f"substr({last}, 1, length({first})) >= substr({first}, 1, length({last}))",
-    )  # fmt: skip
+def stating(
+    name: str, statement: str, sql: str, holds: Callable[[Any, Any, tuple[str, ...]], bool], beside: int = 0
+) -> Callable[..., Rule]:
+    """Make what states one sort of rule of two columns by a test of their cells, and of words if it has any.
+
+    In its texts {0} and {1} are the names of the columns, {words} and {listed} the words; a fault is shown
+    beside the column of number `beside`.
+    """
+
+    def rule(first: str, second: str, *words: str) -> Rule:
+        more = {"words": " or ".join(words), "listed": quoted(words)}
+        named, said, tested = (text.format(first, second, **more) for text in (name, statement, sql))
+        columns = (first, second)
+        return Rule(
+            named, columns[beside], columns, said, lambda row: holds(row[first], row[second], words), tested
+        )
+
+    return rule
 
 
-def year_by_date(year: str, date: str) -> Rule:
-    """State that a year cannot lie after the year of a date."""
-    return Rule(
-        f"{year}_by_{date}", year, (year, date), f"{year} is not after the year of {date}",
-        lambda row: row[year] is None or row[date] is None or row[year] <= int(row[date][:4]),
-        f"{year} <= CAST(substr({date}, 1, 4) AS INTEGER)",
-    )  # fmt: skip
+# fmt: off
+years_in_order = stating(
+    "{0}_to_{1}", "{1} is not below {0}", "{0} <= {1}",
+    lambda first, last, _: first is None or last is None or first <= last, beside=1)
+dates_in_order = stating(
+    "{0}_to_{1}", "{1} is on or after {0}",
+    "substr({1}, 1, length({0})) >= substr({0}, 1, length({1}))",
+    lambda first, last, _: first is None or last is None or date_not_before(last, first), beside=1)
+year_by_date = stating(
+    "{0}_by_{1}", "{0} is not after the year of {1}", "{0} <= CAST(substr({1}, 1, 4) AS INTEGER)",
+    lambda year, date, _: year is None or date is None or year <= int(date[:4]))
+only_where = stating(
+    "{0}_only_where_{1}", "{0} is given only where {1} is {words}",
+    "{0} IS NULL OR coalesce({1}, '') IN ({listed})",
+    lambda cell, other, words: cell is None or other in words)
+never_where = stating(
+    "{0}_never_where_{1}", "{0} is empty where {1} is {words}",
+    "{0} IS NULL OR coalesce({1}, '') NOT IN ({listed})",
+    lambda cell, other, words: cell is None or other not in words)
+empty_exactly_where = stating(
+    "{0}_empty_where_{words}", "{0} is empty where {1} is {words}, and only there",
+    "({0} IS NULL) = ({1} = {listed})",
+    lambda cell, other, words: (cell is None) == (other in words))
+exactly_one = stating(
+    "either_{0}_or_{1}", "exactly one of {0} and {1} is given", "({0} IS NULL) <> ({1} IS NULL)",
+    lambda one, other, _: (one is None) != (other is None))
+not_both = stating(
+    "{0}_or_{1}", "{0} and {1} are not both given ({words})", "{0} IS NULL OR {1} IS NULL",
+    lambda one, other, _: one is None or other is None)
+together = stating(
+    "{0}_with_{1}", "{0} and {1} are given together or not at all", "({0} IS NULL) = ({1} IS NULL)",
+    lambda one, other, _: (one is None) == (other is None))
+# fmt: on
 
 
 def needs(column: str, *others: str) -> Rule:
@@ -68,87 +101,12 @@ def needs(column: str, *others: str) -> Rule:
     )  # fmt: skip
 
 
-def quoted(values: tuple[str, ...]) -> str:
-    """Write words as a list in SQL."""
-    return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
-
-
-def only_where(column: str, other: str, *values: str) -> Rule:
-    """State that a column may be filled only where another one holds one of the values."""
-    return Rule(
-        f"{column}_only_where_{other}", column, (column, other),
-        f"{column} is given only where {other} is {' or '.join(values)}",
-        lambda row: row[column] is None or row[other] in values,
-        f"{column} IS NULL OR coalesce({other}, '') IN ({quoted(values)})",
-    )  # fmt: skip
-
-
-def never_where(column: str, other: str, *values: str) -> Rule:
-    """State that a column must be empty where another one holds one of the values."""
-    return Rule(
-        f"{column}_never_where_{other}", column, (column, other),
-        f"{column} is empty where {other} is {' or '.join(values)}",
-        lambda row: row[column] is None or row[other] not in values,
-        f"{column} IS NULL OR coalesce({other}, '') NOT IN ({quoted(values)})",
-    )  # fmt: skip
-
-
-def if_then(column: str, value: str, other: str, wanted: str, meaning: str) -> Rule:
-    """State that a value of one column fixes the value of another."""
-    return Rule(
-        f"{column}_fixes_{other}", other, (column, other),
-        f"where {column} is {value}, {other} is {wanted} ({meaning})",
-        lambda row: row[column] != value or row[other] == wanted,
-        f"coalesce({column}, '') <> '{value}' OR coalesce({other}, '') = '{wanted}'",
-    )  # fmt: skip
-
-
-def empty_exactly_where(column: str, other: str, value: str) -> Rule:
-    """State that a column is empty where another one holds the value, and nowhere else."""
-    return Rule(
-        f"{column}_empty_where_{value}", column, (column, other),
-        f"{column} is empty where {other} is {value}, and only there",
-        lambda row: (row[column] is None) == (row[other] == value),
-        f"({column} IS NULL) = ({other} = '{value}')",
-    )  # fmt: skip
-
-
-def exactly_one(first: str, second: str) -> Rule:
-    """State that of two columns one is filled and the other empty."""
-    return Rule(
-        f"either_{first}_or_{second}", first, (first, second),
-        f"exactly one of {first} and {second} is given",
-        lambda row: (row[first] is None) != (row[second] is None),
-        f"({first} IS NULL) <> ({second} IS NULL)",
-    )  # fmt: skip
-
-
 def at_least_one(*columns: str) -> Rule:
     """State that of some columns one or more are filled."""
     return Rule(
         f"one_of_{'_'.join(columns)}", columns[0], columns, f"at least one of {', '.join(columns)} is given",
         lambda row: any(row[column] is not None for column in columns),
         " OR ".join(f"{column} IS NOT NULL" for column in columns),
-    )  # fmt: skip
-
-
-def not_both(first: str, second: str, meaning: str) -> Rule:
-    """State that of two columns at most one is filled."""
-    return Rule(
-        f"{first}_or_{second}", first, (first, second),
-        f"{first} and {second} are not both given ({meaning})",
-        lambda row: row[first] is None or row[second] is None,
-        f"{first} IS NULL OR {second} IS NULL",
-    )  # fmt: skip
-
-
-def together(first: str, second: str) -> Rule:
-    """State that two columns are both filled or both empty."""
-    return Rule(
-        f"{first}_with_{second}", first, (first, second),
-        f"{first} and {second} are given together or not at all",
-        lambda row: (row[first] is None) == (row[second] is None),
-        f"({first} IS NULL) = ({second} IS NULL)",
     )  # fmt: skip
 
 
@@ -322,102 +280,290 @@ def usual_components(kind: str | None) -> tuple[str, ...]:
 
 
 # fmt: off
-FAMILIES = Table(
-    "families",
-    "Models that share a mechanism or a chassis, and so their weak spots.",
-    (
-        must("family", "name of the family"),
-        must("kind", "tape deck, turntable, receiver and so on"),
-        text("maker", "who made it"),
-        year("first_year", "first year of production"),
-        year("last_year", "last year of production"),
-        money("working_price", "what the owner thinks a serviced, working unit fetches"),
-        date("priced_on", "when that estimate was made"),
-        Column("price_spread", "number", "relative standard deviation of that price; empty counts as 0.25",
-               minimum=0, maximum=5),
-        text("notes", "anything else, several lines if need be", multiline=True),
+#: Every table by name, in an order in which each refers only to earlier ones.
+TABLES: dict[str, Table] = {table.name: table for table in (
+    Table(
+        "settings",
+        "What holds for the whole ledger; see the list of settings.",
+        (must("setting", "its name"), must("value", "its value")),
+        ("setting",),
+        {},
     ),
-    ("family",),
-    {},
-    (years_in_order("first_year", "last_year"), needs("priced_on", "working_price"),
-     needs("price_spread", "working_price")),
-)
-
-MODELS = Table(
-    "models",
-    "Names on front panels, and the family each belongs to.",
-    (
-        must("model", "name on the front panel"),
-        must("family", "the family it belongs to"),
-        year("first_year", "first year of production"),
-        year("last_year", "last year of production"),
+    Table(
+        "families",
+        "Models that share a mechanism or a chassis, and so their weak spots.",
+        (
+            must("family", "name of the family"),
+            must("kind", "tape deck, turntable, receiver and so on"),
+            text("maker", "who made it"),
+            year("first_year", "first year of production"),
+            year("last_year", "last year of production"),
+            money("working_price", "what the owner thinks a serviced, working unit fetches"),
+            date("priced_on", "when that estimate was made"),
+            Column("price_spread", "number", "relative standard deviation of that price; empty counts "
+                   "as 0.25", minimum=0, maximum=5),
+            text("notes", "anything else, several lines if need be", multiline=True),
+        ),
+        ("family",),
+        {},
+        (years_in_order("first_year", "last_year"), needs("priced_on", "working_price"),
+         needs("price_spread", "working_price")),
     ),
-    ("model",),
-    {"family": "families"},
-    (years_in_order("first_year", "last_year"),),
-)
-
-LOTS = Table(
-    "lots",
-    "Units that were bought together for one price.",
-    (
-        must("lot", "its name"),
-        money("price", "what all of them cost together", required=True),
-        date("bought_on", "when they were bought"),
-        text("remarks", "anything else, several lines if need be", multiline=True),
+    Table(
+        "models",
+        "Names on front panels, and the family each belongs to.",
+        (
+            must("model", "name on the front panel"),
+            must("family", "the family it belongs to"),
+            year("first_year", "first year of production"),
+            year("last_year", "last year of production"),
+        ),
+        ("model",),
+        {"family": "families"},
+        (years_in_order("first_year", "last_year"),),
     ),
-    ("lot",),
-    {},
-)
-
-JOBS = Table(
-    "jobs",
-    "One unit's passage over the bench.",
-    (
-        must("job", "the bench's number, given in sequence at intake and never used again: "
-              "an optional prefix, then digits"),
-        must("family", "the family of the unit"),
-        text("model", "name on the front panel"),
-        text("lot", "the lot that it was bought in, together with others for one price"),
-        year("built_from", "first year in which the unit can have been made"),
-        year("built_to", "last year in which it can have been made; equal to built_from if known"),
-        choice("year_basis", "where the year comes from", allowed=YEAR_BASES),
-        date("taken_in", "when the unit came to the bench", required=True),
-        date("closed", "when the job ended"),
-        choice("outcome", "donor: kept for parts; sold as is: sold or given away unrepaired; "
-                "open: not finished", required=True, allowed=OUTCOMES),
-        money("bought_for", "what the unit cost; empty in a lot, whose price its units share in proportion "
-              "to their working prices, equally where one is not stated"),
-        hours("hours", "bench time to the end of the job"),
-        money("other_costs", "postage, travel, consumables: what no single component caused"),
-        money("sold_for", "what the unit was sold for; empty while unsold or kept"),
-        date("sold_on", "when it was sold"),
-        money("salvage_value", "the parts kept, at what buying them used would cost; empty: the worth of "
-              "those that were put on the shelf"),
-        text("ended_by",
-             "component that ended a job without a repair; counts as failed, with or without a finding"),
-        choice("ended_why", "why the job ended without a repair", allowed=ENDED_WHY),
-        text("origin", "empty for this bench's own jobs, else the source that it was imported from"),
-        text("remarks", "anything else, several lines if need be", multiline=True),
+    Table(
+        "lots",
+        "Units that were bought together for one price.",
+        (
+            must("lot", "its name"),
+            money("price", "what all of them cost together", required=True),
+            date("bought_on", "when they were bought"),
+            text("remarks", "anything else, several lines if need be", multiline=True),
+        ),
+        ("lot",),
+        {},
     ),
-    ("job",),
-    {"family": "families", "lot": "lots"},
-    (
-        not_both("lot", "bought_for", "the units of a lot share its price"),
-        years_in_order("built_from", "built_to"),
-        needs("year_basis", "built_from", "built_to"),
-        year_by_date("built_from", "taken_in"),
-        year_by_date("built_to", "taken_in"),
-        dates_in_order("taken_in", "closed"),
-        empty_exactly_where("closed", "outcome", "open"),
-        only_where("sold_for", "outcome", "repaired", "sold as is"),
-        only_where("sold_on", "outcome", "repaired", "sold as is"),
-        dates_in_order("taken_in", "sold_on"),
-        never_where("salvage_value", "outcome", "open"),
-        only_where("ended_by", "outcome", *UNREPAIRED),
-        only_where("ended_why", "outcome", *UNREPAIRED),
+    Table(
+        "jobs",
+        "One unit's passage over the bench.",
+        (
+            must("job", "the bench's number, given in sequence at intake and never used again: "
+                  "an optional prefix, then digits"),
+            must("family", "the family of the unit"),
+            text("model", "name on the front panel"),
+            text("lot", "the lot that it was bought in, together with others for one price"),
+            year("built_from", "first year in which the unit can have been made"),
+            year("built_to", "last year in which it can have been made; equal to built_from if known"),
+            choice("year_basis", "where the year comes from", allowed=YEAR_BASES),
+            date("taken_in", "when the unit came to the bench", required=True),
+            date("closed", "when the job ended"),
+            choice("outcome", "donor: kept for parts; sold as is: sold or given away unrepaired; "
+                    "open: not finished", required=True, allowed=OUTCOMES),
+            money("bought_for", "what the unit cost; empty in a lot, whose price its units share in "
+                  "proportion to their working prices, equally where one is not stated"),
+            hours("hours", "bench time to the end of the job"),
+            money("other_costs", "postage, travel, consumables: what no single component caused"),
+            money("sold_for", "what the unit was sold for; empty while unsold or kept"),
+            date("sold_on", "when it was sold"),
+            money("salvage_value", "the parts kept, at what buying them used would cost; empty: the worth of "
+                  "those that were put on the shelf"),
+            text("ended_by",
+                 "component that ended a job without a repair; counts as failed, with or without a finding"),
+            choice("ended_why", "why the job ended without a repair", allowed=ENDED_WHY),
+            text("origin", "empty for this bench's own jobs, else the source that it was imported from"),
+            text("remarks", "anything else, several lines if need be", multiline=True),
+        ),
+        ("job",),
+        {"family": "families", "lot": "lots"},
+        (
+            not_both("lot", "bought_for", "the units of a lot share its price"),
+            years_in_order("built_from", "built_to"),
+            needs("year_basis", "built_from", "built_to"),
+            year_by_date("built_from", "taken_in"),
+            year_by_date("built_to", "taken_in"),
+            dates_in_order("taken_in", "closed"),
+            empty_exactly_where("closed", "outcome", "open"),
+            only_where("sold_for", "outcome", "repaired", "sold as is"),
+            only_where("sold_on", "outcome", "repaired", "sold as is"),
+            dates_in_order("taken_in", "sold_on"),
+            never_where("salvage_value", "outcome", "open"),
+            only_where("ended_by", "outcome", *UNREPAIRED),
+            only_where("ended_why", "outcome", *UNREPAIRED),
+        ),
     ),
-)
+    Table(
+        "findings",
+        "What state a component was in. A component without a row was not examined; soundness is written "
+        "down.",
+        (
+            must("job", "the job"),
+            must("component", "belt, pinch roller, motor and so on; an open list"),
+            text("position", "left, right and so on, where a unit has several", default=""),
+            choice("found", "worn: it works, but a careful bench replaces it", required=True, allowed=FOUND),
+            choice("original", "whether it is the part the unit was built with; "
+                    "empty counts as unknown, which is taken as original and flagged",
+                   allowed=("yes", "no", "unknown")),
+            year("fitted_from", "first year in which a part that is not original can have been fitted"),
+            year("fitted_to", "last year in which it can have been fitted"),
+            choice("arose", "during work: alive at the unit's age, it failed on the bench",
+                   default="as received", allowed=AROSE),
+            date("failed_from", "earliest day on which it can have failed"),
+            date("failed_to", "latest day on which it can have failed"),
+            choice("action", "what was done; no part: no replacement could be had; "
+                    "none on a failed part: never tried", allowed=ACTIONS),
+            money("part_cost", "what the part cost; a salvaged one at what buying it used would cost"),
+            choice("part_source", "where the part came from", allowed=("new", "salvaged")),
+        ),
+        ("job", "component", "position", "arose"),
+        {"job": "jobs"},
+        (
+            only_where("fitted_from", "original", "no"),
+            only_where("fitted_to", "original", "no"),
+            years_in_order("fitted_from", "fitted_to"),
+            Rule("arose_fixes_found", "found", ("arose", "found"),
+                 "where arose is during work, found is failed (it died on the bench)",
+                 lambda row: row["arose"] != "during work" or row["found"] == "failed",
+                 "coalesce(arose, '') <> 'during work' OR coalesce(found, '') = 'failed'"),
+            only_where("failed_from", "found", "failed"),
+            only_where("failed_to", "found", "failed"),
+            dates_in_order("failed_from", "failed_to"),
+            never_where("part_cost", "action", "none", "no part"),
+            never_where("part_source", "action", "none", "no part"),
+        ),
+    ),
+    Table(
+        "signs",
+        "What could be seen before any tool was picked up. A sign without a row was not looked for.",
+        (
+            must("job", "the job"),
+            must("sign", "rust, no power, hum and so on; an open list"),
+            choice("seen", "whether it was there", required=True, allowed=YES_NO),
+        ),
+        ("job", "sign"),
+        {"job": "jobs"},
+    ),
+    Table(
+        "followups",
+        "What became of a repaired unit.",
+        (
+            must("job", "the job"),
+            date("checked_on", "when somebody looked or asked", required=True),
+            choice("working", "whether it worked then", required=True, allowed=YES_NO),
+            date("failed_on", "when it failed, if the day is known"),
+            text("component", "what failed"),
+            hours("hours", "bench time that the check or the second repair took"),
+            money("cost", "what it cost beside time"),
+        ),
+        ("job", "checked_on"),
+        {"job": "jobs"},
+        (
+            only_where("failed_on", "working", "no"),
+            only_where("component", "working", "no"),
+            dates_in_order("failed_on", "checked_on"),
+        ),
+    ),
+    Table(
+        "parts",
+        "What a repair can draw on. The row of a family comes before the general row.",
+        (
+            must("component", "the component"),
+            text("family", "the family that the row is for; empty: every family without a row of its own"),
+            choice("obtainable", "whether a replacement can be had",
+                   required=True, allowed=("yes", "salvage only", "no")),
+            money("price", "price of one pack, or of one piece where pack_size is empty"),
+            pieces("pack_size", "pieces in one pack; empty counts as 1"),
+            pieces("per_unit", "pieces that one unit needs; empty counts as 1"),
+            date("as_of", "when this was looked up"),
+        ),
+        ("component", "family"),
+        {"family": "families"},
+    ),
+    Table(
+        "hearsay",
+        "What the trade says before the bench has seen it; kept apart from records and weighed like them.",
+        (
+            text("family", "the family that it is about"),
+            text("kind", "or the kind that it is about"),
+            text("component", "the component, for a share of failed parts"),
+            Column("age_years", "number", "age of the part", above=0, maximum=200, unit="years"),
+            share("share_failed", "share of original parts that have failed by that age"),
+            share("share_repaired", "share of units that can be repaired"),
+            Column("worth_jobs", "number", "how many records it is worth", required=True,
+                   above=0, maximum=1_000_000, unit="jobs"),
+            text("told_by", "who says so"),
+        ),
+        ("family", "kind", "component", "age_years", "told_by"),
+        {"family": "families"},
+        (
+            exactly_one("family", "kind"),
+            exactly_one("share_failed", "share_repaired"),
+            together("component", "share_failed"),
+            together("age_years", "share_failed"),
+        ),
+    ),
+    Table(
+        "sightings",
+        "A unit that was looked at, bought or not. It is not decided while job and left_because are empty.",
+        (
+            must("sighting", "its name: the day, the place, and what the offer was called there"),
+            date("seen_on", "when it was seen", required=True),
+            text("place", "where it was seen"),
+            text("family", "its family, which the ledger need not know"),
+            text("model", "name on the front panel"),
+            text("kind", "its kind"),
+            year("built_from", "first year in which it can have been made"),
+            year("built_to", "last year in which it can have been made"),
+            money("asked", "the price asked; empty where none was, or one for a whole lot"),
+            choice("verdict", "what the odds of that time said", allowed=VERDICTS),
+            Column("ceiling", "money", "the highest price at which they would have said take",
+                   unit="currency"),
+            text("job", "the job that it became, if it was bought"),
+            choice("left_because", "why it was left", allowed=LEFT_BECAUSE),
+        ),
+        ("sighting",),
+        {"job": "jobs"},
+        (
+            at_least_one("family", "model", "kind"),
+            years_in_order("built_from", "built_to"),
+            year_by_date("built_from", "seen_on"),
+            year_by_date("built_to", "seen_on"),
+            not_both("job", "left_because", "what was bought was not left"),
+        ),
+    ),
+    Table(
+        "sighting_signs",
+        "What could be seen of a unit that was looked at. A sign without a row was not looked for.",
+        (
+            must("sighting", "the unit that was looked at"),
+            must("sign", "rust, no power, hum and so on; an open list"),
+            choice("seen", "whether it was there", required=True, allowed=YES_NO),
+        ),
+        ("sighting", "sign"),
+        {"sighting": "sightings"},
+    ),
+    Table(
+        "shelf",
+        "A part that was kept for a later job. It lies on the shelf while gone_on is empty.",
+        (
+            Column("part", "count", "its number, given in sequence and never used again", required=True,
+                   minimum=1, maximum=1_000_000_000),
+            must("component", "what it is"),
+            text("family", "the family that it fits; empty: any"),
+            text("job", "the job of the unit that it was taken from"),
+            money("worth", "what buying it used would cost"),
+            date("kept_on", "when it was put on the shelf", required=True),
+            text("used_in", "the job that it went into; empty where it was thrown out"),
+            date("gone_on", "when it went"),
+        ),
+        ("part",),
+        {"family": "families", "job": "jobs", "used_in": "jobs"},
+        (dates_in_order("kept_on", "gone_on"), needs("used_in", "gone_on")),
+    ),
+    Table(
+        "spending",
+        "Money or hours that no single job caused: travel, tools, fees.",
+        (
+            date("spent_on", "when", required=True),
+            must("what", "what for"),
+            money("amount", "how much"),
+            hours("hours", "how many hours"),
+        ),
+        ("spent_on", "what"),
+        {},
+        (at_least_one("amount", "hours"),),
+    ),
+)}
 
 #: What is told of a job when its unit comes, and what when it leaves; remarks at any time.
 AT_INTAKE = (
@@ -427,219 +573,4 @@ AT_THE_END = (
     "outcome", "closed", "hours", "other_costs", "sold_for", "sold_on", "salvage_value", "ended_by",
     "ended_why",
 )
-
-FINDINGS = Table(
-    "findings",
-    "What state a component was in. A component without a row was not examined; soundness is written down.",
-    (
-        must("job", "the job"),
-        must("component", "belt, pinch roller, motor and so on; an open list"),
-        text("position", "left, right and so on, where a unit has several", default=""),
-        choice("found", "worn: it works, but a careful bench replaces it", required=True, allowed=FOUND),
-        choice("original", "whether it is the part the unit was built with; "
-                "empty counts as unknown, which is taken as original and flagged",
-               allowed=("yes", "no", "unknown")),
-        year("fitted_from", "first year in which a part that is not original can have been fitted"),
-        year("fitted_to", "last year in which it can have been fitted"),
-        choice("arose", "during work: alive at the unit's age, it failed on the bench",
-               default="as received", allowed=AROSE),
-        date("failed_from", "earliest day on which it can have failed"),
-        date("failed_to", "latest day on which it can have failed"),
-        choice("action", "what was done; no part: no replacement could be had; "
-                "none on a failed part: never tried", allowed=ACTIONS),
-        money("part_cost", "what the part cost; a salvaged one at what buying it used would cost"),
-        choice("part_source", "where the part came from", allowed=("new", "salvaged")),
-    ),
-    ("job", "component", "position", "arose"),
-    {"job": "jobs"},
-    (
-        only_where("fitted_from", "original", "no"),
-        only_where("fitted_to", "original", "no"),
-        years_in_order("fitted_from", "fitted_to"),
-        if_then("arose", "during work", "found", "failed", "it died on the bench"),
-        only_where("failed_from", "found", "failed"),
-        only_where("failed_to", "found", "failed"),
-        dates_in_order("failed_from", "failed_to"),
-        never_where("part_cost", "action", "none", "no part"),
-        never_where("part_source", "action", "none", "no part"),
-    ),
-)
-
-SIGNS = Table(
-    "signs",
-    "What could be seen before any tool was picked up. A sign without a row was not looked for.",
-    (
-        must("job", "the job"),
-        must("sign", "rust, no power, hum and so on; an open list"),
-        choice("seen", "whether it was there", required=True, allowed=YES_NO),
-    ),
-    ("job", "sign"),
-    {"job": "jobs"},
-)
-
-FOLLOWUPS = Table(
-    "followups",
-    "What became of a repaired unit.",
-    (
-        must("job", "the job"),
-        date("checked_on", "when somebody looked or asked", required=True),
-        choice("working", "whether it worked then", required=True, allowed=YES_NO),
-        date("failed_on", "when it failed, if the day is known"),
-        text("component", "what failed"),
-        hours("hours", "bench time that the check or the second repair took"),
-        money("cost", "what it cost beside time"),
-    ),
-    ("job", "checked_on"),
-    {"job": "jobs"},
-    (
-        only_where("failed_on", "working", "no"),
-        only_where("component", "working", "no"),
-        dates_in_order("failed_on", "checked_on"),
-    ),
-)
-
-PARTS = Table(
-    "parts",
-    "What a repair can draw on. The row of a family comes before the general row.",
-    (
-        must("component", "the component"),
-        text("family", "the family that the row is for; empty: every family without a row of its own"),
-        choice("obtainable", "whether a replacement can be had",
-               required=True, allowed=("yes", "salvage only", "no")),
-        money("price", "price of one pack, or of one piece where pack_size is empty"),
-        pieces("pack_size", "pieces in one pack; empty counts as 1"),
-        pieces("per_unit", "pieces that one unit needs; empty counts as 1"),
-        date("as_of", "when this was looked up"),
-    ),
-    ("component", "family"),
-    {"family": "families"},
-)
-
-HEARSAY = Table(
-    "hearsay",
-    "What the trade says before the bench has seen it; kept apart from records and weighed like them.",
-    (
-        text("family", "the family that it is about"),
-        text("kind", "or the kind that it is about"),
-        text("component", "the component, for a share of failed parts"),
-        Column("age_years", "number", "age of the part", above=0, maximum=200, unit="years"),
-        share("share_failed", "share of original parts that have failed by that age"),
-        share("share_repaired", "share of units that can be repaired"),
-        Column("worth_jobs", "number", "how many records it is worth", required=True,
-               above=0, maximum=1_000_000, unit="jobs"),
-        text("told_by", "who says so"),
-    ),
-    ("family", "kind", "component", "age_years", "told_by"),
-    {"family": "families"},
-    (
-        exactly_one("family", "kind"),
-        exactly_one("share_failed", "share_repaired"),
-        together("component", "share_failed"),
-        together("age_years", "share_failed"),
-    ),
-)
-
-SIGHTINGS = Table(
-    "sightings",
-    "A unit that was looked at, bought or not. It is not decided while job and left_because are empty.",
-    (
-        must("sighting", "its name: the day, the place, and what the offer was called there"),
-        date("seen_on", "when it was seen", required=True),
-        text("place", "where it was seen"),
-        text("family", "its family, which the ledger need not know"),
-        text("model", "name on the front panel"),
-        text("kind", "its kind"),
-        year("built_from", "first year in which it can have been made"),
-        year("built_to", "last year in which it can have been made"),
-        money("asked", "the price asked; empty where none was, or one for a whole lot"),
-        choice("verdict", "what the odds of that time said", allowed=VERDICTS),
-        Column("ceiling", "money", "the highest price at which they would have said take", unit="currency"),
-        text("job", "the job that it became, if it was bought"),
-        choice("left_because", "why it was left", allowed=LEFT_BECAUSE),
-    ),
-    ("sighting",),
-    {"job": "jobs"},
-    (
-        at_least_one("family", "model", "kind"),
-        years_in_order("built_from", "built_to"),
-        year_by_date("built_from", "seen_on"),
-        year_by_date("built_to", "seen_on"),
-        not_both("job", "left_because", "what was bought was not left"),
-    ),
-)
-
-SIGHTING_SIGNS = Table(
-    "sighting_signs",
-    "What could be seen of a unit that was looked at. A sign without a row was not looked for.",
-    (
-        must("sighting", "the unit that was looked at"),
-        must("sign", "rust, no power, hum and so on; an open list"),
-        choice("seen", "whether it was there", required=True, allowed=YES_NO),
-    ),
-    ("sighting", "sign"),
-    {"sighting": "sightings"},
-)
-
-SHELF = Table(
-    "shelf",
-    "A part that was kept for a later job. It lies on the shelf while gone_on is empty.",
-    (
-        Column("part", "count", "its number, given in sequence and never used again", required=True,
-               minimum=1, maximum=1_000_000_000),
-        must("component", "what it is"),
-        text("family", "the family that it fits; empty: any"),
-        text("job", "the job of the unit that it was taken from"),
-        money("worth", "what buying it used would cost"),
-        date("kept_on", "when it was put on the shelf", required=True),
-        text("used_in", "the job that it went into; empty where it was thrown out"),
-        date("gone_on", "when it went"),
-    ),
-    ("part",),
-    {"family": "families", "job": "jobs", "used_in": "jobs"},
-    (dates_in_order("kept_on", "gone_on"), needs("used_in", "gone_on")),
-)
-
-SPENDING = Table(
-    "spending",
-    "Money or hours that no single job caused: travel, tools, fees.",
-    (
-        date("spent_on", "when", required=True),
-        must("what", "what for"),
-        money("amount", "how much"),
-        hours("hours", "how many hours"),
-    ),
-    ("spent_on", "what"),
-    {},
-    (at_least_one("amount", "hours"),),
-)
-
-SETTINGS_TABLE = Table(
-    "settings",
-    "What holds for the whole ledger; see the list of settings.",
-    (must("setting", "its name"), must("value", "its value")),
-    ("setting",),
-    {},
-)
-
 # fmt: on
-
-#: Every table by name, in an order in which each refers only to earlier ones.
-TABLES: dict[str, Table] = {
-    table.name: table
-    for table in (
-        SETTINGS_TABLE,
-        FAMILIES,
-        MODELS,
-        LOTS,
-        JOBS,
-        FINDINGS,
-        SIGNS,
-        FOLLOWUPS,
-        PARTS,
-        HEARSAY,
-        SIGHTINGS,
-        SIGHTING_SIGNS,
-        SHELF,
-        SPENDING,
-    )
-}
