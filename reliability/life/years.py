@@ -4,7 +4,7 @@ Within one family age and production year move together, because all units are i
 calendar years. Every answer here carries their correlation, and where it is above 0.95 no answer is given.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from scipy.special import expit, logit, xlogy
 
 from reliability.errors import InvalidInput
 from reliability.life.curves import fit_curve
-from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords
+from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, run_starts
 
 # ---- Records whose year of production is known
 
@@ -58,39 +58,42 @@ def _correlation(dated: pd.DataFrame) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class Group:
-    """Some of the parts, gathered by age."""
+class Groups:
+    """Some sets of the parts side by side, each gathered by age."""
 
-    rows: IntArray  # (n,): positions of the parts, in order of age
-    start: IntArray  # (n_ages,): first of the rows at each distinct age
-    inspected: FloatArray  # (n_ages,): parts at each distinct age
-    place: IntArray  # (n,): distinct age of each of the rows
+    rows: IntArray  # (n,): positions of the parts, group after group, in order of age
+    start: IntArray  # (n_cells,): first of the rows at each distinct age of each group
+    inspected: FloatArray  # (n_cells,): how many parts these are
+    first: IntArray  # (n_groups,): first cell of each group
 
     @classmethod
-    def of(cls, age: FloatArray, rows: IntArray) -> "Group":
+    def of(cls, age: FloatArray, groups: Sequence[IntArray]) -> "Groups":
         """Gather the parts at some positions; ages are in ascending order."""
-        _, start, place, number = np.unique(
-            age[rows], return_index=True, return_inverse=True, return_counts=True
-        )
-        return cls(rows, start, number.astype(np.float64), place)
+        rows = np.concatenate(groups)
+        group = np.repeat(np.arange(len(groups)), [each.size for each in groups])
+        start = run_starts(group, age[rows])
+        inspected = np.diff(start, append=rows.size).astype(np.float64)
+        return cls(rows, start, inspected, run_starts(group[start]))
 
     def fit(self, outcomes: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Count the failed at each age, fit the isotonic curve, and give its log-likelihood.
+        """Count the failed at each age, fit isotonic curves, and give their log-likelihoods.
 
-        Of each set of outcomes (n_sets, n): two arrays (n_sets, n_ages) and one (n_sets,).
+        Of each set of outcomes (n_sets, n): two arrays (n_sets, n_cells) and one (n_sets, n_groups).
         """
         failed = np.add.reduceat(outcomes[:, self.rows].astype(np.float64), self.start, axis=1)
-        # Lifted by 2 each, the sets follow one another in one rising line, and one regression does all.
-        lift = 2.0 * np.arange(len(failed))[:, None]
-        line = (failed / self.inspected + lift).ravel()
+        # Lifted by 2 each, all curves follow one another in one rising line, and one regression does all.
+        sizes = np.diff(self.first, append=self.start.size)
+        lift = 2.0 * np.repeat(np.arange(len(failed) * self.first.size), np.tile(sizes, len(failed)))
+        line = (failed / self.inspected).ravel() + lift
         fitted = isotonic_regression(line, weights=np.tile(self.inspected, len(failed)))
-        share = np.clip(fitted.x.reshape(failed.shape) - lift, 0.0, 1.0)
-        # Within a block all have one share, the mean.
-        first = fitted.blocks[:-1]
-        level = share.ravel()[first]
+        # Within a block all have one share, the mean; the lift would blur it.
+        block = fitted.blocks[:-1]
+        level = np.add.reduceat(failed.ravel(), block) / fitted.weights
+        share = np.repeat(level, np.diff(fitted.blocks)).reshape(failed.shape)
         value = fitted.weights * (xlogy(level, level) + xlogy(1 - level, 1 - level))
-        begin = np.searchsorted(first, np.arange(0, line.size, self.start.size))
-        return failed, share, np.add.reduceat(value, begin)
+        curve = self.start.size * np.arange(len(failed))[:, None] + self.first
+        total = np.add.reduceat(value, np.searchsorted(block, curve.ravel()))
+        return failed, share, total.reshape(curve.shape)
 
 
 # ---- Chance of having failed by an age where the production year does not matter
@@ -117,12 +120,17 @@ class Null:
        Stat. 23 (1995) 882-904.
     """
 
-    everyone: Group
+    everyone: Groups
     log_age: FloatArray  # (n_ages,): less the mean, in standard deviations
     smoothing: FloatArray  # (n_ages, n_ages): weights of each age in the average for each; rows add up to 1
 
+    @property
+    def place(self) -> IntArray:
+        """Distinct age of each part."""
+        return np.repeat(np.arange(self.log_age.size), self.everyone.inspected.astype(int))
+
     @classmethod
-    def of(cls, everyone: Group, log_age: FloatArray) -> "Null":
+    def of(cls, everyone: Groups, log_age: FloatArray) -> "Null":
         """Lay out the ages; `log_age` is that of each part."""
         spread = max(float(np.std(log_age)), 1e-9)
         at = (log_age[everyone.rows[everyone.start]] - log_age.mean()) / spread
@@ -136,7 +144,7 @@ class Null:
         failed, share, _ = self.everyone.fit(outcomes)
         start = self._logistic(failed)
         beyond = (share - start) @ self.smoothing.T
-        return np.clip(start + beyond, 0.0, 1.0)[:, self.everyone.place]
+        return np.clip(start + beyond, 0.0, 1.0)[:, self.place]
 
     def _logistic(self, failed: FloatArray) -> FloatArray:
         """Logistic curve at each age for each set, (n_sets, n_ages); level where it would fall."""
@@ -184,7 +192,7 @@ class Search:
     null: Null
     unit: IntArray  # (n,): parts of one unit share a number, 0, 1, ...
     candidates: FloatArray  # (n_candidates,): first years of the later cohort
-    cohorts: tuple[tuple[Group, Group], ...]  # the earlier and the later one of each candidate
+    cohorts: Groups  # the earlier and the later one of each candidate
     beside_age: FloatArray  # (n, n_candidates): indicator of the later, less its regression on log age
 
     def run(self, n_bootstrap: int, seed: int) -> tuple[float, float]:
@@ -223,14 +231,13 @@ class Search:
 
     def statistics(self, outcomes: BoolArray) -> FloatArray:
         """Score and gain in log-likelihood of each candidate: from (n_sets, n), (n_sets, n_candidates, 2)."""
-        everyone = self.null.everyone
-        _, pooled, together = everyone.fit(outcomes)
-        share = pooled[:, everyone.place]
+        _, pooled, together = self.null.everyone.fit(outcomes)
+        share = pooled[:, self.null.place]
         score = (outcomes - share) @ self.beside_age
         variance = (share * (1 - share)) @ self.beside_age**2
         ratio = np.divide(score**2, variance, out=np.zeros_like(score), where=variance > _LEAST_VARIANCE)
-        apart = np.column_stack([sum(side.fit(outcomes)[2] for side in pair) for pair in self.cohorts])
-        return np.stack((ratio, apart - together[:, None]), axis=2)
+        apart = self.cohorts.fit(outcomes)[2].reshape(*score.shape, 2).sum(axis=2)
+        return np.stack((ratio, apart - together), axis=2)
 
     def _most(self, outcomes: BoolArray, usual: FloatArray) -> FloatArray:
         """Give the most that each set of outcomes shows, relative to what is usual; (n_sets,)."""
@@ -245,12 +252,14 @@ def prepare_search(dated: pd.DataFrame) -> Search | None:
     """Lay the records out for a search; None if they are too few."""
     if not np.all(dated["count"] == np.round(dated["count"])):
         raise InvalidInput("The search for a change needs whole counts; weighed records have none.")
-    # By age and year, so that the order of the records decides nothing.
-    each = dated.loc[dated.index.repeat(dated["count"].astype(int))]
-    each = each.sort_values(["age_years", "year"], kind="stable", ignore_index=True)
-    age, year, failed = (each[name].to_numpy() for name in ("age_years", "year", "failed"))
-    if age.size < MIN_RECORDS or min(failed.sum(), (~failed).sum()) < MIN_SIDE:
+    count, failed = dated["count"].to_numpy(np.int64), dated["failed"].to_numpy()
+    n, n_failed = count.sum(), count[failed].sum()
+    if n < MIN_RECORDS or min(n_failed, n - n_failed) < MIN_SIDE:
         return None
+    # By age and year, so that the order of the records decides nothing.
+    order = np.lexsort((dated["year"], dated["age_years"]))
+    each = dated.iloc[np.repeat(order, count[order])]
+    age, year, failed = (each[name].to_numpy() for name in ("age_years", "year", "failed"))
     candidates = np.unique(year)[1:]
     later = year[:, None] >= candidates
     smaller = np.minimum(later.sum(axis=0), (~later).sum(axis=0))
@@ -258,16 +267,14 @@ def prepare_search(dated: pd.DataFrame) -> Search | None:
     if not enough.any():
         return None
     later = later[:, enough]
-    log_age, everyone = np.log(age), Group.of(age, np.arange(age.size))
+    log_age, everyone = np.log(age), Groups.of(age, [np.arange(age.size)])
     terms = np.linalg.qr(np.column_stack((np.ones(age.size), log_age - log_age.mean())))[0]
     return Search(
         failed=failed,
         null=Null.of(everyone, log_age),
         unit=np.unique(each["unit"] if "unit" in each else np.arange(age.size), return_inverse=True)[1],
         candidates=candidates[enough],
-        cohorts=tuple(
-            (Group.of(age, np.flatnonzero(~side)), Group.of(age, np.flatnonzero(side))) for side in later.T
-        ),
+        cohorts=Groups.of(age, [np.flatnonzero(side == late) for side in later.T for late in (False, True)]),
         beside_age=later - terms @ (terms.T @ later),
     )
 

@@ -10,7 +10,7 @@ from scipy.stats import false_discovery_control
 
 from reliability.errors import InvalidInput
 from reliability.life.lives import LifeRecords
-from reliability.life.years import Group, Null, dated_records, find_changes, prepare_search
+from reliability.life.years import Groups, Null, dated_records, find_changes, prepare_search
 
 INF = np.inf
 
@@ -270,7 +270,7 @@ def test_labels_must_name_the_strata(three_families):
 
 def null_of(age):
     age = np.sort(np.asarray(age, dtype=float))
-    return Null.of(Group.of(age, np.arange(age.size)), np.log(age))
+    return Null.of(Groups.of(age, [np.arange(age.size)]), np.log(age))
 
 
 def penalised(x, failed):
