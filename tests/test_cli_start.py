@@ -105,7 +105,7 @@ def test_nothing_numerical_is_loaded_to_write_down_or_correct(folder):
 NOT_FOR_A_KEPT_VERDICT = (
     "scipy.optimize", "scipy.stats", "scipy.linalg", "matplotlib", "lifelines", "papermill",
     "nbconvert", "jinja2", "IPython", "distributed", "reliability.report", "reliability.life.pooling",
-    "reliability.worth.fitting",
+    "reliability.worth.recalibration",
 )  # fmt: skip
 
 
@@ -126,7 +126,7 @@ def test_a_verdict_of_a_kept_appraiser_loads_nothing_that_fits(tmp_path):
         assert run.returncode == 0, run.stderr
         told.append(run.stdout.splitlines())
     _, fitted, kept = told
-    assert "reliability.worth.fitting" in fitted[-1]
+    assert "reliability.worth.recalibration" in fitted[-1]
     assert kept[-1] == "[]"
     assert kept[:-1] == fitted[:-1]
 

@@ -19,11 +19,11 @@ from numpy.typing import ArrayLike
 from reliability.errors import InvalidInput, is_end_of_process, unknown
 from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
-from reliability.records.files import digest, project_folder, replace_file, shipped
+from reliability.records.files import project_folder, replace_file, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import coarse, slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
-from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
+from reliability.worth.appraiser import Appraiser, fit_appraiser, fitting_code, last_day, load_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
@@ -42,7 +42,6 @@ from reliability.worth.review import (
 )
 from reliability.worth.supply import trials
 
-PACKAGE = Path(__file__).parents[1]
 ROOT = project_folder()
 DEMO = shipped("demo")
 DEFAULT_LEDGER = ROOT / "data" / "bench.db"
@@ -71,8 +70,7 @@ class Keeper:
         if self.folder is None:
             return None
         known = known_by(records, day, with_estimates=True).fingerprint()
-        code = digest(PACKAGE, *(f"{room}/*.py" for room in ("records", "life", "worth")))
-        return self.folder / f"{sha256(f'{known} {day} {code}'.encode()).hexdigest()[:32]}.json"
+        return self.folder / f"{sha256(f'{known} {day} {fitting_code()}'.encode()).hexdigest()[:32]}.json"
 
     def fit(self, records: Records, day: datetime.date, fit: Fit | None = None) -> Appraiser:
         """Give the odds of a day: kept, or fitted, here or wherever `fit` does it, and kept from now on."""

@@ -18,7 +18,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.worth import fitting, lives, recalibration, signs, supply
+from reliability.worth import lives, money, recalibration, signs, supply
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import FamilyEntry, Spread
@@ -108,17 +108,15 @@ _CHANCES, _ATTEMPTS = supply.Supply.chances, supply._attempts
 NO_ENDS = Piece(lambda records: replace(records, jobs=records.jobs.assign(ended_by=None, ended_why=None)))
 PIECES = {
     WHOLE: Piece(),
-    "chain": Piece(code=((fitting, "fit_recalibration", _outcomes_alone),)),
+    "chain": Piece(code=((recalibration, "fit_recalibration", _outcomes_alone),)),
     "recalibration": Piece(fitted=_no_recalibration),
     "findings": Piece(lambda records: _without("findings").records(NO_ENDS.records(records))),
     "ended by": NO_ENDS,
     "silence means sound": Piece(
-        code=((fitting, "unit_findings", lambda bench, _: lives.worst_findings(bench.records.findings)),)
+        code=((lives, "unit_findings", lambda bench, _: lives.worst_findings(bench.records.findings)),)
     ),
     "ages": Piece(lambda records: replace(records, jobs=_undated(records.jobs)), _undated),
-    "year effect": Piece(
-        code=tuple((room, "year_effect", lambda *_: (0.0, lives.MIDDLE_YEAR)) for room in (lives, fitting))
-    ),
+    "year effect": Piece(code=((lives, "year_effect", lambda *_: (0.0, lives.MIDDLE_YEAR)),)),
     "change years": Piece(code=((lives, "changes_of", lambda _: {}),)),
     "storage": Piece(code=((signs, "STORAGE_SDS", (0.0,)),)),
     "notes on parts": _without("parts"),
@@ -139,7 +137,7 @@ PIECES = {
         code=((lives, "ERRORS", np.zeros(1)), (lives, "ERROR_CHANCES", np.ones(1))),
     ),
     "gaps": Piece(_numbered_through),
-    "prices paid": Piece(code=((fitting, "purchase_news", lambda bench, price, usual: 0.0 * usual),)),
+    "prices paid": Piece(code=((money, "purchase_news", lambda bench, price, usual: 0.0 * usual),)),
     "prices of own sales": Piece(fitted=_no_prices),
     **{
         f"{block} beside the chain": _spread(block)
