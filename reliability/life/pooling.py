@@ -8,12 +8,13 @@ with what all families together say of these priors, gives every family's poster
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cache, partial
 from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
@@ -308,7 +309,7 @@ class _Pieces(NamedTuple):
         shape, reference = np.exp(log_shape), 0.5 * (log_scale[0] + log_scale[-1])
         distance = shape * (reference - log_scale[:, None])
         table = np.exp(np.clip(distance, -CERTAIN, CERTAIN))
-        found = np.zeros((self.sort.size, log_scale.size, log_shape.size))
+        found = np.empty((self.sort.size, log_scale.size, log_shape.size))
         failed, between, sound, exact, nothing = (
             slice(*np.searchsorted(self.sort, [sort, sort + 1])) for sort in range(len(SORTS))
         )
@@ -320,6 +321,7 @@ class _Pieces(NamedTuple):
             relative = -np.exp(np.clip(log_relative(log_age, at), -CERTAIN, CERTAIN))
             return np.multiply(relative[:, None], table, out=found[at])
 
+        found[nothing] = 0.0 if is_log else 1.0
         minus_hazard(self.log_lower, sound)
         # exp(-a) - exp(-b) = exp(-a) (1 - exp(a - b)), whose log stays finite where both survivals vanish.
         lower = minus_hazard(self.log_lower, between).copy()
@@ -334,7 +336,6 @@ class _Pieces(NamedTuple):
         else:
             found[between] *= np.exp(lower)
             np.exp(found[sound], out=found[sound])
-            found[nothing] = 1.0
         if exact.start < exact.stop:  # density shape / t * hazard * exp(-hazard)
             log_density = minus_hazard(self.log_lower, exact)
             log_density += log_relative(self.log_lower, exact)[:, None] + distance
@@ -573,8 +574,20 @@ N_SPREADS, SPREAD_REACH = 9, 3.0
 N_MEANS, MEANS_REACH = 13, 4.8
 
 
+ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
+
+
 def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
-    return -0.5 * ((x - mean) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
+    return -0.5 * ((x - mean) / sd) ** 2 - np.log(sd * ROOT_TWO_PI)
+
+
+def _normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
+    density = (x - mean) / sd
+    density *= density
+    density *= -0.5
+    np.exp(density, out=density)
+    density /= sd * ROOT_TWO_PI
+    return density
 
 
 def _normalised(log_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -634,18 +647,17 @@ class Peak:
         value, slope, bend = 0.0, np.zeros(place.size), np.zeros((place.size, place.size))
         self.information = np.zeros(place.size - 3), np.zeros(place.size - 3)
         scale = np.array([1 / spread[0], shares[0], shares[1], 1 / spread[1]])
-        powers = np.arange(5)
         for lattice in self.lattices:
             # Moments of a family's posterior given the common parameters: for an exponential family they are
             # all that the derivatives of its log marginal likelihood need.
-            u = (lattice.log_scale - place[3 + lattice.kind]) / spread[1]
-            v = (lattice.log_shape - middle) / spread[0]
             of_u, of_v = (
-                w ** powers[:, None] * np.exp(_log_normal(w, 0.0, 1.0)) / s
-                for w, s in ((u, spread[1]), (v, spread[0]))
+                np.vander((axis - mean) / sd, 5, increasing=True) * _normal(axis, mean, sd)[:, None]
+                for axis, mean, sd in (
+                    (lattice.log_scale, place[3 + lattice.kind], spread[1]),
+                    (lattice.log_shape, middle, spread[0]),
+                )
             )
-            over_shapes = lattice.likelihood.reshape(-1, v.size) @ of_v.T
-            moment = of_u @ over_shapes.reshape(-1, u.size, powers.size)
+            moment = of_u.T @ (lattice.likelihood @ of_v)
             mass = np.maximum(moment[:, 0, 0], SMALLEST)
             moment /= mass[:, None, None]
             power = self.records.power[lattice.family]
@@ -718,9 +730,8 @@ class Average:
         if log_scale is self.log_scale and kind in self.shared:
             return self.shared[kind]
         centre, spread = self.centre[kind][:, :, None], self.scale_spread[:, None, None]
-        of_scale = np.exp(_log_normal(log_scale, centre, spread)).reshape(-1, log_scale.size)
-        of_shape = _log_normal(log_shape, self.middle_shape[:, None], self.shape_spread[:, None])
-        found = of_scale, np.exp(of_shape)
+        of_scale = _normal(log_scale, centre, spread).reshape(-1, log_scale.size)
+        found = of_scale, _normal(log_shape, self.middle_shape[:, None], self.shape_spread[:, None])
         if log_scale is self.log_scale:
             self.shared[kind] = found
         return found
@@ -753,16 +764,15 @@ class Average:
         log_mean = _log_normal(mean, around, prior.scale_sd) + np.log(sd * (steps[1] - steps[0]))
         log_mean += _log_normal(z, 0.0, 1.0)[:, None] + np.log(z[1] - z[0])
         centres = np.stack(self.centre)[..., None, None]
-        density = np.exp(_log_normal(centres, mean, spread)).reshape(*of_kind.shape, -1)
+        density = _normal(centres, mean, spread).reshape(*of_kind.shape, -1)
         top = of_kind.max(axis=2, keepdims=True)
         likelihood = np.exp(of_kind - top)[:, :, None]
         own = np.maximum(likelihood @ density, SMALLEST)  # (n_kinds, C, 1, spreads x means)
         log_z, posterior = _normalised(log_mean.ravel() + (np.log(own[:, :, 0]) + top).sum(axis=0))
         weight = likelihood * ((posterior[:, None] / own) @ np.swapaxes(density, 2, 3))
         # The centre of a kind that nobody has seen has the nodes of log scale: it may lie anywhere.
-        new = posterior @ np.exp(_log_normal(self.log_scale, mean[..., None], spread[..., None])).reshape(
-            -1, self.log_scale.size
-        )
+        anywhere = _normal(self.log_scale, mean[..., None], spread[..., None])
+        new = posterior @ anywhere.reshape(-1, self.log_scale.size)
         shares = [each / each.sum(axis=1, keepdims=True) for each in (*weight[:, :, 0], new)]
         return log_z, shares
 
@@ -781,8 +791,9 @@ class Average:
         of_scale, of_shape = self._densities(min(kind, len(self.centre) - 1), self.log_scale, log_shape)
         if kind == len(self.centre):  # the centre of a new kind may be at any node
             apart = self.log_scale - self.log_scale[0]
-            spread = np.abs(np.subtract.outer(*2 * [np.arange(apart.size)]))
-            of_scale = np.exp(_log_normal(apart, 0.0, self.scale_spread[:, None]))[:, spread]
+            of_distance = _normal(apart, 0.0, self.scale_spread[:, None])
+            both_ways = np.hstack([of_distance[:, :0:-1], of_distance])
+            of_scale = sliding_window_view(both_ways, apart.size, axis=1)[:, ::-1]
         weight = self.weight[kind]
         mixture = (weight[:, None] @ of_scale.reshape(*weight.shape, -1))[:, 0]
         found = np.add.reduceat(mixture, self.run).T @ of_shape
@@ -792,8 +803,9 @@ class Average:
 # ---- One component, from its records to the posteriors of its families, seen and unseen
 
 
-# Looks at three slopes before those that count; each look may narrow their distance by no more than this
-LOOKS, NARROWING = 2, 0.25
+# Before the three slopes that count, three are looked at, so many standard deviations apart; more records than
+# these are looked at once more. What was found may be narrower than what was believed by no more than this.
+APART, PLENTY, NARROWING = 1.0, 400.0, 0.25
 # These looks are at every second scale, so a likelihood of more records than this is widened for them
 ROUGH_RECORDS = 12.0
 
@@ -816,6 +828,7 @@ class _Fit:
         self.log_scale, self.log_shape = (
             m + h * np.arange(a, b + 1) for m, h, (a, b) in zip(middle, steps, ends, strict=True)
         )
+        self.findings_of = cache(records.findings.of)  # asked for at every slope
 
     def lattices(self, slope: float, *, is_rough: bool = False) -> list[Lattice]:
         """Likelihoods of all families at a slope, by kind."""
@@ -841,7 +854,7 @@ class _Fit:
     ) -> Lattice:
         """Lay a lattice where one family's likelihood is, or what the widest prior leaves of it."""
         # Its likelihood is looked at as if it came of fewer records, then of ever more on ever finer nodes.
-        findings, nodes = self.records.findings.of(int(family)), [log_scale, self.log_shape]
+        findings, nodes = self.findings_of(int(family)), [log_scale, self.log_shape]
         middle = np.log([self.prior.scale_years, self.prior.shape])
         sd, power = np.sqrt(self.prior.variances[0]), min(1.0, RESOLVED / self.records.size[family])
         while True:
@@ -866,8 +879,8 @@ class _Fit:
         middle, sd, start = 0.0, 0.0, np.zeros(3 + len(self.records.kinds))
         if np.isfinite(self.records.reference_year):
             sd = self.prior.slope_sd
-            for _ in range(LOOKS):
-                slopes, log_evidence = middle + np.sqrt(3.0) * sd * np.arange(-1, 2), []
+            for _ in range(1 + (self.records.n_records.sum() > PLENTY)):
+                slopes, log_evidence = middle + APART * sd * np.arange(-1, 2), []
                 for slope in slopes:
                     peak = Peak(self.records, self.lattices(slope, is_rough=True), self.prior, start)
                     log_evidence.append(peak.log_evidence)
