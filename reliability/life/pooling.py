@@ -803,10 +803,10 @@ class Average:
 # ---- One component, from its records to the posteriors of its families, seen and unseen
 
 
-# Before the three slopes that count, three are looked at, so many standard deviations apart; more records than
-# these are looked at once more. What was found may be narrower than what was believed by no more than this.
+# Before the three slopes that count, three are looked at, so many standard deviations apart; of more records
+# than these, three more. What is found may be narrower than what was believed by no more than this.
 APART, PLENTY, NARROWING = 1.0, 400.0, 0.25
-# These looks are at every second scale, so a likelihood of more records than this is widened for them
+# They are looked at on every second scale, so a likelihood of more records than this is widened for them
 ROUGH_RECORDS = 12.0
 
 
@@ -880,7 +880,7 @@ class _Fit:
         if np.isfinite(self.records.reference_year):
             sd = self.prior.slope_sd
             for _ in range(1 + (self.records.n_records.sum() > PLENTY)):
-                slopes, log_evidence = middle + APART * sd * np.arange(-1, 2), []
+                slopes, log_evidence = middle + APART * sd * np.arange(-1.0, 2.0), []
                 for slope in slopes:
                     peak = Peak(self.records, self.lattices(slope, is_rough=True), self.prior, start)
                     log_evidence.append(peak.log_evidence)

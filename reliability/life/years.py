@@ -15,7 +15,6 @@ from scipy.optimize import isotonic_regression
 from scipy.special import expit, logit, xlogy
 
 from reliability.errors import InvalidInput
-from reliability.life.curves import fit_curve
 from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, run_starts
 
 # ---- Records whose year of production is known
@@ -31,15 +30,14 @@ def dated_records(
 ) -> tuple[pd.DataFrame, float]:
     """Keep the records of a known year, and weigh those left out; ones with alternatives have no known year.
 
-    Columns lower, upper, failed, count, year, age_years (at inspection) and, if units are told, unit.
+    Columns failed, count, year, age_years (at inspection) and, if units are told, unit.
     """
     sound = np.isinf(records.upper)
     ages = np.where(sound, records.lower, records.upper) if age_years is None else age_years
     keep = ~records.is_alternative & ~np.isnan(year) & ~((records.lower == 0) & sound)
     if not np.all(ages[keep] > 0):
         raise InvalidInput(f"`age_years` must be above 0 in every record; got {ages[keep].min():g}.")
-    lives = {name: getattr(records, name) for name in ("lower", "upper", "count")}
-    dated = pd.DataFrame({**lives, "failed": ~sound, "year": year, "age_years": ages})
+    dated = pd.DataFrame({"count": records.count, "failed": ~sound, "year": year, "age_years": ages})
     dated = dated if unit is None else dated.assign(unit=unit)
     left_out = np.unique(records.record[~keep], return_index=True)[1]
     return dated[keep], float(records.count[~keep][left_out].sum())
@@ -285,10 +283,8 @@ def prepare_search(dated: pd.DataFrame) -> Search | None:
 FEW = 6
 """With fewer failed or sound parts the possible outcomes are so few that 5 % is rarely reached."""
 
-_ENDS = ("", "_low", "_high")
 
-
-def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int, describe: bool) -> Any:
+def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int) -> Any:
     """Search the records of one stratum; a row of `find_changes`."""
     correlation = _correlation(dated)
     is_confounded = abs(correlation) > TOO_CORRELATED
@@ -301,8 +297,7 @@ def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int,
     if n_left_out:
         notes.append(f"{n_left_out:g} records without a known year are left out")
     names = ("change_year", "p_value", "q_value", "reference_age_years")
-    shares = [f"failed_{side}{end}" for side in ("before", "after") for end in _ENDS]
-    row = {"status": "too few records", **dict.fromkeys((*names, *shares), np.nan)}
+    row = {"status": "too few records", **dict.fromkeys(names, np.nan)}
     row |= {"correlation": correlation, "n_records": float(dated["count"].sum())}
     search = None if is_confounded else prepare_search(dated)
     if search is None:
@@ -319,12 +314,6 @@ def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int,
     common = dated["age_years"][dated["age_years"].between(span["min"].max(), span["max"].min())]
     if common.empty:
         notes.append("the two cohorts were never seen at one age")
-    elif describe:
-        for side, is_later in (("before", False), ("after", True)):
-            cohort = dated[later == is_later]
-            lives = LifeRecords(cohort["lower"], cohort["upper"], count=cohort["count"])
-            told = fit_curve(lives, band_at=common.median()).at(common.median())
-            row |= {f"failed_{side}{end}": float(each[0]) for end, each in zip(_ENDS, told, strict=True)}
     return row | {"reference_age_years": common.median(), "note": "; ".join(notes)}
 
 
@@ -347,7 +336,6 @@ def find_changes(
     unit: ArrayLike | None = None,
     n_bootstrap: int = 4999,
     seed: int = 0,
-    describe: bool = True,
 ) -> pd.DataFrame:
     r"""Search every stratum for the production year from which on parts fail earlier or later.
 
@@ -370,16 +358,13 @@ def find_changes(
     seed : int
         Start of the random numbers; each search begins anew, so that its answer does not depend on
         others.
-    describe : bool
-        False leaves the shares before and after NaN: their bands take longer than many a search.
 
     Returns
     -------
     DataFrame
         The rows of `labels` in their order, with status, change_year, p_value, q_value (share of false
-        discoveries expected if this and all smaller p-values are called changes), reference_age_years,
-        failed_before, failed_before_low, failed_before_high, failed_after, failed_after_low,
-        failed_after_high, correlation, n_records, note.
+        discoveries expected if this and all smaller p-values are called changes), reference_age_years (the
+        middle of the ages at which both cohorts were seen), correlation, n_records, note.
 
     Notes
     -----
@@ -411,7 +396,7 @@ def find_changes(
         raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
     columns = _columns(records, year=year, age_years=age_years, unit=unit)
     rows = [
-        _change(*dated_records(lives, **{k: v[at] for k, v in columns.items()}), n_bootstrap, seed, describe)
+        _change(*dated_records(lives, **{k: v[at] for k, v in columns.items()}), n_bootstrap, seed)
         for lives, at in _strata(records, labels)
     ]
     table = pd.concat([labels.reset_index(drop=True), pd.DataFrame(rows)], axis=1)

@@ -16,6 +16,7 @@ from reliability.report.lives import BEYOND_YEARS
 from reliability.report.show import Shown, show
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import standing_notes, verdict_row
+from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.plan import Plan
 from reliability.worth.recalibration import written_up
 from reliability.worth.review import explain
@@ -25,9 +26,6 @@ FEW = 10
 
 APART = 0.03
 """Record and forecast that lie closer than this need no reason; a reason must make a third of that."""
-
-CALLED = 0.10
-"""Largest share of false alarms at which a find is called a change (common practice, no source)."""
 
 AGEING_P = 0.05
 """Below this p-value the risk is said to change with age (common practice)."""
@@ -292,8 +290,8 @@ def years(report: ReportData, family: str) -> Shown:
 
 def called_changes(found: pd.DataFrame) -> pd.DataFrame:
     """Keep what is called a change of a production year, the clearest first."""
-    answered = found[found["status"] == "ok"]
-    return answered[answered["q_value"] <= CALLED].sort_values("q_value") if len(answered) else answered
+    called = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
+    return called.sort_values("q_value")
 
 
 def _year_marks(report: ReportData, family: str) -> pd.DataFrame:

@@ -250,7 +250,6 @@ def changes_of(seen: Observations) -> dict[tuple[str, str], float]:
         _built(searched.table),
         labels,
         age_years=searched.table["age_years"].to_numpy(float),
-        describe=False,
     )
     kept = found[(found["status"] == "ok") & (found["q_value"] <= FALSE_CHANGES)]
     names = zip(kept["family"], kept["component"], strict=True)

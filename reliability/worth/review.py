@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reliability.records.frames import Records
+from reliability.records.frames import Records, known_by
 from reliability.worth.appraiser import Appraiser, fit_appraiser
-from reliability.worth.bench import read_bench
+from reliability.worth.bench import REPAIRED
 from reliability.worth.judging import judge, offers_from, unit_of, usual_unit, verdict_row
 from reliability.worth.money import asked_prices, seen_units
 from reliability.worth.odds import Appraisal, FamilyEntry, appraise, expit, failed_by_age
@@ -219,8 +219,9 @@ def forecasts(
 
 
 def _finished(records: Records, as_of: datetime.date) -> pd.DataFrame:
-    jobs = read_bench(records, as_of).jobs
-    return jobs[jobs["own"]]
+    jobs = known_by(records, as_of).jobs
+    own = jobs[jobs["origin"].isna() & (jobs["outcome"] != "open")].reset_index(drop=True)
+    return own.assign(season=own["taken_in"].dt.year, repaired=(own["outcome"] == REPAIRED).astype(float))
 
 
 def scored(found: Sequence[pd.DataFrame]) -> Calibration:

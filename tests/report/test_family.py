@@ -13,6 +13,7 @@ from reliability.report import family as page
 from reliability.report import format
 from reliability.report.data import ReportData
 from reliability.report.show import Shown
+from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
 from tests.report.conftest import (
@@ -395,7 +396,7 @@ def test_p_values_stand_behind_how_we_know_alone(demo: ReportData) -> None:
 
 def test_a_change_of_production_year_is_told_in_counts(demo: ReportData) -> None:
     found = demo.changes.set_index(["family", "component"]).loc[("Pellowick 22", "gear")]
-    assert found["q_value"] <= page.CALLED
+    assert found["q_value"] <= FALSE_CHANGES
     year = int(found["change_year"])
     said = said_by(page.years(demo, "Pellowick 22"))
     assert said.startswith(f"Production years: gear from {year} on")
