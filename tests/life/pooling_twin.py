@@ -11,7 +11,6 @@ from numpy.polynomial.hermite_e import hermegauss
 from scipy.stats import norm, qmc
 
 from reliability.life import LifeRecords
-from reliability.life.pooling import Hyperprior
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class Case:
 class BruteForce:
     """Posterior weights of all families on one lattice, for each slope."""
 
-    def __init__(self, case: Case, prior: Hyperprior, log2_points: int = 12) -> None:
+    def __init__(self, case, prior, log2_points=12):
         self.x = np.linspace(np.log(30) - 5.0, np.log(30) + 5.0, 200)
         self.y = np.linspace(np.log(2) - 2.4, np.log(2) + 2.6, 110)
         z, weight = hermegauss(7) if case.has_years else (np.zeros(1), np.ones(1))
@@ -54,13 +53,11 @@ class BruteForce:
         )
         self.effective_points = 1 / (share**2).sum()
 
-    def _points(
-        self, case: Case, prior: Hyperprior, log2_points: int
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _points(self, case, prior, log2_points):
         n_kinds = int(case.kind.max()) + 1
         z = norm.ppf(qmc.Sobol(5 + n_kinds, seed=1).random_base2(log2_points))
 
-        def spread(median: float, column: int) -> np.ndarray:
+        def spread(median, column):
             return np.hypot(prior.least_spread, median * np.exp(prior.spread_sd * z[:, column]))
 
         shape = np.log(prior.shape) + prior.shape_sd * z[:, 0]
@@ -69,9 +66,7 @@ class BruteForce:
         shape_density = norm.pdf(self.y[:, None], shape, spread(prior.shape_spread, 2))
         return mean[:, None] + kinds, spread(prior.scale_spread, 1), shape_density
 
-    def _family(
-        self, case: Case, family: int, slope: float, common: tuple[np.ndarray, np.ndarray, np.ndarray]
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _family(self, case, family, slope, common):
         centre, spread, shape_density = common
         rows = np.flatnonzero(case.family == family)
         likelihood = np.exp(naive_log_likelihood(case.records, rows, self.x, self.y, slope * case.decades))
@@ -79,7 +74,7 @@ class BruteForce:
         marginal = (density * (likelihood @ shape_density)).sum(axis=0)
         return likelihood, density, np.maximum(marginal, 1e-300)
 
-    def failed_by(self, family: int, age: float, decades: float) -> np.ndarray:
+    def failed_by(self, family, age, decades):
         """Mean, 5 % and 95 % quantile of P(failed)."""
         weight = self.posterior[:, family].reshape(self.slopes.size, -1)
         log_scale = self.x[None, :, None] + (self.slopes * decades)[:, None, None]
@@ -91,9 +86,7 @@ class BruteForce:
         return np.array([share[order] @ weight, low, high])
 
 
-def naive_log_likelihood(
-    records: LifeRecords, rows: np.ndarray, x: np.ndarray, y: np.ndarray, shift: np.ndarray
-) -> np.ndarray:
+def naive_log_likelihood(records, rows, x, y, shift):
     """Log-likelihood record by record, straight from the distribution; shape (x.size, y.size)."""
     shape = np.exp(y)[None, :]
     total = np.zeros((x.size, y.size))

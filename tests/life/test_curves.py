@@ -1,9 +1,6 @@
 """Nonparametric curves: published values, slow twins, limits, refusals."""
 
-from pathlib import Path
-
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,18 +11,7 @@ from reliability.errors import InvalidInput
 from reliability.life import curves
 from reliability.life.curves import fit_curve, share_limits, turnbull
 from reliability.life.lives import LifeRecords
-
-DATA = Path(__file__).parents[1] / "data"
-INF = np.inf
-
-
-def read(name):
-    return pd.read_csv(DATA / f"{name}.csv", comment="#")
-
-
-def right_censored(time, event, count=1):
-    time = np.asarray(time, float)
-    return LifeRecords(time, np.where(event, time, INF), count=count)
+from tests.life.cases import INF, cracked_parts, read, right_censored, status, turbine_wheels
 
 
 def surviving(curve, times):
@@ -39,7 +25,7 @@ def surviving(curve, times):
 def six_mp():
     data = read("gehan_6mp")
     data = data[data["treat"] == "6-MP"]
-    return fit_curve(right_censored(data["time"], data["cens"] == 1))
+    return fit_curve(right_censored(data["time"], data["cens"]))
 
 
 # Klein JP, Moeschberger ML, Survival Analysis (1997/2003), Table 4.1A, data of Freireich et al. (1963):
@@ -80,7 +66,7 @@ AML = {
 @pytest.mark.parametrize("group", AML)
 def test_kaplan_meier_of_aml_patients(group):
     data = read("aml").query("x == @group")
-    curve = fit_curve(right_censored(data["time"], data["status"] == 1))
+    curve = fit_curve(right_censored(data["time"], data["status"]))
     at_events = (curve.events > 0) & (curve.failed < 1)
     share, error = 1 - curve.failed[at_events], curve.standard_error[at_events]
     assert_allclose(share, AML[group]["surviving"], atol=5e-4)
@@ -113,18 +99,10 @@ def test_median_of_lung_patients(sex, days):
 # Nelson W (1982), Applied Life Data Analysis: 432 turbine wheels, each inspected once; exact arithmetic
 # from the published counts.
 def test_isotonic_curve_of_turbine_wheels():
-    data = read("turbine_wheel")
-    age = np.tile(data["hours"].to_numpy(float), 2)
-    cracked = np.repeat([True, False], len(data))
-    count = np.concatenate((data["failed"], data["inspected"] - data["failed"]))
-    keep = count > 0
-    records = LifeRecords(
-        np.where(cracked, 0, age)[keep], np.where(cracked, age, INF)[keep], count=count[keep]
-    )
-    curve = fit_curve(records)
+    curve = fit_curve(turbine_wheels())
     expected = [0, 6 / 86, 6 / 86, 7 / 73, 5 / 30, 18 / 81, 18 / 81, 6 / 13, 43 / 74, 43 / 74, 21 / 36]
     assert curve.method == "isotonic"
-    assert_allclose(curve.at(data["hours"])[0], expected, atol=1e-6)
+    assert_allclose(curve.at(read("turbine_wheel")["hours"])[0], expected, atol=1e-6)
 
 
 # Fay MP, Shaw PA (2010), J. Stat. Softw. 36(2), sections 4.1 and 6.3: intervals are (L, R]; breast
@@ -150,24 +128,11 @@ def test_turnbull_masses_of_fay_and_shaw():
 
 # Nelson W (1982), Applied Life Data Analysis, p. 415: 167 parts; the share is the cumulative count.
 def test_turnbull_curve_of_part_cracking():
-    data = read("part_cracking")
-    days = data["days"].to_numpy(float)
-    lower = np.append(0, days)
-    upper = np.append(days, INF)
-    count = np.append(data["fail"], 167 - data["fail"].sum())
-    curve = fit_curve(LifeRecords(lower, upper, count=count))
-    expected = [
-        0.02994012,
-        0.12574850,
-        0.19760479,
-        0.30538922,
-        0.41317365,
-        0.42514970,
-        0.46107784,
-        0.56287425,
-    ]
+    curve = fit_curve(cracked_parts())
+    expected = [0.02994012, 0.12574850, 0.19760479, 0.30538922,
+                0.41317365, 0.42514970, 0.46107784, 0.56287425]  # fmt: skip
     assert curve.method == "Turnbull"
-    assert_allclose(curve.at(days)[0], expected, atol=1e-6)
+    assert_allclose(curve.at(read("part_cracking")["days"])[0], expected, atol=1e-6)
 
 
 # Meeker WQ, Escobar LA (1998), Statistical Methods for Reliability Data, chapter 3: heat exchanger
@@ -188,14 +153,10 @@ def random_status(seed, n=40, months=12):
     return age, failed
 
 
-def status_records(age, failed, count=1):
-    return LifeRecords(np.where(failed, 0, age), np.where(failed, age, INF), count=count)
-
-
 @pytest.mark.parametrize("seed", range(3))
 def test_turnbull_of_current_status_is_isotonic_band_included(seed):
     age, failed = random_status(seed, n=25)
-    records = status_records(age, failed)
+    records = status(age, failed)
     curve, masses = fit_curve(records, level=0.8), turnbull(records)
     for i in range(1, curve.age_years.size, 3):
         at = curve.age_years[i]
@@ -404,12 +365,12 @@ def test_masses_that_were_not_found_are_not_shown(monkeypatch):
 
 def test_many_ages_get_a_band_that_is_never_too_narrow():
     age, failed = random_status(1, n=1200)
-    curve = fit_curve(status_records(age, failed))
+    curve = fit_curve(status(age, failed))
     assert curve.age_years.size > 400  # more than the band is worked out at
     assert np.all(curve.low <= curve.failed + 1e-9)
     assert np.all(curve.failed <= curve.high + 1e-9)
     i = 200
-    masses = turnbull(status_records(age, failed))
+    masses = turnbull(status(age, failed))
     low, high = share_limits(masses, curve.age_years[i], 0.9)
     assert curve.low[i] <= low + 1e-4
     assert curve.high[i] >= high - 1e-4

@@ -56,53 +56,35 @@ def test_a_subset_keeps_rows_order_and_weights():
         (dict(lower=[0, np.nan], upper=[1, 2]), r"not NaN\. Broken by 1 of 2 records \(first: position 1"),
         (dict(lower=[0, 1], upper=[np.nan, 2]), r"not NaN\. Broken by 1 of 2 records \(first: position 0"),
         (dict(lower=[0, 0, -1], upper=5), r"must not be negative\. Broken by 1 of 3 .*position 2, lower -1"),
-        (
-            dict(lower=[3, INF], upper=INF),
-            r"`lower` must be finite .*Broken by 1 of 2 .*position 1, lower inf",
-        ),
-        (
-            dict(lower=[3, 9, 9], upper=5),
-            r"`upper` must not be below `lower`\. Broken by 2 of 3 .*position 1",
-        ),
-        (
-            dict(lower=[2, 0], upper=[3, 0]),
-            r"life of exactly 0 years cannot be.*position 1, lower 0, upper 0",
-        ),
+        (dict(lower=[3, INF], upper=INF),
+         r"`lower` must be finite .*Broken by 1 of 2 .*position 1, lower inf"),
+        (dict(lower=[3, 9, 9], upper=5),
+         r"`upper` must not be below `lower`\. Broken by 2 of 3 .*position 1"),
+        (dict(lower=[2, 0], upper=[3, 0]),
+         r"life of exactly 0 years cannot be.*position 1, lower 0, upper 0"),
         (dict(lower=0, upper=5, count=[1, 0]), r"`count` must be finite and above 0.*position 1.* count 0"),
         (dict(lower=0, upper=5, count=[-2, 1]), r"`count` must be finite and above 0.*position 0.* count -2"),
-        (
-            dict(lower=0, upper=5, count=[1, INF]),
-            r"`count` must be finite and above 0.*position 1.* count inf",
-        ),
+        (dict(lower=0, upper=5, count=[1, INF]),
+         r"`count` must be finite and above 0.*position 1.* count inf"),
         (dict(lower=0, upper=5, count=np.nan), r"`count` must be finite and above 0.*position 0.* count nan"),
-        (
-            dict(lower=0, upper=5, count=[1, 1e-101]),
-            r"`count` must be 1e-100 or above; less is nothing.*position 1",
-        ),
+        (dict(lower=0, upper=5, count=[1, 1e-101]),
+         r"`count` must be 1e-100 or above; less is nothing.*position 1"),
         (dict(lower=0, upper=5, stratum=[0, -3]), r"`stratum` must be 0 or above.*position 1.*stratum -3"),
         (dict(lower=0, upper=5, weight=[0, 1]), r"`weight` must be finite and above 0.*position 0.*weight 0"),
-        (
-            dict(lower=0, upper=[5, 6], stratum=[0, 0.5]),
-            r"`stratum` must hold whole numbers; 1 of 2 .*1, 0\.5",
-        ),
-        (
-            dict(lower=0, upper=[5, 6], record=[np.nan, 1]),
-            r"`record` must hold whole numbers; 1 of 2 .*0, nan",
-        ),
+        (dict(lower=0, upper=[5, 6], stratum=[0, 0.5]),
+         r"`stratum` must hold whole numbers; 1 of 2 .*1, 0\.5"),
+        (dict(lower=0, upper=[5, 6], record=[np.nan, 1]),
+         r"`record` must hold whole numbers; 1 of 2 .*0, nan"),
         (dict(lower=["new"], upper=5), r"`lower` must hold numbers only; it holds \['new'\]"),
         (dict(lower=[], upper=[]), r"There are no life records: at least one row is needed, 0 were given"),
         (dict(lower=[1, 2], upper=[3, 4, 5]), r"equally long.*lower \(2,\), upper \(3,\)"),
         (dict(lower=[[1, 2]], upper=[[3, 4]]), r"must be flat.*lower \(1, 2\)"),
-        (
-            dict(lower=0, upper=[5, 6], record=[3, 3], stratum=[0, 1]),
-            r"share their stratum; record 3 does not \(position 1 has stratum 1, its first row 0\)",
-        ),
-        (
-            dict(lower=0, upper=[5, 9, 6], record=[3, 1, 3], count=[2, 1, 4]),
-            r"share their count; record 3 does not \(position 2 has count 4, its first row 2\)",
-        ),
+        (dict(lower=0, upper=[5, 6], record=[3, 3], stratum=[0, 1]),
+         r"share their stratum; record 3 does not \(position 1 has stratum 1, its first row 0\)"),
+        (dict(lower=0, upper=[5, 9, 6], record=[3, 1, 3], count=[2, 1, 4]),
+         r"share their count; record 3 does not \(position 2 has count 4, its first row 2\)"),
     ],
-)
+)  # fmt: skip
 def test_bad_rows_are_refused_by_position(arguments, message):
     with pytest.raises(InvalidInput, match=message):
         LifeRecords(**arguments)

@@ -1,10 +1,7 @@
 """Weibull against other shapes of life, and against a risk that does not depend on age."""
 
-from pathlib import Path
-
 import lifelines
 import numpy as np
-import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import chi2, expon, lognorm, weibull_min
@@ -12,31 +9,11 @@ from scipy.stats import chi2, expon, lognorm, weibull_min
 from reliability.errors import InvalidInput
 from reliability.life import LifeRecords
 from reliability.life.weibull import check_model
-
-DATA = Path(__file__).parents[1] / "data"
-INF = np.inf
-
-
-def read(name):
-    return pd.read_csv(DATA / f"{name}.csv", comment="#")
+from tests.life.cases import INF, ball_bearings, read, stopped_test, turbine_wheels
 
 
 def row(check, model):
     return check.table.set_index("model").loc[model]
-
-
-def stopped_test():
-    data = read("nist_weibull20")
-    hours = data["hours"].to_numpy(float)
-    return LifeRecords(hours, np.where(data["failed"] == 1, hours, INF), count=data["count"])
-
-
-def turbine_wheels():
-    data = read("turbine_wheel")
-    hours = data["hours"].to_numpy(float)
-    lower, upper = np.append(0 * hours, hours), np.append(hours, hours + INF)
-    count = np.append(data["failed"], data["inspected"] - data["failed"]).astype(float)
-    return LifeRecords(lower[count > 0], upper[count > 0], count=count[count > 0])
 
 
 # ---- published values
@@ -46,14 +23,13 @@ def test_ball_bearings_lognormal():
     # Lieblein and Zelen (1956); Lawless (2003): mean of log life 4.150, standard deviation 0.522 with
     # divisor n. From memory.
     mrev = read("lieblein_zelen")["mrev"].to_numpy(float)
-    got = row(check_model(LifeRecords(mrev, mrev)), "lognormal")
+    got = row(check_model(ball_bearings()), "lognormal")
     assert_allclose([got["location"], got["spread"]], [4.150, 0.522], atol=0.0005)
     # A closed form: moments of the logs, and the log-likelihood at them.
     logs = np.log(mrev)
     assert_allclose([got["location"], got["spread"]], [logs.mean(), logs.std()], rtol=1e-7)
-    assert_allclose(
-        got["log_likelihood"], lognorm.logpdf(mrev, logs.std(), scale=np.exp(logs.mean())).sum(), rtol=1e-12
-    )
+    value = lognorm.logpdf(mrev, logs.std(), scale=np.exp(logs.mean())).sum()
+    assert_allclose(got["log_likelihood"], value, rtol=1e-12)
 
 
 def test_stopped_test_aic():
@@ -76,24 +52,21 @@ def test_turbine_wheels_lognormal():
 
 
 @pytest.mark.parametrize(
-    ("model", "fitter", "names"),
+    ("model", "fitter", "location_and_spread"),
     [
-        ("lognormal", lifelines.LogNormalFitter, ("mu_", "sigma_")),
-        ("log-logistic", lifelines.LogLogisticFitter, ("alpha_", "beta_")),
-        ("exponential", lifelines.ExponentialFitter, ("lambda_", None)),
+        ("lognormal", lifelines.LogNormalFitter, lambda fit: (fit.mu_, fit.sigma_)),
+        ("log-logistic", lifelines.LogLogisticFitter, lambda fit: (np.log(fit.alpha_), 1 / fit.beta_)),
+        ("exponential", lifelines.ExponentialFitter, lambda fit: (np.log(fit.lambda_), 1)),
     ],
 )
-def test_right_censored_fits_agree_with_lifelines(model, fitter, names):
+def test_right_censored_fits_agree_with_lifelines(model, fitter, location_and_spread):
     lives = stopped_test()
     other = fitter().fit(lives.lower, event_observed=np.isfinite(lives.upper), weights=lives.count)
     got = row(check_model(lives), model)
     assert_allclose(got["log_likelihood"], other.log_likelihood_, atol=1e-6)
-    first = getattr(other, names[0])
-    assert_allclose(got["location"], first if model == "lognormal" else np.log(first), rtol=1e-4)
-    second = {"lognormal": lambda: other.sigma_, "log-logistic": lambda: 1 / other.beta_}.get(
-        model, lambda: 1
-    )
-    assert_allclose(got["spread"], second(), rtol=1e-3)
+    location, spread = location_and_spread(other)
+    assert_allclose(got["location"], location, rtol=1e-4)
+    assert_allclose(got["spread"], spread, rtol=1e-3)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -148,15 +121,11 @@ def sampled(draw, stop):
     [
         (lambda rng: 25 * rng.weibull(3.0, 500), 40.0, "fair summary", "Weibull"),
         (lambda rng: 25 * rng.weibull(0.5, 500), 40.0, "fair summary", "Weibull"),
-        (
-            lambda rng: 15 * np.exp(0.8 * rng.normal(size=1000)),
-            100.0,
-            "another shape fits better",
-            "lognormal",
-        ),
+        (lambda rng: 15 * np.exp(0.8 * rng.normal(size=1000)), 100.0, "another shape fits better",
+         "lognormal"),
         (lambda rng: 20 * rng.weibull(3.0, 4), 40.0, "too few to tell", None),
     ],
-)
+)  # fmt: skip
 def test_verdicts(draw, stop, verdict, best):
     check = check_model(sampled(draw, stop=stop))
     assert check.verdict == verdict
@@ -182,17 +151,13 @@ def test_without_a_maximum_there_is_nothing_to_check():
 def test_alternatives_of_a_year_window_enter_all_shapes():
     # Records whose alternatives are equal say the same as single ones.
     time = np.array([3.0, 8.0, 9.0, 15.0, 21.0, 22.0])
-    single = check_model(LifeRecords(time, time))
-    several = check_model(
-        LifeRecords(np.repeat(time, 3), np.repeat(time, 3), record=np.repeat(np.arange(6), 3))
+    three = LifeRecords(np.repeat(time, 3), np.repeat(time, 3), record=np.repeat(np.arange(6), 3))
+    columns = ["log_likelihood", "location", "spread"]
+    single, several = (
+        check_model(lives).table.set_index("model")[columns].sort_index()
+        for lives in (LifeRecords(time, time), three)
     )
-    for column in ("log_likelihood", "location", "spread"):
-        assert_allclose(
-            several.table.set_index("model")[column].sort_index(),
-            single.table.set_index("model")[column].sort_index(),
-            rtol=1e-5,
-            atol=1e-6,
-        )
+    assert_allclose(several, single, rtol=1e-5, atol=1e-6)
 
 
 def test_several_strata_are_refused():

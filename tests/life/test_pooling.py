@@ -9,7 +9,7 @@ from scipy.stats import norm
 from reliability.errors import InvalidInput, UnknownName
 from reliability.life import LifeRecords, pool, weibull_fits
 from reliability.life.pooling import Hearsay, Hyperprior, gather
-from tests.life.pooling_cases import INF, names, small_fleet, status
+from tests.life.cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 from tests.measure.pooling_worlds import World, draw, repeat
 
@@ -348,24 +348,17 @@ PLAIN = {"component": ["belt"] * 3, "family": ["a", "a", "b"]}
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        (
-            {"component": ["belt"]},
-            r"`component` must hold one label for each of the 3 rows; .* \(1,\)",
-        ),
+        ({"component": ["belt"]}, r"`component` must hold one label for each of the 3 rows; .* \(1,\)"),
         ({"family": ["a", "", "b"]}, r"`family` must not be empty; 1 of 3 are \(first: position 1\)"),
         ({"year": [1980, 1981]}, r"`year` must hold one year for each of the 3 rows; its shape is \(2,\)"),
         ({"year": [1980, np.nan, 1981]}, r"`year` must be known in every row.*1 of 3 .*position 1"),
         ({"kind": ["x", "y", "x"]}, r"belongs to one kind; 'a' \(component 'belt'\) is labelled 'x' and 'y'"),
-        (
-            {"hearsay": [Hearsay("belt", 30, 0.5, 5, kind="x")]},
-            r"names the kind 'x', but the records came without kinds",
-        ),
-        (
-            {"kind": ["x", "x", "y"], "hearsay": [Hearsay("belt", 30, 0.5, 5, family="a", kind="y")]},
-            r"puts the family 'a' into the kind 'y'; elsewhere it belongs to 'x'",
-        ),
+        ({"hearsay": [Hearsay("belt", 30, 0.5, 5, kind="x")]},
+         r"names the kind 'x', but the records came without kinds"),
+        ({"kind": ["x", "x", "y"], "hearsay": [Hearsay("belt", 30, 0.5, 5, family="a", kind="y")]},
+         r"puts the family 'a' into the kind 'y'; elsewhere it belongs to 'x'"),
     ],
-)
+)  # fmt: skip
 def test_labels_that_do_not_fit_are_refused(changes, message):
     with pytest.raises(InvalidInput, match=message):
         pool(LIVES, **{**PLAIN, **changes})

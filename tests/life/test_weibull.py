@@ -3,10 +3,7 @@
 "From memory": the printed digits were recalled and then reproduced by computation. "Reference": no printed
 value; R 4.2.2 with survival 3.5-3 and Python libraries agree on the digits given here."""
 
-from pathlib import Path
-
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -19,20 +16,8 @@ from reliability.errors import InvalidInput
 from reliability.life import LifeRecords, weibull, weibull_fits
 from reliability.life.likelihood import Likelihood
 from reliability.life.lives import collapse
+from tests.life.cases import INF, ball_bearings, cracked_parts, read, right_censored, stopped_test
 from tests.measure.lives import small_strata
-
-DATA = Path(__file__).parents[1] / "data"
-INF = np.inf
-
-
-def read(name):
-    """Read a published data set; the first line of each file names its source."""
-    return pd.read_csv(DATA / f"{name}.csv", comment="#")
-
-
-def ball_bearings():
-    mrev = read("lieblein_zelen")["mrev"].to_numpy(float)
-    return LifeRecords(mrev, mrev)
 
 
 def fluid(voltage, count=1.0):
@@ -41,40 +26,59 @@ def fluid(voltage, count=1.0):
     return LifeRecords(time, time, count=count)
 
 
-def right_censored(time, failed, count=1.0, **more):
-    time = np.asarray(time, float)
-    return LifeRecords(time, np.where(np.asarray(failed) == 1, time, INF), count=count, **more)
-
-
-def stopped_test():
-    data = read("nist_weibull20")
-    return right_censored(data["hours"], data["failed"], data["count"])
-
-
-def cracked_parts(count=1.0):
-    data = read("part_cracking")
-    days = data["days"].to_numpy(float)
-    found = data["fail"].to_numpy(float)
-    lower, upper = np.append([0.0], days), np.append(days, INF)
-    return LifeRecords(lower, upper, count=np.append(found, 167 - found.sum()) * count)
-
-
 def only(fit):
     """Take shape, scale and log-likelihood of the one stratum, which must be usable."""
     assert fit.status.tolist() == ["ok"]
     return float(fit.shape[0]), float(fit.scale[0]), float(fit.log_likelihood[0])
 
 
-# ---- witnessed lives
+def bearing_cages():
+    data = read("bearing_cage")
+    return right_censored(data["hours"], data["failed"], data["count"])
 
 
-def test_ball_bearings():
-    # Lieblein and Zelen (1956), J. Res. Natl. Bur. Stand. 57, 273-316; printed in Lawless (2003),
-    # Statistical Models and Methods for Lifetime Data: shape 2.10, scale 81.88. From memory.
-    shape, scale, value = only(weibull_fits(ball_bearings()))
-    assert_allclose(shape, 2.10, atol=0.005)
-    assert_allclose(scale, 81.88, atol=0.005)
-    assert_allclose(value, -113.691, atol=0.0005)
+def diesel_fans():
+    data = read("diesel_fan")
+    return right_censored(data["hours"], data["status"])
+
+
+def mice():
+    data = read("mice_lung_tumour").query("grp == 'ce'")
+    return LifeRecords(data["l"], data["u"])
+
+
+def remission():
+    data = read("gehan_6mp")
+    return right_censored(data["time"], data["cens"])
+
+
+@pytest.mark.parametrize(
+    ("lives", "shape", "scale", "log_likelihood"),  # each with half its last printed digit
+    [
+        # Lieblein and Zelen (1956), J. Res. Natl. Bur. Stand. 57, 273-316; printed in Lawless (2003),
+        # Statistical Models and Methods for Lifetime Data. From memory.
+        (ball_bearings, (2.10, 0.005), (81.88, 0.005), (-113.691, 0.0005)),
+        # NIST/SEMATECH e-Handbook of Statistical Methods 8.4.1.3: the last digits of its scale are not
+        # converged (606.5276), hence the tolerance; the likelihood is printed without its sign. Confirmed.
+        (stopped_test, (1.7208, 5e-5), (606.5280, 0.001), (-75.135, 0.0005)),
+        # 6 fractures among 1703 cages: Abernethy et al. (1983), AFWAL-TR-83-2079; Meeker and Escobar
+        # (1998), Statistical Methods for Reliability Data. From memory.
+        (bearing_cages, (2.035, 0.0005), (11792, 0.5), None),
+        # Nelson (1982), 12 failures among 70 fans. From memory.
+        (diesel_fans, (1.06, 0.005), (26_300, 50), None),
+        # Gehan's data, Venables and Ripley (2002), Modern Applied Statistics with S, ch. 13: of the model
+        # without treatment. From memory.
+        (remission, None, None, (-116.4, 0.05)),
+        # Hoel and Walburg (1972), J. Natl. Cancer Inst. 49, 361-372: lung tumours of conventional mice, each
+        # looked at once. Reference.
+        (mice, (2.040795, 0.001), (1038.072, 0.1), (-54.05851, 0.002)),
+    ],
+)
+def test_published_fits(lives, shape, scale, log_likelihood):
+    got = only(weibull_fits(lives()))
+    for value, expected in zip(got, (shape, scale, log_likelihood), strict=True):
+        if expected:
+            assert_allclose(value, expected[0], atol=expected[1])
 
 
 @pytest.mark.parametrize(
@@ -120,54 +124,12 @@ def test_standard_errors_and_intervals_of_many_copies_are_the_published_ones():
     assert_allclose([fit.scale_se / fit.scale, fit.shape_se / fit.shape], [[0.0744], [0.0987]], atol=5e-5)
 
 
-# ---- right-censored lives
-
-
 def test_stopped_test():
-    # NIST/SEMATECH e-Handbook of Statistical Methods 8.4.1.3: scale 606.5280, shape 1.7208; its last
-    # digits of the scale are not converged (606.5276), hence the tolerance. Log-likelihood 75.135
-    # (printed without its sign), AIC 154.27; mean 540.737, standard deviation 323.806. Confirmed.
-    shape, scale, value = only(weibull_fits(stopped_test()))
-    assert_allclose(scale, 606.5280, atol=0.001)
-    assert_allclose(shape, 1.7208, atol=5e-5)
-    assert_allclose(value, -75.135, atol=0.0005)
-    assert_allclose(2 * 2 - 2 * value, 154.27, atol=0.005)
+    # NIST/SEMATECH e-Handbook of Statistical Methods 8.4.1.3: mean 540.737, standard deviation 323.806.
+    shape, scale, _ = only(weibull_fits(stopped_test()))
     mean = scale * gamma(1 + 1 / shape)
     spread = scale * np.sqrt(gamma(1 + 2 / shape) - gamma(1 + 1 / shape) ** 2)
     assert_allclose([mean, spread], [540.737, 323.806], atol=0.0005)
-
-
-def test_bearing_cages():
-    # 6 fractures among 1703 cages: Abernethy et al. (1983), AFWAL-TR-83-2079; Meeker and Escobar (1998),
-    # Statistical Methods for Reliability Data: shape 2.035, scale 11792 hours. From memory.
-    data = read("bearing_cage")
-    shape, scale, _ = only(weibull_fits(right_censored(data["hours"], data["failed"], data["count"])))
-    assert_allclose(shape, 2.035, atol=0.0005)
-    assert_allclose(scale, 11792, atol=0.5)
-
-
-def test_diesel_fans():
-    # Nelson (1982), 12 failures among 70 fans: shape 1.06, scale 26.3 thousand hours. From memory.
-    data = read("diesel_fan")
-    shape, scale, _ = only(weibull_fits(right_censored(data["hours"], data["status"])))
-    assert_allclose(shape, 1.06, atol=0.005)
-    assert_allclose(scale, 26_300, atol=50)
-
-
-def remission():
-    data = read("gehan_6mp")
-    return right_censored(data["time"], data["cens"], stratum=(data["treat"] == "6-MP").astype(int))
-
-
-def test_remission_one_curve_for_all():
-    # Gehan's data, Venables and Ripley (2002), Modern Applied Statistics with S, ch. 13: log-likelihood
-    # of the model without treatment -116.4. From memory.
-    lives = remission()
-    _, _, value = only(weibull_fits(LifeRecords(lives.lower, lives.upper)))
-    assert_allclose(value, -116.4, atol=0.05)
-
-
-# ---- interval-censored lives and lives inspected once
 
 
 def test_cracked_parts():
@@ -176,20 +138,6 @@ def test_cracked_parts():
     shape, scale, value = only(weibull_fits(cracked_parts()))
     assert_allclose([np.log(scale), -np.log(shape)], [7.6880, -0.3953], atol=5e-5)
     assert_allclose(value, -309.6, atol=0.05)
-
-
-def test_mice_each_looked_at_once():
-    # Hoel and Walburg (1972), J. Natl. Cancer Inst. 49, 361-372: lung tumours, conventional mice.
-    # Shape 2.040795, scale 1038.072, log-likelihood -54.05851. Reference.
-    data = read("mice_lung_tumour")
-    data = data[data["grp"] == "ce"]
-    shape, scale, value = only(weibull_fits(LifeRecords(data["l"], data["u"])))
-    assert_allclose(shape, 2.040795, atol=0.001)
-    assert_allclose(scale, 1038.072, atol=0.1)
-    assert_allclose(value, -54.05851, atol=0.002)
-
-
-# ---- against lifelines on the same records
 
 
 def test_share_failed_of_a_known_curve():
@@ -521,9 +469,6 @@ def test_intervals_hold_the_estimate_and_stay_in_range(rows):
             assert 0 <= low[0] <= estimate[0] * (1 + 1e-9)
             assert estimate[0] <= high[0] * (1 + 1e-9)
             assert high[0] <= top
-
-
-# ---- against a general optimiser from many starts
 
 
 # ---- the likelihood itself
