@@ -506,21 +506,15 @@ NEW = "if it is new indeed, give its kind and a working_price"
             for name in [{"family": "Larkow T1"}]
             for more in (name, {**name, "kind": "tape deck"}, {**name, "working_price": 80.0})
         ),
-        (
-            {"model": "larkov t1"},
-            f"the ledger has no model 'larkov t1'. Did you mean 'Larkov T1'? Correct it, or {NEW}.",
-        ),
-        (
-            {"family": "Zorvel", "kind": "tape dcek", "working_price": 80.0},
-            "the ledger has no kind 'tape dcek'. Did you mean 'tape deck'? Correct it, or leave it out.",
-        ),
-        (
-            {"family": "Larkov T1", "kind": "radio"},
-            "family 'Larkov T1' is of kind 'tape deck' in the ledger, but the offer says 'radio'. "
-            "Correct one of the two.",
-        ),
+        ({"model": "larkov t1"},
+         f"the ledger has no model 'larkov t1'. Did you mean 'Larkov T1'? Correct it, or {NEW}."),
+        ({"family": "Zorvel", "kind": "tape dcek", "working_price": 80.0},
+         "the ledger has no kind 'tape dcek'. Did you mean 'tape deck'? Correct it, or leave it out."),
+        ({"family": "Larkov T1", "kind": "radio"},
+         "family 'Larkov T1' is of kind 'tape deck' in the ledger, but the offer says 'radio'. "
+         "Correct one of the two."),
     ],
-)
+)  # fmt: skip
 def test_a_near_miss_of_a_known_name_asks_and_a_contradiction_is_refused(bench_appraiser, cells, said):
     with pytest.raises(InvalidInput) as refused:
         find_entry(one_offer(**cells), bench_appraiser)

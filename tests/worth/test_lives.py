@@ -155,18 +155,10 @@ def test_a_family_is_not_judged_by_a_part_that_it_evidently_lacks(turntables):
     ("table", "row"),
     [
         ("parts", {"component": "belt", "family": DIRECT, "obtainable": "yes"}),
-        (
-            "hearsay",
-            {
-                "component": "belt",
-                "family": DIRECT,
-                "age_years": 40.0,
-                "share_failed": 0.5,
-                "worth_jobs": 1.0,
-            },
-        ),
+        ("hearsay",
+         {"component": "belt", "family": DIRECT, "age_years": 40.0, "share_failed": 0.5, "worth_jobs": 1.0}),
     ],
-)
+)  # fmt: skip
 def test_a_part_that_anyone_speaks_of_is_there(turntables, table, row):
     assert "belt" in lists({**turntables, table: [row]})[1][DIRECT]
 

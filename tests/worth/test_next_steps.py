@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.worth.appraiser import Appraiser, fit_appraiser
+from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.next_steps import CHECK, FINISH, PRICE, SELL, WRITE_UP, on_hand, to_do
 from reliability.worth.odds import sale_price
 
@@ -38,7 +38,7 @@ JOBS = [
 
 
 @pytest.fixture(scope="module")
-def records() -> Records:
+def records():
     return records_from_rows(
         {
             "families": [{"family": "T2", "kind": "tape deck", "working_price": 100}],
@@ -56,11 +56,11 @@ def records() -> Records:
 
 
 @pytest.fixture(scope="module")
-def odds(records: Records) -> Appraiser:
+def odds(records):
     return fit_appraiser(records, DAY)
 
 
-def test_units_on_hand_with_the_money_in_them(records: Records, odds: Appraiser) -> None:
+def test_units_on_hand_with_the_money_in_them(records, odds):
     found = on_hand(records, odds).set_index("job")
     assert list(found.index) == ["3", "1", "2", "4"]  # the longest wait first; others' units are not ours
     assert list(found["state"]) == ["open", "unsold", "unsold", "open"]
@@ -73,7 +73,7 @@ def test_units_on_hand_with_the_money_in_them(records: Records, odds: Appraiser)
     assert found.loc["1", "price"] == sale_price(odds.families["T2"])
 
 
-def test_what_waits_is_listed_by_task(records: Records, odds: Appraiser) -> None:
+def test_what_waits_is_listed_by_task(records, odds):
     found = to_do(records, odds)
     rows = list(zip(found["task"], found["job"], found["days"].fillna(0).astype(int), strict=True))
     assert rows == [
@@ -90,21 +90,21 @@ def test_what_waits_is_listed_by_task(records: Records, odds: Appraiser) -> None
     assert found.drop(index=1)["price"].isna().all()
 
 
-def test_without_a_warranty_no_check_is_due(records: Records) -> None:
+def test_without_a_warranty_no_check_is_due(records):
     free = records_from_rows(
         {"families": [{"family": "T2", "kind": "tape deck", "working_price": 100}], "jobs": JOBS}
     )
     assert CHECK not in set(to_do(free, fit_appraiser(free, DAY))["task"])
 
 
-def test_an_earlier_day_knows_nothing_of_later_ones(records: Records, odds: Appraiser) -> None:
+def test_an_earlier_day_knows_nothing_of_later_ones(records, odds):
     found = to_do(records, odds, as_of=datetime.date(2026, 1, 12))
     assert list(found["job"]) == ["8", "10 to 12"]  # 2 and 4 came in later: no gaps
     assert set(found["task"]) == {WRITE_UP}
     assert len(on_hand(records, odds, as_of=datetime.date(2026, 1, 12))) == 6
 
 
-def test_an_empty_ledger_has_nothing_to_do() -> None:
+def test_an_empty_ledger_has_nothing_to_do():
     empty = Records.empty()
     odds = fit_appraiser(empty, DAY)
     assert to_do(empty, odds).empty

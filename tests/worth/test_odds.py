@@ -29,7 +29,6 @@ from reliability.worth.odds import (
     normal_draws,
     paired_cases,
     sign_terms,
-    unit_classes,
     unit_states,
 )
 from tests.worth.units import family, random_family, random_shared, shared, states
@@ -169,47 +168,6 @@ def test_signs_weigh_as_an_enumeration_of_all_units_does(seed, signs):
     assert_allclose(got.ends.sum(), 1 - success.mean(), atol=1e-9)
 
 
-def conditioned(before, shows, alone, signs):
-    """Chances of having failed of one unit that was stored as usual, given its signs."""
-    n = len(before)
-    known = {"sign_shows": np.array(shows), "sign_alone": np.array(alone), "draws": normal_draws(n)[:1]}
-    common = shared(n, signs=("s", "t")[: len(signs)], **known)
-    unit = Unit(np.ones(1), np.ones(1), np.ones(1), np.array(signs, float))
-    with np.errstate(divide="ignore"):
-        odds = logit(np.array(before, float))[None, None]
-    arrived, _, weight = unit_classes(family([1.0] * n, [1.0] * n, [0.5] * n), common, unit, odds)
-    return weight[0, 0] @ arrived[0, 0]
-
-
-@pytest.mark.parametrize(
-    ("belt", "motor_then"),
-    # By hand, the transport being dead by chance in 1 of 3 and by each broken component in 1 of 2.
-    # Belt sound: 1/4 (1 - 2/3 1/2) to 3/4 1/3 is 2 to 3.
-    # Belt broken: 1/4 (1 - 2/3 1/4) to 3/4 (1 - 2/3 1/2) is 5 to 12.
-    [(0.0, 2 / 5), (1.0, 5 / 17)],
-)
-def test_a_belt_that_has_failed_explains_a_dead_transport(belt, motor_then):
-    after = conditioned([belt, 1 / 4], [[0.0], [0.0]], [logit(1 / 3)], [1])
-    assert_allclose(after, [belt, motor_then], atol=1e-12)
-
-
-def test_a_sign_that_stays_away_speaks_for_each_component_alone():
-    # By hand: 1/4 (1 - 1/2) to 3/4, 1 to 6, whatever the belt is like; a belt that is sure stays sure.
-    for belt in (0.0, 1.0):
-        after = conditioned([belt, 1 / 4], [[0.0], [0.0]], [logit(1 / 3)], [0])
-        assert_allclose(after, [belt, 1 / 7], atol=1e-12)
-
-
-def test_two_signs_of_one_component_count_twice():
-    # By hand: each is shown by 1 in 2, and by chance in 1 of 10, so each is 11/20 to 1/10 for a failed one.
-    # Odds of 1 to 3 become 1/3 (11/2)^2 = 121 to 12.
-    shows, alone = np.zeros((1, 2)), logit([0.1, 0.1])
-    assert_allclose(conditioned([1 / 4], shows, alone, [1, np.nan]), [11 / 17], atol=1e-12)
-    assert_allclose(conditioned([1 / 4], shows, alone, [1, 1]), [121 / 133], atol=1e-12)
-    # Seen and not seen: 1/3 (11/2) (1/2), as the belt hides it in 1 of 2 and chance in 9 of 10 either way.
-    assert_allclose(conditioned([1 / 4], shows, alone, [1, 0]), [11 / 23], atol=1e-12)
-
-
 def test_of_many_signs_the_strongest_are_weighed():
     rng = np.random.default_rng(2)
     n_signs = MOST_SEEN + 2
@@ -232,14 +190,6 @@ def test_of_many_signs_the_strongest_are_weighed():
 def test_equally_strong_signs_are_kept_in_their_order():
     terms = sign_terms(np.ones(MOST_SEEN + 1), np.full((2, MOST_SEEN + 1), -1.0))
     assert terms.absent.any(axis=0).tolist() == [True] * MOST_SEEN + [False]
-
-
-def test_terms_are_the_product_of_what_was_seen():
-    # (1 - a)(1 - b) c, the third being not seen and the fourth not looked for: by hand, four terms.
-    signs = np.array([1.0, 1.0, 0.0, np.nan])
-    terms = sign_terms(signs, np.zeros((1, 4)))
-    told = {tuple(row): factor for row, factor in zip(terms.absent.tolist(), terms.factor, strict=True)}
-    assert told == {(0, 0, 1, 0): 1.0, (1, 0, 1, 0): -1.0, (0, 1, 1, 0): -1.0, (1, 1, 1, 0): 1.0}
 
 
 # ---- the chance in a single unit

@@ -199,7 +199,7 @@ def test_sentences():
         "move loses 1.00 EUR on average, whatever was spent so far."
     )
     assert "gains nothing" in sentence(simple([1.0], [0.0]), ["gear"])
-    broken = replace(simple([1.0], [0.0], mend_cost=10.0, mend_chance=1.0), known_failed=np.array([True]))
+    broken = simple([1.0], [0.0], mend_cost=10.0, mend_chance=1.0, known_failed=True)
     assert sentence(broken, ["belt"]) == (
         "Mend the belt first: going on is worth 90.00 EUR more than stopping now."
     )
@@ -217,18 +217,12 @@ def test_a_part_to_be_put_aside_names_what_comes_first(demo_appraiser):
     wait = "what is broken may wait while others are looked at; where they can only be tried once it works, "
     assert wait + "mend it first and ask again" in later.notes
     # By hand: the belt, looked at for nothing, costs 30 to mend; the gear, 5 to look at, ends half the jobs.
-    task = replace(
-        simple([1.0, 0.5], [0.0, 5.0]), mend_cost=np.array([30.0, 0.0]), mend_chance=np.array([1.0, 0.0])
-    )
+    task = simple([1.0, 0.5], [0.0, 5.0], mend_cost=[30.0, 0.0], mend_chance=[1.0, 0.0])
     table = plan_table(search(task), task, ["belt", "gear"])
     assert table["if_failed"].tolist() == ["first look at the gear", "stop"]
     # A gear known to be broken, 1 to mend if it can be, is tried before 30 go into the belt.
-    task = replace(
-        task,
-        mend_cost=np.array([30.0, 1.0]),
-        mend_chance=np.array([1.0, 0.5]),
-        known_failed=np.array([False, True]),
-    )
+    known = {"mend_cost": [30.0, 1.0], "mend_chance": [1.0, 0.5], "known_failed": [False, True]}
+    task = simple([1.0, 0.5], [0.0, 5.0], **known)
     table = plan_table(search(task), task, ["belt", "gear"])
     assert table["move"].tolist() == ["look at", "mend"]
     assert table["if_failed"].tolist() == ["first mend the gear", "mend it"]
@@ -339,18 +333,10 @@ SHARE = st.sampled_from([0.0, 0.05, 0.2, 0.35, 0.5, 0.8, 0.95, 1.0])
 COST = st.sampled_from([0.0, 0.5, 1.0, 2.5, 7.0, 20.0])
 
 
-def simple(failed, look, *, mend_cost=0.0, mend_chance=0.0, finished=100.0, stopped=0.0):
-    n = len(failed)
-    return Task(
-        np.array([failed], float),
-        np.ones(1),
-        np.array(look, float),
-        np.full(n, float(mend_cost)),
-        np.full(n, float(mend_chance)),
-        np.zeros(n, bool),
-        finished,
-        stopped,
-    )
+def simple(failed, look, *, mend_cost=0.0, mend_chance=0.0, known_failed=False, finished=100.0, stopped=0.0):
+    """One class of units; what is not told of each component holds of all."""
+    each = (np.full(len(failed), given) for given in (mend_cost, mend_chance, known_failed))
+    return Task(np.array([failed], float), np.ones(1), np.array(look, float), *each, finished, stopped)
 
 
 @st.composite
@@ -471,16 +457,8 @@ def test_independent_faults_are_sought_in_the_order_of_the_ratio_rule():
 def test_a_dear_repair_is_put_off_until_the_rest_is_known():
     # By hand: the belt is known to have failed and costs 30; the gear fails in half of the units and then
     # ends the job. Mending first: -30 - 2 + 0.5 x 100 = 18; looking first: -2 + 0.5 x (100 - 30) = 33.
-    task = Task(
-        np.array([[1.0, 0.5]]),
-        np.ones(1),
-        np.array([0.0, 2.0]),
-        np.array([30.0, 0.0]),
-        np.array([1.0, 0.0]),
-        np.array([True, False]),
-        100.0,
-        0.0,
-    )
+    known = {"mend_cost": [30.0, 0.0], "mend_chance": [1.0, 0.0], "known_failed": [True, False]}
+    task = simple([1.0, 0.5], [0.0, 2.0], **known)
     found = search(task)
     assert found.worth == pytest.approx(33.0)
     assert [(step.component, step.mends) for step in found.steps] == [(1, False), (0, True)]
@@ -497,11 +475,8 @@ def test_nothing_left_is_worth_the_better_of_sale_and_parts():
 
 def many(n):
     rng = np.random.default_rng(n)
-    return replace(
-        simple(rng.uniform(0.02, 0.3, n), rng.uniform(0.5, 2.0, n), stopped=10.0),
-        mend_cost=rng.uniform(1.0, 9.0, n),
-        mend_chance=rng.uniform(0.4, 1.0, n),
-    )
+    failed, look, mend_cost = rng.uniform(0.02, 0.3, n), rng.uniform(0.5, 2.0, n), rng.uniform(1.0, 9.0, n)
+    return simple(failed, look, mend_cost=mend_cost, mend_chance=rng.uniform(0.4, 1.0, n), stopped=10.0)
 
 
 def test_more_components_than_can_be_searched_come_after_in_the_order_of_the_ratio_rule():
