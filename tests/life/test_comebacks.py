@@ -43,7 +43,7 @@ def bounds(found):
 
 def test_each_kind_of_check_becomes_its_interval():
     found = comebacks(
-        jobs(9),
+        jobs(10),
         checks(
             ("B0", 30, "yes", None, None),
             ("B0", 90, "yes", None, None),  # still working at 90
@@ -56,6 +56,7 @@ def test_each_kind_of_check_becomes_its_interval():
             ("B5", 200, "no", 0, "belt"),  # on the day of the sale
             ("B6", -20, "no", -25, "belt"),  # before the sale
             ("B7", 0, "yes", None, None),  # on the day of the sale: nothing is known of later
+            ("B9", 40, "no", -2, "belt"),  # had failed before it was sold
         ),
         AS_OF,
     )
@@ -67,9 +68,9 @@ def test_each_kind_of_check_becomes_its_interval():
         "imported from another source": 0,
         "neither sold nor closed on a known day": 0,
         "never checked": 1,
-        "checked only before or on the day of the sale": 2,
+        "checked only before or on the day of the sale": 3,
     }
-    assert len(found.table) + found.left_out.sum() == 9
+    assert len(found.table) + found.left_out.sum() == 10
 
 
 def test_only_own_repaired_jobs_with_a_date_count():
