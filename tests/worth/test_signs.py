@@ -131,7 +131,7 @@ def test_one_cause_of_one_sign_is_a_table_of_two_by_two(monkeypatch):
 def test_doubt_is_the_curvature_along_what_one_sign_has_in_common():
     jobs = drawn(150)
     problem = worth_signs._Problem(*jobs)
-    theta, _ = problem.fit(0.8)
+    theta, _ = problem.fit(0.8, problem.prior_mean)
     doubt = problem.doubt(theta, 0.8)
     for s in range(3):
         step = np.zeros((4, 3))
