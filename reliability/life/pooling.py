@@ -582,11 +582,11 @@ def _log_normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float)
 
 
 def _normal(x: FloatArray, mean: FloatArray | float, sd: FloatArray | float) -> FloatArray:
-    density = (x - mean) / sd
+    density = (x - mean) * (1.0 / sd)
     density *= density
     density *= -0.5
     np.exp(density, out=density)
-    density /= sd * ROOT_TWO_PI
+    density *= 1.0 / (sd * ROOT_TWO_PI)
     return density
 
 

@@ -37,7 +37,7 @@ Ints = NDArray[np.int64]
 # ---- Many units of one family at once: the mean chance of a repair that `unit_states` gives one by one
 
 
-ELEMENTS_AT_ONCE = 200_000
+ELEMENTS_AT_ONCE = 80_000
 """Draws x alternatives x components of one block of work: about what a processor keeps near by."""
 
 
