@@ -114,6 +114,8 @@ class Known:
     components: Collection[str] | None = None
     models: Mapping[str, str] = field(default_factory=dict)  # the family of each
     word: str = "row"  # for the place of a row
+    #: Whether the rows are those of one job: each is called by what it is, what is right in it counts.
+    of_a_job: bool = False
     #: Jobs that a component ended: the place of the job, if it was read; the component; its states in there.
     ended: dict[str, tuple[int, str, set[str]]] = field(default_factory=dict)
     _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
@@ -158,14 +160,19 @@ class Known:
 
     def read(self, name: str, row: Row, place: int, found: Sequence[Complaint] = ()) -> list[Complaint]:
         """Check a row beside the others and remember it; `found` is what is wrong with it in itself."""
-        table, complaints = TABLES[name], list(found)
-        job, name_of_it = str(row.get("job")), row.get(table.key[0])
-        if not found:
-            complaints = self.complaints(table, row)
-            key = tuple(row[part] for part in table.key)
+        table, complaints, bad = TABLES[name], list(found), {column for column, _ in found}
+        name_of_it, is_read = row.get(table.key[0]), not found or self.of_a_job
+        if bad:
+            row = {**row, **dict.fromkeys(bad & row.keys())}
+        if is_read:
+            complaints += [each for each in self.complaints(table, row) if each[0] not in bad]
+            job, key = str(row.get("job")), tuple(row[part] for part in table.key)
             first = self._places.setdefault(name, {}).setdefault(key, place)
-            if first != place:
-                complaints.append((table.key[0], _same(table, key, f"{self.word} {first}")))
+            if first != place and bad.isdisjoint(table.key):
+                word = _LABELS[name] if self.of_a_job else self.word
+                told = ", ".join(f"{part} {'empty' if value is None else repr(value)}"
+                                 for part, value in zip(table.key, key, strict=True))  # fmt: skip
+                complaints.append((table.key[self.of_a_job], f"{word} {first} has the same {told}"))
             if name == "jobs" and row["ended_by"]:
                 at, component, states = self.ended.get(job, (place, row["ended_by"], set()))
                 self.ended[job] = (at or place, component, states)
@@ -173,27 +180,17 @@ class Known:
                 end[2].add(row["found"])
         if isinstance(name_of_it, str) and name in self.rows:
             # Also of a row with faults: what refers to it is not at fault.
-            facts = JobFacts() if found or name != "jobs" else job_facts(row)
-            self.rows[name][name_of_it] = facts
+            self.rows[name][name_of_it] = job_facts(row) if name == "jobs" and is_read else JobFacts()
         return complaints
 
     def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
         """Complain of jobs ended by a component that was only found sound; ask after all findings."""
-        return [
-            (job, line, complaint)
-            for job, (line, component, states) in self.ended.items()
-            if (complaint := all_sound(component, states))
-        ]
+        such = "ended the job, but its findings in this job are all sound"
+        return [(job, line, ("ended_by", f"{component!r} {such}"))
+                for job, (line, component, states) in self.ended.items() if states == {"sound"}]  # fmt: skip
 
 
 _NO_END: tuple[int, str, set[str]] = (0, "", set())
-
-
-def all_sound(ended_by: Value, states: Collection[str]) -> Complaint | None:
-    """Complain if a job was ended by a component that was only ever found sound."""
-    if ended_by and states and set(states) == {"sound"}:
-        return ("ended_by", f"{ended_by!r} ended the job, but its findings in this job are all sound")
-    return None
 
 
 # Rows and whole jobs checked against every rule of the tables, all faults in one go.
@@ -203,11 +200,8 @@ JobDocument = dict[str, Any]
 """``job`` (a row of jobs) and ``findings``, ``signs``, ``followups`` (lists of rows without ``job``)."""
 
 PARTS_OF_A_JOB = ("findings", "signs", "followups")
-_LABELS = {
-    "findings": ("finding", "component"),
-    "signs": ("sign", "sign"),
-    "followups": ("followup", "checked_on"),
-}
+#: What a row of a part is called; the second column of its key names it.
+_LABELS = {"findings": "finding", "signs": "sign", "followups": "followup"}
 
 
 def clean_row(
@@ -269,52 +263,33 @@ def clean_tables(
             clean, complaints = clean_row(table, row, exponent)
             cleaned[name].append(clean)
             # What refers to a name is not at fault, even where the name is.
-            seen: Any = clean if not complaints or clean[table.key[0]] is not None else row
+            key = table.key[0]
+            seen: Any = {**clean, key: row.get(key)} if complaints and clean[key] is None else clean
             found += [(name, number, each) for each in known.read(name, seen, number, complaints)]
     return cleaned, found + [("jobs", row, complaint) for _, row, complaint in known.ended_by_sound()]
-
-
-def _same(table: Table, key: tuple[Value, ...], where: str) -> str:
-    named = ", ".join(f"{name} {'empty' if value is None else repr(value)}"
-                      for name, value in zip(table.key, key, strict=True))  # fmt: skip
-    return f"{where} has the same {named}"
 
 
 def clean_document(
     document: JobDocument, *, exponent: int = 2, known: Known | None = None
 ) -> tuple[JobDocument, list[Fault]]:
     """Read a whole job and check it."""
-
-    def read(table: Table, row: Row, known: Known) -> tuple[dict[str, Value], list[Complaint]]:
-        clean, found = clean_row(table, row, exponent)
-        bad = {column for column, _ in found}
-        return clean, found + [each for each in known.complaints(table, clean) if each[0] not in bad]
-
-    known = known or Known()
-    job, complaints = read(TABLES["jobs"], document.get("job", {}), known)
+    known, job = known or Known(), document.get("job", {})
     faults = [Fault("document", "", f"a job has no part {part!r}; it has job, {', '.join(PARTS_OF_A_JOB)}")
               for part in document if part not in ("job", *PARTS_OF_A_JOB)]  # fmt: skip
-    faults += [Fault("job", *complaint) for complaint in complaints]
-    number, bad = str(job["job"] or "0"), {name for name, _ in complaints}
-    facts = job_facts({**job, **dict.fromkeys(bad & job.keys())})
-    inner = Known({"jobs": {number: facts}}, known.components)
-    clean: JobDocument = {"job": job}
-    for part in PARTS_OF_A_JOB:
-        table, (label, named_by), rows = TABLES[part], _LABELS[part], []
-        seen: dict[tuple[Value, ...], int] = {}
-        for place, given in enumerate(document.get(part) or (), 1):
-            row, complaints = read(table, {**given, "job": number}, inner)
-            key = tuple(row[name] for name in table.key)
-            if None not in key and (first := seen.setdefault(key, place)) != place:
-                complaints.append((named_by, _same(table, key, f"{label} {first}")))
-            where = f"{label} {place}" + (f" ({given[named_by]})" if given.get(named_by) else "")
-            faults += [Fault(where, *complaint) for complaint in complaints]
-            rows.append({**row, "job": job["job"]})
-        clean[part] = rows
-    states = [row["found"] for row in clean["findings"] if row["component"] == job["ended_by"]]
-    if complaint := all_sound(job["ended_by"], states):
-        faults.append(Fault("job", *complaint))
-    return clean, faults
+    number: Value = "0"  # beside which the rest is checked where it has none that can be read
+    try:
+        number = read_value(TABLES["jobs"]["job"], job.get("job"))
+    except Refused as error:
+        faults.append(Fault("job", "job", error.message))
+    rows = {part: [{**row, "job": number} for row in document.get(part) or ()] for part in PARTS_OF_A_JOB}
+    rows["jobs"] = [{**job, "job": number}]
+    beside = Known({**known.rows, "jobs": {}}, known.components, known.models, of_a_job=True)
+    cleaned, found = clean_tables(rows, exponent, beside)
+    for name, place, complaint in found:
+        named = "" if name == "jobs" else rows[name][place - 1].get(TABLES[name].key[1])
+        where = "job" if name == "jobs" else f"{_LABELS[name]} {place}" + (f" ({named})" if named else "")
+        faults.append(Fault(where, *complaint))
+    return {"job": cleaned["jobs"][0], **{part: cleaned[part] for part in PARTS_OF_A_JOB}}, faults
 
 
 # What a partial description of a job changes in the one that the ledger holds.

@@ -20,7 +20,7 @@ from reliability.records.package import (
     CsvTable,
     Layout,
     Line,
-    MadeRows,
+    Source,
     currency_in,
     find_files,
     is_demo,
@@ -68,10 +68,6 @@ ASKED = KINDS_OF_NAME[:3]
 #: Where each of them stands, by table and column.
 _NAMED = {name: {column: kind for kind in KINDS_OF_NAME
                  for table, column in database.NAMES[kind] if table == name} for name in TABLES}  # fmt: skip
-
-
-#: Rows of one table, as they come out of a file.
-Source = CsvTable | MadeRows
 
 
 def import_sources(
@@ -135,7 +131,7 @@ class _Import:
         held = {_key(table, row): row for row in database.fetch_rows(self.connection, table.name)}
         waiting: list[tuple[database.Row | None, dict[str, Value]]] = []
         for line in source.lines():
-            self.n_read += not source.is_derived
+            self.n_read += source.n_read is None
             old = None if line.complaints else held.get(_key(table, line.row))
             line = self._laid_over(table, line, old)
             complaints = self._complaints(table.name, line, old)
@@ -150,7 +146,7 @@ class _Import:
                     self._write(table, waiting)
                     waiting.clear()
         self.faults += source.faults
-        self.n_read += source.n_left_out
+        self.n_read += source.n_read or 0
         self.jobs = source if table.name == "jobs" else self.jobs
         if not self.faults:
             self._write(table, waiting)

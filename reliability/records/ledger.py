@@ -600,9 +600,26 @@ class Ledger:
     def rename(
         self, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
     ) -> dict[str, int]:
-        """Rename a family, model, kind, component or sign everywhere; `rename_in` says how."""
+        """Rename a family, model, kind, component or sign; every row that changes gets its next version.
+
+        Where two rows of reference fall together, the one of the new name stands; of a family, the years
+        span both, and what its row leaves open is taken from the other. Two findings or signs of one job
+        that fall together must say the same.
+        """
+        if what not in RENAMED:
+            raise unknown("Renamed are", what, RENAMED)
+        names = {what, "ended_by"} if what == "component" else {what}
+        columns = [(table, each.name) for table in TABLES.values() for each in table if each.name in names]
+        try:
+            new = str(read_value(columns[0][0][columns[0][1]], clean_text(new) or None))
+        except Refused as error:
+            raise InvalidInput(f"The new name {error.message}. Nothing was written.") from None
+        old = clean_text(old)
+        told = f"{what} {old!r} {'merged into' if merge else 'renamed'} {new!r}"
+        told = f"{told}: {reason.strip()}" if reason.strip() else told
         with self.writing() as connection:
-            return rename_in(connection, what, clean_text(old), new, merge=merge, reason=reason)
+            _refuse_renaming(connection, what, old, new, columns, merge)
+            return _rename_rows(connection, old, new, columns, told)
 
 
 def _refuse_in_use(connection: Connection, table: str, row: Row) -> None:
@@ -647,61 +664,35 @@ RENAMED = ("family", "model", "kind", "component", "sign")
 _PRICE = ("working_price", "priced_on", "price_spread")
 
 
-def rename_in(
-    connection: Connection, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
-) -> dict[str, int]:
-    """Rename within a transaction that the caller holds; every row that changes gets its next version.
-
-    Where two rows of reference fall together, the one of the new name stands; of a family, the years span
-    both, and what its row leaves open is taken from the other. Two findings or signs of one job that fall
-    together must say the same.
-    """
-    if what not in RENAMED:
-        raise unknown("Renamed are", what, RENAMED)
-    names = {what, "ended_by"} if what == "component" else {what}
-    columns = [(table, each.name) for table in TABLES.values() for each in table if each.name in names]
-    try:
-        new = str(read_value(columns[0][0][columns[0][1]], clean_text(new) or None))
-    except Refused as error:
-        raise InvalidInput(f"The new name {error.message}. Nothing was written.") from None
+def _refuse_renaming(
+    connection: Connection, what: str, old: str, new: str, columns: Sequence[tuple[Table, str]], merge: bool
+) -> None:
+    """Refuse to rename what is not there, to merge by mistake, or what is not of one kind or family."""
     counts = {old: 0, new: 0}
     for table, column in columns:
         for name in counts:
             count = select(func.count()).where(SQL_TABLES[table.name].c[column] == name)
             counts[name] += connection.execute(count).scalar_one()
+    such, rows = "", "1 row" if counts[new] == 1 else f"{counts[new]} rows"
     if not counts[old]:
         raise unknown(f"The ledger holds no {what}", old, database.names_in(connection, what))
     if old == new:
-        raise InvalidInput(f"The {what} is called {new!r} already. Nothing was written.")
-    if counts[new] and not merge:
-        rows = "1 row" if counts[new] == 1 else f"{counts[new]} rows"
-        raise InvalidInput(
-            f"There is a {what} {new!r} already, in {rows}; --merge puts the two together. "
-            "Nothing was written."
+        such = f"The {what} is called {new!r} already."
+    elif counts[new] and not merge:
+        such = f"There is a {what} {new!r} already, in {rows}; --merge puts the two together."
+    elif merge and not counts[new]:
+        such = f"There is no {what} {new!r} to merge into; leave out --merge to rename."
+    elif what in ("family", "model"):
+        sql, shared = (
+            (SQL_TABLES["families"].c, "kind") if what == "family" else (SQL_TABLES["models"].c, "family")
         )
-    if merge and not counts[new]:
-        raise InvalidInput(
-            f"There is no {what} {new!r} to merge into; leave out --merge to rename. Nothing was written."
-        )
-    told = f"{what} {old!r} {'merged into' if merge else 'renamed'} {new!r}"
-    told = f"{told}: {reason.strip()}" if reason.strip() else told
-    _refuse_unlike(connection, what, old, new)
-    return _rename_rows(connection, old, new, columns, told)
-
-
-def _refuse_unlike(connection: Connection, what: str, old: str, new: str) -> None:
-    """Refuse to merge families of two kinds, or a model into one of another family."""
-    table, shared = {"family": ("families", "kind"), "model": ("models", "family")}.get(what, ("", ""))
-    if not table:
-        return
-    sql = SQL_TABLES[table].c
-    query = select(sql[what], sql[shared]).where(sql[what].in_([old, new]))
-    found = {name: said for name, said in connection.execute(query)}
-    if len(set(found.values())) > 1:
-        raise InvalidInput(
-            f"{old!r} is of {shared} {found[old]!r}, {new!r} of {found[new]!r}: they "
-            "are merged only once they agree; correct one of them first. Nothing was written."
-        )
+        query = select(sql[what], sql[shared]).where(sql[what].in_([old, new]))
+        found = {name: said for name, said in connection.execute(query)}
+        if len(set(found.values())) > 1:
+            such = f"{old!r} is of {shared} {found[old]!r}, {new!r} of {found[new]!r}: they are merged only "
+            such += "once they agree; correct one of them first."
+    if such:
+        raise InvalidInput(f"{such} Nothing was written.")
 
 
 def _rename_rows(

@@ -18,12 +18,12 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
-from reliability.records.importing import ImportSummary, Source, import_sources
+from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import (
     AS_DOCUMENTED,
     DESCRIPTOR,
     Layout,
-    MadeRows,
+    Source,
     csv_resource,
     descriptor_text,
     other_width,
@@ -161,10 +161,10 @@ def _name(header: str) -> str:
     return "_".join(header.strip().casefold().replace("-", " ").split())
 
 
-def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], MadeRows, list[str]]:
+def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], Source, list[str]]:
     """Read one file: its rows, what of it cannot be read, and headers that no version of the standard has."""
     rows: list[Row] = []
-    source = MadeRows(path, TABLES["jobs"])
+    source = Source(path, TABLES["jobs"])
     found = raw_rows(path, layout.delimiter, source.faults)
     names = [_name(cell) for cell in next(found, (1, []))[1]]
     if not source.faults:
@@ -338,7 +338,7 @@ def import_open_repair(
         told.append(_Told(connection, makers_of(brands, database.names_in(connection, "maker")), layout))
         jobs = told[0].jobs(files, kinds)
         made = [(line, row, list[Complaint]()) for line, row in told[0].families.values()]
-        families = MadeRows(jobs[0].path, TABLES["families"], is_derived=True, made=made)
+        families = Source(jobs[0].path, TABLES["families"], n_read=0, made=made)
         return database.exponent_in(connection), [families, *jobs]
 
     summary = import_sources(ledger, sources, [], reason, dry_run)
@@ -362,8 +362,8 @@ class _Told:
         self._kinds = {family: kind for family, kind in held}
 
     def jobs(
-        self, files: Iterable[tuple[list[Row], MadeRows, list[str]]], asked: Collection[str] | None
-    ) -> list[MadeRows]:
+        self, files: Iterable[tuple[list[Row], Source, list[str]]], asked: Collection[str] | None
+    ) -> list[Source]:
         """Read every row of the kinds that are asked for, or that the ledger has; count the others."""
         known = set(self._kinds.values())
         wanted = known | set(map(category_of, known)) - {MISCELLANEOUS} | set(asked or ())
@@ -371,7 +371,7 @@ class _Told:
         for rows, source, not_read in files:
             self._note("columns that no version of the standard has, and that were not read", *not_read)
             are_told = package_name(source.path.parent) == OPEN_REPAIR_PACKAGE
-            n_unreadable = len(source.made)
+            source.n_read = len(rows) + len(source.made)  # those that cannot be read too
             for row in rows:
                 date, kind = _CLOCK.sub("", row["event_date"]), _kind(row, are_told)
                 status = _SPELLED.get(folded(row["repair_status"]), "")
@@ -383,7 +383,6 @@ class _Told:
                     unwanted[kind or MISCELLANEOUS] += 1
                 else:
                     source.made.append(self._job(row, status, date, kind, source.path.stem))
-            source.n_left_out = len(rows) - len(source.made) + n_unreadable
             source.made.sort(key=lambda made: made[0])
         met = {*unwanted, *self._kinds.values()}
         if strange := [kind for kind in asked or () if kind not in met]:

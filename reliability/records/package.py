@@ -149,26 +149,19 @@ def whole_lines(stream: IO[str]) -> Iterator[str]:
 
 @dataclass
 class Source:
-    """Rows of one table, as they come out of a file."""
+    """Rows of one table, as they were made out of a file."""
 
     path: Path
     table: Table
     exponent: int = 2  # decimals of the currency
     faults: list[Fault] = field(default_factory=list)  # of the file itself, complete once all lines were read
     places: Mapping[int, str] = field(default_factory=dict)  # where a row stands, if that is not its line
-    is_derived: bool = False  # worked out from the rows of another table, and not counted again
-    n_left_out: int = 0  # rows of the file that have no place in the table
+    n_read: int | None = None  # rows of the file that it stands for; None: each of its own
+    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
 
     def fault(self, line: int, column: str, message: str) -> Fault:
         """Word a fault at a place in the file."""
         return Fault(self.places.get(line, f"{self.path.name}, line {line}"), column, message)
-
-
-@dataclass
-class MadeRows(Source):
-    """Rows of one table that were made out of a file."""
-
-    made: list[tuple[int, dict[str, Any], list[Complaint]]] = field(default_factory=list)
 
     def lines(self) -> Iterator[Line]:
         """Give every row, clean or with its complaints."""

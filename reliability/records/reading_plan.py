@@ -18,7 +18,7 @@ from reliability.records.database import SQL_TABLES
 from reliability.records.files import parse_toml, read_at_most
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key
-from reliability.records.package import MadeRows
+from reliability.records.package import Source
 from reliability.records.spreadsheets import (
     HEADING,
     MARKS,
@@ -650,7 +650,7 @@ def import_by_plan(
     dropped: dict[int, list[Fault]] = {}  # faults of rows that are left out, by the number of the row
     made: list[Follower] = []
 
-    def sources(connection: Connection) -> tuple[int, list[MadeRows]]:
+    def sources(connection: Connection) -> tuple[int, list[Source]]:
         families = SQL_TABLES["families"].c
         kinds = {name: kind for name, kind in connection.execute(select(families.family, families.kind))}
         made.append(Follower(read, Path(path), sheets, kinds))
@@ -674,16 +674,16 @@ def import_by_plan(
                 dropped.setdefault(index or 0, []).append(fault)
 
 
-def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[int, list[MadeRows]]:
+def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[int, list[Source]]:
     """Give the rows of every table, but for jobs that are left out, beside the currency of the ledger."""
     currency = follower.plan.currency or now
     exponent = EXPONENTS[currency]
-    found = {name: MadeRows(follower.path, TABLES[name], exponent, [], follower.places, name != "jobs")
+    found = {name: Source(follower.path, TABLES[name], exponent, places=follower.places, n_read=0)
              for name in ("settings", "families", "jobs", "findings", "signs")}  # fmt: skip
     if currency != now:
         found["settings"].made.append((0, {"setting": "currency", "value": currency}, []))
     seen: set[str] = set()
-    n_rows = 0
+    n_rows = 0  # also those that tell more of one job
     for job in follower.jobs:
         if not job.rows.keys().isdisjoint(dropped):
             continue
@@ -697,7 +697,7 @@ def _sources(follower: Follower, dropped: Collection[int], now: str) -> tuple[in
             row = {}
         for name, parts in (("findings", job.findings), ("signs", job.signs)):
             found[name].made += [(index, {"job": job.number, **part}, []) for index, part in parts]
-    found["jobs"].n_left_out = n_rows - len(found["jobs"].made)  # of the rows that tell more of one job
+    found["jobs"].n_read = n_rows
     return exponent, [rows for rows in found.values() if rows.made or rows.table.name == "jobs"]
 
 
