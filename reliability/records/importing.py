@@ -9,24 +9,10 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, delete, insert, select, update
 
 from reliability.errors import InvalidInput, unknown
-from reliability.records import database
+from reliability.records import database, package
 from reliability.records.checks import Complaint, Known, clean_document, rule_complaints
 from reliability.records.database import HISTORY, SQL_TABLES
-from reliability.records.package import (
-    AS_DOCUMENTED,
-    DESCRIPTOR,
-    PACKAGE,
-    WITHDRAWN,
-    CsvTable,
-    Layout,
-    Line,
-    Source,
-    currency_in,
-    find_files,
-    is_demo,
-    package_name,
-    withdrawn_in,
-)
+from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, CsvTable, Layout, Line, Source
 from reliability.records.tables import ALL_USUAL, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
 from reliability.records.values import (
     EXPONENTS,
@@ -226,7 +212,7 @@ class _Import:
             self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
             self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         jobs, told = self.known.rows["jobs"], "withdraw it, or take the number out"
-        self.faults += [Fault(DESCRIPTOR, "", f"{WITHDRAWN}: there is a job {number}; {told}")
+        self.faults += [Fault(DESCRIPTOR, "", f"{package.WITHDRAWN}: there is a job {number}; {told}")
                         for number in withdrawn if number in jobs]  # fmt: skip
         for job in sorted(self.corrected) if not self.faults else ():
             document: Any = database.fetch_document(self.connection, job)
@@ -293,15 +279,15 @@ def import_package(
     faults: list[Fault] = []
     withdrawn: Sequence[str] = ()
     if files is None:
-        files, faults = find_files(Path(path))
-        withdrawn, more = withdrawn_in(Path(path))
+        files, faults = package.find_files(Path(path))
+        withdrawn, more = package.withdrawn_in(Path(path))
         faults += more
-        reason = database.DEMO_REASON if is_demo(Path(path)) else reason
-        if package_name(Path(path)) == PACKAGE and not ledger.names("family"):
+        reason = database.DEMO_REASON if package.is_demo(Path(path)) else reason
+        if package.package_name(Path(path)) == package.PACKAGE and not ledger.names("family"):
             new_names = None
 
     def tables(connection: Connection) -> tuple[int, list[CsvTable]]:
-        exponent = EXPONENTS[currency_in(files, layout) or database.currency_of(connection)]
+        exponent = EXPONENTS[package.currency_in(files, layout) or database.currency_of(connection)]
         return exponent, [CsvTable(file, TABLES[name], exponent, layout=layout, partial=correct)
                           for name, file in files.items()]  # fmt: skip
 

@@ -29,18 +29,7 @@ from reliability.records.checks import (
     lay_parts,
     merge_document,
 )
-from reliability.records.database import (
-    HISTORY,
-    NUMBERING,
-    SQL_TABLES,
-    VERSION,
-    open_engine,
-    parse_url,
-    shown_url,
-    tolerant,
-    transaction,
-    worded,
-)
+from reliability.records.database import HISTORY, NUMBERING, SQL_TABLES, VERSION
 from reliability.records.tables import ALL_USUAL, SETTINGS, TABLES, USUAL_SIGNS, Table
 from reliability.records.values import (
     EXPONENTS,
@@ -229,9 +218,9 @@ def open_ledger(url: str | Path, *, create: bool = False) -> "Ledger":
     LedgerError
         If there is none, it cannot be opened, or is not a ledger that this version reads.
     """
-    parsed = parse_url(url)
+    parsed = database.parse_url(url)
     notes: list[str] = []
-    return Ledger(open_engine(parsed, create=create, notes=notes), parsed, notes)
+    return Ledger(database.open_engine(parsed, create=create, notes=notes), parsed, notes)
 
 
 @contextmanager
@@ -269,7 +258,7 @@ class Ledger:
     @property
     def name(self) -> str:
         """Where the ledger is, without any password."""
-        return shown_url(self._url)
+        return database.shown_url(self._url)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -277,7 +266,7 @@ class Ledger:
         if (turn := getattr(self._own, "turn", None)) is not None:
             yield turn
             return
-        with worded(self._url, done=""), transaction(self._engine) as connection:
+        with database.worded(self._url, done=""), database.transaction(self._engine) as connection:
             yield connection
 
     @contextmanager
@@ -286,7 +275,7 @@ class Ledger:
         if (turn := getattr(self._own, "turn", None)) is not None:
             yield turn
             return
-        with worded(self._url), transaction(self._engine, write=True) as connection:
+        with database.worded(self._url), database.transaction(self._engine, write=True) as connection:
             self._own.turn = connection
             try:
                 yield connection
@@ -317,7 +306,7 @@ class Ledger:
 
     def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
         """Read every version of a job or of a reference row, oldest first."""
-        with self.reading() as connection, tolerant(connection):
+        with self.reading() as connection, database.tolerant(connection):
             found = database.versions(connection, table, clean_text(key))
             if not found and table == "jobs":
                 document_in(connection, key)
@@ -414,7 +403,7 @@ class Ledger:
 
     def backup(self, path: str | Path) -> None:
         """Write a consistent copy to a new file, also while others write; the copy is checked."""
-        with worded(self._url, " There is no backup."), self._engine.connect() as connection:
+        with database.worded(self._url, " There is no backup."), self._engine.connect() as connection:
             database.copy_to(connection, Path(path))
 
     def check(self, *, today: datetime.date | None = None) -> "list[Problem]":

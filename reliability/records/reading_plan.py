@@ -19,18 +19,7 @@ from reliability.records.files import parse_toml, read_at_most
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.open_repair import maker_key
 from reliability.records.package import Source
-from reliability.records.spreadsheets import (
-    HEADING,
-    MARKS,
-    ORDERS,
-    SEPARATORS,
-    SHEET,
-    Cell,
-    Sheet,
-    SheetRow,
-    key_of,
-    text_of,
-)
+from reliability.records.spreadsheets import HEADING, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
 from reliability.records.values import EXPONENTS, Fault, FaultsFound, Refused, folded, nearest, refuse, shown
 
@@ -90,13 +79,13 @@ def _state_fault(value: Any) -> str | None:
 _TEXTS = {"*": str}
 #: What may stand where: a table by its keys (* for any), words to choose from, a list, a type, or a test.
 _SHAPE: dict[str, Any] = {
-    "encoding": str, "separator": tuple(SEPARATORS.values()), "quotes": bool,
+    "encoding": str, "separator": tuple(spreadsheets.SEPARATORS.values()), "quotes": bool,
     "rows": ("jobs", "parts", "events"), "same_again": ("keep", LEAVE_OUT),
     "faulty_rows": ("refuse", LEAVE_OUT), "currency": tuple(EXPONENTS),
     "numbering": str, "unknown": [str], "ditto": [str], "sheets": {"*": _sheet_fault},
     "columns": {"*": {
-        "is": _role_fault, "dates": ORDERS, "dates_where": {"*": ORDERS},
-        "real_dates": ("right", "swapped"), "decimal": tuple(MARKS),
+        "is": _role_fault, "dates": spreadsheets.ORDERS, "dates_where": {"*": spreadsheets.ORDERS},
+        "real_dates": ("right", "swapped"), "decimal": tuple(spreadsheets.MARKS),
         "unit": ("hours", "minutes"), "about": int, "empty": str, "several": ("sum", "first"),
         "merged": ("share", "each"), "prefix": str, "values": _TEXTS,
     }},
@@ -153,7 +142,9 @@ class Plan:
         self.columns = {name: ColumnPlan(name, entry) for name, entry in raw["columns"].items()}
         self.form: spreadsheets.CsvForm | None = None
         if "separator" in raw:
-            separator = next(sign for sign, name in SEPARATORS.items() if name == raw["separator"])
+            separator = next(
+                sign for sign, name in spreadsheets.SEPARATORS.items() if name == raw["separator"]
+            )
             self.form = spreadsheets.CsvForm(raw["encoding"], separator, raw.get("quotes", True))
         self.rows, self.numbering = raw.get("rows", "jobs"), raw.get("numbering", "")
         self.same_again, self.faulty_rows = raw.get("same_again", "keep"), raw.get("faulty_rows", "refuse")
