@@ -209,15 +209,10 @@ def worded(url: URL, done: str = " Nothing was written.") -> Iterator[None]:
         yield
     except (SQLAlchemyError, sqlite3.Error, UnicodeError) as error:
         # A damaged file can give texts, of rows or of its errors, that are not UTF-8.
-        raise _outcome_unknown(error) or LedgerError(f"{_refusal(error, url)}{done}") from None
-
-
-def _outcome_unknown(error: BaseException) -> LedgerError | None:
-    """Find what is said of a failed end of a transaction, where cleaning up after it failed too."""
-    before = error.__context__
-    while before is not None and not isinstance(before, _OutcomeUnknown):
-        before = before.__context__
-    return before
+        before = error.__context__  # the end of a transaction failed, and then cleaning up after it
+        while before is not None and not isinstance(before, _OutcomeUnknown):
+            before = before.__context__
+        raise before or LedgerError(f"{_refusal(error, url)}{done}") from None
 
 
 # fmt: off
@@ -776,6 +771,12 @@ def documents_of(rows: Mapping[str, Iterable[Row]]) -> dict[str, JobDocument]:
             if document := documents.get(str(row["job"])):  # in a damaged ledger it may be of none
                 document[part].append({name: value for name, value in row.items() if name != "job"})
     return documents
+
+
+def references_to(name: str) -> list[sa.Column[Any]]:
+    """Find the columns that refer to rows of a table."""
+    return [SQL_TABLES[table.name].c[column] for table in TABLES.values()
+            for column, referred in table.references.items() if referred == name]  # fmt: skip
 
 
 def replace_document(connection: sa.Connection, document: JobDocument, *, new: bool) -> None:

@@ -4,14 +4,15 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select, update
 
 from reliability.errors import InvalidInput, unknown
 from reliability.records import database, package
-from reliability.records.checks import Complaint, Known, clean_document, rule_complaints
+from reliability.records.checks import Complaint, Known, rule_complaints
 from reliability.records.database import HISTORY, SQL_TABLES
+from reliability.records.ledger import Ledger, faults_in
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, CsvTable, Layout, Line, Source
 from reliability.records.tables import ALL_USUAL, TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Table
 from reliability.records.values import (
@@ -19,15 +20,11 @@ from reliability.records.values import (
     Fault,
     Number,
     Value,
-    near_twin,
+    question,
     refuse,
     split_number,
-    unseen,
     write_value,
 )
-
-if TYPE_CHECKING:
-    from reliability.records.ledger import Ledger
 
 # What an import did, for whoever started it.
 
@@ -57,7 +54,7 @@ _NAMED = {name: {column: kind for kind in KINDS_OF_NAME
 
 
 def import_sources(
-    ledger: "Ledger",
+    ledger: Ledger,
     sources: Callable[[Connection], tuple[int, Sequence[Source]]],
     faults: Sequence[Fault],
     reason: str,
@@ -163,11 +160,10 @@ class _Import:
         for column, what in _NAMED[name].items() if self.meant is not None else ():
             value, known = line.row[column], self.names[what]
             known = known | set(USUAL_COMPONENTS) - {"other"} if what == "kind" else known
-            if value is None or value in known or what not in ASKED or (what, str(value)) in self.asked:
-                continue
-            self.asked.add((what, str(value)))
-            if value not in (self.meant or ()) and (what == "kind" or near_twin(str(value), known)):
-                found.append((column, unseen(what, str(value), known)))
+            if value is not None and what in ASKED and (what, str(value)) not in self.asked:
+                self.asked.add((what, str(value)))
+                if asked := question(what, str(value), known, self.meant):
+                    found.append((column, asked))
         return found
 
     def _write(self, table: Table, rows: Sequence[tuple[database.Row | None, dict[str, Value]]]) -> None:
@@ -214,10 +210,8 @@ class _Import:
         jobs, told = self.known.rows["jobs"], "withdraw it, or take the number out"
         self.faults += [Fault(DESCRIPTOR, "", f"{package.WITHDRAWN}: there is a job {number}; {told}")
                         for number in withdrawn if number in jobs]  # fmt: skip
-        for job in sorted(self.corrected) if not self.faults else ():
-            document: Any = database.fetch_document(self.connection, job)
-            for fault in clean_document(document, exponent=self.exponent)[1]:
-                self.faults.append(Fault(f"job {job}, {fault.place}", fault.column, fault.message))
+        if not self.faults:
+            self.faults += faults_in(self.connection, self.corrected)
         n_read, n_clean = self.n_read, self.n_read - len(self.at_fault)
         rows = "1 row was" if n_read == 1 else f"{n_read} rows were"
         account = f": {rows} read, {n_clean} of them without a fault." if self.at_fault else "."
@@ -262,7 +256,7 @@ _BY_PLAN = (
 
 def import_package(
     path: str | Path,
-    ledger: "Ledger",
+    ledger: Ledger,
     *,
     layout: Layout = AS_DOCUMENTED,
     reason: str = "imported",
@@ -296,7 +290,7 @@ def import_package(
     )
 
 
-def import_table(path: str | Path, table: str, ledger: "Ledger", **how: Any) -> ImportSummary:
+def import_table(path: str | Path, table: str, ledger: Ledger, **how: Any) -> ImportSummary:
     """Import one CSV file with the columns of a table, as `import_package` does with a folder."""
     if table not in TABLES:
         raise unknown("There is no table", table, TABLES)
@@ -319,7 +313,7 @@ _FROM_THE_LAST = [
 ]
 
 
-def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) -> dict[str, int]:
+def take_back_import(ledger: Ledger, reason: str, *, dry_run: bool = False) -> dict[str, int]:
     """Take out everything that was written for one reason, as an import does; its versions are kept."""
     with ledger.writing() as connection:
         written = _written_for(connection, reason)
@@ -329,9 +323,8 @@ def take_back_import(ledger: "Ledger", reason: str, *, dry_run: bool = False) ->
             found = {database.key_text(table, row): row for row in database.fetch_rows(connection, name)}
             rows = {key: row for key, row in found.items() if key in written[name]}
             # What others name stays; what is part of a job goes with it.
-            others = [SQL_TABLES[other.name].c[column] for other in TABLES.values()
-                      for column, referred in other.references.items()
-                      if referred == name and not (name == "jobs" and other.key[0] == "job")]  # fmt: skip
+            others = [column for column in database.references_to(name)
+                      if name != "jobs" or TABLES[column.table.name].key[0] != "job"]  # fmt: skip
             in_use = {key for column in others for key in connection.execute(select(column)).scalars() if key}
             if name == "jobs":
                 refuse([f"job {job} is named on the shelf or by a sighting that came in otherwise"

@@ -69,6 +69,14 @@ def document_in(connection: Connection, job: str) -> JobDocument:
     )
 
 
+def faults_in(connection: Connection, jobs: Iterable[str]) -> Iterator[Fault]:
+    """Check jobs whose rows were written one by one: the rules between the rows of each."""
+    for job in sorted(jobs):
+        document: Any = database.fetch_document(connection, job)
+        for fault in clean_document(document, exponent=database.exponent_in(connection))[1]:
+            yield Fault(f"job {job}, {fault.place}", fault.column, fault.message)
+
+
 # Checked writes, each within a transaction that the caller holds.
 
 
@@ -576,7 +584,14 @@ class Ledger:
             if remove:
                 if old is None:
                     raise InvalidInput(f"There is no such row in {table}. Nothing was written.")
-                _refuse_in_use(connection, table, old)
+                for column in database.references_to(table):
+                    named = old.get(column.name)
+                    query = select(func.count()).where(column == named)
+                    if count := connection.execute(query).scalar_one():
+                        raise InvalidInput(
+                            f"{count} {'row' if count == 1 else 'rows'} of {column.table.name} refer to "
+                            f"{column.name} {named!r}: it cannot be taken out. Nothing was written."
+                        )
                 _take_out(connection, table, old, reason or "taken out")
                 return old, None
             said = reason.strip() or ("added" if old is None else "corrected")
@@ -609,18 +624,6 @@ class Ledger:
         with self.writing() as connection:
             _refuse_renaming(connection, what, old, new, columns, merge)
             return _rename_rows(connection, old, new, columns, told)
-
-
-def _refuse_in_use(connection: Connection, table: str, row: Row) -> None:
-    for name, other in TABLES.items():
-        for column, referred in other.references.items():
-            sql = SQL_TABLES[name]
-            query = select(func.count()).select_from(sql).where(sql.c[column] == row.get(column))
-            if referred == table and (count := connection.execute(query).scalar_one()):
-                raise InvalidInput(
-                    f"{count} {'row' if count == 1 else 'rows'} of {name} refer to {column} {row[column]!r}: "
-                    "it cannot be taken out. Nothing was written."
-                )
 
 
 def _shelf_in(connection: Connection) -> dict[int, database.Row]:
@@ -692,7 +695,6 @@ def _rename_rows(
     touched: set[str] = set()
     removed: list[tuple[str, database.Row]] = []
     done: dict[str, int] = {}
-    exponent = database.exponent_in(connection)
     for table, column in columns:
         name, is_key = table.name, column in table.key
         for row in database.fetch_rows(connection, name, SQL_TABLES[name].c[column] == old):
@@ -711,11 +713,7 @@ def _rename_rows(
     for name, row in reversed(removed):
         _take_out(connection, name, row, reason)
     database.keep_jobs(connection, touched, reason)
-    for job in sorted(touched):  # the rules between its rows
-        document: Any = database.fetch_document(connection, job)
-        for each in clean_document(document, exponent=exponent)[1]:
-            faults.append(Fault(f"job {job}, {each.place}", each.column, each.message))
-    refuse(faults)
+    refuse([*faults, *faults_in(connection, touched)])
     return done
 
 

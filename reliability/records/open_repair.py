@@ -15,25 +15,11 @@ from typing import IO, TYPE_CHECKING, Any
 from sqlalchemy import Connection, select
 
 from reliability.errors import InvalidInput, unknown
-from reliability.records import database
+from reliability.records import database, package
 from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, import_sources
-from reliability.records.package import (
-    AS_DOCUMENTED,
-    DESCRIPTOR,
-    Layout,
-    Source,
-    csv_resource,
-    descriptor_text,
-    other_width,
-    package_name,
-    raw_rows,
-    restored,
-    undecodable,
-    write_folder,
-    write_rows,
-)
+from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
 from reliability.records.values import Fault, Refused, Value, clean_text, folded, nearest, some, words
 
@@ -146,7 +132,7 @@ def find_repair_files(path: Path) -> list[Path]:
         if not path.is_dir():
             raise InvalidInput(f"There is no file or folder {path}. Nothing was imported.")
         found = sorted(file for file in path.iterdir() if file.suffix.lower() == ".csv")
-        headers = [next(raw_rows(file, ",", []), (1, list[str]()))[1] for file in found]
+        headers = [next(package.raw_rows(file, ",", []), (1, list[str]()))[1] for file in found]
         files = [file for file, header in zip(found, headers, strict=True)
                  if set(map(_name, header)) != {"product_category_id", "product_category"}]  # fmt: skip
     if not files:
@@ -165,21 +151,21 @@ def read_repairs(path: Path, layout: Layout) -> tuple[list[Row], Source, list[st
     """Read one file: its rows, what of it cannot be read, and headers that no version of the standard has."""
     rows: list[Row] = []
     source = Source(path, TABLES["jobs"])
-    found = raw_rows(path, layout.delimiter, source.faults)
+    found = package.raw_rows(path, layout.delimiter, source.faults)
     names = [_name(cell) for cell in next(found, (1, []))[1]]
     if not source.faults:
         source.faults += [Fault(f"{path.name}, line 1", *complaint) for complaint in _misfits(names)]
     for line, cells in found if not source.faults else ():
         if len(cells) != len(names):
-            source.made.append((line, {}, [("", other_width(cells, names))]))
+            source.made.append((line, {}, [("", package.other_width(cells, names))]))
             continue
-        texts = [html.unescape(restored(clean_text(cell))) for cell in cells]
+        texts = [html.unescape(package.restored(clean_text(cell))) for cell in cells]
         said = "\0".join(f"{name}\0{text}" for name, text in zip(names, texts, strict=True) if name != "id")
         kept = {name: sys.intern(text) for name, text in zip(names, texts, strict=True)
                 if name in COLUMNS and name != FREE_TEXT}  # fmt: skip
         row: Row = dict.fromkeys(COLUMNS, "") | kept
         row |= {LINE: line, SAID: hashlib.sha256(said.encode(errors="surrogateescape")).digest()[:12]}
-        complaints = [(name, odd) for name, text in kept.items() if (odd := undecodable(text))]
+        complaints = [(name, odd) for name, text in kept.items() if (odd := package.undecodable(text))]
         if complaints:
             source.made.append((line, {}, complaints[:1]))
         else:
@@ -370,7 +356,7 @@ class _Told:
         unwanted: Counter[str] = Counter()
         for rows, source, not_read in files:
             self._note("columns that no version of the standard has, and that were not read", *not_read)
-            are_told = package_name(source.path.parent) == OPEN_REPAIR_PACKAGE
+            are_told = package.package_name(source.path.parent) == OPEN_REPAIR_PACKAGE
             source.n_read = len(rows) + len(source.made)  # those that cannot be read too
             for row in rows:
                 date, kind = _CLOCK.sub("", row["event_date"]), _kind(row, are_told)
@@ -546,10 +532,10 @@ def export_open_repair(
     described = _descriptor()
 
     def write_file(stream: IO[bytes]) -> None:
-        write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
+        package.write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
 
     files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described)}
-    write_folder(Path(path), OPEN_REPAIR_PACKAGE, files, private=False)
+    package.write_folder(Path(path), OPEN_REPAIR_PACKAGE, files, private=False)
     return OpenRepairExport(len(finished), len(own) - len(finished))
 
 
@@ -579,11 +565,11 @@ def _descriptor() -> bytes:
                **({"constraints": demanded} if demanded else {})}
               for name, (meaning, demanded) in _COLUMNS.items()]  # fmt: skip
     schema = {"fields": fields, "missingValues": [""], "primaryKey": ["id"]}
-    return descriptor_text(
+    return package.descriptor_text(
         profile="tabular-data-package",
         name=OPEN_REPAIR_PACKAGE,
         title="Open repair data of a bench",
         description="Finished jobs in version 0.3 of the Open Repair Data Standard. The partner category "
         "is the bench's own kind of unit.",
-        resources=[csv_resource("open-repair-data", FILE, schema)],
+        resources=[package.csv_resource("open-repair-data", FILE, schema)],
     )

@@ -29,12 +29,11 @@ from reliability.records.values import (
     Refused,
     clean_text,
     exponent_of,
-    near_twin,
     nearest,
+    question,
     read_value,
     refuse,
     some,
-    unseen,
 )
 
 if TYPE_CHECKING:
@@ -494,17 +493,11 @@ class Names:
 
     def questions(self, kinds: Iterable[object], signs: Iterable[object]) -> list[Fault]:
         """Ask about kinds, and signs like known ones, that the ledger has never seen."""
-        asked, known = [], {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
-        for what, place, names, seen in (
-            ("kind", "new_family", kinds, known),
-            ("sign", "sign", signs, self.signs),
-        ):
-            for name in names:
-                if self.meant is None or not isinstance(name, str) or name in seen or name in self.meant:
-                    continue
-                if what == "kind" or near_twin(name, seen):
-                    asked.append(Fault(place, what, unseen(what, name, seen)))
-        return asked
+        known = {*self.families.values(), *USUAL_COMPONENTS} - {"other"}
+        told = [("kind", "new_family", kind, known) for kind in kinds]
+        told += [("sign", "sign", sign, self.signs) for sign in signs]
+        return [Fault(place, what, asked) for what, place, name, seen in told
+                if isinstance(name, str) and (asked := question(what, name, seen, self.meant))]  # fmt: skip
 
     def news(self, job: Mapping[str, Any], signs: Iterable[str]) -> list[str]:
         """Tell which names of a job are new where any name may be, and learn them."""
@@ -584,7 +577,11 @@ def write_up(
         for at, sheet in enumerate(sheets):
             found: list[Fault | str] = [*sheet.faults]
             try:
-                _refuse_again(sheet, sheets[:at])
+                if sheet.source in {other.source for other in sheets[:at]}:
+                    refuse([f"{sheet.source} is given twice"])
+                number = sheet.document["job"].get("job")
+                refuse([f"job: {number} is in {other.source} too" for other in sheets[:at]
+                        if number and other.document["job"].get("job") == number])  # fmt: skip
                 written.append(_write(ledger, sheet, names, new, today or datetime.date.today(), found))
             except FaultsFound as error:
                 # A cell is at fault once: a family's name in its job, a lot's where it is described.
@@ -604,15 +601,6 @@ def write_up(
                    for name in sorted(new - used)]  # fmt: skip
         refuse(faults)
     return [replace(each, notes=(*each.notes, *doubt)) for each in written]
-
-
-def _refuse_again(sheet: JobSheet, before: Sequence[JobSheet]) -> None:
-    """Refuse a sheet that is given twice, or whose number another one has."""
-    if sheet.source in {other.source for other in before}:
-        refuse([f"{sheet.source} is given twice"])
-    number = sheet.document["job"].get("job")
-    refuse([f"job: {number} is in {other.source} too" for other in before
-            if number and other.document["job"].get("job") == number])  # fmt: skip
 
 
 def _placed(fault: Fault | str, source: str) -> Fault | str:
@@ -659,7 +647,12 @@ def _write(
     number = ledger.add(document, new_families=families, new_components=new, new_model=True,
                         kept=() if wrong else sheet.kept, taken=sheet.taken)  # fmt: skip
     notes += names.news(job, signs)
-    notes += [] if job.get("job") else _still_open(ledger, job["family"])
+    if still_open := [] if job.get("job") else [row["job"] for row in open_jobs(ledger, job["family"])]:
+        notes.append(
+            f"still open of this family: {some(still_open, 10)}. If the sheet was about one of them, take "
+            "the new job out with: benchodds amend JOB --withdraw, and add the sheet again with the number "
+            "in it"
+        )
     shelf = ledger.shelf() if sheet.kept else {}
     notes += [f"part {part}: {row['component']} of job {number}, on the shelf"
               for part, row in shelf.items() if row["job"] == number]  # fmt: skip
@@ -724,15 +717,4 @@ def _changed_at_the_end(held: Mapping[str, Any], job: Mapping[str, Any], exponen
     return [
         f"changes what was written when job {held['job']} was taken in: {', '.join(changes)}; if the "
         "sheet is about another unit, amend that job back and add the sheet without its number"
-    ]
-
-
-def _still_open(ledger: "Ledger", family: str) -> list[str]:
-    """Remind of open jobs that a sheet without a number may have been about."""
-    still_open = [row["job"] for row in open_jobs(ledger, family)]
-    if not still_open:
-        return []
-    return [
-        f"still open of this family: {some(still_open, 10)}. If the sheet was about one of them, take the "
-        "new job out with: benchodds amend JOB --withdraw, and add the sheet again with the number in it"
     ]

@@ -59,6 +59,16 @@ def nearest(got: str, known: Iterable[str]) -> str:
     return f" Did you mean {by_folded[near[0]]!r}?" if near else ""
 
 
+def question(what: str, name: str, known: Collection[str], meant: Collection[str] | None) -> str:
+    """Ask about a kind, or another name like a known one, that is new and not meant to be; else empty.
+
+    With None nobody can be asked.
+    """
+    if meant is None or name in known or name in meant or not (what == "kind" or near_twin(name, known)):
+        return ""
+    return unseen(what, name, known)
+
+
 def unseen(what: str, name: str, known: Collection[str]) -> str:
     """Word the question whether a name that the ledger has never seen is new."""
     twin = near_twin(name, known)
