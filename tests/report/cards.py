@@ -2,11 +2,9 @@
 
 import random
 import shutil
-from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.card import write_card
@@ -31,14 +29,14 @@ class Card:
     records: Records
 
 
-def make_card_of(records: Records, path: Path, **more: Any) -> Card:
+def make_card_of(records, path, **more):
     """Fit a ledger as of its last day and write its card."""
     appraiser = fit_appraiser(records, records.last_date())
     write_card(appraiser, records, path, **more)
     return Card(path, appraiser, records)
 
 
-def nasty_rows() -> dict[str, list[dict[str, object]]]:
+def nasty_rows():
     """Write a small ledger whose names try to break a page, with caution, a warranty and free time.
 
     Some families have no years, no price or no job, and one ended before it began.
@@ -108,18 +106,18 @@ def nasty_rows() -> dict[str, list[dict[str, object]]]:
     }
 
 
-def nasty_records() -> Records:
+def nasty_records():
     """Give that ledger."""
     return records_from_rows(nasty_rows())
 
 
-def random_offers(appraiser: Appraiser, number: int, seed: int) -> list[dict[str, str]]:
+def random_offers(appraiser, number, seed):
     """Draw offers of every sort, as the texts of an offers file."""
     dice = random.Random(seed)
     return [{"offer": f"{seed}-{i}", **_random_unit(appraiser, dice)} for i in range(number)]
 
 
-def _random_unit(appraiser: Appraiser, dice: random.Random) -> dict[str, str]:
+def _random_unit(appraiser, dice):
     families, kinds = list(appraiser.families), [kind for kind in appraiser.kinds if kind]
     near = [name[1:] + "x" for name in families if len(name) < 200] + ["obbelin31O", "strasze"]
     described = {"kind": dice.choice([*kinds, "radio"]), "working_price": f"{dice.uniform(20, 500):.1f}"}
@@ -152,7 +150,7 @@ def _random_unit(appraiser: Appraiser, dice: random.Random) -> dict[str, str]:
 
 
 @contextmanager
-def chromium() -> Iterator[Any]:
+def chromium():
     """Open Chromium."""
     from playwright.sync_api import sync_playwright
 
@@ -164,21 +162,21 @@ def chromium() -> Iterator[Any]:
             browser.close()
 
 
-def choose(page: Any, name: str) -> None:
+def choose(page, name):
     page.fill("#name", name)
     page.press("#name", "Tab")
 
 
-def tick(page: Any, sign: str, answer: str) -> None:
+def tick(page, sign, answer):
     page.get_by_role("radiogroup", name=sign, exact=True).get_by_label(answer, exact=True).check()
 
 
-def settle(page: Any) -> None:
+def settle(page):
     """Wait until the form has judged what was entered last; a later timer of a page never comes first."""
     page.evaluate("() => new Promise((done) => setTimeout(done, 80))")
 
 
-def fill_in(page: Any, cells: dict[str, str], signs: list[str]) -> None:
+def fill_in(page, cells, signs):
     """Enter an offer the way a person does."""
     if page.inner_text("#act") == "Next":
         page.click("#act")

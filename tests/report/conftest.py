@@ -1,22 +1,18 @@
 """Small notebooks and pages for the tests of the report."""
 
-import datetime
 import re
-from collections.abc import Callable, Iterator
 from html import unescape
-from pathlib import Path
-from typing import Any
 
 import nbformat
 import pytest
 
-from reliability.records.frames import Records, records_from_rows
+from reliability.records.frames import records_from_rows
 from reliability.records.package import load_package_records
 from reliability.report import data as data_module
 from reliability.report.data import ReportData
 from reliability.report.run import PAGE_NOTEBOOKS, make_pages
-from reliability.worth.appraiser import Appraiser, fit_appraiser
-from tests.report.cards import Card, chromium, make_card_of, nasty_records
+from reliability.worth.appraiser import fit_appraiser
+from tests.report.cards import chromium, make_card_of, nasty_records
 
 # Names that try to be markup, to be cut, to fill the page and to turn its direction.
 EVIL = "<script>alert('x')</script> \"T2\" & <b onmouseover=alert(2)>co</b>"
@@ -34,10 +30,10 @@ QUICK = (
 
 
 @pytest.fixture
-def write_notebook(tmp_path: Path) -> Callable[..., Path]:
+def write_notebook(tmp_path):
     """Write a notebook with a parameters cell and cells of the given sources into its own folder."""
 
-    def write(name: str, cells: dict[str, str], parameters: str = PARAMETERS, tagged: int = 1) -> Path:
+    def write(name, cells, parameters=PARAMETERS, tagged=1):
         notebook = nbformat.v4.new_notebook(
             metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}}
         )
@@ -58,7 +54,7 @@ def write_notebook(tmp_path: Path) -> Callable[..., Path]:
 
 
 @pytest.fixture
-def quick_books(write_notebook: Callable[..., Path]) -> Path:
+def quick_books(write_notebook):
     """Give a folder of notebooks that show next to nothing."""
     for name in PAGE_NOTEBOOKS:
         kind = name.removesuffix(".ipynb")
@@ -67,20 +63,14 @@ def quick_books(write_notebook: Callable[..., Path]) -> Path:
     return next(iter(write_notebook("spare", {}).parents))
 
 
-def _ledger_rows() -> dict[str, list[dict[str, object]]]:
+def _ledger_rows():
     """Write three families with awkward names; their parts fail the more often the older they are."""
     families = [
-        {
-            "family": EVIL,
-            "kind": "tape deck",
-            "maker": EVIL,
-            "first_year": 1976,
-            "last_year": 1984,
-            "notes": EVIL,
-        },
+        {"family": EVIL, "kind": "tape deck", "maker": EVIL, "first_year": 1976, "last_year": 1984,
+         "notes": EVIL},
         {"family": LONG, "kind": "tape deck", "first_year": 1970, "last_year": 1990, "working_price": 150},
         {"family": TURNED, "kind": "turntable <u>", "first_year": 1979, "last_year": 1979},
-    ]
+    ]  # fmt: skip
     jobs, findings, signs = [], [], []
     for i in range(30):
         job, year, repaired = f"{i + 1 + (i > 20)}", 1976 + i % 9, i % 3 > 0
@@ -126,15 +116,15 @@ def _ledger_rows() -> dict[str, list[dict[str, object]]]:
 
 
 @pytest.fixture(scope="session")
-def awkward_records() -> Records:
+def awkward_records():
     """Give a small ledger whose names try to break the pages."""
     return records_from_rows(_ledger_rows())
 
 
-_FITTED: dict[tuple[str, datetime.date], Appraiser] = {}
+_FITTED = {}
 
 
-def fit_once(records: Records, day: datetime.date) -> Appraiser:
+def fit_once(records, day):
     """Fit the odds of a day, once for all tests of a process."""
     key = records.fingerprint(), day
     if key not in _FITTED:
@@ -143,28 +133,33 @@ def fit_once(records: Records, day: datetime.date) -> Appraiser:
 
 
 @pytest.fixture(autouse=True)
-def odds_fitted_once(monkeypatch: pytest.MonkeyPatch) -> None:
+def odds_fitted_once(monkeypatch):
     """Spare the tests of pages what they are not about."""
     monkeypatch.setattr(data_module, "fit_appraiser", fit_once)
 
 
-def data_of(records: Records, **given: Any) -> ReportData:
+def data_of(records, **given):
     """Give what pages of a ledger are made from."""
     return ReportData(records, odds=fit_once(records, data_module.last_day(records)), **given)
 
 
-def said_by(*pieces: Any) -> str:
+def report_of(**tables):
+    """Give what the pages of a small ledger are made from; its family is `A_FAMILY`, if none is told."""
+    return data_of(records_from_rows({"families": [A_FAMILY], **tables}))
+
+
+def said_by(*pieces):
     """Give what a reader sees of pieces of a page, or of its markup: words with single spaces."""
     html = " ".join(getattr(each, "html", each) for each in pieces)
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
 
 
-def plain(said: str) -> str:
+def plain(said):
     """Take no-break spaces for spaces, as `said_by` does."""
     return " ".join(said.split())
 
 
-def rows_of(html: str) -> list[str]:
+def rows_of(html):
     """Give what the rows of tables say."""
     return [said_by(row) for row in re.findall(r"<tr>(.*?)</tr>", html, flags=re.DOTALL)]
 
@@ -187,31 +182,31 @@ THIN = {
 """Ledgers of next to nothing: each makes whole pages that say so."""
 
 
-def thin(name: str) -> ReportData:
+def thin(name):
     """Give what the pages of one of the `THIN` ledgers are made from."""
-    return data_of(records_from_rows(THIN[name]))  # type: ignore[arg-type]
+    return report_of(**{"families": [], **THIN[name]})
 
 
 @pytest.fixture(scope="session")
-def awkward(awkward_records: Records) -> ReportData:
+def awkward(awkward_records):
     """Give what the pages of the awkward ledger are made from."""
     return data_of(awkward_records)
 
 
 @pytest.fixture(scope="session")
-def demo_records() -> Records:
+def demo_records():
     """Give the demo."""
     return load_package_records(data_module.DEMO)
 
 
 @pytest.fixture(scope="session")
-def demo(demo_records: Records) -> ReportData:
+def demo(demo_records):
     """Give what the pages of the demo are made from."""
     return data_of(demo_records)
 
 
 @pytest.fixture(scope="session")
-def awkward_report(awkward_records: Records, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def awkward_report(awkward_records, tmp_path_factory):
     """Write the report of the awkward ledger."""
     out = tmp_path_factory.mktemp("report")
     make_pages(awkward_records, out, demo=True, workers=1, progress=False)
@@ -219,26 +214,26 @@ def awkward_report(awkward_records: Records, tmp_path_factory: pytest.TempPathFa
 
 
 @pytest.fixture(scope="session")
-def nasty_card(tmp_path_factory: pytest.TempPathFactory) -> Card:
+def nasty_card(tmp_path_factory):
     """Write the card of a small ledger whose names try to break it."""
     return make_card_of(nasty_records(), tmp_path_factory.mktemp("nasty") / "card.html")
 
 
 @pytest.fixture(scope="module")
-def card_browser() -> Iterator[Any]:
+def card_browser():
     """Open Chromium for the tests of one file."""
     with chromium() as opened:
         yield opened
 
 
 @pytest.fixture
-def open_card(card_browser: Any) -> Iterator[Callable[..., Any]]:
+def open_card(card_browser):
     """Open a card in a context of its own; afterwards no request left it and no script complained."""
-    asked: list[str] = []
-    said: list[str] = []
+    asked = []
+    said = []
     contexts = []
 
-    def open_card(card: Card, before: str = "", **more: Any) -> Any:
+    def open_card(card, before="", **more):
         contexts.append(card_browser.new_context(**{"viewport": {"width": 360, "height": 740}, **more}))
         page = contexts[-1].new_page()
         page.on("request", lambda request: asked.append(request.url))

@@ -1,14 +1,10 @@
 """Every kind of page in a real browser: narrow and wide, light and dark, on its own, readable by all."""
 
 import shutil
-from collections.abc import Iterator
-from pathlib import Path
-from typing import Any
 
 import pytest
 
-from reliability.report.data import ReportData
-from reliability.report.run import Page, all_pages
+from reliability.report.run import all_pages
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 WIDTHS = (360, 480, 768, 1024, 1440)
@@ -23,7 +19,7 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
+def browser():
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
@@ -32,13 +28,13 @@ def browser() -> Iterator[Any]:
         opened.close()
 
 
-def kinds(report: ReportData) -> list[Page]:
+def kinds(report):
     """Take one page of each kind: the family and component of most jobs."""
     wanted = {"": "", "family": report.family(), "component": report.component()}
     return [page for page in all_pages(report) if page.subject in wanted.values()]
 
 
-def opened(browser: Any, path: Path, width: int, scheme: str, asked: list[str], dialogs: list[str]) -> Any:
+def opened(browser, path, width, scheme, asked, dialogs):
     page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
     page.on("request", lambda request: asked.append(request.url))
     page.on("dialog", lambda dialog: (dialogs.append(dialog.message), dialog.dismiss()))
@@ -50,13 +46,13 @@ def opened(browser: Any, path: Path, width: int, scheme: str, asked: list[str], 
 
 @pytest.mark.parametrize(("scheme", "axe_width"), [("light", 360), ("dark", 1440)])
 def test_pages_fit_every_screen_ask_for_nothing_and_can_be_read_by_all(
-    browser: Any, awkward_report: Path, awkward: ReportData, scheme: str, axe_width: int
-) -> None:
+    browser, awkward_report, awkward, scheme, axe_width
+):
     from axe_playwright_python.sync_playwright import Axe
 
     for wanted in kinds(awkward):
-        asked: list[str] = []
-        said: list[str] = []
+        asked = []
+        said = []
         path = awkward_report / wanted.target
         page = opened(browser, path, WIDTHS[0], scheme, asked, said)
         too_wide = {}
@@ -73,7 +69,7 @@ def test_pages_fit_every_screen_ask_for_nothing_and_can_be_read_by_all(
         assert [(each["id"], each["nodes"][0]["html"]) for each in found] == []
 
 
-def test_axe_finds_a_picture_without_a_text(browser: Any, tmp_path: Path) -> None:
+def test_axe_finds_a_picture_without_a_text(browser, tmp_path):
     from axe_playwright_python.sync_playwright import Axe
 
     bad = tmp_path / "bad.html"
@@ -86,12 +82,10 @@ def test_axe_finds_a_picture_without_a_text(browser: Any, tmp_path: Path) -> Non
     assert "svg-img-alt" in [each["id"] for each in found]
 
 
-def test_names_of_the_ledger_never_become_markup(
-    browser: Any, awkward_report: Path, awkward: ReportData
-) -> None:
+def test_names_of_the_ledger_never_become_markup(browser, awkward_report, awkward):
     tags = "script, b, i, em, u, [onmouseover], [onerror]"
     for wanted in all_pages(awkward):
-        said: list[str] = []
+        said = []
         page = opened(browser, awkward_report / wanted.target, 768, "light", [], said)
         found = page.evaluate(f"document.querySelectorAll({tags!r}).length")
         heading = page.inner_text("h1")
@@ -111,9 +105,7 @@ SMALL = """() => [...document.querySelectorAll('svg text, td, td small, th small
 
 
 @pytest.mark.parametrize("width", [360, 1440])
-def test_letters_are_large_enough_at_every_width_in_charts_too(
-    browser: Any, awkward_report: Path, awkward: ReportData, width: int
-) -> None:
+def test_letters_are_large_enough_at_every_width_in_charts_too(browser, awkward_report, awkward, width):
     for wanted in kinds(awkward):
         page = opened(browser, awkward_report / wanted.target, width, "light", [], [])
         small = page.evaluate(SMALL.replace("LEAST", str(LEAST_LETTERS)))
@@ -123,9 +115,7 @@ def test_letters_are_large_enough_at_every_width_in_charts_too(
         assert most  # the same look finds letters below a size that none has
 
 
-def test_a_number_that_stands_below_its_name_on_a_phone_says_what_it_is(
-    browser: Any, awkward_report: Path, awkward: ReportData
-) -> None:
+def test_a_number_that_stands_below_its_name_on_a_phone_says_what_it_is(browser, awkward_report, awkward):
     (family,) = [page for page in kinds(awkward) if page.kind == "family"]
     page = opened(browser, awkward_report / family.target, 360, "light", [], [])
     said = page.evaluate(
@@ -137,7 +127,7 @@ def test_a_number_that_stands_below_its_name_on_a_phone_says_what_it_is(
     assert all(shown == f'"{head} "' for head, shown in said)
 
 
-def test_a_page_prints_on_paper(browser: Any, awkward_report: Path, awkward: ReportData) -> None:
+def test_a_page_prints_on_paper(browser, awkward_report, awkward):
     for wanted in (page for page in kinds(awkward) if page.kind in ("fleet", "family")):
         page = opened(browser, awkward_report / wanted.target, 768, "dark", [], [])
         page.emulate_media(media="print")

@@ -4,16 +4,14 @@ import re
 
 import pytest
 
-from reliability.records.frames import records_from_rows
 from reliability.report import format, pages
-from reliability.report.data import ReportData
-from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, data_of, plain, rows_of, said_by, thin
+from tests.report.conftest import A_FAMILY, A_FINDING, A_JOB, plain, report_of, rows_of, said_by, thin
 
 CELLS = ("answer", "families", "ages", "years")
 
 
 @pytest.mark.parametrize("component", ["belt", "gear", "display", "laser"])
-def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, component: str) -> None:
+def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo, component):
     said = said_by(pages.component_answer(demo, component))
     jobs = demo.records.jobs
     named = set(demo.records.findings.loc[demo.records.findings["component"] == component, "job"])
@@ -39,7 +37,7 @@ def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo: ReportData, co
 
 
 @pytest.mark.parametrize("component", ["belt", "tonearm"])
-def test_it_says_how_often_mending_was_tried_and_worked(demo: ReportData, component: str) -> None:
+def test_it_says_how_often_mending_was_tried_and_worked(demo, component):
     counts = demo.counts[demo.counts["component"] == component]
     tried, mended = int(counts["tried"].sum()), int(counts["mended"].sum())
     assert tried > 2 < mended
@@ -56,14 +54,14 @@ def test_it_says_how_often_mending_was_tried_and_worked(demo: ReportData, compon
         ("none", "Mending was tried once and did not work."),
     ],
 )
-def test_one_trial_is_told_in_words(action: str, said: str) -> None:
+def test_one_trial_is_told_in_words(action, said):
     job = {**A_JOB, "outcome": "repaired", "ended_by": None} if action == "replaced" else A_JOB
-    rows = {"families": [A_FAMILY], "jobs": [job], "findings": [{**A_FINDING, "action": action}]}
-    assert said in said_by(pages.component_answer(data_of(records_from_rows(rows)), "belt"))
+    report = report_of(jobs=[job], findings=[{**A_FINDING, "action": action}])
+    assert said in said_by(pages.component_answer(report, "belt"))
 
 
 @pytest.mark.parametrize("component", ["belt", "gear"])
-def test_each_family_has_the_numbers_of_its_own_page(demo: ReportData, component: str) -> None:
+def test_each_family_has_the_numbers_of_its_own_page(demo, component):
     rows = rows_of(pages.component_families(demo, component).html)[1:]
     judged = [each for each in demo.family_pages if component in demo.components_of(each)]
     assert len(rows) == len(judged)
@@ -76,7 +74,7 @@ def test_each_family_has_the_numbers_of_its_own_page(demo: ReportData, component
         assert plain(format.years(demo.usual_age(family))) in row
 
 
-def test_pictures_by_age_share_one_axis(demo: ReportData) -> None:
+def test_pictures_by_age_share_one_axis(demo):
     html = pages.component_ages(demo, "gear").html
     judged = [each for each in demo.family_pages if "gear" in demo.components_of(each)]
     assert html.count("<figure") == len(judged)
@@ -85,20 +83,20 @@ def test_pictures_by_age_share_one_axis(demo: ReportData) -> None:
     assert axes.pop()[:3] == ("0", "10", "20")
 
 
-def test_a_change_of_year_is_named_with_its_family(demo: ReportData) -> None:
+def test_a_change_of_year_is_named_with_its_family(demo):
     said = said_by(pages.component_years(demo, "gear"))
     assert "Production years: a change in 1 family" in said
     assert "Pellowick 22 : lives differ from" in said
     assert "nothing can be told" in said_by(pages.component_years(demo, "belt"))
 
 
-def test_a_component_that_no_family_is_judged_by_gets_bare_counts() -> None:
+def test_a_component_that_no_family_is_judged_by_gets_bare_counts():
     family = {**A_FAMILY, "kind": "unheard of"}
     jobs = [{**A_JOB, "job": str(i), "ended_by": None if i > 1 else "flap"} for i in (1, 2)]
     findings = [{**A_FINDING, "job": str(i), "component": "flap", "found": "worn"} for i in (2,)]
     # The one job that says "flap" ended it is imported, so this bench's own say that it was worn, once.
     jobs[0]["origin"] = "elsewhere"
-    report = data_of(records_from_rows({"families": [family], "jobs": jobs, "findings": findings}))
+    report = report_of(families=[family], jobs=jobs, findings=findings)
     assert "flap" not in report.components_of("T2")
     said = said_by(*[getattr(pages, f"component_{each}")(report, "flap") for each in CELLS])
     assert "1 job of this bench names it; it had failed in 0 and ended 0." in said
@@ -106,7 +104,7 @@ def test_a_component_that_no_family_is_judged_by_gets_bare_counts() -> None:
     assert "in 100" not in said
 
 
-def test_a_component_seen_once_says_one(demo: ReportData) -> None:
+def test_a_component_seen_once_says_one(demo):
     said = said_by(
         *[getattr(pages, f"component_{each}")(thin("one component seen once"), "belt") for each in CELLS]
     )

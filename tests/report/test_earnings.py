@@ -1,10 +1,8 @@
 """The page of earnings, on a bench whose every amount was set by hand."""
 
-from reliability.records.frames import records_from_rows
 from reliability.report import format, pages
-from reliability.report.data import ReportData
 from reliability.worth.next_steps import on_hand
-from tests.report.conftest import A_FAMILY, data_of, rows_of, said_by
+from tests.report.conftest import plain, report_of, rows_of, said_by
 
 SOLD = {"family": "T2", "outcome": "repaired", "other_costs": 2}
 JOBS = [
@@ -21,22 +19,14 @@ JOBS = [
 ]  # fmt: skip
 
 
-def bench(**more: object) -> ReportData:
+def bench(**more):
     """Give a bench with four jobs, and more tables."""
-    settings = {"hour_rate": "10", "selling_fee": "0.1"}
-    rows = {
-        "families": [A_FAMILY],
-        "jobs": JOBS,
-        "findings": [
-            {"job": "2", "component": "belt", "found": "failed", "action": "replaced", "part_cost": 8}
-        ],
-        "settings": [{"setting": each, "value": value} for each, value in settings.items()],
-        **more,
-    }
-    return data_of(records_from_rows(rows))  # type: ignore[arg-type]
+    settings = [{"setting": "hour_rate", "value": "10"}, {"setting": "selling_fee", "value": "0.1"}]
+    belt = {"job": "2", "component": "belt", "found": "failed", "action": "replaced", "part_cost": 8}
+    return report_of(**{"jobs": JOBS, "findings": [belt], "settings": settings, **more})
 
 
-def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour() -> None:
+def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour():
     said = said_by(pages.earnings_answer(bench()))
     # 48 - 35 - 5 in 7 hours.
     assert (
@@ -47,7 +37,7 @@ def test_the_answer_is_the_gain_of_the_last_months_and_of_an_hour() -> None:
     assert "and 10 EUR for each hour." in said
 
 
-def test_each_month_has_its_purchases_sales_hours_and_gain() -> None:
+def test_each_month_has_its_purchases_sales_hours_and_gain():
     rows = rows_of(pages.earnings_months(bench()).html)
     assert rows[1:] == [
         "2026-03 gain −5 EUR −5 EUR 1 h 1 35 EUR 100 EUR",
@@ -56,26 +46,24 @@ def test_each_month_has_its_purchases_sales_hours_and_gain() -> None:
     ]
 
 
-def test_what_came_in_less_what_went_out_is_the_gain() -> None:
+def test_what_came_in_less_what_went_out_is_the_gain():
     rows = rows_of(pages.earnings_spent(bench()).html)
     # 90 and 45 for the sales, 15 kept; 60 for units, 8 for a part, 4 other costs, 7 hours.
     assert rows[1:] == ["2026 150 EUR 60 EUR 8 EUR 4 EUR 0 EUR 70 EUR gain 8 EUR"]
 
 
-def test_amounts_that_nobody_wrote_down_are_said() -> None:
+def test_amounts_that_nobody_wrote_down_are_said():
     jobs = [*JOBS[:3], {**JOBS[1], "job": "4", "bought_for": None, "sold_on": None}]
     said = said_by(pages.earnings_months(bench(jobs=jobs)))
-    assert (
-        "What 1 unit cost was never written down: not counted in Bought, taken at the usual price in Gain."
-        in said
-    )
+    told = "What 1 unit cost was never written down: not counted in Bought, taken at the usual price in Gain."
+    assert told in said
     assert "1 sale without a day is not in Sold." in said
     assert "In 1 of 4 finished jobs an amount is not on record and is predicted instead." in said_by(
         pages.earnings_answer(bench(jobs=jobs))
     )
 
 
-def test_a_loss_is_called_one_and_free_hours_are_said() -> None:
+def test_a_loss_is_called_one_and_free_hours_are_said():
     jobs = [JOBS[1], JOBS[2]]
     said = said_by(pages.earnings_answer(bench(jobs=jobs, settings=[])))
     # 50 - 30 - 2 - 8, and 15 - 10: no fee, no rate.
@@ -84,14 +72,12 @@ def test_a_loss_is_called_one_and_free_hours_are_said() -> None:
     assert "The last 2 months lost 40 EUR" in said_by(pages.earnings_answer(bench(jobs=jobs)))
 
 
-def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring(demo: ReportData) -> None:
+def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring(demo):
     html = pages.earnings_waiting(demo).html
     units = on_hand(demo.records, demo.odds)
     unsold, begun = units[units["state"] == "unsold"], units[units["state"] == "open"]
     said = said_by(html)
-    money, worth = (
-        " ".join(format.money(unsold[each].sum(), "EUR").split()) for each in ("money_in", "price")
-    )
+    money, worth = (plain(format.money(unsold[each].sum(), "EUR")) for each in ("money_in", "price"))
     late = int((unsold["days"] > 90).sum())
     assert f"{len(unsold)} units with {money} in them should sell for {worth}; {late} have waited" in said
     assert (
@@ -109,7 +95,7 @@ def test_units_that_wait_stand_with_the_money_in_them_and_what_they_should_bring
         assert shown == " ".join(f"{wanted}{format.counted(int(row.days), 'day')}".split())
 
 
-def test_many_months_are_folded_and_years_add_them_up(demo: ReportData) -> None:
+def test_many_months_are_folded_and_years_add_them_up(demo):
     html = pages.earnings_months(demo).html
     first, last = demo.records.jobs["taken_in"].min().to_period("M"), demo.as_of
     n = 12 * (last.year - first.year) + last.month - first.month + 1
@@ -117,12 +103,11 @@ def test_many_months_are_folded_and_years_add_them_up(demo: ReportData) -> None:
     by_year = demo.gains.groupby(demo.gains["closed"].dt.year)["gain"].sum()
     for year, gain in by_year.items():
         assert any(
-            each.startswith(f"{year} gain {' '.join(format.money(gain, 'EUR').split())} ")
-            for each in rows_of(html)
+            each.startswith(f"{year} gain {plain(format.money(gain, 'EUR'))} ") for each in rows_of(html)
         )
 
 
-def test_what_was_spent_beside_the_jobs_is_told_by_itself() -> None:
+def test_what_was_spent_beside_the_jobs_is_told_by_itself():
     spending = [
         {"spent_on": "2026-02-07", "what": "fair", "amount": 18, "hours": 3},
         {"spent_on": "2026-03-02", "what": "files", "amount": 31},

@@ -2,36 +2,22 @@
 
 import re
 from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from reliability.records.frames import records_from_rows
 from reliability.report import family as page
 from reliability.report import format
-from reliability.report.data import ReportData
-from reliability.report.show import Shown
 from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.plan import plan_unit
 from reliability.worth.review import explain
-from tests.report.conftest import (
-    A_FAMILY,
-    A_FINDING,
-    A_JOB,
-    THIN,
-    data_of,
-    plain,
-    rows_of,
-    said_by,
-    thin,
-)
+from tests.report.conftest import A_FINDING, A_JOB, THIN, data_of, plain, report_of, rows_of, said_by, thin
 
 CELLS = ("answer", "brought", "components", "lives", "years", "back", "jobs", "basis")
 
 
-def cells(report: ReportData, family: str) -> list[Shown]:
+def cells(report, family):
     """Give all that the notebook shows of a family."""
     shown = [getattr(page, each)(report, family) for each in CELLS]
     return [*shown, page.plan(report, plan_unit(report.odds, family=family))]
@@ -49,7 +35,7 @@ DEMO = (
 )
 
 
-def finished(report: ReportData, family: str) -> pd.DataFrame:
+def finished(report, family):
     jobs = report.records.jobs
     return jobs[(jobs["family"] == family) & jobs["origin"].isna() & (jobs["outcome"] != "open")]
 
@@ -58,14 +44,12 @@ def finished(report: ReportData, family: str) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize(("family", "is_found"), [("Obbelin 310", True), ("Obbelin R9", False)])
-def test_the_table_explains_only_marks_that_it_has(demo: ReportData, family: str, is_found: bool) -> None:
+def test_the_table_explains_only_marks_that_it_has(demo, family, is_found):
     assert ("Tick: share found failed" in page.components(demo, family).html) == is_found
 
 
 @pytest.mark.parametrize("family", DEMO)
-def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(
-    demo: ReportData, family: str
-) -> None:
+def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(demo, family):
     row = demo.ranking.set_index("family").loc[family]
     said = said_by(page.answer(demo, family))
     ceiling, paid = int(np.floor(row["ceiling"])), plain(format.money(row["usual_price"], "EUR"))
@@ -88,43 +72,21 @@ def test_the_verdict_and_its_prices_are_those_of_the_ranking_rounded_down(
 @pytest.mark.parametrize(
     ("verdict", "ceiling", "paid", "lead", "zones"),
     [
-        (
-            "take",
-            12.9,
-            9.0,
-            "Take it up to 12 EUR Asked 13 to 16: haggle, and pay 12 at most.",
-            "take up to 12; haggle",
-        ),
-        (
-            "haggle",
-            4.0,
-            5.0,
-            "Haggle it down to 4 EUR Asked 5: haggle, and pay 4 at most. Above 5: skip.",
-            "haggle up to 5",
-        ),
+        ("take", 12.9, 9.0, "Take it up to 12 EUR Asked 13 to 16: haggle, and pay 12 at most.",
+         "take up to 12; haggle"),
+        ("haggle", 4.0, 5.0, "Haggle it down to 4 EUR Asked 5: haggle, and pay 4 at most. Above 5: skip.",
+         "haggle up to 5"),
         ("skip", 0.4, 9.0, "Skip it at 9 EUR; take it only for free", "Prices in EUR: skip above"),
         ("skip", -0.4, 9.0, "Skip it: not even for free", "Prices in EUR: skip above"),
-        (
-            "try one",
-            12.9,
-            20.0,
-            "Try one at 20 EUR By its odds alone it is worth up to 12 EUR;",
-            "try one up to 20; skip above",
-        ),
-        (
-            "try one",
-            -3.0,
-            2.0,
-            "Try one at 2 EUR By its odds alone it is worth nothing;",
-            "EUR: try one up to 2; skip above",
-        ),
+        ("try one", 12.9, 20.0, "Try one at 20 EUR By its odds alone it is worth up to 12 EUR;",
+         "try one up to 20; skip above"),
+        ("try one", -3.0, 2.0, "Try one at 2 EUR By its odds alone it is worth nothing;",
+         "EUR: try one up to 2; skip above"),
         (None, np.nan, np.nan, "No price can be named yet", ""),
         (None, 12.9, np.nan, "Take it up to 12 EUR", "take up to 12"),
     ],
-)
-def test_each_verdict_has_one_sentence_and_one_line(
-    verdict: str | None, ceiling: float, paid: float, lead: str, zones: str
-) -> None:
+)  # fmt: skip
+def test_each_verdict_has_one_sentence_and_one_line(verdict, ceiling, paid, lead, zones):
     report = thin("one job")
     report.ranking = report.ranking.assign(verdict=verdict, ceiling=ceiling, usual_price=paid)
     html = page.answer(report, "T2").html
@@ -135,9 +97,7 @@ def test_each_verdict_has_one_sentence_and_one_line(
 
 
 @pytest.mark.parametrize("family", DEMO)
-def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(
-    demo: ReportData, family: str
-) -> None:
+def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(demo, family):
     said = said_by(page.answer(demo, family))
     row, jobs = demo.ranking.set_index("family").loc[family], finished(demo, family)
     low, high = (round(100 * row[each]) for each in ("success_low", "success_high"))
@@ -151,9 +111,7 @@ def test_forecast_and_record_stand_side_by_side_and_never_for_each_other(
 
 
 @pytest.mark.parametrize("family", DEMO)
-def test_the_gain_and_its_spread_are_those_of_a_unit_at_the_price_usually_paid(
-    demo: ReportData, family: str
-) -> None:
+def test_the_gain_and_its_spread_are_those_of_a_unit_at_the_price_usually_paid(demo, family):
     row = demo.ranking.set_index("family").loc[family]
     told = explain(demo.odds, family=family, asked=float(row["usual_price"]), seen_on=demo.as_of).verdict
     said = said_by(page.answer(demo, family))
@@ -162,12 +120,12 @@ def test_the_gain_and_its_spread_are_those_of_a_unit_at_the_price_usually_paid(
         f"{plain(format.in_hundred(row['chance_of_loss']))} lose money at the "
         f"{plain(format.money(row['usual_price'], 'EUR'))} usually paid{whose}."
     ) in said
-    ends = [plain(format.money(told[each], "EUR")) for each in ("gain_low", "gain_high")]  # type: ignore[arg-type]
+    ends = [plain(format.money(told[each], "EUR")) for each in ("gain_low", "gain_high")]
     assert f"Mean gain {plain(format.money(row['expected_gain'], 'EUR'))}; 8 of 10 between" in said
     assert f"{ends[0].removesuffix(' EUR')} and {ends[1]}." in said
 
 
-def test_components_that_end_as_many_jobs_are_named_together(demo: ReportData) -> None:
+def test_components_that_end_as_many_jobs_are_named_together(demo):
     for family in demo.family_pages:
         frame = explain(demo.odds, family=family, seen_on=demo.as_of).components
         frame = format.coarse(frame[frame["is_named"]], "ends_job")
@@ -184,7 +142,7 @@ def test_components_that_end_as_many_jobs_are_named_together(demo: ReportData) -
         assert bool(lead[3]) == (len(tied) > 1)
 
 
-def test_a_reason_is_said_only_where_the_numbers_bear_it_out(demo: ReportData) -> None:
+def test_a_reason_is_said_only_where_the_numbers_bear_it_out(demo):
     heard = set()
     for family in demo.family_pages:
         jobs = finished(demo, family)
@@ -210,81 +168,66 @@ def test_a_reason_is_said_only_where_the_numbers_bear_it_out(demo: ReportData) -
     assert heard == {"units are older now", "jobs never written up count as failures", "few jobs say little"}
 
 
-def a_bench(n: int = 24, step: int = 1, **changed: Any) -> dict[str, list[dict[str, Any]]]:
+SOLD = {"outcome": "repaired", "ended_by": None, "salvage_value": None}
+SOLD |= {"sold_for": 120, "sold_on": "2024-12-31"}
+
+
+def a_bench(n=24, step=1, **changed):
     """Give a bench that repairs every second unit; its numbers run on by `step`."""
-    sold = {
-        "outcome": "repaired",
-        "ended_by": None,
-        "sold_for": 120,
-        "sold_on": "2024-12-31",
-        "salvage_value": None,
-    }
     built = {"closed": "2024-12-31", "built_from": 1980, "built_to": 1980}
     days = [f"2024-{1 + i % 12:02}-{1 + i // 12:02}" for i in range(n)]
     jobs = [
-        {**A_JOB, **built, "job": str(1 + step * i), "taken_in": day, **(sold if i % 2 else {})}
+        {**A_JOB, **built, "job": str(1 + step * i), "taken_in": day, **(SOLD if i % 2 else {})}
         for i, day in enumerate(days)
     ]
     findings = [
         {**A_FINDING, "job": job["job"], "action": "replaced" if i % 2 else "no part"}
         for i, job in enumerate(jobs)
     ]
-    return {"families": [A_FAMILY], "jobs": jobs, "findings": findings, **changed}
+    return {"jobs": jobs, "findings": findings, **changed}
 
 
-def test_gaps_are_a_reason_only_where_numbers_are_missing() -> None:
+def test_gaps_are_a_reason_only_where_numbers_are_missing():
     said = "jobs never written up count as failures"
     settings = [{"setting": "count_gaps", "value": "yes"}]
-    whole, gaps = (data_of(records_from_rows(a_bench(24, step, settings=settings))) for step in (1, 2))
+    whole, gaps = (report_of(**a_bench(24, step, settings=settings)) for step in (1, 2))
     assert said not in page.reasons(whole, "T2")
     assert said in page.reasons(gaps, "T2")
     assert "So far 12 of 24; lower from here: " in said_by(page.answer(gaps, "T2"))
 
 
-def test_parts_that_are_gone_are_a_reason_only_where_they_were_mended_before() -> None:
+def test_parts_that_are_gone_are_a_reason_only_where_they_were_mended_before():
     rows = a_bench(24)
-    rows["jobs"] = [
-        {**each, "outcome": "repaired", "ended_by": None, "sold_for": 120, "sold_on": "2024-12-31"}
-        for each in rows["jobs"]
-    ]
+    rows["jobs"] = [{**each, **SOLD} for each in rows["jobs"]]
     rows["findings"] = [{**each, "action": "replaced"} for each in rows["findings"]]
     gone = {"component": "belt", "family": "T2", "obtainable": "no", "as_of": "2024-12-31"}
-    told = page.reasons(data_of(records_from_rows({**rows, "parts": [gone]})), "T2")
+    told = page.reasons(report_of(**rows, parts=[gone]), "T2")
     assert "parts for the belt are hard to get" in told
-    assert not any("hard to get" in each for each in page.reasons(data_of(records_from_rows(rows)), "T2"))
+    assert not any("hard to get" in each for each in page.reasons(report_of(**rows), "T2"))
 
 
-def test_a_season_is_a_reason_only_where_it_is_shown() -> None:
+def test_a_season_is_a_reason_only_where_it_is_shown():
     rows = a_bench(60)
     for i, job in enumerate(rows["jobs"]):
-        job["taken_in"], job["closed"] = (
-            (f"2020-{1 + i % 12:02}-01", "2020-12-31")
-            if i < 30
-            else (f"2024-{1 + i % 12:02}-01", "2024-12-31")
-        )
+        year = 2020 if i < 30 else 2024
+        job["taken_in"], job["closed"] = f"{year}-{1 + i % 12:02}-01", f"{year}-12-31"
         if job["outcome"] == "repaired":
             job["sold_on"] = job["closed"]
-    assert not any("of late" in each for each in page.reasons(data_of(records_from_rows(rows)), "T2"))
+    assert not any("of late" in each for each in page.reasons(report_of(**rows), "T2"))
     for job in rows["jobs"][30:]:
         if job["outcome"] == "repaired" and int(job["job"]) % 10:
-            job |= {
-                "outcome": "donor",
-                "ended_by": "belt",
-                "sold_for": None,
-                "sold_on": None,
-                "salvage_value": 15,
-            }
+            job |= {name: A_JOB.get(name) for name in SOLD}
     own = pd.DataFrame(rows["jobs"])
     late = own[own["taken_in"] > "2022-12-31"]
     done = int((late["outcome"] == "repaired").sum())
-    said = page.reasons(data_of(records_from_rows(rows)), "T2")
+    said = page.reasons(report_of(**rows), "T2")
     assert f"this bench repairs fewer of late ({done} of 30 in two years)" in said
 
 
 # ---- The records
 
 
-def test_every_unit_bought_is_a_mark_and_every_gain(demo: ReportData) -> None:
+def test_every_unit_bought_is_a_mark_and_every_gain(demo):
     family = "Obbelin 310"
     gains = demo.gains[demo.gains["family"] == family]
     jobs = finished(demo, family)
@@ -301,7 +244,7 @@ def test_every_unit_bought_is_a_mark_and_every_gain(demo: ReportData) -> None:
 
 
 @pytest.mark.parametrize("family", DEMO)
-def test_counts_of_components_are_those_of_the_jobs(demo: ReportData, family: str) -> None:
+def test_counts_of_components_are_those_of_the_jobs(demo, family):
     jobs = demo.records.jobs[demo.records.jobs["family"] == family].set_index("job")
     findings = demo.records.findings
     odds = explain(demo.odds, family=family, seen_on=demo.as_of).components.set_index("component")
@@ -328,7 +271,7 @@ def test_counts_of_components_are_those_of_the_jobs(demo: ReportData, family: st
         assert plain(format.share(chance)) in row
 
 
-def test_components_stand_in_one_order_everywhere(demo: ReportData) -> None:
+def test_components_stand_in_one_order_everywhere(demo):
     family = "Obbelin 310"
     order = list(demo.components(family)["component"])
     titles = re.findall(r"<figcaption><strong>(.*?)</strong>", page.lives(demo, family).html)
@@ -339,7 +282,7 @@ def test_components_stand_in_one_order_everywhere(demo: ReportData) -> None:
     assert order[0] == ended.index[0]
 
 
-def test_each_job_is_one_line_with_what_had_failed(demo: ReportData) -> None:
+def test_each_job_is_one_line_with_what_had_failed(demo):
     family = "Hulverby D2"
     jobs = demo.records.jobs[demo.records.jobs["family"] == family].set_index("job")
     html = page.jobs(demo, family).html
@@ -360,7 +303,7 @@ def test_each_job_is_one_line_with_what_had_failed(demo: ReportData) -> None:
     assert html.count('class="unbroken"') >= 2 * len(rows)
 
 
-def test_the_order_of_inspection_is_that_of_the_command_plan(demo: ReportData) -> None:
+def test_the_order_of_inspection_is_that_of_the_command_plan(demo):
     found = plan_unit(demo.odds, family="Obbelin 310", seen_on=demo.as_of)
     html = page.plan(demo, plan_unit(demo.odds, family="Obbelin 310")).html
     looks = found.moves[found.moves["move"] == "look at"]
@@ -380,12 +323,12 @@ def test_the_order_of_inspection_is_that_of_the_command_plan(demo: ReportData) -
         (45.0, np.nan, np.nan, "Half failed: not before 45; more cannot be told."),
     ],
 )
-def test_no_age_beyond_the_records_is_told(oldest: float, half: float, low: float, said: str) -> None:
+def test_no_age_beyond_the_records_is_told(oldest, half, low, said):
     row = SimpleNamespace(oldest_years=oldest, b50_years=half, b50_low=low)
     assert plain(page.half_failed(row)) == said
 
 
-def test_p_values_stand_behind_how_we_know_alone(demo: ReportData) -> None:
+def test_p_values_stand_behind_how_we_know_alone(demo):
     for family in ("Obbelin 310", "Pellowick 22"):
         html = "".join(each.html for each in cells(demo, family))
         before, _, behind = html.partition("<summary>How we know</summary>")
@@ -394,7 +337,7 @@ def test_p_values_stand_behind_how_we_know_alone(demo: ReportData) -> None:
         assert "p = " not in plain(before + after)
 
 
-def test_a_change_of_production_year_is_told_in_counts(demo: ReportData) -> None:
+def test_a_change_of_production_year_is_told_in_counts(demo):
     found = demo.changes.set_index(["family", "component"]).loc[("Pellowick 22", "gear")]
     assert found["q_value"] <= FALSE_CHANGES
     year = int(found["change_year"])
@@ -407,14 +350,14 @@ def test_a_change_of_production_year_is_told_in_counts(demo: ReportData) -> None
     assert "nothing stands out" in said_by(page.years(demo, "Obbelin 310"))
 
 
-def test_cohorts_that_were_never_of_one_age_may_differ_by_ageing(demo: ReportData) -> None:
+def test_cohorts_that_were_never_of_one_age_may_differ_by_ageing(demo):
     report = data_of(demo.records)
     report.__dict__["changes"] = demo.changes.assign(reference_age_years=np.nan)
     said = said_by(page.years(report, "Pellowick 22"))
     assert "in earlier ones. The two were never seen at one age, so part of it may be ageing." in said
 
 
-def test_comebacks_are_counted_among_those_asked_after(demo: ReportData) -> None:
+def test_comebacks_are_counted_among_those_asked_after(demo):
     checks = demo.records.followups
     repaired = finished(demo, "Obbelin 310").query("outcome == 'repaired'")
     asked = set(checks["job"]) & set(repaired["job"])
@@ -424,16 +367,15 @@ def test_comebacks_are_counted_among_those_asked_after(demo: ReportData) -> None
     assert f"Nobody has asked after {len(repaired) - len(asked)} more" in said
 
 
-def test_a_repaired_unit_that_nobody_asked_after_is_no_unit_repaired_yet() -> None:
-    rows = a_bench(2)
-    said = said_by(page.back(data_of(records_from_rows(rows)), "T2"))
+def test_a_repaired_unit_that_nobody_asked_after_is_no_unit_repaired_yet():
+    said = said_by(page.back(report_of(**a_bench(2)), "T2"))
     assert "Nobody has asked after the one repaired unit since its sale." in said
-    said = said_by(page.back(data_of(records_from_rows(a_bench(6))), "T2"))
+    said = said_by(page.back(report_of(**a_bench(6)), "T2"))
     assert "Nobody has asked after any of 3 repaired units since its sale." in said
     assert said_by(page.back(thin("one job"), "T2")).endswith("No unit was repaired yet.")
 
 
-def test_what_it_rests_on_is_told_with_the_weights(demo: ReportData) -> None:
+def test_what_it_rests_on_is_told_with_the_weights(demo):
     for family in ("Obbelin 310", "Obbelin R9"):
         told = demo.explained(family).appraisal
         said = said_by(page.basis(demo, family))
@@ -447,7 +389,7 @@ def test_what_it_rests_on_is_told_with_the_weights(demo: ReportData) -> None:
 
 
 @pytest.mark.parametrize("name", [each for each in THIN if each not in ("no family", "imported only")])
-def test_a_thin_ledger_says_so_plainly(name: str) -> None:
+def test_a_thin_ledger_says_so_plainly(name):
     report = thin(name)
     said, n = said_by(*cells(report, "T2")), len(finished(report, "T2"))
     assert format.counted(n, "finished job") in said

@@ -2,7 +2,6 @@
 
 import re
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -18,17 +17,17 @@ NOTHING = pd.DataFrame({"age_years": [], "failed": [], "low": [], "high": []})
 WORDS = {"title": "When does <it> fail?", "alt": 'Failed by age: "2" of 7', "says": "Read it so."}
 
 
-def life(**changed: object) -> str:
+def life(**changed):
     given = {"steps": STEPS, "model": MODEL, "pooled": MODEL, "marks": MARKS, "today_years": 41.0, **WORDS}
-    return figures.life_curve(**{**given, **changed})  # type: ignore[arg-type]
+    return figures.life_curve(**{**given, **changed})
 
 
-def years() -> str:
+def years():
     marks = pd.DataFrame({"year": [1980.0, 1984.0], "age_years": [40.0, 41.0], "is_failed": [True, False]})
     return figures.years(marks.assign(count=1), change_year=1983.0, **WORDS)
 
 
-def comebacks() -> str:
+def comebacks():
     curve = pd.DataFrame({"days": [0, 90], "failed": [0, 0.1], "low": [0, np.nan], "high": [0, np.nan]})
     return figures.comebacks(curve, np.array([30.0, 90.0, 200.0]), **WORDS)
 
@@ -38,8 +37,8 @@ ALL = pytest.mark.parametrize("draw", [life, years, comebacks])
 
 @ALL
 def test_a_figure_carries_its_text_needs_nothing_from_outside_and_follows_the_style(
-    draw: Callable[[], str],
-) -> None:
+    draw,
+):
     html = draw()
     figure = ElementTree.fromstring(html)
     strong, svg = figure.find("figcaption/strong"), figure.find("svg")
@@ -53,20 +52,20 @@ def test_a_figure_carries_its_text_needs_nothing_from_outside_and_follows_the_st
     assert not re.search(r"https?:|<style|<metadata|<!--|xlink|#[0-9a-f]{3}|\bid=", html)
 
 
-def curves(html: str, kind: str) -> list[np.ndarray]:
+def curves(html, kind):
     """Points of the lines of one kind, in thousandths of the frame: x from the left, y from the top."""
     found = re.findall(rf'<path d="M([^"z]+)" class="{kind}"/>', html)
     return [np.array(each.split(), dtype=float).reshape(-1, 2) for each in found]
 
 
-def test_a_curve_without_a_model_shows_the_one_of_all_families() -> None:
+def test_a_curve_without_a_model_shows_the_one_of_all_families():
     assert curves(life(), "model")
     assert curves(life(model=None), "model") == []
     assert curves(life(model=None), "pooled")
     assert 'class="pooled band"' in life(model=None)
 
 
-def test_curves_are_placed_by_age_and_share_and_dashed_beyond_the_last_record() -> None:
+def test_curves_are_placed_by_age_and_share_and_dashed_beyond_the_last_record():
     html = life(last_record=30.0)
     (seen,), (beyond,) = curves(html, "model"), curves(html, "model dashed")
     # 50 years wide, shares from -16 to 116 % high; the model says age / 60.
@@ -77,7 +76,7 @@ def test_curves_are_placed_by_age_and_share_and_dashed_beyond_the_last_record() 
     assert curves(life(last_record=60.0), "model dashed") == []
 
 
-def test_a_step_keeps_its_height_and_ends_at_the_last_record() -> None:
+def test_a_step_keeps_its_height_and_ends_at_the_last_record():
     (points,) = curves(life(last_record=44.0), "step")
     ages, failed = points[:, 0] / 20, 1.16 - 1.32 * points[:, 1] / 1000
     assert ages == pytest.approx([0, 20, 20, 40, 40, 40, 40], abs=0.05)
@@ -86,27 +85,27 @@ def test_a_step_keeps_its_height_and_ends_at_the_last_record() -> None:
     assert curves(stopped, "step")[0][-1, 0] == 600
 
 
-def test_neighbouring_ages_share_a_mark_and_none_is_lost() -> None:
+def test_neighbouring_ages_share_a_mark_and_none_is_lost():
     marks = pd.DataFrame({"age_years": [30.0, 31.0, 32.0, 40.0], "is_failed": False, "count": [1, 1, 1, 1]})
     # Of 30, 31 and 32 two marks are left, so that none is printed on another.
     assert life(marks=marks, steps=NOTHING).count('class="sound"') == 3
 
 
-def test_a_mark_grows_with_what_it_stands_for() -> None:
+def test_a_mark_grows_with_what_it_stands_for():
     few, many = (
         re.findall(r'r="([0-9.]+)" class="sound"', life(marks=MARKS.assign(count=n)))[0] for n in (1, 9)
     )
     assert float(few) < float(many)
 
 
-def test_comebacks_say_how_many_were_still_watched() -> None:
+def test_comebacks_say_how_many_were_still_watched():
     said = re.findall(r">([^<>]+)</text>", comebacks())
     # Units last heard of after 30, 90 and 200 days: three are watched at the sale, two after 50 days.
     at = said.index("50")
     assert said[at - 2 : at + 8] == ["0", "3", "50", "2", "100", "1", "150", "1", "200", "1"]
 
 
-def test_axes_are_written_in_round_numbers() -> None:
+def test_axes_are_written_in_round_numbers():
     assert figures.round_numbers(0, 97) == (0, 20, 40, 60, 80, 100)
     assert figures.round_numbers(-112, 243) == (-200, -100, 0, 100, 200, 300)
     assert figures.round_numbers(1979, 1986, 5, 1) == (1978, 1980, 1982, 1984, 1986)
@@ -116,7 +115,7 @@ def test_axes_are_written_in_round_numbers() -> None:
 # ---- Marks that flow with the page
 
 
-def drawn(svg: str, kind: str) -> list[ElementTree.Element]:
+def drawn(svg, kind):
     tree = ElementTree.fromstring(f"<p>{svg}</p>")
     (found,) = [each for each in tree if kind in str(each.get("class")).split()]
     return list(found.iter())
@@ -128,7 +127,7 @@ MONEY = pd.DataFrame(
 
 
 @pytest.mark.parametrize("width", ["desk", "phone"])
-def test_every_amount_is_one_mark_and_none_lies_on_another(width: str) -> None:
+def test_every_amount_is_one_mark_and_none_lies_on_another(width):
     scale = figures.scale_of(*MONEY["value"])
     parts = drawn(figures.dots(MONEY, scale, currency="EUR", alt="x"), width)
     places = [(each.get("cx") or each.get("x"), each.get("cy") or each.get("y")) for each in parts
@@ -137,7 +136,7 @@ def test_every_amount_is_one_mark_and_none_lies_on_another(width: str) -> None:
     assert all(0 <= float(str(x).rstrip("%")) <= 100 for x, _ in places)
 
 
-def test_too_many_amounts_of_one_value_share_marks_and_their_number_is_told() -> None:
+def test_too_many_amounts_of_one_value_share_marks_and_their_number_is_told():
     many = pd.DataFrame({"value": [5.0] * 100, "dot": ["full"] * 60 + ["open other"] * 40})
     scale = figures.scale_of(5.0, 50.0)
     each = figures.per_dot(many, scale)
@@ -151,7 +150,7 @@ def test_too_many_amounts_of_one_value_share_marks_and_their_number_is_told() ->
     assert figures.per_dot(many.head(14), scale) == 1
 
 
-def test_a_scale_holds_nothing_and_all_values_between_round_numbers() -> None:
+def test_a_scale_holds_nothing_and_all_values_between_round_numbers():
     scale = figures.scale_of(-112.0, 243.0, float("nan"))
     assert (scale.low, scale.high) == (-200.0, 300.0)
     assert 0.0 in scale.ticks
@@ -160,7 +159,7 @@ def test_a_scale_holds_nothing_and_all_values_between_round_numbers() -> None:
     assert figures.scale_of().high > 0
 
 
-def test_a_price_line_writes_its_bounds_and_words_that_fit() -> None:
+def test_a_price_line_writes_its_bounds_and_words_that_fit():
     zones = [("take", 43.0), ("haggle", 54.0), ("skip", np.inf)]
     svg = figures.dots(MONEY[:0], figures.scale_of(80.0), currency="EUR", alt="x", zones=zones, paid=36.0)
     desk, phone = (
@@ -174,7 +173,7 @@ def test_a_price_line_writes_its_bounds_and_words_that_fit() -> None:
     assert any(str(each).startswith("80") and str(each).endswith("EUR") for each in desk)
 
 
-def test_a_cell_draws_estimate_interval_and_what_was_found() -> None:
+def test_a_cell_draws_estimate_interval_and_what_was_found():
     cell = figures.interval_cell(0.25, 0.1, 0.4, found=0.17)
     assert 'cx="25.0%"' in cell
     assert 'x1="10.0%" x2="40.0%"' in cell
@@ -183,14 +182,14 @@ def test_a_cell_draws_estimate_interval_and_what_was_found() -> None:
     assert 'class="open"' in figures.interval_cell(0.25, 0.1, 0.4, is_own=False)
 
 
-def test_small_counts_are_dots_with_their_number() -> None:
+def test_small_counts_are_dots_with_their_number():
     assert figures.count_dots(0) == "none"
     assert figures.count_dots(3).count("<circle") == 3
     assert figures.count_dots(15).count("<circle") == 15
     assert figures.count_dots(41) == "41"
 
 
-def test_the_key_explains_marks_in_words() -> None:
+def test_the_key_explains_marks_in_words():
     html = figures.key({"failed": "found <failed>", "sound": "still working", "part bad": "scrapped"})
     assert html.count("<li>") == 3
     assert "found &lt;failed&gt;" in html

@@ -2,23 +2,20 @@
 
 import re
 from types import SimpleNamespace
-from typing import Any
 
 import pandas as pd
 import pytest
 
-from reliability.records.frames import records_from_rows
 from reliability.report import format, pages
-from reliability.report.data import ReportData
-from tests.report.conftest import A_FAMILY, A_JOB, data_of, plain, rows_of, said_by
+from tests.report.conftest import A_JOB, plain, report_of, rows_of, said_by
 
 
-def found(chances: list[float], repaired: list[int]) -> Any:
+def found(chances, repaired):
     """Give the outcome of some forecasts."""
     return SimpleNamespace(jobs=pd.DataFrame({"success_chance": chances, "repaired": repaired}))
 
 
-def test_few_forecasts_are_counted_and_many_told_in_a_hundred() -> None:
+def test_few_forecasts_are_counted_and_many_told_in_a_hundred():
     assert pages.came_out(found([], [])) == "No forecast can be checked against its outcome yet."
     assert pages.came_out(found([0.7], [1])) == "1 of 1 job was repaired where 0.7 had been forecast."
     assert pages.came_out(found([0.5] * 40, [1] * 25 + [0] * 15)) == (
@@ -29,7 +26,7 @@ def test_few_forecasts_are_counted_and_many_told_in_a_hundred() -> None:
     )
 
 
-def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo: ReportData) -> None:
+def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo):
     jobs = demo.gains.merge(demo.records.jobs[["job", "ended_by"]], on="job")
     by = jobs.groupby("ended_by")["gain"].agg(["sum", "count"]).sort_values("sum")
     html = pages.fleet_cost(demo).html
@@ -42,10 +39,8 @@ def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo: Re
     unnamed = int(failed["ended_by"].isna().sum())
     total = plain(format.money(failed["gain"].sum(), "EUR"))
     said = said_by(html)
-    assert (
-        f"All {len(failed)} jobs without a repair came to {total}; {unnamed} of them name no component."
-        in said
-    )
+    told = f"All {len(failed)} jobs without a repair came to {total}; {unnamed} of them name no component."
+    assert told in said
     predicted = int((demo.gains["predicted"] != "").sum())
     assert f"In {predicted} of 300 finished jobs an amount is not on record and is predicted instead." in said
     worst = by.head(3)
@@ -56,7 +51,7 @@ def test_what_each_component_cost_is_the_gain_of_the_jobs_that_it_ended(demo: Re
     )
 
 
-def test_the_grid_shows_the_chances_of_the_verdicts_and_counts_the_records(demo: ReportData) -> None:
+def test_the_grid_shows_the_chances_of_the_verdicts_and_counts_the_records(demo):
     html = pages.fleet_faults(demo).html
     heads = re.findall(r'<th scope="col"><span>.*?<bdi>(.*?)</bdi>', html)
     dear = re.findall(r'<th scope="row">.*?<bdi>(.*?)</bdi>', pages.fleet_cost(demo).html)
@@ -79,7 +74,7 @@ def test_the_grid_shows_the_chances_of_the_verdicts_and_counts_the_records(demo:
             assert ('class="no"' in cell) == (n == 0)
 
 
-def test_forecasts_stand_beside_their_outcomes(demo: ReportData) -> None:
+def test_forecasts_stand_beside_their_outcomes(demo):
     said, jobs = said_by(pages.fleet_forecasts(demo)), demo.calibration.jobs
     total = f"{jobs['repaired'].sum():.0f} of {len(jobs)} jobs were repaired"
     assert f"{total}; the forecasts add up to {jobs['success_chance'].astype(float).sum():.0f}." in said
@@ -95,18 +90,16 @@ def test_forecasts_stand_beside_their_outcomes(demo: ReportData) -> None:
     ("repaired", "says"),
     [(20, "That may be chance."), (38, "the forecasts were too low."), (3, "the forecasts were too high.")],
 )
-def test_only_what_chance_does_not_explain_is_called_wrong(
-    demo: ReportData, repaired: int, says: str
-) -> None:
+def test_only_what_chance_does_not_explain_is_called_wrong(demo, repaired, says):
     # Forty jobs at even odds: 20 repaired, give or take 1.96 times the root of 10.
     jobs = pd.DataFrame({"success_chance": [0.5] * 40, "repaired": [1] * repaired + [0] * (40 - repaired)})
     scores = dict.fromkeys(("brier", "brier_usual", "log_loss", "log_loss_usual"), 0.25)
-    said = said_by(pages.fleet_forecasts(SimpleNamespace(calibration=SimpleNamespace(jobs=jobs, **scores))))  # type: ignore[arg-type]
+    said = said_by(pages.fleet_forecasts(SimpleNamespace(calibration=SimpleNamespace(jobs=jobs, **scores))))
     assert says in said
     assert "lies within 6 of the forecast in 19 of 20 cases" in said
 
 
-def test_each_year_counts_its_outcomes(demo: ReportData) -> None:
+def test_each_year_counts_its_outcomes(demo):
     jobs = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
     rows = rows_of(pages.fleet_years(demo).html)[1:]
     years = jobs["closed"].dt.year
@@ -118,7 +111,7 @@ def test_each_year_counts_its_outcomes(demo: ReportData) -> None:
     assert "8 jobs are still open." in said_by(pages.fleet_years(demo))
 
 
-def test_a_year_without_a_job_is_there_with_none() -> None:
+def test_a_year_without_a_job_is_there_with_none():
     jobs = [A_JOB, {**A_JOB, "job": "2", "taken_in": "2026-02-01", "closed": "2026-02-02"}]
-    report = data_of(records_from_rows({"families": [A_FAMILY], "jobs": jobs}))
+    report = report_of(jobs=jobs)
     assert "2025 0 of 0 repaired 0 0 0" in said_by(pages.fleet_years(report))

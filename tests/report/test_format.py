@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reliability.report import format
-from reliability.report.data import ReportData
 from reliability.report.format import bullets, found_by_job, paragraph, slugs, verdict_mark, window
 from reliability.report.show import Shown, show
 from tests.report.conftest import rows_of
@@ -15,70 +14,62 @@ NAN = float("nan")
 
 
 @pytest.mark.parametrize(
-    ("value", "said"),
+    ("said", "expected"),
     [
-        (0.347, "35\u00a0%"),
-        (0.0, "under 1\u00a0%"),
-        (0.005, "1\u00a0%"),
-        (0.99, "99\u00a0%"),
-        (0.995, "over 99\u00a0%"),
-        (1.0, "over 99\u00a0%"),
-        (None, "–"),
-        (NAN, "–"),
+        # A share never claims certainty.
+        *((format.share(value), said) for value, said in (
+            (0.347, "35\u00a0%"), (0.0, "under 1\u00a0%"), (0.005, "1\u00a0%"), (0.99, "99\u00a0%"),
+            (0.995, "over 99\u00a0%"), (1.0, "over 99\u00a0%"), (None, "–"), (NAN, "–"))),
+        # Halves are rounded away from zero, where Python's round() would give 0 and 2.
+        (format.money(0.5, "EUR"), "1\u00a0EUR"),
+        (format.money(2.5, "EUR"), "3\u00a0EUR"),
+        # Money has a real minus, and no minus zero.
+        (format.money(-12.4, "EUR"), "−12\u00a0EUR"),
+        (format.money(-0.2, "EUR"), "0\u00a0EUR"),
+        (format.money(12345, "EUR"), "12\u202f345\u00a0EUR"),
+        (format.money(NAN, "EUR"), format.NOTHING),
+        # A price to go up to is rounded down and has one word below zero.
+        *((format.limit(value, "EUR"), said) for value, said in (
+            (40.9, "40\u00a0EUR"), (1.0, "1\u00a0EUR"), (0.99, "only for free"), (0.0, "only for free"),
+            (-0.2, "not even for free"), (None, format.NOTHING), (NAN, format.NOTHING))),
+        (format.span(0.214, 0.5), "21 to 50\u00a0%"),
+        (format.span(0.749, 0.751), "75\u00a0%"),
+        (format.span(None, 0.5), format.NOTHING),
+        # Hours and years say no more than is known.
+        (format.hours(1.64), "1.6\u00a0h"),
+        (format.hours(2.0), "2\u00a0h"),
+        (format.hours(12.4), "12\u00a0h"),
+        (format.hours(None), format.NOTHING),
+        (format.years(41.2), "41\u00a0years"),
+        (format.years(1.0), "1\u00a0year"),
+        (format.years(2.25), "2.2\u00a0years"),
+        (format.years(900.0), "over 200\u00a0years"),
+        (format.years(NAN), format.NOTHING),
+        *((format.counted(n, "job"), said) for n, said in ((0, "no jobs"), (1, "1 job"), (12, "12 jobs"))),
+        (format.counted(2, "family", "families"), "2 families"),
+        (format.listed([]), ""),
+        (format.listed(["belt"]), "belt"),
+        (format.listed(["belt", "gear", "head"]), "belt, gear and head"),
+        (window(1979, 1979), "1979"),
+        (window(1979, 1984), "1979 to 1984"),
+        (window(1979, NAN), "from 1979"),
+        (window(NAN, 1984), "until 1984"),
+        (window(NAN, NAN), ""),
+        (paragraph("", ""), ""),
+        (paragraph("A.", "", "B."), "<p>A. B.</p>"),
+        (paragraph("A.", kind="soft"), '<p class="soft">A.</p>'),
+        (bullets([]), ""),
+        (bullets(["<b>a</b>", "c"]), "<ul><li><b>a</b></li><li>c</li></ul>"),
+        (format.name(NAN), format.NOTHING),
+        (repr(Shown("<p>A.</p>")), "<part of a page, 9 characters>"),
+        (Shown("<p>A.</p>")._repr_html_(), "<p>A.</p>"),
     ],
-)
-def test_share_never_claims_certainty(value: float | None, said: str) -> None:
-    assert format.share(value) == said
+)  # fmt: skip
+def test_how_each_thing_is_said(said, expected):
+    assert said == expected
 
 
-def test_halves_are_rounded_away_from_zero() -> None:
-    # Python's round() would give 0 and 2.
-    assert format.money(0.5, "EUR") == "1\u00a0EUR"
-    assert format.money(2.5, "EUR") == "3\u00a0EUR"
-
-
-def test_money_has_a_real_minus_and_no_minus_zero() -> None:
-    assert format.money(-12.4, "EUR") == "−12\u00a0EUR"
-    assert format.money(-0.2, "EUR") == "0\u00a0EUR"
-    assert format.money(12345, "EUR") == "12\u202f345\u00a0EUR"
-    assert format.money(NAN, "EUR") == format.NOTHING
-
-
-def test_spans() -> None:
-    assert format.span(0.214, 0.5) == "21 to 50\u00a0%"
-    assert format.span(0.749, 0.751) == "75\u00a0%"
-    assert format.span(None, 0.5) == format.NOTHING
-
-
-def test_hours_and_years_say_no_more_than_is_known() -> None:
-    assert format.hours(1.64) == "1.6\u00a0h"
-    assert format.hours(2.0) == "2\u00a0h"
-    assert format.hours(12.4) == "12\u00a0h"
-    assert format.hours(None) == format.NOTHING
-    assert format.years(41.2) == "41\u00a0years"
-    assert format.years(1.0) == "1\u00a0year"
-    assert format.years(2.25) == "2.2\u00a0years"
-    assert format.years(900.0) == "over 200\u00a0years"
-    assert format.years(NAN) == format.NOTHING
-
-
-def test_counts_and_lists() -> None:
-    assert [format.counted(n, "job") for n in (0, 1, 12)] == ["no jobs", "1 job", "12 jobs"]
-    assert format.counted(2, "family", "families") == "2 families"
-    assert format.listed([]) == ""
-    assert format.listed(["belt"]) == "belt"
-    assert format.listed(["belt", "gear", "head"]) == "belt, gear and head"
-
-
-def test_windows_of_years() -> None:
-    assert window(1979, 1979) == "1979"
-    assert window(1979, 1984) == "1979 to 1984"
-    assert window(1979, NAN) == "from 1979"
-    assert window(NAN, 1984) == "until 1984"
-    assert window(NAN, NAN) == ""
-
-
-def test_what_was_found_is_said_worst_first() -> None:
+def test_what_was_found_is_said_worst_first():
     findings = pd.DataFrame(
         [
             ("1", "belt", "", "sound", "as received", "none"),
@@ -98,13 +89,7 @@ def test_what_was_found_is_said_worst_first() -> None:
 # ---- Markup: text of the ledger never becomes any
 
 
-def test_a_price_to_go_up_to_is_rounded_down_and_has_one_word_below_zero() -> None:
-    said = [format.limit(each, "EUR") for each in (40.9, 1.0, 0.99, 0.0, -0.2, None, NAN)]
-    zero = ["only for free", "only for free", "not even for free", format.NOTHING, format.NOTHING]
-    assert said == ["40\u00a0EUR", "1\u00a0EUR", *zero]
-
-
-def test_a_verdict_is_a_mark_and_a_word() -> None:
+def test_a_verdict_is_a_mark_and_a_word():
     for verdict in ("take", "haggle", "try one", "skip"):
         html = verdict_mark(verdict)
         assert f"</svg> {verdict}</span>" in html
@@ -112,18 +97,7 @@ def test_a_verdict_is_a_mark_and_a_word() -> None:
         verdict_mark("perhaps")
 
 
-def test_small_pieces() -> None:
-    assert paragraph("", "") == ""
-    assert paragraph("A.", "", "B.") == "<p>A. B.</p>"
-    assert paragraph("A.", kind="soft") == '<p class="soft">A.</p>'
-    assert bullets([]) == ""
-    assert bullets(["<b>a</b>", "c"]) == "<ul><li><b>a</b></li><li>c</li></ul>"
-    assert format.name(NAN) == format.NOTHING
-    assert repr(Shown("<p>A.</p>")) == "<part of a page, 9 characters>"
-    assert Shown("<p>A.</p>")._repr_html_() == "<p>A.</p>"
-
-
-def test_a_table_has_a_caption_and_each_cell_knows_its_head(awkward: ReportData) -> None:
+def test_a_table_has_a_caption_and_each_cell_knows_its_head(awkward):
     evil = "<script>alert('1')</script>\"&"
     rows = pd.DataFrame({"why": [evil, "worn <td>"], "findings": [12, 3], "treated": ["left out", evil]})
     html = show(awkward, "ledger", "left_out", rows=rows).html
@@ -138,29 +112,21 @@ def test_a_table_has_a_caption_and_each_cell_knows_its_head(awkward: ReportData)
 # ---- File names of pages
 
 
-def test_plain_names_stay_readable() -> None:
+def test_plain_names_stay_readable_and_others_are_told_apart_by_a_mark():
     assert slugs(["Tarnwick T2", "Dallow 80 – S"]) == {
         "Tarnwick T2": "tarnwick-t2",
         "Dallow 80 – S": "dallow-80-s",
     }
-
-
-def test_names_that_would_share_a_file_are_told_apart() -> None:
-    found = slugs(["T-2", "T 2", "t2"])
+    found = slugs(["T-2", "T 2", "t2", "עברית", "con", "Ω 3"])
     assert found["t2"] == "t2"
-    assert len(set(found.values())) == 3
-    assert all(found[each].startswith("t-2-") for each in ("T-2", "T 2"))
-
-
-def test_a_name_without_latin_letters_or_of_a_device_gets_a_mark() -> None:
-    found = slugs(["עברית", "con", "Ω 3"])
-    assert found["con"].startswith("con-")
-    assert found["Ω 3"].startswith("3-")
+    assert len(set(found.values())) == 6
+    starts = {"T-2": "t-2-", "T 2": "t-2-", "con": "con-", "Ω 3": "3-"}  # con is a device on some systems
+    assert all(found[name].startswith(start) for name, start in starts.items())
     assert len(found["עברית"]) == 8
 
 
 @given(st.sets(st.text(min_size=1, max_size=90), max_size=12))
-def test_every_name_gets_a_safe_file_of_its_own(names: set[str]) -> None:
+def test_every_name_gets_a_safe_file_of_its_own(names):
     found = slugs(sorted(names))
     assert len(set(found.values())) == len(names)
     for slug in found.values():

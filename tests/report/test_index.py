@@ -4,7 +4,6 @@ import re
 
 import pandas as pd
 
-from reliability.records.frames import Records
 from reliability.report import format, pages
 from reliability.report.data import ReportData
 from reliability.worth.next_steps import to_do
@@ -14,8 +13,8 @@ VERDICTS = ("take", "haggle", "try one", "skip")
 
 
 def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outcomes(
-    demo: ReportData,
-) -> None:
+    demo,
+):
     counts = demo.ranking["verdict"].value_counts()
     verdicts = ", ".join(f"{counts[each]} {each}" for each in VERDICTS if each in counts)
     jobs = demo.calibration.jobs
@@ -26,7 +25,7 @@ def test_the_answer_counts_the_verdicts_and_holds_the_forecasts_against_the_outc
     )
 
 
-def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_records(demo: ReportData) -> None:
+def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_records(demo):
     shown = rows_of(pages.index_verdicts(demo, demo.ranking).html)[1:]
     own = demo.records.jobs[demo.records.jobs["outcome"] != "open"]
     assert len(shown) == len(demo.ranking)
@@ -43,7 +42,7 @@ def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_reco
         ).replace(format.HARD_SPACE, " ")
 
 
-def test_families_are_grouped_by_verdict_in_one_table(demo: ReportData) -> None:
+def test_families_are_grouped_by_verdict_in_one_table(demo):
     html = pages.index_verdicts(demo, demo.ranking).html
     assert html.count("<table") == 1
     groups = re.findall(r'<th scope="rowgroup".*?</svg> ([a-z ]+)</span>', html)
@@ -53,7 +52,7 @@ def test_families_are_grouped_by_verdict_in_one_table(demo: ReportData) -> None:
         assert re.findall(r'<th scope="row"><a [^>]*><bdi>(.*?)</bdi>', body) == list(wanted)
 
 
-def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo: ReportData) -> None:
+def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo):
     bought = demo.records.jobs.dropna(subset=["bought_for"])["family"]
     never = [each for each in demo.ranking["family"] if each not in set(bought)]
     assert len(never) == 1
@@ -62,7 +61,7 @@ def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo: ReportData)
     )
 
 
-def test_pages_and_card_say_their_days(demo: ReportData, demo_records: Records) -> None:
+def test_pages_and_card_say_their_days(demo, demo_records):
     day = demo.as_of.isoformat()
     assert f"These pages are for {day} ; there is no pocket card beside them." in said_by(
         pages.index_verdicts(demo, demo.ranking)
@@ -73,14 +72,14 @@ def test_pages_and_card_say_their_days(demo: ReportData, demo_records: Records) 
     assert f"These pages are for {day} , the pocket card for 2026-09-30" in said_by(html)
 
 
-def changed(report: ReportData, **before: pd.Series) -> str:
+def changed(report, **before):
     """Give what is said of changes where the ranking was another one before."""
     report = data_of(report.records)
     report.__dict__["ranking_before"] = report.ranking.assign(**before)
     return said_by(pages.index_changed(report))
 
 
-def test_only_other_verdicts_and_far_moves_are_told_as_changes(demo: ReportData) -> None:
+def test_only_other_verdicts_and_far_moves_are_told_as_changes(demo):
     now = demo.ranking
     new = int((demo.gains["closed"] >= pd.Timestamp(demo.since)).sum())
     assert new > 0
@@ -101,7 +100,7 @@ def test_only_other_verdicts_and_far_moves_are_told_as_changes(demo: ReportData)
     assert f"{family} : " in changed(demo, ceiling=far)
 
 
-def test_a_ledger_that_is_new_has_nothing_to_compare_with() -> None:
+def test_a_ledger_that_is_new_has_nothing_to_compare_with():
     # The one job was closed after the first of the month that changes are told from.
     report = thin("one job")
     assert report.ranking_before.empty
@@ -111,17 +110,15 @@ def test_a_ledger_that_is_new_has_nothing_to_compare_with() -> None:
     )
 
 
-def test_all_that_waits_is_named(demo: ReportData) -> None:
+def test_all_that_waits_is_named(demo):
     said, rows = said_by(pages.index_waiting(demo)), to_do(demo.records, demo.odds)
     for row in rows.itertuples():
         assert row.job in said
     count = rows["task"].value_counts()
     worth = format.money(rows["price"].sum(), "EUR").replace("\u202f", " ").replace(format.HARD_SPACE, " ")
     assert f"{count['finish']} jobs have been open for more than 180 days" in said
-    assert (
-        f"{count['sell']} repaired units have been unsold for more than 90 days and should bring {worth}"
-        in said
-    )
+    told = f"{count['sell']} repaired units have been unsold for more than 90 days and should bring {worth}"
+    assert told in said
     assert f"Ask after {count['check']} units whose warranty ends soon" in said
     assert f"{demo.odds.tally.jobs_missing} job numbers were given out and never written up" in said
     # One row names two numbers: a count of the rows in the fold would not add up.
@@ -129,7 +126,7 @@ def test_all_that_waits_is_named(demo: ReportData) -> None:
     assert said.count("and the others") == 1
 
 
-def test_the_newest_jobs_have_their_gain(demo: ReportData) -> None:
+def test_the_newest_jobs_have_their_gain(demo):
     html = pages.index_newest(demo).html
     last = demo.gains.sort_values(["closed", "job"], ascending=False).head(10)
     lines = [said_by(each) for each in re.findall(r"<li>(.*?)</li>", html, re.DOTALL)]

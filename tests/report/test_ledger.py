@@ -5,13 +5,11 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from reliability.records.frames import Records, records_from_rows
 from reliability.report import pages
-from reliability.report.data import ReportData
-from tests.report.conftest import A_FAMILY, data_of, said_by
+from tests.report.conftest import A_FINDING, A_JOB, data_of, report_of, said_by
 
 
-def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
+def test_the_answer_counts_what_is_in_the_ledger(demo):
     records = demo.records
     is_open = int((records.jobs["outcome"] == "open").sum())
     finished = len(records.jobs) - is_open
@@ -31,11 +29,10 @@ def test_the_answer_counts_what_is_in_the_ledger(demo: ReportData) -> None:
     assert f"Units were taken in from {first} to {last} ." in said
 
 
-def test_what_is_doubtful_is_named_with_its_rows(demo: ReportData) -> None:
+def test_what_is_doubtful_is_named_with_its_rows(demo):
     said = said_by(pages.ledger_doubtful(demo))
-    assert (
-        "Gap in the job numbers 10 jobs were never written up; gap_repaired_share says how they count" in said
-    )
+    told = "Gap in the job numbers 10 jobs were never written up; gap_repaired_share says how they count"
+    assert told in said
     late = demo.records.jobs[
         (demo.records.jobs["outcome"] == "open") & (demo.records.jobs["taken_in"] < "2026-05-01")
     ]
@@ -44,7 +41,7 @@ def test_what_is_doubtful_is_named_with_its_rows(demo: ReportData) -> None:
     assert " , ".join(f"job {each}" for each in late["job"]) in said
 
 
-def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo: ReportData) -> None:
+def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo):
     said, jobs = said_by(pages.ledger_cannot_tell(demo)), demo.records.jobs
     guessed = int((jobs["year_basis"] == "guess").sum())
     unknown = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
@@ -56,9 +53,7 @@ def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo: ReportData)
     assert f"{int((jobs['outcome'] == 'open').sum())} jobs are still open." in said
 
 
-def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(
-    awkward: ReportData, awkward_records: Records
-) -> None:
+def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(awkward, awkward_records):
     said = said_by(pages.ledger_cannot_tell(awkward))
     assert (
         "1 job number belongs to no job; such jobs are taken as not repaired. Had they gone like the written"
@@ -72,7 +67,7 @@ def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_sai
     assert "repaired in 50 % of cases" in said_by(pages.ledger_cannot_tell(half))
 
 
-def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
+def test_verdicts_that_would_be_others_are_named(awkward):
     report = data_of(awkward.records)
     now = report.ranking["verdict"][0]
     then = "skip" if now != "skip" else "take"
@@ -87,26 +82,17 @@ def test_verdicts_that_would_be_others_are_named(awkward: ReportData) -> None:
 @pytest.mark.parametrize(
     ("count_gaps", "says"),
     [
-        (
-            None,
-            "42 job numbers belong to no job, more than half as many as there are finished jobs. They are "
-            "not counted "
-            "while the setting count_gaps does not say whether they were jobs. Had they been jobs without a "
-            "repair",
-        ),
-        (
-            "no",
-            "42 job numbers belong to no job, and the setting count_gaps leaves them out. Had they been jobs",
-        ),
-        (
-            "yes",
-            "42 job numbers belong to no job; such jobs are taken as not repaired. Had they gone like the",
-        ),
+        (None, "42 job numbers belong to no job, more than half as many as there are finished jobs. They are "
+         "not counted "
+         "while the setting count_gaps does not say whether they were jobs. Had they been jobs without a "
+         "repair"),
+        ("no",
+         "42 job numbers belong to no job, and the setting count_gaps leaves them out. Had they been jobs"),
+        ("yes",
+         "42 job numbers belong to no job; such jobs are taken as not repaired. Had they gone like the"),
     ],
-)
-def test_gaps_are_told_as_they_are_counted(
-    awkward_records: Records, count_gaps: str | None, says: str
-) -> None:
+)  # fmt: skip
+def test_gaps_are_told_as_they_are_counted(awkward_records, count_gaps, says):
     tables = ("jobs", "findings", "signs", "followups")
     renumbered = {each: getattr(awkward_records, each).replace({"job": {"31": "72"}}) for each in tables}
     settings = replace(awkward_records.settings, count_gaps=count_gaps)
@@ -117,27 +103,15 @@ def test_gaps_are_told_as_they_are_counted(
         assert ("not counted while count_gaps is not set" in said_by(piece)) == (count_gaps is None)
 
 
-def test_one_unknown_year_for_all_is_said() -> None:
+def test_one_unknown_year_for_all_is_said():
     # Nobody knows any unit's year; all were seen on one day, so no age is known either.
-    jobs = [
-        {
-            "job": str(n),
-            "family": "T2",
-            "taken_in": "2024-07-01",
-            "closed": "2024-07-02",
-            "outcome": "repaired",
-        }
-        for n in range(1, 4)
-    ]
-    findings = [
-        {"job": str(n), "component": "belt", "found": "failed", "original": "yes"} for n in range(1, 4)
-    ]
-    report = data_of(records_from_rows({"families": [A_FAMILY], "jobs": jobs, "findings": findings}))
+    jobs = [{**A_JOB, "job": number} for number in "123"]
+    report = report_of(jobs=jobs, findings=[{**A_FINDING, "job": number} for number in "123"])
     said = said_by(pages.ledger_cannot_tell(report))
     assert "All records of some components of T2 (1976 to 1984) share one unknown year of production." in said
 
 
-def test_findings_that_were_left_out_are_counted(demo: ReportData) -> None:
+def test_findings_that_were_left_out_are_counted(demo):
     said = said_by(pages.ledger_left_out(demo))
     for reason, n in [*demo.own.left_out.items(), *demo.own.assumed.items()]:
         assert (f"{reason} {n} " in said) == (n > 0)

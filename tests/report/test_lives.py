@@ -6,13 +6,12 @@ import pytest
 from reliability.life.lives import observe
 from reliability.life.weibull import FAIR, TOO_FEW, weibull_fits
 from reliability.records.frames import records_from_rows
-from reliability.report.data import ReportData
-from reliability.report.lives import LEVEL, OwnLives, own_lives
+from reliability.report.lives import LEVEL, own_lives
 
 FAMILIES = [{"family": "T2", "kind": "tape deck", "first_year": 1980, "last_year": 1980}]
 
 
-def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
+def lives_of(*found, day="2020-07-01"):
     """Give the lives of a belt in jobs that found it so, taken in on one day of five years in turn."""
     jobs = [
         {"job": str(i), "family": "T2", "taken_in": f"{int(day[:4]) + i % 5}{day[4:]}", "outcome": "open"}
@@ -35,14 +34,14 @@ def lives_of(*found: str, day: str = "2020-07-01") -> OwnLives:
         (["sound", "sound", "sound", "failed", "failed"], "all could have failed at one age, between"),
     ],
 )
-def test_degenerate_records_are_named_and_never_numbered(found: list[str], said: str) -> None:
+def test_degenerate_records_are_named_and_never_numbered(found, said):
     own = lives_of(*found)
     assert said in own.summary["fit_says"].iloc[0]
     assert np.isnan(float(own.summary["b50_years"].iloc[0]))
     assert own.model.empty
 
 
-def test_enough_records_give_a_curve_with_its_band_and_its_twin() -> None:
+def test_enough_records_give_a_curve_with_its_band_and_its_twin():
     own = lives_of(*["sound", "sound", "failed", "sound", "failed"] * 3, *["failed"] * 5)
     model, steps = own.model, own.steps["belt"]
     assert bool(own.summary["is_drawn"].iloc[0])
@@ -55,7 +54,7 @@ def test_enough_records_give_a_curve_with_its_band_and_its_twin() -> None:
     assert "gear" not in own.steps
 
 
-def test_a_curve_and_its_limits_are_those_of_the_fit_between_the_ages_too(demo: ReportData) -> None:
+def test_a_curve_and_its_limits_are_those_of_the_fit_between_the_ages_too(demo):
     own = demo.own_lives(demo.family())
     (records, labels), n = demo.own.life_records(by=("component", "family")), 0
     here = labels[labels["family"] == demo.family()].set_index("component")["stratum"]
@@ -69,7 +68,7 @@ def test_a_curve_and_its_limits_are_those_of_the_fit_between_the_ages_too(demo: 
     assert n > 30
 
 
-def test_without_any_finding_there_is_nothing_to_draw() -> None:
+def test_without_any_finding_there_is_nothing_to_draw():
     own = lives_of()
     assert own.summary.empty
     assert own.model.empty

@@ -1,14 +1,11 @@
 """The notebooks stay thin: no outputs, no functions, no arithmetic, one parameters cell, stable names."""
 
 import ast
-from collections.abc import Callable
-from pathlib import Path
 
 import nbformat
 import pytest
 
 import reliability as rel
-from reliability.report.data import ReportData
 from reliability.report.run import NOTEBOOKS
 
 NAMES = ("index", "fleet", "earnings", "family", "component", "ledger")
@@ -17,7 +14,7 @@ BENCH = "bench"
 MOST_CELLS = 11
 
 
-def faults(path: Path) -> list[str]:
+def faults(path):
     """List what a notebook has that it must not have, or lacks."""
     notebook = nbformat.read(path, as_version=4)
     found = []
@@ -42,16 +39,16 @@ def faults(path: Path) -> list[str]:
     return found
 
 
-def _bare(source: str) -> list[str]:
+def _bare(source):
     return [line for line in source.splitlines() if ":" not in line.split("=")[0] or "  # " not in line]
 
 
 @pytest.mark.parametrize("name", [*NAMES, BENCH])
-def test_a_notebook_is_thin(name: str) -> None:
+def test_a_notebook_is_thin(name):
     assert faults(NOTEBOOKS / f"{name}.ipynb") == []
 
 
-def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> None:
+def test_the_check_finds_what_it_must(write_notebook):
     bad = write_notebook("bad", {"one": "def f():\n    return 1 + 1", "1-2": "x = 1"}, "a = 1", tagged=2)
     notebook = nbformat.read(bad, as_version=4)
     notebook.cells[2].outputs = [nbformat.v4.new_output("stream", text="1")]
@@ -67,7 +64,7 @@ def test_the_check_finds_what_it_must(write_notebook: Callable[..., Path]) -> No
     ]
 
 
-def test_the_lines_beside_the_cells_can_be_run(demo: ReportData) -> None:
+def test_the_lines_beside_the_cells_can_be_run(demo):
     names = {"rel": rel, "records": demo.records, "odds": rel.Odds(demo.odds, demo.records)}
     names |= {"family": demo.family(), "component": demo.component()}
     cells = [

@@ -2,13 +2,11 @@
 
 import re
 from html import unescape
-from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
 
 from reliability.report import pages
-from reliability.report.data import ReportData
 from reliability.report.run import all_pages
 from tests.report.conftest import THIN, said_by, thin
 
@@ -50,7 +48,7 @@ SAYS = {
 
 
 @pytest.mark.parametrize("name", THIN)
-def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
+def test_a_ledger_of_next_to_nothing_says_so(name):
     report = thin(name)
     pieces = [getattr(pages, f"{page}_{part}")(report) for page, parts in PARTS.items() for part in parts]
     said = said_by(*pieces, pages.index_verdicts(report, report.ranking)).lower()
@@ -60,9 +58,7 @@ def test_a_ledger_of_next_to_nothing_says_so(name: str) -> None:
     assert "nan" not in said.split()
 
 
-def test_every_link_leads_to_a_page_no_name_is_used_twice_and_none_is_markup(
-    awkward_report: Path, awkward: ReportData
-) -> None:
+def test_every_link_leads_to_a_page_no_name_is_used_twice_and_none_is_markup(awkward_report, awkward):
     for wanted in all_pages(awkward):
         path = awkward_report / wanted.target
         html = path.read_text("utf-8")

@@ -53,7 +53,7 @@ class Elements(HTMLParser):
             self.inside[key] = self.inside.get(key, "") + data
 
 
-def simulated(families: int):
+def simulated(families):
     """Draw the ledger of a simulated trade, with two names on front panels for each family."""
     world = make_world(replace(NAMED_WORLDS["many families"], families=families), 3)
     rows = run_bench(world, 120, 3)

@@ -2,7 +2,6 @@
 
 import datetime
 import re
-from typing import Any
 
 import pytest
 from playwright.sync_api import expect
@@ -32,13 +31,13 @@ pytestmark = [
 SPACES = str.maketrans("\xa0\u202f", "  ")
 
 
-def bar(page: Any) -> str:
+def bar(page):
     """Read the bar as one line with plain spaces, verdicts as they are called."""
     settle(page)
     return re.sub(r"\s+", " ", page.inner_text("#said")).strip().replace("TRY ONE", "try one")
 
 
-def said(verdict: dict[str, Any], asked: float) -> str:
+def said(verdict, asked):
     """Say a row of `judge` as the bar does, worked out from its columns."""
     word, ceiling = verdict["verdict"], verdict["ceiling"]
     up_to = f"{money(int(ceiling), 'EUR')}".translate(SPACES)
@@ -215,14 +214,14 @@ def test_advice_is_given_where_an_answer_changes_the_verdict_and_nowhere_else(op
 def test_form_and_list_speak_for_the_same_day(open_card, nasty_card):
     page, card = open_card(nasty_card), nasty_card
 
-    def listed() -> dict[str, tuple[str, ...]]:
+    def listed():
         script = """() => Object.fromEntries([...document.querySelectorAll('#list tbody')].flatMap((group) =>
             [...group.rows].slice(1).map((row) => [row.querySelector('bdi').textContent,
                 [group.hidden ? "" : group.className,
                         ...[...row.cells].slice(1).map((cell) => cell.textContent)]])))"""
         return {family: tuple(told) for family, told in page.evaluate(script).items()}
 
-    def expected(day: str) -> dict[str, tuple[str, ...]]:
+    def expected(day):
         table = ranking(card.appraiser, card.records, as_of=datetime.date.fromisoformat(day))
         shares = {each: table[each].map(share) for each in ("success_chance", "chance_of_loss")}
         return {
@@ -304,11 +303,11 @@ def test_what_was_looked_at_is_kept_and_judged_alike_at_home(open_card, nasty_ca
         assert re.sub(r"\s+", " ", text.translate(SPACES)).strip().lower().startswith(first)
 
 
-def in_lot(row: dict[str, Any], lot: str, price: str) -> dict[str, Any]:
+def in_lot(row, lot, price):
     return {**row, "lot": lot, "lot_asked": price}
 
 
-def lot_said(rows: list[dict[str, Any]], card: Any) -> str:
+def lot_said(rows, card):
     """Say what `judge` makes of a lot as the bar does, worked out from its columns."""
     verdict = judge(offers_from(rows), card.appraiser).iloc[0]
     asked, number = float(rows[0]["lot_asked"] or "nan"), f"{len(rows)} unit{'s' if len(rows) > 1 else ''}"

@@ -6,7 +6,6 @@ import io
 import random
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -78,7 +77,7 @@ def pages(cards, card_browser):
     return opened
 
 
-def write_offers(rows: list[dict[str, str]], path: Path) -> Path:
+def write_offers(rows, path):
     columns = list(dict.fromkeys(name for row in rows for name in row))
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, columns, restval="")
@@ -90,7 +89,7 @@ def write_offers(rows: list[dict[str, str]], path: Path) -> Path:
     return path
 
 
-def judged_by_command(card: Card, rows: list[dict[str, str]], folder: Path) -> list[dict[str, str]]:
+def judged_by_command(card, rows, folder):
     """Judge through files, as the command line does; give the cells of verdicts.csv."""
     offers = read_offers(write_offers(rows, folder / "offers.csv"))
     write_verdicts(judge(offers, card.appraiser, as_of=DAY), folder / "verdicts.csv")
@@ -98,11 +97,11 @@ def judged_by_command(card: Card, rows: list[dict[str, str]], folder: Path) -> l
         return list(csv.DictReader(stream))
 
 
-def judged_by_card(page: Any, rows: list[dict[str, str]]) -> list[dict[str, Any]]:
+def judged_by_card(page, rows):
     return page.evaluate("([offers, day]) => pocketCard.judge(offers, day)", [rows, DAY.isoformat()])
 
 
-def difference(cells: dict[str, str], row: dict[str, Any]) -> list[str]:
+def difference(cells, row):
     """List what differs between a line of verdicts.csv and what the card says."""
     told = []
     for name in VERDICT_COLUMNS:
@@ -118,7 +117,7 @@ def difference(cells: dict[str, str], row: dict[str, Any]) -> list[str]:
     return told
 
 
-def at_the_edges(rows: list[dict[str, str]], card: Card) -> list[dict[str, str]]:
+def at_the_edges(rows, card):
     """Ask exactly the ceiling, a cent more, and prices around the last at which one haggles."""
     ceilings = judge(offers_from(rows), card.appraiser, as_of=DAY)["ceiling"]
     room = 1 + card.appraiser.terms.haggle_room
@@ -152,7 +151,7 @@ LOT_SIZES = (1, 2, 3, 7, 12)
 LOT_WAYS = (TRY, BREAK, PASS_ON)
 
 
-def lots_of(card: Card, seed: int) -> list[dict[str, str]]:
+def lots_of(card, seed):
     """Put random offers into lots of every size, twice over."""
     dice, rows = random.Random(seed), random_offers(card.appraiser, 2 * sum(LOT_SIZES), seed)
     at = 0
@@ -322,7 +321,7 @@ CELLS = [
 ]
 
 
-def outcome(row: dict[str, str], card: Card) -> dict[str, Any] | None:
+def outcome(row, card):
     """Judge cells that may break a rule; None where they are refused."""
     try:
         return judge(offers_from([row]), card.appraiser, as_of=DAY).to_dict("records")[0]
@@ -330,7 +329,7 @@ def outcome(row: dict[str, str], card: Card) -> dict[str, Any] | None:
         return None
 
 
-def is_same(one: Any, other: Any) -> bool:
+def is_same(one, other):
     return one == other or (pd.isna(one) and (other is None or pd.isna(other)))
 
 

@@ -5,9 +5,7 @@ import json
 import math
 import random
 import unicodedata
-from collections.abc import Callable
 from importlib.resources import files
-from typing import Any
 
 import numpy as np
 import pytest
@@ -28,11 +26,11 @@ BENCH = {"folds": _folds(), "rules": _rules(), "terms": {"margin": 0, "caution":
 
 
 @pytest.fixture(scope="module")
-def run(card_browser: Any) -> Callable[..., list[Any]]:
+def run(card_browser):
     """Run an expression over a list of arguments, with sources of the card in scope."""
     page = card_browser.new_page()
 
-    def run(names: str, expression: str, given: list[Any]) -> list[Any]:
+    def run(names, expression, given):
         folder = files("reliability.report").joinpath("templates", "card")
         sources = "\n".join(folder.joinpath(f"{name}.js").read_text("utf-8") for name in names.split())
         bench = f"const BENCH = {json.dumps(BENCH)}; const RULES = BENCH.rules;"

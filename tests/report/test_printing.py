@@ -2,7 +2,6 @@
 
 import os
 import shutil
-from pathlib import Path
 
 import pytest
 
@@ -10,20 +9,20 @@ from reliability.errors import ReportError
 from reliability.report.run import find_chromium, print_pages
 
 
-def test_without_chromium_one_line_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_chromium_one_line_says_how_to_get_it(monkeypatch):
     monkeypatch.setattr(shutil, "which", lambda _: None)
     monkeypatch.delenv("BENCHODDS_CHROMIUM", raising=False)
     with pytest.raises(ReportError, match=r"PDF files need Chromium.*sudo apt install chromium"):
         find_chromium()
 
 
-def script(path: Path, content: str) -> str:
+def script(path, content):
     path.write_text(f"#!/bin/sh\n{content}\n")
     path.chmod(0o755)
     return str(path)
 
 
-def test_a_page_is_printed_only_when_it_is_newer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_page_is_printed_only_when_it_is_newer(tmp_path, monkeypatch):
     page = tmp_path / "families" / "t2.html"
     page.parent.mkdir()
     page.write_text("page")
@@ -37,9 +36,7 @@ def test_a_page_is_printed_only_when_it_is_newer(tmp_path: Path, monkeypatch: py
     assert print_pages(tmp_path, ["families/t2.html"]) == ("families/t2.pdf",)
 
 
-def test_a_browser_that_fails_is_told_with_its_last_words(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_browser_that_fails_is_told_with_its_last_words(tmp_path, monkeypatch):
     (tmp_path / "index.html").write_text("page")
     monkeypatch.setenv("BENCHODDS_CHROMIUM", script(tmp_path / "browser", "echo no display >&2; exit 1"))
     with pytest.raises(ReportError, match=r"index\.html: Chromium printed no PDF \(no display\)"):

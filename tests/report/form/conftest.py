@@ -9,16 +9,14 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from reliability.records.ledger import open_ledger
 from reliability.records.sheet import JobSheet, read_sheet, write_up
-from reliability.report.form import Desk, open_desk
+from reliability.report.form import open_desk
 from reliability.report.run import NOTEBOOKS
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
@@ -42,7 +40,7 @@ rest_sound = true
 
 
 @pytest.fixture(scope="session")
-def small_ledger(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def small_ledger(tmp_path_factory):
     """Write sixteen finished jobs and an open one, once for all tests."""
     path = tmp_path_factory.mktemp("form") / "bench.db"
     sheets = []
@@ -73,19 +71,19 @@ def small_ledger(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def ledger_file(small_ledger: Path, tmp_path: Path) -> Path:
+def ledger_file(small_ledger, tmp_path):
     """Copy the small ledger for one test."""
     return Path(shutil.copy(small_ledger, tmp_path / "bench.db"))
 
 
 @pytest.fixture
-def desk(ledger_file: Path) -> Desk:
+def desk(ledger_file):
     """Open it as the notebook does."""
     return open_desk(str(ledger_file), today=TODAY)
 
 
 @pytest.fixture
-def empty_desk(tmp_path: Path) -> Desk:
+def empty_desk(tmp_path):
     """Choose a ledger that is still to be made."""
     return open_desk(str(tmp_path / "new.db"), today=TODAY)
 
@@ -101,21 +99,21 @@ class Lab:
     ledger: Path
 
     @property
-    def origin(self) -> str:
+    def origin(self):
         return f"http://{HOST}:{self.port}"
 
     @property
-    def url(self) -> str:
+    def url(self):
         return f"{self.origin}/lab/tree/bench.ipynb?reset&token={TOKEN}"
 
 
-def free_port() -> int:
+def free_port():
     with socket.socket() as taken:
         taken.bind((HOST, 0))
         return int(taken.getsockname()[1])
 
 
-def wait_until_it_answers(server: subprocess.Popen[bytes], url: str, log: Path) -> None:
+def wait_until_it_answers(server, url, log):
     for _ in range(900):
         assert server.poll() is None, log.read_text()
         try:
@@ -127,7 +125,7 @@ def wait_until_it_answers(server: subprocess.Popen[bytes], url: str, log: Path) 
 
 
 @pytest.fixture
-def lab(tmp_path: Path, ledger_file: Path) -> Iterator[Lab]:
+def lab(tmp_path, ledger_file):
     """Start JupyterLab with settings of its own and the kernels of this environment."""
     books = tmp_path / "notebooks"
     books.mkdir()
@@ -159,13 +157,13 @@ def lab(tmp_path: Path, ledger_file: Path) -> Iterator[Lab]:
 
 
 @pytest.fixture
-def page(lab: Lab) -> Iterator[Any]:
+def page(lab):
     """Open a page that can reach this JupyterLab alone, and fail if it asked for anything else."""
     from playwright.sync_api import sync_playwright
 
-    strayed: list[str] = []
+    strayed = []
 
-    def let_through(route: Any) -> None:
+    def let_through(route):
         if route.request.url.startswith((f"{lab.origin}/", "data:", "blob:")):
             route.continue_()
         else:
@@ -182,7 +180,7 @@ def page(lab: Lab) -> Iterator[Any]:
     assert strayed == []
 
 
-def run_all_cells(page: Any, lab: Lab) -> None:
+def run_all_cells(page, lab):
     page.goto(lab.url)
     page.get_by_text("| Idle").first.wait_for()
     page.locator(".jp-Cell").nth(8).wait_for()

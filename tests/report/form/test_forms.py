@@ -3,7 +3,6 @@
 import re
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
 
 import ipywidgets
 import pytest
@@ -13,13 +12,13 @@ from reliability.errors import LedgerError, UnknownName
 from reliability.records.ledger import REFERENCE_TABLES, open_ledger
 from reliability.records.sheet import BLOCKS, COLUMNS, STATES, TOP_LEVEL
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
-from reliability.report.fields import Row, may_be_filled
+from reliability.report.fields import may_be_filled
 from reliability.report.form import Desk, open_desk
 
 FORMS = ("intake", "job", "sale", "check", "sighting", "keep", "use", *REFERENCE_TABLES)
 
 
-def boxes(form: Any) -> dict[str, Any]:
+def boxes(form):
     """Find every field of a form by its label: the box of a widget with what stands around it."""
     todo, found = [form.box], {}
     while todo:
@@ -30,35 +29,35 @@ def boxes(form: Any) -> dict[str, Any]:
     return found
 
 
-def field(form: Any, label: str) -> Any:
+def field(form, label):
     """Find the widget with a label."""
     return boxes(form)[label].children[0]
 
 
-def is_shown(form: Any, label: str) -> bool:
+def is_shown(form, label):
     return bool(boxes(form)[label].layout.display is None)
 
 
-def fill(form: Any, values: dict[str, str]) -> None:
+def fill(form, values):
     for label, value in values.items():
         field(form, label).value = value
 
 
-def say_new(form: Any, label: str) -> None:
+def say_new(form, label):
     """Tick that a name is new; the box has to be there."""
     (tick,) = (each for each in boxes(form)[label].children if isinstance(each, ipywidgets.Checkbox))
     assert tick.layout.display is None
     tick.value = True
 
 
-def beside(box: Any) -> str:
+def beside(box):
     """Read what stands beside a field."""
     said = [each for each in box.children if isinstance(each, ipywidgets.HTML) and each.value]
     assert all(each.layout.display is None for each in said)
     return "".join(each.value for each in said)
 
 
-def wrong(form: Any) -> dict[str, str]:
+def wrong(form):
     """Read the faults that are shown beside the fields."""
     found = {
         label: beside(box).partition('<p class="bench-wrong">✗ ')[2] for label, box in boxes(form).items()
@@ -66,13 +65,13 @@ def wrong(form: Any) -> dict[str, str]:
     return {label: html.replace("</p>", "") for label, html in found.items() if html}
 
 
-def jobs(desk: Desk) -> list[Any]:
+def jobs(desk):
     with open_ledger(desk.address) as ledger:
         return ledger.rows("jobs")
 
 
-def failing(error: type[Exception], said: str = "") -> Any:
-    def fail(*_: object, **__: object) -> None:
+def failing(error, said=""):
+    def fail(*_, **__):
         raise error(said)
 
     return fail
@@ -81,12 +80,12 @@ def failing(error: type[Exception], said: str = "") -> Any:
 # What is asked.
 
 
-def shown(row: Row) -> list[str]:
+def shown(row):
     return [key for key, each in row.by_key.items() if each.is_shown]
 
 
 @pytest.mark.parametrize("what", FORMS)
-def test_every_widget_has_a_label_of_its_own(desk: Desk, what: str) -> None:
+def test_every_widget_has_a_label_of_its_own(desk, what):
     form = desk.form(what)
     if what == "job":
         form.findings.another.click()
@@ -102,12 +101,12 @@ def test_every_widget_has_a_label_of_its_own(desk: Desk, what: str) -> None:
 
 
 @pytest.mark.parametrize("table", REFERENCE_TABLES)
-def test_a_form_asks_for_every_column_of_its_table(desk: Desk, table: str) -> None:
+def test_a_form_asks_for_every_column_of_its_table(desk, table):
     asked = {column for _, column in desk.form(table).spots()}
     assert asked == set(TABLES[table].names)
 
 
-def test_the_forms_ask_for_all_that_a_sheet_says(desk: Desk) -> None:
+def test_the_forms_ask_for_all_that_a_sheet_says(desk):
     """Key by key: lists of components are words of `found`, `rest_sound` is a button, checks a form."""
     form, asked = desk.form("job"), {}
     form.kept.add()["component"].put("motor")
@@ -122,7 +121,7 @@ def test_the_forms_ask_for_all_that_a_sheet_says(desk: Desk) -> None:
     assert set(COLUMNS["followup"]) == {column for _, column in desk.form("check").spots()} - {"job"}
 
 
-def test_what_is_asked_follows_from_the_rules() -> None:
+def test_what_is_asked_follows_from_the_rules():
     table = TABLES["findings"]
     assert not may_be_filled(table, "fitted_from", {"original": "yes"})
     assert may_be_filled(table, "fitted_from", {"original": "no"})
@@ -138,7 +137,7 @@ def test_what_is_asked_follows_from_the_rules() -> None:
     assert may_be_filled(TABLES["jobs"], "sold_on", {"outcome": "repaired", "taken_in": "2026-05-17"})
 
 
-def test_words_are_explained_as_the_table_explains_them(desk: Desk) -> None:
+def test_words_are_explained_as_the_table_explains_them(desk):
     form = desk.form("job")
     said = {value: label for label, value in form.ending["outcome"].widget.options}
     assert said["donor"] == "donor: kept for parts"
@@ -147,7 +146,7 @@ def test_words_are_explained_as_the_table_explains_them(desk: Desk) -> None:
     assert field(form, "belt").options[0] == ("not examined", "")
 
 
-def test_only_what_the_outcome_leaves_open_is_asked_and_said(desk: Desk) -> None:
+def test_only_what_the_outcome_leaves_open_is_asked_and_said(desk):
     form = desk.form("job")
     ending = form.ending
     assert shown(ending) == ["outcome", "closed", "hours", "other_costs", "salvage_value"]
@@ -169,7 +168,7 @@ def test_only_what_the_outcome_leaves_open_is_asked_and_said(desk: Desk) -> None
     assert form.findings.read()[0] == [{"component": "belt", "found": "sound", "original": "yes"}]
 
 
-def test_a_change_of_kind_keeps_what_was_said_of_components_that_both_have(desk: Desk) -> None:
+def test_a_change_of_kind_keeps_what_was_said_of_components_that_both_have(desk):
     form = desk.form("job")
     fill(form, {"Family": "Tarnwick T2"})
     fill(form, {"belt": "failed"})
@@ -180,7 +179,7 @@ def test_a_change_of_kind_keeps_what_was_said_of_components_that_both_have(desk:
     assert form.unit["model"].widget.options == ("Dallow 80 S",)
 
 
-def test_an_unknown_name_is_asked_about_at_once(desk: Desk) -> None:
+def test_an_unknown_name_is_asked_about_at_once(desk):
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwik T2"})
     asked = "&#39;Tarnwik T2&#39; was never seen here. Did you mean &#39;Tarnwick T2&#39;?"
@@ -202,7 +201,7 @@ def test_an_unknown_name_is_asked_about_at_once(desk: Desk) -> None:
     say_new(form, "further 1: sign")
 
 
-def test_there_is_no_form_of_another_name(desk: Desk) -> None:
+def test_there_is_no_form_of_another_name(desk):
     with pytest.raises(UnknownName, match=r"There is no form 'sales'.*intake.*sale"):
         desk.form("sales")
 
@@ -210,7 +209,7 @@ def test_there_is_no_form_of_another_name(desk: Desk) -> None:
 # A unit comes in.
 
 
-def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk: Desk) -> None:
+def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk):
     form = desk.form("intake")
     assert "Tarnwick T2" in form.unit["family"].widget.options
     values = {"Family": "Tarnwick T2", "Built": "1978-1981", "Bought for (EUR)": "30"}
@@ -220,9 +219,8 @@ def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk: Desk) -> None:
     form.button.click()
     assert "Job <bdi>18</bdi>: write this number on its label" in form.result.value
     assert "sign &#39;smells of smoke&#39; is new here" in form.result.value
-    assert (
-        f"It stands in the ledger <code>{desk.address}</code> (the parameter `ledger`)." in form.result.value
-    )
+    told = f"It stands in the ledger <code>{desk.address}</code> (the parameter `ledger`)."
+    assert told in form.result.value
     with open_ledger(desk.address) as ledger:
         document = ledger.job("18")
     job = {name: value for name, value in document["job"].items() if value is not None}
@@ -242,7 +240,7 @@ def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk: Desk) -> None:
     assert len(jobs(desk)) == 19
 
 
-def test_faults_of_a_unit_stand_beside_their_fields(desk: Desk) -> None:
+def test_faults_of_a_unit_stand_beside_their_fields(desk):
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwik T2", "Built": "1981-1978", "Bought for (EUR)": "25,00"})
     form.signs.another.click()
@@ -270,7 +268,7 @@ def test_faults_of_a_unit_stand_beside_their_fields(desk: Desk) -> None:
     assert len(jobs(desk)) == 18
 
 
-def test_a_new_family_is_described_beside_the_unit(empty_desk: Desk) -> None:
+def test_a_new_family_is_described_beside_the_unit(empty_desk):
     form = empty_desk.form("intake")
     assert "It does not exist yet" in empty_desk._repr_html_()
     fill(form, {"Family": "Yarrowen C7"})
@@ -291,7 +289,7 @@ def test_a_new_family_is_described_beside_the_unit(empty_desk: Desk) -> None:
     assert other.unit["family"].widget.options == ("Yarrowen C7",)  # every form learns what was written
 
 
-def test_a_family_that_somebody_else_wrote_meanwhile_is_told(desk: Desk) -> None:
+def test_a_family_that_somebody_else_wrote_meanwhile_is_told(desk):
     form = desk.form("intake")
     fill(form, {"Family": "Yarrowen C7", "New family: kind": "receiver"})
     say_new(form, "Family")
@@ -301,7 +299,7 @@ def test_a_family_that_somebody_else_wrote_meanwhile_is_told(desk: Desk) -> None
     assert "the ledger knows &#39;Yarrowen C7&#39; already" in wrong(form)["Family"]
 
 
-def test_a_new_lot_is_priced_beside_its_first_unit(empty_desk: Desk) -> None:
+def test_a_new_lot_is_priced_beside_its_first_unit(empty_desk):
     form = empty_desk.form("intake")
     fill(form, {"Family": "Yarrowen C7", "Lot": "fair at Melk"})
     say_new(form, "Family")
@@ -322,7 +320,7 @@ def test_a_new_lot_is_priced_beside_its_first_unit(empty_desk: Desk) -> None:
 # A job is written up.
 
 
-def test_an_open_job_is_finished_with_everything_that_was_said(desk: Desk) -> None:
+def test_an_open_job_is_finished_with_everything_that_was_said(desk):
     form = desk.form("job")
     labels = [label for label, _ in form.which.widget.options]
     assert labels == ["one that was not taken in before", "job 17: Tarnwick T2, in since 2026-11-02"]
@@ -364,7 +362,7 @@ def test_an_open_job_is_finished_with_everything_that_was_said(desk: Desk) -> No
     assert (form.message.value, len(jobs(desk))) == ("", 17)
 
 
-def test_faults_of_a_finding_stand_beside_their_row(desk: Desk) -> None:
+def test_faults_of_a_finding_stand_beside_their_row(desk):
     with open_ledger(desk.address) as ledger:  # what is known already is counted first by the ledger
         known = [{"component": "regulator", "found": "sound"}, {"component": "switch", "found": "worn"}]
         ledger.amend("17", {"findings": known}, reason="looked at before")
@@ -405,7 +403,7 @@ def test_faults_of_a_finding_stand_beside_their_row(desk: Desk) -> None:
     assert found == {"regulator": "sound", "switch": "worn", "motor": "failed", "flywheel": "worn"}
 
 
-def test_two_findings_of_one_component_differ_by_their_position(desk: Desk) -> None:
+def test_two_findings_of_one_component_differ_by_their_position(desk):
     form = desk.form("job")
     fill(form, {"Family": "Tarnwick T2", "Outcome": "repaired", "Bought for (EUR)": "20"})
     fill(form, {"head": "worn"})
@@ -421,7 +419,7 @@ def test_two_findings_of_one_component_differ_by_their_position(desk: Desk) -> N
     assert found == [("left", "worn"), ("right", "sound")]
 
 
-def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk: Desk) -> None:
+def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk):
     form = empty_desk.form("job")
     fill(form, {"Family": "Dallow 81", "Bought for (EUR)": "20", "Taken in": "2026-11-01"})
     say_new(form, "Family")
@@ -439,7 +437,7 @@ def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk: 
     assert "<bdi>Dallow 81</bdi> is new to the ledger: a repair works out in" in told_change(form)
 
 
-def test_a_donor_keeps_parts_and_a_repair_takes_one(desk: Desk) -> None:
+def test_a_donor_keeps_parts_and_a_repair_takes_one(desk):
     donor, repair = desk.form("job"), desk.form("job")
     fill(repair, {"Family": "Tarnwick T2"})
     fill(repair, {"motor": "failed", "belt": "failed"})
@@ -482,7 +480,7 @@ def test_a_donor_keeps_parts_and_a_repair_takes_one(desk: Desk) -> None:
     assert said == ["replaced", "salvaged", Decimal("9.50")]
 
 
-def test_a_part_that_is_gone_meanwhile_is_told_beside_its_field(desk: Desk) -> None:
+def test_a_part_that_is_gone_meanwhile_is_told_beside_its_field(desk):
     with open_ledger(desk.address) as ledger:
         ledger.keep_part({"component": "motor", "kept_on": "2026-11-01"})
     form = desk.form("job")
@@ -495,7 +493,7 @@ def test_a_part_that_is_gone_meanwhile_is_told_beside_its_field(desk: Desk) -> N
     assert wrong(form) == {"motor: from the shelf": "part 1 was thrown out on 2026-11-10"}
 
 
-def test_a_job_that_was_withdrawn_meanwhile_is_told(desk: Desk) -> None:
+def test_a_job_that_was_withdrawn_meanwhile_is_told(desk):
     form = desk.form("job")
     with open_ledger(desk.address) as ledger:
         ledger.withdraw("17", reason="for a test")
@@ -506,14 +504,14 @@ def test_a_job_that_was_withdrawn_meanwhile_is_told(desk: Desk) -> None:
 # What a job changed: the second step.
 
 
-def told_change(form: Any) -> str:
+def told_change(form):
     form.change.start()
     form.change.start()  # once is enough
     form.change.work.join()
     return str(form.change.shown.value)
 
 
-def test_a_job_is_written_before_anything_is_fitted(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_job_is_written_before_anything_is_fitted(desk, monkeypatch):
     from reliability.worth import appraiser
 
     monkeypatch.setattr(appraiser, "fit_appraiser", failing(AssertionError, "fitted before it was asked"))
@@ -525,7 +523,7 @@ def test_a_job_is_written_before_anything_is_fitted(desk: Desk, monkeypatch: pyt
     assert "What did this job change?" in [each.description for each in form.change.box.children[:1]]
 
 
-def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
+def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk):
     from reliability.records.frames import read_records
     from reliability.report import format
     from reliability.worth.appraiser import appraiser_of, kept_appraiser
@@ -557,7 +555,7 @@ def test_what_the_job_changed_is_told_as_the_pages_tell_it(desk: Desk) -> None:
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
-def test_a_failure_of_the_second_step_is_no_silence(desk: Desk, monkeypatch) -> None:
+def test_a_failure_of_the_second_step_is_no_silence(desk, monkeypatch):
     monkeypatch.setattr("reliability.report.form.what_changed", failing(ZeroDivisionError))
     form = desk.form("job")
     form.which.put("17")
@@ -566,7 +564,7 @@ def test_a_failure_of_the_second_step_is_no_silence(desk: Desk, monkeypatch) -> 
     assert "What the job changed cannot be told; the log of the kernel says why." in told_change(form)
 
 
-def test_what_did_not_change_is_told_so(desk: Desk) -> None:
+def test_what_did_not_change_is_told_so(desk):
     from reliability.report.form import Moment, what_changed
     from reliability.worth.appraiser import appraiser_of
 
@@ -577,7 +575,7 @@ def test_what_did_not_change_is_told_so(desk: Desk) -> None:
     assert "Of <bdi>Dallow 80</bdi>, verdict, ceiling and odds stay as they were. At " in said
 
 
-def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk: Desk, monkeypatch) -> None:
+def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk, monkeypatch):
     from reliability.records import frames
 
     form = desk.form("job")
@@ -593,7 +591,7 @@ def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk: Desk,
 # One row: a sale, a check, a sighting, the shelf, and what jobs refer to.
 
 
-def test_a_sale_is_recorded(desk: Desk) -> None:
+def test_a_sale_is_recorded(desk):
     with open_ledger(desk.address) as ledger:
         ledger.add({"job": {"job": "17", "outcome": "repaired", "closed": "2026-11-10"}})
     form = desk.form("sale")
@@ -613,7 +611,7 @@ def test_a_sale_is_recorded(desk: Desk) -> None:
     assert form.change is not None
 
 
-def test_a_check_is_recorded(desk: Desk) -> None:
+def test_a_check_is_recorded(desk):
     with open_ledger(desk.address) as ledger:
         ledger.followup("2", {"checked_on": "2026-10-01", "working": "yes"})
     form = desk.form("check")
@@ -631,7 +629,7 @@ def test_a_check_is_recorded(desk: Desk) -> None:
         assert [each["working"] for each in ledger.job("2")["followups"]] == ["yes", "no"]
 
 
-def test_a_sighting_is_recorded_with_its_signs(desk: Desk) -> None:
+def test_a_sighting_is_recorded_with_its_signs(desk):
     form = desk.form("sighting")
     fill(form, {"Sighting": "grey deck", "Place": "Melk", "Asked (EUR)": "40", "Left because": "too dear"})
     assert "at least one of family, model, kind is given" not in form.message.value
@@ -654,7 +652,7 @@ def test_a_sighting_is_recorded_with_its_signs(desk: Desk) -> None:
     assert "<bdi>2026-11-20 black deck</bdi>: job 17" in form.result.value
 
 
-def test_a_part_is_kept_and_goes_into_a_job(desk: Desk) -> None:
+def test_a_part_is_kept_and_goes_into_a_job(desk):
     form, other = desk.form("keep"), desk.form("use")
     fill(form, {"Component": "motor", "Job": "1", "Worth (EUR)": "9.50"})
     form.save()
@@ -677,7 +675,7 @@ def test_a_part_is_kept_and_goes_into_a_job(desk: Desk) -> None:
     assert "Part 2 is thrown out" in other.result.value
 
 
-def test_a_row_that_jobs_refer_to_is_written_and_checked(desk: Desk) -> None:
+def test_a_row_that_jobs_refer_to_is_written_and_checked(desk):
     form = desk.form("parts")
     fill(form, {"Component": "belt", "Family": "Tarnwik T2", "Price (EUR)": "4,5"})
     form.save()
@@ -693,20 +691,19 @@ def test_a_row_that_jobs_refer_to_is_written_and_checked(desk: Desk) -> None:
         assert [row["price"] for row in ledger.rows("parts")] == [Decimal("4.50")]
 
 
-def test_one_row_needs_a_ledger(empty_desk: Desk) -> None:
+def test_one_row_needs_a_ledger(empty_desk):
     form = empty_desk.form("spending")
     fill(form, {"Spent on": "2026-11-20", "What": "fair", "Amount (EUR)": "18"})
     form.save()
-    assert (
-        "There is no ledger yet: the first unit or job makes it. Nothing was written." in form.message.value
-    )
+    told = "There is no ledger yet: the first unit or job makes it. Nothing was written."
+    assert told in form.message.value
     assert not Path(empty_desk.address).exists()
 
 
 # Whatever happens.
 
 
-def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk: Desk, monkeypatch) -> None:
+def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk, monkeypatch):
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwick T2"})
     monkeypatch.setattr("reliability.report.form.write_up", failing(LedgerError, "The disk is full."))
@@ -716,7 +713,7 @@ def test_a_ledger_that_fails_is_told_and_the_form_keeps_what_was_typed(desk: Des
     assert (field(form, "Family").value, form.button.disabled) == ("Tarnwick T2", False)
 
 
-def test_what_was_written_is_told_even_if_the_ledger_cannot_be_read_again(desk: Desk, monkeypatch) -> None:
+def test_what_was_written_is_told_even_if_the_ledger_cannot_be_read_again(desk, monkeypatch):
     form = desk.form("intake")
     fill(form, {"Family": "Tarnwick T2"})
     monkeypatch.setattr(Desk, "known", failing(LedgerError, "The disk is gone."))
@@ -725,7 +722,7 @@ def test_what_was_written_is_told_even_if_the_ledger_cannot_be_read_again(desk: 
     assert "What the ledger knows now cannot be read: The disk is gone." in form.result.value
 
 
-def test_what_is_typed_into_one_form_outlives_a_write_by_another(desk: Desk) -> None:
+def test_what_is_typed_into_one_form_outlives_a_write_by_another(desk):
     intake, job, sale = (desk.form(each) for each in ("intake", "job", "sale"))
     fill(intake, {"Family": "Dallow 80", "hum": "yes"})
     job.which.put("17")
@@ -737,7 +734,7 @@ def test_what_is_typed_into_one_form_outlives_a_write_by_another(desk: Desk) -> 
     assert len(job.which.widget.options) == 3
 
 
-def test_names_from_the_ledger_are_not_markup(empty_desk: Desk) -> None:
+def test_names_from_the_ledger_are_not_markup(empty_desk):
     form = empty_desk.form("intake")
     fill(form, {"Family": "<b>T2</b>"})
     assert "<b>" not in "".join(str(box.value) for box in form.unit["family"].box.children[1:2])
@@ -749,9 +746,7 @@ def test_names_from_the_ledger_are_not_markup(empty_desk: Desk) -> None:
     assert "<b>" not in empty_desk._repr_html_()
 
 
-def test_a_notebook_finds_the_ledger_of_the_commands(
-    tmp_path: Path, ledger_file: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_notebook_finds_the_ledger_of_the_commands(tmp_path, ledger_file, monkeypatch):
     from reliability.report import data
 
     monkeypatch.setattr(data, "ROOT", tmp_path)
@@ -774,7 +769,7 @@ def test_a_notebook_finds_the_ledger_of_the_commands(
         open_desk("bad.db")
 
 
-def test_only_the_form_needs_widgets() -> None:
+def test_only_the_form_needs_widgets():
     package = Path(reliability.__file__).parent
     needing = {path.name for path in package.rglob("*.py") if "ipywidgets" in path.read_text("utf-8")}
     assert needing == {"fields.py", "form.py"}

@@ -13,7 +13,7 @@ BOOKS = {path.name: path.read_bytes() for path in NOTEBOOKS.glob("*.ipynb")}
 
 
 @pytest.mark.skipif(shutil.which("make") is None, reason="make is not installed")
-def test_make_lab_opens_copies_and_keeps_those_that_are_there(tmp_path: Path) -> None:
+def test_make_lab_opens_copies_and_keeps_those_that_are_there(tmp_path):
     lab, tools, said = tmp_path / "data" / "lab", tmp_path / "bin", tmp_path / "said.txt"
     tools.mkdir()
     jupyter = tools / "jupyter"
@@ -34,5 +34,5 @@ def test_make_lab_opens_copies_and_keeps_those_that_are_there(tmp_path: Path) ->
     assert {path.name: path.read_bytes() for path in NOTEBOOKS.glob("*.ipynb")} == BOOKS
 
 
-def test_copies_are_no_part_of_the_project() -> None:
+def test_copies_are_no_part_of_the_project():
     assert "data/lab/" in (ROOT / ".gitignore").read_text().splitlines()

@@ -2,8 +2,6 @@
 
 import re
 from decimal import Decimal
-from pathlib import Path
-from typing import Any
 
 import nbformat
 import pytest
@@ -16,7 +14,7 @@ from reliability.records.ledger import open_ledger
 from reliability.report.pages import earnings_answer, earnings_months, earnings_spent
 from tests.report.cards import CHROMIUM, choose, fill_in, make_card_of, settle
 from tests.report.conftest import data_of, said_by
-from tests.report.form.conftest import Lab, run_all_cells
+from tests.report.form.conftest import run_all_cells
 
 pytestmark = [
     pytest.mark.browser,
@@ -27,7 +25,7 @@ pytestmark = [
 FAIR = "2026-09-05"
 
 
-def look_at_a_sale(page: Any, ledger: Path, folder: Path) -> Path:
+def look_at_a_sale(page, ledger, folder):
     """Look at two units and a lot of three with the card; buy one and the lot."""
     with open_ledger(ledger) as opened:
         card = make_card_of(read_records(opened), folder / "card.html")
@@ -53,13 +51,13 @@ def look_at_a_sale(page: Any, ledger: Path, folder: Path) -> Path:
     return folder / "offers.csv"
 
 
-def command(ledger: Path, *words: str) -> str:
+def command(ledger, *words):
     result = CliRunner().invoke(main, ["--ledger", str(ledger), *words], catch_exceptions=False)
     assert result.exit_code == 0, result.output
     return re.sub(r"\s+", " ", result.output)
 
 
-def write(form: Any, button: str, said: str, **values: str) -> None:
+def write(form, button, said, **values):
     """Fill in fields by their labels, lists by a part of a choice; press, wait for what is told."""
     for label, value in values.items():
         label = re.escape(label.replace("__", ": ").replace("_", " "))
@@ -75,7 +73,7 @@ def write(form: Any, button: str, said: str, **values: str) -> None:
     form.get_by_text(said).wait_for()
 
 
-def take_up(form: Any, unit: str) -> None:
+def take_up(form, unit):
     """Choose the open job that is written up, and wait until the form shows it."""
     which = form.get_by_label("Which unit?")
     label = f"{unit}, in since {FAIR}"
@@ -84,7 +82,7 @@ def take_up(form: Any, unit: str) -> None:
     expect(form.get_by_label("Family", exact=True)).to_be_disabled(timeout=60_000)
 
 
-def axe_faults(page: Any) -> list[tuple[str, str]]:
+def axe_faults(page):
     from axe_playwright_python.sync_playwright import Axe
 
     found = Axe().run(page, context=".bench-form").response
@@ -93,7 +91,7 @@ def axe_faults(page: Any) -> list[tuple[str, str]]:
 
 
 @pytest.fixture
-def notebook(lab: Lab) -> None:
+def notebook(lab):
     """Add a form for what was spent, as the notebook's first words say."""
     path = next(lab.ledger.parent.rglob("bench.ipynb"))
     book = nbformat.read(path, as_version=4)
@@ -102,7 +100,7 @@ def notebook(lab: Lab) -> None:
 
 
 @pytest.mark.usefixtures("notebook")
-def test_a_year_at_the_bench(page: Any, lab: Lab, tmp_path: Path) -> None:
+def test_a_year_at_the_bench(page, lab, tmp_path):
     with page.context.browser.new_context(viewport={"width": 360, "height": 740}) as context:
         offers = look_at_a_sale(context.new_page(), lab.ledger, tmp_path)
     command(lab.ledger, "set", "warranty_days", "90")
