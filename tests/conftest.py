@@ -3,6 +3,8 @@
 import datetime
 import os
 import shutil
+import subprocess
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +18,18 @@ from tests import postgresql
 # wait for each other. Set before anything numerical is imported.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+
+ROOT = Path(__file__).parents[1]
+
+
+def run_python(code: str, cwd: Path | None = None) -> str:
+    """Run a few lines in a process of its own that finds the package; give what it printed."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    line = [sys.executable, "-c", code]
+    done = subprocess.run(line, cwd=cwd, env=environment, capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout
 
 
 @dataclass(frozen=True)

@@ -240,12 +240,9 @@ def test_a_fit_is_drawn_over_its_steps_and_dashed_beyond_its_records(records):
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("Age in years", "Failed by this age")
     legend = [text.get_text() for text in axes.get_legend().get_texts()]
     assert legend == ["Larkov T1", "Larkov T2 (no failures)"]
-    steps, _, smooth, dashed = axes.lines[0], axes.lines[1], axes.lines[2], axes.lines[3]
-    assert (steps.get_drawstyle(), smooth.get_linestyle(), dashed.get_linestyle()) == (
-        "steps-post",
-        "-",
-        "--",
-    )
+    steps, _, smooth, dashed = axes.lines[:4]
+    drawn = steps.get_drawstyle(), smooth.get_linestyle(), dashed.get_linestyle()
+    assert drawn == ("steps-post", "-", "--")
     oldest = lives.table()["oldest_years"][0]
     assert smooth.get_xdata()[-1] == dashed.get_xdata()[0] == oldest
     assert smooth.get_ydata()[-1] == lives.weibull().failed_by(oldest)["failed"][0]
@@ -288,24 +285,16 @@ def test_odds_answer_as_the_functions_that_they_call(records, odds):
     assert repr(odds) == "Odds of 3 families as of 2024-12-24"
     assert odds.ranking().equals(ranking(appraiser, records))
     assert odds.stock().equals(stock(appraiser, records))
-    planned = plan_unit(
-        appraiser,
-        family="Larkov T1",
-        built_from=1980,
-        built_to=1980,
-        signs={"rust": "no"},
-        found={"belt": "failed"},
-    )
+    built = {"family": "Larkov T1", "built_from": 1980, "built_to": 1980}
+    planned = plan_unit(appraiser, **built, signs={"rust": "no"}, found={"belt": "failed"})
     described = odds.plan(family="Larkov T1", built=1980, signs={"rust": False}, found={"belt": "failed"})
     assert described.table().equals(planned.moves)
     assert described.table() is not described.moves
     of_job = odds.plan(23)
     assert of_job.family == "Larkov T1"
-    told = {
-        "found": {"belt": "failed"},
-        "seen_on": records.jobs.set_index("job").loc["23", "taken_in"].date(),
-    }
-    assert of_job.table().equals(odds.plan(family="Larkov T1", built=1980, **told).moves)
+    day = records.jobs.set_index("job").loc["23", "taken_in"].date()
+    told = odds.plan(family="Larkov T1", built=1980, found={"belt": "failed"}, seen_on=day)
+    assert of_job.table().equals(told.moves)
     assert odds.plan("23").sentence == of_job.sentence
 
 
@@ -317,14 +306,8 @@ def test_odds_of_a_day_know_nothing_later(tables, records):
 
 
 def test_a_unit_can_be_described_in_any_way(odds, tmp_path):
-    row = {
-        "offer": "barn 3",
-        "family": "Larkov T1",
-        "built_from": 1980,
-        "built_to": 1984,
-        "asked": 20,
-        "rust": "yes",
-    }
+    row = {"offer": "barn 3", "family": "Larkov T1"}
+    row |= {"built_from": 1980, "built_to": 1984, "asked": 20, "rust": "yes"}
     wanted = judge(offers_from([row]), odds.appraiser)
     text = ",".join(row) + "\n" + ",".join(map(str, row.values())) + "\n"
     (tmp_path / "offers.csv").write_text(text, encoding="utf-8")
@@ -368,10 +351,8 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
 @pytest.mark.parametrize(
     ("ask", "message"),
     [
-        (
-            lambda _: rel.load(17),
-            r"Records come from a ledger \(a file, a URL or an open one\), .*; got int\.",
-        ),
+        (lambda _: rel.load(17),
+         r"Records come from a ledger \(a file, a URL or an open one\), .*; got int\."),
         (lambda _: rel.load("nowhere.db"), r"There is no ledger .*nowhere\.db"),
         (lambda _: rel.load({"job": []}), r"There is no table 'job'; known: .* Did you mean 'jobs'"),
         (
@@ -380,30 +361,18 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
             ),
             r"signs, row 1, column job: there is no job '99'",
         ),
-        (
-            lambda odds: rel.load(odds.records, as_of="17.5.2026"),
-            r"`as_of` must be a date .*; got '17\.5\.2026'\.",
-        ),
-        (
-            lambda odds: rel.load(odds.records, as_of=2026),
-            r"`as_of` must be a date such as 2026-05-17; got 2026\.",
-        ),
-        (
-            lambda odds: rel.lives(odds.records, "bell"),
-            r"No records of component 'bell'; known: belt, gear\. Did you",
-        ),
-        (
-            lambda odds: rel.lives(odds.records, family="Larkov T3"),
-            "No records of family 'Larkov T3'; known: Larkov",
-        ),
-        (
-            lambda odds: rel.lives(odds.records, "gear", ["Larkov T2", "Larkov T9"]),
-            "No records of gear in family 'Larkov T9'; known: Larkov T1, Larkov T2",
-        ),
-        (
-            lambda odds: rel.lives(odds.records, event="broke"),
-            "There is no event 'broke'; known: failed, needs work",
-        ),
+        (lambda odds: rel.load(odds.records, as_of="17.5.2026"),
+         r"`as_of` must be a date .*; got '17\.5\.2026'\."),
+        (lambda odds: rel.load(odds.records, as_of=2026),
+         r"`as_of` must be a date such as 2026-05-17; got 2026\."),
+        (lambda odds: rel.lives(odds.records, "bell"),
+         r"No records of component 'bell'; known: belt, gear\. Did you"),
+        (lambda odds: rel.lives(odds.records, family="Larkov T3"),
+         "No records of family 'Larkov T3'; known: Larkov"),
+        (lambda odds: rel.lives(odds.records, "gear", ["Larkov T2", "Larkov T9"]),
+         "No records of gear in family 'Larkov T9'; known: Larkov T1, Larkov T2"),
+        (lambda odds: rel.lives(odds.records, event="broke"),
+         "There is no event 'broke'; known: failed, needs work"),
         (lambda _: rel.lives({}), r"No finding of this bench tells anything \(there is none\)\."),
         (lambda odds: odds.judge(), NEITHER),
         (lambda odds: odds.judge(ONE, asked=20), r"it got both\."),
@@ -411,10 +380,8 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
         (lambda odds: odds.judge(**UNIT, built=(1980,)), BUILT + r"\(1980,\)"),
         (lambda odds: odds.judge(**UNIT, built=1980.5), BUILT + "1980.5"),
         (lambda odds: odds.judge(**UNIT, seen_on="soon"), r"`seen_on` must be a date .*; got 'soon'\."),
-        (
-            lambda odds: odds.judge(**UNIT, signs={"ruts": "maybe"}),
-            r"offer Larkov T1, column ruts: read as a sign: 'maybe' is not one of yes, no",
-        ),
+        (lambda odds: odds.judge(**UNIT, signs={"ruts": "maybe"}),
+         r"offer Larkov T1, column ruts: read as a sign: 'maybe' is not one of yes, no"),
         (lambda odds: odds.plan(), PLAN),
         (lambda odds: odds.plan(built=1980), PLAN),
         (lambda odds: odds.plan("23", family="Larkov T1"), PLAN),
@@ -422,7 +389,7 @@ PLAN = r"`plan` takes the number of an open job, or a unit: its family, .*; not 
         (lambda odds: odds.plan(99), "There is no job '99'; known: 23"),
         (lambda odds: odds.plan(1), "Job 1 is finished"),
     ],
-)
+)  # fmt: skip
 def test_what_cannot_be_answered_is_refused(odds, ask, message):
     with pytest.raises(rel.BenchoddsError, match=message):
         ask(odds)

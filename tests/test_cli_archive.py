@@ -49,9 +49,8 @@ def archives(new_command_line):
 def test_lives_of_an_archive(command_line, archives):
     said = command_line.run("lives", "--archive", archives / "demo", "--component", "belt", "--no-intervals")
     assert (said.exit_code, said.stderr.count("\n")) == (0, 1)
-    assert (
-        "findings counted from 1 archive; left out: not original, year of fitting unknown: 26" in said.stderr
-    )
+    told = "findings counted from 1 archive; left out: not original, year of fitting unknown: 26"
+    assert told in said.stderr
     lines = said.stdout.splitlines()
     assert lines[2].split()[:3] == ["component", "family", "failed"]
     assert {line.split()[0] for line in lines[3:]} == {"belt"}

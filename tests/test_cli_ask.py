@@ -51,9 +51,8 @@ def test_a_repaired_unit(bench):
         "y",
     )  # fmt: skip
     out = bench.ok("add", "--ask", input=lines)
-    assert (
-        "Write this job? Tarnwick T2, repaired, belt failed, pinch roller failed, head worn, the rest" in out
-    )
+    told = "Write this job? Tarnwick T2, repaired, belt failed, pinch roller failed, head worn, the rest"
+    assert told in out
     assert "sound, bought_for 25.00, hours 1.5, sold_for 160.00 [Y/n]: y\n" in out
     assert "Job 2: Tarnwick T2, repaired\n" in out
     document = job(bench, "2")
@@ -138,14 +137,11 @@ def test_a_new_family_and_a_new_component_without_a_ledger(command_line):
         "y",
     )  # fmt: skip
     out = command_line.ok("add", "--ask", input=lines)
-    assert (
-        f"A new ledger was made: {command_line.file} (only you can read it)\nJob 1: Dallow W1, repaired"
-        in out
-    )
+    told = f"A new ledger was made: {command_line.file} (only you can read it)\nJob 1: Dallow W1, repaired"
+    assert told in out
     with open_ledger(command_line.file) as ledger:
-        assert [(row["kind"], row["maker"]) for row in ledger.rows("families")] == [
-            ("wire recorder", "Dallow")
-        ]
+        (family,) = ledger.rows("families")
+        assert (family["kind"], family["maker"]) == ("wire recorder", "Dallow")
         assert [row["component"] for row in ledger.job("1")["findings"]] == ["belt", "spool"]
 
 

@@ -53,10 +53,8 @@ def test_the_first_sheet_makes_the_ledger_unless_it_is_refused(command_line):
     ("line", "expected"),
     [
         ("intake|X|--price|-1", "'-1' is not at least 0"),
-        (
-            "intake|X|--sign|rust=maybe",
-            "'rust=maybe' is not written as rust=yes or rust=no; leave out what nobody",
-        ),
+        ("intake|X|--sign|rust=maybe",
+         "'rust=maybe' is not written as rust=yes or rust=no; leave out what nobody"),
         ("intake|X|--on|03/04/2024", "'03/04/2024' is not a date such as 2026-05-17"),
         ("intake|X|--year-basis|hunch", "'hunch' is not one of"),
         ("intake|X|--new-family", '--new-family needs --kind, such as --kind "tape deck".'),
@@ -65,16 +63,14 @@ def test_the_first_sheet_makes_the_ledger_unless_it_is_refused(command_line):
         ("add", "Name the sheets to add, or write --ask alone."),
         ("add|--ask|--new-component|reel", "Name the sheets to add, or write --ask alone."),
         ("add|none.toml", "'none.toml' does not exist"),
-        (
-            "amend|1|--why|x",
-            "Say what changes: --set, --sign, --drop, --drop-sign or a sheet; or --withdraw alone.",
-        ),
+        ("amend|1|--why|x",
+         "Say what changes: --set, --sign, --drop, --drop-sign or a sheet; or --withdraw alone."),
         ("amend|1|--why|x|--withdraw|--set|hours=2", "Say what changes: --set, --sign, --drop, --drop-sign"),
         ("amend|1|--set|hours=2", "Missing option '--why'"),
         ("show|a\udcff", "is followed by a byte that is no letter in UTF-8"),
         ("show|a\0b", "cannot hold the character U+0000"),
     ],
-)
+)  # fmt: skip
 def test_a_wrong_command_line_ends_with_2(bench, line, expected):
     assert expected in bench.refused(*line.split("|"), code=2)
 
@@ -101,9 +97,8 @@ def test_nobody_writes_between_what_is_amended_and_the_amendment(bench, monkeypa
         return amendment(*given, **told)
 
     monkeypatch.setattr("reliability.cli.amendment", somebody_else)
-    assert bench.ok("amend", "1", "--set", "bought_for=30", "--why", "receipt").startswith(
-        "Job 1: version 2 "
-    )
+    told = bench.ok("amend", "1", "--set", "bought_for=30", "--why", "receipt")
+    assert told.startswith("Job 1: version 2 ")
 
 
 def test_an_amendment_from_a_sheet_with_a_new_component(bench):
@@ -161,22 +156,12 @@ def test_the_first_unit_of_a_lot_brings_its_price_and_the_others_share_it(bench)
     )
     first = ("intake", "Tarnwick T2", "--lot", "attic", "--lot-price", "60")
     bench.ok(*first)
-    assert "new lot, column lot: 'attic' is in the ledger already; leave its price out" in bench.refused(
-        *first
-    )
+    told = "new lot, column lot: 'attic' is in the ledger already; leave its price out"
+    assert told in bench.refused(*first)
     assert "Did you mean 'attic'?" in bench.refused("intake", "Tarnwick T2", "--lot", "atic")
     bench.ok("intake", "Tarnwick T2", "--lot", "attic")
-    bench.ok(
-        "intake",
-        "Dallow 80",
-        "--lot",
-        "attic",
-        "--new-family",
-        "--kind",
-        "receiver",
-        "--working-price",
-        "120",
-    )
+    new = ("--new-family", "--kind", "receiver", "--working-price", "120")
+    bench.ok("intake", "Dallow 80", "--lot", "attic", *new)
     with open_ledger(bench.file) as ledger:
         (lot,) = ledger.rows("lots")
         # Nobody stated a working price of the T2: the three share alike.

@@ -90,23 +90,15 @@ def test_a_worker_killed_in_the_middle_of_the_fits_changes_no_byte(
 # These take the cluster apart, so they come last of those that use it.
 
 
-def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
+@pytest.mark.parametrize("is_begun", [True, False])
+def test_work_whose_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch, is_begun):
     monkeypatch.setattr(cluster_module, "_SECONDS_BETWEEN_LOOKS", 0.05)
     monkeypatch.setattr(cluster_module, "_SECONDS_WITHOUT_WORKERS", 0.2)
+    if not is_begun:
+        cluster.add_workers(1)
     told = rf"The scheduler of {cluster.address}, or the last of its workers, is gone\. Nothing was written; "
     with pytest.raises(BenchoddsError, match=told), executor_for(cluster.address, 1) as executor:
-        end_in_the_middle(executor, *cluster.workers)
-
-
-def test_work_that_begins_when_the_last_worker_is_gone_ends_with_a_reason(cluster, monkeypatch):
-    cluster.add_workers(1)
-    monkeypatch.setattr(cluster_module, "_SECONDS_BETWEEN_LOOKS", 0.05)
-    monkeypatch.setattr(cluster_module, "_SECONDS_WITHOUT_WORKERS", 0.2)
-    with (
-        pytest.raises(BenchoddsError, match="or the last of its workers, is gone"),
-        executor_for(cluster.address, 1) as executor,
-    ):
-        go_on_beginning(executor, *cluster.workers)
+        (end_in_the_middle if is_begun else go_on_beginning)(executor, *cluster.workers)
 
 
 def test_work_whose_scheduler_is_gone_ends_with_a_reason(cluster, monkeypatch):

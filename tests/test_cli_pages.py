@@ -112,22 +112,21 @@ def test_a_ledger_that_was_named_has_to_be_there(plain, calls):
     assert calls == []
 
 
-def test_a_page_that_could_not_be_made_ends_with_1(command_line, monkeypatch):
+MEMORY = (
+    "The processes that did the work were ended from outside, perhaps for want of memory. Each page is "
+    "whole, the old one or the new one; use fewer of them, or ones with more memory.\n"
+)
+HALF = "1 of 3 pages could not be made; the others are up to date.\nLarkov T1, cell 4: no"
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [(ReportError(HALF), f"{HALF}\n"), (BrokenExecutor("A process was terminated abruptly"), MEMORY)],
+)
+def test_pages_that_could_not_be_made_end_with_1(command_line, monkeypatch, error, told):
     def fail(*_given, **_more):
-        raise ReportError("1 of 3 pages could not be made; the others are up to date.\nLarkov T1, cell 4: no")
+        raise error
 
     monkeypatch.setattr(run, "make_pages", fail)
     command_line.ok(*INTAKE)
-    assert command_line.refused("report").endswith("up to date.\nLarkov T1, cell 4: no\n")
-
-
-def test_processes_that_end_while_lives_are_fitted_are_told(command_line, monkeypatch):
-    def end(*_given, **_more):
-        raise BrokenExecutor("A process in the process pool was terminated abruptly")
-
-    monkeypatch.setattr(run, "make_pages", end)
-    command_line.ok(*INTAKE)
-    assert command_line.refused("report") == (
-        "The processes that did the work were ended from outside, perhaps for want of memory. Each page is "
-        "whole, the old one or the new one; use fewer of them, or ones with more memory.\n"
-    )
+    assert command_line.refused("report") == told

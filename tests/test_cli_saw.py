@@ -51,21 +51,14 @@ def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
     names = [f"2026-11-20 {fair} 3", *(f"2026-11-21 {fair} {n}" for n in (1, 2, 4))]
     assert list(seen) == names
     three, one, two, _ = (seen[name] for name in names)
-    assert [str(one[each]) for each in ("job", "asked", "left_because", "built_from")] == [
-        "2",
-        "30.00",
-        "None",
-        "1979",
-    ]
+    said = [str(one[each]) for each in ("job", "asked", "left_because", "built_from")]
+    assert said == ["2", "30.00", "None", "1979"]
     assert (two["job"], two["left_because"], two["verdict"] is not None) == (None, "too dear", True)
     assert (three["kind"], three["job"], three["left_because"]) == ("receiver", None, None)
     assert two["ceiling"] is not None
     assert [(row["sighting"][-6:], row["seen"]) for row in signs] == [("unit 1", "yes"), ("unit 2", "no")]
-    assert [str(job["job"][each]) for each in ("bought_for", "taken_in", "outcome")] == [
-        "30.00",
-        "2026-11-21",
-        "open",
-    ]
+    said = [str(job["job"][each]) for each in ("bought_for", "taken_in", "outcome")]
+    assert said == ["30.00", "2026-11-21", "open"]
     assert job["signs"] == [{"sign": "rust", "seen": "yes"}]
     assert (other["job"]["family"], other["job"]["model"]) == ("Dallow 80", "Dallow 80 S")
     assert (families["Dallow 80"]["kind"], families["Dallow 80"]["working_price"]) == ("receiver", 120)

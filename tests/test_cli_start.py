@@ -3,7 +3,6 @@ import os
 import re
 import subprocess
 import sys
-from pathlib import Path
 
 import click
 import pytest
@@ -11,8 +10,8 @@ from click.testing import CliRunner
 
 from reliability import __version__
 from reliability.cli import COMMANDS, main
+from tests.conftest import ROOT, run_python
 
-ROOT = Path(__file__).parents[1]
 HEAVY = ("pandas", "numpy", "scipy", "matplotlib", "lifelines", "papermill", "nbconvert", "jinja2")
 SHEET = """
 family = "Tarnwick T2"
@@ -94,11 +93,7 @@ def test_nothing_numerical_is_loaded_to_write_down_or_correct(folder):
         f"    loaded = sorted(set(sys.modules) & set({HEAVY!r}))\n"
         "    assert not loaded, (line, loaded)\n"
     )
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    run = subprocess.run(
-        [sys.executable, "-c", code], cwd=folder, env=environment, capture_output=True, text=True
-    )
-    assert run.returncode == 0, run.stderr
+    run_python(code, folder)
 
 
 # What fits, draws or writes pages is not needed to apply what was fitted before.
@@ -111,7 +106,6 @@ NOT_FOR_A_KEPT_VERDICT = (
 
 def test_a_verdict_of_a_kept_appraiser_loads_nothing_that_fits(tmp_path):
     (tmp_path / "deck.toml").write_text(SHEET, encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     judge = ["judge", "--family", "Tarnwick T2", "--built", "1979", "--asked", "20"]
     told = []
     for words in (["add", "deck.toml"], judge, judge):
@@ -120,11 +114,7 @@ def test_a_verdict_of_a_kept_appraiser_loads_nothing_that_fits(tmp_path):
             f"main({['--ledger', 'bench.db', *words]!r}, standalone_mode=False)\n"
             f"print(sorted(set(sys.modules) & set({NOT_FOR_A_KEPT_VERDICT!r})))\n"
         )
-        run = subprocess.run(
-            [sys.executable, "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True
-        )
-        assert run.returncode == 0, run.stderr
-        told.append(run.stdout.splitlines())
+        told.append(run_python(code, tmp_path).splitlines())
     _, fitted, kept = told
     assert "reliability.worth.recalibration" in fitted[-1]
     assert kept[-1] == "[]"

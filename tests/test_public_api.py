@@ -3,8 +3,6 @@
 import doctest
 import inspect
 import re
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
@@ -15,6 +13,7 @@ import reliability
 from reliability import api
 from reliability.life import curves, lives, pooling, weibull
 from reliability.records import frames
+from tests.conftest import run_python
 
 ROOT = Path(__file__).parents[1]
 PUBLIC = [
@@ -63,14 +62,12 @@ def test_each_can_be_imported_and_is_described(name):
 def test_the_package_itself_loads_nothing():
     loaded = "sorted(name for name in sys.modules if name.startswith(('reliability.', 'numpy', 'pandas')))"
     code = f"import sys, reliability; print({loaded})"
-    out = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert out.stdout.strip() == "[]"
+    assert run_python(code) == "[]\n"
 
 
 def test_the_api_draws_only_when_it_is_asked_to():
     code = "import sys, reliability; reliability.fit; print('matplotlib' in sys.modules)"
-    out = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert out.stdout.strip() == "False"
+    assert run_python(code) == "False\n"
 
 
 def test_other_names_are_refused():

@@ -33,30 +33,17 @@ class Book:
 
     def finish(self, outcome, closed, hours, *findings, bought=0.0, other=2, sold=None, kept=(), more=""):
         """Write up a job by a sheet; a finding is a component, what a part cost, and the shelf's number."""
-        lines = [
-            more,
-            f'outcome = "{outcome}"',
-            f"closed = {closed}",
-            f"hours = {hours}",
-            f"other_costs = {other}",
-        ]
+        lines = [more, f'outcome = "{outcome}"', f"closed = {closed}"]
+        lines += [f"hours = {hours}", f"other_costs = {other}"]
         lines += [f"sold_for = {sold}", f"sold_on = {closed}"] if sold else []
         for component, cost, part in findings:
             lines += ["[[finding]]", f'component = "{component}"', 'found = "failed"']
             lines += [f"from = {part}"] if part else ['action = "replaced"', f"part_cost = {cost}"]
         lines += ["[kept]", *(f"{component} = {worth}" for component, worth in kept)] if kept else []
         sheet = self.bench.sheet("\n".join(lines), f"{len(self.jobs)}.toml")
-        self.jobs.append(
-            {
-                "sold": sold or 0,
-                "hours": hours,
-                "other": other,
-                "bought": bought,
-                "outcome": outcome,
-                "parts": sum(cost for _, cost, _ in findings),
-                "kept": sum(worth for _, worth in kept),
-            }
-        )
+        cells = {"sold": sold or 0, "hours": hours, "other": other, "bought": bought, "outcome": outcome}
+        parts, worth = sum(cost for _, cost, _ in findings), sum(worth for _, worth in kept)
+        self.jobs.append({**cells, "parts": parts, "kept": worth})
         return self.bench.ok("add", sheet)
 
     def row(self, comebacks, beside):
@@ -163,10 +150,9 @@ def test_a_year_of_a_bench_keeps_its_money_together(command_line):
     assert found == [pytest.approx(each, abs=0.51) for each in book.row(comebacks, 18 + 5 * RATE + 31)]
 
     # The ledger moves to another machine, with all of it.
-    shown = [ok(*line) for line in (("show", "1"), ("show", "3"), ("shelf",), ("spend",), ("ranking",))]
+    lines = ("show", "1"), ("show", "3"), ("shelf",), ("spend",), ("ranking",)
+    shown = [ok(*line) for line in lines]
     ok("export", "csv")
     bench.file.rename("old.db")
     ok("import", "csv")
-    assert [
-        ok(*line) for line in (("show", "1"), ("show", "3"), ("shelf",), ("spend",), ("ranking",))
-    ] == shown
+    assert [ok(*line) for line in lines] == shown

@@ -1,7 +1,5 @@
 import itertools
 import sqlite3
-import subprocess
-import sys
 
 import pytest
 from hypothesis import given, settings
@@ -10,6 +8,7 @@ from hypothesis import strategies as st
 from reliability.records.checks import MORE_RULES, TIES, Settings
 from reliability.records.database import METADATA, SQL_TABLES
 from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, usual_components
+from tests.conftest import run_python
 from tests.tables_page import tables_page
 
 # The documented names, typed out once more: a renamed column must not pass unseen.
@@ -103,9 +102,8 @@ def test_the_reference_page_tells_every_table_column_setting_and_rule():
     assert all(column.meaning in page for column in SETTINGS.values())
     assert all(f"- {tie.statement}\n" in page for tie in TIES)
     assert all(f"- {statement}" in page for _, statement in MORE_RULES)
-    assert (
-        "| found* | choice | worn: it works, but a careful bench replaces it | sound, worn, failed |" in page
-    )
+    told = "| found* | choice | worn: it works, but a careful bench replaces it | sound, worn, failed |"
+    assert told in page
 
 
 @settings(deadline=None)
@@ -120,5 +118,4 @@ def test_every_kind_has_usual_components(kind):
                                                 ("package", FRAMES)])  # fmt: skip
 def test_nothing_heavy_is_loaded(module, heavy):
     code = f"import sys, reliability.records.{module}; print([m for m in {heavy} if m in sys.modules])"
-    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert found.stdout.strip() == "[]"
+    assert run_python(code) == "[]\n"

@@ -4,7 +4,6 @@ import datetime
 import os
 import shutil
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -19,13 +18,11 @@ from reliability.worth.review import forecast_days, forecasts, ranking
 DAY = datetime.date(2024, 3, 20)
 
 
-def refuse(*_: object) -> None:
+def refuse(*_):
     pytest.fail("odds were fitted again")
 
 
-def test_kept_odds_answer_like_the_fitted_ones(
-    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_kept_odds_answer_like_the_fitted_ones(tmp_path, awkward_records, monkeypatch):
     keeper = Keeper(tmp_path)
     early = datetime.date(2022, 8, 1)
     fitted, first = keeper.fit(awkward_records, DAY), keeper.fit(awkward_records, early)
@@ -39,13 +36,11 @@ def test_kept_odds_answer_like_the_fitted_ones(
     assert ranking(again, awkward_records).equals(ranking(first, awkward_records))
 
 
-def test_other_records_or_another_day_are_fitted_and_damage_is_mended(
-    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_other_records_or_another_day_are_fitted_and_damage_is_mended(tmp_path, awkward_records, monkeypatch):
     asked = []
 
     class Fitted:
-        def save(self, path: Path) -> None:
+        def save(self, path):
             path.write_text("{")
 
     monkeypatch.setattr(data_module, "fit_appraiser", lambda records, day: asked.append(day) or Fitted())
@@ -61,9 +56,7 @@ def test_other_records_or_another_day_are_fitted_and_damage_is_mended(
     assert len(list(tmp_path.iterdir())) == 3
 
 
-def test_the_same_offers_are_judged_once_and_damage_is_mended(
-    tmp_path: Path, awkward_records: Records, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_same_offers_are_judged_once_and_damage_is_mended(tmp_path, awkward_records, monkeypatch):
     plain = ReportData(awkward_records).calibration.jobs
     assert len(plain) > 5
     assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
@@ -78,7 +71,7 @@ def test_the_same_offers_are_judged_once_and_damage_is_mended(
     assert not changed.equals(plain)
 
 
-def test_only_the_ones_used_last_stay(tmp_path: Path) -> None:
+def test_only_the_ones_used_last_stay(tmp_path):
     for i in range(MOST_KEPT + 3):
         path = tmp_path / f"{i}.json"
         path.write_text("{}")
@@ -87,7 +80,7 @@ def test_only_the_ones_used_last_stay(tmp_path: Path) -> None:
     assert sorted(int(path.stem) for path in tmp_path.iterdir()) == list(range(3, MOST_KEPT + 3))
 
 
-def test_lives_on_pages_are_those_of_the_verdicts(demo: ReportData) -> None:
+def test_lives_on_pages_are_those_of_the_verdicts(demo):
     family = demo.family()
     parts = demo.explained(family).components.set_index("component")
     at_usual = demo.failed_by_age(family, [demo.usual_age(family)]).set_index("component")
@@ -103,7 +96,7 @@ def test_lives_on_pages_are_those_of_the_verdicts(demo: ReportData) -> None:
     )
 
 
-def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward: ReportData) -> None:
+def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward):
     records, as_of = awkward.records, awkward.as_of
     plain = [forecasts(records, as_of, day) for day in forecast_days(records, as_of)]
     assert awkward.calibration.jobs.equals(pd.concat(plain, ignore_index=True))
@@ -112,7 +105,7 @@ def test_forecasts_are_those_of_the_fits_of_earlier_days(awkward: ReportData) ->
     assert set(awkward.ranking_before.columns) == set(awkward.ranking.columns)
 
 
-def test_missing_numbers_as_if_they_had_been_written_up(awkward_records: Records) -> None:
+def test_missing_numbers_as_if_they_had_been_written_up(awkward_records):
     jobs = awkward_records.jobs
     gap = replace(awkward_records, jobs=jobs[~jobs["job"].isin(["5", "6", "7"])].reset_index(drop=True))
     data = ReportData(gap)
@@ -122,14 +115,14 @@ def test_missing_numbers_as_if_they_had_been_written_up(awkward_records: Records
 
 
 @pytest.fixture
-def at_hand(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, awkward_records: Records) -> Records:
+def at_hand(monkeypatch, tmp_path, awkward_records):
     """Let notebooks find the awkward ledger, and keep nothing among the project's own files."""
     monkeypatch.setattr(data_module, "find_records", lambda ledger, as_of: awkward_records)
     monkeypatch.setattr(data_module, "KEPT", tmp_path / "kept")
     return awkward_records
 
 
-def test_a_notebook_by_itself_sees_what_a_run_sees(at_hand: Records, awkward: ReportData) -> None:
+def test_a_notebook_by_itself_sees_what_a_run_sees(at_hand, awkward):
     opened = open_report()
     assert opened.ranking.equals(awkward.ranking)
     most = at_hand.jobs["family"].value_counts()
@@ -143,13 +136,12 @@ def test_a_notebook_by_itself_sees_what_a_run_sees(at_hand: Records, awkward: Re
     assert len(early.records.jobs) < len(opened.records.jobs)
 
 
-def test_names_that_are_not_there_are_refused(at_hand: Records) -> None:
+def test_names_that_are_not_there_are_refused(at_hand):
     data = open_report()
     with pytest.raises(UnknownName, match=r"The ledger holds no family 'Quillmarsh'; known: "):
         data.family("Quillmarsh")
-    with pytest.raises(
-        UnknownName, match=r"No job tells of a component 'bell'; known: .* Did you mean 'belt'"
-    ):
+    told = r"No job tells of a component 'bell'; known: .* Did you mean 'belt'"
+    with pytest.raises(UnknownName, match=told):
         data.component("bell")
     with pytest.raises(UnknownName, match=r"No job tells of a component ''"):
         ReportData(Records.empty(), DAY).component()
@@ -157,9 +149,7 @@ def test_names_that_are_not_there_are_refused(at_hand: Records) -> None:
         open_report(as_of="May")
 
 
-def test_the_demo_stands_in_only_where_there_is_no_ledger(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_demo_stands_in_only_where_there_is_no_ledger(tmp_path, monkeypatch):
     monkeypatch.delenv("BENCHODDS_LEDGER", raising=False)
     monkeypatch.setattr(data_module, "DEFAULT_LEDGER", tmp_path / "none.db")
     assert len(find_records().jobs) > 100

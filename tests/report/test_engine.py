@@ -1,21 +1,17 @@
 """Notebooks run in this process: what their cells show, and that no page leaves anything to the next one."""
 
-import subprocess
 import sys
 import warnings
-from collections.abc import Callable
 from pathlib import Path
 
-import nbformat
 import papermill
 import pytest
 
 from reliability.report.render import ENGINE, PageShell
+from tests.conftest import run_python
 
-WriteNotebook = Callable[..., Path]
 
-
-def outputs(path: Path) -> list[list[nbformat.NotebookNode]]:
+def outputs(path):
     """Run a notebook and give the outputs of its cells, without those of the parameters."""
     ran = papermill.execute_notebook(
         str(path), None, kernel_name="python3", engine_name=ENGINE, progress_bar=False
@@ -23,7 +19,7 @@ def outputs(path: Path) -> list[list[nbformat.NotebookNode]]:
     return [cell.get("outputs", []) for cell in ran.cells[1:]]
 
 
-def test_a_cell_shows_its_value_what_it_displays_and_what_it_prints(write_notebook: WriteNotebook) -> None:
+def test_a_cell_shows_its_value_what_it_displays_and_what_it_prints(write_notebook):
     path = write_notebook("family", {
         "value": "from reliability.report.show import Shown\nShown('<p>shown</p>')",
         "silent": "x = 1\nx;",
@@ -43,9 +39,7 @@ def test_a_cell_shows_its_value_what_it_displays_and_what_it_prints(write_notebo
 
 
 @pytest.mark.parametrize(("source", "name"), [("1 / 0", "ZeroDivisionError"), ("1 +", "SyntaxError")])
-def test_the_first_cell_that_fails_ends_the_page(
-    write_notebook: WriteNotebook, source: str, name: str
-) -> None:
+def test_the_first_cell_that_fails_ends_the_page(write_notebook, source, name):
     path = write_notebook("family", {"one": source, "two": "open('left', 'w')"})
     with pytest.raises(papermill.PapermillExecutionError) as caught:
         outputs(path)
@@ -53,7 +47,7 @@ def test_the_first_cell_that_fails_ends_the_page(
     assert not Path("left").exists()
 
 
-def test_whoever_interrupts_a_page_interrupts_the_run(write_notebook: WriteNotebook) -> None:
+def test_whoever_interrupts_a_page_interrupts_the_run(write_notebook):
     with pytest.raises(KeyboardInterrupt):
         outputs(write_notebook("family", {"one": "raise KeyboardInterrupt"}))
 
@@ -75,7 +69,7 @@ matplotlib.rcParams["font.size"], "left" in globals()
 """
 
 
-def test_a_page_leaves_nothing_to_the_next_one(write_notebook: WriteNotebook) -> None:
+def test_a_page_leaves_nothing_to_the_next_one(write_notebook):
     draws = write_notebook("family", {"one": DRAWS})
     first = outputs(draws)
     before = list(warnings.filters), list(sys.path)
@@ -87,23 +81,19 @@ def test_a_page_leaves_nothing_to_the_next_one(write_notebook: WriteNotebook) ->
     assert again[0][0].data["text/plain"] == "(10.0, False)"
 
 
-def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook: WriteNotebook) -> None:
+def test_a_warning_is_told_of_each_page_that_gives_it(write_notebook):
     path = write_notebook("family", {"answer": "import warnings\nwarnings.warn('thin ice')"})
     code = (
         "from pathlib import Path\nfrom reliability.report.render import render\n"
         f"given = Path({str(path)!r}), 'family', {{}}, {{'navigation': [], 'cautions': [], 'source': {{}}}}\n"
         "print(*render(*given)[1], *render(*given)[1], sep='\\n')"
     )
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    told = [line for line in run.stdout.splitlines() if "UserWarning: thin ice" in line]
+    told = [line for line in run_python(code).splitlines() if "UserWarning: thin ice" in line]
     assert len(told) == 2
     assert all(line.startswith("answer: ") for line in told)
-    assert run.stderr == ""
 
 
-def test_the_users_own_settings_and_history_are_left_alone(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_users_own_settings_and_history_are_left_alone(tmp_path, monkeypatch):
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "ipython"))
     shell = PageShell()
@@ -112,10 +102,9 @@ def test_the_users_own_settings_and_history_are_left_alone(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_no_page_waits_for_a_grammar_that_it_does_not_need() -> None:
+def test_no_page_waits_for_a_grammar_that_it_does_not_need():
     code = (
         "import sys\nimport reliability.report.render\nprint('rfc3987_syntax' in sys.modules)\n"
         "import rfc3987_syntax\nprint('rfc3987_syntax' in sys.modules)"
     )
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert run.stdout == "False\nTrue\n"  # left out for a moment, not for good
+    assert run_python(code) == "False\nTrue\n"  # left out for a moment, not for good

@@ -91,9 +91,8 @@ def test_explanation_adds_up(bench_appraiser):
     assert_allclose(
         np.dot((chance, 1.0 - chance), by_outcome), why.verdict["expected_gain"] + 20.0, atol=0.01
     )
-    with pytest.raises(
-        UnknownName, match=r"The ledger holds no family 'Larkov T9'; known: Larkov T1.* Did you mean"
-    ):
+    told = r"The ledger holds no family 'Larkov T9'; known: Larkov T1.* Did you mean"
+    with pytest.raises(UnknownName, match=told):
         explain(bench_appraiser, family="Larkov T9")
 
 
