@@ -18,6 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
+from threadpoolctl import threadpool_limits
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import FloatArray, IntArray, LifeRecords, run_starts
@@ -1459,8 +1460,9 @@ def pool(
     gathered = gather(records, component=component, family=family, kind=kind, year=year, hearsay=hearsay)
     has_kinds = any(name is not None for one in gathered for name in one.kinds)
     fit = partial(_posterior, prior=prior)
-    fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
-    parts = {one.component: _part(one, found) for one, found in zip(gathered, fitted, strict=True)}
+    with threadpool_limits(1):  # more threads would only wait for each other: the matrices are small
+        fitted = executor.map(fit, gathered) if executor else map(fit, gathered)
+        parts = {one.component: _part(one, found) for one, found in zip(gathered, fitted, strict=True)}
     return PooledLives(parts, _other(parts, prior), prior, year is not None, has_kinds)
 
 

@@ -21,6 +21,8 @@ from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any, TextIO
 
+from threadpoolctl import threadpool_limits
+
 from reliability import __version__
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, ReportError, is_end_of_process, unknown
 from reliability.records.files import digest, replace_file, shipped
@@ -372,21 +374,12 @@ def _show(page: Page) -> _Shown:
         return _Shown(failure=f"{page.target}: {said}")
 
 
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
-
-
 @contextmanager
 def processes(executor: Executor | None, count: int) -> Iterator[Executor | None]:
-    """Lend processes split off from this one; or the executor that was given; or none where none can be.
-
-    Each computes on one core: libraries that spread every sum over all cores would only get in each
-    other's way.
-    """
+    """Lend processes split off from this one; or the executor that was given; or none where none can be."""
     if executor is not None or count < 2 or sys.platform != "linux":
         yield executor
         return
-    before = {each: os.environ.get(each) for each in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
     pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("fork"), initializer=_begin)
     try:
         with warnings.catch_warnings():
@@ -395,13 +388,11 @@ def processes(executor: Executor | None, count: int) -> Iterator[Executor | None
             yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
-        for each, value in before.items():
-            del os.environ[each]
-            os.environ.update({} if value is None else {each: value})
 
 
 def _begin() -> None:
-    """Begin a process: what was loaded is left out of every later search for garbage."""
+    """Begin a process, on one core; what was loaded is left out of every later search for garbage."""
+    threadpool_limits(1)
     gc.freeze()
     Thread(target=_end_with_parent, name="parent", daemon=True).start()
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from reliability.errors import InvalidInput, reason
 from reliability.records.files import belongs_to_user, digest, fresh_file, own_folder
@@ -95,6 +96,12 @@ OWN_RECORDS, FEW_RECORDS, POOLED_ONLY, HEARSAY = "own records", "few records", "
 
 def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
     """Fit lives, odds, prices and costs of all families, as the bench was on a day."""
+    # More threads of the linear algebra library would only wait for each other: the matrices are small.
+    with threadpool_limits(1):
+        return _fitted(records, as_of)
+
+
+def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
     from reliability.worth.bench import read_bench
     from reliability.worth.lives import family_components, kind_components, pool_lives, unit_findings
     from reliability.worth.money import Amount, comeback_cost, fit_amounts, purchase_news, working_prices
