@@ -17,13 +17,9 @@ from reliability.errors import InvalidInput, unknown
 from reliability.records import database
 from reliability.records.checks import Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
-from reliability.records.ledger import (
-    REFERENCE_TABLES,
-    Ledger,
-    open_ledger,
-)
+from reliability.records.ledger import REFERENCE_TABLES, Ledger, open_ledger
 from reliability.records.package import check_tables, load_package_records
-from reliability.records.tables import TABLES, Column, Table
+from reliability.records.tables import TABLES, Table
 from reliability.records.values import exponent_of, split_number
 
 # What the ledger said on a day, out of the versions that it keeps.
@@ -192,25 +188,21 @@ def frame_from_columns(table: Table, columns: Sequence[Sequence[Any]]) -> pd.Dat
     """Build the sorted frame of a table."""
     arrays = {}
     for column, values in zip(table.columns, columns, strict=True):
+        cells = np.empty(len(values), dtype=object)
         try:
-            arrays[column.name] = column_array(column, values)
+            if column.kind in NUMERIC:
+                cells = np.array([np.nan if each is None else float(each) for each in values], dtype=float)
+            elif column.kind == "date":
+                days = np.array(list(map(_day, values)), dtype="datetime64[D]")
+                cells = days.astype("datetime64[ns]")
+            else:
+                cells[:] = [column.default if each is None else each for each in values]
         except (TypeError, ValueError) as error:
             raise InvalidInput(f"{table.name}, column {column.name}: {error}") from None
+        arrays[column.name] = cells
     frame = pd.DataFrame(arrays, columns=list(table.names))
     keys = ["taken_in", "job"] if table.name == "jobs" else list(table.key)
     return frame.sort_values(keys, kind="stable", na_position="first", ignore_index=True)
-
-
-def column_array(column: Column, values: Sequence[Any]) -> np.ndarray:
-    """Give values the type that their column has in data frames; ValueError or TypeError if they cannot."""
-    if column.kind in NUMERIC:
-        return np.array([np.nan if value is None else float(value) for value in values], dtype=float)
-    if column.kind == "date":
-        days = [_day(value) for value in values]
-        return np.array(days, dtype="datetime64[D]").astype("datetime64[ns]")
-    texts = np.empty(len(values), dtype=object)
-    texts[:] = [column.default if value is None else value for value in values]
-    return texts
 
 
 def _day(value: str | None) -> str:

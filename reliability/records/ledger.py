@@ -56,19 +56,6 @@ CLOCKS_APART = datetime.timedelta(minutes=10)
 MANY_LEFT_OUT = 20
 
 
-def document_in(connection: Connection, job: str) -> JobDocument:
-    """Read a whole job, or say that there is none."""
-    found = database.fetch_document(connection, clean_text(str(job)))
-    if found is not None:
-        return found
-    jobs = SQL_TABLES["jobs"].c.job
-    count = connection.execute(select(func.count(jobs))).scalar_one()
-    near = nearest(str(job), connection.execute(select(jobs)).scalars()) if count else ""
-    raise UnknownName(
-        f"The ledger holds no job {job!r}; it holds {count} job{'' if count == 1 else 's'}.{near}"
-    )
-
-
 def faults_in(connection: Connection, jobs: Iterable[str]) -> Iterator[Fault]:
     """Check jobs whose rows were written one by one: the rules between the rows of each."""
     for job in sorted(jobs):
@@ -308,16 +295,21 @@ class Ledger:
             return database.next_number(connection)
 
     def job(self, job: str) -> JobDocument:
-        """Read a whole job."""
+        """Read a whole job, or say that there is none."""
         with self.reading() as connection:
-            return document_in(connection, job)
+            found = database.fetch_document(connection, clean_text(str(job)))
+            if found is not None:
+                return found
+            jobs = list(connection.execute(select(SQL_TABLES["jobs"].c.job)).scalars())
+        count = "1 job" if len(jobs) == 1 else f"{len(jobs)} jobs"
+        raise UnknownName(f"The ledger holds no job {job!r}; it holds {count}.{nearest(str(job), jobs)}")
 
     def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
         """Read every version of a job or of a reference row, oldest first."""
         with self.reading() as connection, database.tolerant(connection):
             found = database.versions(connection, table, clean_text(key))
-            if not found and table == "jobs":
-                document_in(connection, key)
+        if not found and table == "jobs":
+            self.job(key)
         versions = []
         for row in found:
             said = {"version": row.version, "written_at": row.written_at, "reason": row.reason}
@@ -394,8 +386,12 @@ class Ledger:
 
     def shelf(self) -> dict[int, dict[str, Value]]:
         """Read every part that was ever on the shelf, by number."""
-        with self.reading() as connection:
-            return _shelf_in(connection)
+        return {int(str(row["part"])): row for row in self.rows("shelf")}
+
+    def _part(self, part: int) -> database.Row:
+        if part not in (shelf := self.shelf()):
+            raise UnknownName(f"There is no part {part}; {len(shelf)} parts were ever on the shelf.")
+        return shelf[part]
 
     def setting(self, name: str) -> Value:
         """Read a setting or its default: text, Decimal for money, float, int, or None."""
@@ -464,7 +460,7 @@ class Ledger:
             if old is not None and (outcome := old["job"]["outcome"]) != "open":
                 such = f"job {old['job']['job']} is finished already ({outcome}); amend corrects it"
                 refuse([*faults, Fault("job", "job", such)])
-            merged, more = lay_parts(document, taken, _shelf_in(connection), number)
+            merged, more = lay_parts(document, taken, self.shelf(), number)
             merged = merge_document(old, merged, emptying=False) if old else merged
             if merged.get("job", {}).get("outcome") == "open":
                 more.append(
@@ -474,7 +470,7 @@ class Ledger:
                             new_model=new_model)  # fmt: skip
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}
                     for row in kept]  # fmt: skip
-            _keep_parts(connection, rows, new_components)
+            self._keep(connection, rows, new_components)
             used = {"used_in": job["job"], "gone_on": job["closed"]}
             refuse(put_rows(connection, "shelf", [{"part": each.part, **used} for each in taken], "used"))
         return str(job["job"])
@@ -483,21 +479,33 @@ class Ledger:
         """Put a part on the shelf (a row of shelf without its number); give the number."""
         with self.writing() as connection:
             if row.get("job") is not None:
-                job = document_in(connection, row["job"])["job"]
+                job = self.job(row["job"])["job"]
                 row = {**row, "family": row.get("family") or job["family"]}
-            return _keep_parts(connection, [row], new_components)[0]
+            return self._keep(connection, [row], new_components)[0]
+
+    def _keep(
+        self, connection: Connection, rows: Sequence[Row], new_components: Collection[str]
+    ) -> list[int]:
+        """Put parts on the shelf under the next numbers."""
+        if not rows:
+            return []
+        known = _components_in(connection) | set(new_components)
+        numbered = [{"part": n, **row} for n, row in enumerate(rows, max(self.shelf(), default=0) + 1)]
+        faults = kept_faults(rows, "", known, database.exponent_in(connection))
+        refuse(faults or put_rows(connection, "shelf", numbered, "kept"))
+        return [int(row["part"]) for row in numbered]
 
     def use_part(self, part: int, job: str, on: object, *, position: str = "", found: str = "failed") -> None:
         """Fit a part from the shelf in a job: its finding says replaced, salvaged, at the part's worth."""
         with self.writing() as connection:
-            shelf = _shelf_in(connection)
-            component = str(_part_in(shelf, part)["component"])
-            old = document_in(connection, job)
+            component, old = str(self._part(part)["component"]), self.job(job)
             new = {"component": component, "position": position, "found": found}
             row: dict[str, Any] = next((dict(each) for each in old["findings"] if (each["component"],
                                         each["position"]) == (component, position)), new)  # fmt: skip
             row |= dict.fromkeys(("action", "part_source", "part_cost"))
-            laid, faults = lay_parts({"findings": [row]}, [Taken(part, component, position)], shelf, None)
+            laid, faults = lay_parts(
+                {"findings": [row]}, [Taken(part, component, position)], self.shelf(), None
+            )
             refuse(faults)
             self.amend(job, laid, reason=f"part {part} of the shelf fitted")
             gone = {"part": part, "used_in": old["job"]["job"], "gone_on": on}
@@ -506,9 +514,8 @@ class Ledger:
     def drop_part(self, part: int, on: object) -> None:
         """Throw a part out that lies on the shelf."""
         with self.writing() as connection:
-            row = _part_in(_shelf_in(connection), part)
-            if row["gone_on"] is not None:
-                raise InvalidInput(f"Part {part} lies no more on the shelf: it went on {row['gone_on']}.")
+            if (gone_on := self._part(part)["gone_on"]) is not None:
+                raise InvalidInput(f"Part {part} lies no more on the shelf: it went on {gone_on}.")
             refuse(put_rows(connection, "shelf", [{"part": part, "gone_on": on}], "thrown out"))
 
     def amend(
@@ -518,7 +525,7 @@ class Ledger:
         if not reason.strip():
             raise InvalidInput("An amendment needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            old = document_in(connection, job)
+            old = self.job(job)
             named = changes.get("job", {}).get("job", old["job"]["job"])
             if named != old["job"]["job"]:
                 raise InvalidInput(
@@ -530,8 +537,8 @@ class Ledger:
 
     def sold(self, job: str, price: object, on: object) -> Row:
         """Record the sale of a unit; give its row of jobs."""
-        with self.writing() as connection:
-            before = document_in(connection, job)["job"]
+        with self.writing():
+            before = self.job(job)["job"]
             if before["outcome"] == "open":
                 raise InvalidInput(
                     f"Job {job} is still open: first say how it ended (`benchodds blank {before['family']!r} "
@@ -555,7 +562,7 @@ class Ledger:
         if not reason.strip():
             raise InvalidInput("A withdrawal needs a reason; it is kept in the history. Nothing was written.")
         with self.writing() as connection:
-            row = document_in(connection, job)["job"]
+            row = self.job(job)["job"]
             # What refers to it lets go of it: its parts lie on the shelf as if of no job.
             for table, column, more in (
                 ("sightings", "job", ()), ("shelf", "job", ()), ("shelf", "used_in", ("gone_on",))
@@ -624,28 +631,6 @@ class Ledger:
         with self.writing() as connection:
             _refuse_renaming(connection, what, old, new, columns, merge)
             return _rename_rows(connection, old, new, columns, told)
-
-
-def _shelf_in(connection: Connection) -> dict[int, database.Row]:
-    return {int(str(row["part"])): row for row in database.fetch_rows(connection, "shelf")}
-
-
-def _part_in(shelf: Mapping[int, database.Row], part: int) -> database.Row:
-    if part not in shelf:
-        raise UnknownName(f"There is no part {part}; {len(shelf)} parts were ever on the shelf.")
-    return shelf[part]
-
-
-def _keep_parts(connection: Connection, rows: Sequence[Row], new_components: Collection[str]) -> list[int]:
-    """Put parts on the shelf under the next numbers."""
-    if not rows:
-        return []
-    first = max(_shelf_in(connection), default=0) + 1
-    known = _components_in(connection) | set(new_components)
-    numbered = [{"part": number, **row} for number, row in enumerate(rows, first)]
-    faults = kept_faults(rows, "", known, database.exponent_in(connection))
-    refuse(faults or put_rows(connection, "shelf", numbered, "kept"))
-    return [int(row["part"]) for row in numbered]
 
 
 # Renaming a family, model, kind, component or sign everywhere, or merging it into one that exists.

@@ -1,6 +1,5 @@
 """Open repair data in and out: what volunteers at repair events wrote down, beside the bench's own jobs."""
 
-import datetime
 import hashlib
 import html
 import math
@@ -21,7 +20,17 @@ from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
-from reliability.records.values import Fault, Refused, Value, clean_text, folded, nearest, some, words
+from reliability.records.values import (
+    Fault,
+    Refused,
+    Value,
+    clean_text,
+    folded,
+    nearest,
+    read_value,
+    some,
+    words,
+)
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -257,32 +266,26 @@ def built_window(year: str, age: str, date: str) -> tuple[Window | None, str | N
     A unit may be off by a year to both sides, and by one more for every full ten years of its age; one said
     to be of the year of the event is taken at its word.
     """
+    event, windows = int(date[:4]), list[Window]()
     try:
-        by_year = _by_year(year, int(date[:4])) if year else None
-        by_age = _by_age(age, date) if age else None
+        if year:
+            if not re.fullmatch(r"[0-9]{1,4}(?:\.0+)?", year):
+                raise Refused("not a year")
+            if (built := int(float(year))) in PLACEHOLDERS:
+                raise Refused("a placeholder for a year")
+            if built > event:
+                raise Refused("a year after the event")
+            windows.append(_around(built, event - built, event, at_least=int(built < event)))
+        if age:
+            if not re.fullmatch(r"[0-9]{1,4}(?:\.[0-9]+)?", age):
+                raise Refused("not an age")
+            built = math.floor(event + (int(date[5:7]) - 0.5) / 12 - float(age))
+            windows.append(_around(built, float(age), event, at_least=1))
     except Refused as doubt:
         return None, doubt.message
-    if by_year and by_age and max(by_year[0], by_age[0]) > min(by_year[1], by_age[1]):
+    if windows and max(first for first, _ in windows) > min(last for _, last in windows):
         return None, "year and age contradict each other"
-    return by_year or by_age, None  # most providers work the age out from the year: it says nothing more
-
-
-def _by_year(text: str, event: int) -> Window:
-    if not re.fullmatch(r"[0-9]{1,4}(?:\.0+)?", text):
-        raise Refused("not a year")
-    year = int(float(text))
-    if year in PLACEHOLDERS:
-        raise Refused("a placeholder for a year")
-    if year > event:
-        raise Refused("a year after the event")
-    return _around(year, event - year, event, at_least=int(year < event))
-
-
-def _by_age(text: str, date: str) -> Window:
-    if not re.fullmatch(r"[0-9]{1,4}(?:\.[0-9]+)?", text):
-        raise Refused("not an age")
-    event, months = int(date[:4]), int(date[5:7]) - 0.5
-    return _around(math.floor(event + months / 12 - float(text)), float(text), event, at_least=1)
+    return next(iter(windows), None), None  # most providers work the age out from the year: no more is said
 
 
 def _around(year: int, age_years: float, event: int, at_least: int) -> Window:
@@ -391,7 +394,9 @@ class _Told:
             found, allowed = row["repair_status"], ", ".join(STATUSES)
             told = f"{found!r} is not one of {allowed}.{nearest(found, STATUSES)}"
             complaints.append(("repair_status", told))
-        if not _is_date(date):
+        try:
+            read_value(TABLES["jobs"]["taken_in"], date)
+        except Refused:
             complaints.append(("event_date", f"{row['event_date']!r} is not a date such as 2021-05-17"))
         if _is_nothing(row["id"]):
             complaints.append(("id", "is empty, but every row needs it"))
@@ -485,14 +490,6 @@ def _first(told: Iterable[str]) -> str:
     listed = list(told)
     rest = len(listed) - _MOST_TOLD
     return ", ".join(listed[:_MOST_TOLD]) + (f" and {rest} more" if rest > 0 else "")
-
-
-def _is_date(text: str) -> bool:
-    try:
-        datetime.date.fromisoformat(text if len(text) == 10 else f"{text}-01")
-    except ValueError:
-        return False
-    return re.fullmatch(r"[0-9]{4}-[0-9]{2}(-[0-9]{2})?", text) is not None
 
 
 # The bench's own jobs as open repair data: what happened to which kind of unit, and never what it cost.
