@@ -27,6 +27,7 @@ from reliability.records.tables import (
     USUAL_COMPONENTS,
     USUAL_SIGNS,
     date_not_before,
+    full_date,
 )
 from reliability.records.values import do_gaps_count, missing_numbers, near_twin, number_after, split_number
 
@@ -377,7 +378,7 @@ def _grouped(items: Iterable[Any], key: Callable[[Any], str | None]) -> dict[str
 
 
 def _day(date: str) -> datetime.date:
-    return datetime.date.fromisoformat(date if len(date) == 10 else f"{date}-16")
+    return datetime.date.fromisoformat(full_date(date))
 
 
 def _outside(window: tuple[Any, Any], span: tuple[Any, Any]) -> bool:

@@ -689,11 +689,14 @@ def from_sql(table: Table, row: Mapping[str, Any], exponent: int) -> Row:
     return plain
 
 
+def settings_in(connection: sa.Connection) -> dict[str, str]:
+    """Read the settings that are stated."""
+    return {row.setting: row.value for row in connection.execute(sa.select(SQL_TABLES["settings"]))}
+
+
 def currency_of(connection: sa.Connection) -> str:
     """Tell the currency of the ledger."""
-    settings = SQL_TABLES["settings"]
-    found = connection.execute(sa.select(settings.c.value).where(settings.c.setting == "currency")).scalar()
-    return str(found or SETTINGS["currency"].default)
+    return str(settings_in(connection).get("currency") or SETTINGS["currency"].default)
 
 
 def exponent_in(connection: sa.Connection) -> int:
@@ -709,10 +712,11 @@ def holds_amounts(connection: sa.Connection) -> bool:
         for amount in (SQL_TABLES[table.name].c[column.name] for column in table if column.kind == "money"):
             if connection.execute(sa.select(amount).where(amount.is_not(None)).limit(1)).first():
                 return True
-    settings = SQL_TABLES["settings"]
-    priced = [name for name, column in SETTINGS.items() if column.kind == "money"]
-    found = connection.execute(sa.select(settings.c.value).where(settings.c.setting.in_(priced))).scalars()
-    return any(Decimal(value) for value in found)
+    stated, priced = (
+        settings_in(connection),
+        [each.name for each in SETTINGS.values() if each.kind == "money"],
+    )
+    return any(Decimal(stated[name]) for name in priced if name in stated)
 
 
 def fetch_rows(

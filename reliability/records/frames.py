@@ -19,7 +19,7 @@ from reliability.records.checks import Settings
 from reliability.records.database import HISTORY, SQL_TABLES, VERSION
 from reliability.records.ledger import REFERENCE_TABLES, Ledger, open_ledger
 from reliability.records.package import check_tables, load_package_records
-from reliability.records.tables import TABLES, Table
+from reliability.records.tables import NUMERIC, TABLES, Table, full_date
 from reliability.records.values import exponent_of, split_number
 
 # What the ledger said on a day, out of the versions that it keeps.
@@ -27,7 +27,6 @@ from reliability.records.values import exponent_of, split_number
 
 #: Rows that bear no day of their own: they count from the day on which they were written.
 UNDATED = ("settings", "parts", "hearsay")
-Columns: TypeAlias = Sequence[Sequence[Any]]
 Then: TypeAlias = dict[str, dict[str, Any]]
 
 
@@ -53,35 +52,24 @@ def told_then(connection: Connection, day: datetime.date) -> Then:
     return found
 
 
-def as_told(name: str, columns: Columns, then: Then) -> Columns:
+def as_told(name: str, rows: Iterable[Mapping[str, Any]], then: Then) -> list[Mapping[str, Any]]:
     """Put the rows of a table as they stood on a day in place of those that were written later.
 
     A family or model that was not known then stays: jobs of the time may be of it.
     """
     table, of_job = TABLES[name], "job" in TABLES[name].key
     told = then["jobs" if of_job else name]
-    if not told:
-        return columns
-    kept: list[Sequence[Any]] = []
-    for cells in zip(*columns, strict=True):
-        row = dict(zip(table.names, cells, strict=True))
-        key = row["job"] if of_job else database.key_text(table, row)
-        if key not in told or (told[key] is None and not of_job and name not in UNDATED):
-            kept.append(cells)
-    there = [(key, row) for key, row in told.items() if row is not None]
-    added = [row for _, row in there]
-    if of_job:
-        added = [{**row, "job": job} for job, document in there
-                 for row in ([document["job"]] if name == "jobs" else document[name])]  # fmt: skip
-    kept += [[row[column] for column in table.names] for row in added]
-    return list(zip(*kept, strict=True)) if kept else [() for _ in table.columns]
+    keyed = ((row["job"] if of_job else database.key_text(table, row), row) for row in rows)
+    kept = [row for key, row in keyed
+            if key not in told or (told[key] is None and not of_job and name not in UNDATED)]  # fmt: skip
+    there = {key: row for key, row in told.items() if row is not None}
+    if not of_job:
+        return [*kept, *there.values()]
+    return kept + [{**row, "job": job} for job, document in there.items()
+                   for row in ([document["job"]] if name == "jobs" else document[name])]  # fmt: skip
 
 
 # The ledger as data frames: what every statistic starts from.
-
-
-NUMERIC = ("year", "count", "money", "hours", "number")
-MIDDLE_OF_A_MONTH = "-16"
 
 
 def _empty(name: str) -> pd.DataFrame:
@@ -210,7 +198,7 @@ def _day(value: str | None) -> str:
         return "NaT"
     if not isinstance(value, str) or len(value) not in (7, 10):
         raise ValueError(f"{value!r} is not a date such as 2026-05-17, or 2026-05")
-    return value if len(value) == 10 else value + MIDDLE_OF_A_MONTH
+    return full_date(value)
 
 
 def records_from_rows(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Records:
@@ -233,7 +221,7 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
     with ledger.reading() as connection:
         made_at = str(connection.execute(select(VERSION.c.made_at)).scalar_one())
         then = told_then(connection, as_of) if as_of is not None else None
-        stated = {row.setting: row.value for row in connection.execute(select(SQL_TABLES["settings"]))}
+        stated: dict[str, Any] = {**database.settings_in(connection)}
         for name, row in then["settings"].items() if then else ():
             stated[name] = None if row is None else row["value"]
         settings = Settings.from_rows(
@@ -242,12 +230,16 @@ def read_records(ledger: Ledger, *, as_of: datetime.date | None = None) -> Recor
         unit = 10 ** exponent_of(settings.currency)
         for name, table in TABLES.items():
             if name != "settings":
+                if then and then["jobs" if "job" in table.key else name]:
+                    rows = as_told(name, database.fetch_rows(connection, name), then)
+                    frames[name] = frame_from_columns(table, [[row[c] for row in rows] for c in table.names])
+                    continue
                 found = connection.execute(select(SQL_TABLES[name])).all()
                 columns = list(zip(*found, strict=True)) if found else [() for _ in table.columns]
                 plain = [[None if minor is None else minor / unit for minor in values]
                          if column.kind == "money" else values
                          for column, values in zip(table.columns, columns, strict=True)]  # fmt: skip
-                frames[name] = frame_from_columns(table, as_told(name, plain, then) if then else plain)
+                frames[name] = frame_from_columns(table, plain)
         jobs_then = then["jobs"] if then else {}
         gone = set(database.withdrawn_numbers(connection)) - set(jobs_then)
         withdrawn = tuple(sorted(gone | {job for job, document in jobs_then.items() if document is None}))

@@ -399,10 +399,7 @@ class Ledger:
             raise unknown("There is no setting", name, SETTINGS)
         with self.reading() as connection:
             exponent = database.exponent_in(connection)
-            settings = SQL_TABLES["settings"]
-            query = select(settings.c.value).where(settings.c.setting == name)
-            text = connection.execute(query).scalar()
-        text = SETTINGS[name].default if text is None else text
+            text = database.settings_in(connection).get(name, SETTINGS[name].default)
         return None if text is None else read_value(SETTINGS[name], text, exponent)
 
     def backup(self, path: str | Path) -> None:

@@ -19,7 +19,7 @@ from reliability.records.checks import Complaint
 from reliability.records.database import SQL_TABLES
 from reliability.records.importing import ImportSummary, import_sources
 from reliability.records.package import AS_DOCUMENTED, DESCRIPTOR, Layout, Source
-from reliability.records.tables import TABLES, USUAL_COMPONENTS
+from reliability.records.tables import TABLES, USUAL_COMPONENTS, full_date
 from reliability.records.values import (
     Fault,
     Refused,
@@ -496,7 +496,6 @@ def _first(told: Iterable[str]) -> str:
 
 FILE = "open-repair-data.csv"
 DEFAULT_PROVIDER = "bench"
-MIDDLE_OF_A_MONTH = "-16"
 
 
 @dataclass(frozen=True)
@@ -551,7 +550,7 @@ def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> d
         "product_age": None if year is None else int(taken_in[:4]) - year,
         "repair_status": status,
         "repair_barrier_if_end_of_life": barriers[0] if barriers and status == "End of life" else None,
-        "event_date": taken_in if len(taken_in) == 10 else taken_in + MIDDLE_OF_A_MONTH,
+        "event_date": full_date(taken_in),
     }
 
 

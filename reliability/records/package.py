@@ -19,7 +19,7 @@ from reliability.records import database
 from reliability.records.checks import Complaint, Known, clean_row, clean_tables, rule_complaints
 from reliability.records.database import HISTORY
 from reliability.records.files import finish, fresh_file, is_left_over, read_at_most, unfinished, write_files
-from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
+from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, Column, Table
 from reliability.records.values import (
     EXPONENTS,
     Fault,
@@ -58,7 +58,6 @@ _OTHER_FILES = (
 )
 MOST_COLUMNS = 200
 MOST_OF_A_LINE, MOST_OF_A_CELL = 1_000_000, 131_072
-NUMERIC = ("year", "count", "money", "hours", "number")
 
 
 @dataclass(frozen=True)

@@ -514,19 +514,13 @@ class Names:
 
 
 def open_jobs(ledger: "Ledger", family: str | None = None) -> list[dict[str, Any]]:
-    """List the jobs that are not finished, oldest first: job, family, model, taken_in."""
+    """List the jobs that are not finished, oldest first."""
     # Loaded here: names alone are needed before there is a database at all.
-    from sqlalchemy import select
+    from reliability.records.database import SQL_TABLES, fetch_rows
 
-    from reliability.records.database import SQL_TABLES
-
-    columns = SQL_TABLES["jobs"].c
-    query = select(columns.job, columns.family, columns.model, columns.taken_in)
-    query = query.where(columns.outcome == "open").order_by(columns.taken_in, columns.job)
-    if family is not None:
-        query = query.where(columns.family == family)
     with ledger.reading() as connection:
-        return [row._asdict() for row in connection.execute(query)]
+        rows = fetch_rows(connection, "jobs", SQL_TABLES["jobs"].c.outcome == "open")
+    return [row for row in rows if family in (None, row["family"])]
 
 
 # Sheets written into a ledger: all of them, or none and every fault of each.

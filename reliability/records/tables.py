@@ -31,6 +31,11 @@ def date_not_before(later: str, earlier: str) -> bool:
     return later[: len(earlier)] >= earlier[: len(later)]
 
 
+def full_date(date: str) -> str:
+    """Give the day that a date stands for: a month alone stands for its 16th."""
+    return date if len(date) == 10 else f"{date}-16"
+
+
 def quoted(values: tuple[str, ...]) -> str:
     """Write words as a list in SQL."""
     return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
@@ -116,6 +121,8 @@ def at_least_one(*columns: str) -> Rule:
 FIRST_YEAR, LAST_YEAR = 1800, 2100
 MOST_HOURS = 10_000
 
+#: Kinds of cell that hold numbers.
+NUMERIC = ("year", "count", "money", "hours", "number")
 #: Kinds of cell, and how each is written. `choice` is a text out of a closed list.
 KINDS = {
     "text": "text, one line unless stated",
@@ -212,35 +219,28 @@ VERDICTS = ("take", "haggle", "try one", "skip")
 LEFT_BECAUSE = ("too dear", "poor odds", "no room", "gone", "other")
 
 #: What `settings` may hold. An empty default means that it is worked out from the ledger.
-SETTINGS: dict[str, Column] = {
-    column.name: column
-    for column in (
-        Column("currency", "text", "ISO 4217 code of all amounts", default="EUR"),
-        Column("hour_rate", "money", "worth of an hour; 0: time is free", minimum=0, default="0",
-               unit="currency/h"),
-        Column("selling_fee", "number", "share of every sale price that selling costs",
-               minimum=0, maximum=1, default="0"),
-        Column("disposal_cost", "money", "cost of a scrapped unit", minimum=0, default="0", unit="currency"),
-        Column("margin", "money", "gain that a job must promise", minimum=0, default="0", unit="currency"),
-        Column("caution", "number", "how sure the expected gain must be to reach the margin",
-               minimum=0, maximum=0.95, default="0"),
-        Column("haggle_room", "number", "share above the ceiling at which haggling is worth a try",
-               minimum=0, maximum=10, default="0.25"),
-        Column("offers_expected", "number", "units of one family expected on offer in the next year; "
-               "empty: as many as were seen or taken in per year so far", minimum=0, maximum=1_000_000,
-               unit="units"),
-        Column("warranty_days", "count", "days after a sale in which a comeback costs the bench",
-               minimum=0, maximum=36_500, default="0", unit="days"),
-        Column("gap_repaired_share", "number", "share of the jobs that nobody wrote up which were repaired; "
-               "empty: none, with the doubt that this leaves", minimum=0, maximum=1),
-        Column("count_gaps", "choice", "whether gaps in the job numbers count as jobs that nobody wrote up; "
-               "empty: yes, unless they outnumber half of the written jobs", allowed=("yes", "no")),
-        Column("selling_hours", "hours", "hours that the sale of one unit takes: photographs, listing, "
-               "packing, post", minimum=0, maximum=MOST_HOURS, default="0", unit="h"),
-        Column("typing", "choice", "how answers at a prompt may be written; plain: 25.50, 2026-11-24, 2; "
-               "comma: also 25,50, 24.11.2026, 2h", allowed=("plain", "comma"), default="plain"),
-    )
-}  # fmt: skip
+SETTINGS: dict[str, Column] = {column.name: column for column in (
+    text("currency", "ISO 4217 code of all amounts", default="EUR"),
+    money("hour_rate", "worth of an hour; 0: time is free", default="0", unit="currency/h"),
+    share("selling_fee", "share of every sale price that selling costs", default="0"),
+    money("disposal_cost", "cost of a scrapped unit", default="0"),
+    money("margin", "gain that a job must promise", default="0"),
+    share("caution", "how sure the expected gain must be to reach the margin", maximum=0.95, default="0"),
+    share("haggle_room", "share above the ceiling at which haggling is worth a try", maximum=10,
+          default="0.25"),
+    share("offers_expected", "units of one family expected on offer in the next year; empty: as many as were "
+          "seen or taken in per year so far", maximum=1_000_000, unit="units"),
+    pieces("warranty_days", "days after a sale in which a comeback costs the bench", minimum=0,
+           maximum=36_500, default="0", unit="days"),
+    share("gap_repaired_share", "share of the jobs that nobody wrote up which were repaired; empty: none, "
+          "with the doubt that this leaves"),
+    choice("count_gaps", "whether gaps in the job numbers count as jobs that nobody wrote up; empty: yes, "
+           "unless they outnumber half of the written jobs", allowed=YES_NO),
+    hours("selling_hours", "hours that the sale of one unit takes: photographs, listing, packing, post",
+          default="0"),
+    choice("typing", "how answers at a prompt may be written; plain: 25.50, 2026-11-24, 2; comma: also "
+           "25,50, 24.11.2026, 2h", allowed=("plain", "comma"), default="plain"),
+)}  # fmt: skip
 
 #: Components worth a look, by kind of unit; "other" stands for kinds that are not listed.
 #: Common practice, no source.
