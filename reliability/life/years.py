@@ -47,7 +47,7 @@ def _correlation(dated: pd.DataFrame) -> float:
     """Correlation of age and year; NaN if all ages or all years are equal."""
     if len(dated) < 2:
         return np.nan
-    covariance = np.cov(dated[["age_years", "year"]].to_numpy().T, aweights=dated["count"], ddof=0)
+    covariance = np.cov(dated["age_years"], dated["year"], aweights=dated["count"], ddof=0)
     spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
     return float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
 

@@ -307,9 +307,6 @@ def _check_families(records: "Records", families: Sequence[str]) -> None:
 # ---- Pages, some at a time
 
 
-_FEW = 4
-
-
 @dataclass(frozen=True)
 class _Shown:
     """What became of one page: whether its file is new, why there is none, what its notebook printed."""
@@ -331,7 +328,7 @@ def _show_all(
     global _here
     _here, told.total = (data, run), len(pages)
     try:
-        with processes(None, workers if len(pages) > _FEW else 1) as pool:
+        with processes(None, min(workers, len(pages))) as pool:
             if pool is None:
                 return [told.step(page, _show(page)) for page in pages]
             running = {pool.submit(_show, page): page for page in pages}
