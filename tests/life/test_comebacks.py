@@ -36,29 +36,31 @@ def checks(*rows):
     return frame
 
 
+def came_back(n, *rows, as_of=AS_OF):
+    """Comebacks of so many units sold on one day, by the checks in these rows."""
+    return comebacks(jobs(n), checks(*rows), as_of)
+
+
 def bounds(found):
     columns = found.table[["lower_days", "upper_days"]].itertuples(index=False, name=None)
     return dict(zip(found.table["job"], columns, strict=True))
 
 
 def test_each_kind_of_check_becomes_its_interval():
-    found = comebacks(
-        jobs(10),
-        checks(
-            ("B0", 30, "yes", None, None),
-            ("B0", 90, "yes", None, None),  # still working at 90
-            ("B1", 30, "yes", None, None),
-            ("B1", 90, "no", None, "belt"),  # between 30 and 90
-            ("B2", 90, "no", None, None),  # before 90, by something not known
-            ("B3", 90, "no", 50, "motor"),  # on day 50
-            ("B4", 30, "no", None, "belt"),
-            ("B4", 60, "yes", None, None),  # mended; the first comeback counts
-            ("B5", 200, "no", 0, "belt"),  # on the day of the sale
-            ("B6", -20, "no", -25, "belt"),  # before the sale
-            ("B7", 0, "yes", None, None),  # on the day of the sale: nothing is known of later
-            ("B9", 40, "no", -2, "belt"),  # had failed before it was sold
-        ),
-        AS_OF,
+    found = came_back(
+        10,
+        ("B0", 30, "yes", None, None),
+        ("B0", 90, "yes", None, None),  # still working at 90
+        ("B1", 30, "yes", None, None),
+        ("B1", 90, "no", None, "belt"),  # between 30 and 90
+        ("B2", 90, "no", None, None),  # before 90, by something not known
+        ("B3", 90, "no", 50, "motor"),  # on day 50
+        ("B4", 30, "no", None, "belt"),
+        ("B4", 60, "yes", None, None),  # mended; the first comeback counts
+        ("B5", 200, "no", 0, "belt"),  # on the day of the sale
+        ("B6", -20, "no", -25, "belt"),  # before the sale
+        ("B7", 0, "yes", None, None),  # on the day of the sale: nothing is known of later
+        ("B9", 40, "no", -2, "belt"),  # had failed before it was sold
     )
     assert bounds(found) == {
         "B0": (90, np.inf), "B1": (30, 90), "B2": (0, 90), "B3": (50, 50), "B4": (0, 30), "B5": (0.5, 0.5),
@@ -89,8 +91,8 @@ def test_only_own_repaired_jobs_with_a_date_count():
 
 
 def test_checks_after_the_day_of_the_report_are_not_known_yet():
-    rows = checks(("B0", 30, "yes", None, None), ("B0", 90, "no", None, None))
-    early = comebacks(jobs(1), rows, (SOLD + pd.Timedelta(days=60)).date())
+    rows = ("B0", 30, "yes", None, None), ("B0", 90, "no", None, None)
+    early = came_back(1, *rows, as_of=(SOLD + pd.Timedelta(days=60)).date())
     assert bounds(early) == {"B0": (30, np.inf)}
 
 
@@ -99,15 +101,12 @@ def test_checks_after_the_day_of_the_report_are_not_known_yet():
 
 def test_known_days_give_kaplan_meier():
     # By hand: 4 units, comebacks on days 10 (belt) and 30 (motor), last checks on days 20 and 40.
-    found = comebacks(
-        jobs(4),
-        checks(
-            ("B0", 50, "no", 10, "belt"),
-            ("B1", 20, "yes", None, None),
-            ("B2", 50, "no", 30, "motor"),
-            ("B3", 40, "yes", None, None),
-        ),
-        AS_OF,
+    found = came_back(
+        4,
+        ("B0", 50, "no", 10, "belt"),
+        ("B1", 20, "yes", None, None),
+        ("B2", 50, "no", 30, "motor"),
+        ("B3", 40, "yes", None, None),
     )
     assert found.curve.method == "Kaplan-Meier"
     estimate, low, high = found.within([5, 10, 30, 41])
@@ -117,15 +116,12 @@ def test_known_days_give_kaplan_meier():
 
 def test_comebacks_between_checks_give_turnbull():
     # By hand: cells (30, 60] and (90, inf); the records say 1 of 3 each, and one says (0, 90].
-    found = comebacks(
-        jobs(3),
-        checks(
-            ("B0", 30, "yes", None, None),
-            ("B0", 60, "no", None, "belt"),
-            ("B1", 90, "no", None, "motor"),
-            ("B2", 90, "yes", None, None),
-        ),
-        AS_OF,
+    found = came_back(
+        3,
+        ("B0", 30, "yes", None, None),
+        ("B0", 60, "no", None, "belt"),
+        ("B1", 90, "no", None, "motor"),
+        ("B2", 90, "yes", None, None),
     )
     assert found.curve.method == "Turnbull"
     estimate, low, high = found.within([30, 60, 90])
@@ -135,7 +131,7 @@ def test_comebacks_between_checks_give_turnbull():
 
 
 def test_without_any_check_nothing_is_claimed():
-    found = comebacks(jobs(3), checks(), AS_OF)
+    found = came_back(3)
     assert found.curve.status == "no records"
     estimate, low, high = found.within([30, 90])
     assert np.isnan(estimate).all()
@@ -145,8 +141,7 @@ def test_without_any_check_nothing_is_claimed():
 
 def test_order_of_rows_changes_nothing():
     rows = [(f"B{i}", 1 + 37 * i % 100, "yes" if i % 3 else "no", None, None) for i in range(12)]
-    straight = comebacks(jobs(12), checks(*rows), AS_OF)
-    shuffled = comebacks(jobs(12), checks(*rows[7:], *rows[:7][::-1]), AS_OF)
+    straight, shuffled = came_back(12, *rows), came_back(12, *rows[7:], *rows[:7][::-1])
     pd.testing.assert_frame_equal(straight.table, shuffled.table)
     assert_allclose(straight.curve.age_years * DAYS_PER_YEAR, np.unique([0, *(row[1] for row in rows)]))
 

@@ -42,8 +42,13 @@ def findings(*changes):
     return frame.astype({"fitted_from": float, "fitted_to": float})
 
 
+def seen(units=(), told=(), **more):
+    """What is observed of jobs and findings that differ by these cells from `JOB` and `FINDING`."""
+    return observe(jobs(*units), findings(*told), FAMILIES, **more)
+
+
 def intervals(observations):
-    return list(zip(observations.table["lower"], observations.table["upper"], strict=True))
+    return list(observations.table[["lower", "upper"]].itertuples(index=False, name=None))
 
 
 def left_out(observations):
@@ -121,84 +126,67 @@ def test_unit_ages_fill_windows_from_the_family_and_keep_unknown_ones():
     ],
 )
 def test_finding_becomes_an_interval(change, event, interval):
-    seen = observe(jobs(), findings(change), FAMILIES, event=event)
-    assert seen.event == event
-    assert_allclose(intervals(seen), [interval])
+    found = seen(told=[change], event=event)
+    assert found.event == event
+    assert_allclose(intervals(found), [interval])
 
 
 def test_window_of_years_is_one_record_with_equal_weights():
-    seen = observe(
-        jobs({"built_from": 1979.0, "built_to": 1981.0}), findings({}, {"component": "gear"}), FAMILIES
-    )
-    assert_array_equal(seen.table["record"], [0, 0, 0, 1, 1, 1])
-    assert_allclose(seen.table["weight"], 1 / 3)
-    assert_allclose(seen.table["upper"], [45, 44, 43] * 2)
-    assert_array_equal(seen.table["year"], [1979, 1980, 1981] * 2)
-    assert_array_equal(seen.table["age_years"], seen.table["upper"])
+    table = seen([{"built_from": 1979.0, "built_to": 1981.0}], [{}, {"component": "gear"}]).table
+    assert_array_equal(table["record"], [0, 0, 0, 1, 1, 1])
+    assert_allclose(table["weight"], 1 / 3)
+    assert_allclose(table["upper"], [45, 44, 43] * 2)
+    assert_array_equal(table["year"], [1979, 1980, 1981] * 2)
+    assert_array_equal(table["age_years"], table["upper"])
 
 
 def test_replaced_part_begins_when_it_was_fitted():
-    seen = observe(
-        jobs(),
-        findings(
-            {"component": "belt", "original": "no", "fitted_from": 2000.0, "fitted_to": 2001.0},
-            {"component": "gear", "original": "no"},
-            {"component": "head", "original": "no", "fitted_from": 2022.0},
-            {"component": "idler", "original": "no", "fitted_to": 1981.0},
-            {"component": "motor", "original": "no", "fitted_from": 1970.0, "fitted_to": 1975.0},
-        ),
-        FAMILIES,
-    )
-    ages = {name: sorted(group["age_years"]) for name, group in seen.table.groupby("component")}
-    assert seen.table["fitted"].all()
+    fitted = {"belt": (2000.0, 2001.0), "gear": (np.nan, np.nan), "head": (2022.0, np.nan)}
+    fitted |= {"idler": (np.nan, 1981.0), "motor": (1970.0, 1975.0)}
+    found = seen(told=[
+        {"component": component, "original": "no", "fitted_from": first, "fitted_to": last}
+        for component, (first, last) in fitted.items()
+    ])  # fmt: skip
+    ages = {name: sorted(group["age_years"]) for name, group in found.table.groupby("component")}
+    assert found.table["fitted"].all()
     assert_allclose(ages["belt"], [23, 24])
     assert_allclose(ages["head"], [1 / 12, 1, 2])  # somewhere between 2022 and its intake in 2024
     assert_allclose(ages["idler"], [43, 44])  # between the unit's own year and 1981
-    assert left_out(seen) == {
+    assert left_out(found) == {
         "not original, year of fitting unknown": 1,
         "fitted before the unit was built or after it was taken in": 1,
     }
 
 
 def test_every_finding_is_used_or_counted_with_its_reason():
-    seen = observe(
-        jobs(
-            {"job": "B1"},
-            {"job": "B2", "family": "Dallow 80", "built_from": np.nan, "built_to": np.nan},
-            {"job": "B3", "built_from": 1990.0, "built_to": np.nan},
-        ),
-        findings(
-            {"job": "B1", "found": "sound"},
-            {"job": "B1", "arose": "during work"},
-            {"job": "B1", "component": "gear", "failed_from": "2024-08-01", "failed_to": "2024-09-01"},
-            {"job": "B2"},
-            {"job": "B3"},
-        ),
-        FAMILIES,
-    )
-    assert intervals(seen) == [(44, np.inf)]
-    assert left_out(seen) == {
+    units = [
+        {"job": "B1"},
+        {"job": "B2", "family": "Dallow 80", "built_from": np.nan, "built_to": np.nan},
+        {"job": "B3", "built_from": 1990.0, "built_to": np.nan},
+    ]
+    later = {"component": "gear", "failed_from": "2024-08-01", "failed_to": "2024-09-01"}
+    found = seen(units, [{"found": "sound"}, {"arose": "during work"}, later, {"job": "B2"}, {"job": "B3"}])
+    assert intervals(found) == [(44, np.inf)]
+    assert left_out(found) == {
         "no production year": 1,
         "production year contradicts the family's span": 1,
         "said to have failed after it was taken in": 1,
         "also recorded as received": 1,
     }
-    assert seen.table["record"].nunique() + seen.left_out.sum() == 5
+    assert found.table["record"].nunique() + found.left_out.sum() == 5
 
 
 def test_imported_and_open_jobs_count_and_are_told_apart():
-    seen = observe(
-        jobs({"job": "B1", "outcome": "open"}, {"job": "B2", "origin": "open repair data"}),
-        findings({"job": "B1"}, {"job": "B2"}),
-        FAMILIES,
-    )
-    assert_array_equal(seen.table["own"], [True, False])
-    assert_array_equal(seen.table["kind"], ["tape deck"] * 2)
+    units = [{"outcome": "open"}, {"job": "B2", "origin": "open repair data"}]
+    table = seen(units, [{}, {"job": "B2"}]).table
+    assert_array_equal(table["own"], [True, False])
+    assert_array_equal(table["kind"], ["tape deck"] * 2)
 
 
 # ---- the component that ended a job counts as failed
 
 
+GEAR = {"component": "gear"}
 ENDED = {"outcome": "donor", "ended_by": "gear", "ended_why": "parts not available"}
 
 
@@ -209,80 +197,60 @@ ENDED = {"outcome": "donor", "ended_by": "gear", "ended_why": "parts not availab
         ("too worn", [{"found": "sound"}], [(44, np.inf), (0, 44)], "without a finding"),
         # died on the bench: it came alive, also where a finding as received says so
         ("died on the bench", [], [(44, np.inf)], "without a finding"),
-        ("died on the bench", [{"component": "gear", "found": "sound"}], [(44, np.inf)], None),
+        ("died on the bench", [GEAR | {"found": "sound"}], [(44, np.inf)], None),
         # said already: not doubled
-        ("too worn", [{"component": "gear", "position": "left"}], [(0, 44)], None),
+        ("too worn", [GEAR | {"position": "left"}], [(0, 44)], None),
         # of several the worst
-        (
-            "too worn",
-            [
-                {"component": "gear", "position": "left", "found": "sound"},
-                {"component": "gear", "position": "right", "found": "worn"},
-            ],
-            [(44, np.inf), (0, 44)],
-            "against a finding",
-        ),
+        ("too worn",
+         [GEAR | {"position": "left", "found": "sound"}, GEAR | {"position": "right", "found": "worn"}],
+         [(44, np.inf), (0, 44)], "against a finding"),
     ],
-)
+)  # fmt: skip
 def test_the_component_that_ended_a_job_had_failed(why, told, lives, assumed):
-    seen = observe(jobs(ENDED | {"ended_why": why}), findings(*told), FAMILIES)
-    assert_allclose(intervals(seen), lives)
+    found = seen([ENDED | {"ended_why": why}], told)
+    assert_allclose(intervals(found), lives)
     counted = {f"ended the job {said} finding, taken as failed": 0 for said in ("without a", "against a")}
     if assumed:
         counted[f"ended the job {assumed}, taken as failed"] = 1
-    assert seen.assumed.filter(like="ended the job").to_dict() == counted
+    assert found.assumed.filter(like="ended the job").to_dict() == counted
     implied = assumed == "without a finding"
-    assert seen.table["original_unknown"].tolist() == [False] * (len(lives) - implied) + [True] * implied
+    assert found.table["original_unknown"].tolist() == [False] * (len(lives) - implied) + [True] * implied
 
 
 # ---- families whose units share one unknown year
 
 
 def test_one_shared_unknown_year_is_named():
-    seen = observe(
-        jobs(
-            {"job": "B1", "built_from": np.nan, "built_to": np.nan},
-            {"job": "B2", "built_from": np.nan, "built_to": np.nan},
-            {"job": "B3"},
-        ),
-        findings(
-            {"job": "B1"},
-            {"job": "B2"},
-            {"job": "B1", "component": "gear"},
-            {"job": "B3", "component": "gear"},
-        ),
-        FAMILIES,
-    )
-    found = seen.same_window
-    assert found[["family", "component", "first_year", "last_year", "n_records"]].to_numpy().tolist() == [
-        ["Tarnwick T2", "belt", 1979, 1982, 2]
-    ]
-    assert "same unknown year between 1979 and 1982: nothing can be learned" in found["note"][0]
-    assert seen.assumed["production year taken from the family's span"] == 3
+    unknown = {"built_from": np.nan, "built_to": np.nan}
+    told = [{}, {"job": "B2"}, GEAR, GEAR | {"job": "B3"}]
+    found = seen([unknown, unknown | {"job": "B2"}, {"job": "B3"}], told)
+    row = found.same_window.iloc[0]
+    columns = ["family", "component", "first_year", "last_year", "n_records"]
+    assert row[columns].tolist() == ["Tarnwick T2", "belt", 1979, 1982, 2]
+    assert len(found.same_window) == 1
+    assert "same unknown year between 1979 and 1982: nothing can be learned" in row["note"]
+    assert found.assumed["production year taken from the family's span"] == 3
 
 
 # ---- strata
 
 
 def test_life_records_follow_the_table():
-    seen = observe(
-        jobs({"job": "B1"}, {"job": "B2", "family": "Dallow 80", "built_from": 1970.0, "built_to": 1972.0}),
-        findings({"job": "B2"}, {"job": "B1", "found": "sound"}, {"job": "B1", "component": "gear"}),
-        FAMILIES,
-    )
-    records, labels = seen.life_records()
+    dallow = {"job": "B2", "family": "Dallow 80", "built_from": 1970.0, "built_to": 1972.0}
+    found = seen([{}, dallow], [{"job": "B2"}, {"found": "sound"}, GEAR])
+    records, labels = found.life_records()
     assert labels.to_dict("list") == {
         "stratum": [0, 1, 2],
         "component": ["belt", "belt", "gear"],
         "family": ["Dallow 80", "Tarnwick T2", "Tarnwick T2"],
     }
     again = labels.set_index("stratum").loc[records.stratum].reset_index(drop=True)
-    assert_array_equal(again["component"], seen.table["component"])
-    assert_array_equal(again["family"], seen.table["family"])
-    assert_array_equal(records.lower, seen.table["lower"])
+    for name in ("component", "family"):
+        assert_array_equal(again[name], found.table[name])
+    assert_array_equal(records.lower, found.table["lower"])
     assert_array_equal(records.is_alternative, [False, False, True, True, True])
 
-    alone, label = seen.life_records(by=())
+    alone, label = found.life_records(by=())
     assert alone.strata.tolist() == [0]
     assert label.to_dict("list") == {"stratum": [0]}
 
@@ -330,14 +298,14 @@ def test_tables_at_odds_are_refused(units, told, families, error, said):
 
 def test_questions_that_cannot_be_answered_are_refused():
     with pytest.raises(UnknownName, match=r"no event 'broken'; known: failed, needs work"):
-        observe(jobs(), findings({}), FAMILIES, event="broken")
+        seen(event="broken")
     with pytest.raises(UnknownName, match=r"Observations have no column 'make'; known: age_years, component"):
-        observe(jobs(), findings({}), FAMILIES).life_records(by=("make",))
-    nothing = observe(jobs(), findings(), FAMILIES)
+        seen(told=[{}]).life_records(by=("make",))
+    nothing = seen()
     assert nothing.table.empty
     assert nothing.left_out.sum() == 0
     with pytest.raises(InvalidInput, match=r"No finding tells anything about lives \(there is none\)"):
         nothing.life_records()
-    undated = jobs({"family": "Dallow 80", "built_from": np.nan, "built_to": np.nan})
+    undated = {"family": "Dallow 80", "built_from": np.nan, "built_to": np.nan}
     with pytest.raises(InvalidInput, match=r"lives \(no production year: 1\)"):
-        observe(undated, findings({}), FAMILIES).life_records()
+        seen([undated], [{}]).life_records()
