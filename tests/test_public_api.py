@@ -17,21 +17,9 @@ from tests.conftest import run_python
 
 ROOT = Path(__file__).parents[1]
 PUBLIC = [
-    "BenchoddsError",
-    "LifeCurves",
-    "LifeRecords",
-    "Lives",
-    "Odds",
-    "Plan",
-    "PooledFamilies",
-    "Records",
-    "WeibullLives",
-    "fit",
-    "lives",
-    "load",
-    "open_ledger",
-    "pool",
-]
+    "BenchoddsError", "LifeCurves", "LifeRecords", "Lives", "Odds", "Plan", "PooledFamilies", "Records",
+    "WeibullLives", "fit", "lives", "load", "open_ledger", "pool",
+]  # fmt: skip
 
 
 @pytest.fixture(autouse=True)

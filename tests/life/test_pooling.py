@@ -294,12 +294,8 @@ def test_a_label_is_the_same_as_number_and_as_text():
     )
     assert mixed.components == ("1", "2")
     assert mixed.basis([1, 1, "1", 2, 3], [3, 99, 99, 99, 3], kind=[None, 1, None, "0", 0]).tolist() == [
-        "family",
-        "kind",
-        "component",
-        "kind",
-        "all components",
-    ]
+        "family", "kind", "component", "kind", "all components",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,8 @@ import pytest
 from reliability.records.ledger import open_ledger
 
 FAMILY = {
-    "family": "Tarnwick T2",
-    "kind": "tape deck",
-    "maker": "Tarnwick",
-    "first_year": 1975,
-    "last_year": 1984,
-}
+    "family": "Tarnwick T2", "kind": "tape deck", "maker": "Tarnwick", "first_year": 1975, "last_year": 1984,
+}  # fmt: skip
 
 
 #: What these ask of a database, others ask of both.

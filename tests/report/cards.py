@@ -59,12 +59,8 @@ def nasty_rows():
         ending = {"outcome": "repaired", "sold_for": 90 + 3 * i} if repaired else {"outcome": "donor"}
         day = f"20{22 + i // 20}-{1 + i % 12:02}-1{i % 10}"
         row = {
-            "job": job,
-            "family": family,
-            "built_from": year,
-            "built_to": year + i % 3,
-            "bought_for": 5 + i,
-        }
+            "job": job, "family": family, "built_from": year, "built_to": year + i % 3, "bought_for": 5 + i,
+        }  # fmt: skip
         row |= {"taken_in": day, "closed": day, "hours": 2 + i % 4, **ending}
         jobs.append(row if repaired else row | {"ended_by": "gear", "salvage_value": 12})
         for j, part in enumerate(PARTS):
@@ -85,12 +81,8 @@ def nasty_rows():
             if (i + k) % 3
         ]
     settings = {
-        "caution": "0.7",
-        "margin": "7.5",
-        "selling_fee": "0.13",
-        "hour_rate": "0",
-        "warranty_days": "120",
-    }
+        "caution": "0.7", "margin": "7.5", "selling_fee": "0.13", "hour_rate": "0", "warranty_days": "120",
+    }  # fmt: skip
     settings |= {"haggle_room": "0.4", "offers_expected": "40", "disposal_cost": "2.35"}
     checks = [{"job": "1", "checked_on": "2022-03-01", "working": "no", "hours": 2, "cost": 9.5}]
     hearsay = [{"family": "constructor", "component": "gear", "age_years": 30, "share_failed": 0.9}]

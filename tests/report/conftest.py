@@ -76,21 +76,15 @@ def _ledger_rows():
         job, year, repaired = f"{i + 1 + (i > 20)}", 1976 + i % 9, i % 3 > 0
         jobs.append(
             {
-                "job": job,
-                "family": EVIL if i % 2 else LONG,
-                "built_from": year,
-                "built_to": year + i % 4 // 3,
-                "taken_in": f"20{22 + i // 15}-{1 + i % 12:02}-10",
+                "job": job, "family": EVIL if i % 2 else LONG, "built_from": year,
+                "built_to": year + i % 4 // 3, "taken_in": f"20{22 + i // 15}-{1 + i % 12:02}-10",
                 "closed": f"20{22 + i // 15}-{1 + i % 12:02}-20",
-                "outcome": "repaired" if repaired else "donor",
-                "bought_for": 20 + i,
-                "hours": 3.5 if i % 5 else None,
-                "sold_for": 140 + i if repaired else None,
-                "salvage_value": None if repaired else 15,
-                "ended_by": None if repaired else PARTS[1],
+                "outcome": "repaired" if repaired else "donor", "bought_for": 20 + i,
+                "hours": 3.5 if i % 5 else None, "sold_for": 140 + i if repaired else None,
+                "salvage_value": None if repaired else 15, "ended_by": None if repaired else PARTS[1],
                 "remarks": EVIL,
             }
-        )
+        )  # fmt: skip
         for j, part in enumerate(PARTS):
             is_bad = (i * 7 + j * 3 + 4 * (i // 10)) % 10 > 5 or (part == PARTS[1] and not repaired)
             found = {

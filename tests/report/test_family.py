@@ -24,15 +24,9 @@ def cells(report, family):
 
 
 DEMO = (
-    "Crowmarl 60",
-    "Fennimoor Reel 4",
-    "Hulverby D2",
-    "Obbelin 310",
-    "Obbelin R9",
-    "Pellowick 22",
-    "Ploverine P5",
-    "Tavisk 700",
-)
+    "Crowmarl 60", "Fennimoor Reel 4", "Hulverby D2", "Obbelin 310", "Obbelin R9", "Pellowick 22",
+    "Ploverine P5", "Tavisk 700",
+)  # fmt: skip
 
 
 def finished(report, family):

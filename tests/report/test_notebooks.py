@@ -54,14 +54,10 @@ def test_the_check_finds_what_it_must(write_notebook):
     notebook.cells[2].outputs = [nbformat.v4.new_output("stream", text="1")]
     nbformat.write(notebook, bad)
     assert faults(bad) == [
-        "cells without a plain name of their own",
-        "outputs",
-        "2 parameters cells",
-        "parameter without type or comment: a = 1",
-        "parameter without type or comment: a = 1",
-        "a function in cell one",
-        "work of its own in cell one",
-    ]
+        "cells without a plain name of their own", "outputs", "2 parameters cells",
+        "parameter without type or comment: a = 1", "parameter without type or comment: a = 1",
+        "a function in cell one", "work of its own in cell one",
+    ]  # fmt: skip
 
 
 def test_the_lines_beside_the_cells_can_be_run(demo):

@@ -42,16 +42,10 @@ from tests.report.cards import (
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 DAY = datetime.date(2026, 11, 25)
 NOTES = (
-    "unknown family",
-    "unknown kind",
-    "judged from all of kind",
-    "judged from all kinds",
-    "production year not given",
-    "older than any on record",
-    "is on no record",
-    " end as many jobs",
+    "unknown family", "unknown kind", "judged from all of kind", "judged from all kinds",
+    "production year not given", "older than any on record", "is on no record", " end as many jobs",
     "no finished job of its kind stands behind this",
-)
+)  # fmt: skip
 NUMBERS = ("chance_of_loss", "success_chance", "success_low", "success_high", "hours", "jobs_seen")
 NUMBERS += ("lot_chance_of_loss",)
 
@@ -263,22 +257,8 @@ def test_both_answers_to_a_sign_are_the_verdicts_of_judge(cards, pages):
 
 YEARS = ("82", "1979.0", "1799", "2101", "1979 ", " 1980", "١٩٨٠", "2027", "2026")
 PRICES = (
-    "-1",
-    "-0",
-    "0",
-    "12.5",
-    "12.505",
-    "12.500",
-    "1e3",
-    "1,5",
-    " 12 ",
-    "+3",
-    ".5",
-    "5.",
-    "abc",
-    "٣",
-    "0x10",
-)
+    "-1", "-0", "0", "12.5", "12.505", "12.500", "1e3", "1,5", " 12 ", "+3", ".5", "5.", "abc", "٣", "0x10",
+)  # fmt: skip
 HUGE = ("9999999999999.99", "10000000000000", "Infinity")
 DAYS = ("2026-02-30", "2026-13", "17.05.2026", "2026-05", "1799-01-01", "2101-01-01", "2026-5-1",
         "2024-02-29", "2023-02-29", "today")  # fmt: skip

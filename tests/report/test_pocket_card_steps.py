@@ -107,16 +107,8 @@ def test_names_are_near_to_each_other_alike(run):
 
 def test_the_same_near_name_is_told(run):
     known = [
-        "Tarnwick T2",
-        "TARNWICK T3",
-        "tarnwick t3",
-        "Dallow 80",
-        "Dallow 81",
-        "Straße",
-        "strasse b",
-        "?",
-        "",
-    ]
+        "Tarnwick T2", "TARNWICK T3", "tarnwick t3", "Dallow 80", "Dallow 81", "Straße", "strasse b", "?", "",
+    ]  # fmt: skip
     got = ["tarnwick", "Dallow 8", "STRASSE", "Strase", "??", "", "dallow-80", "zzz"]
     got += ["Tarnwik T", "arnwick t2", "allow 80", "Dalow 81x", "strasse"]
     found = run("names", "([each, known]) => nearestName(each, known)", [[each, known] for each in got])

@@ -188,15 +188,11 @@ def test_without_findings_the_odds_are_as_good_as_those_of_a_shrunk_regression(b
 def change_by(appraiser, sign, family):
     offers = [
         {
-            "offer": seen,
-            "family": family,
-            "built_from": 1982,
-            "built_to": 1984,
-            **dict.fromkeys(SIGNS, "no"),
-            sign: seen,
+            "offer": seen, "family": family, "built_from": 1982, "built_to": 1984,
+            **dict.fromkeys(SIGNS, "no"), sign: seen,
         }
         for seen in ("yes", "no")
-    ]
+    ]  # fmt: skip
     yes, no = logit(judge(offers_from(offers), appraiser)["success_chance"].to_numpy(float))
     return yes - no
 
