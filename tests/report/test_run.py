@@ -5,7 +5,6 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +18,6 @@ from reliability.records.files import digest, replace_file
 from reliability.records.frames import Records
 from reliability.report import data as data_module
 from reliability.report import run as run_module
-from reliability.report.data import ReportData
 from reliability.report.run import (
     CARD,
     NOTEBOOKS,
@@ -35,31 +33,30 @@ from reliability.report.run import (
     still_shown,
 )
 from reliability.worth.review import families_of_interest
+from tests.conftest import run_python
 from tests.report.conftest import EVIL, LONG, QUICK
 from tests.report.test_data import DAY
 
-Run = Callable[..., PagesMade]
-
 
 @pytest.fixture
-def run(quick_books: Path) -> Run:
+def run(quick_books):
     """Make pages that show next to nothing."""
 
-    def run(records: Records, out: Path, **given: object) -> PagesMade:
+    def run(records, out, **given):
         return make_pages(
             records, out, **{"progress": False, "workers": 1, "notebooks": quick_books, **given}
-        )  # type: ignore[arg-type]
+        )
 
     return run
 
 
-def touched(out: Path) -> dict[Path, int]:
+def touched(out):
     return {path: path.stat().st_mtime_ns for path in out.rglob("*")}
 
 
 def test_a_run_makes_every_page_and_the_next_one_touches_nothing(
-    tmp_path: Path, awkward_records: Records, awkward: ReportData, run: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
+    tmp_path, awkward_records, awkward, run, monkeypatch
+):
     out = tmp_path / "out"
     first = run(awkward_records, out)
     assert first.made == tuple(page.target for page in all_pages(awkward))
@@ -74,9 +71,7 @@ def test_a_run_makes_every_page_and_the_next_one_touches_nothing(
     assert touched(out) == before
 
 
-def test_pages_by_processes_are_those_by_one(
-    tmp_path: Path, awkward_records: Records, quick_books: Path, run: Run
-) -> None:
+def test_pages_by_processes_are_those_by_one(tmp_path, awkward_records, quick_books, run):
     one, two = tmp_path / "one", tmp_path / "two"
     made = run(awkward_records, one, workers=1)
     assert run(awkward_records, two, workers=2) == made
@@ -90,7 +85,7 @@ def test_pages_by_processes_are_those_by_one(
 @pytest.mark.parametrize(
     "what", ["records", "demo", "a page that is gone", "a page of other words", "a damaged state"]
 )
-def test_whatever_changed_is_made_anew(tmp_path: Path, awkward_records: Records, run: Run, what: str) -> None:
+def test_whatever_changed_is_made_anew(tmp_path, awkward_records, run, what):
     out = tmp_path / "out"
     all_of_them = run(awkward_records, out).made
     records, demo, one = awkward_records, False, out / all_of_them[0]
@@ -116,13 +111,13 @@ def test_whatever_changed_is_made_anew(tmp_path: Path, awkward_records: Records,
     ["nothing", "the ledger", "its log", "a page", "a foreign page", "the card", "the day", "all pages"],
 )
 def test_what_the_last_run_left_is_told_without_reading_the_ledger(
-    tmp_path: Path, awkward_records: Records, run: Run, quick_books: Path, what: str
-) -> None:
+    tmp_path, awkward_records, run, quick_books, what
+):
     file, out = tmp_path / "bench.db", tmp_path / "out"
     file.write_bytes(b"as it is")
     mine = replace(awkward_records, ledger="mine")
     made = run(mine, out, families=[EVIL], content=content_of(file)).made
-    given: dict[str, object] = {"families": [EVIL]}
+    given = {"families": [EVIL]}
     if what in ("the ledger", "its log"):
         Path(f"{file}{'-wal' if what == 'its log' else ''}").write_bytes(b"more")
     elif what == "a page":
@@ -137,25 +132,24 @@ def test_what_the_last_run_left_is_told_without_reading_the_ledger(
     elif what == "all pages":
         given["families"] = None
     before = touched(out)
-    found = still_shown(file, out, notebooks=quick_books, **given)  # type: ignore[arg-type]
+    found = still_shown(file, out, notebooks=quick_books, **given)
     assert found == (PagesMade(kept=made) if what == "nothing" else None)
     assert touched(out) == before
     assert still_shown("postgresql://server/bench", out, notebooks=quick_books) is None
 
 
-def test_a_run_that_finds_nothing_changed_loads_nothing_that_computes(tmp_path: Path) -> None:
+def test_a_run_that_finds_nothing_changed_loads_nothing_that_computes(tmp_path):
     code = (
         "import sys\nfrom reliability.report.run import still_shown\n"
         f"still_shown({__file__!r}, {str(tmp_path)!r})\n"
         "print(sorted({'numpy', 'pandas', 'scipy', 'sqlalchemy', 'papermill', 'jinja2'} & set(sys.modules)))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout == "[]\n"
+    assert run_python(code) == "[]\n"
 
 
 def test_a_run_over_another_copy_of_the_same_records_is_told_the_next_time(
-    tmp_path: Path, awkward_records: Records, run: Run, quick_books: Path
-) -> None:
+    tmp_path, awkward_records, run, quick_books
+):
     file, out = tmp_path / "bench.db", tmp_path / "out"
     made = run(awkward_records, out).made  # nothing is known of where they come from
     file.write_bytes(b"as it is")
@@ -164,15 +158,13 @@ def test_a_run_over_another_copy_of_the_same_records_is_told_the_next_time(
     assert still_shown(file, out, notebooks=quick_books) == PagesMade(kept=tuple(sorted(made)))
 
 
-def page_of(ledger: str, **marks: str) -> str:
+def page_of(ledger, **marks):
     """Give the head of a page or card."""
     named = {"ledger": ledger, **marks}
     return "".join(f'<meta name="benchodds-{name}" content="{value}">' for name, value in named.items())
 
 
-def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(
-    tmp_path: Path, awkward_records: Records, run: Run
-) -> None:
+def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(tmp_path, awkward_records, run):
     out, mine = tmp_path / "out", replace(awkward_records, ledger="mine")
     gone, notes = out / "components/valve.html", out / "families/mine.html"
     left = {gone: page_of("mine"), gone.with_suffix(".pdf"): "pdf", notes: "<p>my own notes</p>"}
@@ -183,9 +175,7 @@ def test_pages_that_nothing_stands_behind_are_removed_and_foreign_files_stay(
 
 
 @pytest.mark.parametrize("families", [None, [EVIL]])
-def test_what_another_ledger_left_is_removed(
-    tmp_path: Path, awkward_records: Records, run: Run, families: list[str] | None
-) -> None:
+def test_what_another_ledger_left_is_removed(tmp_path, awkward_records, run, families):
     out, mine = tmp_path / "out", replace(awkward_records, ledger="mine")
     left = {
         "card.html": page_of("other", day="2026-05-17"),
@@ -209,9 +199,7 @@ def test_what_another_ledger_left_is_removed(
     assert (again.made, again.removed) == ((), ("card.html",))
 
 
-def test_some_families_and_all_are_each_made_once(
-    tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_some_families_and_all_are_each_made_once(tmp_path, awkward_records, run, monkeypatch):
     out = tmp_path / "out"
     some = run(awkward_records, out, families=[LONG])
     assert len(some.made) == 2
@@ -225,8 +213,8 @@ def test_some_families_and_all_are_each_made_once(
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_a_failing_page_is_named_with_its_cell_and_the_others_are_made(
-    tmp_path: Path, awkward_records: Records, write_notebook: Callable[..., Path], run: Run, workers: int
-) -> None:
+    tmp_path, awkward_records, write_notebook, run, workers
+):
     out = tmp_path / "out"
     fails = f"assert family != {EVIL!r}, 'no lives'\nprint('thin ice')"
     write_notebook("family", {"answer": QUICK, "lives": fails})
@@ -249,26 +237,20 @@ def test_a_failing_page_is_named_with_its_cell_and_the_others_are_made(
     assert str(tmp_path) not in text
 
 
-def test_a_process_that_ends_is_told(
-    tmp_path: Path, awkward_records: Records, write_notebook: Callable[..., Path], quick_books: Path, run: Run
-) -> None:
+def test_a_process_that_ends_is_told(tmp_path, awkward_records, write_notebook, quick_books, run):
     write_notebook("fleet", {"answer": "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)"},
                    'ledger: str = ""\nas_of: str = ""')  # fmt: skip
     with pytest.raises(ReportError, match=r"the process that ran fleet\.ipynb was ended from outside"):
         run(awkward_records, tmp_path / "out", workers=2)
 
 
-def test_pages_are_printed_on_request(
-    tmp_path: Path, awkward_records: Records, run: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_pages_are_printed_on_request(tmp_path, awkward_records, run, monkeypatch):
     monkeypatch.setattr(run_module, "print_pages", lambda out, pages: tuple(f"{page}.pdf" for page in pages))
     made = run(awkward_records, tmp_path / "out", pdf=True)
     assert len(made.printed) == len(made.made)
 
 
-def test_a_family_that_only_imported_jobs_name_has_no_page(
-    tmp_path: Path, awkward_records: Records, run: Run
-) -> None:
+def test_a_family_that_only_imported_jobs_name_has_no_page(tmp_path, awkward_records, run):
     families, jobs = awkward_records.families.copy(), awkward_records.jobs.copy()
     families.loc[len(families), ["family", "kind"]] = ["Quillmarsh 7", families["kind"].iloc[0]]
     jobs.loc[len(jobs)] = {
@@ -283,9 +265,7 @@ def test_a_family_that_only_imported_jobs_name_has_no_page(
         run(records, tmp_path / "out", families=["Quillmarsh 7"])
 
 
-def test_what_cannot_be_is_refused_before_anything_is_written(
-    tmp_path: Path, awkward_records: Records, run: Run
-) -> None:
+def test_what_cannot_be_is_refused_before_anything_is_written(tmp_path, awkward_records, run):
     out = tmp_path / "out"
     with pytest.raises(UnknownName, match=r"The ledger holds no family 'Quillmarsh'; known: "):
         run(awkward_records, out, families=["Quillmarsh"])
@@ -296,14 +276,12 @@ def test_what_cannot_be_is_refused_before_anything_is_written(
     assert not (out / "index.html").exists()
 
 
-def test_a_ledger_without_a_job_has_its_pages(tmp_path: Path, run: Run) -> None:
+def test_a_ledger_without_a_job_has_its_pages(tmp_path, run):
     made = run(Records.empty(), tmp_path / "out")
     assert made.made == ("fleet.html", "earnings.html", "ledger.html", "index.html")
 
 
-def test_a_run_tells_how_far_it_is_on_standard_error(
-    tmp_path: Path, awkward_records: Records, run: Run, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_run_tells_how_far_it_is_on_standard_error(tmp_path, awkward_records, run, capsys):
     run(awkward_records, tmp_path / "out", progress=True)
     said = capsys.readouterr()
     assert said.out == ""
@@ -314,12 +292,12 @@ def test_a_run_tells_how_far_it_is_on_standard_error(
 
 
 class Terminal(io.StringIO):
-    def isatty(self) -> bool:
+    def isatty(self):
         return True
 
 
 @pytest.mark.parametrize("is_shown", [True, False])
-def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(is_shown: bool) -> None:
+def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(is_shown):
     progress = Progress(is_shown, stream := Terminal())
     progress.total = 3
     for kind in ("index", "fleet", "ledger"):
@@ -328,7 +306,7 @@ def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(is_shown: bool
     assert stream.getvalue() == (said if is_shown else "")
 
 
-def test_notebooks_are_the_projects_own_and_digests_tell_names_and_contents(tmp_path: Path) -> None:
+def test_notebooks_are_the_projects_own_and_digests_tell_names_and_contents(tmp_path):
     assert all((NOTEBOOKS / name).is_file() for name in PAGE_NOTEBOOKS)
     (tmp_path / "a.py").write_text("1")
     first = digest(tmp_path, "*.py")
@@ -348,7 +326,7 @@ if __name__ == "__main__":
 """
 
 
-def test_no_process_outlives_a_run_that_was_killed(tmp_path: Path) -> None:
+def test_no_process_outlives_a_run_that_was_killed(tmp_path):
     (tmp_path / "run.py").write_text(RUN)
     environment = {**os.environ, "PYTHONPATH": str(Path.cwd())}
     run = subprocess.Popen(
@@ -362,7 +340,7 @@ def test_no_process_outlives_a_run_that_was_killed(tmp_path: Path) -> None:
     assert (len(ended), left) == (1, [])
 
 
-def test_processes_compute_on_one_core_each() -> None:
+def test_processes_compute_on_one_core_each():
     with threadpool_limits(2), processes(None, 2) as pool:
         assert pool is not None
         seen = pool.submit(threadpool_info).result()
