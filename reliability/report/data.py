@@ -203,6 +203,16 @@ class ReportData:
         """Currency of the ledger."""
         return self.records.settings.currency
 
+    @cached_property
+    def jobs(self) -> pd.DataFrame:
+        """Jobs of this bench, none of those that were imported."""
+        return self.records.jobs[self.records.jobs["origin"].isna()]
+
+    @cached_property
+    def finished(self) -> pd.DataFrame:
+        """Those of them that came to an end."""
+        return self.jobs[self.jobs["outcome"] != "open"]
+
     # Families side by side
 
     @cached_property
@@ -236,16 +246,12 @@ class ReportData:
 
         Where missing numbers are not counted: as if they were jobs after all, none of them repaired.
         """
-        records = self.records
-        finished = records.jobs[records.jobs["origin"].isna() & (records.jobs["outcome"] != "open")]
-        if finished.empty:
+        if self.finished.empty:
             return pd.DataFrame(columns=list(RANKING_COLUMNS))
-        if read_bench(records, self.as_of).gaps_count:
-            share = float((finished["outcome"] == "repaired").mean())
-            settings = replace(records.settings, gap_repaired_share=share)
-        else:
-            settings = replace(records.settings, count_gaps="yes", gap_repaired_share=0.0)
-        changed = replace(records, settings=settings)
+        told: dict[str, Any] = {"count_gaps": "yes", "gap_repaired_share": 0.0}
+        if read_bench(self.records, self.as_of).gaps_count:
+            told = {"gap_repaired_share": float((self.finished["outcome"] == "repaired").mean())}
+        changed = replace(self.records, settings=replace(self.records.settings, **told))
         return ranking(self._keeper.fit(changed, self.as_of), changed, as_of=self.as_of)
 
     # One family
@@ -303,12 +309,11 @@ class ReportData:
     @cached_property
     def counts(self) -> pd.DataFrame:
         """Jobs of this bench that name a component, counted by component and family."""
-        jobs, pair = self.records.jobs[self.records.jobs["origin"].isna()], ["job", "component"]
+        jobs, pair = self.jobs, ["job", "component"]
         findings = self.records.findings[self.records.findings["job"].isin(jobs["job"])]
         worst = worst_findings(findings)[[*pair, "found", "arose"]]
         ended = jobs[["job", "ended_by"]].dropna().set_axis(pair, axis=1).assign(ended=True)
-        finished = jobs[jobs["outcome"] != "open"].assign(own=True)
-        tried = trials(finished, findings)[[*pair, "mended"]].assign(tried=True)
+        tried = trials(self.finished.assign(own=True), findings)[[*pair, "mended"]].assign(tried=True)
         each = worst.merge(ended, how="outer", on=pair).merge(tried, how="left", on=pair)
         each["ended"] = each["ended"].notna()
         each["died"] = (each["found"] == "failed") & (each["arose"] == "during work")

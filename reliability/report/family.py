@@ -40,7 +40,7 @@ FEWEST_CHECKED = 5
 def answer(report: ReportData, family: str) -> Shown:
     """Say what to do when one is offered, and the three numbers that decide it."""
     row, entry = report.ranking.set_index("family").loc[family], report.odds.families[family]
-    jobs, bought = _finished(report, family), report.records.jobs.dropna(subset="bought_for")
+    jobs, bought = _finished(report, family), report.jobs.dropna(subset="bought_for")
     # Prices up to which to take and to haggle, in whole money; NaN below nothing, or where not known.
     ceiling = float(row["ceiling"]) if row["ceiling"] >= 0 else np.nan
     up, top = (float(np.floor(each)) for each in (ceiling, ceiling * (1 + report.odds.terms.haggle_room)))
@@ -68,17 +68,14 @@ def answer(report: ReportData, family: str) -> Shown:
         is_few=entry.jobs_seen < FEW,
         notes=standing_notes(entry, report.odds.tally),
         reasons=reasons(report, family) if abs(gap) >= APART else [],
-        was_bought=family in set(bought.loc[bought["origin"].isna(), "family"]),
+        was_bought=family in set(bought["family"]),
         tied=(tied, whole.max() / 100),
         ended=list(by.sort_values(ascending=False, kind="stable").head(3).items()),
     )
 
 
-def _finished(report: ReportData, family: str | None = None) -> pd.DataFrame:
-    """Finished jobs of this bench, of a family or of all."""
-    jobs = report.records.jobs
-    own = jobs[jobs["origin"].isna() & (jobs["outcome"] != "open")]
-    return own if family is None else own[own["family"] == family]
+def _finished(report: ReportData, family: str) -> pd.DataFrame:
+    return report.finished[report.finished["family"] == family]
 
 
 def _line(report: ReportData, family: str, row: Any, up: float, top: float) -> str:
@@ -117,7 +114,7 @@ def _line(report: ReportData, family: str, row: Any, up: float, top: float) -> s
 
 def reasons(report: ReportData, family: str) -> list[str]:
     """Say what sets the forecast apart from the share repaired so far: only what the numbers bear out."""
-    jobs, entry, own = _finished(report, family), report.odds.families[family], _finished(report)
+    jobs, entry, own = _finished(report, family), report.odds.families[family], report.finished
     chance = float(report.explained(family).appraisal.success.mean())
     gap = chance - float((jobs["outcome"] == "repaired").mean())
     came = jobs["taken_in"].mean().date()
@@ -347,8 +344,7 @@ def back(report: ReportData, family: str) -> Shown:
 
 def jobs(report: ReportData, family: str) -> Shown:
     """List all jobs of this bench, the newest first, each with what had failed."""
-    frame, findings = report.records.jobs, report.records.findings
-    frame = frame[(frame["family"] == family) & frame["origin"].isna()]
+    frame, findings = report.jobs[report.jobs["family"] == family], report.records.findings
     frame = frame.sort_values(["taken_in", "job"], ascending=False)
     frame = frame.merge(report.gains[["job", "gain", "predicted"]], how="left", on="job")
     failed = findings[findings["found"] == "failed"].groupby("job")["component"].unique()

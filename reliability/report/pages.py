@@ -1,7 +1,5 @@
 """What the pages say of the whole bench and of a component: index, fleet, component, earnings, ledger."""
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
@@ -52,8 +50,8 @@ def index_verdicts(report: ReportData, frame: pd.DataFrame) -> Shown:
         for each in ORDER
         if (judged["verdict"] == each).any()
     ]
-    jobs, priced = report.records.jobs, report.ranking.loc[report.ranking["usual_price"].notna(), "family"]
-    bought = set(jobs.loc[jobs["origin"].isna() & jobs["bought_for"].notna(), "family"])
+    priced = report.ranking.loc[report.ranking["usual_price"].notna(), "family"]
+    bought = set(report.jobs.dropna(subset="bought_for")["family"])
     return show(
         report,
         "index",
@@ -318,7 +316,7 @@ def earnings_answer(report: ReportData) -> Shown:
 
 def earnings_months(report: ReportData) -> Shown:
     """Show the last twelve months, then all years; every month behind a fold."""
-    own, by_month = _own(report), _by_month(report)
+    own, by_month = report.jobs, _by_month(report)
     years = by_month.drop(columns="period").groupby(by_month.index.year).sum() if len(by_month) else by_month
     return show(
         report,
@@ -350,10 +348,6 @@ def earnings_spent(report: ReportData) -> Shown:
     return show(report, "earnings", "spent", years=years.assign(year=years.index), has_beside=len(beside) > 0)
 
 
-def _own(report: ReportData) -> pd.DataFrame:
-    return report.records.jobs[report.records.jobs["origin"].isna()]
-
-
 def _waiting(report: ReportData) -> pd.DataFrame:
     return on_hand(report.records, report.odds, as_of=report.as_of, gains=report.gains)
 
@@ -371,7 +365,7 @@ def _by_month(report: ReportData) -> pd.DataFrame:
     Purchases and sales stand in the month of the day on record; hours and gain in that in which the job was
     finished.
     """
-    jobs, done = _own(report), report.gains
+    jobs, done = report.jobs, report.gains
     days = pd.concat([jobs["taken_in"], done["closed"], jobs["sold_on"]]).dropna()
     end = pd.Timestamp(report.as_of)
     span = pd.period_range(days.min() if len(days) else end, end, freq="M")[: None if len(days) else 0]
@@ -402,8 +396,11 @@ def ledger_answer(report: ReportData) -> Shown:
 
 def ledger_doubtful(report: ReportData) -> Shown:
     """List what the audit finds missing or doubtful, one line for each topic, with the rows."""
-    records = report.records
-    rows = {name: _plain_rows(frame) for name, frame in records.frames().items()}
+    records, rows = report.records, {}
+    for name, frame in records.frames().items():  # as the audit reads them: dates as text, None where empty
+        dates = {each: frame[each].dt.strftime("%Y-%m-%d") for each in frame.select_dtypes("datetime")}
+        plain = frame.assign(**dates).astype(object).where(frame.notna(), None)
+        rows[name] = plain.to_dict("records")
     found = list(number_gaps(rows, records.withdrawn, records.settings.count_gaps))
     for audit in AUDITS:
         found += long_open(rows, report.as_of) if audit is long_open else audit(rows)
@@ -419,55 +416,32 @@ def ledger_doubtful(report: ReportData) -> Shown:
     return show(report, "ledger", "doubtful", found=pd.DataFrame(lines, columns=columns))
 
 
-def _plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Give rows as the audit reads them: dates as ISO text, None where empty."""
-    dates = {each: frame[each].dt.strftime("%Y-%m-%d") for each in frame.select_dtypes("datetime")}
-    plain = frame.assign(**dates).astype(object).where(frame.notna(), None)
-    return [{str(key): value for key, value in row.items()} for row in plain.to_dict("records")]
-
-
 def ledger_cannot_tell(report: ReportData) -> Shown:
     """Say what no statistic can get out of these records, with the numbers of this ledger."""
-    jobs = report.records.jobs[report.records.jobs["origin"].isna()]
-    seasons, lives = jobs["taken_in"].dt.year, report.own.table.drop_duplicates("record")
-    no_year = int((jobs["built_from"].isna() & jobs["built_to"].isna()).sum())
-    wide = int((jobs["built_to"] > jobs["built_from"]).sum())
-    counts = {
-        "a guessed year of production": int((jobs["year_basis"] == "guess").sum()),
-        "a window of years": wide,
-        "no year at all": no_year,
-    }
-    said = [f"{n} {what}" for what, n in counts.items() if n]
-    if said:
-        n, what = said[0].split(" ", 1)
-        said[0] = f"{n} {'has' if n == '1' else 'have'} {what}"
+    jobs, lives = report.jobs, report.own.table.drop_duplicates("record")
     same = report.own.same_window
     same = same[same["n_records"] > 1].groupby("family", sort=True)[["first_year", "last_year"]].first()
+    others = pd.DataFrame()  # verdicts that would be others had nothing been left out, or gaps been jobs
+    if report.odds.tally.jobs_missing:
+        then, now = (each[["family", "verdict"]] for each in (report.ranking_if_written, report.ranking))
+        both = then.merge(now, on="family", suffixes=("_then", "_now"))
+        others = both[both["verdict_then"].fillna("none") != both["verdict_now"].fillna("none")]
     return show(
         report,
         "ledger",
         "cannot_tell",
         jobs=jobs,
-        seasons=int(seasons.max() - seasons.min()) + 1 if len(jobs) else 0,
-        undated=format.listed(said),
-        no_year=no_year,
-        wide=wide,
+        guessed=(jobs["year_basis"] == "guess").sum(),
+        wide=(jobs["built_to"] > jobs["built_from"]).sum(),
+        no_year=(jobs["built_from"].isna() & jobs["built_to"].isna()).sum(),
         examined=len(lives),
         unknown_parts=int(lives["original_unknown"].sum()) if len(lives) else 0,
-        one_year=[
-            f"{row.Index} ({format.window(row.first_year, row.last_year)})" for row in same.itertuples()
+        one_year=[f"{each.Index} ({format.window(*each[1:])})" for each in same.itertuples()],
+        others=[
+            f"{each.family} ({each.verdict_then} instead of {each.verdict_now})"
+            for each in others.itertuples()
         ],
-        others=_otherwise(report) if report.odds.tally.jobs_missing else [],
     )
-
-
-def _otherwise(report: ReportData) -> list[str]:
-    """Name the verdicts that would be others had nothing been left out, or missing numbers been jobs."""
-    both = report.ranking_if_written[["family", "verdict"]].merge(
-        report.ranking[["family", "verdict"]], on="family", suffixes=("_then", "_now")
-    )
-    both = both[both["verdict_then"].fillna("none") != both["verdict_now"].fillna("none")]
-    return [f"{row.family} ({row.verdict_then} instead of {row.verdict_now})" for row in both.itertuples()]
 
 
 def ledger_left_out(report: ReportData) -> Shown:
