@@ -23,11 +23,10 @@ from reliability.records.values import Fault, FaultsFound, exponent_of, refuse
 from reliability.report import format
 from reliability.report.data import ledger_address
 from reliability.report.fields import Field, Known, Row, Rows, Spots, heading, unseen
-from reliability.report.format import NOTHING, bullets, name, paragraph, text, verdict_mark
+from reliability.report.format import bullets, name, paragraph, text
+from reliability.report.show import TEMPLATES, templates
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from reliability.records.frames import Records
     from reliability.records.ledger import Ledger
     from reliability.worth.appraiser import Appraiser
@@ -142,7 +141,7 @@ def what_changed(
     from reliability.worth.appraiser import appraiser_of, fit_appraiser, last_day
     from reliability.worth.review import ranking
 
-    rows: list[pd.Series[Any] | None] = []
+    rows: list[Any] = []
     for moment in (before, after):
         if moment.records is None or after.records is None:
             raise BenchoddsError(before.trouble or after.trouble)
@@ -154,59 +153,12 @@ def what_changed(
         families = {each: odds.families[each] for each in odds.families if each == family}
         day = last_day(after.records)
         table = ranking(replace(odds, families=families), moment.records, as_of=day)
-        rows.append(None if table.empty else table.iloc[0])
-        currency = odds.currency
-    return _compared(name(family), job, currency, rows)
-
-
-def _compared(whose: str, job: str, currency: str, rows: Sequence["pd.Series[Any] | None"]) -> str:
-    """Set how a usual unit of a family is judged before and after a job: a sentence and a table."""
-
-    def told(show: Callable[["pd.Series[Any]"], str], nothing: str = NOTHING) -> list[str]:
-        return [nothing if row is None else show(row) for row in rows]
-
-    def amount(column: str) -> list[str]:
-        return told(lambda row: format.money(row[column], currency))
-
-    verdicts = told(lambda row: row["verdict"] if format.is_known(row["verdict"]) else "", "")
-    ceilings = told(
-        lambda row: format.money(row["ceiling"], currency) if row["ceiling"] > 0 else "not even for free"
-    )
-    chances, prices = told(lambda row: format.share(row["success_chance"])), amount("usual_price")
-    interval = told(lambda row: format.span(row["success_low"], row["success_high"]))
-    if rows[0] is None:
-        said = (f"{whose} is new to the ledger: a repair works out in {text(chances[1])} of such units, "
-                "most of that borrowed from its kind.")  # fmt: skip
-    elif all(then == now for then, now in (verdicts, ceilings, chances)):
-        said = f"Of {whose}, verdict, ceiling and odds stay as they were."
-    else:
-        odds = f"was {text(chances[0])} and is now" if chances[0] != chances[1] else "stays"
-        said = f"Of {whose}, the chance of a repair {odds} {text(chances[1])}"
-        if ceilings[0] != ceilings[1]:
-            said += f"; the ceiling moves from {text(ceilings[0])} to {text(ceilings[1])}"
-        said += "."
-        if all(verdicts) and verdicts[0] != verdicts[1]:
-            said += f" The verdict turns from {verdicts[0]} to {verdicts[1]}."
-    advice = "There is no verdict: what such a unit usually costs is not known."
-    if verdicts[1]:
-        advice = f"At {text(prices[1])}, the price usually paid, the verdict is now: {verdicts[1]}."
-    lines = "".join(
-        f'<tr><th scope="row">{text(label)}</th><td>{then}</td><td>{now}</td></tr>'
-        for label, (then, now) in {
-            "Verdict at the usual price": [verdict_mark(each) if each else NOTHING for each in verdicts],
-            "Usual price": prices,
-            "Take up to (ceiling)": ceilings,
-            "Chance of a repair": chances,
-            "90 % interval of that chance": interval,
-            "Mean gain at the usual price": amount("expected_gain"),
-            "Finished jobs of the family": told(lambda row: str(row["jobs_seen"]), "0"),
-        }.items()
-    )
-    others = "The other families learn from it too; <code>benchodds report</code> remakes their pages."
-    return f"""{paragraph(said, advice)}<table class="bench-change">
-<caption>{whose}, before and after job {name(job)}</caption>
-<thead><tr><td></td><th scope="col">before</th><th scope="col">after</th></tr></thead><tbody>{lines}</tbody>
-</table>{paragraph(others, kind="bench-soft")}"""
+        rows += (
+            table.reset_index(drop=True).reindex([0]).itertuples()
+        )  # all empty before a family's first job
+    then, now = rows
+    change = templates().get_template("parts/change.html.j2")
+    return change.render(family=family, job=job, then=then, now=now, report=odds)
 
 
 _AS_WIDE_AS_ITS_WORDS = {"width": "auto", "align_self": "flex-start", "margin": ".6rem 0"}
@@ -246,40 +198,6 @@ class _Change:
 # What all forms do: show faults beside their fields, write once and at once, tell what was written.
 
 
-# Colours of JupyterLab itself, so that the form is dark where the rest is; a fault has a mark and
-# words as well as its colour.
-STYLE = """<style>
-.bench-form { max-width: 62rem; }
-.bench-form h3 { font-size: 1.05rem; margin: 1.1rem 0 .2rem; padding-top: .6rem;
-  border-top: 1px solid var(--jp-border-color1, #999); }
-.bench-form p, .bench-form li { font-size: .95rem; line-height: 1.45; margin: .25rem 0; max-width: 46rem;
-  overflow-wrap: anywhere; }
-.bench-form .bench-field, .bench-form .widget-vbox, .bench-form .widget-gridbox { overflow: visible; }
-.bench-form .widget-gridbox { margin: .3rem 0; }
-.bench-form .widget-vbox > .bench-field { margin: .3rem 0 !important; }
-.bench-field > .jupyter-widgets.widget-inline-hbox { flex-direction: column; align-items: stretch;
-  width: auto; height: auto; margin: 0; }
-.bench-field .widget-label { width: auto; min-width: 0; max-width: none; height: auto; padding: 0 0 .15rem;
-  text-align: left; line-height: 1.3; font-size: .85rem; color: var(--jp-ui-font-color1, #333);
-  white-space: normal; overflow: visible; }
-.bench-field input[type=text], .bench-field select { flex: none; width: 100%; height: 1.9rem;
-  box-sizing: border-box; font-size: .95rem; }
-.bench-field > .widget-checkbox { width: auto; }
-.bench-faulty input, .bench-faulty select, .bench-faulty textarea {
-  border: 2px solid var(--jp-error-color1, #b00020); }
-.bench-form p.bench-wrong { color: var(--jp-error-color0, #9b0019); font-size: .85rem; margin: .15rem 0 0; }
-.bench-form .bench-caution { border-left: 5px solid #c77700; padding: .35rem .8rem; margin: .3rem 0 .6rem; }
-.bench-form .bench-refused { border: 2px solid var(--jp-error-color1, #b00020); padding: .4rem .8rem; }
-.bench-form .bench-done { border: 2px solid var(--jp-brand-color1, #1976d2); padding: .4rem .8rem; }
-.bench-form p.bench-number { font-size: 1.25rem; font-weight: 600; }
-.bench-form p.bench-soft { color: var(--jp-ui-font-color1, #444); font-size: .9rem; }
-.bench-change { border-collapse: collapse; margin: .5rem 0; font-size: .95rem; }
-.bench-form .bench-change caption { text-align: left; font-weight: 600; color: inherit; }
-.bench-form .bench-change :is(th, td) { padding: .25rem .9rem .25rem 0; text-align: left; vertical-align: top;
-  border-bottom: 1px solid var(--jp-border-color2, #ccc); }
-</style>"""
-
-
 class _Form(ABC):
     """A form over one ledger. Its own are `begin`, which lays out empty parts, and `write`."""
 
@@ -291,8 +209,9 @@ class _Form(ABC):
         self.button.on_click(lambda _: self.save())
         self.message, self.result, self._second = widgets.HTML(), widgets.HTML(), widgets.VBox([])
         self._middle = widgets.VBox([])
+        style = widgets.HTML(f"<style>{(TEMPLATES / 'form.css').read_text('utf-8')}</style>")
         below = [self.button, self.message, self.result, self._second]
-        self.box = widgets.VBox([widgets.HTML(STYLE), *above, self._middle, *below])
+        self.box = widgets.VBox([style, *above, self._middle, *below])
         self.box.add_class("bench-form")
         self.begin()
 
