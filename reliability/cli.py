@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Iterable
 from decimal import Decimal
 from functools import partial, wraps
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
@@ -67,14 +67,6 @@ DEFAULT_LEDGER = "data/bench.db"
 # ---- The command itself
 
 
-class Refusal(click.ClickException):
-    """A fault that the user can mend, shown as it is; ends with exit code 1."""
-
-    def show(self, file: IO[Any] | None = None) -> None:
-        """Print the message and its faults to standard error."""
-        click.echo(self.message, file=file, err=True)
-
-
 class Commands(click.Group):
     """The commands in the order of the work; our errors are shown as plain messages."""
 
@@ -83,19 +75,20 @@ class Commands(click.Group):
         return list(self.commands)
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run a command; an error of ours becomes its message and exit code 1."""
+        """Run a command; a fault that the user can mend becomes its message and exit code 1."""
         try:
             return super().invoke(ctx)
         except BenchoddsError as error:
-            raise Refusal(str(error)) from error
+            note(str(error))
         except OSError as error:
             if error.errno == errno.EPIPE:  # whoever read what is printed has gone
                 raise
             place = f"{error.filename} " if error.filename else "A file "
-            raise Refusal(
+            note(
                 f"{place}cannot be read or written: {reason(error)}. What was told before that is done; look "
                 "with `benchodds check` and `show` before you try again."
-            ) from error
+            )
+        ctx.exit(1)
 
 
 def examples(*lines: str) -> str:

@@ -115,7 +115,8 @@ def _warm_up() -> None:
         said, sys.stdout = sys.stdout, nowhere
         for line in ("intake|T|--new-family|--kind|radio|-m|M", "amend|1|--set|hours=1|--why|x", "check",
                      f"backup|{folder}/copy.db", f"export|{folder}/csv", f"import|{folder}/csv"):  # fmt: skip
-            main(["--ledger", f"{folder}/bench.db", *line.split("|")], standalone_mode=False)
+            if main(["--ledger", f"{folder}/bench.db", *line.split("|")], standalone_mode=False):
+                raise RuntimeError(line)
         sys.stdout = said
 
 

@@ -16,32 +16,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from reliability import __version__
 from reliability.records.files import replace_file
+from reliability.records.tables import LEFT_BECAUSE
 from reliability.records.values import LONGEST_LINE, MOST_MINOR_UNITS, SPREADSHEET_ERRORS
 from reliability.report.format import counted, is_known, limit, verdict_mark
 from reliability.report.run import whose
 from reliability.report.show import TEMPLATES, templates
+from reliability.worth import judging, odds
 from reliability.worth.appraiser import ESTIMATES, SPREADS, TOO_MANY, Appraiser
-from reliability.worth.judging import (
-    BREAK,
-    FEW_JOBS,
-    LEAST_BINS,
-    LEFT_BECAUSE,
-    LONGEST_WINDOW,
-    NAMES,
-    OFFER_COLUMNS,
-    PASS_ON,
-    TRY,
-)
-from reliability.worth.odds import (
-    CASES,
-    COMMON_DIMENSIONS,
-    LOGIT_SLOPE,
-    MOST_SEEN,
-    MOST_YEARS,
-    NODE_WEIGHTS,
-    NODES,
-    TINY,
-)
 from reliability.worth.plan import all_cautions
 
 if TYPE_CHECKING:
@@ -70,6 +51,8 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
     export = appraiser.to_export()
     shared = {name: values for name, values in export["shared"].items() if name != "draws"}
     place = {family: i for i, family in enumerate(export["families"])}
+    # Letters that lose their case other than by being written small; browsers know no others.
+    letters = map(chr, range(0x20000))  # no character from there on has an upper and a lower case
     return {
         "day": day.isoformat(),
         "as_of": export["as_of"],
@@ -80,7 +63,7 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
         "families": [_packed_entry(name, entry) for name, entry in export["families"].items()],
         "kinds": [_packed_entry(name, entry) for name, entry in export["kinds"].items()],
         "models": [[model, place[family]] for model, family in export["models"].items()],
-        "folds": _folds(),
+        "folds": {each: each.casefold() for each in letters if each.casefold() != each.lower()},
         "rules": _rules(),
     }
 
@@ -115,29 +98,23 @@ def _packed(values: ArrayLike, form: str) -> str:
     return base64.b64encode(array.tobytes()).decode("ascii")
 
 
-def _folds() -> dict[str, str]:
-    """List the letters that lose their case other than by being written small; browsers know no others."""
-    letters = map(chr, range(0x20000))  # no character from there on has an upper and a lower case
-    return {each: each.casefold() for each in letters if each.casefold() != each.lower()}
-
-
 def _rules() -> dict[str, Any]:
     """Collect the fixed numbers of the appraisal and the bounds of an offer's cells."""
-    year = OFFER_COLUMNS[NAMES.index("built_from")]
+    year = judging.OFFER_COLUMNS[judging.NAMES.index("built_from")]
     return {
-        "common": COMMON_DIMENSIONS,
-        "tiny": TINY,
-        "logit_slope": LOGIT_SLOPE,
-        "nodes": NODES.tolist(),
-        "node_weights": NODE_WEIGHTS.tolist(),
-        "most_seen": MOST_SEEN,
-        "cases": CASES.tolist(),
-        "few_jobs": FEW_JOBS,
-        "ways": [TRY, BREAK, PASS_ON],
-        "least_bins": LEAST_BINS,
-        "longest_window": LONGEST_WINDOW,
-        "most_years": MOST_YEARS,
-        "columns": list(NAMES),
+        "common": odds.COMMON_DIMENSIONS,
+        "tiny": odds.TINY,
+        "logit_slope": odds.LOGIT_SLOPE,
+        "nodes": odds.NODES.tolist(),
+        "node_weights": odds.NODE_WEIGHTS.tolist(),
+        "most_seen": odds.MOST_SEEN,
+        "cases": odds.CASES.tolist(),
+        "few_jobs": judging.FEW_JOBS,
+        "ways": [judging.TRY, judging.BREAK, judging.PASS_ON],
+        "least_bins": judging.LEAST_BINS,
+        "longest_window": judging.LONGEST_WINDOW,
+        "most_years": odds.MOST_YEARS,
+        "columns": list(judging.NAMES),
         "left_because": LEFT_BECAUSE,
         "years": [year.minimum, year.maximum],
         "most_money": MOST_MINOR_UNITS / 100,
@@ -174,16 +151,9 @@ SCRIPTS = "numbers data odds appraisal names offers judging lots telling finder 
 """Sources of the card's script, in the order in which they are joined."""
 
 
-def write_card(
-    appraiser: Appraiser,
-    records: "Records",
-    out: Path,
-    *,
-    as_of: datetime.date | None = None,
-    demo: bool = False,
-) -> int:
-    """Write the card; the file is replaced in one step."""
-    page = make_card(appraiser, records, as_of=as_of, demo=demo)
+def write_card(appraiser: Appraiser, records: "Records", out: Path, **how: Any) -> int:
+    """Write the card, as `make_card` makes it; the file is replaced in one step. Give its size in bytes."""
+    page = make_card(appraiser, records, **how)
     replace_file(out, page)
     return len(page.encode("utf-8"))
 
@@ -191,7 +161,7 @@ def write_card(
 def make_card(
     appraiser: Appraiser, records: "Records", *, as_of: datetime.date | None = None, demo: bool = False
 ) -> str:
-    """Make the card; see `write_card`."""
+    """Make the card for a day; that of the odds if none is given."""
     from reliability.worth.review import ranking, signs_by_worth
 
     day = as_of or appraiser.as_of
@@ -200,10 +170,12 @@ def make_card(
     joined = "\n".join(line for line in lines if line and not line.startswith("//"))
     script = f'(() => {{\n"use strict";\n{joined}\n}})();'
     style = "\n".join(line.strip() for line in _source("card.css").splitlines())
+    # Marks of the verdicts are taken apart, so that the script draws the same ones.
+    marks = {each: ElementTree.fromstring(verdict_mark(each)).iterfind("svg/*") for each in HEADINGS if each}
     numbers = {
         **card_data(appraiser, day),
         "demo": demo,
-        "marks": _marks(),
+        "marks": {each: [(shape.tag, shape.attrib) for shape in mark] for each, mark in marks.items()},
         "words": {"below_zero": limit(-1.0), "below_one": limit(0.0)},  # where there is nothing to pay
         "looks": {kind: signs_by_worth(appraiser, records, kind, as_of=day) for kind in appraiser.kinds},
         "usual": {row.family: row.usual_price for row in table.itertuples() if is_known(row.usual_price)},
@@ -243,12 +215,6 @@ def _json_in_html(value: Any) -> str:
     r"""Write JSON that nothing in it can end: every ``<`` becomes ``\u003c``."""
     text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-
-
-def _marks() -> dict[str, list[tuple[str, dict[str, str]]]]:
-    """Take the marks of the verdicts apart, so that the script draws the same ones."""
-    marks = {each: ElementTree.fromstring(verdict_mark(each)).iterfind("svg/*") for each in HEADINGS if each}
-    return {each: [(shape.tag, dict(shape.attrib)) for shape in mark] for each, mark in marks.items()}
 
 
 def _provenance(appraiser: Appraiser, day: datetime.date) -> dict[str, str]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from functools import cached_property, partial
+from functools import cache, cached_property, partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -88,8 +88,13 @@ class Keeper:
         """Give the chances of a repair by the odds of a day, as kept where the same offers were judged."""
         path = self.path(records, day)
         told = path and path.with_suffix(f".{sha256(offers.to_json().encode()).hexdigest()[:16]}.json")
-        found = _kept(told, partial(_read_chances, number=len(offers)))
-        if found is None:
+        found = _kept(
+            told,
+            lambda kept: pd.DataFrame(
+                json.loads(kept.read_text("utf-8")), columns=list(CHANCES), dtype=float
+            ),
+        )
+        if found is None or len(found) != len(offers):
             found = judge(offers, self.fit(records, day, fit))[list(CHANCES)].astype(float)
             if told is not None:
                 replace_file(told, json.dumps(found.to_dict("list")))
@@ -117,11 +122,6 @@ def _kept(path: Path | None, read: Callable[[Path], Any]) -> Any:
     return None
 
 
-def _read_chances(path: Path, number: int) -> pd.DataFrame | None:
-    found = pd.DataFrame(json.loads(path.read_text("utf-8")), columns=list(CHANCES), dtype=float)
-    return found if len(found) == number else None
-
-
 # ---- A ledger with all that pages ask of it
 
 
@@ -146,9 +146,8 @@ class ReportData:
         if odds is not None:
             self.odds = odds
         self._keeper, self._executor, self._is_near = keeper or Keeper(), executor, is_near
-        self._explained: dict[str, Explanation] = {}
-        self._components: dict[str, pd.DataFrame] = {}
-        self._own_lives: dict[str, OwnLives] = {}
+        self.explained, self.components = cache(self._explained), cache(self._components)
+        self.own_lives = cache(self._own_lives)
         self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
 
     def begin(self, families: Iterable[str] = ()) -> None:
@@ -256,28 +255,24 @@ class ReportData:
 
     # One family
 
-    def explained(self, family: str) -> Explanation:
+    def _explained(self, family: str) -> Explanation:
         """Take a usual unit of a family apart: components, odds and money, the same as its verdict has."""
-        if family not in self._explained:
-            self._explained[family] = explain(self.odds, family=family, seen_on=self.as_of)
-        return self._explained[family]
+        return explain(self.odds, family=family, seen_on=self.as_of)
 
     def components_of(self, family: str) -> tuple[str, ...]:
         """Components that can end a job of this family."""
         return tuple(self.odds.components_of(self.odds.families[family]))
 
-    def components(self, family: str) -> pd.DataFrame:
+    def _components(self, family: str) -> pd.DataFrame:
         """Components by which a family is judged, what ended most jobs first: `explained` and `counts`."""
-        if family not in self._components:
-            counts = self.counts[self.counts["family"] == family].drop(columns="family")
-            counts = counts.rename(columns={"failed": "n_failed"})
-            frame = self.explained(family).components.merge(counts, how="left", on="component")
-            numbers = [each for each in counts if each != "component"]
-            frame[numbers] = frame[numbers].astype(float).fillna(0.0).astype(int)
-            order = ["ended", "ends_job", "component"]
-            frame = frame.sort_values(order, ascending=[False, False, True], ignore_index=True)
-            self._components[family] = coarse(frame, "failed", "ends_job")
-        return self._components[family]
+        counts = self.counts[self.counts["family"] == family].drop(columns="family")
+        counts = counts.rename(columns={"failed": "n_failed"})
+        frame = self.explained(family).components.merge(counts, how="left", on="component")
+        numbers = [each for each in counts if each != "component"]
+        frame[numbers] = frame[numbers].astype(float).fillna(0.0).astype(int)
+        order = ["ended", "ends_job", "component"]
+        frame = frame.sort_values(order, ascending=[False, False, True], ignore_index=True)
+        return coarse(frame, "failed", "ends_job")
 
     def usual_year(self, family: str) -> float:
         """Production year of a usual unit."""
@@ -333,12 +328,10 @@ class ReportData:
         seen = observe(self.records.jobs, worst, self.records.families, event=EVENTS[0])
         return replace(seen, table=seen.table[seen.table["own"]].reset_index(drop=True))
 
-    def own_lives(self, family: str) -> OwnLives:
+    def _own_lives(self, family: str) -> OwnLives:
         """Lives of a family's components from its own records alone."""
-        if family not in self._own_lives:
-            found = self._done("lives", family, here=lambda: own_lives(self._own_of(family)))
-            self._own_lives[family] = found
-        return self._own_lives[family]
+        found: OwnLives = self._done("lives", family, here=lambda: own_lives(self._own_of(family)))
+        return found
 
     def _own_of(self, family: str) -> Observations:
         table = self.own.table

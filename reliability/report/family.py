@@ -259,10 +259,20 @@ def years(report: ReportData, family: str) -> Shown:
     """Say what production years have to do with it, and draw the records that tell."""
     found = report.changes[report.changes["family"] == family].sort_values("component")
     of = {status: list(rows["component"]) for status, rows in found.groupby("status")}
-    called = called_changes(found)
+    called, said, pictures = called_changes(found), [], []
+    table = report.own.table
+    # Records of one known year as marks.
+    dated = table[~table["record"].duplicated(keep=False) & (table["family"] == family)]
+    marks = dated[["component", "year"]].assign(
+        age_years=dated["age_years"].round(), is_failed=np.isfinite(dated["upper"])
+    )
+    marks = marks.value_counts(sort=False).rename("count").reset_index()
+    for row in called.itertuples():
+        title, here = format.capital(row.component), marks[marks["component"] == row.component]
+        said.append(f"{title}: {_change(row, here)}")
+        words = {"title": title, "alt": said[-1], "says": "Records of a known year."}
+        pictures.append(figures.years(here, change_year=row.change_year, **words))
     others = [each for each in of.get("ok", []) if each not in set(called["component"])]
-    marks = _year_marks(report, family)
-    said = [_change(row, marks) for row in called.itertuples()]
     if others:
         said.append(f"No change is shown in the {listed(others)}.")
     if mixed := of.get("cannot tell ageing from vintage"):
@@ -270,16 +280,6 @@ def years(report: ReportData, family: str) -> Shown:
     if few := of.get("too few records"):
         said.append(f"Too few records of a known year: {listed(few)}.")
     named = "; ".join(f"{row.component} from {row.change_year:.0f} on" for row in called.itertuples())
-    pictures = [
-        figures.years(
-            marks[marks["component"] == row.component],
-            change_year=row.change_year,
-            title=format.capital(row.component),
-            alt=_change(row, marks),
-            says="Records of a known year.",
-        )
-        for row in called.itertuples()
-    ]
     nothing = "nothing stands out" if "ok" in of else "nothing can be told"
     summary = f"Production years: {named or nothing}"
     return show(report, "family", "years", summary=summary, said=said, pictures=pictures)
@@ -291,28 +291,14 @@ def called_changes(found: pd.DataFrame) -> pd.DataFrame:
     return called.sort_values("q_value")
 
 
-def _year_marks(report: ReportData, family: str) -> pd.DataFrame:
-    """Give the records of one known year as marks: component, year, age_years (whole), is_failed, count."""
-    table = report.own.table
-    dated = table[~table["record"].duplicated(keep=False) & (table["family"] == family)]
-    one = dated[["component", "year"]].assign(
-        age_years=dated["age_years"].round(), is_failed=np.isfinite(dated["upper"])
-    )
-    return one.value_counts(sort=False).rename("count").reset_index()
-
-
 def _change(row: Any, marks: pd.DataFrame) -> str:
     """Say what a change of production year amounts to, in counts and at one age."""
-    here = marks[marks["component"] == row.component]
-    later, failed = here["year"] >= row.change_year, here["count"].where(here["is_failed"], 0)
-    after, before = (f"{failed[some].sum()} of {here.loc[some, 'count'].sum()}" for some in (later, ~later))
-    said = (
-        f"{format.capital(row.component)}: {after} failed in units built from {row.change_year:.0f} on, "
-        f"{before} in earlier ones."
-    )
-    if not format.is_known(row.reference_age_years):
-        return f"{said} The two were never seen at one age, so part of it may be ageing."
-    return said
+    later, failed = marks["year"] >= row.change_year, marks["count"].where(marks["is_failed"], 0)
+    after, before = (f"{failed[some].sum()} of {marks.loc[some, 'count'].sum()}" for some in (later, ~later))
+    said = f"{after} failed in units built from {row.change_year:.0f} on, {before} in earlier ones."
+    if format.is_known(row.reference_age_years):
+        return said
+    return f"{said} The two were never seen at one age, so part of it may be ageing."
 
 
 def back(report: ReportData, family: str) -> Shown:

@@ -261,22 +261,15 @@ def slugs(names: Iterable[str]) -> dict[str, str]:
     >>> slugs(["Tarnwick T2", "Dallow 80"])
     {'Tarnwick T2': 'tarnwick-t2', 'Dallow 80': 'dallow-80'}
     """
-    plain = {each: _plain(each) for each in names}
-    taken = Counter(plain.values())
-    return {each: base if taken[base] == 1 and _is_enough(each, base) else _marked(each, base)
-            for each, base in plain.items()}  # fmt: skip
-
-
-def _plain(name: str) -> str:
-    spread = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    return re.sub(r"[^a-z0-9]+", "-", spread.lower()).strip("-")
-
-
-def _is_enough(name: str, base: str) -> bool:
-    letters, kept = (sum(each.isalnum() for each in said) for said in (name, base))
-    return kept >= letters > 0 and len(base) <= _LONGEST and base not in _RESERVED
-
-
-def _marked(name: str, base: str) -> str:
-    """Tell a name apart by a digest of it."""
-    return f"{base[:_LONGEST].strip('-')}-{sha256(name.encode()).hexdigest()[:8]}".lstrip("-")
+    slugs = {}
+    for each in names:
+        spread = unicodedata.normalize("NFKD", each).encode("ascii", "ignore").decode()
+        slugs[each] = re.sub(r"[^a-z0-9]+", "-", spread.lower()).strip("-")
+    taken = Counter(slugs.values())
+    for each, base in slugs.items():
+        letters, kept = (sum(letter.isalnum() for letter in said) for said in (each, base))
+        is_enough = kept >= letters > 0 and len(base) <= _LONGEST and base not in _RESERVED
+        if not is_enough or taken[base] > 1:  # a digest of the name tells it apart
+            digest = sha256(each.encode()).hexdigest()[:8]
+            slugs[each] = f"{base[:_LONGEST].strip('-')}-{digest}".lstrip("-")
+    return slugs

@@ -47,9 +47,7 @@ class OwnLives:
     summary: pd.DataFrame  # `COLUMNS`, one row per component with records, lives in whole years
     model: pd.DataFrame  # Weibull curves of those that have one: component, age_years, failed, low, high
     checks: dict[str, ModelCheck]  # how well each of them fits
-    steps: dict[
-        str, pd.DataFrame
-    ]  # curves without a model: age_years, failed; none where records are too few
+    steps: dict[str, pd.DataFrame]  # curves without a model: age_years, failed; none of too few records
 
 
 def own_lives(seen: Observations) -> OwnLives:
@@ -78,14 +76,18 @@ def own_lives(seen: Observations) -> OwnLives:
     summary["fit_says"] = [_status(row, low, high) for row, low, high in rows]
     drawn = summary[summary["is_drawn"]]
     lives = {row.component: records.subset(records.stratum == row.stratum) for row in drawn.itertuples()}
-    fitted = drawn[drawn["status"] == "ok"]
+    fitted, steps = drawn[drawn["status"] == "ok"], {}
+    for component, life in lives.items():
+        curve = fit_curve(life, has_band=False)
+        frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
+        steps[component] = format.rounded(frame.dropna(), age_years=2, failed=3)
     return OwnLives(
         marks,
         last_age,
         summary[list(COLUMNS)],
         _model(records, fitted, last_age),
         checks={each: check_model(lives[each]) for each in fitted["component"]},
-        steps={each: _stepped(life) for each, life in lives.items()},
+        steps=steps,
     )
 
 
@@ -110,12 +112,6 @@ def _between(ages: np.ndarray, at: np.ndarray, failed: np.ndarray) -> np.ndarray
     z, x, wanted = np.log(-np.log1p(-share)), np.log(at), np.log(np.maximum(ages, at[0] / 2))
     below = np.maximum((z[1] - z[0]) / (x[1] - x[0]), 0.0) * np.minimum(wanted - x[0], 0.0)
     return np.where(ages > 0, -np.expm1(-np.exp(np.interp(wanted, x, z) + below)), 0.0)
-
-
-def _stepped(records: LifeRecords) -> pd.DataFrame:
-    curve = fit_curve(records, has_band=False)
-    frame = pd.DataFrame({"age_years": curve.age_years, "failed": curve.failed})
-    return format.rounded(frame.dropna(), age_years=2, failed=3)
 
 
 def _status(row: Any, bracket_low: float, bracket_high: float) -> str:

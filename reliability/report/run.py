@@ -12,7 +12,7 @@ import sys
 import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -332,21 +332,16 @@ def _show_all(
             if pool is None:
                 return [told.step(page, _show(page)) for page in pages]
             running = {pool.submit(_show, page): page for page in pages}
-            shown = {page: told.step(page, _outcome(done, page))
-                     for done in as_completed(running) for page in [running[done]]}  # fmt: skip
+            shown = {}
+            for done in as_completed(running):
+                page, error = running[done], done.exception()
+                if error is not None and not is_end_of_process(error):
+                    raise error
+                ended = f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
+                shown[page] = told.step(page, _Shown(failure=ended) if error else done.result())
             return [shown[page] for page in pages]
     finally:
         _here = None
-
-
-def _outcome(future: Future[_Shown], page: Page) -> _Shown:
-    error = future.exception()
-    if error is None:
-        return future.result()
-    if not is_end_of_process(error):
-        raise error
-    said = f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
-    return _Shown(failure=said)
 
 
 def _show(page: Page) -> _Shown:
