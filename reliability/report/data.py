@@ -395,7 +395,7 @@ def _ranking_on(keeper: Keeper, known: Records, day: datetime.date, fit: Fit | N
 
 def _changes_of(own: Observations) -> pd.DataFrame:
     if own.table.empty:
-        return pd.DataFrame(columns=["component", "family", "status"])
+        return pd.DataFrame(columns=["component", "family", "status", "q_value"])
     lives, labels = own.life_records(by=("component", "family"))
     table = own.table
     unit = pd.factorize(table["job"])[0]
