@@ -6,19 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from reliability.records import values
 from reliability.records.checks import JobDocument, clean_row
 from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
-from reliability.records.values import (
-    Refused,
-    clean_text,
-    near_twin,
-    nearest,
-    read_value,
-    some,
-    typed,
-    write_value,
-)
 from reliability.terminal import Bench, Said, ask, told_of
 
 if TYPE_CHECKING:
@@ -37,7 +28,9 @@ def picked(answer: str, offered: Sequence[str]) -> str:
 def ask_one(question: str, choices: Sequence[str], default: str) -> str:
     """Ask for one of a closed list."""
     column = Column("", "choice", "", allowed=tuple(choices))
-    return str(ask(question, lambda answer: read_value(column, picked(answer, choices)), choices, default))
+    return str(
+        ask(question, lambda answer: values.read_value(column, picked(answer, choices)), choices, default)
+    )
 
 
 def ask_name(question: str, known: Sequence[str], what: str) -> str:
@@ -45,10 +38,10 @@ def ask_name(question: str, known: Sequence[str], what: str) -> str:
 
     def read(answer: str) -> str:
         if not (name := picked(answer, known)):
-            raise Refused("an answer is needed here")
-        told = f"No {what} {name!r} is known.{nearest(name, known)} Is it new?"
+            raise values.Refused("an answer is needed here")
+        told = f"No {what} {name!r} is known.{values.nearest(name, known)} Is it new?"
         if name not in known and not click.confirm(told, default=False):
-            raise Refused(f"{name!r} was not taken; known: {some(known)}")
+            raise values.Refused(f"{name!r} was not taken; known: {values.some(known)}")
         return name
 
     return str(ask(question, read, known))
@@ -67,11 +60,11 @@ def ask_names(
     def read(answer: str) -> list[str]:
         if rest and answer == "rest":
             return list(offered)
-        parts = [clean_text(part) for part in answer.split(",")]
+        parts = [values.clean_text(part) for part in answer.split(",")]
         names = list(dict.fromkeys(picked(part, offered) for part in parts if part))
         for name in names:
             if name not in known and not is_new(name):
-                raise Refused(f"{name!r} was not taken; known: {some(known)}")
+                raise values.Refused(f"{name!r} was not taken; known: {values.some(known)}")
         return names
 
     answer: list[str] = ask(question, read, offered)
@@ -164,7 +157,7 @@ class Interview:
         known = [*USUAL_SIGNS, *sorted(self._names.signs - set(USUAL_SIGNS))]
 
         def meant(sign: str) -> bool:
-            near = near_twin(sign, known)
+            near = values.near_twin(sign, known)
             told = f"Sign {sign!r} was never seen here. Did you mean {near!r}? Is it new?"
             return near is None or click.confirm(told, default=False)
 
@@ -203,7 +196,7 @@ class Interview:
         return row
 
     def _is_new(self, name: str) -> bool:
-        near = nearest(name, self._names.components)
+        near = values.nearest(name, self._names.components)
         if not click.confirm(f"Component {name!r} was never seen here.{near} Is it new?", default=False):
             return False
         self.new_components.append(name)
@@ -237,7 +230,7 @@ class Interview:
         parts = [str(job["family"]), job["outcome"]]
         parts += [f"{row['component']} {row['found']}" for row in self._findings]
         parts += ["the rest sound"] if self._rest_sound else []
-        parts += [f"{name} {write_value(job[name])}"
+        parts += [f"{name} {values.write_value(job[name])}"
                   for name in ("bought_for", "hours", "sold_for", "salvage_value")
                   if job.get(name) is not None]  # fmt: skip
         return ", ".join(parts)
@@ -250,13 +243,13 @@ class Interview:
 
     def _asked(
         self, column: Column, question: str = "", default: str = "",
-        read: Callable[[Column, str], Any] = read_value,
+        read: Callable[[Column, str], Any] = values.read_value,
     ) -> Any:  # fmt: skip
         """Ask for a cell of a column, by what it means where no other question is worded."""
 
         def answered(answer: str) -> Any:
             value = picked(answer, column.allowed)
-            return read(column, typed(column, value) if self._comma else value)
+            return read(column, values.typed(column, value) if self._comma else value)
 
         return ask(question or column.brief, answered, column.allowed, default)
 
@@ -274,5 +267,5 @@ class Interview:
         clean, complaints = clean_row(_JOBS, row, self._names.exponent)
         for column, message in complaints:
             if column in given:
-                raise Refused(message)
+                raise values.Refused(message)
         return clean

@@ -23,23 +23,13 @@ from reliability.records.files import project_folder, replace_file, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import coarse, slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
+from reliability.worth import review
 from reliability.worth.appraiser import Appraiser, fit_appraiser, fitting_code, last_day, load_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
 from reliability.worth.money import job_gains
 from reliability.worth.odds import failed_by_age
-from reliability.worth.review import (
-    RANKING_COLUMNS,
-    Calibration,
-    Explanation,
-    explain,
-    families_of_interest,
-    forecast_days,
-    forecasts,
-    ranking,
-    scored,
-)
 from reliability.worth.supply import trials
 
 ROOT = project_folder()
@@ -158,7 +148,7 @@ class ReportData:
         works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
         if self._is_near:
             for day in self._days:
-                works["forecasts", day] = forecasts, records, self.as_of, day, self._keeper.judge
+                works["forecasts", day] = review.forecasts, records, self.as_of, day, self._keeper.judge
             works["before",] = _ranking_on, self._keeper, *before
             works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
             works["changes",] = _changes_of, self.own
@@ -217,7 +207,7 @@ class ReportData:
     @cached_property
     def ranking(self) -> pd.DataFrame:
         """A usual unit of every family at the price usually paid: `reliability.worth.review.ranking`."""
-        return ranking(self.odds, self.records, as_of=self.as_of)
+        return review.ranking(self.odds, self.records, as_of=self.as_of)
 
     @cached_property
     def since(self) -> datetime.date:
@@ -246,18 +236,18 @@ class ReportData:
         Where missing numbers are not counted: as if they were jobs after all, none of them repaired.
         """
         if self.finished.empty:
-            return pd.DataFrame(columns=list(RANKING_COLUMNS))
+            return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
         told: dict[str, Any] = {"count_gaps": "yes", "gap_repaired_share": 0.0}
         if read_bench(self.records, self.as_of).gaps_count:
             told = {"gap_repaired_share": float((self.finished["outcome"] == "repaired").mean())}
         changed = replace(self.records, settings=replace(self.records.settings, **told))
-        return ranking(self._keeper.fit(changed, self.as_of), changed, as_of=self.as_of)
+        return review.ranking(self._keeper.fit(changed, self.as_of), changed, as_of=self.as_of)
 
     # One family
 
-    def _explained(self, family: str) -> Explanation:
+    def _explained(self, family: str) -> review.Explanation:
         """Take a usual unit of a family apart: components, odds and money, the same as its verdict has."""
-        return explain(self.odds, family=family, seen_on=self.as_of)
+        return review.explain(self.odds, family=family, seen_on=self.as_of)
 
     def components_of(self, family: str) -> tuple[str, ...]:
         """Components that can end a job of this family."""
@@ -350,24 +340,24 @@ class ReportData:
 
     @cached_property
     def _days(self) -> list[datetime.date]:
-        return forecast_days(self.records, self.as_of)
+        return review.forecast_days(self.records, self.as_of)
 
     @cached_property
-    def calibration(self) -> Calibration:
+    def calibration(self) -> review.Calibration:
         """Each finished job judged by what was known before its year."""
 
         def judged(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
             return self._keeper.judge(offers, records, day, self._begun.get(("odds", id(records), day)))
 
-        here = partial(forecasts, self.records, self.as_of, judged=judged)
-        return scored([self._done("forecasts", day, here=partial(here, day)) for day in self._days])
+        here = partial(review.forecasts, self.records, self.as_of, judged=judged)
+        return review.scored([self._done("forecasts", day, here=partial(here, day)) for day in self._days])
 
     # Pages
 
     @cached_property
     def family_pages(self) -> dict[str, str]:
         """Page of each family of interest, relative to the report's folder."""
-        names = families_of_interest(self.records)
+        names = review.families_of_interest(self.records)
         return {each: f"families/{slug}.html" for each, slug in slugs(names).items()}
 
     @cached_property
@@ -389,8 +379,8 @@ class ReportData:
 
 def _ranking_on(keeper: Keeper, known: Records, day: datetime.date, fit: Fit | None = None) -> pd.DataFrame:
     if not (known.jobs["outcome"] != "open").any():
-        return pd.DataFrame(columns=list(RANKING_COLUMNS))
-    return ranking(keeper.fit(known, day, fit), known, as_of=day)
+        return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
+    return review.ranking(keeper.fit(known, day, fit), known, as_of=day)
 
 
 def _changes_of(own: Observations) -> pd.DataFrame:

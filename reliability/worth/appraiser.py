@@ -15,17 +15,7 @@ from threadpoolctl import threadpool_limits
 from reliability.errors import InvalidInput, reason
 from reliability.records.files import belongs_to_user, digest, fresh_file, own_folder
 from reliability.records.ledger import ledger_mark
-from reliability.worth.odds import (
-    FamilyEntry,
-    FamilyLives,
-    Floats,
-    Shared,
-    Spread,
-    Terms,
-    component_odds,
-    log_odds,
-    nothing_shared,
-)
+from reliability.worth import odds
 
 # What fits is loaded where it is used: a kept appraiser judges without all that, and starts sooner.
 if TYPE_CHECKING:
@@ -66,14 +56,14 @@ class Appraiser:
     as_of: datetime.date
     fingerprint: str  # of the records it was fitted on
     currency: str
-    terms: Terms
-    shared: Shared
-    families: Mapping[str, FamilyEntry]
-    kinds: Mapping[str, FamilyEntry]  # an unknown family of each kind; "" is an unknown kind
+    terms: odds.Terms
+    shared: odds.Shared
+    families: Mapping[str, odds.FamilyEntry]
+    kinds: Mapping[str, odds.FamilyEntry]  # an unknown family of each kind; "" is an unknown kind
     models: Mapping[str, str]  # family of each model
     tally: Tally
 
-    def components_of(self, entry: FamilyEntry) -> list[str]:
+    def components_of(self, entry: odds.FamilyEntry) -> list[str]:
         """Names of the components that units of an entry are judged by."""
         return [self.shared.components[c] for c in entry.lives.components]
 
@@ -102,16 +92,10 @@ def fit_appraiser(records: "Records", as_of: datetime.date) -> Appraiser:
 
 
 def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
+    from reliability.worth import recalibration
     from reliability.worth.bench import read_bench
     from reliability.worth.lives import family_components, kind_components, pool_lives, unit_findings
     from reliability.worth.money import Amount, comeback_cost, fit_amounts, purchase_news, working_prices
-    from reliability.worth.recalibration import (
-        ages_of_jobs,
-        chain_log_odds,
-        fit_recalibration,
-        gather_outcomes,
-        usual_log_odds,
-    )
     from reliability.worth.supply import fit_repairability, read_shelf, read_supply, trials
 
     bench = read_bench(records, as_of)
@@ -130,16 +114,16 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
     pooled = pool_lives(bench, findings)
     lives = _family_lives(pooled, mending, names, slots)
     arrived = _arrived(bench, findings, components)
-    ages = ages_of_jobs(bench, np.asarray(np.isfinite(arrived).any(axis=1)))
+    ages = recalibration.ages_of_jobs(bench, np.asarray(np.isfinite(arrived).any(axis=1)))
     shared = _fit_states(bench, pooled, lives, components, arrived, ages)
     signs = np.where(np.isnan(bench.sign_values), 0.0, bench.sign_values - shared.sign_mean)
-    usual = usual_log_odds(bench, lives, shared)
+    usual = recalibration.usual_log_odds(bench, lives, shared)
     price = working_prices(bench)
     news = purchase_news(bench, price, usual["log_odds"].to_numpy())
-    chain = chain_log_odds(bench, lives, mending, shared, ages)
+    chain = recalibration.chain_log_odds(bench, lives, mending, shared, ages)
     age = (ages["weight"] * ages["age_years"]).groupby(ages["at"]).sum().reindex(range(len(chain)))
-    outcomes = gather_outcomes(bench, chain, age.to_numpy(), usual["log_odds"].to_numpy())
-    of_slots, of_all = fit_recalibration(bench, outcomes, signs, news, usual)
+    outcomes = recalibration.gather_outcomes(bench, chain, age.to_numpy(), usual["log_odds"].to_numpy())
+    of_slots, of_all = recalibration.fit_recalibration(bench, outcomes, signs, news, usual)
     amounts, shared_amounts, parts = fit_amounts(bench, signs, components, price, news)
     shared = replace(shared, **of_all, **shared_amounts)
     by_slot = {**amounts, **of_slots, "reference_age": usual["age_years"].to_numpy()}
@@ -153,7 +137,7 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
             name: values.of_slot(i) if isinstance(values, Amount) else float(values[i])
             for name, values in by_slot.items()
         }
-        entry = FamilyEntry(lives=lives[i], part_cost=part_cost, **told[i], **fitted)
+        entry = odds.FamilyEntry(lives=lives[i], part_cost=part_cost, **told[i], **fitted)
         entries.append(_in_singles(entry))
     own = bench.jobs["own"]
     gaps = COUNTED if bench.gaps_count else LEFT_OUT if settings.count_gaps else TOO_MANY
@@ -161,7 +145,7 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
         as_of=as_of,
         fingerprint=records.fingerprint(),
         currency=settings.currency,
-        terms=Terms(
+        terms=odds.Terms(
             settings.hour_rate,
             settings.selling_fee,
             settings.margin,
@@ -184,11 +168,11 @@ def _fitted(records: "Records", as_of: datetime.date) -> Appraiser:
     )
 
 
-def _in_singles(entry: FamilyEntry) -> FamilyEntry:
+def _in_singles(entry: odds.FamilyEntry) -> odds.FamilyEntry:
     """Round what was estimated to single precision: no more is known, and the card has room for no more."""
 
     def rounded(value: Any) -> Any:
-        if isinstance(value, Spread | FamilyLives):
+        if isinstance(value, odds.Spread | odds.FamilyLives):
             return replace(value, **{name: rounded(each) for name, each in vars(value).items()})
         return np.float32(value).astype(float) if np.asarray(value).dtype == float else value
 
@@ -243,7 +227,7 @@ def _told_of(bench: "Bench") -> "pd.DataFrame":
 
 def _family_lives(
     pooled: "BenchLives", mending: "Repairability", lists: list[tuple[str, ...]], slots: "pd.DataFrame"
-) -> list[FamilyLives]:
+) -> list[odds.FamilyLives]:
     from reliability.worth.lives import lives_of
 
     sizes, at = [len(names) for names in lists], {c: i for i, c in enumerate(mending.components)}
@@ -252,17 +236,17 @@ def _family_lives(
     repair = mending.of(family.tolist(), family_at, places, np.array([np.inf]))[0]
     columns = (places, *lives_of(pooled, slots, lists), repair)
     each = zip(*(np.split(column, np.cumsum(sizes)[:-1]) for column in columns), strict=True)
-    return [FamilyLives(*of_slot) for of_slot in each]
+    return [odds.FamilyLives(*of_slot) for of_slot in each]
 
 
 def _fit_states(
     bench: "Bench",
     pooled: "BenchLives",
-    lives: list[FamilyLives],
+    lives: list[odds.FamilyLives],
     components: tuple[str, ...],
-    arrived: Floats,
+    arrived: odds.Floats,
     ages: "pd.DataFrame",
-) -> Shared:
+) -> odds.Shared:
     """Fit signs, storage and deaths on the bench, given lives by age and family alone."""
     from scipy.special import expit
 
@@ -273,27 +257,27 @@ def _fit_states(
 
     slope, reference = np.array([year_effect(pooled.pooled, c) for c in components]).T
     shared = replace(
-        nothing_shared(components, bench.signs, bench.kinds, max(f.components.size for f in lives)),
+        odds.nothing_shared(components, bench.signs, bench.kinds, max(f.components.size for f in lives)),
         reference_year=reference,
         year_slope=slope,
         collateral=collateral_shares(bench.records.findings, components),
         known_components=tuple(sorted(bench.records.named_components())),
     )
-    odds = np.full(arrived.shape, np.nan)
+    failed_odds = np.full(arrived.shape, np.nan)
     for family_at, rows in ages.groupby("family_at"):
         family = lives[family_at]
         at, unit = np.unique(rows["at"], return_inverse=True)
         age, year, weight = (rows[name].to_numpy() for name in ("age_years", "year", "weight"))
         mean = np.zeros((at.size, family.components.size))
         for some in blocks(family, shared, age.size):
-            p = expit(component_odds(family, shared, age[some], year[some])).mean(axis=0)
+            p = expit(odds.component_odds(family, shared, age[some], year[some])).mean(axis=0)
             np.add.at(mean, unit[some], p * weight[some, None])
-        odds[np.ix_(at, family.components)] = log_odds(mean)
-    arrived[np.isnan(odds)] = np.nan
-    return replace(shared, **fit_sign_causes(arrived, odds, bench.sign_values))
+        failed_odds[np.ix_(at, family.components)] = odds.log_odds(mean)
+    arrived[np.isnan(failed_odds)] = np.nan
+    return replace(shared, **fit_sign_causes(arrived, failed_odds, bench.sign_values))
 
 
-def _arrived(bench: "Bench", findings: "pd.DataFrame", components: tuple[str, ...]) -> Floats:
+def _arrived(bench: "Bench", findings: "pd.DataFrame", components: tuple[str, ...]) -> odds.Floats:
     """State in which each component arrived: 1 failed, 0 alive, NaN not examined."""
     from reliability.worth.bench import place
     from reliability.worth.money import failed_in_job
