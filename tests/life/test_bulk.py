@@ -15,15 +15,21 @@ from reliability.life.bulk import LIFE_COLUMNS, Counts, lives_of_counts, spread
 from reliability.life.lives import age_at, observe
 from reliability.records.archive import ARCHIVED
 
+SPAN = ["family", "kind", "first_year", "last_year"]
 FAMILIES = pd.DataFrame(
-    {
-        "family": ["Tarnwick T2", "Dallow 80", "Tarnwick T9"],
-        "kind": ["tape deck", "receiver", "tape deck"],
-        "first_year": [1979.0, np.nan, 1985.0],
-        "last_year": [1982.0, np.nan, 1990.0],
-    }
+    [
+        ("Tarnwick T2", "tape deck", 1979.0, 1982.0),
+        ("Dallow 80", "receiver", np.nan, np.nan),
+        ("Tarnwick T9", "tape deck", 1985.0, 1990.0),
+    ],
+    columns=SPAN,
 )
 COMPONENTS = ("belt", "gear", "head")
+
+
+def job_table(**columns):
+    """Jobs of which nothing more is known than these columns."""
+    return pd.DataFrame({"ended_by": None, "ended_why": None, "origin": None} | columns)
 
 
 def some_ledger(seed, n_jobs=150):
@@ -35,17 +41,14 @@ def some_ledger(seed, n_jobs=150):
 
     built = rng.choice([np.nan, 1979, 1980, 1984, 1991], n_jobs)
     taken_in = np.datetime64("1980-01-01") + rng.integers(0, 16_000, n_jobs)
-    jobs = pd.DataFrame(
-        {
-            "job": [f"B{i:04d}" for i in range(n_jobs)],
-            "family": rng.choice(FAMILIES["family"].to_numpy(object), n_jobs),
-            "built_from": built,
-            "built_to": np.where(rng.random(n_jobs) < 0.5, built, built + rng.integers(0, 5, n_jobs)),
-            "taken_in": taken_in.astype("datetime64[ns]"),
-            "ended_by": pick([None, *COMPONENTS, "motor"], [0.5, 0.2, 0.1, 0.1, 0.1], n_jobs),
-            "ended_why": pick([None, "died on the bench", "too worn"], [0.4, 0.2, 0.4], n_jobs),
-            "origin": None,
-        }
+    jobs = job_table(
+        job=[f"B{i:04d}" for i in range(n_jobs)],
+        family=rng.choice(FAMILIES["family"].to_numpy(object), n_jobs),
+        built_from=built,
+        built_to=np.where(rng.random(n_jobs) < 0.5, built, built + rng.integers(0, 5, n_jobs)),
+        taken_in=taken_in.astype("datetime64[ns]"),
+        ended_by=pick([None, *COMPONENTS, "motor"], [0.5, 0.2, 0.1, 0.1, 0.1], n_jobs),
+        ended_why=pick([None, "died on the bench", "too worn"], [0.4, 0.2, 0.4], n_jobs),
     )
     jobs.loc[rng.random(n_jobs) < 0.1, "built_to"] = np.nan
     jobs.loc[jobs["ended_by"].isna(), "ended_why"] = None
@@ -132,18 +135,9 @@ def test_counts_say_what_observe_says(seed, event):
 def test_ages_are_those_of_observe_on_every_day_of_a_leap_year_and_another():
     # Ages are worked out once per day and shifted by whole years: no rounding may differ.
     days = np.arange(np.datetime64("2023-01-01"), np.datetime64("2025-01-01"))
-    jobs = pd.DataFrame(
-        {
-            "job": [f"B{i}" for i in range(days.size)],
-            "family": "Tarnwick T2",
-            "built_from": 1900.0 + np.arange(days.size) % 120,
-            "taken_in": days.astype("datetime64[ns]"),
-            "ended_by": None,
-            "ended_why": None,
-            "origin": None,
-        }
-    )
-    jobs["built_to"] = jobs["built_from"]
+    names, built = [f"B{i}" for i in range(days.size)], 1900.0 + np.arange(days.size) % 120
+    when = {"built_from": built, "built_to": built, "taken_in": days.astype("datetime64[ns]")}
+    jobs = job_table(job=names, family="Tarnwick T2", **when)
     findings = some_ledger(0)[1].iloc[[0] * days.size].reset_index(drop=True)
     findings = findings.assign(job=jobs["job"], original="yes", found="sound", arose="as received",
                                fitted_from=np.nan, failed_from=pd.NaT, failed_to=pd.NaT)  # fmt: skip
@@ -194,14 +188,7 @@ def test_family_of_two_kinds_is_named():
         count_findings(batch)
 
 
-SIX_FAMILIES = pd.DataFrame(
-    {
-        "family": [f"Tarnwick T{i}" for i in range(6)],
-        "kind": "tape deck",
-        "first_year": 1975.0,
-        "last_year": 1984.0,
-    }
-)
+SIX_FAMILIES = pd.DataFrame([(f"Tarnwick T{i}", "tape deck", 1975.0, 1984.0) for i in range(6)], columns=SPAN)
 
 
 def units(seed, n_jobs=120):
@@ -209,17 +196,12 @@ def units(seed, n_jobs=120):
     rng = np.random.default_rng(seed)
     built = rng.integers(1976, 1980, n_jobs).astype(float)
     taken_in = np.datetime64("2018-01-01") + rng.integers(0, 2500, n_jobs)
-    jobs = pd.DataFrame(
-        {
-            "job": [f"{seed}-{i:04d}" for i in range(n_jobs)],
-            "family": rng.choice(SIX_FAMILIES["family"].to_numpy(object), n_jobs),
-            "built_from": built,
-            "built_to": built + rng.choice([0, 2], n_jobs),
-            "taken_in": taken_in.astype("datetime64[ns]"),
-            "ended_by": None,
-            "ended_why": None,
-            "origin": None,
-        }
+    jobs = job_table(
+        job=[f"{seed}-{i:04d}" for i in range(n_jobs)],
+        family=rng.choice(SIX_FAMILIES["family"].to_numpy(object), n_jobs),
+        built_from=built,
+        built_to=built + rng.choice([0, 2], n_jobs),
+        taken_in=taken_in.astype("datetime64[ns]"),
     )
     findings = jobs[["job"]].merge(pd.DataFrame({"component": ["belt", "gear"]}), how="cross")
     age = age_at(np.repeat(taken_in, 2), np.repeat(built, 2))
