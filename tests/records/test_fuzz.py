@@ -13,22 +13,9 @@ from reliability.records.package import export_package, read_package, write_pack
 from reliability.records.tables import TABLES
 
 WEIRD = [
-    "",
-    " ",
-    "=1+1",
-    "#NAME?",
-    "????",
-    "1900",
-    "0",
-    "-1",
-    "03/04/2024",
-    "12,50",
-    "\ufeff",
-    "a\nb",
-    "'",
-    "N/A",
+    "", " ", "=1+1", "#NAME?", "????", "1900", "0", "-1", "03/04/2024", "12,50", "\ufeff", "a\nb", "'", "N/A",
     "\x00",
-]
+]  # fmt: skip
 GOOD = {
     "year": ["1978", "1980", 1979], "date": ["2026-05-01", "2026-05", "2026-05-20", "2026-06-30"],
     "money": ["12.5", "0", 3], "hours": ["2.25", 1], "number": ["0.5", 1], "count": ["10", 1],

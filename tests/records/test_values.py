@@ -23,18 +23,10 @@ from reliability.records.values import (
 
 JOBS, FINDINGS, PARTS, HEARSAY = (TABLES[name] for name in ("jobs", "findings", "parts", "hearsay"))
 LIKELY = ["2026-05-17", "yes", "1978", "12.50", "sound", "none"]
-ANYTHING = (
-    st.none()
-    | st.booleans()
-    | st.integers()
-    | st.floats()
-    | st.decimals()
-    | st.text()
-    | st.dates()
-    | st.datetimes()
-    | st.lists(st.integers(), max_size=2)
-    | st.sampled_from(LIKELY)
-)
+ANYTHING = st.one_of(
+    st.none(), st.booleans(), st.integers(), st.floats(), st.decimals(), st.text(), st.dates(),
+    st.datetimes(), st.lists(st.integers(), max_size=2), st.sampled_from(LIKELY),
+)  # fmt: skip
 COLUMNS = [column for table in TABLES.values() for column in table]
 
 
