@@ -385,6 +385,7 @@ def processes(executor: Executor | None, count: int) -> Iterator[Executor | None
 def _begin() -> None:
     """Begin a process, on one core; what was loaded is left out of every later search for garbage."""
     threadpool_limits(1)
+    os.nice(5)  # the process that it works for goes first: it waits for no other
     gc.freeze()
     Thread(target=_end_with_parent, name="parent", daemon=True).start()
 
