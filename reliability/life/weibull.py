@@ -680,8 +680,10 @@ class ModelCheck:
 _MODEL_COLUMNS = ("model", "n_parameters", "log_likelihood", "aic", "aic_difference", "location", "spread")
 
 
-def check_model(records: LifeRecords) -> ModelCheck:
+def check_model(records: LifeRecords, fit: WeibullFit | None = None) -> ModelCheck:
     """Compare Weibull, exponential, lognormal and log-logistic lives on the records of one stratum.
+
+    `fit`, where it is at hand, is of these records or of more strata beside them.
 
     AIC is 2 x parameters - 2 x log-likelihood. "Too few to tell" is said below ten lives, or where no
     shape is worse than another by 2 or more; "another shape fits better" where Weibull is worse than
@@ -692,13 +694,14 @@ def check_model(records: LifeRecords) -> ModelCheck:
             f"A model check takes the records of one stratum; these have {records.strata.size} strata "
             f"({', '.join(str(s) for s in records.strata[:5])}{', ...' if records.strata.size > 5 else ''})."
         )
-    fit = weibull_fits(records)
-    status, n_records, none = str(fit.status[0]), float(fit.n_records[0]), float("nan")
+    fit = weibull_fits(records) if fit is None else fit
+    k = int(np.flatnonzero(fit.stratum == records.strata[0])[0])
+    status, n_records, none = str(fit.status[k]), float(fit.n_records[k]), float("nan")
     if status != OK:
         empty = pd.DataFrame(columns=list(_MODEL_COLUMNS))
         return ModelCheck(status, TOO_FEW, "", none, none, none, n_records, empty)
-    data, place = collapse(records), np.array([np.log(fit.scale[0]), -np.log(fit.shape[0])])
-    found = [("Weibull", 2, float(fit.log_likelihood[0]), place)]
+    data, place = collapse(records), np.array([np.log(fit.scale[k]), -np.log(fit.shape[k])])
+    found = [("Weibull", 2, float(fit.log_likelihood[k]), place)]
     found += [(name, 2, *_best(data, name, place)) for name in ("lognormal", "log-logistic")]
     found.append(("exponential", 1, *_best(data, "Weibull", place[:1])))
     table = pd.DataFrame(
@@ -720,7 +723,7 @@ def check_model(records: LifeRecords) -> ModelCheck:
         status=OK,
         verdict=TOO_FEW if n_records < _FEWEST_LIVES or worst < _NO_DIFFERENCE else verdict,
         best=str(table["model"][0]),
-        shape=float(fit.shape[0]),
+        shape=float(fit.shape[k]),
         ageing_statistic=ratio,
         ageing_p=float(chdtrc(1, ratio)),
         n_records=n_records,

@@ -10,7 +10,7 @@ import pandas as pd
 from reliability.life.curves import fit_curve
 from reliability.life.lives import EVENTS, LifeRecords, Observations, age_at, observe
 from reliability.life.pooling import pool
-from reliability.life.weibull import ModelCheck, check_model, weibull_fits
+from reliability.life.weibull import ModelCheck, WeibullFit, check_model, weibull_fits
 from reliability.records.frames import Records
 from reliability.report import format
 from reliability.worth.appraiser import Appraiser
@@ -85,19 +85,18 @@ def own_lives(seen: Observations) -> OwnLives:
         marks,
         last_age,
         summary[list(COLUMNS)],
-        _model(records, fitted, last_age),
-        checks={each: check_model(lives[each]) for each in fitted["component"]},
+        _model(fit, fitted, last_age),
+        checks={each: check_model(lives[each], fit) for each in fitted["component"]},
         steps=steps,
     )
 
 
-def _model(records: LifeRecords, fitted: pd.DataFrame, last_age: float) -> pd.DataFrame:
+def _model(fit: WeibullFit, fitted: pd.DataFrame, last_age: float) -> pd.DataFrame:
     """Draw the Weibull curves of some components (component, stratum) up to an age."""
     if fitted.empty:
         return pd.DataFrame(columns=list(_CURVE))
-    lives = records.subset(np.isin(records.stratum, fitted["stratum"]))
     at, ages = last_age * _PARTS, np.linspace(0.0, last_age, _POINTS)
-    limits = np.array(weibull_fits(lives, level=LEVEL).failed_by(np.tile(at, (len(fitted), 1))))
+    limits = np.array(fit.failed_by(np.tile(at, (fit.stratum.size, 1))))[:, fitted["stratum"]]
     frames = [
         pd.DataFrame({"component": each, "age_years": ages, "failed": failed, "low": low, "high": high})
         for each, found in zip(fitted["component"], limits.transpose(1, 0, 2), strict=True)
