@@ -5,6 +5,7 @@ import subprocess
 import threading
 import time
 from concurrent.futures import Executor, wait
+from contextlib import nullcontext
 from dataclasses import replace
 from hashlib import sha256
 
@@ -68,7 +69,7 @@ def test_a_worker_killed_in_the_middle_of_the_fits_changes_no_byte(
     cluster, ledger, plain, command_line, monkeypatch
 ):
     # Without processes here, who fitted the odds of earlier days can only have been the cluster.
-    monkeypatch.setattr(run, "ProcessPoolExecutor", None)
+    monkeypatch.setattr(run, "processes", lambda executor, _count: nullcontext(executor))
     victim = cluster.workers[1]
     killer = threading.Timer(1.0, victim.kill)  # a worker's first fit takes longer: it loads what fits
 

@@ -51,8 +51,6 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
     export = appraiser.to_export()
     shared = {name: values for name, values in export["shared"].items() if name != "draws"}
     place = {family: i for i, family in enumerate(export["families"])}
-    # Letters that lose their case other than by being written small; browsers know no others.
-    letters = map(chr, range(0x20000))  # no character from there on has an upper and a lower case
     return {
         "day": day.isoformat(),
         "as_of": export["as_of"],
@@ -63,7 +61,7 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
         "families": [_packed_entry(name, entry) for name, entry in export["families"].items()],
         "kinds": [_packed_entry(name, entry) for name, entry in export["kinds"].items()],
         "models": [[model, place[family]] for model, family in export["models"].items()],
-        "folds": {each: each.casefold() for each in letters if each.casefold() != each.lower()},
+        "folds": _folds(),
         "rules": _rules(),
     }
 
@@ -96,6 +94,12 @@ def _packed(values: ArrayLike, form: str) -> str:
     """Write numbers as base64; None becomes NaN."""
     array: NDArray[Any] = np.array(values, dtype=float).astype(form)
     return base64.b64encode(array.tobytes()).decode("ascii")
+
+
+def _folds() -> dict[str, str]:
+    """List the letters that lose their case other than by being written small; browsers know no others."""
+    letters = map(chr, range(0x20000))  # no character from there on has an upper and a lower case
+    return {each: each.casefold() for each in letters if each.casefold() != each.lower()}
 
 
 def _rules() -> dict[str, Any]:
