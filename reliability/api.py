@@ -665,7 +665,7 @@ class Odds:
         Returns
         -------
         DataFrame
-            `reliability.worth.review.RANKING_COLUMNS`, takes first, then by expected gain.
+            `reliability.worth.review.RANKING_COLUMNS`, takes first, then by mean gain.
 
         Examples
         --------

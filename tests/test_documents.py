@@ -137,3 +137,30 @@ def is_installed(name):
         return bool(metadata.version(name))
     except metadata.PackageNotFoundError:  # one for another system or version of Python
         return False
+
+
+def phrases():
+    """Rows of the table of phrases: what is said, and what never is."""
+    table = GUIDE.partition("| what is meant | said | never |")[2].partition("\n\n")[0]
+    rows = [[cell.strip() for cell in line.split("|")[2:4]] for line in table.splitlines()[2:]]
+    return [(said, never.split(", ")) for said, never in rows]
+
+
+def other_words(text):
+    """What a text says in other words than the table has it."""
+    return [word for _, never in phrases() for word in never if word in " ".join(text.lower().split())]
+
+
+def test_each_thing_is_said_by_one_phrase():
+    package = ROOT / "reliability"
+    files = [*(package / "report").rglob("*.*"), *package.glob("*.py"), package / "records" / "tables.py"]
+    files += (ROOT / "notebooks").glob("*.ipynb")
+    read = [path for path in files if path.suffix in (".py", ".j2", ".js", ".ipynb")]
+    text = " ".join([README, *(path.read_text(encoding="utf-8") for path in read)])
+    assert len(read) > 40
+    assert [said for said, _ in phrases() if said not in text] == []
+    assert other_words(text) == []
+
+
+def test_other_words_are_found():
+    assert other_words("a Typical\n price, at a profit") == ["typical price", "profit"]

@@ -225,7 +225,7 @@ SETTINGS: dict[str, Column] = {column.name: column for column in (
     share("selling_fee", "share of every sale price that selling costs", default="0"),
     money("disposal_cost", "cost of a scrapped unit", default="0"),
     money("margin", "gain that a job must promise", default="0"),
-    share("caution", "how sure the expected gain must be to reach the margin", maximum=0.95, default="0"),
+    share("caution", "how sure the mean gain must be to reach the margin", maximum=0.95, default="0"),
     share("haggle_room", "share above the ceiling at which haggling is worth a try", maximum=10,
           default="0.25"),
     share("offers_expected", "units of one family expected on offer in the next year; empty: as many as were "

@@ -43,7 +43,7 @@ def families_of_interest(records: Records) -> list[str]:
 def ranking(appraiser: Appraiser, records: Records, *, as_of: datetime.date | None = None) -> pd.DataFrame:
     """Judge a typical unit of every family of this bench at the price usually asked for one.
 
-    Takes first, then by expected gain. Families without a usual price have no verdict and stand last.
+    Takes first, then by mean gain. Families without a usual price have no verdict and stand last.
     """
     prices = asked_prices(records)
     left = left_behind(appraiser, records)
