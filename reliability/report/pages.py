@@ -1,5 +1,7 @@
 """What the pages say of the whole bench and of a component: index, fleet, component, earnings, ledger."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
@@ -7,7 +9,7 @@ from markupsafe import Markup
 from reliability.records.audit import AUDITS, LONG_OPEN_DAYS, long_open, number_gaps
 from reliability.report import figures, format
 from reliability.report.data import ReportData
-from reliability.report.family import called_changes
+from reliability.report.family import FEW, called_changes
 from reliability.report.lives import BEYOND_YEARS, NO_STEPS
 from reliability.report.run import CARD
 from reliability.report.show import Shown, show
@@ -230,13 +232,14 @@ def families_with(report: ReportData, component: str) -> pd.DataFrame:
 
 def component_answer(report: ReportData, component: str) -> Shown:
     """Say whether to fear it: how often it fails, what mends it, how many jobs it ended."""
-    frame, told = families_with(report, component), {}
+    frame = families_with(report, component)
+    told: dict[str, Any] = {"few": FEW}
     if len(frame):
         worst = frame["ends_job"].max()
         # Families that read alike are named alike.
         alike = frame.loc[frame["ends_job"].map(format.in_hundred) == format.in_hundred(worst), "family"]
         advice = "Do not fear" if worst < HARMLESS else "Mind" if worst < DREADED else "Fear"
-        told = {"worst": worst, "alike": list(alike), "advice": advice}
+        told |= {"worst": worst, "alike": list(alike), "advice": advice}
     counts = report.counts[report.counts["component"] == component]
     return show(report, "component", "answer", component=component, frame=frame, counts=counts, **told)
 

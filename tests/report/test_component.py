@@ -18,6 +18,7 @@ def test_the_answer_counts_jobs_and_says_whether_to_fear_it(demo, component):
     named |= set(jobs.loc[jobs["ended_by"] == component, "job"])
     ended = int((jobs["ended_by"] == component).sum())
     assert f"{len(named)} jobs of this bench name it; it ended {ended or 'none'} of them." in said
+    assert "little of its own" not in said  # there are ten jobs or more
     ends = {
         family: demo.explained(family).components.set_index("component").loc[component, "ends_job"]
         for family in demo.family_pages
@@ -57,7 +58,9 @@ def test_it_says_how_often_mending_was_tried_and_worked(demo, component):
 def test_one_trial_is_told_in_words(action, said):
     job = {**A_JOB, "outcome": "repaired", "ended_by": None} if action == "replaced" else A_JOB
     report = report_of(jobs=[job], findings=[{**A_FINDING, "action": action}])
-    assert said in said_by(pages.component_answer(report, "belt"))
+    told = said_by(pages.component_answer(report, "belt"))
+    assert said in told
+    assert told.endswith("The chance rests on little of its own: look again when there are more jobs.")
 
 
 @pytest.mark.parametrize("component", ["belt", "gear"])
