@@ -1438,8 +1438,9 @@ def pool(
     of many records on a finer one of their own; shared parameters by quadrature around their mode. The
     lattice reaches beyond the ages on record and 4 standard deviations of what is believed of a family
     beforehand: shapes above some 25 are taken as 25. Nothing is drawn at random or settled in rounds, so
-    answers are smooth functions of the records. The band of a probability near 0 or 1 does not cover at its
-    nominal level in each such family, only over all families together: pooling pulls the extreme ones to
+    answers are smooth functions of the records, but for a small step where a component of known years passes
+    400 of them and its slope is looked at once more. The band of a probability near 0 or 1 does not cover at
+    its nominal level in each such family, only over all families together: pooling pulls the extreme ones to
     the middle.
 
     References
