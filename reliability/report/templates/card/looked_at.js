@@ -37,6 +37,7 @@ function remember() {
 let kept = keptBefore();
 let opened = null; // the kept unit that stands in the form again
 let saved = ""; // what the form held when it was last put on the list
+let outcomes = []; // each shows anew what became of some units
 
 function freeName(column, word) {
   let number = 1;
@@ -124,9 +125,15 @@ function outcomeOf(units, called) {
   const outcome = make("select", { "aria-label": `What became of ${called}` });
   outcome.append(make("option", { value: "" }, "not decided"), make("option", { value: "bought" }, "bought"));
   for (const reason of RULES.left_because) outcome.append(make("option", { value: reason }, `left: ${reason}`));
-  const said = new Set(units.map((cells) => (cellOf(cells, "bought") ? "bought" : cellOf(cells, "left_because"))));
-  if (said.size > 1) outcome.append(make("option", { value: "each", disabled: "" }, "unit by unit"));
-  outcome.value = said.size > 1 ? "each" : [...said][0];
+  const each = make("option", { value: "each", disabled: "" }, "unit by unit");
+  const show = () => {
+    const said = new Set(units.map((cells) => (cellOf(cells, "bought") ? "bought" : cellOf(cells, "left_because"))));
+    if (said.size > 1) outcome.append(each);
+    else each.remove();
+    const value = said.size > 1 ? "each" : [...said][0];
+    if (outcome.value !== value) outcome.value = value;
+  };
+  // The list stays as it is, or a word typed to choose by would be cut off; a lot and its units answer each other.
   outcome.addEventListener("change", () => {
     for (const cells of units) {
       delete cells.bought;
@@ -134,10 +141,11 @@ function outcomeOf(units, called) {
       if (outcome.value === "bought") cells.bought = "yes";
       else if (outcome.value) cells.left_because = outcome.value;
     }
-    const label = outcome.getAttribute("aria-label");
-    showKept();
-    [...by("kept").querySelectorAll("select")].find((each) => each.getAttribute("aria-label") === label).focus();
+    noteKept();
+    for (const showOther of outcomes) showOther();
   });
+  outcomes.push(show);
+  show();
   return outcome;
 }
 
@@ -211,6 +219,7 @@ function showKept() {
   showLots();
   by("looked-at").hidden = !kept.length;
   by("looked-number").textContent = kept.length;
+  outcomes = [];
   const told = new Map(kept.map((cells) => [cellOf(cells, "lot") || cells, cells]).reverse());
   by("kept").replaceChildren(...[...told].map(([lot, cells]) => (lot === cells ? keptItem(cells) : lotItem(lot))));
 }
