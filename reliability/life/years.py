@@ -4,8 +4,8 @@ Within one family age and production year move together, because all units are i
 calendar years. Every answer here carries their correlation, and where it is above 0.95 no answer is given.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -25,31 +25,29 @@ TOO_CORRELATED = 0.95
 CONFOUNDED = "cannot tell ageing from vintage"
 
 
-def dated_records(
-    records: LifeRecords, year: FloatArray, age_years: FloatArray | None = None, unit: Any = None
-) -> tuple[pd.DataFrame, float]:
-    """Keep the records of a known year, and weigh those left out; ones with alternatives have no known year.
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """What was found of parts whose year of production is known."""
 
-    Columns failed, count, year, age_years (at inspection) and, if units are told, unit.
-    """
-    sound = np.isinf(records.upper)
-    ages = np.where(sound, records.lower, records.upper) if age_years is None else age_years
-    keep = ~records.is_alternative & ~np.isnan(year) & ~((records.lower == 0) & sound)
-    if not np.all(ages[keep] > 0):
-        raise InvalidInput(f"`age_years` must be above 0 in every record; got {ages[keep].min():g}.")
-    dated = pd.DataFrame({"count": records.count, "failed": ~sound, "year": year, "age_years": ages})
-    dated = dated if unit is None else dated.assign(unit=unit)
-    left_out = np.unique(records.record[~keep], return_index=True)[1]
-    return dated[keep], float(records.count[~keep][left_out].sum())
+    count: FloatArray  # all of shape (n,)
+    failed: BoolArray
+    year: FloatArray
+    age_years: FloatArray  # at inspection
+    unit: FloatArray | None  # parts of one unit share a number; None: each is one of its own
 
+    def take(self, at: IntArray) -> "Parts":
+        """Keep those at some positions."""
+        columns: list[Any] = [getattr(self, each.name) for each in fields(self)]
+        kept: list[Any] = [None if values is None else values[at] for values in columns]
+        return Parts(*kept)
 
-def _correlation(dated: pd.DataFrame) -> float:
-    """Correlation of age and year; NaN if all ages or all years are equal."""
-    if len(dated) < 2:
-        return np.nan
-    covariance = np.cov(dated["age_years"], dated["year"], aweights=dated["count"], ddof=0)
-    spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
-    return float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
+    def correlation(self) -> float:
+        """Correlation of age and year; NaN if all ages or all years are equal."""
+        if self.count.size < 2:
+            return np.nan
+        covariance = np.cov(self.age_years, self.year, aweights=self.count, ddof=0)
+        spread = np.sqrt(covariance[0, 0] * covariance[1, 1])
+        return float(covariance[0, 1] / spread) if spread > 1e-12 else np.nan
 
 
 # ---- Parts gathered by age, and the isotonic curve of the share found failed
@@ -246,18 +244,18 @@ class Search:
         return rng.random((size, int(self.unit.max()) + 1))[:, self.unit] < chance
 
 
-def prepare_search(dated: pd.DataFrame) -> Search | None:
+def prepare_search(parts: Parts) -> Search | None:
     """Lay the records out for a search; None if they are too few."""
-    if not np.all(dated["count"] == np.round(dated["count"])):
+    if not np.all(parts.count == np.round(parts.count)):
         raise InvalidInput("The search for a change needs whole counts; weighed records have none.")
-    count, failed = dated["count"].to_numpy(np.int64), dated["failed"].to_numpy()
-    n, n_failed = count.sum(), count[failed].sum()
+    count = parts.count.astype(np.int64)
+    n, n_failed = count.sum(), count[parts.failed].sum()
     if n < MIN_RECORDS or min(n_failed, n - n_failed) < MIN_SIDE:
         return None
     # By age and year, so that the order of the records decides nothing.
-    order = np.lexsort((dated["year"], dated["age_years"]))
-    each = dated.iloc[np.repeat(order, count[order])]
-    age, year, failed = (each[name].to_numpy() for name in ("age_years", "year", "failed"))
+    order = np.lexsort((parts.year, parts.age_years))
+    each = parts.take(np.repeat(order, count[order]))
+    age, year = each.age_years, each.year
     candidates = np.unique(year)[1:]
     later = year[:, None] >= candidates
     smaller = np.minimum(later.sum(axis=0), (~later).sum(axis=0))
@@ -268,9 +266,9 @@ def prepare_search(dated: pd.DataFrame) -> Search | None:
     log_age, everyone = np.log(age), Groups.of(age, [np.arange(age.size)])
     terms = np.linalg.qr(np.column_stack((np.ones(age.size), log_age - log_age.mean())))[0]
     return Search(
-        failed=failed,
+        failed=each.failed,
         null=Null.of(everyone, log_age),
-        unit=np.unique(each["unit"] if "unit" in each else np.arange(age.size), return_inverse=True)[1],
+        unit=np.unique(np.arange(age.size) if each.unit is None else each.unit, return_inverse=True)[1],
         candidates=candidates[enough],
         cohorts=Groups.of(age, [np.flatnonzero(side == late) for side in later.T for late in (False, True)]),
         beside_age=later - terms @ (terms.T @ later),
@@ -284,9 +282,9 @@ FEW = 6
 """With fewer failed or sound parts the possible outcomes are so few that 5 % is rarely reached."""
 
 
-def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int) -> Any:
+def _change(parts: Parts, n_left_out: float, n_bootstrap: int, seed: int) -> dict[str, Any]:
     """Search the records of one stratum; a row of `find_changes`."""
-    correlation = _correlation(dated)
+    correlation = parts.correlation()
     is_confounded = abs(correlation) > TOO_CORRELATED
     notes = []
     if is_confounded:
@@ -297,24 +295,24 @@ def _change(dated: pd.DataFrame, n_left_out: float, n_bootstrap: int, seed: int)
     if n_left_out:
         notes.append(f"{n_left_out:g} records without a known year are left out")
     names = ("change_year", "p_value", "q_value", "reference_age_years")
-    row = {"status": "too few records", **dict.fromkeys(names, np.nan)}
-    row |= {"correlation": correlation, "n_records": float(dated["count"].sum())}
-    search = None if is_confounded else prepare_search(dated)
+    row: dict[str, Any] = {"status": "too few records", **dict.fromkeys(names, np.nan)}
+    row |= {"correlation": correlation, "n_records": float(parts.count.sum())}
+    search = None if is_confounded else prepare_search(parts)
     if search is None:
         return row | {"status": CONFOUNDED if is_confounded else row["status"], "note": "; ".join(notes)}
     row["status"] = "ok"
     row["change_year"], row["p_value"] = search.run(n_bootstrap, seed)
-    counts = dated["count"].groupby(dated["failed"]).sum()
-    fewer = bool(counts[True] <= counts[False])
-    if counts[fewer] < FEW:
-        state = "had failed" if fewer else "still worked"
-        notes.append(f"only {counts[fewer]:g} {state}: a change would have to be extreme to show")
-    later = dated["year"] >= row["change_year"]
-    span = dated["age_years"].groupby(later).agg(["min", "max"])
-    common = dated["age_years"][dated["age_years"].between(span["min"].max(), span["max"].min())]
-    if common.empty:
+    failed, working = (float(parts.count[state].sum()) for state in (parts.failed, ~parts.failed))
+    if min(failed, working) < FEW:
+        state = "had failed" if failed <= working else "still worked"
+        notes.append(f"only {min(failed, working):g} {state}: a change would have to be extreme to show")
+    age, later = parts.age_years, parts.year >= row["change_year"]
+    first, last = max(age[later].min(), age[~later].min()), min(age[later].max(), age[~later].max())
+    common = age[(age >= first) & (age <= last)]
+    if not common.size:
         notes.append("the two cohorts were never seen at one age")
-    return row | {"reference_age_years": common.median(), "note": "; ".join(notes)}
+    reference = float(np.median(common)) if common.size else np.nan
+    return row | {"reference_age_years": reference, "note": "; ".join(notes)}
 
 
 def _false_discoveries(p_value: FloatArray) -> FloatArray:
@@ -394,11 +392,21 @@ def find_changes(
     """
     if n_bootstrap < 1:
         raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
-    columns = _columns(records, year=year, age_years=age_years, unit=unit)
-    rows = [
-        _change(*dated_records(lives, **{k: v[at] for k, v in columns.items()}), n_bootstrap, seed)
-        for lives, at in _strata(records, labels)
-    ]
+    sound = np.isinf(records.upper)
+    built = _one_each(records, "year", year)
+    ages = np.where(sound, records.lower, records.upper)
+    ages = ages if age_years is None else _one_each(records, "age_years", age_years)
+    units = None if unit is None else _one_each(records, "unit", unit)
+    # A record with alternatives has no known year; of one that says nothing no year matters.
+    keep = ~records.is_alternative & ~np.isnan(built) & ~((records.lower == 0) & sound)
+    if not np.all(ages[keep] > 0):
+        raise InvalidInput(f"`age_years` must be above 0 in every record; got {ages[keep].min():g}.")
+    parts, rows = Parts(records.count, ~sound, built, ages, units), []
+    for at in _strata(records, labels):
+        rest = at[~keep[at]]
+        left_out = rest[np.unique(records.record[rest], return_index=True)[1]]
+        n_left_out = float(records.count[left_out].sum())
+        rows.append(_change(parts.take(at[keep[at]]), n_left_out, n_bootstrap, seed))
     table = pd.concat([labels.reset_index(drop=True), pd.DataFrame(rows)], axis=1)
     told = table["p_value"].notna()  # a search that gave no answer counts for nothing
     if told.any():
@@ -406,19 +414,18 @@ def find_changes(
     return table
 
 
-def _columns(records: LifeRecords, **given: ArrayLike | None) -> dict[str, Any]:
-    """Columns that were given, checked for their length before they are cut into strata."""
-    columns = {name: np.asarray(values) for name, values in given.items() if values is not None}
-    for name, values in columns.items():
-        if values.shape != (len(records),):
-            raise InvalidInput(
-                f"`{name}` needs one number for each of the {len(records)} rows; its shape is {values.shape}."
-            )
-    return {name: values if name == "unit" else values.astype(float) for name, values in columns.items()}
+def _one_each(records: LifeRecords, name: str, given: ArrayLike) -> FloatArray:
+    """Numbers that were given, one for each row."""
+    values = np.asarray(given, dtype=float)
+    if values.shape != (len(records),):
+        raise InvalidInput(
+            f"`{name}` needs one number for each of the {len(records)} rows; its shape is {values.shape}."
+        )
+    return values
 
 
-def _strata(records: LifeRecords, labels: pd.DataFrame) -> Iterator[tuple[LifeRecords, IntArray]]:
-    """Give the records of each stratum and their positions, in the order of the labels."""
+def _strata(records: LifeRecords, labels: pd.DataFrame) -> list[IntArray]:
+    """Give the positions of the records of each stratum, in the order of the labels."""
     if "stratum" not in labels.columns or sorted(labels["stratum"]) != records.strata.tolist():
         named = sorted(labels["stratum"]) if "stratum" in labels.columns else "no column stratum"
         raise InvalidInput(
@@ -426,15 +433,5 @@ def _strata(records: LifeRecords, labels: pd.DataFrame) -> Iterator[tuple[LifeRe
             f"the records have {records.strata.tolist()}."
         )
     order = np.argsort(records.stratum, kind="stable")
-    begin = np.searchsorted(records.stratum[order], labels["stratum"], side="left")
-    end = np.searchsorted(records.stratum[order], labels["stratum"], side="right")
-    for first, last in zip(begin, end, strict=True):
-        at = order[first:last]
-        lives = LifeRecords(
-            records.lower[at],
-            records.upper[at],
-            count=records.count[at],
-            record=records.record[at],
-            weight=records.weight[at],
-        )
-        yield lives, at
+    strata = np.split(order, np.searchsorted(records.stratum[order], records.strata[1:]))
+    return [strata[place] for place in np.searchsorted(records.strata, labels["stratum"])]

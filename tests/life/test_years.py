@@ -10,7 +10,7 @@ from scipy.stats import false_discovery_control
 
 from reliability.errors import InvalidInput
 from reliability.life.lives import LifeRecords
-from reliability.life.years import Groups, Null, dated_records, find_changes, prepare_search
+from reliability.life.years import Groups, Null, Parts, find_changes, prepare_search
 
 INF = np.inf
 
@@ -44,11 +44,10 @@ def test_unknown_years_are_left_out_and_counted():
 def test_statistics_follow_their_definitions():
     # Second opinion: one candidate at a time, isotonic curves by the formula of largest smallest means.
     records, year = fleet(2, 25)
-    dated, _ = dated_records(records, year)
-    search = prepare_search(dated)
+    failed = np.isfinite(records.upper)
+    age = np.where(failed, records.upper, records.lower)
+    search = prepare_search(Parts(records.count, failed, year, age, None))
     got = search.statistics(search.failed[None, :])[0]
-    dated = dated.sort_values("age_years", kind="stable")
-    age, year, failed = (dated[name].to_numpy(float) for name in ("age_years", "year", "failed"))
 
     def curve(chosen):
         ages = np.unique(age[chosen])
