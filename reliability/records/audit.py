@@ -471,15 +471,20 @@ def parts_against_jobs(rows: Rows) -> list[Problem]:
 
 
 def odd_repairs(rows: Rows) -> Iterator[Problem]:
-    """Find repaired units with a failed component left as it was, and sales without a price."""
-    outcome = {job["job"]: job["outcome"] for job in rows["jobs"]}
+    """Find failures left as they were, sound components that ended a job, and sales without a price."""
+    outcome, found = {job["job"]: job["outcome"] for job in rows["jobs"]}, defaultdict(set)
     for finding in rows["findings"]:
+        found[finding["job"], finding["component"]].add(finding["found"])
         left = finding["found"] == "failed" and finding["action"] in ("none", "no part")
         if left and outcome[finding["job"]] == "repaired":
             message = f"{finding['component']} failed, action {finding['action']}"
             name = f"job {finding['job']}, {finding['component']}"
             yield doubtful("repaired in spite of a failure", message, name)
     for job in rows["jobs"]:
+        is_sound = found.get((job["job"], job["ended_by"])) == {"sound"}
+        if is_sound and job["ended_why"] != "died on the bench":  # what died there came alive
+            message = f"{job['ended_by']} ended the job and is taken as failed, but was found sound"
+            yield doubtful("ended by a sound component", message, f"job {job['job']}")
         if job["sold_on"] and job["sold_for"] is None:
             message = f"sold on {job['sold_on']}, but sold_for is empty"
             yield doubtful("sold without a price", message, f"job {job['job']}")

@@ -87,7 +87,6 @@ MORE_RULES: tuple[tuple[str, str], ...] = (
         "each year, such as 20240001; anything else is counted on",
     ),
     ("jobs", "a model that the ledger knows belongs to the family of the job, when the job is written"),
-    ("jobs", "the component named by ended_by is not one whose findings in this job are all sound"),
     ("settings", "setting is one of the listed settings, and value is what that setting allows"),
     ("settings", "the currency does not change once the ledger holds an amount"),
 )
@@ -116,8 +115,6 @@ class Known:
     word: str = "row"  # for the place of a row
     #: Whether the rows are those of one job: each is called by what it is, what is right in it counts.
     of_a_job: bool = False
-    #: Jobs that a component ended: the place of the job, if it was read; the component; its states in there.
-    ended: dict[str, tuple[int, str, set[str]]] = field(default_factory=dict)
     _places: dict[str, dict[tuple[Value, ...], int]] = field(default_factory=dict)
 
     @classmethod
@@ -166,31 +163,17 @@ class Known:
             row = {**row, **dict.fromkeys(bad & row.keys())}
         if is_read:
             complaints += [each for each in self.complaints(table, row) if each[0] not in bad]
-            job, key = str(row.get("job")), tuple(row[part] for part in table.key)
+            key = tuple(row[part] for part in table.key)
             first = self._places.setdefault(name, {}).setdefault(key, place)
             if first != place and bad.isdisjoint(table.key):
                 word = _LABELS[name] if self.of_a_job else self.word
                 told = ", ".join(f"{part} {'empty' if value is None else repr(value)}"
                                  for part, value in zip(table.key, key, strict=True))  # fmt: skip
                 complaints.append((table.key[self.of_a_job], f"{word} {first} has the same {told}"))
-            if name == "jobs" and row["ended_by"]:
-                at, component, states = self.ended.get(job, (place, row["ended_by"], set()))
-                self.ended[job] = (at or place, component, states)
-            elif name == "findings" and row["component"] == (end := self.ended.get(job, _NO_END))[1]:
-                end[2].add(row["found"])
         if isinstance(name_of_it, str) and name in self.rows:
             # Also of a row with faults: what refers to it is not at fault.
             self.rows[name][name_of_it] = job_facts(row) if name == "jobs" and is_read else JobFacts()
         return complaints
-
-    def ended_by_sound(self) -> list[tuple[str, int, Complaint]]:
-        """Complain of jobs ended by a component that was only found sound; ask after all findings."""
-        such = "ended the job, but its findings in this job are all sound"
-        return [(job, line, ("ended_by", f"{component!r} {such}"))
-                for job, (line, component, states) in self.ended.items() if states == {"sound"}]  # fmt: skip
-
-
-_NO_END: tuple[int, str, set[str]] = (0, "", set())
 
 
 # Rows and whole jobs checked against every rule of the tables, all faults in one go.
@@ -266,7 +249,7 @@ def clean_tables(
             key = table.key[0]
             seen: Any = {**clean, key: row.get(key)} if complaints and clean[key] is None else clean
             found += [(name, number, each) for each in known.read(name, seen, number, complaints)]
-    return cleaned, found + [("jobs", row, complaint) for _, row, complaint in known.ended_by_sound()]
+    return cleaned, found
 
 
 def clean_document(

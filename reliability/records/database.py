@@ -847,17 +847,6 @@ def referred_in(connection: sa.Connection, names: Iterable[str]) -> dict[str, di
     return found
 
 
-def ended_jobs(connection: sa.Connection) -> dict[str, tuple[int, str, set[str]]]:
-    """Read the jobs that a component ended, with that component and what was found of it."""
-    jobs, findings = SQL_TABLES["jobs"].c, SQL_TABLES["findings"].c
-    same = sa.and_(findings.job == jobs.job, findings.component == jobs.ended_by)
-    query = sa.select(jobs.job, jobs.ended_by, findings.found).outerjoin(SQL_TABLES["findings"], same)
-    found: dict[str, tuple[int, str, set[str]]] = {}
-    for job, component, state in connection.execute(query.where(jobs.ended_by.is_not(None))):
-        found.setdefault(job, (0, component, set()))[2].update({state} - {None})
-    return found
-
-
 def key_text(table: Table, row: Mapping[str, Value]) -> str:
     """Word the key of a row for the history; a list in JSON where it has several columns."""
     values = [row[name] for name in table.key]

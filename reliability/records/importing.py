@@ -97,13 +97,12 @@ class _Import:
         self.n_read = 0
         self.written, self.equal = Counter[str](), Counter[str]()
         self.changes: list[str] = []
-        self.jobs: Source | None = None
         self.touched, self.corrected = set[str](), set[str]()
         self.numbers: dict[str, tuple[str, Number]] = {}
         self.asked: set[tuple[str, str]] = set()
         self.new_names: dict[str, set[str]] = defaultdict(set)
         rows = database.referred_in(connection, ("families", "lots", "jobs", "sightings"))
-        self.known = Known(rows, word="line", ended=database.ended_jobs(connection))
+        self.known = Known(rows, word="line")
         self.names = {kind: database.names_in(connection, kind) for kind in KINDS_OF_NAME}
         self.names["component"] |= ALL_USUAL
         self.names["sign"] |= set(USUAL_SIGNS)
@@ -130,7 +129,6 @@ class _Import:
                     waiting.clear()
         self.faults += source.faults
         self.n_read += source.n_read or 0
-        self.jobs = source if table.name == "jobs" else self.jobs
         if not self.faults:
             self._write(table, waiting)
 
@@ -201,12 +199,6 @@ class _Import:
 
     def finish(self, withdrawn: Sequence[str]) -> None:
         """Test what needs all rows, then number and keep the versions of the jobs."""
-        for job, line, complaint in self.known.ended_by_sound():
-            if job in self.corrected:  # tested whole, below
-                continue
-            source = self.jobs if line else None
-            self.faults.append(source.fault(line, *complaint) if source else Fault(f"job {job}", *complaint))
-            self.at_fault.add((self.jobs.path.name if self.jobs else "", line))
         jobs, told = self.known.rows["jobs"], "withdraw it, or take the number out"
         self.faults += [Fault(DESCRIPTOR, "", f"{package.WITHDRAWN}: there is a job {number}; {told}")
                         for number in withdrawn if number in jobs]  # fmt: skip

@@ -695,7 +695,7 @@ def _rename_rows(
     for name, row in reversed(removed):
         _take_out(connection, name, row, reason)
     database.keep_jobs(connection, touched, reason)
-    refuse([*faults, *faults_in(connection, touched)])
+    refuse(faults)
     return done
 
 

@@ -512,8 +512,6 @@ def read_package(path: str | Path) -> Rows:
             faults += [source.fault(line.number, *complaint) for complaint in complaints]
             rows[name].append(line.row)
         faults += source.faults
-    faults += [Fault(f"{files['jobs'].name}, line {line}", *complaint)
-               for _, line, complaint in known.ended_by_sound()]  # fmt: skip
     refuse(faults, "Nothing was read.")
     return _sorted(rows)
 

@@ -85,8 +85,6 @@ BELT = {"component": "belt", "found": "failed"}
          "found ended_why too worn, outcome repaired"),
         ({"job": "A-"}, "job, column job",
          "'A-' is not a job number: an optional prefix, then 1 to 15 digits, such as 42 or B-0042"),
-        ({"outcome": "donor", "ended_by": "belt", "findings": [{"component": "belt", "found": "sound"}]},
-         "job, column ended_by", "'belt' ended the job, but its findings in this job are all sound"),
         ({"findings": [{**BELT, "original": "yes", "fitted_from": 1990}]}, "finding 1 (belt), column fitted_from",
          "fitted_from is given only where original is no; found fitted_from 1990, original yes"),
         ({"findings": [{**BELT, "fitted_to": 1990}]}, "finding 1 (belt), column fitted_to",

@@ -105,7 +105,7 @@ REFUSED = [
     (rename("sign", "rost", "hum"), r"^The ledger holds no sign 'rost'; known: rust\. Did you mean 'rust'\?$"),
     (rename("sign", "rust", "rust"), r"^The sign is called 'rust' already\. Nothing was written\.$"),
     (rename("component", "belt", "motor"),
-     r"^There is a component 'motor' already, in 4 rows; --merge puts the two together\. Nothing was written\.$"),
+     r"^There is a component 'motor' already, in 3 rows; --merge puts the two together\. Nothing was written\.$"),
     (rename("component", "belt", "motr", merge=True),
      r"^There is no component 'motr' to merge into; leave out --merge to rename\. Nothing was written\.$"),
     (rename("sign", "rust", " "), r"^The new name is empty, but every row needs it\. Nothing was written\.$"),
@@ -114,17 +114,12 @@ REFUSED = [
      r"^'Larkov T1' is of kind 'tape deck', 'Dallow 80' of 'radio': they are merged only once they agree; "
      r"correct one of them first\. Nothing was written\.$"),
     (rename("model", "T2 S", "T1", merge=True), r"^'T2 S' is of family 'Tarnwick T2', 'T1' of 'Larkov T1': they"),
-    (rename("component", "drive", "motor", merge=True),
-     r"\njob 4, job, column ended_by: 'motor' ended the job, but its "),
 ]  # fmt: skip
 
 
 def test_a_correction_that_cannot_be_is_refused(begun):
     begun.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
     begun.put("models", [{"model": "T1", "family": "Larkov T1"}], reason="x")
-    job = {"family": "Larkov T1", "taken_in": "2026-05-01", "closed": "2026-05-02", "outcome": "donor"}
-    begun.add({"job": {**job, "ended_by": "drive"}, "findings": [{"component": "motor", "found": "sound"}]},
-              new_components=["drive"])  # fmt: skip
     before = everything(begun)
     for action, message in REFUSED:
         with pytest.raises(UnknownName if "known: " in message else InvalidInput, match=message):
@@ -354,22 +349,6 @@ def test_corrections_that_break_a_rule_are_refused_and_nothing_is_written(
         import_table(file, table, begun, correct=True)
     assert any(fault.startswith(message) for fault in caught.value.faults), caught.value.faults
     assert everything(begun) == before
-
-
-def test_the_component_that_ended_a_job_is_corrected_with_its_findings(begun, tmp_path):
-    job = {"family": "Larkov T1", "taken_in": "2026-05-01", "closed": "2026-05-02", "outcome": "donor"}
-    begun.add({"job": {**job, "ended_by": "belt"}, "findings": SOUND})
-    folder = tmp_path / "corrected"
-    folder.mkdir()
-    (folder / "jobs.csv").write_text("job,ended_by\n4,motor\n")
-    with pytest.raises(
-        InvalidInput, match="job 4, job, column ended_by: 'motor' ended the job, but its findings"
-    ):
-        import_package(folder, begun, correct=True)
-    (folder / "findings.csv").write_text("job,component,found\n4,motor,failed\n4,belt,sound\n")
-    assert len(import_package(folder, begun, correct=True).changes) == 3
-    assert begun.job("4")["job"]["ended_by"] == "motor"
-    assert grave(begun) == []
 
 
 def test_names_are_asked_about_once_each(begun, tmp_path):

@@ -127,20 +127,6 @@ def test_the_currency_of_a_package_must_be_that_of_the_ledger(ledger, package, f
     )
 
 
-def test_a_component_ended_by_is_weighed_with_findings_that_come_later(ledger, package):
-    donor = {"job": "D001", **JOB, "outcome": "donor", "ended_by": "belt"}
-    import_package(package(jobs=[donor], findings=[], signs=[]), ledger)
-    folder = package(
-        jobs=[donor], findings=[{"job": "D001", "component": "motor", "found": "sound"}], signs=[]
-    )
-    (folder / "findings.csv").write_text("job,component,found\nD001,belt,sound\n")
-    sound = "column ended_by: 'belt' ended the job, but its findings in this job are all sound"
-    assert refused(import_package, folder, ledger).faults == (f"jobs.csv, line 2, {sound}",)
-    (folder / "jobs.csv").unlink()
-    (folder / "datapackage.json").unlink()
-    assert refused(import_package, folder, ledger).faults == (f"job D001, {sound}",)
-
-
 def test_a_withdrawn_number_comes_back_only_as_a_next_version(ledger, package):
     import_package(package(), ledger)
     ledger.withdraw("D001", reason="never was one")

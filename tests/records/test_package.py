@@ -129,12 +129,6 @@ def test_wrong_rows_become_no_package(tmp_path, finished):
         "families, row 1, column kind: is empty, but every row needs it",
         "jobs, row 1, column family: no family 'Tarnwick T2' is known; known: A.",
     )
-    rows = {"jobs": [{**job, "outcome": "donor", "ended_by": "belt"}],
-            "findings": [{"job": "1", "component": "belt", "found": "sound"}]}  # fmt: skip
-    assert refused(write_package, rows, tmp_path / "one").faults == (
-        "jobs, row 1, column family: no family 'Tarnwick T2' is known; known: none yet.",
-        "jobs, row 1, column ended_by: 'belt' ended the job, but its findings in this job are all sound",
-    )
     said = refused(write_package, {"job": []}, tmp_path / "one").message
     assert said.startswith("There is no table 'job'; known: ")
     assert not (tmp_path / "one").exists()
@@ -276,7 +270,6 @@ def test_faults_of_all_files_come_together(package):
         "findings.csv, line 4, column found: 'brokn' is not one of sound, worn, failed.",
         "findings.csv, line 5, column job: there is no job '5'.",
         "findings.csv, line 6, column job: line 3 has the same job '3', component 'belt', position '', arose 'as received'",
-        "jobs.csv, line 4, column ended_by: 'belt' ended the job, but its findings in this job are all sound",
     ]
 
 

@@ -343,8 +343,6 @@ ENDS = "sheet 1, job, column outcome: a sheet says how the job ended: repaired, 
             "sheet 1, job, column ended_by: ended_by is given only where outcome is donor or scrapped or sold as is; found ended_by gear, outcome repaired",
             "sheet 1, finding 1 (head), column found: where arose is during work, found is failed (it died on the bench); found arose during work, found sound",
         ]),
-        ('family = "Tarnwick T2"\noutcome = "donor"\nended_by = "belt"\nsound = ["belt"]', [
-            "sheet 1, job, column ended_by: 'belt' ended the job, but its findings in this job are all sound"]),
         (SMALLEST + "[new_family]\nkind = 'radio'", ["sheet 1, new_family: the ledger knows 'Tarnwick T2' already; leave its description out"]),
         ("family = ['x']\noutcome = 'scrapped'\n[new_family]\nkind = 'radio'", ["sheet 1, job, column family: ['x'] is not a text; put it in quotation marks"]),
         (DALLOW + "[new_family]\nfirst_year = 79", [
