@@ -902,9 +902,9 @@ def export_folder(ledger: "Ledger", folder: Path, history: bool, replace: bool, 
 def archive(ledger: "Ledger", folder: Path) -> Said:
     """Write the findings as a Parquet archive.
 
-    FOLDER gets what the lives of parts need: findings, years, days, families; no money, no remarks. Archives
-    of many benches can be read together by `lives --archive`. Jobs that were imported from elsewhere are
-    left out, so that nothing counts twice. Needs the extra `scale`.
+    FOLDER gets one file, findings.parquet, of what the lives of parts need: findings, years, days, families;
+    no money, no remarks. Those of many benches can be read together by `lives --archive`. Jobs that were
+    imported from elsewhere are left out, so that nothing counts twice. Needs the extra `scale`.
     """
     from reliability.records.archive import write_archive
 
@@ -1064,7 +1064,7 @@ def ranking(ledger: "Ledger", out: Path | None, as_of: datetime.date | None) -> 
         help="What ends a life; a worn part needs work.")  # fmt: skip
 @option("--cohort", type=click.IntRange(1, 50),
         help="Tell production years apart, in cohorts of so many years.")  # fmt: skip
-@many("--archive", "archives", type=PATH, help="Of these archives instead of the ledger")
+@many("--archive", "archives", type=PATH, help="Of this archive, or folder of them, instead of the ledger")
 @flag("--counted", help="Of a large ledger: counted by its database, without prices and odds.")
 @flag("--no-intervals", help="If counted: no intervals of a family's own lives.")
 @option("--processes", type=click.IntRange(1), default=1, help="If counted: how many are at work.")
@@ -1109,13 +1109,14 @@ def _refuse_unrecorded(column: str, wanted: Iterable[str], known: Collection[str
 def _counted_lives(bench: Bench, event: str, how: dict[str, Any]) -> "pd.DataFrame":
     """Count the findings of archives, or of the ledger by its database; fit and pool them."""
     from reliability.life.bulk import count_findings, lives_of_counts
-    from reliability.records.archive import ledger_findings, open_archives
+    from reliability.records.archive import archives_in, ledger_findings, open_archives
     from reliability.report.lives import LIVES_COLUMNS
     from reliability.worth.lives import worst_findings
 
-    if folders := how["archives"]:
-        counts = count_findings(open_archives(folders), event=event, worst=worst_findings)
-        origin = counted(len(folders), "archive")
+    if how["archives"]:
+        files = archives_in(how["archives"])
+        counts = count_findings(open_archives(files), event=event, worst=worst_findings)
+        origin = counted(len(files), "archive")
     else:
         with bench.ledger() as ledger:
             counts = count_findings(ledger_findings(ledger), event=event, worst=worst_findings)

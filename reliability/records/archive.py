@@ -1,9 +1,8 @@
-"""Archives: findings as Parquet files that many benches put together, read back piece by piece."""
+"""Archives: findings as one Parquet file; those of many benches are put together and read back."""
 
-import hashlib
-import os
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -13,11 +12,9 @@ import pandas as pd
 from sqlalchemy import Connection, func, select
 
 from reliability.errors import InvalidInput, reason
-from reliability.records import package
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import fresh_file
-from reliability.records.package import DESCRIPTOR
-from reliability.records.tables import TABLES, Column, Table
+from reliability.records.tables import TABLES, Table
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -27,13 +24,16 @@ if TYPE_CHECKING:
 # What an archive holds: findings with what the lives of parts need of their jobs, and nothing else.
 
 
+#: Name of the file in the folder that an archive is written to.
+FILE = "findings.parquet"
+#: What the file says of itself in its footer, beside `content`: a digest of its rows in whatever order.
 NAME = "bench-archive"
 #: Raised by one whenever archives written before could no longer be read.
-VERSION = 1
+VERSION = "2"
 DESCRIPTION = (
     "Findings of one bench with what the lives of parts need of their jobs: no money, no remarks, nothing "
-    "that was imported from elsewhere. One folder for each year of intake; rows of one job stand together. "
-    "A row without a component stands for a job that a component ended which nobody wrote a finding of."
+    "that was imported from elsewhere. Rows of one job stand together. A row without a component stands for "
+    "a job that a component ended which nobody wrote a finding of. A month alone stands for its 16th."
 )
 
 
@@ -53,36 +53,7 @@ FILLED = ("job", "family", "kind", "taken_in")
 _ORDER = ("taken_in", "job", "component", "position", "arose")
 
 
-def descriptor_text(parts: Sequence[Mapping[str, Any]], counts: Mapping[str, int]) -> bytes:
-    """Write the `datapackage.json` of an archive."""
-    schema = {"fields": [_field(column) for column in ARCHIVED]}
-    return package.descriptor_text(
-        profile="data-package",
-        name=NAME,
-        version=str(VERSION),
-        title="Findings of a repair bench",
-        description=DESCRIPTION,
-        counts=dict(counts),
-        resources=[
-            {"name": str(part["path"]).split("/")[0].replace("=", "-").replace("_", "-"), **part,
-             "format": "parquet", "mediatype": "application/vnd.apache.parquet", "schema": schema}
-            for part in parts
-        ],
-    )  # fmt: skip
-
-
-def _field(column: Column) -> dict[str, Any]:
-    """Describe a column as it lies in Parquet: typed, and required only where every row fills it."""
-    field = package.field_of(column)
-    constraints = field.pop("constraints", {})
-    constraints = {name: constraints[name] for name in ("enum", "minimum", "maximum") if name in constraints}
-    constraints |= {"required": True} if column.name in FILLED else {}
-    if column.kind == "date":
-        field |= {"type": "date", "description": f"{column.meaning} (a month alone stands for its 16th)"}
-    return field | ({"constraints": constraints} if constraints else {})
-
-
-# Archives: the findings of a ledger as Parquet files that many benches can put together.
+# The findings of a ledger as a Parquet file that many benches can put together.
 
 _FETCHED = 20_000
 
@@ -97,115 +68,92 @@ class ArchiveSummary:
 
 
 def write_archive(ledger: "Ledger", path: str | Path) -> ArchiveSummary:
-    """Write the findings of a ledger to a folder of Parquet files, one for each year of intake.
-
-    A reader sees the old archive or the new one, never a mixture: files bear the digest of their
-    content, and which of them count is said by the descriptor, which is replaced last. Equal ledgers
-    give equal bytes.
-    """
+    """Write the findings of a ledger to a Parquet file in a folder; equal ledgers give equal bytes."""
     folder = Path(path)
     duckdb, connection = _engine("Archives are Parquet files, and they are written by duckdb")
-    _refuse_other_content(folder)
-    with ledger.reading() as reading:
-        is_imported = SQL_TABLES["jobs"].c.origin.is_not(None)
-        imported = reading.execute(select(func.count()).where(is_imported)).scalar_one()
-        _fill(connection, reading)
-    found = connection.execute("SELECT DISTINCT year(taken_in) FROM findings ORDER BY 1").fetchall()
-    years = [year for (year,) in found]
-    if not years:
-        raise InvalidInput(f"{ledger.name} holds no finding of its own yet; no archive was written.")
-    told = connection.execute("SELECT count(DISTINCT job), count(component) FROM findings").fetchone() or ()
-    counts = dict(zip(("jobs", "findings"), told, strict=True))
-    connection.execute("SET preserve_insertion_order = true")  # else a file's groups come as they are done
-    try:
-        try:
-            parts = [_write_year(connection, folder, year) for year in years]
-            with fresh_file(folder / DESCRIPTOR) as draft:
-                draft.stream.write(descriptor_text(parts, counts))
-        finally:
-            _sweep(folder)
-    except (OSError, duckdb.Error) as error:
-        why = reason(error) if isinstance(error, OSError) else str(error).splitlines()[0]
-        raise InvalidInput(f"{folder} cannot be written: {why}.") from None
-    return ArchiveSummary(**counts, imported_jobs=imported)
-
-
-def is_archive(folder: Path) -> bool:
-    """Whether a folder holds an archive, of any version."""
-    return package.package_name(folder) == NAME
-
-
-def _refuse_other_content(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
         raise InvalidInput(f"{folder} is a file; an archive needs a folder. Nothing was written.")
     if not folder.parent.is_dir():
         raise InvalidInput(f"The folder {folder.parent} does not exist. Nothing was written.")
-    held = [item.name for item in folder.iterdir()] if folder.is_dir() else []
-    # A first archive that was cut off has left nothing but this.
-    is_interrupted = all(name.startswith(("taken_in_year=", f".{DESCRIPTOR}.")) for name in held)
-    if held and not (is_archive(folder) or is_interrupted):
-        raise InvalidInput(
-            f"{folder} holds files that are no archive; name another folder. Nothing was written."
-        )
-
-
-def _write_year(connection: "DuckDBPyConnection", folder: Path, year: int) -> dict[str, Any]:
-    """Write the findings of one year of intake to a file; give its place, its size and its digest."""
-    place = folder / f"taken_in_year={year}"
-    place.mkdir(parents=True, exist_ok=True)
-    draft = place / ".findings.parquet.new"
-    rows = f"SELECT * FROM findings WHERE year(taken_in) = {year:d} ORDER BY {', '.join(_ORDER)}"
-    connection.execute(f"COPY ({rows}) TO {_quoted(draft)} (FORMAT parquet, COMPRESSION zstd)")
-    with draft.open("rb") as content:
-        digest = hashlib.file_digest(content, "sha256").hexdigest()
-        os.fsync(content.fileno())
-    final = place / f"findings-{digest[:16]}.parquet"
-    draft.replace(final)
-    path = final.relative_to(folder).as_posix()
-    return {"path": path, "bytes": final.stat().st_size, "hash": f"sha256:{digest}"}
-
-
-def _sweep(folder: Path) -> None:
-    """Remove files that do not count, whether of an earlier archive or of one that failed."""
-    resources = package.described_in(folder)["resources"] if is_archive(folder) else ()
-    counted = {folder / resource["path"] for resource in resources}
-    for place in folder.glob("taken_in_year=*"):
-        for file in place.iterdir():
-            if file not in counted:
-                file.unlink(missing_ok=True)
-        if not any(place.iterdir()):
-            place.rmdir()
-    if folder.is_dir() and not any(folder.iterdir()):
-        folder.rmdir()
+    file = folder / FILE
+    try:
+        is_foreign = file.exists() and _stamp(connection, file).get("name") != NAME
+    except duckdb.Error:
+        is_foreign = True
+    if is_foreign:
+        raise InvalidInput(f"{file} is no archive of ours; name another folder. Nothing was written.")
+    with ledger.reading() as reading:
+        is_imported = SQL_TABLES["jobs"].c.origin.is_not(None)
+        imported = reading.execute(select(func.count()).where(is_imported)).scalar_one()
+        _fill(connection, reading)
+    # No two rows are the same, so none takes another out of the digest.
+    sums = "count(DISTINCT job), count(component), hex(bit_xor(md5_number(findings::VARCHAR)))"
+    jobs, findings, content = connection.execute(f"SELECT {sums} FROM findings").fetchone() or ()
+    if not jobs:
+        raise InvalidInput(f"{ledger.name} holds no finding of its own yet; no archive was written.")
+    stamp = {"name": NAME, "version": VERSION, "content": content, "description": DESCRIPTION}
+    told = ", ".join(f"{name}: {_quoted(value)}" for name, value in stamp.items())
+    how = f"FORMAT parquet, COMPRESSION zstd, USE_TMP_FILE false, KV_METADATA {{{told}}}"
+    connection.execute("SET preserve_insertion_order = true")  # else row groups come as they are done
+    try:
+        folder.mkdir(exist_ok=True)
+        with fresh_file(file) as draft:
+            rows = f"SELECT * FROM findings ORDER BY {', '.join(_ORDER)}"
+            connection.execute(f"COPY ({rows}) TO {_quoted(draft.path)} ({how})")
+    except (OSError, duckdb.Error) as error:
+        with suppress(OSError):  # it holds other files
+            folder.rmdir()
+        why = reason(error) if isinstance(error, OSError) else str(error).splitlines()[0]
+        raise InvalidInput(f"{folder} cannot be written: {why}.") from None
+    return ArchiveSummary(jobs, findings, imported_jobs=imported)
 
 
 # Archives read back, and a ledger's findings: both as the table `findings` of an engine in memory.
 
 
-def open_archives(folders: Iterable[str | Path]) -> "DuckDBPyConnection":
-    """Open archives as one table, after checking that all is there."""
+def archives_in(places: Iterable[str | Path]) -> list[Path]:
+    """Find the archives at some places, each a file or a folder of files."""
+    files: list[Path] = []
+    for place in map(Path, places):
+        found = sorted(place.glob("*.parquet")) if place.is_dir() else [place] if place.exists() else []
+        if not found:
+            what = "holds no archive" if place.is_dir() else "is not there"
+            raise InvalidInput(
+                f"{place} {what}; name a file that `benchodds archive` wrote, or a folder of such."
+            )
+        files += found
+    return files
+
+
+def open_archives(places: Iterable[str | Path]) -> "DuckDBPyConnection":
+    """Open archives as one table, after checking each."""
     duckdb, connection = _engine()
     seen: dict[str, Path] = {}
-    files: list[str] = []
-    for folder in (Path(name).resolve() for name in folders):
-        for resource in _resources(folder):
-            file = folder / resource["path"]
-            before = seen.setdefault(resource["hash"], file)
-            if before != file or str(file) in files:
+    files = archives_in(places)
+    for file in files:
+        try:
+            stamp = _stamp(connection, file)
+            if stamp.get("name") != NAME:
+                raise InvalidInput(f"{file} is not what `benchodds archive` writes.")
+            if stamp.get("version") != VERSION:
+                raise InvalidInput(
+                    f"{file} is an archive of version {stamp.get('version')}; this program reads version "
+                    f"{VERSION}. Write it anew from its ledger."
+                )
+            before = seen.setdefault(stamp.get("content", ""), file)
+            if before is not file:
                 raise InvalidInput(f"{file} holds the same findings as {before}; give each archive once.")
-            found = file.stat().st_size if file.is_file() else None
-            if found != resource["bytes"]:
-                told = "is missing"
-                if found is not None:
-                    told = f"has {found} bytes where {resource['bytes']} were written"
-                raise InvalidInput(f"{file} {told}; copy the archive again.")
-            files.append(str(file))
-            try:
-                _refuse_bad_cells(connection, file)
-            except duckdb.Error as error:
-                raise InvalidInput(f"{file} cannot be read: {str(error).splitlines()[0]}") from None
+            _refuse_bad_cells(connection, file)
+        except duckdb.Error as error:
+            raise InvalidInput(f"{file} cannot be read: {str(error).splitlines()[0]}") from None
     _view(connection, files)
     return connection
+
+
+def _stamp(connection: "DuckDBPyConnection", file: Path) -> dict[str, str]:
+    """Read what a Parquet file says of itself."""
+    pairs = connection.execute("SELECT key, value FROM parquet_kv_metadata($1)", [str(file)]).fetchall()
+    return {key.decode(errors="replace"): (value or b"").decode(errors="replace") for key, value in pairs}
 
 
 def ledger_findings(ledger: "Ledger") -> "DuckDBPyConnection":
@@ -279,16 +227,3 @@ def _refuse_bad_cells(connection: "DuckDBPyConnection", file: Path) -> None:
         else:
             continue
         raise InvalidInput(f"{file}, column {column.name}: {told}")
-
-
-def _resources(folder: Path) -> list[Mapping[str, Any]]:
-    if not is_archive(folder):
-        what = "no archive" if folder.is_dir() else "not there" if not folder.exists() else "a file"
-        raise InvalidInput(f"{folder} is {what}; name a folder that `benchodds archive` wrote.")
-    content = package.described_in(folder)
-    if content["version"] != str(VERSION):
-        raise InvalidInput(
-            f"{folder} is an archive of version {content['version']}; this program reads version {VERSION}. "
-            "Write it anew from its ledger."
-        )
-    return list(content["resources"])

@@ -8,7 +8,6 @@ measured. Each stratum has about a hundred findings, nearly all of a different a
 counted as one.
 """
 
-import hashlib
 import sys
 import tempfile
 import time
@@ -21,7 +20,7 @@ import pyarrow.parquet as pq
 
 from reliability.life import pool, weibull_fits
 from reliability.life.bulk import STRATA_PER_PIECE, count_findings
-from reliability.records.archive import ARCHIVED, descriptor_text, open_archives
+from reliability.records.archive import ARCHIVED, FILE, NAME, VERSION, open_archives
 from tests.measure import apart
 from tests.measure.apart import Row, row
 
@@ -39,7 +38,8 @@ def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES
     """Write an archive of so many findings in `families` x 20 strata."""
     words = pa.dictionary(pa.int32(), pa.string())
     types = {"year": pa.int16(), "date": pa.date32()}
-    schema = pa.schema([(column.name, types.get(column.kind, words)) for column in ARCHIVED])
+    stamp = {"name": NAME, "version": VERSION, "content": "invented"}
+    schema = pa.schema([(column.name, types.get(column.kind, words)) for column in ARCHIVED], stamp)
     rng = np.random.default_rng(SEED)
     truth = {
         "scale": rng.lognormal(np.log(35), 0.3, (COMPONENTS, 1))
@@ -47,23 +47,15 @@ def write_trade(folder: Path, findings: int = FINDINGS, families: int = FAMILIES
         "shape": rng.lognormal(np.log(2.5), 0.2, (COMPONENTS, families)),
         "first_year": rng.integers(1965, 1990, families),
     }
-    parts = []
-    for year in YEARS:
-        file = folder / f"taken_in_year={year}" / "findings.parquet"
-        file.parent.mkdir(parents=True)
-        left = findings // len(YEARS)
-        with pq.ParquetWriter(file, schema, compression="zstd") as writer:
+    with pq.ParquetWriter(folder / FILE, schema, compression="zstd") as writer:
+        for year in YEARS:
+            left = findings // len(YEARS)
             while left > 0:
                 size = min(left, ROWS_PER_GROUP)
                 columns = _some_jobs(rng, truth, year, max(1, size // PER_JOB))
                 arrays = [_array(column, columns[column.name]) for column in ARCHIVED]
                 writer.write_table(pa.Table.from_arrays(arrays, schema=schema), row_group_size=size)
                 left -= size
-        path = file.relative_to(folder).as_posix()
-        digest = hashlib.sha256(file.read_bytes()).hexdigest()
-        parts.append({"path": path, "bytes": file.stat().st_size, "hash": f"sha256:{digest}"})
-    counts = {"jobs": findings // PER_JOB, "findings": findings}
-    (folder / "datapackage.json").write_bytes(descriptor_text(parts, counts))
 
 
 def _some_jobs(
@@ -140,18 +132,15 @@ def _array(column: Any, values: Any) -> Any:
 
 def read_bare(folder: str) -> dict[str, Any]:
     """Read every column of every row, and do nothing with them: into data frames, and to Arrow memory."""
-    files = sorted(Path(folder).rglob("*.parquet"))
     start = time.process_time()
-    for path in files:
-        with pq.ParquetFile(path) as file:
-            for group in range(file.num_row_groups):
-                file.read_row_group(group, use_threads=False).to_pandas(use_threads=False)
+    with pq.ParquetFile(Path(folder) / FILE) as file:
+        for group in range(file.num_row_groups):
+            file.read_row_group(group, use_threads=False).to_pandas(use_threads=False)
     framed = time.process_time() - start
     start = time.process_time()
-    for path in files:
-        with pq.ParquetFile(path) as file:
-            for group in range(file.num_row_groups):
-                file.read_row_group(group, use_threads=False)
+    with pq.ParquetFile(Path(folder) / FILE) as file:
+        for group in range(file.num_row_groups):
+            file.read_row_group(group, use_threads=False)
     return {"framed": framed, "arrow": time.process_time() - start}
 
 
@@ -190,7 +179,7 @@ def rows(findings: int = FINDINGS, families: int = FAMILIES, pooled_components: 
         start = time.process_time()
         write_trade(Path(name), findings, families)
         made = time.process_time() - start
-        size = sum(file.stat().st_size for file in Path(name).rglob("*.parquet")) / 1e6
+        size = (Path(name) / FILE).stat().st_size / 1e6
         bare, counted = (apart.run(THIS, step, name) for step in ("read_bare", "count"))
         all_of_it = apart.run(THIS, "whole", name, pooled_components)
     ratio, strictest = counted["whole"] / bare["framed"], counted["whole"] / bare["arrow"]

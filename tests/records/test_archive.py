@@ -1,12 +1,10 @@
 """Archives of findings, and counting them as reading each one does."""
 
-import json
 import shutil
 import sys
 from pathlib import Path
 
 import duckdb
-import frictionless
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -16,7 +14,7 @@ import pytest
 from reliability.life.bulk import count_findings
 from reliability.life.lives import observe
 from reliability.records import archive
-from reliability.records.archive import ARCHIVED, ledger_findings, open_archives, write_archive
+from reliability.records.archive import ARCHIVED, FILE, ledger_findings, open_archives, write_archive
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
@@ -34,9 +32,7 @@ def read_all(*folders):
 
 
 def content(folder):
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()
-    }
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
 @pytest.fixture(scope="module")
@@ -58,22 +54,15 @@ def copy(demo_archive, tmp_path):
     return Path(shutil.copytree(demo_archive, tmp_path / "copy"))
 
 
-def test_it_holds_no_money_and_no_remarks_and_lies_by_year_of_intake(demo_archive):
-    described = json.loads((demo_archive / "datapackage.json").read_text(encoding="utf-8"))
-    assert described["counts"]["findings"] == read_all(demo_archive)["component"].notna().sum()
-    files = list(demo_archive.rglob("*.parquet"))
-    names = {resource["name"] for resource in described["resources"]}
-    assert len(files) == len(described["resources"]) == len(names)
-    schema = frictionless.Schema.from_descriptor(described["resources"][0]["schema"])
-    assert schema.field_names == list(ARCHIVED.names)
-    assert schema.get_field("taken_in").type == "date"
-    for file in files:
-        table = pq.read_table(file)
-        assert table.column_names == list(ARCHIVED.names)
-        years = pd.to_datetime(table["taken_in"].to_pandas()).dt.year
-        assert {f"taken_in_year={year}" for year in years} == {file.parent.name}
-        jobs = table["job"].to_pandas()  # rows of one job stand together
-        assert (jobs != jobs.shift()).sum() == jobs.nunique()
+def test_it_is_one_sorted_file_without_money_and_remarks(demo_archive):
+    assert [path.name for path in demo_archive.iterdir()] == [FILE]
+    table = pq.read_table(demo_archive / FILE)
+    assert table.column_names == list(ARCHIVED.names)
+    assert pd.Series(table["taken_in"].to_pandas()).is_monotonic_increasing
+    jobs = table["job"].to_pandas()  # rows of one job stand together
+    assert (jobs != jobs.shift()).sum() == jobs.nunique()
+    told = pq.read_metadata(demo_archive / FILE).metadata
+    assert (told[b"name"], told[b"version"], len(told[b"content"])) == (b"bench-archive", b"2", 32)
     assert not {column.kind for column in ARCHIVED} & {"money", "hours"}
     assert not {"remarks", "model", "lot", "notes", "origin"} & set(ARCHIVED.names)
 
@@ -118,19 +107,23 @@ def test_what_jobs_are_told_of(ledger, finished, tmp_path):
     assert count_findings(open_archives([tmp_path / "a"])).n_findings == 2
 
 
-def test_an_archive_is_renewed_as_a_whole(demo_ledger, demo_archive, ledger, finished, copy):
+def test_an_archive_is_renewed_and_equal_ledgers_give_equal_bytes(
+    demo_ledger, demo_archive, ledger, finished, copy, file, tmp_path
+):
     before = content(copy)
-    (copy / "taken_in_year=2018" / "findings-0.parquet").write_bytes(b"left over")
+    (copy / "notes.txt").write_text("mine")
     write_archive(demo_ledger, copy)
-    assert content(copy) == before == content(demo_archive)  # equal ledgers give equal bytes
+    assert content(copy) == {**before, "notes.txt": b"mine"}
+    with open_ledger(tmp_path / "again.db", create=True) as again:
+        import_package(DEMO, again)
+        write_archive(again, tmp_path / "again")
+    assert content(tmp_path / "again") == before
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
     write_archive(ledger, copy)
     assert len(read_all(copy)) == 1
-    assert [path.name for path in sorted(copy.iterdir())] == ["datapackage.json", "taken_in_year=2026"]
-    # What an interrupted first write left is no obstacle.
-    (copy / "datapackage.json").replace(copy / ".datapackage.json.0f.part")
-    write_archive(demo_ledger, copy)
-    assert content(copy) == before
+    # Archives of several benches: a folder of them, or one by one.
+    shutil.copy(demo_archive / FILE, copy / "theirs.parquet")
+    assert len(read_all(copy)) == len(read_all(copy / FILE, demo_archive)) == 1 + len(read_all(demo_archive))
 
 
 @pytest.mark.parametrize(
@@ -141,14 +134,16 @@ def test_an_archive_is_renewed_as_a_whole(demo_ledger, demo_archive, ledger, fin
     ],
 )
 def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, file, copy, monkeypatch, error, told):
-    def fail(*_):
+    def fail(_):
         raise error
 
     before = content(copy)
     ledger.add(finished(findings=[{"component": "belt", "found": "sound"}]))
-    monkeypatch.setattr(archive, "descriptor_text", fail)
-    assert refused(write_archive, ledger, copy).message == f"{copy} cannot be written: {told}."
-    assert content(copy) == before
+    monkeypatch.setattr("os.fsync", fail)
+    for folder, held in ((copy, before), (copy.with_name("new"), {})):
+        assert refused(write_archive, ledger, folder).message == f"{folder} cannot be written: {told}."
+        assert (content(folder) if folder.exists() else {}) == held
+    assert not copy.with_name("new").exists()
 
 
 # ---- refusals
@@ -161,15 +156,19 @@ def test_places_that_are_no_archive_are_left_alone(ledger, finished, demo_ledger
     )
     assert not (tmp_path / "a").exists()
     (tmp_path / "file").write_text("x")
-    (tmp_path / "other").mkdir()
-    (tmp_path / "other" / "letter.txt").write_text("x")
+    for name in ("other", "theirs"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "other" / FILE).write_text("x")
+    pq.write_table(pa.table({"x": [1]}), tmp_path / "theirs" / FILE)
+    before = content(tmp_path / "other"), content(tmp_path / "theirs")
     for name, told in (
         ("file", f"{tmp_path}/file is a file; an archive needs a folder."),
-        ("other", f"{tmp_path}/other holds files that are no archive; name another folder."),
+        ("other", f"{tmp_path}/other/findings.parquet is no archive of ours; name another folder."),
+        ("theirs", f"{tmp_path}/theirs/findings.parquet is no archive of ours; name another folder."),
         ("none/a", f"The folder {tmp_path}/none does not exist."),
     ):
         assert refused(write_archive, demo_ledger, tmp_path / name).message == f"{told} Nothing was written."
-    assert (tmp_path / "other" / "letter.txt").read_text() == "x"
+    assert (content(tmp_path / "other"), content(tmp_path / "theirs")) == before
 
 
 def test_without_its_library_the_extra_is_named(demo_ledger, tmp_path, monkeypatch):
@@ -180,61 +179,38 @@ def test_without_its_library_the_extra_is_named(demo_ledger, tmp_path, monkeypat
         assert refused(action, *given).message.endswith(extra)
 
 
+def stamped(file, table, **stamp):
+    """Write the file of an archive anew, with what it says of itself."""
+    said = {**pq.read_metadata(file).metadata, **{name.encode(): text for name, text in stamp.items()}}
+    pq.write_table(table.replace_schema_metadata(said), file)
+
+
 def test_what_is_no_archive_is_named(copy, demo_archive, tmp_path):
-    (tmp_path / "file").write_text("x")
-    for name in ("other", "odd"):
-        (tmp_path / name).mkdir()
-    (tmp_path / "odd" / "datapackage.json").write_text("[")
-    for name, what in (
-        ("file", "a file"),
-        ("other", "no archive"),
-        ("odd", "no archive"),
-        ("gone", "not there"),
-    ):
-        told = f"{tmp_path}/{name} is {what}; name a folder that `benchodds archive` wrote."
+    (tmp_path / "other").mkdir()
+    for name, what in (("other", "holds no archive"), ("gone", "is not there")):
+        told = f"{tmp_path}/{name} {what}; name a file that `benchodds archive` wrote, or a folder of such."
         assert refused(open_archives, [tmp_path / name]).message == told
-    for folders in ([copy, copy], [demo_archive, copy]):
-        said = refused(open_archives, folders).message
-        assert "holds the same findings as " in said
-        assert said.endswith("; give each archive once.")
-    file = copy / "datapackage.json"
-    file.write_text(
-        file.read_text(encoding="utf-8").replace('"version": "1"', '"version": "7"'), encoding="utf-8"
-    )
-    said = refused(open_archives, [copy]).message
-    assert said.endswith("of version 7; this program reads version 1. Write it anew from its ledger.")
+    for places in ([copy, copy / FILE], [demo_archive, copy]):
+        said = refused(open_archives, places).message
+        assert said == f"{copy / FILE} holds the same findings as {places[0] / FILE}; give each archive once."
+    file, table = copy / FILE, pq.read_table(copy / FILE)
+    stamped(file, table, version="7")
+    told = "is an archive of version 7; this program reads version 2. Write it anew from its ledger."
+    assert refused(open_archives, [copy]).message == f"{file} {told}"
+    stamped(file, table, name="letters")
+    assert refused(open_archives, [copy]).message == f"{file} is not what `benchodds archive` writes."
 
 
-def first_file(folder):
-    return min(folder.rglob("*.parquet"))
-
-
-def test_missing_shortened_and_damaged_files_are_named(copy):
-    file = first_file(copy)
+def test_shortened_and_damaged_files_are_named(copy):
+    file = copy / FILE
     whole = file.read_bytes()
-    file.write_bytes(b"x" * len(whole))
-    assert refused(open_archives, [copy]).message.startswith(f"{file} cannot be read: ")
-    file.write_bytes(whole[:-9])
-    told = f"{file} has {len(whole) - 9} bytes where {len(whole)} were written; copy the archive again."
-    assert refused(open_archives, [copy]).message == told
-    file.unlink()
-    assert refused(open_archives, [copy]).message == f"{file} is missing; copy the archive again."
-
-
-def rewritten(folder, table):
-    """Write the first file of an archive anew, and let the descriptor know."""
-    file, described = first_file(folder), folder / "datapackage.json"
-    size = file.stat().st_size
-    pq.write_table(table, file)
-    text = described.read_text(encoding="utf-8")
-    described.write_text(
-        text.replace(f'"bytes": {size}', f'"bytes": {file.stat().st_size}'), encoding="utf-8"
-    )
-    return folder
+    for damaged in (b"x" * len(whole), whole[:-9], whole[: len(whole) // 2]):
+        file.write_bytes(damaged)
+        assert refused(open_archives, [copy]).message.startswith(f"{file} cannot be read: ")
 
 
 def test_columns_words_and_empty_cells_of_others_are_named(copy):
-    table = pq.read_table(first_file(copy))
+    file, table = copy / FILE, pq.read_table(copy / FILE)
     words = pa.array(["brokn"] * len(table)).dictionary_encode()
     empty = pa.array([None] * len(table), pa.string()).dictionary_encode()
     places = [table.schema.get_field_index(name) for name in ("found", "family")]
@@ -245,7 +221,8 @@ def test_columns_words_and_empty_cells_of_others_are_named(copy):
         (table.set_column(places[1], "family", empty),
          f", column family: {len(table)} cells are empty; every one is needed."),
     ):  # fmt: skip
-        assert refused(open_archives, [rewritten(copy, odd)]).message == f"{first_file(copy)}{told}"
+        stamped(file, odd)
+        assert refused(open_archives, [copy]).message == f"{file}{told}"
 
 
 def compared(ledger, *, event="failed", worst=None):
