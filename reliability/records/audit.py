@@ -104,8 +104,7 @@ def file_problems(connection: Connection) -> list[Problem]:
     # A broken CHECK is no damage to the file: the rules name the row and the column.
     damages = [line for line in found if line != "ok" and not line.startswith(("CHECK", "NULL value"))]
     if damages:
-        told = dict.fromkeys(map(worded_damage, damages))
-        return [broken("damaged file", f"{each}; restore a backup") for each in told]
+        return [broken("damaged file", f"{worded_damage(damages)}; restore a backup")]
     dangling = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
     return [broken("reference to nothing", f"the row refers to {row[2]} that does not exist",
                    f"{row[0]}, row {row[1]}") for row in dangling]  # fmt: skip

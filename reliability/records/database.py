@@ -387,24 +387,10 @@ def transaction(engine: sa.Engine, *, write: bool = False) -> Iterator[sa.Connec
                 turn.commit()
 
 
-# fmt: off
-#: What SQLite finds in a damaged file, as a regular expression, and what we say of it.
-_DAMAGES = (
-    (r"^(?:non-)?[A-Z]+ value in (\w+)\.(\w+)$", r"table \1, column \2: a value is of another kind"),
-    (r"^row \d+ missing from index ([a-z]+)\w*$", r"a row is missing in what finds the rows of \1"),
-    (r"^(wrong # of entries|non-unique entry) in index ([a-z]+)\w*$",
-     r"what finds the rows of \2 does not fit them"),
-    (r"^CHECK constraint failed in (\w+)$", r"table \1: a rule of its own is broken"),
-)
-# fmt: on
-
-
-def worded_damage(found: str) -> str:
-    """Word a line of what SQLite says when it checks its own file."""
-    for sign, words in _DAMAGES:
-        if re.match(sign, found):
-            return re.sub(sign, words, found)
-    return "some of its pages cannot be read, or its disk reports errors"
+def worded_damage(found: Sequence[str]) -> str:
+    """Word what SQLite says when it checks its own file: whatever it is, only a backup helps."""
+    more = f" and {len(found) - 1} more" if found[1:] else ""
+    return f"its own check says {' '.join(found[0].split())!r}{more}"
 
 
 @contextmanager
@@ -1007,5 +993,5 @@ def _verify(copy: Path) -> None:
     with closing(sqlite3.connect(copy)) as connection:
         found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
     if found != ["ok"]:
-        damage = worded_damage(found[0])
+        damage = worded_damage(found)
         raise LedgerError(f"The ledger is damaged, and so would be its copy ({damage}). There is no backup.")

@@ -606,6 +606,6 @@ def test_a_copy_is_tested_before_it_is_called_a_backup(tmp_path):
             "INSERT INTO t VALUES (-1)")  # fmt: skip
     with pytest.raises(
         LedgerError,
-        match=r"^The ledger is damaged, and so would be its copy \(table t: a rule of its own is broken\)",
+        match=r"^The ledger is damaged, and so would be its copy \(its own check says 'CHECK constraint failed in t'\)",
     ):
         database._verify(broken)
