@@ -1,7 +1,7 @@
 """Archives: findings as one Parquet file; those of many benches are put together and read back."""
 
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
@@ -203,9 +203,11 @@ def _quoted(file: str | Path) -> str:
     return "'" + str(file).replace("'", "''") + "'"
 
 
-def _view(connection: "DuckDBPyConnection", files: Iterable[str | Path]) -> None:
+def _view(connection: "DuckDBPyConnection", files: Sequence[Path]) -> None:
+    # Each bench numbers its jobs by itself.
+    job = "concat(file_index, ' ', job) AS job" if len(files) > 1 else "job"
     connection.execute(
-        f"CREATE OR REPLACE VIEW findings AS SELECT {', '.join(ARCHIVED.names)} "
+        f"CREATE OR REPLACE VIEW findings AS SELECT {', '.join((job, *ARCHIVED.names[1:]))} "
         f"FROM read_parquet([{', '.join(map(_quoted, files))}], hive_partitioning = false)"
     )
 

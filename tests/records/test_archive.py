@@ -146,6 +146,20 @@ def test_a_write_that_fails_leaves_the_old_archive(ledger, finished, file, copy,
     assert not copy.with_name("new").exists()
 
 
+def test_benches_that_number_their_jobs_alike_are_told_apart(new_url, ledger, finished, file, tmp_path):
+    years = [{"built_from": year, "built_to": year} for year in (1979, 1984)]
+    sides = [{"component": "belt", "position": side, "found": "failed"} for side in ("left", "right")]
+    ledger.add(finished(**years[0], findings=sides))
+    write_archive(ledger, tmp_path / "ours")
+    with open_ledger(new_url(), create=True) as other:
+        other.put("families", ledger.rows("families"), reason="x")
+        other.add(finished(**years[1], findings=[{"component": "belt", "found": "failed"}]))
+        write_archive(other, tmp_path / "theirs")
+    counts = count_findings(open_archives([tmp_path / "ours", tmp_path / "theirs"]), worst=worst_findings)
+    (piece,) = counts.pieces()
+    assert sorted(piece.lives().year) == [1979, 1984]
+
+
 # ---- refusals
 
 
