@@ -709,12 +709,14 @@ def rename(ledger: "Ledger", what: str, old: str, new: str, merge: bool, why: st
     """Rename a family, model, kind, component or sign.
 
     OLD becomes NEW in every row that names it; the versions before are kept. Two families or models are
-    merged once they agree in kind or family. Where both stand in one job and say different things, the jobs
-    are named, and nothing is written.
+    merged once they agree in kind or family: the row of NEW stands, and what the other says besides (years,
+    price) is dropped and told. Where both stand in one job and say different things, the jobs are named, and
+    nothing is written.
     """
-    done = ledger.rename(what, old, new, merge=merge, reason=why)
+    done, dropped = ledger.rename(what, old, new, merge=merge, reason=why)
     rows = ", ".join(rows_of(count, table) for table, count in done.items())
-    return f"{what} {old} {'merged into' if merge else 'renamed'} {new}: {rows}"
+    said = [f"{what} {old} {'merged into' if merge else 'renamed'} {new}: {rows}"]
+    return said + [f"Dropped with {old}: {'; '.join(dropped)}"] * bool(dropped)
 
 
 # ---- CSV files and sheets into the ledger, and out of it; copies

@@ -33,6 +33,14 @@ def test_what_is_told_of_a_part_is_of_today(bench):
     assert bench.ok("part", "gear") == "No row of parts with component gear\n"
 
 
+def test_a_merge_says_what_is_dropped(bench):
+    bench.ok("family", "Tarnwick T-2", "--new-family", "--kind", "tape deck", "--first-year", "1972")
+    assert bench.ok("rename", "family", "Tarnwick T-2", "Tarnwick T2", "--merge") == (
+        "family Tarnwick T-2 merged into Tarnwick T2: 1 family\n"
+        f"Dropped with Tarnwick T-2: families, first_year 1972\n{bench.written}"
+    )
+
+
 def test_corrections_make_no_ledger(command_line):
     command_line.sheet("job,sold_for\n1,75\n", "jobs.csv")
     assert command_line.refused("import", "jobs.csv", "--correct").startswith("There is no ledger ")

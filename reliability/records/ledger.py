@@ -607,12 +607,12 @@ class Ledger:
 
     def rename(
         self, what: str, old: str, new: str, *, merge: bool = False, reason: str = ""
-    ) -> dict[str, int]:
+    ) -> tuple[dict[str, int], list[str]]:
         """Rename a family, model, kind, component or sign; every row that changes gets its next version.
 
-        Where two rows of reference fall together, the one of the new name stands; of a family, the years
-        span both, and what its row leaves open is taken from the other. Two findings or signs of one job
-        that fall together must say the same.
+        Where two rows of reference fall together, the one of the new name stands; what the other says
+        besides is dropped, and given by table beside the count of rows. Two findings or signs of one job that
+        fall together must say the same.
         """
         if what not in RENAMED:
             raise unknown("Renamed are", what, RENAMED)
@@ -634,8 +634,6 @@ class Ledger:
 
 
 RENAMED = ("family", "model", "kind", "component", "sign")
-#: Cells of a family that say something only together.
-_PRICE = ("working_price", "priced_on", "price_spread")
 
 
 def _refuse_renaming(
@@ -671,12 +669,13 @@ def _refuse_renaming(
 
 def _rename_rows(
     connection: Connection, old: str, new: str, columns: Sequence[tuple[Table, str]], reason: str
-) -> dict[str, int]:
+) -> tuple[dict[str, int], list[str]]:
     """Rename in every table; the old family goes last, once nothing refers to it."""
     faults: list[Fault] = []
     touched: set[str] = set()
     removed: list[tuple[str, database.Row]] = []
     done: dict[str, int] = {}
+    dropped: list[str] = []
     for table, column in columns:
         name, is_key = table.name, column in table.key
         for row in database.fetch_rows(connection, name, SQL_TABLES[name].c[column] == old):
@@ -689,14 +688,14 @@ def _rename_rows(
                 continue
             if held is None:
                 _write_row(connection, name, changed, reason, new=is_key)
-            elif name == "families" and (filled := _filled(held, changed)) != held:
-                _write_row(connection, name, filled, reason, new=False)
+            elif more := {cell: value for cell, value in changed.items() if value not in (None, held[cell])}:
+                dropped.append(f"{name}, " + ", ".join(f"{cell} {value}" for cell, value in more.items()))
             removed += [(name, row)] if is_key else []
     for name, row in reversed(removed):
         _take_out(connection, name, row, reason)
     database.keep_jobs(connection, touched, reason)
     refuse(faults)
-    return done
+    return done, dropped
 
 
 def _rename_in_job(
@@ -714,19 +713,6 @@ def _rename_in_job(
         such = f"holds {row[column]!r} and {new!r}, which say different things ({differs}); amend the job "
         return [Fault(f"job {row['job']}", column, such + "first, so that one of them is left")]
     return []
-
-
-def _filled(row: database.Row, other: Row) -> database.Row:
-    """Join two rows of one family: the years span both, and what the first leaves open is of the other."""
-    priced = row["working_price"] is not None
-    filled = {
-        name: other[name] if value is None and not (priced and name in _PRICE) else value
-        for name, value in row.items()
-    }
-    for name, widest in (("first_year", min), ("last_year", max)):
-        if row[name] is not None and other[name] is not None:
-            filled[name] = widest(row[name], other[name])
-    return filled
 
 
 # What was looked at: bought units taken in, the others kept with their asking and why they were left.

@@ -193,7 +193,8 @@ def test_a_renamed_ledger_is_equal_but_for_the_name(begun, tmp_path, what, old, 
     part = {"component": "belt", "share_failed": 0.5, "age_years": 30, "worth_jobs": 1}
     begun.put("hearsay", [{"family": "Tarnwick T2", **part}], reason="x")
     export_package(begun, tmp_path / "before")
-    done = begun.rename(what, old, new, reason="as its plate says")
+    done, dropped = begun.rename(what, old, new, reason="as its plate says")
+    assert dropped == []
     export_package(begun, tmp_path / "after")
     before, after = (read_package(tmp_path / name) for name in ("before", "after"))
     columns = {what, "ended_by"} if what == "component" else {what}
@@ -215,18 +216,19 @@ def test_a_renamed_ledger_is_equal_but_for_the_name(begun, tmp_path, what, old, 
     assert grave(begun) == []
 
 
-def test_a_merged_family_has_the_jobs_of_both_and_what_either_knew(begun, on):
+def test_a_merged_family_has_the_jobs_of_both_and_says_what_is_dropped(begun, on):
     part = {"obtainable": "salvage only", "price": 9}
     begun.put("parts", [{"component": "belt", "family": "Larkov T1", **part},
                         {"component": "head", "family": "Larkov T1", **part}], reason="x")  # fmt: skip
     begun.put("families", [{"family": "Larkov T1", "last_year": 1980, "maker": "Larkov"},
                            {"family": "Tarnwick T2", "first_year": 1972, "last_year": 1978}], reason="x")  # fmt: skip
     on("2026-06-01")
-    done = begun.rename("family", "Larkov T1", "Tarnwick T2", merge=True)
+    stands = begun.rows("families")[1]
+    done, dropped = begun.rename("family", "Larkov T1", "Tarnwick T2", merge=True)
     assert done == {"families": 1, "jobs": 1, "parts": 2}
-    (family,) = begun.rows("families")
-    assert (family["first_year"], family["last_year"], family["maker"]) == (1970, 1980, "Larkov")
-    assert str(family["working_price"]) == "100.00"
+    assert dropped == ["families, maker Larkov, first_year 1970, last_year 1980",
+                       "parts, obtainable salvage only, price 9.00"]  # fmt: skip
+    assert begun.rows("families") == [stands]
     assert {row["family"] for row in begun.rows("jobs")} == {"Tarnwick T2"}
     prices = {row["component"]: str(row["price"]) for row in begun.rows("parts")}
     assert prices == {"belt": "4.00", "head": "9.00"}
