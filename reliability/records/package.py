@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import select
@@ -286,9 +286,8 @@ PACKAGE = "bench-ledger"
 WITHDRAWN = "withdrawnJobs"
 #: Property of the descriptor: the rows are invented, to try the commands on.
 DEMO = "demo"
-#: Documented files that may lie beside the tables without being one.
 MOST_RESOURCES = 100
-LONGEST_PATH = 250
+#: Documented files that may lie beside the tables without being one.
 BESIDE = ("offers.csv", "verdicts.csv", HISTORY_FILE)
 
 _TYPES = {**dict.fromkeys(("year", "count"), "integer"),
@@ -397,80 +396,44 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
             f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export "
             "again, or copy the folder to where you may write. Nothing was read."
         ) from None
-    is_listed = (folder / DESCRIPTOR).exists()
-    named, faults = _listed(folder / DESCRIPTOR) if is_listed else ({}, [])
+    descriptor, named, faults = folder / DESCRIPTOR, {}, []
     for file in sorted(folder.iterdir()):
         is_csv, is_table, odd = file.suffix.lower() == ".csv", file.stem in TABLES, ""
-        if file in named.values() or file.name in BESIDE or file.name[0] == ".":
-            continue
-        if not is_csv and is_table and file.is_file():
-            odd = f"is no CSV file; save it as {file.stem}.csv"
-        elif is_csv and is_table and is_listed:
-            odd = f"lies in the folder, but {DESCRIPTOR} does not list it"
-        elif is_csv and not is_table and not is_listed:
-            odd = f"is no table; there are {', '.join(TABLES)}.{nearest(file.stem, TABLES)}"
-        elif is_csv and is_table:
+        if is_csv and is_table:
             named[file.stem] = file
+        elif is_table and file.is_file():
+            odd = f"is no CSV file; save it as {file.stem}.csv"
+        elif is_csv and file.name not in BESIDE and file.name[0] != "." and not descriptor.exists():
+            odd = f"is no table; there are {', '.join(TABLES)}.{nearest(file.stem, TABLES)}"
         faults += [Fault(file.name, "", odd)] if odd else []
+    links = [file for file in (*named.values(), descriptor)
+             if not file.resolve().is_relative_to(folder.resolve())]  # fmt: skip
+    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
+    faults += [Fault(file.name, "", away) for file in links]
+    if descriptor.exists() and descriptor not in links:
+        faults += [Fault(descriptor.name, "", odd) for odd in _odd_in(descriptor, named)]
     if not named and not faults:
         raise InvalidInput(f"{folder} holds no table; it may hold {file_names}")
-    away = "is a link that leaves the folder; put a copy of what it leads to in its place"
-    faults += [Fault(file.name, "", away) for file in named.values() if _leaves(file, folder)]
     return {name: named[name] for name in TABLES if name in named}, faults
 
 
-def _leaves(file: Path, folder: Path) -> bool:
-    """Whether a file of a folder lies elsewhere, by a link on the way to it."""
-    return not file.resolve().is_relative_to(folder.resolve())
-
-
-def _listed(descriptor: Path) -> tuple[dict[str, Path], list[Fault]]:
-    """Find the files that a descriptor lists."""
-    folder, odd, pairs = descriptor.parent, "", []
+def _odd_in(descriptor: Path, named: Collection[str]) -> list[str]:
+    """Word where a descriptor does not fit the tables in its folder."""
     try:
-        if _leaves(descriptor, folder):
-            raise Refused("is a link that leaves the folder")
         resources = _read_json(descriptor)["resources"]
-        pairs = [(resource["name"], resource) for resource in resources[:MOST_RESOURCES]]
-        if len(resources) > MOST_RESOURCES:
-            odd = f"lists {len(resources)} resources; there are {len(TABLES)} tables"
+        listed = [(each["name"], each.get("path")) for each in resources[:MOST_RESOURCES]]
     except OSError as error:
-        odd = f"cannot be read: {reason(error)}"
+        return [f"cannot be read: {reason(error)}"]
     except KeyError as error:
-        odd = f"lacks {error}"
-    except Refused as error:
-        odd = error.message
-    except (ValueError, TypeError) as error:
-        odd = f"is not a data package: {error}"
-    if odd:
-        return {}, [Fault(descriptor.name, "", odd)]
-    files: dict[str, Path] = {}
-    faults: list[Fault] = []
-    for name, resource in pairs:
-        message = _resource_fault(name, resource, folder) or ("is listed twice" if name in files else None)
-        if message:
-            faults.append(Fault(descriptor.name, "", f"resource {name!r} {message}"))
-        else:
-            files[name] = folder / resource["path"]
-    return files, faults
-
-
-def _resource_fault(name: object, resource: Mapping[str, Any], folder: Path) -> str | None:
-    path = resource.get("path")
-    if not isinstance(name, str) or name not in TABLES:
-        return f"is no table; there are {', '.join(TABLES)}.{nearest(str(name), TABLES)}"
-    if not isinstance(path, str):
-        return "needs one file as its path"
-    if not path.isprintable() or len(path) > LONGEST_PATH:
-        return f"has a path of more than {LONGEST_PATH} letters, or with signs that none has"
-    parts = PurePosixPath(path)
-    if parts.is_absolute() or ".." in parts.parts or "://" in path or "\\" in path:
-        return f"has the path {path!r}, which leaves the folder"
-    if str(resource.get("encoding", "utf-8")).lower() not in ("utf-8", "utf8", "utf-8-sig"):
-        return f"is said to be in {resource['encoding']}; save it as UTF-8"
-    if not (folder / path).is_file():
-        return f"names the file {path}, which is not there"
-    return None
+        return [f"lacks {error}"]
+    except (ValueError, TypeError, AttributeError) as error:
+        return [f"is not a data package: {error}"]
+    if len(resources) > MOST_RESOURCES:
+        return [f"lists {len(resources)} resources; there are {len(TABLES)} tables"]
+    told = "resource {} has the path {}, where no table lies: each is the file of its name in the folder.{}"
+    # A name may be anything that JSON holds, so it is looked for in lists.
+    return [told.format(shown(name), shown(path), nearest(str(name), TABLES) if name not in [*TABLES] else "")
+            for name, path in listed if name not in [*named] or path != f"{name}.csv"]  # fmt: skip
 
 
 def withdrawn_in(folder: Path) -> tuple[tuple[str, ...], list[Fault]]:
