@@ -414,29 +414,10 @@ class Ledger:
 
         return check_ledger(self, today=today)
 
-    def intake(
-        self,
-        document: JobDocument,
-        *,
-        new_families: Iterable[Row] = (),
-        new_components: Collection[str] = (),
-        new_model: bool = False,
-        new_lots: Iterable[Row] = (),
-    ) -> str:
-        """Take a unit in: give it the next number and write it as open."""
-        job = {name: value for name, value in document.get("job", {}).items() if value is not None}
-        job = {"outcome": "open", **job}
-        if job["outcome"] != "open":
-            raise InvalidInput(
-                f"outcome {job['outcome']!r}: intake writes open jobs; use add for finished ones"
-            )
-        with self.writing() as connection:
-            faults = add_new(connection, "families", new_families, "described at intake")
-            faults += add_new(connection, "lots", new_lots, "bought together")
-            whole = {**document, "job": job}
-            written = write_job(connection, whole, new_components, "taken in", faults=faults,
-                                new_model=new_model)  # fmt: skip
-        return str(written["job"])
+    def intake(self, document: JobDocument, **brought: Any) -> str:
+        """Take a unit in: give it the next number and write it as open, with what `add` takes beside it."""
+        job = {**document.get("job", {}), "job": None, "outcome": "open"}
+        return self.add({**document, "job": job}, reason="taken in", **brought)
 
     def add(
         self,
@@ -445,24 +426,22 @@ class Ledger:
         new_families: Iterable[Row] = (),
         new_components: Collection[str] = (),
         new_model: bool = False,
+        new_lots: Iterable[Row] = (),
         reason: str = "added",
         kept: Sequence[Row] = (),
         taken: Sequence[Taken] = (),
     ) -> str:
-        """Append a finished job, or finish the open job that the document names."""
+        """Append a job, or finish the open job that the document names."""
         number = document.get("job", {}).get("job")
         with self.writing() as connection:
             old = database.fetch_document(connection, clean_text(number)) if isinstance(number, str) else None
             faults = add_new(connection, "families", new_families, reason)
+            faults += add_new(connection, "lots", new_lots, reason)
             if old is not None and (outcome := old["job"]["outcome"]) != "open":
                 such = f"job {old['job']['job']} is finished already ({outcome}); amend corrects it"
                 refuse([*faults, Fault("job", "job", such)])
             merged, more = lay_parts(document, taken, self.shelf(), number)
             merged = merge_document(old, merged, emptying=False) if old else merged
-            if merged.get("job", {}).get("outcome") == "open":
-                more.append(
-                    Fault("job", "outcome", "a job that is added is finished; intake writes open ones")
-                )
             job = write_job(connection, merged, new_components, reason, old=old, faults=faults + more,
                             new_model=new_model)  # fmt: skip
             rows = [{"family": job["family"], "job": job["job"], "kept_on": job["closed"], **row}

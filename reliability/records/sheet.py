@@ -650,7 +650,7 @@ def _write(
     shelf = ledger.shelf() if sheet.kept else {}
     notes += [f"part {part}: {row['component']} of job {number}, on the shelf"
               for part, row in shelf.items() if row["job"] == number]  # fmt: skip
-    return Written(sheet.source, number, job["family"], job["outcome"], tuple(notes))
+    return Written(sheet.source, number, job["family"], job.get("outcome", ""), tuple(notes))
 
 
 def _open_job(

@@ -81,6 +81,14 @@ def test_numbers_run_on_with_prefix_and_zeros_and_are_never_used_again(ledger, f
     assert ledger.next_job_number() == "10"
 
 
+def test_a_number_that_the_numbering_forgot_is_not_given_out_again(ledger, finished):
+    ledger.add(finished())
+    with ledger.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM numbering")
+    with pytest.raises(InvalidInput, match=r"^1 fault found.*\njob, column job: there is a job 1 already$"):
+        ledger.intake(INTAKE)
+
+
 def test_a_family_described_at_intake_goes_in_with_the_job_or_not_at_all(ledger):
     row, before = {"family": "Dallow 80", "kind": "radio"}, counts(ledger)
     unit = {"job": {"family": "Dallow 80", "taken_in": "2026-05-01"}}
@@ -141,18 +149,11 @@ def test_amend_changes_what_is_given_and_keeps_every_version(ledger, full):
     assert datetime.datetime.fromisoformat(first["written_at"]).tzinfo == datetime.UTC
 
 
-FINISH = {"job": {"job": "2", "hours": 2}}
 BELT_5 = {"findings": [{"component": "belt", "position": 5, "found": "worn"}]}
 RADIO = {"family": "Dallow 80", "kind": "radio"}
 #: What is asked of a ledger with a repaired job 1 that was sold, an open job 2 and a donor, and how it is refused.
 REFUSED = [
     (lambda ledger, job: ledger.add(job(job="1")), r"job 1 is finished already \(repaired\); amend corrects it$"),
-    (lambda ledger, _: ledger.add({"job": {**INTAKE["job"], "outcome": "open"}}),
-     r"\njob, column outcome: a job that is added is finished; intake writes open ones$"),
-    (lambda ledger, _: ledger.add(FINISH), r"a job that is added is finished"),
-    (lambda ledger, job: ledger.intake(job()), r"^outcome 'repaired': intake writes open jobs; use add for finished ones$"),
-    (lambda ledger, _: ledger.intake({"job": {**INTAKE["job"], "job": "3"}}),
-     r"^1 fault found.*\njob, column job: there is a job 3 already$"),
     (lambda ledger, job: ledger.add(job(job="A")), r"'A' is not a job number"),
     (lambda ledger, job: ledger.add(job(job=None, origin="swap shop")),
      r"column job: a job of elsewhere \(origin\) keeps its number; none is given out for it$"),
