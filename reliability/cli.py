@@ -222,6 +222,7 @@ FULL_DAY = Read("date", read_full_day)
 PATH = click.Path(path_type=Path)
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 NEW_FILE = NewFile()
+SHEET = click.Path(exists=True, dir_okay=False, allow_dash=True)
 
 
 def option(*names: str, help: str, type: Any = NAME, **more: Any) -> Callable[[Any], Any]:
@@ -302,6 +303,13 @@ def fitted(ledger: "Ledger", as_of: datetime.date | None = None) -> tuple["Appra
     return appraiser_of(ledger, as_of=as_of, warn=note), read_records(ledger, as_of=as_of)
 
 
+def sheet_from(path: str) -> JobSheet:
+    """Read a job sheet from a file, or where its path is a dash from standard input."""
+    if path == "-":
+        return decode_sheet(sys.stdin.buffer.read(MOST_SHEET_BYTES + 1), "standard input")
+    return load_sheet(path)
+
+
 def kinds_of(ledger: "Ledger") -> dict[str, str]:
     """Give the kind of every family that the ledger holds."""
     return {str(row["family"]): str(row["kind"]) for row in ledger.rows("families")}
@@ -374,8 +382,7 @@ def blank(ledger: "Ledger", family: str, job: str | None) -> Said:
 
 
 @command("add deck.toml", "add --ask", 'blank "Tarnwick T2" > deck.toml')
-@argument("sheets", nargs=-1, type=click.Path(exists=True, dir_okay=False, allow_dash=True),
-          metavar="SHEET.toml ...")  # fmt: skip
+@argument("sheets", nargs=-1, type=SHEET, metavar="SHEET.toml ...")
 @flag("--ask", help="Ask for everything, step by step; Ctrl-C leaves nothing behind.")
 @NEW_COMPONENT
 @NEW
@@ -395,10 +402,7 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: Any) -> None:
     read, unreadable = [], []
     for path in sheets:
         try:
-            if path == "-":
-                read.append(decode_sheet(sys.stdin.buffer.read(MOST_SHEET_BYTES + 1), "standard input"))
-            else:
-                read.append(load_sheet(path))
+            read.append(sheet_from(path))
         except InvalidInput as error:
             unreadable.append(str(error))
 
@@ -410,40 +414,46 @@ def add(bench: Bench, sheets: tuple[str, ...], ask: bool, **new: Any) -> None:
 
 
 @command('amend 17 --set outcome=donor --set ended_by=gear --why "gear broke after all"',
-         'amend 17 --set belt.found=failed --set "head:left.found=worn" --why "looked again"',
-         on="write")  # fmt: skip
+         'amend 17 looked.toml --why "looked again"', on="write")  # fmt: skip
 @argument("job")
-@argument("sheet", required=False, type=FILE)
-@many("--set", "settings", metavar="NAME=VALUE",
-      help="A column of the job, or COMPONENT.COLUMN or COMPONENT:POSITION.COLUMN of a finding; "
-           "nothing after the = empties it")  # fmt: skip
-@SIGNS
-@many("--drop", "drops", metavar="COMPONENT[:POSITION]", help="Take a finding out")
-@many("--drop-sign", "drop_signs", metavar="SIGN", help="Take a sign out")
+@argument("sheet", required=False, type=SHEET)
+@many("--set", "settings", metavar="COLUMN=VALUE",
+      help="A column of the job; nothing after the = empties it")  # fmt: skip
 @flag("--withdraw", help="Take the whole job out; its versions are kept.")
 @NEW_COMPONENT
 @NEW
 @option("--why", required=True, metavar="REASON", help="Kept beside the old version.")
 def amend(ledger: "Ledger", job: str, withdraw: bool, why: str, new_components: tuple[str, ...],
-          new_names: tuple[str, ...], **told: Any) -> Said:  # fmt: skip
+          new_names: tuple[str, ...], settings: tuple[str, ...], sheet: str | None) -> Said:  # fmt: skip
     """Correct a job; every version is kept.
 
-    The version before stays, with the time and the reason. Only what is named changes; SHEET is a job sheet
-    that holds the corrections.
-    """
-    if withdraw == any(told.values()):
-        raise click.UsageError("Say what changes: --set, --sign, --drop, --drop-sign or a sheet; "
-                               "or --withdraw alone.")  # fmt: skip
+    The version before stays, with the time and the reason. Only what is named changes. Findings and signs
+    are corrected by SHEET, a job sheet of what changes; a dash reads it from standard input. Such as:
+
+    \b
+        failed = ["belt"]
+        [[finding]]
+        component = "head"
+        position = "left"
+        found = ""          # takes the finding out
+        [signs]
+        rust = "no"
+        hum = ""            # takes the sign out
+    """  # noqa: D301
+    if withdraw == bool(settings or sheet):
+        raise click.UsageError("Say what changes: --set or a sheet; or --withdraw alone.")
     if withdraw:
         ledger.withdraw(job, reason=why)
         return f"Job {job} was withdrawn; its versions stay: benchodds show {job} --history"
+    read = sheet_from(sheet) if sheet else None
     signs = ledger.names("sign")
-    for sign, _ in told["signs"]:
+    for sign in [row["sign"] for row in read.document["signs"]] if read else ():
         if near_twin(sign, signs):
             refuse_unseen("sign", sign, signs, new_names)
     with ledger.writing():
         old = ledger.job(job)
-        changes = amendment(old, kinds_of(ledger).get(old["job"]["family"], ""), **told)
+        kind = kinds_of(ledger).get(old["job"]["family"], "")
+        changes = amendment(old, kind, settings=settings, sheet=read)
         version = ledger.amend(job, changes, reason=why, new_components=new_components)
     return f"Job {job}: version {version} was written ({why})"
 

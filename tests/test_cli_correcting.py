@@ -61,10 +61,11 @@ def test_a_new_kind_and_a_sign_like_a_known_one_are_asked_about(command_line):
     assert not command_line.file.exists()
     command_line.ok(*line, "--new", "wire recorder", "--new", "rsut")
     command_line.ok("intake", "Dallow W2", "--new-family", "--kind", "wire recorder")
-    said = command_line.refused("amend", "1", "--sign", "humm=yes", "--why", "x")
+    line = ("amend", "1", command_line.sheet("[signs]\nhumm = true"), "--why", "x")
+    said = command_line.refused(*line)
     assert said.startswith("sign 'humm' was never seen here; known: ")
     assert said.endswith("Did you mean 'hum'? If it is new, say so: --new 'humm'. Nothing was written.\n")
-    command_line.ok("amend", "1", "--sign", "humm=yes", "--why", "x", "--new", "humm")
+    command_line.ok(*line, "--new", "humm")
 
 
 def test_questions_at_a_prompt_ask_about_near_misses(command_line):

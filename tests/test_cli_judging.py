@@ -117,8 +117,8 @@ def test_a_plan_for_an_open_job(bench, command_line):
     shutil.copy(bench.file, command_line.file)
     command_line.ok("intake", "Larkov T1", "-y", "1983", "-s", "rust=no", "--on", "2024-12-30")
     assert "going on is worth" in command_line.ok("plan", "25")
-    cells = ("--set", "gear.found=failed", "--set", "gear.action=no part")
-    command_line.ok("amend", "25", *cells, "--why", "looked")
+    sheet = "[[finding]]\ncomponent = 'gear'\nfound = 'failed'\naction = 'no part'\n"
+    command_line.ok("amend", "25", "-", "--why", "looked", input=sheet)
     assert command_line.ok("plan", "25").startswith("Stop, break it for parts")
 
 
@@ -136,7 +136,7 @@ def test_a_day_is_judged_by_what_was_written_then(judged, command_line, monkeypa
     before = command_line.ok(*unit, "--as-of", day)
     monkeypatch.setattr(database, "utc_now", lambda: "2099-01-01T00:00:00.000Z")
     for number in ("2", "4", "8", "10"):
-        cells = ("outcome=donor", "sold_for=", "sold_on=", "ended_by=gear", "gear.found=failed")
-        command_line.ok("amend", number, *(f"--set={cell}" for cell in cells), "--why", "wrong sheet")
+        cells = [f"--set={cell}" for cell in ("outcome=donor", "sold_for=", "sold_on=", "ended_by=gear")]
+        command_line.ok("amend", number, "-", *cells, "--why", "wrong sheet", input="failed = ['gear']")
     assert command_line.ok(*unit, "--as-of", day) == before
     assert command_line.ok(*unit) != before

@@ -42,7 +42,7 @@ def test_the_trade_on_a_shared_ledger(shared, server):
     sheet = ok("blank", "Larkov T1").replace('outcome = ""', 'outcome = "repaired"')
     said.append(ok("add", "-", input=sheet.replace('closed = ""', "closed = 2025-01-10")))
     assert said[-1].startswith("Job 1: Larkov T1, repaired\n")
-    said.append(ok("amend", "1", "--set", "motor.found=worn", "--set", "hours=3", "--why", "noisy"))
+    said.append(ok("amend", "1", "-", "--set", "hours=3", "--why", "noisy", input='worn = ["motor"]'))
     said.append(ok("sold", "1", "118", "--on", "2025-01-20"))
     said.append(ok("followup", "1", "--working", "no", "--on", "2025-03-01", "--component", "belt"))
     said.append(ok("add", *(shared.sheet(SHEET if n % 3 else GONE, f"{n}.toml") for n in range(6))))

@@ -146,7 +146,8 @@ def test_a_job_that_never_was_one_lets_its_parts_go(bench, rows):
 def test_check_finds_worth_that_gets_lost_on_the_way(bench):
     donor(bench)
     bench.ok("add", bench.sheet(TAKER))
-    bench.ok("amend", "2", "--set", "motor.part_cost=3", "--why", "x")
+    sheet = bench.sheet("[[finding]]\ncomponent = 'motor'\npart_cost = 3\n")
+    bench.ok("amend", "2", sheet, "--why", "x")
     bench.ok("amend", "1", "--set", "salvage_value=10", "--why", "x")
     told = bench.ok("check")
     for doubt in (

@@ -49,7 +49,7 @@ COMMANDS = {
     "older ledger": ["--ledger", "{}/old.db", "followup", "1", "--working", "yes", "--on", "2026-10-20"],
     "add": ["add", "{}/new.toml"],
     "finish": ["add", "{}/open.toml"],
-    "amend": ["amend", "1", "--set", "hours=3", "--set", "motor.found=worn", "--why", "noisy"],
+    "amend": ["amend", "1", "{}/looked.toml", "--set", "hours=3", "--why", "noisy"],
     "sold": ["sold", "2", "118", "--on", "2026-06-20"],
     "followup": ["followup", "1", "--working", "yes", "--on", "2026-07-20"],
     "withdraw": ["amend", "2", "--withdraw", "--why", "never was one"],
@@ -142,6 +142,7 @@ def bench(tmp_path_factory):
         SHEET.replace("Tarnwick T2", "Larkov T1") + 'model = "T1 S"' + NEW_FAMILY
     )
     (folder / "open.toml").write_text('job = "4"' + SHEET)
+    (folder / "looked.toml").write_text('worn = ["motor"]')
     with open_ledger(folder / "other.db", create=True) as other:
         other.put("families", [{"family": "Dallow 80", "kind": "radio"}], reason="x")
         for number in range(20):

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.records.checks import PARTS_OF_A_JOB, JobDocument, Taken, kept_faults
+from reliability.records.checks import JobDocument, Taken, kept_faults
 from reliability.records.files import parse_toml
 from reliability.records.tables import (
     ALL_USUAL,
@@ -70,6 +70,7 @@ class JobSheet:
     taken: tuple[Taken, ...] = ()  # parts that came from there
     new_lot: dict[str, Any] | None = None  # its name included
     comes_in: bool = False  # a unit that is taken in; else its job has ended
+    unseen: tuple[str, ...] = ()  # signs that stand there with an empty cell
 
     def rest(self, usual: Iterable[str], said: Iterable[str] = ()) -> list[dict[str, Any]]:
         """Give the findings that ``rest_sound`` stands for."""
@@ -203,14 +204,16 @@ class _Reader:
             for name in ("finding", "followup")
         )
         findings += self.states([row.get("component") for row in findings])
-        document = {"job": job, "findings": findings, "signs": self.signs(), "followups": followups}
+        signs, unseen = self.signs()
+        document = {"job": job, "findings": findings, "signs": signs, "followups": followups}
         family = self.entry("new_family")
         if family is not None:
             family = {"family": job.get("family"), **self.block("new_family", "new_family", family)}
         rest_sound, taken, kept = self.entry("rest_sound"), self.taken(findings), self.entry("kept")
         worths = kept.items() if isinstance(kept, dict) else [(name, None) for name in kept]
         kept = tuple({"component": clean_text(name), "worth": _cell(worth)} for name, worth in worths)
-        return JobSheet(self.source, document, family, rest_sound, tuple(self.faults), kept, taken)
+        faults = tuple(self.faults)
+        return JobSheet(self.source, document, family, rest_sound, faults, kept, taken, unseen=unseen)
 
     def job(self) -> dict[str, Any]:
         """Take the columns of jobs, with ``built`` spelt out as its two years."""
@@ -252,15 +255,17 @@ class _Reader:
                     short[name] = state
         return [{"component": name, "found": state} for name, state in short.items()]
 
-    def signs(self) -> list[dict[str, Any]]:
-        """Take the signs that somebody looked for."""
-        rows = []
+    def signs(self) -> tuple[list[dict[str, Any]], tuple[str, ...]]:
+        """Take the signs that somebody looked for, and the names of the others."""
+        rows, unseen = [], []
         for sign, seen in self.entry("signs").items():
             if sign in TOP_LEVEL:
                 self.fault(f"signs, {sign!r}", f"is no sign; {_ABOVE}")
             elif (told := _cell(seen)) is not None:
                 rows.append({"sign": clean_text(sign), "seen": told})
-        return rows
+            else:
+                unseen.append(clean_text(sign))
+        return rows, tuple(unseen)
 
     def taken(self, findings: Iterable[dict[str, Any]]) -> tuple[Taken, ...]:
         """Take out of the findings which parts come from the shelf."""
@@ -351,114 +356,56 @@ def _quoted(text: str) -> str:
 
 # Corrections of one job, from how a user names them to what `Ledger.amend` takes.
 
-_JOB = tuple(name for name in TABLES["jobs"].names if name != "job")
-_FINDING = tuple(name for name in TABLES["findings"].names if name not in ("job", "component", "position"))
-Place = tuple[str, str]  # component and position; no component: the job itself
+_SET = tuple(name for name in TABLES["jobs"].names if name != "job")
 
 
 def amendment(
-    old: JobDocument,
-    kind: str,
-    *,
-    settings: Iterable[str] = (),
-    signs: Iterable[tuple[str, str]] = (),
-    drops: Iterable[str] = (),
-    drop_signs: Iterable[str] = (),
-    sheet: str | Path | None = None,
+    old: JobDocument, kind: str, *, settings: Iterable[str] = (), sheet: JobSheet | None = None
 ) -> JobDocument:
     """Read what the command line, and a sheet, say is to change in a job of this kind of unit."""
     faults: list[str] = []
-    cells: dict[Place, dict[str, Any]] = {}
+    job: dict[str, Any] = {}
     for setting in settings:
-        for place, column, value in _cells(setting, faults):
-            cells.setdefault(place, {})[column] = value
-    job = cells.pop(_place(""), {})
-    told: list[dict[str, Any]] = [{"sign": sign, "seen": seen} for sign, seen in signs]
-    held = [row["sign"] for row in old["signs"]]
-    findings = _amended(old["findings"], cells, list(map(_place, drops)), faults)
-    for sign in map(clean_text, drop_signs):
-        told.append({"sign": sign, "seen": None})
-        if sign not in held:
-            faults.append(f"--drop-sign {sign!r}: the job has no such sign.{nearest(sign, held)}")
-    changes: JobDocument = {"job": job, "findings": findings, "signs": told, "followups": []}
+        job |= _cells(setting, faults)
+    changes: JobDocument = {"job": job}
     if sheet is not None:
-        read = load_sheet(sheet)
-        faults += map(str, read.faults)
-        if read.new_family is not None:
-            faults.append(f"{read.source}, new_family: an amendment describes no family")
-        if read.kept or read.taken:
-            faults.append(f"{read.source}: an amendment moves no part; use benchodds shelf keep, shelf use")
-        for part in PARTS_OF_A_JOB:
-            changes[part] += read.document[part]
+        faults += map(str, sheet.faults)
+        if sheet.new_family is not None:
+            faults.append(f"{sheet.source}, new_family: an amendment describes no family")
+        if sheet.kept or sheet.taken:
+            faults.append(f"{sheet.source}: an amendment moves no part; use benchodds shelf keep, shelf use")
         said = [str(row["component"]) for row in old["findings"]]
-        changes["findings"] += read.rest(usual_components(kind), said)
-        changes["job"] = read.document["job"] | job
+        rest = sheet.rest(usual_components(kind), said)
+        gone = [{**row, "seen": None} for row in old["signs"] if row["sign"] in sheet.unseen]
+        changes = {
+            "job": sheet.document["job"] | job,
+            "findings": sheet.document["findings"] + rest,
+            "signs": sheet.document["signs"] + gone,
+            "followups": sheet.document["followups"],
+        }
     refuse(faults)
     return changes
 
 
-def _amended(
-    old: Sequence[Mapping[str, Any]], given: dict[Place, dict[str, Any]], drops: Iterable[Place],
-    faults: list[str],
-) -> list[dict[str, Any]]:  # fmt: skip
-    """Match changes of findings to the ones that a job has; what is not there is a new one."""
-    held: dict[Place, list[Mapping[str, Any]]] = {}
-    for row in old:
-        held.setdefault((row["component"], row["position"]), []).append(row)
-    for place in drops:
-        if place not in held:
-            names = [_named(other) for other in held]
-            faults.append(f"--drop {_named(place)!r}: the job has no such finding; it has {some(names)}."
-                          f"{nearest(_named(place), names)}")  # fmt: skip
-        given.setdefault(place, {})["found"] = None
-    rows: list[dict[str, Any]] = []
-    for place, cells in given.items():
-        key = {"component": place[0], "position": place[1]}
-        if len(held.get(place, ())) > 1:
-            faults.append(f"{_named(place)!r} has a finding as received and one during work; "
-                          "correct them with a sheet that says which, by arose")  # fmt: skip
-        first = held.get(place, [{}])[0]
-        arose = {"arose": first["arose"]} if first else {}
-        if cells.get("arose", first.get("arose")) == first.get("arose") or not first:
-            rows.append({**key, **arose, **cells})
-        else:  # when it arose is part of the key: the finding under the old one makes room
-            rows += [{**key, **arose, "found": None}, {**first, **cells}]
-    return rows
-
-
-def _cells(setting: str, faults: list[str]) -> list[tuple[Place, str, str | None]]:
-    """Take ``outcome=donor`` or ``switch:left.found=failed`` apart."""
-    name, equals, value = (part.strip() for part in setting.partition("="))
-    owner, dot, column = (part.strip() for part in name.rpartition("."))
-    allowed, table = (_FINDING, "findings") if dot else (_JOB, "jobs")
+def _cells(setting: str, faults: list[str]) -> dict[str, Any]:
+    """Take ``outcome=donor`` apart."""
+    column, equals, value = (part.strip() for part in setting.partition("="))
     fault = ""
     if not equals:
-        fault = "write NAME=VALUE; nothing after the = empties the cell"
-    elif column == "built" and not dot:
+        fault = "write COLUMN=VALUE; nothing after the = empties the cell"
+    elif column == "built":
         try:
-            years = map(str, read_window(value)) if value else (None, None)
-            built = zip(("built_from", "built_to"), years, strict=True)
-            return [(_place(""), name, year) for name, year in built]
+            built = read_window(value) if value else (None, None)
+            return dict(zip(("built_from", "built_to"), built, strict=True))
         except Refused as error:
             fault = error.message
-    elif column not in allowed:
-        fault = f"{table} have no column {column!r} that can be set; there are {', '.join(allowed)}."
-        fault += nearest(column, allowed)
-    elif column == "found" and not value:
-        fault = "a finding without a state is no finding; take it out with --drop"
+    elif column not in _SET:
+        fault = f"jobs have no column {column!r} that can be set; there are {', '.join(_SET)}. Findings and "
+        fault += f"signs are corrected by a sheet.{nearest(column, _SET)}"
     if fault:
         faults.append(f"--set {setting!r}: {fault}")
-        return []
-    return [(_place(owner), column, value or None)]
-
-
-def _place(text: str) -> Place:
-    component, _, position = text.partition(":")
-    return clean_text(component), clean_text(position)
-
-
-def _named(place: Place) -> str:
-    return ":".join(filter(None, place))
+        return {}
+    return {column: value or None}
 
 
 # Names that the ledger knows, and which of those in a sheet are new to it.

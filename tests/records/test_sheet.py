@@ -605,14 +605,15 @@ def job(ledger, finished):
     number = ledger.add(finished(findings=FINDINGS, signs=[{"sign": "rust", "seen": "yes"}], hours=2))
 
     class Job:
-        def amend(self, *cells, **more):
-            changes = amendment(ledger.job(number), "tape deck", settings=cells, **more)
+        def amend(self, *cells, sheet=None):
+            read = None if sheet is None else read_sheet(sheet)
+            changes = amendment(ledger.job(number), "tape deck", settings=cells, sheet=read)
             ledger.amend(number, changes, reason="looked again")
             return ledger.job(number)
 
-        def refuse(self, *cells, **more):
+        def refuse(self, *cells, sheet=None):
             with pytest.raises(InvalidInput) as caught:
-                self.amend(*cells, **more)
+                self.amend(*cells, sheet=sheet)
             assert len(ledger.history(number)) == 1
             return list(caught.value.faults)
 
@@ -630,10 +631,15 @@ def test_columns_of_the_job(job):
     assert job.amend("built=")["job"]["built_from"] is None
 
 
+def finding(component, **cells):
+    lines = [f'{name} = "{value}"' for name, value in {"component": component, **cells}.items()]
+    return "\n".join(["[[finding]]", *lines, ""])
+
+
 def test_findings_are_matched_by_component_and_position(job):
-    document = job.amend(
-        "belt.found=worn", "switch:left.found=failed", "switch:right.found=sound", "motor.found=sound"
-    )
+    left, right = (finding("switch", position=place, found=found)
+                   for place, found in (("left", "failed"), ("right", "sound")))  # fmt: skip
+    document = job.amend(sheet='worn = ["belt"]\nsound = ["motor"]\n' + left + right)
     assert states(document) == {
         ("belt", "", "as received"): "worn",
         ("switch", "left", "as received"): "failed",
@@ -646,30 +652,23 @@ def test_findings_are_matched_by_component_and_position(job):
 
 
 def test_when_it_arose_can_change_though_it_is_part_of_the_key(job):
-    document = job.amend("belt.arose=during work")
+    died = finding("belt", found="failed", arose="during work")
+    document = job.amend(sheet=finding("belt", found="") + died)
     assert states(document)["belt", "", "during work"] == "failed"
     assert ("belt", "", "as received") not in states(document)
-    assert (
-        states(job.amend("motor.found=failed", "motor.arose=during work"))["motor", "", "during work"]
-        == "failed"
-    )
-    assert (
-        states(job.amend("motor.action=no part", "motor.arose=during work"))["motor", "", "during work"]
-        == "failed"
-    )
 
 
 def test_findings_and_signs_taken_out(job):
-    document = job.amend(drops=["belt", "switch:left"], drop_signs=["rust"], signs=[("hum", "no")])
+    gone = finding("belt", found="") + finding("switch", position="left", found="")
+    document = job.amend(sheet=gone + '[signs]\nrust = ""\nhum = "no"\n"burnt smell" = ""\n')
     assert {component for component, _, _ in states(document)} == {"head"}
     assert document["signs"] == [{"sign": "hum", "seen": "no"}]
 
 
-def test_a_sheet_of_corrections(job, tmp_path):
-    sheet = tmp_path / "fix.toml"
-    sheet.write_text('hours = ""\nbought_for = 12\nrest_sound = true\n[[finding]]\ncomponent = "head"\n'
-                     'arose = "during work"\nfound = "failed"\naction = "no part"\n[signs]\nrust = false\n')  # fmt: skip
-    document = job.amend("bought_for=13", sheet=sheet)
+def test_a_sheet_of_corrections(job):
+    sheet = 'hours = ""\nbought_for = 12\nrest_sound = true\n[signs]\nrust = false\n'
+    died = finding("head", arose="during work", found="failed", action="no part")
+    document = job.amend("bought_for=13", sheet=sheet + died)
     assert (document["job"]["hours"], document["job"]["bought_for"]) == (None, 13)
     assert document["signs"] == [{"sign": "rust", "seen": "no"}]
     found = states(document)
@@ -679,38 +678,26 @@ def test_a_sheet_of_corrections(job, tmp_path):
 
 
 def test_everything_that_cannot_be_set_is_listed(job):
-    assert job.refuse("outcme=donor", "belt.fond=worn", "belt.found=", "hours", "built=79", "job=3") == [
-        "--set 'outcme=donor': jobs have no column 'outcme' that can be set; there are family, model, lot, built_from, "
-        "built_to, year_basis, taken_in, closed, outcome, bought_for, hours, other_costs, sold_for, sold_on, "
-        "salvage_value, ended_by, ended_why, origin, remarks. Did you mean 'outcome'?",
-        "--set 'belt.fond=worn': findings have no column 'fond' that can be set; there are found, original, fitted_from, "
-        "fitted_to, arose, failed_from, failed_to, action, part_cost, part_source. Did you mean 'found'?",
-        "--set 'belt.found=': a finding without a state is no finding; take it out with --drop",
-        "--set 'hours': write NAME=VALUE; nothing after the = empties the cell",
+    columns = ("family, model, lot, built_from, built_to, year_basis, taken_in, closed, outcome, bought_for, hours, "
+               "other_costs, sold_for, sold_on, salvage_value, ended_by, ended_why, origin, remarks")  # fmt: skip
+    none = "that can be set; there are " + columns + ". Findings and signs are corrected by a sheet."
+    assert job.refuse("outcme=donor", "belt.found=worn", "hours", "built=79", "job=3") == [
+        f"--set 'outcme=donor': jobs have no column 'outcme' {none} Did you mean 'outcome'?",
+        f"--set 'belt.found=worn': jobs have no column 'belt.found' {none}",
+        "--set 'hours': write COLUMN=VALUE; nothing after the = empties the cell",
         "--set 'built=79': '79' is neither a year such as 1979 nor a window such as 1978-1981",
-        "--set 'job=3': jobs have no column 'job' that can be set; there are family, model, lot, built_from, "
-        "built_to, year_basis, taken_in, closed, outcome, bought_for, hours, other_costs, sold_for, sold_on, "
-        "salvage_value, ended_by, ended_why, origin, remarks.",
-    ]  # fmt: skip
+        f"--set 'job=3': jobs have no column 'job' {none}",
+    ]
 
 
 def test_what_is_not_there_cannot_be_taken_out(job):
-    assert job.refuse(drops=["bellt", "switch"], drop_signs=["rst"]) == [
-        "--drop 'bellt': the job has no such finding; it has belt, head, switch:left. Did you mean 'belt'?",
-        "--drop 'switch': the job has no such finding; it has belt, head, switch:left. Did you mean 'switch:left'?",
-        "--drop-sign 'rst': the job has no such sign. Did you mean 'rust'?",
-    ]
+    empty, unseen = job.refuse(sheet=finding("bellt", found=""))
+    assert empty == "finding 5 (bellt), column found: is empty, but every row needs it"
+    assert unseen.endswith("Did you mean 'belt'? If it is new, say so: --new-component 'bellt'")
+    assert job.refuse(sheet='[signs]\nrst = ""\n') == ["job: job 1 says so already"]
 
 
-def test_two_findings_of_one_place_need_a_sheet(job):
-    assert job.refuse("head.action=no part") == [
-        "'head' has a finding as received and one during work; correct them with a sheet that says which, by arose"
-    ]
-
-
-def test_faults_of_the_sheet(job, tmp_path):
-    sheet = tmp_path / "fix.toml"
-    sheet.write_text('hurs = 3\n[new_family]\nkind = "radio"\n')
-    found = job.refuse(sheet=sheet)
+def test_faults_of_the_sheet(job):
+    found = job.refuse(sheet='hurs = 3\n[new_family]\nkind = "radio"\n')
     assert found[0].endswith("Did you mean 'hours'?")
-    assert found[1] == f"{sheet}, new_family: an amendment describes no family"
+    assert found[1] == "sheet, new_family: an amendment describes no family"
