@@ -38,6 +38,10 @@ Rows = Mapping[str, list[dict[str, Any]]]
 """Rows of every table, by its name."""
 
 
+#: So many rows of one problem are named; numbers that are days have a gap beside nearly each.
+MOST_ROWS = 30
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing that is wrong with a ledger, or worth a second look."""
@@ -48,7 +52,8 @@ class Problem:
     rows: tuple[str, ...]  # such as "job 12" or "job 12, belt"
 
     def __str__(self) -> str:
-        where = f" [{', '.join(self.rows)}]" if self.rows else ""
+        more = [f"and {len(self.rows) - MOST_ROWS} more"] if self.rows[MOST_ROWS:] else []
+        where = f" [{', '.join([*self.rows[:MOST_ROWS], *more])}]" if self.rows else ""
         # Bytes of a damaged text that are no letters are shown as such.
         return f"{self.topic}: {self.message}{where}".encode("utf-8", "backslashreplace").decode()
 

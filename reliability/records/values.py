@@ -379,8 +379,6 @@ def read_setting(column: Column, value: object, exponent: int = 2) -> str:
 
 _YEAR_OF_A_NUMBER = r"(?:19[5-9]|20[0-9])[0-9]"
 _NUMBER = re.compile(rf"(.*?)({_YEAR_OF_A_NUMBER}(?=[0-9]{{2,11}}$))?([0-9]{{1,15}})", re.DOTALL)
-_BEFORE_DIGITS = re.compile(r"^.*[^0-9]", re.DOTALL)
-_NO_SEPARATORS = str.maketrans("", "", "-./_ ")
 
 MOST_GAPS = 0.5
 """Gaps beside one written job, above which they are not counted unless a setting says so."""
@@ -431,27 +429,10 @@ class Gap(NamedTuple):
 
 
 def missing_numbers(jobs: Iterable[str]) -> list[Gap]:
-    """Find what lies between the lowest and the highest number of a prefix and is not there.
-
-    Numbers that are days, with or without a counter behind, count nothing but that counter. Prefixes that
-    differ in digits only, as those of several years do, are looked at together: all their numbers must read
-    as days, and more must be missing than there is.
-    """
+    """Find what lies between the lowest and the highest number of a prefix and is not there."""
     widths: dict[str, dict[int, int]] = {}
     for number in filter(None, map(split_number, jobs)):
         widths.setdefault(number.prefix, {})[number.digits] = number.width
-    alike: dict[str, list[str]] = {}
-    for prefix in widths:
-        alike.setdefault(re.sub("[0-9]", "0", prefix), []).append(prefix)
-    for prefixes in alike.values():
-        n_missing = sum(max(widths[p]) - min(widths[p]) + 1 - len(widths[p]) for p in prefixes)
-        days = [_day_in(p, f"{digits:0{width}d}") for p in prefixes for digits, width in widths[p].items()]
-        if n_missing > len(days) and None not in days:
-            for prefix in prefixes:
-                del widths[prefix]
-            for day, counter in filter(None, days):
-                if counter:
-                    widths.setdefault(day, {})[int(counter)] = len(counter)
     return [
         Gap(prefix, number_after(prefix, before, taken[before]),
             number_after(prefix, after - 2, taken[before]), after - before - 1)
@@ -459,18 +440,3 @@ def missing_numbers(jobs: Iterable[str]) -> list[Gap]:
         for before, after in pairwise(sorted(taken))
         if after - before > 1
     ]  # fmt: skip
-
-
-def _day_in(prefix: str, text: str) -> tuple[str, str] | None:
-    """Part a number whose digits go on as year, month and day behind those in its prefix: day, counter."""
-    begun = _BEFORE_DIGITS.sub("", prefix.translate(_NO_SEPARATORS))
-    begun = begun if re.match(_YEAR_OF_A_NUMBER, begun) else "20" + begun
-    length = len("20260517") - len(begun)
-    day = begun + text[:length]
-    if len(begun) not in (2, 4, 6) or len(day) < len("20260517"):
-        return None
-    try:
-        datetime.date(int(day[:4]), int(day[4:6]), int(day[6:]))
-    except ValueError:
-        return None
-    return prefix + text[:length], text[length:]

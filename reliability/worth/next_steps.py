@@ -92,7 +92,8 @@ def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = No
     """
     today = as_of or odds.as_of
     day = pd.Timestamp(today)
-    known = read_bench(records, today).records
+    bench = read_bench(records, today)
+    known = bench.records
     own = known.jobs[known.jobs["origin"].isna()]
     rows: list[tuple[str, str, str, pd.Timestamp, float]] = []
     waits = [
@@ -113,7 +114,7 @@ def to_do(records: Records, odds: Appraiser, *, as_of: datetime.date | None = No
     is_due = is_ending & (sold["outcome"] == REPAIRED) & ~sold["job"].isin(asked)
     for task, units in ((CHECK, sold.assign(sold_on=ends)[is_due]), (PRICE, sold[sold["sold_for"].isna()])):
         rows += [(task, unit.job, unit.family, unit.sold_on, np.nan) for unit in units.itertuples()]
-    for gap in missing_numbers([*own["job"], *known.withdrawn]):
+    for gap in missing_numbers([*own["job"], *known.withdrawn]) if bench.gaps_count else ():
         name = gap.first if gap.size == 1 else f"{gap.first} to {gap.last}"
         rows.append((WRITE_UP, name, "", pd.NaT, np.nan))
     rows.sort(key=lambda row: TASKS.index(row[0]))

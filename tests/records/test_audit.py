@@ -165,6 +165,16 @@ def test_it_is_told_whether_gaps_count(ledger, finished, told, settings, last, h
     assert read_bench(records, TODAY).gaps_count == (how == "gap_repaired_share says how they count")
 
 
+def test_gaps_of_numbers_that_are_days_are_not_counted_and_cut_short(ledger, finished, told):
+    days = [f"24{month:02d}{day:02d}" for month in range(1, 13) for day in (5, 12, 26)]
+    for number in days:  # the 30th of their 35 gaps lies after 241026
+        ledger.add(finished(job=number))
+    (said,) = told("gap in the job numbers")
+    n = 241226 - 240105 + 1 - len(days)
+    assert said.startswith(f"gap in the job numbers: {n} jobs were never written up; gaps of more than half ")
+    assert said.endswith(", jobs 241027 to 241104, and 5 more]")
+
+
 def test_numbers_with_a_year_in_them_begin_anew_each_year(ledger, finished, told):
     for number in ("20240001", "20240002", "20240004", "20250001", "2024-0001", "2025-0001", "2025-0002"):
         ledger.add(finished(job=number))

@@ -1,6 +1,7 @@
 """What waits at the bench, on a ledger whose every wait was set by hand."""
 
 import datetime
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -50,7 +51,10 @@ def records():
                 {"job": "6", "checked_on": "2026-03-01", "working": "yes"},
                 {"job": "13", "checked_on": "2026-01-10", "working": "yes"},
             ],
-            "settings": [{"setting": "warranty_days", "value": "180"}],
+            "settings": [
+                {"setting": "warranty_days", "value": "180"},
+                {"setting": "count_gaps", "value": "yes"},
+            ],
         }
     )
 
@@ -88,6 +92,11 @@ def test_what_waits_is_listed_by_task(records, odds):
     ]
     assert np.isfinite(found.loc[1, "price"])
     assert found.drop(index=1)["price"].isna().all()
+
+
+def test_gaps_that_are_not_counted_are_not_to_be_written_up(records, odds):
+    left_out = replace(records, settings=replace(records.settings, count_gaps="no"))
+    assert WRITE_UP not in set(to_do(left_out, odds)["task"])
 
 
 def test_without_a_warranty_no_check_is_due(records):
