@@ -875,29 +875,24 @@ def _drafted(bench: Bench, path: Path, draft: Path) -> Said:
          name="export", on="read")  # fmt: skip
 @argument("folder", type=PATH)
 @flag("--history", help="Write every version of everything too, to history.csv.")
-@flag("--replace", help="FOLDER holds an earlier export: write over it.")
 @option("--standard", type=OPEN_REPAIR,
         help="Write finished jobs as open repair data, version 0.3, without money.")  # fmt: skip
 @option("--provider", help="Open repair data: the name that they are published under.")
 @option("--country", help="Open repair data: three-letter code of the country.")
-def export_folder(ledger: "Ledger", folder: Path, history: bool, replace: bool, standard: str | None,
-                  **named: str | None) -> Said:  # fmt: skip
+def export_folder(
+    ledger: "Ledger", folder: Path, history: bool, standard: str | None, **named: str | None
+) -> Said:
     """Export the ledger as CSV files.
 
-    FOLDER gets a CSV file for each table, and a datapackage.json; importing it gives an equal ledger. With
-    --history, history.csv lies beside the tables; it is for reading, an import passes it over.
+    FOLDER, new or empty, gets a CSV file for each table, and a datapackage.json; importing it gives an equal
+    ledger. With --history, history.csv lies beside the tables; it is for reading, an import passes it over.
     """
-    from reliability.records.package import export_package, package_name
+    from reliability.records.package import export_package
 
     if standard and history:
         raise click.UsageError("Open repair data have no history; leave out --history.")
     if not standard and any(named.values()):
         raise click.UsageError("--provider and --country belong to --standard open-repair.")
-    if not replace and package_name(folder) is not None:
-        raise InvalidInput(
-            f"{folder} holds an earlier export; name another folder, or write over it with --replace. "
-            "Nothing was written."
-        )
     if not standard:
         count = export_package(ledger, folder, history=history)
         return f"{counted(count, 'job')}, with all that is known of them: {folder}"

@@ -20,7 +20,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_stat
 
 from reliability.records.importing import import_table
 from reliability.records.ledger import open_ledger
-from reliability.records.package import export_package, read_package
+from reliability.records.package import export_package
 from tests.faulty import TRACEBACK, Said, compiler, faulty_commands
 
 pytestmark = pytest.mark.skipif(compiler() is None, reason="there is no C compiler; on Debian: gcc")
@@ -71,7 +71,7 @@ COMMANDS = {
     "draft": ["import", "{}/seen.csv", "--draft", "{}/plan.toml"],
     "judge": ["judge", "{}/seen.csv", "--out", "{}/verdicts.csv"],
     "backup": ["backup", "{}/copy.db"],
-    "export": ["export", "{}/csv", "--history", "--replace"],
+    "export": ["export", "{}/csv", "--history"],
 }
 #: What commands write beside ledgers and exports, and the folder of odds that are kept.
 OUTPUTS, ODDS = ("plan.toml", "verdicts.csv"), ".benchodds"
@@ -105,15 +105,13 @@ def check(file):
 
 
 def files_of(folder):
-    """What an export holds, once a run that was cut off has been finished as an import would."""
-    if any(item.name.startswith(".") for item in folder.iterdir()):
-        read_package(folder)
-    return {item.name: item.read_bytes() for item in folder.iterdir() if not item.name.startswith(".")}
+    """What an export holds; nothing where there is none."""
+    return {item.name: item.read_bytes() for item in folder.iterdir()} if folder.exists() else {}
 
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """A folder with a small ledger, sheets, a package to import and an earlier export."""
+    """A folder with a small ledger, sheets, and a package to import."""
     folder = tmp_path_factory.mktemp("faults") / "bench"
     folder.mkdir()
     job = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
@@ -123,7 +121,6 @@ def bench(tmp_path_factory):
             ledger.add({"job": {**job, "hours": number, "remarks": "x" * 2000},
                         "findings": [{"component": "belt", "found": "failed"}]})  # fmt: skip
         ledger.intake({"job": {"family": "Tarnwick T2", "taken_in": "2026-05-03"}})
-        export_package(ledger, folder / "csv")
         ledger.add({"job": job})
         ledger.put("families", [{"family": "Larkov T2", "kind": "tape deck"}], reason="x")
         ledger.put("parts", [{"component": "head", "family": "Larkov T2", "obtainable": "no"}], reason="x")
@@ -243,13 +240,12 @@ class Campaign:
                 if path.parent.name != ODDS and not path.name.endswith(("-wal", "-shm"))}  # fmt: skip
         known = {path.name for path in self.bench.rglob("*")} | {
             "copy.db",
+            "csv",
             "new.db",
             "history.csv",
             ODDS,
             *OUTPUTS,
         }
-        if "next export into it or import from it finishes" in said.err:
-            known.add(".export-ready")
         if left - known and kind not in ("kill", "torn", "dead"):
             faults.append(f"stray {sorted(left - known)}")
         return faults

@@ -1,14 +1,17 @@
 """How a file is written: a reader sees the old one or the new one, whatever cuts the writing off.
 
-A file is made beside its place, under a name that nobody else has, and moved there when it is safely on the
-disk. What a run that was killed left behind is swept by the next one that writes the same file. No link is
-followed: a part is made anew, and moving replaces a link itself, not what it leads to.
+A file, or a folder with all that is in it, is made beside its place, under a name that nobody else has, and
+moved there when it is safely on the disk. What a run that was killed left behind is swept by the next one
+that writes the same, ten minutes later or more. No link is followed: a part is made anew, and moving replaces
+a link itself, not what it leads to.
 """
 
 import glob
 import os
 import re
+import shutil
 import stat
+import time
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -20,18 +23,9 @@ from typing import IO, Any, NamedTuple
 
 from reliability.errors import InvalidInput
 
-try:
-    import fcntl
-except ImportError:  # not POSIX: a file that is open cannot be removed there, which serves as well
-    fcntl = None  # type: ignore[assignment]
-
-#: Where the files of an export lie once all of them are complete, until each is at its place.
-READY = ".export-ready"
-_DRAFTS = "export"
-#: Before the name of a file that an export takes away.
-_GONE = "-"
-_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
-_NEW = os.O_CREAT | os.O_EXCL | _NO_FOLLOW
+#: A part to which nothing was written for so long has no living writer.
+_ABANDONED_SECONDS = 600
+_NEW = os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
 _PRIVATE, _OPEN = 0o600, 0o666
 
 
@@ -94,47 +88,18 @@ def belongs_to_user(*places: Path) -> bool:
 @contextmanager
 def fresh_file(path: Path, *, private: bool = False, replace: bool = True) -> Iterator[Draft]:
     """Write a file; it stands at its place when the block ends, and does not if the block fails."""
-    sweep(path)
-    draft = _open_draft(path, private)
+    part = _part_of(path)
+    handle = os.open(part, _NEW | os.O_RDWR, _PRIVATE if private else _OPEN)
     try:
-        with draft.stream:
-            yield draft
-            draft.stream.flush()
-            os.fsync(draft.stream.fileno())
-            if fcntl is not None:  # moved while it is locked, so that nobody sweeps it
-                _place(draft.path, path, replace)
-        if fcntl is None:
-            _place(draft.path, path, replace)
-    finally:
-        _remove(draft.path)
-
-
-def _open_draft(path: Path, private: bool) -> Draft:
-    while True:
-        part = path.with_name(f".{path.name}.{token_hex(4)}.part")
-        handle = os.open(part, _NEW | os.O_RDWR, _PRIVATE if private else _OPEN)
-        try:
+        with open(handle, "r+b") as stream:
             if private:
                 make_private(part.parent, handle)
-            # Held for as long as the file is open: a part without a living writer can be swept.
-            if not _locked(handle) or part.exists():
-                return Draft(part, open(handle, "r+b"))
-        except BaseException:
-            os.close(handle)
-            _remove(part)
-            raise
-        os.close(handle)  # somebody swept it in the moment before it was locked
-
-
-def _locked(handle: int) -> bool:
-    """Lock a file if nobody else has; say whether that worked."""
-    if fcntl is None:
-        return False
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:  # held by its writer, or on a disk without locks
-        return False
-    return True
+            yield Draft(part, stream)
+            stream.flush()
+            os.fsync(handle)
+        _place(part, path, replace)
+    finally:
+        _remove(part)
 
 
 def _place(part: Path, path: Path, replace: bool) -> None:
@@ -168,20 +133,14 @@ def settle(folder: Path) -> None:
         os.close(handle)
 
 
-def sweep(path: Path) -> None:
-    """Remove what writers of a file left behind that are no more."""
-    left = glob.escape(str(path.with_name(f".{path.name}."))) + "*.part"
-    for part in map(Path, glob.glob(left)):
-        with suppress(OSError):  # gone by now, or another's: it stays
-            handle = os.open(part, os.O_RDONLY | _NO_FOLLOW)
-            try:
-                if _locked(handle):
-                    _remove(part)
-            finally:
-                os.close(handle)
-    for companion in map(Path, glob.glob(left + "-*")):
-        if not companion.with_name(companion.name.rpartition("-")[0]).exists():
-            _remove(companion)
+def _part_of(path: Path) -> Path:
+    """Name a part of a file or folder, once what was left behind beside it is gone."""
+    long_ago, part = time.time() - _ABANDONED_SECONDS, str(path.with_name(f".{path.name}."))
+    for left in map(Path, glob.glob(f"{glob.escape(part)}{'[0-9a-f]' * 8}.part*")):
+        with suppress(OSError):  # gone by now
+            if left.lstat().st_mtime < long_ago:
+                _remove(left)
+    return Path(f"{part}{token_hex(4)}.part")
 
 
 def _remove(part: Path) -> None:
@@ -197,73 +156,34 @@ def _remove(part: Path) -> None:
                 each.unlink()
 
 
-def write_files(
-    folder: Path, files: Mapping[str, Callable[[IO[bytes]], object] | None], *, private: bool
-) -> None:
-    """Write several files of a folder so that all of them are the old ones or all are the new ones.
-
-    They are made in a folder within, whose renaming is what counts: from then on `finish` moves them to
-    their places, now or after the next start.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    finish(folder)
-    sweep(folder / _DRAFTS)
-    drafts = folder / f".{_DRAFTS}.{token_hex(4)}.part"
-    drafts.mkdir(mode=0o700)
-    handle = -1
+def write_files(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object]], *, private: bool) -> None:
+    """Write the files of a folder that is new or empty: it has all of them in the end, or none."""
+    folder = folder.absolute()
+    part = _part_of(folder)
+    part.mkdir(parents=True)
     try:
-        if os.name == "posix":
-            handle = os.open(drafts, os.O_RDONLY)
-            _locked(handle)
+        if folder.exists() and os.name == "posix":  # what takes its place is for the same readers
+            os.chown(part, -1, folder.stat().st_gid)
+            shutil.copymode(folder, part)
         for name, write in files.items():
-            place = drafts / (name if write else _GONE + name)
-            made = os.open(place, _NEW | os.O_WRONLY, _PRIVATE if private else _OPEN)
-            with open(made, "wb") as stream:
+            handle = os.open(part / name, _NEW | os.O_WRONLY, _PRIVATE if private else _OPEN)
+            with open(handle, "wb") as stream:
                 if private:
-                    make_private(folder, made)
-                if write:
-                    write(stream)
+                    make_private(part, handle)
+                write(stream)
                 stream.flush()
-                os.fsync(made)
-        settle(drafts)
-        drafts.rename(folder / READY)
+                os.fsync(handle)
+        settle(part)
+        if folder.exists() and os.name != "posix":  # elsewhere no folder takes the place of another
+            folder.rmdir()
+        part.rename(folder)
+        try:
+            settle(folder.parent)
+        except OSError:
+            folder.rename(part)
+            raise
     finally:
-        if handle >= 0:
-            os.close(handle)
-        _remove(drafts)
-    with suppress(OSError):  # what counts is done; once more, if it was but for a moment
-        settle(folder)
-        finish(folder)
-    finish(folder)
-
-
-def unfinished(folder: Path) -> str:
-    """Word what is left to do where the files of an export are complete, but not all at their places."""
-    if not (folder / READY).is_dir():
-        return ""
-    return f"; all of it lies in {READY} there, and the next export into it or import from it finishes that"
-
-
-def finish(folder: Path) -> None:
-    """Move the files of an export that was complete to their places, if it was cut off before that."""
-    ready = folder / READY
-    if not ready.is_dir() or ready.is_symlink():
-        return
-    for file in sorted(ready.iterdir()):
-        with suppress(FileNotFoundError):  # somebody else finishes it too
-            if file.name.startswith(_GONE):
-                (folder / file.name[1:]).unlink(missing_ok=True)
-                file.unlink()
-            else:
-                file.replace(folder / file.name)
-    settle(folder)
-    with suppress(OSError):  # or lays another export there
-        ready.rmdir()
-
-
-def is_left_over(item: Path) -> bool:
-    """Whether something in a folder is only what an export that was cut off left there."""
-    return item.name == READY or (item.name.startswith(f".{_DRAFTS}.") and item.suffix == ".part")
+        _remove(part)
 
 
 def digest(folder: Path, *patterns: str) -> str:

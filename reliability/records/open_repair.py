@@ -531,7 +531,7 @@ def export_open_repair(
         package.write_rows(stream, COLUMNS, ([row.get(name) for name in COLUMNS] for row in rows))
 
     files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described)}
-    package.write_folder(Path(path), OPEN_REPAIR_PACKAGE, files, private=False)
+    package.write_folder(Path(path), files, private=False)
     return OpenRepairExport(len(finished), len(own) - len(finished))
 
 

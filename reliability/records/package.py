@@ -5,6 +5,7 @@ import datetime
 import io
 import json
 import math
+import os
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -18,7 +19,7 @@ from reliability.errors import InvalidInput, reason, unknown
 from reliability.records import database
 from reliability.records.checks import Complaint, Known, clean_row, clean_tables, rule_complaints
 from reliability.records.database import HISTORY
-from reliability.records.files import finish, fresh_file, is_left_over, read_at_most, unfinished, write_files
+from reliability.records.files import fresh_file, read_at_most, write_files
 from reliability.records.tables import KINDS, NUMERIC, SETTINGS, TABLES, Column, Table
 from reliability.records.values import (
     EXPONENTS,
@@ -359,28 +360,23 @@ def is_demo(folder: Path) -> bool:
     return described_in(folder).get(DEMO) is True
 
 
-def write_folder(
-    folder: Path, package: str, files: Mapping[str, Callable[[IO[bytes]], object] | None], *, private: bool
-) -> None:
-    """Write a package into a new folder, an empty one, or one that holds an earlier export of its kind."""
+def write_folder(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object]], *, private: bool) -> None:
+    """Write a package into a new folder, or an empty one."""
     try:
-        _refuse_foreign_folder(folder, package)
+        if folder.is_symlink():
+            raise InvalidInput(f"{folder} is a link; name the folder that it leads to. Nothing was written.")
+        if folder.exists() and not folder.is_dir():
+            raise InvalidInput(f"{folder} is a file; an export needs a folder. Nothing was written.")
+        if folder.is_dir() and any(folder.iterdir()):
+            raise InvalidInput(f"{folder} is not empty; name a new folder. Nothing was written.")
+        if folder.is_dir() and folder.samefile(Path.cwd()):  # it would be gone from under whoever works in it
+            raise InvalidInput(f"{folder} is the folder you are in; name a new one. Nothing was written.")
         write_files(folder, files, private=private)
     except OSError as error:
-        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{unfinished(folder)}") from None
-
-
-def _refuse_foreign_folder(folder: Path, name: str) -> None:
-    if folder.is_symlink():
-        raise InvalidInput(f"{folder} is a link; name the folder that it leads to. Nothing was written.")
-    if folder.exists() and not folder.is_dir():
-        raise InvalidInput(f"{folder} is a file; an export needs a folder. Nothing was written.")
-    if not folder.is_dir() or all(is_left_over(item) for item in folder.iterdir()):
-        return
-    finish(folder)
-    if (found := package_name(folder)) != name:
-        what = f"the package {found!r}" if found else "files that no export wrote"
-        raise InvalidInput(f"{folder} holds {what}; name another folder. Nothing was written.")
+        # An empty one gives way to the new one, which goes only where its owner may write beside it.
+        is_held = isinstance(error, PermissionError) and os.path.isdir(folder)
+        told = "; name a new folder in it" if is_held else ""
+        raise InvalidInput(f"{folder} cannot be written: {reason(error)}{told}") from None
 
 
 def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
@@ -389,13 +385,6 @@ def find_files(folder: Path) -> tuple[dict[str, Path], list[Fault]]:
     if not folder.is_dir():
         what = "a file" if folder.exists() else "not there"
         raise InvalidInput(f"{folder} is {what}; name a folder that holds {file_names}")
-    try:
-        finish(folder)
-    except OSError as error:
-        raise InvalidInput(
-            f"An export into {folder} was cut off and cannot be finished there ({reason(error)}): export "
-            "again, or copy the folder to where you may write. Nothing was read."
-        ) from None
     descriptor, named, faults = folder / DESCRIPTOR, {}, []
     for file in sorted(folder.iterdir()):
         is_csv, is_table, odd = file.suffix.lower() == ".csv", file.stem in TABLES, ""
@@ -497,7 +486,7 @@ def write_package(
     rows: Mapping[str, Sequence[Mapping[str, Any]]], path: str | Path, *, demo: bool = False
 ) -> None:
     """Write rows of plain values as a folder of CSV files with a `datapackage.json`."""
-    write_folder(Path(path), PACKAGE, _files_of(check_tables(rows), demo=demo), private=True)
+    write_folder(Path(path), _files_of(check_tables(rows), demo=demo), private=True)
 
 
 def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "Nothing was written.") -> Rows:
@@ -515,8 +504,7 @@ def check_tables(rows: Mapping[str, Sequence[Mapping[str, Any]]], done: str = "N
 def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False) -> int:
     """Write the current state of a ledger as a folder of CSV files with a `datapackage.json`.
 
-    Importing the folder gives an equal ledger, and exporting that the same bytes. An export that is cut
-    off leaves all of an earlier one or all of the new one.
+    Importing the folder gives an equal ledger, and exporting that the same bytes.
     """
     with ledger.reading() as connection:
         rows = {name: database.fetch_rows(connection, name) for name in TABLES}
@@ -526,14 +514,14 @@ def export_package(ledger: "Ledger", path: str | Path, *, history: bool = False)
             query = select(HISTORY).order_by(HISTORY.c.entry).execution_options(yield_per=1_000)
             write_rows(stream, HISTORY.columns.keys(), connection.execute(query))
 
-        files[HISTORY_FILE] = write_history if history else None
-        write_folder(Path(path), PACKAGE, files, private=True)
+        files |= {HISTORY_FILE: write_history} if history else {}
+        write_folder(Path(path), files, private=True)
     return len(rows["jobs"])
 
 
 def _files_of(
     rows: Mapping[str, Sequence[Mapping[str, Value]]], withdrawn: Sequence[str] = (), *, demo: bool
-) -> dict[str, Callable[[IO[bytes]], object] | None]:
+) -> dict[str, Callable[[IO[bytes]], object]]:
     """Give what writes each file of a package: its tables, and a descriptor of them."""
 
     def write_table(name: str, stream: IO[bytes]) -> None:

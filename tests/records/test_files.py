@@ -1,6 +1,7 @@
 import errno
 import os
 import stat
+import time
 
 import pytest
 
@@ -8,18 +9,13 @@ from reliability.errors import reason
 from reliability.records import files
 from reliability.records.files import (
     belongs_to_user,
-    finish,
     fresh_file,
     own_folder,
-    sweep,
     who_reads,
+    write_files,
 )
 
 posix = pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")
-
-
-def write_files(folder, contents):
-    files.write_files(folder, contents, private=True)
 
 
 def names(folder):
@@ -89,40 +85,57 @@ def test_a_link_is_replaced_and_never_followed(tmp_path):
     assert target.read_bytes() == b"mine"
 
 
-def test_parts_of_runs_that_were_killed_are_swept_and_those_under_way_are_not(tmp_path):
-    file = tmp_path / "a[1].db"
-    for name in (".a[1].db.0f.part", ".a[1].db.0f.part-journal", ".a[1].db.1f.part-wal"):
+def test_parts_of_runs_that_were_killed_are_swept_after_ten_minutes(tmp_path):
+    parts = [".a[1].db.0123abcd.part", ".a[1].db.0123abcd.part-journal", ".a[1].db.1123abcd.part-wal"]
+    kept = [".a[1].db.2123abcd.part", ".a[1].db.partial", ".b.db.0123abcd.part"]
+    for name in parts + kept:
         (tmp_path / name).touch()
-    (tmp_path / ".other.db.0f.part").touch()
-    with fresh_file(file) as draft:
-        assert names(tmp_path) == sorted([draft.path.name, ".other.db.0f.part"])
-        sweep(file)
-        assert draft.path.exists()
-        write(tmp_path / "b")
-        assert draft.path.exists()
-    assert names(tmp_path) == [".other.db.0f.part", "a[1].db", "b"]
+        if name != kept[0]:  # the one that is being written
+            os.utime(tmp_path / name, (time.time() - 700,) * 2)
+    (tmp_path / ".a[1].db.3123abcd.part").mkdir()  # of a folder
+    (tmp_path / ".a[1].db.3123abcd.part" / "jobs.csv").touch()
+    os.utime(tmp_path / ".a[1].db.3123abcd.part", (0, 0))
+    write(tmp_path / "a[1].db")
+    assert names(tmp_path) == sorted([*kept, "a[1].db"])
 
 
-def test_several_files_are_all_old_or_all_new(tmp_path):
-    def writers(text):
-        return {name: lambda stream: stream.write(text) for name in ("a", "b")}
+def writers(text):
+    return {name: lambda stream: stream.write(text) for name in ("a", "b")}
 
-    write_files(tmp_path, {**writers(b"old"), "c": lambda stream: stream.write(b"old")})
+
+@pytest.mark.parametrize("is_there", [False, True])
+def test_a_folder_is_there_with_all_of_its_files_or_none(tmp_path, is_there):
+    folder, beside = tmp_path / "csv", tmp_path / "csv-2025"
+    beside.mkdir()
+    if is_there:
+        folder.mkdir(mode=0o750)
+    before = names(tmp_path)
     with pytest.raises(ZeroDivisionError):
-        write_files(tmp_path, {**writers(b"new"), "c": lambda _: 1 / 0})
-    assert names(tmp_path) == ["a", "b", "c"]
-    assert {file.read_bytes() for file in tmp_path.iterdir()} == {b"old"}
-    # Cut off after the moment that counts, with one file moved: whoever looks next finishes it.
+        write_files(folder, {**writers(b"new"), "c": lambda _: 1 / 0}, private=True)
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(files, "finish", lambda _: None)
-        write_files(tmp_path, {**writers(b"new"), "c": None})
-    (tmp_path / ".export-ready" / "a").replace(tmp_path / "a")
-    assert names(tmp_path) == [".export-ready", "a", "b", "c"]
-    assert "finishes that" in files.unfinished(tmp_path)
-    finish(tmp_path)
-    assert names(tmp_path) == ["a", "b"]
-    assert {file.read_bytes() for file in tmp_path.iterdir()} == {b"new"}
-    assert files.unfinished(tmp_path) == ""
+        settle = [lambda _: None, lambda _: os.open(tmp_path / "none", os.O_RDONLY)]
+        patched.setattr(files, "settle", lambda place: settle.pop(0)(place))
+        with pytest.raises(FileNotFoundError):
+            write_files(folder, writers(b"new"), private=True)
+    assert names(tmp_path) == [name for name in before if name != "csv"]
+    write_files(folder, writers(b"new"), private=True)
+    assert names(tmp_path) == ["csv", "csv-2025"]
+    assert {file.name: file.read_bytes() for file in folder.iterdir()} == {"a": b"new", "b": b"new"}
+    with pytest.raises(OSError, match="not empty"):  # somebody was faster
+        write_files(folder, writers(b"newer"), private=True)
+    assert names(tmp_path) == ["csv", "csv-2025"]
+    assert (folder / "a").read_bytes() == b"new"
+
+
+@posix
+def test_what_takes_the_place_of_an_empty_folder_is_read_by_as_many(tmp_path):
+    folder = tmp_path / "shared"
+    folder.mkdir()
+    folder.chmod(0o2770)
+    group = folder.stat().st_gid
+    write_files(folder, writers(b"new"), private=True)
+    assert (mode(folder), folder.stat().st_gid) == (0o2770, group)
+    assert (mode(folder / "a"), (folder / "a").stat().st_gid) == (0o660, group)
 
 
 def mode(path):

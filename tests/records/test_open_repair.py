@@ -469,18 +469,13 @@ def test_the_round_trip_keeps_id_date_outcome_kind_maker_and_year(bench_jobs, tm
 
 
 def test_an_export_goes_into_a_folder_of_its_own(bench_jobs, file, tmp_path):
-    export_package(bench_jobs, tmp_path / "tables")
-    for _ in range(2):
-        export_open_repair(bench_jobs, tmp_path / "shared")
+    export_open_repair(bench_jobs, tmp_path / "shared")
     assert {item.name for item in (tmp_path / "shared").iterdir()} == {
         "datapackage.json",
         "open-repair-data.csv",
     }
-    said = refused(export_open_repair, bench_jobs, tmp_path / "tables").message
-    assert (
-        said
-        == f"{tmp_path}/tables holds the package 'bench-ledger'; name another folder. Nothing was written."
-    )
+    said = refused(export_open_repair, bench_jobs, tmp_path / "shared").message
+    assert said == f"{tmp_path}/shared is not empty; name a new folder. Nothing was written."
 
 
 def test_providers_and_countries_that_are_none(ledger, file, tmp_path):

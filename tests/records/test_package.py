@@ -4,17 +4,18 @@
 # ruff: noqa: E501
 
 import csv
+import errno
 import json
 import os
 import shutil
 from decimal import Decimal
+from unittest.mock import Mock
 
 import frictionless
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reliability.records import files
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
@@ -134,31 +135,39 @@ def test_wrong_rows_become_no_package(tmp_path, finished):
     assert not (tmp_path / "one").exists()
 
 
-def test_an_export_replaces_only_an_earlier_export(ledger, tmp_path, monkeypatch):
+def test_an_export_goes_into_a_new_or_an_empty_folder(ledger, tmp_path, monkeypatch):
     folder, own, link = tmp_path / "mine", tmp_path / "own", tmp_path / "link"
     folder.mkdir()
     (folder / "notes.txt").write_text("mine")
-    (own / ".export.abcd.part").mkdir(parents=True)  # left by a first export that was cut off
-    for _ in range(2):
-        export_package(ledger, own)
-    assert contents(own).keys() == {*(f"{name}.csv" for name in TABLES), "datapackage.json"}
+    own.mkdir()
+    for place in (own, tmp_path / "deeper" / "new"):
+        export_package(ledger, place)
+        assert contents(place).keys() == {*(f"{name}.csv" for name in TABLES), "datapackage.json"}
     link.symlink_to(own)
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
     for place, told in (
-        (folder, "holds files that no export wrote; name another folder. Nothing was written."),
+        (folder, "is not empty; name a new folder. Nothing was written."),
+        (own, "is not empty; name a new folder. Nothing was written."),
         (folder / "notes.txt", "is a file; an export needs a folder. Nothing was written."),
         (folder / "notes.txt" / "deeper", "cannot be written: Not a directory"),
         (link, "is a link; name the folder that it leads to. Nothing was written."),
+        (tmp_path / "here", "is the folder you are in; name a new one. Nothing was written."),
     ):
         assert refused(export_package, ledger, place).message == f"{place} {told}"
     assert contents(folder) == {"notes.txt": b"mine"}
-
-    def full(_handle):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
-    said = refused(export_package, ledger, tmp_path / "new").message
-    assert said == f"{tmp_path}/new cannot be written: the disk is full"
-    assert list((tmp_path / "new").iterdir()) == []
+    before = sorted(tmp_path.rglob("*"))
+    (tmp_path / "empty").mkdir()
+    for place, number, told in (
+        ("new", errno.ENOSPC, "the disk is full"),
+        ("empty", errno.EACCES, "Permission denied; name a new folder in it"),
+    ):
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "fsync", Mock(side_effect=OSError(number, os.strerror(number))))
+            said = refused(export_package, ledger, tmp_path / place).message
+        assert said == f"{tmp_path / place} cannot be written: {told}"
+    (tmp_path / "empty").rmdir()
+    assert sorted(tmp_path.rglob("*")) == before
 
 
 @pytest.fixture
@@ -174,7 +183,7 @@ def faults_of(folder):
     return list(said.faults)
 
 
-def test_places_that_hold_no_package(package, tmp_path, monkeypatch):
+def test_places_that_hold_no_package(package, tmp_path):
     names = ", ".join(f"{name}.csv" for name in TABLES)
     (tmp_path / "empty").mkdir()
     for place, told in (
@@ -183,13 +192,6 @@ def test_places_that_hold_no_package(package, tmp_path, monkeypatch):
         (tmp_path / "empty", f"holds no table; it may hold {names}"),
     ):
         assert refused(read_package, place).message == f"{place} {told}"
-
-    def refuse(_folder):
-        raise OSError(30, "Read-only file system")
-
-    monkeypatch.setattr("reliability.records.package.finish", refuse)
-    told = "was cut off and cannot be finished there (the disk can only be read): export again"
-    assert told in refused(read_package, package).message
 
 
 def test_a_misspelt_file_is_not_passed_over(package):
@@ -293,8 +295,6 @@ def test_the_history_is_exported_on_demand_and_passed_over_by_an_import(filled, 
     with open_ledger(new_url(), create=True) as again:
         import_package(tmp_path / "one", again)
         assert again.job("1") == filled.job("1")
-    export_package(filled, tmp_path / "one")
-    assert not (tmp_path / "one" / "history.csv").exists()
 
 
 def test_withdrawn_jobs_go_along_so_that_no_number_is_given_out_again(ledger, finished, tmp_path, new_url):
@@ -339,17 +339,6 @@ def test_links_that_leave_the_folder_are_not_followed(package, tmp_path):
     (package / "datapackage.json").unlink()
     (package / "datapackage.json").mkdir()
     assert faults_of(package)[0] == "datapackage.json: cannot be read: Is a directory"
-
-
-def test_an_export_that_was_cut_off_is_finished_by_the_next_reader(ledger, package, finished, monkeypatch):
-    ledger.add(finished())
-    with monkeypatch.context() as patched:
-        patched.setattr(files, "finish", lambda _: None)
-        export_package(ledger, package, history=True)
-    (package / ".export-ready" / "jobs.csv").replace(package / "jobs.csv")  # so far it came
-    assert len(read_package(package)["jobs"]) == 2
-    assert (package / "history.csv").exists()
-    assert not [item for item in package.iterdir() if item.name.startswith(".")]
 
 
 def write_csv(file, table, rows):

@@ -3,12 +3,13 @@
 import csv
 import datetime as dt
 import io
+import shutil
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from reliability.records.package import write_package
+from reliability.records.package import is_demo, write_package
 from tests.simulate.fleet import (
     SETTINGS,
     Row,
@@ -415,6 +416,8 @@ def write_demo(out: Path) -> None:
     An earlier demo in the folder is replaced; one that holds something else is refused.
     """
     world, rows = demo_world(), demo_rows()
+    if is_demo(out):
+        shutil.rmtree(out)
     write_package(rows, out, demo=True)
     (out / "offers.csv").write_bytes(_offers_text().encode())
     page = demo_page(world, rows, unwritten_jobs(world, DEMO_JOBS, DEMO_SEED))
