@@ -1,6 +1,8 @@
 # Messages are quoted whole.
 # ruff: noqa: E501
 
+import shutil
+
 import pytest
 
 from reliability.records import database, importing
@@ -31,6 +33,7 @@ def package(tmp_path):
             ],
             "signs": [{"job": "D001", "sign": "moths", "seen": "yes"}],
         }
+        shutil.rmtree(tmp_path / "package", ignore_errors=True)
         write_package({**rows, **tables}, tmp_path / "package")
         return tmp_path / "package"
 
