@@ -294,8 +294,6 @@ def test_a_curve_without_a_band_is_the_same_curve(lives):
     assert np.isfinite(whole.low).all()
     assert np.isnan(bare.low[1:]).all()
     assert np.isnan(bare.high[1:]).all()
-    for age in (0.5, 2.0, 3.5, 8.0):  # the band of one age, worked out alone
-        assert_array_equal(fit_curve(records, band_at=age).at(age), whole.at(age))
 
 
 # ---- limits
@@ -360,7 +358,6 @@ def test_masses_that_were_not_found_are_not_shown(monkeypatch):
     curve = fit_curve(LifeRecords(data["left"], data["right"]))
     assert curve.status == "not converged"
     assert curve.age_years.size == 0
-    assert "gap in log-likelihood" in curve.band_note
 
 
 def test_many_ages_get_a_band_that_is_never_too_narrow():
