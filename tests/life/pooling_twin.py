@@ -85,6 +85,14 @@ class BruteForce:
         low, high = np.interp([0.05, 0.95], np.cumsum(weight) - weight / 2, share[order])
         return np.array([share[order] @ weight, low, high])
 
+    def moments(self, family, decades):
+        """Mean and covariance of (log scale, log shape)."""
+        weight = self.posterior[:, family] / self.posterior[:, family].sum()
+        log_scale = self.x[:, None] + (self.slopes * decades)[:, None, None]
+        both = np.stack(np.broadcast_arrays(log_scale, self.y), axis=-1).reshape(-1, 2)
+        mean = weight.ravel() @ both
+        return mean, (weight.ravel()[:, None] * (both - mean)).T @ (both - mean)
+
 
 def naive_log_likelihood(records, rows, x, y, shift):
     """Log-likelihood record by record, straight from the distribution; shape (x.size, y.size)."""

@@ -2,7 +2,7 @@
 
 ``python -m tests.measure.pooling`` prints what DEVELOPERS.md quotes: error beside maximum likelihood
 family by family, coverage of the 90 % bands with few and many families, under truths that are not of
-the model's form, for small risks, and under other priors; the normal summary beside the lattice; times.
+the model's form, for small risks, and under other priors; times.
 """
 
 import time
@@ -23,8 +23,6 @@ from tests.measure.pooling_worlds import (
     World,
     ask,
     draw,
-    fit,
-    inspected_ages,
     repeat,
 )
 
@@ -33,7 +31,7 @@ MOST_ERROR = 0.65
 TIMES = {1000: 2.0, 10_000: 6.0}
 REPEATS = {3: 240, 6: 140, 12: 80, 24: 50, 60: 25, 200: 10}
 
-PARTS = ("time", "coverage", "other_truth", "prior", "window", "summary")
+PARTS = ("time", "coverage", "other_truth", "prior", "window")
 
 Row = dict[str, Any]
 
@@ -186,31 +184,6 @@ def _cover_and_bias(values: list[tuple[float, float]]) -> str:
     return f"cover {cover.mean():.1f} % ± {error:.1f}, flattening {bias.mean():+.3f} ± {doubt:.3f}"
 
 
-def summary_rows(repeats: int = 30) -> list[Row]:
-    """P(failed) of the normal summary beside the lattice, where the band is narrower than 0.5."""
-    apart = []
-    for number in range(repeats):
-        rng = np.random.default_rng([SEED, 3, number])
-        fleet = draw(World(), 20, rng)
-        pooled, age = fit(fleet), inspected_ages(fleet, 20, rng)
-        mean, low, high = ask(pooled, age)
-        for name in range(20):
-            means, covariances = pooled.summaries("part", [str(name)], year=np.array([np.nan]), kind=[None])
-            scale, shape = np.exp(rng.multivariate_normal(means[0], covariances[0], size=40_000).T)
-            with np.errstate(over="ignore"):
-                normal = -np.expm1(-((age[name][:, None] / scale) ** shape)).mean(axis=1)
-            apart += list(np.abs(normal - mean[name])[high[name] - low[name] < 0.5])
-    worst, typical = np.max(apart), np.sqrt(np.mean(np.square(apart)))
-    return [
-        {
-            "what": "P(failed) of the normal summary beside the lattice",
-            "measured": f"at most {worst:.3f}, root mean square {typical:.4f} ({len(apart)} cases)",
-            "target": "≤ 0.02",
-            "ok": bool(worst <= 0.02),
-        }
-    ]
-
-
 def time_rows(sizes: Iterable[int] = TIMES) -> list[Row]:
     """Time of a fit: 20 components, production years told apart, 3 to 20 records in a stratum."""
     rows = []
@@ -252,7 +225,7 @@ def rows() -> list[Row]:
 @click.command()
 @click.argument("parts", nargs=-1)
 def main(parts: tuple[str, ...]) -> None:
-    """Print the study, or only PARTS of it: time, coverage, other_truth, prior, window, summary."""
+    """Print the study, or only PARTS of it: time, coverage, other_truth, prior, window."""
     for name in parts or PARTS:
         for row in globals()[f"{name}_rows"]():
             said = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
