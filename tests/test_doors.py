@@ -40,7 +40,7 @@ FILES = {
     "dots in a plan": ("p.toml", "a." * 900 + "b = 1", "import {}.csv --plan {}", "no name in a plan has 30 dots"),
     "a long plan": ("p.toml", "x" * 1_000_001, "import {}.csv --plan {}", "is no plan: has more than 1,000,000 bytes"),
     "many offers": ("o.csv", "family,asked\n" + "a,1\n" * 6_000_000, "judge {} --out v.csv", "which no list of offers has"),
-    "a long offer": ("o.csv", "family" + "," * 1_500_000, "judge {} --out v.csv", "o.csv, line 1: it " + LONG_LINE),
+    "a long offer": ("o.csv", "family" + "," * 1_500_000, "judge {} --out v.csv", "line 1: is not CSV: it " + LONG_LINE),
 }  # fmt: skip
 LINES = {
     "a long ledger": (f"--ledger {LONG} check", "its name is too long"),
@@ -50,7 +50,7 @@ LINES = {
     "a setting": (f"set hour_rate {'9' * 9_000}", "has 9000 characters; at most 200 are allowed"),
     "an exponent": ("set hour_rate 1e400000000", "is not an amount written as a plain decimal"),
     "no end": ("add /dev/zero", "/dev/zero has more than 200000 characters, which no sheet has"),
-    "offers without end": ("judge /dev/zero --out v.csv", "which no list of offers has"),
+    "offers without end": ("judge /dev/zero --out v.csv", "/dev/zero is not a file."),
 }
 
 

@@ -104,7 +104,7 @@ def _folds() -> dict[str, str]:
 
 def _rules() -> dict[str, Any]:
     """Collect the fixed numbers of the appraisal and the bounds of an offer's cells."""
-    year = judging.OFFER_COLUMNS[judging.NAMES.index("built_from")]
+    year = judging.OFFERS["built_from"]
     return {
         "common": odds.COMMON_DIMENSIONS,
         "tiny": odds.TINY,

@@ -1,8 +1,6 @@
 """Offers in, verdicts out: one row each, none depending on another."""
 
-import csv
 import datetime
-import io
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -16,11 +14,11 @@ from numpy.typing import NDArray
 
 from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import age_at
-from reliability.records.files import read_at_most
+from reliability.records.checks import clean_row
 from reliability.records.frames import plain_rows
-from reliability.records.package import MOST_COLUMNS, LongLine, restored, whole_lines, write_table
-from reliability.records.tables import LEFT_BECAUSE, Column
-from reliability.records.values import Fault, Refused, clean_text, nearest, read_value, refuse
+from reliability.records.package import CsvTable, raw_rows, restored, write_table
+from reliability.records.tables import LEFT_BECAUSE, Column, Rule, Table, at_least_one, full_date, needs
+from reliability.records.values import Fault, clean_text, nearest, refuse
 from reliability.worth import odds
 from reliability.worth.appraiser import TOO_MANY, Appraiser, Tally
 from reliability.worth.odds import Appraisal, FamilyEntry, Terms, Unit
@@ -30,6 +28,8 @@ Floats = NDArray[np.float64]
 # ---- Units on offer: reading them, and turning each into what an appraisal needs
 
 
+LONGEST_WINDOW = 60
+"""Years a production window may span before it is taken for a slip of the pen."""
 OFFER_COLUMNS = (
     Column("offer", "text", "name or number of the offer; the number of its row where it is empty"),
     Column("family", "text", "model family"),
@@ -45,131 +45,91 @@ OFFER_COLUMNS = (
     Column("bought", "text", "yes, or the job that it became"),
     Column("left_because", "choice", "why it was not bought", allowed=LEFT_BECAUSE),
 )
-NAMES = tuple(column.name for column in OFFER_COLUMNS)
-SIGN = Column("sign", "choice", "seen at the sale", allowed=("yes", "no"))
-
-LONGEST_WINDOW = 60
-"""Years a production window may span before it is taken for a slip of the pen."""
-
-
+OFFERS = Table(
+    "offers", "One unit on offer.", OFFER_COLUMNS, ("offer",), {},
+    (  # they lie in no database, and need no SQL
+        at_least_one("family", "model", "kind"),
+        Rule("window", "built_to", ("built_from", "built_to"),
+             f"the years run forwards and span at most {LONGEST_WINDOW} years",
+             lambda row: None in (row["built_from"], row["built_to"])
+             or 0 <= row["built_to"] - row["built_from"] <= LONGEST_WINDOW, ""),
+        needs("lot_asked", "lot"),
+        Rule("left", "left_because", ("left_because", "bought"),
+             "left_because is given only where bought is empty or no",
+             lambda row: row["left_because"] is None or row["bought"] in (None, "no"), ""),
+    ),
+)  # fmt: skip
+NAMES = OFFERS.names
 MOST_OFFERS_BYTES = 20_000_000
 
 
 def read_offers(path: Path) -> pd.DataFrame:
     """Read an offers file: documented columns, then the signs; text or None, float or NaN, datetime64."""
-    lines = _cells(path)
-    if not lines:
-        raise InvalidInput(f"{path.name} is empty: a header row and one line per offer are needed.")
-    header = lines[0][1]
-    rows: list[dict[str, Any]] = []
-    faults = [Fault(f"{path.name}, line 1", *fault) for fault in _header_faults(header)]
-    for number, cells in [] if faults else lines[1:]:
-        place = f"{path.name}, line {number}"
-        if len(cells) != len(header):
-            faults.append(Fault(place, "", f"{len(cells)} cells, the header has {len(header)}."))
-            continue
-        named = dict(zip(header, cells, strict=True))
-        rows.append(_checked(place, {**named, "offer": named.get("offer") or str(len(rows) + 1)}, faults))
-    return _offers_table(path.name, rows, header, faults)
-
-
-def _cells(path: Path) -> list[tuple[int, list[str]]]:
-    """Read the lines of a file that hold anything, each with its number."""
-    try:
-        text = read_at_most(path, MOST_OFFERS_BYTES).decode("utf-8-sig")
-    except OSError as error:
-        raise InvalidInput(f"{path.name} could not be read: {error.strerror}.") from None
-    except UnicodeDecodeError as error:
-        said = f"is not UTF-8 (byte {error.start}). Save it as CSV in UTF-8."
-        raise InvalidInput(f"{path.name} {said}") from None
-    except ValueError as error:
-        raise InvalidInput(f"{path.name} {error}, which no list of offers has.") from None
-    reader = csv.reader(whole_lines(io.StringIO(text, newline="")), strict=True)
-    try:
-        lines = [(reader.line_num, cells) for cells in reader]
-    except LongLine as error:
-        raise InvalidInput(f"{path.name}, line {reader.line_num + 1}: {error}.") from None
-    except csv.Error as error:
-        raise InvalidInput(f"{path.name}, line {reader.line_num}: {error}. Quotes must pair up.") from None
-    return [
-        (n, [restored(clean_text(cell)) for cell in cells]) for n, cells in lines if "".join(cells).strip()
-    ]
+    if not path.is_file():
+        raise InvalidInput(f"{path} is not a file.")
+    if path.stat().st_size > MOST_OFFERS_BYTES:
+        said = f"has more than {MOST_OFFERS_BYTES:,} bytes, which no list of offers has"
+        raise InvalidInput(f"{path.name} {said}.")
+    header = [clean_text(cell) for cell in next(raw_rows(path, ",", []), (1, list[str]()))[1]]
+    source = CsvTable(path, _with_signs(header))
+    read = [(source.fault(line.number, "", "").place, line.row, line.complaints) for line in source.lines()]
+    if "" in header:
+        read, source.faults = [], [source.fault(1, "", "a column has no name")]
+    elif not source.faults and {"family", "model", "kind"}.isdisjoint(header):
+        found = f"there is no column family, model or kind; found: {', '.join(header) or 'nothing'}"
+        read, source.faults = [], [source.fault(1, "", found)]
+    return _offers_table(path.name, read, header, source.faults).rename(columns=restored)
 
 
 def offers_from(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
     """Check offers that come from elsewhere than a file; the same rules, places named by offer."""
-    faults: list[Fault] = []
-    named = [{**row, "offer": row.get("offer") or str(i)} for i, row in enumerate(plain_rows(rows), 1)]
-    checked = [_checked(f"offer {row['offer']}", row, faults) for row in named]
-    return _offers_table("offers", checked, [name for row in rows for name in row], faults)
+    names = [name for row in rows for name in row]
+    table = _with_signs(names)
+    read = [(f"offer {row.get('offer') or i}", *clean_row(table, row))
+            for i, row in enumerate(plain_rows(rows), 1)]  # fmt: skip
+    return _offers_table("offers", read, names, [])
 
 
-def _header_faults(header: list[str]) -> list[tuple[str, str]]:
-    if len(header) > MOST_COLUMNS:
-        return [("", f"there are {len(header)} columns; at most {MOST_COLUMNS} are read.")]
-    faults = []
-    if not {"family", "model", "kind"} & set(header):
-        faults.append(("", f"there is no column family, model or kind; found: {', '.join(header)}."))
-    faults += [(name, "occurs more than once.") for name in sorted(set(header)) if header.count(name) > 1]
-    return [*faults, *[("", "a column has no name.")] * ("" in header)]
-
-
-def _checked(place: str, cells: Mapping[str, object], faults: list[Fault]) -> dict[str, Any]:
-    columns = {column.name: column for column in OFFER_COLUMNS}
-    columns |= {name: SIGN for name in cells if name not in columns}
-    row = {name: _cell(place, name, column, cells.get(name), faults) for name, column in columns.items()}
-    first, last = row["built_from"], row["built_to"]
-    row |= {"built_from": last if first is None else first, "built_to": first if last is None else last}
-    if first is not None and last is not None and not 0 <= last - first <= LONGEST_WINDOW:
-        message = f"the window {first} to {last} must run forwards and span at most {LONGEST_WINDOW} years."
-        faults.append(Fault(place, "built_to", message))
-    if row["family"] is None and row["model"] is None and row["kind"] is None:
-        faults.append(Fault(place, "", "names neither family nor model nor kind."))
-    return row
-
-
-def _cell(place: str, name: str, column: Column, value: object, faults: list[Fault]) -> Any:
-    value = (value.strip() or None) if isinstance(value, str) else value
-    if value is None:
-        return None
-    try:
-        found = read_value(column, value)
-    except Refused as refused:
-        said = str(refused).rstrip(".")
-        message = said if said.endswith("?") else f"{said}."
-        if column is SIGN:
-            near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")
-            message = f"read as a sign: {message}{near}"
-        faults.append(Fault(place, name, message))
-        return None
-    return float(found) if isinstance(found, Decimal) else found
+def _with_signs(names: Iterable[str]) -> Table:
+    signs = [name for name in dict.fromkeys(names) if name not in ("", *NAMES)]
+    choices = (Column(name, "choice", "seen at the sale", allowed=("yes", "no")) for name in signs)
+    return replace(OFFERS, columns=(*OFFER_COLUMNS, *choices))
 
 
 def _offers_table(
-    file: str, rows: list[dict[str, Any]], header: Sequence[str], faults: list[Fault]
+    file: str,
+    read: Iterable[tuple[str, dict[str, Any], list[tuple[str, str]]]],
+    header: Sequence[str],
+    faults: list[Fault],
 ) -> pd.DataFrame:
     """Refuse faulty offers, also names used twice and lots whose price is unclear; lay out the others."""
-    names = Counter(row["offer"] for row in rows if row["offer"] is not None)
-    told = [("offer", f"{name!r} is used {n} times.") for name, n in sorted(names.items()) if n > 1]
+    rows = []
     asked: dict[str, set[float]] = {}
-    for row in rows:
-        if row["lot_asked"] is not None and row["lot"] is None:
-            told.append(("lot_asked", f"offer {row['offer']} has one, and names no lot."))
-        elif row["lot_asked"] is not None:
-            asked.setdefault(row["lot"], set()).add(row["lot_asked"])
-        if row["left_because"] is not None and row["bought"] not in (None, "no"):
-            told.append(("left_because", f"offer {row['offer']} was bought and left at once."))
+    for place, row, complaints in read:
+        for name, message in complaints:
+            near = nearest(name, NAMES).replace("Did you mean", "Did you mean the column")
+            is_sign = name not in ("", *NAMES)
+            faults.append(Fault(place, name, f"read as a sign: {message}{near}" if is_sign else message))
+        if row:
+            rows.append(row)
+            first, last = row["built_from"], row["built_to"]
+            row["offer"] = row["offer"] or str(len(rows))
+            row["built_from"], row["built_to"] = first or last, last or first
+            if row["lot"] is not None and row["lot_asked"] is not None:
+                asked.setdefault(row["lot"], set()).add(row["lot_asked"])
+    counts = Counter(row["offer"] for row in rows)
+    told = [("offer", f"{name!r} is used {n} times") for name, n in sorted(counts.items()) if n > 1]
     for lot, prices in asked.items():
         if len(prices) > 1:
             said = " and ".join(f"{price:g}" for price in sorted(prices))
-            told.append(("lot_asked", f"lot {lot} has one price; found {said}."))
+            told.append(("lot_asked", f"lot {lot} has one price; found {said}"))
     refuse([*faults, *(Fault(file, *each) for each in told)], "Nothing was judged.")
     signs = [name for name in dict.fromkeys(header) if name not in NAMES]
     table = pd.DataFrame(rows, columns=[*NAMES, *signs], dtype=object)
     for name in ("working_price", "built_from", "built_to", "asked", "lot_asked"):
         table[name] = pd.to_numeric(table[name]).astype(float)
-    middle = [d + "-16" if isinstance(d, str) and len(d) == 7 else d for d in table["seen_on"]]
-    table["seen_on"] = pd.to_datetime(pd.Series(middle, dtype=object), format="%Y-%m-%d")
+    days = [day and full_date(day) for day in table["seen_on"]]
+    table["seen_on"] = pd.to_datetime(pd.Series(days, dtype=object), format="%Y-%m-%d")
     texts = [column.name for column in OFFER_COLUMNS if column.kind in ("text", "choice")]
     return table.astype(dict.fromkeys([*texts, *signs], object))
 
