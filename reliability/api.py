@@ -186,9 +186,11 @@ class Lives(_Result):
         Examples
         --------
         >>> curves = lives("data/demo", "belt", "Obbelin 310").curve()
-        >>> curves.life(0.5).round(1)
-          component       family       kind  life_years   low  high
-        0      belt  Obbelin 310  tape deck        23.2  12.2  37.2
+        >>> curves.table()[["family", "age_years", "failed", "low", "high"]].round(1).head(3)
+                family  age_years  failed  low  high
+        0  Obbelin 310        0.0     0.0  0.0   0.0
+        1  Obbelin 310       12.3     0.3  0.0   0.7
+        2  Obbelin 310       23.2     0.9  0.1   1.0
         """
         each = (self.records.subset(self.records.stratum == row) for row in range(len(self.labels)))
         return LifeCurves(self, tuple(fit_curve(one, level=level, has_band=has_band) for one in each))
@@ -204,8 +206,8 @@ class Lives(_Result):
         Examples
         --------
         >>> pooled = lives("data/demo", "belt").pooled()
-        >>> few = pooled.failed_by(30).set_index("family").loc["Ploverine P5"]
-        >>> bool(few["low"] < few["failed"] < few["high"])
+        >>> spread = pooled.table().set_index("family")["log_scale_sd"]
+        >>> bool(spread["Ploverine P5"] > spread["Obbelin 310"])  # 1 record; 43
         True
         """
         if self.event != "failed":
@@ -295,40 +297,8 @@ class _Curves(_Result):
     def _draw(self, axes: "Axes") -> None: ...
 
 
-class _OwnCurves(_Curves):
-    """Curves of lives from their own records alone."""
-
-    def failed_by(self, age_years: float) -> pd.DataFrame:
-        """Share failed by an age: component, family, kind, age_years, failed, low, high.
-
-        Parameters
-        ----------
-        age_years : float
-            Finite, 0 or above.
-        """
-        columns = dict(zip(("failed", "low", "high"), self._failed_by(age_years), strict=True))
-        return self.lives.labels.assign(age_years=float(age_years), **columns)
-
-    def life(self, share: float) -> pd.DataFrame:
-        """Age by which a share has failed: component, family, kind, life_years, low, high.
-
-        Parameters
-        ----------
-        share : float
-            Above 0 and below 1; 0.10 gives the B10 life.
-        """
-        columns = dict(zip(("life_years", "low", "high"), self._life(share), strict=True))
-        return self.lives.labels.assign(**columns)
-
-    @abstractmethod
-    def _failed_by(self, age_years: float) -> Sequence[np.ndarray]: ...
-
-    @abstractmethod
-    def _life(self, share: float) -> Sequence[np.ndarray]: ...
-
-
 @dataclass(frozen=True, eq=False, repr=False)
-class WeibullLives(_OwnCurves):
+class WeibullLives(_Curves):
     """Weibull lives by component and family; made by `Lives.weibull`.
 
     Attributes
@@ -367,12 +337,6 @@ class WeibullLives(_OwnCurves):
                 frame[f"{name}{end}{unit}"] = column
         return frame
 
-    def _failed_by(self, age_years: float) -> Sequence[np.ndarray]:
-        return self.fit.failed_by(age_years)
-
-    def _life(self, share: float) -> Sequence[np.ndarray]:
-        return self.fit.life(share)
-
     def _draw(self, axes: "Axes") -> None:
         self.lives.curve(level=self.fit.level, has_band=False)._draw_steps(axes, named=False)
         oldest = self.lives.table()["oldest_years"].to_numpy()
@@ -390,7 +354,7 @@ class WeibullLives(_OwnCurves):
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class LifeCurves(_OwnCurves):
+class LifeCurves(_Curves):
     """Curves without a model, by component and family; made by `Lives.curve`.
 
     Attributes
@@ -420,12 +384,6 @@ class LifeCurves(_OwnCurves):
         )
         steps = pd.concat([curve.table() for curve in self.curves], keys=labels.index)
         return labels.join(steps.droplevel(1)).reset_index(drop=True)
-
-    def _failed_by(self, age_years: float) -> Sequence[np.ndarray]:
-        return [*np.array([curve.at(age_years) for curve in self.curves])[:, :, 0].T]
-
-    def _life(self, share: float) -> Sequence[np.ndarray]:
-        return [*np.array([curve.life(share) for curve in self.curves]).T]
 
     def _draw(self, axes: "Axes") -> None:
         self._draw_steps(axes, named=True)
@@ -491,27 +449,6 @@ class PooledFamilies(_Curves):
         if self.lives._families is not None:
             table = table[table["family"].isin(self.lives._families)]
         return table.sort_values(["component", "family", "built"], kind="stable", ignore_index=True)
-
-    def failed_by(self, age_years: float, *, year: float | None = None) -> pd.DataFrame:
-        """Probability that a part has failed by an age.
-
-        Parameters
-        ----------
-        age_years : float
-            0 or above.
-        year : float, optional
-            Production year; the mean year of each family's own records if not given.
-
-        Returns
-        -------
-        DataFrame
-            component, family, built, age_years, failed (posterior mean), low, high (90 % band).
-        """
-        rows = self._rows()
-        component, label = (rows[name].to_numpy(object) for name in ("component", "label"))
-        failed, low, high = self.pooled.failed_by(component, label, age_years, year=year)
-        labels = rows[["component", "family", "built"]]
-        return labels.assign(age_years=float(age_years), failed=failed, low=low, high=high)
 
     def _draw(self, axes: "Axes") -> None:
         rows, ages = self._rows(), np.linspace(0, self.lives.table()["oldest_years"].max(), _POINTS)

@@ -156,18 +156,12 @@ def test_results_agree_with_the_fits_that_they_label(records):
     )
     row = one.table().iloc[0]
     assert_allclose(row["b10_years"], row["scale_years"] * (-np.log(0.9)) ** (1 / row["shape"]))
-    assert_allclose(one.failed_by(row["b50_years"])["failed"], 0.5)
-    assert one.life(0.5)[["life_years", "low", "high"]].to_numpy().tolist() == [
-        [row["b50_years"], row["b50_low_years"], row["b50_high_years"]]
-    ]
+    assert_allclose(one.fit.failed_by(row["b50_years"])[0], 0.5)
+    assert [row["b50_years"], row["b50_low_years"], row["b50_high_years"]] == np.ravel(one.fit.life(0.5)).tolist()
     steps = curves.table()
     mine = steps[(steps["component"] == "belt") & (steps["family"] == "Larkov T1")]
     assert mine["method"].unique().tolist() == ["isotonic"]
     assert_allclose(mine["failed"], curve.failed)
-    assert_allclose(
-        curves.failed_by(45).loc[at, ["failed", "low", "high"]].astype(float), np.ravel(curve.at(45))
-    )
-    assert_allclose(curves.life(0.4).loc[at, ["life_years", "low", "high"]].astype(float), curve.life(0.4))
     assert repr(one) == "Weibull lives (failed) of belt in Larkov T1, 1 of 1 estimated"
     assert repr(curves) == "Curves (failed; isotonic) of 2 components in 2 families"
 
@@ -177,8 +171,8 @@ def test_pooled_lives_are_those_that_verdicts_rest_on(records):
     whole = pool_lives(bench, unit_findings(bench, family_components(bench, kind_components(bench)))).pooled
     pooled = rel.lives(records, "belt", "Larkov T2").pooled()
     assert pooled.table()["family"].tolist() == ["Larkov T2"]
-    found = pooled.failed_by(40, year=1985)[["failed", "low", "high"]].to_numpy(float)[0]
-    assert_allclose(found, whole.failed_by("belt", "Larkov T2", 40, year=1985))
+    told = [each.failed_by("belt", "Larkov T2", 40, year=1985) for each in (pooled.pooled, whole)]
+    assert_allclose(*told)
     assert repr(pooled) == "Pooled lives (failed) of belt in Larkov T2"
 
 
@@ -192,10 +186,11 @@ def test_a_family_that_changed_in_a_year_stands_there_twice(records):
     changed = dataclasses.replace(pooled, pooled=apart, changes={("Larkov T1", "belt"): 1984.0})
     rows = changed.table()[["family", "built"]].to_numpy().tolist()
     assert rows == [["Larkov T1", "before 1984"], ["Larkov T1", "from 1984"], ["Larkov T2", ""]]
-    late = changed.failed_by(35).set_index("built").loc["from 1984", "failed"]
-    assert late == apart.failed_by("belt", later("Larkov T1"), 35)[0]
-    labels = [text.get_text() for text in changed.plot().get_legend().get_texts()]
+    axes = changed.plot()
+    labels = [text.get_text() for text in axes.get_legend().get_texts()]
     assert labels == ["Larkov T1, before 1984", "Larkov T1, from 1984", "Larkov T2"]
+    oldest, late = axes.lines[1].get_xydata()[-1]
+    assert late == apart.failed_by("belt", later("Larkov T1"), oldest)[0]
 
 
 def test_worn_parts_end_lives_only_if_asked(tables):
@@ -245,7 +240,7 @@ def test_a_fit_is_drawn_over_its_steps_and_dashed_beyond_its_records(records):
     assert drawn == ("steps-post", "-", "--")
     oldest = lives.table()["oldest_years"][0]
     assert smooth.get_xdata()[-1] == dashed.get_xdata()[0] == oldest
-    assert smooth.get_ydata()[-1] == lives.weibull().failed_by(oldest)["failed"][0]
+    assert smooth.get_ydata()[-1] == lives.weibull().fit.failed_by(oldest)[0][0]
     assert np.isnan(axes.lines[4].get_ydata()).all()  # no curve where there is no estimate
     assert not axes.collections
 
