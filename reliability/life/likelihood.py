@@ -633,110 +633,41 @@ def _within_reach(here: FloatArray, step: FloatArray) -> FloatArray:
     return step * np.where(size > reach, reach / np.maximum(size, reach), 1.0)[:, None]
 
 
-# ---- Climbs from many places, for likelihoods that may have several maxima (records with alternatives)
+# ---- Climbs from several places, for likelihoods that may have several maxima (records with alternatives)
 
 
-_MOST_HILLS = 5
+# Slopes of curves, at how many places on the axis of x where 63 % have failed (0 youngest bound, 1 oldest),
+# and in strata of how many records at most. The steeper the curve, the closer together the places where it
+# may find a hill of its own; among many records, which contradict one another there, it finds none.
+_STARTS = ((0.7, 15, np.inf), (4.0, 29, np.inf), (20.0, 57, 12), (100.0, 113, 12))
 _STRATA_AT_ONCE = 2000
-# Hills of their own in narrow places are a matter of few records: many would contradict one another there.
-_THIN = 12
 
 
-# Slopes of curves, and places on the axis of x where 63 % have failed (0 youngest bound, 1 oldest). The
-# steeper the curve, the closer together the places where it may find a hill of its own.
-_COARSE = (0.7, 3.0, 10.0, 30.0), np.linspace(-0.1, 1.3, 15)
-_FINE = (0.5, 1.5, 4.0, 10.0, 25.0, 60.0), np.linspace(-0.1, 1.3, 29)
-_STEEP = (60.0, 120.0, 250.0), np.linspace(-0.05, 1.05, 111)
+def best_of_many(likelihood: Likelihood, usual: Peak) -> Peak:
+    """Find the highest maximum with a slope above 0, also from the best place on each of some slopes."""
+    best = usual.take(np.arange(usual.slope.size))
+    best.value[~(usual.converged & (usual.slope > 0))] = -np.inf
+    n_records = np.zeros(best.slope.size)
+    for rows, _ in likelihood.places():
+        n_records += np.bincount(rows.stratum[rows.start], minlength=n_records.size)
+    for steepness, n_places, most in _STARTS:
+        wanted = np.flatnonzero(n_records <= most)
+        for part in np.split(wanted, range(_STRATA_AT_ONCE, wanted.size, _STRATA_AT_ONCE)):
+            some, slope = likelihood.take(part), np.full(part.size, steepness)
+            middles = np.linspace(-0.1, 1.3, n_places)
+            values = np.array([some.values(slope, -slope * middle) for middle in middles])
+            top = np.argmax(np.where(np.isnan(values), -np.inf, values), axis=0)
+            peak = climb(some, slope, -slope * middles[top])
+            higher = peak.converged & (peak.slope > 0) & (peak.value > best.value[part])
+            put(best, part[higher], peak.take(higher))
+    best.converged[:] = np.isfinite(best.value)
+    return best
 
 
-def best_of_many(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
-    """Find the highest maximum with a slope above 0, starting from many places."""
-    best, several = usual.take(np.ones(usual.slope.size, dtype=bool)), np.zeros(usual.slope.size, dtype=bool)
-    for start in range(0, several.size, _STRATA_AT_ONCE):
-        part = np.zeros(several.size, dtype=bool)
-        part[start : start + _STRATA_AT_ONCE] = True
-        some, several[part] = _best(likelihood.take(part), usual.take(part))
-        put(best, part, some)
-    return best, several
-
-
-def put(into: Peak, where: BoolArray, peak: Peak) -> None:
-    """Write the peaks of some strata, by a mask, into those of all."""
+def put(into: Peak, where: BoolArray | IntArray, peak: Peak) -> None:
+    """Write the peaks of some strata, by a mask or by their positions, into those of all."""
     for name in Peak.__dataclass_fields__:
         getattr(into, name)[where] = getattr(peak, name)
-
-
-def _best(likelihood: Likelihood, usual: Peak) -> tuple[Peak, BoolArray]:
-    tries, n_strata = [usual], usual.slope.size
-    n_records = np.zeros(n_strata)
-    for rows, _ in likelihood.places():
-        n_records += np.bincount(rows.stratum[rows.start], minlength=n_strata)
-    thin = n_records <= _THIN
-    for grid, wanted in ((_COARSE, ~thin), (_FINE, thin), (_STEEP, thin)):
-        if wanted.any():
-            for some in _from_hills(likelihood.take(wanted), grid):
-                peak = _nowhere(n_strata)
-                put(peak, wanted, some)
-                tries.append(peak)
-    values = np.array([np.where(one.converged & (one.slope > 0), one.value, -np.inf) for one in tries])
-    winner = np.argmax(values, axis=0)
-    slope, level, value, information = (
-        _pick([getattr(one, name) for one in tries], winner)
-        for name in ("slope", "level", "value", "information")
-    )
-    best = Peak(slope, level, value, information, np.isfinite(values.max(axis=0)))
-    logs = np.log(np.maximum(np.array([one.slope for one in tries]), 1e-300))
-    apart = np.abs(logs - _pick(list(logs), winner)) > 1e-3
-    return best, np.asarray((np.isfinite(values) & apart & [_is_hill(one) for one in tries]).any(axis=0))
-
-
-def _is_hill(peak: Peak) -> BoolArray:
-    """Whether the ascent ended on a hilltop, not on the plateau of curves steeper (or flatter) still."""
-    ss, sl, ll = peak.information.T
-    bend = (ss - sl**2 / np.maximum(ll, 1e-300)) * peak.slope**2  # by the log of the slope
-    return np.asarray(bend > 1e-5)
-
-
-def _from_hills(likelihood: Likelihood, grid: tuple[tuple[float, ...], FloatArray]) -> list[Peak]:
-    """Climb from the highest places of a grid that no neighbour exceeds."""
-    slopes, middles = np.meshgrid(*grid, indexing="ij")
-    one = np.ones(likelihood.n_strata)
-    values = np.array(
-        [[likelihood.values(one * slope, -one * slope * middle) for middle in grid[1]] for slope in grid[0]]
-    )
-    hill = _no_neighbour_exceeds(np.where(np.isnan(values), -np.inf, values))
-    ranked = np.where(hill, values, -np.inf).reshape(slopes.size, -1)
-    peaks = []
-    for place in np.argsort(-ranked, axis=0)[:_MOST_HILLS]:
-        there = np.isfinite(ranked[place, np.arange(place.size)])
-        peak = _nowhere(one.size)
-        if there.any():
-            slope = slopes.ravel()[place[there]]
-            put(peak, there, climb(likelihood.take(there), slope, -slope * middles.ravel()[place[there]]))
-        peaks.append(peak)
-    return peaks
-
-
-def _nowhere(n_strata: int) -> Peak:
-    """Peaks that lose against any other."""
-    one = np.ones(n_strata)
-    return Peak(one, one.copy(), -np.inf * one, np.ones((n_strata, 3)), np.zeros(n_strata, dtype=bool))
-
-
-def _no_neighbour_exceeds(values: FloatArray) -> BoolArray:
-    """Cells of the first two axes that are at least as high as the eight around them."""
-    padded = np.pad(values, ((1, 1), (1, 1), (0, 0)), constant_values=-np.inf)
-    rows, columns = values.shape[:2]
-    highest = padded[:rows, :columns].copy()
-    for i in range(3):
-        for j in range(3):
-            if (i, j) != (1, 1):
-                np.maximum(highest, padded[i : i + rows, j : j + columns], out=highest)
-    return np.asarray(values >= highest)
-
-
-def _pick(arrays: list[FloatArray], winner: NDArray[np.intp]) -> FloatArray:
-    return np.stack(arrays)[winner, np.arange(winner.size)]
 
 
 # ---- From what is known of each stratum to its maximum, and the status that says whether there is one
@@ -752,7 +683,6 @@ class Peaks:
     """Status of all strata, and the maximum of those with status "ok"."""
 
     status: NDArray[np.object_]  # (n_strata,)
-    several: BoolArray  # (n_strata,)
     peak: Peak  # this and the likelihood of those alone
     likelihood: Likelihood
 
@@ -760,7 +690,6 @@ class Peaks:
 def find_peaks(data: Collapsed, known: Knowledge) -> Peaks:
     """Climb every stratum that can have a finite maximum."""
     status = known.status.copy()
-    several = np.zeros(status.size, dtype=bool)
     steep = np.full(status.size, -np.inf)
     mixed = (status == OK) & known.has_mixture
     if mixed.any():
@@ -773,12 +702,12 @@ def find_peaks(data: Collapsed, known: Knowledge) -> Peaks:
     outcome = np.where(peak.converged, OK, NOT_FOUND).astype(object)
     if mixed.any():
         part = likelihood.take(mixed)
-        best, several[np.flatnonzero(candidate)[mixed]] = best_of_many(part, peak.take(mixed))
+        best = best_of_many(part, peak.take(mixed))
         put(peak, mixed, best)
         outcome[mixed] = _judge(best, steep[candidate][mixed], flat_limit(part.data), part.unit)
     status[candidate] = outcome
     ok = outcome == OK
-    return Peaks(status, several, peak.take(ok), likelihood if ok.all() else likelihood.take(ok))
+    return Peaks(status, peak.take(ok), likelihood if ok.all() else likelihood.take(ok))
 
 
 def _judge(peak: Peak, steep: FloatArray, flat: FloatArray, unit: FloatArray) -> NDArray[np.object_]:

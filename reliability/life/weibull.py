@@ -393,9 +393,6 @@ class WeibullFit:
         Ages in years that hold without any model. Without a maximum because one age fits all, or
         all failed, or none: each life can have ended between the two. Otherwise lives differ, and
         are spread over at least this range.
-    several_peaks : ndarray of bool
-        Records with alternatives can have several local maxima; searches from different starts ended
-        at different ones, and the highest was taken.
     level : float
         Confidence level of the intervals.
     """
@@ -412,7 +409,6 @@ class WeibullFit:
     n_records: FloatArray
     bracket_low: FloatArray
     bracket_high: FloatArray
-    several_peaks: BoolArray
     level: float
     _likelihood: Likelihood = field(repr=False)
     _peak: Peak = field(repr=False)
@@ -532,7 +528,7 @@ class WeibullFit:
         return np.broadcast_to(given, self.stratum.shape)
 
 
-_TABLE = ("stratum", "status", "n_records", "n_failed", "n_sound", "log_likelihood", "several_peaks")
+_TABLE = ("stratum", "status", "n_records", "n_failed", "n_sound", "log_likelihood")
 
 
 def among(usable: BoolArray, values: FloatArray) -> FloatArray:
@@ -555,10 +551,9 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
     Notes
     -----
     Newton's method on the log-likelihood in (shape, -shape * log scale), where it is concave for
-    single lives. Records with alternatives make it non-concave: it is climbed from many starts (the
-    highest places of a grid), and strata where they end at different maxima are marked in
-    `several_peaks`. That the highest one was found cannot be proved then. Strata without a finite
-    maximum are found beforehand by an exact rule, see `reliability.life.likelihood`.
+    single lives. Records with alternatives make it non-concave: it is climbed from several starts, and that
+    the highest maximum was found cannot be proved. Strata without a finite maximum are found beforehand by
+    an exact rule, see `reliability.life.likelihood`.
 
     References
     ----------
@@ -597,7 +592,6 @@ def weibull_fits(records: LifeRecords, *, level: float = 0.90) -> WeibullFit:
         shape_se=among(usable, shape * _relative_error(peak, (1.0 / peak.slope, 0.0))),
         scale_se=among(usable, scale * _relative_error(peak, (peak.level / peak.slope, -1.0)) / shape),
         log_likelihood=among(usable, peak.value),
-        several_peaks=peaks.several & usable,
         level=level,
         _likelihood=likelihood,
         _peak=peak,

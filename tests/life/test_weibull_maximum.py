@@ -466,23 +466,6 @@ def many():
     )
 
 
-def test_several_maxima_are_told(many):
-    # Of a thousand thin strata a few have several. Where it is told, a fine grid shows two hills.
-    lives, fit = many
-    assert fit.usable[fit.several_peaks].all()
-    told = np.flatnonzero(fit.several_peaks & (fit.shape < 100))  # a grid of this width shows them
-    assert told.size >= 2
-    at = np.meshgrid(np.linspace(-1, 7, 200), np.linspace(np.log(3.0), np.log(60.0), 1500), indexing="ij")
-    z = np.exp(at[0]) * (np.log(20.0) - at[1])
-    for i in told:
-        value = mixture_log_likelihood(at[0].ravel(), z.ravel(), lives[i], 20.0).reshape(at[0].shape)
-        padded = np.pad(value, 1, constant_values=-INF)
-        sides = [(j, k) for j in range(3) for k in range(3) if (j, k) != (1, 1)]
-        around = [padded[j : j + 200, k : k + 1500] for j, k in sides]
-        hills = (value > np.max(around, axis=0)) & (value > value.max() - 30)
-        assert hills.sum() >= 2
-
-
 def test_intervals_are_open_where_a_jump_is_likely_enough(many):
     lives, fit = many
     drop = chi2.ppf(0.9, 1) / 2
