@@ -11,7 +11,6 @@ from hashlib import sha256
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from threading import Event, Thread
 from typing import Any
 
 from reliability.errors import ENDED, BenchoddsError, InvalidInput, is_end_of_process
@@ -20,8 +19,6 @@ from reliability.records.files import digest
 PACKAGE = Path(__file__).parent
 LOCAL = "local"
 _SECONDS_TO_CONNECT = 10
-_SECONDS_WITHOUT_WORKERS = 60
-_SECONDS_BETWEEN_LOOKS = 1.0
 # Its own page on its work: without an address it would insist on one port, and warn where that is taken.
 _ANY_PORT = "127.0.0.1:0"
 
@@ -33,15 +30,12 @@ def executor_for(
     cluster: str | None, processes: int, *, left: str = "Nothing was written"
 ) -> Iterator[Executor | None]:
     """Give an executor for as long as the work takes."""
-    gone = Event()
     try:
         if cluster is not None:
             with _client(cluster) as client:
-                _check(client, cluster)
+                check_workers(client, cluster)
                 # Not pure: a page is a file, and what is remembered of it may be somebody else's by now.
-                executor = client.get_executor(pure=False)
-                with _watched(client, executor, gone):
-                    yield executor
+                yield client.get_executor(pure=False)
         elif processes > 1:
             # Started afresh: a copy of a process that has threads may hang.
             with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as executor:
@@ -54,11 +48,10 @@ def executor_for(
                 f"The processes that did the work were {ENDED}. {left}; use fewer of them, or ones with more "
                 "memory."
             ) from None
-        # Nobody here cancels work: the library does where its scheduler is lost, and the watch below.
-        if cluster is not None and (gone.is_set() or isinstance(error, CancelledError)):
+        # Nobody here cancels work: the library does where its scheduler is lost.
+        if cluster is not None and isinstance(error, CancelledError):
             raise BenchoddsError(
-                f"The scheduler of {cluster}, or the last of its workers, is gone. {left}; start them again, "
-                "then this command."
+                f"The scheduler of {cluster} is gone. {left}; start it again, then this command."
             ) from None
         raise
 
@@ -95,43 +88,6 @@ def _client(cluster: str) -> Iterator[Any]:
             yield client
 
 
-def _check(client: Any, cluster: str) -> None:
-    try:
-        client.wait_for_workers(1, timeout=_SECONDS_TO_CONNECT)
-    except TimeoutError:
-        raise InvalidInput(
-            f"The scheduler at {cluster} has no worker yet. Start some from this checkout: "
-            f"dask worker {cluster} --nthreads 1."
-        ) from None
-    check_workers(client, cluster)
-
-
-@contextmanager
-def _watched(client: Any, executor: Executor, gone: Event) -> Iterator[None]:
-    """Break the work off where no worker is left for long: the library would wait without end."""
-    is_done = Event()
-
-    def look() -> None:
-        seconds = 0.0
-        while not is_done.wait(_SECONDS_BETWEEN_LOOKS):
-            try:
-                seconds = 0.0 if client.nthreads() else seconds + _SECONDS_BETWEEN_LOOKS
-            except Exception:  # the scheduler is lost, too: all that it was to do has been cancelled
-                return
-            if seconds >= _SECONDS_WITHOUT_WORKERS:
-                gone.set()
-                executor.shutdown(wait=False)
-                return
-
-    watch = Thread(target=look, name="workers", daemon=True)
-    watch.start()
-    try:
-        yield
-    finally:
-        is_done.set()
-        watch.join()
-
-
 # What the workers of a cluster must have in common with this process, asked before they get any work.
 
 
@@ -153,20 +109,17 @@ def code_here() -> str:
 
 def check_workers(client: Any, cluster: str) -> None:
     """Ask all workers whether they run what this process runs; all else that they need is sent to them."""
-    mine = code_here()
-    told = client.run(code_here, on_error="return")
-    faults = [f"{worker}: {_worded(said)}" for worker, said in sorted(told.items()) if said != mine]
-    if faults:
+    try:
+        client.wait_for_workers(1, timeout=_SECONDS_TO_CONNECT)
+    except TimeoutError:
         raise InvalidInput(
-            f"{len(faults)} of {len(told)} workers of {cluster} cannot do this work: each must run the same "
-            "code. Nothing was written. Start these workers from this checkout, and anew when it has "
-            "changed.",
-            faults,
+            f"The scheduler at {cluster} has no worker yet. Start some from this checkout: "
+            f"dask worker {cluster} --nthreads 1."
+        ) from None
+    mine, told = code_here(), client.run(code_here, on_error="return")
+    if others := sum(said != mine for said in told.values()):
+        raise InvalidInput(
+            f"{others} of {len(told)} workers of {cluster} cannot do this work: each must run the same code "
+            "with the same libraries. Nothing was written. Start them from this checkout, and anew when it "
+            "has changed."
         )
-
-
-def _worded(said: str | Exception) -> str:
-    # An answer that its worker could not even load comes back as a bare one, with the cause as its text.
-    if isinstance(said, Exception):
-        return f"could not be asked: {said if type(said) is Exception else repr(said)}"
-    return "runs another checkout, or other libraries"
