@@ -639,7 +639,7 @@ def _within_reach(here: FloatArray, step: FloatArray) -> FloatArray:
 # Slopes of curves, at how many places on the axis of x where 63 % have failed (0 youngest bound, 1 oldest),
 # and in strata of how many records at most. The steeper the curve, the closer together the places where it
 # may find a hill of its own; among many records, which contradict one another there, it finds none.
-_STARTS = ((0.7, 15, np.inf), (4.0, 29, np.inf), (20.0, 57, 12), (100.0, 113, 12))
+_STARTS = ((0.7, 15, np.inf), (4.0, 29, np.inf), (20.0, 57, 12), (60.0, 113, 12), (150.0, 225, 12))
 _STRATA_AT_ONCE = 2000
 
 
