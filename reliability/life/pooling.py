@@ -5,7 +5,7 @@ there with the priors that families may have in common gives the chance of their
 with what all families together say of these priors, gives every family's posterior.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from functools import cache, partial
@@ -1079,14 +1079,12 @@ class PooledComponent:
     mean_year: FloatArray
     posterior: _Posterior
 
-    def place(self, family: str | None, kind: str | None) -> tuple[int, str]:
-        """Entry of the posterior that answers for a family, and its basis."""
+    def place(self, family: str | None, kind: str | None) -> int:
+        """Entry of the posterior that answers for a family: its own, its kind's or the component's."""
         if family in self.families:
-            return self.families[family], "family"
-        n_entries = self.mean_year.size
-        if kind is not None and kind in self.kinds:
-            return n_entries - 1 - len(self.kinds) + self.kinds[kind], "kind"
-        return n_entries - 1, "component"
+            return self.families[family]
+        last = self.mean_year.size - 1
+        return last - len(self.kinds) + self.kinds[kind] if kind is not None and kind in self.kinds else last
 
 
 @dataclass(frozen=True, eq=False)
@@ -1114,11 +1112,6 @@ class PooledLives:
         """Components that records or hearsay name, sorted."""
         return tuple(sorted(self.parts))
 
-    @property
-    def families(self) -> Mapping[str, tuple[str, ...]]:
-        """Families that records or hearsay name, sorted, by component."""
-        return {name: tuple(sorted(self.parts[name].families)) for name in self.components}
-
     def failed_by(
         self,
         component: ArrayLike,
@@ -1135,8 +1128,8 @@ class PooledLives:
         ----------
         component, family : array_like of str
             A family that nobody has seen is answered from its kind, else from the component; a
-            component that nobody has seen from all components together; `basis` tells which. A whole
-            number is the same label as its digits. All arguments broadcast.
+            component that nobody has seen from all components together. A whole number is the same label
+            as its digits. All arguments broadcast.
         age_years : array_like of float
             Age, years, >= 0.
         year : array_like of float, optional
@@ -1175,19 +1168,6 @@ class PooledLives:
         mean, low, high = out.reshape(3, *shape)
         return mean, low, high
 
-    def basis(
-        self, component: ArrayLike, family: ArrayLike | None, *, kind: ArrayLike | None = None
-    ) -> NDArray[np.object_]:
-        """Nearest thing that records or hearsay speak of, and that answers for a family."""
-        asked = {"component": component, "family": family, "kind": kind}
-        names = [_labels(name, labels) for name, labels in asked.items()]
-        every = np.broadcast(*names)
-        found = np.empty(every.size, dtype=object)
-        found[:] = [
-            self.parts[c].place(f, k)[1] if c in self.parts else "all components" for c, f, k in every
-        ]
-        return found.reshape(every.shape)
-
     def summaries(
         self, component: str, family: Sequence[str | None], *, year: FloatArray, kind: Sequence[str | None]
     ) -> tuple[FloatArray, FloatArray]:
@@ -1222,7 +1202,7 @@ class PooledLives:
                 raise InvalidInput(
                     f"The family {name!r} is of kind {known!r} in the records, not {of_kind!r}."
                 )
-        entry = np.array([part.place(f, k)[0] for f, k in zip(family, kind, strict=True)], dtype=np.int64)
+        entry = np.array([part.place(f, k) for f, k in zip(family, kind, strict=True)], dtype=np.int64)
         decades = (year - part.reference_year) / YEARS_PER_DECADE
         return part.posterior, entry, np.where(np.isnan(decades), part.mean_year[entry], decades)
 
@@ -1243,12 +1223,6 @@ class PooledLives:
         """Mean production year of the component's records, NaN without years; UnknownName if not known."""
         return self._part(component).reference_year
 
-    def n_records(self, component: str, family: str | None) -> float:
-        """Count the records of a component in a family, without hearsay; 0 if nobody has seen it."""
-        part = self.parts.get(_label("component", component) or "")
-        place = part.families.get(_label("family", family) or "") if part else None
-        return float(part.n_records[place]) if part and place is not None else 0.0
-
     def table(self) -> pd.DataFrame:
         """Every family that records or hearsay name, sorted by component and family.
 
@@ -1262,11 +1236,10 @@ class PooledLives:
         rows = []
         for component in self.components:
             part = self.parts[component]
-            at = np.array([part.families[family] for family in self.families[component]], dtype=np.int64)
+            families = sorted(part.families)
+            at = np.array([part.families[family] for family in families], dtype=np.int64)
             means, covariances = part.posterior.lines(at, part.mean_year[at]).moments()
-            for family, i, mean, covariance in zip(
-                self.families[component], at, means, covariances, strict=True
-            ):
+            for family, i, mean, covariance in zip(families, at, means, covariances, strict=True):
                 sd = np.sqrt(np.diag(covariance))
                 correlation = covariance[0, 1] / sd.prod()
                 year = part.reference_year + YEARS_PER_DECADE * part.mean_year[i]
