@@ -5,12 +5,12 @@ there with the priors that families may have in common gives the chance of their
 with what all families together say of these priors, gives every family's posterior.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache, partial
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -24,10 +24,11 @@ from reliability.errors import InvalidInput, unknown
 from reliability.life.lives import FloatArray, IntArray, LifeRecords, run_starts
 
 ObjectArray = NDArray[np.object_]
+HearsayRows: TypeAlias = pd.DataFrame | Sequence[Mapping[str, object]]
 
 YEARS_PER_DECADE = 10.0
 
-# ---- What is believed beforehand, and what is heard
+# ---- What is believed beforehand
 
 
 @dataclass(frozen=True)
@@ -106,52 +107,6 @@ class Hyperprior:
         return np.array([self.scale_sd**2 + scales + kinds, self.shape_sd**2 + shapes]), float(kinds)
 
 
-@dataclass(frozen=True)
-class Hearsay:
-    """What somebody says about lives before the bench has seen any, weighed like records.
-
-    Parameters
-    ----------
-    component : str
-    age_years : float
-        Age the saying is about, years, > 0 and finite.
-    share_failed : float
-        Share of original parts that have failed by that age, 0 to 1.
-    worth_jobs : float
-        How many records it is worth, > 0 and finite.
-    family : str, keyword-only, optional
-        The family it is about.
-    kind : str, keyword-only, optional
-        Without `family`: the kind it is about, as if that many families of the kind had sent one
-        record each. Together with `family`: the kind that this family belongs to.
-
-    Raises
-    ------
-    InvalidInput
-        If a number is outside its range, or neither family nor kind is given.
-    """
-
-    component: str
-    age_years: float
-    share_failed: float
-    worth_jobs: float
-    family: str | None = field(default=None, kw_only=True)
-    kind: str | None = field(default=None, kw_only=True)
-
-    def __post_init__(self) -> None:
-        for name in ("component", "family", "kind"):
-            object.__setattr__(self, name, _label(name, getattr(self, name)))
-        what = f"Hearsay about {self.component!r}"
-        if not 0 < self.age_years < np.inf:
-            raise InvalidInput(f"{what}: `age_years` must be above 0 and finite, got {self.age_years!r}.")
-        if not 0 <= self.share_failed <= 1:
-            raise InvalidInput(f"{what}: `share_failed` must lie in 0 to 1, got {self.share_failed!r}.")
-        if not 0 < self.worth_jobs < np.inf:
-            raise InvalidInput(f"{what}: `worth_jobs` must be above 0 and finite, got {self.worth_jobs!r}.")
-        if self.family is None and self.kind is None:
-            raise InvalidInput(f"{what}: it must name a family or a kind, got neither.")
-
-
 # ---- Records of one component, sorted by family and by what they say; their labels checked
 
 
@@ -219,7 +174,7 @@ def _check_labels(frame: pd.DataFrame) -> None:
                 f"Alternatives of one record must share their {name}; record {record[i]:g} has "
                 f"{labels[i]!r} (position {position[i]}) and {labels[i + 1]!r} (position {position[i + 1]})."
             )
-    pairs = frame[["component", "family", "kind"]].drop_duplicates()
+    pairs = frame.loc[frame["family"].notna(), ["component", "family", "kind"]].drop_duplicates()
     twice = pairs.duplicated(["component", "family"])
     if twice.any():
         name, family, _ = pairs[twice].iloc[0]
@@ -230,51 +185,35 @@ def _check_labels(frame: pd.DataFrame) -> None:
         )
 
 
-def _with_hearsay(frame: pd.DataFrame, hearsay: Sequence[Hearsay], *, has_kinds: bool) -> pd.DataFrame:
+def _with_hearsay(frame: pd.DataFrame, hearsay: HearsayRows) -> pd.DataFrame:
     """Add each saying as the records that it stands for: some failed by the age, the others not."""
-    pairs = frame.drop_duplicates(["component", "family"])
-    kind_of = dict(zip(zip(pairs["component"], pairs["family"], strict=True), pairs["kind"], strict=True))
-    next_record = 0 if frame.empty else int(frame["record"].max()) + 1
-    rows: list[dict[str, object]] = []
-    for saying in hearsay:
-        kind = _kind_of(saying, kind_of, has_kinds=has_kinds or frame.empty)
-        failed = saying.share_failed * saying.worth_jobs
-        for lower, upper, count in (
-            (0.0, saying.age_years, failed),
-            (saying.age_years, np.inf, saying.worth_jobs - failed),
-        ):
-            # About a kind: one unnamed family, as often as it counts. About a family: its own records.
-            own, power = (1.0, count) if saying.family is None else (count, 1.0)
-            if count > 0:
-                rows.append(
-                    {
-                        "component": saying.component, "family": saying.family, "kind": kind, "year": np.nan,
-                        "heard": True, "power": power, "lower": lower, "upper": upper, "count": own,
-                        "weight": 1.0, "record": next_record + len(rows), "alternatives": 1,
-                    }
-                )  # fmt: skip
-    added = pd.DataFrame(rows, columns=frame.columns)
-    if frame.empty and rows:
-        return added
-    return pd.concat([frame, added.astype(frame.dtypes)], ignore_index=True) if rows else frame
-
-
-def _kind_of(saying: Hearsay, kind_of: dict[tuple[str, str], str | None], *, has_kinds: bool) -> str | None:
-    """Kind under which a saying is pooled, after checking it against the records."""
-    if saying.kind is not None and not has_kinds:
+    said = pd.DataFrame(hearsay)
+    if said.empty:
+        return frame
+    labels, numbers = ["component", "family", "kind"], ["age_years", "share_failed", "worth_jobs"]
+    said = said.reindex(columns=[*labels, *numbers]).reset_index(drop=True)
+    said = said.assign(**{name: _labels(name, said[name]) for name in labels})
+    age, share, worth = (said[name].to_numpy(float) for name in numbers)
+    good = (age > 0) & np.isfinite(age) & (share >= 0) & (share <= 1) & (worth > 0) & np.isfinite(worth)
+    good &= (said["component"].notna() & (said["family"].notna() | said["kind"].notna())).to_numpy()
+    if not good.all():
+        i = int(np.argmin(good))
         raise InvalidInput(
-            f"Hearsay about {saying.component!r} names the kind {saying.kind!r}, but the records came "
-            "without kinds; give `kind` with the records."
+            "`hearsay` must name a component, a family or a kind, an age above 0, a share failed from 0 to 1 "
+            f"and a worth above 0; row {i} holds {said.iloc[i].to_dict()}."
         )
-    if saying.family is None:
-        return saying.kind
-    known = kind_of.setdefault((saying.component, saying.family), saying.kind)
-    if saying.kind is not None and known != saying.kind:
-        raise InvalidInput(
-            f"Hearsay about {saying.component!r} puts the family {saying.family!r} into the kind "
-            f"{saying.kind!r}; elsewhere it belongs to {known!r}."
-        )
-    return known
+    known = frame.drop_duplicates(labels[:2]).set_index(labels[:2])["kind"]
+    known = known.reindex(pd.MultiIndex.from_frame(said[labels[:2]]))
+    said["kind"] = said["kind"].fillna(known.set_axis(said.index))
+    ends = [(0.0, age, share * worth), (age, np.inf, worth - share * worth)]
+    rows = pd.concat([said.assign(lower=a, upper=b, count=n) for a, b, n in ends]).sort_index(kind="stable")
+    rows = rows[rows["count"] > 0]
+    # About a kind: one unnamed family, as often as it counts. About a family: its own records.
+    power = np.where(rows["family"].isna(), rows["count"], 1.0)
+    record = np.arange(len(rows)) + (0 if frame.empty else int(frame["record"].max()) + 1)
+    rows = rows.assign(count=rows["count"] / power, power=power, record=record)
+    rows = rows.assign(year=np.nan, heard=True, weight=1.0)[frame.columns]
+    return rows if frame.empty else pd.concat([frame, rows.astype(frame.dtypes)], ignore_index=True)
 
 
 def _distinct(*columns: np.ndarray) -> tuple[IntArray, IntArray]:
@@ -416,7 +355,7 @@ def gather(
     family: ArrayLike,
     kind: ArrayLike | None = None,
     year: ArrayLike | None = None,
-    hearsay: Sequence[Hearsay] = (),
+    hearsay: HearsayRows = (),
 ) -> list[ComponentRecords]:
     """Lay labels and hearsay beside life records; sort them into components, families and findings."""
     size = 0 if records is None else len(records)
@@ -432,9 +371,9 @@ def gather(
             **{name: np.zeros(0) if records is None else getattr(records, name) for name in columns},
         }
     )
+    frame = _with_hearsay(frame, hearsay)
     _check_labels(frame)
     frame["alternatives"] = frame.groupby("record")["record"].transform("size")
-    frame = _with_hearsay(frame, hearsay, has_kinds=kind is not None)
     told = frame[(frame["lower"] > 0) | np.isfinite(frame["upper"]) | frame["alternatives"].gt(1)]
     order = ["component", "family", "power", "record", "lower", "upper", "year"]
     told = told.sort_values(order, kind="stable", na_position="last")
@@ -1260,7 +1199,7 @@ def pool(
     family: ArrayLike,
     kind: ArrayLike | None = None,
     year: ArrayLike | None = None,
-    hearsay: Sequence[Hearsay] = (),
+    hearsay: HearsayRows = (),
     prior: Hyperprior | None = None,
     executor: Executor | None = None,
 ) -> PooledLives:
@@ -1287,7 +1226,9 @@ def pool(
         Kind of the row's family; None where it is not known. Without it kinds are not told apart.
     year : array_like of float, shape (n_rows,), optional
         Production year that the row's alternative assumes. Without it the year makes no difference.
-    hearsay : sequence of Hearsay
+    hearsay : DataFrame or sequence of dict, optional
+        Rows of a ledger's table of hearsay about shares of failed parts. One about a kind counts as if
+        `worth_jobs` families of it had sent one record each; one about a family may name its kind too.
     prior : Hyperprior, optional
         Other prior beliefs than the default ones.
     executor : concurrent.futures.Executor, optional
@@ -1301,7 +1242,7 @@ def pool(
     ------
     InvalidInput
         If labels are missing, of another length than the records, or contradict each other; if a year
-        is missing; if hearsay contradicts the records.
+        is missing; if hearsay is out of range or contradicts the records.
 
     Notes
     -----

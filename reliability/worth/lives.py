@@ -11,7 +11,7 @@ from scipy.special import expit, logit
 
 from reliability.life import LifeRecords, pool
 from reliability.life.lives import Observations, observe
-from reliability.life.pooling import Hearsay, PooledLives
+from reliability.life.pooling import PooledLives
 from reliability.life.years import find_changes
 from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import MIDDLE_YEAR, REPAIRED, Bench
@@ -296,21 +296,11 @@ def _told_apart(table: pd.DataFrame, changes: dict[tuple[str, str], float]) -> p
     return table.assign(family=family)[kept]
 
 
-def hearsay_of(heard: pd.DataFrame, bench: Bench) -> Sequence[Hearsay]:
-    """Read what the trade says of component lives; rows about repairs are not for here."""
-    kind_of = dict(zip(bench.families, (bench.kinds[k] for k in bench.family_kind), strict=True))
+def hearsay_of(heard: pd.DataFrame, bench: Bench) -> pd.DataFrame:
+    """Take what the trade says of component lives, not of repairs; a family's kind stands beside it."""
     rows = heard[heard["component"].notna() & heard["share_failed"].notna() & (heard["worth_jobs"] > 0)]
-    return tuple(
-        Hearsay(
-            row.component,
-            float(row.age_years),
-            float(row.share_failed),
-            float(row.worth_jobs),
-            family=row.family,
-            kind=row.kind if row.family is None else kind_of.get(row.family),
-        )
-        for row in rows.itertuples()
-    )
+    kind_of = dict(zip(bench.families, (bench.kinds[k] for k in bench.family_kind), strict=True))
+    return rows.assign(kind=rows["kind"].where(rows["family"].isna(), rows["family"].map(kind_of)))
 
 
 def lives_of(
