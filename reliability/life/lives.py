@@ -323,7 +323,6 @@ def _mixed(records: LifeRecords, position: IntArray, keep: BoolArray) -> Rows:
 
 
 MONTHS = 12
-AGE_COLUMNS = ("job", "family", "built_from", "built_to", "taken_in")
 FAMILY_COLUMNS = ("family", "kind", "first_year", "last_year")
 
 
@@ -355,21 +354,7 @@ def production_windows(jobs: pd.DataFrame, families: pd.DataFrame) -> tuple[Floa
     # An end that the job leaves empty is taken from the family's span; a last year after the unit was taken
     # in is cut to that year. NaN where the year is not known; a first above the last contradicts the span or
     # dates.
-    require_columns("jobs", jobs, AGE_COLUMNS)
-    require_unique("jobs", jobs["job"])
-    require_columns("families", families, FAMILY_COLUMNS)
-    require_unique("families", families["family"])
     row = pd.Index(families["family"]).get_indexer(pd.Index(jobs["family"]))
-    if (row < 0).any():
-        lost = jobs.iloc[int(np.argmax(row < 0))]
-        told = f"Job {lost['job']!r} is of a family that is not listed:"
-        raise unknown(told, lost["family"], families["family"])
-    undated = jobs["taken_in"].isna().to_numpy()
-    if undated.any():
-        raise InvalidInput(
-            f"Every job needs the date it was taken in; {undated.sum()} of {len(jobs)} have none "
-            f"(first: job {jobs['job'].iloc[int(np.argmax(undated))]!r})."
-        )
     return closed_windows(
         jobs["built_from"].to_numpy(dtype=np.float64),
         jobs["built_to"].to_numpy(dtype=np.float64),
@@ -446,23 +431,6 @@ def unit_ages(jobs: pd.DataFrame, families: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def require_columns(table: str, frame: pd.DataFrame, columns: tuple[str, ...]) -> None:
-    """Refuse a frame that lacks a column that is about to be read."""
-    missing = [name for name in columns if name not in frame.columns]
-    if missing:
-        raise InvalidInput(
-            f"The table {table} lacks the columns {', '.join(missing)}; "
-            f"it has {', '.join(map(str, frame.columns)) or 'none'}."
-        )
-
-
-def require_unique(table: str, keys: pd.Series) -> None:
-    """Refuse a table in which a name that others refer to occurs twice."""
-    twice = keys.duplicated()
-    if twice.any():
-        raise InvalidInput(f"The table {table} holds {keys.name} {keys[twice].iloc[0]!r} more than once.")
-
-
 # ---- Settle what each finding says before ages come in: implied rows, repeated rows, order
 
 
@@ -482,9 +450,6 @@ def settled_findings(jobs: pd.DataFrame, findings: pd.DataFrame) -> tuple[pd.Dat
     # its findings as received is taken as failed; if there is none, a row is added. Where the part died on
     # the bench, its findings as received stand and an added row says "during work".
     unit = pd.Index(jobs["job"]).get_indexer(pd.Index(findings["job"]))
-    if (unit < 0).any():
-        lost = findings["job"].iloc[int(np.argmax(unit < 0))]
-        raise unknown("A finding belongs to a job that is not listed:", lost, jobs["job"])
     rows = findings[list(FINDING_COLUMNS)].assign(unit=unit)
     ended = _ended(jobs, rows)
     changed = _worst_received(rows, ended[ended["n_failed"].eq(0) & ~ended["on_bench"]])
@@ -608,12 +573,6 @@ class Observations:
 
     def life_records(self, by: Sequence[str] = ("component", "family")) -> tuple[LifeRecords, pd.DataFrame]:
         """Group the observations into strata for a fit."""
-        for name in by:
-            if name not in self.table.columns:
-                raise unknown("Observations have no column", name, self.table.columns)
-        if self.table.empty:
-            reasons = ", ".join(f"{reason}: {n}" for reason, n in self.left_out.items() if n)
-            raise InvalidInput(f"No finding tells anything about lives ({reasons or 'there is none'}).")
         columns = list(by)
         if columns:
             stratum = self.table.groupby(columns, sort=True, dropna=False).ngroup().to_numpy()
@@ -657,9 +616,6 @@ def observe(
     """
     if event not in EVENTS:
         raise unknown("There is no event", event, EVENTS)
-    require_columns("jobs", jobs, JOB_COLUMNS)
-    require_unique("jobs", jobs["job"])
-    require_columns("findings", findings, FINDING_COLUMNS)
     rows, assumed = settled_findings(jobs, findings)
     rows = _with_units(rows, jobs, families)
     rows, reasons = _with_start(rows)

@@ -59,12 +59,7 @@ class Hyperprior:
         The change of log scale per decade of production year is normal around 0; 0.25 means a third
         longer or shorter per decade is nothing unusual.
     least_spread : float
-        Two families are never closer than this.
-
-    Raises
-    ------
-    InvalidInput
-        If a value is not above 0 and finite, or `least_spread` is below 0.02.
+        Two families are never closer than this; 0.02 or above, for lattices are no finer.
     """
 
     scale_years: float = 30.0
@@ -77,16 +72,6 @@ class Hyperprior:
     spread_sd: float = 0.7
     slope_sd: float = 0.25
     least_spread: float = 0.1
-
-    def __post_init__(self) -> None:
-        for name, value in vars(self).items():
-            if not 0 < value < np.inf:
-                raise InvalidInput(f"Hyperprior: `{name}` must be above 0 and finite, got {value!r}.")
-        if self.least_spread < 0.02:
-            raise InvalidInput(
-                "Hyperprior: `least_spread` must be 0.02 or above (lattices are no finer), "
-                f"got {self.least_spread!r}."
-            )
 
     def spread(self, log_s: FloatArray | float) -> FloatArray:
         """Spread that belongs to a value of log s."""

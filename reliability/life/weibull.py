@@ -434,7 +434,7 @@ class WeibullFit:
         ages = np.asarray(age_years, dtype=float)
         if ages.ndim == 2 and len(ages) == self.stratum.size:
             return self._failed_by_several(ages)
-        age = self._per_stratum("age_years", ages)
+        age = np.broadcast_to(ages, self.stratum.shape)
         good = (age >= 0) & np.isfinite(age)
         if not good.all():
             raise InvalidInput(f"`age_years` must be finite and 0 or above; it holds {age[~good][0]:g}.")
@@ -475,7 +475,7 @@ class WeibullFit:
             Years. An end is 0 or ``inf`` where the records put no bound on that side; NaN where the
             stratum is not usable.
         """
-        part = self._per_stratum("share", share)
+        part = np.broadcast_to(np.asarray(share, dtype=float), self.stratum.shape)
         good = (part > 0) & (part < 1)
         if not good.all():
             raise InvalidInput(f"`share` must be above 0 and below 1; it holds {part[~good][0]:g}.")
@@ -517,15 +517,6 @@ class WeibullFit:
                 among(self.usable, self._likelihood.first_age * np.exp(place * self._likelihood.spread))
                 for place in ((z - self._peak.level) / self._peak.slope, *ends)
             )
-
-    def _per_stratum(self, name: str, values: ArrayLike) -> FloatArray:
-        given = np.asarray(values, dtype=float)
-        if given.shape not in ((), self.stratum.shape):
-            raise InvalidInput(
-                f"`{name}` must be one number or one for each of the {self.stratum.size} strata; "
-                f"its shape is {given.shape}."
-            )
-        return np.broadcast_to(given, self.stratum.shape)
 
 
 _TABLE = ("stratum", "status", "n_records", "n_failed", "n_sound", "log_likelihood")
@@ -683,11 +674,6 @@ def check_model(records: LifeRecords, fit: WeibullFit | None = None) -> ModelChe
     shape is worse than another by 2 or more; "another shape fits better" where Weibull is worse than
     the best by 4 or more.
     """
-    if records.strata.size != 1:
-        raise InvalidInput(
-            f"A model check takes the records of one stratum; these have {records.strata.size} strata "
-            f"({', '.join(str(s) for s in records.strata[:5])}{', ...' if records.strata.size > 5 else ''})."
-        )
     fit = weibull_fits(records) if fit is None else fit
     k = int(np.flatnonzero(fit.stratum == records.strata[0])[0])
     status, n_records, none = str(fit.status[k]), float(fit.n_records[k]), float("nan")

@@ -14,7 +14,6 @@ from numpy.typing import ArrayLike
 from scipy.optimize import isotonic_regression
 from scipy.special import expit, logit, xlogy
 
-from reliability.errors import InvalidInput
 from reliability.life.lives import BoolArray, FloatArray, IntArray, LifeRecords, run_starts
 
 # ---- Records whose year of production is known
@@ -246,8 +245,6 @@ class Search:
 
 def prepare_search(parts: Parts) -> Search | None:
     """Lay the records out for a search; None if they are too few."""
-    if not np.all(parts.count == np.round(parts.count)):
-        raise InvalidInput("The search for a change needs whole counts; weighed records have none.")
     count = parts.count.astype(np.int64)
     n, n_failed = count.sum(), count[parts.failed].sum()
     if n < MIN_RECORDS or min(n_failed, n - n_failed) < MIN_SIDE:
@@ -340,7 +337,8 @@ def find_changes(
     Parameters
     ----------
     records : LifeRecords
-        Any number of strata. Records whose year is one of several are left out and counted in the note.
+        Any number of strata, with whole counts. Records whose year is one of several are left out and counted
+        in the note.
     year : array_like of float, shape (n_rows,)
         Year of production (or fitting) of each row; NaN if not known.
     labels : DataFrame
@@ -390,19 +388,17 @@ def find_changes(
        double bootstrap", Comput. Stat. Data Anal. 51 (2007) 3259-3281.
     .. [3] J. Besag and P. Clifford, "Sequential Monte Carlo p-values", Biometrika 78 (1991) 301-304.
     """
-    if n_bootstrap < 1:
-        raise InvalidInput(f"`n_bootstrap` must be at least 1; got {n_bootstrap!r}.")
-    sound = np.isinf(records.upper)
-    built = _one_each(records, "year", year)
+    sound, built = np.isinf(records.upper), np.asarray(year, dtype=float)
     ages = np.where(sound, records.lower, records.upper)
-    ages = ages if age_years is None else _one_each(records, "age_years", age_years)
-    units = None if unit is None else _one_each(records, "unit", unit)
+    ages = ages if age_years is None else np.asarray(age_years, dtype=float)
     # A record with alternatives has no known year; of one that says nothing no year matters.
     keep = ~records.is_alternative & ~np.isnan(built) & ~((records.lower == 0) & sound)
-    if not np.all(ages[keep] > 0):
-        raise InvalidInput(f"`age_years` must be above 0 in every record; got {ages[keep].min():g}.")
+    units = None if unit is None else np.asarray(unit, dtype=float)
     parts, rows = Parts(records.count, ~sound, built, ages, units), []
-    for at in _strata(records, labels):
+    order = np.argsort(records.stratum, kind="stable")
+    strata = np.split(order, np.searchsorted(records.stratum[order], records.strata[1:]))
+    for place in np.searchsorted(records.strata, labels["stratum"]):
+        at = strata[place]
         rest = at[~keep[at]]
         left_out = rest[np.unique(records.record[rest], return_index=True)[1]]
         n_left_out = float(records.count[left_out].sum())
@@ -412,26 +408,3 @@ def find_changes(
     if told.any():
         table.loc[told, "q_value"] = _false_discoveries(table.loc[told, "p_value"].to_numpy(float))
     return table
-
-
-def _one_each(records: LifeRecords, name: str, given: ArrayLike) -> FloatArray:
-    """Numbers that were given, one for each row."""
-    values = np.asarray(given, dtype=float)
-    if values.shape != (len(records),):
-        raise InvalidInput(
-            f"`{name}` needs one number for each of the {len(records)} rows; its shape is {values.shape}."
-        )
-    return values
-
-
-def _strata(records: LifeRecords, labels: pd.DataFrame) -> list[IntArray]:
-    """Give the positions of the records of each stratum, in the order of the labels."""
-    if "stratum" not in labels.columns or sorted(labels["stratum"]) != records.strata.tolist():
-        named = sorted(labels["stratum"]) if "stratum" in labels.columns else "no column stratum"
-        raise InvalidInput(
-            f"`labels` must name each stratum of the records once; it has {named}, "
-            f"the records have {records.strata.tolist()}."
-        )
-    order = np.argsort(records.stratum, kind="stable")
-    strata = np.split(order, np.searchsorted(records.stratum[order], records.strata[1:]))
-    return [strata[place] for place in np.searchsorted(records.strata, labels["stratum"])]

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from reliability.errors import InvalidInput, UnknownName
+from reliability.errors import InvalidInput
 from reliability.life.curves import DAYS_PER_YEAR, comebacks
 
 SOLD = pd.Timestamp("2024-01-01")
@@ -150,20 +150,12 @@ def test_order_of_rows_changes_nothing():
 
 
 @pytest.mark.parametrize(
-    ("units", "rows", "asked", "error", "said"),
+    ("asked", "said"),
     [
-        (jobs(1), checks(("X9", 30, "yes", None, None)), {}, UnknownName,
-         r"A check belongs to a job that is not listed: 'X9'; known: B0"),
-        (jobs(1), checks().drop(columns="working"), {}, InvalidInput,
-         r"The table followups lacks the columns working"),
-        (pd.concat([jobs(1)] * 2), checks(), {}, InvalidInput,
-         r"The table jobs holds job 'B0' more than once"),
-        *((jobs(1), checks(), {"days": days}, InvalidInput, r"`days` must be finite and above 0; got \[")
-          for days in (0, np.nan, np.inf)),
-        (jobs(1), checks(), {"days": 30, "level": 90}, InvalidInput,
-         r"`level` must lie between 0 and 1; got 90"),
+        *(({"days": days}, r"`days` must be finite and above 0; got \[") for days in (0, np.nan, np.inf)),
+        ({"days": 30, "level": 90}, r"`level` must lie between 0 and 1; got 90"),
     ],
-)  # fmt: skip
-def test_tables_at_odds_and_questions_out_of_range_are_refused(units, rows, asked, error, said):
-    with pytest.raises(error, match=said):
-        comebacks(units, rows, AS_OF).within(**asked)
+)
+def test_questions_out_of_range_are_refused(asked, said):
+    with pytest.raises(InvalidInput, match=said):
+        came_back(1).within(**asked)

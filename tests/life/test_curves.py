@@ -425,10 +425,6 @@ def test_order_counts_and_units_change_nothing_and_no_curve_falls(rows, random):
 @pytest.mark.parametrize(
     ("ask", "said"),
     [
-        (
-            lambda: fit_curve(LifeRecords(0, [5, 6], stratum=[0, 1])),
-            "one stratum at a time; these records hold 2",
-        ),
         (lambda: fit_curve(LifeRecords(0, 5), level=90), "`level` must lie between 0 and 1; got 90"),
         (lambda: fit_curve(LifeRecords(0, 5), level=np.nan), "`level` must lie between 0 and 1; got nan"),
         (lambda: fit_curve(LifeRecords(0, 5)).at([1, -2]), "Ages must be numbers >= 0; got -2"),

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from reliability.errors import InvalidInput, UnknownName
+from reliability.errors import UnknownName
 from reliability.life.lives import age_at, decimal_year, observe, unit_ages
 
 JOB = {
@@ -268,44 +268,12 @@ def test_order_of_rows_in_the_tables_changes_nothing():
 # ---- refusals
 
 
-@pytest.mark.parametrize(
-    ("units", "told", "families", "error", "said"),
-    [
-        (jobs(), {}, FAMILIES.iloc[[0, 1, 1]], InvalidInput, r"holds family 'Dallow 80' more than once"),
-        (jobs({}, {}), {}, FAMILIES, InvalidInput, r"table jobs holds job 'B1' more than once"),
-        (
-            jobs().drop(columns="origin"), {}, FAMILIES, InvalidInput,
-            r"The table jobs lacks the columns origin; it has job, family",
-        ),
-        (
-            jobs(), {"job": "B7"}, FAMILIES, UnknownName,
-            r"A finding belongs to a job that is not listed: 'B7'; known: B1",
-        ),
-        (
-            jobs({"family": "Tarnwick T4"}), {}, FAMILIES, UnknownName,
-            r"Job 'B1' is of a family that is not listed: 'Tarnwick T4'",
-        ),
-        (
-            jobs({"taken_in": None}), {}, FAMILIES, InvalidInput,
-            r"needs the date it was taken in; 1 of 1 .*job 'B1'",
-        ),
-    ],
-)  # fmt: skip
-def test_tables_at_odds_are_refused(units, told, families, error, said):
-    with pytest.raises(error, match=said):
-        observe(units, findings(told), families)
-
-
-def test_questions_that_cannot_be_answered_are_refused():
-    with pytest.raises(UnknownName, match=r"no event 'broken'; known: failed, needs work"):
-        seen(event="broken")
-    with pytest.raises(UnknownName, match=r"Observations have no column 'make'; known: age_years, component"):
-        seen(told=[{}]).life_records(by=("make",))
+def test_nothing_is_observed_where_there_is_nothing():
     nothing = seen()
     assert nothing.table.empty
     assert nothing.left_out.sum() == 0
-    with pytest.raises(InvalidInput, match=r"No finding tells anything about lives \(there is none\)"):
-        nothing.life_records()
-    undated = {"family": "Dallow 80", "built_from": np.nan, "built_to": np.nan}
-    with pytest.raises(InvalidInput, match=r"lives \(no production year: 1\)"):
-        seen([undated], [{}]).life_records()
+
+
+def test_an_event_that_is_not_known_is_refused():
+    with pytest.raises(UnknownName, match=r"no event 'broken'; known: failed, needs work"):
+        seen(event="broken")

@@ -6,7 +6,6 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import chi2, expon, lognorm, weibull_min
 
-from reliability.errors import InvalidInput
 from reliability.life import LifeRecords
 from reliability.life.weibull import check_model
 from tests.life.cases import INF, ball_bearings, read, stopped_test, turbine_wheels
@@ -158,10 +157,3 @@ def test_alternatives_of_a_year_window_enter_all_shapes():
         for lives in (LifeRecords(time, time), three)
     )
     assert_allclose(several, single, rtol=1e-5, atol=1e-6)
-
-
-def test_several_strata_are_refused():
-    with pytest.raises(InvalidInput, match=r"records of one stratum; these have 2 strata \(3, 7\)"):
-        check_model(LifeRecords(0, [5, 6], stratum=[3, 7]))
-    with pytest.raises(InvalidInput, match=r"these have 7 strata \(0, 1, 2, 3, 4, \.\.\.\)"):
-        check_model(LifeRecords(0, 5 + np.arange(7), stratum=np.arange(7)))

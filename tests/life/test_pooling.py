@@ -1,5 +1,4 @@
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -363,13 +362,6 @@ def test_hearsay_out_of_range_is_refused(values):
     rows = [heard("belt", 30, 0.5, 5, family="a"), heard("belt", 30, 0.5, 5, family="a") | values]
     with pytest.raises(InvalidInput, match=r"`hearsay` must name a component, .* row 1 holds \{"):
         pool(LIVES, **PLAIN, hearsay=rows)
-
-
-def test_prior_out_of_range_is_refused():
-    with pytest.raises(InvalidInput, match=r"`spread_sd` must be above 0 and finite, got 0"):
-        replace(Hyperprior(), spread_sd=0)
-    with pytest.raises(InvalidInput, match=r"`least_spread` must be 0.02 or above .*, got 0.01"):
-        Hyperprior(least_spread=0.01)
 
 
 def test_questions_that_make_no_sense_are_refused():

@@ -370,7 +370,6 @@ def test_table_holds_every_stratum():
             )
             for share in (0, 1.5, np.nan)
         ),
-        (lambda fit: fit.failed_by([1, 2, 3]), r"one for each of the 2 strata; its shape is \(3,\)"),
     ],
 )
 def test_questions_that_make_no_sense_are_refused(ask, said):

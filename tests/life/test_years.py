@@ -8,7 +8,6 @@ from scipy.optimize import minimize
 from scipy.special import expit, log_expit
 from scipy.stats import false_discovery_control
 
-from reliability.errors import InvalidInput
 from reliability.life.lives import LifeRecords
 from reliability.life.years import Groups, Null, Parts, find_changes, prepare_search
 
@@ -224,32 +223,6 @@ def test_order_and_replicates_change_nothing():
     doubled = change_year(LifeRecords(records.lower[at], records.upper[at]), year[at], seed=3)
     pd.testing.assert_series_equal(doubled, counted)
     assert doubled.n_records == 60
-
-
-@pytest.mark.parametrize(
-    ("changes", "given", "said"),
-    [
-        ({}, {"year": np.zeros(19)}, r"`year` needs one number for each of the 20 rows; .*\(19,\)"),
-        ({}, {"unit": [1, 2, 3]}, r"`unit` needs one number for each of the 20 rows; .*\(3,\)"),
-        ({}, {"age_years": np.zeros(20)}, r"`age_years` must be above 0 in every record; got 0"),
-        ({}, {"n_bootstrap": 0}, r"`n_bootstrap` must be at least 1; got 0"),
-        ({"count": 0.5}, {}, r"needs whole counts"),
-    ],
-)
-def test_searches_that_cannot_be_made_are_refused(changes, given, said):
-    records, year = fleet(1, 20)
-    with pytest.raises(InvalidInput, match=said):
-        change_year(LifeRecords(records.lower, records.upper, **changes), **{"year": year, **given})
-
-
-def test_labels_must_name_the_strata(three_families):
-    _, records, year, labels = three_families
-    for wrong, said in (
-        (labels[:2], r"it has \[0, 1\], the records have \[0, 1, 2\]"),
-        (labels.drop(columns="stratum"), r"it has no column stratum"),
-    ):
-        with pytest.raises(InvalidInput, match=said):
-            find_changes(records, year, wrong)
 
 
 # ---- The curve of the search for a change year where nothing changed.
