@@ -14,9 +14,10 @@ from numpy.testing import assert_allclose
 
 from reliability.cluster import executor_for
 from reliability.errors import BenchoddsError, InvalidInput
-from reliability.life import bulk, weibull_fits
+from reliability.life import bulk
 from reliability.life.bulk import count_findings, lives_of_counts
 from reliability.life.lives import observe
+from reliability.life.weibull import weibull_fits
 from reliability.records.archive import open_archives, write_archive
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger

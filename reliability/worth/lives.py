@@ -9,9 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from reliability.life import LifeRecords, pool
-from reliability.life.lives import Observations, observe
-from reliability.life.pooling import PooledLives
+from reliability.life.lives import LifeRecords, Observations, observe
+from reliability.life.pooling import PooledLives, pool
 from reliability.life.years import find_changes
 from reliability.records.tables import USUAL_COMPONENTS
 from reliability.worth.bench import MIDDLE_YEAR, REPAIRED, Bench

@@ -23,7 +23,8 @@ from typing import Any
 from click.testing import CliRunner
 
 from reliability.cli import main
-from reliability.life import LifeRecords, weibull_fits
+from reliability.life.lives import LifeRecords
+from reliability.life.weibull import weibull_fits
 from tests.simulate import make_offers, make_world, run_bench
 
 HERE = Path(__file__).parent

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from reliability.life import LifeRecords
+from reliability.life.lives import LifeRecords
 
 DATA = Path(__file__).parents[1] / "data"
 INF = np.inf

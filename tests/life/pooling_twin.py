@@ -10,7 +10,7 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from scipy.stats import norm, qmc
 
-from reliability.life import LifeRecords
+from reliability.life.lives import LifeRecords
 
 
 @dataclass(frozen=True)

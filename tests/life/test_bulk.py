@@ -10,9 +10,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import bulk, pool, weibull_fits
+from reliability.life import bulk
 from reliability.life.bulk import LIFE_COLUMNS, Counts, lives_of_counts, spread
 from reliability.life.lives import age_at, observe
+from reliability.life.pooling import pool
+from reliability.life.weibull import weibull_fits
 from reliability.records.archive import ARCHIVED
 
 SPAN = ["family", "kind", "first_year", "last_year"]

@@ -4,10 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-import reliability.life
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords
-from reliability.life.lives import collapse
+from reliability.life.lives import LifeRecords, collapse
 
 INF = np.inf
 
@@ -100,14 +98,6 @@ def test_a_subset_that_tears_a_record_apart_is_refused():
 def test_a_mask_of_another_kind_is_refused(mask):
     with pytest.raises(InvalidInput, match="one truth value for each of the 3 rows"):
         LifeRecords(0, [5, 6, 7]).subset(mask)
-
-
-def test_the_public_names_of_the_room():
-    assert dir(reliability.life) == ["LifeRecords", "fit_curve", "pool", "weibull_fits"]
-    for name in dir(reliability.life):
-        assert callable(getattr(reliability.life, name))
-    with pytest.raises(AttributeError, match=r"has no attribute 'fit'; it has LifeRecords, fit_curve"):
-        reliability.life.fit  # noqa: B018
 
 
 # ---- collapsing

@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import chi2, expon, lognorm, weibull_min
 
-from reliability.life import LifeRecords
+from reliability.life.lives import LifeRecords
 from reliability.life.weibull import check_model
 from tests.life.cases import INF, ball_bearings, read, stopped_test, turbine_wheels
 

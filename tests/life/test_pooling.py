@@ -7,8 +7,9 @@ from pandas.testing import assert_frame_equal
 from scipy.stats import norm
 
 from reliability.errors import InvalidInput, UnknownName
-from reliability.life import LifeRecords, pool, weibull_fits
-from reliability.life.pooling import Hyperprior, gather
+from reliability.life.lives import LifeRecords
+from reliability.life.pooling import Hyperprior, gather, pool
+from reliability.life.weibull import weibull_fits
 from tests.life.cases import INF, names, small_fleet, status
 from tests.life.pooling_twin import BruteForce, Case, naive_log_likelihood
 from tests.measure.pooling_worlds import World, draw, repeat

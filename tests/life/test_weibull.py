@@ -13,9 +13,10 @@ from scipy.special import gamma
 from scipy.stats import binom, chi2, norm
 
 from reliability.errors import InvalidInput
-from reliability.life import LifeRecords, weibull, weibull_fits
+from reliability.life import weibull
 from reliability.life.likelihood import Likelihood
-from reliability.life.lives import collapse
+from reliability.life.lives import LifeRecords, collapse
+from reliability.life.weibull import weibull_fits
 from tests.life.cases import INF, ball_bearings, cracked_parts, read, right_censored, stopped_test
 from tests.measure.lives import small_strata
 

@@ -9,9 +9,10 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import chi2
 
-from reliability.life import LifeRecords, likelihood, weibull_fits
+from reliability.life import likelihood
 from reliability.life.likelihood import flat_limit, steep_limit
-from reliability.life.lives import collapse
+from reliability.life.lives import LifeRecords, collapse
+from reliability.life.weibull import weibull_fits
 
 INF = np.inf
 TINY = 1e-9

@@ -18,8 +18,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from reliability.life import pool, weibull_fits
 from reliability.life.bulk import STRATA_PER_PIECE, count_findings
+from reliability.life.pooling import pool
+from reliability.life.weibull import weibull_fits
 from reliability.records.archive import ARCHIVED, FILE, NAME, VERSION, open_archives
 from tests.measure import apart
 from tests.measure.apart import Row, row

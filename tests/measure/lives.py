@@ -19,7 +19,9 @@ import click
 import lifelines
 import numpy as np
 
-from reliability.life import LifeRecords, fit_curve, weibull_fits
+from reliability.life.curves import fit_curve
+from reliability.life.lives import LifeRecords
+from reliability.life.weibull import weibull_fits
 
 SEED = 20261124
 N_STRATA = 10_000

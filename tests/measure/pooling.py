@@ -14,8 +14,8 @@ from typing import Any
 import click
 import numpy as np
 
-from reliability.life import LifeRecords, pool
-from reliability.life.pooling import Hyperprior
+from reliability.life.lives import LifeRecords
+from reliability.life.pooling import Hyperprior, pool
 from tests.measure.pooling_worlds import (
     SEED,
     SMALL_RISK,

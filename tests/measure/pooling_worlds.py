@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reliability.life import LifeRecords, pool, weibull_fits
-from reliability.life.pooling import Hyperprior, PooledLives
+from reliability.life.lives import LifeRecords
+from reliability.life.pooling import Hyperprior, PooledLives, pool
+from reliability.life.weibull import weibull_fits
 
 SEED = 20261124
 LEVEL = 0.90

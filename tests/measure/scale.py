@@ -16,9 +16,10 @@ from typing import Any
 
 import numpy as np
 
-from reliability.life import pool, weibull_fits
 from reliability.life.bulk import Counts, Piece, count_findings, spread
 from reliability.life.lives import observe
+from reliability.life.pooling import pool
+from reliability.life.weibull import weibull_fits
 from reliability.records.archive import ledger_findings, open_archives
 from reliability.records.frames import read_records
 from reliability.records.importing import import_package
