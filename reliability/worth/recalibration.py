@@ -323,21 +323,26 @@ def fit_recalibration(
 
     price = np.append(price_signal[:n_f], 0.0)[at]
     known = design(of_kind, season_of.loc[seasons].to_numpy(), chain, age, price, seen)
-    # As little as the chain is believed of single jobs, as little it is of their level.
-    means = {"level": (believed - 1.0) * centre, "chain": believed, "price": ODDS_NEWS}
-    blocks = [Block(name, x, SPREADS[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]]
     unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual["variance"].to_numpy()[:n_f])
-    fit = fit_shrunk_logit(
-        outcomes["repaired"],
-        trials,
-        blocks,
-        # What is said of a whole kind belongs to no family: one more group takes it.
-        inner=np.where(at < 0, n_f, at),
-        n_inner=n_f + 1,
-        inner_sds=FAMILY_SDS,
-        offset=centre + outcomes["offset"],
-        inner_extra=np.append(unfounded, 0.0),
-    )
+    # The chain was fitted to findings of these very jobs, and follows their outcomes closer than it will
+    # those of others: a weight above 1 shows that alone, and is then held there.
+    for weight, spreads in ((believed, SPREADS["chain"]), (1.0, SPREADS["chain"][:1])):
+        # As little as the chain is believed of single jobs, as little it is of their level.
+        means = {"level": (believed - 1.0) * centre, "chain": weight, "price": ODDS_NEWS}
+        sds = SPREADS | {"chain": spreads}
+        fit = fit_shrunk_logit(
+            outcomes["repaired"],
+            trials,
+            [Block(name, x, sds[name], means.get(name, 0.0)) for name, x in known.items() if x.shape[1]],
+            # What is said of a whole kind belongs to no family: one more group takes it.
+            inner=np.where(at < 0, n_f, at),
+            n_inner=n_f + 1,
+            inner_sds=FAMILY_SDS,
+            offset=centre + outcomes["offset"],
+            inner_extra=np.append(unfounded, 0.0),
+        )
+        if fit.effects(np.eye(fit.n_upper)[[list(known).index("chain")]])[0][0] <= 1.0:
+            break
     by_chain, usual_age = usual["log_odds"].to_numpy(), usual["age_years"].to_numpy()
     now, no_signs = np.broadcast_to(coming, (kind.size, coming.size)), np.zeros((kind.size, n_s))
     rows = design(kind, now, by_chain, usual_age, price_signal, no_signs)

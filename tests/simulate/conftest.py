@@ -1,4 +1,3 @@
-import math
 from dataclasses import replace
 
 import pytest
@@ -10,12 +9,6 @@ from tests.simulate.world import Family, Part, Sign
 @pytest.fixture(scope="session")
 def damp_world():
     return make_world("damp", 5)
-
-
-@pytest.fixture(scope="session")
-def share_error():
-    """Four standard errors of a share seen in n draws."""
-    return lambda share, n: 4 * math.sqrt(max(share * (1 - share), 1e-4) / n)
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import MOST_YEARS, assumed_years
-from reliability.worth.recalibration import ages_of_jobs, gather_outcomes, written_up
+from reliability.worth.recalibration import ages_of_jobs, fit_recalibration, gather_outcomes, written_up
 from tests.worth.ledgers import job
 
 DAY = datetime.date(2025, 6, 1)
@@ -23,9 +23,9 @@ NAME = "Larkov T1"
 FAMILY = {"family": NAME, "kind": "tape deck", "first_year": 1981, "last_year": 1986, "working_price": 110.0}
 
 
-def bench_of(jobs, *, hearsay=(), **settings):
+def bench_of(jobs, *, hearsay=(), findings=(), **settings):
     rows = [{"setting": name, "value": value} for name, value in settings.items()]
-    tables = {"families": [FAMILY], "jobs": jobs, "settings": rows, "hearsay": hearsay}
+    tables = {"families": [FAMILY], "jobs": jobs, "settings": rows, "hearsay": hearsay, "findings": findings}
     return read_bench(records_from_rows(tables), DAY)
 
 
@@ -100,6 +100,26 @@ def test_hearsay_counts_as_jobs_of_what_it_speaks_of():
     assert_allclose(found.repaired / found.trials, np.where(of_family, 0.4, 0.3))
     assert (found.trials > 0).all()
     assert (found.trials < np.where(of_family, 5.0, 4.0)).all()
+
+
+# ---- how far the chain of components is believed
+
+
+@pytest.mark.parametrize(("truth", "low", "high"), [(2.0, 0.9, 1.1), (0.4, 0.2, 0.75), (0.0, -0.3, 0.35)])
+def test_outcomes_may_take_weight_from_the_chain_and_add_none(truth, low, high):
+    """Log odds of 400 jobs are some multiple of what the chain told of them."""
+    rng = np.random.default_rng(3)
+    chain = rng.normal(0, 1.2, 400)
+    repaired = rng.random(400) < expit(truth * chain)
+    jobs = [came(n, is_repaired, 2024) for n, is_repaired in enumerate(repaired, start=1)]
+    examined = [{"job": str(n), "component": "belt", "found": "sound"} for n in range(1, 401)]
+    bench = bench_of(jobs, findings=examined)
+    slots = len(bench.families) + 2
+    chain = chain[bench.jobs["job"].astype(int) - 1]
+    outcomes = gather_outcomes(bench, chain, np.full(400, np.nan), np.zeros(slots))
+    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
+    _, found = fit_recalibration(bench, outcomes, np.zeros((400, 0)), np.zeros(slots), usual)
+    assert low < found["chain_weight"] < high
 
 
 # ---- outcomes alone: a shrunk regression
