@@ -25,13 +25,7 @@ def is_known(value: object) -> bool:
 
 
 def share(value: float | None) -> str:
-    r"""Say a probability in whole percent; near the ends as a bound, never as certainty.
-
-    Examples
-    --------
-    >>> share(0.347), share(0.001), share(0.999)
-    ('35\xa0%', 'under 1\xa0%', 'over 99\xa0%')
-    """
+    """Say a probability in whole percent; near the ends as a bound (``under 1 %``), never as certainty."""
     if value is None or not is_known(value):
         return NOTHING
     bound = "under 1" if value < 0.005 else "over 99" if value >= 0.995 else ""
@@ -39,13 +33,7 @@ def share(value: float | None) -> str:
 
 
 def in_hundred(value: float | None) -> str:
-    r"""Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound.
-
-    Examples
-    --------
-    >>> in_hundred(0.336), in_hundred(0.001)
-    ('34 in\xa0100', 'under 1 in\xa0100')
-    """
+    """Say a chance as cases in a hundred, ``34 in 100``; near the ends as a bound."""
     return share(value).replace(f"{HARD_SPACE}%", f" in{HARD_SPACE}100")
 
 
@@ -74,13 +62,7 @@ def money_span(low: float | None, high: float | None, currency: str) -> str:
 
 
 def limit(ceiling: float | None, currency: str = "") -> str:
-    r"""Say a price to go up to: whole units, rounded down; one below zero is no price at all.
-
-    Examples
-    --------
-    >>> limit(40.9, "EUR"), limit(0.4, "EUR"), limit(-3.0, "EUR")
-    ('40\xa0EUR', 'only for free', 'not even for free')
-    """
+    """Say a price to go up to: whole units, rounded down; one below zero is no price at all."""
     if ceiling is None or not is_known(ceiling):
         return NOTHING
     if ceiling < 1:
@@ -162,13 +144,7 @@ def listed(items: Sequence[str], joint: str = "and") -> str:
 
 
 def window(first: float, last: float) -> str:
-    """Say a window of production years, ``1979`` or ``1979 to 1984``; empty if nothing is known.
-
-    Examples
-    --------
-    >>> window(1979, 1984), window(1979, 1979), window(float("nan"), 1984)
-    ('1979 to 1984', '1979', 'until 1984')
-    """
+    """Say a window of production years, ``1979`` or ``1979 to 1984``; empty if nothing is known."""
     low, high = (f"{each:.0f}" if is_known(each) else "" for each in (float(first), float(last)))
     if low and high:
         return low if low == high else f"{low} to {high}"
@@ -254,13 +230,7 @@ _LONGEST = 60
 
 
 def slugs(names: Iterable[str]) -> dict[str, str]:
-    """Give each name a file name of its own, without the ending.
-
-    Examples
-    --------
-    >>> slugs(["Tarnwick T2", "Dallow 80"])
-    {'Tarnwick T2': 'tarnwick-t2', 'Dallow 80': 'dallow-80'}
-    """
+    """Give each name a file name of its own, without the ending."""
     slugs = {}
     for each in names:
         spread = unicodedata.normalize("NFKD", each).encode("ascii", "ignore").decode()

@@ -10,12 +10,11 @@ from decimal import Decimal
 from itertools import count
 
 import pytest
-from hypothesis import event, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reliability.errors import BenchoddsError, InvalidInput, LedgerError
+from reliability.errors import InvalidInput, LedgerError
 from reliability.records import database
-from reliability.records.ledger import open_ledger
 from reliability.records.sheet import (
     JobSheet,
     amendment,
@@ -28,9 +27,6 @@ from reliability.records.sheet import (
     write_up,
 )
 from reliability.records.tables import (
-    ACTIONS,
-    FOUND,
-    OUTCOMES,
     TABLES,
     USUAL_COMPONENTS,
     USUAL_SIGNS,
@@ -459,72 +455,6 @@ def test_units_taken_in(ledger):
         "if 'Tarnwik T2' is a new family, describe it: --new-family --kind \"tape deck\"",
     ]
     assert len(ledger.rows("jobs")) == 2
-
-
-TEXTS = st.sampled_from(["", "belt", "left", "Tarnwick T2", "Dallow", "rust", "2026-05", "2026-13-01", "=1+1", "1979",
-                         "1978-1981", "yes", "'", "\x00", "é", "\U0001f527", "x" * 300, *OUTCOMES])  # fmt: skip
-VALUES = st.one_of(TEXTS, st.integers(-5, 2100), st.booleans(), st.floats(), st.dates(), st.text(max_size=5),
-                   st.lists(TEXTS, max_size=2), st.just({}), st.integers())  # fmt: skip
-NAMES = st.sampled_from(["job", "family", "model", "built", "built_from", "built_to", "taken_in", "closed", "outcome",
-                         "bought_for", "hours", "sold_for", "sold_on", "salvage_value", "ended_by", "ended_why",
-                         "origin", "remarks", "lot", "failed", "worn", "sound", "rest_sound", "odd"])  # fmt: skip
-# Rows that are right, with now and then an odd cell.
-ODD_CELLS = st.dictionaries(
-    st.sampled_from(["component", "position", "found", "original", "fitted_from", "arose", "failed_from", "action",
-                     "part_cost", "part_source", "odd"]), VALUES, max_size=1,
-)  # fmt: skip
-ROWS = st.builds(
-    lambda row, odd: {**row, **odd},
-    st.fixed_dictionaries({"component": st.sampled_from(["belt", "head", "motor"]), "found": st.sampled_from(FOUND)},
-                          optional={"position": st.sampled_from(["left", ""]), "action": st.sampled_from(ACTIONS)}),
-    st.one_of(st.just({}), ODD_CELLS),
-)  # fmt: skip
-SIGN_TABLES = st.dictionaries(
-    st.sampled_from(["rust", "hum", " rust", "odd", *USUAL_SIGNS]),
-    st.one_of(st.booleans(), VALUES),
-    max_size=2,
-)
-SOUND = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-03", "outcome": "repaired"}
-
-
-def toml(value):
-    """Write a value in TOML."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return '"' + "".join(c if c.isalnum() else f"\\U{ord(c):08X}" for c in value) + '"'
-    if isinstance(value, list):
-        return "[" + ", ".join(map(toml, value)) + "]"
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{toml(name)} = {toml(each)}" for name, each in value.items()) + "}"
-    return str(value)
-
-
-@pytest.fixture(scope="module")
-def one_ledger(tmp_path_factory):
-    with open_ledger(tmp_path_factory.mktemp("fuzz") / "bench.db", create=True) as opened:
-        opened.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="first")
-        yield opened
-
-
-@settings(max_examples=200, deadline=None)
-@given(job=st.dictionaries(NAMES, VALUES, max_size=2), findings=st.lists(ROWS, max_size=2), signs=SIGN_TABLES)
-def test_any_sheet_is_written_whole_or_refused_with_clear_faults(one_ledger, job, findings, signs):
-    entries = {**SOUND, **job}
-    lines = [f"{toml(name)} = {toml(value)}" for name, value in entries.items()]
-    lines += [f"finding = {toml(findings)}"] if findings else []
-    lines += [f"signs = {toml(signs)}"] if signs else []
-    before, refusal = len(one_ledger.rows("jobs")), None
-    try:
-        write_up(one_ledger, [read_sheet("\n".join(lines), "deck")], today=TODAY)
-    except BenchoddsError as error:
-        refusal = str(error)
-    event("written" if refusal is None else "refused")
-    assert len(one_ledger.rows("jobs")) == before + (refusal is None)
-    if refusal is None:
-        assert [problem for problem in one_ledger.check(today=TODAY) if problem.grave] == []
-    else:
-        assert "Nothing was written." in refusal
 
 
 def test_a_number_that_was_given_out_meanwhile(ledger):

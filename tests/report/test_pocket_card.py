@@ -15,11 +15,10 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from reliability.records.frames import Records, records_from_rows
-from reliability.report.card import DOUBLES, card_data, make_card, write_card
+from reliability.report.card import card_data, make_card, write_card
 from reliability.report.format import limit, money, share
 from reliability.report.run import CARD, card_day, mark_in
-from reliability.worth.appraiser import ESTIMATES, SPREADS, fit_appraiser
-from reliability.worth.odds import normal_draws
+from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.review import ranking
 from tests.report.cards import EVIL, LONG
 from tests.simulate import make_world, run_bench
@@ -136,26 +135,6 @@ def test_names_stay_names(page):
     assert "<" not in elements.inside[("script", "numbers")]
 
 
-def test_every_number_arrives_as_the_appraiser_holds_it(nasty):
-    appraiser, _ = nasty
-    data = card_data(appraiser, appraiser.as_of)
-    packed = data["shared"]["draws"]
-    places = np.frombuffer(base64.b64decode(packed["places"]), "u1").reshape(packed["rows"], -1)
-    assert_array_equal(np.array(packed["points"])[places], appraiser.shared.draws)
-    for row in [*data["families"], *data["kinds"]]:
-        entry = appraiser.families[row[0]] if row in data["families"] else appraiser.kinds[row[0]]
-        doubles, singles = (
-            np.frombuffer(base64.b64decode(row[i]), form) for i, form in ((7, "<f8"), (8, "<f4"))
-        )
-        assert_array_equal(doubles, [getattr(entry, name) for name in DOUBLES])
-        assert_array_equal(singles[:5], [getattr(entry, name) for name in ESTIMATES])
-        amounts = [getattr(entry, name) for name in SPREADS]
-        assert_array_equal(singles[5:17], [x for a in amounts for x in (a.mean, a.doubt, a.spread)])
-        lives = np.column_stack([entry.lives.life, entry.lives.repair, entry.part_cost])
-        assert_array_equal(singles[17:], lives.ravel())
-        assert row[6] == []
-
-
 def test_lives_after_a_change_go_along(nasty):
     appraiser, _ = nasty
     entry = appraiser.families[LONG]
@@ -166,17 +145,6 @@ def test_lives_after_a_change_go_along(nasty):
     (row,) = data["families"]
     assert row[6] == [[2, 1980.0]]
     assert_array_equal(np.frombuffer(base64.b64decode(row[8]), "<f4")[-5:], after[2])
-
-
-def test_more_points_than_a_byte_can_name_are_named_by_two(nasty):
-    appraiser, _ = nasty
-    draws = normal_draws(12)
-    draws[:, 0] += 0.0005  # doubles the number of different points
-    data = card_data(replace(appraiser, shared=replace(appraiser.shared, draws=draws)), appraiser.as_of)
-    packed = data["shared"]["draws"]
-    assert packed["wide"]
-    places = np.frombuffer(base64.b64decode(packed["places"]), "<u2").reshape(len(draws), -1)
-    assert_array_equal(np.array(packed["points"])[places], draws)
 
 
 def rows_by_verdict(page):
