@@ -204,6 +204,9 @@ LEAST_SPREAD = 0.01
 """No price is exact: a family whose stated spread is 0 is taken to vary by so much
 (common practice, no source)."""
 
+FEWEST_SALES, MOST_SLOPES = 4, 400
+"""Sales from which a family may have a price slope of its own, and how many families at most."""
+
 USUAL_PRICE = 100.0
 """Price level believed beforehand, in the ledger's currency, only where no price is stated and nothing was
 ever sold (common practice, no source)."""
@@ -213,6 +216,10 @@ PRICE_SIGN_MEAN, PRICE_SIGN_SD = -0.03, 0.12
 
 YEARS_AHEAD = 0.5
 """How far prices may still move until a unit on offer is repaired and sold (common practice, no source)."""
+
+ABOVE_KIN, ABOVE_KIN_SD = -0.15, 0.1
+"""Prior of how far a stated price that is above (below) those of its kind is above (below) what is fetched,
+per unit of its logarithm: part of any spread of estimates is their error (common practice, no source)."""
 
 
 def working_prices(bench: Bench) -> Amount:
@@ -248,9 +255,9 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
     """Fit the log of what units really fetched over what their owner thought, and its shift by a sign."""
     # `price`: from `working_prices`; `signs` (n_jobs, n_signs): centred signs, 0 where nobody looked; `news`
     # (n_families + n_kinds + 1,): from `purchase_news`.
-    # The level drifts as a random walk from year to year, each kind's around it. An estimate of a price
-    # counts from the day it was made, so that only what happened since then matters. Until the next sale
-    # the walks go on for `YEARS_AHEAD`: doubt only.
+    # The level drifts as a random walk from year to year, each kind's around it, and families that sell often
+    # have a slope of their own. An estimate of a price counts from the day it was made, so that only what
+    # happened since then matters. Until the next sale the walks go on for `YEARS_AHEAD`: doubt only.
     sold = _sales(bench)
     at = sold["family_at"].to_numpy(np.int64)
     table = bench.records.families.set_index("family").reindex(list(bench.families))
@@ -269,6 +276,11 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
     n_places = kinds_sold.size + 1
     place = np.full(n_k + 1, kinds_sold.size)
     place[kinds_sold], place[-1] = np.arange(kinds_sold.size), -1
+    # Families without a slope of their own share a last column likewise.
+    n_sold = np.bincount(at, minlength=len(bench.families))
+    often = np.argsort(-n_sold, kind="stable")[:MOST_SLOPES]
+    sloped = np.sort(often[n_sold[often] >= FEWEST_SALES])
+    high = _above_kin(bench, price)
 
     def design(slot: Ints, when: Floats, signs: Floats, ahead: float) -> list[Floats]:
         """Lay out the variables of sales of these slots, in the order of the blocks below."""
@@ -278,15 +290,22 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
         walk = np.column_stack([steps, np.full(len(when), np.sqrt(ahead))])
         of_place = one_hot(place[kind[slot]], n_places)
         by_place = (of_place[:, :, None] * walk[:, None, :]).reshape(len(when), n_places * walk.shape[1])
-        return [np.ones((len(when), 1)), walk, by_place, of_place, signs, news[slot, None]]
+        column = np.searchsorted(sloped, family[slot])
+        is_own = (np.append(sloped, -1)[column] == family[slot]) & (family[slot] >= 0)
+        slope = one_hot(np.where(is_own, column, sloped.size), sloped.size + 1)
+        slope *= (when - priced[slot])[:, None]
+        level = np.ones((len(when), 1))
+        return [level, walk, by_place, slope, of_place, signs, news[slot, None], high[slot, None]]
 
     priors: list[tuple[str, tuple[float, ...], float]] = [
         ("level", (0.25,), 0.0),
         ("drift", (0.03, 0.1), 0.0),
         ("drift of a kind", (0.03, 0.08), 0.0),
+        ("slope of a family", (0.02, 0.05, 0.1), 0.0),
         ("kind", (0.05, 0.15), 0.0),
         ("signs", (PRICE_SIGN_SD,), PRICE_SIGN_MEAN),
         ("purchases", PRICE_NEWS_SDS, PRICE_NEWS),
+        ("above its kin", (ABOVE_KIN_SD,), ABOVE_KIN),
     ]
     of_sales = design(at, when, signs[sold.index], 0.0)
     fit = fit_shrunk_amount(
@@ -303,9 +322,20 @@ def fit_prices(bench: Bench, price: Amount, signs: Floats, news: Floats) -> tupl
     slots = np.arange(kind.size)
     at_once = design(slots, np.repeat(now, kind.size), np.zeros((kind.size, n_s)), YEARS_AHEAD)
     mean, sd, _ = fit.predict(np.column_stack(at_once), family)
-    by_sign, _ = fit.effects(np.eye(fit.n_upper)[fit.n_upper - n_s - 1 : -1])
+    by_sign, _ = fit.effects(np.eye(fit.n_upper)[fit.n_upper - n_s - 2 : -2])
     all_spread = np.concatenate([spread, np.full(n_k + 1, usual)])
     return Amount(mean, sd, fit.residual_sd * all_spread / usual), by_sign
+
+
+def _above_kin(bench: Bench, price: Amount) -> Floats:
+    """Log of each stated working price over the usual one of its kind, 0 where none is stated; by slot."""
+    # The fewer other prices of the kind there are, the less they have to say: none for the only one.
+    kind, family = bench.slot_places
+    stated = (family >= 0) & (price.doubt == 0.0)
+    n = np.bincount(kind[stated], minlength=len(bench.kinds) + 1)[kind]
+    others = 1.0 - 1.0 / np.maximum(n, 1)
+    usual = price.mean[len(bench.families) + np.maximum(kind, 0)]
+    return np.where(stated, others * np.log(price.mean / usual), 0.0)
 
 
 def log_spread(relative: Floats) -> Floats:

@@ -138,7 +138,7 @@ def test_selling_time_is_in_the_verdict_of_what_will_be_sold(bench_rows):
     assert quick.gain_unrepaired == pytest.approx(less.gain_unrepaired, abs=0.01)
 
 
-# ---- what units fetch
+# ---- prices above those of their kin
 
 
 KIND, DEAR = "tape deck", "Zorvane 1"
@@ -165,6 +165,21 @@ def fitted(stated, sold=(), n_signs=0, kind_of=None):
         doubt=by_name(ratio.doubt),
         signs=signs,
     )
+
+
+def test_before_any_sale_a_price_far_above_its_kin_is_drawn_towards_them():
+    found = fitted(ONE_DEAR)
+    # Twelve prices known equally well: that of the kind is their geometric mean, a twelfth of log 3 up. Of
+    # the twelve, eleven are others.
+    above, below = np.log(3) * (11 / 12) ** 2, -np.log(3) / 12 * 11 / 12
+    assert money.ABOVE_KIN < 0
+    assert_allclose(found.ratio[DEAR], money.ABOVE_KIN * above, rtol=1e-6)
+    others = [found.ratio[name] for name in ONE_DEAR if name != DEAR]
+    assert_allclose(others, money.ABOVE_KIN * below, rtol=1e-6)
+    assert found.ratio[KIND] == pytest.approx(0.0, abs=1e-12)
+    # How far it should be drawn is in doubt, and the more so the farther it is off.
+    more = found.doubt[DEAR] ** 2 - found.doubt["Larkov T01"] ** 2
+    assert_allclose(more, money.ABOVE_KIN_SD**2 * (above**2 - below**2), rtol=1e-6)
 
 
 def test_what_signs_do_to_a_price_is_told_apart_from_the_other_effects():
