@@ -559,7 +559,7 @@ def _plan(
         currency=appraiser.currency,
         sentence=sentence,
         goes_on=goes_on,
-        gain=result.gain,
+        gain=result.gain if goes_on else min(result.gain, 0.0),  # less than that is rounding
         hours=hours,
         success=float(odds.weight @ (1.0 - lost).prod(axis=1)),
         finished=task.finished,
