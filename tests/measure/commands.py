@@ -24,10 +24,10 @@ rest_sound = true
 sold_for = 120
 """
 OFFERS, SIGHTINGS = 400, 40
-# What a family's page loads, in the kernel that papermill starts for any notebook.
+# What a family's page loads.
 IMPORTS = """
 import reliability.report.data, reliability.report.family
-import nbconvert.exporters.templateexporter
+import reliability.report.render
 """
 
 
