@@ -100,15 +100,6 @@ def test_nobody_writes_between_what_is_amended_and_the_amendment(bench, monkeypa
     assert told.startswith("Job 1: version 2 ")
 
 
-def test_an_amendment_from_a_sheet_with_a_new_component(bench):
-    bench.ok("add", bench.sheet("job = 1\noutcome = 'repaired'\nfailed = ['belt']\n"))
-    line = ("amend", "1", bench.sheet('worn = ["reel table"]\n'), "--why", "looked again")
-    assert "was never seen here" in bench.refused(*line)
-    bench.ok(*line, "--new-component", "reel table")
-    assert "reel table: worn" in bench.ok("show", "1")
-    assert "An amendment needs a reason" in bench.refused("amend", "1", "--set", "hours=2", "--why", " ")
-
-
 def test_show_says_only_what_is_known(bench):
     bench.ok("add", bench.sheet("""
         job = 1

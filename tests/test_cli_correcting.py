@@ -7,7 +7,6 @@ import pty
 import subprocess
 import sys
 
-import pytest
 from click.testing import CliRunner
 
 from reliability.cli import main
@@ -77,19 +76,6 @@ def test_questions_at_a_prompt_ask_about_near_misses(command_line):
     with open_ledger(command_line.file) as ledger:
         assert ledger.rows("families")[0]["kind"] == "tape deck"
         assert [row["sign"] for row in ledger.rows("signs")] == ["rust"]
-
-
-@pytest.mark.parametrize(("prices", "told"), [
-    ([40, 40, 41, 39, 40, 50_000], "price far from its family: bought_for 50000; the median of Tarnwick T2 is 40"),
-    ([40, 50_000], "absurd amount: bought_for 50000; the others of the ledger are about 40 [job 3]"),
-    ([40, 60, 300, 20], None),
-])  # fmt: skip
-def test_check_names_absurd_money(command_line, prices, told):
-    command_line.ok("intake", "Tarnwick T2", "--new-family", "--kind", "tape deck")
-    for price in prices:
-        command_line.ok("intake", "Tarnwick T2", "-p", price)
-    said = command_line.ok("check")
-    assert told in said if told else "amount" not in said and "price" not in said
 
 
 # The first hour.

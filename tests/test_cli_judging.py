@@ -113,15 +113,6 @@ def test_a_ledger_without_jobs_is_judged_by_what_is_known_of_nothing(command_lin
     assert "Larkov T1" in command_line.ok("ranking")
 
 
-def test_a_plan_for_an_open_job(bench, command_line):
-    shutil.copy(bench.file, command_line.file)
-    command_line.ok("intake", "Larkov T1", "-y", "1983", "-s", "rust=no", "--on", "2024-12-30")
-    assert "going on is worth" in command_line.ok("plan", "25")
-    sheet = "[[finding]]\ncomponent = 'gear'\nfound = 'failed'\naction = 'no part'\n"
-    command_line.ok("amend", "25", "-", "--why", "looked", input=sheet)
-    assert command_line.ok("plan", "25").startswith("Stop, break it for parts")
-
-
 def test_parts_for_the_next_year(bench, command_line):
     assert bench.ok("stock", "--out", "order.csv").endswith(" parts: order.csv\n")
     assert list(pd.read_csv("order.csv").columns) == list(STOCK_COLUMNS)

@@ -1,25 +1,11 @@
 """The trade from the first unit to the next purchase, through the command line."""
 
-import csv
 import re
 from pathlib import Path
 
 import pytest
 
 FAMILY = "Larkov T1"
-
-
-def test_the_demo_is_imported_and_judged(command_line):
-    demo = Path(__file__).parents[1] / "data" / "demo"
-    command_line.ok("import", demo)
-    said = command_line.ok("judge", demo / "offers.csv", "--out", "verdicts.csv")
-    assert said.endswith(": verdicts.csv\n")
-    offers, verdicts = (
-        list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
-        for file in (demo / "offers.csv", Path("verdicts.csv"))
-    )
-    assert [row["offer"] for row in offers] == [row["offer"] for row in verdicts]
-    assert {row["verdict"] for row in verdicts} >= {"take", "skip"}
 
 
 RATE, FEE, DISPOSAL, SELLING_HOURS = 12, 0.1, 4, 0.5

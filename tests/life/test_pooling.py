@@ -429,13 +429,6 @@ def test_bands_cover_and_errors_shrink():
     assert ratio < 0.65 + 2 * ratio_error
 
 
-def test_the_study_notices_a_band_that_is_too_narrow():
-    # With a spread that is believed to be nil, three families are taken as equal: not covered.
-    sure = Hyperprior(scale_spread=0.01, shape_spread=0.01, spread_sd=0.05, shape_sd=0.05)
-    cover, error = repeat(World(), 6, 12, prior=sure)["curve"].cover()
-    assert cover + 2.5 * error < 86
-
-
 def test_one_ulp_moves_nothing():
     # The answer is a smooth function of the records: nothing is settled in rounds, nothing is chosen by size.
     fleet = draw(World(), 60, np.random.default_rng(7))

@@ -494,6 +494,3 @@ def test_intervals_are_open_where_a_jump_is_likely_enough(many):
                 assert end == closed
     assert seen["open"] >= 3
     assert seen["shut"] >= 30
-
-
-# ---- what marginalising is for

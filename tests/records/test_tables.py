@@ -2,14 +2,11 @@ import itertools
 import sqlite3
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from reliability.records.checks import MORE_RULES, TIES, Settings
+from reliability.records.checks import Settings
 from reliability.records.database import METADATA, SQL_TABLES
-from reliability.records.tables import SETTINGS, TABLES, USUAL_COMPONENTS, usual_components
+from reliability.records.tables import SETTINGS, TABLES
 from tests.conftest import run_python
-from tests.tables_page import tables_page
 
 # The documented names, typed out once more: a renamed column must not pass unseen.
 COLUMNS = {
@@ -91,27 +88,6 @@ def test_settings_of_data_frames_are_the_documented_ones_with_their_defaults():
         {"setting": name, "value": c.default} for name, c in SETTINGS.items() if c.default is not None
     ]
     assert Settings.from_rows(defaults) == Settings()
-
-
-def test_the_reference_page_tells_every_table_column_setting_and_rule():
-    page = tables_page()
-    for table in TABLES.values():
-        assert f"### {table.name}\n" in page
-        assert all(column.meaning in page for column in table)
-        assert all(f"- {rule.statement}\n" in page for rule in table.rules)
-    assert all(column.meaning in page for column in SETTINGS.values())
-    assert all(f"- {tie.statement}\n" in page for tie in TIES)
-    assert all(f"- {statement}" in page for _, statement in MORE_RULES)
-    told = "| found* | choice | worn: it works, but a careful bench replaces it | sound, worn, failed |"
-    assert told in page
-
-
-@settings(deadline=None)
-@given(st.sampled_from([*USUAL_COMPONENTS, "flux box", None]))
-def test_every_kind_has_usual_components(kind):
-    names = usual_components(kind)
-    assert names == USUAL_COMPONENTS.get(kind, USUAL_COMPONENTS["other"])
-    assert len(set(names)) == len(names) > 2
 
 
 @pytest.mark.parametrize(("module", "heavy"), [("tables", ["sqlalchemy", *FRAMES]), ("ledger", FRAMES),
