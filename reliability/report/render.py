@@ -1,7 +1,7 @@
 """One page: its notebook's parameters checked, its cells run here, what they show set in our frame.
 
-papermill tells the parameters and fills them in. No kernel is started, and the page is one file without a
-script, to be read offline.
+Notebooks run through papermill, by its own way of putting another engine in: no kernel is started. The page
+is one file without a script, to be read offline.
 """
 
 import ast
@@ -38,6 +38,7 @@ def _left_out(module: str) -> Iterator[None]:
 with _left_out("rfc3987_syntax"):
     import nbformat
     import papermill
+    from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
 # What cells print is caught for the whole process, and a worker of a cluster may have several threads.
 _one_at_a_time = Lock()
@@ -47,16 +48,30 @@ def render(
     notebook: Path, subject: str, parameters: Mapping[str, Any], around: Mapping[str, Any]
 ) -> tuple[str, list[str]]:
     """Run a notebook in this process and make a page of what it shows; and what it printed, by cell."""
+    place = f"{subject}: cell {{!r}} of {notebook.name}"
+    shown: list[Markup] = []
+    printed: list[str] = []
+    book = checked(notebook, parameters)
     with _one_at_a_time:
-        shown, printed = _run(filled_in(notebook, parameters), f"{subject}: cell {{!r}} of {notebook.name}")
+        papermill.execute_notebook(
+            book,
+            None,
+            parameters=dict(parameters),
+            engine_name=EngineHere.__name__,
+            kernel_name="python3",
+            progress_bar=False,
+            place=place,
+            shown=shown,
+            printed=printed,
+        )
     style = (TEMPLATES / "style.css").read_text("utf-8").strip()
     page = templates().get_template("page.html.j2").render(page=around, style=Markup(style), shown=shown)
     lines = (line.rstrip() for line in page.splitlines())
     return "\n".join(line for line in lines if line) + "\n", printed
 
 
-def filled_in(notebook: Path, parameters: Mapping[str, Any]) -> nbformat.NotebookNode:
-    """Read a notebook with these parameters; refuse any that it does not have, or of another type."""
+def checked(notebook: Path, parameters: Mapping[str, Any]) -> nbformat.NotebookNode:
+    """Read a notebook; refuse parameters that it does not have, or of another type."""
     book = nbformat.read(str(notebook), as_version=4)
     tagged = sum("parameters" in cell.metadata.get("tags", ()) for cell in book.cells)
     if tagged != 1:
@@ -71,32 +86,47 @@ def filled_in(notebook: Path, parameters: Mapping[str, Any]) -> nbformat.Noteboo
                 f"{notebook.name}: parameter {each} must be of type {wanted}; "
                 f"got {value!r} ({type(value).__name__})."
             )
-    return papermill.execute_notebook(
-        book, None, parameters=dict(parameters), kernel_name="python3", prepare_only=True, progress_bar=False
-    )
+    return book
 
 
-def _run(book: nbformat.NotebookNode, place: str) -> tuple[list[Markup], list[str]]:
-    """Run the cells up to the first that fails; give what they show, and the lines that they print."""
-    shown: list[Markup] = []
-    printed: list[str] = []
-    names: dict[str, Any] = {"__name__": "page", "display": lambda *some: shown.extend(map(_markup, some))}
-    with _as_before():
-        for cell in book.cells:
-            if cell.cell_type == "markdown":
-                from nbconvert.filters import markdown2html  # no page of ours has such a cell
+class EngineHere(Engine):
+    """papermill's engine without a kernel."""
 
-                shown.append(Markup(f'<div class="prose">\n{markdown2html(cell.source)}\n</div>'))
-            elif cell.cell_type == "code":
-                said = StringIO()
-                try:
-                    with redirect_stdout(said), redirect_stderr(said):
-                        _run_cell(cell.source, names)
-                except (Exception, SystemExit) as error:
-                    told = f"failed: {type(error).__name__}: {error}"
-                    raise ReportError(f"{place.format(cell.id)} {told}") from None
-                printed += [f"{cell.id}: {line}" for line in said.getvalue().splitlines() if line.strip()]
-    return shown, printed
+    @classmethod
+    def execute_managed_notebook(
+        cls,
+        nb_man: NotebookExecutionManager,
+        kernel_name: str,
+        *,
+        place: str,
+        shown: list[Markup],
+        printed: list[str],
+        **_: Any,
+    ) -> None:
+        """Run the cells up to the first that fails; keep what they show, and the lines that they print."""
+        names: dict[str, Any] = {
+            "__name__": "page",
+            "display": lambda *some: shown.extend(map(_markup, some)),
+        }
+        with _as_before():
+            for cell in nb_man.nb.cells:
+                if cell.cell_type == "markdown":
+                    from nbconvert.filters import markdown2html  # no page of ours has such a cell
+
+                    shown.append(Markup(f'<div class="prose">\n{markdown2html(cell.source)}\n</div>'))
+                elif cell.cell_type == "code":
+                    said = StringIO()
+                    try:
+                        with redirect_stdout(said), redirect_stderr(said):
+                            _run_cell(cell.source, names)
+                    except (Exception, SystemExit) as error:
+                        told = f"failed: {type(error).__name__}: {error}"
+                        raise ReportError(f"{place.format(cell.id)} {told}") from None
+                    lines = said.getvalue().splitlines()
+                    printed += [f"{cell.id}: {line}" for line in lines if line.strip()]
+
+
+papermill_engines.register(EngineHere.__name__, EngineHere)
 
 
 def _run_cell(source: str, names: dict[str, Any]) -> None:

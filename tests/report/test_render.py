@@ -9,7 +9,7 @@ import pytest
 from markupsafe import escape
 
 from reliability.errors import InvalidInput, ReportError, UnknownName
-from reliability.report.render import filled_in, render
+from reliability.report.render import checked, render
 from reliability.report.run import Page, Run, around
 from tests.conftest import run_python
 from tests.report.conftest import EVIL as EVIL_FAMILY
@@ -29,7 +29,7 @@ def content_of(path):
 
 def test_a_parameter_that_the_notebook_does_not_have_is_refused(write_notebook):
     path = write_notebook("family", {"answer": "1 / 0"})
-    filled_in(path, {"family": "T2", "as_of": "x"})
+    checked(path, {"family": "T2", "as_of": "x"})
     told = r"family\.ipynb has no parameter 'famly'; known: as_of, family, ledger\. Did you"
     with pytest.raises(UnknownName, match=told):
         render(path, "family 'T2'", {"famly": "T2"}, AROUND)  # before any cell runs
@@ -38,7 +38,7 @@ def test_a_parameter_that_the_notebook_does_not_have_is_refused(write_notebook):
 def test_a_parameter_of_another_type_is_refused(write_notebook):
     path = write_notebook("family", {})
     with pytest.raises(InvalidInput, match=r"parameter family must be of type str; got 3 \(int\)"):
-        filled_in(path, {"family": 3})
+        checked(path, {"family": 3})
 
 
 @pytest.mark.parametrize("tagged", [0, 2])
@@ -46,7 +46,7 @@ def test_a_notebook_has_one_parameters_cell(write_notebook, tagged):
     path = write_notebook("family", {}, tagged=tagged)
     told = rf"family\.ipynb must have one cell tagged 'parameters'; it has {tagged}"
     with pytest.raises(InvalidInput, match=told):
-        filled_in(path, {})
+        checked(path, {})
 
 
 # ---- What cells show
