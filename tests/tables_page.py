@@ -1,6 +1,6 @@
 """Write the page of all tables, data/README.md; run by `make tables`."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from reliability.records.checks import MORE_RULES, TIES
@@ -46,21 +46,8 @@ CSV_RULES = (
 )
 
 
-def markdown(tables: Mapping[str, Table], settings: Mapping[str, Column]) -> str:
-    """Write the page.
-
-    Parameters
-    ----------
-    tables : mapping of str to Table
-        Every table by name.
-    settings : mapping of str to Column
-        Every setting by name.
-
-    Returns
-    -------
-    str
-        Markdown, one heading per table.
-    """
+def tables_page() -> str:
+    """Write the page: one heading a table."""
     lines = [
         "A cell may be empty unless its column is marked *; empty means not known, never zero and never no. "
         "Texts are trimmed and otherwise kept as they are. How cells are written:",
@@ -72,11 +59,11 @@ def markdown(tables: Mapping[str, Table], settings: Mapping[str, Column]) -> str
         *(f"- {rule}" for rule in CSV_RULES),
         "",
     ]
-    for table in tables.values():
+    for table in TABLES.values():
         lines += _table(table)
         if table.name == "settings":
-            lines += [*_columns(settings.values(), "setting"), ""]
-    return "\n".join(lines).rstrip() + "\n"
+            lines += [*_columns(SETTINGS.values(), "setting"), ""]
+    return HEAD + "\n".join([*lines, *offers_section()])
 
 
 def _table(table: Table) -> Iterator[str]:
@@ -128,10 +115,6 @@ def offers_section() -> Iterator[str]:
     yield ""
     yield from _columns(OFFER_COLUMNS, "column")
     yield ""
-
-
-def tables_page() -> str:
-    return HEAD + markdown(TABLES, SETTINGS).rstrip() + "\n\n" + "\n".join(offers_section())
 
 
 if __name__ == "__main__":

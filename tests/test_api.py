@@ -1,8 +1,5 @@
 """What `import reliability` gives: records from anywhere, labelled results, odds that answer."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import dataclasses
 import datetime
 

@@ -1,8 +1,5 @@
 """A unit over the bench by the commands: what they print, write and refuse."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import re
 import sqlite3
 from contextlib import closing

@@ -1,5 +1,3 @@
-# Messages are quoted whole.
-# ruff: noqa: E501
 """`set`, `family`, `part`, `heard`, `rename`, `import --correct`, and what a first hour meets."""
 
 import os

@@ -1,7 +1,5 @@
 """Into the ledger and out of it: folders, single files, sheets by a plan, open repair data."""
 
-# Messages are quoted whole.
-
 import sqlite3
 from contextlib import closing
 

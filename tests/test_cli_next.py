@@ -1,10 +1,6 @@
 """What to do next: every topic by hand, on one screen."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -132,12 +128,6 @@ def test_sales_without_a_price_and_units_not_decided(table):
     assert seen.loc["a", "advice"].startswith("take was said, 30.00 asked; bought, or left?")
     assert seen.loc["b", "family"] == "unheard of"
     assert seen.loc["b", "advice"].startswith("no price asked; ")
-
-
-def test_without_a_warranty_no_check_is_due(appraiser, records):
-    free = replace(records, settings=replace(records.settings, warranty_days=0))
-    table = next_steps(appraiser, free, outlooks(appraiser, records), DAY)
-    assert of(table, "check due").empty
 
 
 def test_one_screen_from_the_command_line(bench):

@@ -1,6 +1,3 @@
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 """What was looked at: bought units become jobs, the others stay with their asking and why they were left."""
 
 import datetime

@@ -1,8 +1,5 @@
 """Parts kept for a later job: what a donor gains the taker pays, over whole ledgers."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 import random
 from decimal import Decimal

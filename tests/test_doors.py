@@ -1,6 +1,3 @@
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 """Input far beyond what anybody means: a message in under a second, whatever door it comes by."""
 
 import json

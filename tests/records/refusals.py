@@ -3,6 +3,10 @@ import pytest
 from reliability.errors import InvalidInput
 
 
+def grave(ledger):
+    return [str(problem) for problem in ledger.check() if problem.grave]
+
+
 def refused(action, *given, **how):
     """Give the error that something ends in."""
     with pytest.raises(InvalidInput) as caught:

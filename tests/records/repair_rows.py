@@ -23,10 +23,6 @@ def jobs(ledger):
     return {row["job"]: row for row in ledger.rows("jobs")}
 
 
-def grave(ledger):
-    return [str(problem) for problem in ledger.check() if problem.grave]
-
-
 def write_repairs(folder, *rows, columns=COLUMNS, name="repairs.csv", encoding="utf-8", delimiter=","):
     """Write rows, each given by what differs from a usual one, as a file of open repair data."""
     path = folder / name

@@ -1,6 +1,3 @@
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 import random
 import re

@@ -1,6 +1,3 @@
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import pytest
 
 from reliability.records.checks import Known, clean_document, clean_row, clean_tables, job_facts

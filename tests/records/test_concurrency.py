@@ -10,6 +10,7 @@ import pytest
 
 from reliability.records.ledger import open_ledger
 from reliability.records.package import write_package
+from tests.records.refusals import grave
 
 PROCESSES, JOBS_EACH = 8, 8
 
@@ -62,10 +63,6 @@ def start():
         if program.poll() is None:
             program.kill()
             program.communicate()
-
-
-def grave(ledger):
-    return [str(problem) for problem in ledger.check() if problem.grave]
 
 
 def test_eight_processes_append_at_once(ledger, url, start):

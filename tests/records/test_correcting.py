@@ -1,8 +1,5 @@
 """Rows and names corrected: versions, days, nothing half written; what a ledger said on a day."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 
 import pytest
@@ -14,6 +11,7 @@ from reliability.records.importing import import_package, import_table
 from reliability.records.ledger import open_ledger
 from reliability.records.package import export_package, read_package
 from reliability.records.tables import TABLES
+from tests.records.refusals import grave
 
 MAY, JULY = datetime.date(2026, 5, 15), datetime.date(2026, 7, 15)
 SOUND = [{"component": "belt", "found": "failed"}, {"component": "motor", "found": "sound"}]
@@ -49,10 +47,6 @@ def begun(url, on):
 
 def everything(ledger):
     return {name: ledger.rows(name) for name in TABLES}
-
-
-def grave(ledger):
-    return [str(problem) for problem in ledger.check() if problem.grave]
 
 
 def test_a_correction_is_the_next_version_and_says_what_changed(begun):

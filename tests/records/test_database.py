@@ -1,8 +1,5 @@
 """A database opened, brought up to date, refused and copied."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 import os
 import shutil

@@ -1,6 +1,3 @@
-# Rows are written whole.
-# ruff: noqa: E501
-
 import datetime
 from dataclasses import replace
 from decimal import Decimal

@@ -1,6 +1,3 @@
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import shutil
 
 import pytest

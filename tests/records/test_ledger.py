@@ -1,8 +1,5 @@
 """Jobs and reference rows written, read, amended and taken out; when a ledger is another one."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 from decimal import Decimal
 

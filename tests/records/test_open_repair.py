@@ -1,8 +1,5 @@
 """Open repair data: files of other people into a ledger, and the bench's own jobs out again."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import csv
 import re
 from collections import Counter
@@ -28,8 +25,8 @@ from reliability.records.open_repair import (
 from reliability.records.open_repair import import_open_repair as import_known
 from reliability.records.package import Layout, export_package
 from reliability.records.tables import ENDED_WHY, OUTCOMES
-from tests.records.refusals import refused
-from tests.records.repair_rows import V01, V02, grave, jobs, write_repairs
+from tests.records.refusals import grave, refused
+from tests.records.repair_rows import V01, V02, jobs, write_repairs
 
 SAMPLE = Path(__file__).parents[3] / "shared" / "open-repair-sample"
 

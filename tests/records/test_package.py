@@ -1,8 +1,5 @@
 """A folder of CSV files in and out, and each file strictly read."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import csv
 import errno
 import json

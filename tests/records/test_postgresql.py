@@ -11,6 +11,7 @@ from sqlalchemy import event
 from reliability.errors import LedgerError, UnknownName
 from reliability.records import database
 from reliability.records.ledger import open_ledger
+from tests.records.refusals import grave
 
 SECRET = "s3cret-w0rd"
 
@@ -20,10 +21,6 @@ def shared(shared_url):
     with open_ledger(shared_url) as opened:
         opened.put("families", [{"family": "Tarnwick T2", "kind": "tape deck"}], reason="first family")
         yield opened
-
-
-def grave(ledger):
-    return [str(problem) for problem in ledger.check() if problem.grave]
 
 
 def test_many_make_the_same_ledger_at_once(server):

@@ -1,8 +1,5 @@
 """Sheets as people keep them: a plan is proposed, its questions are answered once, and it is followed."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 import json
 import re

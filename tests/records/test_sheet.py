@@ -1,8 +1,5 @@
 """Job sheets: read, blank, laid beside a ledger, written into it; units taken in; corrections."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 import time
 import tomllib

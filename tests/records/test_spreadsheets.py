@@ -1,8 +1,5 @@
 """Files as people keep them, and the dates, amounts, hours and years in them."""
 
-# Messages are quoted whole.
-# ruff: noqa: E501
-
 import datetime
 import time
 from decimal import Decimal

@@ -6,12 +6,22 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from reliability.records.frames import Records, records_from_rows
 from reliability.report.card import write_card
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 
 CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
+#: What marks tests that drive a browser.
+BROWSER = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
+    # Playwright's own event loop is closed when its process ends.
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
 
+# Names that try to be markup, to be cut, to fill the page and to turn its direction.
 EVIL = "<script>alert('x')</script> \"T2\" & <b onmouseover=alert(2)>co</b> </script>"
 LONG = "Tarnwick" + "interminable" * 14
 TURNED = "טייפ דק 80 (B)"

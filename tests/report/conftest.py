@@ -12,12 +12,8 @@ from reliability.report import data as data_module
 from reliability.report.data import ReportData
 from reliability.report.run import PAGE_NOTEBOOKS, make_pages
 from reliability.worth.appraiser import fit_appraiser
-from tests.report.cards import chromium, make_card_of, nasty_records
+from tests.report.cards import EVIL, LONG, TURNED, chromium, make_card_of, nasty_records
 
-# Names that try to be markup, to be cut, to fill the page and to turn its direction.
-EVIL = "<script>alert('x')</script> \"T2\" & <b onmouseover=alert(2)>co</b>"
-LONG = "Tarnwick" + "interminable" * 14
-TURNED = "טייפ דק 80 (B)"
 PARTS = ("belt", "gear", "<i>motor</i>")
 
 PARAMETERS = 'family: str = ""  # the family to show\nledger: str = ""\nas_of: str = ""'
@@ -214,21 +210,21 @@ def nasty_card(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def card_browser():
+def browser():
     """Open Chromium for the tests of one file."""
     with chromium() as opened:
         yield opened
 
 
 @pytest.fixture
-def open_card(card_browser):
+def open_card(browser):
     """Open a card in a context of its own; afterwards no request left it and no script complained."""
     asked = []
     said = []
     contexts = []
 
     def open_card(card, before="", **more):
-        contexts.append(card_browser.new_context(**{"viewport": {"width": 360, "height": 740}, **more}))
+        contexts.append(browser.new_context(**{"viewport": {"width": 360, "height": 740}, **more}))
         page = contexts[-1].new_page()
         page.on("request", lambda request: asked.append(request.url))
         page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.accept()))

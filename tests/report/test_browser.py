@@ -1,31 +1,14 @@
 """Every kind of page in a real browser: narrow and wide, light and dark, on its own, readable by all."""
 
-import shutil
-
 import pytest
 
 from reliability.report.run import all_pages
+from tests.report.cards import BROWSER
 
-CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 WIDTHS = (360, 480, 768, 1024, 1440)
 LEAST_LETTERS = 11
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
-    # Playwright's own event loop is closed when its process ends.
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield opened
-        opened.close()
+pytestmark = BROWSER
 
 
 def kinds(report):
@@ -67,19 +50,6 @@ def test_pages_fit_every_screen_ask_for_nothing_and_can_be_read_by_all(
         assert (wanted.target, too_wide) == (wanted.target, dict.fromkeys(WIDTHS, 0))
         assert (asked, said) == ([path.as_uri()], [])
         assert [(each["id"], each["nodes"][0]["html"]) for each in found] == []
-
-
-def test_axe_finds_a_picture_without_a_text(browser, tmp_path):
-    from axe_playwright_python.sync_playwright import Axe
-
-    bad = tmp_path / "bad.html"
-    bad.write_text(
-        "<!DOCTYPE html><html lang=en><title>x</title><main><h1>x</h1><svg role=img><g/></svg></main>"
-    )
-    page = opened(browser, bad, 360, "light", [], [])
-    found = Axe().run(page).response["violations"]
-    page.close()
-    assert "svg-img-alt" in [each["id"] for each in found]
 
 
 def test_names_of_the_ledger_never_become_markup(browser, awkward_report, awkward):

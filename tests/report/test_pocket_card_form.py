@@ -11,7 +11,7 @@ from reliability.report.format import limit, money, share
 from reliability.worth.judging import judge, offers_from, read_offers
 from reliability.worth.review import ranking, signs_by_worth
 from tests.report.cards import (
-    CHROMIUM,
+    BROWSER,
     FORMULA,
     LONG,
     SIGNS,
@@ -25,11 +25,7 @@ from tests.report.cards import (
     tick,
 )
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-]
+pytestmark = BROWSER
 
 SPACES = str.maketrans("\xa0\u202f", "  ")
 

@@ -30,7 +30,7 @@ from reliability.worth.judging import (
 )
 from reliability.worth.odds import MOST_SEEN
 from tests.report.cards import (
-    CHROMIUM,
+    BROWSER,
     EVIL,
     TURNED,
     Card,
@@ -49,12 +49,7 @@ NOTES = (
 NUMBERS = ("chance_of_loss", "success_chance", "success_low", "success_high", "hours", "jobs_seen")
 NUMBERS += ("lot_chance_of_loss",)
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
-    # Playwright's own event loop is closed when its process ends.
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-]
+pytestmark = BROWSER
 
 
 @pytest.fixture(scope="module")
@@ -64,8 +59,8 @@ def cards(tmp_path_factory, nasty_card):
 
 
 @pytest.fixture(scope="module")
-def pages(cards, card_browser):
-    opened = {name: card_browser.new_page() for name in cards}
+def pages(cards, browser):
+    opened = {name: browser.new_page() for name in cards}
     for name, page in opened.items():
         page.goto(cards[name].path.as_uri())
     return opened
@@ -224,24 +219,6 @@ def test_what_is_special_about_the_ledgers_is_there(cards):
     assert any(np.isfinite(entry.lives.change_year).any() for entry in demo)
 
 
-def test_a_cent_or_a_letter_would_be_seen(cards, pages, tmp_path):
-    rows = [{"offer": "a", "family": "Obbelin 310", "asked": "20"}]
-    cells, row = (
-        judged_by_command(cards["demo"], rows, tmp_path)[0],
-        judged_by_card(pages["demo"], rows)[0],
-    )
-    assert difference(cells, row) == []
-    for name, other in (
-        ("ceiling", row["ceiling"] + 0.01),
-        ("gain_low", float("nan")),
-        ("hours", row["hours"] + 0.01),
-        ("success_high", row["success_high"] - 0.0001),
-        ("verdict", "skip"),
-        ("note", row["note"] + "."),
-    ):
-        assert [told.partition(":")[0] for told in difference(cells, {**row, name: other})] == [name]
-
-
 def test_both_answers_to_a_sign_are_the_verdicts_of_judge(cards, pages):
     """Advice holds: whoever looks gets the verdict that was promised."""
     script = """([cells, sign, day]) => pocketCard.answers(cells, sign, day)
@@ -340,11 +317,11 @@ def test_a_name_is_shown_as_it_is_and_found_by_its_model(pages):
     assert "unknown" not in row["note"]
 
 
-def test_a_ledger_that_holds_nothing_yet_judges_too(card_browser, tmp_path):
+def test_a_ledger_that_holds_nothing_yet_judges_too(browser, tmp_path):
     appraiser = fit_appraiser(Records.empty(), datetime.date(2026, 1, 1))
     card = Card(tmp_path / "card.html", appraiser, Records.empty())
     write_card(appraiser, card.records, card.path)
-    page = card_browser.new_page()
+    page = browser.new_page()
     page.goto(card.path.as_uri())
     rows = [{"offer": "1", "family": "Skolm 1", "asked": "20", "built_from": "1980", "rust": "yes"}]
     rows += [{"offer": "2", "kind": "tape deck", "working_price": "150"}]
@@ -365,11 +342,11 @@ def test_a_ledger_that_holds_nothing_yet_judges_too(card_browser, tmp_path):
 
 
 @pytest.mark.parametrize("missing", [1, 8768])
-def test_gaps_that_are_too_many_to_count_are_in_every_note(cards, card_browser, tmp_path, missing):
+def test_gaps_that_are_too_many_to_count_are_in_every_note(cards, browser, tmp_path, missing):
     tally = replace(cards["nasty"].appraiser.tally, gaps="too many", jobs_missing=missing)
     card = replace(cards["nasty"], appraiser=replace(cards["nasty"].appraiser, tally=tally))
     write_card(card.appraiser, card.records, tmp_path / "card.html")
-    page = card_browser.new_page()
+    page = browser.new_page()
     page.goto((tmp_path / "card.html").as_uri())
     rows = random_offers(card.appraiser, 10, seed=3)
     expected, got = judged_by_command(card, rows, tmp_path), judged_by_card(page, rows)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.report.cards import CHROMIUM, EVIL, FORMULA, LONG, SIGNS, TURNED, choose, fill_in, settle, tick
+from tests.report.cards import BROWSER, EVIL, FORMULA, LONG, SIGNS, TURNED, choose, fill_in, settle, tick
 
 WIDTHS = (360, 768, 1440)
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
@@ -11,11 +11,7 @@ CUT = """[...document.querySelectorAll('body *:not(input, select, option, textar
     .filter((each) => each.clientWidth && each.scrollWidth > each.clientWidth + 1)
     .map((each) => each.outerHTML)"""
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-]
+pytestmark = BROWSER
 
 
 @pytest.mark.parametrize(("scheme", "width"), [("light", 360), ("dark", 1440)])
@@ -101,8 +97,8 @@ def test_text_never_becomes_markup(open_card, nasty_card):
     assert set(page.locator(".sign bdi").all_inner_texts()) == set(nasty_card.appraiser.shared.signs)
 
 
-def test_the_policy_lets_nothing_else_run_or_leave(card_browser, nasty_card):
-    page = card_browser.new_page()
+def test_the_policy_lets_nothing_else_run_or_leave(browser, nasty_card):
+    page = browser.new_page()
     page.goto(nasty_card.path.as_uri())
     page.evaluate("""() => {
         window.stopped = [];

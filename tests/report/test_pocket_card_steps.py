@@ -14,21 +14,17 @@ from scipy.special import expit, logit
 from reliability.records.values import nearest
 from reliability.report.card import _folds, _rules
 from reliability.worth.judging import cents
-from tests.report.cards import CHROMIUM
+from tests.report.cards import BROWSER
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-]
+pytestmark = BROWSER
 
 BENCH = {"folds": _folds(), "rules": _rules(), "terms": {"margin": 0, "caution": 0}}
 
 
 @pytest.fixture(scope="module")
-def run(card_browser):
+def run(browser):
     """Run an expression over a list of arguments, with sources of the card in scope."""
-    page = card_browser.new_page()
+    page = browser.new_page()
 
     def run(names, expression, given):
         folder = files("reliability.report").joinpath("templates", "card")

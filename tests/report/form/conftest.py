@@ -18,8 +18,8 @@ from reliability.records.ledger import open_ledger
 from reliability.records.sheet import JobSheet, read_sheet, write_up
 from reliability.report.form import open_desk
 from reliability.report.run import NOTEBOOKS
+from tests.report.cards import chromium
 
-CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
 TOKEN = "bench"
 HOST = "127.0.0.1"
 QUIET = '{"fetchNews": "false", "checkForUpdates": false, "doNotDisturbMode": true}'
@@ -159,8 +159,6 @@ def lab(tmp_path, ledger_file):
 @pytest.fixture
 def page(lab):
     """Open a page that can reach this JupyterLab alone, and fail if it asked for anything else."""
-    from playwright.sync_api import sync_playwright
-
     strayed = []
 
     def let_through(route):
@@ -170,13 +168,11 @@ def page(lab):
             strayed.append(route.request.url)
             route.abort()
 
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with chromium() as browser:
         opened = browser.new_page(viewport={"width": 1200, "height": 2400})
         opened.set_default_timeout(60_000)  # a busy machine is no fault
         opened.route("**/*", let_through)
         yield opened
-        browser.close()
     assert strayed == []
 
 

@@ -403,22 +403,6 @@ def test_faults_of_a_finding_stand_beside_their_row(desk):
     assert found == {"regulator": "sound", "switch": "worn", "motor": "failed", "flywheel": "worn"}
 
 
-def test_two_findings_of_one_component_differ_by_their_position(desk):
-    form = desk.form("job")
-    fill(form, {"Family": "Tarnwick T2", "Outcome": "repaired", "Bought for (EUR)": "20"})
-    fill(form, {"head": "worn"})
-    form.findings.another.click()
-    fill(form, {"further 1: component": "head", "further 1: found": "sound"})
-    form.save()
-    assert wrong(form)["further 1: component"].startswith("finding 1 has the same job")
-    fill(form, {"head: position": "left", "further 1: position": "right"})
-    form.save()
-    assert (wrong(form), form.message.value) == ({}, "")
-    with open_ledger(desk.address) as ledger:
-        found = [(row["position"], row["found"]) for row in ledger.job("18")["findings"]]
-    assert found == [("left", "worn"), ("right", "sound")]
-
-
 def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk):
     form = empty_desk.form("job")
     fill(form, {"Family": "Dallow 81", "Bought for (EUR)": "20", "Taken in": "2026-11-01"})
