@@ -1,9 +1,10 @@
-"""Measured steps in processes of their own: what one step takes does not hide what another one needs."""
+"""Rows of a study, told alike; and steps in processes of their own, so that none hides what another needs."""
 
 import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -39,3 +40,15 @@ def run(module: str, function: str, *arguments: Any) -> dict[str, Any]:
 
 def row(what: str, measured: str, target: str = "", ok: bool | None = None) -> Row:
     return {"what": what, "measured": measured, "target": target, "ok": ok}
+
+
+def tell(rows: Iterable[Row]) -> None:
+    for each in rows:
+        said = {True: "ok", False: "MISSED", None: ""}[each["ok"]]
+        sys.stdout.write(f"{each['what']:60s} {each['measured']:60s} {each['target']:14s} {said}\n")
+
+
+def tell_parts(**parts: Callable[[], list[Row]]) -> None:
+    """Tell the parts of a study that the command line names, or all of them."""
+    for name in sys.argv[1:] or parts:
+        tell(parts[name]())

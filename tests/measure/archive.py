@@ -23,7 +23,7 @@ from reliability.life.pooling import pool
 from reliability.life.weibull import weibull_fits
 from reliability.records.archive import ARCHIVED, FILE, NAME, VERSION, open_archives
 from tests.measure import apart
-from tests.measure.apart import Row, row
+from tests.measure.apart import Row, row, tell
 
 SEED = 20261125
 FINDINGS, FAMILIES, COMPONENTS = 10_000_000, 5_000, 20
@@ -205,5 +205,4 @@ def rows(findings: int = FINDINGS, families: int = FAMILIES, pooled_components: 
 
 
 if __name__ == "__main__":
-    for each in rows(pooled_components=int(sys.argv[1]) if len(sys.argv) > 1 else 1):
-        sys.stdout.write(f"{each['what']:45s} {each['measured']:75s} {each['target']:10s} {each['ok']}\n")
+    tell(rows(pooled_components=int(sys.argv[1]) if len(sys.argv) > 1 else 1))

@@ -17,7 +17,7 @@ from scipy.stats import norm, t
 
 from reliability.life.lives import LifeRecords
 from reliability.life.years import find_changes
-from tests.measure.apart import row
+from tests.measure.apart import Row, row, tell
 
 SEED = 20261125
 LEVEL = 0.05
@@ -29,8 +29,6 @@ UNITS = (12, 30, 100)
 ENOUGH_OPEN = 10.0
 FIRST_YEAR, LAST_INTAKE = 1976, 2024
 DRAWS = 799  # at 5 % the search stops at about as many anyway
-
-Row = dict[str, Any]
 
 
 def _weibull(shape: float, scale: float) -> Callable[[np.ndarray], np.ndarray]:
@@ -284,9 +282,7 @@ def main(parts: tuple[str, ...], runs: int | None, units: tuple[int, ...]) -> No
     given: dict[str, Any] = {**({"runs": runs} if runs else {}), **({"units": units} if units else {})}
     study = {"alarms": alarm_rows, "benches": bench_rows, "power": power_rows, "discoveries": discovery_rows}
     for name in parts or PARTS:
-        for each in study[name](**given):
-            said = {True: "ok", False: "MISSED", None: ""}[each["ok"]]
-            click.echo(f"{each['what']:60s} {each['measured']:60s} {each['target']:10s} {said}")
+        tell(study[name](**given))
 
 
 if __name__ == "__main__":

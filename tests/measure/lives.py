@@ -13,15 +13,14 @@ import time
 import warnings
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
-import click
 import lifelines
 import numpy as np
 
 from reliability.life.curves import fit_curve
 from reliability.life.lives import LifeRecords
 from reliability.life.weibull import weibull_fits
+from tests.measure.apart import Row, row, tell_parts
 
 SEED = 20261124
 N_STRATA = 10_000
@@ -44,8 +43,6 @@ fit <- function(part) tryCatch(suppressWarnings({
 taken <- system.time(values <- vapply(parts, fit, numeric(1)))[["elapsed"]]
 write.csv(data.frame(stratum = names(parts), value = values, seconds = taken), row.names = FALSE)
 """
-
-Row = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -122,8 +119,8 @@ def survreg_answers(strata: Strata, which: np.ndarray) -> tuple[float, np.ndarra
         return None
     rows = list(csv.DictReader(io.StringIO(done.stdout)))
     values = np.full(which.size, np.nan)
-    for row in rows:
-        values[int(row["stratum"])] = np.nan if row["value"] == "NA" else float(row["value"])
+    for each in rows:
+        values[int(each["stratum"])] = np.nan if each["value"] == "NA" else float(each["value"])
     return float(rows[0]["seconds"]) / which.size, values
 
 
@@ -136,8 +133,8 @@ def speed_rows(n_strata: int = N_STRATA) -> list[Row]:
         f"{(~fit.usable).sum()} named, 0 unnamed" if (fit.status != "not found").all() else "some not found"
     )
     rows = [
-        _row(f"batch Weibull, {n_strata:,} strata, collapse included", f"{ours:.3f} s"),
-        _row("strata without a maximum", told, "every one named", "not found" not in fit.status),
+        row(f"batch Weibull, {n_strata:,} strata, collapse included", f"{ours:.3f} s"),
+        row("strata without a maximum", told, "every one named", "not found" not in fit.status),
     ]
     usable = np.flatnonzero(fit.usable)
     for name, answers, sample, target in (
@@ -147,14 +144,14 @@ def speed_rows(n_strata: int = N_STRATA) -> list[Row]:
         which = usable[:: max(1, usable.size // sample)][:sample]
         found = answers(strata, which)
         if found is None:
-            rows.append(_row(f"beside {name}", "Rscript or its survival package is not there"))
+            rows.append(row(f"beside {name}", "Rscript or its survival package is not there"))
             continue
         ratio = found[0] * n_strata / ours
-        rows.append(_row(f"times as fast as {name}", f"{ratio:,.0f}", f"≥ {target:,}", ratio >= target))
+        rows.append(row(f"times as fast as {name}", f"{ratio:,.0f}", f"≥ {target:,}", ratio >= target))
         gap = found[1] - fit.log_likelihood[which]
         worst = float(np.nanmax(gap))
         rows.append(
-            _row(
+            row(
                 f"log-likelihood below {name}, {which.size} strata",
                 f"{max(worst, 0):.1e} at most; it is below by 1e-6 or more in {np.nanmean(gap < -1e-6):.0%}",
                 f"≤ {LARGEST_GAP:g}",
@@ -179,7 +176,7 @@ def degenerate_rows(n_strata: int = N_STRATA) -> list[Row]:
             found = answers(strata, which[:sample])
             if found is not None:
                 said.append(f"{name} answers {np.isfinite(found[1]).mean():.0%}")
-        rows.append(_row(f"{which.size} strata with {status}", "; ".join(said)))
+        rows.append(row(f"{which.size} strata with {status}", "; ".join(said)))
     return rows
 
 
@@ -213,12 +210,8 @@ def answer_rows(n_intervals: int = 3000, n_mixtures: int = 400, n_strata: int = 
         start = time.process_time()
         work()
         taken = time.process_time() - start
-        found.append(_row(what, f"{taken:.2f} s", f"≤ {limit} s", taken <= limit))
+        found.append(row(what, f"{taken:.2f} s", f"≤ {limit} s", taken <= limit))
     return found
-
-
-def _row(what: str, measured: str, target: str = "", ok: bool | None = None) -> Row:
-    return {"what": what, "measured": measured, "target": target, "ok": ok}
 
 
 def rows() -> list[Row]:
@@ -226,15 +219,5 @@ def rows() -> list[Row]:
     return [*speed_rows(), *answer_rows(), *degenerate_rows()]
 
 
-@click.command()
-@click.argument("parts", nargs=-1)
-def main(parts: tuple[str, ...]) -> None:
-    """Print the study, or only PARTS of it: speed, answer, degenerate."""
-    for name in parts or ("speed", "answer", "degenerate"):
-        for row in globals()[f"{name}_rows"]():
-            said = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
-            click.echo(f"{row['what']:52s} {row['measured']:58s} {row['target']:16s} {said}")
-
-
 if __name__ == "__main__":
-    main()
+    tell_parts(speed=speed_rows, answer=answer_rows, degenerate=degenerate_rows)

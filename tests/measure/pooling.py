@@ -9,13 +9,12 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import partial
-from typing import Any
 
-import click
 import numpy as np
 
 from reliability.life.lives import LifeRecords
 from reliability.life.pooling import Hyperprior, pool
+from tests.measure.apart import Row, row, tell_parts
 from tests.measure.pooling_worlds import (
     SEED,
     SMALL_RISK,
@@ -30,10 +29,6 @@ COVERAGE = (86.0, 97.0)
 MOST_ERROR = 0.65
 TIMES = {1000: 2.0, 10_000: 6.0}
 REPEATS = {3: 240, 6: 140, 12: 80, 24: 50, 60: 25, 200: 10}
-
-PARTS = ("time", "coverage", "other_truth", "prior", "window")
-
-Row = dict[str, Any]
 
 
 def coverage_rows(families: Iterable[int] = REPEATS, share: float = 1.0) -> list[Row]:
@@ -54,32 +49,21 @@ def _cover_row(label: str, tally: Tally, *, is_target: bool = True) -> Row:
     cover, error = tally.cover()
     # Outside only if it is so beyond twice the Monte Carlo error.
     ok = COVERAGE[0] - 2 * error <= cover <= COVERAGE[1] + 2 * error
-    return {
-        "what": f"90 % bands cover, {label}",
-        "measured": f"{cover:.1f} % ± {error:.1f} (mean width {np.mean(tally.width):.2f})",
-        "target": "86 to 97 %" if is_target else "",
-        "ok": ok if is_target else None,
-    }
+    measured = f"{cover:.1f} % ± {error:.1f} (mean width {np.mean(tally.width):.2f})"
+    return row(f"90 % bands cover, {label}", measured, *(("86 to 97 %", ok) if is_target else ()))
 
 
 def _ratio_row(label: str, tally: Tally, *, is_target: bool = True) -> Row:
     ratio, error = tally.ratio()
-    return {
-        "what": f"error beside maximum likelihood, {label}",
-        "measured": f"{ratio:.2f} ± {error:.2f} (RMSE {np.sqrt(np.mean(tally.error)):.3f})",
-        "target": f"≤ {MOST_ERROR}" if is_target else "",
-        "ok": ratio - 2 * error <= MOST_ERROR if is_target else None,
-    }
+    measured = f"{ratio:.2f} ± {error:.2f} (RMSE {np.sqrt(np.mean(tally.error)):.3f})"
+    target = (f"≤ {MOST_ERROR}", ratio - 2 * error <= MOST_ERROR) if is_target else ()
+    return row(f"error beside maximum likelihood, {label}", measured, *target)
 
 
 def _small_row(label: str, tally: Tally) -> Row:
     cover, error, n = tally.small_cover()
-    return {
-        "what": f"90 % bands cover true risks below {SMALL_RISK}, {label}",
-        "measured": f"{cover:.1f} % ± {error:.1f} ({n} cases)",
-        "target": "",
-        "ok": None,
-    }
+    what = f"90 % bands cover true risks below {SMALL_RISK}, {label}"
+    return row(what, f"{cover:.1f} % ± {error:.1f} ({n} cases)")
 
 
 def other_truth_rows(share: float = 1.0) -> list[Row]:
@@ -132,9 +116,7 @@ def prior_rows(families: Iterable[int] = (3, 12, 60), share: float = 1.0) -> lis
                 f"cover {cover:.1f} % ± {error:.1f}, RMSE {root:.3f} (ratio {ratio:.2f}), "
                 f"width {np.mean(tally.width):.2f}"
             )
-            rows.append(
-                {"what": f"prior {name}, {n_families} families", "measured": said, "target": "", "ok": None}
-            )
+            rows.append(row(f"prior {name}, {n_families} families", said))
     return rows
 
 
@@ -173,8 +155,7 @@ def window_rows(repeats: int = 25, n_families: int = 6) -> list[Row]:
                     flattening = (mean - truth) * np.sign(0.5 - quantile)
                     found[name].append((100 * float(hit.mean()), float(flattening.mean())))
             said = "; ".join(f"{name} {_cover_and_bias(values)}" for name, values in found.items())
-            what = f"windows of {width} years, shape {shape:g}"
-            rows.append({"what": what, "measured": said, "target": "", "ok": None})
+            rows.append(row(f"windows of {width} years, shape {shape:g}", said))
     return rows
 
 
@@ -199,13 +180,9 @@ def time_rows(sizes: Iterable[int] = TIMES) -> list[Row]:
             pool, LifeRecords(lower, upper), component=np.concatenate(labels), family=family, year=year
         )
         taken, clock = min(_seconds(work) for _ in range(3))
+        told = f"{taken:.1f} s of one processor ({clock:.1f} s by the clock)"
         rows.append(
-            {
-                "what": f"pooled posterior, {size:,} strata",
-                "measured": f"{taken:.1f} s of one processor ({clock:.1f} s by the clock)",
-                "target": f"≤ {TIMES[size]:g} s",
-                "ok": taken <= TIMES[size],
-            }
+            row(f"pooled posterior, {size:,} strata", told, f"≤ {TIMES[size]:g} s", taken <= TIMES[size])
         )
     return rows
 
@@ -219,18 +196,13 @@ def _seconds(work: Callable[[], object]) -> tuple[float, float]:
 
 def rows() -> list[Row]:
     """Every row of the study."""
-    return [row for part in PARTS for row in globals()[f"{part}_rows"]()]
+    return [each for part in PARTS.values() for each in part()]
 
 
-@click.command()
-@click.argument("parts", nargs=-1)
-def main(parts: tuple[str, ...]) -> None:
-    """Print the study, or only PARTS of it: time, coverage, other_truth, prior, window."""
-    for name in parts or PARTS:
-        for row in globals()[f"{name}_rows"]():
-            said = {True: "ok", False: "MISSED", None: ""}[row["ok"]]
-            click.echo(f"{row['what']:58s} {row['measured']:48s} {row['target']:12s} {said}")
-
+PARTS = {
+    "time": time_rows, "coverage": coverage_rows, "other_truth": other_truth_rows, "prior": prior_rows,
+    "window": window_rows,
+}  # fmt: skip
 
 if __name__ == "__main__":
-    main()
+    tell_parts(**PARTS)

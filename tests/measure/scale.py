@@ -7,7 +7,6 @@ Seconds are of one processor, but for those of several workers, which are told b
 import csv
 import math
 import multiprocessing
-import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -25,7 +24,7 @@ from reliability.records.frames import read_records
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from tests.measure import apart
-from tests.measure.apart import Row, row
+from tests.measure.apart import Row, row, tell
 from tests.measure.archive import write_trade
 
 THIS = "tests.measure.scale"
@@ -200,5 +199,4 @@ def rows() -> list[Row]:
 
 
 if __name__ == "__main__":
-    for each in rows():
-        sys.stdout.write(f"{each['what']:35s} {each['measured']:85s} {each['target']:12s} {each['ok']}\n")
+    tell(rows())
