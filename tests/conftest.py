@@ -7,10 +7,12 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
+from reliability.records.ledger import open_ledger
 from tests import cluster as clusters
 from tests import postgresql
 
@@ -75,6 +77,14 @@ class CommandLine:
         assert result.exit_code == code, result.output
         assert result.stdout == ""
         return result.stderr
+
+    def rows(self, table: str) -> list[dict[str, Any]]:
+        with open_ledger(self.url or self.file) as ledger:
+            return ledger.rows(table)
+
+    def job(self, number: str) -> dict[str, Any]:
+        with open_ledger(self.url or self.file) as ledger:
+            return ledger.job(number)
 
     def sheet(self, text: str, name: str = "deck.toml") -> Path:
         path = self.folder / name

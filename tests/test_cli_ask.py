@@ -7,8 +7,6 @@ import sys
 
 import pytest
 
-from reliability.records.ledger import open_ledger
-
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 KNOWN = '[new_family]\nkind = "tape deck"\n'
 FIRST = 'family = "Tarnwick T2"\noutcome = "repaired"\nfailed = ["belt"]\n' + KNOWN
@@ -18,11 +16,6 @@ FIRST = 'family = "Tarnwick T2"\noutcome = "repaired"\nfailed = ["belt"]\n' + KN
 def bench(command_line):
     command_line.ok("add", command_line.sheet(FIRST))
     return command_line
-
-
-def job(bench, number):
-    with open_ledger(bench.file) as ledger:
-        return ledger.job(number)
 
 
 def answers(*lines):
@@ -55,7 +48,7 @@ def test_a_repaired_unit(bench):
     assert told in out
     assert "sound, bought_for 25.00, hours 1.5, sold_for 160.00 [Y/n]: y\n" in out
     assert "Job 2: Tarnwick T2, repaired\n" in out
-    document = job(bench, "2")
+    document = bench.job("2")
     row = document["job"]
     assert (row["model"], row["built_from"], row["built_to"]) == ("T2 mk II", 1978, 1981)
     assert (row["year_basis"], row["closed"], row["sold_on"]) == ("date code", bench.today, bench.today)
@@ -87,10 +80,10 @@ def test_an_open_unit_that_is_not_repaired(bench):
     assert f"job 2: Tarnwick T2, in since {bench.today}" in out
     assert "What did it cost?" not in out
     assert "Signs seen" not in out
-    row = job(bench, "2")["job"]
+    row = bench.job("2")["job"]
     assert (row["outcome"], row["ended_by"], row["ended_why"]) == ("donor", "gear", "parts not available")
     assert (str(row["bought_for"]), str(row["salvage_value"]), row["sold_for"]) == ("12.00", "15.00", None)
-    assert [each["component"] for each in job(bench, "2")["findings"]] == ["gear"]
+    assert [each["component"] for each in bench.job("2")["findings"]] == ["gear"]
 
 
 def test_each_answer_is_checked_at_once(bench):
@@ -139,10 +132,9 @@ def test_a_new_family_and_a_new_component_without_a_ledger(command_line):
     out = command_line.ok("add", "--ask", input=lines)
     told = f"A new ledger was made: {command_line.file} (only you can read it)\nJob 1: Dallow W1, repaired"
     assert told in out
-    with open_ledger(command_line.file) as ledger:
-        (family,) = ledger.rows("families")
-        assert (family["kind"], family["maker"]) == ("wire recorder", "Dallow")
-        assert [row["component"] for row in ledger.job("1")["findings"]] == ["belt", "spool"]
+    (family,) = command_line.rows("families")
+    assert (family["kind"], family["maker"]) == ("wire recorder", "Dallow")
+    assert [row["component"] for row in command_line.job("1")["findings"]] == ["belt", "spool"]
 
 
 def test_breaking_off_leaves_nothing(command_line):

@@ -31,8 +31,7 @@ def test_the_first_intake_makes_the_ledger_unless_it_is_refused(command_line):
         f"{command_line.written}"
         "hour_rate, selling_fee, margin are not set and count as 0 in every verdict: benchodds set hour_rate VALUE\n"
     )
-    with open_ledger(command_line.file) as ledger:
-        (family,) = ledger.rows("families")
+    (family,) = command_line.rows("families")
     assert (str(family["working_price"]), family["priced_on"]) == ("120.00", command_line.today)
 
 

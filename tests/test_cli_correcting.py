@@ -71,9 +71,8 @@ def test_questions_at_a_prompt_ask_about_near_misses(command_line):
     out = command_line.ok("add", "--ask", input="\n".join(lines) + "\n")
     assert "No kind 'tapedeck' is known. Did you mean 'tape deck'? Is it new? [y/N]: n" in out
     assert "Sign 'rsut' was never seen here. Did you mean 'rust'? Is it new? [y/N]: n" in out
-    with open_ledger(command_line.file) as ledger:
-        assert ledger.rows("families")[0]["kind"] == "tape deck"
-        assert [row["sign"] for row in ledger.rows("signs")] == ["rust"]
+    assert command_line.rows("families")[0]["kind"] == "tape deck"
+    assert [row["sign"] for row in command_line.rows("signs")] == ["rust"]
 
 
 # The first hour.
@@ -143,8 +142,7 @@ def test_a_prompt_takes_what_the_setting_says(bench):
     bench.ok("set", "typing", "comma")
     out = bench.ok("add", "--ask", input="\n".join(lines) + "\n")
     assert "Error: '1.250' may mean 1250 or 1,250; write 1250, or a comma\n" in out
-    with open_ledger(bench.file) as ledger:
-        job = ledger.job("2")
+    job = bench.job("2")
     row = {name: str(job["job"][name]) for name in ("taken_in", "closed", "bought_for", "hours", "other_costs",
                                                      "sold_for", "sold_on")}  # fmt: skip
     assert row == {

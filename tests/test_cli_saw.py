@@ -64,16 +64,14 @@ def test_bought_units_are_taken_in_and_the_others_stay(bench, saw):
 def test_a_later_file_of_the_same_units_decides_them(bench, saw):
     row = "unit 1,Tarnwick T2,,,,1979,30,,,,{},{},"
     saw(row.format("", ""))
-    with open_ledger(bench.file) as ledger:
-        before = ledger.rows("sightings")[0]
+    before = bench.rows("sightings")[0]
     assert saw(row.format("", ""), new=False) == "1 unit looked at: 1 not decided, 1 in the ledger already\n"
     assert saw(row.format("", "gone")) == "1 unit looked at: 1 left\n"
     assert saw(row.format("yes", "")).startswith("Job 2: unit 1, taken in\n")
     assert saw(row.format("yes", ""), new=False) == "1 unit looked at: 1 in the ledger already\n"
     assert saw(row.format("", ""), new=False) == "1 unit looked at: 1 in the ledger already\n"
-    with open_ledger(bench.file) as ledger:
-        (after,) = ledger.rows("sightings")
-        assert len(ledger.rows("jobs")) == 2
+    (after,) = bench.rows("sightings")
+    assert len(bench.rows("jobs")) == 2
     assert after == {**before, "job": "2"}
     assert saw(row.format("no", ""), refused=True) == (
         "1 fault found. Nothing was written.\n"
@@ -89,8 +87,7 @@ def test_a_later_file_of_the_same_units_decides_them(bench, saw):
 
 def test_a_job_that_was_taken_in_already_is_named(bench, saw):
     assert saw("a,Tarnwick T2,,,,,30,,,,1,,") == "1 unit looked at\n"
-    with open_ledger(bench.file) as ledger:
-        assert [row["job"] for row in ledger.rows("sightings")] == ["1"]
+    assert [row["job"] for row in bench.rows("sightings")] == ["1"]
     assert saw("b,Tarnwick T2,,,,,30,,,,77,,", refused=True) == (
         "1 fault found. Nothing was written.\nsightings, row 1, column job: there is no job '77'.\n"
     )
@@ -110,8 +107,7 @@ def test_a_lot_is_bought_whole_or_unit_by_unit(bench, saw):
     assert f"1 fault found. Nothing was written.\n{told}" in saw(*rows, refused=True)
     told = "Lot new: it was bought: say what it cost, lot_asked"
     assert told in saw("c,Tarnwick T2,,,,,,,new,,yes,,", refused=True)
-    with open_ledger(bench.file) as ledger:
-        assert len(ledger.rows("jobs")) == 4
+    assert len(bench.rows("jobs")) == 4
 
 
 def test_what_a_file_cannot_say(bench, saw):

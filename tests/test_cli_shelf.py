@@ -33,36 +33,27 @@ from = 1
 """
 
 
-@pytest.fixture
-def rows(bench):
-    def of(table):
-        with open_ledger(bench.file) as ledger:
-            return ledger.rows(table)
-
-    return of
-
-
 def donor(bench, more=DONOR):
     bench.ok("amend", "1", "--set", "taken_in=2026-11-01", "--why", "x")
     return bench.ok("add", bench.sheet(more))
 
 
-def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench, rows):
+def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench):
     kept = ["  part 1: motor of job 1, on the shelf", "  part 2: head of job 1, on the shelf"]
     assert donor(bench).splitlines()[-3:-1] == kept
     assert [line.split()[-3:] for line in bench.ok("shelf").splitlines()[1:]] == [
         ["12.00", "1", "2026-11-20"], ["7.50", "1", "2026-11-20"],
     ]  # fmt: skip
     bench.ok("add", bench.sheet(TAKER))
-    (finding,) = rows("findings")
+    (finding,) = bench.rows("findings")
     said = [finding[name] for name in ("action", "part_source", "part_cost")]
     assert said == ["replaced", "salvaged", Decimal("12.00")]
-    motor, head = rows("shelf")
+    motor, head = bench.rows("shelf")
     assert (motor["used_in"], motor["gone_on"], head["gone_on"]) == ("2", "2026-11-21", None)
     with open_ledger(bench.file) as ledger:
         records = read_records(ledger)
         assert [str(problem) for problem in ledger.check() if "part" in str(problem)] == []
-    assert rows("jobs")[0]["salvage_value"] is None
+    assert bench.rows("jobs")[0]["salvage_value"] is None
     assert records.jobs["salvage_value"][0] == 19.5
     bench.ok("shelf", "out", "2")
     assert bench.ok("shelf") == "Nothing lies on the shelf.\n"
@@ -75,17 +66,19 @@ def test_a_donor_may_keep_a_part_that_nobody_has_seen(bench):
     assert "part 3: flux of job 1" in bench.ok("add", sheet, "--new-component", "flux")
 
 
-def test_parts_are_kept_and_fitted_one_by_one(bench, rows):
+def test_parts_are_kept_and_fitted_one_by_one(bench):
     donor(bench, 'job = 1\noutcome = "donor"\nclosed = 2026-11-20\nkept = ["gear"]')
     bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9")
     bench.ok("shelf", "keep", "knob", "--family", "Tarnwick T2", "--new-component")
     bench.ok("intake", "Tarnwick T2")
     bench.ok("shelf", "use", "2", "--job", "2", "--position", "left", "--found", "worn")
     bench.ok("shelf", "use", "3", "--job", "2")
-    found = {row["component"]: (row["position"], row["found"], row["part_cost"]) for row in rows("findings")}
+    found = {
+        row["component"]: (row["position"], row["found"], row["part_cost"]) for row in bench.rows("findings")
+    }
     # Nobody said what the knob is worth.
     assert found == {"motor": ("left", "worn", 9), "knob": ("", "failed", None)}
-    assert [row["used_in"] for row in rows("shelf")] == [None, "2", "2"]
+    assert [row["used_in"] for row in bench.rows("shelf")] == [None, "2", "2"]
 
 
 def test_what_cannot_be_taken_from_the_shelf(bench):
@@ -129,13 +122,13 @@ def test_what_cannot_be_kept(bench):
     assert "part 1 on the shelf was kept of it: it cannot be open" in told
 
 
-def test_a_job_that_never_was_one_lets_its_parts_go(bench, rows):
+def test_a_job_that_never_was_one_lets_its_parts_go(bench):
     donor(bench)
     bench.ok("add", bench.sheet(TAKER))
     bench.ok("amend", "2", "--withdraw", "--why", "no job")
-    assert [(row["used_in"], row["gone_on"]) for row in rows("shelf")] == [(None, None)] * 2
+    assert [(row["used_in"], row["gone_on"]) for row in bench.rows("shelf")] == [(None, None)] * 2
     bench.ok("amend", "1", "--withdraw", "--why", "no job")
-    assert [row["job"] for row in rows("shelf")] == [None, None]
+    assert [row["job"] for row in bench.rows("shelf")] == [None, None]
     with open_ledger(bench.file) as ledger:
         assert [problem for problem in ledger.check() if problem.grave] == []
 

@@ -1,8 +1,8 @@
 import pytest
 
-from reliability.records.checks import Known, clean_document, clean_row, clean_tables, job_facts
+from reliability.records.checks import Known, clean_document, clean_row
 from reliability.records.tables import TABLES
-from reliability.records.values import Fault, nearest, number_after, refuse, some, split_number
+from reliability.records.values import nearest, number_after, some, split_number
 
 NAMES = Known({"families": dict.fromkeys(["Tarnwick T2", "Dallow 80"])}, ["belt", "motor", "head"])
 JOB = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
@@ -16,33 +16,6 @@ def faults_of(findings=(), signs=(), followups=(), **job):
 def told(document, known=None):
     numbered = {**document, "job": {"job": "1", **document["job"]}}
     return [str(fault) for fault in clean_document(numbered, known=known)[1]]
-
-
-def test_a_sound_document_has_no_fault(full):
-    assert told(full()) == []
-
-
-def test_all_faults_come_in_one_go_each_with_its_place():
-    assert faults_of(
-        findings=[{"component": "blet", "found": "brokn", "colour": "red"}],
-        signs=[{"sign": "rust", "seen": "perhaps"}],
-        followups=[{"checked_on": "later", "working": "no"}],
-        family="Tarnwick T3",
-        bought_for="12,5",
-    ) == [
-        "job, column bought_for: '12,5' is not an amount written as a plain decimal with at most 2 decimals; "
-        "write 12.5",
-        "job, column family: no family 'Tarnwick T3' is known; known: Dallow 80, Tarnwick T2. "
-        "Did you mean 'Tarnwick T2'?",
-        "finding 1 (blet), column colour: findings has no column 'colour'; it has job, component, position, found, "
-        "original, fitted_from, fitted_to, arose, failed_from, failed_to, action, part_cost, part_source.",
-        "finding 1 (blet), column found: 'brokn' is not one of sound, worn, failed.",
-        "finding 1 (blet), column component: component 'blet' was never seen here; known: belt, head, motor. "
-        "Did you mean 'belt'? If it is new, say so: --new-component 'blet'",
-        "sign 1 (rust), column seen: 'perhaps' is not one of yes, no.",
-        "followup 1 (later), column checked_on: 'later' is not a date such as 2026-05-17, or 2026-05 where only "
-        "the month is known (years 1800 to 2100)",
-    ]
 
 
 BELT = {"component": "belt", "found": "failed"}
@@ -82,6 +55,9 @@ BELT = {"component": "belt", "found": "failed"}
          "found ended_why too worn, outcome repaired"),
         ({"job": "A-"}, "job, column job",
          "'A-' is not a job number: an optional prefix, then 1 to 15 digits, such as 42 or B-0042"),
+        ({"findings": [{**BELT, "colour": "red"}]}, "finding 1 (belt), column colour",
+         "findings has no column 'colour'; it has job, component, position, found, original, fitted_from, fitted_to, "
+         "arose, failed_from, failed_to, action, part_cost, part_source."),
         ({"findings": [{**BELT, "original": "yes", "fitted_from": 1990}]}, "finding 1 (belt), column fitted_from",
          "fitted_from is given only where original is no; found fitted_from 1990, original yes"),
         ({"findings": [{**BELT, "fitted_to": 1990}]}, "finding 1 (belt), column fitted_to",
@@ -156,38 +132,10 @@ def test_a_month_may_be_any_of_its_days():
     assert faults_of(taken_in="2026-05-20", closed="2026-05", sold_on="2026-05") == []
 
 
-def test_a_known_model_belongs_to_one_family():
-    names = Known(models={"D80": "Dallow 80"})
-    assert told({"job": {**JOB, "model": "D80"}}, names) == [
-        "job, column model: model 'D80' belongs to family 'Dallow 80', not 'Tarnwick T2'"
-    ]
-    assert told({"job": {**JOB, "model": "D81"}}, names) == []
-
-
 def test_an_unknown_part_of_a_document_is_a_fault():
     assert told({"job": JOB, "finding": []}, NAMES) == [
         "document: a job has no part 'finding'; it has job, findings, signs, followups"
     ]
-
-
-def test_a_bad_cell_brings_no_faults_of_rules_that_could_not_be_tested():
-    assert faults_of(closed="10.5.2026") == [
-        "job, column closed: '10.5.2026' is not a date such as 2026-05-17, or 2026-05 where only the month is "
-        "known (years 1800 to 2100)"
-    ]
-
-
-def test_rows_are_checked_beside_the_others():
-    job = job_facts(clean_row(TABLES["jobs"], {"job": "1", **JOB})[0])
-    rows = [
-        {"job": "1", "component": "belt", "found": "sound"},
-        {"job": "2", "component": "belt", "found": "sound"},
-        {"job": "1", "component": "belt", "found": "worn"},
-    ]
-    told = "row 1 has the same job '1', component 'belt', position '', arose 'as received'"
-    assert clean_tables({"findings": rows}, 2, Known({"jobs": {"1": job}}))[1] == [
-        ("findings", 2, ("job", "there is no job '2'.")), ("findings", 3, ("job", told)),
-    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -215,18 +163,6 @@ def test_rows_are_checked_beside_the_others():
 )  # fmt: skip
 def test_rules_of_the_other_tables(table, row, faults):
     assert [message for _, message in clean_row(TABLES[table], row)[1]] == faults
-
-
-def test_faults_without_a_column_name_only_the_place():
-    assert str(Fault("jobs.csv, line 3", "", "has 2 cells")) == "jobs.csv, line 3: has 2 cells"
-
-
-def test_refuse_counts_the_faults_and_passes_where_there_is_none():
-    refuse([])
-    with pytest.raises(ValueError, match=r"^1 fault found\. Nothing was written\.\na$"):
-        refuse(["a"])
-    with pytest.raises(ValueError, match=r"^2 faults found\. Nothing was read\.\na\nb$"):
-        refuse(["a", "b"], "Nothing was read.")
 
 
 def test_suggestions_and_lists_of_names():

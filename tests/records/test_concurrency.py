@@ -1,5 +1,4 @@
 import random
-import resource
 import signal
 import subprocess
 import sys
@@ -164,23 +163,6 @@ def test_a_killed_amendment_leaves_the_old_version_or_the_new_one(ledger, file, 
     assert versions[-1]["content"] == job
     assert job["job"]["remarks"] == f"turn {int(job['findings'][0]['part_cost'])}"
     assert grave(ledger) == []
-
-
-def cpu_seconds(*command):
-    """Processor time of a command, the best of three: other work on the machine does not count."""
-    best = float("inf")
-    for _ in range(3):
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        subprocess.run([sys.executable, *map(str, command)], check=True, stdout=subprocess.DEVNULL)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        best = min(best, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
-    return best
-
-
-def test_adding_a_job_costs_little_more_than_loading_the_database_library(ledger, file):
-    # 0.26 s against 0.16 s where this was written; the ratio holds on slower machines too.
-    assert cpu_seconds("-c", APPEND, file, 1, "timed") < 2.2 * cpu_seconds("-c", "import sqlalchemy")
-    assert len(ledger.rows("jobs")) == 3
 
 
 def judge_and_look_while_others_write(file, start, rounds, jobs_each, with_pages):

@@ -105,17 +105,6 @@ def test_any_csv_is_refused_with_reasons_or_read_the_same_ever_after(tmp_path_fa
         assert read_package(folder / "out") == rows
 
 
-@settings(deadline=None)
-@given(
-    content=st.binary(max_size=200) | st.text(max_size=200).map(lambda text: text.encode("utf-8", "replace"))
-)
-def test_any_bytes_are_refused_or_read(tmp_path_factory, content):
-    folder = tmp_path_factory.mktemp("fuzz")
-    (folder / "settings.csv").write_bytes(b"setting,value\r\n" + content)
-    error, rows = refused(lambda: read_package(folder))
-    assert error or rows["settings"] is not None
-
-
 REPAIRS = {
     "data_provider": ["Mend It", "?", "=x"],
     "product_category": ["Coffee maker", "Misc", "13", "Wire recorder"],

@@ -119,14 +119,6 @@ def test_a_package_brings_its_currency_to_a_ledger_without_amounts(ledger, packa
     assert not [problem for problem in ledger.check() if problem.grave]
 
 
-def test_the_currency_of_a_package_must_be_that_of_the_ledger(ledger, package, finished):
-    ledger.add(finished(bought_for=3))
-    said = refused(import_package, package(settings=[{"setting": "currency", "value": "JPY"}]), ledger).faults
-    assert said == (
-        "settings.csv, line 2, column value: the ledger holds amounts in EUR; JPY needs another ledger",
-    )
-
-
 def test_a_withdrawn_number_comes_back_only_as_a_next_version(ledger, package):
     import_package(package(), ledger)
     ledger.withdraw("D001", reason="never was one")

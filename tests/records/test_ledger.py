@@ -102,20 +102,6 @@ def test_a_family_described_at_intake_goes_in_with_the_job_or_not_at_all(ledger)
     assert ledger.next_job_number() == "2"
 
 
-def test_new_families_come_with_the_job_and_all_faults_together(ledger, finished):
-    ledger.add(finished(family="Dallow 80"), new_families=[{"family": "Dallow 80", "kind": "radio"}])
-    assert ledger.names("kind") == ["radio", "tape deck"]
-    with pytest.raises(InvalidInput) as caught:
-        ledger.add(finished(outcome="fixed", family="Dallow 90"), new_families=[{"family": "Dallow 80", "kind": "radio"},
-                                                                              {"family": "Dallow 90"}])  # fmt: skip
-    assert caught.value.faults == (
-        "new family, column family: 'Dallow 80' is in the ledger already",
-        "families, row 1, column kind: is empty, but every row needs it",
-        "job, column outcome: 'fixed' is not one of repaired, donor, scrapped, sold as is, open.",
-        "job, column family: no family 'Dallow 90' is known; known: Dallow 80, Tarnwick T2. Did you mean 'Dallow 80'?",
-    )
-
-
 def test_amend_changes_what_is_given_and_keeps_every_version(ledger, full):
     number = ledger.add(full())
     ledger.amend(
@@ -205,19 +191,6 @@ def test_what_is_refused_leaves_the_ledger_as_it_was(url, ledger, finished):
     with open_ledger(str(url)) as again:
         assert {name: again.rows(name) for name in TABLES} == before[0]
         assert again.name == name
-
-
-def test_a_withdrawn_job_is_gone_but_remembered(ledger, full):
-    number = ledger.add(full())
-    ledger.withdraw(number, reason="never was one")
-    with pytest.raises(UnknownName, match=r"^The ledger holds no job '1'; it holds 0 jobs\.$"):
-        ledger.job(number)
-    assert [(row["version"], row["content"] is None) for row in ledger.history(number)] == [
-        (1, False),
-        (2, True),
-    ]
-    assert counts(ledger)["findings"] == 0
-    assert ledger.check(today=datetime.date(2026, 11, 24)) == []
 
 
 def test_reference_rows_are_put_by_key(ledger):
@@ -314,12 +287,6 @@ def test_names_of_each_kind(ledger, full):
     assert ledger.names("component") == sorted(
         {name for names in USUAL_COMPONENTS.values() for name in names}
     )
-
-
-def test_rows_are_sorted(ledger, finished):
-    for number, day in (("1", "2026-05-03"), ("2", "2026-05-01"), ("3", "2026-05")):
-        ledger.add(finished(job=number, taken_in=day))
-    assert [row["job"] for row in ledger.rows("jobs")] == ["3", "2", "1"]
 
 
 def test_a_mark_changes_with_every_write_and_with_nothing_else(ledger, finished, new_url):

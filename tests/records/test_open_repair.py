@@ -465,16 +465,6 @@ def test_the_round_trip_keeps_id_date_outcome_kind_maker_and_year(bench_jobs, tm
     assert held == {}
 
 
-def test_an_export_goes_into_a_folder_of_its_own(bench_jobs, file, tmp_path):
-    export_open_repair(bench_jobs, tmp_path / "shared")
-    assert {item.name for item in (tmp_path / "shared").iterdir()} == {
-        "datapackage.json",
-        "open-repair-data.csv",
-    }
-    said = refused(export_open_repair, bench_jobs, tmp_path / "shared").message
-    assert said == f"{tmp_path}/shared is not empty; name a new folder. Nothing was written."
-
-
 def test_providers_and_countries_that_are_none(ledger, file, tmp_path):
     said = refused(export_open_repair, ledger, tmp_path / "out", provider="1 A").message
     assert said == "The provider '1 A' needs two letters from a to z; they begin every id."

@@ -65,9 +65,14 @@ def wrong(form):
     return {label: html.replace("</p>", "") for label, html in found.items() if html}
 
 
-def jobs(desk):
+def rows(desk, table="jobs"):
     with open_ledger(desk.address) as ledger:
-        return ledger.rows("jobs")
+        return ledger.rows(table)
+
+
+def written(desk, number):
+    with open_ledger(desk.address) as ledger:
+        return ledger.job(number)
 
 
 def failing(error, said=""):
@@ -221,8 +226,7 @@ def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk):
     assert "sign &#39;smells of smoke&#39; is new here" in form.result.value
     told = f"It stands in the ledger <code>{desk.address}</code> (the parameter `ledger`)."
     assert told in form.result.value
-    with open_ledger(desk.address) as ledger:
-        document = ledger.job("18")
+    document = written(desk, "18")
     job = {name: value for name, value in document["job"].items() if value is not None}
     assert job == {
         "job": "18", "family": "Tarnwick T2", "built_from": 1978, "built_to": 1981, "year_basis": "guess",
@@ -234,10 +238,10 @@ def test_a_unit_taken_in_by_the_form_is_what_intake_writes(desk):
     # The form is ready for the next unit, and pressing again writes nothing.
     assert form.unit.read()[0] == {"taken_in": "2026-11-20"}
     form.button.click()
-    assert (len(jobs(desk)), form.message.value) == (18, "")
+    assert (len(rows(desk)), form.message.value) == (18, "")
     fill(form, {"Family": "Dallow 80"})
     form.button.click()
-    assert len(jobs(desk)) == 19
+    assert len(rows(desk)) == 19
 
 
 def test_faults_of_a_unit_stand_beside_their_fields(desk):
@@ -254,7 +258,7 @@ def test_faults_of_a_unit_stand_beside_their_fields(desk):
     assert said["further 1: sign"] == "is empty, but every row needs it"
     assert "6 faults found; nothing was written." in form.message.value
     assert "if &#39;Tarnwik T2&#39; is a new family, describe it: tick that it is new" in form.message.value
-    assert len(jobs(desk)) == 17
+    assert len(rows(desk)) == 17
     fill(form, {"Family": "Tarnwick T2", "Built": "1978", "Bought for (EUR)": "25.00"})
     fill(form, {"Taken in": "2026-11", "further 1: sign": "sticky residu"})
     form.save()
@@ -265,7 +269,7 @@ def test_faults_of_a_unit_stand_beside_their_fields(desk):
     fill(form, {"further 1: sign": "hiss"})
     form.save()
     assert (wrong(form), form.message.value) == ({}, "")
-    assert len(jobs(desk)) == 18
+    assert len(rows(desk)) == 18
 
 
 def test_a_new_family_is_described_beside_the_unit(empty_desk):
@@ -282,9 +286,8 @@ def test_a_new_family_is_described_beside_the_unit(empty_desk):
     fill(form, {"New family: kind": "receiver", "New family: working price (EUR)": "120"})
     other = empty_desk.form("intake")
     form.save()
-    with open_ledger(empty_desk.address) as ledger:
-        (family,) = ledger.rows("families")
-        assert ledger.job("1")["job"]["family"] == "Yarrowen C7"
+    (family,) = rows(empty_desk, "families")
+    assert written(empty_desk, "1")["job"]["family"] == "Yarrowen C7"
     assert (family["kind"], family["working_price"], family["priced_on"]) == ("receiver", 120, "2026-11-20")
     assert other.unit["family"].widget.options == ("Yarrowen C7",)  # every form learns what was written
 
@@ -311,10 +314,9 @@ def test_a_new_lot_is_priced_beside_its_first_unit(empty_desk):
     assert not Path(empty_desk.address).exists()
     fill(form, {"New lot: price (EUR)": "60"})
     form.save()
-    with open_ledger(empty_desk.address) as ledger:
-        (lot,) = ledger.rows("lots")
+    (lot,) = rows(empty_desk, "lots")
     assert (lot["lot"], lot["price"], lot["bought_on"]) == ("fair at Melk", 60, "2026-11-20")
-    assert jobs(empty_desk)[0]["lot"] == "fair at Melk"
+    assert rows(empty_desk)[0]["lot"] == "fair at Melk"
 
 
 # A job is written up.
@@ -359,7 +361,7 @@ def test_an_open_job_is_finished_with_everything_that_was_said(desk):
     assert (form.which.value, form.findings.read()[0]) == (None, [])
     assert len(form.which.widget.options) == 1
     form.button.click()
-    assert (form.message.value, len(jobs(desk))) == ("", 17)
+    assert (form.message.value, len(rows(desk))) == ("", 17)
 
 
 def test_faults_of_a_finding_stand_beside_their_row(desk):
@@ -417,7 +419,7 @@ def test_a_job_of_a_new_family_in_a_ledger_that_is_still_to_be_made(empty_desk):
     fill(form, {"Outcome": "repaired", "Sold for (EUR)": "100"})
     form.save()
     assert "Job <bdi>1</bdi> is written: <bdi>Dallow 81</bdi>, repaired" in form.result.value
-    assert len(jobs(empty_desk)) == 1
+    assert len(rows(empty_desk)) == 1
     assert "<bdi>Dallow 81</bdi> is new to the ledger: a repair works out in" in told_change(form)
 
 
@@ -441,8 +443,7 @@ def test_a_donor_keeps_parts_and_a_repair_takes_one(desk):
     donor.save()
     assert wrong(donor) == {}
     assert "part 1: motor of job 18, on the shelf" in donor.result.value
-    with open_ledger(desk.address) as ledger:
-        kept = [(row["component"], row["job"], row["worth"]) for row in ledger.rows("shelf")]
+    kept = [(row["component"], row["job"], row["worth"]) for row in rows(desk, "shelf")]
     assert kept == [("motor", "18", Decimal("9.50")), ("motor", "18", None)]
     # The other form offers it at once, where it fits.
     assert field(repair, "motor: from the shelf").options[1] == ("part 1: motor, Tarnwick T2", "1")
@@ -457,9 +458,8 @@ def test_a_donor_keeps_parts_and_a_repair_takes_one(desk):
     fill(repair, {"motor: part source": "", "motor: action": ""})
     repair.save()
     assert (wrong(repair), repair.message.value) == ({}, "")
-    with open_ledger(desk.address) as ledger:
-        found = {row["component"]: row for row in ledger.job("19")["findings"]}
-        assert ledger.rows("shelf")[0]["used_in"] == "19"
+    found = {row["component"]: row for row in written(desk, "19")["findings"]}
+    assert rows(desk, "shelf")[0]["used_in"] == "19"
     said = [found["motor"][each] for each in ("action", "part_source", "part_cost")]
     assert said == ["replaced", "salvaged", Decimal("9.50")]
 
@@ -503,7 +503,7 @@ def test_a_job_is_written_before_anything_is_fitted(desk, monkeypatch):
     form.which.put("17")
     fill(form, {"Outcome": "repaired"})
     form.save()
-    assert jobs(desk)[-1]["outcome"] == "repaired"
+    assert rows(desk)[-1]["outcome"] == "repaired"
     assert "What did this job change?" in [each.description for each in form.change.box.children[:1]]
 
 
@@ -567,7 +567,7 @@ def test_what_cannot_be_worked_out_is_said_and_the_job_stays_written(desk, monke
     fill(form, {"Outcome": "repaired"})
     monkeypatch.setattr(frames, "read_records", failing(LedgerError, "Nothing can be read."))
     form.save()
-    assert jobs(desk)[-1]["outcome"] == "repaired"
+    assert rows(desk)[-1]["outcome"] == "repaired"
     assert "Job <bdi>17</bdi> is written" in form.result.value
     assert "What the job changed cannot be told: Nothing can be read." in told_change(form)
 
@@ -609,8 +609,7 @@ def test_a_check_is_recorded(desk):
     fill(form, {"Checked on": "2026-11-18"})
     form.save()
     assert "Job <bdi>2</bdi>: <bdi>Dallow 80</bdi>, not working on 2026-11-18" in form.result.value
-    with open_ledger(desk.address) as ledger:
-        assert [each["working"] for each in ledger.job("2")["followups"]] == ["yes", "no"]
+    assert [each["working"] for each in written(desk, "2")["followups"]] == ["yes", "no"]
 
 
 def test_a_sighting_is_recorded_with_its_signs(desk):
@@ -628,8 +627,7 @@ def test_a_sighting_is_recorded_with_its_signs(desk):
     assert not is_shown(form, "Job")  # what was left was not bought
     form.save()
     assert "<bdi>2026-11-20 Melk grey deck</bdi>: left, too dear" in form.result.value
-    with open_ledger(desk.address) as ledger:
-        (seen,), (sign,) = ledger.rows("sightings"), ledger.rows("sighting_signs")
+    (seen,), (sign,) = rows(desk, "sightings"), rows(desk, "sighting_signs")
     assert (seen["asked"], seen["verdict"], sign["sign"], sign["seen"]) == (40, None, "rust", "yes")
     fill(form, {"Sighting": "black deck", "Kind": "tape deck", "Job": "17"})
     form.save()
@@ -645,8 +643,7 @@ def test_a_part_is_kept_and_goes_into_a_job(desk):
     fill(other, {"Part": "1", "Used in": "17"})
     other.save()
     assert "Part 1 is fitted in job <bdi>17</bdi>" in other.result.value
-    with open_ledger(desk.address) as ledger:
-        (finding,) = ledger.job("17")["findings"]
+    (finding,) = written(desk, "17")["findings"]
     assert (finding["component"], finding["part_cost"]) == ("motor", Decimal("9.50"))
     fill(form, {"Component": "belt"})
     form.save()
@@ -671,8 +668,7 @@ def test_a_row_that_jobs_refer_to_is_written_and_checked(desk):
     fill(form, {"Family": "Tarnwick T2"})
     form.save()
     assert "parts: <bdi>belt</bdi>, <bdi>Tarnwick T2</bdi>" in form.result.value
-    with open_ledger(desk.address) as ledger:
-        assert [row["price"] for row in ledger.rows("parts")] == [Decimal("4.50")]
+    assert [row["price"] for row in rows(desk, "parts")] == [Decimal("4.50")]
 
 
 def test_one_row_needs_a_ledger(empty_desk):
