@@ -1306,15 +1306,22 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
     if every and how["families"]:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
     from reliability.report.run import content_of, make_pages, still_shown
+    from reliability.worth.appraiser import appraiser_of
 
     how["families"], as_of = how["families"] or None, how["as_of"]
+
+    def odds() -> "Appraiser":
+        with bench.ledger() as ledger:
+            return appraiser_of(ledger, as_of=as_of, warn=note)
+
     made = still_shown(bench.url, out, **how)
     if made is None:
         content = content_of(bench.url)
         records, demo = own_or_demo(bench, "the pages are made from the demo, and say DEMO", as_of)
         with executor_for(cluster, 1, left="Each page is whole, the old one or the new one") as executor:
-            content = "" if demo else content
-            made = make_pages(records, out, **how, demo=demo, content=content, executor=executor)
+            if not demo:
+                how |= {"content": content, "odds": odds}
+            made = make_pages(records, out, **how, demo=demo, executor=executor)
     for remark in made.remarks:
         note(remark)
     parts = [f"{counted(len(made.made), 'page')} made", f"{len(made.kept)} unchanged"]

@@ -8,7 +8,7 @@ import pytest
 
 from reliability.records.frames import records_from_rows
 from reliability.records.ledger import open_ledger
-from reliability.worth.appraiser import fit_appraiser, kept_name
+from reliability.worth.appraiser import fit_appraiser, kept_folder
 from reliability.worth.next_steps import NEXT_COLUMNS, next_steps, outlooks
 from reliability.worth.plan import plan_unit
 from tests.worth.ledgers import finding, job
@@ -146,18 +146,17 @@ def test_one_screen_from_the_command_line(bench):
 def test_plans_are_kept_until_something_is_written(bench):
     before = bench.ok("next")
     with open_ledger(bench.file) as ledger:
-        path = kept_name(ledger).with_suffix(".plans")
-    assert path.exists()
+        folder = kept_folder(ledger)
+    (path,) = (each for each in folder.glob("*.json") if "sentence" in each.read_text())
     path.write_text(path.read_text().replace("first", "FIRST"))
     assert "FIRST" in bench.ok("next")
-    path.write_text('{"1": {"gain": 1}}')  # damaged
+    path.write_text("[1, 2")  # damaged
     assert bench.ok("next") == before
     path.chmod(0o666)
     path.write_text(path.read_text().replace("first", "FIRST"))
     assert bench.ok("next") == before  # others may have written it
     bench.ok("intake", "Tarnwick T2")
     assert "2, Tarnwick T2" in bench.ok("next")
-    assert len(list(path.parent.glob("*.plans"))) == 1
 
 
 def test_nothing_to_do(command_line):

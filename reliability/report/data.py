@@ -1,14 +1,12 @@
 """What the pages share: a ledger, the odds fitted to it, and what follows from both, each worked out once."""
 
 import datetime
-import json
 import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache, cached_property, partial
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -19,12 +17,12 @@ from numpy.typing import ArrayLike
 from reliability.errors import InvalidInput, is_end_of_process, unknown
 from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
-from reliability.records.files import project_folder, replace_file, shipped
+from reliability.records.files import project_folder, shipped
 from reliability.records.frames import Records, known_by, read_records
 from reliability.report.format import coarse, slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth import review
-from reliability.worth.appraiser import Appraiser, fit_appraiser, fitting_code, last_day, load_appraiser
+from reliability.worth.appraiser import Appraiser, fit_appraiser, kept, kept_odds, last_day
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge
 from reliability.worth.lives import worst_findings
@@ -40,76 +38,39 @@ KEPT = ROOT / "reports" / ".kept"
 """Where a run of the report keeps what it fitted; a notebook need not fit it again."""
 
 FEWEST_DAYS_BACK = 30
-MOST_KEPT = 40
 CHANCES = ("success_chance", "success_low", "success_high")
 
 Fit = Callable[[], Appraiser]
 
 
-# ---- Odds of a day, fitted once and kept
+# ---- Odds of a day, fitted once and kept: of the same records, day and code
 
 
-class Keeper:
-    """Fits odds, or takes those that were kept of the same records, day and code."""
-
-    def __init__(self, folder: Path | None = None) -> None:
-        self.folder = folder
-
-    def path(self, records: Records, day: datetime.date) -> Path | None:
-        """Where the odds of a day are kept; what happened after the day does not count."""
-        if self.folder is None:
-            return None
-        known = known_by(records, day, with_estimates=True).fingerprint()
-        return self.folder / f"{sha256(f'{known} {day} {fitting_code()}'.encode()).hexdigest()[:32]}.json"
-
-    def fit(self, records: Records, day: datetime.date, fit: Fit | None = None) -> Appraiser:
-        """Give the odds of a day: kept, or fitted, here or wherever `fit` does it, and kept from now on."""
-        path = self.path(records, day)
-        found = _kept(path, load_appraiser)
-        if found is None:
-            found = fit() if fit is not None else fit_appraiser(records, day)
-            if path is not None:
-                found.save(path)
-        return found
-
-    def judge(
-        self, offers: pd.DataFrame, records: Records, day: datetime.date, fit: Fit | None = None
-    ) -> pd.DataFrame:
-        """Give the chances of a repair by the odds of a day, as kept where the same offers were judged."""
-        path = self.path(records, day)
-        told = path and path.with_suffix(f".{sha256(offers.to_json().encode()).hexdigest()[:16]}.json")
-        found = _kept(
-            told,
-            lambda kept: pd.DataFrame(
-                json.loads(kept.read_text("utf-8")), columns=list(CHANCES), dtype=float
-            ),
-        )
-        if found is None or len(found) != len(offers):
-            found = judge(offers, self.fit(records, day, fit))[list(CHANCES)].astype(float)
-            if told is not None:
-                replace_file(told, json.dumps(found.to_dict("list")))
-        elif path is not None and path.exists():
-            os.utime(path)  # the odds stay as long as what they told
-        return found
-
-    def prune(self) -> None:
-        """Drop all but the ones that were used last."""
-        if self.folder is None:
-            return
-        used = sorted(self.folder.glob("*.json"), key=lambda path: path.stat().st_mtime_ns, reverse=True)
-        for path in used[MOST_KEPT:]:
-            path.unlink(missing_ok=True)
+def _odds_of(store: Path | None, records: Records, day: datetime.date, fit: Fit | None = None) -> Appraiser:
+    """Give the odds of a day: kept, or fitted, here or wherever `fit` does it."""
+    fitted: Appraiser = kept_odds(store, _key(records, day), fit or partial(fit_appraiser, records, day))
+    return fitted
 
 
-def _kept(path: Path | None, read: Callable[[Path], Any]) -> Any:
-    """Read back what was kept, with every digit; None where there is nothing, or it is damaged."""
-    if path is None:
-        return None
-    with suppress(OSError, InvalidInput, KeyError, TypeError, ValueError):
-        found = read(path)
-        os.utime(path)  # the ones used last stay
-        return found
-    return None
+def _key(records: Records, day: datetime.date) -> tuple[object, ...]:
+    """Give what the odds of a day depend on; what happened after it does not count."""
+    return known_by(records, day, with_estimates=True).fingerprint(), day
+
+
+def _judged(
+    store: Path | None, offers: pd.DataFrame, records: Records, day: datetime.date, fit: Fit | None = None
+) -> pd.DataFrame:
+    """Give the chances of a repair by the odds of a day, as kept where the same offers were judged."""
+
+    def make() -> pd.DataFrame:
+        return judge(offers, _odds_of(store, records, day, fit))[list(CHANCES)].astype(float)
+
+    def read(plain: Any) -> pd.DataFrame:
+        return pd.DataFrame(plain, offers.index, list(CHANCES), dtype=float)
+
+    key = (*_key(records, day), offers.to_json())
+    found: pd.DataFrame = kept(store, key, make, read=read, write=lambda told: told.to_dict("list"))
+    return found
 
 
 # ---- A ledger with all that pages ask of it
@@ -123,19 +84,17 @@ class ReportData:
         records: Records,
         as_of: datetime.date | None = None,  # the last date in the ledger if not given, else today
         *,
-        keeper: Keeper | None = None,  # keeps odds for the next run
+        store: Path | None = None,  # the folder in which odds are kept for the next run
         executor: Executor | None = None,  # fits the odds of earlier days
         is_near: bool = False,  # whether it works in processes of this machine, which may take over more
         card: str = "",  # the day that the pocket card beside the pages is for
-        odds: Appraiser | None = None,  # of the day, where they are at hand
+        odds: Fit | None = None,  # those of the commands, if they are of the same records and day
     ) -> None:
         self.as_of = as_of if as_of is not None else last_day(records)
         self.records = records if as_of is None else known_by(records, self.as_of)
         self.fingerprint = records.fingerprint()
         self.card = card
-        if odds is not None:
-            self.odds = odds
-        self._keeper, self._executor, self._is_near = keeper or Keeper(), executor, is_near
+        self._store, self._at_hand, self._executor, self._is_near = store, odds, executor, is_near
         self.explained, self.components = cache(self._explained), cache(self._components)
         self.own_lives = cache(self._own_lives)
         self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
@@ -148,13 +107,14 @@ class ReportData:
         works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
         if self._is_near:
             for day in self._days:
-                works["forecasts", day] = review.forecasts, records, self.as_of, day, self._keeper.judge
-            works["before",] = _ranking_on, self._keeper, *before
+                judged = partial(_judged, self._store)
+                works["forecasts", day] = review.forecasts, records, self.as_of, day, judged
+            works["before",] = _ranking_on, self._store, *before
             works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
             works["changes",] = _changes_of, self.own
         else:
             for known, day in [before, *((records, day) for day in self._days)]:
-                if _kept(self._keeper.path(known, day), load_appraiser) is None:
+                if kept_odds(self._store, _key(known, day), lambda: None) is None:
                     works["odds", id(known), day] = fit_appraiser, known, day
         self._begun = {key: self._executor.submit(*work).result for key, work in works.items()}
 
@@ -185,7 +145,10 @@ class ReportData:
     @cached_property
     def odds(self) -> Appraiser:
         """Odds, prices and costs of every family, fitted to the records."""
-        return self._keeper.fit(self.records, self.as_of)
+        found = self._at_hand() if self._at_hand is not None else None
+        if found is None or (found.fingerprint, found.as_of) != (self.fingerprint, self.as_of):
+            found = _odds_of(self._store, self.records, self.as_of)
+        return found
 
     @property
     def currency(self) -> str:
@@ -227,7 +190,7 @@ class ReportData:
         """The ranking as it was on the day before `since`; empty if no job was finished then."""
         known, day = self._known_before, self._day_before
         fit = self._begun.get(("odds", id(known), day))
-        return self._done("before", here=partial(_ranking_on, self._keeper, known, day, fit))
+        return self._done("before", here=partial(_ranking_on, self._store, known, day, fit))
 
     @cached_property
     def ranking_if_written(self) -> pd.DataFrame:
@@ -241,7 +204,7 @@ class ReportData:
         if read_bench(self.records, self.as_of).gaps_count:
             told = {"gap_repaired_share": float((self.finished["outcome"] == "repaired").mean())}
         changed = replace(self.records, settings=replace(self.records.settings, **told))
-        return review.ranking(self._keeper.fit(changed, self.as_of), changed, as_of=self.as_of)
+        return review.ranking(_odds_of(self._store, changed, self.as_of), changed, as_of=self.as_of)
 
     # One family
 
@@ -347,7 +310,7 @@ class ReportData:
         """Each finished job judged by what was known before its year."""
 
         def judged(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
-            return self._keeper.judge(offers, records, day, self._begun.get(("odds", id(records), day)))
+            return _judged(self._store, offers, records, day, self._begun.get(("odds", id(records), day)))
 
         here = partial(review.forecasts, self.records, self.as_of, judged=judged)
         return review.scored([self._done("forecasts", day, here=partial(here, day)) for day in self._days])
@@ -377,10 +340,12 @@ class ReportData:
         return _chosen("No job tells of a component", name, self.component_pages, counts)
 
 
-def _ranking_on(keeper: Keeper, known: Records, day: datetime.date, fit: Fit | None = None) -> pd.DataFrame:
+def _ranking_on(
+    store: Path | None, known: Records, day: datetime.date, fit: Fit | None = None
+) -> pd.DataFrame:
     if not (known.jobs["outcome"] != "open").any():
         return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
-    return review.ranking(keeper.fit(known, day, fit), known, as_of=day)
+    return review.ranking(_odds_of(store, known, day, fit), known, as_of=day)
 
 
 def _changes_of(own: Observations) -> pd.DataFrame:
@@ -425,7 +390,7 @@ def open_report(ledger: str = "", as_of: str = "") -> ReportData:
         day = datetime.date.fromisoformat(as_of) if as_of else None
     except ValueError:
         raise InvalidInput(f"`as_of` must be a date such as 2026-05-17; got {as_of!r}.") from None
-    return ReportData(find_records(ledger, day), day, keeper=Keeper(KEPT))
+    return ReportData(find_records(ledger, day), day, store=KEPT)
 
 
 def find_records(ledger: str = "", as_of: datetime.date | None = None) -> Records:

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import tempfile
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -31,6 +31,7 @@ from reliability.records.files import digest, replace_file, shipped
 if TYPE_CHECKING:
     from reliability.records.frames import Records
     from reliability.report.data import ReportData
+    from reliability.worth.appraiser import Appraiser
 
 PACKAGE = Path(__file__).parents[1]
 NOTEBOOKS = shipped("notebooks")
@@ -224,6 +225,7 @@ def make_pages(
     workers: int = 2,  # how many processes, where the system can split one in two
     progress: bool = True,
     executor: Executor | None = None,  # fits the odds of earlier days, perhaps on a cluster
+    odds: Callable[[], "Appraiser"] | None = None,  # those of the commands, if of the same records and day
     **asked: Any,  # families, as_of, command, notebooks: as in `Run`
 ) -> PagesMade:
     """Make pages; those that would show the same are left as they are."""
@@ -239,7 +241,7 @@ def make_pages(
     if kept := run.unchanged(key):
         done = PagesMade(kept=kept, removed=_removed(run.out, run.foreign()))
     else:
-        done = _made(run, records, workers, Progress(progress), executor)
+        done = _made(run, records, workers, Progress(progress), executor, odds)
     if not kept or read != _state(run.out).get("read"):
         pages = {target: _mark(run.out / target) for target in sorted([*done.made, *done.kept])}
         left = {"run": key, "read": read, "ledger": run.ledger,
@@ -254,17 +256,17 @@ def _run(out: str | Path, ledger: str, notebooks: str | Path = NOTEBOOKS, **aske
 
 
 def _made(
-    run: Run, records: "Records", workers: int, told: "Progress", executor: Executor | None
+    run: Run, records: "Records", workers: int, told: "Progress", executor: Executor | None, odds: Any
 ) -> PagesMade:
-    from reliability.report.data import Keeper, ReportData
+    from reliability.report.data import ReportData
 
     _check_families(records, run.families or ())
     foreign, card = run.foreign(), card_day(run.out, run.ledger)
     told.say("Fitting lives, odds and prices …")
-    keeper = Keeper(run.out / ".kept")
+    store = run.out / ".kept"
     with processes(executor, workers) as pool:
         data = ReportData(
-            records, run.as_of, keeper=keeper, executor=pool, is_near=executor is None, card=card
+            records, run.as_of, store=store, executor=pool, is_near=executor is None, card=card, odds=odds
         )
         data.begin(data.family_pages if run.families is None else run.families)
         pages = all_pages(data, run.families)
@@ -281,7 +283,6 @@ def _made(
         )
     if run.families is None:
         gone += _removed(run.out, [each for each in _ours(run.out) if "/" in each and each not in shown])
-    keeper.prune()
     return PagesMade(
         made=tuple(target for target, each in shown.items() if each.is_new),
         kept=tuple(target for target, each in shown.items() if not each.is_new),

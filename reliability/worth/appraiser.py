@@ -2,9 +2,12 @@
 
 import datetime
 import json
+import os
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args, get_origin
@@ -299,14 +302,23 @@ def load_appraiser(path: Path) -> Appraiser:
     try:
         if not belongs_to_user(path.parent, path):
             raise ValueError("it or its folder is not yours alone to write")
-        kept = json.loads(path.read_text(encoding="utf-8"))
+        plain = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InvalidInput(
             f"{path.name} is not a kept appraiser ({error}). Delete it to have it made again."
         ) from None
-    if not isinstance(kept, dict) or kept.get("format") != FORMAT:
-        raise InvalidInput(f"{path.name} was kept by another version. Delete it to have it made again.")
-    return _revived(Appraiser, kept)
+    try:
+        return revived(plain)
+    except ValueError as error:
+        raise InvalidInput(f"{path.name} {error}. Delete it to have it made again.") from None
+
+
+def revived(plain: Any) -> Appraiser:
+    """Turn what `Appraiser.to_export` gave back into an appraiser."""
+    if not isinstance(plain, dict) or plain.get("format") != FORMAT:
+        raise ValueError("was kept by another version")
+    found: Appraiser = _revived(Appraiser, plain)
+    return found
 
 
 def _plain(value: Any) -> Any:
@@ -342,13 +354,50 @@ def _revived(kind: Any, plain: Any) -> Any:
 
 
 PACKAGE = Path(__file__).parents[1]
-MOST_KEPT = 8
+MOST_KEPT = 40
+
+
+def kept(
+    folder: Path | None,  # none: nothing is kept
+    key: Sequence[object],  # all that the content depends on, beside the code that fits
+    make: Callable[[], Any],  # what gives None is not kept
+    *,
+    read: Callable[[Any], Any] = lambda plain: plain,
+    write: Callable[[Any], Any] = lambda made: made,
+    warn: Callable[[str], object] = lambda _: None,
+) -> Any:
+    """Give what is kept under a key, with every digit, or make it and keep it; the ones used last stay."""
+    if folder is None:
+        return make()
+    named = json.dumps([*map(str, key), digest(PACKAGE, "records/*.py", "life/*.py", "worth/*.py")])
+    path = folder / f"{sha256(named.encode()).hexdigest()[:32]}.json"
+    if path.exists() and not belongs_to_user(folder, path):
+        warn(f"Odds kept in {folder} are not used, for others may write there: they are fitted anew.")
+    elif path.exists():
+        with suppress(OSError, AttributeError, KeyError, TypeError, ValueError):  # damaged: made again
+            found = read(json.loads(path.read_text("utf-8")))
+            os.utime(path)
+            return found
+    if (made := make()) is None:
+        return None
+    try:
+        own_folder(folder)
+        with fresh_file(path, private=True) as draft:
+            draft.stream.write(json.dumps(write(made)).encode())
+        by_use = sorted(folder.glob("*.json"), key=lambda file: file.stat().st_mtime_ns, reverse=True)
+        for file in by_use[MOST_KEPT:]:
+            file.unlink(missing_ok=True)
+    except OSError as error:
+        warn(f"The odds could not be kept in {folder} ({reason(error)}): the next run fits them again.")
+    return made
+
+
+kept_odds = partial(kept, read=revived, write=Appraiser.to_export)
 
 
 def kept_folder(ledger: "Ledger") -> Path:
     """Give the folder for what can be made again: beside the ledger's file, else in `data`."""
-    beside = Path("data") if "://" in ledger.name else Path(ledger.name).parent
-    return beside / ".benchodds"
+    return (Path("data") if "://" in ledger.name else Path(ledger.name).parent) / ".benchodds"
 
 
 def last_day(records: "Records") -> datetime.date:
@@ -359,20 +408,20 @@ def last_day(records: "Records") -> datetime.date:
         return datetime.date.today()
 
 
+def kept_appraiser(ledger: "Ledger") -> Appraiser | None:
+    """Give the appraiser that is kept of a ledger as it is now; None where it would have to be fitted."""
+    found: Appraiser | None = kept_odds(kept_folder(ledger), [ledger_mark(ledger)], lambda: None)
+    return found
+
+
 def appraiser_of(
-    ledger: "Ledger",
-    *,
-    as_of: datetime.date | None = None,
-    warn: Callable[[str], object] = print,
+    ledger: "Ledger", *, as_of: datetime.date | None = None, warn: Callable[[str], object] = print
 ) -> Appraiser:
     """Fit an appraiser to a ledger, or take the kept one if nothing was written since."""
-    path = kept_name(ledger)
-    if path.exists() and not belongs_to_user(path.parent, path):
-        warn(f"Odds kept in {path.parent} are not used, for others may write there: they are fitted anew.")
-    kept = _load(path)
+    mark, found = ledger_mark(ledger), kept_appraiser(ledger)
     corrected = as_of is not None and ledger.changed_since(as_of)
-    if kept is not None and (as_of is None or as_of >= kept.as_of) and not corrected:
-        return kept
+    if found is not None and (as_of is None or as_of >= found.as_of) and not corrected:
+        return found
     # Loaded here: a kept appraiser is enough for a verdict, and starts sooner.
     from reliability.records.frames import read_records
 
@@ -380,37 +429,7 @@ def appraiser_of(
     day = last_day(records)
     if as_of is not None and (as_of < day or corrected):
         return fit_appraiser(read_records(ledger, as_of=as_of), min(as_of, day))
-    appraiser = fit_appraiser(records, day)
-    try:
-        appraiser.save(path)
-        by_age = sorted(path.parent.glob("*.json"), key=lambda file: file.stat().st_mtime, reverse=True)
-        for file in by_age[MOST_KEPT:]:
-            file.unlink(missing_ok=True)
-    except OSError as error:
-        warn(f"The odds could not be kept in {path.parent} ({reason(error)}): the next run fits them again.")
-    return appraiser
-
-
-def kept_name(ledger: "Ledger") -> Path:
-    """Give the file in which the appraiser of a ledger as it is now is kept, or would be."""
-    # Named by all that an appraiser depends on: the state of the ledger, and the code that fits it.
-    key = sha256(f"{ledger_mark(ledger)} {fitting_code()}".encode()).hexdigest()[:32]
-    return kept_folder(ledger) / f"{key}.json"
-
-
-def fitting_code() -> str:
-    """Digest the code that fits."""
-    return digest(PACKAGE, "records/*.py", "life/*.py", "worth/*.py")
-
-
-def kept_appraiser(ledger: "Ledger") -> Appraiser | None:
-    """Give the appraiser that is kept of a ledger as it is now; None where it would have to be fitted."""
-    return _load(kept_name(ledger))
-
-
-def _load(path: Path) -> Appraiser | None:
-    """Read a kept appraiser; one that is damaged is made again."""
-    try:
-        return load_appraiser(path) if path.exists() else None
-    except (InvalidInput, KeyError, TypeError, ValueError):
-        return None
+    fitted: Appraiser = kept_odds(
+        kept_folder(ledger), [mark], partial(fit_appraiser, records, day), warn=warn
+    )
+    return fitted

@@ -1,18 +1,18 @@
 """What to do next: on the bench, with what is unsold, after sales, and with what was only looked at."""
 
 import datetime
-import json
 from collections.abc import Mapping
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from reliability.records.audit import LONG_OPEN_DAYS
-from reliability.records.files import belongs_to_user, fresh_file, own_folder
 from reliability.records.frames import Records, plain_rows
+from reliability.records.ledger import ledger_mark
 from reliability.records.values import missing_numbers
-from reliability.worth.appraiser import Appraiser, kept_name
+from reliability.worth.appraiser import Appraiser, kept, kept_folder
 from reliability.worth.bench import REPAIRED, read_bench
 from reliability.worth.judging import price_to_ask
 from reliability.worth.odds import sale_price
@@ -146,22 +146,9 @@ def outlooks(appraiser: Appraiser, records: Records) -> dict[str, dict[str, Any]
 
 def kept_outlooks(ledger: "Ledger", appraiser: Appraiser, records: Records) -> dict[str, dict[str, Any]]:
     """Plan every open job, or take the plans that are kept beside the odds if nothing was written since."""
-    path = kept_name(ledger).with_suffix(".plans")
-    try:
-        if belongs_to_user(path.parent, path):
-            kept = json.loads(path.read_text(encoding="utf-8"))
-            return {job: {name: plan[name] for name in OUTLOOK} for job, plan in kept.items()}
-    except (OSError, ValueError, TypeError, AttributeError, KeyError):
-        pass  # there are none, or they are damaged: they are made again
-    found = outlooks(appraiser, records)
-    try:
-        own_folder(path.parent)
-        for old in path.parent.glob("*.plans"):
-            old.unlink(missing_ok=True)
-        with fresh_file(path, private=True) as draft:
-            draft.stream.write(json.dumps(found).encode())
-    except OSError:
-        pass  # whoever could not keep the odds was told so
+    # Whoever could not keep the odds was told so.
+    key, make = ("plans", ledger_mark(ledger)), partial(outlooks, appraiser, records)
+    found: dict[str, dict[str, Any]] = kept(kept_folder(ledger), key, make)
     return found
 
 

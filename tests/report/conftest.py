@@ -130,7 +130,7 @@ def odds_fitted_once(monkeypatch):
 
 def data_of(records, **given):
     """Give what pages of a ledger are made from."""
-    return ReportData(records, odds=fit_once(records, data_module.last_day(records)), **given)
+    return ReportData(records, odds=lambda: fit_once(records, data_module.last_day(records)), **given)
 
 
 def report_of(**tables):

@@ -1,7 +1,7 @@
 """What pages share: odds that are kept, a ledger found, one fit behind every number."""
 
 import datetime
-import os
+import json
 import shutil
 from dataclasses import replace
 
@@ -12,8 +12,9 @@ import pytest
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.frames import Records
 from reliability.report import data as data_module
-from reliability.report.data import MOST_KEPT, Keeper, ReportData, find_records, lent, open_report
-from reliability.worth.review import forecast_days, forecasts, ranking
+from reliability.report.data import ReportData, find_records, lent, open_report
+from reliability.worth.review import forecast_days, forecasts
+from tests.report.conftest import fit_once
 
 DAY = datetime.date(2024, 3, 20)
 
@@ -23,61 +24,65 @@ def refuse(*_):
 
 
 def test_kept_odds_answer_like_the_fitted_ones(tmp_path, awkward_records, monkeypatch):
-    keeper = Keeper(tmp_path)
     early = datetime.date(2022, 8, 1)
-    fitted, first = keeper.fit(awkward_records, DAY), keeper.fit(awkward_records, early)
+    fitted, first = (ReportData(awkward_records, day, store=tmp_path).ranking for day in (DAY, early))
     monkeypatch.setattr(data_module, "fit_appraiser", refuse)
-    kept = keeper.fit(awkward_records, DAY)
-    assert ranking(kept, awkward_records).equals(ranking(fitted, awkward_records))
+    assert ReportData(awkward_records, DAY, store=tmp_path).ranking.equals(fitted)
     # A job of a later day is not known on this day, so nothing has to be fitted.
     later = awkward_records.jobs.copy()
     later.loc[later.index[-1], "taken_in"] += datetime.timedelta(days=3000)
-    again = keeper.fit(replace(awkward_records, jobs=later), early)
-    assert ranking(again, awkward_records).equals(ranking(first, awkward_records))
+    again = ReportData(replace(awkward_records, jobs=later), early, store=tmp_path)
+    assert again.ranking.equals(first)
 
 
 def test_other_records_or_another_day_are_fitted_and_damage_is_mended(tmp_path, awkward_records, monkeypatch):
     asked = []
 
-    class Fitted:
-        def save(self, path):
-            path.write_text("{")
+    def fit(records, day):
+        asked.append(day)
+        return fit_once(awkward_records, DAY)
 
-    monkeypatch.setattr(data_module, "fit_appraiser", lambda records, day: asked.append(day) or Fitted())
-    keeper = Keeper(tmp_path)
-    keeper.fit(awkward_records, DAY)
-    keeper.fit(awkward_records, DAY)  # what was kept is damaged
-    keeper.fit(awkward_records, DAY + datetime.timedelta(days=1))
-    keeper.fit(replace(awkward_records, jobs=awkward_records.jobs.assign(hours=1.0)), DAY)
+    monkeypatch.setattr(data_module, "fit_appraiser", fit)
+
+    def kept_of(records=awkward_records, day=DAY, store=tmp_path):
+        return ReportData(records, day, store=store).odds.to_export()
+
+    whole = kept_of()
+    (file,) = tmp_path.iterdir()
+    file.write_text("{")
+    assert kept_of() == kept_of() == whole
+    assert len(asked) == 2
+    kept_of(day=DAY + datetime.timedelta(days=1))
+    kept_of(replace(awkward_records, jobs=awkward_records.jobs.assign(hours=1.0)))
     assert len(asked) == 4
-    Keeper().fit(awkward_records, DAY)
-    Keeper().prune()
-    assert len(asked) == 5
-    assert len(list(tmp_path.iterdir())) == 3
+    kept_of(store=None)
+    assert (len(asked), len(list(tmp_path.iterdir()))) == (5, 3)
+
+
+def test_odds_at_hand_serve_if_they_are_of_the_same_records_and_day(awkward_records, monkeypatch):
+    at_hand = fit_once(awkward_records, DAY)
+    monkeypatch.setattr(data_module, "fit_appraiser", lambda records, day: (len(records.jobs), day))
+    same = replace(at_hand, fingerprint=awkward_records.fingerprint())
+    assert ReportData(awkward_records, DAY, odds=lambda: same).odds is same
+    for other in (replace(same, as_of=DAY - datetime.timedelta(days=1)), replace(same, fingerprint="other")):
+        fitted = ReportData(awkward_records, DAY, odds=lambda other=other: other).odds
+        assert fitted == (30, DAY)
 
 
 def test_the_same_offers_are_judged_once_and_damage_is_mended(tmp_path, awkward_records, monkeypatch):
     plain = ReportData(awkward_records).calibration.jobs
     assert len(plain) > 5
-    assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
+    assert ReportData(awkward_records, store=tmp_path).calibration.jobs.equals(plain)
     with monkeypatch.context() as without:
         without.setattr(data_module, "judge", refuse)
-        assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
-    for told in tmp_path.glob("*.*.json"):
-        told.write_text("{")
-    assert ReportData(awkward_records, keeper=Keeper(tmp_path)).calibration.jobs.equals(plain)
+        assert ReportData(awkward_records, store=tmp_path).calibration.jobs.equals(plain)
+    for told in tmp_path.glob("*.json"):
+        if "success_chance" in json.loads(told.read_text()):
+            told.write_text("{")
+    assert ReportData(awkward_records, store=tmp_path).calibration.jobs.equals(plain)
     other = awkward_records.jobs.assign(built_from=awkward_records.jobs["built_from"] - 1)
-    changed = ReportData(replace(awkward_records, jobs=other), keeper=Keeper(tmp_path)).calibration.jobs
+    changed = ReportData(replace(awkward_records, jobs=other), store=tmp_path).calibration.jobs
     assert not changed.equals(plain)
-
-
-def test_only_the_ones_used_last_stay(tmp_path):
-    for i in range(MOST_KEPT + 3):
-        path = tmp_path / f"{i}.json"
-        path.write_text("{}")
-        os.utime(path, (i, i))
-    Keeper(tmp_path).prune()
-    assert sorted(int(path.stem) for path in tmp_path.iterdir()) == list(range(3, MOST_KEPT + 3))
 
 
 def test_lives_on_pages_are_those_of_the_verdicts(demo):

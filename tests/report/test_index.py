@@ -66,7 +66,7 @@ def test_pages_and_card_say_their_days(demo, demo_records):
     assert f"These pages are for {day} ; there is no pocket card beside them." in said_by(
         pages.index_verdicts(demo, demo.ranking)
     )
-    beside = ReportData(demo_records, odds=demo.odds, card="2026-09-30")
+    beside = ReportData(demo_records, odds=lambda: demo.odds, card="2026-09-30")
     html = pages.index_verdicts(beside, beside.ranking).html
     assert '<a href="card.html">pocket card</a>' in html
     assert f"These pages are for {day} , the pocket card for 2026-09-30" in said_by(html)
