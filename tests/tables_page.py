@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from reliability.records.checks import MORE_RULES, TIES
+from reliability.records.checks import TIES
 from reliability.records.tables import KINDS, SETTINGS, TABLES, Column, Table
 from reliability.records.values import bounds
 from reliability.worth.judging import OFFER_COLUMNS
@@ -18,6 +18,18 @@ made from `reliability/records/tables.py` by `make tables`; a test holds the two
 """
 
 
+#: Rules across rows that are not between a job and one row of it.
+MORE_RULES: tuple[tuple[str, str], ...] = (
+    ("jobs", "a job of this bench has an optional prefix and then digits as its number"),
+    (
+        "jobs",
+        "digits that begin with a year from 1950 to 2099 and go on for two places or more begin anew "
+        "each year, such as 20240001; anything else is counted on",
+    ),
+    ("jobs", "a model that the ledger knows belongs to the family of the job, when the job is written"),
+    ("settings", "setting is one of the listed settings, and value is what that setting allows"),
+    ("settings", "the currency does not change once the ledger holds an amount"),
+)
 #: How a CSV file is read, rule by rule.
 CSV_RULES = (
     "UTF-8, with or without a byte-order mark; lines end in CRLF or LF; columns in any order. A byte that is "

@@ -89,9 +89,7 @@ def check_ledger(ledger: "Ledger", *, today: datetime.date | None = None) -> lis
             return found
         withdrawn = database.withdrawn_numbers(connection)
     stated = {row["setting"]: str(row["value"]) for row in rows["settings"]}
-    found = of_clocks + list(number_gaps(rows, withdrawn, stated.get("count_gaps")))
-    for audit in AUDITS:
-        found += audit(rows)
+    found = of_clocks + doubts(rows, withdrawn, stated.get("count_gaps"))
     return found + future_dates(rows, today or datetime.date.today())
 
 
@@ -238,9 +236,7 @@ WIDEST_WINDOW_YEARS = 30
 OLDEST_YEARS = 100
 
 
-def number_gaps(
-    rows: Rows, withdrawn: Iterable[str] = (), count_gaps: str | None = None
-) -> Iterator[Problem]:
+def number_gaps(rows: Rows, withdrawn: Iterable[str], count_gaps: str | None) -> Iterator[Problem]:
     """Find numbers that were given out but belong to no job, and say whether they count; `do_gaps_count`."""
     own = [job for job in rows["jobs"] if not job["origin"]]
     all_gaps = missing_numbers([*(str(job["job"]) for job in own), *withdrawn])
@@ -260,7 +256,7 @@ def number_gaps(
         yield doubtful("gap in the job numbers", message, *spans)
 
 
-def long_open(rows: Rows, last: datetime.date | None = None) -> list[Problem]:
+def long_open(rows: Rows, last: datetime.date | None) -> list[Problem]:
     """Find jobs that have been open for long, counted to a day, else to the last date in the jobs."""
     days = [day for job in rows["jobs"] for day in (job["taken_in"], job["closed"], job["sold_on"]) if day]
     if not days:
@@ -542,17 +538,13 @@ def like_names(rows: Rows) -> Iterator[Problem]:
                 )
 
 
-#: What is doubtful, in the order in which it is told.
-AUDITS = (
-    long_open,
-    mixed_numbers,
-    too_rosy,
-    without_findings,
-    odd_years,
-    model_of_another_family,
-    far_prices,
-    parts_against_jobs,
-    odd_repairs,
-    shelf_against_jobs,
-    like_names,
-)
+def doubts(
+    rows: Rows, withdrawn: Iterable[str], count_gaps: str | None, last: datetime.date | None = None
+) -> list[Problem]:
+    """Find what no rule forbids but makes the odds worse than they look, in the order in which it is told."""
+    audits = (
+        mixed_numbers, too_rosy, without_findings, odd_years, model_of_another_family, far_prices,
+        parts_against_jobs, odd_repairs, shelf_against_jobs, like_names,
+    )  # fmt: skip
+    found = [*number_gaps(rows, withdrawn, count_gaps), *long_open(rows, last)]
+    return found + [problem for audit in audits for problem in audit(rows)]

@@ -78,19 +78,6 @@ TIES: tuple[Tie, ...] = (
         lambda job, _row, _name: job.outcome != "open"),
 )  # fmt: skip
 
-#: Rules across rows that are not between a job and one row of it, for the documentation.
-MORE_RULES: tuple[tuple[str, str], ...] = (
-    ("jobs", "a job of this bench has an optional prefix and then digits as its number"),
-    (
-        "jobs",
-        "digits that begin with a year from 1950 to 2099 and go on for two places or more begin anew "
-        "each year, such as 20240001; anything else is counted on",
-    ),
-    ("jobs", "a model that the ledger knows belongs to the family of the job, when the job is written"),
-    ("settings", "setting is one of the listed settings, and value is what that setting allows"),
-    ("settings", "the currency does not change once the ledger holds an amount"),
-)
-
 Complaint = tuple[str, str]
 """A column and what is wrong with it."""
 

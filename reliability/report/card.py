@@ -84,10 +84,8 @@ def _packed_entry(name: str, entry: dict[str, Any]) -> list[Any]:
 def _packed_draws(draws: Sequence[Sequence[float]]) -> dict[str, Any]:
     """Pack the states of knowledge: all columns hold the same points, only their order differs."""
     table = np.array(draws, dtype=float)
-    points, places = np.unique(table, return_inverse=True)
-    wide = points.size > 256
-    packed = _packed(places.ravel(), "<u2" if wide else "u1")
-    return {"points": points.tolist(), "rows": len(table), "places": packed, "wide": wide}
+    points, places = np.unique(table, return_inverse=True)  # no more than a byte can count
+    return {"points": points.tolist(), "rows": len(table), "places": _packed(places.ravel(), "u1")}
 
 
 def _packed(values: ArrayLike, form: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 from dataclasses import replace
-from functools import cache, cached_property, partial
+from functools import cache, cached_property, lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from reliability.errors import InvalidInput, is_end_of_process, unknown
+from reliability.errors import is_end_of_process, unknown
 from reliability.life.lives import EVENTS, Observations, age_at, observe
 from reliability.life.years import find_changes
 from reliability.records.files import project_folder, shipped
-from reliability.records.frames import Records, known_by, read_records
+from reliability.records.frames import Records, known_by, read_day, read_records
 from reliability.report.format import coarse, slugs
 from reliability.report.lives import OwnLives, own_lives, usual_year
 from reliability.worth import review
@@ -52,25 +52,10 @@ def _odds_of(store: Path | None, records: Records, day: datetime.date, fit: Fit 
     return fitted
 
 
+@lru_cache(32)
 def _key(records: Records, day: datetime.date) -> tuple[object, ...]:
     """Give what the odds of a day depend on; what happened after it does not count."""
     return known_by(records, day, with_estimates=True).fingerprint(), day
-
-
-def _judged(
-    store: Path | None, offers: pd.DataFrame, records: Records, day: datetime.date, fit: Fit | None = None
-) -> pd.DataFrame:
-    """Give the chances of a repair by the odds of a day, as kept where the same offers were judged."""
-
-    def make() -> pd.DataFrame:
-        return judge(offers, _odds_of(store, records, day, fit))[list(CHANCES)].astype(float)
-
-    def read(plain: Any) -> pd.DataFrame:
-        return pd.DataFrame(plain, offers.index, list(CHANCES), dtype=float)
-
-    key = (*_key(records, day), offers.to_json())
-    found: pd.DataFrame = kept(store, key, make, read=read, write=lambda told: told.to_dict("list"))
-    return found
 
 
 # ---- A ledger with all that pages ask of it
@@ -85,8 +70,7 @@ class ReportData:
         as_of: datetime.date | None = None,  # the last date in the ledger if not given, else today
         *,
         store: Path | None = None,  # the folder in which odds are kept for the next run
-        executor: Executor | None = None,  # fits the odds of earlier days
-        is_near: bool = False,  # whether it works in processes of this machine, which may take over more
+        executor: Executor | None = None,  # fits odds of earlier days, and what needs no odds
         card: str = "",  # the day that the pocket card beside the pages is for
         odds: Fit | None = None,  # those of the commands, if they are of the same records and day
     ) -> None:
@@ -94,7 +78,7 @@ class ReportData:
         self.records = records if as_of is None else known_by(records, self.as_of)
         self.fingerprint = records.fingerprint()
         self.card = card
-        self._store, self._at_hand, self._executor, self._is_near = store, odds, executor, is_near
+        self._store, self._at_hand, self._executor = store, odds, executor
         self.explained, self.components = cache(self._explained), cache(self._components)
         self.own_lives = cache(self._own_lives)
         self._begun: dict[tuple[Any, ...], Callable[[], Any]] = {}
@@ -103,31 +87,19 @@ class ReportData:
         """Begin with what needs no odds of today, where somebody else can work it out meanwhile."""
         if self._executor is None:
             return
-        records, before = self.records, (self._known_before, self._day_before)
         works: dict[tuple[Any, ...], tuple[Any, ...]] = {}
-        if self._is_near:
-            for day in self._days:
-                judged = partial(_judged, self._store)
-                works["forecasts", day] = review.forecasts, records, self.as_of, day, judged
-            works["before",] = _ranking_on, self._store, *before
-            works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
-            works["changes",] = _changes_of, self.own
-        else:
-            for known, day in [before, *((records, day) for day in self._days)]:
-                if kept_odds(self._store, _key(known, day), lambda: None) is None:
-                    works["odds", id(known), day] = fit_appraiser, known, day
+        before = self._known_before, self._day_before
+        for known, day in [before, *((self.records, day) for day in self._days)]:
+            if kept_odds(self._store, _key(known, day), lambda: None) is None:
+                works["odds", id(known), day] = fit_appraiser, known, day
+        works["changes",] = _changes_of, self.own
+        works |= {("lives", family): (own_lives, self._own_of(family)) for family in families}
         self._begun = {key: self._executor.submit(*work).result for key, work in works.items()}
 
-    def prepare(self, kinds: Iterable[str]) -> None:
-        """Work out once what several pages of these kinds ask for."""
-        asked = {
-            "gains": {"index", "fleet", "earnings", "family"},
-            "calibration": {"index", "fleet", "family"},
-            "ranking_before": {"index"},
-            "changes": {"family", "component"},
-            "counts": {"family", "component"},
-        }
-        works = [partial(getattr, self, name) for name, by in asked.items() if not by.isdisjoint(kinds)]
+    def prepare(self) -> None:
+        """Work out once what several pages ask for."""
+        shared = ("gains", "calibration", "ranking_before", "changes", "counts")
+        works = [partial(getattr, self, name) for name in shared]
         works += [partial(self.own_lives, key[1]) for key in self._begun if key[0] == "lives"]
         for work in works:
             try:
@@ -141,6 +113,10 @@ class ReportData:
     def _done(self, *key: Any, here: Callable[[], Any]) -> Any:
         """Wait for what was begun elsewhere; else do it here."""
         return self._begun.get(key, here)()
+
+    def _odds_then(self, records: Records, day: datetime.date) -> Appraiser:
+        """Odds of an earlier day."""
+        return _odds_of(self._store, records, day, self._begun.get(("odds", id(records), day)))
 
     @cached_property
     def odds(self) -> Appraiser:
@@ -189,8 +165,9 @@ class ReportData:
     def ranking_before(self) -> pd.DataFrame:
         """The ranking as it was on the day before `since`; empty if no job was finished then."""
         known, day = self._known_before, self._day_before
-        fit = self._begun.get(("odds", id(known), day))
-        return self._done("before", here=partial(_ranking_on, self._store, known, day, fit))
+        if not (known.jobs["outcome"] != "open").any():
+            return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
+        return review.ranking(self._odds_then(known, day), known, as_of=day)
 
     @cached_property
     def ranking_if_written(self) -> pd.DataFrame:
@@ -310,10 +287,20 @@ class ReportData:
         """Each finished job judged by what was known before its year."""
 
         def judged(offers: pd.DataFrame, records: Records, day: datetime.date) -> pd.DataFrame:
-            return _judged(self._store, offers, records, day, self._begun.get(("odds", id(records), day)))
+            """Give the chances of a repair, as kept where the same offers were judged by the same odds."""
 
-        here = partial(review.forecasts, self.records, self.as_of, judged=judged)
-        return review.scored([self._done("forecasts", day, here=partial(here, day)) for day in self._days])
+            def make() -> pd.DataFrame:
+                return judge(offers, self._odds_then(records, day))[list(CHANCES)].astype(float)
+
+            def read(plain: Any) -> pd.DataFrame:
+                return pd.DataFrame(plain, offers.index, list(CHANCES), dtype=float)
+
+            key = (*_key(records, day), offers.to_json())
+            write = partial(pd.DataFrame.to_dict, orient="list")
+            found: pd.DataFrame = kept(self._store, key, make, read=read, write=write)
+            return found
+
+        return review.scored([review.forecasts(self.records, self.as_of, day, judged) for day in self._days])
 
     # Pages
 
@@ -338,14 +325,6 @@ class ReportData:
         """Give a component that has a page; without a name, the one examined most."""
         counts = self.records.findings["component"].value_counts()
         return _chosen("No job tells of a component", name, self.component_pages, counts)
-
-
-def _ranking_on(
-    store: Path | None, known: Records, day: datetime.date, fit: Fit | None = None
-) -> pd.DataFrame:
-    if not (known.jobs["outcome"] != "open").any():
-        return pd.DataFrame(columns=list(review.RANKING_COLUMNS))
-    return review.ranking(_odds_of(store, known, day, fit), known, as_of=day)
 
 
 def _changes_of(own: Observations) -> pd.DataFrame:
@@ -386,10 +365,7 @@ def open_report(ledger: str = "", as_of: str = "") -> ReportData:
     """Give what the pages of a ledger show."""
     if not ledger and as_of in _LENT:
         return _LENT[as_of]
-    try:
-        day = datetime.date.fromisoformat(as_of) if as_of else None
-    except ValueError:
-        raise InvalidInput(f"`as_of` must be a date such as 2026-05-17; got {as_of!r}.") from None
+    day = read_day("as_of", as_of or None)
     return ReportData(find_records(ledger, day), day, store=KEPT)
 
 

@@ -216,15 +216,10 @@ def dots(
     drawn = []
     each = per_dot(frame, scale)
     for width, (columns, room) in _COLUMNS.items():
-        stacks = _stacks(frame, scale, columns)
-        marks, level = [], dict.fromkeys(stacks["column"], 0)
-        for row in stacks.itertuples():
-            for _ in range(-(-row.n // each)):
-                marks.append((row.dot, round(100 * (row.column + 0.5) / columns, 1), level[row.column]))
-                level[row.column] += 1
-        height = _PITCH * max(level.values(), default=0) + 6
+        marks = _stacked(frame, scale, columns, each)
+        height = _PITCH * int(marks["up"].max() + 1 if len(marks) else 0) + 6
         base = height + (22 if zones else 0)
-        parts = [_DOTS[dot].format(x=x, y=height - 6 - _PITCH * up) for dot, x, up in marks]
+        parts = [_DOTS[row.dot].format(x=row.x, y=height - 6 - _PITCH * row.up) for row in marks.itertuples()]
         parts += _zones(zones, scale, room, height, paid) if zones else [_line(0, 100, base, base)]
         if scale.low < 0:
             zero = scale.at(0.0)
@@ -242,17 +237,20 @@ def dots(
 
 def per_dot(frame: pd.DataFrame, scale: Scale) -> int:
     """Tell how many rows one dot stands for, at most: 1 unless stacks would grow too high."""
-    stacks = [_stacks(frame, scale, columns).groupby("column")["n"].sum() for columns, _ in _COLUMNS.values()]
-    return max(1, int(np.ceil(pd.concat(stacks).max() / _MOST_STACKED))) if len(frame) else 1
+    heights = (_stacked(frame, scale, columns)["up"].max() + 1 for columns, _ in _COLUMNS.values())
+    return max(1, int(np.ceil(max(heights) / _MOST_STACKED))) if len(frame) else 1
 
 
-def _stacks(frame: pd.DataFrame, scale: Scale, columns: int) -> pd.DataFrame:
-    """Count rows by column and dot: column, dot, n."""
+def _stacked(frame: pd.DataFrame, scale: Scale, columns: int, each: int = 1) -> pd.DataFrame:
+    """Put one mark for up to so many rows of a dot into a column: dot, x, up (its place in the stack)."""
     place = np.array([scale.at(value) for value in frame["value"]])
     column = np.minimum(np.floor(place / 100 * columns), columns - 1)
-    dot = pd.Categorical(frame["dot"], categories=list(_DOTS))
-    counts = pd.DataFrame({"column": column, "dot": dot}).value_counts().rename("n").reset_index()
-    return counts.sort_values(["column", "dot"], ignore_index=True)
+    marks = pd.DataFrame({
+        "x": np.round(100 * (column + 0.5) / columns, 1),
+        "dot": pd.Categorical(frame["dot"], categories=list(_DOTS)),
+    }).sort_values(["x", "dot"])  # fmt: skip
+    marks = marks[marks.groupby(["x", "dot"], observed=True).cumcount() % each == 0]
+    return marks.assign(up=marks.groupby("x").cumcount())
 
 
 def _zones(zones: Sequence[tuple[str, float]], scale: Scale, room: float, y: int, paid: float) -> list[str]:

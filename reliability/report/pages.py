@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from reliability.records.audit import AUDITS, LONG_OPEN_DAYS, long_open, number_gaps
+from reliability.records.audit import LONG_OPEN_DAYS, doubts
 from reliability.report import figures, format
 from reliability.report.data import ReportData
 from reliability.report.family import FEW, called_changes
@@ -404,9 +404,7 @@ def ledger_doubtful(report: ReportData) -> Shown:
         dates = {each: frame[each].dt.strftime("%Y-%m-%d") for each in frame.select_dtypes("datetime")}
         plain = frame.assign(**dates).astype(object).where(frame.notna(), None)
         rows[name] = plain.to_dict("records")
-    found = list(number_gaps(rows, records.withdrawn, records.settings.count_gaps))
-    for audit in AUDITS:
-        found += long_open(rows, report.as_of) if audit is long_open else audit(rows)
+    found = doubts(rows, records.withdrawn, records.settings.count_gaps, report.as_of)
     lines = []
     for topic in dict.fromkeys(each.topic for each in found):
         some = [each for each in found if each.topic == topic]

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 PACKAGE = Path(__file__).parents[1]
 NOTEBOOKS = shipped("notebooks")
-COMMAND = "benchodds report"
 CARD = "card.html"
 
 KINDS = ("index", "fleet", "earnings", "family", "component", "ledger")
@@ -83,7 +82,6 @@ class Run:
     demo: bool = False
     families: Sequence[str] | None = None  # only their pages, and the first page
     as_of: datetime.date | None = None  # the last date in the ledger if not given
-    command: str = COMMAND  # what makes the pages again
     notebooks: Path = NOTEBOOKS
 
     @property
@@ -100,7 +98,7 @@ class Run:
         """Everything that a whole run depends on: records, date, card, code."""
         code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(self.notebooks, *PAGE_NOTEBOOKS)
         card = card_day(self.out, self.ledger)
-        told = [content, self.ledger, self.day, card, self.command, __version__, *code]
+        told = [content, self.ledger, self.day, card, __version__, *code]
         return sha256(json.dumps(told).encode()).hexdigest()
 
     def unchanged(self, key: str) -> tuple[str, ...]:
@@ -147,7 +145,7 @@ def around(page: Page, data: "ReportData", run: Run) -> dict[str, Any]:
         cautions = all_cautions("", (page.subject,))
     n_open = int((jobs["outcome"] == "open").sum())
     days = pd.concat([jobs["taken_in"], jobs["closed"], jobs["sold_on"]]).dropna()
-    again = [run.command, *(["--as-of", run.day] if run.day else [])]
+    again = ["benchodds report", *(["--as-of", run.day] if run.day else [])]
     again += ["--family", shlex.quote(page.subject)] if page.kind == "family" else []
     given = [f"{name} = {value}" for name, value in page.parameters(run.day).items() if value]
     up = "../" * page.target.count("/")
@@ -194,7 +192,7 @@ class PagesMade:
 def still_shown(ledger: str | Path, out: str | Path, *, pdf: bool = False, **asked: Any) -> PagesMade | None:
     """Tell without reading a ledger that pages still show it; None where its records must be looked at.
 
-    What was asked for is told as to `make_pages`: families, as_of, command, notebooks.
+    What was asked for is told as to `make_pages`: families, as_of, notebooks.
     """
     out, content = Path(out).absolute(), content_of(ledger)
     state = _state(out)
@@ -226,7 +224,7 @@ def make_pages(
     progress: bool = True,
     executor: Executor | None = None,  # fits the odds of earlier days, perhaps on a cluster
     odds: Callable[[], "Appraiser"] | None = None,  # those of the commands, if of the same records and day
-    **asked: Any,  # families, as_of, command, notebooks: as in `Run`
+    **asked: Any,  # families, as_of, notebooks: as in `Run`
 ) -> PagesMade:
     """Make pages; those that would show the same are left as they are."""
     run = _run(out, whose(records, demo), demo=demo, **asked)
@@ -265,12 +263,10 @@ def _made(
     told.say("Fitting lives, odds and prices …")
     store = run.out / ".kept"
     with processes(executor, workers) as pool:
-        data = ReportData(
-            records, run.as_of, store=store, executor=pool, is_near=executor is None, card=card, odds=odds
-        )
+        data = ReportData(records, run.as_of, store=store, executor=pool, card=card, odds=odds)
         data.begin(data.family_pages if run.families is None else run.families)
         pages = all_pages(data, run.families)
-        data.prepare({page.kind for page in pages})
+        data.prepare()
     gone = _removed(run.out, foreign)
     shown = dict(
         zip((page.target for page in pages), _show_all(pages, data, run, workers, told), strict=True)

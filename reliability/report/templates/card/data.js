@@ -12,13 +12,9 @@ function numbersOf(text, size) {
 }
 
 const SHARED = (() => {
-  const { points, rows, places, wide } = BENCH.shared.draws;
-  const buffer = bytesOf(places);
-  const view = new DataView(buffer);
-  const at = wide ? (i) => view.getUint16(i * 2, true) : (i) => view.getUint8(i);
-  const n = buffer.byteLength / (wide ? 2 : 1);
-  const draws = Float64Array.from({ length: n }, (_, i) => points[at(i)]);
-  return { ...BENCH.shared, draws, nDraws: rows, stride: n / rows };
+  const { points, rows, places } = BENCH.shared.draws;
+  const draws = Float64Array.from(new Uint8Array(bytesOf(places)), (place) => points[place]);
+  return { ...BENCH.shared, draws, nDraws: rows, stride: draws.length / rows };
 })();
 
 // What a sign is called may not be what a column of an offer is called: no file could tell them apart.
