@@ -214,7 +214,6 @@ Spots = dict[tuple[str, str], Field]
 
 PARTS = {"jobs": "job", "findings": "finding", "signs": "sign", "followups": "followup"}
 _FOLDING = re.compile("_(only_where|never_where|empty_where|needs|fixes|or)_")
-_Fold = Mapping[str, tuple[str, tuple[str, ...]]]
 
 
 def may_be_filled(table: Table, column: str, row: Mapping[str, object]) -> bool:
@@ -240,11 +239,10 @@ class Row:
         blank: str = NOT_SAID,  # "nothing said" in a list of words that no row leaves empty
         start: Mapping[str, str] = MappingProxyType({}),
         asks_new: Collection[str] = ("component", "kind", "sign"),
-        fold: _Fold = MappingProxyType({}),  # asked only where another column holds one of the words
         options: Mapping[str, _Options] = MappingProxyType({}),
     ) -> None:
         self.table, self.part = table, part or PARTS.get(table.name, table.name)
-        self._head, self._fold = head, fold
+        self._head = head
         self.by_key: dict[str, Field] = {}
         for column in (table[each] for each in columns if table[each].kind != "year" or each[-3:] != "_to"):
             is_window = column.kind == "year" and column.name.endswith("_from")
@@ -275,10 +273,8 @@ class Row:
     def _unfold(self) -> None:
         """Ask for what is left to be asked beside what is said."""
         said = {each.column.name: each.value or each.column.default for each in self.fields}
-        for key, each in self.by_key.items():
-            other, words = self._fold.get(key, ("", ()))
-            is_asked = each.asks and (not words or said[other] in words)
-            is_asked = is_asked and may_be_filled(self.table, each.column.name, said)
+        for each in self.fields:
+            is_asked = each.asks and may_be_filled(self.table, each.column.name, said)
             each.box.layout.display = None if is_asked else "none"
         if self._head:
             self.box.layout.display = None if said[self._head] else "none"
@@ -347,12 +343,11 @@ class Rows:
         says: str,  # a sentence below the title
         blank: str = NOT_SAID,  # how a row is called of which nothing is said
         rest: str = "",  # a button says this and puts the first word into every usual row that says nothing
-        fold: _Fold = MappingProxyType({}),  # in a row that is not usual every column of the key is asked for
         columns: Sequence[str] = (),  # what a row is about, then what is said of it; all of them if empty
         part: str = "",
         called: str = "further",  # rows that are not usual, and their number
     ) -> None:
-        self.table, self._known, self._touch, self._blank, self._fold = table, known, touch, blank, fold
+        self.table, self._known, self._touch, self._blank = table, known, touch, blank
         self._columns, self._part, self._called = columns or table.names, part, called
         self.subject = columns[0] if columns else table.key[1]
         self.state = next((each.name for each in table if each.required and each.allowed), self.subject)
@@ -373,10 +368,9 @@ class Rows:
     def _made(self, subject: str = "") -> Row:
         whose = (self.table.key[0], subject and self.subject)
         columns = [each for each in self._columns if each not in whose]
-        fold = {key: such for key, such in self._fold.items() if subject or key not in self.table.key}
         prefix, head = subject or f"{self._called} {len(self.others) + 1}", subject and self.state
         row = Row(self.table, columns, self._known, part=self._part, prefix=prefix, head=head,
-                  blank=self._blank, fold=fold, options={"from": self._known.parts(subject)})  # fmt: skip
+                  blank=self._blank, options={"from": self._known.parts(subject)})  # fmt: skip
         for each in row.fields:
             each.on_change(self._touch)
         return row

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import ipywidgets as widgets
 
 from reliability.errors import BenchoddsError, InvalidInput, unknown
+from reliability.records import tables
 from reliability.records.checks import JobDocument, Taken, clean_row
 from reliability.records.database import parse_url, shown_url
 from reliability.records.ledger import REFERENCE_TABLES, open_ledger, trial_ledger
@@ -308,11 +309,12 @@ _NAMED = re.compile(r"( [0-9]+) \(.*\)$", re.DOTALL)
 _JOBS = TABLES["jobs"]
 _ENDS = replace(_JOBS["outcome"], allowed=tuple(word for word in _JOBS["outcome"].allowed if word != "open"))
 _FINISHED = replace(_JOBS, columns=tuple(_ENDS if each.name == "outcome" else each for each in _JOBS))
-#: Of a usual component that is sound, only whether it is the original part is asked.
-_BAD = ("found", ("worn", "failed"))
-_OF_BAD_ONES = dict.fromkeys(("position", "action", "part_cost", "part_source", "from"), _BAD)
 _FROM = Column("from", "text", "the part that was fitted, if it lay on the shelf")
-_FINDINGS = replace(TABLES["findings"], columns=(*TABLES["findings"].columns, _FROM))
+#: What was done is asked of components that are not sound.
+_DONE = [tables.only_where(name, "found", "worn", "failed")
+         for name in ("action", "part_cost", "part_source", "from")]  # fmt: skip
+_FINDINGS = replace(TABLES["findings"], columns=(*TABLES["findings"].columns, _FROM),
+                    rules=(*TABLES["findings"].rules, *_DONE))  # fmt: skip
 _SIGNS: Any = {"title": "Signs", "says": "What could be seen before any tool was picked up.",
           "blank": "nobody looked"}  # fmt: skip
 _HOW_TO_ADD = "tick that it is new, and say what kind it is"
@@ -342,7 +344,7 @@ class _JobForm(_Form):
         self.signs.ask_for(known.names["sign"])
         self.findings = Rows(_FINDINGS, known, touch, title="What was found", blank="not examined",
                              says="Leave what nobody examined as it is: it counts neither way.",
-                             rest="All others were examined and are sound", fold=_OF_BAD_ONES)  # fmt: skip
+                             rest="All others were examined and are sound")  # fmt: skip
         self.kept = Rows(TABLES["shelf"], known, touch, title="Parts kept", columns=("component", "worth"),
                          says="What goes on the shelf gets a number; a later job may take it from there.",
                          part="kept", called="kept")  # fmt: skip

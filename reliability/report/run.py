@@ -89,21 +89,17 @@ class Run:
         """The day that was asked for, as ISO text; empty if none was."""
         return "" if self.as_of is None else self.as_of.isoformat()
 
-    @property
-    def asked(self) -> str:
-        """Which pages were asked for."""
-        return "all" if self.families is None else json.dumps(sorted(self.families))
-
     def key(self, content: str) -> str:
-        """Everything that a whole run depends on: records, date, card, code."""
+        """Everything that a whole run depends on: records, date, card, code, what was asked for."""
         code = digest(PACKAGE, "**/*.py", "report/templates/**/*"), digest(self.notebooks, *PAGE_NOTEBOOKS)
         card = card_day(self.out, self.ledger)
-        told = [content, self.ledger, self.day, card, __version__, *code]
+        families = None if self.families is None else sorted(self.families)
+        told = [content, self.ledger, self.day, families, card, __version__, *code]
         return sha256(json.dumps(told).encode()).hexdigest()
 
     def unchanged(self, key: str) -> tuple[str, ...]:
-        """Pages of the last run that was asked for the same if all of them are what it left; else none."""
-        pages = _left(self.out, key).get(self.asked, {})
+        """Pages of an earlier run of the same key if all of them are what it left; else none."""
+        pages = _state(self.out)["runs"].get(key, {})
         return tuple(pages) if all(_mark(self.out / each) == mark for each, mark in pages.items()) else ()
 
     def foreign(self) -> list[str]:
@@ -195,11 +191,8 @@ def still_shown(ledger: str | Path, out: str | Path, *, pdf: bool = False, **ask
     What was asked for is told as to `make_pages`: families, as_of, notebooks.
     """
     out, content = Path(out).absolute(), content_of(ledger)
-    state = _state(out)
-    run = _run(out, str(state.get("ledger")), **asked)
-    if not content or state.get("read") != run.key(content):
-        return None
-    kept = run.unchanged(str(state["run"]))
+    run = _run(out, _state(out)["ledger"], **asked)
+    kept = run.unchanged(run.key(content)) if content else ()
     if not kept or run.foreign():
         return None
     return PagesMade(kept=kept, printed=print_pages(out, kept) if pdf else ())
@@ -235,15 +228,16 @@ def make_pages(
             f"The notebooks that show the pages are not in {run.notebooks}. Run the report from a checkout "
             "of the project, or name their folder."
         )
-    key, read = run.key(records.fingerprint()), run.key(content) if content else ""
-    if kept := run.unchanged(key):
+    keys = [run.key(each) for each in (records.fingerprint(), content) if each]
+    if kept := run.unchanged(keys[0]):
         done = PagesMade(kept=kept, removed=_removed(run.out, run.foreign()))
     else:
         done = _made(run, records, workers, Progress(progress), executor, odds)
-    if not kept or read != _state(run.out).get("read"):
-        pages = {target: _mark(run.out / target) for target in sorted([*done.made, *done.kept])}
-        left = {"run": key, "read": read, "ledger": run.ledger,
-                "asked": {**_left(run.out, key), run.asked: pages}}  # fmt: skip
+    pages = {target: _mark(run.out / target) for target in sorted([*done.made, *done.kept])}
+    runs = _state(run.out)["runs"]
+    if any(runs.get(key) != pages for key in keys):
+        runs = {**{key: left for key, left in runs.items() if key not in keys}, **dict.fromkeys(keys, pages)}
+        left = {"ledger": run.ledger, "runs": dict(list(runs.items())[-_MOST_RUNS:])}
         replace_file(run.out / _STATE, json.dumps(left, indent=1) + "\n")
     return replace(done, printed=print_pages(run.out, [*done.made, *done.kept])) if pdf else done
 
@@ -400,6 +394,7 @@ def _end_with_parent() -> None:
 
 
 _STATE = ".state.json"
+_MOST_RUNS = 12
 _HEAD_BYTES = 4096
 
 
@@ -435,18 +430,15 @@ def _removed(out: Path, pages: Sequence[str]) -> tuple[str, ...]:
 
 
 def _state(out: Path) -> dict[str, Any]:
-    """Read what the last run left; empty where there is none, or a damaged one: look at every page."""
+    """Read what the last runs left, by their keys; nothing where it is damaged: look at every page."""
     try:
         state = json.loads((out / _STATE).read_text("utf-8"))
-        return {**state, "asked": {str(each): {**pages} for each, pages in state["asked"].items()}}
+        return {
+            "ledger": str(state["ledger"]),
+            "runs": {key: {**left} for key, left in state["runs"].items()},
+        }
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return {}
-
-
-def _left(out: Path, key: str) -> dict[str, dict[str, str]]:
-    """Give what the last runs over the same records and code left: what was asked for -> page -> content."""
-    state = _state(out)
-    return state["asked"] if state.get("run") == key else {}
+        return {"ledger": "", "runs": {}}
 
 
 def _mark(path: Path) -> str:

@@ -169,7 +169,7 @@ def test_only_what_the_outcome_leaves_open_is_asked_and_said(desk):
     belt["fitted"].put("1999")
     belt["original"].put("yes")
     belt["found"].put("sound")
-    assert shown(belt) == ["found", "original"]
+    assert shown(belt) == ["position", "found", "original"]
     assert form.findings.read()[0] == [{"component": "belt", "found": "sound", "original": "yes"}]
 
 
