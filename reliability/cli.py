@@ -1312,15 +1312,14 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
 
     def odds() -> "Appraiser":
         with bench.ledger() as ledger:
-            return appraiser_of(ledger, as_of=as_of, warn=note)
+            return appraiser_of(ledger, warn=note)
 
     made = still_shown(bench.url, out, **how)
     if made is None:
         content = content_of(bench.url)
         records, demo = own_or_demo(bench, "the pages are made from the demo, and say DEMO", as_of)
         with executor_for(cluster, 1, left="Each page is whole, the old one or the new one") as executor:
-            if not demo:
-                how |= {"content": content, "odds": odds}
+            how["content"], how["odds"] = "" if demo else content, None if demo or as_of else odds
             made = make_pages(records, out, **how, demo=demo, executor=executor)
     for remark in made.remarks:
         note(remark)

@@ -44,7 +44,7 @@ def test_what_was_made_is_told(command_line, calls):
     (call,) = calls
     assert len(call.pop("content")) == 64
     assert call == {"jobs": 1, "out": Path("pages"), "families": None, "demo": False, "pdf": True,
-                    "as_of": datetime.date(2026, 6, 16), "executor": None}  # fmt: skip
+                    "as_of": datetime.date(2026, 6, 16), "executor": None, "odds": None}  # fmt: skip
 
 
 def test_where_nothing_changed_the_ledger_is_not_read(command_line, calls, monkeypatch):
