@@ -2,18 +2,16 @@
 
 import datetime
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from reliability.records import values
 from reliability.records.checks import JobDocument, clean_row
+from reliability.records.ledger import Ledger, trial_ledger
 from reliability.records.sheet import JobSheet, Names, open_jobs, read_window, write_up
 from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS, Column, usual_components
 from reliability.terminal import Bench, Said, ask, told_of
-
-if TYPE_CHECKING:
-    from reliability.records.ledger import Ledger
 
 # ---- Questions: numbered choices, names of open lists
 
@@ -80,19 +78,16 @@ _JOBS, _FINDINGS = TABLES["jobs"], TABLES["findings"]
 def ask_for_job(bench: Bench, today: datetime.date) -> None:
     """Ask for one job and write it; whatever breaks the questions off leaves the ledger as it was."""
     click.echo("Answer by number or by name; Enter takes what stands in brackets, or leaves it open.")
-    if bench.is_missing:
-        interview = Interview(Names.of(None), today)
-    else:
-        with bench.ledger() as ledger:
-            interview = Interview(Names.of(ledger), today, comma=ledger.setting("typing") == "comma")
-            interview.which(ledger)
+    with trial_ledger() if bench.is_missing else bench.ledger() as ledger:
+        interview = Interview(Names.of(ledger), today, comma=ledger.setting("typing") == "comma")
+        interview.which(ledger)
     for part in (interview.unit, interview.signs, interview.findings, interview.ending):
         part()
     if not click.confirm(f"Write this job? {interview.summary()}", default=True):
         click.echo("Nothing was written.")
         return
 
-    def written(ledger: "Ledger") -> Said:
+    def written(ledger: Ledger) -> Said:
         new, sheets = interview.new_components, [interview.sheet]
         return [line for each in write_up(ledger, sheets, today=today, new_components=new)
                 for line in told_of(each, each.outcome)]  # fmt: skip
@@ -113,7 +108,7 @@ class Interview:
         self._new_family: dict[str, Any] | None = None
         self.new_components: list[str] = []
 
-    def which(self, ledger: "Ledger") -> None:
+    def which(self, ledger: Ledger) -> None:
         """Ask which open job it is, if there are any."""
         waiting = {f"job {row['job']}: {row['family']}, in since {row['taken_in']}": row["job"]
                    for row in open_jobs(ledger)}  # fmt: skip
@@ -251,7 +246,8 @@ class Interview:
             value = picked(answer, column.allowed)
             return read(column, values.typed(column, value) if self._comma else value)
 
-        return ask(question or column.brief, answered, column.allowed, default)
+        brief = column.meaning[0].upper() + column.meaning[1:].partition(";")[0]
+        return ask(question or brief, answered, column.allowed, default)
 
     def _cell(self, name: str, default: str = "") -> None:
         """Ask for a column of the job."""

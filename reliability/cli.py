@@ -780,9 +780,9 @@ def import_folder(bench: Bench, path: Path, dry_run: bool, **given: Any) -> Said
             gone = take_back_import(ledger, f"imported from {path.name}", dry_run=dry_run)
         told = ", ".join(rows_of(count, table) for table, count in gone.items())
         return f"{told} {'would be ' if dry_run else ''}taken back; their versions are kept"
-    from reliability.records.package import is_demo
+    from reliability.records.package import DEMO, described_in
 
-    if not ways and is_demo(path if path.is_dir() else path.parent):
+    if not ways and described_in(path if path.is_dir() else path.parent).get(DEMO) is True:
         _refuse_demo(bench, path)
     bring_in, correct = _importer(path, given), given["correct"]
     if bench.is_missing and not correct:

@@ -32,11 +32,6 @@ class JobFacts(NamedTuple):
     outcome: str | None = None
 
 
-def job_facts(job: Row) -> JobFacts:
-    """Take what other tables need to know out of a row of jobs."""
-    return JobFacts(*(job[name] for name in JobFacts._fields))
-
-
 @dataclass(frozen=True)
 class Tie:
     """One rule between a job and a row that belongs to it."""
@@ -159,7 +154,8 @@ class Known:
                 complaints.append((table.key[self.of_a_job], f"{word} {first} has the same {told}"))
         if isinstance(name_of_it, str) and name in self.rows:
             # Also of a row with faults: what refers to it is not at fault.
-            self.rows[name][name_of_it] = job_facts(row) if name == "jobs" and is_read else JobFacts()
+            facts = JobFacts._fields if name == "jobs" and is_read else ()
+            self.rows[name][name_of_it] = JobFacts(*(row[each] for each in facts))
         return complaints
 
 

@@ -210,13 +210,10 @@ _MOST_DOTS = 30
 _MANY_DOTS = re.compile(rf"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{_MOST_DOTS}}}""")
 
 
-def read_at_most(place: Path | IO[bytes], most: int) -> bytes:
-    """Read a file or a stream of at most so many bytes; ValueError says so of a longer one."""
-    if isinstance(place, Path):
-        with place.open("rb") as stream:
-            content = stream.read(most + 1)
-    else:
-        content = place.read(most + 1)
+def read_at_most(path: Path, most: int) -> bytes:
+    """Read a file of at most so many bytes; ValueError says so of a longer one."""
+    with path.open("rb") as stream:
+        content = stream.read(most + 1)
     if len(content) > most:
         raise ValueError(f"has more than {most:,} bytes")
     return content

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Self, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -121,11 +121,6 @@ class Records:
         jobs = "1 job" if len(self.jobs) == 1 else f"{len(self.jobs)} jobs"
         until = "" if self.jobs.empty else f", up to {self.last_date()}"
         return f"Records of {families} and {jobs}{until}"
-
-    @classmethod
-    def empty(cls) -> Self:
-        """Make records without a single row."""
-        return cls()
 
     def frames(self) -> dict[str, pd.DataFrame]:
         """Give every table by name."""

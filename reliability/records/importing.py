@@ -268,8 +268,9 @@ def import_package(
         files, faults = package.find_files(Path(path))
         withdrawn, more = package.withdrawn_in(Path(path))
         faults += more
-        reason = database.DEMO_REASON if package.is_demo(Path(path)) else reason
-        if package.package_name(Path(path)) == package.PACKAGE and not ledger.names("family"):
+        told = package.described_in(Path(path))
+        reason = database.DEMO_REASON if told.get(package.DEMO) is True else reason
+        if told.get("name") == package.PACKAGE and not ledger.names("family"):
             new_names = None
 
     def tables(connection: Connection) -> tuple[int, list[CsvTable]]:

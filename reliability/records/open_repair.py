@@ -359,7 +359,7 @@ class _Told:
         unwanted: Counter[str] = Counter()
         for rows, source, not_read in files:
             self._note("columns that no version of the standard has, and that were not read", *not_read)
-            are_told = package.package_name(source.path.parent) == OPEN_REPAIR_PACKAGE
+            are_told = package.described_in(source.path.parent).get("name") == OPEN_REPAIR_PACKAGE
             source.n_read = len(rows) + len(source.made)  # those that cannot be read too
             for row in rows:
                 date, kind = _CLOCK.sub("", row["event_date"]), _kind(row, are_told)

@@ -349,17 +349,6 @@ def described_in(folder: Path) -> dict[str, Any]:
     return content if isinstance(content, dict) else {}
 
 
-def package_name(folder: Path) -> str | None:
-    """Tell the name of the package in a folder; None if there is none that can be read."""
-    name = described_in(folder).get("name")
-    return None if name is None else str(name)
-
-
-def is_demo(folder: Path) -> bool:
-    """Tell whether a folder holds the demo, or a copy of it."""
-    return described_in(folder).get(DEMO) is True
-
-
 def write_folder(folder: Path, files: Mapping[str, Callable[[IO[bytes]], object]], *, private: bool) -> None:
     """Write a package into a new folder, or an empty one."""
     try:

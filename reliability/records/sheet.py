@@ -13,14 +13,11 @@ from reliability.errors import InvalidInput, UnknownName
 from reliability.records.checks import JobDocument, Taken, kept_faults
 from reliability.records.files import parse_toml
 from reliability.records.tables import (
-    ALL_USUAL,
     AT_INTAKE,
     AT_THE_END,
     FOUND,
-    SETTINGS,
     TABLES,
     USUAL_COMPONENTS,
-    USUAL_SIGNS,
     usual_components,
 )
 from reliability.records.values import (
@@ -424,11 +421,8 @@ class Names:
     meant: Collection[str] | None = None
 
     @classmethod
-    def of(cls, ledger: "Ledger | None", meant: Iterable[str] | None = None) -> "Names":
-        """Read them from a ledger; where there is none yet, only the usual names are known."""
-        if ledger is None:
-            exponent = exponent_of(str(SETTINGS["currency"].default))
-            return cls({}, set(ALL_USUAL), {}, set(USUAL_SIGNS), exponent)
+    def of(cls, ledger: "Ledger", meant: Iterable[str] | None = None) -> "Names":
+        """Read them from a ledger."""
         return cls(
             families={str(row["family"]): str(row["kind"]) for row in ledger.rows("families")},
             components=set(ledger.names("component")),

@@ -152,11 +152,6 @@ class Column:
     default: str | None = None  # stored in place of an empty cell, where that is not "not known"
     multiline: bool = False
 
-    @property
-    def brief(self) -> str:
-        """Its meaning in one clause, as a question or a label begins."""
-        return self.meaning[0].upper() + self.meaning[1:].partition(";")[0]
-
 
 @dataclass(frozen=True)
 class Table:

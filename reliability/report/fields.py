@@ -33,23 +33,22 @@ class Known:
     lying: Sequence[Mapping[str, Any]]  # parts on the shelf
 
     @classmethod
-    def of(cls, ledger: "Ledger | None") -> "Known":
-        """Read it from a ledger; only the usual names are known where there is none yet."""
+    def of(cls, ledger: "Ledger") -> "Known":
+        """Read it from a ledger."""
         known = Names.of(ledger)
         names: dict[str, Iterable[str]] = {
             "family": known.families, "kind": {*USUAL_COMPONENTS, *known.families.values()} - {"other"},
             "model": known.models, "component": known.components, "ended_by": known.components,
-            "maker": ledger.names("maker") if ledger else (), "lot": ledger.names("lot") if ledger else (),
+            "maker": ledger.names("maker"), "lot": ledger.names("lot"),
         }  # fmt: skip
         offered = {column: tuple(sorted(each)) for column, each in names.items()}
         offered |= {
             "sign": (*USUAL_SIGNS, *sorted(known.signs - set(USUAL_SIGNS))),
             "setting": tuple(SETTINGS),
         }
-        currency = ledger.setting("currency") if ledger else SETTINGS["currency"].default
-        lying = [row for row in ledger.rows("shelf") if row["gone_on"] is None] if ledger else []
-        jobs = ledger.rows("jobs") if ledger else ()
-        return cls(offered, str(currency), known.families, known.models, jobs, lying)
+        currency, jobs = str(ledger.setting("currency")), ledger.rows("jobs")
+        lying = [row for row in ledger.rows("shelf") if row["gone_on"] is None]
+        return cls(offered, currency, known.families, known.models, jobs, lying)
 
     def parts(self, component: str = "") -> list[tuple[str, str]]:
         """Describe the parts of a component that lie on the shelf, or all of them."""

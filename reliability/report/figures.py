@@ -109,13 +109,11 @@ def interval_cell(
 
 def price_cell(paid: float, ceiling: float, scale: Scale) -> Markup:
     """Draw two prices: what is paid, a ring, and the ceiling, a diamond; none where that is below zero."""
-    parts, zero = [_line(0, 100, _MIDDLE, _MIDDLE)], scale.at(0)
+    parts = [_line(0, 100, _MIDDLE, _MIDDLE)]
     worth = ceiling if ceiling >= 0 else np.nan
     if is_known(paid) and is_known(worth):
         left, right = sorted((scale.at(paid), scale.at(worth)))
         parts.append(_line(left, right, _MIDDLE, _MIDDLE, "interval" if worth >= paid else "interval short"))
-    if scale.low < 0:
-        parts.append(_line(zero, zero, 1, 17))
     if is_known(worth):
         parts.append(
             _shape("M0-6 6 0 0 6-6 0z", scale.at(worth), _MIDDLE, "other" if worth < paid else "full")
@@ -144,22 +142,6 @@ def stacked_cell(counts: Sequence[int], most: int) -> Markup:
     spans = zip(counts, ends, ends[1:], PARTS, strict=False)
     parts = (_block(left, right, 2, 14, f"part {look}") for n, left, right, look in spans if n)
     return _svg("interval", _CELL, parts)
-
-
-def count_dots(number: int, most: int = 40) -> Markup:
-    """Show a small count as that many dots with the number, the more the smaller; above `most` the number."""
-    if not 0 < number <= most:
-        return Markup(number or "none")
-    pitch = min(11.0, 88 / number)
-    dots = (
-        f'<circle cx="{pitch * (i + 0.5):.1f}" cy="6" r="{0.41 * pitch:.1f}" class="bad"/>'
-        for i in range(number)
-    )
-    size = f'width="{pitch * number:.0f}" height="12"'
-    return Markup(
-        f'<span class="count"><svg class="count" {size} aria-hidden="true">{"".join(dots)}</svg> '
-        f"{number}</span>"
-    )
 
 
 # ---- Amounts as marks, those of about the same value stacked over an axis of money

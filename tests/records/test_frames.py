@@ -33,14 +33,14 @@ KINDS = {"text": "object", "choice": "object", "date": "datetime64[ns]"}
 
 
 def test_frames_have_the_documented_columns_and_types_full_or_empty(records):
-    for some in (records, Records.empty()):
+    for some in (records, Records()):
         for name, frame in some.frames().items():
             assert list(frame.columns) == list(TABLES[name].names)
             assert isinstance(frame.index, pd.RangeIndex)
             for column in TABLES[name]:
                 kind = KINDS.get(column.kind, "float64")
                 assert str(frame[column.name].dtype) == kind, (name, column.name)
-    assert list(Records.empty().frames()) == [name for name in TABLES if name != "settings"]
+    assert list(Records().frames()) == [name for name in TABLES if name != "settings"]
     assert list(records.jobs["job"]) == ["2", "1", "3"]
     assert records.jobs["taken_in"].iloc[0] == pd.Timestamp("2026-04-16")  # a month alone is its 16th
     jobs = records.jobs.set_index("job")
@@ -79,7 +79,7 @@ def test_records_tell_their_ledger_from_every_other(ledger, tmp_path):
 def test_the_fingerprint_follows_the_content(records, ledger):
     assert len(records.fingerprint()) == 64
     rows = {name: ledger.rows(name) for name in TABLES}
-    seen = {records.fingerprint(), Records.empty().fingerprint()}
+    seen = {records.fingerprint(), Records().fingerprint()}
     # Empty is not a text that looks empty.
     for table, column, value in (("jobs", "remarks", "x"), ("jobs", "hours", 0.5), ("findings", "position", "right"),
                                  ("jobs", "sold_on", "2026-06-17"), ("parts", "family", "x"), ("jobs", "lot", ""),
@@ -96,7 +96,7 @@ def test_the_last_date_of_all(records):
     with pytest.raises(
         InvalidInput, match=r"^The ledger holds no date yet: it has no job\. Add one first\.$"
     ):
-        Records.empty().last_date()
+        Records().last_date()
 
 
 def test_rows_become_frames_or_a_message():
@@ -159,7 +159,7 @@ def test_what_was_known_by_a_day(records, ledger):
     assert len(later.followups) == 0
     assert known_by(records, datetime.date(2026, 9, 1)).fingerprint() == records.fingerprint()
     assert len(known_by(records, datetime.date(2020, 1, 1)).jobs) == 0
-    assert known_by(Records.empty(), datetime.date(2020, 1, 1)).fingerprint() == Records.empty().fingerprint()
+    assert known_by(Records(), datetime.date(2020, 1, 1)).fingerprint() == Records().fingerprint()
 
 
 def test_numbers_that_came_in_late_are_no_gap_on_an_earlier_day():
@@ -192,4 +192,4 @@ def test_components_are_named_by_findings_ends_of_jobs_parts_and_hearsay():
                     {"kind": "radio", "share_repaired": 0.5, "worth_jobs": 1}],
     }  # fmt: skip
     assert records_from_rows(rows).named_components() == {"gear", "belt", "motor", "tube"}
-    assert Records.empty().named_components() == frozenset()
+    assert Records().named_components() == frozenset()

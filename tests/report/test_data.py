@@ -116,7 +116,7 @@ def test_missing_numbers_as_if_they_had_been_written_up(awkward_records):
     data = ReportData(gap)
     told, written = (table.set_index("family") for table in (data.ranking, data.ranking_if_written))
     assert (written["success_chance"] > told["success_chance"].reindex(written.index)).all()
-    assert ReportData(Records.empty(), DAY).ranking_if_written.empty
+    assert ReportData(Records(), DAY).ranking_if_written.empty
 
 
 @pytest.fixture
@@ -149,7 +149,7 @@ def test_names_that_are_not_there_are_refused(at_hand):
     with pytest.raises(UnknownName, match=told):
         data.component("bell")
     with pytest.raises(UnknownName, match=r"No job tells of a component ''"):
-        ReportData(Records.empty(), DAY).component()
+        ReportData(Records(), DAY).component()
     with pytest.raises(InvalidInput, match=r"`as_of` must be a date such as 2026-05-17; got 'May'"):
         open_report(as_of="May")
 

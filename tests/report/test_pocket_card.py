@@ -187,8 +187,8 @@ def test_families_without_a_price_have_no_verdict(nasty, monkeypatch):
 
 
 def test_an_empty_ledger_makes_a_card_too():
-    appraiser = fit_appraiser(Records.empty(), datetime.date(2026, 1, 1))
-    page = make_card(appraiser, Records.empty())
+    appraiser = fit_appraiser(Records(), datetime.date(2026, 1, 1))
+    page = make_card(appraiser, Records())
     assert "The ledger holds no family yet." in page
     assert "no finished jobs up to" in page
 

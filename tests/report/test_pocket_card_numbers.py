@@ -318,8 +318,8 @@ def test_a_name_is_shown_as_it_is_and_found_by_its_model(pages):
 
 
 def test_a_ledger_that_holds_nothing_yet_judges_too(browser, tmp_path):
-    appraiser = fit_appraiser(Records.empty(), datetime.date(2026, 1, 1))
-    card = Card(tmp_path / "card.html", appraiser, Records.empty())
+    appraiser = fit_appraiser(Records(), datetime.date(2026, 1, 1))
+    card = Card(tmp_path / "card.html", appraiser, Records())
     write_card(appraiser, card.records, card.path)
     page = browser.new_page()
     page.goto(card.path.as_uri())

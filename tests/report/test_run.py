@@ -278,7 +278,7 @@ def test_what_cannot_be_is_refused_before_anything_is_written(tmp_path, awkward_
 
 
 def test_a_ledger_without_a_job_has_its_pages(tmp_path, run):
-    made = run(Records.empty(), tmp_path / "out")
+    made = run(Records(), tmp_path / "out")
     assert made.made == ("fleet.html", "earnings.html", "ledger.html", "index.html")
 
 

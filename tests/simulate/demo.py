@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from reliability.records.package import is_demo, write_package
+from reliability.records.package import DEMO, described_in, write_package
 from tests.simulate.fleet import (
     SETTINGS,
     Row,
@@ -416,7 +416,7 @@ def write_demo(out: Path) -> None:
     An earlier demo in the folder is replaced; one that holds something else is refused.
     """
     world, rows = demo_world(), demo_rows()
-    if is_demo(out):
+    if described_in(out).get(DEMO) is True:
         shutil.rmtree(out)
     write_package(rows, out, demo=True)
     (out / "offers.csv").write_bytes(_offers_text().encode())

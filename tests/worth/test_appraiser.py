@@ -97,7 +97,7 @@ def test_explanation_adds_up(bench_appraiser):
 
 
 def test_from_nothing_nothing_is_taken():
-    empty = fit_appraiser(Records.empty(), datetime.date(2025, 1, 10))
+    empty = fit_appraiser(Records(), datetime.date(2025, 1, 10))
     rows = [{"offer": "1", "kind": "tape deck", "asked": 0.0, "working_price": 400.0, "built_from": 2010}]
     rows += [{"offer": "2", "family": "Skolm 1", "asked": 400.0, "working_price": 400.0}]
     told = judge(offers_from(rows), empty)
@@ -203,7 +203,7 @@ def test_old_ones_make_room(ledger, fits):
 
 
 def test_without_any_date_the_day_is_today():
-    assert last_day(Records.empty()) == datetime.date.today()
+    assert last_day(Records()) == datetime.date.today()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="file permissions of POSIX")

@@ -114,7 +114,7 @@ def test_an_earlier_day_knows_nothing_of_later_ones(records, odds):
 
 
 def test_an_empty_ledger_has_nothing_to_do():
-    empty = Records.empty()
+    empty = Records()
     odds = fit_appraiser(empty, DAY)
     assert to_do(empty, odds).empty
     assert on_hand(empty, odds).empty

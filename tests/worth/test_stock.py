@@ -117,8 +117,8 @@ def test_worn_parts_that_are_replaced_are_needed_too(bench_appraiser, bench_rows
 
 
 def test_an_empty_bench_needs_nothing():
-    appraiser = fit_appraiser(Records.empty(), DAY)
-    table = stock(appraiser, Records.empty())
+    appraiser = fit_appraiser(Records(), DAY)
+    table = stock(appraiser, Records())
     assert table.empty
     assert tuple(table.columns) == STOCK_COLUMNS
 
