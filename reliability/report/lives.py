@@ -175,11 +175,22 @@ def lives_table(
     year = np.where(table["built_from"].isna(), year, (table["built_from"] + table["built_to"]) / 2)
     age = age_at(np.full(year.size, np.datetime64(day)), year)
     table["age_years"] = age
+    pooled, dated = np.full((3, len(table)), np.nan), np.isfinite(age)
+    if dated.any():  # the share failed today from all families together, where anything is known of the year
+        count = np.where(seen["own"], 1.0, ORIGIN_DISCOUNT)
+        of = {name: seen[name].to_numpy() for name in ("lower", "upper", "record", "weight")}
+        whose = {name: seen[name].to_numpy() for name in ("component", "family", "kind")}
+        hearsay = hearsay_of(records.hearsay, read_bench(records, day)) if event == EVENTS[0] else ()
+        found = pool(
+            LifeRecords(**of, count=count), **whose, year=seen["year"].to_numpy(float), hearsay=hearsay
+        )
+        component, family, kind = (table.loc[dated, name].to_numpy(object) for name in whose)
+        pooled[:, dated] = found.failed_by(component, family, age[dated], year=year[dated], kind=kind)
     told: dict[str, Any] = {
         "b10{}_years": fit.life(0.10),
         "b50{}_years": fit.life(0.50),
         "failed_own{}": np.where(np.isfinite(age), fit.failed_by(np.nan_to_num(age)), np.nan),
-        "failed{}": _pooled(seen, records, day, event, table, year),
+        "failed{}": pooled,
     }
     for name, columns in told.items():
         for end, values in zip(("", "_low", "_high"), columns, strict=True):
@@ -194,34 +205,3 @@ def _cohorts(table: pd.DataFrame, years: int | None) -> pd.DataFrame:
     table = table[~table["fitted"] & table["year"].notna()]
     first = np.floor(table["year"].astype(float) / years) * years
     return table.assign(built_from=first)[first.groupby(table["record"]).transform("nunique") == 1]
-
-
-def _pooled(
-    seen: pd.DataFrame,
-    records: Records,
-    day: datetime.date,
-    event: str,
-    table: pd.DataFrame,
-    year: np.ndarray,
-) -> np.ndarray:
-    """Share failed today from all families together; NaN where nothing is known of the year."""
-    found, dated = np.full((3, len(table)), np.nan), np.isfinite(table["age_years"].to_numpy())
-    known = table[dated]
-    if known.empty:
-        return found
-    count = np.where(seen["own"], 1.0, ORIGIN_DISCOUNT)
-    lives = LifeRecords(
-        seen["lower"], seen["upper"], count=count, record=seen["record"], weight=seen["weight"]
-    )
-    pooled = pool(
-        lives,
-        component=seen["component"].to_numpy(),
-        family=seen["family"].to_numpy(),
-        kind=seen["kind"].to_numpy(),
-        year=seen["year"].to_numpy(float),
-        hearsay=hearsay_of(records.hearsay, read_bench(records, day)) if event == EVENTS[0] else (),
-    )
-    names, kinds = (known[column].to_numpy(object) for column in ("family", "kind"))
-    ages = known["age_years"]
-    found[:, dated] = pooled.failed_by(known["component"], names, ages, year=year[dated], kind=kinds)
-    return found
