@@ -1306,11 +1306,12 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
     if every and how["families"]:
         raise click.UsageError("--all makes every page, --family some of them; write one or the other.")
     from reliability.report.run import content_of, make_pages, still_shown
-    from reliability.worth.appraiser import appraiser_of
 
     how["families"], as_of = how["families"] or None, how["as_of"]
 
     def odds() -> "Appraiser":
+        from reliability.worth.appraiser import appraiser_of
+
         with bench.ledger() as ledger:
             return appraiser_of(ledger, warn=note)
 

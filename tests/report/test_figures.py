@@ -182,13 +182,6 @@ def test_a_cell_draws_estimate_interval_and_what_was_found():
     assert 'class="open"' in figures.interval_cell(0.25, 0.1, 0.4, is_own=False)
 
 
-def test_small_counts_are_dots_with_their_number():
-    assert figures.count_dots(0) == "none"
-    assert figures.count_dots(3).count("<circle") == 3
-    assert figures.count_dots(15).count("<circle") == 15
-    assert figures.count_dots(41) == "41"
-
-
 def test_the_key_explains_marks_in_words():
     html = figures.key({"failed": "found <failed>", "sound": "still working", "part bad": "scrapped"})
     assert html.count("<li>") == 3
