@@ -159,22 +159,6 @@ def test_mean_year_is_that_of_production():
     assert np.isnan(only_fitted.mean_years()).all()
 
 
-def test_years_long_ago_count_like_others():
-    jobs, findings = some_ledger(0, 40)
-    old = jobs.assign(built_from=1500.0, built_to=1500.0)
-    assert counted(count_findings(batch_of(old, findings))) == observed(old, findings)[0]
-
-
-def test_worst_chooses_among_positions():
-    jobs, findings = some_ledger(7)
-
-    def first(rows):
-        return rows.drop_duplicates(["job", "component"])
-
-    told = observed(jobs, first(findings.sort_values(["job", "component", "position"])))[0]
-    assert counted(count_findings(batch_of(jobs, findings), worst=first)) == told
-
-
 # ---- refusals
 
 
@@ -284,22 +268,6 @@ def test_lives_are_those_of_the_whole(counts, table):
     )
     known = pooled.failed_by(table["component"], table["family"], age, year=year)
     assert_allclose(table[["failed", "failed_low", "failed_high"]].to_numpy().T, known, atol=1e-9)
-
-
-def test_small_pieces_say_the_same(counts, table, monkeypatch):
-    monkeypatch.setattr(bulk, "STRATA_PER_PIECE", 2)
-    small = lives_of_counts(counts)
-    assert (small["status"] == table["status"]).all()
-    for name in LIFE_COLUMNS[6:]:
-        assert_allclose(small[name], table[name], rtol=1e-6)
-
-
-def test_without_intervals_the_estimates_stay(counts, table):
-    quick = lives_of_counts(counts, intervals=False)
-    for name in ("shape", "b10_years", "b50_years", "failed_own", "failed"):
-        assert_allclose(quick[name], table[name], rtol=1e-9)
-    assert quick[["shape_low", "b10_high_years", "failed_own_low"]].isna().all(axis=None)
-    assert quick["failed_low"].notna().all()
 
 
 def test_only_the_components_that_are_wanted(counts, table):

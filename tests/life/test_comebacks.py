@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from reliability.errors import InvalidInput
-from reliability.life.curves import DAYS_PER_YEAR, comebacks
+from reliability.life.curves import comebacks
 
 SOLD = pd.Timestamp("2024-01-01")
 AS_OF = datetime.date(2026, 1, 1)
@@ -90,12 +90,6 @@ def test_only_own_repaired_jobs_with_a_date_count():
     assert found.left_out["neither sold nor closed on a known day"] == 1
 
 
-def test_checks_after_the_day_of_the_report_are_not_known_yet():
-    rows = ("B0", 30, "yes", None, None), ("B0", 90, "no", None, None)
-    early = came_back(1, *rows, as_of=(SOLD + pd.Timedelta(days=60)).date())
-    assert bounds(early) == {"B0": (30, np.inf)}
-
-
 # ---- curves
 
 
@@ -137,13 +131,6 @@ def test_without_any_check_nothing_is_claimed():
     assert np.isnan(estimate).all()
     assert_array_equal(low, 0)
     assert_array_equal(high, 1)
-
-
-def test_order_of_rows_changes_nothing():
-    rows = [(f"B{i}", 1 + 37 * i % 100, "yes" if i % 3 else "no", None, None) for i in range(12)]
-    straight, shuffled = came_back(12, *rows), came_back(12, *rows[7:], *rows[:7][::-1])
-    pd.testing.assert_frame_equal(straight.table, shuffled.table)
-    assert_allclose(straight.curve.age_years * DAYS_PER_YEAR, np.unique([0, *(row[1] for row in rows)]))
 
 
 # ---- refusals

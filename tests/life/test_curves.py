@@ -282,20 +282,6 @@ def test_kaplan_meier_takes_counts_that_are_not_whole():
     assert_allclose(curve.standard_error[curve.age_years == 2], share[1] * np.sqrt(relative))
 
 
-@pytest.mark.parametrize("lives", ["kaplan-meier", "isotonic", "turnbull"])
-def test_a_curve_without_a_band_is_the_same_curve(lives):
-    upper = {"kaplan-meier": [1, 2, np.inf, 4], "isotonic": [1, 2, np.inf, 4], "turnbull": [3, 5, np.inf, 9]}
-    lower = {"kaplan-meier": [1, 2, 3, 4], "isotonic": [0, 0, 3, 0], "turnbull": [1, 2, 3, 4]}
-    records = LifeRecords(lower[lives], upper[lives])
-    whole, bare = fit_curve(records), fit_curve(records, has_band=False)
-    assert whole.method.lower() == bare.method.lower() == lives
-    assert_array_equal(whole.failed, bare.failed)
-    assert_array_equal(whole.age_years, bare.age_years)
-    assert np.isfinite(whole.low).all()
-    assert np.isnan(bare.low[1:]).all()
-    assert np.isnan(bare.high[1:]).all()
-
-
 # ---- limits
 
 
@@ -358,28 +344,6 @@ def test_masses_that_were_not_found_are_not_shown(monkeypatch):
     curve = fit_curve(LifeRecords(data["left"], data["right"]))
     assert curve.status == "not converged"
     assert curve.age_years.size == 0
-
-
-def test_many_ages_get_a_band_that_is_never_too_narrow():
-    age, failed = random_status(1, n=1200)
-    curve = fit_curve(status(age, failed))
-    assert curve.age_years.size > 400  # more than the band is worked out at
-    assert np.all(curve.low <= curve.failed + 1e-9)
-    assert np.all(curve.failed <= curve.high + 1e-9)
-    i = 200
-    masses = turnbull(status(age, failed))
-    low, high = share_limits(masses, curve.age_years[i], 0.9)
-    assert curve.low[i] <= low + 1e-4
-    assert curve.high[i] >= high - 1e-4
-
-
-def test_table_has_one_row_per_age(six_mp):
-    table = six_mp.table()
-    assert list(table.columns) == [
-        "age_years", "age_from_years", "failed", "low", "high", "standard_error", "at_risk", "events",
-    ]  # fmt: skip
-    assert len(table) == six_mp.age_years.size
-    assert table["age_years"].iloc[0] == 0
 
 
 # ---- properties

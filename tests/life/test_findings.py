@@ -1,7 +1,5 @@
 """From the tables of a ledger to intervals of age."""
 
-import itertools
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -255,23 +253,7 @@ def test_life_records_follow_the_table():
     assert label.to_dict("list") == {"stratum": [0]}
 
 
-def test_order_of_rows_in_the_tables_changes_nothing():
-    units = jobs(*({"job": f"B{i}", "built_to": 1980.0 + i % 3} for i in range(6)))
-    states = itertools.cycle(["failed", "sound", "worn"])
-    pairs = itertools.product(range(6), ["belt", "gear"])
-    found = findings(*({"job": f"B{i}", "component": c, "found": next(states)} for i, c in pairs))
-    straight = observe(units, found, FAMILIES)
-    shuffled = observe(units, found.sample(frac=1, random_state=0), FAMILIES)
-    pd.testing.assert_frame_equal(straight.table, shuffled.table)
-
-
 # ---- refusals
-
-
-def test_nothing_is_observed_where_there_is_nothing():
-    nothing = seen()
-    assert nothing.table.empty
-    assert nothing.left_out.sum() == 0
 
 
 def test_an_event_that_is_not_known_is_refused():

@@ -10,18 +10,6 @@ from reliability.life.lives import LifeRecords, collapse
 INF = np.inf
 
 
-def test_scalars_stretch_to_the_rows():
-    lives = LifeRecords([0, 5, 5], [5, INF, 5], count=2, stratum=7)
-    assert len(lives) == 3
-    assert_array_equal(lives.count, [2, 2, 2])
-    assert_array_equal(lives.stratum, [7, 7, 7])
-    assert_array_equal(lives.record, [0, 1, 2])
-    assert_array_equal(lives.weight, [1, 1, 1])
-    assert_array_equal(lives.strata, [7])
-    assert lives.lower.dtype == lives.count.dtype == np.float64
-    assert lives.stratum.dtype == lives.record.dtype == np.int64
-
-
 def test_columns_cannot_be_changed_and_are_copies():
     lower = np.array([0.0, 1.0])
     lives = LifeRecords(lower, 3.0)

@@ -145,15 +145,3 @@ def test_without_a_maximum_there_is_nothing_to_check():
     assert check.n_records == 60
     assert list(check.table) == list(check_model(stopped_test()).table)
     assert len(check.table) == 0
-
-
-def test_alternatives_of_a_year_window_enter_all_shapes():
-    # Records whose alternatives are equal say the same as single ones.
-    time = np.array([3.0, 8.0, 9.0, 15.0, 21.0, 22.0])
-    three = LifeRecords(np.repeat(time, 3), np.repeat(time, 3), record=np.repeat(np.arange(6), 3))
-    columns = ["log_likelihood", "location", "spread"]
-    single, several = (
-        check_model(lives).table.set_index("model")[columns].sort_index()
-        for lives in (LifeRecords(time, time), three)
-    )
-    assert_allclose(several, single, rtol=1e-5, atol=1e-6)

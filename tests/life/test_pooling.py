@@ -141,26 +141,6 @@ def test_neither_order_nor_company_changes_an_answer():
             assert_allclose(mine, theirs, rtol=1e-6)
 
 
-def twice(records):
-    return LifeRecords(np.repeat(records.lower, 2), np.repeat(records.upper, 2)), 2
-
-
-def as_windows(records):
-    """Every record as three alternatives that agree."""
-    n, (lower, upper) = len(records), (np.repeat(bound, 3) for bound in (records.lower, records.upper))
-    return LifeRecords(lower, upper, record=np.repeat(np.arange(n), 3), weight=np.tile([1, 2, 1], n)), 3
-
-
-@pytest.mark.parametrize(("count", "otherwise"), [(2, twice), (1, as_windows)])
-def test_the_same_said_otherwise_is_the_same(count, otherwise):
-    records, labels, _ = small_fleet()
-    plain = pool(LifeRecords(records.lower, records.upper, count=count), **labels)
-    said, n_rows = otherwise(records)
-    other = pool(said, **{name: np.repeat(values, n_rows) for name, values in labels.items()})
-    assert_allclose(other.failed_by("belt", names(5), 30), plain.failed_by("belt", names(5), 30), rtol=1e-6)
-    assert_array_equal(other.table()["n_records"], plain.table()["n_records"])
-
-
 def test_a_family_unlike_all_others_is_believed_if_it_has_the_records():
     age = np.tile([22, 26, 30, 34, 38, 42.0], 60)
     family = np.repeat(np.arange(60), 6).astype(str)
@@ -243,14 +223,6 @@ def test_hearsay_about_a_kind_weighs_as_much_as_families_of_it_with_one_record()
     assert said.table()["family"].tolist() == names(5)
 
 
-def test_hearsay_alone_is_enough_to_answer():
-    pooled = pool(None, component=[], family=[], hearsay=[heard("gear", 30, 0.9, 20, kind="tape deck")])
-    told = pooled.failed_by("gear", "any", 30, kind="tape deck")
-    assert told[0] > 0.75
-    nothing = pool(None, component=[], family=[])
-    assert nothing.failed_by("gear", "any", 30)[2] - nothing.failed_by("gear", "any", 30)[1] > 0.9
-
-
 def test_a_family_without_records_is_answered_from_what_is_nearest():
     records, labels, _ = small_fleet(24)
     pooled = pool(records, **labels)
@@ -306,25 +278,6 @@ def test_labels_are_texts_or_whole_numbers(asked, message):
         pooled.failed_by(component, family, 25)
     with pytest.raises(InvalidInput, match=message):
         pool(records, component=[component] * len(records), family=[family] * len(records))
-
-
-def test_table_lists_every_family():
-    records, labels, _ = small_fleet()
-    pooled = pool(records, **labels, hearsay=[heard("gear", 30, 0.5, 4, family="family 9", kind="tape deck")])
-    table = pooled.table()
-    assert list(table["family"]) == [*names(5), "family 9"]
-    assert table["n_records"].sum() == len(records)
-    assert table["mean_year"].isna().tolist() == [False] * 5 + [True]
-    assert table[["log_scale_sd", "log_shape_sd", "scale_years", "shape"]].gt(0).all(axis=None)
-    assert pooled.components == ("belt", "gear")
-    assert list(table["component"]) == ["belt"] * 5 + ["gear"]
-    assert np.isnan(pooled.reference_year("gear"))
-
-
-def test_age_zero_and_endless_age():
-    records, labels, _ = small_fleet()
-    pooled = pool(records, **labels)
-    assert_allclose(np.stack(pooled.failed_by("belt", "family 0", [0, INF])), [[0, 1]] * 3, atol=1e-12)
 
 
 LIVES = LifeRecords([0, 30, 0], [30, INF, 40])

@@ -289,31 +289,6 @@ def test_too_little_ageing_leaves_ends_open():
         assert 0 < part[0] < 1
 
 
-def test_at_birth_nothing_has_failed_and_long_after_everything(data):
-    fit = fit_of(data)
-    for part in fit.failed_by(0.0):
-        assert_array_equal(part, [0.0])
-    estimate, low, high = fit.failed_by(1e9)
-    assert high[0] == 1
-    assert low[0] <= estimate[0] <= 1
-
-
-def test_several_ages_at_once_are_one_at_a_time():
-    # Single lives, units of one of several years, and a stratum without an estimate.
-    lower, upper = [0, 30, 0, 40, 0, 0, 31, 28, 0, 40, 9], [30, INF, 40, INF, 30, 27, INF, INF, 40, INF, INF]
-    record, stratum = [0, 1, 2, 3, 4, 4, 5, 5, 6, 7, 8], [0, 0, 0, 0, 4, 4, 4, 4, 4, 4, 7]
-    count = np.array([3, 7, 8, 2, 3, 7, 8, 2, 1])[record]
-    fit = weibull_fits(LifeRecords(lower, upper, record=record, stratum=stratum, count=count))
-    assert fit.status.tolist() == ["ok", "ok", "no failures"]
-    ages = np.array([[0.0, 20, 35], [10, 20, 30], [5, 6, 7]])
-    together = np.array(fit.failed_by(ages))
-    assert together.shape == (3, 3, 3)
-    for column, age in enumerate(ages.T):
-        assert_allclose(together[:, :, column], fit.failed_by(age), rtol=1e-9)
-    with pytest.raises(InvalidInput, match=r"`age_years` must be finite and 0 or above; it holds -1"):
-        fit.failed_by(-np.ones((3, 2)))
-
-
 def test_newton_and_the_search_in_brackets_meet(monkeypatch):
     singles = small_strata(60).records()
     # Where each may be a year or two younger as well, the two must agree too.
@@ -334,22 +309,6 @@ def test_newton_and_the_search_in_brackets_meet(monkeypatch):
     monkeypatch.setattr(weibull, "_ROUNDS", 0)
     for found, records in zip(quick, (singles, mixed), strict=True):
         assert_allclose(found, ends(records), rtol=1e-6, atol=1e-12)
-
-
-def test_table_holds_every_stratum():
-    fit = weibull_fits(LifeRecords([0, 30, 0, 40, 3], [30, INF, 40, INF, INF], stratum=[0, 0, 0, 0, 4]))
-    table = fit.table()
-    assert table["stratum"].tolist() == [0, 4]
-    assert table["status"].tolist() == fit.status.tolist()
-    for column, interval in (("shape", fit.shape_interval()), ("scale", fit.scale_interval())):
-        unit = "_years" if column == "scale" else ""
-        for end, part in zip(("low", "high"), interval[1:], strict=True):
-            assert_array_equal(table[f"{column}_{end}{unit}"], part)
-    assert_array_equal(table[["shape_se", "scale_se_years"]], np.column_stack((fit.shape_se, fit.scale_se)))
-    assert np.isnan([fit.shape_se[1], fit.scale_se[1]]).all()
-    assert table["n_records"].tolist() == [4, 1]
-    assert table["n_failed"].tolist() == [2, 0]
-    assert table["n_sound"].tolist() == [2, 1]
 
 
 @pytest.mark.parametrize(

@@ -203,26 +203,7 @@ def test_all_families_at_once_are_one_at_a_time(three_families):
     assert table["status"].tolist() == ["ok", "ok", "too few records"]
 
 
-def test_order_of_the_labels_is_kept(three_families):
-    _, records, year, labels = three_families
-    age = np.where(np.isinf(records.upper), records.lower, records.upper)
-    back = find_changes(
-        records, year, labels[::-1], age_years=age, unit=np.arange(len(records)), n_bootstrap=99
-    )
-    assert back["family"].tolist() == labels["family"].tolist()[::-1]
-    assert back["p_value"].isna().tolist() == [True, False, False]
-
-
 # ---- refusals
-
-
-def test_order_and_replicates_change_nothing():
-    records, year = fleet(10, 30)
-    counted = change_year(LifeRecords(records.lower, records.upper, count=2), year, seed=3)
-    at = np.random.default_rng(0).permutation(np.repeat(np.arange(30), 2))
-    doubled = change_year(LifeRecords(records.lower[at], records.upper[at]), year[at], seed=3)
-    pd.testing.assert_series_equal(doubled, counted)
-    assert doubled.n_records == 60
 
 
 # ---- The curve of the search for a change year where nothing changed.

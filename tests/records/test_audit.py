@@ -3,7 +3,6 @@ import random
 import re
 import sqlite3
 from contextlib import closing
-from dataclasses import replace
 from decimal import Decimal
 from types import SimpleNamespace
 
@@ -16,7 +15,7 @@ from reliability.records import audit, database
 from reliability.records.database import NUMBERING, worded_damage
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
-from reliability.worth.bench import missing_by_season, read_bench
+from reliability.worth.bench import read_bench
 
 TODAY = datetime.date(2026, 11, 24)
 
@@ -190,22 +189,6 @@ def test_numbers_that_were_noted_before_years_were_told_apart_still_count(ledger
     ledger.add(finished())
     assert [row["job"] for row in ledger.rows("jobs")] == ["20240117", "20240118"]
     assert not [problem for problem in ledger.check() if problem.grave]
-
-
-def test_records_know_what_was_withdrawn(ledger, finished):
-    for number in ("1", "2", "3"):
-        ledger.add(finished(job=number))
-    before = read_records(ledger)
-    assert before.withdrawn == ()
-    ledger.withdraw("2", reason="never was one")
-    records = read_records(ledger)
-    assert records.withdrawn == ("2",)
-    assert records.fingerprint() != replace(records, withdrawn=()).fingerprint()
-    assert read_records(ledger, as_of=TODAY).withdrawn == ("2",)
-    assert missing_by_season(records.jobs, TODAY) == {2026: 1}
-    assert read_bench(records, TODAY).n_missing == 0
-    ledger.add(finished(job="2"))
-    assert read_records(ledger).fingerprint() == before.fingerprint()
 
 
 def test_long_open_jobs_are_told_with_their_age(ledger, finished, told):

@@ -49,23 +49,6 @@ def everything(ledger):
     return {name: ledger.rows(name) for name in TABLES}
 
 
-def test_a_correction_is_the_next_version_and_says_what_changed(begun):
-    old, new = begun.correct(
-        "families", {"family": "Tarnwick T2", "working_price": 160}, reason="three sales"
-    )
-    assert (str(old["working_price"]), str(new["working_price"])) == ("100.00", "160.00")
-    assert (new["kind"], new["priced_on"]) == ("tape deck", "2026-05-01")
-    versions = begun.history("Tarnwick T2", "families")
-    assert [(each["version"], each["reason"]) for each in versions] == [(1, "x"), (2, "three sales")]
-    assert versions[1]["content"] == new == begun.rows("families")[1]
-    assert begun.correct("settings", {"setting": "margin", "value": "5"})[0] is None
-    assert begun.history("margin", "settings")[0]["reason"] == "added"
-    begun.correct("parts", {"component": "belt", "family": "Tarnwick T2", "price": None})
-    assert [row["price"] for row in begun.rows("parts")] == [None]
-    assert begun.history('["belt", "Tarnwick T2"]', "parts")[1]["reason"] == "corrected"
-    assert grave(begun) == []
-
-
 def test_what_was_taken_out_keeps_its_versions_and_may_come_back(begun):
     key = {"component": "belt", "family": "Tarnwick T2"}
     assert begun.correct("parts", key, remove=True)[1] is None
@@ -301,21 +284,6 @@ def test_changed_rows_of_a_package_are_corrections(begun, tmp_path, new_url):
     assert read_package(tmp_path / "again") == read_package(tmp_path / "out")
     assert grave(begun) == []
     assert import_package(tmp_path / "out", begun, correct=True).changes == ()
-
-
-def test_a_table_of_corrections_needs_its_key_and_what_changes(begun, tmp_path):
-    file = tmp_path / "jobs.csv"
-    file.write_text("job,sold_for,hours\n1,,2.5\n3,90,\n")
-    done = import_table(file, "jobs", begun, correct=True)
-    assert done.changes == ("jobs, job 1: hours (empty) -> 2.5, sold_for 90.00 -> (empty)",)
-    assert done.equal == {"jobs": 1}
-    row = begun.job("1")["job"]
-    assert (row["hours"], row["sold_for"], row["family"]) == (2.5, None, "Tarnwick T2")
-    file.write_text("component,family,price\nbelt,Tarnwick T2,7\n")
-    assert import_table(file, "parts", begun, correct=True).changes == (
-        "parts, component belt, family Tarnwick T2: price 4.00 -> 7.00",
-    )
-    assert [(row["obtainable"], str(row["price"])) for row in begun.rows("parts")] == [("yes", "7.00")]
 
 
 @pytest.mark.parametrize(("table", "text", "message"), [

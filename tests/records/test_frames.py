@@ -58,14 +58,6 @@ def test_frames_have_the_documented_columns_and_types_full_or_empty(records):
     assert list(records.findings["arose"]) == ["as received", "during work", "as received"]
 
 
-def test_rows_and_ledger_give_the_same_records(records, ledger):
-    rows = {name: list(reversed(ledger.rows(name))) for name in TABLES}
-    again = records_from_rows(rows)
-    for name, frame in records.frames().items():
-        pd.testing.assert_frame_equal(again.frames()[name], frame)
-    assert again.fingerprint() == records.fingerprint()
-
-
 def test_records_tell_their_ledger_from_every_other(ledger, tmp_path):
     first = read_records(ledger)
     assert len(first.ledger) == 16
@@ -178,18 +170,3 @@ def test_numbers_that_came_in_late_are_no_gap_on_an_earlier_day():
     assert missing(known_by(records, june)) == [("3", "3"), ("5", "6"), ("8", "8")]
     assert missing(known_by(records, datetime.date(2026, 1, 31))) == []
     assert known_by(records, datetime.date(2026, 8, 1)).withdrawn == ()
-
-
-def test_components_are_named_by_findings_ends_of_jobs_parts_and_hearsay():
-    families = [{"family": "F", "kind": "radio"}]
-    jobs = [{"job": "1", "family": "F", "taken_in": "2024-01-01", "outcome": "donor", "ended_by": "gear"}]
-    rows = {
-        "families": families,
-        "jobs": jobs,
-        "findings": [{"job": "1", "component": "belt", "found": "sound"}],
-        "parts": [{"component": "motor", "obtainable": "yes"}],
-        "hearsay": [{"kind": "radio", "component": "tube", "age_years": 30, "share_failed": 0.5, "worth_jobs": 1},
-                    {"kind": "radio", "share_repaired": 0.5, "worth_jobs": 1}],
-    }  # fmt: skip
-    assert records_from_rows(rows).named_components() == {"gear", "belt", "motor", "tube"}
-    assert Records().named_components() == frozenset()

@@ -37,20 +37,6 @@ def package(tmp_path):
     return write
 
 
-def test_an_import_tells_what_it_wrote_and_what_is_new(ledger, package):
-    before = everything(ledger)
-    tried = import_package(package(), ledger, dry_run=True)
-    assert (everything(ledger), ledger.next_job_number()) == (before, "1")
-    summary = import_package(package(), ledger)
-    assert tried == summary
-    assert summary.written == {"families": 1, "jobs": 3, "findings": 4, "signs": 1}
-    assert summary.new_names == {"component": ("coil",), "kind": ("radio",), "sign": ("moths",)}
-    assert ledger.next_job_number() == "D004"
-    assert [(row["version"], row["reason"]) for row in ledger.history("D001")] == [(1, "imported")]
-    assert ledger.history("D001")[0]["content"] == ledger.job("D001")
-    assert not [problem for problem in ledger.check() if problem.grave]
-
-
 def test_rows_for_a_known_job_make_a_new_version_of_it(ledger, package):
     import_package(package(), ledger)
     followups = [{"job": "D001", "checked_on": "2026-08", "working": "yes"}]
@@ -96,21 +82,6 @@ def test_a_fault_in_the_last_file_undoes_the_first(ledger, package, monkeypatch)
     assert import_package(folder, ledger).written["jobs"] == 3
     assert [len(ledger.history(f"D{n:03d}")) for n in (1, 2, 3)] == [1, 1, 1]
     assert not [problem for problem in ledger.check() if problem.grave]
-
-
-def test_a_package_may_lean_on_what_the_ledger_holds(ledger, package, tmp_path):
-    import_package(package(), ledger)
-    folder = tmp_path / "more"
-    folder.mkdir()
-    (folder / "followups.csv").write_text(
-        "job,checked_on,working\nD001,2026-09,yes\nD009,2026-09,yes\nD002,2026-04,yes\n"
-    )
-    (folder / "models.csv").write_text("model,family\nT2,Tarnwick T2\nT3,Tarnwick T3\n")
-    assert refused(import_package, folder, ledger).faults == (
-        "models.csv, line 3, column family: no family 'Tarnwick T3' is known; known: Dallow 80, Tarnwick T2. Did you mean 'Tarnwick T2'?",
-        "followups.csv, line 3, column job: there is no job 'D009'. Did you mean 'D003'?",
-        "followups.csv, line 4, column checked_on: checked_on is on or after closed of the job; found 2026-04, and closed 2026-05-10",
-    )
 
 
 def test_a_package_brings_its_currency_to_a_ledger_without_amounts(ledger, package):

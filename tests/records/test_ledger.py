@@ -7,7 +7,7 @@ import pytest
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.ledger import ledger_mark, open_ledger
-from reliability.records.tables import TABLES, USUAL_COMPONENTS, USUAL_SIGNS
+from reliability.records.tables import TABLES
 
 INTAKE = {"job": {"family": "Tarnwick T2", "taken_in": "2026-05-01"}}
 
@@ -42,26 +42,6 @@ def test_a_job_goes_in_and_comes_out_whole(ledger, full):
     assert ledger.check(today=datetime.date(2026, 11, 24)) == []
 
 
-def test_intake_then_finish_keeps_what_the_intake_said(ledger):
-    number = ledger.intake({"job": {**INTAKE["job"], "bought_for": "12.5", "year_basis": "guess",
-                                     "built_from": 1979, "built_to": 1979},
-                            "signs": [{"sign": "rust", "seen": "yes"}]})  # fmt: skip
-    assert ledger.job(number)["job"]["outcome"] == "open"
-    finish = {"job": {"job": number, "outcome": "donor", "closed": "2026-05-09", "year_basis": None,
-                      "bought_for": 13},
-              "findings": [{"component": "belt", "found": "failed"}], "signs": [{"sign": "hum", "seen": "no"}]}  # fmt: skip
-    assert ledger.add(finish, reason="written up") == number
-    job = ledger.job(number)
-    assert job["job"]["year_basis"] == "guess"
-    assert job["job"]["bought_for"] == Decimal("13.00")
-    assert job["job"]["outcome"] == "donor"
-    assert [sign["sign"] for sign in job["signs"]] == ["hum", "rust"]
-    assert [(row["version"], row["reason"]) for row in ledger.history(number)] == [
-        (1, "taken in"),
-        (2, "written up"),
-    ]
-
-
 def test_numbers_run_on_with_prefix_and_zeros_and_are_never_used_again(ledger, finished):
     assert ledger.next_job_number() == "1"
     assert ledger.add(finished(job="B-0099")) == "B-0099"
@@ -84,52 +64,6 @@ def test_a_number_that_the_numbering_forgot_is_not_given_out_again(ledger, finis
         connection.exec_driver_sql("DELETE FROM numbering")
     with pytest.raises(InvalidInput, match=r"^1 fault found.*\njob, column job: there is a job 1 already$"):
         ledger.intake(INTAKE)
-
-
-def test_a_family_described_at_intake_goes_in_with_the_job_or_not_at_all(ledger):
-    row, before = {"family": "Dallow 80", "kind": "radio"}, counts(ledger)
-    unit = {"job": {"family": "Dallow 80", "taken_in": "2026-05-01"}}
-    late = {"job": {**unit["job"], "built_from": 2027, "built_to": 2027}}
-    with pytest.raises(InvalidInput, match=r"built_from is not after the year of taken_in"):
-        ledger.intake(late, new_families=[row])
-    assert counts(ledger) == before
-    assert ledger.intake(unit, new_families=[row]) == "1"
-    assert ledger.names("family") == ["Dallow 80", "Tarnwick T2"]
-    with pytest.raises(
-        InvalidInput, match=r"new family, column family: 'Dallow 80' is in the ledger already"
-    ):
-        ledger.intake(unit, new_families=[row])
-    assert ledger.next_job_number() == "2"
-
-
-def test_amend_changes_what_is_given_and_keeps_every_version(ledger, full):
-    number = ledger.add(full())
-    ledger.amend(
-        number,
-        {
-            "job": {"hours": 3, "year_basis": None},
-            "findings": [
-                {"component": "belt", "part_cost": 4},
-                {"component": "head", "position": "left", "arose": "during work", "found": None},
-                {"component": "gear", "found": "worn"},
-            ],
-            "signs": [{"sign": "hum", "seen": None}],
-        },
-        reason="receipt found",
-    )
-    job = ledger.job(number)
-    assert (job["job"]["hours"], job["job"]["year_basis"], job["job"]["model"]) == (3.0, None, "T2 mk II")
-    assert [(f["component"], f["found"], f["part_cost"]) for f in job["findings"]] == [
-        ("belt", "failed", Decimal("4.00")), ("gear", "worn", None), ("motor", "sound", None),
-    ]  # fmt: skip
-    assert job["signs"] == [{"sign": "rust", "seen": "yes"}]
-    first, second = ledger.history(number)
-    assert (first["version"], first["reason"], second["reason"]) == (1, "added", "receipt found")
-    assert first["content"]["job"]["hours"] == 2.25
-    assert [f["component"] for f in first["content"]["findings"]] == ["belt", "head", "motor"]
-    assert second["content"] == job
-    assert first["written_at"] <= second["written_at"]
-    assert datetime.datetime.fromisoformat(first["written_at"]).tzinfo == datetime.UTC
 
 
 BELT_5 = {"findings": [{"component": "belt", "position": 5, "found": "worn"}]}
@@ -193,44 +127,6 @@ def test_what_is_refused_leaves_the_ledger_as_it_was(url, ledger, finished):
         assert again.name == name
 
 
-def test_reference_rows_are_put_by_key(ledger):
-    ledger.put(
-        "families", [{"family": "Tarnwick T2", "working_price": 120, "priced_on": "2026-05"}], reason="priced"
-    )
-    [family] = ledger.rows("families")
-    assert family["maker"] == "Tarnwick"
-    assert family["working_price"] == Decimal("120.00")
-    ledger.put("families", [{"family": "Tarnwick T2", "maker": None}], reason="not sure")
-    assert ledger.rows("families")[0]["maker"] is None
-    ledger.put("models", [{"model": "T2", "family": "Tarnwick T2"}], reason="x")
-    general, special = {"component": "belt", "obtainable": "yes", "price": 3}, {"component": "belt",
-        "family": "Tarnwick T2", "obtainable": "no"}  # fmt: skip
-    ledger.put("parts", [general, special], reason="x")
-    ledger.put("parts", [{**general, "price": 4}], reason="dearer")
-    assert [(row["family"], row["price"]) for row in ledger.rows("parts")] == [
-        (None, Decimal("4.00")), ("Tarnwick T2", None),
-    ]  # fmt: skip
-    ledger.put("hearsay", [{"kind": "tape deck", "share_repaired": 0.6, "worth_jobs": 4}], reason="x")
-    ledger.put("hearsay", [{"kind": "tape deck", "share_repaired": 0.5, "worth_jobs": 4}], reason="x")
-    assert [row["share_repaired"] for row in ledger.rows("hearsay")] == [0.5]
-    assert ledger.check(today=datetime.date(2026, 11, 24)) == []
-
-
-def test_put_refuses_unknown_families_and_doubles(ledger):
-    before = counts(ledger)
-    with pytest.raises(InvalidInput) as caught:
-        ledger.put("models", [{"model": "D", "family": "Dallow"}, {"model": "D", "family": "Tarnwick T2"},
-                              {"model": "D", "family": "Tarnwick T2"}, {"model": 3, "family": "Tarnwick T2"}],
-                   reason="x")  # fmt: skip
-    assert caught.value.faults == (
-        "models, row 1, column family: no family 'Dallow' is known; known: Tarnwick T2.",
-        "models, row 2, column model: row 1 has the same model 'D'",
-        "models, row 3, column model: row 1 has the same model 'D'",
-        "models, row 4, column model: 3 is not a text; put it in quotation marks",
-    )
-    assert counts(ledger) == before
-
-
 def test_settings_have_defaults_and_types(ledger):
     assert ledger.setting("currency") == "EUR"
     assert ledger.setting("haggle_room") == 0.25
@@ -273,20 +169,6 @@ def test_amounts_of_a_withdrawn_job_stay_as_they_were_written_when_the_currency_
     ledger.add(finished(bought_for="1500"))
     assert ledger.job("2")["job"]["bought_for"] == Decimal(1500)
     assert not [problem for problem in ledger.check() if problem.grave]
-
-
-def test_names_of_each_kind(ledger, full):
-    ledger.add(full())
-    ledger.put("lots", [{"lot": "attic", "price": 40}], reason="x")
-    assert ledger.names("family") == ["Tarnwick T2"]
-    assert ledger.names("model") == ["T2 mk II"]
-    assert ledger.names("maker") == ["Tarnwick"]
-    assert ledger.names("lot") == ["attic"]
-    assert ledger.names("origin") == []
-    assert ledger.names("sign") == sorted(USUAL_SIGNS)
-    assert ledger.names("component") == sorted(
-        {name for names in USUAL_COMPONENTS.values() for name in names}
-    )
 
 
 def test_a_mark_changes_with_every_write_and_with_nothing_else(ledger, finished, new_url):

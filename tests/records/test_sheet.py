@@ -236,14 +236,6 @@ def test_a_blank_sheet_has_a_line_and_a_comment_for_every_column():
     assert set(finding) == set(TABLES["findings"].names) - {"job"} | {"from"}
 
 
-def test_a_blank_sheet_knows_open_jobs():
-    written = tomllib.loads(blank(job="17"))
-    assert written["job"] == "17"
-    assert not {"bought_for", "built", "taken_in", "model"} & set(written)
-    assert 'job = ""' in blank(still_open=["17", "19"])
-    assert "the number given at intake, if there was one; open: 17, 19" in blank(still_open=["17", "19"])
-
-
 def test_odd_names_stay_what_they_are():
     family = 'T2 "de luxe" \\ né'
     written = tomllib.loads(blank_sheet(family, "tape deck", ['16" belt'], ['"hum"']))
@@ -287,25 +279,6 @@ def test_the_smallest_sheet_is_a_whole_job(ledger):
     states = {row["component"]: row["found"] for row in document["findings"]}
     assert states == {name: "sound" for name in USUAL_COMPONENTS["tape deck"]} | {"belt": "failed"}
     assert ledger.check(today=TODAY) == []
-
-
-def test_a_sheet_finishes_the_open_job_that_it_names(ledger):
-    unit = {
-        **UNIT,
-        "signs": [{"sign": "rust", "seen": "yes"}],
-        "findings": [{"component": "belt", "found": "failed"}],
-    }
-    number = take_in(ledger, unit).job
-    (written,) = add(ledger, f'job = {number}\noutcome = "donor"\nended_by = "gear"\nrest_sound = true')
-    # What the ledger holds of it already is not said again.
-    assert written.notes == (
-        "closed today, 2026-11-24", "examined and sound: pinch roller, idler, motor, head, capacitor, switch"
-    )  # fmt: skip
-    document = ledger.job(number)
-    assert (document["job"]["taken_in"], document["job"]["bought_for"]) == ("2026-11-20", 30)
-    assert document["signs"] == [{"sign": "rust", "seen": "yes"}]
-    states = {row["component"]: row["found"] for row in document["findings"]}
-    assert (states["belt"], states["motor"], len(ledger.history(number))) == ("failed", "sound", 2)
 
 
 def test_a_sheet_without_a_number_reminds_of_open_units(ledger):
@@ -432,26 +405,6 @@ def test_sheets_go_in_whole_with_all_that_is_new_or_not_at_all(ledger, monkeypat
     monkeypatch.undo()
     assert [each.job for each in add(ledger, *sheets)] == ["1", "2"]
     assert ledger.check(today=TODAY) == []
-
-
-def test_units_taken_in(ledger):
-    taken = take_in(ledger, {**UNIT, "signs": [{"sign": "no power", "seen": "no"}]})
-    assert (taken.source, taken.job, taken.family, taken.outcome, taken.notes) == (
-        "", "1", "Tarnwick T2", "open", (),
-    )  # fmt: skip
-    unit = {"job": {"family": "Dallow 80", "taken_in": "2026-11-20", "model": "80 S"}}
-    taken = take_in(ledger, unit, new_family={"family": "Dallow 80", "kind": "receiver"})
-    assert taken.notes == ("model '80 S' is new here, of family 'Dallow 80'.",)
-    unit = {"job": {"family": "Tarnwik T2", "taken_in": "2026-11-20", "built_from": 2027, "built_to": 2027}}
-    with pytest.raises(InvalidInput) as caught:
-        take_in(ledger, unit)
-    assert list(caught.value.faults) == [
-        "job, column built_from: built_from is not after the year of taken_in; found built_from 2027, taken_in 2026-11-20",
-        "job, column built_to: built_to is not after the year of taken_in; found built_to 2027, taken_in 2026-11-20",
-        "job, column family: no family 'Tarnwik T2' is known; known: Dallow 80, Tarnwick T2. Did you mean 'Tarnwick T2'?",
-        "if 'Tarnwik T2' is a new family, describe it: --new-family --kind \"tape deck\"",
-    ]
-    assert len(ledger.rows("jobs")) == 2
 
 
 def test_a_number_that_was_given_out_meanwhile(ledger):
@@ -590,18 +543,6 @@ def test_findings_and_signs_taken_out(job):
     document = job.amend(sheet=gone + '[signs]\nrust = ""\nhum = "no"\n"burnt smell" = ""\n')
     assert {component for component, _, _ in states(document)} == {"head"}
     assert document["signs"] == [{"sign": "hum", "seen": "no"}]
-
-
-def test_a_sheet_of_corrections(job):
-    sheet = 'hours = ""\nbought_for = 12\nrest_sound = true\n[signs]\nrust = false\n'
-    died = finding("head", arose="during work", found="failed", action="no part")
-    document = job.amend("bought_for=13", sheet=sheet + died)
-    assert (document["job"]["hours"], document["job"]["bought_for"]) == (None, 13)
-    assert document["signs"] == [{"sign": "rust", "seen": "no"}]
-    found = states(document)
-    assert found["belt", "", "as received"] == "failed"
-    assert found["motor", "", "as received"] == "sound"
-    assert [row["action"] for row in document["findings"] if row["arose"] == "during work"] == ["no part"]
 
 
 def test_everything_that_cannot_be_set_is_listed(job):

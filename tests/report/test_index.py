@@ -42,16 +42,6 @@ def test_each_family_stands_once_with_the_numbers_of_its_verdict_and_of_its_reco
         ).replace(format.HARD_SPACE, " ")
 
 
-def test_families_are_grouped_by_verdict_in_one_table(demo):
-    html = pages.index_verdicts(demo, demo.ranking).html
-    assert html.count("<table") == 1
-    groups = re.findall(r'<th scope="rowgroup".*?</svg> ([a-z ]+)</span>', html)
-    assert groups == [each for each in VERDICTS if (demo.ranking["verdict"] == each).any()]
-    for each, body in zip(groups, re.findall(r"<tbody>(.*?)</tbody>", html, flags=re.DOTALL), strict=True):
-        wanted = demo.ranking.loc[demo.ranking["verdict"] == each, "family"]
-        assert re.findall(r'<th scope="row"><a [^>]*><bdi>(.*?)</bdi>', body) == list(wanted)
-
-
 def test_a_price_of_the_kind_is_not_called_paid_for_the_family(demo):
     bought = demo.records.jobs.dropna(subset=["bought_for"])["family"]
     never = [each for each in demo.ranking["family"] if each not in set(bought)]

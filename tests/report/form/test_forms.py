@@ -142,15 +142,6 @@ def test_what_is_asked_follows_from_the_rules():
     assert may_be_filled(TABLES["jobs"], "sold_on", {"outcome": "repaired", "taken_in": "2026-05-17"})
 
 
-def test_words_are_explained_as_the_table_explains_them(desk):
-    form = desk.form("job")
-    said = {value: label for label, value in form.ending["outcome"].widget.options}
-    assert said["donor"] == "donor: kept for parts"
-    assert said["scrapped"] == "scrapped"
-    assert "open" not in said
-    assert field(form, "belt").options[0] == ("not examined", "")
-
-
 def test_only_what_the_outcome_leaves_open_is_asked_and_said(desk):
     form = desk.form("job")
     ending = form.ending
@@ -302,23 +293,6 @@ def test_a_family_that_somebody_else_wrote_meanwhile_is_told(desk):
     assert "the ledger knows &#39;Yarrowen C7&#39; already" in wrong(form)["Family"]
 
 
-def test_a_new_lot_is_priced_beside_its_first_unit(empty_desk):
-    form = empty_desk.form("intake")
-    fill(form, {"Family": "Yarrowen C7", "Lot": "fair at Melk"})
-    say_new(form, "Family")
-    say_new(form, "Lot")
-    fill(form, {"New family: kind": "receiver"})
-    assert not is_shown(form, "Bought for (EUR)")  # the units share the price of the lot
-    form.save()
-    assert wrong(form) == {"New lot: price (EUR)": "is empty, but every row needs it"}
-    assert not Path(empty_desk.address).exists()
-    fill(form, {"New lot: price (EUR)": "60"})
-    form.save()
-    (lot,) = rows(empty_desk, "lots")
-    assert (lot["lot"], lot["price"], lot["bought_on"]) == ("fair at Melk", 60, "2026-11-20")
-    assert rows(empty_desk)[0]["lot"] == "fair at Melk"
-
-
 # A job is written up.
 
 
@@ -462,19 +436,6 @@ def test_a_donor_keeps_parts_and_a_repair_takes_one(desk):
     assert rows(desk, "shelf")[0]["used_in"] == "19"
     said = [found["motor"][each] for each in ("action", "part_source", "part_cost")]
     assert said == ["replaced", "salvaged", Decimal("9.50")]
-
-
-def test_a_part_that_is_gone_meanwhile_is_told_beside_its_field(desk):
-    with open_ledger(desk.address) as ledger:
-        ledger.keep_part({"component": "motor", "kept_on": "2026-11-01"})
-    form = desk.form("job")
-    fill(form, {"Family": "Tarnwick T2", "Outcome": "repaired", "Sold for (EUR)": "90"})
-    fill(form, {"motor": "failed"})
-    fill(form, {"motor: from the shelf": "1"})
-    with open_ledger(desk.address) as ledger:
-        ledger.drop_part(1, "2026-11-10")
-    form.save()
-    assert wrong(form) == {"motor: from the shelf": "part 1 was thrown out on 2026-11-10"}
 
 
 def test_a_job_that_was_withdrawn_meanwhile_is_told(desk):
@@ -654,21 +615,6 @@ def test_a_part_is_kept_and_goes_into_a_job(desk):
     fill(other, {"Used in": thrown_out})
     other.save()
     assert "Part 2 is thrown out" in other.result.value
-
-
-def test_a_row_that_jobs_refer_to_is_written_and_checked(desk):
-    form = desk.form("parts")
-    fill(form, {"Component": "belt", "Family": "Tarnwik T2", "Price (EUR)": "4,5"})
-    form.save()
-    assert wrong(form)["Obtainable"] == "is empty, but every row needs it"
-    assert wrong(form)["Price (EUR)"].endswith("write 4.5")
-    fill(form, {"Obtainable": "yes", "Price (EUR)": "4.5"})
-    form.save()
-    assert wrong(form)["Family"].endswith("Did you mean &#39;Tarnwick T2&#39;?")
-    fill(form, {"Family": "Tarnwick T2"})
-    form.save()
-    assert "parts: <bdi>belt</bdi>, <bdi>Tarnwick T2</bdi>" in form.result.value
-    assert [row["price"] for row in rows(desk, "parts")] == [Decimal("4.50")]
 
 
 def test_one_row_needs_a_ledger(empty_desk):
