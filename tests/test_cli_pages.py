@@ -7,7 +7,6 @@ from click.testing import CliRunner
 
 from reliability.cli import main
 from reliability.errors import ReportError
-from reliability.records import database
 from reliability.report import run
 from reliability.report.run import PagesMade
 
@@ -60,25 +59,6 @@ def test_where_nothing_changed_the_ledger_is_not_read(command_line, calls, monke
     assert result.stdout == "0 pages made, 1 unchanged: pages/index.html\n"
     (((_, out), more),) = asked
     assert (out, more, calls) == (Path("pages"), {"families": None, "pdf": False, "as_of": None}, [])
-
-
-def test_a_report_as_of_a_day_shows_what_was_written_then(command_line, calls, monkeypatch):
-    for day in ("2026-05-01", "2026-05-02"):
-        monkeypatch.setattr(database, "utc_now", lambda day=day: f"{day}T12:00:00.000Z")
-        command_line.ok(*(INTAKE if day == "2026-05-01" else ["intake", "Larkov T1", "--on", day]))
-    monkeypatch.setattr(database, "utc_now", lambda: "2026-06-01T12:00:00.000Z")
-    command_line.ok("amend", "1", "--withdraw", "--why", "never was one")
-    for day in ("2026-05-31", "2026-06-01", "2026-05-01"):
-        assert command_line.run("report", "--as-of", day).exit_code == 0
-    command_line.run("report")
-    assert [call["jobs"] for call in calls] == [2, 1, 1, 1]
-
-
-def test_some_families_or_all(command_line, calls):
-    command_line.ok(*INTAKE)
-    assert command_line.run("report", "--family", "Larkov T1", "--family", "Larkov T2").exit_code == 0
-    assert command_line.run("report", "--all").exit_code == 0
-    assert [call["families"] for call in calls] == [("Larkov T1", "Larkov T2"), None]
 
 
 def test_without_a_ledger_of_ones_own_it_is_the_demo(plain, calls):

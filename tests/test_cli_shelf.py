@@ -59,13 +59,6 @@ def test_a_donors_parts_get_numbers_and_a_later_job_pays_their_worth(bench):
     assert bench.ok("shelf") == "Nothing lies on the shelf.\n"
 
 
-def test_a_donor_may_keep_a_part_that_nobody_has_seen(bench):
-    sheet = bench.sheet(DONOR.replace("closed = 2026-11-20", "") + "flux = 3")
-    asked = "component 'flux' was never seen here. If it is new, say so: --new-component"
-    assert f"kept, column component: {asked}" in bench.refused("add", sheet)
-    assert "part 3: flux of job 1" in bench.ok("add", sheet, "--new-component", "flux")
-
-
 def test_parts_are_kept_and_fitted_one_by_one(bench):
     donor(bench, 'job = 1\noutcome = "donor"\nclosed = 2026-11-20\nkept = ["gear"]')
     bench.ok("shelf", "keep", "motor", "--job", "1", "--worth", "9")

@@ -93,20 +93,6 @@ def test_a_job_with_all_it_can_have(ledger, finished, tmp_path):
     assert rows["ended_by"].tolist() == ["gear"] * 2
 
 
-def test_what_jobs_are_told_of(ledger, finished, tmp_path):
-    belt = [{"component": "belt", "found": "sound"}]
-    ledger.add(finished(findings=belt))
-    ledger.add(finished(findings=belt, origin="another bench", job="x/1"))
-    ledger.add(finished())
-    # Ended by a component that nobody wrote a finding of.
-    ledger.add(
-        finished(outcome="scrapped", ended_by="belt", ended_why="too worn", built_from=1979, built_to=1979)
-    )
-    assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(2, 1, 1)
-    assert read_all(tmp_path / "a")["component"].tolist() == ["belt", None]
-    assert count_findings(open_archives([tmp_path / "a"])).n_findings == 2
-
-
 def test_an_archive_is_renewed_and_equal_ledgers_give_equal_bytes(
     demo_ledger, demo_archive, ledger, finished, copy, file, tmp_path
 ):

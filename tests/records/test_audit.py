@@ -7,12 +7,11 @@ from decimal import Decimal
 from types import SimpleNamespace
 
 import pytest
-from sqlalchemy import insert
 from sqlalchemy.exc import DatabaseError
 
 from reliability.errors import LedgerError
 from reliability.records import audit, database
-from reliability.records.database import NUMBERING, worded_damage
+from reliability.records.database import worded_damage
 from reliability.records.frames import read_records
 from reliability.records.ledger import open_ledger
 from reliability.worth.bench import read_bench
@@ -179,16 +178,6 @@ def test_numbers_with_a_year_in_them_begin_anew_each_year(ledger, finished, told
     ]
     ledger.add(finished(job="20250002"))
     assert ledger.next_job_number() == "20250003"
-
-
-def test_numbers_that_were_noted_before_years_were_told_apart_still_count(ledger, finished):
-    with ledger.writing() as connection:
-        connection.execute(insert(NUMBERING).values(prefix="", last=20240117, width=8, turn=1))
-    assert ledger.next_job_number() == "20240118"
-    ledger.add(finished(job="20240117"))
-    ledger.add(finished())
-    assert [row["job"] for row in ledger.rows("jobs")] == ["20240117", "20240118"]
-    assert not [problem for problem in ledger.check() if problem.grave]
 
 
 def test_long_open_jobs_are_told_with_their_age(ledger, finished, told):

@@ -2,7 +2,7 @@ import pytest
 
 from reliability.records.checks import Known, clean_document, clean_row
 from reliability.records.tables import TABLES
-from reliability.records.values import nearest, number_after, some, split_number
+from reliability.records.values import number_after, split_number
 
 NAMES = Known({"families": dict.fromkeys(["Tarnwick T2", "Dallow 80"])}, ["belt", "motor", "head"])
 JOB = {"family": "Tarnwick T2", "taken_in": "2026-05-01", "closed": "2026-05-10", "outcome": "repaired"}
@@ -163,13 +163,6 @@ def test_an_unknown_part_of_a_document_is_a_fault():
 )  # fmt: skip
 def test_rules_of_the_other_tables(table, row, faults):
     assert [message for _, message in clean_row(TABLES[table], row)[1]] == faults
-
-
-def test_suggestions_and_lists_of_names():
-    assert nearest("BELT", ["belt", "motor"]) == " Did you mean 'belt'?"
-    assert nearest("xyz", ["belt"]) == ""
-    assert some([]) == "none yet"
-    assert some(map(str, range(100, 140)), most=2) == "100, 101 and 38 more"
 
 
 def test_numbers_are_taken_apart_and_follow_each_other():

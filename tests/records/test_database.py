@@ -532,18 +532,6 @@ with open_ledger(sys.argv[1]) as ledger:
 """
 
 
-def test_a_backup_is_a_whole_ledger(ledger, file, full, tmp_path):
-    ledger.add(full())
-    ledger.backup(tmp_path / "copy.db")
-    assert sorted(file.name for file in tmp_path.glob("*copy*")) == ["copy.db"]
-    with open_ledger(tmp_path / "copy.db") as copy:
-        assert copy.job("1") == ledger.job("1")
-        assert copy.history("1") == ledger.history("1")
-        assert not [problem for problem in copy.check() if problem.grave]
-        assert copy.add(full()) == "2"
-    assert len(ledger.rows("jobs")) == 1
-
-
 def test_a_backup_is_consistent_while_others_write(ledger, file, tmp_path):
     writer = subprocess.Popen([sys.executable, "-c", APPEND, str(file)], stdout=subprocess.PIPE)
     try:

@@ -37,18 +37,6 @@ def package(tmp_path):
     return write
 
 
-def test_rows_for_a_known_job_make_a_new_version_of_it(ledger, package):
-    import_package(package(), ledger)
-    followups = [{"job": "D001", "checked_on": "2026-08", "working": "yes"}]
-    findings = [{"job": "D003", "component": "belt", "found": "worn"}]
-    summary = import_package(package(followups=followups, findings=findings), ledger, reason="checked")
-    assert summary.written == {"findings": 1, "followups": 1}
-    assert [row["reason"] for row in ledger.history("D001")] == ["imported", "checked"]
-    assert len(ledger.history("D002")) == 1
-    assert ledger.job("D001")["followups"][0]["working"] == "yes"
-    assert not [problem for problem in ledger.check() if problem.grave]
-
-
 def test_a_row_that_differs_is_a_fault_and_nothing_is_imported(ledger, package):
     import_package(package(), ledger)
     before = everything(ledger)
@@ -96,16 +84,6 @@ def test_a_withdrawn_number_comes_back_only_as_a_next_version(ledger, package):
     import_package(package(), ledger)
     assert [row["version"] for row in ledger.history("D001")] == [1, 2, 3]
     assert not [problem for problem in ledger.check() if problem.grave]
-
-
-def test_prefixes_follow_the_latest_jobs(ledger, package):
-    jobs = [
-        {"job": "A7", **JOB},
-        {"job": "B12", **{**JOB, "taken_in": "2026-05-02"}},
-        {"job": "x/1", **JOB, "origin": "swap"},
-    ]
-    import_package(package(jobs=jobs, findings=[], signs=[]), ledger)
-    assert ledger.next_job_number() == "B13"
 
 
 def test_one_file_comes_in_as_the_rows_of_a_table(ledger, tmp_path):

@@ -127,19 +127,6 @@ def test_what_is_refused_leaves_the_ledger_as_it_was(url, ledger, finished):
         assert again.name == name
 
 
-def test_settings_have_defaults_and_types(ledger):
-    assert ledger.setting("currency") == "EUR"
-    assert ledger.setting("haggle_room") == 0.25
-    assert ledger.setting("offers_expected") is None
-    ledger.put(
-        "settings",
-        [{"setting": "hour_rate", "value": 12}, {"setting": "warranty_days", "value": "90"}],
-        reason="x",
-    )
-    assert ledger.setting("hour_rate") == Decimal("12.00")
-    assert ledger.setting("warranty_days") == 90
-
-
 def test_the_currency_is_fixed_by_the_first_amount(ledger, finished):
     ledger.put("settings", [{"setting": "hour_rate", "value": 5}], reason="an amount too")
     with pytest.raises(InvalidInput, match=r"the currency cannot change from EUR to JPY"):

@@ -259,15 +259,6 @@ def test_long_lists_are_cut_and_groups_of_successes_are_told(ledger, write):
     )
 
 
-def test_every_row_is_imported_or_accounted_for(ledger, write):
-    rows = [{}, {"repair_status": "Unknown"}, {"repair_status": ""}, {"event_date": ""}, {"event_date": "0000-00-00"},
-            {"repair_status": "end_of_life"}, {"event_date": "2021-05-08 00:00:00"}, {"event_date": "2021-05"}]  # fmt: skip
-    summary = import_open_repair(write(*rows), ledger)
-    assert summary.left_out == {"repair status Unknown": 2, "no event date": 2}
-    assert summary.written["jobs"] + sum(summary.left_out.values()) == len(rows)
-    assert jobs(ledger)["mendit_7"]["taken_in"] == "2021-05-08"
-
-
 def test_every_fault_is_named_and_nothing_is_imported(ledger, write):
     path = write(
         {"repair_status": "Fixd"}, {"event_date": "08/05/2021", "id": ""}, {}, {"event_date": "2021-02-30"},

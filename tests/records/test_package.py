@@ -18,7 +18,6 @@ from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.package import (
     CsvTable,
-    Layout,
     export_package,
     load_package_records,
     neutralised,
@@ -376,18 +375,6 @@ def test_ways_of_writing_the_same_file(read, content):
     assert rows(lines) == [(2, "1", "rust", "yes"), (3, "2", "hum", "no")]
 
 
-def test_empty_rows_are_passed_over_and_lines_counted_as_an_editor_does(read):
-    lines, faults = read(
-        'job,family,taken_in,outcome,remarks\n\n1,F,2026-05,open,"one\r\ntwo"\n,,,,\n2,F,2026-05,open, \n',
-        "jobs",
-    )
-    assert faults == []
-    assert [(line.number, line.row["job"], line.row["remarks"]) for line in lines] == [
-        (3, "1", "one\ntwo"),
-        (6, "2", None),
-    ]
-
-
 @pytest.mark.parametrize(
     ("content", "faults"),
     [
@@ -436,23 +423,6 @@ def test_a_folder_in_place_of_a_file_is_a_fault(tmp_path):
     source = CsvTable(tmp_path / "signs.csv", TABLES["signs"], 2)
     assert list(source.lines()) == []
     assert [str(fault) for fault in source.faults] == ["signs.csv: cannot be read: Is a directory"]
-
-
-def test_semicolons_and_decimal_commas_by_explicit_layout(read):
-    layout = Layout(delimiter=";", decimal_comma=True)
-    lines, faults = read(
-        "family;kind;working_price;price_spread\nT2;tape deck;1250,5;0,2\nT3;radio;1.250,50;\n",
-        "families",
-        layout=layout,
-    )
-    assert faults == [
-        "families.csv, line 3, column working_price: '1.250,50' has a point, but numbers were announced with a decimal comma"
-    ]
-    assert (lines[0].row["family"], str(lines[0].row["working_price"]), lines[0].row["price_spread"]) == (
-        "T2",
-        "1250.50",
-        0.2,
-    )
 
 
 @settings(deadline=None)

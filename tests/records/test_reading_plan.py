@@ -195,17 +195,6 @@ def told(rows, columns):
     return [tuple(row[column] for column in columns.split()) for row in rows]
 
 
-def test_a_sheet_that_is_kept_on_adds_only_new_rows(follow):
-    sheet = HEAD + ROW + "2,larkov t-1,do.,6.4.2024,bin,?\n"
-    summary, rows = follow(sheet)
-    assert summary.written == {"families": 1, "jobs": 2}
-    assert told(rows["jobs"], "job family taken_in bought_for") == [
-        ("1", "Larkov T1", "2024-04-03", 12), ("2", "Larkov T1", "2024-04-03", None)
-    ]  # fmt: skip
-    summary, rows = follow(sheet + "3,Dallow 80,13.4.2024,14.4.2024,ok,3\n")
-    assert (summary.written, summary.equal) == ({"families": 1, "jobs": 1}, {"jobs": 2})
-
-
 def test_every_row_that_cannot_be_read_is_named_and_nothing_is_imported(follow):
     sheet = HEAD + ROW + (
         "2,Larkov T1,soon,6.4.2024,mended,x\n3,,3.4.2024,5.4.2024,ok,1\n1,Larkov T1,4.4.2024,5.4.2024,ok,1\n"
@@ -401,27 +390,6 @@ def test_events_that_are_none_or_are_not_told(follow):
     ):
         change = (f'is = "{role}"', 'is = "leave out"')
         assert message in refused(follow, EVENTS, change, plan=EVENTS_PLAN).message
-
-
-def test_purchases_repairs_and_sales_on_sheets_of_their_own(ledger, tmp_path):
-    units = [f"T{n}" for n in range(1, 13)]
-    write_ods(tmp_path / "books.ods", {
-        "In": [["Tag", "Bought on", "Sort", "Model", "Price paid"],
-               *([tag, f"2024-03-{n:02d}", "radio", "Larkov T1", str(n)] for n, tag in enumerate(units, 1))],
-        "Bench": [["Tag", "Repaired on", "Findings", "Status"],
-                  *([tag, "2024-04-01", "belt gone", "works"] for tag in units[:9])],
-        "Out": [["Tag", "Sold on", "Sold at"], *([tag, "2024-05-01", "60"] for tag in units[:6])],
-        "Wishes": [["What", "Where", "Much"], ["Dallow 80", "fair", "40"]],
-    })  # fmt: skip
-    plan, draft = tmp_path / "plan.toml", draft_plan(tmp_path / "books.ods")
-    answers = [("where_empty", "closed", '"unknown"'), ("for_all", "outcome", '"open"')]
-    plan.write_text(answered(draft, answers), encoding="utf-8")
-    asked = ["3 of 12 jobs have no date that is closed", "nothing tells how 3 jobs ended. repaired"]
-    assert re.findall("QUESTION: (.{40})", draft) == asked
-    assert import_by_plan(tmp_path / "books.ods", plan, ledger).written["jobs"] == 12
-    jobs = {row["job"]: row for row in ledger.rows("jobs")}
-    assert told([jobs["T3"]], "closed sold_for bought_for") == [("2024-04-01", 60, 3)]
-    assert [jobs[tag]["outcome"] for tag in ("T7", "T12")] == ["repaired", "open"]
 
 
 def test_families_of_the_ledger_of_the_plan_and_new_ones(follow, file, ledger):

@@ -327,18 +327,6 @@ def test_what_a_sheet_cannot_say(ledger, sheet, expected):
     assert refusal(ledger, sheet) == expected
 
 
-def test_a_new_family_comes_with_its_first_sheet_and_serves_the_next(ledger):
-    written = add(ledger, DALLOW + '[new_family]\nkind = "receiver"\nfirst_year = 1976', DALLOW)
-    assert [each.job for each in written] == ["1", "2"]
-    assert "capacitor" in written[1].notes[1]
-    assert [row["family"] for row in ledger.rows("families")] == ["Dallow 80", "Tarnwick T2"]
-    text = SMALLEST.replace("Tarnwick T2", "Dallow W1") + '[new_family]\nkind = "wire recorder"'
-    assert add(ledger, text)[0].notes[1] == (
-        "examined and sound: gear, motor, regulator, capacitor, switch, display "
-        "(the general list: none is kept for kind 'wire recorder')"
-    )
-
-
 def test_a_component_that_was_never_seen_has_to_be_meant(ledger):
     text = SMALLEST.replace("belt", "bellt")
     (fault,) = refusal(ledger, text)
@@ -352,19 +340,6 @@ def test_a_component_that_was_never_seen_has_to_be_meant(ledger):
     ]
     add(ledger, text, new_components=["bellt "])
     assert "bellt" in ledger.names("component")
-
-
-def test_signs_and_models_are_open_lists_and_what_is_new_is_said(ledger):
-    (written,) = add(ledger, SMALLEST + 'model = "T2 mk II"\n[signs]\nrsut = true\nhum = false')
-    assert written.notes[2:] == (
-        "sign 'rsut' is new here. Did you mean 'rust'?",
-        "model 'T2 mk II' is new here, of family 'Tarnwick T2'.",
-    )
-    assert ledger.rows("models") == [
-        {"model": "T2 mk II", "family": "Tarnwick T2", "first_year": None, "last_year": None}
-    ]
-    (again,) = add(ledger, SMALLEST + 'model = "T2 mk II"\n[signs]\nrsut = true')
-    assert len(again.notes) == 2
 
 
 def test_all_sheets_are_checked_before_the_first_is_written(ledger):

@@ -560,6 +560,7 @@ def test_a_check_is_recorded(desk):
     with open_ledger(desk.address) as ledger:
         ledger.followup("2", {"checked_on": "2026-10-01", "working": "yes"})
     form = desk.form("check")
+    assert form.button.description == "Record the check"
     fill(form, {"Job": "2", "Working": "no", "Component": "flywhel", "Checked on": "2025-01-01"})
     assert not is_shown(desk.form("check"), "Component")  # only what does not work has failed
     form.save()
