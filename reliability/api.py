@@ -21,6 +21,7 @@ from reliability.life.pooling import pool as pool
 from reliability.life.weibull import WeibullFit, weibull_fits
 from reliability.records.frames import Day, Records, Rows, Source, load, plain_rows, read_day
 from reliability.records.ledger import open_ledger as open_ledger
+from reliability.records.values import counted
 from reliability.worth.appraiser import Appraiser, fit_appraiser, last_day, load_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from, read_offers
@@ -513,8 +514,7 @@ class Odds:
         return tuple(self.appraiser.families)
 
     def __repr__(self) -> str:
-        count = "1 family" if len(self.families) == 1 else f"{len(self.families)} families"
-        return f"Odds of {count} as of {self.as_of}"
+        return f"Odds of {counted(len(self.families), 'family', 'families')} as of {self.as_of}"
 
     def _repr_html_(self) -> str:
         return _html(self, self.ranking())

@@ -15,7 +15,15 @@ import click
 from reliability.errors import InvalidInput, LedgerError, reason
 from reliability.records.checks import JobDocument
 from reliability.records.tables import SETTINGS, TABLES
-from reliability.records.values import Refused, clean_text, exponent_of, read_setting, some, write_value
+from reliability.records.values import (
+    Refused,
+    clean_text,
+    counted,
+    exponent_of,
+    read_setting,
+    some,
+    write_value,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -392,11 +400,6 @@ def rows_of(number: int, table: str) -> str:
     """Word a number of rows of a table, such as ``1 family``."""
     named = {"families": "family"}.get(table, table.removesuffix("s")) if number == 1 else table
     return f"{number} {named.replace('_', ' ')}"
-
-
-def counted(number: int, noun: str, several: str = "") -> str:
-    """Word a number of things."""
-    return f"{number} {noun}" if number == 1 else f"{number} {several or f'{noun}s'}"
 
 
 Said = str | list[str] | None

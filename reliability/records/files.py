@@ -7,6 +7,7 @@ a link itself, not what it leads to.
 """
 
 import glob
+import json
 import os
 import re
 import shutil
@@ -233,6 +234,11 @@ def parse_toml(
     except (ValueError, ArithmeticError, RecursionError):
         # Numbers of thousands of digits, dates that do not exist, lists nested by the hundred.
         raise InvalidInput(f"{source} holds a number, a date or a list that cannot be read. {done}") from None
+
+
+def toml_text(value: object) -> str:
+    """Write a text or a list of texts; what JSON has is TOML, for a ledger holds no control character."""
+    return json.dumps(value, ensure_ascii=False)
 
 
 # What comes with the code, and the folder in which one works.

@@ -20,7 +20,7 @@ from reliability.records.database import HISTORY, SQL_TABLES, VERSION
 from reliability.records.ledger import REFERENCE_TABLES, Ledger, open_ledger
 from reliability.records.package import check_tables, load_package_records
 from reliability.records.tables import NUMERIC, TABLES, Table, full_date
-from reliability.records.values import exponent_of, split_number
+from reliability.records.values import counted, exponent_of, split_number
 
 # What the ledger said on a day, out of the versions that it keeps.
 
@@ -117,8 +117,7 @@ class Records:
     ledger: str = ""
 
     def __repr__(self) -> str:
-        families = "1 family" if len(self.families) == 1 else f"{len(self.families)} families"
-        jobs = "1 job" if len(self.jobs) == 1 else f"{len(self.jobs)} jobs"
+        families, jobs = counted(len(self.families), "family", "families"), counted(len(self.jobs), "job")
         until = "" if self.jobs.empty else f", up to {self.last_date()}"
         return f"Records of {families} and {jobs}{until}"
 

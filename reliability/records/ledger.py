@@ -37,6 +37,7 @@ from reliability.records.values import (
     Refused,
     Value,
     clean_text,
+    counted,
     nearest,
     number_after,
     read_value,
@@ -301,8 +302,8 @@ class Ledger:
             if found is not None:
                 return found
             jobs = list(connection.execute(select(SQL_TABLES["jobs"].c.job)).scalars())
-        count = "1 job" if len(jobs) == 1 else f"{len(jobs)} jobs"
-        raise UnknownName(f"The ledger holds no job {job!r}; it holds {count}.{nearest(str(job), jobs)}")
+        held = f"it holds {counted(len(jobs), 'job')}.{nearest(str(job), jobs)}"
+        raise UnknownName(f"The ledger holds no job {job!r}; {held}")
 
     def history(self, key: str, table: str = "jobs") -> list[dict[str, Any]]:
         """Read every version of a job or of a reference row, oldest first."""
@@ -624,7 +625,7 @@ def _refuse_renaming(
         for name in counts:
             count = select(func.count()).where(SQL_TABLES[table.name].c[column] == name)
             counts[name] += connection.execute(count).scalar_one()
-    such, rows = "", "1 row" if counts[new] == 1 else f"{counts[new]} rows"
+    such, rows = "", counted(counts[new], "row")
     if not counts[old]:
         raise unknown(f"The ledger holds no {what}", old, database.names_in(connection, what))
     if old == new:

@@ -21,7 +21,17 @@ from reliability.records.open_repair import maker_key
 from reliability.records.package import Source
 from reliability.records.spreadsheets import HEADING, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, FOUND, OUTCOMES, TABLES
-from reliability.records.values import EXPONENTS, Fault, FaultsFound, Refused, folded, nearest, refuse, shown
+from reliability.records.values import (
+    EXPONENTS,
+    Fault,
+    FaultsFound,
+    Refused,
+    counted,
+    folded,
+    nearest,
+    refuse,
+    shown,
+)
 
 if TYPE_CHECKING:
     from reliability.records.ledger import Ledger
@@ -181,7 +191,7 @@ def read_plan(path: Path) -> Plan:
     raw = parse_toml(text, str(path), "plan", done, float)
     has_kind = isinstance(raw.get("for_all"), dict) and bool(raw["for_all"].get("kind"))
     if still_open := [at for at in _open(raw) if not (has_kind and re.fullmatch(r"families\..*\.kind", at))]:
-        count = "1 question" if len(still_open) == 1 else f"{len(still_open)} questions"
+        count = counted(len(still_open), "question")
         told = f"{path.name} has {count} still open; fill what stands between the quotation marks. {done}"
         raise InvalidInput(told, still_open)
     refuse([f"{path.name}, {fault}" for fault in _misfits(raw, _SHAPE)], done)

@@ -1,6 +1,5 @@
 """A reading plan proposed from a sheet: what its columns seem to be, a question for what cannot be told."""
 
-import json
 import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -11,6 +10,7 @@ from pathlib import Path
 
 from reliability.errors import InvalidInput
 from reliability.records import spreadsheets
+from reliability.records.files import toml_text
 from reliability.records.open_repair import commonest, maker_key
 from reliability.records.reading_plan import (
     DATES,
@@ -28,7 +28,7 @@ from reliability.records.reading_plan import (
 )
 from reliability.records.spreadsheets import HEADING, ORDERS, SHEET, Cell, Sheet, SheetRow, key_of, text_of
 from reliability.records.tables import ACTIONS, ENDED_WHY, FOUND, OUTCOMES, USUAL_COMPONENTS
-from reliability.records.values import Refused, folded, words
+from reliability.records.values import Refused, counted, folded, words
 
 _MOST_LISTED = 60
 #: Score of a header that is one of the known phrases as a whole.
@@ -264,7 +264,7 @@ class _Draft:
         self._line(key, "")
 
     def _line(self, key: str, value: object, comment: str = "") -> None:
-        self.out.append(f"{key} = {_toml(value)}" + (f"  # {comment}" if comment else ""))
+        self.out.append(f"{key} = {toml_text(value)}" + (f"  # {comment}" if comment else ""))
 
     def _file_lines(self) -> None:
         if spreadsheets.is_workbook(self.path):
@@ -289,7 +289,7 @@ class _Draft:
         self._line("faulty_rows", "refuse", "nothing is imported if a row cannot be read; "
                    f'"{LEAVE_OUT}": such rows are told and left out')  # fmt: skip
         again = spreadsheets.again_rows(self.rows) if rows == "jobs" else []
-        told = f"the same as another in every cell: {_count_rows(len(again))}"
+        told = f"the same as another in every cell: {counted(len(again), 'row')}"
         if again and "job" in self.by_role:
             self._line("same_again", LEAVE_OUT, f"{told}, the number too: written twice")
         elif again:
@@ -322,7 +322,7 @@ class _Draft:
                   "Colours are not read: put what they say into a column of words.")  # fmt: skip
         self.out.append("[sheets]")
         for sheet in self.sheets:
-            header, key = self.headers[sheet.name], _toml(sheet.name)
+            header, key = self.headers[sheet.name], toml_text(sheet.name)
             if sheet in self.asked:
                 self._ask(key, f'sheet {sheet.name!r} is hidden. Is it read? "{LEAVE_OUT}", or, without '
                           f"quotation marks, {{ header = {header} }}")  # fmt: skip
@@ -331,7 +331,7 @@ class _Draft:
                 self._line(key, LEAVE_OUT, f"it begins: {' | '.join(seen[:8])}"[:100].replace("\n", " "))
             else:
                 told = ", ".join(f"{count} {why}" for why, count in self.passed[sheet.name].items())
-                count = _count_rows(sum(row.sheet == sheet.name for row in self.rows))
+                count = counted(sum(row.sheet == sheet.name for row in self.rows), "row")
                 passed = f"; passed over: {told}" if told else ""
                 self.out.append(f"{key} = {{ header = {header} }}  # {count}{passed}")
 
@@ -340,7 +340,7 @@ class _Draft:
     def _column_lines(self, column: _Column) -> None:
         seen = column.counts.most_common()
         few = ", ".join(f"{_short(text)} {count}" for text, count in seen[:6]) + " ..." * (len(seen) > 6)
-        self.out += ["", f"[columns.{_toml(column.name)}]"]
+        self.out += ["", f"[columns.{toml_text(column.name)}]"]
         self._say(f"{len(column.cells)} filled, {column.n_empty} not" + (f": {few}" if few else ""))
         role = column.role.partition(":")[0]
         if role in ("", "?"):
@@ -451,7 +451,7 @@ class _Draft:
     def _numbers(self, column: _Column) -> None:
         if self.is_events:
             if without := sum(not self._says(row.cells.get(column.name)) for row in self.rows):
-                self._say(f"{_count_rows(without)} without a number: of no unit, and told as such")
+                self._say(f"{counted(without, 'row')} without a number: of no unit, and told as such")
             return
         places = {(row.sheet, row.text(column.name)) for row in self.rows}
         seen = Counter(number for _, number in places if number)
@@ -477,7 +477,7 @@ class _Draft:
                     for rows in self.jobs.values())  # fmt: skip
         allowed = ", ".join(OUTCOMES if column.role == "outcome" else ENDED_WHY)
         if column.role == "outcome" and empty and not self.is_events:
-            self._ask("empty", f"empty in {_count_rows(empty)}. {allowed}, or {LEAVE_OUT}?")
+            self._ask("empty", f"empty in {counted(empty, 'row')}. {allowed}, or {LEAVE_OUT}?")
         self._meanings(column, meaning, f"{allowed}? Or {UNKNOWN}, or {LEAVE_OUT} (the row)")
 
     def _meanings(self, column: _Column, meaning: Callable[[str], str | None], question: str) -> None:
@@ -497,13 +497,13 @@ class _Draft:
         counts = Counter(" ".join(text_of(cell).split()) for cell in asked)
         if not counts and not known:
             return
-        self.out.append(f"[columns.{_toml(column.name)}.values]")
+        self.out.append(f"[columns.{toml_text(column.name)}.values]")
         for text, meaning in (known or {}).items():
-            self._line(_toml(text), meaning, _count_rows(column.counts[text]))
+            self._line(toml_text(text), meaning, counted(column.counts[text], "row"))
         if counts:
             self._say(f"QUESTION: {question}")
         for text, count in counts.most_common(_MOST_LISTED):
-            self._line(_toml(text), "", _count_rows(count))
+            self._line(toml_text(text), "", counted(count, "row"))
         if len(counts) > _MOST_LISTED:
             self._say(f"... and {len(counts) - _MOST_LISTED} more; their rows cannot be read")
 
@@ -581,13 +581,13 @@ class _Draft:
                         if word not in used and " " not in word and len(word) > 2 and count > 1})  # fmt: skip
         self.out += ["", "[faults.parts]"]
         for phrase, component in sorted(parts.items()):
-            self._line(_toml(phrase), component, _count_rows(phrases[phrase]))
+            self._line(toml_text(phrase), component, counted(phrases[phrase], "row"))
         if rest:
             listed = ", ".join(f"{word} {count}" for word, count in rest.most_common(30))
             self._say(f"Words that stand for nothing: {listed}")
         self.out += ["", "[faults.states]  # found, or done, or both (failed, replaced); unclear: no finding"]
         for phrase, state in sorted(states.items()):
-            self._line(_toml(phrase), state, _count_rows(phrases[phrase]))
+            self._line(toml_text(phrase), state, counted(phrases[phrase], "row"))
 
     def _family_lines(self) -> None:
         """Write which names are one family, and the kind and the maker of those that are new."""
@@ -617,21 +617,21 @@ class _Draft:
             keys = (maker_key(unit.get("maker", "")) for unit in units[key])
             made_by = Counter(commonest(makers[maker]) for maker in keys if maker)
             name = known.get(key) or _with_maker(commonest(spelled), next(iter(made_by), ""))
-            entry = [f"maker = {_toml(commonest(made_by))}"] if made_by and key not in known else []
+            entry = [f"maker = {toml_text(commonest(made_by))}"] if made_by and key not in known else []
             if key not in known and len(kinds[key]) != 1:
                 told = f"several kinds: {_counted(kinds[key])}" if kinds[key] else "nothing tells its kind"
                 self._say(f"QUESTION: {told}")
                 entry = ['kind = ""', *entry]
             elif key not in known and not all("kind" in unit for unit in units[key]):
-                entry = [f"kind = {_toml(next(iter(kinds[key])))}", *entry]
+                entry = [f"kind = {toml_text(next(iter(kinds[key])))}", *entry]
             if also := [text for text in spelled if text != name]:
-                entry.append(f"also = {_toml(also)}")
+                entry.append(f"also = {toml_text(also)}")
             near = [other for other in get_close_matches(name, names, n=1, cutoff=0.9)
                     if re.findall(r"\d+", other) == re.findall(r"\d+", name)]  # fmt: skip
             near += [other for other in names if unit_key(name).endswith(unit_key(other))]
-            hint = f"; is it that one? Then {{ same_as = {_toml(near[0])} }}" if near else ""
-            count = _count_rows(len(units[key])) + ", in the ledger already" * (key in known)
-            self.out.append(f"{_toml(name)} = {{ {', '.join(entry)} }}  # {count}{hint}")
+            hint = f"; is it that one? Then {{ same_as = {toml_text(near[0])} }}" if near else ""
+            count = counted(len(units[key]), "row") + ", in the ledger already" * (key in known)
+            self.out.append(f"{toml_text(name)} = {{ {', '.join(entry)} }}  # {count}{hint}")
             names.append(name)
 
 
@@ -782,21 +782,13 @@ def _with_maker(name: str, maker: str) -> str:
     return " ".join([maker, *tokens[size:]]) if is_first else name
 
 
-def _toml(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False)
-
-
 def _short(text: str) -> str:
-    return _toml(text if len(text) <= 40 else text[:39] + "…")
-
-
-def _count_rows(count: int) -> str:
-    return "1 row" if count == 1 else f"{count} rows"
+    return toml_text(text if len(text) <= 40 else text[:39] + "…")
 
 
 def _some(cells: Sequence[Cell]) -> str:
     """Show a few different cells, and how many there are."""
-    return f"{', '.join(dict.fromkeys(map(text_of, cells[:5])))} ({_count_rows(len(cells))})"
+    return f"{', '.join(dict.fromkeys(map(text_of, cells[:5])))} ({counted(len(cells), 'row')})"
 
 
 def _counted(counts: Counter[str]) -> str:

@@ -1,7 +1,6 @@
 """Job sheets in TOML: read, blank, laid beside the ledger, written into it; corrections of a job."""
 
 import datetime
-import json
 import re
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from reliability.errors import InvalidInput, UnknownName
 from reliability.records.checks import JobDocument, Taken, kept_faults
-from reliability.records.files import parse_toml
+from reliability.records.files import parse_toml, toml_text
 from reliability.records.tables import (
     AT_INTAKE,
     AT_THE_END,
@@ -30,6 +29,7 @@ from reliability.records.values import (
     question,
     read_value,
     refuse,
+    shown,
     some,
 )
 
@@ -128,16 +128,11 @@ def read_window(value: object) -> tuple[int, int]:
     """Read a year or a window of years."""
     match = _WINDOW.fullmatch(str(value).strip()) if isinstance(value, int | str) else None
     if match is None or isinstance(value, bool):
-        raise Refused(f"{_shown(value)} is neither a year such as 1979 nor a window such as 1978-1981")
+        raise Refused(f"{shown(value)} is neither a year such as 1979 nor a window such as 1978-1981")
     first, last = int(match[1]), int(match[2] or match[1])
     if first > last:
-        raise Refused(f"{_shown(value)} ends before it begins")
+        raise Refused(f"{shown(value)} ends before it begins")
     return first, last
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:50] + "…"
 
 
 def _cell(value: object) -> object:
@@ -188,7 +183,7 @@ class _Reader:
         value = self.raw.get(name, nothing)
         if name not in self.raw or is_right(value):
             return value
-        self.fault(name, otherwise.format(_shown(value)))
+        self.fault(name, otherwise.format(shown(value)))
         return nothing
 
     def sheet(self) -> JobSheet:
@@ -272,7 +267,7 @@ class _Reader:
             if isinstance(part, int) and not isinstance(part, bool):
                 found.append(Taken(part, str(row.get("component")), str(row.get("position") or "")))
             elif part is not None:
-                told = f"{_shown(part)} is not the number of a part on the shelf"
+                told = f"{shown(part)} is not the number of a part on the shelf"
                 self.fault(f"finding {number}, 'from'", told)
         return tuple(found)
 
@@ -295,14 +290,14 @@ def blank_sheet(
     """Write an empty job sheet, of the open job that it finishes, or of those that it may be about."""
     number = "the number given at intake, if there was one; "
     number += f"open: {', '.join(still_open)}" if still_open else "else the next one is given"
-    usual, such = (", ".join(map(_quoted, names)) for names in (components, components[:2]))
+    usual, such = (", ".join(map(toml_text, names)) for names in (components, components[:2]))
     at_intake = ["built" if name == "built_from" else name for name in AT_INTAKE if name != "built_to"]
     lines = [
         f"# Job sheet: {family} ({kind}). Fill in what is known and leave the rest as it is;",
         '# "" means not known. Then: benchodds add SHEET.toml',
         "",
-        *_line("job", _quoted(job or ""), "the open job that this sheet finishes" if job else number),
-        f"family = {_quoted(family)}",
+        *_line("job", toml_text(job or ""), "the open job that this sheet finishes" if job else number),
+        f"family = {toml_text(family)}",
         *(line for name in (() if job else at_intake[1:]) for line in _column_line("jobs", name)),
         "",
         *_wrapped(f"Usual components: {usual}"),
@@ -316,7 +311,7 @@ def blank_sheet(
         "",
         "# Signs, seen before any tool was picked up: yes or no; empty where nobody looked.",
         "[signs]",
-        *(f'{_quoted(sign)} = ""' for sign in signs),
+        *(f'{toml_text(sign)} = ""' for sign in signs),
         "",
         "# To say more about a component, uncomment these lines; take its name out of the lists above.",
         "# [[finding]]",
@@ -344,11 +339,6 @@ def _line(name: str, value: str, comment: str) -> list[str]:
 
 def _wrapped(comment: str) -> list[str]:
     return textwrap.wrap(comment, _WIDTH, initial_indent="# ", subsequent_indent="# ")
-
-
-def _quoted(text: str) -> str:
-    # A JSON string is a TOML string: a ledger holds no name with a control character.
-    return json.dumps(text, ensure_ascii=False)
 
 
 # Corrections of one job, from how a user names them to what `Ledger.amend` takes.

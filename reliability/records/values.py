@@ -109,11 +109,15 @@ def some(names: Iterable[str], most: int = 30) -> str:
     return ", ".join(nsmallest(most, listed)) + (f" and {rest} more" if rest > 0 else "")
 
 
+def counted(number: int, noun: str, several: str = "") -> str:
+    """Word a number of things."""
+    return f"{number} {noun}" if number == 1 else f"{number} {several or f'{noun}s'}"
+
+
 def refuse(faults: Sequence[Fault | str], done: str = "Nothing was written.") -> None:
     """Raise one error with every fault, if there is any."""
     if faults:
-        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-        raise FaultsFound(f"{count} found. {done}", faults)
+        raise FaultsFound(f"{counted(len(faults), 'fault')} found. {done}", faults)
 
 
 # Currencies and the number of decimals that each has (ISO 4217, list one).

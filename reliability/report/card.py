@@ -3,7 +3,6 @@
 import base64
 import datetime
 import json
-from collections.abc import Sequence
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -50,14 +49,17 @@ def card_data(appraiser: Appraiser, day: datetime.date) -> dict[str, Any]:
     """Pack all that judging needs."""
     export = appraiser.to_export()
     shared = {name: values for name, values in export["shared"].items() if name != "draws"}
-    place = {family: i for i, family in enumerate(export["families"])}
+    draws, place = export["shared"]["draws"], {family: i for i, family in enumerate(export["families"])}
+    points, at = np.unique(np.array(draws, dtype=float), return_inverse=True)
+    places = _packed(at.ravel(), "u1")
     return {
         "day": day.isoformat(),
         "as_of": export["as_of"],
         "currency": export["currency"],
         "terms": export["terms"],
         "uncounted": appraiser.tally.jobs_missing if appraiser.tally.gaps == TOO_MANY else 0,
-        "shared": {**shared, "draws": _packed_draws(export["shared"]["draws"])},
+        # All columns of the states of knowledge hold the same points, no more than a byte can count.
+        "shared": {**shared, "draws": {"points": points.tolist(), "rows": len(draws), "places": places}},
         "families": [_packed_entry(name, entry) for name, entry in export["families"].items()],
         "kinds": [_packed_entry(name, entry) for name, entry in export["kinds"].items()],
         "models": [[model, place[family]] for model, family in export["models"].items()],
@@ -79,13 +81,6 @@ def _packed_entry(name: str, entry: dict[str, Any]) -> list[Any]:
     doubles = _packed([entry[each] for each in DOUBLES], "<f8")
     told = [entry[each] for each in ("kind", "evidence", "jobs_seen", "open_jobs")]
     return [name, *told, lives["components"], changes, doubles, _packed(singles, "<f4")]
-
-
-def _packed_draws(draws: Sequence[Sequence[float]]) -> dict[str, Any]:
-    """Pack the states of knowledge: all columns hold the same points, only their order differs."""
-    table = np.array(draws, dtype=float)
-    points, places = np.unique(table, return_inverse=True)  # no more than a byte can count
-    return {"points": points.tolist(), "rows": len(table), "places": _packed(places.ravel(), "u1")}
 
 
 def _packed(values: ArrayLike, form: str) -> str:

@@ -162,7 +162,11 @@ def lives_table(
     day = appraiser.as_of
     observed = observe(records.jobs, worst_findings(records.findings), records.families, event=event)
     seen = observed.table
-    own = _cohorts(seen[seen["own"]].reset_index(drop=True), cohort_years)
+    own = seen[seen["own"]].reset_index(drop=True).assign(built_from=np.nan)
+    if cohort_years is not None:  # the first year of each record's cohort, where it is of one
+        own = own[~own["fitted"] & own["year"].notna()]
+        first = np.floor(own["year"].astype(float) / cohort_years) * cohort_years
+        own = own.assign(built_from=first)[first.groupby(own["record"]).transform("nunique") == 1]
     if own.empty:
         return pd.DataFrame(columns=list(LIVES_COLUMNS))
     lives, labels = replace(observed, table=own).life_records(by=("component", "family", "built_from"))
@@ -196,12 +200,3 @@ def lives_table(
         for end, values in zip(("", "_low", "_high"), columns, strict=True):
             table[name.format(end)] = values
     return table.sort_values(["component", "family", "built_from"], ignore_index=True)[list(LIVES_COLUMNS)]
-
-
-def _cohorts(table: pd.DataFrame, years: int | None) -> pd.DataFrame:
-    """Add the first year of each record's cohort, NaN for all if there are none to tell apart."""
-    if years is None:
-        return table.assign(built_from=np.nan)
-    table = table[~table["fitted"] & table["year"].notna()]
-    first = np.floor(table["year"].astype(float) / years) * years
-    return table.assign(built_from=first)[first.groupby(table["record"]).transform("nunique") == 1]
