@@ -19,8 +19,9 @@ from hashlib import sha256
 from multiprocessing.connection import wait
 from pathlib import Path
 from threading import Thread
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
+import click
 from threadpoolctl import threadpool_limits
 
 from reliability import __version__
@@ -232,7 +233,7 @@ def make_pages(
     if kept := run.unchanged(keys[0]):
         done = PagesMade(kept=kept, removed=_removed(run.out, run.foreign()))
     else:
-        done = _made(run, records, workers, Progress(progress), executor, odds)
+        done = _made(run, records, workers, progress, executor, odds)
     pages = {target: _mark(run.out / target) for target in sorted([*done.made, *done.kept])}
     runs = _state(run.out)["runs"]
     if any(runs.get(key) != pages for key in keys):
@@ -248,13 +249,14 @@ def _run(out: str | Path, ledger: str, notebooks: str | Path = NOTEBOOKS, **aske
 
 
 def _made(
-    run: Run, records: "Records", workers: int, told: "Progress", executor: Executor | None, odds: Any
+    run: Run, records: "Records", workers: int, progress: bool, executor: Executor | None, odds: Any
 ) -> PagesMade:
     from reliability.report.data import ReportData
 
     _check_families(records, run.families or ())
     foreign, card = run.foreign(), card_day(run.out, run.ledger)
-    told.say("Fitting lives, odds and prices …")
+    if progress:
+        click.echo("Fitting lives, odds and prices …", err=True)
     store = run.out / ".kept"
     with processes(executor, workers) as pool:
         data = ReportData(records, run.as_of, store=store, executor=pool, card=card, odds=odds)
@@ -262,9 +264,12 @@ def _made(
         pages = all_pages(data, run.families)
         data.prepare()
     gone = _removed(run.out, foreign)
-    shown = dict(
-        zip((page.target for page in pages), _show_all(pages, data, run, workers, told), strict=True)
-    )
+    done: dict[str, _Shown] = {}
+    for number, (page, each) in enumerate(_show_all(pages, data, run, workers), 1):
+        done[page.target] = each
+        if progress:
+            _tell(f"{number:>{len(str(len(pages)))}}/{len(pages)} {page.target}", each, number == len(pages))
+    shown = {page.target: done[page.target] for page in pages}
     failures = [each.failure for each in shown.values() if each.failure]
     if failures:
         listed = "\n".join(failures)
@@ -311,30 +316,39 @@ _here: tuple["ReportData", Run] | None = None  # what this process, or one split
 
 
 def _show_all(
-    pages: Sequence[Page], data: "ReportData", run: Run, workers: int, told: "Progress"
-) -> list[_Shown]:
+    pages: Sequence[Page], data: "ReportData", run: Run, workers: int
+) -> Iterator[tuple[Page, _Shown]]:
+    """Show pages, some at a time; give each once it is done."""
     from reliability.report import render
 
     _ = render  # loaded before the process is split, so once
     global _here
-    _here, told.total = (data, run), len(pages)
+    _here = data, run
     try:
         with processes(None, min(workers, len(pages))) as pool:
             if pool is None:
-                return [told.step(page, _show(page)) for page in pages]
+                yield from ((page, _show(page)) for page in pages)
+                return
             # The ledger's page fits once more, so it begins first.
             first = sorted(pages, key=lambda page: page.kind != "ledger")
             running = {pool.submit(_show, page): page for page in first}
-            shown = {}
             for done in as_completed(running):
                 page, error = running[done], done.exception()
                 if error is not None and not is_end_of_process(error):
                     raise error
                 ended = f"{page.target}: {page.called}: the process that ran {page.kind}.ipynb was {ENDED}."
-                shown[page] = told.step(page, _Shown(failure=ended) if error else done.result())
-            return [shown[page] for page in pages]
+                yield page, _Shown(failure=ended) if error else done.result()
     finally:
         _here = None
+
+
+def _tell(line: str, shown: _Shown, is_last: bool) -> None:
+    """Tell that a page is done, on a line of its own, on a terminal in place of the one before."""
+    line += " failed" if shown.failure else ""
+    begin, end = "", "\n"
+    if sys.stderr.isatty():
+        begin, end = "\r\033[K", "\n" if is_last or shown.failure else ""
+    click.echo(f"{begin}{line}{end}", err=True, nl=False)
 
 
 def _show(page: Page) -> _Shown:
@@ -443,34 +457,6 @@ def _state(out: Path) -> dict[str, Any]:
 
 def _mark(path: Path) -> str:
     return sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-
-
-# ---- How far a run has come
-
-
-class Progress:
-    """Tell on standard error how many pages are done: a line for each, on a terminal in place of the last."""
-
-    def __init__(self, is_shown: bool, stream: TextIO | None = None) -> None:
-        self.total, self._done = 0, 0
-        self._is_shown, self._stream = is_shown, stream if stream is not None else sys.stderr
-
-    def say(self, line: str) -> None:
-        """Tell something on a line of its own."""
-        if self._is_shown:
-            print(line, file=self._stream, flush=True)
-
-    def step(self, page: Page, shown: _Shown) -> _Shown:
-        """Count one page as done; hand on what became of it."""
-        self._done += 1
-        told = f"{self._done:>{len(str(self.total))}}/{self.total} {page.target}"
-        told += " failed" if shown.failure else ""
-        if self._is_shown and self._stream.isatty():
-            end = "\n" if self._done == self.total or shown.failure else ""
-            print(f"\r\033[K{told}", end=end, file=self._stream, flush=True)
-        else:
-            self.say(told)
-        return shown
 
 
 # ---- On paper: Chromium prints pages to PDF, if it is there

@@ -22,10 +22,7 @@ from reliability.report.run import (
     CARD,
     NOTEBOOKS,
     PAGE_NOTEBOOKS,
-    Page,
     PagesMade,
-    Progress,
-    _Shown,
     all_pages,
     content_of,
     make_pages,
@@ -298,13 +295,18 @@ class Terminal(io.StringIO):
 
 
 @pytest.mark.parametrize("is_shown", [True, False])
-def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(is_shown):
-    progress = Progress(is_shown, stream := Terminal())
-    progress.total = 3
-    for kind in ("index", "fleet", "ledger"):
-        progress.step(Page(kind, "", f"{kind}.html"), _Shown(failure="no" if kind == "fleet" else ""))
-    said = "\r\033[K1/3 index.html\r\033[K2/3 fleet.html failed\n\r\033[K3/3 ledger.html\n"
-    assert stream.getvalue() == (said if is_shown else "")
+def test_a_terminal_shows_one_line_and_nothing_is_said_on_request(
+    tmp_path, awkward_records, quick_books, run, monkeypatch, is_shown
+):
+    (quick_books / "index.ipynb").write_text(
+        (quick_books / "index.ipynb").read_text().replace("Shown(", "No(")
+    )
+    monkeypatch.setattr(sys, "stderr", Terminal())
+    with pytest.raises(ReportError, match="1 of 2 pages could not be made"):
+        run(awkward_records, tmp_path / "out", families=[LONG], progress=is_shown)
+    (family,) = (tmp_path / "out/families").iterdir()
+    pages = f"\r\033[K1/2 families/{family.name}\r\033[K2/2 index.html failed\n"
+    assert sys.stderr.getvalue() == (f"Fitting lives, odds and prices …\n{pages}" if is_shown else "")
 
 
 def test_notebooks_are_the_projects_own_and_digests_tell_names_and_contents(tmp_path):
