@@ -899,9 +899,9 @@ def export_folder(
     from reliability.records.open_repair import DEFAULT_PROVIDER, export_open_repair
 
     provider, country = named["provider"] or DEFAULT_PROVIDER, named["country"] or ""
-    done = export_open_repair(ledger, folder, provider=provider, country=country)
-    left = f", {done.still_open} still open and left out" if done.still_open else ""
-    return f"{counted(done.written, 'job')} as open repair data{left}: {folder}"
+    written, still_open = export_open_repair(ledger, folder, provider=provider, country=country)
+    left = f", {still_open} still open and left out" if still_open else ""
+    return f"{counted(written, 'job')} as open repair data{left}: {folder}"
 
 
 @command("archive for-the-others", "lives --archive for-the-others", on="read")
@@ -915,9 +915,9 @@ def archive(ledger: "Ledger", folder: Path) -> Said:
     """
     from reliability.records.archive import write_archive
 
-    written = write_archive(ledger, folder)
-    left = [f"  {counted(written.imported_jobs, 'imported job')} left out"] if written.imported_jobs else []
-    return [f"{counted(written.findings, 'finding')} in {counted(written.jobs, 'job')}: {folder}", *left]
+    jobs, findings, imported = write_archive(ledger, folder)
+    left = [f"  {counted(imported, 'imported job')} left out"] if imported else []
+    return [f"{counted(findings, 'finding')} in {counted(jobs, 'job')}: {folder}", *left]
 
 
 @command("check", on="read")

@@ -3,7 +3,6 @@
 import tempfile
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -58,17 +57,11 @@ _ORDER = ("taken_in", "job", "component", "position", "arose")
 _FETCHED = 20_000
 
 
-@dataclass(frozen=True)
-class ArchiveSummary:
-    """What went into an archive."""
+def write_archive(ledger: "Ledger", path: str | Path) -> tuple[int, int, int]:
+    """Write the findings of a ledger to a Parquet file in a folder; equal ledgers give equal bytes.
 
-    jobs: int  # of this bench
-    findings: int
-    imported_jobs: int  # left out, because another source has written them down
-
-
-def write_archive(ledger: "Ledger", path: str | Path) -> ArchiveSummary:
-    """Write the findings of a ledger to a Parquet file in a folder; equal ledgers give equal bytes."""
+    Jobs and findings are counted, and jobs that were left out, because another source has written them down.
+    """
     folder = Path(path)
     duckdb, connection = _engine("Archives are Parquet files, and they are written by duckdb")
     if folder.exists() and not folder.is_dir():
@@ -105,7 +98,7 @@ def write_archive(ledger: "Ledger", path: str | Path) -> ArchiveSummary:
             folder.rmdir()
         why = reason(error) if isinstance(error, OSError) else str(error).splitlines()[0]
         raise InvalidInput(f"{folder} cannot be written: {why}.") from None
-    return ArchiveSummary(jobs, findings, imported_jobs=imported)
+    return jobs, findings, imported
 
 
 # Archives read back, and a ledger's findings: both as the table `findings` of an engine in memory.

@@ -7,7 +7,7 @@ import re
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -498,21 +498,14 @@ FILE = "open-repair-data.csv"
 DEFAULT_PROVIDER = "bench"
 
 
-@dataclass(frozen=True)
-class OpenRepairExport:
-    """What was exported: rows written, and jobs left out because they are still open."""
-
-    written: int
-    still_open: int
-
-
 def export_open_repair(
     ledger: "Ledger", path: str | Path, *, provider: str = DEFAULT_PROVIDER, country: str = ""
-) -> OpenRepairExport:
+) -> tuple[int, int]:
     """Write the finished jobs of the bench in version 0.3 of the Open Repair Data Standard.
 
     Jobs with an origin are somebody else's to publish, and stay out. So do amounts, hours, components
-    and remarks: the standard has no place for them.
+    and remarks: the standard has no place for them. Given are how many were written, and how many are still
+    open and left out.
     """
     letters = "".join(re.findall("[a-z]+", provider.casefold()))
     if len(letters) < 2:
@@ -532,7 +525,7 @@ def export_open_repair(
 
     files = {FILE: write_file, DESCRIPTOR: lambda stream: stream.write(described)}
     package.write_folder(Path(path), files, private=False)
-    return OpenRepairExport(len(finished), len(own) - len(finished))
+    return len(finished), len(own) - len(finished)
 
 
 def _cells(job: Mapping[str, Any], family: Mapping[str, Any], letters: str) -> dict[str, Value]:

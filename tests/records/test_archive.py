@@ -80,7 +80,7 @@ def test_a_job_with_all_it_can_have(ledger, finished, tmp_path):
         ),
         new_components=["gear"],
     )  # fmt: skip
-    assert write_archive(ledger, tmp_path / "a") == archive.ArchiveSummary(1, 2, 0)
+    assert write_archive(ledger, tmp_path / "a") == (1, 2, 0)
     rows = read_all(tmp_path / "a")
     assert rows["component"].tolist() == ["belt", "head"]
     assert rows["position"].tolist() == ["", "left"]
