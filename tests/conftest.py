@@ -92,6 +92,19 @@ class CommandLine:
         return path
 
 
+@pytest.fixture
+def no_windows():
+    """Draw into memory, and close what was drawn."""
+    import matplotlib
+    from matplotlib import pyplot
+
+    backend = matplotlib.get_backend()
+    matplotlib.use("Agg")
+    yield
+    pyplot.close("all")
+    matplotlib.use(backend)
+
+
 @pytest.fixture(scope="session")
 def server():
     """A PostgreSQL server, started by the first test of each process that asks for it."""

@@ -3,7 +3,6 @@
 import dataclasses
 import datetime
 
-import matplotlib
 import numpy as np
 import pandas as pd
 import pytest
@@ -22,16 +21,7 @@ from reliability.worth.review import ranking
 from reliability.worth.stock import stock
 from tests.worth.ledgers import finding, job
 
-
-@pytest.fixture(autouse=True)
-def no_windows():
-    backend = matplotlib.get_backend()
-    matplotlib.use("Agg")
-    yield
-    from matplotlib import pyplot
-
-    pyplot.close("all")
-    matplotlib.use(backend)
+pytestmark = pytest.mark.usefixtures("no_windows")
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,6 @@ from reliability.report.data import DEMO
 from tests.test_cli_ask import _wait_for
 
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-FINISHED = "outcome = 'repaired'\nfailed = ['belt']\nrest_sound = true\nsold_for = 90\n"
 
 
 def test_what_is_told_of_a_part_is_of_today(bench):

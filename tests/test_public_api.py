@@ -6,7 +6,6 @@ import re
 import tomllib
 from pathlib import Path
 
-import matplotlib
 import pytest
 
 import reliability
@@ -23,16 +22,9 @@ PUBLIC = [
 
 
 @pytest.fixture(autouse=True)
-def at_root(monkeypatch):
+def at_root(monkeypatch, no_windows):
     """Examples name the demo as one does who stands in the project's folder; nothing opens a window."""
     monkeypatch.chdir(ROOT)
-    backend = matplotlib.get_backend()
-    matplotlib.use("Agg")
-    yield
-    from matplotlib import pyplot
-
-    pyplot.close("all")
-    matplotlib.use(backend)
 
 
 def test_the_public_names_are_these():
