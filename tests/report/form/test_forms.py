@@ -12,7 +12,6 @@ from reliability.errors import LedgerError, UnknownName
 from reliability.records.ledger import REFERENCE_TABLES, open_ledger
 from reliability.records.sheet import BLOCKS, COLUMNS, STATES, TOP_LEVEL
 from reliability.records.tables import TABLES, USUAL_COMPONENTS
-from reliability.report.fields import may_be_filled
 from reliability.report.form import Desk, open_desk
 
 FORMS = ("intake", "job", "sale", "check", "sighting", "keep", "use", *REFERENCE_TABLES)
@@ -124,22 +123,6 @@ def test_the_forms_ask_for_all_that_a_sheet_says(desk):
     assert set(COLUMNS["new_family"]) <= asked["new_family"]
     assert set(STATES) == {value for _, value in field(form, "belt").options if value}
     assert set(COLUMNS["followup"]) == {column for _, column in desk.form("check").spots()} - {"job"}
-
-
-def test_what_is_asked_follows_from_the_rules():
-    table = TABLES["findings"]
-    assert not may_be_filled(table, "fitted_from", {"original": "yes"})
-    assert may_be_filled(table, "fitted_from", {"original": "no"})
-    assert not may_be_filled(table, "arose", {"found": "worn"})  # only its default is left
-    assert may_be_filled(table, "arose", {"found": "failed"})
-    assert not may_be_filled(table, "part_cost", {"action": "no part"})
-    assert may_be_filled(table, "part_cost", {})
-    assert not may_be_filled(TABLES["jobs"], "closed", {"outcome": "open"})
-    assert not may_be_filled(TABLES["jobs"], "bought_for", {"lot": "fair at Melk"})
-    assert not may_be_filled(TABLES["families"], "priced_on", {})
-    assert may_be_filled(TABLES["families"], "priced_on", {"working_price": "150"})
-    # An order of dates is a fault to be told, not a field to be hidden.
-    assert may_be_filled(TABLES["jobs"], "sold_on", {"outcome": "repaired", "taken_in": "2026-05-17"})
 
 
 def test_only_what_the_outcome_leaves_open_is_asked_and_said(desk):
