@@ -13,7 +13,7 @@ from sqlalchemy import Connection, func, select
 from reliability.errors import InvalidInput, reason
 from reliability.records.database import SQL_TABLES
 from reliability.records.files import fresh_file
-from reliability.records.tables import TABLES, Table
+from reliability.records.tables import TABLES, Table, quoted
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -85,14 +85,14 @@ def write_archive(ledger: "Ledger", path: str | Path) -> tuple[int, int, int]:
     if not jobs:
         raise InvalidInput(f"{ledger.name} holds no finding of its own yet; no archive was written.")
     stamp = {"name": NAME, "version": VERSION, "content": content, "description": DESCRIPTION}
-    told = ", ".join(f"{name}: {_quoted(value)}" for name, value in stamp.items())
+    told = ", ".join(f"{name}: {quoted([value])}" for name, value in stamp.items())
     how = f"FORMAT parquet, COMPRESSION zstd, USE_TMP_FILE false, KV_METADATA {{{told}}}"
     connection.execute("SET preserve_insertion_order = true")  # else row groups come as they are done
     try:
         folder.mkdir(exist_ok=True)
         with fresh_file(file) as draft:
             rows = f"SELECT * FROM findings ORDER BY {', '.join(_ORDER)}"
-            connection.execute(f"COPY ({rows}) TO {_quoted(draft.path)} ({how})")
+            connection.execute(f"COPY ({rows}) TO {quoted([draft.path])} ({how})")
     except (OSError, duckdb.Error) as error:
         with suppress(OSError):  # it holds other files
             folder.rmdir()
@@ -192,16 +192,12 @@ def _engine(what: str = "Findings by the million are counted by duckdb") -> tupl
     return duckdb, connection
 
 
-def _quoted(file: str | Path) -> str:
-    return "'" + str(file).replace("'", "''") + "'"
-
-
 def _view(connection: "DuckDBPyConnection", files: Sequence[Path]) -> None:
     # Each bench numbers its jobs by itself.
     job = "concat(file_index, ' ', job) AS job" if len(files) > 1 else "job"
     connection.execute(
         f"CREATE OR REPLACE VIEW findings AS SELECT {', '.join((job, *ARCHIVED.names[1:]))} "
-        f"FROM read_parquet([{', '.join(map(_quoted, files))}], hive_partitioning = false)"
+        f"FROM read_parquet([{quoted(files)}], hive_partitioning = false)"
     )
 
 

@@ -4,7 +4,7 @@ The database schema, the data package, the CSV columns, the data frames, the che
 every row and the page of the tables all come from here. Nothing heavy is imported.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,9 +36,9 @@ def full_date(date: str) -> str:
     return date if len(date) == 10 else f"{date}-16"
 
 
-def quoted(values: tuple[str, ...]) -> str:
+def quoted(values: Iterable[object]) -> str:
     """Write words as a list in SQL."""
-    return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
+    return ", ".join("'" + str(value).replace("'", "''") + "'" for value in values)
 
 
 def stating(

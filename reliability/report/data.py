@@ -2,7 +2,7 @@
 
 import datetime
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor
 from contextlib import contextmanager
 from dataclasses import replace
@@ -318,13 +318,12 @@ class ReportData:
 
     def family(self, name: str = "") -> str:
         """Give a family that has a page; without a name, the one with most jobs."""
-        counts = self.records.jobs["family"].value_counts()
-        return _chosen("The ledger holds no family", name, self.family_pages, counts)
+        return _chosen("The ledger holds no family", name, self.family_pages, self.records.jobs["family"])
 
     def component(self, name: str = "") -> str:
         """Give a component that has a page; without a name, the one examined most."""
-        counts = self.records.findings["component"].value_counts()
-        return _chosen("No job tells of a component", name, self.component_pages, counts)
+        examined = self.records.findings["component"]
+        return _chosen("No job tells of a component", name, self.component_pages, examined)
 
 
 def _changes_of(own: Observations) -> pd.DataFrame:
@@ -336,12 +335,12 @@ def _changes_of(own: Observations) -> pd.DataFrame:
     return find_changes(lives, table["year"], labels, age_years=table["age_years"], unit=unit)
 
 
-def _chosen(what: str, name: str, known: Iterable[str], counts: "pd.Series[int]") -> str:
-    names = list(known)
-    if not name and names:
-        return max(names, key=lambda each: (counts.get(each, 0), each))
-    if name not in names:
-        raise unknown(what, name, names)
+def _chosen(what: str, name: str, known: Collection[str], told: "pd.Series[str]") -> str:
+    if not name and known:
+        counts = told.value_counts()
+        return max(known, key=lambda each: (counts.get(each, 0), each))
+    if name not in known:
+        raise unknown(what, name, known)
     return name
 
 
