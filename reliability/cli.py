@@ -1310,9 +1310,10 @@ def report(bench: Bench, every: bool, out: Path, cluster: str | None, **how: Any
     how["families"], as_of = how["families"] or None, how["as_of"]
 
     def odds() -> "Appraiser":
+        from reliability.records.ledger import open_ledger
         from reliability.worth.appraiser import appraiser_of
 
-        with bench.ledger() as ledger:
+        with open_ledger(bench.url) as ledger:  # what is to be told of it was told when it was read
             return appraiser_of(ledger, warn=note)
 
     made = still_shown(bench.url, out, **how)
