@@ -227,8 +227,8 @@ SETTINGS: dict[str, Column] = {column.name: column for column in (
           "seen or taken in per year so far", maximum=1_000_000, unit="units"),
     pieces("warranty_days", "days after a sale in which a comeback costs the bench", minimum=0,
            maximum=36_500, default="0", unit="days"),
-    share("gap_repaired_share", "share of the jobs that nobody wrote up which were repaired; empty: none, "
-          "with the doubt that this leaves"),
+    share("gap_repaired_share", "share of the jobs that nobody wrote up which were repaired; empty: most "
+          "likely none, at most as many as of the written ones"),
     choice("count_gaps", "whether gaps in the job numbers count as jobs that nobody wrote up; empty: yes, "
            "unless they outnumber half of the written jobs", allowed=YES_NO),
     hours("selling_hours", "hours that the sale of one unit takes: photographs, listing, packing, post",

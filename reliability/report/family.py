@@ -18,7 +18,7 @@ from reliability.worth.bench import read_bench
 from reliability.worth.judging import standing_notes, verdict_row
 from reliability.worth.lives import FALSE_CHANGES
 from reliability.worth.plan import Plan
-from reliability.worth.recalibration import written_up
+from reliability.worth.recalibration import practice, written_up
 from reliability.worth.review import explain
 
 FEW = 10
@@ -119,15 +119,19 @@ def reasons(report: ReportData, family: str) -> list[str]:
     gap = chance - float((jobs["outcome"] == "repaired").mean())
     came = jobs["taken_in"].mean().date()
     then = explain(report.odds, family=family, seen_on=came).appraisal.success.mean()
-    offset = written_up(read_bench(report.records, report.as_of))[0]
+    bench = read_bench(report.records, report.as_of)
+    learned = report.odds.shared.practice * practice(bench, jobs["taken_in"]).mean()
+    offset = written_up(bench)[0]
     written = expit(logit(chance) + offset.reindex(jobs["taken_in"].dt.year).fillna(0.0).mean())
     kin = own[own["family"].map(report.records.families.set_index("family")["kind"]) == entry.kind]
     others = kin[kin["family"] != family]["outcome"] == "repaired"
     scarce, lost = _scarce(report, family)
-    gaps = "too" if report.records.settings.gap_repaired_share else "as failures"
+    share = report.records.settings.gap_repaired_share
+    gaps = "too" if share else "as failures" if share == 0 else "mostly as failures"
     few = float(others.mean()) - (chance - gap) if len(jobs) < FEW and len(others) else 0.0
     shifts = {
         "units are older now": chance - float(then),
+        "the bench has had more practice": chance - float(expit(logit(chance) + learned)),
         f"jobs never written up count {gaps}": chance - float(written),
         f"parts for the {listed(scarce, 'and the')} are hard to get": lost,
         f"{format.counted(len(jobs), 'job says', 'jobs say')} little": few,

@@ -72,6 +72,7 @@ class Shared:
     kinds: tuple[str, ...]
     chain_weight: float  # the log odds of the components count by so much around `chain_centre`
     chain_centre: float
+    practice: float  # what the logarithm of jobs done adds to the log odds: it is in the `shift` of today
     age_effect: Floats  # (2,): what ten years and their square add to the log odds, and standard errors
     age_se: Floats
     age_range: Floats  # (3,): youngest, oldest age that is told apart, and the middle; NaN: no age is known
@@ -99,6 +100,7 @@ def nothing_shared(
         storage_sd=0.0,
         chain_weight=1.0,
         chain_centre=0.0,
+        practice=0.0,
         age_effect=np.zeros(2),
         age_se=np.zeros(2),
         age_range=np.full(3, np.nan),

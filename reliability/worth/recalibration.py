@@ -182,6 +182,7 @@ SPREADS = {
     "chain": (0.05, 0.2, 0.6),
     "kind": (0.1, 0.3, 0.6, 1.2),
     "drift": (0.05, 0.2, 0.5, 1.0),
+    "practice": (0.05, 0.2, 0.5),
     "price": ODDS_NEWS_SDS,
     "age": (0.03, 0.15, 0.5),
     "sign": (0.05, 0.2, 0.7),
@@ -194,11 +195,19 @@ years. Each first one is nearly nothing, so that the records may say so (common 
 HALF_LIFE = 4.0
 """Years after which half of what sets a season apart is forgotten."""
 
+PRACTICE, BEFORE = 0.2, 15.0
+"""Benches learn: log odds of a repair per unit of the logarithm of jobs done, believed beforehand, and the
+jobs that an owner has done before the first one written (both: common practice, no source). That skill goes
+with the logarithm of what was done: A. Newell, P. S. Rosenbloom, in J. R. Anderson (ed.), Cognitive Skills
+and Their Acquisition, Erlbaum, 1981, pages 1-55 (from memory)."""
+
 EXAMINED_WORTH = 5.0
 """Jobs without a finding beside those that are there: so few findings are no ground to believe the chain."""
 
-GAPS_DOUBT = 0.3
-"""Spread, over the shift that gaps make, of what is not known of them while the owner does not say."""
+UNSAID, UNSAID_SD = 1 / 3, 18**-0.5
+"""What the share of repairs among jobs never written up is, and its spread, as a part of the share among the
+written ones, while the owner does not say: likeliest nothing, at most the same, and in between the less
+likely the more it is. These are mean and standard deviation of such a triangle."""
 
 SEASON_WORTH = 5.0
 """Jobs that the share of failures of all seasons is worth beside those of one."""
@@ -215,17 +224,20 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, usual: Floats) ->
     """Collect (fractions of) jobs and how many were repaired: own finished ones, unfinished, rumoured."""
     # Of each finished job: log odds by its components, mean age (NaN: not known); `usual` (n_slots,): log
     # odds of a typical unit by its components. Gives the jobs' columns, or `family_at` -1 for hearsay about a
-    # kind; `age`, `chain`, `trials`, and `offset`: how much likelier a repaired job is to be written up.
+    # kind; `age`, `chain`, `trials`, `practice`, and `offset`: how much likelier a repaired job is to be
+    # written up.
     own = np.flatnonzero(bench.jobs["own"].to_numpy())
     columns = ["family_at", "kind_at", "season", "repaired"]
     finished = bench.jobs[columns].iloc[own].assign(age=ages[own], chain=chain[own], trials=1.0)
     finished["offset"] = written_up(bench)[0].reindex(finished["season"]).to_numpy(float)
+    finished["practice"] = practice(bench, bench.jobs["taken_in"].iloc[own])
     at = pd.Index(bench.families).get_indexer(bench.open_jobs["family"])
     unfinished = pd.DataFrame(
         {
             "family_at": at,
             "kind_at": bench.family_kind[at],
             "season": bench.open_jobs["taken_in"].dt.year,
+            "practice": practice(bench, bench.open_jobs["taken_in"]),
             # An unfinished job says half of what a finished one would.
             "repaired": 0.5 * share_unfinished_repaired(bench),
             "trials": 0.5,
@@ -242,6 +254,7 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, usual: Floats) ->
             "family_at": family,
             "kind_at": np.where(family >= 0, np.append(bench.family_kind, -1)[family], kind),
             "season": bench.as_of.year,
+            "practice": 0.0,
             "repaired": heard["share_repaired"] * heard["worth_jobs"],
             "trials": heard["worth_jobs"],
         }
@@ -258,6 +271,16 @@ def gather_outcomes(bench: Bench, chain: Floats, ages: Floats, usual: Floats) ->
     return pd.concat([finished, others[finished.columns]], ignore_index=True)
 
 
+def practice(bench: Bench, taken_in: pd.Series) -> Floats:
+    """Log of the jobs that this bench had begun by some days over those begun by now."""
+    begun = np.sort(
+        np.concatenate([bench.jobs.loc[bench.jobs["own"], "taken_in"], bench.open_jobs["taken_in"]])
+    )
+    # Of jobs of one day half the others came before.
+    done = 0.5 * (np.searchsorted(begun, taken_in) + np.searchsorted(begun, taken_in, side="right"))
+    return np.log((done + BEFORE) / (begun.size + BEFORE))
+
+
 def written_up(bench: Bench) -> tuple[pd.Series, float]:
     """Find how much likelier a repaired job is to be written up than another one."""
     # Of the written jobs of a season a share q was not repaired. If u gaps come to one written job, and a
@@ -272,11 +295,16 @@ def written_up(bench: Bench) -> tuple[pd.Series, float]:
     usual = (float((1.0 - own["repaired"]).sum()) + 0.5) / (len(own) + 1.0)
     failures = seasons - own.groupby("season")["repaired"].sum()
     unrepaired = (failures + SEASON_WORTH * usual) / (seasons + SEASON_WORTH)
-    share = bench.records.settings.gap_repaired_share
-    is_said, share = share is not None, share or 0.0
-    offset = np.log1p((1.0 - share) * gaps / unrepaired) - np.log1p(share * gaps / (1.0 - unrepaired))
-    mean = float((offset * seasons).sum() / max(len(own), 1))
-    return offset, 0.0 if is_said else GAPS_DOUBT * mean
+
+    def offset(share: float) -> pd.Series:
+        return np.log1p((1.0 - share) * gaps / unrepaired) - np.log1p(share * gaps / (1.0 - unrepaired))
+
+    said = bench.records.settings.gap_repaired_share
+    if said is not None:
+        return offset(said), 0.0
+    # From no repairs to as many as among the written ones the offset falls to nothing, nearly evenly.
+    whole = float((offset(0.0) * seasons).sum() / max(len(own), 1))
+    return offset(UNSAID * (1.0 - usual)), UNSAID_SD * whole
 
 
 def fit_recalibration(
@@ -297,8 +325,8 @@ def fit_recalibration(
         return {"shift": nothing, "shift_se": se, "own_weight": nothing}, {"chain_centre": 0.5}
     own = bench.jobs["own"].to_numpy(bool)
     believed = ((own & bench.told).sum() + EXAMINED_WORTH) / (own.sum() + EXAMINED_WORTH)
-    columns = ("family_at", "kind_at", "season", "chain", "age", "trials")
-    at, of_kind, seasons, chain, age, trials = (outcomes[name].to_numpy() for name in columns)
+    columns = ("family_at", "kind_at", "season", "practice", "chain", "age", "trials")
+    at, of_kind, seasons, done, chain, age, trials = (outcomes[name].to_numpy() for name in columns)
     seen = np.zeros((len(outcomes), n_s))
     seen[: own.sum()] = signs[own]
     centre = float(np.average(chain, weights=trials))
@@ -307,7 +335,13 @@ def fit_recalibration(
     pairs = _sign_pairs(of_kind, seen, n_k)
 
     def design(
-        kind: Ints, season: Floats, chain: Floats, age: Floats, price: Floats, signs: Floats
+        kind: Ints,
+        season: Floats,
+        done: Floats,
+        chain: Floats,
+        age: Floats,
+        price: Floats,
+        signs: Floats,
     ) -> dict[str, Floats]:
         by_kind = one_hot(kind, n_k)
         return {
@@ -315,6 +349,7 @@ def fit_recalibration(
             "chain": (chain - centre)[:, None],
             "kind": by_kind,
             "drift": season,
+            "practice": done[:, None],
             "price": price[:, None],
             "age": _age_columns(age, ages),
             "sign": signs,
@@ -322,13 +357,18 @@ def fit_recalibration(
         }
 
     price = np.append(price_signal[:n_f], 0.0)[at]
-    known = design(of_kind, season_of.loc[seasons].to_numpy(), chain, age, price, seen)
+    known = design(of_kind, season_of.loc[seasons].to_numpy(), done, chain, age, price, seen)
     unfounded = np.where(bench.jobs_seen > 0, 0.0, believed**2 * usual["variance"].to_numpy()[:n_f])
     # The chain was fitted to findings of these very jobs, and follows their outcomes closer than it will
     # those of others: a weight above 1 shows that alone, and is then held there.
     for weight, spreads in ((believed, SPREADS["chain"]), (1.0, SPREADS["chain"][:1])):
         # As little as the chain is believed of single jobs, as little it is of their level.
-        means = {"level": (believed - 1.0) * centre, "chain": weight, "price": ODDS_NEWS}
+        means = {
+            "level": (believed - 1.0) * centre,
+            "practice": PRACTICE,
+            "chain": weight,
+            "price": ODDS_NEWS,
+        }
         sds = SPREADS | {"chain": spreads}
         fit = fit_shrunk_logit(
             outcomes["repaired"],
@@ -345,16 +385,16 @@ def fit_recalibration(
             break
     by_chain, usual_age = usual["log_odds"].to_numpy(), usual["age_years"].to_numpy()
     now, no_signs = np.broadcast_to(coming, (kind.size, coming.size)), np.zeros((kind.size, n_s))
-    rows = design(kind, now, by_chain, usual_age, price_signal, no_signs)
+    rows = design(kind, now, np.zeros(kind.size), by_chain, usual_age, price_signal, no_signs)
     mean, se, own_weight = fit.predict(np.hstack(list(rows.values())), family)
     # The draws of lives still carry what was not learned of them.
     left = (1.0 - own_weight) ** 2 * np.append(unfounded, np.zeros(n_k + 1))
     se = np.hypot(np.sqrt(np.maximum(se**2 - left, LEAST_SE**2)), np.hypot(written_up(bench)[1], MISFIT_SE))
     # One effect at a time, all other variables at nothing: the chain, age and its square, each sign by kind.
-    kinds = np.concatenate([np.full(3, -1), np.repeat(np.append(np.arange(n_k), -1), n_s)])
+    kinds = np.concatenate([np.full(4, -1), np.repeat(np.append(np.arange(n_k), -1), n_s)])
     one = {name: np.zeros((kinds.size, x.shape[1])) for name, x in rows.items()}
-    one["chain"][0], one["age"][1:3] = 1.0, np.eye(2)
-    one["sign"][3:] = np.tile(np.eye(n_s), (n_k + 1, 1))
+    one["chain"][0], one["age"][1:3], one["practice"][3] = 1.0, np.eye(2), 1.0
+    one["sign"][4:] = np.tile(np.eye(n_s), (n_k + 1, 1))
     one["sign of a kind"] = one_hot(kinds, n_k)[:, pairs[0]] * one["sign"][:, pairs[1]]
     effect, effect_se = fit.effects(np.hstack(list(one.values())))
     weight, by_age = float(effect[0]), effect[1:3]
@@ -363,11 +403,12 @@ def fit_recalibration(
     return by_slot, {
         "chain_weight": weight,
         "chain_centre": centre,
+        "practice": float(effect[3]),
         "age_effect": by_age,
         "age_se": effect_se[1:3],
         "age_range": np.array(ages),
-        "outcome_signs": effect[3:].reshape(n_k + 1, n_s),
-        "outcome_signs_se": effect_se[3:].reshape(n_k + 1, n_s),
+        "outcome_signs": effect[4:].reshape(n_k + 1, n_s),
+        "outcome_signs_se": effect_se[4:].reshape(n_k + 1, n_s),
     }
 
 

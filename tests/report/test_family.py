@@ -150,16 +150,24 @@ def test_a_reason_is_said_only_where_the_numbers_bear_it_out(demo):
             if reason == "units are older now":
                 assert abs(chance - then) >= page.APART / 3
                 assert (chance < then) == (gap < 0)
-            elif reason == "jobs never written up count as failures":
+            elif reason == "jobs never written up count mostly as failures":
                 assert demo.odds.tally.gaps == "counted"
                 assert gap < 0
+            elif reason == "the bench has had more practice":
+                assert demo.odds.shared.practice > 0
+                assert gap > 0
             elif re.fullmatch(r"\d jobs? says? little", reason):
                 assert int(reason[0]) == len(jobs) < page.FEW
             else:
                 pytest.fail(f"nobody has checked: {reason}")
             heard.add(re.sub(r"\d jobs? says?", "few jobs say", reason))
     # Each branch above was met.
-    assert heard == {"units are older now", "jobs never written up count as failures", "few jobs say little"}
+    assert heard == {
+        "units are older now",
+        "jobs never written up count mostly as failures",
+        "the bench has had more practice",
+        "few jobs say little",
+    }
 
 
 SOLD = {"outcome": "repaired", "ended_by": None, "salvage_value": None}
@@ -181,9 +189,13 @@ def a_bench(n=24, step=1, **changed):
     return {"jobs": jobs, "findings": findings, **changed}
 
 
-def test_gaps_are_a_reason_only_where_numbers_are_missing():
-    said = "jobs never written up count as failures"
+@pytest.mark.parametrize(
+    ("share", "said"), [(None, "mostly as failures"), ("0", "as failures"), ("0.1", "too")]
+)
+def test_gaps_are_a_reason_only_where_numbers_are_missing(share, said):
+    said = f"jobs never written up count {said}"
     settings = [{"setting": "count_gaps", "value": "yes"}]
+    settings += [{"setting": "gap_repaired_share", "value": share}] if share else []
     whole, gaps = (report_of(**a_bench(24, step, settings=settings)) for step in (1, 2))
     assert said not in page.reasons(whole, "T2")
     assert said in page.reasons(gaps, "T2")

@@ -56,15 +56,18 @@ def test_what_cannot_be_told_is_said_with_this_ledgers_numbers(demo):
 def test_jobs_that_nobody_wrote_up_are_counted_and_what_they_would_change_is_said(awkward, awkward_records):
     said = said_by(pages.ledger_cannot_tell(awkward))
     assert (
-        "1 job number belongs to no job; such jobs are taken as not repaired. Had they gone like the written"
-        in said
+        "1 job number belongs to no job; most likely no such job was repaired, at most as large a share as of "
+        "the written ones. Had they gone like the written" in said
     )
     then = awkward.ranking_if_written.set_index("family")["verdict"]
     other = [each for each in awkward.ranking.itertuples() if then[each.family] != each.verdict]
     assert ("no verdict would change" in said) == (not other)
     settings = replace(awkward_records.settings, gap_repaired_share=0.5)
     half = data_of(replace(awkward_records, settings=settings))
-    assert "repaired in 50 % of cases" in said_by(pages.ledger_cannot_tell(half))
+    assert "such jobs are taken as repaired in 50 % of cases." in said_by(pages.ledger_cannot_tell(half))
+    settings = replace(awkward_records.settings, gap_repaired_share=0.0)
+    none = data_of(replace(awkward_records, settings=settings))
+    assert "such jobs are taken as not repaired." in said_by(pages.ledger_cannot_tell(none))
 
 
 def test_verdicts_that_would_be_others_are_named(awkward):
@@ -89,7 +92,8 @@ def test_verdicts_that_would_be_others_are_named(awkward):
         ("no",
          "42 job numbers belong to no job, and the setting count_gaps leaves them out. Had they been jobs"),
         ("yes",
-         "42 job numbers belong to no job; such jobs are taken as not repaired. Had they gone like the"),
+         "42 job numbers belong to no job; most likely no such job was repaired, at most as large a share as of "
+         "the written ones. Had they gone like the"),
     ],
 )  # fmt: skip
 def test_gaps_are_told_as_they_are_counted(awkward_records, count_gaps, says):

@@ -8,14 +8,20 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 from scipy.special import expit, logit
-from sklearn.linear_model import LogisticRegressionCV
+from sklearn.linear_model import LogisticRegression, LogisticRegressionCV
 
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.bench import read_bench
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import MOST_YEARS, assumed_years
-from reliability.worth.recalibration import ages_of_jobs, fit_recalibration, gather_outcomes, written_up
+from reliability.worth.recalibration import (
+    PRACTICE,
+    ages_of_jobs,
+    fit_recalibration,
+    gather_outcomes,
+    written_up,
+)
 from tests.worth.ledgers import job
 
 DAY = datetime.date(2025, 6, 1)
@@ -47,12 +53,23 @@ def test_written_jobs_flatter_a_bench_by_as_much_as_bayes_says(repaired, unrepai
     numbers = np.linspace(1, repaired + unrepaired + gaps, repaired + unrepaired).astype(int).tolist()
     jobs = [came(n, i < repaired, 2023, 1 + i % 9) for i, n in enumerate(numbers)]
     offset, se = written_up(bench_of(jobs, **settings))
-    unwritten = gaps * (share or 0.0)
+    # Not said: from none to the written share, the less likely the more; a third of that on average.
+    unwritten = gaps * (repaired / (repaired + unrepaired) / 3 if share is None else share)
     odds_of_all = (repaired + unwritten) / (unrepaired + gaps - unwritten)
     # Half a job is added to either outcome.
     assert_allclose(offset.to_numpy(), [np.log(repaired / unrepaired / odds_of_all)], atol=0.02)
     assert offset.index.tolist() == [2023]
     assert (se > 0) == (share is None)
+
+
+def test_what_is_not_known_of_gaps_is_averaged_over():
+    """Two hundred thousand shares drawn from the triangle between none and the written ones' share."""
+    numbers = np.linspace(1, 120, 90).astype(int).tolist()
+    bench = bench_of([came(n, i < 60, 2023, 1 + i % 9) for i, n in enumerate(numbers)])
+    share = np.random.default_rng(5).triangular(0.0, 0.0, 60 / 90, 200_000)
+    drawn = np.log(60 / 30 * (30 + 30 * (1 - share)) / (60 + 30 * share))
+    offset, se = written_up(bench)
+    assert_allclose([offset.item(), se], [drawn.mean(), drawn.std()], rtol=0.06)
 
 
 def outcomes_of(bench):
@@ -63,7 +80,8 @@ def outcomes_of(bench):
 def test_gaps_shift_the_season_of_their_numbers_and_those_of_no_season_all():
     """Forty units of 2021 and 41 of 2023, every other one repaired; no failure of 2023 was written up."""
     every = [came(n, n % 2, 2021 if n <= 40 else 2023, 1 + (n - 1) % 40 // 4) for n in range(1, 82)]
-    bench = bench_of([row for row in every if row["taken_in"] < "2022" or row["outcome"] == "repaired"])
+    written = [row for row in every if row["taken_in"] < "2022" or row["outcome"] == "repaired"]
+    bench = bench_of(written, gap_repaired_share="0")
     assert bench.missing == {2023: 20}
     offset, _ = written_up(bench)
     assert offset[2021] == 0.0
@@ -73,7 +91,7 @@ def test_gaps_shift_the_season_of_their_numbers_and_those_of_no_season_all():
     assert_allclose(found.offset, offset[bench.jobs["season"]].to_numpy())
     assert found.trials.sum() == len(bench.jobs)  # no gap is a row of its own
     # Numbers of a year of which nothing was written up, beside 81 jobs of which half failed.
-    elsewhere, _ = written_up(replace(bench_of(every), missing={2022: 20}))
+    elsewhere, _ = written_up(replace(bench_of(every, gap_repaired_share="0"), missing={2022: 20}))
     assert_allclose(elsewhere.to_numpy(), np.log(1 + 20 / 81 / 0.5), atol=0.03)
 
 
@@ -100,6 +118,46 @@ def test_hearsay_counts_as_jobs_of_what_it_speaks_of():
     assert_allclose(found.repaired / found.trials, np.where(of_family, 0.4, 0.3))
     assert (found.trials > 0).all()
     assert (found.trials < np.where(of_family, 5.0, 4.0)).all()
+
+
+# ---- benches learn
+
+
+def test_practice_is_the_log_of_jobs_begun_by_then_over_those_begun_by_now():
+    jobs = [came(n, n % 2, 2023, month) for n, month in enumerate((1, 3, 5, 5), start=1)]
+    bench = bench_of([*jobs, job(5, NAME, "open", taken_in="2023-09-02")])
+    found = outcomes_of(bench).set_index("trials")["practice"]
+    # With fifteen before the first; of two on one day each has half a day's jobs before it.
+    assert_allclose(np.exp(found[1.0]) * 20, [15 + 0.5, 15 + 1.5, 15 + 3.0, 15 + 3.0])
+    assert_allclose(np.exp(found[0.5]) * 20, 15 + 4.5)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.8])
+def test_practice_is_what_the_outcomes_say_where_there_are_many(slope):
+    """Six hundred jobs of six years, whose log odds rise with the logarithm of the jobs done, or do not."""
+    rng = np.random.default_rng(11)
+    done = np.arange(600.0)
+    repaired = rng.random(600) < expit(0.5 + slope * np.log((done + 15) / 615))
+    jobs = [
+        came(n, each, 2018 + (n - 1) // 100, 1 + (n - 1) % 100 * 12 // 100)
+        for n, each in enumerate(repaired, start=1)
+    ]
+    bench = bench_of(jobs)
+    slots = len(bench.families) + 2
+    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
+    fitted, found = fit_recalibration(bench, outcomes_of(bench), np.zeros((600, 0)), np.zeros(slots), usual)
+    x = np.log((done + 15) / 615)[:, None]
+    plain = LogisticRegression(C=np.inf).fit(x, repaired)  # no prior, and no drift beside it
+    assert abs(found["practice"] - plain.coef_.item()) < 0.2
+    assert abs(fitted["shift"][0] - plain.intercept_.item()) < 0.25
+
+
+def test_of_few_jobs_practice_is_as_believed():
+    bench = bench_of([came(n, n % 2, 2024, n) for n in range(1, 9)])
+    slots = len(bench.families) + 2
+    usual = pd.DataFrame({"age_years": 40.0, "log_odds": 0.0, "variance": 0.0}, index=range(slots))
+    _, found = fit_recalibration(bench, outcomes_of(bench), np.zeros((8, 0)), np.zeros(slots), usual)
+    assert_allclose(found["practice"], PRACTICE, atol=0.02)
 
 
 # ---- how far the chain of components is believed
