@@ -25,7 +25,7 @@ from click.testing import CliRunner
 from reliability.cli import main
 from reliability.life.lives import LifeRecords
 from reliability.life.weibull import weibull_fits
-from tests.simulate import make_offers, make_world, run_bench
+from tests.simulate.fleet import make_offers, make_world, run_bench
 
 HERE = Path(__file__).parent
 KEPT = HERE / "kept"

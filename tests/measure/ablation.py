@@ -6,7 +6,6 @@ of the offers or of the fit from outside: the package has no switches for it.
 """
 
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import Any
@@ -22,9 +21,10 @@ from reliability.worth import lives, money, recalibration, signs, supply
 from reliability.worth.appraiser import Appraiser, fit_appraiser
 from reliability.worth.judging import judge, offers_from
 from reliability.worth.odds import FamilyEntry, Spread
+from tests.measure.apart import frames
 from tests.measure.decisions import FIRST_SEED, STRANGERS, TARGETS, drawn_by, pooled_share
-from tests.measure.decisions import Task as World
-from tests.simulate import NAMED_WORLDS, score
+from tests.simulate.truth import score
+from tests.simulate.world import NAMED_WORLDS
 
 WHOLE = "everything"
 USUAL_SPREAD = 0.25
@@ -150,21 +150,12 @@ PIECES = {
 @threadpool_limits.wrap(limits=1)
 def run_tasks(world: str, seed: int, pieces: list[str]) -> pd.DataFrame:
     """Draw a world, its ledger and offers; judge them with each piece taken out; one row per piece."""
-    drawn = drawn_by(World(world, seed))
+    drawn = drawn_by(world, seed)
     records, offers = records_from_rows(drawn.tables), offers_from(drawn.offers)
     margin = records.settings.margin
     said = {name: PIECES[name].verdicts(records, offers, drawn.as_of) for name in pieces}
-    found = [{"method": name, **score(v, drawn.truth, margin=margin).as_dict()} for name, v in said.items()]
+    found = [{"method": name, **score(v, drawn.truth, margin=margin)} for name, v in said.items()]
     return pd.DataFrame(found).assign(world=world, seed=seed)
-
-
-def run(world: str, seeds: list[int], pieces: list[str], *, workers: int = 1) -> pd.DataFrame:
-    """Run all seeds of a world; one row per seed and piece."""
-    if workers == 1:
-        return pd.concat([run_tasks(world, seed, pieces) for seed in seeds])
-    with ProcessPoolExecutor(workers) as pool:
-        n = len(seeds)
-        return pd.concat(list(pool.map(run_tasks, [world] * n, seeds, [pieces] * n)))
 
 
 def table_of(results: pd.DataFrame) -> str:
@@ -185,10 +176,11 @@ def table_of(results: pd.DataFrame) -> str:
 @click.option("--workers", default=2, show_default=True)
 def main(worlds: tuple[str, ...], pieces: tuple[str, ...], first_seed: int, seeds: int, workers: int) -> None:
     """Print what each piece of the verdicts is worth, world by world."""
-    numbers = list(range(first_seed, first_seed + seeds))
+    numbers = range(first_seed, first_seed + seeds)
     chosen = list(dict.fromkeys((WHOLE, *(pieces or PIECES))))
     for world in worlds or TARGETS:
-        click.echo(f"{world}\n{table_of(run(world, numbers, chosen, workers=workers))}\n")
+        found = frames(run_tasks, [world] * seeds, numbers, [chosen] * seeds, workers=workers)
+        click.echo(f"{world}\n{table_of(found)}\n")
 
 
 if __name__ == "__main__":

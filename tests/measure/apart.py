@@ -4,9 +4,12 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
+
+import pandas as pd
 
 ROOT = Path(__file__).parents[2]
 Row = dict[str, Any]
@@ -36,6 +39,12 @@ def run(module: str, function: str, *arguments: Any) -> dict[str, Any]:
         text=True,
     )
     return json.loads(done.stdout)
+
+
+def frames(work: Callable[..., pd.DataFrame], *given: Sequence[Any], workers: int) -> pd.DataFrame:
+    """Call a function once for each of what is given, in processes; what it gives, one below the other."""
+    with ProcessPoolExecutor(workers) as pool:
+        return pd.concat(list(pool.map(work, *given)), ignore_index=True)
 
 
 def row(what: str, measured: str, target: str = "", ok: bool | None = None) -> Row:

@@ -3,15 +3,12 @@
 Some worlds are of this project's own making (`tests.simulate`), the others ("module: variant", in
 `tests.worlds`) were written by people who did not know the model that is judged in them.
 ``python -m tests.measure.decisions`` prints, per world, the share of an oracle's gain, the
-losses beyond those of the true odds, coverage, error of the ceiling, losers among the taken
-and the share of chief risks that are right, for the verdicts and for plainer methods. Seeds
-from 101 on are for reporting; tune on smaller ones.
+loss beyond that of the true odds, coverage and losers among the taken, for the verdicts and for
+plainer methods. Seeds from 101 on are for reporting; tune on smaller ones.
 """
 
 import math
 import pkgutil
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from importlib import import_module
 
 import click
@@ -23,9 +20,11 @@ import tests.worlds
 from reliability.records.frames import records_from_rows
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
-from tests.measure.apart import Row, row
+from tests.measure.apart import Row, frames, row
 from tests.measure.baselines import BASELINES, read_bench
-from tests.simulate import NAMED_WORLDS, make_offers, make_world, run_bench, score
+from tests.simulate.fleet import make_offers, make_world, run_bench
+from tests.simulate.truth import score
+from tests.simulate.world import NAMED_WORLDS
 
 OURS, OURS_TRUE_MONEY = "benchodds", "its odds, true money"
 FIRST_SEED, SEEDS, OFFERS = 101, 24, 400
@@ -40,26 +39,13 @@ TARGETS = {"few families": 0.89, "many families": 0.78, "cold start": 0.67, "dam
 TARGETS |= dict.fromkeys(("year effect", "strong signs", "left out", "careless"), 0.86)
 COLUMNS = {
     "gain_share": "gain share",
-    "gain_share_with_tries": "with tries",
     "excess_log_loss": "log loss+",
-    "excess_brier": "Brier+",
     "success_cover": "odds in 90 %",
     "gain_cover": "gain in 80 %",
-    "ceiling_error": "ceiling err",
     "losers": "losers",
     "predicted_losers": "predicted",
-    "chief_share": "chief",
     "taken": "taken",
 }
-
-
-@dataclass(frozen=True)
-class Task:
-    """One world of one seed."""
-
-    world: str
-    seed: int
-    offers: int = OFFERS
 
 
 def strangers() -> dict[str, tuple[str, str]]:
@@ -72,23 +58,20 @@ def strangers() -> dict[str, tuple[str, str]]:
 STRANGERS = strangers()
 
 
-def drawn_by(task: Task) -> tests.worlds.Drawn:
+def drawn_by(name: str, seed: int, offers: int = OFFERS) -> tests.worlds.Drawn:
     """Draw a ledger, offers and their truth."""
-    if task.world in STRANGERS:
-        name, variant = STRANGERS[task.world]
-        drawn: tests.worlds.Drawn = import_module(f"tests.worlds.{name}").draw(
-            variant, task.seed, task.offers
-        )
-        return drawn
-    world = make_world(task.world, task.seed)
-    rows, truth = make_offers(world, task.offers, task.seed)
-    return tests.worlds.Drawn(run_bench(world, world.usual_jobs, task.seed), rows, truth, world.end)
+    if name in STRANGERS:
+        module, variant = STRANGERS[name]
+        return import_module(f"tests.worlds.{module}").draw(variant, seed, offers)
+    world = make_world(name, seed)
+    rows, truth = make_offers(world, offers, seed)
+    return tests.worlds.Drawn(run_bench(world, world.usual_jobs, seed), rows, truth, world.end)
 
 
 @threadpool_limits.wrap(limits=1)
-def run_task(task: Task) -> pd.DataFrame:
+def run_task(world: str, seed: int, n_offers: int) -> pd.DataFrame:
     """Draw a world, its ledger and offers; judge them by every method; one row per method."""
-    drawn = drawn_by(task)
+    drawn = drawn_by(world, seed, n_offers)
     records = records_from_rows(drawn.tables)
     offers = offers_from(drawn.offers)
     margin = records.settings.margin
@@ -97,8 +80,8 @@ def run_task(task: Task) -> pd.DataFrame:
         said[OURS_TRUE_MONEY] = with_true_money(said[OURS], drawn.truth, margin)
     bench = read_bench(records, offers)
     said |= {name: method(bench) for name, method in BASELINES.items()}
-    scores = [{"method": name, **score(v, drawn.truth, margin=margin).as_dict()} for name, v in said.items()]
-    return pd.DataFrame(scores).assign(world=task.world, seed=task.seed)
+    scores = [{"method": name, **score(v, drawn.truth, margin=margin)} for name, v in said.items()]
+    return pd.DataFrame(scores).assign(world=world, seed=seed)
 
 
 def with_true_money(said: pd.DataFrame, truth: list[dict], margin: float) -> pd.DataFrame:
@@ -125,7 +108,6 @@ def table_of(results: pd.DataFrame) -> str:
         by_method = found.groupby("method", sort=False)
         means = by_method[list(COLUMNS)].mean().rename(columns=COLUMNS)
         means["gain share"] = pooled_share(found, "gain_share")
-        means["with tries"] = pooled_share(found, "gain_share_with_tries")
         means.insert(1, "+-", by_method["gain_share"].std() / math.sqrt(found["seed"].nunique()))
         target = f", target {TARGETS[str(world)]:.2f}" if world in TARGETS else ""
         lines += [f"{world} ({found['seed'].nunique()} seeds{target})", means.round(3).to_string(), ""]
@@ -151,20 +133,17 @@ def seeds_of(world: str, seeds: list[int]) -> list[int]:
     return [seeds[0] + i for i in range(len(seeds) * MORE_SEEDS.get(world, 1))]
 
 
-def run(worlds: list[str], seeds: list[int], *, offers: int = OFFERS, workers: int = 1) -> pd.DataFrame:
+def run(worlds: list[str], seeds: list[int], *, offers: int = OFFERS, workers: int = 2) -> pd.DataFrame:
     """Run all tasks; one row per world, seed and method. Seeds follow each other."""
-    tasks = [Task(world, seed, offers) for world in worlds for seed in seeds_of(world, seeds)]
-    if workers == 1:
-        return pd.concat([run_task(task) for task in tasks], ignore_index=True)
-    with ProcessPoolExecutor(workers) as pool:
-        return pd.concat(list(pool.map(run_task, tasks)), ignore_index=True)
+    tasks = [(world, seed, offers) for world in worlds for seed in seeds_of(world, seeds)]
+    return frames(run_task, *zip(*tasks, strict=True), workers=workers)
 
 
 def rows(seeds: int = SEEDS) -> list[Row]:
     """Compare every world with its targets, on seeds that nothing was tuned on."""
     numbers = list(range(FIRST_SEED, FIRST_SEED + seeds))
     own, others = (
-        run(worlds, some, workers=2)
+        run(worlds, some)
         for worlds, some in ((list(NAMED_WORLDS), numbers), (list(STRANGERS), numbers[: seeds // 2]))
     )
     results = pd.concat([own, others], ignore_index=True)

@@ -89,16 +89,10 @@ OTHER_PRIORS: dict[str, dict[str, float]] = {
     "as it is": {},
     "every width halved": {name: getattr(Hyperprior(), name) / 2 for name in _WIDTHS},
     "every width doubled": {name: getattr(Hyperprior(), name) * 2 for name in _WIDTHS},
-    "scale 15 years": {"scale_years": 15.0},
-    "scale 60 years": {"scale_years": 60.0},
-    "scale_sd 2": {"scale_sd": 2.0},
     "shape 1": {"shape": 1.0},
     "shape 4": {"shape": 4.0},
-    "shape_sd 1": {"shape_sd": 1.0},
     "spreads halved": {"scale_spread": 0.175, "shape_spread": 0.1},
     "spreads doubled": {"scale_spread": 0.7, "shape_spread": 0.4},
-    "spread_sd 1.2": {"spread_sd": 1.2},
-    "least_spread 0.05": {"least_spread": 0.05},
 }
 
 

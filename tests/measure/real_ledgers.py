@@ -10,7 +10,6 @@ import datetime
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -29,7 +28,7 @@ from reliability.records.open_repair import import_open_repair
 from reliability.records.package import load_package_records
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.judging import judge, offers_from
-from tests.measure.apart import Row, row
+from tests.measure.apart import Row, frames, row
 from tests.measure.baselines import Bench, beta_binomial, boosting, own_rate, read_bench, ridge_logistic
 
 FOLDER = "BENCHODDS_OPEN_REPAIR"
@@ -97,16 +96,6 @@ def log_losses(chances: pd.DataFrame, repaired: NDArray[np.bool_]) -> pd.DataFra
     """Log loss of every forecast; shaped as the forecasts."""
     kept = chances[list(METHODS)].clip(SMALLEST, 1 - SMALLEST)
     return -np.log(kept.where(pd.Series(repaired, index=kept.index), 1 - kept, axis=0))
-
-
-def losses_of(
-    records: Records,
-    offers: Sequence[Mapping[str, object]],
-    repaired: NDArray[np.bool_],
-    as_of: datetime.date,
-) -> pd.Series:
-    """Mean log loss of every method, fitted on `records` and asked about `offers`."""
-    return log_losses(chances_of(records, offers, as_of), repaired).mean()
 
 
 def calibration(chance: NDArray[np.float64], repaired: NDArray[np.bool_]) -> tuple[float, float, float]:
@@ -185,17 +174,10 @@ def open_repair_splits(folder: Path) -> dict[str, list[Split]]:
 
 
 @threadpool_limits.wrap(limits=1)
-def _forecast(split: Split) -> pd.DataFrame:
+def forecast(split: Split) -> pd.DataFrame:
+    """Forecast all offers of a split; one row per offer, with `repaired`, `bench` and its `jobs`."""
     found = chances_of(split.records, split.offers, split.as_of)
     return found.assign(repaired=split.repaired, bench=split.name, jobs=len(split.records.jobs))
-
-
-def forecasts(splits: Iterable[Split], *, workers: int = 1) -> pd.DataFrame:
-    """Forecast all offers of all splits; one row per offer, with `repaired`, `bench` and its `jobs`."""
-    if workers == 1:
-        return pd.concat([_forecast(split) for split in splits], ignore_index=True)
-    with ProcessPoolExecutor(workers) as pool:
-        return pd.concat(list(pool.map(_forecast, splits)), ignore_index=True)
 
 
 def by_bench(found: pd.DataFrame) -> pd.DataFrame:
@@ -268,8 +250,8 @@ def demo_losses(seeds: Iterable[int] = SEEDS) -> pd.DataFrame:
     for seed in seeds:
         split = split_at_random(records, seed)
         for name, change in VARIANTS.items():
-            left = change(split.records, seed)
-            found[name, seed] = losses_of(left, split.offers, split.repaired, split.as_of)
+            chances = chances_of(change(split.records, seed), split.offers, split.as_of)
+            found[name, seed] = log_losses(chances, split.repaired).mean()
     return pd.DataFrame(found).T.rename_axis(["variant", "seed"])
 
 
@@ -277,7 +259,7 @@ def rows() -> list[Row]:
     """Compare with the targets."""
     folder = _folder(None)
     found = {} if folder is None else open_repair_splits(folder)
-    summaries = {name: summary_of(forecasts(splits, workers=2)) for name, splits in found.items()}
+    summaries = {name: summary_of(frames(forecast, splits, workers=2)) for name, splits in found.items()}
     measured = [line for name in SETS for line in _open_rows(name, summaries.get(name))]
     return [*measured, *_demo_rows(demo_losses())]
 
@@ -326,7 +308,7 @@ def main(folder: Path | None, workers: int) -> None:
         click.echo(f"open repair data: {NO_DATA}\n")
     for name, splits in (open_repair_splits(data) if data else {}).items():
         start = time.perf_counter()
-        found = forecasts(splits, workers=workers)
+        found = frames(forecast, splits, workers=workers)
         summaries[name] = summary_of(found)
         click.echo(f"{name} ({time.perf_counter() - start:.0f} s)\n{by_bench(found).round(3).to_string()}\n")
     if summaries:

@@ -5,13 +5,12 @@ import pytest
 from reliability.records.frames import records_from_rows
 from reliability.worth.judging import offers_from
 from tests.measure.ablation import PIECES, WHOLE
-from tests.simulate import make_offers, make_world, run_bench
-from tests.simulate.world import NAMED_WORLDS
+from tests.simulate.fleet import make_offers, make_world, run_bench
 
 
 @pytest.fixture(scope="module")
 def case():
-    world = make_world(NAMED_WORLDS["left out"], 3)
+    world = make_world("left out", 3)
     records = records_from_rows(run_bench(world, 80, 3))
     rows, _ = make_offers(world, 12, 3)
     return records, offers_from(rows), world.end

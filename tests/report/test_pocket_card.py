@@ -21,7 +21,7 @@ from reliability.report.run import CARD, card_day, mark_in
 from reliability.worth.appraiser import fit_appraiser
 from reliability.worth.review import ranking
 from tests.report.cards import EVIL, LONG
-from tests.simulate import make_world, run_bench
+from tests.simulate.fleet import make_world, run_bench
 from tests.simulate.world import NAMED_WORLDS
 
 

@@ -8,20 +8,13 @@ from reliability.errors import BenchoddsError
 from tests.simulate.demo import write_demo
 
 
-@click.group()
-def main() -> None:
-    """Write simulated data."""
-
-
-@main.command()
+@click.command()
+@click.argument("what", type=click.Choice(["demo"]))
 @click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), required=True, help="Folder to write."
 )
-def demo(out: Path) -> None:
-    """Write the demo ledger, the offers beside it and a page on what is true of them.
-
-    Example: python -m tests.simulate demo --out data/demo
-    """
+def main(what: str, out: Path) -> None:
+    """Write the demo ledger, the offers beside it and a page on what is true of them."""
     try:
         write_demo(out)
     except BenchoddsError as error:

@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import pytest
 
-from tests.simulate import make_world
+from tests.simulate.fleet import make_world
 from tests.simulate.world import Family, Part, Sign
 
 

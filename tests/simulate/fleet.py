@@ -489,10 +489,9 @@ HEARSAY_ERROR = 1.5  # log odds by which wrong hearsay is off
 TOO_DEAR = 0.7  # of the price of a working unit
 
 
-def make_world(name_or_options: str | WorldOptions, seed: int) -> World:
+def make_world(named: str | WorldOptions, seed: int) -> World:
     """Draw the truth of a trade: a named world, or options of your own."""
-    named = isinstance(name_or_options, str)
-    options = NAMED_WORLDS[name_or_options] if named else name_or_options
+    options = NAMED_WORLDS[named] if isinstance(named, str) else named
     common = _common(Dice(seed, options.name, "common"), options)
     kinds = list(KINDS)
     families = tuple(

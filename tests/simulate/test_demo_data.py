@@ -9,9 +9,9 @@ from click.testing import CliRunner
 from reliability.records.importing import import_package
 from reliability.records.ledger import open_ledger
 from reliability.records.package import export_package, read_package
-from tests.simulate import appraise
 from tests.simulate.__main__ import main
 from tests.simulate.demo import demo_world
+from tests.simulate.truth import appraise
 from tests.simulate.world import decimal_year
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"

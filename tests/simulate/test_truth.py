@@ -7,11 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.testing import assert_allclose
 
-from tests.simulate import (
-    appraise,
-)
 from tests.simulate.bench import draw_unit, run_job
-from tests.simulate.truth import case_chances, case_list
+from tests.simulate.truth import appraise, case_chances, case_list
 from tests.simulate.world import Dice
 
 WHEN = 2027.1

@@ -2,14 +2,13 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 
-from reliability.errors import InvalidInput
 from tests.simulate import bench
 from tests.simulate.world import WORN_SHOWS, Family, Part, Sign, World, part_age_years
 
@@ -256,85 +255,41 @@ def _price_factor(family: Family, damp: Array, seen: Sequence[bool | None]) -> A
 
 
 LEAST_CHANCE = 1e-6  # a forecast of exactly 0 or 1 would have an infinite loss
-BLANK = {"verdict": None, "chief_risk": None} | dict.fromkeys(
-    ("ceiling", "gain_low", "gain_high", "chance_of_loss", "success_chance", "success_low", "success_high"),
-    np.nan,
-)
-
-
-@dataclass(frozen=True)
-class Score:
-    """Measures of one set of verdicts; NaN where the verdicts do not carry what is measured."""
-
-    offers: int
-    taken: int  # verdicts "take"
-    oracle_taken: int  # offers worth taking in truth
-    gain: float  # true expected gain of all that was taken
-    oracle_gain: float  # and of all that was worth taking
-    gain_share: float  # their ratio
-    gain_share_with_tries: float  # the same if "try one" is bought too; what that teaches is not counted
-    excess_log_loss: float  # mean loss of the forecast odds beyond that of the true odds, which none avoids
-    excess_brier: float
-    success_cover: float  # offers whose true odds lie within `success_low` and `success_high`
-    gain_cover: float  # offers whose realised gain lies within `gain_low` and `gain_high`
-    ceiling_error: float  # mean absolute difference of the ceiling from the true one, in money
-    losers: float  # share of the taken that lost money
-    predicted_losers: float  # and the mean chance of that as predicted
-    chief_share: float  # offers whose chief risk is the true one
-
-    def as_dict(self) -> dict[str, float]:
-        """Return all measures by name."""
-        return asdict(self)
-
-
+SAID = ("gain_low", "gain_high", "chance_of_loss", "success_chance", "success_low", "success_high")
 Rows: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
 
 
-def score(verdicts: Rows, truth: Rows, *, margin: float = 0.0) -> Score:
+def score(verdicts: Rows, truth: Rows, *, margin: float = 0.0) -> dict[str, float]:
     """Compare verdicts with the truth of the same offers, as `make_offers` gives it.
 
     Columns that a method does not give may be missing; what needs them is NaN. In truth an offer is worth
     taking if it promises more than the `margin`.
     """
     said, true = (pd.DataFrame(rows).reset_index(drop=True) for rows in (verdicts, truth))
-    if true.empty:
-        raise InvalidInput("There is no offer to score.")
-    if len(said) != len(true) or (said["offer"].astype(str) != true["offer"].astype(str)).any():
-        raise InvalidInput(
-            f"Verdicts and truth must hold the same offers in the same order; "
-            f"got {len(said)} verdicts for {len(true)} offers."
-        )
-    said = said.assign(**{name: empty for name, empty in BLANK.items() if name not in said})
+    assert list(said["offer"].astype(str)) == list(true["offer"].astype(str))
+    said = said.reindex(columns=[*said.columns, *(name for name in SAID if name not in said)])
     take = (said["verdict"] == "take").to_numpy()
-    bought = take | (said["verdict"] == "try one").to_numpy()
     expected = true["expected_gain"].to_numpy(float)
-    worth_it = expected > margin
-    gain, oracle = float(expected[take].sum()), float(expected[worth_it].sum())
-    whole = oracle if oracle > 0 else math.nan
+    gain, oracle = float(expected[take].sum()), float(expected[expected > margin].sum())
     odds, forecast = (
         np.clip(rows["success_chance"].to_numpy(float), LEAST_CHANCE, 1 - LEAST_CHANCE)
         for rows in (true, said)
     )
-    names_none = said["chief_risk"].isna().all()
-    return Score(
-        offers=len(true),
-        taken=int(take.sum()),
-        oracle_taken=int(worth_it.sum()),
-        gain=gain,
-        oracle_gain=oracle,
-        gain_share=gain / whole,
-        gain_share_with_tries=float(expected[bought].sum()) / whole,
-        excess_log_loss=_mean(
+    return {
+        "taken": int(take.sum()),
+        "gain": gain,  # true expected gain of all that was taken
+        "oracle_gain": oracle,  # and of all that was worth taking
+        "gain_share": gain / oracle if oracle > 0 else math.nan,
+        # Mean loss of the forecast odds beyond that of the true odds, which none avoids.
+        "excess_log_loss": _mean(
             odds * np.log(odds / forecast) + (1 - odds) * np.log((1 - odds) / (1 - forecast))
         ),
-        excess_brier=_mean((odds - forecast) ** 2),
-        success_cover=_cover(true["success_chance"], said["success_low"], said["success_high"]),
-        gain_cover=_cover(true["gain"], said["gain_low"], said["gain_high"]),
-        ceiling_error=_mean(np.abs(said["ceiling"] - true["ceiling"])),
-        losers=_mean(true["gain"].to_numpy(float)[take] < 0),
-        predicted_losers=_mean(said["chance_of_loss"][take]),
-        chief_share=math.nan if names_none else _mean(said["chief_risk"] == true["chief_risk"]),
-    )
+        "success_cover": _cover(true["success_chance"], said["success_low"], said["success_high"]),
+        "gain_cover": _cover(true["gain"], said["gain_low"], said["gain_high"]),
+        # Share of the taken that lost money, and the mean chance of that as predicted.
+        "losers": _mean(true["gain"].to_numpy(float)[take] < 0),
+        "predicted_losers": _mean(said["chance_of_loss"][take]),
+    }
 
 
 def _mean(values: Any) -> float:
