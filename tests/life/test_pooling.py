@@ -294,17 +294,13 @@ PLAIN = {"component": ["belt"] * 3, "family": ["a", "a", "b"]}
         ({"kind": ["x", "y", "x"]}, r"belongs to one kind; 'a' \(component 'belt'\) is labelled 'x' and 'y'"),
         ({"kind": ["x", "x", "y"], "hearsay": [heard("belt", 30, 0.5, 5, family="a", kind="y")]},
          r"belongs to one kind; 'a' \(component 'belt'\) is labelled 'x' and 'y'"),
+        ({"records": LifeRecords([0, 30, 29], [30, INF, INF], record=[0, 1, 1])},
+         r"family; record 1 has 'a' \(position 1\) and 'b' \(position 2\)"),
     ],
 )  # fmt: skip
 def test_labels_that_do_not_fit_are_refused(changes, message):
     with pytest.raises(InvalidInput, match=message):
-        pool(LIVES, **{**PLAIN, **changes})
-
-
-def test_alternatives_of_different_families_are_refused():
-    records = LifeRecords([0, 30, 29], [30, INF, INF], record=[0, 1, 1])
-    with pytest.raises(InvalidInput, match=r"family; record 1 has 'a' \(position 1\) and 'b' \(position 2\)"):
-        pool(records, **PLAIN)
+        pool(**{"records": LIVES, **PLAIN, **changes})
 
 
 @pytest.mark.parametrize(
@@ -320,14 +316,14 @@ def test_hearsay_out_of_range_is_refused(values):
 
 def test_questions_that_make_no_sense_are_refused():
     pooled = pool(LIVES, **PLAIN, kind=["x", "x", "y"])
-    with pytest.raises(InvalidInput, match=r"must be 0 or above; 1 of 2 are not \(first: position 1, -3\)"):
-        pooled.failed_by("belt", "a", [5, -3])
-    with pytest.raises(InvalidInput, match=r"`level` must lie between 0 and 1, got 90"):
-        pooled.failed_by("belt", "a", 30, level=90)
-    with pytest.raises(InvalidInput, match=r"pooled without production years, so `year` has no meaning"):
-        pooled.failed_by("belt", "a", 30, year=1980)
-    with pytest.raises(InvalidInput, match=r"'a' is of kind 'x' in the records, not 'y'"):
-        pooled.failed_by("belt", "a", 30, kind="y")
+    for age, more, message in (
+        ([5, -3], {}, r"must be 0 or above; 1 of 2 are not \(first: position 1, -3\)"),
+        (30, {"level": 90}, "`level` must lie between 0 and 1, got 90"),
+        (30, {"year": 1980}, "pooled without production years, so `year` has no meaning"),
+        (30, {"kind": "y"}, "'a' is of kind 'x' in the records, not 'y'"),
+    ):
+        with pytest.raises(InvalidInput, match=message):
+            pooled.failed_by("belt", "a", age, **more)
     with pytest.raises(InvalidInput, match=r"'belt' were pooled without production years"):
         pooled.year_slope("belt")
     with pytest.raises(UnknownName, match=r"hearsay of component 'bolt'; known: belt. Did you mean 'belt'"):

@@ -156,20 +156,19 @@ def campaign(seed, n_strata):
     return fit, judge(strata, fit.status, fit.shape, fit.scale, fit.log_likelihood)
 
 
-def test_adversarial_strata():
-    fit, faults = campaign(seed=20261124, n_strata=2000)
+def few_and_many(first, others):
+    """Cases of which one is in every run, the others in the long campaign."""
+    return [first, *(pytest.param(each, marks=pytest.mark.soak) for each in others)]
+
+
+@pytest.mark.parametrize("seed", few_and_many(20261124, range(10)))
+def test_adversarial_strata(seed):
+    fit, faults = campaign(seed, n_strata=2000)
     assert faults == []
     counts = {status: int((fit.status == status).sum()) for status in set(fit.status)}
     # The strata must be adversarial enough to reach every answer often.
     assert set(counts) == {"ok", "no failures", "all failed", "one age fits all", "no ageing visible"}
     assert min(counts.values()) > 100
-
-
-@pytest.mark.soak
-@pytest.mark.parametrize("seed", range(10))
-def test_adversarial_strata_at_length(seed):
-    _, faults = campaign(seed, n_strata=2000)
-    assert faults == []
 
 
 # ---- each status by hand
@@ -370,17 +369,11 @@ def mixture_campaign(seed, n_strata):
     return faults, counts
 
 
-def test_thin_strata_against_a_fine_grid():
-    faults, counts = mixture_campaign(seed=3, n_strata=12)
+@pytest.mark.parametrize("seed_and_strata", few_and_many((3, 12), [(100 + n, 150) for n in range(4)]))
+def test_thin_strata_against_a_fine_grid(seed_and_strata):
+    faults, counts = mixture_campaign(*seed_and_strata)
     assert faults == []
     assert counts["ok"] >= 3
-
-
-@pytest.mark.soak
-@pytest.mark.parametrize("seed", range(4))
-def test_thin_strata_against_a_fine_grid_at_length(seed):
-    faults, _ = mixture_campaign(seed + 100, n_strata=150)
-    assert faults == []
 
 
 # ---- exact relations

@@ -1,8 +1,7 @@
 """How fast the batch Weibull fit is, and how it compares with general-purpose libraries.
 
 ``python -m tests.measure.lives`` prints the rows that DEVELOPERS.md quotes: the same strata fitted in
-one pass here, one by one by lifelines, and one by one by R's survreg if Rscript is there; and what
-those libraries answer where there is no maximum.
+one pass here, one by one by lifelines, and one by one by R's survreg if Rscript is there.
 """
 
 import csv
@@ -161,25 +160,6 @@ def speed_rows(n_strata: int = N_STRATA) -> list[Row]:
     return rows
 
 
-def degenerate_rows(n_strata: int = N_STRATA) -> list[Row]:
-    """What the libraries answer where no maximum exists: anything but an error is a silent answer."""
-    strata = small_strata(n_strata)
-    fit = weibull_fits(strata.records())
-    rows = []
-    for status in ("no failures", "all failed", "one age fits all", "no ageing visible"):
-        which = np.flatnonzero(fit.status == status)
-        said = []
-        for name, answers, sample in (
-            ("lifelines", lifelines_answers, 10),
-            ("survreg", survreg_answers, 200),
-        ):
-            found = answers(strata, which[:sample])
-            if found is not None:
-                said.append(f"{name} answers {np.isfinite(found[1]).mean():.0%}")
-        rows.append(row(f"{which.size} strata with {status}", "; ".join(said)))
-    return rows
-
-
 def intervals(n: int, seed: int = SEED) -> LifeRecords:
     """Lives of which each is known to within 1 to 10 years, no two alike."""
     rng = np.random.default_rng(seed)
@@ -216,8 +196,8 @@ def answer_rows(n_intervals: int = 3000, n_mixtures: int = 400, n_strata: int = 
 
 def rows() -> list[Row]:
     """Every row of the study."""
-    return [*speed_rows(), *answer_rows(), *degenerate_rows()]
+    return [*speed_rows(), *answer_rows()]
 
 
 if __name__ == "__main__":
-    tell_parts(speed=speed_rows, answer=answer_rows, degenerate=degenerate_rows)
+    tell_parts(speed=speed_rows, answer=answer_rows)

@@ -128,22 +128,23 @@ def test_what_is_refused_leaves_the_ledger_as_it_was(url, ledger, finished):
 
 
 def test_the_currency_is_fixed_by_the_first_amount(ledger, finished):
-    ledger.put("settings", [{"setting": "hour_rate", "value": 5}], reason="an amount too")
+    def put(setting, value):
+        ledger.put("settings", [{"setting": setting, "value": value}], reason="x")
+
+    put("hour_rate", 5)  # an amount too
     with pytest.raises(InvalidInput, match=r"the currency cannot change from EUR to JPY"):
-        ledger.put("settings", [{"setting": "currency", "value": "JPY"}], reason="x")
-    ledger.put("settings", [{"setting": "hour_rate", "value": "0"}], reason="x")
-    ledger.put("settings", [{"setting": "currency", "value": "JPY"}], reason="x")
+        put("currency", "JPY")
+    put("hour_rate", "0")
+    put("currency", "JPY")
     ledger.add(finished(bought_for=1500))
     assert ledger.job("1")["job"]["bought_for"] == Decimal(1500)
+    with pytest.raises(InvalidInput, match=r"cannot change from JPY to EUR: the ledger holds amounts"):
+        put("currency", "EUR")
     with pytest.raises(
-        InvalidInput, match=r"the currency cannot change from JPY to EUR: the ledger holds amounts"
-    ):
-        ledger.put("settings", [{"setting": "currency", "value": "EUR"}], reason="x")
-    with pytest.raises(
-        InvalidInput, match=r"1500\.5 is not an amount written as a plain decimal with no decimals"
+        InvalidInput, match=r"1500\.5 is not an amount written as a plain decimal with no dec"
     ):
         ledger.add(finished(bought_for=1500.5))
-    ledger.put("settings", [{"setting": "currency", "value": "JPY"}], reason="the same")
+    put("currency", "JPY")  # the same
 
 
 def test_amounts_of_a_withdrawn_job_stay_as_they_were_written_when_the_currency_changes(ledger, finished):

@@ -402,10 +402,8 @@ def make_offers(world: World, n: int, seed: int) -> tuple[list[Row], list[Row]]:
     """Draw `n` units on offer in the half year after the end of the ledger, with their truth.
 
     Offers as documented, with one column per sign. Truth, in the same order: `offer`, `family`,
-    `success_chance` and `expected_gain` given what the offer shows, `ceiling`, `worth_repaired` and
-    `worth_unrepaired` (the gain to expect of a free unit in each case), `hours`, `chief_risk`, then what
-    really came of the unit at its asked price: `repaired`, `gain`, `ended_by`. Each offer meets a season of
-    its own.
+    `success_chance`, `expected_gain`, `ceiling` and `chief_risk` given what the offer shows, then the `gain`
+    that really came of the unit at its asked price. Each offer meets a season of its own.
     """
     weights = [family.popularity for family in world.families]
     signs = sorted({sign.name for family in world.families for sign in family.signs})
@@ -454,13 +452,8 @@ def truth_row(world: World, offer: Row, family: Family, passage: Passage | None)
         "success_chance": truth.success,
         "expected_gain": None if paid is None else truth.worth - paid,
         "ceiling": truth.worth - world.amount("margin"),
-        "worth_repaired": truth.worth_repaired,
-        "worth_unrepaired": truth.worth_unrepaired,
-        "hours": truth.hours,
         "chief_risk": truth.chief_risk,
-        "repaired": None if passage is None else passage.repaired,
         "gain": None if passage is None or paid is None else passage.gain(world, paid),
-        "ended_by": None if passage is None else passage.ended_by,
     }
 
 

@@ -88,11 +88,6 @@ def test_truth_agrees_with_units_drawn_and_put_over_the_bench(damp_world):
     truth = appraise(damp_world, family, when=WHEN, years=years, signs=signs)
     error = 4 * results.std(axis=0) / math.sqrt(len(results))
     assert len(results) > 700
-    for mended, worth in ((1, truth.worth_repaired), (0, truth.worth_unrepaired)):
-        gains = results[results[:, 0] == mended, 1]
-        assert abs(gains.mean() - worth) < 4 * gains.std() / math.sqrt(len(gains))
-    split = truth.success * truth.worth_repaired + (1 - truth.success) * truth.worth_unrepaired
-    assert_allclose(split, truth.worth, rtol=1e-10)
     assert (np.abs(results.mean(axis=0) - (truth.success, truth.worth, truth.hours)) < error).all()
 
 

@@ -121,7 +121,7 @@ def part_cases(world: World, part: Part, signs: Sequence[Sign], nodes: Nodes, wh
 # What is true of an offer, given only what can be seen of it.
 
 
-FIRST_END = 6  # rows of the sums of a chain before those of the components that end the job
+FIRST_END = 4  # rows of the sums of a chain before those of the components that end the job
 
 
 @dataclass(frozen=True)
@@ -129,9 +129,7 @@ class Appraisal:
     """True odds and money of a unit, before its price is paid."""
 
     success: float  # probability of a repair
-    worth: float  # expected gain if the unit cost nothing: over all,
-    worth_repaired: float  # if it is repaired,
-    worth_unrepaired: float  # and if it is not
+    worth: float  # expected gain if the unit cost nothing
     hours: float
     ends_by: Mapping[str, float]  # by component: probability that it ends the job
     sign_chance: float  # probability of seeing what was seen
@@ -187,8 +185,8 @@ def _shared_chance(sign: Sign, damp: Array) -> Array:
 def _chain(parts: Sequence[PartCases], absent: Sequence[int]) -> Array:
     """Sum the bench's chain of steps, for one set of signs that stay away.
 
-    Gives (FIRST_END + n_parts, n_nodes): weight of all cases, and of a repair; hours and money of all cases,
-    and of a repair (weighted); then the weight of ending the job at each component.
+    Gives (FIRST_END + n_parts, n_nodes): weight of all cases, and of a repair; hours and money of all cases
+    (weighted); then the weight of ending the job at each component.
     """
     n_nodes = len(parts[0].chance)
     weights = [
@@ -208,8 +206,6 @@ def _chain(parts: Sequence[PartCases], absent: Sequence[int]) -> Array:
         comebacks = others * (fixed * p.comeback).sum(axis=1)
         result[2] += step * (fixed @ p.fixed_hours + ended @ p.ended_hours)
         result[3] += step * (fixed @ p.fixed_money + ended @ p.ended_money) + comebacks
-        result[4] += others * (fixed @ p.fixed_hours)
-        result[5] += others * (fixed @ p.fixed_money) + comebacks
         result[FIRST_END + i] = step * ended.sum(axis=1)
     return result
 
@@ -225,15 +221,12 @@ def _appraisal(
     given_up = family.donor_share * salvage + as_is_share * family.as_is * fee
     given_up -= family.scrap_share * world.amount("disposal_cost")
     base = family.other_costs + family.base_hours * rate
-    brought = np.array([(totals[1] * price * fee).sum(), ((totals[0] - totals[1]) * given_up).sum()])
-    hours, money = totals[[2, 4]].sum(axis=1), totals[[3, 5]].sum(axis=1)
-    spent = hours * rate + money  # of all cases, of a repair
+    brought = (totals[1] * price * fee + (totals[0] - totals[1]) * given_up).sum()
+    hours, money = totals[2].sum(), totals[3].sum()
     return Appraisal(
         success=float(mended / every),
-        worth=float((brought.sum() - spent[0]) / every - base),
-        worth_repaired=float((brought[0] - spent[1]) / mended - base) if mended > 0 else math.nan,
-        worth_unrepaired=float((brought[1] - spent[0] + spent[1]) / (every - mended) - base),
-        hours=float(family.base_hours + hours[0] / every),
+        worth=float((brought - hours * rate - money) / every - base),
+        hours=float(family.base_hours + hours / every),
         ends_by={
             part.name: float(chance)
             for part, chance in zip(family.parts, totals[FIRST_END:].sum(axis=1) / every, strict=True)
