@@ -695,7 +695,8 @@ def _role_of(header: str, kind: str) -> tuple[str, float]:
     if re.search("[€£$]", header) and not _best_phrase(text, "number")[0]:
         text, kind = f"{text} cost", "number"
     groups = (kind,) if kind != "empty" else ("date", "number", "text")
-    best = max((_best_phrase(text, group) for group in groups), key=lambda hit: hit[1])
+    hits = (_best_phrase(header_text, group) for header_text in (bare, text) for group in groups)
+    best = max(hits, key=lambda hit: hit[1])
     other = {"number": "text", "text": "number"}.get(kind)
     if other and best[1] < _EXACT:
         hit = _best_phrase(text, other)

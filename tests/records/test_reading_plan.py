@@ -570,6 +570,14 @@ def test_columns_that_say_two_things_or_go_by_short_names(questions):
     assert plan["families"]["Larkov tape deck T-11"] == {"kind": "tape deck", "maker": "Larkov"}
 
 
+def test_a_part_below_a_ditto_mark_keeps_what_it_cost(questions):
+    rows = "".join(f"{n},Larkov T{n},belt,bad,3\nDito,dito,motor,bad,4.50\n" for n in range(1, 5))
+    plan, _, _ = questions("Nr,Gerät,Teil,Zustand,Teilepreis\n" + rows)
+    assert (plan["rows"], plan["ditto"]) == ("parts", ["Dito", "dito"])
+    assert plan["columns"]["Teilepreis"]["is"] == "part_cost"
+    assert len(plan["families"]) == 4
+
+
 def test_sheets_that_are_told_apart_by_no_year_are_asked_about(questions, tmp_path):
     rows = [
         ["Job", "Model", "In", "Out", "Result"],
